@@ -1,0 +1,74 @@
+"""Attributes: what can be known of a coin, each with its type, unit, vocabulary and where to look."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from types import MappingProxyType
+
+TYPES = ("text", "integer", "decimal", "boolean", "date", "timestamp")
+
+
+@dataclass(frozen=True, slots=True)
+class Attribute:
+    """One attribute.
+
+    `type` is one of TYPES; `many` makes it a list of texts (only for type text). `values` closes a
+    text attribute to an enumeration; `vocabulary` names the concept scheme that its terms come from
+    (open: a term outside the scheme is kept, and stands below nothing). `synonyms` maps another trade
+    word for a value to the value kept. `low` and `high` bound numbers (both included).
+    """
+
+    name: str
+    type: str
+    many: bool = False
+    unit: str | None = None
+    vocabulary: str | None = None
+    values: tuple[str, ...] = ()
+    synonyms: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    low: int | None = None
+    high: int | None = None
+    label: str = ""
+    help: str = ""
+    look_at: str = ""
+    source: str = ""
+
+    @property
+    def is_number(self) -> bool:
+        return self.type in ("integer", "decimal")
+
+    @property
+    def is_ordered(self) -> bool:
+        """Whether `{"from", "to"}` may be said of it."""
+        return self.type in ("integer", "decimal", "date", "timestamp")
+
+
+class Attributes(Mapping[str, Attribute]):
+    """A table of attributes by name; knows the nearest name to one that it does not hold."""
+
+    def __init__(self, entries: Iterable[Attribute] = ()) -> None:
+        self._entries = {entry.name: entry for entry in entries}
+
+    def __getitem__(self, name: str) -> Attribute:
+        return self._entries[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._entries)
+
+    def __len__(self) -> int:
+        return len(self._entries)
+
+    def nearest(self, name: str) -> str | None:
+        """The known name that looks most like `name`, or None."""
+        return nearest(name, self._entries)
+
+    def extended(self, more: Iterable[Attribute]) -> Attributes:
+        """This table with more entries; a later one of the same name wins."""
+        return Attributes([*self._entries.values(), *more])
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """The known word that looks most like `word`, or None when none is near."""
+    found = get_close_matches(word[:80].lower(), list(known), n=1, cutoff=0.6)
+    return found[0] if found else None

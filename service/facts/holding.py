@@ -1,0 +1,174 @@
+"""One physical piece owned (or several like ones), and all that may be so of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from service.errors import Fault, Invalid
+from service.facts.attributes import Attribute, Attributes
+from service.facts.kinds import kind_of, read_fact
+from service.facts.knowledge import Knowledge
+
+STATUSES = ("held", "on approval", "ordered", "wanted", "sold", "lost", "stolen")
+MOST_PIECES = 10_000
+MOST_CANDIDATE_ISSUES = 50
+
+Facts = Mapping[str, Knowledge]
+
+
+@dataclass(frozen=True, slots=True)
+class Holding:
+    """`issues`: the catalogue entries that it may be (one: that one; none: not named). `quantity` like pieces."""
+
+    id: str
+    facts: Facts
+    issues: tuple[str, ...] = ()
+    quantity: int = 1
+    status: str = "held"
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One thing that the piece may be: its own facts, and behind them those of one candidate issue."""
+
+    facts: Facts
+    issue: str | None = None
+    own: frozenset[str] = frozenset()
+
+    def source_of(self, name: str) -> str:
+        """Where a fact came from: `holding`, or `issue`."""
+        return "holding" if name in self.own or self.issue is None else "issue"
+
+
+def views(holding: Holding, catalogue: Mapping[str, Facts]) -> tuple[View, ...]:
+    """All that the piece may be, one view for each candidate issue: each issue's facts go together, as one world."""
+    own = frozenset(holding.facts)
+    if not holding.issues:
+        return (View(holding.facts, None, own),)
+    return tuple(View({**catalogue.get(issue, {}), **holding.facts}, issue, own) for issue in holding.issues)
+
+
+def read_facts(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Facts, list[Fault]]:
+    """Facts from JSON, with all that is wrong with them (pointers relative to the facts).
+
+    `strict` refuses an attribute that is not in the table; otherwise it is checked in form only and left out.
+    """
+    if not isinstance(raw, dict):
+        return {}, [Fault("type", f"facts are an object of attributes and values, not {kind_of(raw)}")]
+    facts: dict[str, Knowledge] = {}
+    faults: list[Fault] = []
+    for name, value in raw.items():
+        attribute = attributes.get(name)
+        pointer = f"/{escape(name)}"
+        try:
+            if attribute is not None:
+                facts[name] = read_fact(attribute, value)
+            elif strict:
+                raise Invalid([unknown_attribute(name, attributes)])
+            else:
+                _check_form(name, value)
+        except Invalid as refusal:
+            faults.extend(refusal.under(pointer).faults)
+    return facts, faults
+
+
+def check_facts(raw: Any, attributes: Attributes, *, strict: bool) -> list[Fault]:
+    """All that is wrong with facts in JSON (pointers relative to the facts)."""
+    return read_facts(raw, attributes, strict=strict)[1]
+
+
+def unknown_attribute(name: str, attributes: Attributes) -> Fault:
+    """The complaint about a name that is no attribute, with the nearest one that is."""
+    near = attributes.nearest(name)
+    shown = name[:80]
+    question = f": did you mean '{near}'?" if near else ""
+    hint = None if near else "declare it under `attributes` of the definition, or see /v1/attributes"
+    return Fault("unknown-attribute", f"unknown attribute '{shown}'{question}", hint=hint)
+
+
+def _check_form(name: str, value: Any) -> None:
+    """An attribute that no table knows keeps any well-formed value: it may be declared by a definition to come."""
+    plain = value["one_of"] if isinstance(value, dict) and set(value) == {"one_of"} else [value]
+    sample = plain[0] if isinstance(plain, list) and plain else plain
+    if isinstance(sample, dict) and set(sample) <= {"from", "to"} and sample:
+        sample = next(iter(sample.values()))
+    guess = "boolean" if isinstance(sample, bool) else "text" if isinstance(sample, str | list | dict) else "decimal"
+    read_fact(Attribute(name, guess, many=isinstance(sample, list)), value)
+
+
+def read_holdings(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Holding, ...]:
+    """Holdings from JSON. Raises Invalid with every fault, pointers relative to the list."""
+    if not isinstance(raw, list):
+        raise Invalid([Fault("type", f"holdings are a list, not {kind_of(raw)}")])
+    faults: list[Fault] = []
+    holdings: list[Holding] = []
+    seen: dict[str, int] = {}
+    for place, item in enumerate(raw):
+        holding, wrong = read_holding(item, attributes, strict=strict)
+        faults.extend(fault.under(f"/{place}") for fault in wrong)
+        if holding is None:
+            continue
+        if holding.id in seen:
+            message = f"the id '{holding.id}' stands at two holdings, {seen[holding.id]} and {place}"
+            faults.append(Fault("clashing-id", message, f"/{place}/id", "give every holding an id of its own"))
+        seen.setdefault(holding.id, place)
+        holdings.append(holding)
+    if faults:
+        raise Invalid(faults)
+    return tuple(holdings)
+
+
+OWNERS_FIELDS = ("number", "note", "location", "tags", "owner")
+
+
+def read_holding(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Holding | None, list[Fault]]:
+    """One holding from JSON, with all that is wrong with it."""
+    if not isinstance(raw, dict):
+        return None, [Fault("type", f"a holding is an object, not {kind_of(raw)}")]
+    faults = list(_unknown_fields(raw))
+    identity = raw.get("id")
+    if not isinstance(identity, str) or not 1 <= len(identity) <= 200:
+        faults.append(Fault("id", "a holding has an `id`: a text of 1 to 200 characters", "/id"))
+        identity = "?"
+    facts, wrong = read_facts(raw.get("facts", {}), attributes, strict=strict)
+    faults.extend(fault.under("/facts") for fault in wrong)
+    quantity = raw.get("quantity", 1)
+    if isinstance(quantity, bool) or not isinstance(quantity, int) or not 1 <= quantity <= MOST_PIECES:
+        faults.append(Fault("quantity", f"`quantity` is a whole number from 1 to {MOST_PIECES}", "/quantity"))
+        quantity = 1
+    status = raw.get("status", "held")
+    if status not in STATUSES:
+        faults.append(Fault("status", f"`status` is one of: {', '.join(STATUSES)}", "/status"))
+        status = "held"
+    issues, wrong = _read_issue(raw.get("issue"))
+    faults.extend(wrong)
+    return Holding(identity, facts, issues, quantity, status), faults
+
+
+def _unknown_fields(raw: Mapping[str, Any]) -> Iterator[Fault]:
+    known = ("id", "facts", "issue", "quantity", "status", *OWNERS_FIELDS)
+    for name in raw:
+        if name not in known:
+            hint = "facts of the coin stand inside `facts`" if name in ("grade", "year_on_coin", "issuer") else None
+            yield Fault("unknown-field", f"a holding has no field '{name[:80]}'", f"/{escape(name)}", hint)
+
+
+def _read_issue(raw: Any) -> tuple[tuple[str, ...], list[Fault]]:
+    if raw is None:
+        return (), []
+    if isinstance(raw, str) and raw:
+        return (raw,), []
+    if isinstance(raw, dict) and set(raw) == {"one_of"}:
+        names: Sequence[Any] = raw["one_of"] if isinstance(raw["one_of"], list) else ()
+        if 1 <= len(names) <= MOST_CANDIDATE_ISSUES and all(isinstance(name, str) and name for name in names):
+            return tuple(dict.fromkeys(names)), []
+        message = f"`one_of` lists 1 to {MOST_CANDIDATE_ISSUES} ids of catalogue issues"
+        return (), [Fault("empty-alternatives", message, "/issue/one_of")]
+    return (), [Fault("type", '`issue` is the id of a catalogue issue, or {"one_of": [ids]}', "/issue")]
+
+
+def escape(name: str) -> str:
+    """A member's name as one step of a JSON pointer (RFC 6901)."""
+    return name.replace("~", "~0").replace("/", "~1")

@@ -1,0 +1,211 @@
+"""Reading one fact by the type of its attribute: text, integer, decimal, boolean, date, timestamp, list of texts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, date, datetime
+from decimal import Decimal
+from typing import Any
+
+from service.errors import Fault, Invalid
+from service.facts.attributes import Attribute, nearest
+from service.facts.knowledge import NONE, Among, Between, Knowledge, Value, exact
+
+MOST_ALTERNATIVES = 1_000
+MOST_TERMS = 200
+LONGEST_TEXT = 2_000
+
+NULL_HINT = 'leave the attribute out when nobody looked; write {"none": true} when it is known to have none'
+
+
+def _fault(code: str, message: str, pointer: str = "", hint: str | None = None) -> Invalid:
+    return Invalid([Fault(code, message, pointer, hint)])
+
+
+def _text(attribute: Attribute, raw: Any) -> Value:
+    if not isinstance(raw, str):
+        raise _fault("type", f"'{attribute.name}' takes a text, not {kind_of(raw)}")
+    if len(raw) > LONGEST_TEXT:
+        raise _fault("over-limit", f"'{attribute.name}' takes texts of up to {LONGEST_TEXT} characters")
+    return known_value(attribute, raw)
+
+
+def known_value(attribute: Attribute, word: str) -> str:
+    """The word as the attribute keeps it; a word outside its enumeration is refused with the nearest."""
+    word = attribute.synonyms.get(word, word)
+    if attribute.values and word not in attribute.values:
+        near = nearest(word, [*attribute.values, *attribute.synonyms])
+        wanted = f"did you mean '{near}'?" if near else f"it takes one of: {', '.join(attribute.values)}"
+        raise _fault("value", f"'{attribute.name}' cannot be '{word}'", hint=wanted)
+    return word
+
+
+def _whole(attribute: Attribute, raw: Any) -> Value:
+    number = _decimal(attribute, raw)
+    if not isinstance(number, int):
+        raise _fault("type", f"'{attribute.name}' takes a whole number, not {raw}")
+    return number
+
+
+def _decimal(attribute: Attribute, raw: Any) -> Value:
+    if isinstance(raw, bool) or not isinstance(raw, int | float | Decimal):
+        raise _fault("type", f"'{attribute.name}' takes a number, not {kind_of(raw)}")
+    if isinstance(raw, float):
+        raw = Decimal(repr(raw))
+    if isinstance(raw, Decimal) and (
+        not raw.is_finite() or abs(raw.adjusted()) > 100 or len(raw.as_tuple().digits) > 40
+    ):
+        raise _fault("value", f"'{attribute.name}' takes a finite number of at most 40 digits")
+    number = exact(raw)
+    low, high = attribute.low, attribute.high
+    if (low is not None and number < low) or (high is not None and number > high):
+        ends = f"from {low} to {high}" if low is not None and high is not None else f"{low or 0} or more"
+        raise _fault("value", f"'{attribute.name}' takes numbers {ends}, not {raw}")
+    return number
+
+
+def _boolean(attribute: Attribute, raw: Any) -> Value:
+    if not isinstance(raw, bool):
+        raise _fault("type", f"'{attribute.name}' is true or false, not {kind_of(raw)}")
+    return raw
+
+
+def _date(attribute: Attribute, raw: Any) -> Value:
+    try:
+        if isinstance(raw, str) and len(raw) == 10:
+            return date.fromisoformat(raw)
+    except ValueError:
+        pass
+    raise _fault("type", f"'{attribute.name}' takes a date such as 1887-06-20", hint="year-month-day, as in ISO 8601")
+
+
+def _timestamp(attribute: Attribute, raw: Any) -> Value:
+    try:
+        if isinstance(raw, str):
+            return instant(raw)
+    except ValueError:
+        pass
+    raise _fault("type", f"'{attribute.name}' takes an instant such as 2026-11-25T10:00:00Z", hint="RFC 3339, in UTC")
+
+
+def instant(text: str) -> datetime:
+    """An RFC 3339 instant in UTC; ValueError for anything else."""
+    moment = datetime.fromisoformat(text.replace("Z", "+00:00"))
+    if moment.tzinfo is None:
+        raise ValueError(text)
+    return moment.astimezone(UTC)
+
+
+def _terms(attribute: Attribute, raw: Any) -> Value:
+    if isinstance(raw, str):
+        raw = [raw]
+    if not isinstance(raw, list):
+        raise _fault(
+            "type", f"'{attribute.name}' takes a list of texts, not {kind_of(raw)}", hint='for example ["holed"]'
+        )
+    if len(raw) > MOST_TERMS:
+        raise _fault("over-limit", f"'{attribute.name}' takes at most {MOST_TERMS} texts")
+    faults: list[Fault] = []
+    terms: list[str] = []
+    for place, item in enumerate(raw):
+        try:
+            term = _text(attribute, item)
+            assert isinstance(term, str)
+            terms.append(term)
+        except Invalid as refusal:
+            faults.extend(refusal.under(f"/{place}").faults)
+    if faults:
+        raise Invalid(faults)
+    return frozenset(terms)
+
+
+READERS: dict[str, Callable[[Attribute, Any], Value]] = {
+    "text": _text,
+    "integer": _whole,
+    "decimal": _decimal,
+    "boolean": _boolean,
+    "date": _date,
+    "timestamp": _timestamp,
+}
+
+
+def read_value(attribute: Attribute, raw: Any) -> Value:
+    """One plain value, or `{"none": true}`. Raises Invalid with pointers relative to the value."""
+    if raw == {"none": True}:
+        return NONE
+    if raw is None:
+        raise _fault("null", f"'{attribute.name}' is null, which says nothing", hint=NULL_HINT)
+    return _terms(attribute, raw) if attribute.many else READERS[attribute.type](attribute, raw)
+
+
+def read_fact(attribute: Attribute, raw: Any) -> Knowledge:
+    """What is known, from its JSON form (rules.md section 1). Raises Invalid with pointers relative to the fact."""
+    if not isinstance(raw, dict) or raw == {"none": True}:
+        return Among((read_value(attribute, raw),))
+    if set(raw) == {"one_of"}:
+        return _read_alternatives(attribute, raw["one_of"])
+    if raw and set(raw) <= {"from", "to"}:
+        return _read_range(attribute, raw)
+    raise _fault(
+        "form",
+        f"this is no way to write what is known of '{attribute.name}'",
+        hint='a value, {"none": true}, {"one_of": [...]} or {"from": a, "to": b}',
+    )
+
+
+def _read_alternatives(attribute: Attribute, raw: Any) -> Knowledge:
+    if not isinstance(raw, list) or not raw:
+        raise _fault("empty-alternatives", f"'one_of' of '{attribute.name}' lists at least one value", "/one_of")
+    if len(raw) > MOST_ALTERNATIVES:
+        message = f"'one_of' of '{attribute.name}' lists {len(raw)} values; at most {MOST_ALTERNATIVES} are taken"
+        raise _fault("over-limit", message, "/one_of")
+    faults: list[Fault] = []
+    values: dict[Value, None] = {}
+    for place, item in enumerate(raw):
+        try:
+            values[read_value(attribute, item)] = None
+        except Invalid as refusal:
+            faults.extend(refusal.under(f"/one_of/{place}").faults)
+    if faults:
+        raise Invalid(faults)
+    return Among(tuple(values))
+
+
+def _read_range(attribute: Attribute, raw: dict[str, Any]) -> Knowledge:
+    if not attribute.is_ordered or attribute.many:
+        raise _fault(
+            "type", f"'{attribute.name}' is not a number or date, so it has no range", hint='use {"one_of": [...]}'
+        )
+    faults: list[Fault] = []
+    ends: dict[str, Any] = {"from": None, "to": None}
+    for name, item in raw.items():
+        try:
+            end = read_value(attribute, item)
+            if end is NONE:
+                raise _fault("form", "an end of a range is a value", hint="leave an open end out")
+            ends[name] = end
+        except Invalid as refusal:
+            faults.extend(refusal.under(f"/{name}").faults)
+    if faults:
+        raise Invalid(faults)
+    low, high = ends["from"], ends["to"]
+    if low is not None and high is not None:
+        if low > high:
+            message = f"the range of '{attribute.name}' runs backwards: from {raw['from']} to {raw['to']}"
+            raise _fault("reversed-range", message, hint="put the lower end in 'from'")
+        if low == high:
+            return Among((low,))
+    return Between(low, high)
+
+
+def kind_of(raw: Any) -> str:
+    """What a JSON value is, in words."""
+    if isinstance(raw, bool):
+        return "true or false"
+    if raw is None:
+        return "null"
+    if isinstance(raw, str):
+        return "a text"
+    if isinstance(raw, int | float | Decimal):
+        return "a number"
+    return "a list" if isinstance(raw, list) else "an object"

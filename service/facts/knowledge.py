@@ -1,0 +1,102 @@
+"""What is known of one attribute of one coin: a value, several candidates, a range, or nothing at all.
+
+An attribute that nobody looked at is simply absent from the facts; it is never None.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from decimal import Decimal
+from enum import Enum
+from fractions import Fraction
+
+
+class Nothing(Enum):
+    """Known to be none: somebody looked, and there is no mintmark."""
+
+    NONE = "none"
+
+    def __repr__(self) -> str:
+        return "NONE"
+
+
+NONE = Nothing.NONE
+
+# Numbers are kept exact: an int where the value is whole, else a Fraction.
+Number = int | Fraction
+Value = str | bool | Number | date | datetime | frozenset[str] | Nothing
+
+
+@dataclass(frozen=True, slots=True)
+class Among:
+    """One of these values, not known which; with one value it is plainly known."""
+
+    values: tuple[Value, ...]
+
+    @property
+    def is_plain(self) -> bool:
+        return len(self.values) == 1
+
+
+@dataclass(frozen=True, slots=True)
+class Between:
+    """Somewhere from `low` to `high`, both included; None leaves that end open."""
+
+    low: Number | date | datetime | None
+    high: Number | date | datetime | None
+
+
+Knowledge = Among | Between
+
+
+def exact(number: int | Decimal | Fraction) -> Number:
+    """The same number as an int where it is whole, else as a Fraction."""
+    if isinstance(number, int):
+        return number
+    fraction = Fraction(number)
+    return fraction.numerator if fraction.denominator == 1 else fraction
+
+
+def plain_number(number: Number) -> int | Decimal:
+    """A number as it is written: an int, or a decimal (28 digits where the fraction does not end)."""
+    if isinstance(number, int):
+        return number
+    return Decimal(number.numerator) / Decimal(number.denominator)
+
+
+def written(value: Value) -> object:
+    """A value as it stands in JSON."""
+    if value is NONE:
+        return {"none": True}
+    if isinstance(value, frozenset):
+        return sorted(value)
+    if isinstance(value, bool | str):
+        return value
+    if isinstance(value, datetime):
+        return value.isoformat().replace("+00:00", "Z")
+    if isinstance(value, date):
+        return value.isoformat()
+    assert isinstance(value, int | Fraction)
+    return plain_number(value)
+
+
+def written_knowledge(knowledge: Knowledge) -> object:
+    """What is known, as it stands in a holding's facts."""
+    if isinstance(knowledge, Among):
+        if knowledge.is_plain:
+            return written(knowledge.values[0])
+        return {"one_of": [written(value) for value in knowledge.values]}
+    ends = {"from": knowledge.low, "to": knowledge.high}
+    return {name: written(end) for name, end in ends.items() if end is not None}
+
+
+def in_words(value: Value) -> str:
+    """A value as a collector writes it."""
+    if value is NONE:
+        return "none"
+    if isinstance(value, frozenset):
+        return ", ".join(sorted(value)) or "none of them"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(written(value))

@@ -1,0 +1,108 @@
+"""Concept schemes: terms with broader and narrower ones (SKOS, W3C Recommendation 2009). Cycles are refused."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import date
+
+from service.errors import Fault, Invalid
+
+
+@dataclass(frozen=True, slots=True)
+class Concept:
+    """One term. `ended` is the last day of an issuer's life; `current` says that it is known to exist still."""
+
+    id: str
+    label: str
+    broader: tuple[str, ...] = ()
+    alternative_labels: tuple[str, ...] = ()
+    note: str = ""
+    ended: date | None = None
+    current: bool = False
+    matches: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Vocabulary:
+    """A concept scheme. `above[t]` and `below[t]` are the transitive broader and narrower terms of t, t left out."""
+
+    name: str
+    concepts: Mapping[str, Concept]
+    label: str = ""
+    edition: str = ""
+    source: str = ""
+    notice: str = ""
+    above: Mapping[str, frozenset[str]] = field(init=False, repr=False)
+    below: Mapping[str, frozenset[str]] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        above = _closure(self.concepts)
+        below: dict[str, set[str]] = {term: set() for term in self.concepts}
+        for term, broader in above.items():
+            for upper in broader:
+                below[upper].add(term)
+        object.__setattr__(self, "above", above)
+        object.__setattr__(self, "below", {term: frozenset(lower) for term, lower in below.items()})
+
+    def is_at_or_below(self, term: str, top: str) -> bool:
+        """`skos:narrowerTransitive`, or the term itself."""
+        return term == top or top in self.above.get(term, frozenset())
+
+    def children(self, term: str) -> tuple[str, ...]:
+        """The terms directly below, in the order of the scheme."""
+        return tuple(c.id for c in self.concepts.values() if term in c.broader)
+
+
+def vocabulary(name: str, concepts: Iterable[Concept], **about: str) -> Vocabulary:
+    """A scheme from its concepts; two concepts of one id are refused."""
+    table: dict[str, Concept] = {}
+    for place, concept in enumerate(concepts):
+        if concept.id in table:
+            raise Invalid(
+                [Fault("clashing-id", f"the term '{concept.id}' stands twice in '{name}'", f"/concepts/{place}/id")]
+            )
+        table[concept.id] = concept
+    return Vocabulary(name, table, **about)
+
+
+def _closure(concepts: Mapping[str, Concept]) -> dict[str, frozenset[str]]:
+    faults = []
+    places = {term: place for place, term in enumerate(concepts)}
+    for term, concept in concepts.items():
+        for at, upper in enumerate(concept.broader):
+            if upper not in concepts:
+                pointer = f"/concepts/{places[term]}/broader/{at}"
+                faults.append(Fault("unknown-term", f"'{term}' stands below '{upper}', which is no term here", pointer))
+    if faults:
+        raise Invalid(faults)
+    # Kahn's order from the top down; what is left over stands in a circle.
+    waiting = {term: len(set(concept.broader)) for term, concept in concepts.items()}
+    lower: dict[str, list[str]] = {term: [] for term in concepts}
+    for term, concept in concepts.items():
+        for upper in set(concept.broader):
+            lower[upper].append(term)
+    ready = [term for term, count in waiting.items() if count == 0]
+    above: dict[str, frozenset[str]] = {}
+    while ready:
+        term = ready.pop()
+        uppers = concepts[term].broader
+        above[term] = frozenset(uppers).union(*(above[upper] for upper in uppers))
+        for below in lower[term]:
+            waiting[below] -= 1
+            if waiting[below] == 0:
+                ready.append(below)
+    stuck = sorted(term for term in concepts if term not in above)
+    if stuck:
+        named = ", ".join(f"'{term}'" for term in stuck[:5])
+        raise Invalid(
+            [
+                Fault(
+                    "circle",
+                    f"these terms stand below each other in a circle: {named}",
+                    f"/concepts/{places[stuck[0]]}/broader",
+                    hint="take one `broader` of the circle away",
+                )
+            ]
+        )
+    return above
