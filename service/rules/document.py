@@ -1,0 +1,445 @@
+"""The definition document (`"format": "set-definition/1"`): JSON or YAML <-> Definition.
+
+Two shapes, one border: the models here are the JSON shape; past `read` types cannot be wrong. Every fault is found at
+once, with its JSON pointer; faults in a rule's text carry line and column too.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from decimal import Decimal
+from typing import Annotated, Any, Literal
+
+import rfc8785
+import yaml
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from service.errors import Fault, Invalid, OverLimit
+from service.facts.holding import escape
+from service.facts.kinds import kind_of
+from service.facts.vocabulary import Vocabulary
+from service.rules.definition import MOST_PLACES, Definition
+from service.rules.meaning import Meaning
+
+Identity = Annotated[str, Field(min_length=1, max_length=120, pattern=r"^[^/\s\x00-\x1f][^/\x00-\x1f]*$")]
+Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")]
+Line = Annotated[str, Field(max_length=500)]
+Prose = Annotated[str, Field(max_length=10_000)]
+RuleIn = Annotated[str | bool | dict[str, Any], Field(description="CQL2 text, or CQL2 JSON (OGC 21-065r2)")]
+Names = Annotated[list[Name], Field(min_length=1, max_length=20)]
+Tier = Literal["required", "optional"]
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class AttributeIn(_Model):
+    """An attribute that the definition adds to the core ones."""
+
+    name: Name
+    type: Literal["text", "integer", "decimal", "boolean", "date", "timestamp"]
+    many: bool = False
+    unit: Line | None = None
+    vocabulary: Line | None = None
+    values: Annotated[list[Line], Field(max_length=1_000)] = []
+    label: Line = ""
+    help: Prose = ""
+    look_at: Line = ""
+
+
+class PreferenceIn(_Model):
+    """One criterion: `where`, `highest`, `lowest`, or `order` with `values`."""
+
+    where: RuleIn | None = None
+    highest: Name | None = None
+    lowest: Name | None = None
+    order: Name | None = None
+    values: Annotated[list[Line], Field(max_length=1_000)] | None = None
+
+
+Prefer = Annotated[list[PreferenceIn], Field(max_length=20)]
+
+
+class SlotIn(_Model):
+    """One place."""
+
+    id: Identity
+    label: Line = ""
+    accepts: RuleIn
+    tier: Tier = "required"
+    prefer: Prefer = []
+    look_at: Line = ""
+
+
+class KeysIn(_Model):
+    """Where the keys of a one-per group come from."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, populate_by_name=True)
+
+    source: Literal["holdings", "list", "vocabulary", "catalogue"] = Field(alias="from")
+    values: Annotated[list[Line], Field(max_length=MOST_PLACES)] | None = None
+    name: Line | None = None
+    where: RuleIn | None = None
+    level: Literal["narrowest"] | dict[Literal["children_of"], Line] | None = None
+
+
+class OnePerIn(_Model):
+    """One place for each key of an attribute."""
+
+    id: Identity
+    attribute: Name
+    label: Line = "{key}"
+    accepts: RuleIn | None = None
+    keys: KeysIn
+    tier: Tier = "required"
+    prefer: Prefer = []
+    look_at: Line = ""
+
+
+class AtMostIn(_Model):
+    """No more than `count` coins of the group share a key (`per`) or fit a rule (`where`)."""
+
+    per: Name | Names | None = None
+    where: RuleIn | None = None
+    count: Annotated[int, Field(ge=0, le=MOST_PLACES)]
+
+
+class FreeChoiceIn(_Model):
+    """Places that take any coin fitting one rule."""
+
+    id: Identity
+    label: Line = ""
+    places: Annotated[int, Field(ge=1, le=MOST_PLACES)]
+    accepts: RuleIn
+    distinct: Annotated[list[Name], Field(max_length=20)] = []
+    at_most: Annotated[list[AtMostIn], Field(max_length=50)] = []
+    tier: Tier = "required"
+    prefer: Prefer = []
+    look_at: Line = ""
+
+
+class ConstraintIn(_Model):
+    """A rule over several places; `places` left out is the whole set."""
+
+    id: Identity
+    kind: Literal["same", "different", "at_most", "not_elsewhere"]
+    places: Annotated[list[Line], Field(min_length=1, max_length=MOST_PLACES)] | None = None
+    by: Name | Names | None = None
+    per: Name | Names | None = None
+    where: RuleIn | None = None
+    count: Annotated[int, Field(ge=0, le=MOST_PLACES)] | None = None
+
+
+class PageIn(_Model):
+    """One page of the layout."""
+
+    page: Line
+    slots: Annotated[list[Line], Field(max_length=MOST_PLACES)]
+
+
+class DocumentIn(_Model):
+    """A set definition."""
+
+    format: Literal["set-definition/1"]
+    title: Annotated[str, Field(min_length=1, max_length=200)]
+    summary: Prose = ""
+    language: Annotated[str, Field(max_length=35, description="a BCP 47 language tag")] = "en"
+    authors: Annotated[list[Line], Field(max_length=100)] = []
+    licence: Line = ""
+    attributes: Annotated[list[AttributeIn], Field(max_length=200)] = []
+    scope: RuleIn | None = None
+    prefer: Prefer = []
+    slots: Annotated[list[SlotIn], Field(max_length=MOST_PLACES)] = []
+    one_per: Annotated[list[OnePerIn], Field(max_length=200)] = []
+    free_choice: Annotated[list[FreeChoiceIn], Field(max_length=200)] = []
+    constraints: Annotated[list[ConstraintIn], Field(max_length=200)] = []
+    layout: Annotated[list[PageIn], Field(max_length=500)] = []
+
+
+def json_schema() -> dict[str, Any]:
+    """The JSON Schema (2020-12) of the document."""
+    schema = DocumentIn.model_json_schema()
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", "$id": "/v1/schemas/set-definition", **schema}
+
+
+SECTIONS: dict[str, type[_Model]] = {
+    "attributes": AttributeIn,
+    "prefer": PreferenceIn,
+    "slots": SlotIn,
+    "one_per": OnePerIn,
+    "free_choice": FreeChoiceIn,
+    "constraints": ConstraintIn,
+    "layout": PageIn,
+}
+
+
+def read(document: Any, *, vocabularies: Mapping[str, Vocabulary]) -> Definition:
+    """The checked definition. Raises Invalid with every fault, pointers relative to the document."""
+    if not isinstance(document, Mapping):
+        raise Invalid([Fault("type", f"a definition is an object, not {kind_of(document)}")])
+    unsayable = list(_unsayable(document))
+    if unsayable:
+        raise Invalid(unsayable)
+    shape, faults = _shape_of(document)
+    meaning = Meaning(shape, vocabularies)
+    if faults:
+        # What has the right shape is checked for its sense all the same, so that all complaints come at once.
+        raise Invalid([*faults, *meaning.faults_found()])
+    return meaning.definition(document, digest(document))
+
+
+def _shape_of(document: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
+    """The document's members with defaults filled in; an entry of a list that is not right is None there."""
+    lists = {name: document[name] for name in SECTIONS if isinstance(document.get(name), list)}
+    frame, faults = _validated(DocumentIn, {**document, **{name: [] for name in lists}}, "")
+    shape = frame or {**_DEFAULTS, "title": ""}
+    for name, items in lists.items():
+        if len(items) > _longest(name):
+            message = f"`{name}` has {len(items)} entries; at most {_longest(name)} are taken"
+            faults.append(Fault("over-limit", message, f"/{name}"))
+            continue
+        shape[name] = []
+        for place, item in enumerate(items):
+            entry, wrong = _validated(SECTIONS[name], item, f"/{name}/{place}")
+            shape[name].append(entry)
+            faults.extend(wrong)
+    return shape, faults
+
+
+def _validated(model: type[_Model], value: Any, pointer: str) -> tuple[dict[str, Any] | None, list[Fault]]:
+    try:
+        return model.model_validate(value).model_dump(by_alias=True), []
+    except ValidationError as error:
+        return None, [fault.under(pointer) for fault in _shape_faults(error, value)]
+
+
+def _longest(name: str) -> int:
+    limits: Iterator[int | None] = (getattr(rule, "max_length", None) for rule in DocumentIn.model_fields[name].metadata)
+    return next(limit for limit in limits if limit is not None)
+
+
+_DEFAULTS: dict[str, Any] = DocumentIn(format="set-definition/1", title="?").model_dump(by_alias=True)
+
+
+DEEPEST, LARGEST_WHOLE, MOST_UNSAYABLE = 96, 2**53, 100
+
+
+def _unsayable(document: Mapping[str, Any]) -> Iterator[Fault]:
+    """What canonical JSON has no bytes for: odd types, numbers past a double, lone surrogates, endless depth."""
+    waiting: list[tuple[Any, str, int]] = [(document, "", 0)]
+    found = 0
+    while waiting and found < MOST_UNSAYABLE:
+        value, pointer, depth = waiting.pop()
+        fault: Fault | None = None
+        if depth > DEEPEST:
+            raise OverLimit([Fault("over-limit", f"the document is nested deeper than {DEEPEST}", pointer[:200])])
+        if isinstance(value, Mapping):
+            for name, item in reversed(list(value.items())):
+                if not isinstance(name, str) or not _is_sayable(name):
+                    found += 1
+                    yield Fault("shape", "names of members are texts without lone surrogates", pointer)
+                else:
+                    waiting.append((item, f"{pointer}/{escape(name)}", depth + 1))
+        elif isinstance(value, list):
+            waiting.extend((item, f"{pointer}/{at}", depth + 1) for at, item in reversed(list(enumerate(value))))
+        elif isinstance(value, str):
+            if not _is_sayable(value):
+                fault = Fault("shape", "a text has no lone surrogates", pointer)
+        elif isinstance(value, int | float | Decimal):
+            if isinstance(value, int) and abs(value) > LARGEST_WHOLE:
+                fault = Fault("value", "a whole number is at most 2^53 here, so that every reader keeps it", pointer)
+            elif not math.isfinite(value) or math.isinf(float(value)):
+                fault = Fault("value", "a number is finite here, and within the range of a double", pointer)
+        elif value is not None:
+            fault = Fault("type", f"JSON has no such value as {type(value).__name__}", pointer)
+        if fault is not None:
+            found += 1
+            yield fault
+
+
+def _is_sayable(text: str) -> bool:
+    return not any(0xD800 <= ord(character) <= 0xDFFF for character in text)
+
+
+def digest(document: Mapping[str, Any]) -> str:
+    """The document's identity: `sha-256:` and the hexadecimal SHA-256 of its canonical JSON (RFC 8785)."""
+    return f"sha-256:{hashlib.sha256(canonical(document)).hexdigest()}"
+
+
+def canonical(value: Any) -> bytes:
+    """Canonical JSON (RFC 8785). Its numbers are IEEE 754 doubles, so decimals are taken as such."""
+    return rfc8785.dumps(_as_doubles(value))
+
+
+def _as_doubles(value: Any) -> Any:
+    if isinstance(value, Decimal):
+        return float(value)
+    if isinstance(value, Mapping):
+        return {name: _as_doubles(item) for name, item in value.items()}
+    return [_as_doubles(item) for item in value] if isinstance(value, list) else value
+
+
+def rules_of(definition: Definition) -> list[dict[str, Any]]:
+    """Every rule of the document in both forms: [{"pointer", "text", "json"}]."""
+    return [{"pointer": r.at, "text": r.text, "json": r.expression.json} for r in definition.rules()]
+
+
+# --- faults of shape ------------------------------------------------------------------------------------------------
+
+_WORDS = {
+    "missing": "this member is needed",
+    "extra_forbidden": "there is no such member here",
+    "string_type": "a text is needed here",
+    "int_type": "a whole number is needed here",
+    "bool_type": "true or false is needed here",
+    "list_type": "a list is needed here",
+    "dict_type": "an object is needed here",
+    "model_type": "an object is needed here",
+    "model_attributes_type": "an object is needed here",
+}
+
+
+def _shape_faults(error: ValidationError, document: Any) -> list[Fault]:
+    faults: dict[str, Fault] = {}
+    for entry in error.errors(include_url=False, include_context=False, include_input=False):
+        pointer = pointer_of(entry["loc"], document)
+        message = _WORDS.get(entry["type"], entry["msg"].replace("Input should", "this should"))
+        if entry["type"] in ("missing", "extra_forbidden"):
+            message = f"'{str(entry['loc'][-1])[:80]}': {message}"
+        if entry["type"] == "string_pattern_mismatch":
+            message = "this name has a character that it cannot have"
+        faults.setdefault(pointer, Fault("shape", message, pointer))
+    return list(faults.values())
+
+
+def pointer_of(path: Sequence[int | str], document: Any) -> str:
+    """The JSON pointer of an error's path: steps that are no member of the document (tags of unions) are left out,
+    except a missing member at the end."""
+    pointer, here = "", document
+    for place, step in enumerate(path):
+        if (isinstance(here, Mapping) and step in here) or (
+            isinstance(here, list) and isinstance(step, int) and step < len(here)
+        ):
+            here = here[step]  # type: ignore[index]
+        elif not (place == len(path) - 1 and isinstance(here, Mapping)) or "[" in str(step) or step in _TAGS:
+            continue
+        pointer += f"/{escape(str(step))}"
+    return pointer
+
+
+_TAGS = {"str", "bool", "constrained-str", "dict"}
+
+
+# --- YAML ------------------------------------------------------------------------------------------------------------
+
+
+class _Loader(yaml.SafeLoader):
+    """YAML 1.1 without its surprises: `no` and `1_000` stay texts, dates stay texts, decimals stay exact."""
+
+
+_Loader.yaml_implicit_resolvers = {
+    first: [
+        (tag, pattern) for tag, pattern in resolvers if tag in ("tag:yaml.org,2002:null", "tag:yaml.org,2002:merge")
+    ]
+    for first, resolvers in yaml.SafeLoader.yaml_implicit_resolvers.items()
+}
+_BOOLEAN = r"^(?:true|false)$"
+_INTEGER = r"^[-+]?(?:0|[1-9][0-9]*)$"
+_DECIMAL = r"^[-+]?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?(?:[eE][-+]?[0-9]+)?$"
+
+
+def _add_resolvers() -> None:
+    import re
+
+    for tag, pattern, first in (
+        ("tag:yaml.org,2002:bool", _BOOLEAN, "tf"),
+        ("tag:yaml.org,2002:int", _INTEGER, "-+0123456789"),
+        ("tag:yaml.org,2002:float", _DECIMAL, "-+0123456789"),
+    ):
+        _Loader.add_implicit_resolver(tag, re.compile(pattern), list(first))
+
+
+def _refusal(message: str, where: Any) -> yaml.MarkedYAMLError:
+    return yaml.MarkedYAMLError(problem=message, problem_mark=where.start_mark)
+
+
+def _boolean(_: _Loader, node: yaml.Node) -> bool:
+    if node.value not in ("true", "false"):
+        raise _refusal("true or false is needed here", node)
+    return str(node.value) == "true"
+
+
+def _integer(_: _Loader, node: yaml.Node) -> int:
+    text = str(node.value)
+    if len(text) > 20:
+        raise _refusal("a whole number has at most 19 digits", node)
+    return int(text)
+
+
+def _decimal(_: _Loader, node: yaml.Node) -> Decimal:
+    text = str(node.value)
+    if len(text) > 45:
+        raise _refusal("a number has at most 40 digits", node)
+    try:
+        return Decimal(text)
+    except ArithmeticError:
+        raise _refusal("a number is needed here", node) from None
+
+
+def _mapping(loader: _Loader, node: yaml.MappingNode) -> dict[str, Any]:
+    made: dict[str, Any] = {}
+    for key_node, value_node in node.value:
+        key = loader.construct_object(key_node, deep=True)
+        if not isinstance(key, str):
+            raise _refusal("names of members are texts", key_node)
+        if key in made:
+            raise _refusal(f"the member '{key[:80]}' stands twice", key_node)
+        made[key] = loader.construct_object(value_node, deep=True)
+    return made
+
+
+# No other tags: no dates, no bytes, no sets, nothing that JSON cannot say.
+_Loader.yaml_constructors = {
+    tag: made
+    for tag, made in yaml.SafeLoader.yaml_constructors.items()
+    if tag is None or tag.rpartition(":")[2] in ("null", "str", "seq")
+}
+_add_resolvers()
+_Loader.add_constructor("tag:yaml.org,2002:bool", _boolean)
+_Loader.add_constructor("tag:yaml.org,2002:int", _integer)
+_Loader.add_constructor("tag:yaml.org,2002:float", _decimal)
+_Loader.add_constructor("tag:yaml.org,2002:map", _mapping)
+
+LONGEST_YAML = 1_048_576
+DEEPEST_YAML = 64
+
+
+def load_yaml(text: str) -> Any:
+    """A YAML document as the JSON value that it stands for; anchors are refused. Raises Invalid with line and column."""
+    if len(text) > LONGEST_YAML:
+        raise Invalid([Fault("over-limit", f"a YAML document has at most {LONGEST_YAML} characters")])
+    try:
+        _check_events(yaml.parse(text, Loader=_Loader))
+        return yaml.load(text, Loader=_Loader)  # noqa: S506 - a SafeLoader with fewer tags
+    except yaml.MarkedYAMLError as error:
+        mark = error.problem_mark or error.context_mark
+        line, column = (mark.line + 1, mark.column + 1) if mark else (None, None)
+        raise Invalid([Fault("yaml", f"this is not YAML: {error.problem}", line=line, column=column)]) from None
+    except (yaml.YAMLError, ValueError, RecursionError) as error:
+        raise Invalid([Fault("yaml", f"this is not YAML: {str(error).splitlines()[0][:200]}")]) from None
+
+
+def _check_events(events: Iterator[yaml.Event]) -> None:
+    depth = 0
+    for event in events:
+        if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None) is not None:
+            raise _refusal("anchors and aliases are not taken", event)
+        if isinstance(event, yaml.CollectionStartEvent):
+            depth += 1
+            if depth > DEEPEST_YAML:
+                raise _refusal(f"the document is nested deeper than {DEEPEST_YAML}", event)
+        if isinstance(event, yaml.CollectionEndEvent):
+            depth -= 1

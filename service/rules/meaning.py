@@ -1,0 +1,337 @@
+"""From the shape of a document to its meaning: names resolved, rules parsed and checked, ids unique, places counted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from service.errors import Fault, Invalid
+from service.facts.attributes import Attribute, Attributes, nearest
+from service.facts.core import CORE
+from service.facts.holding import unknown_attribute
+from service.facts.vocabulary import Vocabulary
+from service.rules.constraints import KINDS as CONSTRAINT_KINDS
+from service.rules.constraints import Constraint
+from service.rules.definition import MOST_PLACES, Definition, FreeChoice, Keys, OnePer, Slot
+from service.rules.language import parse
+from service.rules.operators import bind
+from service.rules.preferences import KINDS as PREFERENCE_KINDS
+from service.rules.preferences import Preference, can_rank
+from service.rules.rule import Rule
+
+# In the rule that picks the concepts of a vocabulary, the concept itself.
+CONCEPT = "concept"
+
+KEY_MEMBERS = {
+    "holdings": (set(), set()),
+    "list": ({"values"}, set()),
+    "vocabulary": ({"name"}, {"where", "level"}),
+    "catalogue": (set(), {"where"}),
+}
+
+
+class Meaning:
+    """Reads one document whose shape is right, gathering every fault on the way."""
+
+    def __init__(self, shape: Mapping[str, Any], vocabularies: Mapping[str, Vocabulary]) -> None:
+        self.shape, self.vocabularies = shape, vocabularies
+        self.faults: list[Fault] = []
+        self.attributes = CORE
+
+    def definition(self, document: Mapping[str, Any], digest: str) -> Definition:
+        """The definition. Raises Invalid with all faults."""
+        made = self._read(document, digest)
+        if self.faults:
+            raise Invalid(self.faults)
+        return made
+
+    def faults_found(self) -> list[Fault]:
+        """All faults of the parts whose shape is right. When an attribute's declaration is not, nothing is said: every rule
+        that reads it would look wrong."""
+        if None not in self.shape["attributes"]:
+            self._read({}, "")
+        return self.faults
+
+    def _read(self, document: Mapping[str, Any], digest: str) -> Definition:
+        shape = self.shape
+        self.attributes = self._attributes()
+        scope = self._rule(shape["scope"], "/scope")
+        prefer = self._preferences(shape["prefer"], "/prefer")
+        slots = tuple(self._slot(item, at) for at, item in self._entries("slots"))
+        one_per = tuple(self._one_per(item, at) for at, item in self._entries("one_per"))
+        free = tuple(self._free_choice(item, at) for at, item in self._entries("free_choice"))
+        ids = self._ids()
+        constraints = tuple(self._constraint(item, at, ids) for at, item in self._entries("constraints"))
+        self._layout(ids)
+        self._count_places()
+        return Definition(
+            title=shape["title"],
+            document=document,
+            digest=digest,
+            attributes=self.attributes,
+            vocabularies=self.vocabularies,
+            scope=scope,
+            prefer=prefer,
+            slots=tuple(slot for slot in slots if slot is not None),
+            one_per=tuple(group for group in one_per if group is not None),
+            free_choice=tuple(choice for choice in free if choice is not None),
+            constraints=tuple(constraint for constraint in constraints if constraint is not None),
+        )
+
+    def _entries(self, member: str) -> Iterator[tuple[str, dict[str, Any]]]:
+        """The entries of a list with their pointers; those whose shape is not right are left out."""
+        for place, item in enumerate(self.shape[member]):
+            if item is not None:
+                yield f"/{member}/{place}", item
+
+    def complain(self, code: str, message: str, pointer: str, hint: str | None = None) -> None:
+        self.faults.append(Fault(code, message, pointer, hint))
+
+    # -- attributes
+
+    def _attributes(self) -> Attributes:
+        declared: dict[str, Attribute] = {}
+        for at, item in self._entries("attributes"):
+            name = item["name"]
+            if name in declared:
+                self.complain("clashing-id", f"the attribute '{name}' is declared twice", f"{at}/name")
+                continue
+            if item["many"] and item["type"] != "text":
+                self.complain("type", f"'{name}': only texts may have many values", f"{at}/many")
+            if item["values"] and item["type"] != "text":
+                self.complain("type", f"'{name}': only a text can be one of listed values", f"{at}/values")
+            self._check_vocabulary(item["vocabulary"], f"{at}/vocabulary")
+            core = CORE.get(name)
+            if core is not None and (core.many, _kind(core.type)) != (item["many"], _kind(item["type"])):
+                shown = f"{'many ' if core.many else ''}{core.type}"
+                message = f"'{name}' is a core attribute of type {shown} and cannot be declared as another"
+                self.complain("clashing-attribute", message, f"{at}/type", "choose another name, or leave it out")
+            vocabulary = item["vocabulary"] or (core.vocabulary if core else None)
+            own = {**item, "vocabulary": vocabulary, "values": tuple(item["values"]), "label": item["label"] or name}
+            declared[name] = Attribute(**own)
+        return CORE.extended(declared.values())
+
+    def _check_vocabulary(self, name: str | None, pointer: str) -> bool:
+        if name is None or name in self.vocabularies:
+            return True
+        near = nearest(name, self.vocabularies)
+        question = f": did you mean '{near}'?" if near else ""
+        known = f"known ones: {', '.join(sorted(self.vocabularies)) or 'none'}"
+        self.complain("unknown-vocabulary", f"unknown vocabulary '{name[:80]}'{question}", pointer, known)
+        return False
+
+    def _named(self, names: Any, pointer: str) -> tuple[str, ...]:
+        """Attribute names, each known; a single name stands for a list of one."""
+        if names is None:
+            return ()
+        listed = [names] if isinstance(names, str) else list(names)
+        for place, name in enumerate(listed):
+            if name not in self.attributes:
+                fault = unknown_attribute(name, self.attributes)
+                self.faults.append(fault.under(pointer if isinstance(names, str) else f"{pointer}/{place}"))
+        return tuple(listed)
+
+    # -- rules and preferences
+
+    def _rule(self, value: Any, pointer: str, attributes: Attributes | None = None) -> Rule | None:
+        if value is None:
+            return None
+        try:
+            expression = parse(value)
+            predicate = bind(expression, attributes or self.attributes, self.vocabularies)
+            return Rule(expression, predicate, pointer)
+        except Invalid as refusal:
+            self.faults.extend(refusal.under(pointer).faults)
+            return None
+
+    def _preferences(self, items: list[dict[str, Any] | None], pointer: str) -> tuple[Preference, ...]:
+        made = (self._preference(item, f"{pointer}/{at}") for at, item in enumerate(items) if item is not None)
+        return tuple(preference for preference in made if preference is not None)
+
+    def _preference(self, item: dict[str, Any], at: str) -> Preference | None:
+        given = [kind for kind in PREFERENCE_KINDS if item[kind] is not None]
+        if len(given) != 1 or (item["values"] is not None) != (given == ["order"]):
+            message = "a preference is one of `where`, `highest`, `lowest`, or `order` with its `values`"
+            self.complain("preference", message, at, 'for example {"highest": "grade"}')
+            return None
+        kind = given[0]
+        document = {name: value for name, value in item.items() if value is not None}
+        if kind == "where":
+            rule = self._rule(item["where"], f"{at}/where")
+            return None if rule is None else Preference("where", where=rule, document=document)
+        (name,) = self._named(item[kind], f"{at}/{kind}")
+        attribute = self.attributes.get(name)
+        if attribute is None:
+            return None
+        if kind == "order":
+            if attribute.many or attribute.type != "text":
+                self.complain("type", f"`order` takes a text with one value, and '{name}' is none", f"{at}/order")
+                return None
+            return Preference("order", name, values=tuple(item["values"]), document=document)
+        if not can_rank(attribute):
+            self.complain("type", f"`{kind}` takes a number or a date, and '{name}' is none", f"{at}/{kind}")
+            return None
+        return Preference(kind, name, document=document)
+
+    # -- places
+
+    def _slot(self, item: dict[str, Any], at: str) -> Slot | None:
+        accepts = self._rule(item["accepts"], f"{at}/accepts")
+        prefer = self._preferences(item["prefer"], f"{at}/prefer")
+        if accepts is None:
+            return None
+        return Slot(item["id"], item["label"] or item["id"], accepts, item["tier"], prefer, item["look_at"])
+
+    def _one_per(self, item: dict[str, Any], at: str) -> OnePer | None:
+        accepts = self._rule(item["accepts"], f"{at}/accepts")
+        prefer = self._preferences(item["prefer"], f"{at}/prefer")
+        name = item["attribute"]
+        self._named(name, f"{at}/attribute")
+        attribute = self.attributes.get(name)
+        if attribute is not None and attribute.type != "text":
+            self.complain(
+                "type", f"the keys of a one-per are texts, and '{name}' is of type {attribute.type}", f"{at}/attribute"
+            )
+            return None
+        keys = self._keys(item["keys"], f"{at}/keys", attribute)
+        if keys is None or attribute is None:
+            return None
+        return OnePer(item["id"], item["label"], name, keys, accepts, item["tier"], prefer, item["look_at"])
+
+    def _keys(self, item: dict[str, Any], at: str, attribute: Attribute | None) -> Keys | None:
+        source = item["from"]
+        needed, allowed = KEY_MEMBERS[source]
+        given = {name for name in ("values", "name", "where", "level") if item[name] is not None}
+        for name in sorted(needed - given):
+            self.complain("keys", f"keys from '{source}' need `{name}`", f"{at}/{name}")
+        for name in sorted(given - needed - allowed):
+            self.complain("keys", f"keys from '{source}' have no `{name}`", f"{at}/{name}")
+        if needed - given or given - needed - allowed:
+            return None
+        values = tuple(item["values"] or ())
+        if source == "list" and (not values or len(set(values)) < len(values)):
+            self.complain("keys", "`values` lists each key once, and at least one", f"{at}/values")
+        attributes = self.attributes
+        if source == "vocabulary":
+            if not self._check_vocabulary(item["name"], f"{at}/name"):
+                return None
+            attributes = attributes.extended([Attribute(CONCEPT, "text", vocabulary=item["name"])])
+            if attribute is not None:
+                attributes = attributes.extended(
+                    [Attribute(attribute.name, "text", attribute.many, vocabulary=item["name"])]
+                )
+        where = self._rule(item["where"], f"{at}/where", attributes)
+        return Keys(source, values, item["name"] or "", where, self._level(item, at))
+
+    def _level(self, item: dict[str, Any], at: str) -> str | tuple[str, str] | None:
+        level = item["level"]
+        if not isinstance(level, dict):
+            return "narrowest" if level else None
+        term = level.get("children_of", "")
+        concepts = self.vocabularies[item["name"]].concepts
+        if term not in concepts:
+            near = nearest(term, concepts)
+            question = f": did you mean '{near}'?" if near else ""
+            self.complain(
+                "unknown-term", f"'{term[:80]}' is no term of '{item['name']}'{question}", f"{at}/level/children_of"
+            )
+        return ("children_of", term)
+
+    def _free_choice(self, item: dict[str, Any], at: str) -> FreeChoice | None:
+        accepts = self._rule(item["accepts"], f"{at}/accepts")
+        prefer = self._preferences(item["prefer"], f"{at}/prefer")
+        own = (item["id"],)
+        rules: list[Constraint] = []
+        if item["distinct"]:
+            by = self._named(item["distinct"], f"{at}/distinct")
+            rules.append(Constraint(f"{item['id']}/distinct", "different", own, by, at=f"{at}/distinct"))
+        for place, entry in enumerate(item["at_most"]):
+            there = f"{at}/at_most/{place}"
+            if (entry["per"] is None) == (entry["where"] is None):
+                self.complain("constraint", "`at_most` takes either `per` or `where`", there)
+                continue
+            by = self._named(entry["per"], f"{there}/per")
+            where = self._rule(entry["where"], f"{there}/where")
+            rules.append(Constraint(f"{item['id']}/at_most/{place}", "at_most", own, by, where, entry["count"], there))
+        if accepts is None:
+            return None
+        label = item["label"] or item["id"]
+        return FreeChoice(
+            item["id"], label, item["places"], accepts, tuple(rules), item["tier"], prefer, item["look_at"]
+        )
+
+    # -- what spans several places
+
+    def _ids(self) -> dict[str, str]:
+        """Every id of a slot or group, with what it is; one that stands twice is refused."""
+        ids: dict[str, str] = {}
+        for member in ("slots", "one_per", "free_choice"):
+            for at, item in self._entries(member):
+                self._claim(item["id"], at, ids)
+                ids.setdefault(item["id"], member)
+        seen = dict(ids)
+        for at, item in self._entries("constraints"):
+            self._claim(item["id"], at, seen)
+            seen.setdefault(item["id"], "constraints")
+        return ids
+
+    def _claim(self, identity: str, at: str, taken: Mapping[str, str]) -> None:
+        if identity in taken:
+            message = f"the id '{identity}' stands at two places of the document"
+            self.complain("clashing-id", message, f"{at}/id", "ids are unique over the document")
+
+    @property
+    def _is_whole(self) -> bool:
+        """Whether every slot and group has the right shape, so that all places are known."""
+        return not any(None in self.shape[member] for member in ("slots", "one_per", "free_choice"))
+
+    def _known_place(self, name: str, ids: Mapping[str, str], pointer: str) -> None:
+        group, slash, key = name.partition("/")
+        kind = ids.get(group)
+        if kind is None and not self._is_whole:
+            return
+        if kind is None or (slash and kind == "slots"):
+            near = nearest(name, ids)
+            question = f": did you mean '{near}'?" if near else ""
+            self.complain("unknown-place", f"there is no place '{name[:80]}'{question}", pointer)
+        elif slash and kind == "free_choice":
+            places = next(item["places"] for _, item in self._entries("free_choice") if item["id"] == group)
+            if not key.isdigit() or not 1 <= int(key) <= places:
+                self.complain("unknown-place", f"there is no place '{name[:80]}': '{group}' has {places}", pointer)
+
+    def _constraint(self, item: dict[str, Any], at: str, ids: Mapping[str, str]) -> Constraint | None:
+        kind = CONSTRAINT_KINDS[item["kind"]]
+        given = {name for name in ("by", "per", "where", "count") if item[name] is not None}
+        ways = [set(way) for way in kind.needs]
+        if "places" in kind.needs[0] and item["places"] is None:
+            self.complain(
+                "constraint", f"`{kind.name}` needs `places`: over the whole set it says nothing", f"{at}/places"
+            )
+            return None
+        if given not in [way - {"places"} for way in ways]:
+            wanted = " or ".join(" and ".join(f"`{name}`" for name in way if name != "places") for way in kind.needs)
+            self.complain("constraint", f"`{kind.name}` takes {wanted}", at, f"for example {kind.example}")
+            return None
+        by = self._named(item["by"], f"{at}/by") + self._named(item["per"], f"{at}/per")
+        where = self._rule(item["where"], f"{at}/where")
+        for place, name in enumerate(item["places"] or ()):
+            self._known_place(name, ids, f"{at}/places/{place}")
+        places = tuple(item["places"] or ())
+        return Constraint(item["id"], kind.name, places, by, where, item["count"] or 0, at)
+
+    def _layout(self, ids: Mapping[str, str]) -> None:
+        for at, item in self._entries("layout"):
+            for place, name in enumerate(item["slots"]):
+                self._known_place(name, ids, f"{at}/slots/{place}")
+
+    def _count_places(self) -> None:
+        count = len(self.shape["slots"]) + sum(item["places"] for _, item in self._entries("free_choice"))
+        count += sum(len(item["keys"]["values"] or ()) for _, item in self._entries("one_per"))
+        if count > MOST_PLACES:
+            self.complain("over-limit", f"the set has {count} places; at most {MOST_PLACES} are taken", "")
+        if not any(self.shape[member] for member in ("slots", "one_per", "free_choice")):
+            self.complain("empty", "the set has no place", "", "add `slots`, `one_per` or `free_choice`")
+
+
+def _kind(type_name: str) -> str:
+    return "number" if type_name in ("integer", "decimal") else type_name

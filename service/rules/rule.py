@@ -1,0 +1,21 @@
+"""A rule as a definition carries it: the author's text, the canonical JSON, and the checked tree."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from service.rules.language import Expression
+from service.rules.predicates import Predicate
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """`at` is the JSON pointer of the rule in its document."""
+
+    expression: Expression
+    predicate: Predicate
+    at: str = ""
+
+    @property
+    def text(self) -> str:
+        return self.expression.text
