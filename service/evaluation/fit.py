@@ -1,0 +1,257 @@
+"""One coin against one rule, explained: every clause with its verdict and the facts that it read, and for a doubt the
+shortest list of facts that would settle it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from itertools import combinations, product
+from math import prod
+from typing import Any
+
+from service.evaluation.verdicts import Case, Split
+from service.facts.attributes import Attribute
+from service.facts.holding import View
+from service.facts.knowledge import NONE, Among, Between, Knowledge, Value, in_words, written_knowledge
+from service.facts.truth import UNDECIDED, Verdict
+from service.rules.language import to_text
+from service.rules.predicates import And, AnyLeaf, Not, Or, Predicate, Surroundings, judge, leaves
+from service.rules.rule import Rule
+
+MOST_SETTLING = 12
+MOST_TRIALS = 5_000
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """One way that a fact may turn out: the values in words, and what the verdict then is."""
+
+    values: tuple[str, ...]
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Settling:
+    """A fact that would settle a doubt. `outcomes` are given when this fact alone settles it."""
+
+    attribute: str
+    look_at: str
+    outcomes: tuple[Outcome, ...]
+
+
+def explain_clauses(
+    parts: Iterable[tuple[Rule | str, Predicate]],
+    view: View,
+    attributes: Mapping[str, Attribute],
+    around: Surroundings,
+) -> list[dict[str, Any]]:
+    """The clauses of every part as plain values: {"rule", "verdict", "facts", "clauses"}."""
+    return [_clause(words, predicate, view, attributes, around) for words, predicate in parts]
+
+
+def _clause(
+    words: Rule | str, node: Predicate, view: View, attributes: Mapping[str, Attribute], around: Surroundings
+) -> dict[str, Any]:
+    judgement = Case(node, view.facts, attributes, around).judge()
+    clause: dict[str, Any] = {"rule": words_of(words, node), "verdict": judgement.verdict.value}
+    if judgement.limit is not None:
+        clause["limit"] = judgement.limit
+    if isinstance(node, And | Or):
+        clause["op"] = "and" if isinstance(node, And) else "or"
+        clause["clauses"] = [_clause(words, item, view, attributes, around) for item in node.items]
+    elif isinstance(node, Not):
+        clause["op"] = "not"
+        clause["clauses"] = [_clause(words, node.item, view, attributes, around)]
+    else:
+        clause["facts"] = [_fact(name, view, attributes) for name in sorted(node.reads)]
+    return clause
+
+
+def _fact(name: str, view: View, attributes: Mapping[str, Attribute]) -> dict[str, Any]:
+    knowledge = view.facts.get(name)
+    if knowledge is None:
+        return {"attribute": name, "recorded": False, "look_at": attributes[name].look_at}
+    fact = {"attribute": name, "recorded": True, "value": written_knowledge(knowledge), "from": view.source_of(name)}
+    if view.issue is not None and fact["from"] == "issue":
+        fact["issue"] = view.issue
+    return fact
+
+
+def words_of(words: Rule | str, node: Predicate) -> str:
+    """The clause in the author's language: the part of the rule's canonical text that this node is."""
+    if isinstance(words, str):
+        return words
+    here: Any = words.expression.json
+    for step in node.at.split("/")[1:]:
+        here = here[int(step)] if isinstance(here, list) else here[step]
+    return to_text(here)
+
+
+def failing(
+    parts: Iterable[tuple[Rule | str, Predicate]],
+    views: tuple[View, ...],
+    attributes: Mapping[str, Attribute],
+    around: Surroundings,
+) -> list[str]:
+    """The smallest clauses of an and that the coin fails whatever it may be, in words; else the whole of what it fails."""
+    found: list[str] = []
+    for words, predicate in parts:
+        conjuncts = _conjuncts(predicate)
+        failed = [node for node in conjuncts if _fails(node, views, attributes, around)]
+        if not failed and _fails(predicate, views, attributes, around):
+            failed = [predicate]
+        found.extend(words_of(words, node) for node in failed)
+    return found
+
+
+def _conjuncts(predicate: Predicate) -> list[Predicate]:
+    if not isinstance(predicate, And):
+        return [predicate]
+    return [inner for item in predicate.items for inner in _conjuncts(item)]
+
+
+def _fails(
+    predicate: Predicate, views: tuple[View, ...], attributes: Mapping[str, Attribute], around: Surroundings
+) -> bool:
+    return all(Case(predicate, view.facts, attributes, around).judge().verdict.value == "no" for view in views)
+
+
+# --- what would settle a doubt -----------------------------------------------------------------------------------
+
+
+def settle(
+    predicate: Predicate, view: View, attributes: Mapping[str, Attribute], around: Surroundings
+) -> list[Settling]:
+    """The shortest list of facts that, once known, decide the rule for this coin whatever they turn out to be (ties: the
+    order of the rule). Empty when no fact can settle it; past the budget, every fact that an undecided clause reads."""
+    case = Case(predicate, view.facts, attributes, around)
+    if case.judge().verdict is not UNDECIDED:
+        return []
+    undecided = {leaf for leaf in case.distinct if case.truths[leaf] is UNDECIDED}
+    names = [split.name for split in case.splits if split.name is not None and _moves(split, undecided)]
+    reading = [name for leaf in leaves(predicate) for name in sorted(leaf.reads)]
+    names = sorted(set(names), key=reading.index)
+    if len(names) <= MOST_SETTLING:
+        for size in range(1, len(names) + 1):
+            for chosen in combinations(names, size):
+                outcomes = _outcomes(case, chosen)
+                if outcomes is None:
+                    break
+                if UNDECIDED not in outcomes.values():
+                    return [_settling(name, chosen, outcomes, attributes, case) for name in chosen]
+    return [Settling(name, attributes[name].look_at, ()) for name in names]
+
+
+def _moves(split: Split, undecided: set[AnyLeaf]) -> bool:
+    return any(leaf in undecided for choice in split.choices for leaf in choice.truths) or any(
+        split.name in leaf.reads for leaf in undecided
+    )
+
+
+Region = tuple[str | None, tuple[Value, ...]]
+
+
+def _outcomes(case: Case, names: tuple[str, ...]) -> dict[tuple[Region, ...], Verdict] | None:
+    """The verdict for every combination of regions of these facts, the others left as they are; None past the budget."""
+    splits = [next(split for split in case.splits if split.name == name) for name in names]
+    if prod(len(split.choices) for split in splits) > MOST_TRIALS:
+        return None
+    outcomes: dict[tuple[Region, ...], Verdict] = {}
+    for picked in product(*(split.choices for split in splits)):
+        truths, _ = case.settled(splits, picked)
+        region = tuple((choice.meant, choice.values) for choice in picked)
+        outcomes[region] = judge(case.predicate, truths.__getitem__)
+    return outcomes
+
+
+def _settling(
+    name: str,
+    chosen: tuple[str, ...],
+    outcomes: Mapping[tuple[Region, ...], Verdict],
+    attributes: Mapping[str, Attribute],
+    case: Case,
+) -> Settling:
+    attribute = attributes[name]
+    at = chosen.index(name)
+    by_region: dict[Region, set[Verdict]] = {}
+    for regions, verdict in outcomes.items():
+        by_region.setdefault(regions[at], set()).add(verdict)
+    told: dict[Verdict, list[Region]] = {}
+    for region, verdicts in by_region.items():
+        told.setdefault(next(iter(verdicts)) if len(verdicts) == 1 else UNDECIDED, []).append(region)
+    every = [value for _, values in by_region for value in values]
+    ordered = sorted(told.items(), key=lambda item: item[0].value, reverse=True)
+    words = Wording(attribute, every, case.facts.get(name), _constants(case, name))
+    return Settling(name, attribute.look_at, tuple(Outcome(words.of(regions), verdict) for verdict, regions in ordered))
+
+
+def _constants(case: Case, name: str) -> set[object]:
+    """The values that the rule or the facts themselves name; other samples stand for 'anything else'."""
+    named: set[object] = set()
+    known = case.facts.get(name)
+    if known is not None:
+        named.update(getattr(known, "values", ()))
+    for leaf in case.distinct:
+        if name in leaf.reads:
+            named.update(_named_in(leaf))
+    return named
+
+
+def _named_in(leaf: AnyLeaf) -> Iterable[object]:
+    for part in (getattr(leaf, field, None) for field in ("left", "right", "term", "low", "high")):
+        yield part if isinstance(part, str) else getattr(part, "constant", None)
+    for item in getattr(leaf, "items", ()):
+        yield getattr(item, "constant", None)
+
+
+class Wording:
+    """Regions of one attribute in words: ranges for numbers and dates, names for texts, `anything else` for samples that
+    neither the rule nor the facts name. `every` is all that was tried."""
+
+    def __init__(
+        self, attribute: Attribute, every: list[Value], known: Knowledge | None, constants: set[object]
+    ) -> None:
+        self.attribute, self.constants = attribute, constants
+        self.line: list[Any] = sorted(v for v in every if v is not NONE) if attribute.is_ordered else []
+        self.low_end = isinstance(known, Among) or (isinstance(known, Between) and known.low is not None)
+        self.high_end = isinstance(known, Among) or (isinstance(known, Between) and known.high is not None)
+        self.scattered = isinstance(known, Among)
+
+    def of(self, regions: Iterable[Region]) -> tuple[str, ...]:
+        """The regions, one entry for each value or range."""
+        meant = [words for words, _ in regions if words is not None]
+        values = [value for words, held in regions if words is None for value in held]
+        none = ("none",) if NONE in values else ()
+        values = [value for value in values if value is not NONE]
+        if self.attribute.is_ordered:
+            return (*dict.fromkeys(meant), *self._ranges(set(values)), *none)
+        named = [v for v in values if v in self.constants or self.attribute.values or isinstance(v, frozenset | bool)]
+        rest = ("anything else",) if len(named) < len(values) else ()
+        return (*dict.fromkeys(meant), *(in_words(value) for value in named), *rest, *none)
+
+    def _ranges(self, chosen: set[Any]) -> list[str]:
+        """Neighbouring samples as ranges; the samples at an open end of the line stand for all beyond."""
+        if self.scattered:
+            return [in_words(value) for value in self.line if value in chosen]
+        runs: list[list[Any]] = []
+        for at, value in enumerate(self.line):
+            if value not in chosen:
+                continue
+            if runs and at and runs[-1][-1] == self.line[at - 1]:
+                runs[-1].append(value)
+            else:
+                runs.append([value])
+        return [self._run(run) for run in runs]
+
+    def _run(self, run: list[Any]) -> str:
+        first, last = in_words(run[0]), in_words(run[-1])
+        opens = run[0] == self.line[0] and not self.low_end
+        closes = run[-1] == self.line[-1] and not self.high_end
+        if opens and closes:
+            return "any value"
+        if opens:
+            return f"up to {last}"
+        if closes:
+            return f"{first} or more"
+        return first if len(run) == 1 else f"{first} to {last}"

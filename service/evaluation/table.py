@@ -1,0 +1,60 @@
+"""All coins against all places: which fits where, and what a doubt rests on.
+
+Rules are judged once for each distinct combination of the facts that they read, so that the cost grows with distinct
+facts, not with holdings times places.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from service.evaluation.verdicts import judge_views, rests_on_unknown
+from service.facts.attributes import Attribute
+from service.facts.holding import View
+from service.facts.truth import UNDECIDED, Verdict
+from service.rules.predicates import Predicate, Surroundings, reads
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """How one coin stands to one rule. `rests_on_unknown` tells plain ignorance from declared alternatives; `limit` names
+    the budget that kept an exact answer away."""
+
+    verdict: Verdict
+    rests_on_unknown: bool = False
+    limit: str | None = None
+
+
+class Table:
+    """Judges rules on coins, remembering what it has judged."""
+
+    def __init__(self, attributes: Mapping[str, Attribute], around: Surroundings) -> None:
+        self.attributes, self.around = attributes, around
+        self._reads: dict[int, tuple[Predicate, tuple[str, ...]]] = {}
+        self._answers: dict[int, dict[object, Fit]] = {}
+
+    def fit(self, predicate: Predicate, views: tuple[View, ...]) -> Fit:
+        """How the coin stands to the rule."""
+        known = self._reads.get(id(predicate))
+        if known is None:
+            known = self._reads[id(predicate)] = (predicate, tuple(sorted(reads(predicate))))
+            self._answers[id(predicate)] = {}
+        names = known[1]
+        key = tuple(tuple(view.facts.get(name) for name in names) for view in views)
+        answers = self._answers[id(predicate)]
+        fit = answers.get(key)
+        if fit is None:
+            fit = answers[key] = self._judge(predicate, views)
+        return fit
+
+    def _judge(self, predicate: Predicate, views: tuple[View, ...]) -> Fit:
+        judgement = judge_views(predicate, views, self.attributes, self.around)
+        if judgement.verdict is not UNDECIDED:
+            return Fit(judgement.verdict)
+        unknown = rests_on_unknown(predicate, views, self.attributes, self.around)
+        return Fit(UNDECIDED, unknown, judgement.limit)
+
+    def verdict(self, predicate: Predicate, views: tuple[View, ...]) -> Verdict:
+        """Just the verdict."""
+        return self.fit(predicate, views).verdict
