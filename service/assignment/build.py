@@ -1,0 +1,261 @@
+"""From places, coins and verdicts to whole numbers: edges with their costs, set-level rules with their keys."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from itertools import product
+from math import lcm
+
+from service.assignment.problem import Basis, Edge, Keys, Kind, Problem, SetRule
+from service.errors import Fault, OverLimit
+from service.evaluation.places import Place
+from service.evaluation.table import Fit, Table
+from service.facts.holding import Holding, View
+from service.facts.knowledge import Among, Between, Number, Value
+from service.facts.truth import NO, YES
+from service.rules.constraints import Constraint
+from service.rules.definition import Definition
+from service.rules.preferences import Preference, value_of
+
+MOST_KEYS = 500
+LARGEST_COST = 2**60
+
+KIND = {"same": Kind.SAME, "different": Kind.DIFFERENT, "at_most": Kind.AT_MOST, "not_elsewhere": Kind.NOT_ELSEWHERE}
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """The owner's decisions and what was before: pins and nevers as (holding id, place), `previous` as (place, holding id)."""
+
+    pins: frozenset[tuple[str, str]] = frozenset()
+    nevers: frozenset[tuple[str, str]] = frozenset()
+    previous: frozenset[tuple[str, str]] = frozenset()
+
+
+@dataclass(frozen=True)
+class Board:
+    """The coins that count, in the order of their ids, and the places; `fits[place][holding]` for every pair that fits or
+    may fit; `worth[level][place]` the values that the preferences compare."""
+
+    places: tuple[Place, ...]
+    holdings: tuple[Holding, ...]
+    views: tuple[tuple[View, ...], ...]
+    fits: tuple[Mapping[int, Fit], ...]
+    problem: Problem
+    constraints: tuple[Constraint, ...]
+    worth: Mapping[tuple[int, int, int], Number | None] = field(repr=False)
+
+    by_place: Mapping[int, Mapping[int, Edge]] = field(default_factory=dict, repr=False)
+
+    def edges_at(self, place: int) -> Mapping[int, Edge]:
+        """The edges of a place by holding."""
+        return self.by_place.get(place, {})
+
+
+def build(
+    definition: Definition,
+    places: tuple[Place, ...],
+    holdings: tuple[Holding, ...],
+    views: tuple[tuple[View, ...], ...],
+    table: Table,
+    wishes: Wishes,
+) -> Board:
+    """The whole instance. `holdings` are those that count, sorted by id; `views` stand beside them."""
+    fits = _fits(places, holdings, views, table, wishes)
+    levels = max((len(place.prefer) for place in places), default=0)
+    costs, worth = _costs(places, fits, views, table, levels)
+    pins, stays = wishes.pins, wishes.previous
+    edges = tuple(
+        Edge(
+            place=at,
+            holding=coin,
+            basis=_basis(fit),
+            cost=tuple(costs[level][at][coin] for level in range(levels)),
+            stays=(place.address, holdings[coin].id) in stays,
+            pinned=(holdings[coin].id, place.address) in pins,
+        )
+        for at, place in enumerate(places)
+        for coin, fit in fits[at].items()
+    )
+    constraints = _constraints(definition)
+    eligible = sorted({edge.holding for edge in edges})
+    rules = tuple(_set_rule(constraint, places, eligible, views, table) for constraint in constraints)
+    problem = Problem(
+        required=tuple(place.tier == "required" for place in places),
+        quantity=tuple(holding.quantity for holding in holdings),
+        edges=edges,
+        rules=tuple(rule for rule in rules if rule.places),
+        preference_levels=levels,
+    )
+    by_place: dict[int, dict[int, Edge]] = {}
+    for edge in edges:
+        by_place.setdefault(edge.place, {})[edge.holding] = edge
+    return Board(places, holdings, views, fits, problem, constraints, worth, by_place)
+
+
+def _constraints(definition: Definition) -> tuple[Constraint, ...]:
+    inner = (rule for choice in definition.free_choice for rule in choice.rules)
+    return (*inner, *definition.constraints)
+
+
+def _basis(fit: Fit) -> Basis:
+    if fit.verdict is YES:
+        return Basis.FIRM
+    return Basis.UNKNOWN if fit.rests_on_unknown else Basis.ALTERNATIVES
+
+
+def _fits(
+    places: Sequence[Place],
+    holdings: Sequence[Holding],
+    views: Sequence[tuple[View, ...]],
+    table: Table,
+    wishes: Wishes,
+) -> tuple[Mapping[int, Fit], ...]:
+    by_rule: dict[int, dict[int, Fit]] = {}
+    found: list[Mapping[int, Fit]] = []
+    barred = {place for _, place in wishes.nevers}
+    for place in places:
+        fitting = by_rule.get(id(place.predicate))
+        if fitting is None:
+            judged = ((coin, table.fit(place.predicate, view)) for coin, view in enumerate(views))
+            fitting = {coin: fit for coin, fit in judged if fit.verdict is not NO}
+            by_rule[id(place.predicate)] = fitting
+        if place.address in barred:
+            fitting = {c: fit for c, fit in fitting.items() if (holdings[c].id, place.address) not in wishes.nevers}
+        found.append(fitting)
+    return tuple(found)
+
+
+# --- preferences as costs ----------------------------------------------------------------------------------------
+
+Costs = list[list[dict[int, int]]]
+
+
+def _costs(
+    places: Sequence[Place],
+    fits: Sequence[Mapping[int, Fit]],
+    views: Sequence[tuple[View, ...]],
+    table: Table,
+    levels: int,
+) -> tuple[Costs, dict[tuple[int, int, int], Number | None]]:
+    """One non-negative whole number a level for every edge, less is better. As the number of filled places is settled
+    before, a common shift on a level changes nothing (rules.md section 5)."""
+    costs: Costs = []
+    worth: dict[tuple[int, int, int], Number | None] = {}
+    for level in range(levels):
+        worst = _worst(level, places, fits, views, table)
+        losses: list[dict[int, Number]] = []
+        for at, place in enumerate(places):
+            preference = place.prefer[level] if level < len(place.prefer) else None
+            lost: dict[int, Number] = {}
+            for coin in fits[at]:
+                value = None if preference is None else _value(preference, views[coin], table)
+                worth[level, at, coin] = value
+                if preference is None:
+                    lost[coin] = 0
+                    continue
+                counted = worst[id(preference)] if value is None else value
+                lost[coin] = -counted if preference.more_is_better else counted
+            losses.append(lost)
+        costs.append(_whole(losses, level))
+    return costs, worth
+
+
+def _value(preference: Preference, views: tuple[View, ...], table: Table) -> Number | None:
+    return value_of(preference, views, lambda rule, coin: table.verdict(rule.predicate, coin))
+
+
+def _worst(
+    level: int,
+    places: Sequence[Place],
+    fits: Sequence[Mapping[int, Fit]],
+    views: Sequence[tuple[View, ...]],
+    table: Table,
+) -> dict[int, Number]:
+    """For each criterion the worst value among the coins eligible for a place that uses it: what a missing fact counts."""
+    worst: dict[int, Number] = {}
+    users: dict[int, tuple[Preference, set[int]]] = {}
+    for at, place in enumerate(places):
+        if level < len(place.prefer):
+            preference = place.prefer[level]
+            users.setdefault(id(preference), (preference, set()))[1].update(fits[at])
+    for name, (preference, coins) in users.items():
+        values = [v for v in (_value(preference, views[coin], table) for coin in coins) if v is not None]
+        worst[name] = (min if preference.more_is_better else max)(values, default=0)
+    return worst
+
+
+def _whole(losses: list[dict[int, Number]], level: int) -> list[dict[int, int]]:
+    every = [value for lost in losses for value in lost.values()]
+    scale = lcm(*(Fraction(value).denominator for value in every)) if every else 1
+    least = min(every, default=0)
+    whole = [{coin: int((value - least) * scale) for coin, value in lost.items()} for lost in losses]
+    if any(cost > LARGEST_COST for lost in whole for cost in lost.values()):
+        message = f"the numbers of preference {level + 1} span more than 2^60 steps of their smallest difference"
+        raise OverLimit([Fault("over-limit", message, f"/prefer/{level}", "prefer a rule, or a rounder number")])
+    return whole
+
+
+# --- set-level rules ---------------------------------------------------------------------------------------------
+
+
+def within(names: Iterable[str], places: Sequence[Place]) -> frozenset[int]:
+    """The numbers of the places that the names of slots, groups or single places stand for; none stand for all."""
+    wanted = set(names)
+    if not wanted:
+        return frozenset(range(len(places)))
+    return frozenset(at for at, place in enumerate(places) if place.address in wanted or place.group in wanted)
+
+
+def _set_rule(
+    constraint: Constraint,
+    places: Sequence[Place],
+    eligible: Sequence[int],
+    views: Sequence[tuple[View, ...]],
+    table: Table,
+) -> SetRule:
+    numbers: dict[object, int] = {}
+    keys: dict[int, Keys] = {}
+    for coin in eligible:
+        if constraint.where is not None:
+            keys[coin] = _whether(table.fit(constraint.where.predicate, views[coin]))
+        else:
+            keys[coin] = _keys(constraint.by, views[coin], numbers, table)
+    covered = within(constraint.places, places)
+    return SetRule(constraint.id, KIND[constraint.kind], covered, keys, constraint.count)
+
+
+def _whether(fit: Fit) -> Keys:
+    one, none = frozenset((1,)), frozenset[int]()
+    if fit.verdict is NO:
+        return Keys(none, none)
+    return Keys(one, one) if fit.verdict is YES else Keys(one, none, _basis(fit))
+
+
+def _keys(by: tuple[str, ...], views: tuple[View, ...], numbers: dict[object, int], table: Table) -> Keys:
+    """Every key that the coin may have; an attribute that nobody recorded makes it a wildcard."""
+    possible: set[int] = set()
+    for view in views:
+        options = [_options(view, name, table) for name in by]
+        if any(option is None for option in options):
+            recorded = all(view.facts.get(name) is not None for name in by)
+            return Keys(None, frozenset(), Basis.ALTERNATIVES if recorded else Basis.UNKNOWN)
+        for key in product(*(option for option in options if option is not None)):
+            possible.add(numbers.setdefault(key, len(numbers)))
+            if len(possible) > MOST_KEYS:
+                return Keys(None, frozenset(), Basis.ALTERNATIVES)
+    found = frozenset(possible)
+    return Keys(found, found) if len(found) == 1 else Keys(found, frozenset(), Basis.ALTERNATIVES)
+
+
+def _options(view: View, name: str, table: Table) -> tuple[Value, ...] | None:
+    knowledge = view.facts.get(name)
+    if isinstance(knowledge, Among):
+        return knowledge.values
+    if isinstance(knowledge, Between) and table.attributes[name].type == "integer":
+        low, high = knowledge.low, knowledge.high
+        if isinstance(low, int) and isinstance(high, int) and high - low < MOST_KEYS:
+            return tuple(range(low, high + 1))
+    return None

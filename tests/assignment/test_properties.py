@@ -1,0 +1,181 @@
+"""The solver against slow truth and against others' solvers, on problems that nobody thought of."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from random import Random
+
+import networkx as nx
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.optimize import linear_sum_assignment
+
+from service.assignment.problem import Basis, Edge, Keys, Kind, Problem, SetRule, Solution
+from service.assignment.solve import solve
+from tests.assignment.brute import Truth, keeps_possible, keeps_settled, truth
+from tests.assignment.making import a_problem, a_rule
+
+
+def said(solution: Solution) -> Truth:
+    return Truth(
+        {level.name: level.value for level in solution.levels},
+        tuple((p.place, p.holding, p.basis, p.forced) for p in solution.placements),
+        solution.certain,
+    )
+
+
+def is_proven(solution: Solution) -> bool:
+    levels = all(level.proven and level.bound == level.value for level in solution.levels)
+    return levels and solution.proven and solution.certain_proven
+
+
+def a_sparse_problem(random: Random, places: int, holdings: int, largest_cost: int = 60) -> Problem:
+    """Each coin fits one to three places."""
+    edges = tuple(
+        Edge(place, holding, Basis.FIRM, (random.randint(0, largest_cost),))
+        for holding in range(holdings)
+        for place in random.sample(range(places), random.randint(1, 3))
+    )
+    return Problem((True,) * places, (1,) * holdings, edges, (), 1)
+
+
+@pytest.mark.parametrize("start", range(0, 1500, 100))
+def test_every_level_placement_and_certainty_is_what_brute_force_finds(start: int) -> None:
+    for seed in range(start, start + 100):
+        problem = a_problem(Random(seed))
+        solution = solve(problem)
+        assert said(solution) == truth(problem), f"seed {seed}"
+        assert is_proven(solution), f"seed {seed}"
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.randoms(use_true_random=False))
+def test_what_hypothesis_draws_agrees_with_brute_force_too(random: Random) -> None:
+    problem = a_problem(random, most_rules=4)
+    assert said(solve(problem)) == truth(problem)
+
+
+def test_costs_up_to_two_to_the_sixtieth_stay_exact() -> None:
+    for seed in range(150):
+        problem = a_problem(Random(seed), largest_cost=2**60)
+        assert said(solve(problem)) == truth(problem), f"seed {seed}"
+
+
+def test_the_order_of_edges_and_rules_never_changes_the_answer() -> None:
+    for seed in range(200):
+        random = Random(seed)
+        problem = a_problem(random)
+        shuffled = replace(
+            problem,
+            edges=tuple(random.sample(problem.edges, len(problem.edges))),
+            rules=tuple(random.sample(problem.rules, len(problem.rules))),
+        )
+        assert solve(problem) == solve(shuffled), f"seed {seed}"
+
+
+def test_without_budget_the_answer_still_keeps_every_rule_and_bounds_the_truth() -> None:
+    unproven = 0
+    for seed in range(300):
+        problem = a_problem(Random(seed))
+        solution, best = solve(problem, budget_seconds=0), truth(problem)
+        edges = {(edge.place, edge.holding): edge for edge in problem.edges}
+        taken = tuple(edges[p.place, p.holding] for p in solution.placements)
+        firm = tuple(edges[p.place, p.holding] for p in solution.placements if p.basis is Basis.FIRM)
+        assert len({p.place for p in solution.placements}) == len(taken)
+        assert all(sum(e.holding == h for e in taken) <= q for h, q in enumerate(problem.quantity))
+        assert all(keeps_settled(rule, taken) and keeps_possible(rule, firm) for rule in problem.rules)
+        assert all(level.proven == (level.value == level.bound) for level in solution.levels)
+        assert solution.proven == all(level.proven for level in solution.levels)
+        # A bound holds given the values before it, so it speaks of the truth as long as those are the true ones.
+        for level in solution.levels:
+            true = best.levels[level.name]
+            assert min(level.value, level.bound) <= true <= max(level.value, level.bound), f"seed {seed} {level}"
+            if level.value != true:
+                break
+        if solution.proven:
+            assert [(p.place, p.holding, p.basis) for p in solution.placements] == [p[:3] for p in best.placements]
+        else:
+            unproven += 1
+        always = {(place, holding) for place, holding, _, forced in best.placements if forced}
+        assert {(p.place, p.holding) for p in solution.placements if p.forced} <= always
+        assert solution.certain == best.certain or (not solution.certain_proven and solution.certain < best.certain)
+    assert unproven > 20
+
+
+def test_as_many_places_are_filled_as_networkx_matches() -> None:
+    for seed in range(5):
+        problem = a_sparse_problem(Random(seed), 300, 320)
+        graph = nx.Graph()
+        graph.add_nodes_from(("place", place) for place in range(300))
+        graph.add_edges_from((("place", edge.place), ("holding", edge.holding)) for edge in problem.edges)
+        top = [("place", place) for place in range(300)]
+        matching = nx.bipartite.hopcroft_karp_matching(graph, top_nodes=top)
+        solution = solve(problem)
+        assert len(solution.placements) == solution.certain == len(matching) // 2
+        assert is_proven(solution)
+
+
+def test_the_total_cost_is_that_of_scipy() -> None:
+    for seed in range(5):
+        random = Random(seed)
+        costs = np.array([[random.randint(0, 10**6) for _ in range(90)] for _ in range(60)])
+        edges = tuple(Edge(p, h, Basis.FIRM, (int(costs[p, h]),)) for p in range(60) for h in range(90))
+        solution = solve(Problem((False,) * 60, (1,) * 90, edges, (), 1))
+        rows, columns = linear_sum_assignment(costs)
+        levels = {level.name: level.value for level in solution.levels}
+        assert (levels["places"], levels["prefer-0"]) == (60, costs[rows, columns].sum())
+
+
+@pytest.mark.parametrize("largest_cost", [0, 3, 60])
+def test_the_search_gives_what_the_flow_gives_under_a_rule_that_costs_nothing(
+    monkeypatch: pytest.MonkeyPatch, largest_cost: int
+) -> None:
+    for seed in range(2):
+        problem = a_sparse_problem(Random(seed), 40, 42, largest_cost)
+        free = solve(problem)
+        assert len(free.placements) < 40
+        alike = {holding: Keys(frozenset({1}), frozenset({1})) for holding in range(42)}
+        no_more = SetRule("no more", Kind.AT_MOST, frozenset(range(40)), alike, len(free.placements))
+        ruled = replace(problem, rules=(no_more,))
+        assert solve(ruled) == free
+        # Without the short cut through the flow the solver finds every level, the order and the forced ones itself.
+        with monkeypatch.context() as patched:
+            patched.setattr("service.assignment.solve.obeys", lambda component, taken: False)
+            assert solve(ruled) == free
+
+
+def test_sixty_places_under_rules_over_everything_are_proven() -> None:
+    random = Random(5)
+    problem = a_sparse_problem(random, 60, 500)
+    everywhere = frozenset(range(60))
+    keys = {h: Keys(frozenset({h % 25}), frozenset({h % 25})) for h in range(500)}
+    keys |= {h: Keys(frozenset({h % 25, (h + 1) % 25}), frozenset(), Basis.ALTERNATIVES) for h in range(0, 500, 20)}
+    keys |= {h: Keys(None, frozenset(), Basis.UNKNOWN) for h in range(7, 500, 50)}
+    rules = (
+        SetRule("spread", Kind.AT_MOST, everywhere, keys, 3),
+        SetRule("pair", Kind.SAME, frozenset({0, 1, 2}), keys),
+        SetRule("new", Kind.NOT_ELSEWHERE, frozenset({5, 6, 7}), keys),
+    )
+    solution = solve(replace(problem, rules=rules))
+    assert is_proven(solution)
+    assert solution == solve(replace(problem, rules=rules[::-1], edges=problem.edges[::-1]))
+    edges = {(edge.place, edge.holding): edge for edge in problem.edges}
+    taken = tuple(edges[p.place, p.holding] for p in solution.placements)
+    firm = tuple(edges[p.place, p.holding] for p in solution.placements if p.basis is Basis.FIRM)
+    assert all(keeps_settled(rule, taken) and keeps_possible(rule, firm) for rule in rules)
+
+
+def test_two_thousand_places_without_rules_are_proven() -> None:
+    solution = solve(a_sparse_problem(Random(1), 2000, 5000))
+    assert is_proven(solution)
+    assert len(solution.placements) > 1900
+
+
+def test_the_maker_makes_every_kind_of_rule_and_key() -> None:
+    rules = [a_rule(Random(seed), "r", 5, 6) for seed in range(200)]
+    keys = [keys for rule in rules for keys in rule.keys.values()]
+    assert {rule.kind for rule in rules} == set(Kind)
+    assert {keys.possible is None for keys in keys} == {True, False}
+    assert {keys.possible == keys.settled for keys in keys} == {True, False}
