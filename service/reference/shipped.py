@@ -1,0 +1,77 @@
+"""The reference data that comes with the service: issuers, motifs and the euro catalogue. Pure; read once, then kept.
+
+Sources and licences stand in data/NOTICE.md and in each file; tests/data/make_reference_data.py makes the files.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from datetime import date
+from decimal import Decimal
+from functools import cache
+from importlib.resources import files
+from types import MappingProxyType
+from typing import Any
+
+from service.facts.vocabulary import Concept, Vocabulary, vocabulary
+
+VOCABULARY_FILES = ("issuers.json", "motifs.json")
+CATALOGUE_FILES = ("euro_issues.json",)
+
+
+@cache
+def vocabularies() -> Mapping[str, Vocabulary]:
+    """The shipped concept schemes by name: `issuers` and `motifs`."""
+    schemes = [_scheme(json.loads(_content(name))) for name in VOCABULARY_FILES]
+    return MappingProxyType({scheme.name: scheme for scheme in schemes})
+
+
+@cache
+def issues() -> tuple[dict[str, Any], ...]:
+    """The shipped catalogue, in file order: {"id": text, "label": text, "facts": {attribute: value}}.
+
+    Weights are in g, sizes in mm; numbers are int or Decimal, never float. The answer is shared: copy before changing.
+    """
+    found: list[dict[str, Any]] = []
+    for name in CATALOGUE_FILES:
+        found.extend(json.loads(_content(name), parse_float=Decimal)["issues"])
+    return tuple(found)
+
+
+@cache
+def edition() -> str:
+    """A short stamp of what is shipped: it changes exactly when a byte of a data file does (SHA-256, 12 hex digits)."""
+    stamp = hashlib.sha256()
+    for name in (*VOCABULARY_FILES, *CATALOGUE_FILES):
+        stamp.update(hashlib.sha256(_content(name)).digest())
+    return stamp.hexdigest()[:12]
+
+
+def _content(name: str) -> bytes:
+    return files("service.reference").joinpath("data", name).read_bytes()
+
+
+def _scheme(document: Mapping[str, Any]) -> Vocabulary:
+    return vocabulary(
+        document["name"],
+        (_concept(entry) for entry in document["concepts"]),
+        label=document["label"],
+        edition=document["edition"],
+        source=document["source"],
+        notice=document["notice"],
+    )
+
+
+def _concept(entry: Mapping[str, Any]) -> Concept:
+    return Concept(
+        id=entry["id"],
+        label=entry["label"],
+        broader=tuple(entry["broader"]),
+        alternative_labels=tuple(entry["alternative_labels"]),
+        note=entry["note"],
+        ended=date.fromisoformat(entry["ended"]) if entry["ended"] else None,
+        current=entry["current"],
+        matches=tuple(entry["matches"]),
+    )

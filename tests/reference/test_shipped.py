@@ -1,0 +1,123 @@
+"""The reference data that comes with the service, against the outside checks that it was made from."""
+
+from datetime import date
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from service.facts.core import CORE
+from service.reference import shipped
+
+TODAY = date(2026, 11, 25)
+
+# Whether each issuer of the scenario "Gone from the map" is gone: its field `issuer_defunct` (outside checks,
+# scenarios/scenario_3.json). Its one fictional issuer, x-skarholm, is not shipped: nothing is known of its end.
+GONE = {
+    **dict.fromkeys(("DDDE", "SUHH", "CSHH", "YUCS", "CSXX", "ZRCD", "YDYE", "RHZW", "NHVU", "ANHH", "TPTL"), True),
+    **dict.fromkeys(("x-soviet-zone", "x-rsfsr", "x-slovak-1939", "x-bohemia-moravia", "x-rhod-nyasa"), True),
+    **dict.fromkeys(("x-austria-hungary", "x-danzig", "x-saar", "x-newfoundland", "x-straits"), True),
+    **dict.fromkeys(("x-brit-east-africa", "x-indochine", "x-zanzibar", "x-uar", "x-biafra", "x-ottoman"), True),
+    **dict.fromkeys(("x-hejaz",), True),
+    **dict.fromkeys(("RU", "AT", "BUMM"), False),
+}
+
+# Weight (g) and diameter (mm) of the eight coins: Regulation (EU) 729/2014, Annex I, as given in euro_specs.json.
+EURO = {
+    "1 euro cent": ("2.30", "16.25"),
+    "2 euro cent": ("3.06", "18.75"),
+    "5 euro cent": ("3.92", "21.25"),
+    "10 euro cent": ("4.10", "19.75"),
+    "20 euro cent": ("5.74", "22.25"),
+    "50 euro cent": ("7.80", "24.25"),
+    "1 euro": ("7.50", "23.25"),
+    "2 euro": ("8.50", "25.75"),
+}
+
+
+def gone(term: str) -> bool | None:
+    """What `defunct(issuer)` will see: True, False, or None where neither an end nor a life is known."""
+    concept = shipped.vocabularies()["issuers"].concepts[term]
+    if concept.ended is not None:
+        return concept.ended < TODAY
+    return False if concept.current else None
+
+
+@pytest.mark.parametrize(("issuer", "expected"), GONE.items())
+def test_issuers_are_gone_or_alive_as_the_outside_check_says(issuer, expected):
+    assert gone(issuer) is expected
+
+
+def test_renamed_and_still_existing_issuers_count_as_alive():
+    assert [gone(term) for term in ("BUMM", "BQAQ", "FXFR")] == [False, False, False]
+
+
+def test_an_issuer_whose_end_nobody_dated_is_undecided():
+    assert {term for term in shipped.vocabularies()["issuers"].concepts if gone(term) is None} == {
+        *("CTKI", "FQHH", "JTUM", "MIUM", "NQAQ", "NTHH", "PUUM", "WKUM"),
+    }
+
+
+def test_no_issuer_is_both_ended_and_current():
+    both = [c.id for c in shipped.vocabularies()["issuers"].concepts.values() if c.ended and c.current]
+    assert both == []
+
+
+def test_a_year_without_a_day_ends_on_its_last_day():
+    assert shipped.vocabularies()["issuers"].concepts["x-ottoman"].ended == date(1922, 12, 31)
+
+
+def test_all_249_living_and_31_former_iso_entries_are_there():
+    matches = [match for c in shipped.vocabularies()["issuers"].concepts.values() for match in c.matches]
+    assert sum(match.startswith("iso3166-1:") for match in matches) == 249  # ISO 3166-1, since South Sudan (2011)
+    assert sum(match.startswith("iso3166-3:") for match in matches) == 31  # ISO 3166-3, outside check
+
+
+def test_a_kiwi_is_a_bird_and_pegasus_is_no_horse():
+    motifs = shipped.vocabularies()["motifs"]
+    assert motifs.is_at_or_below("kiwi", "bird")
+    assert not motifs.is_at_or_below("pegasus", "horse")
+    assert motifs.is_at_or_below("pegasus", "imaginary_being")
+    assert len(motifs.concepts) == 114  # outside check, README
+
+
+def test_wordnet_keeps_its_notice():
+    assert "WordNet 3.1 Copyright 2011 by Princeton University" in shipped.vocabularies()["motifs"].notice
+    notice = (Path(shipped.__file__).parent / "data" / "NOTICE.md").read_text(encoding="utf-8")
+    assert "Permission to use, copy, modify and distribute this software and" in notice
+    assert "UNICODE LICENSE V3" in notice
+
+
+def test_the_catalogue_holds_eight_euro_coins_for_each_of_25_issuers():
+    seen = {(issue["facts"]["issuer"], issue["facts"]["denomination"]) for issue in shipped.issues()}
+    issuers = {issuer for issuer, _ in seen}
+    assert len(issuers) == 25
+    assert seen == {(issuer, denomination) for issuer in issuers for denomination in EURO}
+    assert len({issue["id"] for issue in shipped.issues()}) == len(shipped.issues()) == 200
+
+
+def test_euro_weights_and_sizes_are_those_of_the_law():
+    for issue in shipped.issues():
+        facts = issue["facts"]
+        weight, diameter = EURO[facts["denomination"]]
+        assert (facts["weight_legal"], facts["diameter"]) == (Decimal(weight), Decimal(diameter)), issue["id"]
+
+
+def test_every_fact_of_the_catalogue_fits_its_core_attribute():
+    plain = {"text": str, "integer": int, "decimal": (int, Decimal), "boolean": bool}
+    issuers = shipped.vocabularies()["issuers"].concepts
+    for issue in shipped.issues():
+        for name, fact in issue["facts"].items():
+            attribute = CORE[name]
+            assert isinstance(fact, plain[attribute.type]), (issue["id"], name)
+            assert not attribute.values or fact in attribute.values, (issue["id"], name)
+        assert issue["facts"]["issuer"] in issuers
+
+
+def test_the_edition_is_a_short_stamp_that_follows_the_bytes(monkeypatch):
+    before = shipped.edition()
+    assert len(before) == 12
+    assert int(before, 16) >= 0
+    kept = shipped._content
+    monkeypatch.setattr(shipped, "_content", lambda name: kept(name) + b"\n")
+    assert shipped.edition.__wrapped__() != before
