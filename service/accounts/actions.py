@@ -1,0 +1,63 @@
+"""Opening accounts, knowing owners by their tokens, answering a retried request once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+
+from sqlalchemy import Connection
+
+from service.accounts.model import Owner, Remembered, new_token, token_digest
+from service.accounts.store import AccountStore, RememberedStore
+from service.database.identities import new_identity
+from service.errors import Clash, Unwelcome
+
+
+class KeyReused(Clash):
+    """An Idempotency-Key came again with another request."""
+
+
+def open_account(connection: Connection, name: str) -> tuple[Owner, str]:
+    """A new account and its first token. The token is not stored and cannot be had again."""
+    now, owner, token = datetime.now(UTC), Owner(new_identity()), new_token()
+    store = AccountStore(connection)
+    store.add(owner, name, now)
+    store.add_token(owner, token_digest(token), "first", now)
+    return owner, token
+
+
+def open_first_account(connection: Connection) -> str | None:
+    """The token of a new account when there is none yet, else None."""
+    if AccountStore(connection).count():
+        return None
+    return open_account(connection, "local")[1]
+
+
+def recognise(connection: Connection, token: str) -> Owner:
+    """Whose token this is. Raises Unwelcome without saying whether it was unknown, expired or revoked."""
+    owner = AccountStore(connection).owner_of(token_digest(token))
+    if owner is None:
+        raise Unwelcome("the bearer token is not valid: unknown, expired or revoked")
+    return owner
+
+
+def once(
+    connection: Connection, owner: Owner, key: str | None, fingerprint: str, act: Callable[[], Remembered]
+) -> Remembered:
+    """The answer of `act`, which is run once for each key; the key is stored in the same transaction as its effect.
+
+    The same key with another request raises KeyReused. A refusal is not remembered: it changed nothing.
+    """
+    # The account row is the lock: two requests with one key come one after the other.
+    AccountStore(connection).lock(owner)
+    if key is None:
+        return act()
+    store = RememberedStore(connection, owner)
+    earlier = store.find(key)
+    if earlier is not None:
+        if earlier.fingerprint != fingerprint:
+            raise KeyReused("this Idempotency-Key came before with another request: every request has its own key")
+        return earlier
+    answer = act()
+    store.add(key, answer, datetime.now(UTC))
+    return answer

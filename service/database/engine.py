@@ -1,0 +1,153 @@
+"""One way to the database: `read(action)` and `write(action)`, each one transaction, committed before it returns.
+
+SQLite: one writing connection (BEGIN IMMEDIATE) behind a fair lock, and a pool of connections that can only read.
+The driver's default transactions lose updates silently (promises.md: 89 % of 1,280 in a read-then-write race).
+PostgreSQL: psycopg 3, READ COMMITTED with row locks for writing, REPEATABLE READ READ ONLY for reading.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError
+from sqlalchemy.pool import ConnectionPoolEntry, NullPool
+
+from service.database.queue import FairLock
+from service.database.trouble import RETRIED_STATES, sqlstate, translated
+
+Answer = TypeVar("Answer")
+
+_TRIES = 3
+_PATIENCE_SECONDS = 30.0
+_JOURNAL_BYTES = 64 * 1024 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """How many connections and waiters a database may have."""
+
+    sqlite_readers: int = 8
+    writers_waiting: int = 200
+    postgresql_connections: int = 10
+
+
+class Database:
+    """An open database. `url` has its password in it: never print it, print `shown_url`."""
+
+    def __init__(self, url: str, limits: Limits | None = None) -> None:
+        limits = limits or Limits()
+        self.url = read_url(url)
+        self.is_sqlite = self.url.get_backend_name() == "sqlite"
+        self._lock: FairLock | None = None
+        if self.is_sqlite:
+            self._lock = FairLock(limits.writers_waiting, _PATIENCE_SECONDS)
+            self._writing = _sqlite(self.url, "BEGIN IMMEDIATE", connections=1)
+            self._reading = _sqlite(self.url, "BEGIN", connections=limits.sqlite_readers, read_only=True)
+        else:
+            self._writing = _postgresql(self.url, limits.postgresql_connections)
+            self._reading = self._writing.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+
+    @property
+    def shown_url(self) -> str:
+        return self.url.render_as_string(hide_password=True)
+
+    def read(self, action: Callable[[Connection], Answer]) -> Answer:
+        """What `action` reads, all of it in one snapshot."""
+        with translated(), self._reading.connect() as connection, connection.begin():
+            return action(connection)
+
+    def write(self, action: Callable[[Connection], Answer]) -> Answer:
+        """What `action` answers, after its changes are committed. It may be run again after a deadlock, up to three
+        times, so it changes nothing but the database."""
+        with translated():
+            if self._lock is not None:
+                with self._lock.held():
+                    return self._once(action)
+            for _ in range(_TRIES - 1):
+                try:
+                    return self._once(action)
+                except DBAPIError as error:
+                    if sqlstate(error) not in RETRIED_STATES:
+                        raise
+            return self._once(action)
+
+    def _once(self, action: Callable[[Connection], Answer]) -> Answer:
+        with self._writing.begin() as connection:
+            return action(connection)
+
+    def close(self) -> None:
+        self._reading.dispose()
+        self._writing.dispose()
+
+
+def read_url(text: str) -> URL:
+    """The address of a database. SQLite needs a file; PostgreSQL is reached through psycopg 3."""
+    try:
+        url = make_url(text)
+    except ArgumentError:
+        raise ValueError("the database URL is not of the form sqlite:///FILE or postgresql://USER@HOST/NAME") from None
+    backend = url.get_backend_name()
+    if backend == "sqlite":
+        if url.database in (None, "", ":memory:"):
+            raise ValueError("SQLite needs a file (sqlite:///FILE): a database in memory would be gone with the server")
+        return url.set(drivername="sqlite+pysqlite")
+    if backend in ("postgresql", "postgres"):
+        return url.set(drivername="postgresql+psycopg")
+    raise ValueError(f"'{backend}' is not served: use sqlite:///FILE or postgresql://USER@HOST/NAME")
+
+
+def migration_engine(url: URL) -> Engine:
+    """An engine for migrations alone. On SQLite foreign keys are off: Alembic's batch mode drops and renames tables,
+    and with foreign_keys=ON that deletes the child rows by cascade. `migrate` checks them before it commits."""
+    if url.get_backend_name() != "sqlite":
+        return create_engine(url, poolclass=NullPool, hide_parameters=True)
+    return _sqlite(url, "BEGIN IMMEDIATE", connections=None, foreign_keys=False)
+
+
+def _sqlite(
+    url: URL, begin: str, *, connections: int | None, read_only: bool = False, foreign_keys: bool = True
+) -> Engine:
+    assert url.database is not None
+    Path(url.database).parent.mkdir(parents=True, exist_ok=True)
+    pool: dict[str, Any] = {"poolclass": NullPool}
+    if connections is not None:
+        pool = {"pool_size": connections, "max_overflow": 0, "pool_timeout": _PATIENCE_SECONDS}
+    engine = create_engine(url, hide_parameters=True, connect_args={"check_same_thread": False}, **pool)
+
+    @event.listens_for(engine, "connect")
+    def prepare(connection: Any, _: ConnectionPoolEntry) -> None:
+        # None: the driver begins no transaction of its own; `start` below does.
+        connection.isolation_level = None
+        cursor = connection.cursor()
+        cursor.execute("PRAGMA busy_timeout=5000")
+        cursor.execute("PRAGMA journal_mode=WAL")
+        cursor.execute("PRAGMA synchronous=FULL")
+        cursor.execute(f"PRAGMA foreign_keys={'ON' if foreign_keys else 'OFF'}")
+        cursor.execute("PRAGMA trusted_schema=OFF")
+        cursor.execute(f"PRAGMA journal_size_limit={_JOURNAL_BYTES}")
+        if read_only:
+            cursor.execute("PRAGMA query_only=ON")
+        cursor.close()
+
+    @event.listens_for(engine, "begin")
+    def start(connection: Connection) -> None:
+        connection.exec_driver_sql(begin)
+
+    return engine
+
+
+def _postgresql(url: URL, connections: int) -> Engine:
+    limits = "-c statement_timeout=10000 -c lock_timeout=2000 -c idle_in_transaction_session_timeout=10000"
+    return create_engine(
+        url,
+        pool_size=connections,
+        max_overflow=0,
+        pool_timeout=_PATIENCE_SECONDS,
+        pool_pre_ping=True,
+        hide_parameters=True,
+        connect_args={"options": limits, "connect_timeout": 5},
+    )

@@ -1,0 +1,60 @@
+"""Migrations, run at start: forward only, all steps in one transaction, on both engines."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from alembic import command
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Connection, text
+
+from service.database.engine import Database, migration_engine
+
+# The folder stands beside the package `service`, in a checkout and in the installed package alike.
+FOLDER = Path(__file__).resolve().parents[2] / "migrations"
+
+# Any fixed number; servers that start at the same time take turns on it.
+_TURN = 7_274_983_310
+
+
+def configuration(connection: Connection | None = None) -> Config:
+    """Alembic's configuration, built here: there is no alembic.ini."""
+    config = Config()
+    config.set_main_option("script_location", str(FOLDER).replace("%", "%%"))
+    config.attributes["connection"] = connection
+    return config
+
+
+def newest() -> str:
+    """The id of the last migration that this version of the program knows."""
+    head = ScriptDirectory.from_config(configuration()).get_current_head()
+    assert head is not None
+    return head
+
+
+def upgrade(database: Database, to: str = "head") -> None:
+    """Brings the database up to migration `to`. All of it happens, or nothing."""
+    engine = migration_engine(database.url)
+    try:
+        with engine.begin() as connection:
+            if not database.is_sqlite:
+                connection.execute(text("SELECT pg_advisory_xact_lock(:turn)"), {"turn": _TURN})
+            command.upgrade(configuration(connection), to)
+            if database.is_sqlite:
+                _check_foreign_keys(connection)
+    finally:
+        engine.dispose()
+
+
+def current(connection: Connection) -> str | None:
+    """The id of the last migration that was run on this database, or None when it is empty."""
+    return MigrationContext.configure(connection).get_current_revision()
+
+
+def _check_foreign_keys(connection: Connection) -> None:
+    orphans = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
+    if orphans:
+        tables = ", ".join(sorted({str(row[0]) for row in orphans}))
+        raise RuntimeError(f"the migration would leave {len(orphans)} rows without their owner, in: {tables}")

@@ -1,0 +1,81 @@
+"""Keeping definitions: drafting, publishing, withdrawing a draft. Each action is part of the caller's transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import Connection
+
+from service.accounts.model import Owner
+from service.accounts.store import AccountStore
+from service.database.identities import new_identity
+from service.definitions.model import Line, Revision, declared, extended
+from service.definitions.store import DefinitionStore
+from service.errors import Clash
+from service.facts.attributes import Attributes
+from service.rules.document import digest
+
+# A check of the line as it stands, by whoever read it before: raises Stale when it changed since.
+Expectation = Callable[[Line], None]
+
+
+def draft(
+    connection: Connection, owner: Owner, identity: str | None, document: Mapping[str, Any]
+) -> tuple[Line, Revision]:
+    """A new definition, as a draft of its first revision. The document was read before: it is sound."""
+    store, identity, now = DefinitionStore(connection, owner), identity or new_identity(), datetime.now(UTC)
+    AccountStore(connection).lock(owner)
+    store.ensure_new(identity)
+    revision = Revision(identity, 1, "draft", digest(document), document["title"], document, now, now)
+    line = Line(identity, new_identity(), 0, revision)
+    store.add(line)
+    return line, revision
+
+
+def redraft(
+    connection: Connection, owner: Owner, identity: str, document: Mapping[str, Any], *, expect: Expectation
+) -> tuple[Line, Revision]:
+    """The definition with this document as its draft; after a published revision, a draft of the next one."""
+    store, line = _held(connection, owner, identity, expect)
+    now, version = datetime.now(UTC), new_identity()
+    began = line.draft.created_at if line.draft else now
+    number = line.published + 1
+    revision = Revision(identity, number, "draft", digest(document), document["title"], document, began, now)
+    store.replace_draft(identity, version, revision)
+    return replace(line, version=version, draft=revision), revision
+
+
+def publish(connection: Connection, owner: Owner, identity: str, *, expect: Expectation) -> tuple[Line, Revision]:
+    """The draft as an immutable revision. Raises Clash when there is no draft."""
+    store, line = _held(connection, owner, identity, expect)
+    if line.draft is None:
+        raise Clash(f"the definition '{identity}' has no draft to publish: its newest revision is {line.published}")
+    now, version = datetime.now(UTC), new_identity()
+    revision = replace(line.draft, status="published", created_at=now, updated_at=now)
+    store.publish(identity, version, revision)
+    return Line(identity, version, revision.number, None), revision
+
+
+def discard(connection: Connection, owner: Owner, identity: str, *, expect: Expectation) -> None:
+    """Deletes a definition that was never published. Raises Clash when it was: others may rely on its revisions."""
+    store, line = _held(connection, owner, identity, expect)
+    if line.published:
+        raise Clash(f"the definition '{identity}' has published revisions, which stay")
+    store.delete(identity)
+
+
+def known_attributes(connection: Connection, owner: Owner, core: Attributes) -> Attributes:
+    """The core attributes and those that the owner's definitions declare."""
+    return extended(core, declared(DefinitionStore(connection, owner).declarations()))
+
+
+def _held(connection: Connection, owner: Owner, identity: str, expect: Expectation) -> tuple[DefinitionStore, Line]:
+    """The store and the line, with the owner's account held."""
+    AccountStore(connection).lock(owner)
+    store = DefinitionStore(connection, owner)
+    line = store.line(identity)
+    expect(line)
+    return store, line

@@ -1,0 +1,70 @@
+"""A stored definition: a line of immutable revisions, and perhaps a draft of the next. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from service.facts.attributes import Attribute, Attributes
+
+
+@dataclass(frozen=True, slots=True)
+class Revision:
+    """One document of the line. `status` is draft or published; a draft bears the number that it will be published
+    as."""
+
+    definition: str
+    number: int
+    status: str
+    digest: str
+    title: str
+    document: Mapping[str, Any]
+    created_at: datetime
+    updated_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """The head of a definition: `published` is the number of its newest published revision, 0 when there is none.
+    `version` changes with every change of the line and never comes again."""
+
+    id: str
+    version: str
+    published: int
+    draft: Revision | None
+
+
+def declared(documents: Iterable[Iterable[Mapping[str, Any]]]) -> dict[str, Attribute | None]:
+    """The attributes that checked documents declare, by name. None where two documents disagree about the type: the
+    name is known then, and its values are checked in form only."""
+    found: dict[str, Attribute | None] = {}
+    for entries in documents:
+        for entry in entries:
+            attribute = _attribute(entry)
+            earlier = found.get(attribute.name, attribute)
+            agrees = earlier is not None and (earlier.type, earlier.many, earlier.values) == (
+                attribute.type,
+                attribute.many,
+                attribute.values,
+            )
+            found[attribute.name] = attribute if agrees else None
+    return found
+
+
+def extended(core: Attributes, found: Mapping[str, Attribute | None]) -> Attributes:
+    """The core table with what documents declare in agreement; the core's own entries stay as they are."""
+    return core.extended(entry for name, entry in found.items() if entry is not None and name not in core)
+
+
+def _attribute(entry: Mapping[str, Any]) -> Attribute:
+    return Attribute(
+        name=entry["name"],
+        type=entry.get("type", "text"),
+        many=entry.get("many", False),
+        vocabulary=entry.get("vocabulary"),
+        values=tuple(entry.get("values") or ()),
+        low=entry.get("low"),
+        high=entry.get("high"),
+    )

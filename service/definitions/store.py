@@ -1,0 +1,135 @@
+"""One owner's definitions in the database."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from sqlalchemy import Connection, Row, Select, and_, delete, insert, select, update
+
+from service.accounts.model import Owner
+from service.definitions.model import Line, Revision
+from service.definitions.tables import definition, definition_revision
+from service.errors import Clash, NotFound
+
+
+class DefinitionStore:
+    """Within one transaction. Whoever changes something holds the owner's account first."""
+
+    def __init__(self, connection: Connection, owner: Owner) -> None:
+        self._connection = connection
+        self._owner = owner
+
+    def line(self, identity: str) -> Line:
+        row = self._connection.execute(select(definition).where(*self._is(identity))).first()
+        if row is None:
+            raise NotFound("definition", identity)
+        return Line(row.id, row.version, row.published, _draft(row))
+
+    def latest(self, identity: str) -> tuple[Line, Revision]:
+        """The line, and its draft or else its newest published revision."""
+        line = self.line(identity)
+        return line, line.draft or self.revision(identity, line.published)
+
+    def revision(self, identity: str, number: int) -> Revision:
+        query = self._revisions().where(
+            definition_revision.c.definition_id == identity, definition_revision.c.number == number
+        )
+        row = self._connection.execute(query).first()
+        if row is None:
+            raise NotFound("revision", f"{identity}/{number}")
+        return _published(row)
+
+    def revisions(self, identity: str, after: int, limit: int) -> tuple[Revision, ...]:
+        """Up to `limit` published revisions in the order of their numbers, from behind `after`."""
+        self.line(identity)
+        table = definition_revision
+        query = self._revisions().where(table.c.definition_id == identity, table.c.number > after)
+        return tuple(_published(row) for row in self._connection.execute(query.order_by(table.c.number).limit(limit)))
+
+    def page(self, after: str | None, limit: int) -> tuple[tuple[Line, Revision], ...]:
+        """Up to `limit` definitions in the order of their ids, each with its draft or newest revision."""
+        table = definition_revision
+        newest = and_(
+            table.c.owner_id == definition.c.owner_id,
+            table.c.definition_id == definition.c.id,
+            table.c.number == definition.c.published,
+        )
+        shown = [column.label(f"revision_{column.name}") for column in table.c]
+        query = select(definition, *shown).select_from(definition.outerjoin(table, newest))
+        query = query.where(definition.c.owner_id == self._owner.id).order_by(definition.c.id).limit(limit)
+        if after is not None:
+            query = query.where(definition.c.id > after)
+        found = []
+        for row in self._connection.execute(query):
+            draft = _draft(row)
+            found.append((Line(row.id, row.version, row.published, draft), draft or _published(row, "revision_")))
+        return tuple(found)
+
+    def declarations(self) -> list[list[Mapping[str, Any]]]:
+        """The attributes that each of the owner's definitions declares, as they stand in its document."""
+        query = select(definition.c.declares).where(definition.c.owner_id == self._owner.id).order_by(definition.c.id)
+        return list(self._connection.execute(query).scalars())
+
+    def ensure_new(self, identity: str) -> None:
+        if self._connection.execute(select(definition.c.id).where(*self._is(identity))).first() is not None:
+            raise Clash(f"there is a definition '{identity}' already")
+
+    def add(self, line: Line) -> None:
+        values = {"id": line.id, "version": line.version, "published": line.published, **_drafted(line.draft)}
+        self._connection.execute(insert(definition).values(owner_id=self._owner.id, **values))
+
+    def replace_draft(self, identity: str, version: str, draft: Revision) -> None:
+        values = {"version": version, **_drafted(draft)}
+        self._connection.execute(update(definition).where(*self._is(identity)).values(**values))
+
+    def publish(self, identity: str, version: str, revision: Revision) -> None:
+        """Adds the revision and takes the draft away."""
+        row = {"number": revision.number, "digest": revision.digest, "title": revision.title}
+        self._connection.execute(
+            insert(definition_revision).values(
+                owner_id=self._owner.id,
+                definition_id=identity,
+                document=dict(revision.document),
+                created_at=revision.created_at,
+                **row,
+            )
+        )
+        values = {"version": version, "published": revision.number, "draft": None, "draft_digest": None}
+        more = {"draft_title": None, "draft_created_at": None, "draft_updated_at": None}
+        self._connection.execute(update(definition).where(*self._is(identity)).values(**values, **more))
+
+    def delete(self, identity: str) -> None:
+        self._connection.execute(delete(definition).where(*self._is(identity)))
+
+    def _is(self, identity: str) -> tuple[Any, Any]:
+        return definition.c.owner_id == self._owner.id, definition.c.id == identity
+
+    def _revisions(self) -> Select[Any]:
+        return select(definition_revision).where(definition_revision.c.owner_id == self._owner.id)
+
+
+def _draft(row: Row[Any]) -> Revision | None:
+    if row.draft is None:
+        return None
+    times = (row.draft_created_at, row.draft_updated_at)
+    return Revision(row.id, row.published + 1, "draft", row.draft_digest, row.draft_title, row.draft, *times)
+
+
+def _drafted(draft: Revision | None) -> dict[str, Any]:
+    assert draft is not None
+    return {
+        "draft": dict(draft.document),
+        "draft_digest": draft.digest,
+        "draft_title": draft.title,
+        "draft_created_at": draft.created_at,
+        "draft_updated_at": draft.updated_at,
+        "declares": draft.document.get("attributes") or [],
+    }
+
+
+def _published(row: Row[Any], prefix: str = "") -> Revision:
+    parts = row._mapping
+    names = ("definition_id", "number", "digest", "title", "document", "created_at")
+    identity, number, digest, title, document, at = (parts[prefix + name] for name in names)
+    return Revision(identity, number, "published", digest, title, document, at, at)

@@ -1,0 +1,84 @@
+"""One owner's holdings in the database."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, Row, Select, insert, select, update
+
+from service.accounts.model import Owner
+from service.errors import Clash, NotFound
+from service.holdings.model import StoredHolding
+from service.holdings.tables import holding
+
+_COLUMNS = (
+    holding.c.id,
+    holding.c.modseq,
+    holding.c.created_modseq,
+    holding.c.data,
+    holding.c.created_at,
+    holding.c.updated_at,
+)
+
+
+class HoldingStore:
+    """Within one transaction. Whoever changes something has advanced the owner's state first."""
+
+    def __init__(self, connection: Connection, owner: Owner) -> None:
+        self._connection = connection
+        self._owner = owner
+
+    def get(self, identity: str) -> StoredHolding:
+        row = self._connection.execute(self._living().where(holding.c.id == identity)).first()
+        if row is None:
+            raise NotFound("holding", identity)
+        return _stored(row)
+
+    def page(self, after: str | None, limit: int) -> tuple[StoredHolding, ...]:
+        """Up to `limit` holdings in the order of their ids, from behind `after`."""
+        query = self._living().order_by(holding.c.id).limit(limit)
+        if after is not None:
+            query = query.where(holding.c.id > after)
+        return tuple(_stored(row) for row in self._connection.execute(query))
+
+    def all(self) -> tuple[StoredHolding, ...]:
+        """Every holding, in the order of ids."""
+        return tuple(_stored(row) for row in self._connection.execute(self._living().order_by(holding.c.id)))
+
+    def ensure_new(self, identity: str) -> None:
+        """Raises Clash when there is, or was, a holding of this id."""
+        query = select(holding.c.destroyed).where(holding.c.owner_id == self._owner.id, holding.c.id == identity)
+        row = self._connection.execute(query).first()
+        if row is not None:
+            # A delete is never undone by a mere copy (sync.md, invariant 4).
+            raise Clash(
+                f"the holding '{identity}' was deleted; a new one needs a new id"
+                if row.destroyed
+                else f"there is a holding '{identity}' already"
+            )
+
+    def add(self, stored: StoredHolding) -> None:
+        row = {"modseq": stored.modseq, "created_modseq": stored.created_modseq, "data": dict(stored.data)}
+        times = {"created_at": stored.created_at, "updated_at": stored.updated_at}
+        self._connection.execute(
+            insert(holding).values(owner_id=self._owner.id, id=stored.id, destroyed=False, **row, **times)
+        )
+
+    def replace(self, identity: str, modseq: int, data: dict[str, Any], now: datetime) -> None:
+        self._change(identity, modseq=modseq, data=data, updated_at=now)
+
+    def destroy(self, identity: str, modseq: int, now: datetime) -> None:
+        """The row stays as a marker for clients that sync; its content goes."""
+        self._change(identity, modseq=modseq, data={}, updated_at=now, destroyed=True)
+
+    def _change(self, identity: str, **values: Any) -> None:
+        where = (holding.c.owner_id == self._owner.id, holding.c.id == identity)
+        self._connection.execute(update(holding).where(*where).values(**values))
+
+    def _living(self) -> Select[Any]:
+        return select(*_COLUMNS).where(holding.c.owner_id == self._owner.id, holding.c.destroyed.is_(False))
+
+
+def _stored(row: Row[Any]) -> StoredHolding:
+    return StoredHolding(row.id, row.modseq, row.created_modseq, row.data, row.created_at, row.updated_at)

@@ -1,0 +1,10 @@
+"""Every table, in one MetaData: what migrations compare with."""
+
+from __future__ import annotations
+
+import service.accounts.tables
+import service.definitions.tables
+import service.holdings.tables
+from service.database.metadata import metadata
+
+__all__ = ["metadata", "service"]

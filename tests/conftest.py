@@ -1,0 +1,106 @@
+"""Fixtures for tests that need a database or the whole service.
+
+`SETWRIGHT_TEST_DATABASE_URL` names a PostgreSQL server (any database on it that may create others); without it the
+tests run on SQLite files. Every test session, and every worker of it, has databases of its own and drops them.
+"""
+
+from __future__ import annotations
+
+import os
+import uuid
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import ExitStack, asynccontextmanager, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import httpx
+import pytest
+from fastapi import FastAPI
+from pydantic import SecretStr
+from sqlalchemy import create_engine, text
+
+from service.accounts.actions import open_account
+from service.app import create_app
+from service.database.engine import Database, read_url
+from service.settings import Settings
+
+SERVER_URL = os.environ.get("SETWRIGHT_TEST_DATABASE_URL")
+
+
+@contextmanager
+def own_database(folder: Path) -> Iterator[str]:
+    """The address of an empty database that is gone afterwards."""
+    if SERVER_URL is None:
+        yield f"sqlite:///{folder / f'{uuid.uuid4().hex}.sqlite3'}"
+        return
+    name = f"setwright_test_{uuid.uuid4().hex}"
+    server = create_engine(read_url(SERVER_URL), isolation_level="AUTOCOMMIT")
+    try:
+        with server.connect() as connection:
+            connection.execute(text(f"CREATE DATABASE {name}"))
+        yield read_url(SERVER_URL).set(database=name).render_as_string(hide_password=False)
+        with server.connect() as connection:
+            connection.execute(text(f"DROP DATABASE {name} WITH (FORCE)"))
+    finally:
+        server.dispose()
+
+
+@pytest.fixture(scope="session")
+def database_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """One database for the whole session: tests keep apart by having accounts of their own."""
+    with own_database(tmp_path_factory.mktemp("database")) as url:
+        yield url
+
+
+@pytest.fixture
+def empty_database_url(tmp_path: Path) -> Iterator[str]:
+    """A database for this test alone, without a table in it."""
+    with own_database(tmp_path) as url:
+        yield url
+
+
+@pytest.fixture
+def another_database_url(tmp_path: Path) -> Iterator[Callable[[], str]]:
+    """Makes as many empty databases as a test asks for."""
+    with ExitStack() as stack:
+        yield lambda: stack.enter_context(own_database(tmp_path))
+
+
+@pytest.fixture
+def anyio_backend() -> str:
+    return "asyncio"
+
+
+def settings_for(url: str, **more: object) -> Settings:
+    """Settings for tests: a fixed address, nothing from the environment."""
+    return Settings(database_url=SecretStr(url), base_url="http://setwright.test", **more)  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True)
+class Running:
+    """The service in this process, and a client of it."""
+
+    app: FastAPI
+    client: httpx.AsyncClient
+
+    def collector(self) -> dict[str, str]:
+        """The headers of a collector with a new account."""
+        database: Database = self.app.state.database
+        _, token = database.write(lambda connection: open_account(connection, "a collector"))
+        return {"Authorization": f"Bearer {token}"}
+
+
+@asynccontextmanager
+async def running(settings: Settings) -> AsyncIterator[Running]:
+    """The service with its lifespan, reached without a socket."""
+    app = create_app(settings)
+    async with app.router.lifespan_context(app):
+        transport = httpx.ASGITransport(app)
+        async with httpx.AsyncClient(transport=transport, base_url="http://setwright.test", timeout=30) as client:
+            yield Running(app, client)
+
+
+@pytest.fixture
+async def service(database_url: str, anyio_backend: str) -> AsyncIterator[Running]:
+    async with running(settings_for(database_url)) as started:
+        yield started
