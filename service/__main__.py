@@ -1,0 +1,136 @@
+"""The command `setwright`."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import os
+import sqlite3
+import sys
+from collections.abc import Callable, Sequence
+
+import uvicorn
+from pydantic import ValidationError
+
+from service.accounts.actions import open_first_account
+from service.database.engine import Database
+from service.database.migrate import upgrade
+from service.http.layers import begin_log
+from service.settings import PREFIX, Settings, listed
+
+GRACE_SECONDS = 20
+KEEP_ALIVE_SECONDS = 15
+
+# SQLite before this version can lose its log when several connections write (promises.md).
+_SOUND_SQLITE = (3, 51, 3)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Runs the command; the answer is the exit status."""
+    asked = _parser().parse_args(arguments)
+    run: Callable[[argparse.Namespace], int] = asked.run
+    return run(asked)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="setwright", description="Set definitions for coin collectors.")
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    serving = commands.add_parser("serve", help="start the server")
+    serving.add_argument("--host", help="the address to listen on")
+    serving.add_argument("--port", type=int, help="the port to listen on")
+    serving.add_argument("--workers", type=int, help="processes; more than one needs PostgreSQL")
+    serving.set_defaults(run=_serve)
+    playing = commands.add_parser("demo", help="show what the service does, on a temporary database")
+    playing.add_argument("--once", action="store_true", help="end after printing")
+    playing.add_argument("--port", type=int, help="the port to listen on; left out: a free one")
+    playing.set_defaults(run=_demo)
+    showing = commands.add_parser("settings", help="list every setting, its meaning, default and current value")
+    showing.set_defaults(run=_settings)
+    return parser
+
+
+def _serve(asked: argparse.Namespace) -> int:
+    # Worker processes read the environment, so what the command line says is put there.
+    for name in ("host", "port", "workers"):
+        if getattr(asked, name) is not None:
+            os.environ[PREFIX + name.upper()] = str(getattr(asked, name))
+    settings = _read_settings()
+    if settings is None:
+        return 2
+    if settings.is_sqlite and settings.workers > 1:
+        print("SQLite is served by one process: use --workers 1, or PostgreSQL for more.", file=sys.stderr)
+        return 2
+    begin_log(settings.log_level)
+    token = _first_account(settings)
+    if token is not None:
+        print(f"A new account was made. Its token is shown this once, keep it:\n\n    {token}\n", flush=True)
+    print(f"Setwright listens on {settings.public_url}", flush=True)
+    uvicorn.run(
+        "service.app:from_environment",
+        factory=True,
+        host=settings.host,
+        port=settings.port,
+        workers=settings.workers,
+        # uvicorn's own log has whole addresses in it, secrets included; http/layers.py writes one without.
+        access_log=False,
+        log_config=None,
+        server_header=False,
+        proxy_headers=False,
+        limit_concurrency=settings.connections_at_once,
+        timeout_graceful_shutdown=GRACE_SECONDS,
+        timeout_keep_alive=KEEP_ALIVE_SECONDS,
+    )
+    return 0
+
+
+def _first_account(settings: Settings) -> str | None:
+    """Migrates the database, and makes an account when there is none; its token."""
+    database = Database(settings.database_url.get_secret_value(), settings.limits)
+    try:
+        if database.is_sqlite and sqlite3.sqlite_version_info < _SOUND_SQLITE:
+            logging.getLogger("setwright").warning(
+                "SQLite %s has a fault in its log when several processes write; keep this database to one server",
+                sqlite3.sqlite_version,
+            )
+        upgrade(database)
+        return database.write(open_first_account)
+    finally:
+        database.close()
+
+
+def _demo(asked: argparse.Namespace) -> int:
+    from rich.console import Console
+
+    from service.demo import server, story
+
+    try:
+        story.run(Console(), once=asked.once, port=asked.port)
+    except (server.NotStarted, story.Refused) as trouble:
+        print(trouble, file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        return 130
+    return 0
+
+
+def _settings(_: argparse.Namespace) -> int:
+    settings = _read_settings()
+    if settings is None:
+        return 2
+    for entry in listed(settings):
+        print(f"{entry.variable}\n    {entry.meaning}\n    default: {entry.default}\n    now:     {entry.current}\n")
+    return 0
+
+
+def _read_settings() -> Settings | None:
+    try:
+        return Settings()
+    except ValidationError as error:
+        for entry in error.errors(include_input=False, include_url=False):
+            name = PREFIX + "_".join(str(step) for step in entry["loc"]).upper()
+            print(f"{name}: {entry['msg'].removeprefix('Value error, ')}", file=sys.stderr)
+        return None
+
+
+if __name__ == "__main__":
+    sys.exit(main())

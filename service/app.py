@@ -1,0 +1,82 @@
+"""The application: its parts opened at the start, closed at the end."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from typing import Any
+
+from anyio import to_thread
+from fastapi import FastAPI
+from starlette.responses import Response
+
+from service.database.engine import Database
+from service.database.migrate import upgrade
+from service.http import openapi, problems
+from service.http.layers import Outermost, begin_log
+from service.http.limits import Gate
+from service.http.routes import definitions, evaluations, health, holdings, reference
+from service.settings import Settings, engine_version
+
+ROUTERS = (evaluations.router, definitions.router, holdings.router, reference.router, health.router)
+
+# FastAPI can report to OpenTelemetry collectors that the environment names; this service reports to nobody.
+_SILENT: dict[str, Any] = {
+    "tracing": False,
+    "metrics": False,
+    "logs": False,
+    "operation_spans": False,
+    "auto_configure": False,
+}
+
+
+def create_app(settings: Settings) -> FastAPI:
+    """The service. Its lifespan migrates the database and opens it; nothing is opened before."""
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        database = Database(settings.database_url.get_secret_value(), settings.limits)
+        await to_thread.run_sync(upgrade, database)
+        app.state.database = database
+        app.state.gate = Gate(settings.solves_at_once, settings.solves_waiting)
+        try:
+            yield
+        finally:
+            database.close()
+
+    app = FastAPI(
+        title="Setwright",
+        version=engine_version(),
+        lifespan=lifespan,
+        # The interactive pages load scripts from elsewhere; the document itself is served below.
+        openapi_url=None,
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+        telemetry=_SILENT,  # type: ignore[arg-type]
+    )
+    app.state.settings = settings
+    problems.install(app)
+    app.add_middleware(Outermost)
+    for router in ROUTERS:
+        app.include_router(router)
+
+    @app.get(
+        "/openapi.json",
+        **openapi.operation(
+            "get_openapi", "This document", tag="Service", access=openapi.OPEN, answer="application/openapi+json"
+        ),
+    )
+    async def openapi_document() -> Response:
+        return Response(openapi.encoded(app), media_type="application/json")
+
+    # FastAPI's own way to ask for the document leads to the mended one.
+    app.openapi = lambda: openapi.document(app)  # type: ignore[method-assign]
+    return app
+
+
+def from_environment() -> FastAPI:
+    """The service as the environment sets it; every worker process calls this."""
+    settings = Settings()
+    begin_log(settings.log_level)
+    return create_app(settings)

@@ -1,0 +1,64 @@
+"""Entity tags and conditional requests (RFC 9110, section 13): nobody undoes a change that they have not seen."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from fastapi import Request
+
+from service.errors import Stale
+from service.http.problems import Problem
+
+# One entity tag, weak or strong (RFC 9110, section 8.8.3), and a list of them.
+_TAG = r'(?:W/)?"[\x21\x23-\x7e\x80-\xff]*"'
+_ONE = re.compile(_TAG)
+_LIST = re.compile(rf"[ \t]*{_TAG}(?:[ \t]*,[ \t]*{_TAG})*[ \t]*")
+_LONGEST = 2_000
+
+
+def entity_tag(*parts: object) -> str:
+    """A strong entity tag of all that the representation follows from."""
+    text = "\x1f".join(str(part) for part in parts)
+    return f'"{hashlib.sha256(text.encode()).hexdigest()[:32]}"'
+
+
+@dataclass(frozen=True, slots=True)
+class IfMatch:
+    """The versions that the caller allows to be changed; None is any version (`*`)."""
+
+    tags: Sequence[str] | None
+
+    def check(self, current: str) -> None:
+        """Raises Stale unless the current entity tag is one of them, by strong comparison."""
+        if self.tags is not None and current not in self.tags:
+            raise Stale("it changed since you read it: read it again and send its new ETag as If-Match")
+
+
+def if_match(request: Request) -> IfMatch:
+    """The If-Match header. Without it the change is refused (RFC 6585, section 3)."""
+    header = _joined(request, "if-match")
+    if header is None:
+        raise Problem("precondition-required", "send the ETag of the version that you read as If-Match")
+    return IfMatch(None if header.strip() == "*" else _tags(header, "If-Match"))
+
+
+def is_known(request: Request, current: str) -> bool:
+    """Whether the caller has the current version already, by If-None-Match and weak comparison."""
+    header = _joined(request, "if-none-match")
+    if header is None:
+        return False
+    return header.strip() == "*" or current in (tag.removeprefix("W/") for tag in _tags(header, "If-None-Match"))
+
+
+def _joined(request: Request, name: str) -> str | None:
+    values = request.headers.getlist(name)
+    return ", ".join(values) if values else None
+
+
+def _tags(header: str, name: str) -> list[str]:
+    if len(header) > _LONGEST or _LIST.fullmatch(header) is None:
+        raise Problem("bad-request", f'the header {name} takes entity tags in double quotes, such as "abc", or *')
+    return _ONE.findall(header)

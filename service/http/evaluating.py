@@ -1,0 +1,280 @@
+"""From a request to the measurement it asks for: what is inline is read, what is kept here is loaded, in one snapshot.
+
+The session is closed before anything is computed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
+from functools import cache
+from typing import Any
+
+from sqlalchemy import Connection
+
+from service.accounts.model import Owner
+from service.accounts.store import AccountStore
+from service.database.engine import Database
+from service.database.identities import read_identity
+from service.definitions.model import Revision
+from service.definitions.store import DefinitionStore
+from service.errors import Fault, Invalid, NotFound, OverLimit, Unwelcome
+from service.facts.attributes import Attributes
+from service.facts.core import CORE
+from service.facts.holding import Facts, Holding, read_facts, read_holding, read_holdings
+from service.facts.vocabulary import Concept, Vocabulary, vocabulary
+from service.holdings.model import StoredHolding
+from service.holdings.store import HoldingStore
+from service.http.schemas.common import read as read_model
+from service.http.schemas.evaluations import EvaluationIn, ExplanationIn, Inputs, PlacingIn, ReferenceIn
+from service.progress.measure import ENGINE, MOST_HOLDINGS, Measurement
+from service.reference import actions as reference
+from service.rules.definition import Definition
+from service.rules.document import read as read_document
+from service.settings import engine_version
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """What was read from the database: None where everything was inline."""
+
+    revision: Revision | None = None
+    holdings: tuple[StoredHolding, ...] | None = None
+    state: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A measurement to make, with the facts that were left out because they do not fit the definition's types."""
+
+    measurement: Measurement
+    ignored: tuple[dict[str, Any], ...] = ()
+
+
+def editions() -> dict[str, str]:
+    """What every answer rests on besides its input."""
+    return {"reference_edition": reference.edition(), "engine_version": ENGINE}
+
+
+def stamps() -> tuple[str, str, str]:
+    """What makes a remembered answer old when it changes: reference data, engine, and the program around it."""
+    return reference.edition(), ENGINE, engine_version()
+
+
+def ask_evaluation(database: Database, owner: Owner | None, asked: EvaluationIn) -> Asked:
+    """The measurement that a body asks for. Raises Invalid with pointers into the body, Unwelcome without an
+    account."""
+    where = _reference(asked.definition)
+    mine = asked.holdings == "mine"
+    loaded = _load(database, owner, where, all_holdings=mine, one=None)
+    definition = _definition(asked, loaded)
+    faults: list[Fault] = []
+    issues = _issues(asked, definition.attributes, faults)
+    ignored: tuple[dict[str, Any], ...] = ()
+    if mine:
+        holdings, ignored = stored_holdings(loaded.holdings or (), definition.attributes, issues)
+    else:
+        holdings = _inline(asked.holdings, definition.attributes, faults)
+    if faults:
+        raise Invalid(faults)
+    measurement = Measurement(
+        definition=definition,
+        document_id=loaded.revision.definition if loaded.revision else None,
+        revision=loaded.revision.number if loaded.revision else None,
+        holdings=holdings,
+        issues=issues,
+        vocabularies=definition.vocabularies,
+        pins=_pairs(asked.pins),
+        nevers=_pairs(asked.nevers),
+        previous=tuple((placing.place, placing.holding) for placing in asked.previous),
+        today=asked.today or today(),
+        budget_seconds=asked.budget_seconds,
+        holdings_state=loaded.state,
+        reference_edition=reference.edition(),
+    )
+    return Asked(measurement, ignored)
+
+
+def ask_explanation(database: Database, owner: Owner | None, asked: ExplanationIn) -> tuple[Measurement, Holding]:
+    """The definition with its reference data, and the holding to explain."""
+    one = None
+    if isinstance(asked.holding, str):
+        one = read_identity(asked.holding)
+        if one is None:
+            raise Invalid([Fault("id", "this is the id of a holding kept here, or a holding", "/holding")])
+    loaded = _load(database, owner, _reference(asked.definition), all_holdings=False, one=one)
+    definition = _definition(asked, loaded)
+    faults: list[Fault] = []
+    issues = _issues(asked, definition.attributes, faults)
+    if loaded.holdings:
+        holding = stored_holdings(loaded.holdings, definition.attributes, issues)[0][0]
+    else:
+        found = _inline([asked.holding], definition.attributes, faults, pointer="/holding")
+        holding = found[0] if found else Holding("?", {})
+    if faults:
+        raise Invalid(faults)
+    measurement = Measurement(
+        definition=definition,
+        document_id=loaded.revision.definition if loaded.revision else None,
+        revision=loaded.revision.number if loaded.revision else None,
+        holdings=(holding,),
+        issues=issues,
+        vocabularies=definition.vocabularies,
+        today=asked.today or today(),
+    )
+    return measurement, holding
+
+
+def ask_mine(revision: Revision, holdings: Sequence[StoredHolding], state: str, day: date) -> Asked:
+    """The owner's holdings against a stored revision."""
+    definition = read_document(revision.document, vocabularies=reference.vocabularies())
+    found, ignored = stored_holdings(holdings, definition.attributes, _shipped_issues())
+    measurement = Measurement(
+        definition=definition,
+        document_id=revision.definition,
+        revision=revision.number,
+        holdings=found,
+        issues=_shipped_issues(),
+        vocabularies=definition.vocabularies,
+        today=day,
+        holdings_state=state,
+        reference_edition=reference.edition(),
+    )
+    return Asked(measurement, ignored)
+
+
+def find_revision(connection: Connection, owner: Owner, identity: str, number: int | None) -> Revision:
+    """The revision of this number (a draft has one too), or the draft, or else the newest published one."""
+    store = DefinitionStore(connection, owner)
+    _, latest = store.latest(identity)
+    if number is None or latest.number == number:
+        return latest
+    return store.revision(identity, number)
+
+
+def stored_holdings(
+    stored: Sequence[StoredHolding], attributes: Attributes, issues: Mapping[str, Facts]
+) -> tuple[tuple[Holding, ...], tuple[dict[str, Any], ...]]:
+    """Stored holdings as the core knows them, and what had to be left out of them: a fact recorded before this
+    definition gave its name another type, an issue that is in no catalogue here. Each is unknown then and listed; one
+    such fact must not stop the evaluation of a whole collection."""
+    holdings: list[Holding] = []
+    ignored: list[dict[str, Any]] = []
+    for entry in stored:
+        raw = {name: entry.data[name] for name in ("facts", "issue", "quantity", "status") if name in entry.data}
+        holding, faults = read_holding({"id": entry.id, **raw}, attributes, strict=False)
+        assert holding is not None
+        strangers = [issue for issue in holding.issues if issue not in issues]
+        if strangers:
+            # Without one of its candidates the others would claim too much, so the holding keeps none.
+            holding = replace(holding, issues=())
+            message = f"the issue '{strangers[0]}' is in no catalogue here"
+            faults = [*faults, Fault("unknown-issue", message, "/issue")]
+        holdings.append(holding)
+        ignored.extend({"holding": entry.id, "pointer": fault.pointer, "message": fault.message} for fault in faults)
+    return tuple(holdings), tuple(ignored)
+
+
+def today() -> date:
+    """The day in UTC."""
+    return datetime.now(UTC).date()
+
+
+def _reference(definition: Mapping[str, Any]) -> ReferenceIn | None:
+    if "id" not in definition or "format" in definition:
+        return None
+    try:
+        return read_model(ReferenceIn, definition)
+    except Invalid as refusal:
+        raise refusal.under("/definition") from None
+
+
+def _load(
+    database: Database, owner: Owner | None, where: ReferenceIn | None, *, all_holdings: bool, one: str | None
+) -> Loaded:
+    if where is None and not all_holdings and one is None:
+        return Loaded()
+    if owner is None:
+        raise Unwelcome("what is kept here needs an account: send Authorization: Bearer <token>, or everything inline")
+    identity = None if where is None else read_identity(where.id)
+    if where is not None and identity is None:
+        raise NotFound("definition", where.id[:60])
+
+    def load(connection: Connection) -> Loaded:
+        revision = None
+        if identity is not None and where is not None:
+            revision = find_revision(connection, owner, identity, where.revision)
+        store = HoldingStore(connection, owner)
+        if all_holdings:
+            return Loaded(revision, store.all(), str(AccountStore(connection).state(owner)))
+        return Loaded(revision, (store.get(one),) if one is not None else None)
+
+    return database.read(load)
+
+
+def _definition(asked: Inputs, loaded: Loaded) -> Definition:
+    schemes = _vocabularies(asked)
+    document = loaded.revision.document if loaded.revision is not None else asked.definition
+    try:
+        return read_document(document, vocabularies=schemes)
+    except Invalid as refusal:
+        raise refusal.under("/definition") from None
+
+
+def _vocabularies(asked: Inputs) -> Mapping[str, Vocabulary]:
+    schemes = dict(reference.vocabularies())
+    faults: list[Fault] = []
+    for place, scheme in enumerate(asked.vocabularies):
+        concepts = (
+            Concept(c.id, c.label or c.id, tuple(c.broader), ended=c.ended, current=c.current) for c in scheme.concepts
+        )
+        try:
+            schemes[scheme.name] = vocabulary(scheme.name, concepts)
+        except Invalid as refusal:
+            faults.extend(refusal.under(f"/vocabularies/{place}").faults)
+    if faults:
+        raise Invalid(faults)
+    return schemes
+
+
+def _issues(asked: Inputs, attributes: Attributes, faults: list[Fault]) -> Mapping[str, Facts]:
+    issues = _shipped_issues()
+    if not asked.issues:
+        return issues
+    own: dict[str, Facts] = {}
+    for place, entry in enumerate(asked.issues):
+        facts, wrong = read_facts(entry.facts, attributes, strict=True)
+        faults.extend(fault.under(f"/issues/{place}/facts") for fault in wrong)
+        if entry.id in own:
+            faults.append(Fault("clashing-id", f"the id '{entry.id}' stands at two issues", f"/issues/{place}/id"))
+        own[entry.id] = facts
+    return {**issues, **own}
+
+
+@cache
+def _shipped_issues() -> Mapping[str, Facts]:
+    return {name: read_facts(facts, CORE, strict=False)[0] for name, facts in reference.issue_facts().items()}
+
+
+def _inline(raw: list[Any], attributes: Attributes, faults: list[Fault], pointer: str = "") -> tuple[Holding, ...]:
+    """Holdings of the body; `pointer` leads to the one holding, when there is only one."""
+    if len(raw) > MOST_HOLDINGS:
+        message = f"one evaluation takes up to {MOST_HOLDINGS} holdings, not {len(raw)}"
+        raise OverLimit([Fault("over-limit", message, "/holdings")])
+    try:
+        return read_holdings(raw, attributes, strict=True)
+    except Invalid as refusal:
+        faults.extend(moved(fault, "/0", pointer) if pointer else fault.under("/holdings") for fault in refusal.faults)
+        return ()
+
+
+def moved(fault: Fault, from_pointer: str, to_pointer: str) -> Fault:
+    """A fault of what stands at one pointer, seen as a fault of what stands at another."""
+    if not fault.pointer.startswith(from_pointer):
+        return fault
+    return replace(fault, pointer=to_pointer + fault.pointer.removeprefix(from_pointer))
+
+
+def _pairs(placings: Sequence[PlacingIn]) -> tuple[tuple[str, str], ...]:
+    return tuple((placing.holding, placing.place) for placing in placings)

@@ -1,0 +1,178 @@
+"""The OpenAPI document: what FastAPI cannot know, since bodies and answers do not go through its models, is added here.
+
+`operation(...)` describes an operation where it is declared; `document(app)` puts the schemas in their place.
+An operation without an access rule cannot be declared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import msgspec
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+from pydantic import BaseModel
+from starlette.responses import Response
+
+from service.http.bodies import JSON
+from service.http.problems import KINDS, MEDIA_TYPE
+from service.http.schemas.common import json_schema
+from service.http.schemas.problems import ProblemOut
+
+OPEN, OWNER, PERHAPS = "open", "owner", "owner when something kept here is used"
+
+_MODELS: dict[str, type[BaseModel]] = {"ProblemOut": ProblemOut}
+
+DESCRIPTION = """\
+A service for people who build sets of coins by rules. Errors are problem documents (RFC 9457) that say what is wrong,
+where, and what would be right. Facts and grades are the owner's opinion: no authentication and no valuation.
+"""
+
+
+def operation(
+    name: str,
+    summary: str,
+    *,
+    tag: str,
+    access: str,
+    answer: type[BaseModel] | str | None,
+    status: int = 200,
+    body: type[BaseModel] | None = None,
+    body_type: str = JSON,
+    also_yaml: str = "",
+    example: Any = None,
+    answer_example: Any = None,
+    problems: Sequence[str] = (),
+    headers: Mapping[str, str] | None = None,
+    conditional: bool = False,
+) -> dict[str, Any]:
+    """The keyword arguments that declare an operation to a FastAPI router. `answer` is a model, a media type, or
+    None for
+    an empty body. `example` is a body that works as it stands, and a test sends it."""
+    kinds = list(dict.fromkeys([*problems, *_usual_problems(access, body is not None, status)]))
+    responses: dict[int | str, dict[str, Any]] = {status: _answer(answer, answer_example, headers)}
+    if conditional:
+        responses[304] = {"description": "The caller has this version already."}
+    for kind in kinds:
+        entry = responses.setdefault(KINDS[kind].status, {"description": "", "content": _problem_content()})
+        entry["description"] = " / ".join(filter(None, [entry["description"], KINDS[kind].title]))
+        entry["content"][MEDIA_TYPE].setdefault("examples", {})[kind] = {"value": _problem_example(kind)}
+    extra: dict[str, Any] = {"x-access": access}
+    if body is not None:
+        _MODELS[body.__name__] = body
+        extra["requestBody"] = _request_body(body, body_type, also_yaml, example)
+    if access != OPEN:
+        extra["security"] = [{"token": []}] if access == OWNER else [{"token": []}, {}]
+    return {
+        "operation_id": name,
+        "summary": summary,
+        "tags": [tag],
+        "status_code": status,
+        "responses": responses,
+        "openapi_extra": extra,
+        "response_model": None,
+        # Answers are made by hand, so FastAPI is to add no answer of its own to the document.
+        "response_class": Response,
+    }
+
+
+def header(name: str, meaning: str, *, required: bool = False) -> dict[str, Any]:
+    """A request header, as OpenAPI describes it."""
+    return {"name": name, "in": "header", "required": required, "description": meaning, "schema": {"type": "string"}}
+
+
+IF_MATCH = header("If-Match", "The ETag of the version that you read.", required=True)
+IF_NONE_MATCH = header("If-None-Match", "ETags of versions that you have; the current one among them gives 304.")
+IDEMPOTENCY_KEY = header("Idempotency-Key", "Names this request: sent again with the same key, it happens once.")
+
+
+def with_headers(declared: dict[str, Any], *headers: Mapping[str, Any]) -> dict[str, Any]:
+    """The operation with these request headers. They are read by hand, so FastAPI does not know them."""
+    extra = {**declared["openapi_extra"], "x-headers": list(headers)}
+    return {**declared, "openapi_extra": extra}
+
+
+def document(app: FastAPI) -> dict[str, Any]:
+    """The whole OpenAPI document, made once."""
+    if app.openapi_schema is None:
+        made = get_openapi(
+            title=app.title, version=app.version, description=DESCRIPTION, routes=app.routes, openapi_version="3.1.0"
+        )
+        components = made.setdefault("components", {})
+        # FastAPI's own shape of a 422 is never sent: problems.py answers in its place.
+        own = {
+            k: v
+            for k, v in components.get("schemas", {}).items()
+            if k not in ("HTTPValidationError", "ValidationError")
+        }
+        components["schemas"] = {**own, **json_schema(dict(sorted(_MODELS.items())))}
+        components["securitySchemes"] = {
+            "token": {"type": "http", "scheme": "bearer", "description": "A token of the owner's: swt_..."}
+        }
+        for path in made["paths"].values():
+            for declared in path.values():
+                _mend(declared)
+        app.openapi_schema = made
+    return app.openapi_schema
+
+
+def encoded(app: FastAPI) -> bytes:
+    """The document as it is served and committed."""
+    return msgspec.json.format(msgspec.json.encode(document(app)), indent=1) + b"\n"
+
+
+def _mend(declared: dict[str, Any]) -> None:
+    parameters = [*declared.get("parameters", []), *declared.pop("x-headers", [])]
+    if parameters:
+        declared["parameters"] = parameters
+    unprocessable = declared["responses"].get("422")
+    if unprocessable and "HTTPValidationError" in str(unprocessable.get("content", {})):
+        declared["responses"]["422"] = {"description": KINDS["invalid-query"].title, "content": _problem_content()}
+
+
+def _usual_problems(access: str, has_body: bool, status: int) -> Sequence[str]:
+    kinds = []
+    if access != OPEN:
+        kinds += ["unwelcome", "not-ready", "busy"]
+    if has_body:
+        kinds += ["unreadable-body", "request-timeout", "body-too-large", "unsupported-media-type", "invalid"]
+    if status == 201 or (access == OWNER and has_body):
+        kinds += ["storage-full"]
+    return kinds
+
+
+def _answer(answer: type[BaseModel] | str | None, example: Any, headers: Mapping[str, str] | None) -> dict[str, Any]:
+    made: dict[str, Any] = {"description": "As asked."}
+    if headers:
+        made["headers"] = {name: {"description": text, "schema": {"type": "string"}} for name, text in headers.items()}
+    if isinstance(answer, str):
+        made["content"] = {answer: {"schema": {"type": "string"} if answer.startswith("text/") else {"type": "object"}}}
+    elif answer is not None:
+        _MODELS[answer.__name__] = answer
+        made["content"] = {JSON: {"schema": _ref(answer.__name__)}}
+        if example is not None:
+            made["content"][JSON]["example"] = example
+    return made
+
+
+def _request_body(model: type[BaseModel], media_type: str, also_yaml: str, example: Any) -> dict[str, Any]:
+    content: dict[str, Any] = {media_type: {"schema": _ref(model.__name__)}}
+    if example is not None:
+        content[media_type]["example"] = example
+    if also_yaml:
+        content["application/yaml"] = {"schema": {"type": "string", "description": also_yaml}}
+    return {"required": True, "content": content}
+
+
+def _problem_content() -> dict[str, Any]:
+    return {MEDIA_TYPE: {"schema": _ref("ProblemOut")}}
+
+
+def _problem_example(kind: str) -> dict[str, Any]:
+    known = KINDS[kind]
+    return {"type": f"/problems/{kind}", "title": known.title, "status": known.status, "detail": known.meaning}
+
+
+def _ref(name: str) -> dict[str, str]:
+    return {"$ref": f"#/components/schemas/{name}"}

@@ -1,0 +1,318 @@
+"""Every kind of problem that the service answers with, in one table, as problem documents (RFC 9457).
+
+Domain errors become problems here and nowhere else; each kind has a page under /problems/ that explains it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import msgspec
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from service.accounts.actions import KeyReused
+from service.database.trouble import StorageFull, Unreachable
+from service.errors import (
+    Busy,
+    Clash,
+    Fault,
+    Invalid,
+    NotFound,
+    OverLimit,
+    SetwrightError,
+    Stale,
+    Unwelcome,
+)
+
+MEDIA_TYPE = "application/problem+json"
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One kind of problem: its status, its title, what it means and what to do about it."""
+
+    name: str
+    status: int
+    title: str
+    meaning: str
+    remedy: str
+
+
+KINDS: Mapping[str, Kind] = {
+    kind.name: kind
+    for kind in (
+        Kind(
+            "unreadable-body",
+            400,
+            "The body cannot be read exactly",
+            "The body is no JSON, or JSON that two readers could understand differently: doubled names, NaN or "
+            "Infinity, "
+            "text with a NUL or half a surrogate pair, whole numbers past 2^53, bytes that are no UTF-8, nesting "
+            "past the limit.",
+            "Each entry of `errors` says what and where. Mend the body and send it again.",
+        ),
+        Kind(
+            "bad-request",
+            400,
+            "The request cannot be understood",
+            "A header or another part of the request is not well formed.",
+            "Mend what `detail` names.",
+        ),
+        Kind(
+            "unwelcome",
+            401,
+            "A valid token is needed",
+            "The request has no bearer token, or one that is unknown, expired or revoked.",
+            "Send `Authorization: Bearer <token>`. The first start of the server printed a token once.",
+        ),
+        Kind(
+            "not-found",
+            404,
+            "There is no such thing",
+            "Nothing is kept under this address, or it is another owner's, which looks the same from outside.",
+            "Check the id; list what is yours.",
+        ),
+        Kind(
+            "method-not-allowed",
+            405,
+            "The method does not fit the address",
+            "The address exists, but not with this method.",
+            "The header `Allow` lists the methods that it has.",
+        ),
+        Kind(
+            "request-timeout",
+            408,
+            "The request came too slowly",
+            "The body was not received within the time allowed.",
+            "Send it again over a better line.",
+        ),
+        Kind(
+            "clash",
+            409,
+            "Something is in the way",
+            "It is there already, or what stands there does not allow the change.",
+            "`detail` says what is in the way.",
+        ),
+        Kind(
+            "stale",
+            412,
+            "It changed since you read it",
+            "The `If-Match` header names an older version: somebody changed the thing meanwhile. Nothing was written.",
+            "Read it again, look at what changed, make your change on that, and send the new `ETag`.",
+        ),
+        Kind(
+            "body-too-large",
+            413,
+            "The body is too large",
+            "The body is longer than this operation takes.",
+            "`detail` names the limit.",
+        ),
+        Kind(
+            "unsupported-media-type",
+            415,
+            "The content type does not fit",
+            "The operation does not take this `Content-Type`, or not in this encoding.",
+            "`detail` names what it takes.",
+        ),
+        Kind(
+            "invalid",
+            422,
+            "What was sent is not right",
+            "The body could be read, but it does not say something that the service can act on.",
+            "Each entry of `errors` says what is wrong, where (a JSON pointer into the body), and what would be right.",
+        ),
+        Kind(
+            "invalid-query",
+            422,
+            "A query parameter is not right",
+            "A parameter in the address is unknown, or its value does not fit.",
+            "Each entry of `errors` names the parameter.",
+        ),
+        Kind(
+            "over-limit",
+            422,
+            "Past a limit",
+            "What was sent is larger or deeper than the service works through.",
+            "Each entry of `errors` names the limit.",
+        ),
+        Kind(
+            "idempotency-key-reused",
+            422,
+            "The Idempotency-Key was used for another request",
+            "A key stands for one request. It came before with another body or another address.",
+            "Make a new key for a new request; use the old one only to send the very same request again.",
+        ),
+        Kind(
+            "precondition-required",
+            428,
+            "Say which version you are changing",
+            "Without `If-Match` your change could silently undo somebody else's.",
+            "Send the `ETag` of the version that you read as `If-Match`.",
+        ),
+        Kind(
+            "internal",
+            500,
+            "The service made a mistake",
+            "This is a fault of the service, not of your request.",
+            "Tell whoever runs the server, with the time of the request.",
+        ),
+        Kind(
+            "busy",
+            503,
+            "Too much at once",
+            "The service has as much work as it can take.",
+            "Try again after the number of seconds in `Retry-After`.",
+        ),
+        Kind(
+            "not-ready",
+            503,
+            "The service is not ready",
+            "The database cannot be reached, or is not at the version that this program needs.",
+            "Try again; if it lasts, whoever runs the server should look at the database.",
+        ),
+        Kind(
+            "storage-full",
+            507,
+            "No room left",
+            "The database has no room left. Nothing was written; reading goes on.",
+            "Whoever runs the server should make room.",
+        ),
+    )
+}
+
+# The first fitting entry counts, so a narrower error stands before a wider one.
+_KIND_OF: tuple[tuple[type[SetwrightError], str], ...] = (
+    (OverLimit, "over-limit"),
+    (Invalid, "invalid"),
+    (NotFound, "not-found"),
+    (KeyReused, "idempotency-key-reused"),
+    (Clash, "clash"),
+    (Stale, "stale"),
+    (Unwelcome, "unwelcome"),
+    (Busy, "busy"),
+    (StorageFull, "storage-full"),
+    (Unreachable, "not-ready"),
+)
+
+_KIND_OF_STATUS = {
+    400: "bad-request",
+    401: "unwelcome",
+    404: "not-found",
+    405: "method-not-allowed",
+    408: "request-timeout",
+    413: "body-too-large",
+    415: "unsupported-media-type",
+}
+
+_MOST_FAULTS_SHOWN = 1_000
+
+
+class Problem(Exception):
+    """A problem of the HTTP conversation itself; `kind` is a name in KINDS."""
+
+    def __init__(
+        self, kind: str, detail: str, faults: Sequence[Fault] = (), headers: Mapping[str, str] | None = None
+    ) -> None:
+        self.kind, self.detail, self.faults, self.headers = KINDS[kind], detail, tuple(faults), dict(headers or {})
+        super().__init__(detail)
+
+
+def answer(request: Request, problem: Problem) -> Response:
+    """The problem document. Text that cannot be encoded is replaced, never an error of its own."""
+    kind = problem.kind
+    document: dict[str, object] = {
+        "type": f"{base_url(request)}/problems/{kind.name}",
+        "title": kind.title,
+        "status": kind.status,
+        "detail": _encodable(problem.detail),
+    }
+    if problem.faults:
+        shown = problem.faults[:_MOST_FAULTS_SHOWN]
+        document["errors"] = [{name: _encodable(part) for name, part in fault.as_json().items()} for fault in shown]
+        if len(problem.faults) > len(shown):
+            document["errors_left_out"] = len(problem.faults) - len(shown)
+    headers = {"Cache-Control": "no-store", **problem.headers}
+    return Response(msgspec.json.encode(document), kind.status, headers, MEDIA_TYPE)
+
+
+def base_url(request: Request) -> str:
+    """Where the service says that it stands: the setting, never the Host header, which the caller chooses."""
+    url: str = request.app.state.settings.public_url
+    return url
+
+
+def problem_of(error: Exception) -> Problem:
+    """The problem that an error means to the caller; `internal` for anything unforeseen."""
+    if isinstance(error, Problem):
+        return error
+    if isinstance(error, HTTPException):
+        return _of_http(error)
+    if isinstance(error, RequestValidationError):
+        faults = [_query_fault(entry) for entry in error.errors()]
+        return Problem("invalid-query", "; ".join(fault.message for fault in faults), faults)
+    for kind_of_error, name in _KIND_OF:
+        if isinstance(error, kind_of_error):
+            return _of_domain(error, name)
+    return Problem("internal", "The service made a mistake; it is written to its log.")
+
+
+def _of_domain(error: Exception, name: str) -> Problem:
+    if isinstance(error, Invalid):
+        count = len(error.faults)
+        detail = error.faults[0].message if count == 1 else f"{count} things are not right; see `errors`"
+        return Problem(name, detail, error.faults)
+    headers: dict[str, str] = {}
+    if isinstance(error, Busy):
+        headers["Retry-After"] = str(error.retry_after_seconds)
+    elif name == "unwelcome":
+        headers["WWW-Authenticate"] = "Bearer"
+    elif name == "not-ready":
+        headers["Retry-After"] = "5"
+    return Problem(name, str(error), headers=headers)
+
+
+def _of_http(error: HTTPException) -> Problem:
+    if error.status_code not in _KIND_OF_STATUS:
+        return Problem("bad-request" if error.status_code < 500 else "internal", str(error.detail))
+    name = _KIND_OF_STATUS[error.status_code]
+    plain = {404: "there is nothing at this address", 405: "this address does not have this method"}
+    return Problem(name, plain.get(error.status_code, str(error.detail)), headers=error.headers)
+
+
+def _query_fault(entry: Mapping[str, object]) -> Fault:
+    """A complaint of FastAPI's about a query parameter, a header or a step of the path."""
+    location = entry["loc"]
+    assert isinstance(location, tuple)
+    where, name = (str(location[0]), str(location[-1])[:80]) if location else ("query", "?")
+    if entry["type"] == "extra_forbidden":
+        return Fault("unknown-parameter", f"there is no {where} parameter '{name}' here")
+    return Fault("parameter", f"{where} parameter '{name}': {str(entry['msg'])[:200].lower()}")
+
+
+def _encodable(part: object) -> object:
+    """Text without half surrogates, which JSON in UTF-8 cannot carry."""
+    return part.encode("utf-8", "replace").decode() if isinstance(part, str) else part
+
+
+async def _handle(request: Request, error: Exception) -> Response:
+    problem = problem_of(error)
+    if problem.kind.name == "method-not-allowed":
+        problem.headers["Allow"] = ", ".join(_methods(request)) or problem.headers.get("Allow", "")
+    return answer(request, problem)
+
+
+def _methods(request: Request) -> list[str]:
+    """Every method of the address (RFC 9110, section 10.2.1). The router names only those of the first fitting route."""
+    path = getattr(request.scope.get("route"), "path", None)
+    declared: Mapping[str, object] = request.app.openapi().get("paths", {}).get(path, {})
+    return sorted(method.upper() for method in declared)
+
+
+def install(app: FastAPI) -> None:
+    """Makes the app answer every error with a problem document. Unforeseen ones are the outer layer's (layers.py)."""
+    for kind in (Problem, SetwrightError, HTTPException, RequestValidationError):
+        app.add_exception_handler(kind, _handle)

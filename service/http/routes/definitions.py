@@ -1,0 +1,333 @@
+"""Definitions: drafted, changed, published as immutable revisions, evaluated against the owner's holdings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Query, Request
+from pydantic import BaseModel, ConfigDict, Field
+from sqlalchemy import Connection
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import Response
+
+from service.accounts.store import AccountStore
+from service.definitions import actions
+from service.definitions.model import Revision
+from service.definitions.store import DefinitionStore
+from service.errors import Invalid
+from service.holdings.model import StoredHolding
+from service.holdings.store import HoldingStore
+from service.http.answers import Answer, once_only, unless_known
+from service.http.bodies import YAML
+from service.http.conditions import entity_tag, if_match, is_known
+from service.http.evaluating import ask_mine, find_revision, stamps, today
+from service.http.examples import DOCUMENT
+from service.http.needs import Body, DefinitionId, DocumentBody, OwnerNeeded, Parts
+from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
+from service.http.paging import PageQuery, identity_key, number_key, page
+from service.http.routes.evaluations import evaluated
+from service.http.schemas.common import Day, read
+from service.http.schemas.definitions import (
+    DefinitionIn,
+    DefinitionOut,
+    DefinitionPageOut,
+    DraftIn,
+    line_tag,
+    revision_tag,
+    shown_revision,
+    summary,
+)
+from service.http.schemas.evaluations import EvaluationOut
+from service.reference import actions as reference
+from service.rules.definition import Definition
+from service.rules.document import read as read_document
+
+router = APIRouter(prefix="/v1/definitions")
+_TAG = "Definitions"
+_ETAG = {"ETag": "The version, for If-Match."}
+_AS_YAML = "The document itself, as YAML."
+RevisionNumber = Annotated[int, Path(ge=1, le=2**31 - 1)]
+
+
+class MineQuery(BaseModel):
+    """Which revision, and for which day."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    revision: int | None = Field(
+        None, ge=1, le=2**31 - 1, description="Left out: the draft, or else the newest revision."
+    )
+    today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
+
+
+@router.post(
+    "",
+    **with_headers(
+        operation(
+            "create_definition",
+            "Draft a new definition",
+            tag=_TAG,
+            access=OWNER,
+            body=DefinitionIn,
+            also_yaml=_AS_YAML,
+            example={"document": DOCUMENT},
+            answer=DefinitionOut,
+            status=201,
+            problems=["bad-request", "clash", "over-limit", "idempotency-key-reused"],
+            headers={**_ETAG, "Location": "Where it is kept."},
+        ),
+        IDEMPOTENCY_KEY,
+    ),
+)
+def create(request: Request, parts: Parts, owner: OwnerNeeded, body: DocumentBody) -> Response:
+    identity, document = _sent(body)
+    definition = _checked(body, document)
+
+    def act(connection: Connection) -> Answer:
+        line, revision = actions.draft(connection, owner, identity, document)
+        headers = {"ETag": line_tag(line), "Location": f"/v1/definitions/{line.id}"}
+        return Answer(shown_revision(revision, definition), 201, headers)
+
+    return once_only(request, parts.database, owner, body, act)
+
+
+@router.get(
+    "",
+    **operation(
+        "list_definitions",
+        "The owner's definitions, page by page",
+        tag=_TAG,
+        access=OWNER,
+        answer=DefinitionPageOut,
+        problems=["invalid-query"],
+        headers={"Link": "The next page, with rel=next."},
+    ),
+)
+def listing(request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated[PageQuery, Query()]) -> Response:
+    found = parts.database.read(
+        lambda connection: page(
+            request,
+            query,
+            lambda after, limit: DefinitionStore(connection, owner).page(identity_key(after), limit),
+            lambda entry: entry[0].id,
+            lambda entry: summary(entry[1]),
+        )
+    )
+    return Answer(found.as_json(), 200, found.headers()).response()
+
+
+@router.get(
+    "/{id}",
+    **with_headers(
+        operation(
+            "get_definition",
+            "A definition: its draft, or else its newest revision",
+            tag=_TAG,
+            access=OWNER,
+            answer=DefinitionOut,
+            problems=["not-found", "bad-request"],
+            headers=_ETAG,
+            conditional=True,
+        ),
+        IF_NONE_MATCH,
+    ),
+)
+def get(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
+    line, revision = parts.database.read(lambda connection: DefinitionStore(connection, owner).latest(id))
+    return unless_known(request, line_tag(line), lambda: Answer(shown_revision(revision, _read(revision.document))))
+
+
+@router.put(
+    "/{id}",
+    **with_headers(
+        operation(
+            "replace_draft",
+            "Replace the draft, or begin the next one",
+            tag=_TAG,
+            access=OWNER,
+            body=DraftIn,
+            also_yaml=_AS_YAML,
+            example={"document": DOCUMENT},
+            answer=DefinitionOut,
+            problems=["not-found", "bad-request", "stale", "precondition-required", "over-limit"],
+            headers=_ETAG,
+        ),
+        IF_MATCH,
+    ),
+)
+def replace(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, body: DocumentBody) -> Response:
+    expected = if_match(request)
+    document = body.value if body.kind == YAML else read(DraftIn, body.value).document
+    definition = _checked(body, document)
+    line, revision = parts.database.write(
+        lambda connection: actions.redraft(
+            connection, owner, id, document, expect=lambda line: expected.check(line_tag(line))
+        )
+    )
+    return Answer(shown_revision(revision, definition), 200, {"ETag": line_tag(line)}).response()
+
+
+@router.delete(
+    "/{id}",
+    **with_headers(
+        operation(
+            "delete_definition",
+            "Delete a definition that was never published",
+            tag=_TAG,
+            access=OWNER,
+            answer=None,
+            status=204,
+            problems=["not-found", "bad-request", "clash", "stale", "precondition-required"],
+        ),
+        IF_MATCH,
+    ),
+)
+def delete(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
+    expected = if_match(request)
+    parts.database.write(
+        lambda connection: actions.discard(connection, owner, id, expect=lambda line: expected.check(line_tag(line)))
+    )
+    return Answer(None, 204).response()
+
+
+@router.get(
+    "/{id}/revisions",
+    **operation(
+        "list_revisions",
+        "Published revisions, page by page",
+        tag=_TAG,
+        access=OWNER,
+        answer=DefinitionPageOut,
+        problems=["not-found", "invalid-query"],
+        headers={"Link": "The next page, with rel=next."},
+    ),
+)
+def revisions(
+    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, query: Annotated[PageQuery, Query()]
+) -> Response:
+    found = parts.database.read(
+        lambda connection: page(
+            request,
+            query,
+            lambda after, limit: DefinitionStore(connection, owner).revisions(id, number_key(after), limit),
+            lambda revision: str(revision.number),
+            summary,
+        )
+    )
+    return Answer(found.as_json(), 200, found.headers()).response()
+
+
+@router.post(
+    "/{id}/revisions",
+    **with_headers(
+        operation(
+            "publish_revision",
+            "Publish the draft as an immutable revision",
+            tag=_TAG,
+            access=OWNER,
+            answer=DefinitionOut,
+            status=201,
+            problems=["not-found", "bad-request", "clash", "stale", "precondition-required", "idempotency-key-reused"],
+            headers={**_ETAG, "Location": "Where the revision is kept."},
+        ),
+        IF_MATCH,
+        IDEMPOTENCY_KEY,
+    ),
+)
+def publish(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
+    expected = if_match(request)
+
+    def act(connection: Connection) -> Answer:
+        line, revision = actions.publish(connection, owner, id, expect=lambda before: expected.check(line_tag(before)))
+        headers = {"ETag": line_tag(line), "Location": f"/v1/definitions/{id}/revisions/{revision.number}"}
+        return Answer(shown_revision(revision, _read(revision.document)), 201, headers)
+
+    return once_only(request, parts.database, owner, None, act)
+
+
+@router.get(
+    "/{id}/revisions/{number}",
+    **with_headers(
+        operation(
+            "get_revision",
+            "One published revision",
+            tag=_TAG,
+            access=OWNER,
+            answer=DefinitionOut,
+            problems=["not-found", "bad-request", "invalid-query"],
+            headers=_ETAG,
+            conditional=True,
+        ),
+        IF_NONE_MATCH,
+    ),
+)
+def get_revision(
+    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, number: RevisionNumber
+) -> Response:
+    revision = parts.database.read(lambda connection: DefinitionStore(connection, owner).revision(id, number))
+    return unless_known(
+        request, revision_tag(revision), lambda: Answer(shown_revision(revision, _read(revision.document)))
+    )
+
+
+@router.get(
+    "/{id}/evaluation",
+    **with_headers(
+        operation(
+            "evaluate_mine",
+            "A definition kept here against the holdings kept here",
+            tag="Evaluations",
+            access=OWNER,
+            answer=EvaluationOut,
+            problems=["not-found", "bad-request", "invalid-query", "over-limit"],
+            headers={"ETag": "Of the definition, the holdings, the editions and the day."},
+            conditional=True,
+        ),
+        IF_NONE_MATCH,
+    ),
+)
+async def evaluation(
+    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, query: Annotated[MineQuery, Query()]
+) -> Response:
+    day = query.today or today()
+
+    def look(connection: Connection) -> tuple[Revision, str]:
+        return find_revision(connection, owner, id, query.revision), str(AccountStore(connection).state(owner))
+
+    revision, state = await run_in_threadpool(parts.database.read, look)
+    tag = _evaluation_tag(revision, state, day)
+    if is_known(request, tag):
+        return unless_known(request, tag, lambda: Answer(None))
+
+    def load(connection: Connection) -> tuple[Revision, str, tuple[StoredHolding, ...]]:
+        return *look(connection), HoldingStore(connection, owner).all()
+
+    # Read again with the holdings, in one snapshot: the answer and its tag then speak of the same state.
+    revision, state, holdings = await run_in_threadpool(parts.database.read, load)
+    answer = await parts.gate.run(lambda: evaluated(ask_mine(revision, holdings, state, day)))
+    return Answer(answer, 200, {"ETag": _evaluation_tag(revision, state, day)}).response()
+
+
+def _evaluation_tag(revision: Revision, state: str, day: date) -> str:
+    return entity_tag(revision.definition, revision.number, revision.digest, state, *stamps(), day)
+
+
+def _sent(body: Body) -> tuple[str | None, Mapping[str, Any]]:
+    if body.kind == YAML:
+        return None, body.value
+    sent = read(DefinitionIn, body.value)
+    return sent.id, sent.document
+
+
+def _checked(body: Body, document: Any) -> Definition:
+    """The document as a sound definition; faults point into the body as it was sent."""
+    try:
+        return _read(document)
+    except Invalid as refusal:
+        raise refusal if body.kind == YAML else refusal.under("/document") from None
+
+
+def _read(document: Any) -> Definition:
+    return read_document(document, vocabularies=reference.vocabularies())

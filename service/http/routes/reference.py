@@ -1,0 +1,120 @@
+"""Reference data: attributes, functions, vocabularies, the catalogue, the schema of a definition."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request
+from starlette.responses import Response
+
+from service.facts.core import CORE
+from service.http.answers import Answer, unless_known
+from service.http.conditions import entity_tag
+from service.http.openapi import IF_NONE_MATCH, OPEN, operation, with_headers
+from service.http.paging import PageQuery, page
+from service.http.problems import base_url
+from service.http.schemas.reference import (
+    AttributeListOut,
+    FunctionListOut,
+    IssuePageOut,
+    VocabularyListOut,
+    VocabularyOut,
+    as_skos,
+    shown_attribute,
+    shown_concept,
+    shown_function,
+    shown_vocabulary,
+)
+from service.reference import actions as reference
+from service.rules.document import json_schema
+from service.rules.operators import FUNCTIONS
+
+router = APIRouter(prefix="/v1")
+_TAG = "Reference"
+_SKOS = "application/ld+json"
+
+
+@router.get(
+    "/attributes",
+    **operation("list_attributes", "What can be known of a coin", tag=_TAG, access=OPEN, answer=AttributeListOut),
+)
+async def attributes() -> Response:
+    return Answer({"items": [shown_attribute(entry) for entry in CORE.values()], "next": None}).response()
+
+
+@router.get(
+    "/functions",
+    **operation("list_functions", "Functions of the rule language", tag=_TAG, access=OPEN, answer=FunctionListOut),
+)
+async def functions() -> Response:
+    return Answer({"items": [shown_function(entry) for entry in FUNCTIONS], "next": None}).response()
+
+
+@router.get(
+    "/vocabularies",
+    **operation("list_vocabularies", "Concept schemes", tag=_TAG, access=OPEN, answer=VocabularyListOut),
+)
+def vocabularies() -> Response:
+    schemes = reference.vocabularies().values()
+    return Answer({"items": [shown_vocabulary(scheme) for scheme in schemes], "next": None}).response()
+
+
+@router.get(
+    "/vocabularies/{name}",
+    **with_headers(
+        operation(
+            "get_vocabulary",
+            "One concept scheme; as SKOS with Accept: application/ld+json",
+            tag=_TAG,
+            access=OPEN,
+            answer=VocabularyOut,
+            problems=["not-found", "bad-request"],
+            conditional=True,
+        ),
+        IF_NONE_MATCH,
+    ),
+)
+def vocabulary(request: Request, name: str) -> Response:
+    scheme = reference.vocabulary(name)
+    skos = _SKOS in request.headers.get("accept", "")
+
+    def make() -> Answer:
+        if skos:
+            return Answer(as_skos(scheme, f"{base_url(request)}/v1/vocabularies/{name}"), 200, _VARY, _SKOS)
+        concepts = [shown_concept(concept) for concept in scheme.concepts.values()]
+        return Answer({**shown_vocabulary(scheme), "concepts": concepts}, 200, _VARY)
+
+    return unless_known(request, entity_tag(reference.edition(), name, skos), make)
+
+
+_VARY = {"Vary": "Accept"}
+
+
+@router.get(
+    "/issues",
+    **operation(
+        "list_issues",
+        "The catalogue that comes with the service",
+        tag=_TAG,
+        access=OPEN,
+        answer=IssuePageOut,
+        problems=["invalid-query"],
+    ),
+)
+def issues(request: Request, query: Annotated[PageQuery, Query()]) -> Response:
+    found = page(request, query, reference.issues_page, lambda entry: str(entry["id"]), dict)
+    return Answer({**found.as_json(), "edition": reference.edition()}, 200, found.headers()).response()
+
+
+@router.get(
+    "/schemas/set-definition",
+    **operation(
+        "get_definition_schema",
+        "The JSON Schema of a set definition",
+        tag=_TAG,
+        access=OPEN,
+        answer="application/schema+json",
+    ),
+)
+def definition_schema() -> Response:
+    return Answer(json_schema(), 200, {}, "application/schema+json").response()

@@ -1,0 +1,82 @@
+"""Stored definitions on the wire."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import Field
+
+from service.definitions.model import Line, Revision
+from service.http.conditions import entity_tag
+from service.http.schemas.common import In, NewId, Out, PageOut
+from service.rules.definition import Definition
+from service.rules.document import rules_of
+
+
+class DraftIn(In):
+    """A new draft."""
+
+    document: dict[str, Any] = Field(description="A set definition: see /v1/schemas/set-definition.")
+
+
+class DefinitionIn(DraftIn):
+    """A new definition."""
+
+    id: NewId | None = Field(None, description="Made by the client, or left to the server.")
+
+
+class RuleOut(Out):
+    """One rule of the document in both forms."""
+
+    pointer: str
+    text: str
+    json_: Any = Field(alias="json")
+
+
+class DefinitionSummaryOut(Out):
+    """A definition, or one revision of it, in a list."""
+
+    id: str
+    status: Literal["draft", "published"]
+    revision: int = Field(description="The revision's number; a draft bears the number that it will be published as.")
+    digest: str
+    title: str
+    created_at: str
+    updated_at: str
+
+
+class DefinitionOut(DefinitionSummaryOut):
+    """A definition, or one revision of it."""
+
+    document: dict[str, Any]
+    rules: list[RuleOut]
+
+
+class DefinitionPageOut(PageOut):
+    """One page of definitions."""
+
+    items: list[DefinitionSummaryOut]
+
+
+def summary(revision: Revision) -> dict[str, Any]:
+    return {
+        "id": revision.definition,
+        "status": revision.status,
+        "revision": revision.number,
+        "digest": revision.digest,
+        "title": revision.title,
+        "created_at": revision.created_at,
+        "updated_at": revision.updated_at,
+    }
+
+
+def shown_revision(revision: Revision, definition: Definition) -> dict[str, Any]:
+    return {**summary(revision), "document": revision.document, "rules": rules_of(definition)}
+
+
+def line_tag(line: Line) -> str:
+    return entity_tag(line.id, line.version)
+
+
+def revision_tag(revision: Revision) -> str:
+    return entity_tag(revision.definition, revision.number, revision.digest)

@@ -1,0 +1,192 @@
+"""The OpenAPI document is what it was when it was last looked at, and the service does what it says.
+
+To renew the committed document after a change that is meant: python -m tests.http.test_contract
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import msgspec
+import pytest
+from jsonschema import Draft202012Validator
+from pydantic import SecretStr
+
+from service.app import create_app
+from service.http import openapi
+from service.http.examples import DOCUMENT, EVALUATION, EXPLANATION, HOLDING
+from service.http.problems import KINDS
+from service.settings import Settings
+from tests.conftest import Running
+
+COMMITTED = Path(__file__).with_name("openapi.json")
+
+
+def current() -> dict[str, Any]:
+    app = create_app(
+        Settings(database_url=SecretStr("sqlite:////nowhere/at-all.sqlite3"), base_url="http://setwright.test")
+    )
+    # The version of the program changes with every release; the interface does not.
+    app.version = "0"
+    return openapi.document(app)
+
+
+def operations() -> Iterator[tuple[str, str, dict[str, Any]]]:
+    for path, methods in current()["paths"].items():
+        for method, declared in methods.items():
+            yield method, path, declared
+
+
+def validator(document: dict[str, Any], schema: dict[str, Any]) -> jsonschema.Validator:
+    """A validator of one schema, whose references lead into the document."""
+    return Draft202012Validator({**schema, "components": document["components"]})
+
+
+def test_the_document_is_the_committed_one() -> None:
+
+    text = msgspec.json.format(msgspec.json.encode(current()), indent=1) + b"\n"
+    assert text == COMMITTED.read_bytes(), "the interface changed; if that is meant: python -m tests.http.test_contract"
+
+
+def test_every_operation_is_described_in_full() -> None:
+    names = []
+    for method, path, declared in operations():
+        where = (method, path)
+        names.append(declared["operationId"])
+        assert declared["summary"], where
+        assert len(declared["tags"]) == 1, where
+        assert declared["x-access"], where
+        for status, answer in declared["responses"].items():
+            assert answer["description"], (where, status)
+            if int(status) >= 400:
+                assert set(answer["content"]) == {"application/problem+json"}, (where, status)
+        for content in declared.get("requestBody", {}).get("content", {}).items():
+            assert "example" in content[1] or content[0] == "application/yaml", where
+    assert len(set(names)) == len(names) >= 25
+
+
+def test_every_reference_leads_somewhere() -> None:
+    document = current()
+
+    def references(node: Any) -> Iterator[str]:
+        if isinstance(node, dict):
+            if isinstance(node.get("$ref"), str):
+                yield node["$ref"]
+            for child in node.values():
+                yield from references(child)
+        elif isinstance(node, list):
+            for child in node:
+                yield from references(child)
+
+    found = set(references(document))
+    assert found
+    for reference in found:
+        node: Any = document
+        for step in reference.removeprefix("#/").split("/"):
+            node = node[step]
+
+
+def test_every_request_example_fits_its_schema() -> None:
+    document, tried = current(), 0
+    for method, path, declared in operations():
+        for content in declared.get("requestBody", {}).get("content", {}).values():
+            if "example" in content:
+                validator(document, content["schema"]).validate(content["example"])
+                tried += 1
+        assert tried or method != "post", path
+    assert tried >= 6
+
+
+@pytest.mark.anyio
+async def test_every_example_works_and_every_answer_fits_its_schema(service: Running) -> None:
+    """Each operation is sent its own example (or none), and its answer is held against the document."""
+    document, owner = current(), service.collector()
+    held = await service.client.post("/v1/holdings", json=HOLDING, headers=owner)
+    made = await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=owner)
+    where = made.headers["location"]
+    steps: list[tuple[str, str, str]] = [
+        ("post", "/v1/holdings", "/v1/holdings"),
+        ("get", "/v1/holdings", "/v1/holdings"),
+        ("get", "/v1/holdings/{id}", held.headers["location"]),
+        ("patch", "/v1/holdings/{id}", held.headers["location"]),
+        ("post", "/v1/definitions", "/v1/definitions"),
+        ("put", "/v1/definitions/{id}", where),
+        ("post", "/v1/definitions/{id}/revisions", f"{where}/revisions"),
+        ("get", "/v1/definitions", "/v1/definitions"),
+        ("get", "/v1/definitions/{id}", where),
+        ("get", "/v1/definitions/{id}/revisions", f"{where}/revisions"),
+        ("get", "/v1/definitions/{id}/revisions/{number}", f"{where}/revisions/1"),
+        ("get", "/v1/definitions/{id}/evaluation", f"{where}/evaluation"),
+        ("post", "/v1/evaluations", "/v1/evaluations"),
+        ("post", "/v1/explanations", "/v1/explanations"),
+        ("get", "/v1/attributes", "/v1/attributes"),
+        ("get", "/v1/functions", "/v1/functions"),
+        ("get", "/v1/vocabularies", "/v1/vocabularies"),
+        ("get", "/v1/vocabularies/{name}", "/v1/vocabularies/issuers"),
+        ("get", "/v1/issues", "/v1/issues"),
+        ("get", "/v1/schemas/set-definition", "/v1/schemas/set-definition"),
+        ("get", "/health/live", "/health/live"),
+        ("get", "/health/ready", "/health/ready"),
+        ("get", "/problems", "/problems"),
+        ("get", "/problems/{kind}", "/problems/stale"),
+        ("get", "/openapi.json", "/openapi.json"),
+        ("delete", "/v1/holdings/{id}", held.headers["location"]),
+        ("delete", "/v1/definitions/{id}", "a draft"),
+    ]
+    assert {(method, path) for method, path, _ in steps} == {(method, path) for method, path, _ in operations()}
+    for method, path, address in steps:
+        declared = document["paths"][path][method]
+        if address == "a draft":
+            address = (
+                await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=owner)
+            ).headers["location"]
+        content = declared.get("requestBody", {}).get("content", {})
+        kind = next(iter(content), None)
+        headers = {**owner, "If-Match": "*"}
+        if kind is None:
+            answer = await service.client.request(method, address, headers=headers)
+        else:
+            headers["Content-Type"] = kind
+            answer = await service.client.request(method, address, json=content[kind]["example"], headers=headers)
+        success = next(status for status in declared["responses"] if status.startswith("2"))
+        assert str(answer.status_code) == success, (method, path, answer.text)
+        described = declared["responses"][success]
+        for name in described.get("headers", {}):
+            assert name == "Link" or name in answer.headers, (method, path, name)
+        schema = described.get("content", {}).get("application/json", {}).get("schema")
+        if schema is not None:
+            validator(document, schema).validate(answer.json())
+
+
+@pytest.mark.anyio
+async def test_problem_answers_fit_their_schema_and_are_declared(service: Running) -> None:
+    document = current()
+    schema = {"$ref": "#/components/schemas/ProblemOut"}
+    answers = [
+        await service.client.post("/v1/evaluations", json={**EVALUATION, "holdings": 3}),
+        await service.client.post("/v1/explanations", json={**EXPLANATION, "place": "x"}),
+        await service.client.post("/v1/evaluations", content=b"{", headers={"Content-Type": "application/json"}),
+        await service.client.get("/v1/holdings"),
+        await service.client.get("/v1/vocabularies/nothing"),
+    ]
+    assert [answer.status_code for answer in answers] == [422, 422, 400, 401, 404]
+    for answer in answers:
+        validator(document, schema).validate(answer.json())
+
+
+def test_every_kind_of_problem_is_declared_by_some_operation_or_comes_from_outside_of_all() -> None:
+    declared = {
+        kind
+        for _, _, operation in operations()
+        for answer in operation["responses"].values()
+        for kind in answer.get("content", {}).get("application/problem+json", {}).get("examples", {})
+    }
+    assert set(KINDS) - declared == {"method-not-allowed", "internal"}
+
+
+if __name__ == "__main__":
+    COMMITTED.write_bytes(msgspec.json.format(msgspec.json.encode(current()), indent=1) + b"\n")
+    print(f"written: {COMMITTED}")

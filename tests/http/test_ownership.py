@@ -1,0 +1,94 @@
+"""What is another collector's looks as if it did not exist, whatever the method."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from service.http import openapi
+from service.http.examples import DOCUMENT
+from tests.conftest import Running
+
+pytestmark = pytest.mark.anyio
+
+
+async def addresses(service: Running, owner: dict[str, str]) -> dict[str, str]:
+    """One stored thing of each kind, by the beginning of its address in the OpenAPI document."""
+    held = await service.client.post("/v1/holdings", json={}, headers=owner)
+    made = await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=owner)
+    where = made.headers["location"]
+    headers = {**owner, "If-Match": made.headers["etag"]}
+    assert (await service.client.post(f"{where}/revisions", headers=headers)).status_code == 201
+    return {"/v1/holdings/{id}": held.headers["location"], "/v1/definitions/{id}": where}
+
+
+def operations(service: Running) -> list[tuple[str, str, dict[str, Any]]]:
+    return [
+        (method, path, declared)
+        for path, methods in openapi.document(service.app)["paths"].items()
+        for method, declared in methods.items()
+    ]
+
+
+async def send(service: Running, method: str, path: str, declared: dict[str, Any], headers: dict[str, str]) -> Any:
+    body = declared.get("requestBody", {}).get("content", {})
+    kind, content = next(iter(body.items()), (None, {}))
+    if kind is None:
+        return await service.client.request(method, path, headers={**headers, "If-Match": "*"})
+    sent = {**headers, "If-Match": "*", "Content-Type": kind}
+    return await service.client.request(method, path, json=content["example"], headers=sent)
+
+
+async def test_a_stranger_finds_nothing_and_the_owner_finds_it(service: Running) -> None:
+    owner, stranger = service.collector(), service.collector()
+    stored = await addresses(service, owner)
+    tried = 0
+    for method, path, declared in operations(service):
+        start = next((start for start in stored if path.startswith(start)), None)
+        if start is None:
+            continue
+        address = path.replace(start, stored[start]).replace("{number}", "1")
+        answer = await send(service, method, address, declared, stranger)
+        assert answer.status_code == 404, (method, path, answer.text)
+        nowhere = address.replace(stored[start][-12:], "000000000000")
+        absent = await send(service, method, nowhere, declared, stranger)
+        # Nothing but the id differs from the answer for what does not exist.
+        assert absent.json() == {**answer.json(), "detail": absent.json()["detail"]}
+        tried += 1
+    assert tried == 10
+    for address in stored.values():
+        assert (await service.client.get(address, headers=owner)).status_code == 200
+
+
+async def test_whatever_belongs_to_an_owner_needs_a_token(service: Running) -> None:
+    stored = await addresses(service, service.collector())
+    tried = 0
+    for method, path, declared in operations(service):
+        access = declared["x-access"]
+        assert access in (openapi.OPEN, openapi.OWNER, openapi.PERHAPS)
+        address = path.replace("{number}", "1").replace("{name}", "motifs").replace("{kind}", "stale")
+        for start, where in stored.items():
+            address = address.replace(start, where)
+        answer = await send(service, method, address, declared, {})
+        assert (answer.status_code == 401) is (access == openapi.OWNER), (method, path, answer.status_code)
+        assert answer.status_code < 500
+        tried += 1
+    assert tried >= 25
+
+
+@pytest.mark.parametrize(
+    "identity",
+    [
+        "x",
+        "00000000-0000-0000-0000-00000000000",
+        "%00",
+        "..%2f",
+        "{00000000-0000-7000-8000-000000000000}",
+        "00000000000070008000000000000000",
+    ],
+)
+async def test_what_is_no_id_names_nothing(service: Running, identity: str) -> None:
+    owner = service.collector()
+    for path in ("/v1/holdings", "/v1/definitions"):
+        assert (await service.client.get(f"{path}/{identity}", headers=owner)).status_code == 404
