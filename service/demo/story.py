@@ -1,0 +1,128 @@
+"""What the demo does, step by step, over HTTP."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import httpx
+import msgspec
+from rich.console import Console
+
+from service.demo.server import Running, running_server
+from service.demo.tables import Coins, show_evaluation, show_explanation
+from service.rules.document import load_yaml
+
+SETS = Path(__file__).resolve().parents[2] / "set_definitions"
+TODAY = "2026-11-25"
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """One fictional collector with one set. `mine`: this collection is kept on the server, under its account."""
+
+    name: str
+    collector: str
+    mine: bool = False
+
+
+SCENES = (
+    Scene("from-sterling-to-cupro-nickel", "Maud Ellery, who keeps her coins in this server", mine=True),
+    Scene("menagerie-table", "Tobit Quill, who sends his coins along with the question"),
+    Scene("gone-from-the-map", "Ines Harrow, who does the same"),
+)
+
+
+class Refused(RuntimeError):
+    """The server refused what the demo sent; the message holds its problem document."""
+
+
+def run(console: Console, *, once: bool, port: int | None = None) -> None:
+    """Plays the demo; unless `once`, the server then goes on until it is interrupted."""
+    with running_server(port) as server:
+        headers = {"Authorization": f"Bearer {server.token}"}
+        with httpx.Client(base_url=server.url, headers=headers, timeout=120) as client:
+            concepts = _sent(client.get("/v1/vocabularies/issuers"))["concepts"]
+            issuers = {concept["id"]: concept["label"] for concept in concepts}
+            addresses = [_play(console, client, scene, issuers) for scene in SCENES]
+        _farewell(console, server, addresses, once=once)
+        if not once:
+            _keep_serving(server)
+
+
+def _play(console: Console, client: httpx.Client, scene: Scene, issuers: Mapping[str, str]) -> str:
+    document, holdings = read_scene(scene.name)
+    stored = _sent(client.post("/v1/definitions", content=_encoded({"document": document}), headers=JSON))
+    where = f"/v1/definitions/{stored['id']}"
+    coins = Coins.of(holdings, issuers)
+    if scene.mine:
+        for holding in holdings:
+            # The owner's own number goes along; the server gives the holding its id.
+            body = {**{name: value for name, value in holding.items() if name != "id"}, "number": holding["id"]}
+            made = _sent(client.post("/v1/holdings", content=_encoded(body), headers=JSON))
+            coins.rename(made["id"], holding["id"])
+        result = _sent(client.get(f"{where}/evaluation", params={"today": TODAY}))
+    else:
+        question = {"definition": {"id": stored["id"]}, "holdings": holdings, "today": TODAY}
+        result = _sent(client.post("/v1/evaluations", content=_encoded(question), headers=JSON))
+    show_evaluation(console, document, scene.collector, result, coins)
+    doubtful = next((entry for entry in _places(result) if entry["status"] == "tentative"), None)
+    if doubtful is not None:
+        asked = {"definition": {"id": stored["id"]}, "place": doubtful["place"], "today": TODAY}
+        asked["holding"] = doubtful["holding"] if scene.mine else coins.facts[doubtful["holding"]]
+        explained = _sent(client.post("/v1/explanations", content=_encoded(asked), headers=JSON))
+        show_explanation(console, doubtful, explained, coins)
+    return f"{where}/evaluation" if scene.mine else where
+
+
+def read_scene(name: str) -> tuple[Mapping[str, Any], list[dict[str, Any]]]:
+    """A starter definition and the collection that goes with it."""
+    path = next(iter(sorted(SETS.glob(f"{name}.definition.*"))))
+    text = path.read_text(encoding="utf-8")
+    document = load_yaml(text) if path.suffix == ".yaml" else json.loads(text, parse_float=Decimal)
+    holdings = json.loads((SETS / f"{name}.holdings.json").read_text(encoding="utf-8"), parse_float=Decimal)
+    return document, holdings
+
+
+JSON = {"Content-Type": "application/json"}
+_encoder = msgspec.json.Encoder(decimal_format="number")
+
+
+def _encoded(value: object) -> bytes:
+    return _encoder.encode(value)
+
+
+def _sent(response: httpx.Response) -> dict[str, Any]:
+    if response.is_error:
+        raise Refused(
+            f"{response.request.method} {response.request.url} answered {response.status_code}: {response.text}"
+        )
+    answer: dict[str, Any] = response.json()
+    return answer
+
+
+def _places(result: Mapping[str, Any]) -> list[dict[str, Any]]:
+    groups = [*result["one_per"], *result["free_choice"]]
+    return [*result["slots"], *(entry for group in groups for entry in group["places"])]
+
+
+def _farewell(console: Console, server: Running, addresses: list[str], *, once: bool) -> None:
+    if once:
+        return
+    console.print()
+    console.print("[bold]The server goes on.[/bold] Ctrl-C ends it, and its database with it. Addresses to ask:")
+    lines = [f"curl {server.url}/v1/attributes", f"curl {server.url}/v1/functions"]
+    lines += [f"curl -H 'Authorization: Bearer {server.token}' {server.url}{address}" for address in addresses]
+    for line in lines:
+        console.print(f"  {line}", soft_wrap=True, highlight=False, markup=False)
+
+
+def _keep_serving(server: Running) -> None:
+    try:
+        server.process.wait()
+    except KeyboardInterrupt:
+        return
