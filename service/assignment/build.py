@@ -10,11 +10,12 @@ from math import lcm
 
 from service.assignment.problem import Basis, Edge, Keys, Kind, Problem, SetRule
 from service.errors import Fault, OverLimit
+from service.evaluation.columns import Columns
 from service.evaluation.places import Place
 from service.evaluation.table import Fit, Table
 from service.facts.holding import Holding, View
 from service.facts.knowledge import Among, Between, Number, Value
-from service.facts.truth import NO, YES
+from service.facts.truth import NO, UNDECIDED, YES
 from service.rules.constraints import Constraint
 from service.rules.definition import Definition
 from service.rules.preferences import Preference, value_of
@@ -106,6 +107,9 @@ def _basis(fit: Fit) -> Basis:
     return Basis.UNKNOWN if fit.rests_on_unknown else Basis.ALTERNATIVES
 
 
+YES_FIT, DECLARED_FIT, UNKNOWN_FIT = Fit(YES), Fit(UNDECIDED), Fit(UNDECIDED, rests_on_unknown=True)
+
+
 def _fits(
     places: Sequence[Place],
     holdings: Sequence[Holding],
@@ -113,19 +117,38 @@ def _fits(
     table: Table,
     wishes: Wishes,
 ) -> tuple[Mapping[int, Fit], ...]:
+    """Coins that are one thing only go through the columns; those with several candidate issues one by one."""
+    single = [coin for coin, seen in enumerate(views) if len(seen) == 1]
+    several = [coin for coin, seen in enumerate(views) if len(seen) > 1]
+    columns = Columns([views[coin][0] for coin in single], table.attributes, table.around)
     by_rule: dict[int, dict[int, Fit]] = {}
     found: list[Mapping[int, Fit]] = []
     barred = {place for _, place in wishes.nevers}
     for place in places:
         fitting = by_rule.get(id(place.predicate))
         if fitting is None:
-            judged = ((coin, table.fit(place.predicate, view)) for coin, view in enumerate(views))
-            fitting = {coin: fit for coin, fit in judged if fit.verdict is not NO}
-            by_rule[id(place.predicate)] = fitting
+            fitting = by_rule[id(place.predicate)] = _fitting(place, columns, single, several, views, table)
         if place.address in barred:
             fitting = {c: fit for c, fit in fitting.items() if (holdings[c].id, place.address) not in wishes.nevers}
         found.append(fitting)
     return tuple(found)
+
+
+def _fitting(
+    place: Place,
+    columns: Columns,
+    single: Sequence[int],
+    several: Sequence[int],
+    views: Sequence[tuple[View, ...]],
+    table: Table,
+) -> dict[int, Fit]:
+    rows = columns.fits(place.predicate)
+    fitting = dict.fromkeys((single[row] for row in rows.certain.tolist()), YES_FIT)
+    fitting |= dict.fromkeys((single[row] for row in rows.alternatives.tolist()), DECLARED_FIT)
+    fitting |= dict.fromkeys((single[row] for row in rows.unknown.tolist()), UNKNOWN_FIT)
+    judged = ((coin, table.fit(place.predicate, views[coin])) for coin in several)
+    fitting |= {coin: fit for coin, fit in judged if fit.verdict is not NO}
+    return dict(sorted(fitting.items()))
 
 
 # --- preferences as costs ----------------------------------------------------------------------------------------

@@ -8,14 +8,14 @@ from typing import Any
 
 from service.assignment.build import Board
 from service.assignment.problem import Placement
-from service.evaluation.fit import failing
+from service.evaluation.fit import conjuncts, failing
 from service.evaluation.places import Place
 from service.evaluation.table import Table
 from service.facts.holding import Holding, View
-from service.facts.truth import YES
+from service.facts.truth import NO, YES
 from service.rules.predicates import reads
 
-MOST_COMPARED = 20_000
+MOST_COMPARED = 200_000
 
 
 def unplaced(
@@ -75,8 +75,8 @@ class Closest:
         firsts: dict[int, Place] = {}
         for place in board.places:
             firsts.setdefault(id(place.predicate), place)
-        self.places = list(firsts.values())
-        self.names = sorted(frozenset().union(*(reads(place.predicate) for place in self.places)))
+        self.places = [(place, conjuncts(place.parts)) for place in firsts.values()]
+        self.names = sorted(frozenset().union(*(reads(place.predicate) for place, _ in self.places)))
         self.found: dict[object, dict[str, Any] | None] = {}
         self.compared = 0
 
@@ -89,12 +89,14 @@ class Closest:
         return self.found[key]
 
     def _look(self, views: tuple[View, ...]) -> dict[str, Any] | None:
-        best: tuple[int, dict[str, Any]] | None = None
-        for place in self.places:
-            clauses = failing(place.parts, views, self.table.attributes, self.table.around)
-            if clauses and (best is None or len(clauses) < best[0]):
-                best = (
-                    len(clauses),
-                    {"place": place.group if place.kind == "free_choice" else place.address, "failing": clauses},
-                )
-        return best[1] if best else None
+        best: tuple[int, Place] | None = None
+        for place, clauses in self.places:
+            # A place that is failed only as a whole, by no clause alone, counts one.
+            failed = sum(1 for clause in clauses if self.table.verdict(clause, views) is NO) or 1
+            if best is None or failed < best[0]:
+                best = (failed, place)
+        if best is None:
+            return None
+        place = best[1]
+        words = failing(place.parts, views, self.table.attributes, self.table.around)
+        return {"place": place.group if place.kind == "free_choice" else place.address, "failing": words}
