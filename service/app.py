@@ -64,7 +64,7 @@ def create_app(settings: Settings) -> FastAPI:
     @app.get(
         "/openapi.json",
         **openapi.operation(
-            "get_openapi", "This document", tag="Service", access=openapi.OPEN, answer="application/openapi+json"
+            "get_openapi", "This document", tag="Service", access=openapi.OPEN, answer="application/json"
         ),
     )
     async def openapi_document() -> Response:

@@ -16,7 +16,7 @@ from service.facts.holding import View
 from service.facts.knowledge import NONE, Among, Between, Knowledge, Value, in_words, written_knowledge
 from service.facts.truth import UNDECIDED, Verdict
 from service.rules.language import to_text
-from service.rules.predicates import And, AnyLeaf, Not, Or, Predicate, Surroundings, judge, leaves
+from service.rules.predicates import And, AnyLeaf, Not, Or, Predicate, Surroundings, leaves
 from service.rules.rule import Rule
 
 MOST_SETTLING = 12
@@ -105,6 +105,11 @@ def failing(
     return found
 
 
+def conjuncts(parts: Iterable[tuple[Rule | str, Predicate]]) -> list[Predicate]:
+    """The clauses of all parts, ands taken apart."""
+    return [clause for _, predicate in parts for clause in _conjuncts(predicate)]
+
+
 def _conjuncts(predicate: Predicate) -> list[Predicate]:
     if not isinstance(predicate, And):
         return [predicate]
@@ -153,15 +158,17 @@ Region = tuple[str | None, tuple[Value, ...]]
 
 
 def _outcomes(case: Case, names: tuple[str, ...]) -> dict[tuple[Region, ...], Verdict] | None:
-    """The verdict for every combination of regions of these facts, the others left as they are; None past the budget."""
+    """The verdict for every combination of regions of these facts, the others left as they are, up to the first that
+    stays undecided; None past the budget."""
     splits = [next(split for split in case.splits if split.name == name) for name in names]
     if prod(len(split.choices) for split in splits) > MOST_TRIALS:
         return None
     outcomes: dict[tuple[Region, ...], Verdict] = {}
     for picked in product(*(split.choices for split in splits)):
-        truths, _ = case.settled(splits, picked)
         region = tuple((choice.meant, choice.values) for choice in picked)
-        outcomes[region] = judge(case.predicate, truths.__getitem__)
+        outcomes[region] = case.verdict_once(splits, picked)
+        if outcomes[region] is UNDECIDED:
+            break
     return outcomes
 
 
@@ -187,8 +194,9 @@ def _settling(
 
 
 def _constants(case: Case, name: str) -> set[object]:
-    """The values that the rule or the facts themselves name; other samples stand for 'anything else'."""
-    named: set[object] = set()
+    """The values that the rule or the facts themselves name, and those where the answer may change; other samples stand
+    for 'anything else'."""
+    named: set[object] = set(case.cuts.get(name, ()))
     known = case.facts.get(name)
     if known is not None:
         named.update(getattr(known, "values", ()))
@@ -245,13 +253,34 @@ class Wording:
         return [self._run(run) for run in runs]
 
     def _run(self, run: list[Any]) -> str:
-        first, last = in_words(run[0]), in_words(run[-1])
         opens = run[0] == self.line[0] and not self.low_end
         closes = run[-1] == self.line[-1] and not self.high_end
         if opens and closes:
             return "any value"
+        if len(run) == 1 and not opens and not closes and not self._is_sample(run[0]):
+            return in_words(run[0])
+        low = "" if opens else self._end(run[0], -1)
+        high = "" if closes else self._end(run[-1], 1)
         if opens:
-            return f"up to {last}"
+            return high if high.startswith("less") else f"up to {high}"
         if closes:
-            return f"{first} or more"
-        return first if len(run) == 1 else f"{first} to {last}"
+            return low if low.startswith("more") else f"{low} or more"
+        return (
+            f"{low} to {high}"
+            if not low.startswith("more")
+            else f"{low} and {'' if 'less' in high else 'up to '}{high}"
+        )
+
+    def _is_sample(self, value: Any) -> bool:
+        """Whether the value stands for a gap between two constants, as only numbers that need not be whole do."""
+        ends = (0 if self.low_end else -1, len(self.line) - 1 if self.high_end else -1)
+        return self.attribute.type == "decimal" and value not in self.constants and self.line.index(value) not in ends
+
+    def _end(self, value: Any, step: int) -> str:
+        """The end of a run: a value that belongs to it, or the constant that bounds the gap of a sample."""
+        if not self._is_sample(value):
+            return in_words(value)
+        at = self.line.index(value) + step
+        while 0 < at < len(self.line) - 1 and self._is_sample(self.line[at]):
+            at += step
+        return f"{'less' if step > 0 else 'more'} than {in_words(self.line[at])}"

@@ -9,7 +9,7 @@ verdict stays undecided and says so.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice, product
 
@@ -18,12 +18,13 @@ from service.facts.holding import Facts, View
 from service.facts.knowledge import Among, Value
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.predicates import AnyLeaf, Defunct, Narrower, Predicate, Surroundings, judge, leaves
-from service.rules.regions import Regions, plainly_known
+from service.rules.regions import Regions, compared_terms, has_arithmetic, plainly_known
 
 WORLD_BUDGET = 20_000
+FEW_WORLDS = 500
 MOST_READINGS = 256
 MOST_CHOICES = 2_000
-BUDGET = "budget"
+BUDGET, ARITHMETIC = "budget", "arithmetic"
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,11 +70,12 @@ class Case:
         self.predicate, self.facts, self.around = predicate, facts, around
         self.occurrences = leaves(predicate)
         self.distinct = list(dict.fromkeys(self.occurrences))
-        self.inexact = False
+        self.limit: str | None = None
         self.truths: dict[AnyLeaf, Verdict] = {}
         self.splits: list[Split] = []
         self.joint: list[AnyLeaf] = []
         self.plain: dict[str, Value] = {}
+        self.cuts: Mapping[str, frozenset[Value]] = {}
         self._settle_leaves(attributes)
 
     # -- the leaves
@@ -112,7 +114,7 @@ class Case:
                 single[next(iter(moving))].append(leaf)
             else:
                 joint.append(leaf)
-        self.joint, self.plain = joint, plain
+        self.joint, self.plain, self.cuts = joint, plain, regions.cuts
         apart = {name for leaf in joint for name in leaf.reads}
         for name in names:
             if name in candidates and (single[name] or name in apart):
@@ -122,7 +124,9 @@ class Case:
 
     def _leave_open(self, leaf: AnyLeaf) -> None:
         """A leaf whose worlds cannot be listed: it may go either way, which never claims too much."""
-        self.inexact = True
+        self.limit = (
+            ARITHMETIC if any(has_arithmetic(term) for pair in compared_terms(leaf) for term in pair) else BUDGET
+        )
         self.truths[leaf] = UNDECIDED
         self.splits.append(Split(None, (Choice(None, {leaf: YES}), Choice(None, {leaf: NO}))))
 
@@ -151,7 +155,7 @@ class Case:
             below = [leaf for leaf in own if isinstance(leaf, Narrower) and leaf.name == name]
             meanings = self._meanings(value, below)
             if meanings is None:
-                self.inexact = True
+                self.limit = BUDGET
                 return _either_way(fixed, unsettled)
             readings = [
                 (
@@ -194,6 +198,7 @@ class Case:
         for name in names:
             size *= len(candidates[name])
         if size > WORLD_BUDGET:
+            self.limit = BUDGET
             return UNDECIDED
         seen: set[Verdict] = set()
         worlds: list[dict[str, Value]] = [dict(plain)]
@@ -213,11 +218,11 @@ class Case:
         if verdict is not UNDECIDED or self.around.none_as_null:
             return Judgement(verdict)
         if self._is_read_once():
-            return Judgement(UNDECIDED, "arithmetic" if self.inexact else None)
+            return Judgement(UNDECIDED, self.limit)
         seen, spent = self.walk(budget)
         if len(seen) == 1 and not spent:
             return Judgement(seen.pop())
-        limit = BUDGET if spent and len(seen) < 2 else ("arithmetic" if self.inexact else None)
+        limit = BUDGET if spent and len(seen) < 2 else self.limit
         return Judgement(UNDECIDED, limit)
 
     def _is_read_once(self) -> bool:
@@ -225,7 +230,7 @@ class Case:
         moved = [leaf for leaf in self.occurrences if self.truths[leaf] is UNDECIDED]
         names = [name for leaf in moved for name in leaf.reads if not plainly_known(self.facts, name)]
         unsettled = sum(1 for leaf in moved if leaf.reads and all(plainly_known(self.facts, n) for n in leaf.reads))
-        return len(names) == len(set(names)) and unsettled <= 1 and len(set(moved)) == len(moved) and not self.inexact
+        return len(names) == len(set(names)) and unsettled <= 1 and len(set(moved)) == len(moved) and self.limit is None
 
     def walk(self, budget: int) -> tuple[set[Verdict], bool]:
         """The verdicts that worlds give, and whether the budget was spent before all were tried."""
@@ -263,6 +268,15 @@ class Case:
             if leaf.reads <= world.keys():
                 truths[leaf] = leaf.holds(world, self.around)
         return truths, world
+
+    def verdict_once(self, splits: Sequence[Split], picked: Iterable[Choice], budget: int = FEW_WORLDS) -> Verdict:
+        """The verdict once these splits are decided for these choices and the others left open; past the budget Kleene's."""
+        truths, world = self.settled(splits, picked)
+        verdict = judge(self.predicate, truths.__getitem__)
+        if verdict is not UNDECIDED or self._is_read_once():
+            return verdict
+        seen, spent = self._descend([split for split in self.splits if split not in splits], truths, world, budget)
+        return UNDECIDED if spent or len(seen) > 1 else seen.pop()
 
     def _descend(
         self, splits: list[Split], start: Mapping[AnyLeaf, Verdict], world: Mapping[str, Value], budget: int

@@ -5,11 +5,11 @@ The session is closed before anything is computed.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from functools import cache
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import Connection
 
@@ -19,7 +19,7 @@ from service.database.engine import Database
 from service.database.identities import read_identity
 from service.definitions.model import Revision
 from service.definitions.store import DefinitionStore
-from service.errors import Fault, Invalid, NotFound, OverLimit, Unwelcome
+from service.errors import Fault, Invalid, NotFound, OverLimit, SetwrightError, Unwelcome
 from service.facts.attributes import Attributes
 from service.facts.core import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holding, read_holdings
@@ -33,6 +33,8 @@ from service.reference import actions as reference
 from service.rules.definition import Definition
 from service.rules.document import read as read_document
 from service.settings import engine_version
+
+Question = TypeVar("Question", bound=Inputs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +70,11 @@ def ask_evaluation(database: Database, owner: Owner | None, asked: EvaluationIn)
     where = _reference(asked.definition)
     mine = asked.holdings == "mine"
     loaded = _load(database, owner, where, all_holdings=mine, one=None)
-    definition = _definition(asked, loaded)
+    try:
+        definition = _definition(asked, loaded)
+    except Invalid as refusal:
+        inline = [] if mine else asked.holdings
+        raise Invalid([*refusal.faults, *_told_along(asked, inline, "")]) from None
     faults: list[Fault] = []
     issues = _issues(asked, definition.attributes, faults)
     ignored: tuple[dict[str, Any], ...] = ()
@@ -104,7 +110,11 @@ def ask_explanation(database: Database, owner: Owner | None, asked: ExplanationI
         if one is None:
             raise Invalid([Fault("id", "this is the id of a holding kept here, or a holding", "/holding")])
     loaded = _load(database, owner, _reference(asked.definition), all_holdings=False, one=one)
-    definition = _definition(asked, loaded)
+    try:
+        definition = _definition(asked, loaded)
+    except Invalid as refusal:
+        inline = [] if loaded.holdings else [asked.holding]
+        raise Invalid([*refusal.faults, *_told_along(asked, inline, "/holding")]) from None
     faults: list[Fault] = []
     issues = _issues(asked, definition.attributes, faults)
     if loaded.holdings:
@@ -124,6 +134,25 @@ def ask_explanation(database: Database, owner: Owner | None, asked: ExplanationI
         today=asked.today or today(),
     )
     return measurement, holding
+
+
+def faults_of_the_rest(
+    model: type[Question], value: Any, refusal: Invalid, stand_in: Mapping[str, Any], ask: Callable[[Question], object]
+) -> Sequence[Fault]:
+    """When some members of a body have the wrong form: what is wrong with the others, so that all is told at once.
+    `stand_in` takes the place of members that are needed."""
+    wrong = {fault.pointer.split("/")[1] for fault in refusal.faults if fault.pointer}
+    # Without these two nothing else can be judged.
+    if not isinstance(value, dict) or wrong & {"definition", "vocabularies"}:
+        return ()
+    rest = {**stand_in, **{name: part for name, part in value.items() if name not in wrong}}
+    try:
+        ask(read_model(model, rest))
+    except Invalid as further:
+        return further.faults
+    except SetwrightError:
+        return ()
+    return ()
 
 
 def ask_mine(revision: Revision, holdings: Sequence[StoredHolding], state: str, day: date) -> Asked:
@@ -222,10 +251,35 @@ def _definition(asked: Inputs, loaded: Loaded) -> Definition:
         raise refusal.under("/definition") from None
 
 
+def _told_along(asked: Inputs, holdings: list[Any], pointer: str) -> list[Fault]:
+    """What is wrong with the facts in the body when the definition is not right either. They are judged by the
+    attributes that it declares; when those are what is wrong, nothing can be said."""
+    attributes = CORE
+    if "attributes" in asked.definition:
+        bare = {"format": "set-definition/1", "title": "?", "slots": [{"id": "?", "accepts": True}]}
+        document = {**bare, "attributes": asked.definition["attributes"]}
+        try:
+            attributes = read_document(document, vocabularies=_vocabularies(asked)).attributes
+        except Invalid:
+            return []
+    faults: list[Fault] = []
+    _issues(asked, attributes, faults)
+    try:
+        _inline(holdings, attributes, faults, pointer)
+    except OverLimit as refusal:
+        faults.extend(refusal.faults)
+    return faults
+
+
 def _vocabularies(asked: Inputs) -> Mapping[str, Vocabulary]:
     schemes = dict(reference.vocabularies())
     faults: list[Fault] = []
+    names: set[str] = set()
     for place, scheme in enumerate(asked.vocabularies):
+        if scheme.name in names:
+            message = f"the name '{scheme.name}' stands at two vocabularies"
+            faults.append(Fault("clashing-id", message, f"/vocabularies/{place}/name"))
+        names.add(scheme.name)
         concepts = (
             Concept(c.id, c.label or c.id, tuple(c.broader), ended=c.ended, current=c.current) for c in scheme.concepts
         )

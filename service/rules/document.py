@@ -192,14 +192,17 @@ def read(document: Any, *, vocabularies: Mapping[str, Vocabulary]) -> Definition
 
 
 def _shape_of(document: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
-    """The document's members with defaults filled in; an entry of a list that is not right is None there."""
+    """The document's members with defaults filled in. An entry of a list that is not right is None there; so is the one
+    entry of a list that is not right as a whole."""
     lists = {name: document[name] for name in SECTIONS if isinstance(document.get(name), list)}
     frame, faults = _validated(DocumentIn, {**document, **{name: [] for name in lists}}, "")
     shape = frame or {**_DEFAULTS, "title": ""}
+    shape |= {name: [None] for name in SECTIONS if name in document and name not in lists}
     for name, items in lists.items():
         if len(items) > _longest(name):
             message = f"`{name}` has {len(items)} entries; at most {_longest(name)} are taken"
             faults.append(Fault("over-limit", message, f"/{name}"))
+            shape[name] = [None]
             continue
         shape[name] = []
         for place, item in enumerate(items):
@@ -217,7 +220,9 @@ def _validated(model: type[_Model], value: Any, pointer: str) -> tuple[dict[str,
 
 
 def _longest(name: str) -> int:
-    limits: Iterator[int | None] = (getattr(rule, "max_length", None) for rule in DocumentIn.model_fields[name].metadata)
+    limits: Iterator[int | None] = (
+        getattr(rule, "max_length", None) for rule in DocumentIn.model_fields[name].metadata
+    )
     return next(limit for limit in limits if limit is not None)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 from service.errors import Fault, Invalid
@@ -21,6 +22,18 @@ from service.rules.rule import Rule
 
 # In the rule that picks the concepts of a vocabulary, the concept itself.
 CONCEPT = "concept"
+
+# Faults that do not depend on what the attributes are.
+WITHOUT_ATTRIBUTES = (
+    "syntax",
+    "clashing-id",
+    "unknown-place",
+    "keys",
+    "constraint",
+    "preference",
+    "over-limit",
+    "empty",
+)
 
 KEY_MEMBERS = {
     "holdings": (set(), set()),
@@ -46,11 +59,12 @@ class Meaning:
         return made
 
     def faults_found(self) -> list[Fault]:
-        """All faults of the parts whose shape is right. When an attribute's declaration is not, nothing is said: every rule
-        that reads it would look wrong."""
+        """All faults of the parts whose shape is right. When an attribute's declaration is not, nothing is said of rules:
+        every one that reads it would look wrong."""
+        self._read({}, "")
         if None not in self.shape["attributes"]:
-            self._read({}, "")
-        return self.faults
+            return self.faults
+        return [fault for fault in self.faults if fault.code in WITHOUT_ATTRIBUTES]
 
     def _read(self, document: Mapping[str, Any], digest: str) -> Definition:
         shape = self.shape
@@ -106,9 +120,12 @@ class Meaning:
                 shown = f"{'many ' if core.many else ''}{core.type}"
                 message = f"'{name}' is a core attribute of type {shown} and cannot be declared as another"
                 self.complain("clashing-attribute", message, f"{at}/type", "choose another name, or leave it out")
-            vocabulary = item["vocabulary"] or (core.vocabulary if core else None)
-            own = {**item, "vocabulary": vocabulary, "values": tuple(item["values"]), "label": item["label"] or name}
-            declared[name] = Attribute(**own)
+            own = {**item, "values": tuple(item["values"])}
+            if core is None:
+                declared[name] = Attribute(**{**own, "label": item["label"] or name})
+            else:
+                # A core attribute keeps what is not said anew: its bounds, values, where to look.
+                declared[name] = replace(core, **{member: said for member, said in own.items() if said})
         return CORE.extended(declared.values())
 
     def _check_vocabulary(self, name: str | None, pointer: str) -> bool:

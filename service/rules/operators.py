@@ -190,8 +190,9 @@ class _Checker:
         typed = self._attribute(node["property"], at)
         return typed.attribute if typed else None
 
-    def comparable(self, terms: list[tuple[Any, str]]) -> list[Term] | None:
-        """Terms that are compared with each other: one kind, and values that the attribute among them can have."""
+    def comparable(self, terms: list[tuple[Any, str]], ordered_by: str = "") -> list[Term] | None:
+        """Terms that are compared with each other: one kind, and values that the attribute among them can have.
+        `ordered_by` names an operator that needs an order."""
         typed = [self.term(node, at) for node, at in terms]
         if any(term is None for term in typed):
             return None
@@ -208,6 +209,10 @@ class _Checker:
                 )
                 self.complain("type", message, at, _number_hint(first, term, node))
                 return None
+        if ordered_by and first.kind == TRUTH:
+            message = f"true and false have no order: {ordered_by} cannot compare them"
+            self.complain("type", message, terms[0][1], "use = or <>")
+            return None
         attribute = next((term.attribute for term in known if term.attribute), None)
         for term, (_node, at) in zip(known, terms, strict=True):
             value = self._value_of(term, attribute, at)
@@ -307,11 +312,9 @@ def _not(checker: _Checker, args: list[Any], at: str) -> Predicate | None:
 
 def _comparison(op: str) -> Callable[[_Checker, list[Any], str], Predicate | None]:
     def check(checker: _Checker, args: list[Any], at: str) -> Predicate | None:
-        terms = checker.comparable([(item, f"{at}/args/{place}") for place, item in enumerate(args)])
+        named = [(item, f"{at}/args/{place}") for place, item in enumerate(args)]
+        terms = checker.comparable(named, "" if op in ("=", "<>") else op)
         if terms is None:
-            return None
-        if op not in ("=", "<>") and any(isinstance(term, Const) and isinstance(term.constant, bool) for term in terms):
-            checker.complain("type", f"true and false have no order: {op} cannot compare them", at, "use = or <>")
             return None
         return Comparison(op, terms[0], terms[1], at=at)
 
@@ -319,7 +322,7 @@ def _comparison(op: str) -> Callable[[_Checker, list[Any], str], Predicate | Non
 
 
 def _between(checker: _Checker, args: list[Any], at: str) -> Predicate | None:
-    terms = checker.comparable([(item, f"{at}/args/{place}") for place, item in enumerate(args)])
+    terms = checker.comparable([(item, f"{at}/args/{place}") for place, item in enumerate(args)], "BETWEEN")
     return None if terms is None else Within(terms[0], terms[1], terms[2], at=at)
 
 
@@ -516,7 +519,7 @@ ALL: tuple[Operator, ...] = (
         "narrower",
         "narrower(attribute, 'term')",
         "the value, or any of the values, is the term or stands below it in the attribute's vocabulary; "
-        "a value that stands above the term leaves it undecided",
+        "a value that stands above the term, or above something that stands below both, leaves it undecided",
         "narrower(main_motifs, 'bird')",
         _narrower,
         TRUTH,

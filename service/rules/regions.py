@@ -141,6 +141,8 @@ class Regions:
     ) -> None:
         self.leaves, self.facts, self.attributes, self.vocabularies = leaves, facts, attributes, vocabularies
         self.open = {leaf: linked(leaf, facts) for leaf in leaves}
+        self.cuts: dict[str, frozenset[Value]] = {}
+        """Where the answers may change, for every number or date that candidates were asked of."""
 
     def _of(self, name: str) -> list[AnyLeaf]:
         return [leaf for leaf in self.leaves if name in self.open[leaf]]
@@ -195,6 +197,8 @@ class Regions:
         whole = attribute.type in ("integer", "date")
         near_whole = any(self.attributes[member].type not in ("decimal", "timestamp") for member in group)
         points = _points(cuts, len(group), whole, near_whole, low, high)
+        reach = (cut for cut in cuts if not whole or isinstance(cut, int))
+        self.cuts[name] = frozenset(_from_line(attribute, cut) for cut in reach)
         return [_from_line(attribute, point) for point in points]
 
     def _cuts(self, leaf: AnyLeaf) -> set[Number] | None:

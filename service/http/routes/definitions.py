@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 from fastapi import APIRouter, Path, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
@@ -16,7 +16,7 @@ from service.accounts.store import AccountStore
 from service.definitions import actions
 from service.definitions.model import Revision
 from service.definitions.store import DefinitionStore
-from service.errors import Invalid
+from service.errors import Fault, Invalid
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.http.answers import Answer, once_only, unless_known
@@ -28,7 +28,7 @@ from service.http.needs import Body, DefinitionId, DocumentBody, OwnerNeeded, Pa
 from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
 from service.http.paging import PageQuery, identity_key, number_key, page
 from service.http.routes.evaluations import evaluated
-from service.http.schemas.common import Day, read
+from service.http.schemas.common import Day, In, read
 from service.http.schemas.definitions import (
     DefinitionIn,
     DefinitionOut,
@@ -48,6 +48,7 @@ router = APIRouter(prefix="/v1/definitions")
 _TAG = "Definitions"
 _ETAG = {"ETag": "The version, for If-Match."}
 _AS_YAML = "The document itself, as YAML."
+Wrapper = TypeVar("Wrapper", bound=In)
 RevisionNumber = Annotated[int, Path(ge=1, le=2**31 - 1)]
 
 
@@ -159,7 +160,7 @@ def get(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) ->
 )
 def replace(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, body: DocumentBody) -> Response:
     expected = if_match(request)
-    document = body.value if body.kind == YAML else read(DraftIn, body.value).document
+    document = body.value if body.kind == YAML else _wrapped(DraftIn, body).document
     definition = _checked(body, document)
     line, revision = parts.database.write(
         lambda connection: actions.redraft(
@@ -317,8 +318,27 @@ def _evaluation_tag(revision: Revision, state: str, day: date) -> str:
 def _sent(body: Body) -> tuple[str | None, Mapping[str, Any]]:
     if body.kind == YAML:
         return None, body.value
-    sent = read(DefinitionIn, body.value)
+    sent = _wrapped(DefinitionIn, body)
     return sent.id, sent.document
+
+
+def _wrapped(model: type[Wrapper], body: Body) -> Wrapper:
+    """What a document comes in; when its form is wrong, what is wrong with the document is told along."""
+    try:
+        return read(model, body.value)
+    except Invalid as refusal:
+        document = body.value.get("document") if isinstance(body.value, dict) else None
+        if not isinstance(document, dict):
+            raise
+        raise Invalid([*refusal.faults, *_faults_of(body, document)]) from None
+
+
+def _faults_of(body: Body, document: Any) -> Sequence[Fault]:
+    try:
+        _checked(body, document)
+    except Invalid as refusal:
+        return refusal.faults
+    return ()
 
 
 def _checked(body: Body, document: Any) -> Definition:

@@ -2,21 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from fastapi import APIRouter
 from starlette.responses import Response
 
 from service.errors import Invalid
+from service.facts.holding import Holding
 from service.http.answers import Answer
-from service.http.evaluating import Asked, ask_evaluation, ask_explanation, editions, moved
+from service.http.evaluating import (
+    Asked,
+    Question,
+    ask_evaluation,
+    ask_explanation,
+    editions,
+    faults_of_the_rest,
+    moved,
+)
 from service.http.examples import EVALUATION, EXPLANATION
-from service.http.needs import EvaluationBody, Parts, PerhapsOwner
+from service.http.needs import EvaluationBody, Parts, PerhapsOwner, Service
 from service.http.openapi import PERHAPS, operation
 from service.http.schemas.common import read
 from service.http.schemas.evaluations import EvaluationIn, EvaluationOut, ExplanationIn, ExplanationOut
 from service.progress.explain import explain
-from service.progress.measure import measure
+from service.progress.measure import Measurement, measure
 
 router = APIRouter(prefix="/v1")
 _TAG = "Evaluations"
@@ -44,9 +54,12 @@ def evaluated(asked: Asked) -> dict[str, Any]:
     ),
 )
 async def evaluate(parts: Parts, owner: PerhapsOwner, body: EvaluationBody) -> Response:
-    asked = read(EvaluationIn, body.value)
+    def ask(asked: EvaluationIn) -> Asked:
+        return ask_evaluation(parts.database, owner, asked)
+
+    asked = await _read(parts, EvaluationIn, body.value, {"holdings": []}, ask)
     # Reading the definition and 100,000 holdings takes time too, so it happens behind the gate with the solve.
-    answer = await parts.gate.run(lambda: evaluated(ask_evaluation(parts.database, owner, asked)))
+    answer = await parts.gate.run(lambda: evaluated(ask(asked)))
     return Answer(answer).response()
 
 
@@ -65,13 +78,32 @@ async def evaluate(parts: Parts, owner: PerhapsOwner, body: EvaluationBody) -> R
     ),
 )
 async def explain_holding(parts: Parts, owner: PerhapsOwner, body: EvaluationBody) -> Response:
-    asked = read(ExplanationIn, body.value)
+    def ask(asked: ExplanationIn) -> tuple[Measurement, Holding]:
+        return ask_explanation(parts.database, owner, asked)
+
+    asked = await _read(parts, ExplanationIn, body.value, {"holding": {"id": "?"}}, ask)
 
     def run() -> dict[str, Any]:
-        measurement, holding = ask_explanation(parts.database, owner, asked)
+        measurement, holding = ask(asked)
         try:
             return {**explain(measurement, holding, asked.place), **editions()}
         except Invalid as refusal:
             raise Invalid(moved(fault, "/holdings/0", "/holding") for fault in refusal.faults) from None
 
     return Answer(await parts.gate.run(run)).response()
+
+
+async def _read(
+    parts: Service,
+    model: type[Question],
+    value: Any,
+    stand_in: Mapping[str, Any],
+    ask: Callable[[Question], object],
+) -> Question:
+    """The body as its model; when its form is wrong, what is wrong with its sense is told along."""
+    try:
+        return read(model, value)
+    except Invalid as refusal:
+        known = refusal
+    further = await parts.gate.run(lambda: faults_of_the_rest(model, value, known, stand_in, ask))
+    raise Invalid([*known.faults, *further])
