@@ -1,0 +1,126 @@
+"""Set-up in one line: a rule judged, a coin, a definition, a whole evaluation."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+import msgspec
+
+from service.evaluation.verdicts import Case, Judgement, judge_views
+from service.facts.attributes import Attributes
+from service.facts.holding import Facts, Holding, View, read_facts, read_holdings, views
+from service.facts.vocabulary import Vocabulary
+from service.progress.measure import Measurement, measure
+from service.rules.definition import Definition
+from service.rules.document import read
+from service.rules.language import parse
+from service.rules.operators import bind
+from service.rules.predicates import Predicate, Surroundings
+from tests.strategies import ATTRIBUTES, DECLARED, TODAY, VOCABULARIES
+from tests.worlds import Outside
+
+AROUND = Surroundings(TODAY, VOCABULARIES)
+OUTSIDE = Outside(ATTRIBUTES, VOCABULARIES, TODAY)
+
+
+def exact_json(text: str) -> Any:
+    """JSON with exact decimals, as the service reads it."""
+    return json.loads(text, parse_float=Decimal)
+
+
+def a_rule(rule: Any, attributes: Attributes = ATTRIBUTES) -> Predicate:
+    return bind(parse(rule), attributes, VOCABULARIES)
+
+
+def some_knowledge(facts: Mapping[str, Any], attributes: Attributes = ATTRIBUTES) -> Facts:
+    found, faults = read_facts(dict(facts), attributes, strict=True)
+    assert not faults, faults
+    return found
+
+
+def a_view(facts: Mapping[str, Any], attributes: Attributes = ATTRIBUTES) -> View:
+    return View(some_knowledge(facts, attributes))
+
+
+def a_case(rule: Any, facts: Mapping[str, Any]) -> Case:
+    return Case(a_rule(rule), some_knowledge(facts), ATTRIBUTES, AROUND)
+
+
+def judged(rule: Any, facts: Mapping[str, Any], around: Surroundings = AROUND) -> Judgement:
+    return judge_views(a_rule(rule), (a_view(facts),), ATTRIBUTES, around)
+
+
+def verdict_of(rule: Any, facts: Mapping[str, Any], around: Surroundings = AROUND) -> str:
+    return judged(rule, facts, around).verdict.value
+
+
+def a_holding(identity: str = "coin", **facts: Any) -> dict[str, Any]:
+    """A holding as JSON: `a_holding("florin", year_on_coin=1882)`."""
+    return {"id": identity, "facts": facts}
+
+
+def a_document(slots: Mapping[str, Any] | None = None, **more: Any) -> dict[str, Any]:
+    """A definition as JSON; `slots` are rules by id."""
+    made = [{"id": name, "accepts": rule} for name, rule in (slots or {}).items()]
+    return {"format": "set-definition/1", "title": "A set", "attributes": DECLARED, "slots": made, **more}
+
+
+def a_definition(
+    slots: Mapping[str, Any] | None = None, *, vocabularies: Mapping[str, Vocabulary] = VOCABULARIES, **more: Any
+) -> Definition:
+    return read(a_document(slots, **more), vocabularies=vocabularies)
+
+
+def some_holdings(raw: Sequence[Mapping[str, Any]], attributes: Attributes = ATTRIBUTES) -> tuple[Holding, ...]:
+    return read_holdings(list(raw), attributes, strict=True)
+
+
+def seen(holding: Holding, issues: Mapping[str, Facts] | None = None) -> tuple[View, ...]:
+    return views(holding, issues or {})
+
+
+def a_measurement(
+    document: Mapping[str, Any],
+    holdings: Sequence[Mapping[str, Any]],
+    *,
+    issues: Mapping[str, Mapping[str, Any]] | None = None,
+    pins: Iterable[tuple[str, str]] = (),
+    nevers: Iterable[tuple[str, str]] = (),
+    previous: Iterable[tuple[str, str]] = (),
+    today: date = TODAY,
+) -> Measurement:
+    definition = read(document, vocabularies=VOCABULARIES)
+    return Measurement(
+        definition,
+        some_holdings(holdings, definition.attributes),
+        today,
+        VOCABULARIES,
+        {name: some_knowledge(facts) for name, facts in (issues or {}).items()},
+        tuple(pins),
+        tuple(nevers),
+        tuple(previous),
+    )
+
+
+def measured(document: Mapping[str, Any], holdings: Sequence[Mapping[str, Any]], **more: Any) -> dict[str, Any]:
+    """The evaluation result of a document and holdings given as JSON."""
+    return measure(a_measurement(document, holdings, **more))
+
+
+def places_of(result: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Every place of a result."""
+    groups = [*result["one_per"], *result["free_choice"]]
+    return [*result["slots"], *(place for group in groups for place in group["places"])]
+
+
+def seats_of(result: Mapping[str, Any]) -> dict[str, str]:
+    """Which coin sits in which place."""
+    return {place["place"]: place["holding"] for place in places_of(result) if place["holding"] is not None}
+
+
+def bytes_of(result: Any) -> bytes:
+    return msgspec.json.encode(result)

@@ -1,0 +1,107 @@
+"""The four shipped set definitions, each against the numbers that were worked out without this engine
+(set_definitions/README.md says how)."""
+
+from __future__ import annotations
+
+import json
+from datetime import date
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from service.facts.core import CORE
+from service.facts.holding import read_facts, read_holdings
+from service.progress.measure import Measurement, measure
+from service.reference import shipped
+from service.rules import document
+from tests.factories import exact_json, places_of
+
+FOLDER = Path(__file__).parent.parent.parent / "set_definitions"
+NAMES = ("euro-round", "from-sterling-to-cupro-nickel", "gone-from-the-map", "menagerie-table")
+
+
+def text_of(name: str) -> str:
+    return (FOLDER / name).read_text(encoding="utf-8")
+
+
+@cache
+def a_set(name: str) -> Measurement:
+    if (FOLDER / f"{name}.definition.yaml").exists():
+        written = document.load_yaml(text_of(f"{name}.definition.yaml"))
+    else:
+        written = exact_json(text_of(f"{name}.definition.json"))
+    definition = document.read(written, vocabularies=shipped.vocabularies())
+    holdings = read_holdings(exact_json(text_of(f"{name}.holdings.json")), definition.attributes, strict=True)
+    issues = {}
+    for issue in shipped.issues():
+        issues[issue["id"]], faults = read_facts(issue["facts"], CORE, strict=True)
+        assert not faults
+    today = date.fromisoformat(expected(name)["today"])
+    return Measurement(definition, holdings, today, shipped.vocabularies(), issues)
+
+
+@cache
+def expected(name: str) -> Any:
+    return json.loads(text_of(f"{name}.expected.json"))
+
+
+@cache
+def result(name: str) -> dict[str, Any]:
+    return measure(a_set(name))
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_shipped_set_comes_out_as_counted_elsewhere_and_is_proven(name: str) -> None:
+    summary, wanted = result(name)["summary"], expected(name)["summary"]
+    assert {key: summary[key] for key in wanted} == wanted
+    assert result(name)["proven_optimal"] is True
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_coins_that_fit_each_place_are_those_counted_elsewhere(name: str) -> None:
+    from service.evaluation.places import Collection, lay_out
+    from service.evaluation.table import Table
+    from service.facts.holding import views
+    from service.rules.predicates import Surroundings
+
+    request = a_set(name)
+    around = Surroundings(request.today, request.vocabularies)
+    held = [holding for holding in request.holdings if holding.status == "held"]
+    seen = tuple(views(holding, request.issues) for holding in held)
+    table = Table(request.definition.attributes, around)
+    found: dict[str, dict[str, list[str]]] = {}
+    for place in lay_out(request.definition, Collection(seen, request.issues, around)):
+        verdicts = {h.id: table.fit(place.predicate, v).verdict.value for h, v in zip(held, seen, strict=True)}
+        found[place.group if place.kind == "free_choice" else place.address] = {
+            "certain": sorted(h for h, verdict in verdicts.items() if verdict == "yes"),
+            "possible": sorted(h for h, verdict in verdicts.items() if verdict == "undecided"),
+        }
+    wanted = expected(name)["candidates"]
+    none: dict[str, list[str]] = {"certain": [], "possible": []}
+    # For one_per groups only the places that some coin may take are listed.
+    assert {address: fits for address, fits in found.items() if fits != none or address in wanted} == wanted
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_coin_stands_exactly_once_and_those_that_fit_nowhere_are_outside(name: str) -> None:
+    placed = [place["holding"] for place in places_of(result(name)) if place["holding"]]
+    left = [entry["holding"] for entry in result(name)["unplaced"]]
+    assert sorted([*placed, *left]) == sorted(holding.id for holding in a_set(name).holdings)
+    outside = [entry["holding"] for entry in result(name)["unplaced"] if entry["reason"] == "outside"]
+    assert sorted(outside) == sorted(expected(name)["fit_nowhere"])
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_without_its_set_level_rules_a_set_fills_as_counted_elsewhere(name: str) -> None:
+    from dataclasses import replace
+
+    request = a_set(name)
+    definition = request.definition
+    bare = replace(
+        definition, constraints=(), free_choice=tuple(replace(choice, rules=()) for choice in definition.free_choice)
+    )
+    summary = measure(replace(request, definition=bare))["summary"]
+    wanted = expected(name)["without_set_rules"]
+    assert {key: summary[key] for key in wanted} == wanted

@@ -1,0 +1,147 @@
+"""Whole small evaluations against brute force over every assignment (rules.md section 5), and what must never change."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import strategies as st
+
+from tests import worlds as reference
+from tests.factories import OUTSIDE, a_document, a_holding, bytes_of, measured, places_of, seats_of
+from tests.strategies import ISSUES, definitions, holdings, simple_facts
+
+QUIETLY = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None)
+MANY = settings(QUIETLY, max_examples=400)
+SOME = settings(QUIETLY, max_examples=150)
+
+
+@st.composite
+def wishes(draw: st.DrawFn, document: dict[str, Any], coins: list[dict[str, Any]]) -> dict[str, Any]:
+    """At most one pin, one never and one previous placement."""
+    if not coins:
+        return {}
+    pair = st.tuples(
+        st.sampled_from([coin["id"] for coin in coins]), st.sampled_from([slot["id"] for slot in document["slots"]])
+    )
+    pins, nevers, before = (draw(st.lists(pair, max_size=1)) for _ in range(3))
+    return {"pins": pins, "nevers": nevers, "previous": [(place, coin) for coin, place in before]}
+
+
+@MANY
+@given(definitions(), holdings(), st.data())
+def test_an_evaluation_is_the_best_of_all_assignments_on_every_level(
+    document: dict[str, Any], coins: list[dict[str, Any]], data: st.DataObject
+) -> None:
+    wished = data.draw(wishes(document, coins))
+    found = measured(document, coins, issues=ISSUES, **wished)
+    try:
+        best = reference.evaluate(document, coins, OUTSIDE, issues=ISSUES, **wished)
+    except reference.TooMany:
+        assume(False)
+        raise
+    assert found["proven_optimal"] is True
+    seats = {
+        place["place"]: (
+            place["holding"],
+            "firm" if place["status"] == "filled" else place["basis"],
+            place["certainty"] == "forced",
+        )
+        for place in places_of(found)
+        if place["holding"]
+    }
+    # A tentative placement shows that it is tentative in the place of whether it is forced.
+    assert seats == {
+        place: (coin, basis, forced and basis == "firm") for place, (coin, basis, forced) in best.seats.items()
+    }
+    levels = {level["name"] if "name" in level else level["level"]: level["value"] for level in found["levels"]}
+    counted = ("pins", "required", "places", "unknown", "alternatives")
+    assert [levels[name] for name in counted] == [abs(value) for value in best.levels[:5]]
+    assert levels["moved"] == abs(best.levels[-1])
+    assert found["summary"]["certain"] == best.certain
+    assert found["summary"]["possible"] == len(best.seats)
+
+
+@SOME
+@given(definitions(), holdings())
+def test_every_coin_and_every_place_stands_exactly_once(document: dict[str, Any], coins: list[dict[str, Any]]) -> None:
+    found = measured(document, coins, issues=ISSUES)
+    addresses = [place["place"] for place in places_of(found)]
+    assert len(addresses) == len(set(addresses)) == found["summary"]["places"]
+    pieces = {coin["id"]: coin.get("quantity", 1) for coin in coins}
+    placed = [place["holding"] for place in places_of(found) if place["holding"]]
+    left = {entry["holding"]: entry.get("pieces", 1) for entry in found["unplaced"]}
+    assert len(left) == len(found["unplaced"]) == found["summary"]["unplaced"]
+    for coin in coins:
+        gone = coin.get("status", "held") != "held"
+        assert (gone and coin["id"] in left) or placed.count(coin["id"]) + left.get(coin["id"], 0) == pieces[coin["id"]]
+    assert found["summary"]["filled"] + found["summary"]["tentative"] + found["summary"]["empty"] == len(addresses)
+
+
+@SOME
+@given(definitions(), holdings(), st.randoms(use_true_random=False))
+def test_the_order_of_the_coins_never_changes_a_byte(
+    document: dict[str, Any], coins: list[dict[str, Any]], random: Any
+) -> None:
+    shuffled = random.sample(coins, len(coins))
+    assert bytes_of(measured(document, coins, issues=ISSUES)) == bytes_of(measured(document, shuffled, issues=ISSUES))
+
+
+@SOME
+@given(definitions(), holdings())
+def test_names_that_keep_their_order_change_nothing_but_the_names(
+    document: dict[str, Any], coins: list[dict[str, Any]]
+) -> None:
+    renamed = [{**coin, "id": coin["id"].replace("coin-", "zz-piece-")} for coin in coins]
+    before = bytes_of(measured(document, coins, issues=ISSUES))
+    assert bytes_of(measured(document, renamed, issues=ISSUES)) == before.replace(b"coin-", b"zz-piece-")
+
+
+@SOME
+@given(definitions(with_rules=False), holdings(most=4), simple_facts())
+def test_one_coin_more_never_lowers_what_can_be_filled(
+    document: dict[str, Any], coins: list[dict[str, Any]], facts: dict[str, Any]
+) -> None:
+    before = measured(document, coins, issues=ISSUES)["summary"]
+    after = measured(document, [*coins, {"id": "newcomer", "facts": facts}], issues=ISSUES)["summary"]
+    assert after["possible"] >= before["possible"]
+    assert after["certain"] >= before["certain"]
+
+
+@SOME
+@given(definitions(), holdings(most=4), simple_facts())
+def test_nor_does_it_under_set_level_rules(
+    document: dict[str, Any], coins: list[dict[str, Any]], facts: dict[str, Any]
+) -> None:
+    # An empty place satisfies every rule, so all that could be filled still can be; but one more required place goes before
+    # any number of optional ones.
+    before = measured(document, coins, issues=ISSUES)["summary"]
+    after = measured(document, [*coins, {"id": "newcomer", "facts": facts}], issues=ISSUES)["summary"]
+    assert after["certain"] >= before["certain"]
+    required = [side["required"]["filled"] + side["required"]["tentative"] for side in (before, after)]
+    assert required[1] > required[0] or after["possible"] >= before["possible"]
+
+
+@SOME
+@given(definitions(), holdings())
+def test_a_scope_that_excludes_nothing_changes_nothing(document: dict[str, Any], coins: list[dict[str, Any]]) -> None:
+    assume("scope" not in document)
+    bare, scoped = (measured(doc, coins, issues=ISSUES) for doc in (document, {**document, "scope": True}))
+    for result in (bare, scoped):
+        del result["definition"]["digest"]
+    assert bare == scoped
+
+
+@SOME
+@given(definitions(), holdings())
+def test_an_answer_given_back_as_the_previous_one_stays(document: dict[str, Any], coins: list[dict[str, Any]]) -> None:
+    before = seats_of(measured(document, coins, issues=ISSUES))
+    assert seats_of(measured(document, coins, issues=ISSUES, previous=before.items())) == before
+
+
+def test_a_pin_that_cannot_hold_is_reported_with_its_reason() -> None:
+    document = a_document({"early": "year_on_coin < 1900"})
+    found = measured(document, [a_holding("late", year_on_coin=1950)], pins=[("late", "early"), ("late", "nowhere")])
+    pins = [conflict for conflict in found["conflicts"] if conflict["kind"] == "pin"]
+    assert [conflict["reason"] for conflict in pins] == ["does_not_fit", "unknown_place"]
+    assert pins[0]["failing"] == ["year_on_coin < 1900"]

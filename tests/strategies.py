@@ -1,0 +1,369 @@
+"""Hypothesis strategies: rules as CQL2 JSON, facts of every form, small definitions and holdings, candidate issues.
+
+The vocabularies are small enough for the reference to try every term.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+from hypothesis import strategies as st
+
+from service.facts.attributes import Attribute
+from service.facts.core import CORE
+from service.facts.vocabulary import Concept, Vocabulary, vocabulary
+
+TODAY = date(2026, 11, 25)
+
+MOTIFS = vocabulary(
+    "motifs",
+    [
+        Concept("animal", "animal"),
+        Concept("bird", "bird", ("animal",)),
+        Concept("owl", "owl", ("bird",)),
+        Concept("kiwi", "kiwi", ("bird",)),
+        Concept("beast", "beast", ("animal",)),
+        Concept("griffin", "griffin", ("bird", "beast")),
+        Concept("tree", "tree"),
+    ],
+)
+ISSUERS = vocabulary(
+    "issuers",
+    [
+        Concept("AA", "Aland of nowhere", current=True),
+        Concept("BB", "Bergland", ended=date(1990, 10, 2)),
+        Concept("CC", "Castle Coombe"),
+        Concept("DD", "Dorn", ended=date(2030, 1, 1)),
+    ],
+)
+VOCABULARIES: Mapping[str, Vocabulary] = {"motifs": MOTIFS, "issuers": ISSUERS}
+
+DECLARED: list[dict[str, Any]] = [
+    {"name": "species", "type": "text", "vocabulary": "motifs"},
+    {"name": "traits", "type": "text", "many": True},
+    {"name": "quirks", "type": "text", "many": True, "values": ["dented", "dull", "dyed"]},
+    {"name": "hue", "type": "text", "values": ["red", "brown"]},
+]
+ATTRIBUTES = CORE.extended(
+    Attribute(
+        item["name"], item["type"], item.get("many", False), None, item.get("vocabulary"), tuple(item.get("values", ()))
+    )
+    for item in DECLARED
+)
+
+WORDS = ("Tower", "tower", "Tôwer", "Heaton")
+YEARS = (1899, 1900, 1902)
+WEIGHTS = (Decimal("2.5"), 3, Decimal("5.05"))
+DATES = ("1990-10-02", "1990-10-03", "2001-01-01")
+TEXTS: Mapping[str, tuple[str, ...]] = {
+    "mint": WORDS,
+    "legend_issuer": ("AA", "Tower", "red"),
+    "hue": ("red", "brown"),
+    "species": tuple(MOTIFS.concepts),
+    "issuer": (*ISSUERS.concepts, "x-moon"),
+}
+SETS: Mapping[str, tuple[str, ...]] = {
+    "main_motifs": ("owl", "bird", "tree", "comet"),
+    "traits": ("big", "old"),
+    "quirks": ("dented", "dull", "dyed"),
+}
+NUMBERS: Mapping[str, tuple[Any, ...]] = {"year_on_coin": YEARS, "grade": (1, 20, 70), "weight_measured": WEIGHTS}
+NAMES = (*TEXTS, *SETS, *NUMBERS, "restrike", "tender_from")
+
+COMPARISONS = ("=", "<>", "<", "<=", ">", ">=")
+
+
+def ref(name: str) -> dict[str, Any]:
+    return {"property": name}
+
+
+def op(name: str, *args: Any) -> dict[str, Any]:
+    return {"op": name, "args": list(args)}
+
+
+# --- rules -------------------------------------------------------------------------------------------------------------
+
+
+@st.composite
+def leaves(draw: st.DrawFn, names: tuple[str, ...]) -> Any:
+    """One clause about one or two of the attributes."""
+    name = draw(st.sampled_from(names))
+    if draw(st.integers(0, 9)) == 0:
+        return op("isNull", ref(name))
+    if name == "restrike":
+        return draw(st.sampled_from([ref(name), op("=", ref(name), False), op("<>", ref(name), True)]))
+    if name == "tender_from":
+        day = {"date": draw(st.sampled_from(DATES))}
+        return op(draw(st.sampled_from(COMPARISONS)), ref(name), day)
+    if name in NUMBERS:
+        return draw(number_leaves(name, names))
+    if name in SETS:
+        return draw(set_leaves(name, names))
+    return draw(text_leaves(name, names))
+
+
+@st.composite
+def number_leaves(draw: st.DrawFn, name: str, names: tuple[str, ...]) -> Any:
+    constants = st.sampled_from(NUMBERS[name])
+    others = [n for n in names if n in NUMBERS]
+    form = draw(st.integers(0, 9))
+    if form < 4:
+        return op(draw(st.sampled_from(COMPARISONS)), ref(name), draw(constants))
+    if form == 4:
+        return op("between", ref(name), draw(constants), draw(constants))
+    if form == 5:
+        return op("in", ref(name), draw(st.lists(constants, min_size=1, max_size=3)))
+    if form == 6:
+        return op(draw(st.sampled_from(COMPARISONS)), ref(name), ref(draw(st.sampled_from(others))))
+    if form == 7:
+        counted = [n for n in names if n in SETS]
+        if counted:
+            return op(draw(st.sampled_from(COMPARISONS)), ref(name), op("count", ref(draw(st.sampled_from(counted)))))
+    sign = draw(st.sampled_from(("+", "-", "*", "/", "%", "div", "^")))
+    right = draw(st.sampled_from((0, 2, 10, Decimal("0.5")))) if sign != "^" else 2
+    moved = op(sign, ref(name), right)
+    if form == 8 and sign in "+-*":
+        moved = op(sign, right, ref(name))
+    if draw(st.integers(0, 7)) == 0:
+        return op("isNull", moved)
+    target = draw(constants) if draw(st.booleans()) else ref(draw(st.sampled_from(others)))
+    return op(draw(st.sampled_from(COMPARISONS)), moved, target)
+
+
+@st.composite
+def text_leaves(draw: st.DrawFn, name: str, names: tuple[str, ...]) -> Any:
+    constants = st.sampled_from([t for t in TEXTS[name] if t != "x-moon"])
+    form = draw(st.integers(0, 9))
+    if name == "species" and form < 6:
+        return op("narrower", ref(name), draw(st.sampled_from(tuple(MOTIFS.concepts))))
+    if name == "issuer" and form < 4:
+        return op("defunct", ref(name))
+    if form < 5:
+        return op(draw(st.sampled_from(COMPARISONS)), ref(name), draw(constants))
+    if form == 5:
+        return op("in", ref(name), draw(st.lists(constants, min_size=1, max_size=3)))
+    if form == 6 and name == "mint":
+        pattern = draw(st.sampled_from(("T%", "%w_r", "_o%", "%", "Tower", "t\\%%", "%on")))
+        return op("like", draw(st.sampled_from((ref(name), op("casei", ref(name))))), pattern)
+    if form in (7, 8) and name == "mint":
+        fold = draw(st.sampled_from(("casei", "accenti")))
+        return op(draw(st.sampled_from(("=", "<>", "<"))), op(fold, ref(name)), op(fold, draw(constants)))
+    others = [n for n in names if n in TEXTS]
+    return op(draw(st.sampled_from(COMPARISONS)), ref(name), ref(draw(st.sampled_from(others))))
+
+
+@st.composite
+def set_leaves(draw: st.DrawFn, name: str, names: tuple[str, ...]) -> Any:
+    terms = st.lists(st.sampled_from(SETS[name]), max_size=2, unique=True)
+    form = draw(st.integers(0, 9))
+    if name == "main_motifs" and form < 4:
+        return op("narrower", ref(name), draw(st.sampled_from(tuple(MOTIFS.concepts))))
+    if form < 7:
+        sign = draw(st.sampled_from(("a_contains", "a_containedBy", "a_overlaps", "a_equals")))
+        return op(sign, ref(name), draw(terms))
+    target = draw(st.sampled_from((0, 1, 2, 3, Decimal("1.5"))))
+    return op(draw(st.sampled_from(COMPARISONS)), op("count", ref(name)), target)
+
+
+@st.composite
+def rules(draw: st.DrawFn, names: tuple[str, ...] = NAMES, most_names: int = 3) -> Any:
+    """A rule over up to `most_names` attributes, as CQL2 JSON."""
+    chosen = tuple(draw(st.lists(st.sampled_from(names), min_size=1, max_size=most_names, unique=True)))
+    inner = st.recursive(
+        leaves(chosen),
+        lambda item: st.one_of(
+            st.builds(lambda a: op("not", a), item),
+            st.builds(
+                lambda sign, parts: op(sign, *parts),
+                st.sampled_from(("and", "or")),
+                st.lists(item, min_size=2, max_size=3),
+            ),
+        ),
+        max_leaves=5,
+    )
+    return draw(inner)
+
+
+# --- facts -------------------------------------------------------------------------------------------------------------
+
+
+def values_of(name: str) -> st.SearchStrategy[Any]:
+    """One plain value of an attribute."""
+    if name == "restrike":
+        return st.booleans()
+    if name == "tender_from":
+        return st.sampled_from((*DATES, "1950-05-05"))
+    if name == "grade":
+        return st.sampled_from((1, 2, 19, 20, 21, 70))
+    if name == "year_on_coin":
+        return st.integers(1898, 1903)
+    if name == "weight_measured":
+        return st.sampled_from((Decimal("2.4"), Decimal("2.5"), 3, 4, Decimal("5.05"), 9))
+    if name in SETS:
+        return st.lists(st.sampled_from(SETS[name]), max_size=3, unique=True)
+    return st.sampled_from(TEXTS[name])
+
+
+@st.composite
+def a_fact(draw: st.DrawFn, name: str) -> Any:
+    """What is known of an attribute, in any of its forms."""
+    value = values_of(name)
+    form = draw(st.integers(0, 9))
+    if form == 0:
+        return {"none": True}
+    if form in (1, 2, 3):
+        options = st.lists(st.one_of(value, value, st.just({"none": True})), min_size=1, max_size=3)
+        return {"one_of": draw(options)}
+    if form in (4, 5) and (name in NUMBERS or name == "tender_from"):
+        ends = sorted((draw(value), draw(value)))
+        both = {"from": ends[0], "to": ends[1]}
+        return draw(st.sampled_from((both, both, {"from": ends[0]}, {"to": ends[1]})))
+    return draw(value)
+
+
+@st.composite
+def some_facts(draw: st.DrawFn, names: tuple[str, ...] = NAMES, least_known: int = 4) -> dict[str, Any]:
+    """Facts of some of the attributes; of ten, `least_known` are known in the mean."""
+    return {name: draw(a_fact(name)) for name in names if draw(st.integers(0, 9)) < least_known}
+
+
+# --- small definitions and holdings ------------------------------------------------------------------------------------
+
+SIMPLE = ("year_on_coin", "grade", "mint", "species", "restrike")
+
+
+@st.composite
+def simple_rules(draw: st.DrawFn) -> Any:
+    return draw(
+        st.sampled_from(
+            (
+                True,
+                op("<", ref("year_on_coin"), 1900),
+                op(">=", ref("year_on_coin"), 1900),
+                op("between", ref("year_on_coin"), 1899, 1901),
+                op("=", ref("mint"), "Tower"),
+                op("<>", ref("mint"), "Tower"),
+                op("narrower", ref("species"), "bird"),
+                op("narrower", ref("species"), "owl"),
+                op("or", op("=", ref("mint"), "Heaton"), op("<", ref("year_on_coin"), 1901)),
+                op(">=", ref("grade"), 20),
+                ref("restrike"),
+            )
+        )
+    )
+
+
+@st.composite
+def preferences(draw: st.DrawFn) -> list[dict[str, Any]]:
+    kinds: tuple[dict[str, Any], ...] = (
+        {"highest": "grade"},
+        {"lowest": "year_on_coin"},
+        {"where": op("=", ref("restrike"), False)},
+        {"order": "mint", "values": ["Tower", "Heaton"]},
+    )
+    return draw(st.lists(st.sampled_from(kinds), max_size=2))
+
+
+@st.composite
+def set_rules(draw: st.DrawFn, number: int, ids: list[str]) -> dict[str, Any]:
+    by = draw(st.sampled_from((["mint"], ["year_on_coin"], ["mint", "year_on_coin"], ["species"])))
+    places = draw(st.lists(st.sampled_from(ids), min_size=1, max_size=3, unique=True))
+    kind = draw(st.sampled_from(("same", "different", "at_most", "at_most", "not_elsewhere")))
+    entry: dict[str, Any] = {"id": f"rule-{number}", "kind": kind, "places": places}
+    if kind != "not_elsewhere" and draw(st.booleans()):
+        del entry["places"]
+    if kind != "at_most":
+        return {**entry, "by": by}
+    count = draw(st.integers(0, 2))
+    return {
+        **entry,
+        "count": count,
+        **draw(st.sampled_from(({"per": by}, {"where": op("<", ref("year_on_coin"), 1901)}))),
+    }
+
+
+@st.composite
+def definitions(draw: st.DrawFn, *, with_rules: bool = True) -> dict[str, Any]:
+    """A small set: up to four places of every kind."""
+    tiers = st.sampled_from(("required", "required", "optional"))
+    document: dict[str, Any] = {
+        "format": "set-definition/1",
+        "title": "A small set",
+        "attributes": DECLARED,
+        "prefer": draw(preferences()),
+        "slots": [],
+        "one_per": [],
+        "free_choice": [],
+        "constraints": [],
+    }
+    for number in range(draw(st.integers(1, 3))):
+        entry = {"id": f"slot-{number}", "accepts": draw(simple_rules()), "tier": draw(tiers)}
+        if draw(st.integers(0, 3)) == 0:
+            entry["prefer"] = draw(preferences())
+        document["slots"].append(entry)
+    extra = draw(st.integers(0, 3))
+    if extra == 1:
+        keys = draw(
+            st.sampled_from(
+                (
+                    {"from": "holdings"},
+                    {"from": "list", "values": ["owl", "tree"]},
+                    {"from": "vocabulary", "name": "motifs", "level": {"children_of": "animal"}},
+                )
+            )
+        )
+        document["one_per"].append({"id": "kinds", "attribute": "species", "keys": keys, "tier": draw(tiers)})
+    if extra == 2:
+        choice: dict[str, Any] = {"id": "any", "places": 2, "accepts": draw(simple_rules()), "tier": draw(tiers)}
+        if with_rules and draw(st.booleans()):
+            choice["distinct"] = [draw(st.sampled_from(("mint", "year_on_coin")))]
+        if with_rules and draw(st.booleans()):
+            choice["at_most"] = [{"per": "mint", "count": 1}]
+        document["free_choice"].append(choice)
+    if draw(st.integers(0, 2)) == 0:
+        document["scope"] = draw(simple_rules())
+    if with_rules:
+        ids = [entry["id"] for kind in ("slots", "one_per", "free_choice") for entry in document[kind]]
+        document["constraints"] = [draw(set_rules(n, ids)) for n in range(draw(st.integers(0, 2)))]
+    return document
+
+
+ISSUES: Mapping[str, dict[str, Any]] = {
+    "issue-1": {"year_on_coin": 1899, "mint": "Tower"},
+    "issue-2": {"year_on_coin": 1902, "mint": "Heaton", "species": "owl"},
+}
+
+
+@st.composite
+def simple_facts(draw: st.DrawFn) -> dict[str, Any]:
+    facts: dict[str, Any] = {}
+    choices: dict[str, tuple[Any, ...]] = {
+        "year_on_coin": (1899, 1900, 1902, 1899, {"one_of": [1899, 1902]}, {"from": 1898, "to": 1900}, {"from": 1900}),
+        "grade": (10, 20, 40, 40, {"from": 10, "to": 30}, {"one_of": [15, 60]}, {"none": True}),
+        "mint": ("Tower", "Heaton", "Tower", {"one_of": ["Tower", "Heaton"]}, {"none": True}),
+        "species": ("owl", "kiwi", "tree", "bird", {"one_of": ["owl", "tree"]}),
+        "restrike": (True, False),
+    }
+    for name, options in choices.items():
+        if draw(st.integers(0, 9)) < 7:
+            facts[name] = draw(st.sampled_from(options))
+    return facts
+
+
+@st.composite
+def holdings(draw: st.DrawFn, most: int = 5) -> list[dict[str, Any]]:
+    """Up to five coins, in any order of their ids."""
+    made = []
+    for number in draw(st.permutations(range(draw(st.integers(0, most))))):
+        entry: dict[str, Any] = {"id": f"coin-{number}", "facts": draw(simple_facts())}
+        if draw(st.integers(0, 5)) == 0:
+            entry["issue"] = draw(st.sampled_from(("issue-1", "issue-2", {"one_of": ["issue-1", "issue-2"]})))
+        if draw(st.integers(0, 5)) == 0:
+            entry["quantity"] = 2
+        if draw(st.integers(0, 9)) == 0:
+            entry["status"] = "sold"
+        made.append(entry)
+    return made

@@ -1,0 +1,826 @@
+"""The slow, obvious second implementation: worlds tried one by one, assignments tried one by one.
+
+It reads CQL2 JSON and the JSON of facts, definitions and holdings directly, and shares no code with the engine's
+regions, witnesses, verdicts, keys or solver. Sources: rules.md sections 1 to 6, and for what is tentative the text at the
+top of service/assignment/problem.py.
+
+A domain is finite and generous: every alternative, every whole number of a closed range, else values on, beside, between
+and far beyond all constants of the rule and of the facts. `none` belongs to an unknown attribute only when the rule asks
+`isNull` of it.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
+from fractions import Fraction
+from itertools import chain, combinations, pairwise, product
+from typing import Any
+
+from service.facts.attributes import Attribute
+from service.facts.vocabulary import Vocabulary
+
+NONE = ("none",)
+MOST_WORLDS = 3_000_000
+
+
+class TooMany(Exception):
+    """More worlds than this slow way can try."""
+
+
+@dataclass(frozen=True)
+class Outside:
+    """What a rule may ask besides the coin."""
+
+    attributes: Mapping[str, Attribute]
+    vocabularies: Mapping[str, Vocabulary]
+    today: date
+
+
+@dataclass(frozen=True)
+class Thing:
+    """One thing that an attribute may be: the value as recorded, the terms that it may mean, and whether an issuer without
+    a date has ended."""
+
+    value: Any
+    means: tuple[str, ...] = ()
+    ended: bool = False
+
+
+# --- reading JSON ------------------------------------------------------------------------------------------------------
+
+
+def nodes(rule: Any) -> Iterator[Any]:
+    yield rule
+    if isinstance(rule, dict) and "op" in rule:
+        for arg in rule["args"]:
+            yield from nodes(arg)
+    elif isinstance(rule, list):
+        for item in rule:
+            yield from nodes(item)
+
+
+def properties(rule: Any) -> list[str]:
+    return list(dict.fromkeys(n["property"] for n in nodes(rule) if isinstance(n, dict) and "property" in n))
+
+
+def read(attribute: Attribute, raw: Any) -> Any:
+    if raw == {"none": True}:
+        return NONE
+    if attribute.many:
+        return frozenset([raw] if isinstance(raw, str) else raw)
+    if attribute.type == "text":
+        return attribute.synonyms.get(raw, raw)
+    if attribute.type == "boolean":
+        return raw
+    if attribute.type == "date":
+        return date.fromisoformat(raw)
+    if attribute.type == "timestamp":
+        return datetime.fromisoformat(raw.replace("Z", "+00:00")).astimezone(UTC)
+    return Fraction(repr(raw) if isinstance(raw, float) else raw)
+
+
+def literal(node: Any) -> Any:
+    if isinstance(node, bool | str):
+        return node
+    if isinstance(node, int | float | Decimal):
+        return Fraction(repr(node) if isinstance(node, float) else node)
+    if isinstance(node, list):
+        return frozenset(node)
+    if "date" in node:
+        return date.fromisoformat(node["date"])
+    return datetime.fromisoformat(node["timestamp"].replace("Z", "+00:00")).astimezone(UTC)
+
+
+# --- one world ---------------------------------------------------------------------------------------------------------
+
+
+def without_accents(text: str) -> str:
+    return unicodedata.normalize(
+        "NFC", "".join(c for c in unicodedata.normalize("NFD", text) if unicodedata.category(c) != "Mn")
+    )
+
+
+def like(text: str, pattern: str) -> bool:
+    found, at = "", 0
+    while at < len(pattern):
+        sign = pattern[at]
+        if sign == "\\" and at + 1 < len(pattern):
+            at += 1
+            found += re.escape(pattern[at])
+        else:
+            found += {"%": ".*", "_": "."}.get(sign, re.escape(sign))
+        at += 1
+    return re.fullmatch(found, text, re.DOTALL) is not None
+
+
+def value(node: Any, world: Mapping[str, Thing]) -> Any:
+    if isinstance(node, dict) and "property" in node:
+        return world[node["property"]].value
+    if not (isinstance(node, dict) and "op" in node):
+        return literal(node)
+    op, args = node["op"], [value(arg, world) for arg in node["args"]]
+    if any(arg == NONE for arg in args):
+        return NONE
+    if op == "count":
+        return Fraction(len(args[0]))
+    if op == "casei":
+        return args[0].casefold()
+    if op == "accenti":
+        return without_accents(args[0])
+    left, right = args
+    if op in ("+", "-", "*"):
+        return left + right if op == "+" else left - right if op == "-" else left * right
+    if op == "^":
+        if right.denominator != 1 or abs(right) > 64 or abs(left) > 10**20 or (left == 0 and right < 0):
+            return NONE
+        return left ** int(right)
+    if right == 0:
+        return NONE
+    if op == "/":
+        return left / right
+    towards_nought = Fraction(int(left / right))
+    return towards_nought if op == "div" else left - right * towards_nought
+
+
+def compare(op: str, left: Any, right: Any) -> bool:
+    if left == NONE or right == NONE:
+        return False
+    if op == "=":
+        return bool(left == right)
+    if op == "<>":
+        return bool(left != right)
+    return bool({"<": left < right, ">": left > right, "<=": left <= right, ">=": left >= right}[op])
+
+
+def below(scheme: Vocabulary, term: str) -> list[str]:
+    """The term and all below it, by walking the broader links of every concept upwards."""
+    return [term, *(c for c in scheme.concepts if c != term and term in uppers(scheme, c))]
+
+
+UPPERS: dict[tuple[int, str], tuple[Vocabulary, set[str]]] = {}
+
+
+def uppers(scheme: Vocabulary, term: str) -> set[str]:
+    """Every broader term; remembered, for this is asked in every world."""
+    if (id(scheme), term) not in UPPERS:
+        UPPERS[id(scheme), term] = (scheme, walked_up(scheme, term))
+    return UPPERS[id(scheme), term][1]
+
+
+def walked_up(scheme: Vocabulary, term: str) -> set[str]:
+    found: set[str] = set()
+    waiting = [term]
+    while waiting:
+        concept = scheme.concepts.get(waiting.pop())
+        for upper in concept.broader if concept else ():
+            if upper not in found:
+                found.add(upper)
+                waiting.append(upper)
+    return found
+
+
+def holds(node: Any, world: Mapping[str, Thing], outside: Outside) -> bool:
+    if isinstance(node, bool):
+        return node
+    if "property" in node:
+        return world[node["property"]].value is True
+    op, args = node["op"], node["args"]
+    if op == "and":
+        return all(holds(arg, world, outside) for arg in args)
+    if op == "or":
+        return any(holds(arg, world, outside) for arg in args)
+    if op == "not":
+        return not holds(args[0], world, outside)
+    if op == "narrower":
+        name, term = args[0]["property"], args[1]
+        scheme = outside.vocabularies[outside.attributes[name].vocabulary or ""]
+        return any(one == term or term in uppers(scheme, one) for one in world[name].means)
+    if op == "defunct":
+        return world[args[0]["property"]].ended
+    if op == "in":
+        return any(compare("=", value(args[0], world), value(item, world)) for item in args[1])
+    if op == "isNull":
+        return bool(value(args[0], world) == NONE)
+    found = [value(arg, world) for arg in args]
+    if any(one == NONE for one in found):
+        return False
+    if op == "between":
+        return compare(">=", found[0], found[1]) and compare("<=", found[0], found[2])
+    if op == "like":
+        return like(found[0], args[1] if isinstance(args[1], str) else found[1])
+    if op.startswith("a_"):
+        left, right = found
+        return {
+            "a_contains": right <= left,
+            "a_containedBy": left <= right,
+            "a_overlaps": bool(left & right),
+            "a_equals": left == right,
+        }[op]
+    return compare(op, found[0], found[1])
+
+
+# --- all worlds --------------------------------------------------------------------------------------------------------
+
+
+def things(attribute: Attribute, one: Any, rule: Any, outside: Outside) -> Iterator[Thing]:
+    """All that a recorded value may mean: every term at or below it, an issuer without a date alive or ended."""
+    scheme = outside.vocabularies.get(attribute.vocabulary or "")
+    if one == NONE or scheme is None:
+        yield Thing(one)
+        return
+    asked = {
+        n["op"]
+        for n in nodes(rule)
+        if isinstance(n, dict) and "op" in n and n["args"][0] == {"property": attribute.name}
+    }
+    terms = sorted(one) if attribute.many else [one]
+    meanings = product(*(below(scheme, term) for term in terms)) if "narrower" in asked else [()]
+    ways = [False]
+    if "defunct" in asked:
+        concept = scheme.concepts.get(one)
+        if concept is None or (concept.ended is None and not concept.current):
+            ways = [True, False]
+        else:
+            ways = [concept.ended is not None and concept.ended < outside.today]
+    for means in dict.fromkeys(meanings):
+        for ended in ways:
+            yield Thing(one, means, ended)
+
+
+def domain(name: str, facts: Mapping[str, Any], rule: Any, outside: Outside) -> list[Thing]:
+    attribute = outside.attributes[name]
+    raw = facts.get(name)
+    if raw is None:
+        values = list(anything(attribute, facts, rule, outside))
+        if any(isinstance(n, dict) and n.get("op") == "isNull" and name in properties(n) for n in nodes(rule)):
+            values.append(NONE)
+    elif isinstance(raw, dict) and "one_of" in raw:
+        values = [read(attribute, item) for item in raw["one_of"]]
+    elif isinstance(raw, dict) and set(raw) <= {"from", "to"}:
+        values = list(between(attribute, raw, facts, rule, outside))
+    else:
+        values = [read(attribute, raw)]
+    return list(dict.fromkeys(t for one in dict.fromkeys(values) for t in things(attribute, one, rule, outside)))
+
+
+def between(attribute: Attribute, raw: Any, facts: Mapping[str, Any], rule: Any, outside: Outside) -> Iterator[Any]:
+    low, high = (read(attribute, raw[end]) if end in raw else None for end in ("from", "to"))
+    if attribute.type == "integer" and low is not None and high is not None and high - low < 2_000:
+        yield from (Fraction(n) for n in range(int(low), int(high) + 1))
+        return
+    for one in anything(attribute, facts, rule, outside):
+        if (low is None or one >= low) and (high is None or one <= high):
+            yield one
+
+
+def said(facts: Mapping[str, Any], rule: Any, outside: Outside) -> tuple[list[Any], list[Any]]:
+    """Every constant of the rule, and every value that the facts name of an attribute that the rule reads."""
+    constants = [
+        literal(n)
+        for n in nodes(rule)
+        if not isinstance(n, dict) or "date" in n or "timestamp" in n
+        if not (isinstance(n, list) and any(isinstance(i, dict) for i in n))
+    ]
+    recorded: list[Any] = []
+    for name in properties(rule):
+        raw = facts.get(name)
+        if raw is None:
+            continue
+        several = raw["one_of"] if isinstance(raw, dict) and "one_of" in raw else [raw]
+        if isinstance(raw, dict) and raw and set(raw) <= {"from", "to"}:
+            several = list(raw.values())
+        recorded += [read(outside.attributes[name], item) for item in several]
+    return constants, [r for r in recorded if r != NONE]
+
+
+def anything(attribute: Attribute, facts: Mapping[str, Any], rule: Any, outside: Outside) -> Iterable[Any]:
+    """What an attribute that nobody looked at may be, as far as the rule could tell the difference."""
+    constants, recorded = said(facts, rule, outside)
+    known = [*constants, *recorded]
+    if attribute.many:
+        return some_sets(attribute, known, rule, outside)
+    if attribute.type == "boolean":
+        return [True, False]
+    if attribute.type == "text":
+        return some_texts(attribute, known, rule, outside)
+    if attribute.type in ("date", "timestamp"):
+        kind = datetime if attribute.type == "timestamp" else date
+        step = timedelta(days=1) if kind is date else timedelta(microseconds=1)
+        moments = [k for k in known if type(k) is kind]
+        apart = datetime(2001, 2, 3, tzinfo=UTC) if kind is datetime else date(2001, 2, 3)
+        near = [m + step * n for m in moments for n in (-2, -1, 0, 1, 2)]
+        return sorted({*near, apart, *(m + step * n for m in moments for n in (-90_000, 90_000))})
+    return some_numbers(attribute, known, rule, outside)
+
+
+def some_numbers(attribute: Attribute, known: list[Any], rule: Any, outside: Outside) -> list[Fraction]:
+    numbers = {k for k in known if isinstance(k, Fraction)}
+    numbers |= {Fraction(len(k)) for k in known if isinstance(k, frozenset)}
+    numbers |= {
+        Fraction(e)
+        for n in properties(rule)
+        for e in (outside.attributes[n].low, outside.attributes[n].high)
+        if e is not None
+    }
+    numbers |= {Fraction(e) for e in (attribute.low, attribute.high) if e is not None}
+    ops = {n["op"] for n in nodes(rule) if isinstance(n, dict) and "op" in n}
+    if ops & {"+", "-", "*", "/", "%", "div", "^"}:
+        few = sorted(numbers)[:12]
+        numbers |= {x for a in few for b in few for x in (a + b, a - b, a * b)}
+        numbers |= {a / b for a in few for b in few if b}
+        # a chain of three, such as (x - a) * b = c
+        numbers |= {c / b + s * a for a in few[:5] for b in few[:5] if b for c in few[:5] for s in (1, -1)}
+    numbers |= {Fraction(0)}
+    line = sorted(numbers)
+    line += [(a + b) / 2 for a, b in pairwise(line)]
+    points = {n + d for n in line for d in (-2, -1, 0, 1, 2, Fraction(-1, 2), Fraction(1, 2))}
+    points |= {Fraction(int(n)) + d for n in line for d in (-1, 0, 1)}
+    points |= {min(line) - 100_000, max(line) + 100_000, min(line) - 33, max(line) + 33}
+    return sorted(
+        n
+        for n in points
+        if (attribute.type != "integer" or n.denominator == 1)
+        and (attribute.low is None or n >= attribute.low)
+        and (attribute.high is None or n <= attribute.high)
+    )
+
+
+def some_texts(attribute: Attribute, known: list[Any], rule: Any, outside: Outside) -> list[str]:
+    if attribute.values:
+        return list(attribute.values)
+    constants = [k for k in known if isinstance(k, str)]
+    for name in properties(rule):
+        scheme = outside.vocabularies.get(outside.attributes[name].vocabulary or "")
+        constants += [*(scheme.concepts if scheme else ()), *outside.attributes[name].values]
+    ops = {n["op"] for n in nodes(rule) if isinstance(n, dict) and "op" in n}
+    texts = set(constants) | {""}
+    if "like" in ops:
+        for _ in range(2):
+            for text in list(texts):
+                if "%" in text or "_" in text or "\\" in text:
+                    for run, one in product(("", "k", "kv", "%", *constants[:3]), ("j", "_", "o")):
+                        texts.add(
+                            text.replace("\\%", "\0")
+                            .replace("\\_", "\1")
+                            .replace("%", run)
+                            .replace("_", one)
+                            .replace("\0", "%")
+                            .replace("\1", "_")
+                        )
+        texts |= {f"{a}{b}" for a in list(texts)[:20] for b in ("o", "n")}
+    if "casei" in ops or "accenti" in ops:
+        texts |= {
+            form for t in list(texts) for form in (t.upper(), t.lower(), t.capitalize(), t.casefold(), t.swapcase())
+        }
+        texts |= {t + "\u0301" for t in list(texts) if t} | {without_accents(t) for t in list(texts)}
+        texts |= {t[0] + "\u0301" + t[1:] for t in list(texts) if t}
+    return sorted({form for t in texts for form in (t, t + "!", t + "!!", t + "~", t[:-1])} | {"zz", "~~", "!"})
+
+
+def some_sets(attribute: Attribute, known: list[Any], rule: Any, outside: Outside) -> list[frozenset[str]]:
+    named = {term for k in known if isinstance(k, frozenset) for term in k if isinstance(term, str)}
+    scheme = outside.vocabularies.get(attribute.vocabulary or "")
+    asked = [n for n in nodes(rule) if isinstance(n, dict) and n.get("op") == "narrower"]
+    if asked and scheme is not None:
+        named |= set(scheme.concepts)
+    most = max(
+        [
+            0,
+            *(int(k) for k in known if isinstance(k, Fraction) and k >= 0),
+            *(len(k) for k in known if isinstance(k, frozenset)),
+        ]
+    )
+    if attribute.values:
+        pool, fresh = sorted(attribute.values), []
+    else:
+        pool, fresh = sorted(named), [f"fresh {n}" for n in range(min(most, 199) + 2)]
+    if len(pool) > 12:
+        raise TooMany
+    # Few sets of the vocabulary's terms are needed beside each other: up to three together, and all of them.
+    sizes = range(len(pool) + 1) if len(pool) <= 8 else (0, 1, 2, 3, len(pool))
+    picks = [frozenset(p) for size in sizes for p in combinations(pool, size)]
+    return [pick | frozenset(fresh[:more]) for pick in picks for more in range(len(fresh) + 1)]
+
+
+def outcomes(rule: Any, facts: Mapping[str, Any], outside: Outside, names: Iterable[str] | None = None) -> set[bool]:
+    """The answers that the worlds give, at most both."""
+    wanted = list(properties(rule)) if names is None else list(names)
+    domains = [domain(name, facts, rule, outside) for name in wanted]
+    seen: set[bool] = set()
+    for tried, picked in enumerate(product(*domains)):
+        if tried > MOST_WORLDS:
+            raise TooMany
+        seen.add(holds(rule, dict(zip(wanted, picked, strict=True)), outside))
+        if len(seen) == 2:
+            break
+    return seen
+
+
+def verdict(rule: Any, facts: Mapping[str, Any], outside: Outside) -> str:
+    """yes, no or undecided for one view of a coin. `rule` is CQL2 JSON, `facts` the JSON of a holding."""
+    seen = outcomes(rule, facts, outside)
+    return "undecided" if len(seen) == 2 else "yes" if True in seen else "no"
+
+
+def verdict_of_views(rule: Any, views: Sequence[Mapping[str, Any]], outside: Outside) -> str:
+    """yes or no only where every candidate issue says so."""
+    seen = {verdict(rule, facts, outside) for facts in views}
+    return seen.pop() if len(seen) == 1 else "undecided"
+
+
+def is_declared(rule: Any, views: Sequence[Mapping[str, Any]], outside: Outside) -> bool:
+    """For a doubt: whether some choice among all that is recorded makes it a yes whatever the unrecorded facts are."""
+    for facts in views:
+        recorded = [name for name in properties(rule) if name in facts]
+        open_names = [name for name in properties(rule) if name not in facts]
+        for picked in product(*(domain(name, facts, rule, outside) for name in recorded)):
+            world = dict(zip(recorded, picked, strict=True))
+            rest = product(*(domain(name, facts, rule, outside) for name in open_names))
+            if all(holds(rule, {**world, **dict(zip(open_names, more, strict=True))}, outside) for more in rest):
+                return True
+    return False
+
+
+# --- whole small evaluations -------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Spot:
+    """One place: its address and group, the rule that a coin must fit, and its criteria."""
+
+    address: str
+    group: str
+    required: bool
+    rule: Any
+    prefer: tuple[Any, ...]
+    prefer_name: str
+
+
+@dataclass(frozen=True)
+class Coin:
+    id: str
+    quantity: int
+    views: tuple[dict[str, Any], ...]
+
+
+@dataclass
+class Answer:
+    """seats: place -> (holding, basis, forced); basis is firm, alternatives or unknown."""
+
+    seats: dict[str, tuple[str, str, bool]]
+    levels: tuple[Any, ...]
+    certain: int
+    empty: list[str] = field(default_factory=list)
+
+
+def parsed(rule: Any) -> Any:
+    from service.rules.language import parse
+
+    return parse(rule).json
+
+
+def spots(document: Mapping[str, Any], coins: Sequence[Coin], outside: Outside) -> list[Spot]:
+    scope = [parsed(document["scope"])] if "scope" in document else []
+    found: list[Spot] = []
+
+    def of(entry: Mapping[str, Any], name: str, address: str, group: str, more: list[Any]) -> Spot:
+        accepts = [parsed(entry["accepts"])] if "accepts" in entry else []
+        parts = [*scope, *accepts, *more]
+        rule = parts[0] if len(parts) == 1 else {"op": "and", "args": parts}
+        own = entry.get("prefer") or None
+        prefer = own if own is not None else document.get("prefer", [])
+        criteria = tuple({**c, "where": parsed(c["where"])} if "where" in c else c for c in prefer)
+        tier = entry.get("tier", "required") == "required"
+        return Spot(address, group, tier, rule, criteria, name if own is not None else "the set")
+
+    found.extend(of(entry, entry["id"], entry["id"], "", []) for entry in document.get("slots", []))
+    for entry in document.get("one_per", []):
+        attribute = outside.attributes[entry["attribute"]]
+        name = {"property": entry["attribute"]}
+        for key in keys_of(
+            entry, [*scope, *([parsed(entry["accepts"])] if "accepts" in entry else [])], coins, outside
+        ):
+            fits: Any = {"op": "=", "args": [name, key]}
+            if entry["keys"]["from"] == "vocabulary":
+                fits = {"op": "narrower", "args": [name, key]}
+            elif attribute.many:
+                fits = {"op": "a_contains", "args": [name, [key]]}
+            found.append(of(entry, entry["id"], f"{entry['id']}/{key}", entry["id"], [fits]))
+    for entry in document.get("free_choice", []):
+        found.extend(of(entry, entry["id"], f"{entry['id']}/{n + 1}", entry["id"], []) for n in range(entry["places"]))
+    return found
+
+
+def keys_of(entry: Mapping[str, Any], base: list[Any], coins: Sequence[Coin], outside: Outside) -> list[str]:
+    keys, name = entry["keys"], entry["attribute"]
+    if keys["from"] == "list":
+        return list(keys["values"])
+    if keys["from"] == "vocabulary":
+        scheme = outside.vocabularies[keys["name"]]
+        level = keys.get("level")
+        if isinstance(level, dict):
+            return [c.id for c in scheme.concepts.values() if level["children_of"] in c.broader]
+        if level == "narrowest":
+            return [c for c in scheme.concepts if below(scheme, c) == [c]]
+        return list(scheme.concepts)
+    rule = {"op": "and", "args": [*base, True, True]}
+    shown: set[str] = set()
+    for coin in coins:
+        if verdict_of_views(rule, coin.views, outside) == "no":
+            continue
+        for facts in coin.views:
+            for item in values_of(facts.get(name)):
+                if item != {"none": True}:
+                    shown |= {item} if isinstance(item, str) else set(item)
+    return sorted(shown)
+
+
+def values_of(raw: Any) -> list[Any]:
+    if raw is None:
+        return []
+    return list(raw["one_of"]) if isinstance(raw, dict) and "one_of" in raw else [raw]
+
+
+def worth(criterion: Any, coin: Coin, outside: Outside) -> Fraction | None:
+    """The value under one criterion, greater being better for where and highest; of a doubt the worst; None: missing."""
+    if "where" in criterion:
+        return Fraction(verdict_of_views(criterion["where"], coin.views, outside) == "yes")
+    kind = next(k for k in ("highest", "lowest", "order") if k in criterion)
+    seen: list[Fraction] = []
+    for facts in coin.views:
+        raw = facts.get(criterion[kind])
+        if raw is None:
+            return None
+        ends = values_of(raw)
+        if isinstance(raw, dict) and raw and set(raw) <= {"from", "to"}:
+            if set(raw) != {"from", "to"}:
+                return None
+            ends = list(raw.values())
+        for item in ends:
+            if item == {"none": True}:
+                return None
+            if kind == "order":
+                listed = criterion["values"]
+                seen.append(Fraction(listed.index(item) if item in listed else len(listed)))
+            else:
+                seen.append(read(outside.attributes[criterion[kind]], item))
+    return min(seen) if kind == "highest" else max(seen)
+
+
+@dataclass(frozen=True)
+class Bond:
+    """A set-level rule; `possible` is None for a key that nobody knows, else every key that the coin may show."""
+
+    kind: str
+    inside: frozenset[str]
+    count: int
+    possible: Mapping[str, frozenset[Any] | None]
+    sure: Mapping[str, frozenset[Any]]
+    basis: Mapping[str, str]
+
+    def covers(self, spot: Spot) -> bool:
+        return self.kind == "not_elsewhere" or spot.address in self.inside
+
+    def keeps(self, seats: Sequence[tuple[Spot, Any]]) -> bool:
+        """Whether coins with these keys keep the rule; a key is None where it does not fit an `at_most ... where`."""
+        here = [key for spot, key in seats if spot.address in self.inside]
+        if self.kind == "at_most":
+            return all(here.count(key) <= self.count for key in set(here) if key is not None)
+        if self.kind == "same":
+            return len(set(here)) <= 1
+        if self.kind == "different":
+            return len(set(here)) == len(here)
+        return not set(here) & {key for spot, key in seats if spot.address not in self.inside}
+
+
+def bonds(document: Mapping[str, Any], places: Sequence[Spot], coins: Sequence[Coin], outside: Outside) -> list[Bond]:
+    entries: list[dict[str, Any]] = []
+    for choice in document.get("free_choice", []):
+        if choice.get("distinct"):
+            entries.append({"kind": "different", "by": choice["distinct"], "places": [choice["id"]]})
+        entries += [{"kind": "at_most", "places": [choice["id"]], **item} for item in choice.get("at_most", [])]
+    made = []
+    for entry in [*entries, *document.get("constraints", [])]:
+        names = entry.get("places")
+        inside = frozenset(s.address for s in places if names is None or s.address in names or s.group in names)
+        by = entry.get("by", entry.get("per"))
+        by = [by] if isinstance(by, str) else by
+        possible: dict[str, frozenset[Any] | None] = {}
+        sure: dict[str, frozenset[Any]] = {}
+        basis: dict[str, str] = {}
+        for coin in coins:
+            basis[coin.id] = "alternatives"
+            if by is None:
+                rule = parsed(entry["where"])
+                fits = verdict_of_views(rule, coin.views, outside)
+                possible[coin.id] = frozenset({"yes": [1], "no": [None], "undecided": [1, None]}[fits])
+                if fits == "undecided" and not is_declared(rule, coin.views, outside):
+                    basis[coin.id] = "unknown"
+            else:
+                keys: set[Any] | None = set()
+                for facts in coin.views:
+                    if any(name not in facts for name in by):
+                        keys, basis[coin.id] = None, "unknown"
+                        break
+                    options = [all_keys(outside.attributes[name], facts[name]) for name in by]
+                    if any(o is None for o in options):
+                        keys = None
+                        break
+                    keys |= set(product(*(o for o in options if o is not None)))
+                possible[coin.id] = None if keys is None else frozenset(keys)
+            found = possible[coin.id]
+            sure[coin.id] = found if found is not None and len(found) == 1 else frozenset()
+        made.append(Bond(entry["kind"], inside, entry.get("count", 0), possible, sure, basis))
+    return [b for b in made if b.inside]
+
+
+def all_keys(attribute: Attribute, raw: Any) -> list[Any] | None:
+    if isinstance(raw, dict) and raw and set(raw) <= {"from", "to"}:
+        if attribute.type != "integer" or set(raw) != {"from", "to"}:
+            return None
+        return [Fraction(n) for n in range(raw["from"], raw["to"] + 1)]
+    return [read(attribute, item) for item in values_of(raw)]
+
+
+Seat = tuple[Spot, Coin]
+
+
+def keeps_in_every_world(bond: Bond, seats: Sequence[Seat]) -> bool:
+    """Every coin picks one of its keys, pieces of one holding the same."""
+    covered = [(s, c) for s, c in seats if bond.covers(s)]
+    if any(bond.possible[c.id] is None for _, c in covered):
+        return False
+    ids = sorted({c.id for _, c in covered})
+    for picked in product(*(sorted(bond.possible[i] or (), key=str) for i in ids)):
+        keys = dict(zip(ids, picked, strict=True))
+        if not bond.keeps([(s, keys[c.id]) for s, c in covered]):
+            return False
+    return True
+
+
+def keeps_what_is_sure(bond: Bond, seats: Sequence[Seat]) -> bool:
+    """The rule over settled keys; an unsettled key is a wildcard, but pieces of one holding share it."""
+    if bond.kind == "at_most":
+        surely = [(s, c) for s, c in seats if bond.covers(s) and bond.sure[c.id]]
+        return bond.keeps([(s, next(iter(bond.sure[c.id]))) for s, c in surely])
+    covered = [(s, c) for s, c in seats if bond.covers(s)]
+    for a, b in combinations(covered, 2):
+        keys = [next(iter(bond.sure[c.id])) if bond.sure[c.id] else ("somehow", c.id) for _, c in (a, b)]
+        wild = any(not bond.sure[c.id] for _, c in (a, b)) and a[1].id != b[1].id
+        if not wild and not bond.keeps([(a[0], keys[0]), (b[0], keys[1])]):
+            return False
+    return True
+
+
+def evaluate(
+    document: Mapping[str, Any],
+    holdings: Sequence[Mapping[str, Any]],
+    outside: Outside,
+    *,
+    issues: Mapping[str, Mapping[str, Any]] | None = None,
+    pins: Iterable[tuple[str, str]] = (),
+    nevers: Iterable[tuple[str, str]] = (),
+    previous: Iterable[tuple[str, str]] = (),
+) -> Answer:
+    """Every assignment, every way of calling placements tentative, the best by the levels of rules.md section 5."""
+    pins, nevers, previous = set(pins), set(nevers), set(previous)
+    coins = sorted(
+        (a_coin(raw, issues or {}) for raw in holdings if raw.get("status", "held") == "held"), key=lambda c: c.id
+    )
+    places = spots(document, coins, outside)
+    fits: dict[tuple[str, str], str] = {}
+    for spot in places:
+        for coin in coins:
+            found = verdict_of_views(spot.rule, coin.views, outside)
+            if found != "no" and (coin.id, spot.address) not in nevers:
+                declared = found == "undecided" and is_declared(spot.rule, coin.views, outside)
+                fits[spot.address, coin.id] = "firm" if found == "yes" else "alternatives" if declared else "unknown"
+    rules = bonds(document, places, coins, outside)
+    prices = losses(places, coins, fits, outside)
+    levels = max((len(s.prefer) for s in places), default=0)
+
+    def doubt(seat: Seat) -> str:
+        spot, coin = seat
+        if fits[spot.address, coin.id] != "firm":
+            return fits[spot.address, coin.id]
+        why = {b.basis[coin.id] for b in rules if b.covers(spot) and not b.sure[coin.id]}
+        return "unknown" if "unknown" in why else "alternatives"
+
+    def rank(seats: Sequence[Seat], tentative: frozenset[int]) -> tuple[Any, ...]:
+        doubts = [doubt(seats[n]) for n in tentative]
+        return (
+            -sum((c.id, s.address) in pins for s, c in seats),
+            -sum(s.required for s, _ in seats),
+            -len(seats),
+            doubts.count("unknown"),
+            doubts.count("alternatives"),
+            *(sum(prices[n][s.address, c.id] for s, c in seats) for n in range(levels)),
+            -sum((s.address, c.id) in previous for s, c in seats),
+        )
+
+    best: tuple[Any, ...] | None = None
+    optima: list[tuple[list[Seat], frozenset[int]]] = []
+    certain = 0
+    for seats in seatings(places, coins, fits):
+        if not all(keeps_what_is_sure(b, seats) for b in rules):
+            continue
+        never = {
+            n
+            for n, (s, c) in enumerate(seats)
+            if fits[s.address, c.id] != "firm" or any(b.covers(s) and b.possible[c.id] is None for b in rules)
+        }
+        may = [
+            n
+            for n, (s, c) in enumerate(seats)
+            if n not in never and any(b.covers(s) and not b.sure[c.id] for b in rules)
+        ]
+        for flags in chain.from_iterable(combinations(may, size) for size in range(len(may) + 1)):
+            tentative = frozenset(never) | frozenset(flags)
+            firm = [seat for n, seat in enumerate(seats) if n not in tentative]
+            if not all(keeps_in_every_world(b, firm) for b in rules):
+                continue
+            if not tentative:
+                certain = max(certain, len(seats))
+            worth_of = rank(seats, tentative)
+            if best is None or worth_of < best:
+                best, optima = worth_of, []
+            if worth_of == best:
+                optima.append((seats, tentative))
+    order = {coin.id: n for n, coin in enumerate(coins)}
+
+    def canonical(answer: tuple[list[Seat], frozenset[int]]) -> tuple[Any, ...]:
+        seats, tentative = answer
+        at = {s.address: order[c.id] for s, c in seats}
+        return [at.get(s.address, len(coins)) for s in places], [n in tentative for n in range(len(seats))]  # type: ignore[return-value]
+
+    seats, tentative = min(optima, key=canonical)
+    always = set.intersection(*({(s.address, c.id) for s, c in other} for other, _ in optima))
+    assert best is not None
+    return Answer(
+        {
+            s.address: (c.id, doubt((s, c)) if n in tentative else "firm", (s.address, c.id) in always)
+            for n, (s, c) in enumerate(seats)
+        },
+        best,
+        certain,
+        [s.address for s in places if s.address not in {t.address for t, _ in seats}],
+    )
+
+
+def a_coin(raw: Mapping[str, Any], issues: Mapping[str, Mapping[str, Any]]) -> Coin:
+    facts = raw.get("facts", {})
+    named = raw.get("issue")
+    names = [None] if named is None else [named] if isinstance(named, str) else list(dict.fromkeys(named["one_of"]))
+    views = tuple({**(issues[name] if name else {}), **facts} for name in names)
+    return Coin(raw["id"], raw.get("quantity", 1), views)
+
+
+def seatings(
+    places: Sequence[Spot], coins: Sequence[Coin], fits: Mapping[tuple[str, str], str]
+) -> Iterator[list[Seat]]:
+    per_place = [[None, *(c for c in coins if (s.address, c.id) in fits)] for s in places]
+    size = 1
+    for options in per_place:
+        size *= len(options)
+    if size > 60_000:
+        raise TooMany
+    for row in product(*per_place):
+        taken = [(s, c) for s, c in zip(places, row, strict=True) if c is not None]
+        ids = [c.id for _, c in taken]
+        if all(ids.count(c.id) <= c.quantity for _, c in taken):
+            yield taken
+
+
+def losses(
+    places: Sequence[Spot], coins: Sequence[Coin], fits: Mapping[tuple[str, str], str], outside: Outside
+) -> list[dict[tuple[str, str], Fraction]]:
+    """For each level what a placement loses; a missing fact counts as the worst among the coins eligible for any place that
+    uses the same criterion of the document."""
+    made = []
+    for level in range(max((len(s.prefer) for s in places), default=0)):
+        table: dict[tuple[str, str], Fraction] = {}
+        for spot in places:
+            for coin in coins:
+                if (spot.address, coin.id) not in fits:
+                    continue
+                if level >= len(spot.prefer):
+                    table[spot.address, coin.id] = Fraction(0)
+                    continue
+                criterion = spot.prefer[level]
+                up = "where" in criterion or "highest" in criterion
+                found = worth(criterion, coin, outside)
+                if found is None:
+                    users = [s for s in places if s.prefer_name == spot.prefer_name]
+                    eligible = [c for c in coins if any((s.address, c.id) in fits for s in users)]
+                    known = [w for c in eligible if (w := worth(criterion, c, outside)) is not None]
+                    found = (min if up else max)(known, default=Fraction(0))
+                if isinstance(found, date):
+                    found = Fraction(found.toordinal())
+                table[spot.address, coin.id] = -found if up else found
+        made.append(table)
+    return made
