@@ -144,8 +144,10 @@ def issuers(checks: Path) -> dict[str, Any]:
                 matches=[f"iso3166-3:{key}"],
             )
         )
-    for entry in [*source["no_iso_code_from_memory"], *MORE_X_KEYS]:
-        concepts.append(concept(entry["key"], entry["name"], note=life(entry), ended=last_day(entry["state_to"])))
+    concepts.extend(
+        concept(entry["key"], entry["name"], note=life(entry), ended=last_day(entry["state_to"]))
+        for entry in [*source["no_iso_code_from_memory"], *MORE_X_KEYS]
+    )
     for entry in source["non_country_issuers_alive_from_memory"]:
         if entry["key"] not in living:
             note = entry["note"].split("; in CLDR and")[0]  # which libraries list a code is no news to a collector

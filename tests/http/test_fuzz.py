@@ -1,0 +1,217 @@
+"""Requests made up from the OpenAPI document, sent to a really running server: no answer is a fault of the service, and
+every answer is one that the document declares. A step of its own (.ci/run), since it takes minutes:
+
+    python -m pytest -m fuzz -p no:xdist tests/http/test_fuzz.py
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from copy import deepcopy
+from dataclasses import dataclass
+from typing import Any
+
+import httpx
+import pytest
+import schemathesis
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from schemathesis import Case, GenerationMode
+from schemathesis.checks import not_a_server_error
+from schemathesis.config import SchemathesisConfig
+from schemathesis.specs.openapi.checks import (
+    content_type_conformance,
+    negative_data_rejection,
+    response_schema_conformance,
+    status_code_conformance,
+)
+
+from service.http.examples import DOCUMENT, HOLDING
+from service.http.openapi import OPEN
+from tests.conftest import own_database
+from tests.http.test_contract import current
+from tests.journeys.test_first_run import Server, serving
+
+pytestmark = pytest.mark.fuzz
+
+EXAMPLES = 25
+CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
+
+SCHEMA = schemathesis.openapi.from_dict(current(), config=SchemathesisConfig.from_dict({}))
+OPERATIONS = {result.ok().definition.raw["operationId"]: result.ok() for result in SCHEMA.get_all_operations()}
+
+
+@dataclass(frozen=True)
+class Target:
+    """A running server, the token of its account, and ids of what the account keeps."""
+
+    address: str
+    headers: dict[str, str]
+    holding: str
+    definition: str
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    with own_database(tmp_path_factory.mktemp("fuzz")) as url, serving(url) as server:
+        yield server
+        assert "unforeseen" not in server.printed
+
+
+@pytest.fixture
+def target(server: Server) -> Target:
+    """A holding and a published definition for this test alone, which may delete them."""
+    headers = {"Authorization": f"Bearer {server.token()}"}
+    with httpx.Client(base_url=server.address, headers=headers, timeout=10) as client:
+        holding = client.post("/v1/holdings", json=HOLDING).raise_for_status().json()["id"]
+        definition = client.post("/v1/definitions", json={"document": DOCUMENT}).raise_for_status().json()["id"]
+        client.post(f"/v1/definitions/{definition}/revisions", headers={"If-Match": "*"}).raise_for_status()
+    return Target(server.address, headers, holding, definition)
+
+
+def known_steps(target: Target, path: str) -> dict[str, Any]:
+    """Steps of the path that lead to something, since made-up ones hardly ever do."""
+    identity = target.holding if "holdings" in path else target.definition
+    return {"name": "issuers", "kind": "stale", "number": 1, "id": identity}
+
+
+def send(target: Target, case: Case, *, to_something: bool) -> int:
+    """The status of one request, its answer checked; `to_something` aims it at what is kept, in whatever version."""
+    headers, checks = target.headers, CHECKS
+    if to_something:
+        known = known_steps(target, case.path)
+        case.path_parameters = {name: known[name] for name in case.path_parameters}
+        headers = {**headers, "If-Match": "*"}
+    else:
+        # Left as it was made up, so what does not fit the document has to be refused.
+        checks = [*checks, negative_data_rejection]
+    answer = case.call(base_url=target.address, headers=headers, timeout=30)
+    case.validate_response(answer, checks=checks)
+    return answer.status_code
+
+
+def thorough(examples: int) -> settings:
+    """The same requests in every run."""
+    return settings(
+        max_examples=examples, derandomize=True, database=None, deadline=None, suppress_health_check=list(HealthCheck)
+    )
+
+
+@pytest.mark.parametrize("name", OPERATIONS)
+def test_every_answer_to_what_fits_is_one_that_the_document_declares(target: Target, name: str) -> None:
+    statuses: set[int] = set()
+
+    @thorough(EXAMPLES)
+    @given(case=OPERATIONS[name].as_strategy(generation_mode=GenerationMode.POSITIVE), to_something=st.booleans())
+    def run(case: Case, to_something: bool) -> None:
+        statuses.add(send(target, case, to_something=to_something))
+
+    run()
+    print(name, sorted(statuses))
+    # 401 alone would mean that nothing behind the door was seen.
+    assert statuses - {401}
+
+
+def can_be_unfitting(name: str) -> bool:
+    """Whether there is anything in a request that could be wrong: a token, a body, a parameter that is not any text."""
+    declared = OPERATIONS[name].definition.raw
+    types = {parameter["schema"].get("type") for parameter in declared.get("parameters", [])}
+    return declared["x-access"] != OPEN or "requestBody" in declared or bool(types - {"string"})
+
+
+@pytest.mark.parametrize("name", list(filter(can_be_unfitting, OPERATIONS)))
+def test_every_answer_to_what_does_not_fit_is_one_that_the_document_declares(target: Target, name: str) -> None:
+    statuses: set[int] = set()
+
+    @thorough(EXAMPLES)
+    @given(case=OPERATIONS[name].as_strategy(generation_mode=GenerationMode.NEGATIVE), to_something=st.booleans())
+    def run(case: Case, to_something: bool) -> None:
+        statuses.add(send(target, case, to_something=to_something))
+
+    run()
+    print(name, sorted(statuses))
+    assert statuses - {401}
+
+
+# What stands in the place of something else: values that are usual somewhere in a body, and any JSON at all.
+USUAL = [
+    None,
+    True,
+    0,
+    -1,
+    40,
+    1.5,
+    2**53,
+    "",
+    "crown",
+    "grade",
+    "denomination = 'crown'",
+    "mine",
+    [],
+    {},
+    {"none": True},
+]
+JUNK = st.one_of(
+    st.sampled_from(USUAL),
+    st.recursive(
+        st.none() | st.booleans() | st.integers(-(2**53), 2**53) | st.text(max_size=20),
+        lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner, max_size=3),
+        max_leaves=6,
+    ),
+)
+
+
+def steps_of(value: Any) -> list[tuple[Any, Any]]:
+    """Every (container, key) of a JSON value."""
+    keys = list(value) if isinstance(value, dict) else range(len(value)) if isinstance(value, list) else []
+    return [pair for key in keys for pair in [(value, key), *steps_of(value[key])]]
+
+
+@st.composite
+def almost(draw: st.DrawFn, example: dict[str, Any]) -> dict[str, Any]:
+    """The example, which works, with up to three things changed, left out or added."""
+    body = deepcopy(example)
+    for _ in range(draw(st.integers(0, 3))):
+        places = steps_of(body)
+        if not places:
+            break
+        container, key = draw(st.sampled_from(places))
+        match draw(st.sampled_from(["change", "leave out", "add"])):
+            case "change":
+                container[key] = draw(JUNK)
+            case "leave out":
+                del container[key]
+            case "add" if isinstance(container, list):
+                container.append(deepcopy(container[key]))
+            case "add":
+                container[draw(st.text(max_size=8))] = draw(JUNK)
+    return body
+
+
+def example_of(name: str) -> tuple[str, dict[str, Any]] | None:
+    """The media type and the example of the operation's body."""
+    content = OPERATIONS[name].definition.raw.get("requestBody", {}).get("content", {})
+    return next(((kind, entry["example"]) for kind, entry in content.items() if "example" in entry), None)
+
+
+@pytest.mark.parametrize("name", list(filter(example_of, OPERATIONS)))
+def test_every_answer_to_what_almost_works_is_one_that_the_document_declares(target: Target, name: str) -> None:
+    found = example_of(name)
+    assert found is not None
+    kind, example = found
+    statuses: set[int] = set()
+
+    @thorough(4 * EXAMPLES)
+    @given(body=almost(example))
+    def run(body: dict[str, Any]) -> None:
+        operation = OPERATIONS[name]
+        known = known_steps(target, operation.path)
+        steps = {step: known[step] for step in known if f"{{{step}}}" in operation.path}
+        case = operation.Case(body=body, media_type=kind, path_parameters=steps)
+        statuses.add(send(target, case, to_something=True))
+
+    run()
+    print(name, sorted(statuses))
+    # Both sides of the border were seen.
+    assert min(statuses) < 300
+    assert 422 in statuses

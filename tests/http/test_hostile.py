@@ -1,0 +1,534 @@
+"""Bodies that were made to hurt, sent to every operation that takes one: each is refused with its places, all faults at
+once, and the service goes on. (Random bodies: test_fuzz.py; bodies that merely puzzle: test_problems.py.)"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import httpx
+import pytest
+
+from service.facts.holding import escape
+from service.http.examples import DOCUMENT
+from tests.conftest import Running
+from tests.http.test_contract import current as openapi_document
+from tests.http.test_contract import operations, validator
+
+pytestmark = pytest.mark.anyio
+
+DEEP = 10_000
+
+
+@dataclass(frozen=True)
+class Hostile:
+    """What is wrong with something, and the places that have to be named, relative to it."""
+
+    name: str
+    value: Any
+    places: tuple[str, ...] = ()
+
+
+def slot(**changes: Any) -> dict[str, Any]:
+    return {"id": "a", "label": "A", "accepts": "grade > 1", **changes}
+
+
+def a_set(**changes: Any) -> dict[str, Any]:
+    return {"format": "set-definition/1", "title": "x", "slots": [slot()], **changes}
+
+
+def a_rule(accepts: Any) -> dict[str, Any]:
+    return a_set(slots=[slot(accepts=accepts)])
+
+
+def choice(places: int, **changes: Any) -> dict[str, Any]:
+    return {"id": f"any-{places}", "places": places, "accepts": "grade > 1", **changes}
+
+
+def constraint(**changes: Any) -> dict[str, Any]:
+    return a_set(constraints=[{"id": "c", "kind": "same", "by": ["issuer"], **changes}])
+
+
+RULE = "/slots/0/accepts"
+
+DEFINITIONS = [
+    Hostile("nothing in it", {}, ("/format", "/title", "")),
+    Hostile("no place in it", {"format": "set-definition/1", "title": "x"}, ("",)),
+    Hostile("another format", a_set(format="set-definition/2"), ("/format",)),
+    Hostile("numbers for texts", a_set(title=1, language=2, summary=[]), ("/title", "/language", "/summary")),
+    Hostile("slots that are no list", a_set(slots={}), ("/slots",)),
+    Hostile("slots of every wrong type", a_set(slots=[None, 1, "a", []]), tuple(f"/slots/{n}" for n in range(4))),
+    Hostile("a slot without a rule", a_set(slots=[{"id": "a"}]), (RULE,)),
+    Hostile("a member that is none", a_set(slotz=[]), ("/slotz",)),
+    Hostile("a member that needs escaping", a_set(**{"a/b~c": 1}), ("/a~1b~0c",)),
+    Hostile("clashing slots", a_set(slots=[slot(), slot()]), ("/slots/1/id",)),
+    Hostile("a group that clashes with a slot", a_set(free_choice=[choice(1, id="a")]), ("/free_choice/0/id",)),
+    Hostile("an id with a slash", a_set(slots=[slot(id="a/b")]), ("/slots/0/id",)),
+    Hostile("2,001 places in one group", a_set(free_choice=[choice(2_001)]), ("/free_choice/0/places",)),
+    Hostile("3,000 places in two groups", a_set(free_choice=[choice(1_501), choice(1_499)]), ("",)),
+    Hostile("2,001 slots", a_set(slots=[slot(id=str(n)) for n in range(2_001)]), ("/slots",)),
+    Hostile("no places in a group", a_set(free_choice=[choice(0)]), ("/free_choice/0/places",)),
+    Hostile("places beyond every number", a_set(free_choice=[choice(2**53)]), ("/free_choice/0/places",)),
+    Hostile("an unknown attribute", a_rule("finess = 1"), (RULE,)),
+    Hostile("a text against a number", a_rule("grade = 'x'"), (RULE,)),
+    Hostile("a value that cannot be", a_rule("strike = 'nonsense'"), (RULE,)),
+    Hostile("an unknown term", a_rule("narrower(main_motifs, 'no-such-beast')"), (RULE,)),
+    Hostile("an unknown function", a_rule("broader(grade, 'x')"), (RULE,)),
+    Hostile("a rule that ends too early", a_rule("grade >"), (RULE,)),
+    Hostile("an empty rule", a_rule(""), (RULE,)),
+    Hostile("a list for a rule", a_rule([]), (RULE,)),
+    Hostile("a null for a rule", a_rule(None), (RULE,)),
+    Hostile("an empty object for a rule", a_rule({}), (RULE,)),
+    Hostile("10,000 brackets", a_rule("(" * DEEP + "grade > 1" + ")" * DEEP), (RULE,)),
+    Hostile("10,000 open brackets", a_rule("(" * DEEP), (RULE,)),
+    Hostile("10,000 NOTs", a_rule("NOT " * DEEP + "grade > 1"), (RULE,)),
+    Hostile("1,000 NOTs within the length", a_rule("NOT " * 1_000 + "grade > 1"), (RULE,)),
+    Hostile("2,000 brackets within the length", a_rule("(" * 2_000 + "grade > 1" + ")" * 2_000), (RULE,)),
+    Hostile("2,000 minus signs", a_rule("grade > " + "- " * 2_000 + "1"), (RULE,)),
+    Hostile("a list of 1,001", a_rule(f"grade IN ({','.join('1' for _ in range(1_001))})"), (RULE,)),
+    Hostile(
+        "a list of 1,001 in JSON",
+        a_rule({"op": "in", "args": [{"property": "grade"}, list(range(1_001))]}),
+        (f"{RULE}/args/1",),
+    ),
+    Hostile("a spatial operator", a_rule({"op": "s_within", "args": []}), (f"{RULE}/op",)),
+    Hostile("arguments that are no list", a_rule({"op": "and", "args": {}}), (RULE,)),
+    Hostile(
+        "a property that is a number", a_rule({"op": "=", "args": [{"property": 1}, 1]}), (f"{RULE}/args/0/property",)
+    ),
+    Hostile("an unknown attribute in the scope", a_set(scope="finess = 1"), ("/scope",)),
+    Hostile("an unknown attribute preferred", a_set(prefer=[{"highest": "finess"}]), ("/prefer/0/highest",)),
+    Hostile("a preference of two kinds", a_set(prefer=[{"highest": "grade", "lowest": "grade"}]), ("/prefer/0",)),
+    Hostile("a constraint of no kind", constraint(kind="rainbow"), ("/constraints/0/kind",)),
+    Hostile("a constraint by nothing", constraint(by=None), ("/constraints/0",)),
+    Hostile("a constraint by an unknown attribute", constraint(by=["sky"]), ("/constraints/0/by/0",)),
+    Hostile("a constraint on an unknown place", constraint(places=["zz"]), ("/constraints/0/places/0",)),
+    Hostile("at most without a number", constraint(kind="at_most", by=None, per=["issuer"]), ("/constraints/0",)),
+    Hostile("at most less than none", constraint(kind="at_most", per=["issuer"], count=-1), ("/constraints/0/count",)),
+    Hostile("a page with an unknown place", a_set(layout=[{"page": "p", "slots": ["zz"]}]), ("/layout/0/slots/0",)),
+    Hostile(
+        "keys from an unknown vocabulary",
+        a_set(one_per=[{"id": "o", "attribute": "issuer", "keys": {"from": "vocabulary", "name": "nope"}}]),
+        ("/one_per/0/keys/name",),
+    ),
+    Hostile(
+        "an attribute declared twice",
+        a_set(attributes=[{"name": "b", "type": "text"}, {"name": "b", "type": "text"}]),
+        ("/attributes/1/name",),
+    ),
+    Hostile("an attribute of no type", a_set(attributes=[{"name": "b", "type": "colour"}]), ("/attributes/0/type",)),
+]
+
+FACTS = [
+    Hostile("a bare null", {"grade": None}, ("/grade",)),
+    Hostile("no alternatives", {"grade": {"one_of": []}}, ("/grade/one_of",)),
+    Hostile("1,001 alternatives", {"year_on_coin": {"one_of": list(range(1_001))}}, ("/year_on_coin/one_of",)),
+    Hostile("alternatives in alternatives", {"grade": {"one_of": [{"one_of": [1]}]}}, ("/grade/one_of/0",)),
+    Hostile("a reversed range", {"grade": {"from": 70, "to": 1}}, ("/grade",)),
+    Hostile("a range of texts", {"denomination": {"from": "a", "to": "b"}}, ("/denomination",)),
+    Hostile("none that is false", {"grade": {"none": False}}, ("/grade",)),
+    Hostile("alternatives and a range", {"grade": {"one_of": [1], "from": 1}}, ("/grade",)),
+    Hostile("an empty object", {"grade": {}}, ("/grade",)),
+    Hostile("a text for a number", {"grade": "fine"}, ("/grade",)),
+    Hostile("true for a number", {"grade": True}, ("/grade",)),
+    Hostile("a number past its range", {"grade": 99}, ("/grade",)),
+    Hostile("half a year", {"year_on_coin": 1889.5}, ("/year_on_coin",)),
+    Hostile("a list for a text", {"denomination": ["penny"]}, ("/denomination",)),
+    Hostile("lists in a list", {"problems": [["holed"]]}, ("/problems/0",)),
+    Hostile("a number in a list of texts", {"problems": ["holed", 1]}, ("/problems/1",)),
+    Hostile("a value that cannot be", {"strike": "nonsense"}, ("/strike",)),
+    Hostile("a text of 100,000 characters", {"denomination": "x" * 100_000}, ("/denomination",)),
+    Hostile("several at once", {"grade": 0, "strike": 1, "problems": {}}, ("/grade", "/strike", "/problems")),
+]
+
+# Where the holding stands in the request unknown attributes are refused too; a stored one keeps and names them.
+STRANGE_FACTS = [
+    Hostile("an unknown attribute", {"finess": 1}, ("/finess",)),
+    Hostile("an attribute without a name", {"": 1}, ("/",)),
+    Hostile("an attribute that needs escaping", {"a/b~c": 1}, ("/a~1b~0c",)),
+]
+
+HOLDINGS = [
+    Hostile("clashing ids", [{"id": "a"}, {"id": "a"}], ("/1/id",)),
+    Hostile("every wrong type", [None, 1, "a", []], ("/0", "/1", "/2", "/3")),
+    Hostile("no id", [{}], ("/0/id",)),
+    Hostile("an id that is too long", [{"id": "a" * 201}], ("/0/id",)),
+    Hostile("a field that is none", [{"id": "a", "fatcs": {}}], ("/0/fatcs",)),
+    Hostile("no pieces", [{"id": "a", "quantity": 0}], ("/0/quantity",)),
+    Hostile("an issue of no form", [{"id": "a", "issue": []}], ("/0/issue",)),
+    Hostile("no candidate issue", [{"id": "a", "issue": {"one_of": []}}], ("/0/issue/one_of",)),
+    Hostile("facts that are a list", [{"id": "a", "facts": []}], ("/0/facts",)),
+]
+
+
+def concepts(*pairs: tuple[str, list[str]]) -> list[dict[str, Any]]:
+    return [{"name": "v", "concepts": [{"id": name, "broader": broader} for name, broader in pairs]}]
+
+
+VOCABULARIES = [
+    Hostile("a circle", concepts(("a", ["b"]), ("b", ["c"]), ("c", ["a"])), ("/0/concepts/0/broader",)),
+    Hostile("a term below itself", concepts(("a", ["a"])), ("/0/concepts/0/broader",)),
+    Hostile("a term below nothing", concepts(("a", ["z"])), ("/0/concepts/0/broader/0",)),
+    Hostile("a term twice", concepts(("a", []), ("a", [])), ("/0/concepts/1/id",)),
+    Hostile("a vocabulary twice", concepts() + concepts(), ("/1/name",)),
+    Hostile("no list", {}, ("",)),
+]
+
+# No definition, no holding and no patch in any of the media types.
+RAW: dict[str, bytes] = {
+    "empty": b"",
+    "blank": b" \r\n\t",
+    "null": b"null",
+    "true": b"true",
+    "a number": b"1",
+    "a text": b'"a"',
+    "an array": b"[]",
+    "an array of the example": b"[" + json.dumps(DOCUMENT).encode() + b"]",
+    "NaN": b'{"x": NaN}',
+    "Infinity": b'{"x": [1, -Infinity]}',
+    "a bare NUL": b'{"x": "\x00"}',
+    "an escaped NUL": b'{"x": "\\u0000"}',
+    "a NUL in a name": b'{"\\u0000": 1}',
+    "half a surrogate pair": b'{"x": "\\ud800"}',
+    "half a surrogate pair in a name": b'{"\\udfff": 1}',
+    "surrogates in the wrong order": b'{"x": "\\udc00\\ud800"}',
+    "doubled names": b'{"x": 1, "x": 2}',
+    "doubled names by an escape": b'{"x": 1, "\\u0078": 2}',
+    "2^53 + 1": b'{"x": 9007199254740993}',
+    "5,000 digits": b'{"x": ' + b"9" * 5_000 + b"}",
+    "5,000 digits behind the point": b'{"x": 0.' + b"1" * 5_000 + b"}",
+    "an exponent past every double": b'{"x": 1e999999999}',
+    "10,000 arrays": b"[" * DEEP + b"]" * DEEP,
+    "10,000 open arrays": b"[" * DEEP,
+    "10,000 objects": b'{"x":' * DEEP + b"1" + b"}" * DEEP,
+    "10,000 arrays in a member": b'{"x": ' + b"[" * DEEP + b"]" * DEEP + b"}",
+    "bad UTF-8": b'{"x": "\xff\xfe"}',
+    "an overlong slash": b'{"x": "\xc0\xaf"}',
+    "a surrogate in UTF-8": b'{"x": "\xed\xa0\x80"}',
+    "a byte order mark": b'\xef\xbb\xbf{"x": 1}',
+    "UTF-16": '{"x": 1}'.encode("utf-16"),
+    "two values": b'{"x": 1} {"x": 2}',
+    "a comment": b'{"x": 1} // one',
+    "a comma too many": b'{"x": [1,]}',
+    "a stray brace": b"}",
+    "an open text": b'{"x": "',
+    "a bad escape": b'{"x": "\\q"}',
+    "ten thousand unknown fields": json.dumps({f"x{n}": n for n in range(DEEP)}).encode(),
+    "a name like the prototype's": b'{"__proto__": {"x": 1}, "constructor": 1}',
+    "a form": b"x=1&y=2",
+    "single quotes": b"{'x': 1}",
+    "a nought before a number": b'{"x": 01}',
+    "a plus before a number": b'{"x": +1}',
+    "a number in hexadecimal": b'{"x": 0x10}',
+    "undefined": b'{"x": undefined}',
+    "markup": b"<x>1</x>",
+}
+
+# No JSON at all, and refused as YAML.
+YAML = {
+    "an anchor": b"x: &a [1]\ny: *a\n",
+    "a thousand laughs": b"a: &a [x, x]\n"
+    + b"".join(b"%c: &%c [*%c, *%c]\n" % (n + 1, n + 1, n, n) for n in range(97, 121)),
+    "an anchor in itself": b"x: &a [*a]\n",
+    "a merge": b"x: &a {y: 1}\n<<: *a\n",
+    "an object of the language": b"x: !!python/object/apply:os.system ['true']\n",
+    "a tag of its own": b"x: !coin 1\n",
+    "deep flow": b"x: " + b"[" * DEEP + b"]" * DEEP,
+    "deep blocks": b"\n".join(b" " * n + b"x:" for n in range(400)),
+    "deep dashes": b"- " * DEEP + b"1",
+    "two documents": b"x: 1\n---\nx: 2\n",
+    "doubled names": b"x: 1\nx: 2\n",
+    "a name that is a list": b"? [a, b]\n: 1\n",
+    "a name that is a number": b"1: x\n",
+    "a tab": b"x:\n\t- 1\n",
+    "an unknown version": b"%YAML 9.9\n---\nx: 1\n",
+    "an open quote": b"x: 'y\n",
+    "a NUL": b'x: "\\0"\n',
+}
+
+
+def json_of(value: Any) -> bytes:
+    return json.dumps(value).encode()
+
+
+def bodies_of_evaluations() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    """Every fault in a body for POST /v1/evaluations, with its places in that body."""
+    for made in DEFINITIONS:
+        yield (
+            f"definition: {made.name}",
+            json_of({"definition": made.value, "holdings": []}),
+            under("/definition", made),
+        )
+    for made in [*FACTS, *STRANGE_FACTS]:
+        body = {"definition": a_set(), "holdings": [{"id": "h", "facts": made.value}]}
+        yield f"facts: {made.name}", json_of(body), under("/holdings/0/facts", made)
+    for made in HOLDINGS:
+        yield (
+            f"holdings: {made.name}",
+            json_of({"definition": a_set(), "holdings": made.value}),
+            under("/holdings", made),
+        )
+    for made in VOCABULARIES:
+        body = {"definition": a_set(), "holdings": [], "vocabularies": made.value}
+        yield f"vocabularies: {made.name}", json_of(body), under("/vocabularies", made)
+
+
+def bodies_of_explanations() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    for made in DEFINITIONS:
+        body = {"definition": made.value, "holding": {"id": "h", "facts": {}}}
+        yield f"definition: {made.name}", json_of(body), under("/definition", made)
+    for made in [*FACTS, *STRANGE_FACTS]:
+        body = {"definition": a_set(), "holding": {"id": "h", "facts": made.value}}
+        yield f"facts: {made.name}", json_of(body), under("/holding/facts", made)
+
+
+def bodies_of_definitions() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    for made in DEFINITIONS:
+        yield f"definition: {made.name}", json_of({"document": made.value}), under("/document", made)
+
+
+def bodies_of_holdings() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    for made in FACTS:
+        yield f"facts: {made.name}", json_of({"facts": made.value}), under("/facts", made)
+
+
+def bodies_of_patches() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    # In a merge patch a null takes something away, so it is no fault there; an empty object changes nothing.
+    for name, body, places in bodies_of_holdings():
+        if name not in ("facts: a bare null", "facts: an empty object"):
+            yield name, body, places
+
+
+def under(prefix: str, made: Hostile) -> tuple[str, ...]:
+    return tuple(prefix + place for place in made.places)
+
+
+BODIES = {
+    "evaluate": bodies_of_evaluations,
+    "explain_holding": bodies_of_explanations,
+    "create_definition": bodies_of_definitions,
+    "replace_draft": bodies_of_definitions,
+    "create_holding": bodies_of_holdings,
+    "change_holding": bodies_of_patches,
+}
+WITH_BODY = {
+    declared["operationId"]: (method, path, list(declared["requestBody"]["content"]))
+    for method, path, declared in operations()
+    if "requestBody" in declared
+}
+
+
+async def kept(service: Running, owner: dict[str, str], path: str) -> str:
+    """The path with the id of something that is kept."""
+    if "{id}" not in path:
+        return path
+    if path.startswith("/v1/holdings"):
+        made = await service.client.post("/v1/holdings", json={}, headers=owner)
+    else:
+        made = await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=owner)
+    return str(made.headers["location"])
+
+
+def refused(answer: httpx.Response, body: bytes, told: object) -> dict[str, Any]:
+    """The problem document of a refusal, held against its schema; every pointer leads to something in the body, or to
+    a member that is missing there."""
+    assert 400 <= answer.status_code < 500, (told, answer.status_code, answer.text[:300])
+    assert answer.headers["content-type"] == "application/problem+json", told
+    problem: dict[str, Any] = answer.json()
+    SCHEMA.validate(problem)
+    assert problem["status"] == answer.status_code
+    assert answer.status_code in (400, 422), (told, problem)
+    assert problem["errors"], told
+    try:
+        sent = json.loads(body)
+    except (ValueError, RecursionError):
+        return problem
+    for fault in problem["errors"]:
+        assert fault["message"], told
+        here: Any = sent
+        *steps, last = fault["pointer"].split("/")[1:] or [None]
+        for step in steps:
+            here = here[int(step)] if isinstance(here, list) else here[unescaped(step)]
+        if isinstance(here, list) and last is not None:
+            assert int(last) < len(here), (told, fault)
+        else:
+            assert last is None or isinstance(here, dict), (told, fault)
+    return problem
+
+
+def unescaped(step: str) -> str:
+    text = step.replace("~1", "/").replace("~0", "~")
+    assert escape(text) == step
+    return text
+
+
+SCHEMA = validator(openapi_document(), {"$ref": "#/components/schemas/ProblemOut"})
+
+
+def test_the_corpus_covers_every_operation_that_takes_a_body() -> None:
+    assert set(BODIES) == set(WITH_BODY)
+    assert len(RAW) + len(YAML) >= 60
+    for bodies in BODIES.values():
+        made = list(bodies())
+        assert len(RAW) + len(made) >= 55
+        assert len({body for _, body, _ in made}) == len(made)
+        assert all(places for _, _, places in made)
+
+
+@pytest.mark.parametrize("name", WITH_BODY)
+async def test_every_hostile_body_is_refused_and_the_service_goes_on(service: Running, name: str) -> None:
+    method, template, kinds = WITH_BODY[name]
+    owner = service.collector()
+    path = await kept(service, owner, template)
+    sent = 0
+    for kind in kinds:
+        raw = {**RAW, **(YAML if "yaml" in kind else {})}
+        if "yaml" not in kind:
+            # What was meant as YAML is no JSON.
+            raw.update({f"YAML: {other}": body for other, body in YAML.items()})
+        for what, body in raw.items():
+            headers = {**owner, "Content-Type": kind, "If-Match": "*"}
+            answer = await service.client.request(method, path, content=body, headers=headers)
+            refused(answer, body, (name, kind, what))
+            sent += 1
+        alive = await service.client.get("/health/live")
+        assert (alive.status_code, alive.json()) == (200, {"status": "up"})
+    assert sent >= 60 * len(kinds)
+    listed = [
+        (await service.client.get(f"/v1/{what}", headers=owner)).json()["items"] for what in ("holdings", "definitions")
+    ]
+    assert len(listed[0]) + len(listed[1]) == ("{id}" in template), "a refused body left something behind"
+
+
+@pytest.mark.parametrize("name", WITH_BODY)
+async def test_every_fault_of_sense_is_told_with_its_place(service: Running, name: str) -> None:
+    method, template, kinds = WITH_BODY[name]
+    owner = service.collector()
+    path = await kept(service, owner, template)
+    headers = {**owner, "Content-Type": kinds[0], "If-Match": "*"}
+    wrong = []
+    for what, body, places in BODIES[name]():
+        answer = await service.client.request(method, path, content=body, headers=headers)
+        problem = refused(answer, body, (name, what))
+        found = [fault["pointer"] for fault in problem["errors"]]
+        if answer.status_code != 422 or not set(places) <= set(found):
+            wrong.append((what, places, answer.status_code, found))
+    assert wrong == []
+    assert (await service.client.get("/health/live")).status_code == 200
+
+
+@pytest.mark.parametrize("name", WITH_BODY)
+async def test_a_body_that_hurts_elsewhere_is_refused_here(service: Running, name: str) -> None:
+    """Every operation is sent what was made for the others too."""
+    method, template, kinds = WITH_BODY[name]
+    owner = service.collector()
+    path = await kept(service, owner, template)
+    for other, bodies in BODIES.items():
+        if other in (name, "change_holding") or {name, other} <= {"create_definition", "replace_draft"}:
+            continue
+        if {name, other} <= {"create_holding", "change_holding"}:
+            continue
+        for kind in kinds:
+            for what, body, _ in bodies():
+                headers = {**owner, "Content-Type": kind, "If-Match": "*"}
+                answer = await service.client.request(method, path, content=body, headers=headers)
+                refused(answer, body, (name, kind, other, what))
+
+
+@pytest.mark.parametrize(
+    ("what", "body", "places"),
+    [pytest.param(*case, id=case[0]) for case in bodies_of_evaluations()],
+)
+async def test_an_evaluation_names_exactly_the_places_that_are_wrong(
+    service: Running, what: str, body: bytes, places: Sequence[str]
+) -> None:
+    answer = await service.client.post("/v1/evaluations", content=body, headers={"Content-Type": "application/json"})
+    assert sorted(fault["pointer"] for fault in refused(answer, body, what)["errors"]) == sorted(places)
+
+
+def pointers(answer: httpx.Response) -> list[str]:
+    assert answer.status_code == 422, answer.text
+    return sorted(fault["pointer"] for fault in answer.json()["errors"])
+
+
+FAULTY = a_set(
+    title=3,
+    slots=[{"id": "a"}, slot(id="b", accepts="finess = 1"), slot(id="b", accepts="grade >")],
+    prefer=[{"highest": "colour_of_sky"}],
+)
+FAULTS_OF_IT = [
+    "/prefer/0/highest",
+    "/slots/0/accepts",
+    "/slots/1/accepts",
+    "/slots/2/accepts",
+    "/slots/2/id",
+    "/title",
+]
+
+
+async def test_faults_of_shape_and_sense_and_of_the_holdings_are_told_at_once(service: Running) -> None:
+    body = {
+        "definition": FAULTY,
+        "holdings": [{"id": "h", "facts": {"finess": 1, "grade": 99}}, {"id": "h"}, None],
+        "issues": [{"id": "i", "facts": {"strike": "nonsense"}}],
+    }
+    expected = sorted(
+        [f"/definition{place}" for place in FAULTS_OF_IT]
+        + ["/holdings/0/facts/finess", "/holdings/0/facts/grade", "/holdings/1/id", "/holdings/2"]
+        + ["/issues/0/facts/strike"]
+    )
+    assert pointers(await service.client.post("/v1/evaluations", json=body)) == expected
+    # And with the form of the body itself, too.
+    body |= {"budget_seconds": 0, "today": "tomorrow", "pins": [{"holding": "h"}]}
+    outside = ["/budget_seconds", "/today", "/pins/0/place"]
+    assert pointers(await service.client.post("/v1/evaluations", json=body)) == sorted(expected + outside)
+
+
+async def test_the_faults_of_an_explanation_are_told_at_once(service: Running) -> None:
+    body = {"definition": FAULTY, "holding": {"id": "h", "facts": {"finess": 1}}, "today": "tomorrow"}
+    expected = [*(f"/definition{place}" for place in FAULTS_OF_IT), "/holding/facts/finess", "/today"]
+    assert pointers(await service.client.post("/v1/explanations", json=body)) == sorted(expected)
+
+
+async def test_the_faults_of_vocabularies_and_of_facts_are_told_at_once(service: Running) -> None:
+    body = {
+        "definition": a_set(),
+        "vocabularies": [*concepts(("a", ["a"]), ("b", ["z"])), *concepts()],
+        "holdings": [{"id": "h", "facts": {"grade": 99}}],
+    }
+    found = pointers(await service.client.post("/v1/evaluations", json=body))
+    assert {"/vocabularies/0/concepts/1/broader/0", "/vocabularies/1/name", "/holdings/0/facts/grade"} <= set(found)
+
+
+async def test_facts_are_judged_by_what_a_faulty_definition_declares(service: Running) -> None:
+    own = [{"name": "shelf", "type": "integer"}]
+    body = {
+        "definition": {**FAULTY, "attributes": own},
+        "holdings": [{"id": "h", "facts": {"shelf": 3}}, {"id": "i", "facts": {"shelf": "top"}}],
+    }
+    expected = [*(f"/definition{place}" for place in FAULTS_OF_IT), "/holdings/1/facts/shelf"]
+    assert pointers(await service.client.post("/v1/evaluations", json=body)) == sorted(expected)
+    # What is declared wrongly says nothing of the facts.
+    body["definition"] = {**FAULTY, "attributes": [{"name": "shelf", "type": "colour"}]}
+    found = pointers(await service.client.post("/v1/evaluations", json=body))
+    assert "/definition/attributes/0/type" in found
+    assert all(place.startswith("/definition/") for place in found)
+
+
+@pytest.mark.parametrize("kind", ["application/json", "application/yaml"])
+async def test_the_faults_of_a_kept_definition_are_told_at_once(service: Running, kind: str) -> None:
+    document: Any = FAULTY if "yaml" in kind else {"document": FAULTY, "shelf": 1}
+    headers = {**service.collector(), "Content-Type": kind}
+    answer = await service.client.post("/v1/definitions", content=json_of(document), headers=headers)
+    if "yaml" in kind:
+        assert pointers(answer) == FAULTS_OF_IT
+    else:
+        assert pointers(answer) == sorted([*(f"/document{place}" for place in FAULTS_OF_IT), "/shelf"])
+
+
+async def test_the_faults_of_a_kept_holding_are_told_at_once(service: Running) -> None:
+    body = {"facts": {"grade": 99, "strike": "nonsense"}, "quantity": 0, "status": "eaten", "shelf": 1}
+    answer = await service.client.post("/v1/holdings", json=body, headers=service.collector())
+    assert pointers(answer) == ["/facts/grade", "/facts/strike", "/quantity", "/shelf", "/status"]

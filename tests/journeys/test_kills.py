@@ -1,0 +1,129 @@
+"""A real server killed again and again under load: what it acknowledged is kept, and happens once."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import sqlite3
+import threading
+import time
+from collections import Counter
+from collections.abc import Iterable
+
+import httpx
+import pytest
+from sqlalchemy import make_url
+
+from tests.journeys.test_first_run import Server, serving
+
+pytestmark = pytest.mark.process
+
+WRITERS = 8
+LONGEST_SECONDS = 0.8
+
+
+class Writer:
+    """Creates holdings one after another, each under a key of its own. A request whose answer never came is sent
+    again, with the same key, to the next server."""
+
+    def __init__(self, number: int) -> None:
+        self.number = number
+        self.sent = 0
+        self.pending: str | None = None
+        self.sent_again = 0
+        self.acknowledged: list[str] = []
+        self.refused: list[str] = []
+
+    def write(self, server: Server, headers: dict[str, str], *, only_pending: bool = False) -> None:
+        """Until the server is gone, or with `only_pending` until nothing waits for its answer."""
+        # Without TLS there is nothing to verify, and making the context for it would take most of a short life.
+        with httpx.Client(base_url=server.address, headers=headers, timeout=10, verify=False) as client:
+            try:
+                while self.pending is not None or not only_pending:
+                    if self.pending is None:
+                        self.sent += 1
+                        self.pending = f"writer-{self.number}-{self.sent}"
+                    else:
+                        self.sent_again += 1
+                    body = {"facts": {"denomination": "crown"}, "number": self.pending}
+                    answer = client.post("/v1/holdings", json=body, headers={"Idempotency-Key": self.pending})
+                    if answer.is_success:
+                        self.acknowledged.append(answer.json()["id"])
+                        self.pending = None
+                    else:
+                        self.refused.append(f"{answer.status_code} {answer.text}")
+            except httpx.TransportError:
+                return
+
+
+def kept_ids(server: Server, headers: dict[str, str]) -> list[str]:
+    """The ids of all holdings, page by page."""
+    found: list[str] = []
+    address: str | None = "/v1/holdings?limit=200"
+    with httpx.Client(base_url=server.address, headers=headers, timeout=30) as client:
+        while address is not None:
+            body = client.get(address).json()
+            found += [item["id"] for item in body["items"]]
+            address = body["next"]
+    return found
+
+
+def complaints(acknowledged: Iterable[str], kept: Iterable[str]) -> list[str]:
+    """What is not as it should be: every acknowledged id is kept exactly once, and nothing else is."""
+    promised, found = Counter(acknowledged), Counter(kept)
+    return sorted(
+        [f"lost: {identity}" for identity in promised if identity not in found]
+        + [f"never acknowledged: {identity}" for identity in found if identity not in promised]
+        + [f"acknowledged {count} times: {identity}" for identity, count in promised.items() if count > 1]
+        + [f"kept {count} times: {identity}" for identity, count in found.items() if count > 1]
+    )
+
+
+@pytest.mark.timeout(240)
+def test_what_was_acknowledged_is_kept_once_over_many_kills(empty_database_url: str) -> None:
+    url = make_url(empty_database_url)
+    kills = 20 if url.get_backend_name() == "sqlite" else 10
+    seed = int(os.environ.get("SETWRIGHT_TEST_SEED", random.SystemRandom().randrange(10**9)))
+    print(f"SETWRIGHT_TEST_SEED={seed} for the moments of {kills} kills")
+    chance = random.Random(seed)
+    writers = [Writer(number) for number in range(WRITERS)]
+    headers: dict[str, str] = {}
+    killed_while_waiting = 0
+    for _ in range(kills):
+        with serving(empty_database_url) as server:
+            if not headers:
+                headers = {"Authorization": f"Bearer {server.token()}"}
+            threads = [threading.Thread(target=writer.write, args=(server, headers)) for writer in writers]
+            for thread in threads:
+                thread.start()
+            time.sleep(chance.uniform(0, LONGEST_SECONDS))
+            assert server.end(signal.SIGKILL) == -signal.SIGKILL, server.printed
+            for thread in threads:
+                thread.join(20)
+                assert not thread.is_alive()
+            killed_while_waiting += any(writer.pending for writer in writers)
+    with serving(empty_database_url) as server:
+        for writer in writers:
+            writer.write(server, headers, only_pending=True)
+        kept = kept_ids(server, headers)
+    acknowledged = [identity for writer in writers for identity in writer.acknowledged]
+    assert [refusal for writer in writers for refusal in writer.refused] == []
+    assert [writer.pending for writer in writers] == [None] * WRITERS
+    assert complaints(acknowledged, kept) == []
+    assert len(kept) == sum(writer.sent for writer in writers) > kills
+    # The kills fell while requests were on their way, else the test saw nothing.
+    assert killed_while_waiting > kills / 2
+    assert sum(writer.sent_again for writer in writers) > kills / 2
+    # The check sees what it is to see: an id that was never stored, and one that is there twice.
+    assert complaints([*acknowledged, "never-stored"], kept) == ["lost: never-stored"]
+    assert complaints(acknowledged, [*kept, kept[0]]) == [f"kept 2 times: {kept[0]}"]
+    if url.get_backend_name() == "sqlite":
+        assert url.database is not None
+        file = sqlite3.connect(url.database)
+        try:
+            assert file.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+            assert file.execute("PRAGMA foreign_key_check").fetchall() == []
+        finally:
+            file.close()
+    print(f"{len(kept)} holdings kept, {sum(writer.sent_again for writer in writers)} requests sent again")

@@ -1,0 +1,280 @@
+"""What stands around the code says what is so: the README's commands, the containers, the pins."""
+
+from __future__ import annotations
+
+import json
+import re
+import shlex
+import subprocess
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+import yaml
+from pydantic import SecretStr
+
+from service.__main__ import _parser
+from service.settings import PREFIX, Settings
+from tests.conftest import Running
+from tests.http.test_contract import current
+
+ROOT = Path(__file__).resolve().parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+VARIABLES = {PREFIX + name.upper() for name in Settings.model_fields}
+
+
+def shell_lines() -> list[str]:
+    """Every command in the README's shell blocks, lines joined where a quote or a backslash goes on."""
+    lines: list[str] = []
+    for block in re.findall(r"^```sh\n(.*?)^```", README, re.MULTILINE | re.DOTALL):
+        waiting = ""
+        for line in block.splitlines():
+            waiting += line.removesuffix("\\") if line.endswith("\\") else line + "\n"
+            if line.endswith("\\"):
+                continue
+            try:
+                shlex.split(waiting)
+            except ValueError:
+                continue
+            lines.append(waiting.strip())
+            waiting = ""
+        assert not waiting, f"a quote stays open: {waiting}"
+    return lines
+
+
+def requests_of_the_readme() -> list[dict[str, Any]]:
+    """The curl commands as method, address, headers and body."""
+    found = []
+    for line in shell_lines():
+        words = shlex.split(line)
+        if words[0] != "curl":
+            continue
+        asked: dict[str, Any] = {"method": "GET", "headers": {}, "content": None}
+        rest = iter(words[1:])
+        for word in rest:
+            if word == "-H":
+                name, value = next(rest).split(": ", 1)
+                asked["headers"][name] = value
+            elif word in ("-d", "--data-binary"):
+                body = next(rest)
+                asked["content"] = (ROOT / body[1:]).read_bytes() if body.startswith("@") else body.encode()
+                asked["method"] = "POST"
+            elif word.startswith("http://127.0.0.1:8000/"):
+                asked["url"] = word.removeprefix("http://127.0.0.1:8000")
+            else:
+                assert word == "-s", f"this test does not know the option {word}"
+        found.append(asked)
+    return found
+
+
+# --- the README -------------------------------------------------------------------------------------------------------
+
+
+def test_the_readme_has_one_command_to_see_it_work_and_one_to_test() -> None:
+    commands = [line for line in shell_lines() if line.startswith("python3 -m venv")]
+    assert len(commands) == 2
+    show, run_tests = commands
+    assert show.endswith(" && .venv/bin/setwright demo")
+    assert run_tests.endswith(" && .venv/bin/python -m pytest -n 2")
+    for command in commands:
+        assert "-c .ci/constraints.txt" in command
+    assert PROJECT["scripts"] == {"setwright": "service.__main__:main"}
+    assert _parser().parse_args(["demo", "--once"]).once is True
+
+
+def test_ci_runs_the_very_test_command_of_the_readme() -> None:
+    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    (picking,) = re.findall(r"^command=\$\(.*\)$", script, re.MULTILINE)
+    assert script.index(picking) < script.index('bash -c "$command"')
+    picked = subprocess.run(
+        ["bash", "-euc", f'{picking}\nprintf %s "$command"'], cwd=ROOT, capture_output=True, text=True, check=True
+    ).stdout
+    assert picked == [line for line in shell_lines() if line.startswith("python3 -m venv")][1]
+
+
+def test_ci_runs_the_fuzz_step_that_a_plain_run_leaves_out() -> None:
+    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    assert '"$python" -m pytest -m fuzz -p no:xdist tests/http/test_fuzz.py' in script
+    assert (ROOT / "tests" / "http" / "test_fuzz.py").exists()
+
+
+def test_the_settings_that_the_readme_names_exist() -> None:
+    named = set(re.findall(rf"\b{PREFIX}[A-Z_]+\b", README))
+    assert named
+    assert named <= VARIABLES
+
+
+@pytest.mark.anyio
+async def test_the_first_evaluation_of_the_readme_comes_out_as_it_says(service: Running) -> None:
+    answer = await service.client.request(**requests_of_the_readme()[0])
+    assert answer.status_code == 200, answer.text
+    places = {slot["place"]: slot for slot in answer.json()["slots"]}
+    assert (places["old"]["status"], places["old"]["holding"]) == ("filled", "p1")
+    assert (places["new"]["status"], places["new"]["holding"]) == ("tentative", "p2")
+    # "Why says POST /v1/explanations with "holding" instead of "holdings"".
+    asked = json.loads(requests_of_the_readme()[0]["content"])
+    (doubtful,) = [holding for holding in asked.pop("holdings") if holding["id"] == "p2"]
+    answer = await service.client.post("/v1/explanations", json={**asked, "holding": doubtful})
+    assert answer.status_code == 200, answer.text
+    verdicts = {place["place"]: place["verdict"] for place in answer.json()["places"]}
+    assert verdicts == {"old": "undecided", "new": "undecided"}
+    assert "year_on_coin" in answer.text
+
+
+@pytest.mark.anyio
+async def test_every_request_of_the_readme_works_in_its_order(service: Running) -> None:
+    token = service.collector()["Authorization"].removeprefix("Bearer ")
+    identity, statuses = "", []
+    for asked in requests_of_the_readme():
+        headers = {name: value.replace("$TOKEN", token) for name, value in asked["headers"].items()}
+        url = asked["url"].replace("/ID/", f"/{identity}/")
+        answer = await service.client.request(asked["method"], url, headers=headers, content=asked["content"])
+        if url == "/v1/definitions":
+            identity = answer.json()["id"]
+        statuses.append((asked["method"], asked["url"], answer.status_code))
+    assert statuses == [
+        ("POST", "/v1/evaluations", 200),
+        ("POST", "/v1/definitions", 201),
+        ("POST", "/v1/holdings", 201),
+        ("GET", "/v1/definitions/ID/evaluation", 200),
+    ]
+
+
+def test_the_links_of_the_readme_lead_somewhere() -> None:
+    links = [link for link in re.findall(r"\]\(([^)#]+)\)", README) if "://" not in link]
+    assert links
+    assert [link for link in links if not (ROOT / link).exists()] == []
+
+
+# --- the containers ---------------------------------------------------------------------------------------------------
+
+
+def composed() -> dict[str, Any]:
+    made: dict[str, Any] = yaml.safe_load((ROOT / "docker-compose.yml").read_text(encoding="utf-8"))
+    return made
+
+
+def test_the_composition_has_a_database_and_waits_for_it() -> None:
+    services = composed()["services"]
+    assert set(services) == {"database", "setwright"}
+    assert services["database"]["image"].startswith("postgres:")
+    assert services["setwright"]["depends_on"] == {"database": {"condition": "service_healthy"}}
+    assert services["database"]["healthcheck"]["test"]
+    mounted = {volume.partition(":")[0] for volume in services["database"]["volumes"]}
+    assert mounted <= set(composed()["volumes"])
+
+
+def test_the_containers_settings_are_settings_and_are_read() -> None:
+    given = composed()["services"]["setwright"]["environment"]
+    names = {name for name in given if name.startswith(PREFIX)}
+    assert PREFIX + "DATABASE_URL" in names
+    assert names <= VARIABLES
+    # A default of compose, ${NAME:-default}, counts as such; a variable without one is some text.
+    plain = {name: re.sub(r"\$\{\w+(?::-([^}]*))?[^}]*\}", lambda m: m[1] or "word", given[name]) for name in names}
+    fields = {name.removeprefix(PREFIX).lower(): text for name, text in plain.items()}
+    settings = Settings(database_url=SecretStr(fields.pop("database_url")), **fields)  # type: ignore[arg-type]
+    # Several workers need PostgreSQL.
+    assert not settings.is_sqlite
+    database = composed()["services"]["database"]["environment"]
+    url = given[PREFIX + "DATABASE_URL"]
+    assert url.startswith(f"postgresql://{database['POSTGRES_USER']}:")
+    assert url.endswith(f"@database/{database['POSTGRES_DB']}")
+
+
+def test_the_containers_command_and_its_health_check_fit_the_program() -> None:
+    service = composed()["services"]["setwright"]
+    recipe = service["build"]["dockerfile_inline"]
+    (command,) = re.findall(r"^CMD (\[.*\])$", recipe, re.MULTILINE)
+    program, *arguments = json.loads(command)
+    assert program in PROJECT["scripts"]
+    asked = _parser().parse_args(arguments)
+    assert (asked.host, asked.workers) == ("0.0.0.0", 2)
+    (address,) = re.findall(r"http://127\.0\.0\.1:(\d+)(/[\w/]+)", " ".join(service["healthcheck"]["test"]))
+    assert int(address[0]) == asked.port
+    assert "get" in current()["paths"][address[1]]
+    assert [port.rpartition(":")[2] for port in service["ports"]] == [str(asked.port)]
+    assert recipe.index("\nUSER ") < recipe.index("\nCMD ")
+
+
+def test_all_that_the_container_copies_is_there() -> None:
+    recipe = composed()["services"]["setwright"]["build"]["dockerfile_inline"]
+    sources = [word for line in re.findall(r"^COPY (.*)$", recipe, re.MULTILINE) for word in line.split()[:-1]]
+    assert {"pyproject.toml", "service", "migrations"} <= set(sources)
+    assert [source for source in sources if not (ROOT / source).exists()] == []
+
+
+# --- dependencies -----------------------------------------------------------------------------------------------------
+
+
+def dependencies() -> list[str]:
+    extras = PROJECT["optional-dependencies"].values()
+    return [*PROJECT["dependencies"], *(entry for extra in extras for entry in extra)]
+
+
+def name_of(requirement: str) -> str:
+    """The project's name in normal form (Python packaging's specification of names)."""
+    found = re.match(r"[A-Za-z0-9._-]+", requirement)
+    assert found is not None, requirement
+    return re.sub(r"[-_.]+", "-", found[0]).lower()
+
+
+def test_every_dependency_has_a_lower_and_an_upper_bound() -> None:
+    assert len(dependencies()) > 20
+    assert [entry for entry in dependencies() if not re.search(r">=[\w.]+,<[\w.]+$", entry)] == []
+
+
+def test_every_dependency_is_pinned_to_a_version_within_its_bounds() -> None:
+    lines = (ROOT / ".ci" / "constraints.txt").read_text(encoding="utf-8").splitlines()
+    pins = {name_of(line): line.partition("==")[2] for line in lines if line and not line.startswith("#")}
+    assert all(pins.values())
+
+    def version(text: str) -> tuple[int, ...]:
+        return tuple(int(part) for part in re.findall(r"\d+", text))
+
+    wrong = []
+    for entry in dependencies():
+        low, high = re.findall(r"(?:>=|<)([\w.]+)", entry)
+        pin = pins.get(name_of(entry))
+        if pin is None or not version(low) <= version(pin) < version(high):
+            wrong.append((entry, pin))
+    assert wrong == []
+
+
+# Put together here, so that this file itself holds none of them.
+REGISTRIES = [
+    ".".join(parts)
+    for parts in (
+        ("pypi", "org"),
+        ("pythonhosted", "org"),
+        ("pypi", "python", "org"),
+        ("registry", "npmjs", "org"),
+        ("registry", "yarnpkg", "com"),
+        ("crates", "io"),
+        ("rubygems", "org"),
+        ("repo", "maven", "apache", "org"),
+        ("proxy", "golang", "org"),
+        ("anaconda", "org"),
+        ("docker", "io"),
+        ("ghcr", "io"),
+        ("quay", "io"),
+    )
+]
+
+
+def test_no_file_names_the_host_of_a_package_registry() -> None:
+    listed = subprocess.run(
+        ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout
+    files = [ROOT / name for name in listed.split("\0") if name and (ROOT / name).is_file()]
+    assert Path(__file__) in files
+    found = []
+    for file in files:
+        content = file.read_bytes().lower()
+        found += [(str(file.relative_to(ROOT)), host) for host in REGISTRIES if host.encode() in content]
+    assert found == []
