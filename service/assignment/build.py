@@ -48,6 +48,9 @@ class Board:
     constraints: tuple[Constraint, ...]
     worth: Mapping[tuple[int, int, int], Number | None] = field(repr=False)
 
+    columns: Columns = field(repr=False)
+    """The coins that are one thing only, a row each; `row_of` leads from a coin to its row."""
+    row_of: Mapping[int, int] = field(repr=False)
     by_place: Mapping[int, Mapping[int, Edge]] = field(default_factory=dict, repr=False)
 
     def edges_at(self, place: int) -> Mapping[int, Edge]:
@@ -64,7 +67,9 @@ def build(
     wishes: Wishes,
 ) -> Board:
     """The whole instance. `holdings` are those that count, sorted by id; `views` stand beside them."""
-    fits = _fits(places, holdings, views, table, wishes)
+    row_of = {coin: row for row, coin in enumerate(coin for coin, seen in enumerate(views) if len(seen) == 1)}
+    columns = Columns([views[coin][0] for coin in row_of], table.attributes, table.around)
+    fits = _fits(places, holdings, views, table, wishes, columns, list(row_of))
     levels = max((len(place.prefer) for place in places), default=0)
     costs, worth = _costs(places, fits, views, table, levels)
     pins, stays = wishes.pins, wishes.previous
@@ -93,7 +98,7 @@ def build(
     by_place: dict[int, dict[int, Edge]] = {}
     for edge in edges:
         by_place.setdefault(edge.place, {})[edge.holding] = edge
-    return Board(places, holdings, views, fits, problem, constraints, worth, by_place)
+    return Board(places, holdings, views, fits, problem, constraints, worth, columns, row_of, by_place)
 
 
 def _constraints(definition: Definition) -> tuple[Constraint, ...]:
@@ -116,11 +121,11 @@ def _fits(
     views: Sequence[tuple[View, ...]],
     table: Table,
     wishes: Wishes,
+    columns: Columns,
+    single: Sequence[int],
 ) -> tuple[Mapping[int, Fit], ...]:
     """Coins that are one thing only go through the columns; those with several candidate issues one by one."""
-    single = [coin for coin, seen in enumerate(views) if len(seen) == 1]
     several = [coin for coin, seen in enumerate(views) if len(seen) > 1]
-    columns = Columns([views[coin][0] for coin in single], table.attributes, table.around)
     by_rule: dict[int, dict[int, Fit]] = {}
     found: list[Mapping[int, Fit]] = []
     barred = {place for _, place in wishes.nevers}

@@ -20,7 +20,7 @@ def always_free(filling: Filling) -> frozenset[int]:
     return frozenset(
         place
         for place, here in filling.chosen.items()
-        if all(there == here or part[there] != part[here] for there in filling.tight(place))
+        if all(there == here or part[there] != part[here] for there in filling.tight[place])
     )
 
 
@@ -43,7 +43,7 @@ def certain_places(board: Board, firm: frozenset[tuple[int, int]], meter: Meter)
     total, proven = 0, True
     hard: list[tuple[Component, Taken, Taken]] = []
     for component in components(board):
-        filled = taken_edges(board, component, fill(board, component))
+        filled = taken_edges(board, component, fill(board, component, in_order=False))
         known = frozenset(e for e in component.edges if (board.edges[e].place, board.edges[e].holding) in firm)
         if not component.bonds or len(known) == len(filled):
             total += len(filled)
@@ -99,4 +99,4 @@ def _moves(filling: Filling, here: int) -> Iterator[int]:
     elif filling.is_loose(here) and filling.has_spare(here):
         yield EMPTY
     for place in list(filling.sitting[here]):
-        yield from filling.tight(place)
+        yield from filling.tight[place]

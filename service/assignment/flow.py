@@ -11,31 +11,36 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from functools import cached_property
 
 from service.assignment.components import Board, Component, radices
+from service.assignment.matching import Options, choose
 
 EMPTY = -1
 """Stands for the holding of a place that stays empty, and for the edge of that choice."""
 
 
-@dataclass(slots=True)
+LARGE = 2_000
+"""From so many edges on scipy's solver is asked first; it takes some 0.1 s to load."""
+
+
 class Filling:
-    """An optimum of a component with its prices. `chosen` and `options` speak of holdings (EMPTY for none)."""
+    """An optimum of a component with its prices. `chosen`, `sitting` and `options` speak of holdings (EMPTY for none);
+    `options` are for each place its holdings in order, EMPTY last, each with its packed cost."""
 
-    options: Mapping[int, Mapping[int, int]]
-    """For each place its holdings in order, EMPTY last, each with its packed cost."""
-    quantity: Sequence[int]
-    price: dict[int, int] = field(default_factory=dict)
-    chosen: dict[int, int] = field(default_factory=dict)
-    sitting: dict[int, dict[int, None]] = field(default_factory=dict)
+    def __init__(self, board: Board, component: Component) -> None:
+        self._board, self._component = board, component
+        self.quantity = board.quantity
+        holdings = [EMPTY, *sorted({board.edges[edge].holding for edge in component.edges})]
+        self.price: dict[int, int] = dict.fromkeys(holdings, 0)
+        self.sitting: dict[int, dict[int, None]] = {holding: {} for holding in holdings}
+        self.chosen: dict[int, int] = {}
+        self.tight: Mapping[int, Sequence[int]] = {}
+        """The holdings that each place takes in some assignment of least cost plus price, in order, EMPTY last."""
 
-    def tight(self, place: int) -> Iterator[int]:
-        """The holdings that the place takes in some assignment of least cost plus price, in order, EMPTY last."""
-        costs, price = self.options[place], self.price
-        here = self.chosen[place]
-        least = costs[here] + price[here]
-        return (holding for holding, cost in costs.items() if cost + price[holding] == least)
+    @cached_property
+    def options(self) -> Mapping[int, Mapping[int, int]]:
+        return _options(self._board, self._component)
 
     def has_spare(self, holding: int) -> bool:
         """Whether one more place could take the holding."""
@@ -52,16 +57,59 @@ class Filling:
         self.chosen[place] = holding
         self.sitting[holding][place] = None
 
+    def is_proven(self) -> bool:
+        """The certificate, on all levels at once: every place sits on an option of the least cost plus price, no price is
+        below nought, and only what is used up has one."""
+        for place, costs in self.options.items():
+            here = self.chosen[place]
+            if costs[here] + self.price[here] > min(cost + self.price[holding] for holding, cost in costs.items()):
+                return False
+        return all(
+            price == 0 or (price > 0 and holding != EMPTY and not self.has_spare(holding))
+            for holding, price in self.price.items()
+        )
 
-def fill(board: Board, component: Component) -> Filling:
-    """The first optimum in canonical order of the component, its bonds left aside."""
-    filling = Filling(_options(board, component), board.quantity)
-    for holding in {EMPTY, *(board.edges[edge].holding for edge in component.edges)}:
-        filling.price[holding] = 0
-        filling.sitting[holding] = {}
+
+def fill(board: Board, component: Component, *, in_order: bool = True) -> Filling:
+    """The first optimum in canonical order of the component, its bonds left aside; any optimum where the order does not
+    matter."""
+    filling = (_by_solver(board, component) if len(component.edges) >= LARGE else None) or _by_paths(board, component)
+    if in_order:
+        _take_first(filling, component.places)
+    return filling
+
+
+def _by_solver(board: Board, component: Component) -> Filling | None:
+    options = Options(board, component)
+    found = choose(options)
+    if found is None:
+        return None
+    chosen, prices, tight = found
+    filling = Filling(board, component)
+    names = [*options.holdings, *([EMPTY] * len(options.places))]
+    filling.price.update(zip(options.holdings, prices.tolist(), strict=False))
+    for place, column in zip(options.places, options.column[chosen].tolist(), strict=True):
+        filling.sit(place, names[column])
+    lists: dict[int, list[int]] = {place: [] for place in options.places}
+    for row, column in zip(options.row[tight].tolist(), options.column[tight].tolist(), strict=True):
+        lists[options.places[row]].append(names[column])
+    filling.tight = lists
+    return filling
+
+
+def _by_paths(board: Board, component: Component) -> Filling:
+    filling = Filling(board, component)
     for place in component.places:
         _put_in(filling, place)
-    _take_first(filling, component.places)
+    price = filling.price
+    tight: dict[int, list[int]] = {}
+    for place, costs in filling.options.items():
+        here = filling.chosen[place]
+        least = costs[here] + price[here]
+        tight[place] = [holding for holding, cost in costs.items() if cost + price[holding] <= least]
+        if any(costs[holding] + price[holding] < least for holding in tight[place]):
+            raise ArithmeticError("the flow's own prices do not prove its answer")
+    filling.tight = tight
     return filling
 
 
@@ -147,54 +195,63 @@ def _put_in(filling: Filling, newcomer: int) -> None:
 
 def _take_first(filling: Filling, places: Iterable[int]) -> None:
     """Give each place in order the first holding that some optimum has there, those before it kept as they are."""
+    takers: dict[int, list[int]] = {}
+    for place, holdings in filling.tight.items():
+        for holding in holdings:
+            takers.setdefault(holding, []).append(place)
     kept: set[int] = set()
     for place in places:
-        hopeless: set[int] = set()
-        for holding in filling.tight(place):
-            if holding == filling.chosen[place]:
-                break
-            moves = _way(filling, holding, filling.chosen[place], kept | {place}, hopeless)
-            if moves is not None:
-                for mover, goal in moves:
-                    filling.sit(mover, goal)
-                filling.sit(place, holding)
-                break
+        here, wanted = filling.chosen[place], filling.tight[place]
         kept.add(place)
+        better = wanted[: wanted.index(here)]
+        if not better:
+            continue
+        onward = _ways_to(filling, here, takers, kept, better[0])
+        first = next((holding for holding in better if holding in onward), None)
+        if first is not None:
+            for mover, goal in _moves(onward, first, here):
+                filling.sit(mover, goal)
+            filling.sit(place, first)
 
 
-def _way(filling: Filling, start: int, goal: int, kept: set[int], hopeless: set[int]) -> list[tuple[int, int]] | None:
-    """Moves by which one place more at `start` and one less at `goal` costs nothing; None when there are none.
-
-    `hopeless` holds what is known not to lead to the goal, and grows when the search fails.
-    """
-    came: dict[int, tuple[int, int | None]] = {start: (start, None)}
-    queue = [start]
-    for here in queue:
-        if here == goal:
-            moves = []
-            while here != start:
-                before, mover = came[here]
-                if mover is not None:
-                    moves.append((mover, here))
-                here = before
-            return moves
-        for there, mover in _next(filling, here, goal, kept):
-            if there not in came and there not in hopeless:
-                came[there] = (here, mover)
-                queue.append(there)
-    hopeless.update(came)
-    return None
+Onward = dict[int, tuple[int | None, int]]
+"""For a holding the place that moves away from it (None: a piece is just left unused, or taken up) and where to."""
 
 
-def _next(filling: Filling, here: int, goal: int, kept: set[int]) -> Iterator[tuple[int, int | None]]:
-    if here == EMPTY:
-        # What may stay unused can give up a piece; when the goal can, nothing else need be looked at.
-        if filling.is_loose(goal):
-            yield goal, None
-            return
-        yield from ((loose, None) for loose, seated in filling.sitting.items() if seated and filling.is_loose(loose))
-    elif filling.is_loose(here) and filling.has_spare(here):
-        yield EMPTY, None
-    for place in filling.sitting[here]:
+def _ways_to(filling: Filling, goal: int, takers: Mapping[int, Sequence[int]], kept: set[int], first: int) -> Onward:
+    """From which holdings a chain of moves that costs nothing leads to the goal, so that one place more can sit there and
+    one less at the goal. The search ends early once `first` is met."""
+    onward: Onward = {goal: (None, goal)}
+    queue = [goal]
+    for there in queue:
+        for here, mover in _before(filling, there, takers, kept):
+            if here not in onward:
+                onward[here] = (mover, there)
+                if here == first:
+                    return onward
+                queue.append(here)
+    return onward
+
+
+def _before(
+    filling: Filling, there: int, takers: Mapping[int, Sequence[int]], kept: set[int]
+) -> Iterator[tuple[int, int | None]]:
+    for place in takers.get(there, ()):
         if place not in kept:
-            yield from ((there, place) for there in filling.tight(place))
+            yield filling.chosen[place], place
+    if there == EMPTY:
+        # What has a piece to spare and no price can be taken up for nothing.
+        yield from ((h, None) for h in takers if h != EMPTY and filling.is_loose(h) and filling.has_spare(h))
+    elif filling.is_loose(there) and filling.sitting[there]:
+        yield EMPTY, None
+
+
+def _moves(onward: Onward, start: int, goal: int) -> list[tuple[int, int]]:
+    moves = []
+    here = start
+    while here != goal:
+        mover, there = onward[here]
+        if mover is not None:
+            moves.append((mover, there))
+        here = there
+    return moves

@@ -119,7 +119,18 @@ def _whole(problem: Problem, board: Board, parts: list[Part], meter: Meter) -> S
         value, bound = sum(level.value for level in each), sum(level.bound for level in each)
         levels.append(Level(name, value, all(level.proven for level in each), bound))
     firm_seats = frozenset((p.place, p.holding) for p in placements if p.basis is Basis.FIRM)
-    certain, certain_proven = certain_places(lay_out_certain(problem), firm_seats, meter)
+    if len(firm_seats) == len(placements) and _is_most(problem, levels):
+        # Firm edges alone fill what all edges together can fill at most.
+        certain, certain_proven = len(placements), True
+    else:
+        certain, certain_proven = certain_places(lay_out_certain(problem), firm_seats, meter)
     return Solution(
         tuple(placements), tuple(levels), certain, certain_proven, proven=all(level.proven for level in levels)
     )
+
+
+def _is_most(problem: Problem, levels: list[Level]) -> bool:
+    """Whether the level `places` is the most that can be filled at all: proven, and with no pin or tier before it."""
+    places = next(level for level in levels if level.name == "places")
+    one_tier = len(set(problem.required)) <= 1
+    return places.proven and one_tier and not any(edge.pinned for edge in problem.edges)

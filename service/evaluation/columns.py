@@ -142,6 +142,11 @@ class Columns:
             return self._as_rows(node)
         return self._settled(predicate, node)
 
+    def fails(self, predicate: Predicate) -> npt.NDArray[np.bool_]:
+        """For every row whether it surely fails the rule, as far as Kleene logic over its clauses tells."""
+        rule, _ = self._prepared(predicate)
+        return np.unpackbits(~self._node(rule).possible, count=len(self.rows)).astype(bool)
+
     def count(self, predicate: Predicate) -> tuple[int, int]:
         """How many rows fit for certain, and how many possibly."""
         rule, once = self._prepared(predicate)

@@ -18,6 +18,7 @@ from service.facts.truth import UNDECIDED, Verdict
 from service.rules.language import to_text
 from service.rules.predicates import And, AnyLeaf, Not, Or, Predicate, Surroundings, leaves
 from service.rules.rule import Rule
+from service.rules.wording import Speaker
 
 MOST_SETTLING = 12
 MOST_TRIALS = 5_000
@@ -45,27 +46,28 @@ def explain_clauses(
     view: View,
     attributes: Mapping[str, Attribute],
     around: Surroundings,
+    speak: Speaker | None = None,
 ) -> list[dict[str, Any]]:
-    """The clauses of every part as plain values: {"rule", "verdict", "facts", "clauses"}."""
-    return [_clause(words, predicate, view, attributes, around) for words, predicate in parts]
+    """The clauses of every part as plain values: {"rule", "in_words", "verdict", "facts", "clauses"}."""
+    speak = speak or Speaker(attributes, around.vocabularies)
 
+    def clause(words: Rule | str, node: Predicate) -> dict[str, Any]:
+        judgement = Case(node, view.facts, attributes, around).judge()
+        told: dict[str, Any] = {"rule": words_of(words, node), "in_words": speak.clause(node)}
+        told["verdict"] = judgement.verdict.value
+        if judgement.limit is not None:
+            told["limit"] = judgement.limit
+        if isinstance(node, And | Or):
+            told["op"] = "and" if isinstance(node, And) else "or"
+            told["clauses"] = [clause(words, item) for item in node.items]
+        elif isinstance(node, Not):
+            told["op"] = "not"
+            told["clauses"] = [clause(words, node.item)]
+        else:
+            told["facts"] = [_fact(name, view, attributes) for name in sorted(node.reads)]
+        return told
 
-def _clause(
-    words: Rule | str, node: Predicate, view: View, attributes: Mapping[str, Attribute], around: Surroundings
-) -> dict[str, Any]:
-    judgement = Case(node, view.facts, attributes, around).judge()
-    clause: dict[str, Any] = {"rule": words_of(words, node), "verdict": judgement.verdict.value}
-    if judgement.limit is not None:
-        clause["limit"] = judgement.limit
-    if isinstance(node, And | Or):
-        clause["op"] = "and" if isinstance(node, And) else "or"
-        clause["clauses"] = [_clause(words, item, view, attributes, around) for item in node.items]
-    elif isinstance(node, Not):
-        clause["op"] = "not"
-        clause["clauses"] = [_clause(words, node.item, view, attributes, around)]
-    else:
-        clause["facts"] = [_fact(name, view, attributes) for name in sorted(node.reads)]
-    return clause
+    return [clause(words, predicate) for words, predicate in parts]
 
 
 def _fact(name: str, view: View, attributes: Mapping[str, Attribute]) -> dict[str, Any]:
@@ -105,9 +107,9 @@ def failing(
     return found
 
 
-def conjuncts(parts: Iterable[tuple[Rule | str, Predicate]]) -> list[Predicate]:
+def conjuncts(parts: Iterable[tuple[Rule | str, Predicate]]) -> list[tuple[Rule | str, Predicate]]:
     """The clauses of all parts, ands taken apart."""
-    return [clause for _, predicate in parts for clause in _conjuncts(predicate)]
+    return [(words, clause) for words, predicate in parts for clause in _conjuncts(predicate)]
 
 
 def _conjuncts(predicate: Predicate) -> list[Predicate]:
@@ -189,11 +191,11 @@ def _settling(
         told.setdefault(next(iter(verdicts)) if len(verdicts) == 1 else UNDECIDED, []).append(region)
     every = [value for _, values in by_region for value in values]
     ordered = sorted(told.items(), key=lambda item: item[0].value, reverse=True)
-    words = Wording(attribute, every, case.facts.get(name), _constants(case, name))
+    words = Wording(attribute, every, case.facts.get(name), constants_of(case, name))
     return Settling(name, attribute.look_at, tuple(Outcome(words.of(regions), verdict) for verdict, regions in ordered))
 
 
-def _constants(case: Case, name: str) -> set[object]:
+def constants_of(case: Case, name: str) -> set[object]:
     """The values that the rule or the facts themselves name, and those where the answer may change; other samples stand
     for 'anything else'."""
     named: set[object] = set(case.cuts.get(name, ()))

@@ -269,18 +269,33 @@ class Case:
                 truths[leaf] = leaf.holds(world, self.around)
         return truths, world
 
-    def verdict_once(self, splits: Sequence[Split], picked: Iterable[Choice], budget: int = FEW_WORLDS) -> Verdict:
-        """The verdict once these splits are decided for these choices and the others left open; past the budget Kleene's."""
+    def verdict_once(
+        self,
+        splits: Sequence[Split],
+        picked: Iterable[Choice],
+        part: Predicate | None = None,
+        budget: int = FEW_WORLDS,
+    ) -> Verdict:
+        """The verdict once these splits are decided for these choices and the others left open; past the budget Kleene's.
+        `part` is the rule, or one of the rules that it joins."""
         truths, world = self.settled(splits, picked)
-        verdict = judge(self.predicate, truths.__getitem__)
-        if verdict is not UNDECIDED or self._is_read_once():
+        rule = self.predicate if part is None else part
+        verdict = judge(rule, truths.__getitem__)
+        if verdict is not UNDECIDED or (part is None and self._is_read_once()):
             return verdict
-        seen, spent = self._descend([split for split in self.splits if split not in splits], truths, world, budget)
+        others = [split for split in self.splits if split not in splits]
+        seen, spent = self._descend(others, truths, world, budget, rule)
         return UNDECIDED if spent or len(seen) > 1 else seen.pop()
 
     def _descend(
-        self, splits: list[Split], start: Mapping[AnyLeaf, Verdict], world: Mapping[str, Value], budget: int
+        self,
+        splits: list[Split],
+        start: Mapping[AnyLeaf, Verdict],
+        world: Mapping[str, Value],
+        budget: int,
+        part: Predicate | None = None,
     ) -> tuple[set[Verdict], bool]:
+        rule = self.predicate if part is None else part
         splits = sorted(splits, key=lambda split: len(split.choices))
         seen: set[Verdict] = set()
         steps = 0
@@ -291,7 +306,7 @@ class Case:
             steps += 1
             if steps > budget:
                 return False
-            verdict = judge(self.predicate, truths.__getitem__)
+            verdict = judge(rule, truths.__getitem__)
             if verdict is not UNDECIDED:
                 seen.add(verdict)
                 return True

@@ -15,6 +15,7 @@ from service.facts.holding import Holding, View, views
 from service.facts.truth import UNDECIDED
 from service.progress.measure import Measurement, check
 from service.rules.predicates import Surroundings
+from service.rules.wording import Speaker
 
 
 def explain(request: Measurement, holding: Holding, place: str | None) -> dict[str, Any]:
@@ -31,11 +32,12 @@ def explain(request: Measurement, holding: Holding, place: str | None) -> dict[s
     others = tuple(views(other, request.issues) for other in request.holdings)
     places = _asked(lay_out(definition, Collection((seen, *others), request.issues, around)), place)
     table = Table(definition.attributes, around)
+    speak = Speaker(definition.attributes, request.vocabularies)
     return {
         "holding": holding.id,
         "definition": {"id": request.document_id, "revision": request.revision, "digest": definition.digest},
         "evaluated_on": request.today.isoformat(),
-        "places": [_explained(item, seen, table) for item in places],
+        "places": [_explained(item, seen, table, speak) for item in places],
     }
 
 
@@ -53,26 +55,27 @@ def _asked(places: Sequence[Place], name: str | None) -> list[Place]:
     return asked[:1] if asked[0].kind == FREE_CHOICE else asked
 
 
-def _explained(place: Place, seen: tuple[View, ...], table: Table) -> dict[str, Any]:
+def _explained(place: Place, seen: tuple[View, ...], table: Table, speak: Speaker) -> dict[str, Any]:
     fit = table.fit(place.predicate, seen)
     entry: dict[str, Any] = {
         "place": place.group if place.kind == FREE_CHOICE else place.address,
         "label": place.label,
+        "in_words": speak.coin(place.predicate),
         "verdict": fit.verdict.value,
     }
     if fit.verdict is UNDECIDED:
         entry["basis"] = "unknown" if fit.rests_on_unknown else "alternatives"
     if fit.limit is not None:
         entry["limit"] = fit.limit
-    entry["may_be"] = [_view(place, view, table, alone=len(seen) == 1) for view in seen]
+    entry["may_be"] = [_view(place, view, table, speak, alone=len(seen) == 1) for view in seen]
     return entry
 
 
-def _view(place: Place, view: View, table: Table, *, alone: bool) -> dict[str, Any]:
+def _view(place: Place, view: View, table: Table, speak: Speaker, *, alone: bool) -> dict[str, Any]:
     attributes, around = table.attributes, table.around
     entry: dict[str, Any] = {} if alone and view.issue is None else {"issue": view.issue}
     entry["verdict"] = judge_view(place.predicate, view, attributes, around).verdict.value
-    entry["clauses"] = explain_clauses(place.parts, view, attributes, around)
+    entry["clauses"] = explain_clauses(place.parts, view, attributes, around, speak)
     entry["settle"] = [_settled(fact) for fact in settle(place.predicate, view, attributes, around)]
     return entry
 

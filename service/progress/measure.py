@@ -18,6 +18,8 @@ from service.facts.truth import UNDECIDED, YES
 from service.facts.vocabulary import Vocabulary
 from service.progress.alternates import alternates_of
 from service.progress.conflicts import constraint_conflicts, pin_conflicts
+from service.progress.contests import contested
+from service.progress.doubts import doubts
 from service.progress.outsiders import unplaced
 from service.rules.definition import Definition
 from service.rules.predicates import Surroundings
@@ -87,6 +89,7 @@ def _result(request: Measurement, board: Board, table: Table, solution: Solution
     shown = [at for at, place in enumerate(board.places) if not place.is_open or at in seats]
     entries = {at: _place(board, at, seats) for at in shown}
     left = unplaced(board, table, seats, request.holdings)
+    in_doubt, left_out = doubts(board, table, seats)
     definition = request.definition
     return {
         "definition": {"id": request.document_id, "revision": request.revision, "digest": definition.digest},
@@ -108,9 +111,12 @@ def _result(request: Measurement, board: Board, table: Table, solution: Solution
         "free_choice": [_free_choice(board, choice.id, choice.label, entries) for choice in definition.free_choice],
         "pages": _pages(board, definition, shown, seats),
         "conflicts": [
+            *contested(board, seats),
+            *in_doubt,
             *pin_conflicts(board, table, seats, request.pins, request.nevers, request.holdings, request.statuses),
             *constraint_conflicts(board, seats, request.budget_seconds),
         ],
+        "conflicts_left_out": left_out,
         "unplaced": left,
     }
 

@@ -11,6 +11,7 @@ from service.http.conditions import entity_tag
 from service.http.schemas.common import In, NewId, Out, PageOut
 from service.rules.definition import Definition
 from service.rules.document import rules_of
+from service.rules.wording import read_aloud
 
 
 class DraftIn(In):
@@ -50,6 +51,7 @@ class DefinitionOut(DefinitionSummaryOut):
 
     document: dict[str, Any]
     rules: list[RuleOut]
+    in_words: list[str] = Field(description="The definition read aloud, in plain sentences.")
 
 
 class DefinitionPageOut(PageOut):
@@ -71,7 +73,12 @@ def summary(revision: Revision) -> dict[str, Any]:
 
 
 def shown_revision(revision: Revision, definition: Definition) -> dict[str, Any]:
-    return {**summary(revision), "document": revision.document, "rules": rules_of(definition)}
+    return {
+        **summary(revision),
+        "document": revision.document,
+        "rules": rules_of(definition),
+        "in_words": read_aloud(definition),
+    }
 
 
 def line_tag(line: Line) -> str:

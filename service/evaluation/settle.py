@@ -1,0 +1,203 @@
+"""What would tell where a coin in doubt belongs: the shortest list of facts that decide all the places it may fit.
+
+A list of facts decides all the places when it decides each of them, and only the facts that a place's rule reads matter to
+that place: so each rule is asked once for each part of its own facts, whatever else is in the list. A fact without which
+some rule stays open when all its others are known stands in every list.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import combinations, product
+from math import prod
+from typing import Any
+
+from service.evaluation.fit import MOST_SETTLING, MOST_TRIALS, Region, Wording, constants_of
+from service.evaluation.verdicts import BUDGET, Case, Choice, Split, judge_view
+from service.facts.attributes import Attribute
+from service.facts.holding import View
+from service.facts.truth import UNDECIDED, YES, Verdict
+from service.rules.predicates import AnyLeaf, Or, Predicate, Surroundings, judge, reads
+from service.rules.regions import plainly_known
+
+TRIALS_A_COIN = 20_000
+
+Opened = list[tuple[tuple[Region, ...], list[str]]]
+
+
+@dataclass(slots=True)
+class Allowance:
+    """How many more verdicts may be tried; the answer depends on this number, never on the clock."""
+
+    left: int = TRIALS_A_COIN
+
+    def spend(self, trials: int) -> None:
+        """Raises Spent when there is not so much left."""
+        if self.left < trials:
+            raise Spent
+        self.left -= trials
+
+
+class Spent(Exception):
+    """The allowance is used up."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """The facts as plain values, [{"attribute", "look_at", "outcomes"}]; `limit` is `budget` when the list may not be the
+    shortest (then it is every fact that an undecided clause reads, without outcomes)."""
+
+    facts: list[dict[str, Any]] = field(default_factory=list)
+    limit: str | None = None
+
+
+def settle_places(
+    rules: Mapping[str, Predicate],
+    views: Sequence[View],
+    attributes: Mapping[str, Attribute],
+    around: Surroundings,
+    allowance: Allowance | None = None,
+) -> Settled:
+    """The shortest list of facts that decide every one of these places for the coin, whatever they turn out to be (ties: in
+    the order of the alphabet). `rules` are the places (or groups) in doubt with what they take; `outcomes` leads from values
+    in words to the places that they open (where several facts are needed: may open).
+
+    A coin of several candidate issues is settled by its issue first: {"attribute": "issue"}. `allowance` is shared by coins
+    that are asked for together.
+    """
+    if len(views) > 1:
+        return Settled([_by_issue(rules, views, attributes, around)])
+    case = Case(Or(tuple(rules.values())), views[0].facts, attributes, around)
+    undecided = {leaf for leaf in case.distinct if case.truths[leaf] is UNDECIDED}
+    splits = [s for s in case.splits if s.name is not None and any(s.name in leaf.reads for leaf in undecided)]
+    allowance = allowance or Allowance()
+    own = Allowance(min(allowance.left, TRIALS_A_COIN))
+    granted = own.left
+    limit = None
+    try:
+        chosen = _Deciding(case, rules, splits, own).shortest() if len(splits) <= MOST_SETTLING else None
+        if chosen is not None:
+            opened = _opened(case, rules, chosen, own)
+            return Settled([_told(split, at, opened, case, attributes) for at, split in enumerate(chosen)])
+        if len(splits) > MOST_SETTLING:
+            limit = BUDGET
+    except Spent:
+        limit = BUDGET
+    finally:
+        allowance.left -= granted - own.left
+    names = {split.name for split in splits if split.name is not None}
+    names |= {name for leaf in undecided for name in leaf.reads if not plainly_known(case.facts, name)}
+    facts = [{"attribute": name, "look_at": attributes[name].look_at, "outcomes": {}} for name in sorted(names)]
+    return Settled(facts, limit or case.limit)
+
+
+class _Deciding:
+    """Which lists of facts decide which of the rules."""
+
+    def __init__(
+        self, case: Case, rules: Mapping[str, Predicate], splits: Sequence[Split], allowance: Allowance
+    ) -> None:
+        self.case, self.allowance = case, allowance
+        self.splits = {split.name: split for split in splits}
+        distinct = {id(rule): rule for rule in rules.values()}
+        self.rules = [(rule, reads(rule).intersection(self.splits)) for rule in distinct.values()]
+        self.known: dict[tuple[int, frozenset[str | None]], bool] = {}
+
+    def shortest(self) -> tuple[Split, ...] | None:
+        """The shortest list, None where even all the facts do not decide."""
+        if not self._decide(frozenset(self.splits)):
+            return None
+        needed = self._needed()
+        others = [name for name in self.splits if name not in needed]
+        for size in range(len(others) + 1):
+            for more in combinations(others, size):
+                if self._decide(needed.union(more)):
+                    return tuple(split for name, split in self.splits.items() if name in needed.union(more))
+        return None
+
+    def _needed(self) -> frozenset[str | None]:
+        """The facts that no deciding list is without."""
+        return frozenset(
+            name
+            for number, (_, own) in enumerate(self.rules)
+            for name in own
+            if not self._decides(number, own - {name})
+        )
+
+    def _decide(self, names: frozenset[str | None]) -> bool:
+        return all(self._decides(number, names & own) for number, (_, own) in enumerate(self.rules))
+
+    def _decides(self, number: int, names: frozenset[str | None]) -> bool:
+        key = (number, names)
+        if key not in self.known:
+            rule = self.rules[number][0]
+            chosen = [split for name, split in self.splits.items() if name in names]
+            tried = _worlds(self.case, chosen, self.allowance)
+            self.known[key] = all(
+                _verdict(self.case, rule, chosen, picked, truths) is not UNDECIDED for picked, truths in tried
+            )
+        return self.known[key]
+
+
+def _by_issue(
+    rules: Mapping[str, Predicate], views: Sequence[View], attributes: Mapping[str, Attribute], around: Surroundings
+) -> dict[str, Any]:
+    outcomes = {
+        str(view.issue): [
+            place for place, rule in rules.items() if judge_view(rule, view, attributes, around).verdict is YES
+        ]
+        for view in views
+    }
+    return {"attribute": "issue", "look_at": "what tells its candidate issues apart", "outcomes": outcomes}
+
+
+def _worlds(
+    case: Case, chosen: Sequence[Split], allowance: Allowance
+) -> Iterator[tuple[tuple[Choice, ...], Mapping[AnyLeaf, Verdict]]]:
+    """Every combination of regions of the chosen facts, with what it says of the clauses."""
+    if prod(len(split.choices) for split in chosen) > MOST_TRIALS:
+        raise Spent
+    for picked in product(*(split.choices for split in chosen)):
+        allowance.spend(1)
+        yield picked, case.settled(chosen, picked)[0]
+
+
+def _verdict(
+    case: Case,
+    rule: Predicate,
+    chosen: Sequence[Split],
+    picked: Sequence[Choice],
+    truths: Mapping[AnyLeaf, Verdict],
+) -> Verdict:
+    verdict = judge(rule, truths.__getitem__)
+    return case.verdict_once(chosen, picked, rule) if verdict is UNDECIDED else verdict
+
+
+def _opened(case: Case, rules: Mapping[str, Predicate], chosen: Sequence[Split], allowance: Allowance) -> Opened:
+    """For every combination of regions of the chosen facts the places that it opens."""
+    opened: Opened = []
+    for picked, truths in _worlds(case, chosen, allowance):
+        allowance.spend(len(rules) // 10)
+        verdicts = {place: _verdict(case, rule, chosen, picked, truths) for place, rule in rules.items()}
+        opened.append((_regions(picked), [place for place, verdict in verdicts.items() if verdict is YES]))
+    return opened
+
+
+def _regions(picked: Iterable[Choice]) -> tuple[Region, ...]:
+    return tuple((choice.meant, choice.values) for choice in picked)
+
+
+def _told(split: Split, at: int, opened: Opened, case: Case, attributes: Mapping[str, Attribute]) -> dict[str, Any]:
+    assert split.name is not None
+    attribute = attributes[split.name]
+    by_region: dict[Region, dict[str, None]] = {}
+    for regions, places in opened:
+        by_region.setdefault(regions[at], {}).update(dict.fromkeys(places))
+    told: dict[frozenset[str], list[Region]] = {}
+    for region, found in by_region.items():
+        told.setdefault(frozenset(found), []).append(region)
+    every = [value for _, values in by_region for value in values]
+    words = Wording(attribute, every, case.facts.get(split.name), constants_of(case, split.name))
+    outcomes = {", ".join(words.of(regions)): list(by_region[regions[0]]) for regions in told.values()}
+    return {"attribute": split.name, "look_at": attribute.look_at, "outcomes": outcomes}

@@ -1,0 +1,49 @@
+"""Conflicts of kind `contested`: places that together have fewer fitting coins than places."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from service.assignment.build import Board
+from service.assignment.contests import Contest, contests
+from service.assignment.problem import Placement
+from service.facts.truth import YES
+from service.rules.wording import listed
+
+MOST_NAMED = 6
+
+
+def contested(board: Board, seats: Mapping[int, Placement]) -> list[dict[str, Any]]:
+    """One conflict for every place that stays empty because the coins that fit it are all needed in a minimal group of
+    places; `short_by` is places minus fitting coins, which for a minimal group is 1. Coins that may fit count as fitting,
+    since they fill places too; a place that no coin fits for certain is a matter of doubts, not of contests."""
+    empty = [
+        at
+        for at, place in enumerate(board.places)
+        if at not in seats and not place.is_open and any(fit.verdict is YES for fit in board.fits[at].values())
+    ]
+    taken = {at: seat.holding for at, seat in seats.items()}
+    return [_told(board, contest) for contest in contests(empty, board.fits, taken, board.problem.quantity)]
+
+
+def _told(board: Board, contest: Contest) -> dict[str, Any]:
+    pieces = sum(board.problem.quantity[holding] for holding in contest.holdings)
+    short = len(contest.places) - pieces
+    labels = _some([f"'{board.places[at].label}'" for at in contest.places])
+    coins = _some([board.holdings[holding].id for holding in contest.holdings])
+    fit = "is the only coin that fits" if pieces == 1 else f"are the only {pieces} coins that fit"
+    return {
+        "kind": "contested",
+        "places": [board.places[at].address for at in contest.places],
+        "holdings": [board.holdings[holding].id for holding in contest.holdings],
+        "empty": board.places[contest.empty].address,
+        "short_by": short,
+        "message": f"{coins} {fit} any of {labels}: {len(contest.places)} places, {short} coin short.",
+    }
+
+
+def _some(words: list[str]) -> str:
+    if len(words) <= MOST_NAMED:
+        return listed(words, "and")
+    return f"{', '.join(words[: MOST_NAMED - 1])} and {len(words) - MOST_NAMED + 1} more"

@@ -1,0 +1,64 @@
+"""The flow's answer proves itself by prices (complementary slackness), whichever way it was found."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from service.assignment import flow
+from service.assignment.components import components, lay_out
+from service.assignment.problem import Basis, Edge, Problem
+
+SPANS = (1, 5, 69, 10**9, 10**15)
+
+
+def some_problem(seed: int, holdings: int = 12, places: int = 8) -> Problem:
+    chance = random.Random(seed)
+    span = chance.choice(SPANS)
+    edges = []
+    for holding in range(chance.randint(1, holdings)):
+        for place in chance.sample(range(places), chance.randint(1, 4)):
+            basis = chance.choice((Basis.FIRM,) * 8 + (Basis.ALTERNATIVES, Basis.UNKNOWN))
+            cost = (chance.randint(0, 1), chance.randint(0, span))
+            stays, pinned = chance.random() < 0.1, chance.random() < 0.1
+            edges.append(Edge(place, holding, basis, cost, stays, pinned))
+    required = tuple(chance.random() < 0.7 for _ in range(places))
+    return Problem(required, tuple(chance.randint(1, 3) for _ in range(holdings)), tuple(edges), (), 2)
+
+
+@pytest.mark.parametrize("block", range(8))
+def test_the_solver_and_the_paths_give_the_same_proven_answer(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    by_solver = 0
+    for seed in range(block * 50, block * 50 + 50):
+        board = lay_out(some_problem(seed))
+        for component in components(board):
+            monkeypatch.setattr(flow, "LARGE", 10**9)
+            slow = flow.fill(board, component)
+            monkeypatch.setattr(flow, "LARGE", 0)
+            quick = flow.fill(board, component)
+            by_solver += flow._by_solver(board, component) is not None
+            assert slow.is_proven()
+            assert quick.is_proven()
+            assert quick.chosen == slow.chosen
+            assert quick.tight.keys() == slow.tight.keys()
+    assert by_solver > 25, "the solver's way was hardly taken"
+
+
+def test_a_wrong_answer_has_no_proof() -> None:
+    edges = (Edge(0, 0, Basis.FIRM, (0,)), Edge(0, 1, Basis.FIRM, (5,)), Edge(1, 0, Basis.FIRM, (0,)))
+    board = lay_out(Problem((True, True), (1, 1), edges, (), 1))
+    (component,) = components(board)
+    filling = flow.fill(board, component)
+    assert filling.is_proven()
+    filling.sit(1, flow.EMPTY)
+    filling.sit(0, 0)
+    assert not filling.is_proven(), "one place less is filled, and the prices still vouch for it"
+
+
+def test_a_price_on_what_is_not_used_up_is_no_proof() -> None:
+    board = lay_out(Problem((True,), (2,), (Edge(0, 0, Basis.FIRM, (0,)),), (), 1))
+    (component,) = components(board)
+    filling = flow.fill(board, component)
+    filling.price[0] = 1
+    assert not filling.is_proven()
