@@ -23,6 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from service.evaluation.lookup import CERTAIN, DECLARED, POSSIBLE, Ends, Texts, can_be_ranked, interval_of, texts_of
 from service.evaluation.verdicts import Case, judge_views, rests_on_unknown
 from service.facts.attributes import Attribute
 from service.facts.holding import View
@@ -32,8 +33,6 @@ from service.rules.predicates import And, Not, Or, Predicate, Surroundings, hold
 
 Bits = npt.NDArray[np.uint8]
 Codes = npt.NDArray[np.int64]
-
-CERTAIN, DECLARED, POSSIBLE = 1, 2, 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +118,8 @@ class Columns:
     ) -> None:
         self.rows, self.attributes, self.around = rows, attributes, around
         self._columns: dict[str, Column] = {}
+        self._ends: dict[str, Ends] = {}
+        self._texts: dict[str, Texts] = {}
         self._nodes: dict[Predicate, Node] = {}
         self._ready: dict[Predicate, tuple[Predicate, bool]] = {}
         self._exact: dict[object, tuple[Verdict, bool]] = {}
@@ -133,6 +134,12 @@ class Columns:
             )
             found = self._columns[name] = Column(codes, tuple(entries))
         return found
+
+    def forgetting(self) -> Columns:
+        """The same columns with nothing worked out on them yet."""
+        other = Columns(self.rows, self.attributes, self.around)
+        other._columns, other._ends, other._texts = self._columns, self._ends, self._texts
+        return other
 
     def fits(self, predicate: Predicate) -> Fits:
         """The rows that fit the rule or may fit it."""
@@ -190,6 +197,9 @@ class Columns:
             return _packed(np.full(len(self.rows), marks, np.uint8))
         if len(names) == 1:
             column = self.column(names[0])
+            found = self._looked_up(predicate, names[0])
+            if found is not None:
+                return _packed(found[column.codes])
             table = np.fromiter(
                 (self._judged(predicate, {names[0]: entry}) for entry in column.entries), np.uint8, len(column.entries)
             )
@@ -205,6 +215,23 @@ class Columns:
             len(kinds),
         )
         return _packed(table[combined])
+
+    def _looked_up(self, predicate: Predicate, name: str) -> npt.NDArray[np.uint8] | None:
+        """The marks of every entry where the clause has a common shape; None leaves it to the exact evaluator."""
+        attribute = self.attributes[name]
+        if can_be_ranked(attribute):
+            interval = interval_of(predicate)
+            if interval is not None:
+                if name not in self._ends:
+                    self._ends[name] = Ends(self.column(name).entries)
+                return self._ends[name].marks(interval, attribute)
+        elif attribute.type == "text" and not attribute.many and not attribute.values:
+            texts = texts_of(predicate)
+            if texts is not None:
+                if name not in self._texts:
+                    self._texts[name] = Texts(self.column(name).entries)
+                return self._texts[name].marks(texts)
+        return None
 
     def _judged(self, predicate: Predicate, known: Mapping[str, Knowledge | None]) -> int:
         """The three marks of a clause for what is known of its attributes."""

@@ -246,7 +246,7 @@ class Case:
     def fits_as_declared(self, budget: int = WORLD_BUDGET) -> bool:
         """Whether some choice among all that is recorded makes the rule true whatever the unrecorded facts are. Past the
         budget: no."""
-        recorded = [split for split in self.splits if split.name is not None and split.name in self.facts]
+        recorded = [split for split in self.splits if self._is_recorded(split)]
         unrecorded = [split for split in self.splits if split not in recorded]
         for picked in islice(product(*(split.choices for split in recorded)), MOST_CHOICES):
             truths, world = self.settled(recorded, picked)
@@ -254,6 +254,11 @@ class Case:
             if seen == {YES} and not spent:
                 return True
         return False
+
+    def _is_recorded(self, split: Split) -> bool:
+        if split.name is not None:
+            return split.name in self.facts
+        return all(name in self.facts for choice in split.choices for leaf in choice.truths for name in leaf.reads)
 
     def settled(
         self, splits: Iterable[Split], picked: Iterable[Choice]

@@ -24,5 +24,7 @@ def test_columns_and_the_exact_evaluator_agree(written: list[object], coins: lis
         told |= {int(row): (UNDECIDED, True) for row in fits.unknown}
         for row, view in enumerate(views):
             fit = table.fit(rule, (view,))
-            assert told.get(row, (NO, False)) == (fit.verdict, fit.rests_on_unknown)
+            said = told.get(row, (NO, False))
+            # Past a limit the exact evaluator leaves open what the columns, clause by clause, may still decide.
+            assert said == (fit.verdict, fit.rests_on_unknown) or (fit.limit is not None and fit.verdict is UNDECIDED)
         assert columns.count(rule) == (len(fits.certain), len(told))

@@ -1,0 +1,184 @@
+"""`python -m tests.benchmarks`: what the engine costs, beside peers and floors measured in the same run.
+
+Needs '.[tests,benchmarks]'. `--quick` leaves out the largest sizes. Nothing here asserts a time; agreement of the answers is
+asserted, so that no ratio compares different work.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import statistics
+import time
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from rich.console import Console
+from rich.table import Table
+
+from service.assignment.solve import solve
+from service.evaluation.columns import Columns
+from service.evaluation.places import Collection, lay_out
+from service.progress.measure import measure
+from tests.benchmarks import peers
+from tests.benchmarks.data import Case, a_case, a_problem
+
+ROW_BY_ROW_PAIRS = 5_000_000
+PEER_SECONDS = 60.0
+
+
+def timed(run: Callable[[], Any], repeats: int = 3) -> tuple[float, Any]:
+    """The median of the times in seconds, and the last answer."""
+    times, answer = [], None
+    for _ in range(repeats):
+        begun = time.perf_counter()
+        answer = run()
+        times.append(time.perf_counter() - begun)
+    return statistics.median(times), answer
+
+
+def show(console: Console, title: str, columns: list[str], rows: list[list[str]]) -> None:
+    table = Table(title=title, title_justify="left", show_edge=False)
+    for column in columns:
+        table.add_column(column, justify="left" if column in ("size", "regime") else "right")
+    for row in rows:
+        table.add_row(*row)
+    console.print(table)
+    console.print()
+
+
+def ratio(other: float | None, ours: float) -> str:
+    return "-" if other is None else f"{other / ours:,.2f}x" if other < 100 * ours else f"{other / ours:,.0f}x"
+
+
+def verdicts(console: Console, sizes: list[tuple[int, int]]) -> None:
+    rows = []
+    for holdings, places in sizes:
+        case = a_case(holdings, places)
+        coins, around = case.rows, case.around
+        laid = lay_out(case.definition, Collection([(row,) for row in coins], {}, around))
+        predicates = [place.predicate for place in laid]
+        attributes = case.definition.attributes
+        fresh = Columns(coins, attributes, around)
+        encode, _ = timed(lambda: [Columns(coins, attributes, around).column(n) for n in _names(predicates)], 1)
+        for name in _names(predicates):
+            fresh.column(name)
+
+        def all_rules() -> int:
+            columns = fresh.forgetting()
+            return sum(columns.count(predicate)[0] for predicate in predicates)
+
+        ours, fitting = timed(all_rules)
+        pairs = holdings * places
+        some = max(1, min(places, ROW_BY_ROW_PAIRS // holdings))
+        slow, _ = timed(peers.row_by_row(predicates[:some], coins), 1)
+        slow *= places / some
+        lazy, told = (None, None) if holdings > 200_000 else timed(peers.polars_lazy(predicates, coins))
+        # A two-valued engine knows nothing of doubts: it may find fewer, never more.
+        assert told is None or told <= fitting, (told, fitting)
+        answer = np.zeros(2 * places * (holdings // 8 + 1), np.uint8)
+        copy, _ = timed(lambda: answer.copy(), 5)
+        rows.append(
+            [
+                f"{holdings:,} x {places:,}",
+                f"{ours * 1e3:,.1f}",
+                f"{pairs / ours:.2e}",
+                f"{encode * 1e3:,.0f}",
+                ratio(slow, ours),
+                ratio(lazy, ours),
+                ratio(ours, copy),
+            ]
+        )
+    show(
+        console,
+        "Verdicts of all coins for all places (three-valued, counted)",
+        ["size", "ms", "verdicts/s", "encode ms", "row by row / ours", "polars / ours", "ours / memcpy of answer"],
+        rows,
+    )
+
+
+def _names(predicates: list[Any]) -> list[str]:
+    from service.rules.predicates import reads
+
+    return sorted(frozenset().union(*(reads(predicate) for predicate in predicates)))
+
+
+def assignment(console: Console, sizes: list[tuple[int, int]]) -> None:
+    solve(a_problem(2_000, 100, (20, 30)))  # the solvers' libraries are loaded once, outside the times
+    rows = []
+    for holdings, places in sizes:
+        for regime, fits in (("typical, 1-3", (1, 3)), ("hard, 20-30", (20, 30))):
+            problem = a_problem(holdings, places, fits)
+            ours, solution = timed(lambda: solve(problem), 3 if len(problem.edges) < 300_000 else 1)
+            assert solution.proven
+            filled = len(solution.placements)
+            cells = places * (holdings + places)
+            dense = timed(peers.scipy_dense(problem), 1) if cells <= 60_000_000 else (None, filled)
+            whole = (
+                timed(peers.cp_sat_whole(problem, PEER_SECONDS), 1) if len(problem.edges) <= 250_000 else (None, filled)
+            )
+            graph = timed(peers.networkx_matching(problem), 1) if len(problem.edges) <= 3_000 else (None, filled)
+            assert dense[1] == filled
+            assert whole[1] in (filled, -1)
+            assert graph[1] == filled
+            rows.append(
+                [
+                    f"{holdings:,} x {places:,}",
+                    regime,
+                    f"{len(problem.edges):,}",
+                    f"{ours * 1e3:,.0f}",
+                    ratio(dense[0], ours),
+                    ratio(whole[0], ours) + (" (gave up)" if whole[1] == -1 else ""),
+                    ratio(graph[0], ours),
+                ]
+            )
+    show(
+        console,
+        "Assignment, all levels with proof, canonical and with certainty",
+        ["size", "regime", "edges", "ms", "scipy dense / ours", "CP-SAT whole / ours", "networkx / ours"],
+        rows,
+    )
+
+
+def whole_evaluations(console: Console, sizes: list[tuple[int, int]]) -> None:
+    measure(a_case(100, 20).measurement)
+    rows = []
+    for holdings, places in sizes:
+        for regime, hard in (("typical", False), ("hard", True)):
+            case: Case = a_case(holdings, places, hard=hard)
+            ours, result = timed(lambda: measure(case.measurement), 1)
+            pairs = holdings * places
+            summary = result["summary"]
+            rows.append(
+                [
+                    f"{holdings:,} x {places:,}",
+                    regime,
+                    f"{ours:,.2f}",
+                    f"{ours / pairs * 1e9:,.1f}",
+                    f"{summary['filled']} + {summary['tentative']}",
+                    "yes" if result["proven_optimal"] else "no",
+                ]
+            )
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    show(
+        console,
+        f"Whole evaluations (verdicts, assignment, contests, doubts, closest places); peak memory so far {peak:,.0f} MiB",
+        ["size", "regime", "s", "ns a pair", "filled + in doubt", "proven"],
+        rows,
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="leave out the largest sizes")
+    quick = parser.parse_args().quick
+    console = Console(width=150)
+    small, middle, large = (1_000, 200), (10_000, 500), (100_000, 1_000)
+    verdicts(console, [(5_000, 500), middle] if quick else [(5_000, 500), middle, large, (1_000_000, 2_000)])
+    assignment(console, [small, middle] if quick else [small, middle, large])
+    whole_evaluations(console, [small, middle] if quick else [small, middle, large])
+
+
+if __name__ == "__main__":
+    main()
