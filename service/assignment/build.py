@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from fractions import Fraction
 from itertools import product
 from math import lcm
 
@@ -15,10 +14,11 @@ from service.evaluation.places import Place
 from service.evaluation.table import Fit, Table
 from service.facts.holding import Holding, View
 from service.facts.knowledge import Among, Between, Number, Value
-from service.facts.truth import NO, UNDECIDED, YES
+from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.constraints import Constraint
 from service.rules.definition import Definition
 from service.rules.preferences import Preference, value_of
+from service.rules.rule import Rule
 
 MOST_KEYS = 500
 LARGEST_COST = 2**60
@@ -38,7 +38,8 @@ class Wishes:
 @dataclass(frozen=True)
 class Board:
     """The coins that count, in the order of their ids, and the places; `fits[place][holding]` for every pair that fits or
-    may fit; `worth[level][place]` the values that the preferences compare."""
+    may fit; `worth[level, place]` the values
+    by coin that the preferences compare."""
 
     places: tuple[Place, ...]
     holdings: tuple[Holding, ...]
@@ -46,7 +47,7 @@ class Board:
     fits: tuple[Mapping[int, Fit], ...]
     problem: Problem
     constraints: tuple[Constraint, ...]
-    worth: Mapping[tuple[int, int, int], Number | None] = field(repr=False)
+    worth: Mapping[tuple[int, int], Mapping[int, Number | None]] = field(repr=False)
 
     columns: Columns = field(repr=False)
     """The coins that are one thing only, a row each; `row_of` leads from a coin to its row."""
@@ -71,7 +72,7 @@ def build(
     columns = Columns([views[coin][0] for coin in row_of], table.attributes, table.around)
     fits = _fits(places, holdings, views, table, wishes, columns, list(row_of))
     levels = max((len(place.prefer) for place in places), default=0)
-    costs, worth = _costs(places, fits, views, table, levels)
+    costs, worth = _costs(places, fits, Values(views, table), levels)
     pins, stays = wishes.pins, wishes.previous
     edges = tuple(
         Edge(
@@ -158,72 +159,81 @@ def _fitting(
 
 # --- preferences as costs ----------------------------------------------------------------------------------------
 
-Costs = list[list[dict[int, int]]]
+Costs = list[list[Mapping[int, int]]]
+
+
+class Values:
+    """What each coin is worth under each criterion, looked at once."""
+
+    def __init__(self, views: Sequence[tuple[View, ...]], table: Table) -> None:
+        self._views, self._table = views, table
+        self._known: dict[int, dict[int, Number | None]] = {}
+
+    def of(self, preference: Preference, coins: Iterable[int]) -> Mapping[int, Number | None]:
+        """The values of at least these coins."""
+        known = self._known.setdefault(id(preference), {})
+        for coin in coins:
+            if coin not in known:
+                known[coin] = value_of(preference, self._views[coin], self._fits)
+        return known
+
+    def _fits(self, rule: Rule, views: tuple[View, ...]) -> Verdict:
+        return self._table.verdict(rule.predicate, views)
 
 
 def _costs(
-    places: Sequence[Place],
-    fits: Sequence[Mapping[int, Fit]],
-    views: Sequence[tuple[View, ...]],
-    table: Table,
-    levels: int,
-) -> tuple[Costs, dict[tuple[int, int, int], Number | None]]:
+    places: Sequence[Place], fits: Sequence[Mapping[int, Fit]], values: Values, levels: int
+) -> tuple[Costs, dict[tuple[int, int], Mapping[int, Number | None]]]:
     """One non-negative whole number a level for every edge, less is better. As the number of filled places is settled
     before, a common shift on a level changes nothing (rules.md section 5)."""
     costs: Costs = []
-    worth: dict[tuple[int, int, int], Number | None] = {}
+    worth: dict[tuple[int, int], Mapping[int, Number | None]] = {}
     for level in range(levels):
-        worst = _worst(level, places, fits, views, table)
-        losses: list[dict[int, Number]] = []
+        users: dict[int, tuple[Preference, set[int]]] = {}
         for at, place in enumerate(places):
-            preference = place.prefer[level] if level < len(place.prefer) else None
-            lost: dict[int, Number] = {}
-            for coin in fits[at]:
-                value = None if preference is None else _value(preference, views[coin], table)
-                worth[level, at, coin] = value
-                if preference is None:
-                    lost[coin] = 0
-                    continue
-                counted = worst[id(preference)] if value is None else value
-                lost[coin] = -counted if preference.more_is_better else counted
-            losses.append(lost)
-        costs.append(_whole(losses, level))
+            if level < len(place.prefer):
+                preference = place.prefer[level]
+                users.setdefault(id(preference), (preference, set()))[1].update(fits[at])
+                worth[level, at] = values.of(preference, fits[at])
+        lost = {name: _losses(preference, coins, values) for name, (preference, coins) in users.items()}
+        whole, nothing = _whole(lost, level, any(level >= len(place.prefer) for place in places))
+        costs.append(
+            [
+                whole[id(place.prefer[level])] if level < len(place.prefer) else dict.fromkeys(fits[at], nothing)
+                for at, place in enumerate(places)
+            ]
+        )
     return costs, worth
 
 
-def _value(preference: Preference, views: tuple[View, ...], table: Table) -> Number | None:
-    return value_of(preference, views, lambda rule, coin: table.verdict(rule.predicate, coin))
+def _losses(preference: Preference, coins: set[int], values: Values) -> dict[int, Number]:
+    """What each coin loses under the criterion; a missing fact counts as the worst that occurs among the coins eligible for
+    a place that uses it."""
+    found = values.of(preference, coins)
+    known = [value for coin in coins if (value := found[coin]) is not None]
+    worst: Number = (min if preference.more_is_better else max)(known, default=0)
+    counted = ((coin, worst if found[coin] is None else found[coin]) for coin in coins)
+    sign = -1 if preference.more_is_better else 1
+    return {coin: sign * value for coin, value in counted if value is not None}
 
 
-def _worst(
-    level: int,
-    places: Sequence[Place],
-    fits: Sequence[Mapping[int, Fit]],
-    views: Sequence[tuple[View, ...]],
-    table: Table,
-) -> dict[int, Number]:
-    """For each criterion the worst value among the coins eligible for a place that uses it: what a missing fact counts."""
-    worst: dict[int, Number] = {}
-    users: dict[int, tuple[Preference, set[int]]] = {}
-    for at, place in enumerate(places):
-        if level < len(place.prefer):
-            preference = place.prefer[level]
-            users.setdefault(id(preference), (preference, set()))[1].update(fits[at])
-    for name, (preference, coins) in users.items():
-        values = [v for v in (_value(preference, views[coin], table) for coin in coins) if v is not None]
-        worst[name] = (min if preference.more_is_better else max)(values, default=0)
-    return worst
-
-
-def _whole(losses: list[dict[int, Number]], level: int) -> list[dict[int, int]]:
-    every = [value for lost in losses for value in lost.values()]
-    scale = lcm(*(Fraction(value).denominator for value in every)) if every else 1
-    least = min(every, default=0)
-    whole = [{coin: int((value - least) * scale) for coin, value in lost.items()} for lost in losses]
-    if any(cost > LARGEST_COST for lost in whole for cost in lost.values()):
+def _whole(
+    lost: Mapping[int, Mapping[int, Number]], level: int, some_without: bool
+) -> tuple[dict[int, dict[int, int]], int]:
+    """The losses of a level as whole numbers from nought on, all on one scale; and what a place without a criterion there
+    loses."""
+    every = [value for losses in lost.values() for value in losses.values()]
+    if some_without:
+        every.append(0)
+    scale = lcm(*{value.denominator for value in every if not isinstance(value, int)})
+    least, most = min(every, default=0), max(every, default=0)
+    if (most - least) * scale > LARGEST_COST:
         message = f"the numbers of preference {level + 1} span more than 2^60 steps of their smallest difference"
         raise OverLimit([Fault("over-limit", message, f"/prefer/{level}", "prefer a rule, or a rounder number")])
-    return whole
+    whole = {
+        name: {coin: int((value - least) * scale) for coin, value in losses.items()} for name, losses in lost.items()
+    }
+    return whole, int((0 - least) * scale)
 
 
 # --- set-level rules ---------------------------------------------------------------------------------------------

@@ -14,7 +14,7 @@ import msgspec
 from rich.console import Console
 
 from service.demo.server import Running, running_server
-from service.demo.tables import Coins, show_evaluation, show_explanation
+from service.demo.tables import Coins, show_evaluation
 from service.rules.document import load_yaml
 
 SETS = Path(__file__).resolve().parents[2] / "set_definitions"
@@ -70,12 +70,6 @@ def _play(console: Console, client: httpx.Client, scene: Scene, issuers: Mapping
         question = {"definition": {"id": stored["id"]}, "holdings": holdings, "today": TODAY}
         result = _sent(client.post("/v1/evaluations", content=_encoded(question), headers=JSON))
     show_evaluation(console, document, scene.collector, result, coins)
-    doubtful = next((entry for entry in _places(result) if entry["status"] == "tentative"), None)
-    if doubtful is not None:
-        asked = {"definition": {"id": stored["id"]}, "place": doubtful["place"], "today": TODAY}
-        asked["holding"] = doubtful["holding"] if scene.mine else coins.facts[doubtful["holding"]]
-        explained = _sent(client.post("/v1/explanations", content=_encoded(asked), headers=JSON))
-        show_explanation(console, doubtful, explained, coins)
     return f"{where}/evaluation" if scene.mine else where
 
 
@@ -103,11 +97,6 @@ def _sent(response: httpx.Response) -> dict[str, Any]:
         )
     answer: dict[str, Any] = response.json()
     return answer
-
-
-def _places(result: Mapping[str, Any]) -> list[dict[str, Any]]:
-    groups = [*result["one_per"], *result["free_choice"]]
-    return [*result["slots"], *(entry for group in groups for entry in group["places"])]
 
 
 def _farewell(console: Console, server: Running, addresses: list[str], *, once: bool) -> None:

@@ -12,8 +12,8 @@ from rich.table import Table
 
 SURE = {"forced": "settled", "choice": "another would do as well"}
 DOUBT = {"alternatives": "if the doubt falls right", "unknown": "if what nobody recorded is right"}
-WAYS = {"yes": "fits", "no": "does not fit", "undecided": "depends on the other facts"}
 MOST_SPARES = 12
+MOST_DOUBTS, MOST_OUTCOMES = 6, 4
 
 
 @dataclass
@@ -142,11 +142,45 @@ def _criterion(loses: Mapping[str, Any]) -> str:
 
 def _show_conflicts(console: Console, result: Mapping[str, Any], coins: Coins) -> None:
     for conflict in result["conflicts"]:
-        message = conflict.get("message", "")
-        for identity, number in coins.names.items():
-            message = message.replace(identity, number)
-        if message:
-            console.print(f"\n[bold]In the way:[/bold] {escape(message)}")
+        if conflict["kind"] != "undecided":
+            console.print(f"\n[bold]In the way:[/bold] {escape(_renamed(conflict['message'], coins))}")
+    doubts = [conflict for conflict in result["conflicts"] if conflict["kind"] == "undecided"]
+    if doubts:
+        console.print(f"\n[bold]To look at ({len(doubts)}):[/bold]")
+    labels = _labels(result)
+    for conflict in doubts[:MOST_DOUBTS]:
+        console.print(f"  {escape(coins.words(conflict['holding']))}")
+        for fact in conflict["settle"]:
+            console.print(f"      {escape(_settling(fact, labels))}")
+
+
+def _labels(result: Mapping[str, Any]) -> dict[str, str]:
+    """The labels of places and groups by their addresses."""
+    labels = {group["id"]: group["label"] for group in result["free_choice"]}
+    for entry in (*result["slots"], *(entry for group in result["one_per"] for entry in group["places"])):
+        labels[entry["place"]] = entry["label"]
+    return labels
+
+
+def _renamed(message: str, coins: Coins) -> str:
+    for identity, number in coins.names.items():
+        message = message.replace(identity, number)
+    return message
+
+
+def _settling(fact: Mapping[str, Any], labels: Mapping[str, str]) -> str:
+    """One fact to find out, what each outcome opens, and where to look."""
+    told = [(value, [labels.get(place, place) for place in places]) for value, places in fact["outcomes"].items()]
+    ways = [f"{value} \u2192 {_some(places)}" for value, places in told if places][:MOST_OUTCOMES]
+    nowhere = [value for value, places in told if not places]
+    if nowhere:
+        ways.append(f"{', '.join(nowhere[:MOST_OUTCOMES])} \u2192 nowhere")
+    name = fact["attribute"].replace("_", " ")
+    return f"{name}: {'; '.join(ways)}" + (f". Look at: {fact['look_at']}" if fact["look_at"] else "")
+
+
+def _some(places: Sequence[str]) -> str:
+    return ", ".join(places[:3]) + (f" and {len(places) - 3} more" if len(places) > 3 else "")
 
 
 def _show_unplaced(console: Console, result: Mapping[str, Any], coins: Coins) -> None:
@@ -165,14 +199,3 @@ def _unplaced_words(entry: Mapping[str, Any], coins: Coins) -> str:
     return (
         f"{words} (closest: {closest['place']}, but not {' and not '.join(closest['failing'])})" if closest else words
     )
-
-
-def show_explanation(console: Console, entry: Mapping[str, Any], explained: Mapping[str, Any], coins: Coins) -> None:
-    """What would settle the first doubt of the set."""
-    console.print(f"\n[bold]A doubt:[/bold] {escape(coins.words(entry['holding']))} for {escape(entry['label'])}.")
-    for place in explained["places"]:
-        for view in place["may_be"]:
-            for fact in view["settle"]:
-                ways = "; ".join(f"{WAYS[way]} for {', '.join(values)}" for way, values in fact["outcomes"].items())
-                where = f" (look at: {fact['look_at']})" if fact["look_at"] else ""
-                console.print(f"  settled by {escape(fact['attribute'])}{escape(where)}: {escape(ways)}")

@@ -107,6 +107,37 @@ def is_read_once(predicate: Predicate) -> bool:
     return len(names) == len(set(names))
 
 
+Plan = int | tuple[bool, tuple["Plan", ...]]
+"""A clause by its number, or (is it an and, its parts)."""
+
+
+class Plans:
+    """Rules made ready: each distinct clause has a number, a rule is a tree of numbers. Good for any collection."""
+
+    def __init__(self) -> None:
+        self.clauses: list[Predicate] = []
+        self._numbers: dict[Predicate, int] = {}
+        self._ready: dict[int, tuple[Predicate, Plan, bool]] = {}
+
+    def of(self, predicate: Predicate) -> tuple[Plan, bool]:
+        """The plan of a rule, and whether it is read once."""
+        found = self._ready.get(id(predicate))
+        if found is None:
+            rule = gathered(normal(predicate))
+            # The rule itself is kept, so that its id is not given to another.
+            found = self._ready[id(predicate)] = (predicate, self._plan(rule), is_read_once(rule))
+        return found[1], found[2]
+
+    def _plan(self, rule: Predicate) -> Plan:
+        if is_clause(rule):
+            number = self._numbers.setdefault(rule, len(self.clauses))
+            if number == len(self.clauses):
+                self.clauses.append(rule)
+            return number
+        assert isinstance(rule, And | Or)
+        return isinstance(rule, And), tuple(self._plan(item) for item in rule.items)
+
+
 class Columns:
     """The columns of one collection, and the rules worked out on it so far. A row is one view of one coin."""
 
@@ -120,9 +151,8 @@ class Columns:
         self._columns: dict[str, Column] = {}
         self._ends: dict[str, Ends] = {}
         self._texts: dict[str, Texts] = {}
-        self._nodes: dict[Predicate, Node] = {}
-        self._ready: dict[Predicate, tuple[Predicate, bool]] = {}
-        self._exact: dict[object, tuple[Verdict, bool]] = {}
+        self._nodes: dict[Plan, Node] = {}
+        self.plans = Plans()
 
     def column(self, name: str) -> Column:
         """The column of an attribute; made on first use."""
@@ -136,53 +166,47 @@ class Columns:
         return found
 
     def forgetting(self) -> Columns:
-        """The same columns with nothing worked out on them yet."""
+        """The same columns and ready rules, with nothing worked out on them yet."""
         other = Columns(self.rows, self.attributes, self.around)
+        other.plans = self.plans
         other._columns, other._ends, other._texts = self._columns, self._ends, self._texts
         return other
 
     def fits(self, predicate: Predicate) -> Fits:
         """The rows that fit the rule or may fit it."""
-        rule, once = self._prepared(predicate)
-        node = self._node(rule)
+        plan, once = self.plans.of(predicate)
+        node = self._node(plan)
         if once:
             return self._as_rows(node)
         return self._settled(predicate, node)
 
     def fails(self, predicate: Predicate) -> npt.NDArray[np.bool_]:
         """For every row whether it surely fails the rule, as far as Kleene logic over its clauses tells."""
-        rule, _ = self._prepared(predicate)
-        return np.unpackbits(~self._node(rule).possible, count=len(self.rows)).astype(bool)
+        plan, _ = self.plans.of(predicate)
+        return np.unpackbits(~self._node(plan).possible, count=len(self.rows)).astype(bool)
 
     def count(self, predicate: Predicate) -> tuple[int, int]:
         """How many rows fit for certain, and how many possibly."""
-        rule, once = self._prepared(predicate)
-        node = self._node(rule)
+        plan, once = self.plans.of(predicate)
+        node = self._node(plan)
         if once:
             return _ones(node.certain), _ones(node.possible)
         fits = self._settled(predicate, node)
         return len(fits.certain), len(fits.certain) + len(fits.alternatives) + len(fits.unknown)
 
-    def _prepared(self, predicate: Predicate) -> tuple[Predicate, bool]:
-        found = self._ready.get(predicate)
-        if found is None:
-            rule = gathered(normal(predicate))
-            found = self._ready[predicate] = (rule, is_read_once(rule))
-        return found
-
     # -- bitmaps
 
-    def _node(self, predicate: Predicate) -> Node:
-        node = self._nodes.get(predicate)
+    def _node(self, plan: Plan) -> Node:
+        node = self._nodes.get(plan)
         if node is None:
-            node = self._clause(predicate) if is_clause(predicate) else self._joined(predicate)
-            self._nodes[predicate] = node
+            node = self._clause(self.plans.clauses[plan]) if isinstance(plan, int) else self._joined(plan)
+            self._nodes[plan] = node
         return node
 
-    def _joined(self, predicate: Predicate) -> Node:
-        assert isinstance(predicate, And | Or)
-        join = np.bitwise_and if isinstance(predicate, And) else np.bitwise_or
-        first, *others = [self._node(item) for item in predicate.items]
+    def _joined(self, plan: tuple[bool, tuple[Plan, ...]]) -> Node:
+        is_and, parts = plan
+        join = np.bitwise_and if is_and else np.bitwise_or
+        first, *others = [self._node(part) for part in parts]
         certain, declared, possible = first.certain, first.declared, first.possible
         for other in others:
             certain = join(certain, other.certain)

@@ -16,12 +16,13 @@ from typing import Any
 from service.evaluation.fit import MOST_SETTLING, MOST_TRIALS, Region, Wording, constants_of
 from service.evaluation.verdicts import BUDGET, Case, Choice, Split, judge_view
 from service.facts.attributes import Attribute
-from service.facts.holding import View
+from service.facts.holding import Facts, View
 from service.facts.truth import UNDECIDED, YES, Verdict
-from service.rules.predicates import AnyLeaf, Or, Predicate, Surroundings, judge, reads
+from service.rules.predicates import AnyLeaf, Or, Predicate, Surroundings, judge, leaves, reads
 from service.rules.regions import plainly_known
 
 TRIALS_A_COIN = 20_000
+MOST_RULES = 300
 
 Opened = list[tuple[tuple[Region, ...], list[str]]]
 
@@ -68,28 +69,52 @@ def settle_places(
     """
     if len(views) > 1:
         return Settled([_by_issue(rules, views, attributes, around)])
-    case = Case(Or(tuple(rules.values())), views[0].facts, attributes, around)
-    undecided = {leaf for leaf in case.distinct if case.truths[leaf] is UNDECIDED}
-    splits = [s for s in case.splits if s.name is not None and any(s.name in leaf.reads for leaf in undecided)]
     allowance = allowance or Allowance()
     own = Allowance(min(allowance.left, TRIALS_A_COIN))
     granted = own.left
-    limit = None
     try:
-        chosen = _Deciding(case, rules, splits, own).shortest() if len(splits) <= MOST_SETTLING else None
-        if chosen is not None:
-            opened = _opened(case, rules, chosen, own)
-            return Settled([_told(split, at, opened, case, attributes) for at, split in enumerate(chosen)])
-        if len(splits) > MOST_SETTLING:
-            limit = BUDGET
+        return _settled(rules, views[0].facts, attributes, around, own)
     except Spent:
-        limit = BUDGET
+        names = _all_read(rules.values(), views[0].facts)
+        return Settled([_alone(attributes[name]) for name in names], BUDGET)
     finally:
         allowance.left -= granted - own.left
+
+
+def _settled(
+    rules: Mapping[str, Predicate],
+    facts: Facts,
+    attributes: Mapping[str, Attribute],
+    around: Surroundings,
+    allowance: Allowance,
+) -> Settled:
+    if len(rules) > MOST_RULES:
+        raise Spent
+    # Cutting the attributes into regions tries every clause on samples beside every constant.
+    clauses = sum(len(leaves(rule)) for rule in rules.values())
+    allowance.spend(clauses * clauses // 20)
+    case = Case(Or(tuple(rules.values())), facts, attributes, around)
+    undecided = {leaf for leaf in case.distinct if case.truths[leaf] is UNDECIDED}
+    splits = [s for s in case.splits if s.name is not None and any(s.name in leaf.reads for leaf in undecided)]
+    if len(splits) > MOST_SETTLING:
+        raise Spent
+    chosen = _Deciding(case, rules, splits, allowance).shortest()
+    if chosen is not None:
+        opened = _opened(case, rules, chosen, allowance)
+        return Settled([_told(split, at, opened, case, attributes) for at, split in enumerate(chosen)])
     names = {split.name for split in splits if split.name is not None}
-    names |= {name for leaf in undecided for name in leaf.reads if not plainly_known(case.facts, name)}
-    facts = [{"attribute": name, "look_at": attributes[name].look_at, "outcomes": {}} for name in sorted(names)]
-    return Settled(facts, limit or case.limit)
+    names |= {name for leaf in undecided for name in leaf.reads if not plainly_known(facts, name)}
+    return Settled([_alone(attributes[name]) for name in sorted(names)], case.limit)
+
+
+def _all_read(rules: Iterable[Predicate], facts: Facts) -> list[str]:
+    """The facts that the rules read and that are not plainly known; of all of them, where only plain ones are left open."""
+    names = sorted(frozenset[str]().union(*(reads(rule) for rule in rules)))
+    return [name for name in names if not plainly_known(facts, name)] or names
+
+
+def _alone(attribute: Attribute) -> dict[str, Any]:
+    return {"attribute": attribute.name, "look_at": attribute.look_at, "outcomes": {}}
 
 
 class _Deciding:
@@ -159,7 +184,7 @@ def _worlds(
     if prod(len(split.choices) for split in chosen) > MOST_TRIALS:
         raise Spent
     for picked in product(*(split.choices for split in chosen)):
-        allowance.spend(1)
+        allowance.spend(1 + len(case.distinct) // 50)
         yield picked, case.settled(chosen, picked)[0]
 
 

@@ -55,6 +55,6 @@ def _doubt(basis: Basis) -> str | None:
 
 def _on_preference(board: Board, at: int, level: int, edge: Edge, placed: Edge) -> dict[str, Any]:
     preference: Preference = board.places[at].prefer[level]
-    values = [board.worth[level, at, coin] for coin in (edge.holding, placed.holding)]
+    values = [board.worth[level, at][coin] for coin in (edge.holding, placed.holding)]
     this, best = (None if value is None else plain_number(value) for value in values)
     return {"prefer": level, "criterion": dict(preference.document or {}), "this": this, "placed": best}

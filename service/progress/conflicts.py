@@ -7,11 +7,16 @@ from dataclasses import replace
 from typing import Any
 
 from service.assignment.build import Board
-from service.assignment.problem import Placement, Problem
+from service.assignment.problem import Basis, Placement, Problem
 from service.assignment.solve import solve
 from service.evaluation.fit import failing
 from service.evaluation.table import Table
 from service.facts.holding import Holding
+from service.progress.contests import some
+from service.rules.wording import listed
+
+MOST_WORK = 300_000
+"""Edges times rules, over all trials of what rules keep empty."""
 
 
 def pin_conflicts(
@@ -44,9 +49,12 @@ def pin_conflicts(
             conflict |= {"reason": "never", "message": f"You also said that {holding} is never to sit in {address}."}
         elif coin is not None and coin not in board.fits[at]:
             clauses = failing(board.places[at].parts, board.views[coin], table.attributes, table.around)
-            words = "; ".join(clauses)
+            # A coin of several candidate issues may fail another clause as each of them, and none as all.
+            words = (
+                f"it fails {'; '.join(clauses)}" if clauses else "whatever it may be, it fails one clause or another"
+            )
             conflict |= {"reason": "does_not_fit", "failing": clauses}
-            conflict["message"] = f"{holding} does not fit {address}: it fails {words}."
+            conflict["message"] = f"{holding} does not fit {address}: {words}."
         else:
             conflict |= _clash(board, seats, holding, at, pins)
         conflicts.append(conflict)
@@ -67,57 +75,91 @@ def _clash(
         for other, seat in seats.items()
         if board.holdings[seat.holding].id == holding and (holding, board.places[other].address) in pins
     ]
-    if elsewhere:
-        message = f"{holding} is pinned to {elsewhere[0]} as well; a coin sits in one place."
+    pieces = next(coin.quantity for coin in board.holdings if coin.id == holding)
+    if len(elsewhere) >= pieces:
+        sits = "a coin sits in one place" if pieces == 1 else f"there are {pieces} pieces"
+        message = f"{holding} is pinned to {listed(elsewhere, 'and')} as well; {sits}."
         return {"reason": "clashes", "with": {"holding": holding, "place": elsewhere[0]}, "message": message}
-    message = f"{holding} in {address} would break a rule over several places together with other pins."
+    held = any((board.holdings[seat.holding].id, board.places[other].address) in pins for other, seat in seats.items())
+    together = " together with other pins" if held else ""
+    message = f"{holding} in {address} would break a rule over several places{together}."
     return {"reason": "constraint", "message": message}
 
 
 def constraint_conflicts(board: Board, seats: Mapping[int, Placement], budget_seconds: float) -> list[dict[str, Any]]:
-    """One conflict of kind `constraint` for every set-level rule without which more places could be filled."""
+    """One conflict of kind `constraint` for every set-level rule without which more places could be filled. Where no rule
+    alone keeps them empty, one for a smallest group of rules that do so together: `with` names the others.
+
+    The pins stay as they are, so that a rule is not blamed for what a pin does. The trials together may use as much solver
+    time as the evaluation; past a number of them (it depends on edges and rules) `limit` says that the group may not be
+    the smallest."""
     empty = [at for at, place in enumerate(board.places) if at not in seats and not place.is_open and board.fits[at]]
-    if not empty or not board.problem.rules:
+    rules = board.problem.rules
+    if not empty or not rules:
         return []
     bare = _only_places(board.problem)
-    reached = len(seats)
-    if _filled(replace(bare, rules=()), budget_seconds) <= reached:
+    trials = Trials(bare, len(seats), budget_seconds / (2 * len(rules) + 1))
+    if trials.gain(frozenset(range(len(rules)))) <= 0:
         return []
     conflicts = []
-    for rule in board.problem.rules:
-        others = tuple(other for other in bare.rules if other.name != rule.name)
-        gain = _filled(replace(bare, rules=others), budget_seconds) - reached
+    for number in range(len(rules)):
+        gain = trials.gain(frozenset((number,))) if trials.left else 0
         if gain > 0:
-            conflicts.append(_constraint_conflict(board, rule.name, rule.places, empty, gain))
-    return conflicts
+            conflicts.append(_constraint_conflict(board, (number,), empty, gain))
+    if conflicts:
+        return conflicts
+    group = trials.smallest_group()
+    told = _constraint_conflict(board, group, empty, trials.gain(frozenset(group)))
+    told["with"] = [rules[number].name for number in group[1:]]
+    return [told if trials.left else {**told, "limit": "budget"}]
+
+
+class Trials:
+    """How many more places are filled without some of the rules; each answer is worked out once."""
+
+    def __init__(self, problem: Problem, reached: int, budget_seconds: float) -> None:
+        self.problem, self.reached, self.budget_seconds = problem, reached, budget_seconds
+        self.left = 1 + MOST_WORK // max(1, len(problem.edges) * len(problem.rules))
+        self.known: dict[frozenset[int], int] = {}
+
+    def gain(self, without: frozenset[int]) -> int:
+        if without not in self.known:
+            self.left = max(0, self.left - 1)
+            rules = tuple(rule for number, rule in enumerate(self.problem.rules) if number not in without)
+            solution = solve(replace(self.problem, rules=rules), budget_seconds=self.budget_seconds)
+            self.known[without] = len(solution.placements) - self.reached
+        return self.known[without]
+
+    def smallest_group(self) -> tuple[int, ...]:
+        """A group of rules without which more places are filled, and no part of which would do: one rule after the other
+        is kept where that still leaves a gain."""
+        group = frozenset(range(len(self.problem.rules)))
+        for number in sorted(group):
+            if self.left and len(group) > 1 and self.gain(group - {number}) > 0:
+                group -= {number}
+        return tuple(sorted(group))
 
 
 def _only_places(problem: Problem) -> Problem:
-    """The same instance, asking for nothing but as many places as can be."""
-    edges = tuple(replace(edge, cost=(), stays=False, pinned=False) for edge in problem.edges)
-    required = tuple(True for _ in problem.required)
-    return replace(problem, edges=edges, required=required, preference_levels=0)
+    """The same instance, asking after the pins and the required places for nothing but as many places as can be."""
+    edges = tuple(replace(edge, basis=Basis.FIRM, cost=(), stays=False) for edge in problem.edges)
+    return replace(problem, edges=edges, preference_levels=0)
 
 
-def _filled(problem: Problem, budget_seconds: float) -> int:
-    solution = solve(problem, budget_seconds=budget_seconds)
-    return len(solution.placements)
-
-
-def _constraint_conflict(
-    board: Board, name: str, covered: frozenset[int], empty: Sequence[int], gain: int
-) -> dict[str, Any]:
+def _constraint_conflict(board: Board, rules: Sequence[int], empty: Sequence[int], gain: int) -> dict[str, Any]:
+    names = [board.problem.rules[number].name for number in rules]
+    covered = frozenset[int]().union(*(board.problem.rules[number].places for number in rules))
     touched = [at for at in empty if at in covered] or list(empty)
     holdings = sorted({board.holdings[coin].id for at in touched for coin in board.fits[at]})
     places = [board.places[at].address for at in touched]
+    without = some([f"'{name}'" for name in names])
     more = "1 more place" if gain == 1 else f"{gain} more places"
-    named = places[0] if len(places) == 1 else f"{', '.join(places[:-1])} and {places[-1]}"
     return {
         "kind": "constraint",
-        "constraint": name,
+        "constraint": names[0],
         "places": places,
         "holdings": holdings,
         "gain": gain,
-        "message": f"Without '{name}', {more} could be filled; as it is, {named} "
-        f"{'stays' if len(places) == 1 else 'stay'} empty.",
+        "message": f"Without {without}, {more} could be filled; as it is, "
+        f"{some(places)} {'stays' if len(places) == 1 else 'stay'} empty.",
     }

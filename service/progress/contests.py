@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from service.assignment.build import Board
@@ -30,8 +30,8 @@ def contested(board: Board, seats: Mapping[int, Placement]) -> list[dict[str, An
 def _told(board: Board, contest: Contest) -> dict[str, Any]:
     pieces = sum(board.problem.quantity[holding] for holding in contest.holdings)
     short = len(contest.places) - pieces
-    labels = _some([f"'{board.places[at].label}'" for at in contest.places])
-    coins = _some([board.holdings[holding].id for holding in contest.holdings])
+    labels = some([f"'{board.places[at].label}'" for at in contest.places])
+    coins = some([board.holdings[holding].id for holding in contest.holdings])
     fit = "is the only coin that fits" if pieces == 1 else f"are the only {pieces} coins that fit"
     return {
         "kind": "contested",
@@ -43,7 +43,8 @@ def _told(board: Board, contest: Contest) -> dict[str, Any]:
     }
 
 
-def _some(words: list[str]) -> str:
+def some(words: Sequence[str]) -> str:
+    """The first few of them in words, and how many more there are."""
     if len(words) <= MOST_NAMED:
         return listed(words, "and")
     return f"{', '.join(words[: MOST_NAMED - 1])} and {len(words) - MOST_NAMED + 1} more"

@@ -30,11 +30,15 @@ def doubts(board: Board, table: Table, seats: Mapping[int, Placement]) -> tuple[
     sitting = {seat.holding for seat in seats.values()}
     order = sorted(in_doubt, key=lambda coin: (coin not in sitting, coin))
     known: dict[object, Settled] = {}
+    read: dict[int, frozenset[str]] = {}
     allowance = Allowance(MOST_TRIALS)
     told = []
     for coin in order[:MOST_DOUBTS]:
         rules, views = in_doubt[coin], board.views[coin]
-        names = sorted(frozenset[str]().union(*(reads(rule) for rule in rules.values())))
+        for rule in rules.values():
+            if id(rule) not in read:
+                read[id(rule)] = reads(rule)
+        names = sorted(frozenset[str]().union(*{read[id(rule)] for rule in rules.values()}))
         key = (tuple(rules), tuple((view.issue, *(view.facts.get(name) for name in names)) for view in views))
         if key not in known:
             known[key] = settle_places(rules, views, table.attributes, table.around, allowance)
