@@ -20,8 +20,8 @@ from service.rules.document import read
 from service.rules.language import parse
 from service.rules.operators import bind
 from service.rules.predicates import Predicate, Surroundings
+from tests.reference import Outside
 from tests.strategies import ATTRIBUTES, DECLARED, TODAY, VOCABULARIES
-from tests.worlds import Outside
 
 AROUND = Surroundings(TODAY, VOCABULARIES)
 OUTSIDE = Outside(ATTRIBUTES, VOCABULARIES, TODAY)

@@ -120,7 +120,7 @@ def assignment(console: Console, sizes: list[tuple[int, int]]) -> None:
             )
             graph = timed(peers.networkx_matching(problem), 1) if len(problem.edges) <= 3_000 else (None, filled)
             assert dense[1] == filled
-            assert whole[1] in (filled, -1)
+            assert whole[1] in (filled, -1, -2)
             assert graph[1] == filled
             rows.append(
                 [
@@ -129,7 +129,9 @@ def assignment(console: Console, sizes: list[tuple[int, int]]) -> None:
                     f"{len(problem.edges):,}",
                     f"{ours * 1e3:,.0f}",
                     ratio(dense[0], ours),
-                    ratio(whole[0], ours) + (" (gave up)" if whole[1] == -1 else ""),
+                    {-1: f"gave up at {PEER_SECONDS:.0f} s", -2: "cannot: 64 bits"}.get(
+                        whole[1], ratio(whole[0], ours)
+                    ),
                     ratio(graph[0], ours),
                 ]
             )

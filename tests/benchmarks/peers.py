@@ -147,7 +147,8 @@ def scipy_dense(problem: Problem) -> Callable[[], int]:
 
 
 def cp_sat_whole(problem: Problem, seconds: float) -> Callable[[], int]:
-    """CP-SAT on the whole problem with one packed objective; -1 when it ran out of time."""
+    """CP-SAT on the whole problem with one packed objective; -1 when it ran out of time, -2 when the objective is past its 64
+    bits."""
     from ortools.sat.python import cp_model
 
     def run() -> int:
@@ -165,8 +166,9 @@ def cp_sat_whole(problem: Problem, seconds: float) -> Callable[[], int]:
         solver = cp_model.CpSolver()
         solver.parameters.num_workers = 1
         solver.parameters.max_time_in_seconds = seconds
-        if solver.solve(model) != cp_model.OPTIMAL:
-            return -1
+        status = solver.solve(model)
+        if status != cp_model.OPTIMAL:
+            return -2 if status == cp_model.MODEL_INVALID else -1
         return sum(solver.value(variable) for variable in taken)
 
     return run

@@ -14,7 +14,7 @@ from service.rules.language import parse
 from service.rules.operators import ALL
 from service.rules.predicates import Surroundings
 from service.rules.preferences import KINDS as PREFERENCE_KINDS
-from tests import worlds as reference
+from tests import reference
 from tests.factories import OUTSIDE, exact_json, judged, measured, places_of
 from tests.strategies import TODAY, VOCABULARIES
 

@@ -14,7 +14,7 @@ from service.facts.truth import NO, UNDECIDED, YES, every, opposite, some
 from service.progress.explain import explain
 from service.rules.language import parse
 from service.rules.rule import Rule
-from tests import worlds as reference
+from tests import reference
 from tests.factories import AROUND, OUTSIDE, a_document, a_holding, a_measurement, a_rule, a_view, judged
 from tests.strategies import ATTRIBUTES, rules, some_facts
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from service.facts.truth import UNDECIDED, Verdict
 from service.rules.language import parse
 from service.rules.predicates import judge, reads
-from tests import worlds as reference
+from tests import reference
 from tests.factories import AROUND, OUTSIDE, a_case, a_rule, judged, verdict_of
 from tests.strategies import NAMES, a_fact, rules, some_facts
 

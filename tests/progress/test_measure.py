@@ -7,7 +7,7 @@ from typing import Any
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from tests import worlds as reference
+from tests import reference
 from tests.factories import OUTSIDE, a_document, a_holding, bytes_of, measured, places_of, seats_of
 from tests.strategies import ISSUES, definitions, holdings, simple_facts
 

@@ -1,0 +1,117 @@
+"""A hostile definition ends within its budget, and the limit is named."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from service.errors import Invalid, OverLimit
+from service.progress.explain import explain
+from service.progress.measure import measure
+from tests.factories import a_document, a_holding, a_measurement, judged, measured, some_holdings
+
+# Far above what each takes here, and far below what an exponential would take.
+SECONDS = 25.0
+
+
+def ended(run: Callable[[], Any]) -> Any:
+    begun = time.process_time()
+    answer = run()
+    assert time.process_time() - begun < SECONDS
+    return answer
+
+
+def test_thousands_of_worlds_end_undecided_and_say_that_it_was_the_budget() -> None:
+    # A parity of many unknown facts: no branch is decided before the last of them is known.
+    names = ("year_on_coin", "grade", "die_axis", "struck", "mintage", "weight_measured", "diameter", "thickness")
+    rule = " OR ".join(
+        "("
+        + " AND ".join(f"{name} {'>' if (row >> at) & 1 else '<='} {10 + at}" for at, name in enumerate(names))
+        + ")"
+        for row in range(0, 256, 7)
+    )
+    judgement = ended(lambda: judged(rule[:4090].rsplit(" OR ", 1)[0], {}))
+    assert judgement.verdict.value == "undecided"
+
+
+def test_many_terms_of_a_list_past_the_budget_are_named_too() -> None:
+    terms = [f"t{n}" for n in range(25)]
+    rule = " AND ".join(f"NOT A_CONTAINS(traits, ('{term}'))" for term in terms) + " OR count(traits) >= 0"
+    judgement = ended(lambda: judged(rule, {}))
+    assert judgement.verdict.value in ("yes", "undecided")
+    assert judgement.verdict.value == "yes" or judgement.limit == "budget"
+
+
+def test_a_thousand_alternatives_in_several_facts() -> None:
+    many = {"one_of": list(range(1, 1001))}
+    facts = {"year_on_coin": many, "struck": many, "mintage": many}
+    document = a_document({"a": "year_on_coin < struck AND struck < mintage", "b": "year_on_coin + struck = mintage"})
+    result = ended(lambda: measured(document, [{"id": "x", "facts": facts}]))
+    assert result["summary"]["places"] == 2
+    request = a_measurement(document, [])
+    (holding,) = some_holdings([{"id": "x", "facts": facts}], request.definition.attributes)
+    told = ended(lambda: explain(request, holding, None))
+    assert [place["verdict"] for place in told["places"]] == ["undecided", "undecided"]
+    assert {place.get("limit") for place in told["places"]} <= {None, "budget", "arithmetic"}
+    assert any(place.get("limit") for place in told["places"])
+
+
+def test_a_matching_with_nothing_but_ties() -> None:
+    document = a_document({f"place-{n:03}": "grade >= 1" for n in range(200)}, prefer=[{"highest": "grade"}])
+    coins = [a_holding(f"coin-{n:03}", grade=20) for n in range(200)]
+    result = ended(lambda: measured(document, coins))
+    assert result["proven_optimal"] is True
+    assert [slot["holding"] for slot in result["slots"]] == [coin["id"] for coin in coins]
+
+
+def test_rules_that_cannot_be_proven_in_the_budget_say_which_level_and_the_bound() -> None:
+    places = {f"place-{n:02}": f"grade >= {n % 7 + 1}" for n in range(40)}
+    constraints = [
+        {"id": f"rule-{n}", "kind": "at_most", "per": [name], "count": 2 + n % 3}
+        for n, name in enumerate(("mint", "year_on_coin", "denomination", "struck", "die_axis"))
+    ]
+    coins = [
+        a_holding(
+            f"coin-{n:03}",
+            grade=n * 37 % 70 + 1,
+            mint=f"m{n * 7 % 23}",
+            year_on_coin=1800 + n * 11 % 29,
+            denomination=f"d{n * 13 % 19}",
+            struck=1800 + n * 5 % 31,
+            die_axis=n * 3 % 12 + 1,
+        )
+        for n in range(160)
+    ]
+    document = a_document(places, constraints=constraints, prefer=[{"highest": "grade"}, {"lowest": "year_on_coin"}])
+    from dataclasses import replace
+
+    request = replace(a_measurement(document, coins), budget_seconds=0.1)
+    result = ended(lambda: measure(request))
+    unproven = [level for level in result["levels"] if not level["proven"]]
+    assert result["proven_optimal"] is (not unproven)
+    assert unproven, "the budget was enough: this instance is too easy to show anything"
+    assert all("bound" in level for level in unproven)
+    per_mint: dict[str, int] = {}
+    for slot in result["slots"]:
+        if slot["holding"]:
+            mint = next(coin["facts"]["mint"] for coin in coins if coin["id"] == slot["holding"])
+            per_mint[mint] = per_mint.get(mint, 0) + 1
+    assert max(per_mint.values()) <= 2, "an answer that is not proven still keeps every rule"
+
+
+def test_more_places_than_can_be_served_are_refused_with_the_limit() -> None:
+    keys = {"from": "holdings"}
+    document = a_document(one_per=[{"id": "mints", "attribute": "mint", "keys": keys}])
+    coins = [a_holding(f"coin-{n}", mint=f"mint {n}") for n in range(2_001)]
+    with pytest.raises(OverLimit) as refusal:
+        measured(document, coins)
+    assert "2000" in refusal.value.faults[0].message.replace(",", "")
+
+
+def test_a_rule_past_its_limits_is_refused_with_the_limit() -> None:
+    with pytest.raises(Invalid) as refusal:
+        judged("grade = 1" + " OR grade = 1" * 400, {})
+    assert "4,096" in refusal.value.faults[0].message
