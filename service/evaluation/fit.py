@@ -202,9 +202,9 @@ def constants_of(case: Case, name: str) -> set[object]:
     known = case.facts.get(name)
     if known is not None:
         named.update(getattr(known, "values", ()))
-    for leaf in case.distinct:
-        if name in leaf.reads:
-            named.update(_named_in(leaf))
+    if name not in case.cuts:
+        # A number that a rule names need not be where its answer changes: weight + 0.5 = 2.5 changes at 2.
+        named.update(value for leaf in case.distinct if name in leaf.reads for value in _named_in(leaf))
     return named
 
 

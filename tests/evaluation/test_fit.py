@@ -157,3 +157,9 @@ def test_an_explanation_tells_where_each_fact_came_from() -> None:
     assert place["verdict"] == clause["verdict"] == "undecided"
     assert place["basis"] == "unknown"
     assert [fact["attribute"] for fact in view["settle"]] == ["grade"]
+
+
+def test_the_number_where_the_answer_changes_is_told_and_not_the_one_in_the_rule() -> None:
+    (fact,) = settled_by("weight_measured + 0.5 = 2.5", {})
+    told = {outcome.verdict.value: outcome.values for outcome in fact.outcomes}
+    assert told == {"yes": ("2",), "no": ("less than 2", "more than 2")}
