@@ -86,7 +86,7 @@ def _of_group(
     for key in keys_of(definition, group, collection, _joined(base) if base else None):
         concept = scheme.concepts.get(key) if scheme else None
         shown = concept.label if concept else key
-        words, fits = _key_test(definition, group, key)
+        words, fits = key_test(definition, group, key)
         parts = (*base, (words, fits))
         places.append(
             Place(
@@ -106,8 +106,9 @@ def _of_group(
     return places
 
 
-def _key_test(definition: Definition, group: OnePer, key: str) -> tuple[str, Predicate]:
-    """What a coin of that key is: the key is its value, or one of its values; for keys from a vocabulary, or below it."""
+def key_test(definition: Definition, group: OnePer, key: str) -> tuple[str, Predicate]:
+    """What a coin of that key is, in words and as a rule: the key is its value, or one of its values; for keys from a
+    vocabulary, or stands above it."""
     quoted = key.replace("'", "''")
     if group.keys.source == "vocabulary":
         return f"narrower({group.attribute}, '{quoted}')", Narrower(group.attribute, key, group.keys.vocabulary)

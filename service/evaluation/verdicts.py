@@ -66,8 +66,11 @@ class Case:
         facts: Facts,
         attributes: Mapping[str, Attribute],
         around: Surroundings,
+        *,
+        with_none: bool = False,
     ) -> None:
-        self.predicate, self.facts, self.around = predicate, facts, around
+        """`with_none`: facts that nobody recorded may also be known to be none (for checks, which ask of any coin at all)."""
+        self.predicate, self.facts, self.around, self.with_none = predicate, facts, around, with_none
         self.occurrences = leaves(predicate)
         self.distinct = list(dict.fromkeys(self.occurrences))
         self.limit: str | None = None
@@ -97,7 +100,7 @@ class Case:
             self._split(open_leaves, plain, attributes)
 
     def _split(self, open_leaves: list[AnyLeaf], plain: dict[str, Value], attributes: Mapping[str, Attribute]) -> None:
-        regions = Regions(open_leaves, self.facts, attributes, self.around.vocabularies)
+        regions = Regions(open_leaves, self.facts, attributes, self.around.vocabularies, with_none=self.with_none)
         names = sorted({name for leaf in open_leaves for name in leaf.reads})
         candidates: dict[str, list[Value]] = {}
         for name in names:

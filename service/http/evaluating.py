@@ -20,6 +20,7 @@ from service.database.identities import read_identity
 from service.definitions.model import Revision
 from service.definitions.store import DefinitionStore
 from service.errors import Fault, Invalid, NotFound, OverLimit, SetwrightError, Unwelcome
+from service.evaluation.checks import SEVERITIES, check, of_faults
 from service.facts.attributes import Attributes
 from service.facts.core import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holding, read_holdings
@@ -27,7 +28,7 @@ from service.facts.vocabulary import Concept, Vocabulary, vocabulary
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.http.schemas.common import read as read_model
-from service.http.schemas.evaluations import EvaluationIn, ExplanationIn, Inputs, PlacingIn, ReferenceIn
+from service.http.schemas.evaluations import CheckIn, EvaluationIn, ExplanationIn, Inputs, PlacingIn, ReferenceIn
 from service.progress.measure import ENGINE, MOST_HOLDINGS, Measurement
 from service.reference import actions as reference
 from service.rules.definition import Definition
@@ -153,6 +154,32 @@ def faults_of_the_rest(
     except SetwrightError:
         return ()
     return ()
+
+
+def ask_check(database: Database, owner: Owner | None, asked: CheckIn) -> dict[str, Any]:
+    """The findings on a definition, sent or kept here. A document that cannot be read has its faults as findings; faults of
+    the other members of the body raise Invalid."""
+    loaded = _load(database, owner, _reference(asked.definition), all_holdings=False, one=None)
+    schemes = _vocabularies(asked)
+    document = loaded.revision.document if loaded.revision is not None else asked.definition
+    stamp: dict[str, Any] = {
+        "id": loaded.revision.definition if loaded.revision else None,
+        "revision": loaded.revision.number if loaded.revision else None,
+        "digest": None,
+    }
+    try:
+        definition = read_document(document, vocabularies=schemes)
+    except Invalid as refusal:
+        found = of_faults(refusal.faults)
+    else:
+        faults: list[Fault] = []
+        issues = _issues(asked, definition.attributes, faults)
+        if faults:
+            raise Invalid(faults)
+        stamp["digest"] = definition.digest
+        found = check(definition, issues, asked.today or today())
+    counts = {severity: sum(1 for finding in found if finding.severity == severity) for severity in SEVERITIES}
+    return {"definition": stamp, "counts": counts, "findings": [finding.as_json() for finding in found], **editions()}
 
 
 def ask_mine(revision: Revision, holdings: Sequence[StoredHolding], state: str, day: date) -> Asked:

@@ -39,3 +39,5 @@ EXPLANATION: dict[str, Any] = {
     "place": "sharp",
     "today": "2026-11-25",
 }
+
+CHECK: dict[str, Any] = {"definition": DOCUMENT, "today": "2026-11-25"}

@@ -138,7 +138,11 @@ class Regions:
         facts: Facts,
         attributes: Mapping[str, Attribute],
         vocabularies: Mapping[str, Vocabulary],
+        *,
+        with_none: bool = False,
     ) -> None:
+        """`with_none`: what nobody recorded may also be known to be none, whether or not a leaf asks."""
+        self.with_none = with_none
         self.leaves, self.facts, self.attributes, self.vocabularies = leaves, facts, attributes, vocabularies
         self.open = {leaf: linked(leaf, facts) for leaf in leaves}
         self.cuts: dict[str, frozenset[Value]] = {}
@@ -164,7 +168,11 @@ class Regions:
         attribute = self.attributes[name]
         own = self._of(name)
         found = self._values(name, attribute, knowledge, own)
-        if found is not None and knowledge is None and any(isinstance(leaf, IsNull) for leaf in own):
+        if (
+            found is not None
+            and knowledge is None
+            and (self.with_none or any(isinstance(leaf, IsNull) for leaf in own))
+        ):
             found = [*found, NONE]
         return found
 

@@ -122,6 +122,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("get", "/v1/definitions/{id}/evaluation", f"{where}/evaluation"),
         ("post", "/v1/evaluations", "/v1/evaluations"),
         ("post", "/v1/explanations", "/v1/explanations"),
+        ("post", "/v1/definition-checks", "/v1/definition-checks"),
         ("get", "/v1/attributes", "/v1/attributes"),
         ("get", "/v1/functions", "/v1/functions"),
         ("get", "/v1/vocabularies", "/v1/vocabularies"),

@@ -284,6 +284,16 @@ def bodies_of_explanations() -> Iterator[tuple[str, bytes, Sequence[str]]]:
         yield f"facts: {made.name}", json_of(body), under("/holding/facts", made)
 
 
+def bodies_of_checks() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    # What is wrong with the definition itself is the answer of a check, not a refusal.
+    for made in [*FACTS, *STRANGE_FACTS]:
+        body = {"definition": a_set(), "issues": [{"id": "i", "facts": made.value}]}
+        yield f"issues: {made.name}", json_of(body), under("/issues/0/facts", made)
+    for made in VOCABULARIES:
+        body = {"definition": a_set(), "vocabularies": made.value}
+        yield f"vocabularies: {made.name}", json_of(body), under("/vocabularies", made)
+
+
 def bodies_of_definitions() -> Iterator[tuple[str, bytes, Sequence[str]]]:
     for made in DEFINITIONS:
         yield f"definition: {made.name}", json_of({"document": made.value}), under("/document", made)
@@ -308,6 +318,7 @@ def under(prefix: str, made: Hostile) -> tuple[str, ...]:
 BODIES = {
     "evaluate": bodies_of_evaluations,
     "explain_holding": bodies_of_explanations,
+    "check_definition": bodies_of_checks,
     "create_definition": bodies_of_definitions,
     "replace_draft": bodies_of_definitions,
     "create_holding": bodies_of_holdings,

@@ -14,17 +14,25 @@ from service.http.answers import Answer
 from service.http.evaluating import (
     Asked,
     Question,
+    ask_check,
     ask_evaluation,
     ask_explanation,
     editions,
     faults_of_the_rest,
     moved,
 )
-from service.http.examples import EVALUATION, EXPLANATION
+from service.http.examples import CHECK, EVALUATION, EXPLANATION
 from service.http.needs import EvaluationBody, Parts, PerhapsOwner, Service
 from service.http.openapi import PERHAPS, operation
 from service.http.schemas.common import read
-from service.http.schemas.evaluations import EvaluationIn, EvaluationOut, ExplanationIn, ExplanationOut
+from service.http.schemas.evaluations import (
+    CheckIn,
+    CheckOut,
+    EvaluationIn,
+    EvaluationOut,
+    ExplanationIn,
+    ExplanationOut,
+)
 from service.progress.explain import explain
 from service.progress.measure import Measurement, measure
 
@@ -107,3 +115,22 @@ async def _read(
         known = refusal
     further = await parts.gate.run(lambda: faults_of_the_rest(model, value, known, stand_in, ask))
     raise Invalid([*known.faults, *further])
+
+
+@router.post(
+    "/definition-checks",
+    **operation(
+        "check_definition",
+        "Check a set definition before a club relies on it",
+        tag="Definitions",
+        access=PERHAPS,
+        body=CheckIn,
+        also_yaml=_AS_YAML,
+        example=CHECK,
+        answer=CheckOut,
+        problems=["not-found", "over-limit"],
+    ),
+)
+async def check_definition(parts: Parts, owner: PerhapsOwner, body: EvaluationBody) -> Response:
+    asked = read(CheckIn, body.value)
+    return Answer(await parts.gate.run(lambda: ask_check(parts.database, owner, asked))).response()

@@ -116,6 +116,39 @@ class ExplanationIn(Inputs):
     place: str | None = Field(None, max_length=500)
 
 
+class CheckIn(Inputs):
+    """Which definition to check, with the catalogue and vocabularies to check it against."""
+
+
+class FindingOut(Out):
+    """One finding."""
+
+    code: str
+    severity: Literal["error", "warning", "note"]
+    pointer: str = Field(description="What it is about: a JSON pointer into the document.")
+    message: str
+    others: list[str] | None = Field(None, description="What it is about as well.")
+    example: dict[str, Any] | None = Field(None, description="The facts of a coin that shows it.")
+
+
+class CheckedOut(Out):
+    """Which definition was checked; without a digest when the document cannot be read."""
+
+    id: str | None
+    revision: int | None
+    digest: str | None
+
+
+class CheckOut(Out):
+    """The findings on a definition: rules.md, section 7."""
+
+    definition: CheckedOut
+    counts: dict[str, int]
+    findings: list[FindingOut]
+    reference_edition: str
+    engine_version: str
+
+
 class PlacesOut(Out):
     """Numbers of places."""
 

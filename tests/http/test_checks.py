@@ -1,0 +1,60 @@
+"""POST /v1/definition-checks over HTTP."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from service.http.examples import CHECK, DOCUMENT
+from tests.conftest import Running
+
+pytestmark = pytest.mark.anyio
+
+
+async def check(service: Running, document: Any, headers: dict[str, str] | None = None, **more: Any) -> Any:
+    body = {**CHECK, "definition": document, **more}
+    return await service.client.post("/v1/definition-checks", json=body, headers=headers)
+
+
+async def test_a_sound_definition_has_no_finding_and_needs_no_account(service: Running) -> None:
+    answer = await check(service, DOCUMENT)
+    assert answer.status_code == 200, answer.text
+    body = answer.json()
+    assert body["findings"] == []
+    assert body["counts"] == {"error": 0, "warning": 0, "note": 0}
+    assert body["definition"]["digest"].startswith("sha-256:")
+
+
+async def test_findings_carry_an_example_that_evaluates_as_told(service: Running) -> None:
+    slots = [{"id": "a", "accepts": "grade >= 20"}, {"id": "b", "accepts": "denomination = 'crown'"}]
+    document = {**DOCUMENT, "slots": slots}
+    (finding,) = (await check(service, document)).json()["findings"]
+    assert (finding["code"], finding["severity"]) == ("overlap", "note")
+    coin = {"id": "example", "facts": finding["example"]}
+    told = (await service.client.post("/v1/explanations", json={"definition": document, "holding": coin})).json()
+    assert [place["verdict"] for place in told["places"]] == ["yes", "yes"]
+
+
+async def test_a_document_that_cannot_be_read_has_its_faults_as_findings(service: Running) -> None:
+    slots = [{"id": "a", "accepts": "grade >> 20"}, {"id": "b", "accepts": "finess = 1"}]
+    body = (await check(service, {**DOCUMENT, "slots": slots})).json()
+    assert [(f["code"], f["pointer"]) for f in body["findings"]] == [
+        ("syntax", "/slots/0/accepts"),
+        ("unknown-attribute", "/slots/1/accepts"),
+    ]
+    assert "did you mean 'fineness'" in body["findings"][1]["message"]
+    assert body["definition"]["digest"] is None
+
+
+async def test_a_stored_draft_is_checked_for_its_owner_only(service: Running) -> None:
+    mine = service.collector()
+    stored = (await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=mine)).json()
+    assert (await check(service, {"id": stored["id"]}, headers=mine)).json()["definition"]["id"] == stored["id"]
+    assert (await check(service, {"id": stored["id"]})).status_code == 401
+
+
+async def test_other_members_of_the_body_are_refused_as_elsewhere(service: Running) -> None:
+    answer = await check(service, DOCUMENT, issues=[{"id": "x", "facts": {"finess": 1}}])
+    assert answer.status_code == 422
+    assert answer.json()["errors"][0]["pointer"] == "/issues/0/facts/finess"
