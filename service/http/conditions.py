@@ -31,9 +31,13 @@ class IfMatch:
 
     tags: Sequence[str] | None
 
+    def allows(self, current: str) -> bool:
+        """Whether the current entity tag is one of them, by strong comparison."""
+        return self.tags is None or current in self.tags
+
     def check(self, current: str) -> None:
-        """Raises Stale unless the current entity tag is one of them, by strong comparison."""
-        if self.tags is not None and current not in self.tags:
+        """Raises Stale unless the current entity tag is one of them."""
+        if not self.allows(current):
             raise Stale("it changed since you read it: read it again and send its new ETag as If-Match")
 
 

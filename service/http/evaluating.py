@@ -20,13 +20,14 @@ from service.database.identities import read_identity
 from service.definitions.model import Revision
 from service.definitions.store import DefinitionStore
 from service.errors import Fault, Invalid, NotFound, OverLimit, SetwrightError, Unwelcome
-from service.evaluation.checks import SEVERITIES, check, of_faults
+from service.evaluation.checks import ERROR, SEVERITIES, WARNING, check, of_faults
 from service.facts.attributes import Attributes
 from service.facts.core import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holding, read_holdings
 from service.facts.vocabulary import Concept, Vocabulary, vocabulary
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
+from service.http.problems import Problem
 from service.http.schemas.common import read as read_model
 from service.http.schemas.evaluations import CheckIn, EvaluationIn, ExplanationIn, Inputs, PlacingIn, ReferenceIn
 from service.progress.measure import ENGINE, MOST_HOLDINGS, Measurement
@@ -180,6 +181,18 @@ def ask_check(database: Database, owner: Owner | None, asked: CheckIn) -> dict[s
         found = check(definition, issues, asked.today or today())
     counts = {severity: sum(1 for finding in found if finding.severity == severity) for severity in SEVERITIES}
     return {"definition": stamp, "counts": counts, "findings": [finding.as_json() for finding in found], **editions()}
+
+
+def ensure_sound(definition: Definition, *, acknowledged: bool) -> None:
+    """Refuses a definition with an error finding, and one with warnings that nobody acknowledged."""
+    found = check(definition, _shipped_issues(), today())
+    errors = [finding for finding in found if finding.severity == ERROR]
+    warnings = [] if acknowledged else [finding for finding in found if finding.severity == WARNING]
+    if errors or warnings:
+        hint = "publish with ?acknowledged=true in spite of it"
+        faults = [Fault(finding.code, finding.message, finding.pointer) for finding in errors]
+        faults += [Fault(finding.code, finding.message, finding.pointer, hint) for finding in warnings]
+        raise Problem("unsound", "the check of the definition found what must not be published; see `errors`", faults)
 
 
 def ask_mine(revision: Revision, holdings: Sequence[StoredHolding], state: str, day: date) -> Asked:

@@ -98,6 +98,15 @@ KINDS: Mapping[str, Kind] = {
             "`detail` says what is in the way.",
         ),
         Kind(
+            "unsound",
+            409,
+            "The definition should not be published as it is",
+            "The check of the definition found an error (a place that nothing can fill, a rule that never holds), or a warning "
+            "that nobody acknowledged. Nothing was published.",
+            "Each entry of `errors` says what was found, with a pointer into the document. Mend the draft; warnings can be "
+            "acknowledged with ?acknowledged=true.",
+        ),
+        Kind(
             "stale",
             412,
             "It changed since you read it",

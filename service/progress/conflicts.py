@@ -34,17 +34,18 @@ def pin_conflicts(
     every = {holding.id: holding for holding in holdings}
     conflicts = []
     for holding, address in pins:
+        pinned = f"{holding} is pinned to {address}"
         at, coin = places.get(address), coins.get(holding)
         if at is not None and coin is not None and at in seats and seats[at].holding == coin:
             continue
         conflict: dict[str, Any] = {"kind": "pin", "holding": holding, "place": address}
         if holding not in every:
-            conflict |= {"reason": "unknown_holding", "message": f"There is no holding {holding} here."}
+            conflict |= {"reason": "unknown_holding", "message": f"{pinned}, but there is no such holding here."}
         elif every[holding].status not in statuses:
             status = every[holding].status
-            conflict |= {"reason": "not_held", "message": f"{holding} does not count: its status is {status}."}
+            conflict |= {"reason": "not_held", "message": f"{pinned}, but does not count: its status is {status}."}
         elif at is None:
-            conflict |= {"reason": "unknown_place", "message": f"The set has no place {address}."}
+            conflict |= {"reason": "unknown_place", "message": f"{pinned}, but the set has no such place."}
         elif (holding, address) in nevers:
             conflict |= {"reason": "never", "message": f"You also said that {holding} is never to sit in {address}."}
         elif coin is not None and coin not in board.fits[at]:
@@ -91,8 +92,8 @@ def constraint_conflicts(board: Board, seats: Mapping[int, Placement], budget_se
     alone keeps them empty, one for a smallest group of rules that do so together: `with` names the others.
 
     The pins stay as they are, so that a rule is not blamed for what a pin does. The trials together may use as much solver
-    time as the evaluation; past a number of them (it depends on edges and rules) `limit` says that the group may not be
-    the smallest."""
+    time as the evaluation; past a number of them (it depends on edges and rules) `limit` says that there may be more such
+    rules, or that the group may not be the smallest."""
     empty = [at for at, place in enumerate(board.places) if at not in seats and not place.is_open and board.fits[at]]
     rules = board.problem.rules
     if not empty or not rules:
@@ -103,15 +104,16 @@ def constraint_conflicts(board: Board, seats: Mapping[int, Placement], budget_se
         return []
     conflicts = []
     for number in range(len(rules)):
-        gain = trials.gain(frozenset((number,))) if trials.left else 0
+        gain = trials.gain(frozenset((number,))) if trials.allowed() else 0
         if gain > 0:
             conflicts.append(_constraint_conflict(board, (number,), empty, gain))
     if conflicts:
-        return conflicts
+        # Past the budget other rules may do the same, and none of these is wrong.
+        return conflicts if not trials.refused else [{**conflict, "limit": "budget"} for conflict in conflicts]
     group = trials.smallest_group()
     told = _constraint_conflict(board, group, empty, trials.gain(frozenset(group)))
     told["with"] = [rules[number].name for number in group[1:]]
-    return [told if trials.left else {**told, "limit": "budget"}]
+    return [told if not trials.refused else {**told, "limit": "budget"}]
 
 
 class Trials:
@@ -120,11 +122,17 @@ class Trials:
     def __init__(self, problem: Problem, reached: int, budget_seconds: float) -> None:
         self.problem, self.reached, self.budget_seconds = problem, reached, budget_seconds
         self.left = 1 + MOST_WORK // max(1, len(problem.edges) * len(problem.rules))
+        self.refused = False
         self.known: dict[frozenset[int], int] = {}
+
+    def allowed(self) -> bool:
+        """Whether one more trial may be made; `refused` remembers that one was not."""
+        self.refused = self.refused or self.left <= 0
+        return self.left > 0
 
     def gain(self, without: frozenset[int]) -> int:
         if without not in self.known:
-            self.left = max(0, self.left - 1)
+            self.left -= 1
             rules = tuple(rule for number, rule in enumerate(self.problem.rules) if number not in without)
             solution = solve(replace(self.problem, rules=rules), budget_seconds=self.budget_seconds)
             self.known[without] = len(solution.placements) - self.reached
@@ -135,7 +143,7 @@ class Trials:
         is kept where that still leaves a gain."""
         group = frozenset(range(len(self.problem.rules)))
         for number in sorted(group):
-            if self.left and len(group) > 1 and self.gain(group - {number}) > 0:
+            if len(group) > 1 and self.allowed() and self.gain(group - {number}) > 0:
                 group -= {number}
         return tuple(sorted(group))
 

@@ -58,3 +58,34 @@ async def test_other_members_of_the_body_are_refused_as_elsewhere(service: Runni
     answer = await check(service, DOCUMENT, issues=[{"id": "x", "facts": {"finess": 1}}])
     assert answer.status_code == 422
     assert answer.json()["errors"][0]["pointer"] == "/issues/0/facts/finess"
+
+
+async def publish(service: Running, document: Any, query: str = "") -> Any:
+    mine = service.collector()
+    made = await service.client.post("/v1/definitions", json={"document": document}, headers=mine)
+    assert made.status_code == 201, made.text
+    headers = {**mine, "If-Match": made.headers["etag"]}
+    return await service.client.post(f"{made.headers['location']}/revisions{query}", headers=headers)
+
+
+async def test_a_draft_with_an_error_cannot_be_published(service: Running) -> None:
+    slots = [*DOCUMENT["slots"], {"id": "none", "label": "None", "accepts": "grade < 1"}]
+    for query in ("", "?acknowledged=true"):
+        answer = await publish(service, {**DOCUMENT, "slots": slots}, query)
+        assert (answer.status_code, answer.json()["type"].rsplit("/", 1)[-1]) == (409, "unsound")
+        (error,) = answer.json()["errors"]
+        assert (error["code"], error["pointer"]) == ("never", "/slots/2/accepts")
+
+
+async def test_a_warning_is_published_once_it_is_acknowledged(service: Running) -> None:
+    slots = [*DOCUMENT["slots"], {"id": "twin", "label": "Twin", "accepts": DOCUMENT["slots"][0]["accepts"]}]
+    refused = await publish(service, {**DOCUMENT, "slots": slots})
+    assert refused.status_code == 409
+    assert [error["code"] for error in refused.json()["errors"]] == ["same"]
+    assert "acknowledged=true" in refused.json()["errors"][0]["hint"]
+    assert (await publish(service, {**DOCUMENT, "slots": slots}, "?acknowledged=true")).status_code == 201
+
+
+async def test_notes_do_not_stand_in_the_way(service: Running) -> None:
+    slots = [{"id": "a", "accepts": "grade >= 20"}, {"id": "b", "accepts": "denomination = 'crown'"}]
+    assert (await publish(service, {**DOCUMENT, "slots": slots})).status_code == 201

@@ -22,7 +22,7 @@ from service.holdings.store import HoldingStore
 from service.http.answers import Answer, once_only, unless_known
 from service.http.bodies import YAML
 from service.http.conditions import entity_tag, if_match, is_known
-from service.http.evaluating import ask_mine, find_revision, stamps, today
+from service.http.evaluating import ask_mine, ensure_sound, find_revision, stamps, today
 from service.http.examples import DOCUMENT
 from service.http.needs import Body, DefinitionId, DocumentBody, OwnerNeeded, Parts
 from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
@@ -50,6 +50,16 @@ _ETAG = {"ETag": "The version, for If-Match."}
 _AS_YAML = "The document itself, as YAML."
 Wrapper = TypeVar("Wrapper", bound=In)
 RevisionNumber = Annotated[int, Path(ge=1, le=2**31 - 1)]
+
+
+class PublishQuery(BaseModel):
+    """How to publish."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    acknowledged: bool = Field(
+        False, description="true: publish in spite of warnings of the check; errors always stand."
+    )
 
 
 class MineQuery(BaseModel):
@@ -230,22 +240,37 @@ def revisions(
             access=OWNER,
             answer=DefinitionOut,
             status=201,
-            problems=["not-found", "bad-request", "clash", "stale", "precondition-required", "idempotency-key-reused"],
+            problems=[
+                "not-found",
+                "bad-request",
+                "clash",
+                "stale",
+                "precondition-required",
+                "idempotency-key-reused",
+                "unsound",
+                "invalid-query",
+            ],
             headers={**_ETAG, "Location": "Where the revision is kept."},
         ),
         IF_MATCH,
         IDEMPOTENCY_KEY,
     ),
 )
-def publish(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
+async def publish(
+    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, query: Annotated[PublishQuery, Query()]
+) -> Response:
     expected = if_match(request)
+    line = await run_in_threadpool(parts.database.read, lambda connection: DefinitionStore(connection, owner).line(id))
+    if line.draft is not None and expected.allows(line_tag(line)):
+        document = line.draft.document
+        await parts.gate.run(lambda: ensure_sound(_read(document), acknowledged=query.acknowledged))
 
     def act(connection: Connection) -> Answer:
         line, revision = actions.publish(connection, owner, id, expect=lambda before: expected.check(line_tag(before)))
         headers = {"ETag": line_tag(line), "Location": f"/v1/definitions/{id}/revisions/{revision.number}"}
         return Answer(shown_revision(revision, _read(revision.document)), 201, headers)
 
-    return once_only(request, parts.database, owner, None, act)
+    return await run_in_threadpool(once_only, request, parts.database, owner, None, act)
 
 
 @router.get(

@@ -1,0 +1,262 @@
+"""What must hold between two evaluations, or between an evaluation and the slow reference, whatever the set and the coins."""
+
+from __future__ import annotations
+
+from collections import Counter
+from itertools import chain, combinations
+from random import Random
+from typing import Any
+
+from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import strategies as st
+
+from tests import reference
+from tests.factories import OUTSIDE, measured, places_of, seats_of
+from tests.strategies import ISSUES, definitions, holdings, simple_facts
+
+QUIETLY = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None)
+SOME = settings(QUIETLY, max_examples=120)
+REASONS = {
+    "unknown_holding": "there is no such holding",
+    "not_held": "does not count: its status is",
+    "unknown_place": "has no such place",
+    "never": "is never to sit in",
+    "does_not_fit": "does not fit",
+    "clashes": "pinned to",
+    "constraint": "would break a rule over several places",
+}
+
+
+def of_kind(result: dict[str, Any], kind: str) -> list[dict[str, Any]]:
+    return [conflict for conflict in result["conflicts"] if conflict["kind"] == kind]
+
+
+def all_required(document: dict[str, Any]) -> dict[str, Any]:
+    tiered = ("slots", "one_per", "free_choice")
+    return {**document, **{kind: [{**entry, "tier": "required"} for entry in document[kind]] for kind in tiered}}
+
+
+def without(document: dict[str, Any], name: str) -> dict[str, Any]:
+    return {**document, "constraints": [rule for rule in document["constraints"] if rule["id"] != name]}
+
+
+# --- pins --------------------------------------------------------------------------------------------------------------
+
+
+def a_tight_set(chance: Random) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    """A few places that most of a few coins fit, under rules that most answers break."""
+    rules = ("year_on_coin < 1903", "grade >= 20", "mint = 'Tower' OR mint = 'Heaton'", "restrike OR grade >= 10")
+    ids = [f"slot-{n}" for n in range(chance.randint(2, 4))]
+    document: dict[str, Any] = {
+        "format": "set-definition/1",
+        "title": "A tight set",
+        "slots": [{"id": name, "accepts": chance.choice(rules)} for name in ids],
+        "one_per": [],
+        "free_choice": [],
+        "constraints": [],
+    }
+    for number in range(chance.choice((0, 1, 1, 2, 2, 3))):
+        kind = chance.choice(("same", "different", "at_most", "not_elsewhere"))
+        by = [chance.choice(("mint", "year_on_coin"))]
+        entry: dict[str, Any] = {"id": f"rule-{number}", "kind": kind}
+        entry |= {"per": by, "count": chance.randint(0, 2)} if kind == "at_most" else {"by": by}
+        if kind == "not_elsewhere" or chance.random() < 0.5:
+            entry["places"] = chance.sample(ids, chance.randint(1, len(ids) - 1))
+        document["constraints"].append(entry)
+    coins = []
+    for number in range(chance.randint(2, 4)):
+        facts: dict[str, Any] = {
+            "year_on_coin": chance.choice((1899, 1900, 1901, {"one_of": [1899, 1905]})),
+            "grade": chance.choice((10, 20, 40)),
+            "mint": chance.choice(("Tower", "Tower", "Heaton", {"one_of": ["Tower", "Soho"]})),
+        }
+        if chance.random() < 0.15:
+            del facts[chance.choice(sorted(facts))]
+        coin = {"id": f"coin-{number}", "facts": facts, "quantity": chance.choice((1, 1, 1, 2))}
+        coins.append({**coin, "status": "sold"} if chance.random() < 0.05 else coin)
+    return document, coins
+
+
+def seats_of_pins(seats: dict[str, str], pins: list[tuple[str, str]]) -> list[tuple[str, str]]:
+    return [(coin, place) for coin, place in pins if seats.get(place) == coin]
+
+
+def test_as_many_pins_hold_as_can_and_each_other_has_its_reason() -> None:
+    met: Counter[str] = Counter()
+    for seed in range(250):
+        chance = Random(seed)
+        document, coins = a_tight_set(chance)
+        pairs = [(coin["id"], slot["id"]) for coin in coins for slot in document["slots"]]
+        strange = [("stranger", "slot-0"), ("coin-0", "nowhere")]
+        pins = chance.sample(pairs, min(len(pairs), chance.randint(1, 5))) + chance.sample(
+            strange, chance.randint(0, 1)
+        )
+        nevers = chance.sample(pairs, chance.randint(0, 1))
+        found = measured(document, coins, pins=pins, nevers=nevers)
+        best = reference.evaluate(document, coins, OUTSIDE, pins=pins, nevers=nevers)
+        seats = seats_of(found)
+        held = seats_of_pins(seats, pins)
+        assert len(held) == -best.levels[0], f"seed {seed}"
+        told = of_kind(found, "pin")
+        dropped = [pin for pin in pins if pin not in held]
+        assert [(conflict["holding"], conflict["place"]) for conflict in told] == dropped, f"seed {seed}"
+        for conflict in told:
+            met[conflict["reason"]] += 1
+            message = conflict["message"]
+            assert REASONS[conflict["reason"]] in message
+            assert conflict["holding"] in message
+            assert conflict["place"] in message
+            assert message.endswith(".")
+            if conflict["reason"] == "clashes":
+                other = conflict["with"]
+                assert (other["holding"], other["place"]) in held
+                assert (other["holding"] == conflict["holding"]) != (other["place"] == conflict["place"])
+            if conflict["reason"] == "constraint":
+                # It is the rules: without them this pin holds beside all that hold.
+                pin = (conflict["holding"], conflict["place"])
+                free = measured({**document, "constraints": []}, coins, pins=[*held, pin], nevers=nevers)
+                assert seats_of_pins(seats_of(free), [*held, pin]) == [*held, pin], f"seed {seed}"
+                # And it is other pins too where the message says so, by the pins that hold.
+                assert ("together with other pins" in message) == bool(held)
+    assert set(met) == set(REASONS), "a reason that no instance gives is not tried here"
+
+
+# --- contests and rules that keep places empty ---------------------------------------------------------------------------
+
+
+@SOME
+@given(definitions(), holdings())
+def test_every_contest_of_an_evaluation_is_a_smallest_shortage_of_one(
+    document: dict[str, Any], coins: list[dict[str, Any]]
+) -> None:
+    found = measured(document, coins, issues=ISSUES)
+    pieces = {coin["id"]: coin.get("quantity", 1) for coin in coins}
+    counting = [reference.a_coin(coin, ISSUES) for coin in coins if coin.get("status", "held") == "held"]
+    fits = {
+        spot.address: {
+            coin.id for coin in counting if reference.verdict_of_views(spot.rule, coin.views, OUTSIDE) != "no"
+        }
+        for spot in reference.spots(document, counting, OUTSIDE)
+    }
+
+    def short(places: tuple[str, ...]) -> int:
+        return len(places) - sum(pieces[coin] for coin in set().union(*(fits[place] for place in places)))
+
+    seats = seats_of(found)
+    for contest in of_kind(found, "contested"):
+        group = tuple(contest["places"])
+        assert short(group) == contest["short_by"] == 1
+        assert set(contest["holdings"]) == set().union(*(fits[place] for place in group))
+        assert contest["empty"] in group
+        assert contest["empty"] not in seats
+        parts = chain.from_iterable(combinations(group, size) for size in range(1, len(group)))
+        assert all(short(part) <= 0 for part in parts)
+
+
+def test_a_rule_is_named_exactly_when_places_could_be_filled_without_it() -> None:
+    met: Counter[str] = Counter()
+    for seed in range(300):
+        chance = Random(seed)
+        document, coins = a_tight_set(chance)
+        pairs = [(coin["id"], slot["id"]) for coin in coins for slot in document["slots"]]
+        pins = chance.sample(pairs, chance.choice((0, 0, 1, 2)))
+        found = measured(document, coins, pins=pins)
+        filled = {
+            rule["id"]: len(seats_of(measured(without(document, rule["id"]), coins, pins=pins)))
+            for rule in document["constraints"]
+        }
+        reached = len(seats_of(found))
+        expected = {name: number - reached for name, number in filled.items() if number > reached}
+        told = of_kind(found, "constraint")
+        assert {c["constraint"]: c["gain"] for c in told if "with" not in c} == expected, f"seed {seed}"
+        free = len(seats_of(measured({**document, "constraints": []}, coins, pins=pins)))
+        assert bool(told) == (free > reached), f"seed {seed}"
+        for conflict in told:
+            met["together" if "with" in conflict else "alone"] += 1
+            assert not set(conflict["places"]) & set(seats_of(found))
+            if "with" in conflict:
+                names = [conflict["constraint"], *conflict["with"]]
+                fewer = document
+                for name in names:
+                    fewer = without(fewer, name)
+                assert len(seats_of(measured(fewer, coins, pins=pins))) == reached + conflict["gain"], f"seed {seed}"
+                for name in names:
+                    kept = {
+                        **fewer,
+                        "constraints": [
+                            r for r in document["constraints"] if r["id"] == name or r in fewer["constraints"]
+                        ],
+                    }
+                    assert len(seats_of(measured(kept, coins, pins=pins))) <= reached, "a smaller group would do"
+    assert met["alone"] > 30
+    assert met["together"] > 3
+
+
+# --- learning ------------------------------------------------------------------------------------------------------------
+
+
+@SOME
+@given(definitions(), holdings(most=4), simple_facts(), st.data())
+def test_learning_a_fact_never_lowers_what_is_certain_nor_raises_what_is_possible(
+    document: dict[str, Any], coins: list[dict[str, Any]], facts: dict[str, Any], data: st.DataObject
+) -> None:
+    # Keys from holdings grow with what is learnt, and required places go before any number of optional ones.
+    assume(not any(group["keys"]["from"] == "holdings" for group in document["one_per"]))
+    document = all_required(document)
+    coin = data.draw(st.sampled_from(coins)) if coins else None
+    values = {n: v for n, v in facts.items() if coin and n not in coin["facts"] and v != {"none": True}}
+    values = {n: v for n, v in values.items() if not (isinstance(v, dict) and {"none": True} in v.get("one_of", []))}
+    assume(coin is not None and "issue" not in coin and values)
+    assert coin is not None
+    name = data.draw(st.sampled_from(sorted(values)))
+    learnt = [c if c is not coin else {**c, "facts": {**c["facts"], name: values[name]}} for c in coins]
+    before = measured(document, coins, issues=ISSUES)["summary"]
+    after = measured(document, learnt, issues=ISSUES)["summary"]
+    assert after["certain"] >= before["certain"]
+    assert after["possible"] <= before["possible"]
+
+
+@SOME
+@given(definitions(), holdings(most=4), st.data())
+def test_telling_alternatives_apart_never_lowers_what_is_certain_nor_raises_what_is_possible(
+    document: dict[str, Any], coins: list[dict[str, Any]], data: st.DataObject
+) -> None:
+    assume(not any(group["keys"]["from"] == "holdings" for group in document["one_per"]))
+    document = all_required(document)
+    open_facts = [
+        (at, name)
+        for at, coin in enumerate(coins)
+        for name, value in coin["facts"].items()
+        if isinstance(value, dict) and "one_of" in value
+    ]
+    assume(open_facts)
+    at, name = data.draw(st.sampled_from(open_facts))
+    told = data.draw(st.sampled_from(coins[at]["facts"][name]["one_of"]))
+    learnt = [c if n != at else {**c, "facts": {**c["facts"], name: told}} for n, c in enumerate(coins)]
+    before = measured(document, coins, issues=ISSUES)["summary"]
+    after = measured(document, learnt, issues=ISSUES)["summary"]
+    assert after["certain"] >= before["certain"]
+    assert after["possible"] <= before["possible"]
+
+
+@SOME
+@given(definitions(), holdings(), st.data())
+def test_a_previous_placement_that_is_as_good_as_any_stays(
+    document: dict[str, Any], coins: list[dict[str, Any]], data: st.DataObject
+) -> None:
+    # Where the coin of a place is a choice among equals, any of its equals that was there before is there again.
+    first = measured(document, coins, issues=ISSUES)
+    choices = [place["place"] for place in places_of(first) if place.get("certainty") == "choice"]
+    assume(choices)
+    place = data.draw(st.sampled_from(choices))
+    coin = data.draw(st.sampled_from([coin["id"] for coin in coins]))
+    again = measured(document, coins, issues=ISSUES, previous=[(place, coin)])
+    levels = [{level["level"]: level["value"] for level in result["levels"]} for result in (first, again)]
+    moved = levels[1].pop("moved")
+    levels[0].pop("moved")
+    assert levels[0] == levels[1], "what was before never costs a better level"
+    assert moved == (seats_of(again).get(place) == coin)
+    pinned = measured(document, coins, issues=ISSUES, pins=[(coin, place)])
+    held = {level["level"]: level["value"] for level in pinned["levels"]}
+    as_good = held.pop("pins") == 1 and all(held[name] == levels[0][name] for name in held if name != "moved")
+    assert moved == as_good, "it stays exactly when an assignment as good has it there"
