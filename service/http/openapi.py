@@ -46,12 +46,16 @@ def operation(
     problems: Sequence[str] = (),
     headers: Mapping[str, str] | None = None,
     conditional: bool = False,
+    also_as: Sequence[str] = (),
 ) -> dict[str, Any]:
     """The keyword arguments that declare an operation to a FastAPI router. `answer` is a model, a media type, or
     None for
-    an empty body. `example` is a body that works as it stands, and a test sends it."""
+    an empty body. `example` is a body that works as it stands, and a test sends it. `also_as` are
+    media types of texts that the answer may come as too."""
     kinds = list(dict.fromkeys([*problems, *_usual_problems(access, body is not None, status)]))
     responses: dict[int | str, dict[str, Any]] = {status: _answer(answer, answer_example, headers)}
+    for kind in also_as:
+        responses[status]["content"][kind] = {"schema": {"type": "string"}}
     if conditional:
         responses[304] = {"description": "The caller has this version already."}
     for kind in kinds:

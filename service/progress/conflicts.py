@@ -79,7 +79,7 @@ def _clash(
     pieces = next(coin.quantity for coin in board.holdings if coin.id == holding)
     if len(elsewhere) >= pieces:
         sits = "a coin sits in one place" if pieces == 1 else f"there are {pieces} pieces"
-        message = f"{holding} is pinned to {listed(elsewhere, 'and')} as well; {sits}."
+        message = f"{holding} is pinned to {address}, and to {listed(elsewhere, 'and')} as well; {sits}."
         return {"reason": "clashes", "with": {"holding": holding, "place": elsewhere[0]}, "message": message}
     held = any((board.holdings[seat.holding].id, board.places[other].address) in pins for other, seat in seats.items())
     together = " together with other pins" if held else ""

@@ -120,6 +120,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("get", "/v1/definitions/{id}/revisions", f"{where}/revisions"),
         ("get", "/v1/definitions/{id}/revisions/{number}", f"{where}/revisions/1"),
         ("get", "/v1/definitions/{id}/evaluation", f"{where}/evaluation"),
+        ("get", "/v1/definitions/{id}/want-list", f"{where}/want-list"),
         ("post", "/v1/evaluations", "/v1/evaluations"),
         ("post", "/v1/explanations", "/v1/explanations"),
         ("post", "/v1/definition-checks", "/v1/definition-checks"),

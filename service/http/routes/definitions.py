@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, Literal, TypeVar
 
 from fastapi import APIRouter, Path, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
@@ -39,7 +39,9 @@ from service.http.schemas.definitions import (
     shown_revision,
     summary,
 )
-from service.http.schemas.evaluations import EvaluationOut
+from service.http.schemas.evaluations import EvaluationOut, WantListOut
+from service.progress.measure import measure
+from service.progress.want_list import as_csv, as_html, as_text, want_list
 from service.reference import actions as reference
 from service.rules.definition import Definition
 from service.rules.document import read as read_document
@@ -50,6 +52,24 @@ _ETAG = {"ETag": "The version, for If-Match."}
 _AS_YAML = "The document itself, as YAML."
 Wrapper = TypeVar("Wrapper", bound=In)
 RevisionNumber = Annotated[int, Path(ge=1, le=2**31 - 1)]
+
+
+_PAPER = {"text": "text/plain", "csv": "text/csv", "html": "text/html"}
+_PRIVATE = {"Cache-Control": "private, no-cache", "X-Content-Type-Options": "nosniff"}
+
+
+class WantQuery(BaseModel):
+    """Which revision, for which day, and in which form."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    revision: int | None = Field(
+        None, ge=1, le=2**31 - 1, description="Left out: the draft, or else the newest revision."
+    )
+    today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
+    format: Literal["json", "text", "csv", "html"] = Field(
+        "json", description="text fits a card of 40 columns, html is a page to print."
+    )
 
 
 class PublishQuery(BaseModel):
@@ -334,6 +354,59 @@ async def evaluation(
     revision, state, holdings = await run_in_threadpool(parts.database.read, load)
     answer = await parts.gate.run(lambda: evaluated(ask_mine(revision, holdings, state, day)))
     return Answer(answer, 200, {"ETag": _evaluation_tag(revision, state, day)}).response()
+
+
+@router.get(
+    "/{id}/want-list",
+    **with_headers(
+        operation(
+            "get_want_list",
+            "What to look for next: empty places, then the weakest fillings",
+            tag="Evaluations",
+            access=OWNER,
+            answer=WantListOut,
+            also_as=list(_PAPER.values()),
+            problems=["not-found", "bad-request", "invalid-query", "over-limit"],
+            headers={"ETag": "Of the definition, the holdings, the editions, the day and the form."},
+            conditional=True,
+        ),
+        IF_NONE_MATCH,
+    ),
+)
+async def get_want_list(
+    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, query: Annotated[WantQuery, Query()]
+) -> Response:
+    day = query.today or today()
+
+    def load(connection: Connection) -> tuple[Revision, str, tuple[StoredHolding, ...]]:
+        revision = find_revision(connection, owner, id, query.revision)
+        return revision, str(AccountStore(connection).state(owner)), HoldingStore(connection, owner).all()
+
+    revision, state, holdings = await run_in_threadpool(parts.database.read, load)
+    tag = entity_tag(_evaluation_tag(revision, state, day), query.format)
+    if is_known(request, tag):
+        return unless_known(request, tag, lambda: Answer(None))
+
+    def list_wants() -> dict[str, Any]:
+        asked = ask_mine(revision, holdings, state, day).measurement
+        return numbered(want_list(asked, measure(asked)), holdings)
+
+    wants = await parts.gate.run(list_wants)
+    if query.format == "json":
+        return Answer(wants, 200, {"ETag": tag}).response()
+    language = str(revision.document.get("language", "en"))
+    if query.format == "html":
+        written = as_html(wants, language)
+    else:
+        written = as_text(wants) if query.format == "text" else as_csv(wants)
+    return Response(written, 200, {"ETag": tag, **_PRIVATE}, f"{_PAPER[query.format]}; charset=utf-8")
+
+
+def numbered(wants: dict[str, Any], holdings: Sequence[StoredHolding]) -> dict[str, Any]:
+    """The list with the owner's own numbers beside the ids, where there are any."""
+    numbers = {held.id: held.data["number"] for held in holdings if held.data.get("number")}
+    weakest = [{**entry, "number": numbers.get(entry["holding"])} for entry in wants["weakest"]]
+    return {**wants, "weakest": weakest}
 
 
 def _evaluation_tag(revision: Revision, state: str, day: date) -> str:

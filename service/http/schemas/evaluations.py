@@ -149,6 +149,30 @@ class CheckOut(Out):
     engine_version: str
 
 
+class WantOut(Out):
+    """One line of a want list."""
+
+    kind: Literal["empty", "open", "better"]
+    tier: str
+    place: str
+    label: str
+    wanted: str = Field(description="What a coin must be, in words.")
+    look_at: str
+    places: int
+    holding: str | None = None
+    number: str | None = Field(None, description="The owner's own number of the coin that sits there.")
+    because: str | None = Field(None, description="What the coin that sits there is worth under the preferences.")
+
+
+class WantListOut(Out):
+    """Empty places by tier, then the weakest fillings."""
+
+    title: str
+    evaluated_on: str
+    wanted: list[WantOut]
+    weakest: list[WantOut]
+
+
 class PlacesOut(Out):
     """Numbers of places."""
 

@@ -1,0 +1,210 @@
+"""What to look for next: empty places by tier, then the weakest fillings, in words that fit on a card. Pure."""
+
+from __future__ import annotations
+
+import csv
+import io
+import textwrap
+from collections.abc import Mapping, Sequence
+from html import escape
+from typing import Any
+
+from service.assignment.build import Values
+from service.evaluation.places import FREE_CHOICE, Collection, Place, lay_out
+from service.evaluation.table import Table
+from service.facts.holding import views
+from service.facts.knowledge import Number, plain_number
+from service.progress.measure import Measurement
+from service.rules.predicates import Surroundings, both
+from service.rules.preferences import Preference
+from service.rules.wording import Speaker
+
+CARD = 40
+MOST_WEAK = 20
+COLUMNS = ("kind", "tier", "place", "label", "wanted", "look_at", "places", "holding", "because")
+TIERS = ("required", "optional")
+
+
+def want_list(request: Measurement, result: Mapping[str, Any]) -> dict[str, Any]:
+    """{"title", "evaluated_on", "wanted": [...], "weakest": [...]} from an evaluation of the same request.
+
+    `wanted`: every empty place (the places of a free choice once, with how many are open), required ones first, then what an
+    open-ended group would still take. `weakest`: up to 20 filled places, the worst first by the place's own preferences,
+    with what the coin is worth on the first of them.
+    """
+    definition = request.definition
+    held = [holding for holding in request.holdings if holding.status in request.statuses]
+    seen = {holding.id: views(holding, request.issues) for holding in held}
+    around = Surroundings(request.today, request.vocabularies)
+    places = lay_out(definition, Collection(list(seen.values()), request.issues, around))
+    speak = Speaker(definition.attributes, request.vocabularies)
+    entries = {entry["place"]: entry for entry in _entries(result)}
+    values = _Worth(seen, Table(definition.attributes, around))
+    return {
+        "title": definition.title,
+        "evaluated_on": request.today.isoformat(),
+        "wanted": [*_wanted(places, entries, speak), *_still_open(request, speak)],
+        "weakest": _weakest(places, entries, values, speak),
+    }
+
+
+def _entries(result: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    groups = [*result["one_per"], *result["free_choice"]]
+    return [*result["slots"], *(entry for group in groups for entry in group["places"])]
+
+
+def _wanted(places: Sequence[Place], entries: Mapping[str, Mapping[str, Any]], speak: Speaker) -> list[dict[str, Any]]:
+    found: dict[str, dict[str, Any]] = {}
+    for place in places:
+        entry = entries.get(place.address)
+        if entry is None or entry["status"] != "empty":
+            continue
+        address = place.group if place.kind == FREE_CHOICE else place.address
+        line = found.setdefault(
+            address,
+            {
+                "kind": "empty",
+                "tier": place.tier,
+                "place": address,
+                "label": place.label,
+                "wanted": speak.coin(place.predicate),
+                "look_at": place.look_at,
+                "places": 0,
+            },
+        )
+        line["places"] += 1
+    return sorted(found.values(), key=lambda line: TIERS.index(line["tier"]))
+
+
+def _still_open(request: Measurement, speak: Speaker) -> list[dict[str, Any]]:
+    """An open-ended group has no empty place, and always takes one more key."""
+    definition = request.definition
+    lines = []
+    for group in definition.one_per:
+        if not group.keys.is_open:
+            continue
+        rules = [rule.predicate for rule in (definition.scope, group.accepts) if rule is not None]
+        coin = speak.coin(both(*rules)) if rules else "a coin"
+        wanted = f"{coin}, of a {speak.name(group.attribute)} that no coin here shows yet"
+        line = {"kind": "open", "tier": group.tier, "place": group.id, "label": group.id, "wanted": wanted}
+        lines.append({**line, "look_at": group.look_at or definition.attributes[group.attribute].look_at, "places": 1})
+    return lines
+
+
+class _Worth:
+    """What the coins are worth under preferences, by their ids."""
+
+    def __init__(self, seen: Mapping[str, tuple[Any, ...]], table: Table) -> None:
+        self.number = {identity: at for at, identity in enumerate(seen)}
+        self.values = Values(list(seen.values()), table)
+
+    def of(self, preference: Preference, identity: str) -> Number | None:
+        coin = self.number[identity]
+        return self.values.of(preference, (coin,))[coin]
+
+    def standing(self, prefer: Sequence[Preference], identity: str) -> tuple[tuple[bool, Number], ...]:
+        """The worst first: nothing recorded before all else, then the lesser worth."""
+        found = [(preference, self.of(preference, identity)) for preference in prefer]
+        return tuple(
+            (value is not None, 0 if value is None else value if preference.more_is_better else -value)
+            for preference, value in found
+        )
+
+
+def _weakest(
+    places: Sequence[Place], entries: Mapping[str, Mapping[str, Any]], worth: _Worth, speak: Speaker
+) -> list[dict[str, Any]]:
+    filled = [
+        (place, entries[place.address]["holding"])
+        for place in places
+        if place.prefer and place.address in entries and entries[place.address]["holding"] in worth.number
+    ]
+    filled.sort(key=lambda pair: (worth.standing(pair[0].prefer, pair[1]), pair[0].address))
+    return [
+        {
+            "kind": "better",
+            "tier": place.tier,
+            "place": place.address,
+            "label": place.label,
+            "wanted": speak.coin(place.predicate),
+            "look_at": place.look_at,
+            "places": 1,
+            "holding": holding,
+            "because": _because(place, holding, worth, speak),
+        }
+        for place, holding in filled[:MOST_WEAK]
+    ]
+
+
+def _because(place: Place, holding: str, worth: _Worth, speak: Speaker) -> str:
+    """What the coin that sits there is worth, preference by preference."""
+    parts = []
+    for preference in place.prefer:
+        value = worth.of(preference, holding)
+        if preference.where is not None:
+            words = speak.clause(preference.where.predicate)
+            parts.append(words if value else f"not: {words}")
+        elif value is None:
+            parts.append(f"{speak.name(preference.attribute)} not recorded")
+        elif preference.kind == "order":
+            parts.append(f"{speak.name(preference.attribute)}, choice {int(value) + 1}")
+        else:
+            parts.append(f"{speak.name(preference.attribute)} {plain_number(value)}")
+    return ", ".join(parts)
+
+
+# --- on paper ----------------------------------------------------------------------------------------------------------
+
+
+def as_text(wants: Mapping[str, Any]) -> str:
+    """The list on a card: plain text, 40 columns."""
+    lines = [*textwrap.wrap(f"{wants['title']}, {wants['evaluated_on']}", CARD), ""]
+    for entry in wants["wanted"]:
+        count = f"{entry['places']}x " if entry["places"] > 1 else ""
+        mark = "[ ]" if entry["kind"] == "empty" else "[+]"
+        lines += textwrap.wrap(f"{mark} {count}{entry['label']}: {entry['wanted']}", CARD, subsequent_indent="    ")
+    if wants["weakest"]:
+        lines += ["", "To better:"]
+    for entry in wants["weakest"]:
+        lines += textwrap.wrap(f"[^] {entry['label']}: {entry['because']}", CARD, subsequent_indent="    ")
+    return "\n".join(lines) + "\n"
+
+
+def as_csv(wants: Mapping[str, Any]) -> str:
+    """The list as CSV (RFC 4180). A cell that a spreadsheet would run as a formula begins with an apostrophe."""
+    sheet = io.StringIO()
+    writer = csv.writer(sheet)
+    writer.writerow(COLUMNS)
+    for entry in (*wants["wanted"], *wants["weakest"]):
+        writer.writerow([defused(str(entry.get(column, ""))) for column in COLUMNS])
+    return sheet.getvalue()
+
+
+def defused(cell: str) -> str:
+    """The cell as a text for any spreadsheet."""
+    return f"'{cell}" if cell.lstrip(" ")[:1] in ("=", "+", "-", "@", "\t", "\r", "\n") and cell else cell
+
+
+def as_html(wants: Mapping[str, Any], language: str) -> str:
+    """The list as a page to print: no script, nothing loaded from elsewhere."""
+    title = escape(wants["title"])
+    rows = "".join(
+        f"<tr><td class=box></td><td>{escape(entry['label'])}</td><td>{escape(entry['wanted'])}</td>"
+        f"<td>{entry['places'] if entry['kind'] == 'empty' else 'open'}</td><td>{escape(entry['look_at'])}</td></tr>"
+        for entry in wants["wanted"]
+    )
+    weak = "".join(
+        f"<tr><td class=box></td><td>{escape(entry['label'])}</td><td>{escape(entry['because'])}</td></tr>"
+        for entry in wants["weakest"]
+    )
+    return (
+        f'<!doctype html>\n<html lang="{escape(language)}"><head><meta charset="utf-8"><title>Want list: {title}</title>\n'
+        "<style>@page{size:A4;margin:15mm}body{font:10pt/1.35 serif}table{border-collapse:collapse;width:100%}"
+        "th,td{border-bottom:.3pt solid;text-align:left;padding:1.5mm;vertical-align:top}"
+        ".box{border:.5pt solid;width:4mm}tr{break-inside:avoid}</style></head>\n"
+        f"<body><h1>{title}</h1><p>Want list of {escape(wants['evaluated_on'])}. Facts and grades are the owner's "
+        "opinion: no authentication and no valuation.</p>\n<h2>Wanted</h2><table><thead><tr><th></th><th>Place</th>"
+        f"<th>What it takes</th><th>How many</th><th>Look at</th></tr></thead><tbody>{rows}</tbody></table>\n"
+        "<h2>To better</h2><table><thead><tr><th></th><th>Place</th><th>What sits there</th></tr></thead>"
+        f"<tbody>{weak}</tbody></table></body></html>\n"
+    )
