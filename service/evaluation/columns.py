@@ -29,7 +29,7 @@ from service.facts.attributes import Attribute
 from service.facts.holding import View
 from service.facts.knowledge import Among, Knowledge
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
-from service.rules.predicates import And, Not, Or, Predicate, Surroundings, holds_in, reads
+from service.rules.predicates import And, IsNull, Not, Or, Predicate, Surroundings, holds_in, leaves, reads
 
 Bits = npt.NDArray[np.uint8]
 Codes = npt.NDArray[np.int64]
@@ -117,15 +117,16 @@ class Plans:
     def __init__(self) -> None:
         self.clauses: list[Predicate] = []
         self._numbers: dict[Predicate, int] = {}
-        self._ready: dict[int, tuple[Predicate, Plan, bool]] = {}
+        self._ready: dict[int, tuple[Predicate, Plan | None, bool]] = {}
 
-    def of(self, predicate: Predicate) -> tuple[Plan, bool]:
-        """The plan of a rule, and whether it is read once."""
+    def of(self, predicate: Predicate) -> tuple[Plan | None, bool]:
+        """The plan of a rule, and whether it is read once; no plan where clauses by themselves would not do."""
         found = self._ready.get(id(predicate))
         if found is None:
             rule = gathered(normal(predicate))
             # The rule itself is kept, so that its id is not given to another.
-            found = self._ready[id(predicate)] = (predicate, self._plan(rule), is_read_once(rule))
+            plan = None if asks_for_none(rule) else self._plan(rule)
+            found = self._ready[id(predicate)] = (predicate, plan, is_read_once(rule))
         return found[1], found[2]
 
     def _plan(self, rule: Predicate) -> Plan:
@@ -136,6 +137,14 @@ class Plans:
             return number
         assert isinstance(rule, And | Or)
         return isinstance(rule, And), tuple(self._plan(item) for item in rule.items)
+
+
+def asks_for_none(predicate: Predicate) -> bool:
+    """Whether IS NULL is asked of an attribute that another clause reads too. It makes "known to be none" a world of the whole
+    rule, which a clause by itself does not see: such a rule is judged exactly, coin by coin."""
+    asked = {name for leaf in leaves(predicate) if isinstance(leaf, IsNull) for name in leaf.reads}
+    names = [name for clause in clauses(predicate) for name in reads(clause)]
+    return any(names.count(name) > 1 for name in asked)
 
 
 class Columns:
@@ -175,24 +184,36 @@ class Columns:
     def fits(self, predicate: Predicate) -> Fits:
         """The rows that fit the rule or may fit it."""
         plan, once = self.plans.of(predicate)
-        node = self._node(plan)
-        if once:
+        node = self._unjudged if plan is None else self._node(plan)
+        if once and plan is not None:
             return self._as_rows(node)
         return self._settled(predicate, node)
 
     def fails(self, predicate: Predicate) -> npt.NDArray[np.bool_]:
         """For every row whether it surely fails the rule, as far as Kleene logic over its clauses tells."""
         plan, _ = self.plans.of(predicate)
+        if plan is None:
+            fits = self._settled(predicate, self._unjudged)
+            failed = np.ones(len(self.rows), bool)
+            for rows in (fits.certain, fits.alternatives, fits.unknown):
+                failed[rows] = False
+            return failed
         return np.unpackbits(~self._node(plan).possible, count=len(self.rows)).astype(bool)
 
     def count(self, predicate: Predicate) -> tuple[int, int]:
         """How many rows fit for certain, and how many possibly."""
         plan, once = self.plans.of(predicate)
-        node = self._node(plan)
-        if once:
+        node = self._unjudged if plan is None else self._node(plan)
+        if once and plan is not None:
             return _ones(node.certain), _ones(node.possible)
         fits = self._settled(predicate, node)
         return len(fits.certain), len(fits.certain) + len(fits.alternatives) + len(fits.unknown)
+
+    @property
+    def _unjudged(self) -> Node:
+        """Every coin may fit, none does for certain yet."""
+        nothing = np.zeros((len(self.rows) + 7) // 8, np.uint8)
+        return Node(nothing, nothing, ~nothing)
 
     # -- bitmaps
 
@@ -247,7 +268,7 @@ class Columns:
             interval = interval_of(predicate)
             if interval is not None:
                 if name not in self._ends:
-                    self._ends[name] = Ends(self.column(name).entries)
+                    self._ends[name] = Ends(self.column(name).entries, attribute)
                 return self._ends[name].marks(interval, attribute)
         elif attribute.type == "text" and not attribute.many and not attribute.values:
             texts = texts_of(predicate)

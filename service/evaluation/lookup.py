@@ -116,13 +116,15 @@ def texts_of(predicate: Predicate) -> tuple[str, ...] | None:
 
 class Ends:
     """The entries of an ordered column by the ranks of their ends. Rank -1 is open below; the last rank and one, open above.
+    A range that somebody recorded with one end only ends at the attribute's own bound on the other side, where it has one.
 
     `is_none` are the entries that are known to be none only; `mixed` those with several values, none perhaps among them,
     whose values stand in `values` (ranks, -2 for none), `first` telling where each begins.
     """
 
-    def __init__(self, entries: Sequence[Knowledge | None]) -> None:
-        self.line = sorted({end for entry in entries for end in _ends(entry)})
+    def __init__(self, entries: Sequence[Knowledge | None], attribute: Attribute) -> None:
+        bounds = [bound for bound in (attribute.low, attribute.high) if bound is not None]
+        self.line = sorted({*bounds, *(end for entry in entries for end in _ends(entry))})
         rank = {end: at for at, end in enumerate(self.line)}
         count = len(entries)
         self.low = np.full(count, -1, np.int64)
@@ -133,8 +135,10 @@ class Ends:
         first: list[int] = []
         for code, entry in enumerate(entries):
             if isinstance(entry, Between):
-                self.low[code] = -1 if entry.low is None else rank[entry.low]
-                self.high[code] = len(self.line) if entry.high is None else rank[entry.high]
+                low = attribute.low if entry.low is None else entry.low
+                high = attribute.high if entry.high is None else entry.high
+                self.low[code] = -1 if low is None else rank[low]
+                self.high[code] = len(self.line) if high is None else rank[high]
             elif isinstance(entry, Among) and entry.is_plain:
                 self.is_none[code] = entry.values[0] is NONE
                 if entry.values[0] is not NONE:

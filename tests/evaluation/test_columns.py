@@ -69,9 +69,8 @@ CLAUSES = {
     ),
     "defunct": ("defunct(issuer)", "NOT defunct(issuer) OR issuer = 'BB'", "defunct(issuer) AND grade >= 20"),
     "joint": (
-        "year_on_coin > grade * 30",
+        "year_on_coin > grade",
         "mint = legend_issuer",
-        "count(traits) >= count(quirks)",
         "year_on_coin < 1900 AND (mint = legend_issuer OR year_on_coin >= 1899)",
     ),
     "read twice": (
@@ -90,8 +89,8 @@ CLAUSES = {
 
 
 @pytest.mark.parametrize("kind", CLAUSES)
-@settings(max_examples=60, deadline=None)
-@given(coins=st.lists(some_facts(least_known=6), min_size=1, max_size=12))
+@settings(max_examples=40, deadline=None)
+@given(coins=st.lists(some_facts(least_known=6), min_size=1, max_size=6))
 def test_clauses_of_every_kind_are_judged_as_the_slow_reference_judges_them(
     kind: str, coins: list[dict[str, object]]
 ) -> None:
@@ -104,6 +103,19 @@ def test_clauses_of_every_kind_are_judged_as_the_slow_reference_judges_them(
             assert found.value == verdict, (written, facts)
             if verdict == "undecided":
                 assert rests_on_unknown is not reference.is_declared(tree, (facts,), OUTSIDE), (written, facts)
+
+
+@pytest.mark.parametrize("op", ["=", "<>", "<", "<=", ">", ">="])
+def test_a_recorded_range_with_one_end_stops_at_the_bound_of_the_attribute(op: str) -> None:
+    assert (ATTRIBUTES["grade"].low, ATTRIBUTES["grade"].high) == (1, 70)
+    known = [{"to": 1}, {"to": 2}, {"from": 70}, {"from": 1}, {"from": 2, "to": 70}, 1, 70, {"one_of": [1, 70]}]
+    columns = Columns([a_view({"grade": one}) for one in known], ATTRIBUTES, AROUND)
+    for constant in (1, 2, 69, 70):
+        written = f"grade {op} {constant}"
+        told = told_by(columns, a_rule(written))
+        for row, one in enumerate(known):
+            slow = reference.verdict(parse(written).json, {"grade": one}, OUTSIDE)
+            assert told.get(row, (NO, False))[0].value == slow, (written, one)
 
 
 @pytest.mark.parametrize("written", [rule for rules_of_kind in CLAUSES.values() for rule in rules_of_kind])

@@ -55,6 +55,7 @@ RevisionNumber = Annotated[int, Path(ge=1, le=2**31 - 1)]
 
 
 _PAPER = {"text": "text/plain", "csv": "text/csv", "html": "text/html"}
+_WRITERS = {"text": as_text, "csv": as_csv}
 _PRIVATE = {"Cache-Control": "private, no-cache", "X-Content-Type-Options": "nosniff"}
 
 
@@ -395,10 +396,7 @@ async def get_want_list(
     if query.format == "json":
         return Answer(wants, 200, {"ETag": tag}).response()
     language = str(revision.document.get("language", "en"))
-    if query.format == "html":
-        written = as_html(wants, language)
-    else:
-        written = as_text(wants) if query.format == "text" else as_csv(wants)
+    written = as_html(wants, language) if query.format == "html" else _WRITERS[query.format](wants)
     return Response(written, 200, {"ETag": tag, **_PRIVATE}, f"{_PAPER[query.format]}; charset=utf-8")
 
 
