@@ -3,29 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from itertools import combinations
 from typing import Any
 
 from service.errors import Fault
-from service.evaluation.columns import clauses, gathered, normal
-from service.evaluation.lookup import Interval, interval_of, texts_of
-from service.evaluation.places import Collection, key_test, keys_of
+from service.evaluation.places import Collection, keys_of
+from service.evaluation.posts import Post, apart_on, may_meet, of_key, posts_of, reach_of
+from service.evaluation.shown import Key, can_agree, keys_shown, seated, shown
 from service.evaluation.table import Table
 from service.evaluation.witness import Found, Wanted, some_coin
 from service.facts.holding import Facts, View
-from service.facts.truth import NO, YES
+from service.facts.knowledge import Value
+from service.facts.truth import NO, UNDECIDED, YES
 from service.rules.constraints import Constraint
 from service.rules.definition import Definition, OnePer
-from service.rules.predicates import Const, OneOf, Or, Predicate, Ref, Surroundings, both, reads
+from service.rules.predicates import Predicate, Surroundings, both, reads
 from service.rules.wording import Speaker, listed
 
 ERROR, WARNING, NOTE = "error", "warning", "note"
 SEVERITIES = (ERROR, WARNING, NOTE)
 MOST_PAIRS = 4_000
+MOST_WORK = 20_000_000
 MOST_GAPS = 50
-MOST_COMPARED_KEYS = 60
+MOST_KEYS_TRIED = 400
+MOST_AGREEMENTS = 1_000
+MOST_NAMED = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,18 +55,6 @@ class Finding:
         return parts
 
 
-@dataclass(frozen=True, slots=True)
-class Post:
-    """A slot or a group as the check sees it: what a coin must fit, without the scope."""
-
-    id: str
-    label: str
-    rule: Predicate
-    pointer: str
-    tier: str
-    places: int
-
-
 def of_faults(faults: Iterable[Fault]) -> list[Finding]:
     """What is wrong with a document that cannot be read, as findings."""
     return [Finding(fault.code, ERROR, fault.pointer, _said(fault)) for fault in faults]
@@ -83,8 +75,20 @@ class _Check:
         self.definition, self.catalogue = definition, catalogue
         self.around = Surroundings(today, definition.vocabularies)
         self.speak = Speaker(definition.attributes, definition.vocabularies)
-        self.posts = list(self._posts())
+        self.scope = definition.scope.predicate if definition.scope is not None else None
+        self.inside = () if self.scope is None else (Wanted(self.scope),)
+        self.groups = {group.id: (at, group) for at, group in enumerate(definition.one_per)}
+        collection = Collection((), catalogue, self.around)
+        self.keys = {
+            group.id: keys_of(definition, group, collection, None)
+            for group in definition.one_per
+            if not group.keys.is_open
+        }
+        self.posts = posts_of(definition, self.keys)
+        self.reaches = {post.id: reach_of(post.rule) for post in self.posts}
         self.never: set[str] = set()
+        self.undecided: list[Post] = []
+        self.work = 0
 
     def findings(self) -> Iterator[Finding]:
         yield from self._each_place()
@@ -94,106 +98,111 @@ class _Check:
         yield from self._constraints()
         yield from self._unused()
         yield from self._tiers()
-
-    def _posts(self) -> Iterator[Post]:
-        document = self.definition
-        for at, slot in enumerate(document.slots):
-            yield Post(slot.id, slot.label, slot.accepts.predicate, f"/slots/{at}", slot.tier, 1)
-        for at, choice in enumerate(document.free_choice):
-            rule = choice.accepts.predicate
-            yield Post(choice.id, choice.label, rule, f"/free_choice/{at}", choice.tier, choice.places)
-        for at, group in enumerate(document.one_per):
-            taken = self._of_group(group)
-            if taken is not None:
-                yield Post(group.id, group.id, taken, f"/one_per/{at}", group.tier, 1)
-
-    def _of_group(self, group: OnePer) -> Predicate | None:
-        """What a coin must be for some place of the group; None where the keys are open or too many to compare."""
-        accepts = group.accepts.predicate if group.accepts is not None else None
-        if group.keys.is_open:
-            return accepts
-        keys = keys_of(self.definition, group, Collection((), self.catalogue, self.around), accepts)
-        if not 0 < len(keys) <= MOST_COMPARED_KEYS:
-            return None
-        if group.keys.source != "vocabulary" and not self.definition.attributes[group.attribute].many:
-            one_of_them: Predicate = OneOf(Ref(group.attribute), tuple(Const(key) for key in keys))
-        else:
-            one_of_them = Or(tuple(key_test(self.definition, group, key)[1] for key in keys))
-        return both(accepts, one_of_them)
+        if self.work > MOST_WORK:
+            message = "The check ended at the limit of its work: what it found holds, and there may be more to find."
+            yield Finding("limit", NOTE, "", message)
 
     def _ask(self, *wanted: Wanted) -> Found:
-        return some_coin(wanted, self.definition.attributes, self.around)
+        """Past the work that one check may cost every further question stays undecided."""
+        if self.work > MOST_WORK:
+            return Found(UNDECIDED)
+        found = some_coin(wanted, self.definition.attributes, self.around)
+        self.work += found.work
+        return found
 
     # -- one place by itself
 
     def _each_place(self) -> Iterator[Finding]:
-        scope = self.definition.scope
         for post in self.posts:
-            at, words = f"{post.pointer}/accepts", self.speak.coin(post.rule)
-            if self._ask(Wanted(post.rule)).possible is NO:
+            if post.compared:
+                yield from self._of_place(post)
+        if self.undecided:
+            message = f"Whether any coin can fit was not decided for {_named(self.undecided)}: past what is worked out."
+            first, *others = map(_accepts, self.undecided)
+            yield Finding("limit", NOTE, first, message, tuple(others))
+
+    def _of_place(self, post: Post) -> Iterator[Finding]:
+        at, words = f"{post.pointer}/accepts", self.speak.coin(post.rule)
+        possible = self._ask(Wanted(post.rule)).possible
+        if possible is NO:
+            self.never.add(post.id)
+            yield Finding("never", ERROR, at, f"No coin can ever fit '{post.label}': {words}.")
+            return
+        if self._ask(Wanted(post.rule, fits=False)).possible is NO:
+            yield Finding("always", NOTE, at, f"Every coin fits '{post.label}'.")
+        if self.scope is not None:
+            possible = self._ask(Wanted(post.rule), *self.inside).possible
+            if possible is NO:
                 self.never.add(post.id)
-                yield Finding("never", ERROR, at, f"No coin can ever fit '{post.label}': {words}.")
-                continue
-            if self._ask(Wanted(post.rule, fits=False)).possible is NO:
-                yield Finding("always", NOTE, at, f"Every coin fits '{post.label}'.")
-            if scope is not None and self._ask(Wanted(post.rule), Wanted(scope.predicate)).possible is NO:
-                self.never.add(post.id)
-                outside = f"What '{post.label}' takes lies outside the scope: {self.speak.coin(scope.predicate)}."
+                outside = f"What '{post.label}' takes lies outside the scope: {self.speak.coin(self.scope)}."
                 yield Finding("outside-scope", ERROR, at, outside, ("/scope",))
+        if possible is UNDECIDED:
+            self.undecided.append(post)
 
     # -- two places
 
     def _pairs(self) -> Iterator[Finding]:
-        reaches = {post.id: _reach(post.rule) for post in self.posts}
-        alive = [post for post in self.posts if post.id not in self.never]
-        asked = 0
-        for first, second in combinations(alive, 2):
-            if _apart(reaches[first.id], reaches[second.id]):
-                continue
-            asked += 1
-            if asked > MOST_PAIRS:
-                yield Finding(
-                    "limit", NOTE, "", f"Only the first {MOST_PAIRS} pairs of places that may meet were compared."
-                )
-                return
-            finding = self._pair(first, second)
-            if finding is not None:
+        alike: dict[Predicate, list[Post]] = {}
+        for post in self.posts:
+            if post.compared and post.id not in self.never:
+                alike.setdefault(post.rule, []).append(post)
+        for posts in alike.values():
+            if len(posts) > 1:
+                message = f"{_named(posts)} take the same coins."
+                yield Finding("same", WARNING, _accepts(posts[0]), message, tuple(map(_accepts, posts[1:])))
+        # Of places with the very same rule the first speaks for all.
+        alone = [posts[0] for posts in alike.values()]
+        open_pairs = 0
+        for asked, (first, second) in enumerate(may_meet([self.reaches[post.id] for post in alone])):
+            if asked == MOST_PAIRS or self.work > MOST_WORK:
+                message = f"Only the first {asked} pairs of places that may meet were compared."
+                yield Finding("limit", NOTE, "", message)
+                break
+            finding = self._pair(alone[first], alone[second])
+            if finding is not None and finding.code == "limit":
+                open_pairs += 1
+            elif finding is not None:
                 yield finding
+        if open_pairs:
+            message = f"Whether one coin can fit both was not decided for {open_pairs} pairs of places."
+            yield Finding("limit", NOTE, "", message)
 
     def _pair(self, first: Post, second: Post) -> Finding | None:
-        at, others = f"{first.pointer}/accepts", (f"{second.pointer}/accepts",)
-        if first.rule == second.rule:
-            return Finding("same", WARNING, at, f"'{first.label}' and '{second.label}' take the same coins.", others)
-        scope = self.definition.scope
-        inside = () if scope is None else (Wanted(scope.predicate),)
-        met = self._ask(Wanted(first.rule), Wanted(second.rule), *inside)
-        if met.possible is not YES:
+        at, others = _accepts(first), (_accepts(second),)
+        met = self._ask(Wanted(first.rule), Wanted(second.rule), *self.inside)
+        if met.possible is UNDECIDED:
+            return Finding("limit", NOTE, at, "", others)
+        if met.possible is NO:
             return None
-        within = self._ask(Wanted(first.rule), Wanted(second.rule, fits=False), *inside).possible is NO
-        around = self._ask(Wanted(second.rule), Wanted(first.rule, fits=False), *inside).possible is NO
+        within = self._ask(Wanted(first.rule), Wanted(second.rule, fits=False), *self.inside).possible is NO
+        around = self._ask(Wanted(second.rule), Wanted(first.rule, fits=False), *self.inside).possible is NO
         if within and around:
-            return Finding("same", WARNING, at, f"'{first.label}' and '{second.label}' take the same coins.", others)
+            return Finding("same", WARNING, at, f"{_named([first, second])} take the same coins.", others, met.example)
         if within or around:
             inner, outer = (first, second) if within else (second, first)
             message = f"Every coin that fits '{inner.label}' fits '{outer.label}' too."
-            pointers = (f"{inner.pointer}/accepts", (f"{outer.pointer}/accepts",))
-            return Finding("contained", NOTE, pointers[0], message, pointers[1], met.example)
+            return Finding("contained", NOTE, _accepts(inner), message, (_accepts(outer),), met.example)
         message = f"One coin can fit both '{first.label}' and '{second.label}'; the example does."
+        if met.example is None:
+            message = (
+                f"One coin may fit both '{first.label}' and '{second.label}', though no facts can say so for certain."
+            )
         return Finding("overlap", NOTE, at, message, others, met.example)
 
-    # -- the catalogue, keys, constraints
+    # -- the catalogue and keys
 
     def _gaps(self) -> Iterator[Finding]:
-        scope = self.definition.scope
-        if scope is None:
+        if self.scope is None:
+            return
+        if len(self.posts) < len(self.definition.slots) + len(self.definition.free_choice) + len(self.groups):
+            message = "A group has too many keys to look for issues that fit no place."
+            yield Finding("limit", NOTE, "/one_per", message)
             return
         table = Table(self.definition.attributes, self.around)
-        if len([post for post in self.posts if post.pointer.startswith("/one_per/")]) < len(self.definition.one_per):
-            return  # what some group takes is not known here, so nothing can be said to fit no place
         missed = []
         for name, facts in self.catalogue.items():
             views = (View(facts, name),)
-            if table.verdict(scope.predicate, views) is not YES:
+            if table.verdict(self.scope, views) is not YES:
                 continue
             if all(table.verdict(post.rule, views) is NO for post in self.posts):
                 missed.append(name)
@@ -203,73 +212,127 @@ class _Check:
             yield Finding("gap", NOTE, "/scope", f"And {len(missed) - MOST_GAPS} more issues in scope fit no place.")
 
     def _keys(self) -> Iterator[Finding]:
-        collection = Collection((), self.catalogue, self.around)
-        for at, group in enumerate(self.definition.one_per):
-            if group.keys.is_open:
-                continue
-            base = group.accepts.predicate if group.accepts is not None else None
-            if not keys_of(self.definition, group, collection, base):
-                yield Finding(
-                    "too-few-keys", ERROR, f"/one_per/{at}/keys", f"'{group.id}' has no key, so it has no place."
-                )
-        for at, choice in enumerate(self.definition.free_choice):
-            for rule in choice.rules:
-                most = self._most_keys(choice.accepts.predicate, rule.by) if rule.kind == "different" else None
-                if most is not None and most < choice.places:
-                    by = listed([self.speak.name(name) for name in rule.by], "and")
-                    message = f"'{choice.label}' has {choice.places} places that differ in {by}, and only {most} can."
-                    yield Finding("too-few-keys", ERROR, f"/free_choice/{at}/distinct", message)
+        for at, group in self.groups.values():
+            if not group.keys.is_open:
+                yield from self._keys_of_group(at, group)
+        at_choices = {post.id: post for post in self.posts if post.pointer.startswith("/free_choice/")}
+        for choice in self.definition.free_choice:
+            for rule in choice.rules if choice.id not in self.never else ():
+                message = self._impossible(rule, [at_choices[choice.id]])
+                if message is not None:
+                    code = "too-few-keys" if rule.by else "constraint-never"
+                    yield Finding(code, ERROR, rule.at, f"'{choice.label}' can never be filled: {message}.")
 
-    def _most_keys(self, rule: Predicate, by: tuple[str, ...]) -> int | None:
-        """How many keys coins that fit can show; None where there is no end to them. Known to be none is a key too."""
-        most = 1
-        for name in by:
-            attribute, reach = self.definition.attributes[name], _reach(rule).get(name)
-            if isinstance(reach, frozenset):
-                most *= len(reach)
-            elif attribute.type == "boolean":
-                most *= 3
-            elif attribute.values and not attribute.many:
-                most *= len(attribute.values) + 1
-            elif isinstance(reach, Interval) and attribute.type == "integer" and _is_closed(reach.whole()):
-                whole = reach.whole()
-                most *= max(0, whole.high - whole.low + 1)
-            else:
-                return None
-        return most
+    def _keys_of_group(self, at: int, group: OnePer) -> Iterator[Finding]:
+        pointer, keys = f"/one_per/{at}/keys", self.keys[group.id]
+        if not keys:
+            yield Finding("too-few-keys", ERROR, pointer, f"'{group.id}' has no key, so it has no place.")
+        elif group.id not in self.never and len(keys) <= MOST_KEYS_TRIED:
+            rules = ((key, of_key(self.definition, group, at, key).rule) for key in keys)
+            dead = [f"'{key}'" for key, rule in rules if self._ask(Wanted(rule), *self.inside).possible is NO]
+            if dead:
+                more = [f"{len(dead) - MOST_NAMED} more"] if len(dead) > MOST_NAMED else []
+                named = listed([*dead[:MOST_NAMED], *more], "and")
+                message = f"'{group.id}' can never be filled: no coin in its scope and rule has the key {named}."
+                yield Finding("too-few-keys", ERROR, pointer, message)
+
+    # -- constraints
 
     def _constraints(self) -> Iterator[Finding]:
         for constraint in self.definition.constraints:
-            covered = [post for post in self.posts if not constraint.places or post.id in constraint.places]
+            covered = [post for post in self._covered(constraint.places) if post.places and post.id not in self.never]
             message = self._impossible(constraint, covered)
             if message is not None:
-                others = tuple(post.pointer for post in covered)
-                yield Finding("constraint-never", ERROR, constraint.at, message, others)
+                others = tuple(dict.fromkeys(post.pointer for post in covered))
+                told = f"'{constraint.id}' can never hold with all its places filled: {message}."
+                yield Finding("constraint-never", ERROR, constraint.at, told, others)
 
-    def _impossible(self, constraint: Constraint, covered: list[Post]) -> str | None:
-        """Why the constraint can never hold with all of its places filled; None where it can, or that is not known."""
-        if constraint.kind == "same":
-            for first, second in combinations(covered, 2):
-                names = [n for n in constraint.by if _apart_on(n, _reach(first.rule), _reach(second.rule))]
-                if names:
-                    name = self.speak.name(names[0])
-                    return f"'{first.label}' and '{second.label}' can never agree in {name}, so '{constraint.id}' never holds."
-        if constraint.kind == "different":
-            places = sum(post.places for post in covered)
-            reach = [self._most_keys(post.rule, constraint.by) for post in covered]
-            alike = {repr(_reach(post.rule).get(name)) for post in covered for name in constraint.by}
-            if len(constraint.by) == 1 and len(alike) == 1 and reach and reach[0] is not None and reach[0] < places:
-                return f"'{constraint.id}' asks {places} places to differ, and only {reach[0]} can."
-        if constraint.kind == "at_most" and constraint.where is not None:
-            where = constraint.where.predicate
-            bound = [p for p in covered if self._ask(Wanted(p.rule), Wanted(where, fits=False)).possible is NO]
-            places = sum(post.places for post in bound if post.id not in self.never)
-            if places > constraint.count:
-                named = listed([f"'{post.label}'" for post in bound[:5]], "and")
-                return (
-                    f"'{constraint.id}' allows {constraint.count}, and every coin for {named} counts ({places} places)."
-                )
+    def _covered(self, names: tuple[str, ...]) -> Iterator[Post]:
+        """The posts that a constraint stands over, with as many of their places as it names."""
+        wanted = set(names)
+        for post in self.posts:
+            if not wanted or post.id in wanted:
+                yield post
+                continue
+            parts = {name.removeprefix(f"{post.id}/") for name in wanted if name.startswith(f"{post.id}/")}
+            if post.id not in self.groups:
+                if parts:
+                    yield replace(post, places=len(parts))
+                continue
+            at, group = self.groups[post.id]
+            for key in self.keys.get(post.id, ()):
+                if key in parts:
+                    yield of_key(self.definition, group, at, key)
+
+    def _impossible(self, rule: Constraint, covered: list[Post]) -> str | None:
+        """Why the rule can never hold with all of these places filled; None where it can, or that is not known."""
+        if rule.kind == "same":
+            return self._never_agree(rule.by, covered)
+        if rule.kind == "different" or (rule.kind == "at_most" and rule.where is None):
+            return self._too_few(rule, covered)
+        if rule.kind == "at_most" and rule.where is not None:
+            where = Wanted(rule.where.predicate, fits=False)
+            bound = [p for p in covered if self._ask(Wanted(p.rule), where, *self.inside).possible is NO]
+            places = sum(post.places for post in bound)
+            if places > rule.count:
+                return f"every coin for {_named(bound)} counts ({places} places), and only {rule.count} may"
         return None
+
+    def _never_agree(self, by: tuple[str, ...], covered: list[Post]) -> str | None:
+        for post in covered:
+            group = self.groups[post.id][1] if post.id in self.groups else None
+            if group is None or post.places < 2 or group.attribute not in by or group.keys.source == "vocabulary":
+                continue
+            if not self.definition.attributes[group.attribute].many:
+                return f"every place of '{post.label}' has its own {self.speak.name(group.attribute)}"
+        # Of places with the very same rule the first speaks for all.
+        alone = list({post.rule: post for post in reversed(covered)}.values())[::-1]
+        reaches = [reach_of(post.rule) for post in alone]
+        asked = 0
+        for first, second in combinations(range(len(alone)), 2):
+            self.work += 1
+            for name in by:
+                never = apart_on(name, reaches[first], reaches[second])
+                if not never and asked < MOST_AGREEMENTS and self.work <= MOST_WORK:
+                    asked += 1
+                    rules = (both(alone[first].rule, self.scope), both(alone[second].rule, self.scope))
+                    agreed = can_agree(name, *rules, self.definition.attributes, self.around)
+                    self.work += agreed.work
+                    never = agreed.possible is NO
+                if never:
+                    return f"{_named([alone[first], alone[second]])} can never agree in {self.speak.name(name)}"
+            if self.work > MOST_WORK:
+                return None
+        return None
+
+    def _too_few(self, rule: Constraint, covered: list[Post]) -> str | None:
+        most = 1 if rule.kind == "different" else rule.count
+        known: dict[Predicate, frozenset[Key] | None] = {}
+        places: list[frozenset[Key]] = []
+        for post in covered:
+            if post.rule not in known:
+                nothing: frozenset[Key] = frozenset()
+                known[post.rule] = nothing if most == 0 else keys_shown([self._shown(name, post) for name in rule.by])
+            keys = known[post.rule]
+            if keys is not None:
+                places += [keys] * post.places
+                self.work += len(keys) * post.places
+        if self.work > MOST_WORK:
+            return None
+        filled = seated(places, most)
+        if filled == len(places):
+            return None
+        by = listed([self.speak.name(name) for name in rule.by], "and")
+        asked = f"must differ in {by}" if rule.kind == "different" else f"at most {most} may agree in {by}"
+        return f"of its {len(places)} places {asked}, so only {filled} can be filled"
+
+    def _shown(self, name: str, post: Post) -> frozenset[Value] | None:
+        if self.work > MOST_WORK:
+            return None
+        wanted = (Wanted(post.rule), *self.inside)
+        values, work = shown(name, wanted, reach_of(post.rule), self.definition.attributes, self.around)
+        self.work += work
+        return values
 
     # -- what is left over
 
@@ -297,42 +360,11 @@ class _Check:
                 )
 
 
-Reach = dict[str, frozenset[str] | Interval]
+def _accepts(post: Post) -> str:
+    return f"{post.pointer}/accepts"
 
 
-def _reach(rule: Predicate) -> Reach:
-    """What the clauses that every fitting coin must fit allow of single attributes: texts, or an interval."""
-    found: Reach = {}
-    whole = gathered(normal(rule))
-    for clause in clauses(whole) if not isinstance(whole, Or) else ():
-        names = reads(clause)
-        if len(names) != 1 or not _must(whole, clause):
-            continue
-        (name,) = names
-        texts = texts_of(clause)
-        interval = interval_of(clause)
-        if texts is not None:
-            found[name] = frozenset(texts)
-        elif interval is not None:
-            found[name] = interval
-    return found
-
-
-def _must(whole: Predicate, clause: Predicate) -> bool:
-    """Whether the clause stands in the outermost and, so that every fitting coin fits it."""
-    return whole == clause or clause in getattr(whole, "items", ())
-
-
-def _is_closed(interval: Interval) -> bool:
-    return interval.low is not None and interval.high is not None
-
-
-def _apart(first: Reach, second: Reach) -> bool:
-    return any(_apart_on(name, first, second) for name in first.keys() & second.keys())
-
-
-def _apart_on(name: str, first: Reach, second: Reach) -> bool:
-    mine, its = first.get(name), second.get(name)
-    if isinstance(mine, frozenset) and isinstance(its, frozenset):
-        return mine.isdisjoint(its)
-    return isinstance(mine, Interval) and isinstance(its, Interval) and mine.meet(its).is_empty
+def _named(posts: list[Post]) -> str:
+    """The labels of the posts, the first few."""
+    more = [f"{len(posts) - MOST_NAMED} more"] if len(posts) > MOST_NAMED else []
+    return listed([*(f"'{post.label}'" for post in posts[:MOST_NAMED]), *more], "and")

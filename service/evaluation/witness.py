@@ -1,6 +1,6 @@
 """Whether any coin at all can fit some rules and fail others: exact, over the regions that the rules cut, with an example.
 
-The open attributes are split one by one, with Kleene's verdict after each; past a number of steps CP-SAT decides over one
+The open attributes are split one by one, with Kleene's verdict after each; past a number of looks CP-SAT decides over one
 choice of region an attribute. Where the regions cannot be listed nothing is claimed.
 """
 
@@ -8,17 +8,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import prod
 from typing import Any
 
-from service.evaluation.verdicts import Case, Choice, judge_view
+from service.evaluation.verdicts import WORLD_BUDGET, Case, Choice, judge_view
 from service.facts.attributes import Attribute
 from service.facts.holding import Facts, View
 from service.facts.knowledge import NONE, Among, Knowledge, Value, written_knowledge
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.predicates import And, AnyLeaf, Not, Or, Predicate, Surroundings, judge
 
-MOST_STEPS = 3_000
-SOLVER_SECONDS = 2.0
+MOST_LOOKS = 300_000
+SOLVER_SECONDS = 1.0
+SOLVER_WORK = 300_000
+NOTHING_KNOWN: Facts = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,42 +35,66 @@ class Wanted:
 @dataclass(frozen=True, slots=True)
 class Found:
     """`possible` is yes, no, or undecided where the limit was met. `example` are facts of one such coin, as JSON, checked by
-    evaluating them; None where no coin was found or none that plain facts can describe."""
+    evaluating them; None where no coin was found or none that plain facts can describe. `work` is what the answer cost:
+    truths worked out and steps taken, the same on every machine."""
 
     possible: Verdict
     example: dict[str, Any] | None = None
+    work: int = 0
 
 
-def some_coin(wanted: Sequence[Wanted], attributes: Mapping[str, Attribute], around: Surroundings) -> Found:
-    """Whether a coin can fit and fail the rules as wanted."""
-    case = Case(Or(tuple(one.rule for one in wanted)), {}, attributes, around, with_none=True)
-    if case.limit is not None:
-        return Found(UNDECIDED)
-    picked, spent = _descend(case, wanted)
+def some_coin(
+    wanted: Sequence[Wanted],
+    attributes: Mapping[str, Attribute],
+    around: Surroundings,
+    facts: Facts = NOTHING_KNOWN,
+) -> Found:
+    """Whether a coin, of which these facts are known, can fit and fail the rules as wanted.
+
+    A leaf whose regions cannot be listed may go either way: what is impossible even then is impossible, and what is possible
+    then is claimed only with an example that really does it."""
+    case = Case(Or(tuple(one.rule for one in wanted)), facts, attributes, around, with_none=True)
+    picked, spent, looks = _descend(case, wanted)
+    work = _work_of(case) + looks
     if spent and not case.joint:
+        work += SOLVER_WORK
         picked, spent = _solve(case, wanted)
-    if spent:
-        return Found(UNDECIDED)
     if picked is None:
-        return Found(NO)
-    return Found(YES, _example(case, picked, wanted, attributes, around))
+        return Found(UNDECIDED if spent else NO, work=work)
+    example = _example(case, picked, wanted, attributes, around)
+    if case.limit is not None and example is None:
+        return Found(UNDECIDED, work=work)
+    return Found(YES, example, work)
 
 
-def _descend(case: Case, wanted: Sequence[Wanted]) -> tuple[list[Choice] | None, bool]:
-    """The choices of one such coin, in the order of the case's splits, and whether the steps were used up before."""
+def _work_of(case: Case) -> int:
+    """About how many microseconds it took to work out the regions and what they say to each leaf."""
+    sizes = {split.name: len(split.choices) for split in case.splits}
+    tried = sum(len(choice.truths) * len(choice.values or (1,)) for split in case.splits for choice in split.choices)
+    together = sum(min(WORLD_BUDGET, prod(sizes.get(name, 1) for name in leaf.reads)) for leaf in case.joint)
+    return 20 * len(case.distinct) + 2 * (tried + together)
+
+
+def _descend(case: Case, wanted: Sequence[Wanted]) -> tuple[list[Choice] | None, bool, int]:
+    """The choices of one such coin, in the order of the case's splits, and whether, with none found, there may be one still:
+    the looks were used up, or some verdict stayed open with every split decided. Last, the looks that were taken at leaves."""
     order = sorted(range(len(case.splits)), key=lambda at: len(case.splits[at].choices))
-    steps = 0
+    looks, left_open = 0, False
+    each = len(case.occurrences) + len(case.joint)
 
     def look(at: int, truths: Mapping[AnyLeaf, Verdict], world: Mapping[str, Value]) -> list[Choice] | None:
-        nonlocal steps
-        steps += 1
-        if steps > MOST_STEPS:
+        nonlocal looks, left_open
+        looks += each
+        if looks > MOST_LOOKS:
             return None
         verdicts = [judge(one.rule, truths.__getitem__) for one in wanted]
         if any(verdict is (NO if one.fits else YES) for verdict, one in zip(verdicts, wanted, strict=True)):
             return None
         if at == len(order):
-            return [] if UNDECIDED not in verdicts else None
+            if UNDECIDED not in verdicts:
+                return []
+            left_open = True
+            return None
         split = case.splits[order[at]]
         # A value that is what it says makes a better example than one that may mean several.
         for choice in sorted(split.choices, key=lambda c: (c.meant is not None, c.value is NONE)):
@@ -84,9 +111,9 @@ def _descend(case: Case, wanted: Sequence[Wanted]) -> tuple[list[Choice] | None,
 
     found = look(0, case.truths, case.plain)
     if found is None:
-        return None, steps > MOST_STEPS
+        return None, left_open or looks > MOST_LOOKS, looks
     placed = dict(zip(order, found, strict=True))
-    return [placed[at] for at in range(len(case.splits))], False
+    return [placed[at] for at in range(len(case.splits))], False, looks
 
 
 def _solve(case: Case, wanted: Sequence[Wanted]) -> tuple[list[Choice] | None, bool]:
@@ -104,7 +131,8 @@ def _solve(case: Case, wanted: Sequence[Wanted]) -> tuple[list[Choice] | None, b
         model.add_exactly_one(chosen)
         for choice, pick in zip(split.choices, chosen, strict=True):
             for leaf, verdict in choice.truths.items():
-                model.add(literals[leaf] == (verdict is YES)).only_enforce_if(pick)
+                if verdict is not UNDECIDED:
+                    model.add(literals[leaf] == (verdict is YES)).only_enforce_if(pick)
 
     def literal(rule: Predicate) -> Any:
         if isinstance(rule, Not):
@@ -146,7 +174,8 @@ def _example(
     around: Surroundings,
 ) -> dict[str, Any] | None:
     """Facts that really do what is wanted: with readable texts where they will do, else as they were found."""
-    plain = {s.name: c.value for s, c in zip(case.splits, picked, strict=True) if s.name and c.value is not None}
+    plain = dict(case.plain)
+    plain |= {s.name: c.value for s, c in zip(case.splits, picked, strict=True) if s.name and c.value is not None}
     for values in ({name: _readable(value) for name, value in plain.items()}, plain):
         facts: dict[str, Knowledge] = {name: Among((value,)) for name, value in values.items()}
         if _does(facts, wanted, attributes, around):

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import json
 from datetime import date
-from itertools import product
+from itertools import combinations, product
 from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import strategies as st
 
+from service.evaluation import checks
 from service.evaluation.checks import ERROR, Finding, check, of_faults
 from service.evaluation.verdicts import Case
 from service.evaluation.witness import Wanted, _descend, _solve, some_coin
@@ -23,7 +25,7 @@ from service.rules.language import parse
 from service.rules.predicates import Or
 from tests import reference
 from tests.factories import AROUND, OUTSIDE, a_definition, a_rule, some_knowledge, verdict_of
-from tests.strategies import ATTRIBUTES, TODAY, rules
+from tests.strategies import ATTRIBUTES, TODAY, rules, simple_rules
 
 SETS = Path(__file__).resolve().parents[2] / "set_definitions"
 SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=120)
@@ -41,7 +43,7 @@ def codes(slots: dict[str, Any], **more: Any) -> list[str]:
     return [finding.code for finding in findings(slots, **more)]
 
 
-def exists(first: Any, second: Any, *, second_fits: bool) -> bool:
+def exists(first: Any, second: Any, *, second_fits: bool, most: int = MOST_WORLDS) -> bool:
     """By trying every world of the slow reference, known to be none included, whether a coin fits the first rule and fits (or
     fails) the second."""
     tree = {"op": "or", "args": [parse(first).json, parse(second).json]}
@@ -53,7 +55,7 @@ def exists(first: Any, second: Any, *, second_fits: bool) -> bool:
         things = reference.domain(name, {}, tree, OUTSIDE)
         domains.append([*things, *(() if any(t.value == reference.NONE for t in things) else (none,))])
         total *= len(domains[-1])
-    assume(total <= MOST_WORLDS)
+    assume(total <= most)
     for picked in product(*domains):
         world = dict(zip(names, picked, strict=True))
         fits = [reference.holds(parse(rule).json, world, OUTSIDE) for rule in (first, second)]
@@ -84,10 +86,149 @@ def test_the_solver_and_the_descent_agree(first: Any, second: Any) -> None:
     wanted = [Wanted(a_rule(first)), Wanted(a_rule(second), fits=False)]
     case = Case(Or((wanted[0].rule, wanted[1].rule)), {}, ATTRIBUTES, AROUND, with_none=True)
     assume(case.limit is None and not case.joint)
-    walked, spent = _descend(case, wanted)
+    walked, spent, _ = _descend(case, wanted)
     solved, unproven = _solve(case, wanted)
     assume(not spent and not unproven)
     assert (walked is None) is (solved is None)
+
+
+@settings(SOME, max_examples=60)
+@given(st.lists(rules(most_names=1) | simple_rules(), min_size=2, max_size=3, unique_by=str))
+def test_the_findings_on_small_definitions_equal_enumeration(accepts: list[Any]) -> None:
+    found = findings({f"slot-{number}": rule for number, rule in enumerate(accepts)})
+    assume("limit" not in [finding.code for finding in found])
+    of_pairs = {frozenset((f.pointer, other)): f for f in found for other in f.others}
+    never = {finding.pointer for finding in found if finding.code == "never"}
+    pointers = [f"/slots/{number}/accepts" for number in range(len(accepts))]
+
+    def is_some(first: Any, second: Any, fits: bool) -> bool:
+        try:
+            return exists(first, second, second_fits=fits, most=2_000)
+        except reference.TooMany:
+            assume(False)
+            raise
+
+    alive = {at: rule for at, rule in zip(pointers, accepts, strict=True) if is_some(rule, rule, True)}
+    assert never == set(pointers) - alive.keys()
+    for (at, first), (other, second) in combinations(alive.items(), 2):
+        told = of_pairs.get(frozenset((at, other)))
+        if not is_some(first, second, True):
+            assert told is None
+            continue
+        within, around = not is_some(first, second, False), not is_some(second, first, False)
+        if told is None:
+            # Rules that are read as the same one, whatever their words, are told of once: the first speaks for all.
+            assert any(f.code == "same" and {at, other} & {f.pointer, *f.others} for f in found)
+            continue
+        assert told.code == ("same" if within and around else "contained" if within or around else "overlap")
+        if told.code == "contained":
+            assert told.pointer == (at if within else other)
+        if told.example is not None:
+            assert [verdict_of(rule, told.example) for rule in (first, second)] == ["yes", "yes"]
+
+
+def test_an_overlap_that_no_facts_can_show_promises_no_example() -> None:
+    (finding,) = findings({"owls": "narrower(species, 'owl')", "birds": "species = 'bird'"})
+    assert (finding.code, finding.example) == ("overlap", None)
+    assert finding.message == "One coin may fit both 'owls' and 'birds', though no facts can say so for certain."
+
+
+def test_many_places_with_one_rule_are_told_of_once() -> None:
+    found = findings({f"slot-{number}": "grade > 3" for number in range(40)} | {"low": "grade < 3"})
+    assert [(f.code, len(f.others)) for f in found] == [("same", 39)]
+    assert found[0].message.startswith(
+        "'slot-0', 'slot-1', 'slot-2', 'slot-3', 'slot-4' and 35 more take the same coins"
+    )
+
+
+def test_what_is_impossible_whatever_an_open_clause_says_is_never() -> None:
+    open_clause = "weight_measured * diameter > 2"
+    assert codes({"a": f"year_on_coin < 1800 AND year_on_coin > 1900 AND {open_clause}"}) == ["never"]
+    assert codes({"a": open_clause}) == ["limit"]
+
+
+def test_past_the_limit_of_its_work_a_check_says_so_and_claims_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    slots = {f"slot-{n}": f"grade > {n} AND year_on_coin > {1900 - n}" for n in range(20)}
+    slots["none"] = "grade < 1"
+    assert {"contained", "overlap"} & set(codes(slots))
+    assert "limit" not in codes(slots)
+    monkeypatch.setattr(checks, "MOST_WORK", 0)
+    found = codes(slots)
+    assert set(found) == {"limit"}
+
+
+def test_an_open_group_takes_no_coin_that_is_known_to_show_no_key() -> None:
+    group = {"id": "mints", "attribute": "mint", "accepts": "grade > 5", "keys": {"from": "holdings"}}
+    assert codes({"a": "grade > 10 AND mint IS NULL"}, one_per=[group]) == []
+    assert codes({"a": "grade > 10 AND mint = 'Tower'"}, one_per=[group]) == ["contained"]
+
+
+def test_a_key_that_nothing_in_its_group_can_have_is_an_error() -> None:
+    group = {"id": "mints", "attribute": "mint", "keys": {"from": "list", "values": ["Tower", "Heaton"]}}
+    assert "too-few-keys" not in codes({}, one_per=[{**group, "accepts": "grade > 5"}])
+    (finding,) = findings({}, one_per=[{**group, "accepts": "mint <> 'Heaton'"}])
+    assert (finding.code, finding.severity, finding.pointer) == ("too-few-keys", ERROR, "/one_per/0/keys")
+    assert "'Heaton'" in finding.message
+
+
+def test_an_issue_that_none_of_a_hundred_keys_takes_is_a_gap() -> None:
+    keys = {"from": "list", "values": [f"mint {number}" for number in range(100)]}
+    catalogue = {"in": {"mint": "mint 7"}, "out": {"mint": "mint 700"}, "open": {"grade": 5}}
+    found = findings(
+        {}, one_per=[{"id": "mints", "attribute": "mint", "keys": keys}], scope="TRUE", catalogue=catalogue
+    )
+    assert [f.message for f in found if f.code == "gap"] == ["The issue 'out' is in scope and fits no place."]
+
+
+def test_a_choice_that_shares_a_key_too_often_is_an_error() -> None:
+    choice = {
+        "id": "hues",
+        "places": 7,
+        "accepts": "hue IN ('red', 'brown')",
+        "at_most": [{"per": ["hue"], "count": 3}],
+    }
+    assert "too-few-keys" in codes({}, free_choice=[choice])
+    assert "too-few-keys" not in codes({}, free_choice=[{**choice, "places": 6}])
+    fails = {**choice, "at_most": [{"where": "hue <> 'x' AND grade > 0 OR hue <> 'red' OR hue = 'red'", "count": 6}]}
+    assert "constraint-never" in codes({}, free_choice=[fails])
+
+
+def test_keys_are_counted_by_what_the_whole_rule_allows() -> None:
+    # Three values come to mind (red, brown, known to be none), and the rule leaves one.
+    choice = {"id": "hues", "places": 2, "accepts": "hue <> 'red'", "distinct": ["hue"]}
+    assert "too-few-keys" in codes({}, free_choice=[choice])
+    assert "too-few-keys" not in codes({}, free_choice=[{**choice, "accepts": "hue <> 'red' OR hue IS NULL"}])
+
+
+def test_different_places_that_compete_for_a_key_never_hold() -> None:
+    slots = {"a": "mint = 'Tower' AND grade > 5", "b": "mint = 'Tower'", "c": "grade < 5"}
+    makers = {"id": "makers", "kind": "different", "by": ["mint"], "places": ["a", "b", "c"]}
+    assert "constraint-never" in codes(slots, constraints=[makers])
+    for places in (["a", "c"], ["b", "c"]):
+        assert "constraint-never" not in codes(slots, constraints=[{**makers, "places": places}])
+
+
+def test_places_whose_values_interlock_without_meeting_can_never_agree() -> None:
+    slots = {"even": "year_on_coin = 1900 OR year_on_coin = 1902", "odd": "year_on_coin = 1901"}
+    pair = {"id": "pair", "kind": "same", "by": ["year_on_coin"], "places": ["even", "odd"]}
+    assert "constraint-never" in codes(slots, constraints=[pair])
+    assert "constraint-never" not in codes({**slots, "odd": "year_on_coin IN (1901, 1902)"}, constraints=[pair])
+
+
+def test_the_places_of_a_group_never_agree_in_their_key() -> None:
+    group = {"id": "mints", "attribute": "mint", "keys": {"from": "list", "values": ["Tower", "Heaton"]}}
+    pair = {"id": "pair", "kind": "same", "by": ["mint"], "places": ["mints"]}
+    assert "constraint-never" in codes({}, one_per=[group], constraints=[pair])
+    assert "constraint-never" not in codes({}, one_per=[group], constraints=[{**pair, "places": ["mints/Tower"]}])
+    assert "constraint-never" not in codes({}, one_per=[group], constraints=[{**pair, "by": ["year_on_coin"]}])
+
+
+def test_changing_one_constant_of_a_sound_definition_shows_as_never() -> None:
+    sound = {"a": "grade > 20 AND year_on_coin BETWEEN 1800 AND 1850", "b": "grade < 5 AND mint = 'Tower'"}
+    assert "never" not in codes(sound)
+    assert "never" in codes({**sound, "a": "grade > 70 AND year_on_coin BETWEEN 1800 AND 1850"})
+    assert "never" in codes({**sound, "a": "grade > 20 AND year_on_coin BETWEEN 1900 AND 1850"})
+    assert "never" in codes({**sound, "b": "grade < 1 AND mint = 'Tower'"})
 
 
 def test_a_place_that_no_coin_can_ever_fit_is_an_error() -> None:

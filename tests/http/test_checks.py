@@ -54,6 +54,29 @@ async def test_a_stored_draft_is_checked_for_its_owner_only(service: Running) ->
     assert (await check(service, {"id": stored["id"]})).status_code == 401
 
 
+async def test_a_definition_kept_here_is_checked_at_its_own_address(service: Running) -> None:
+    mine, stranger = service.collector(), service.collector()
+    made = await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=mine)
+    where, if_match = made.headers["location"], {**mine, "If-Match": made.headers["etag"]}
+    published = await service.client.post(f"{where}/revisions", headers=if_match)
+    slots = [*DOCUMENT["slots"], {"id": "none", "label": "None", "accepts": "grade < 1"}]
+    draft = {"document": {**DOCUMENT, "slots": slots}}
+    changed = await service.client.put(where, json=draft, headers={**mine, "If-Match": published.headers["etag"]})
+    assert changed.status_code == 200, changed.text
+
+    async def checked(query: str, headers: dict[str, str]) -> Any:
+        return await service.client.get(f"{where}/check{query}", headers=headers)
+
+    (finding,) = (await checked("", mine)).json()["findings"]
+    assert (finding["code"], finding["pointer"]) == ("never", "/slots/2/accepts")
+    first = (await checked("?revision=1", mine)).json()
+    assert (first["findings"], first["definition"]["revision"]) == ([], 1)
+    assert (await checked("?revision=9", mine)).status_code == 404
+    assert (await checked("?revision=0", mine)).status_code == 422
+    assert (await checked("", stranger)).status_code == 404
+    assert (await service.client.get(f"{where}/check")).status_code == 401
+
+
 async def test_other_members_of_the_body_are_refused_as_elsewhere(service: Running) -> None:
     answer = await check(service, DOCUMENT, issues=[{"id": "x", "facts": {"finess": 1}}])
     assert answer.status_code == 422

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
+from itertools import pairwise
+from random import Random
 from typing import Any
 
 import pytest
@@ -86,8 +89,6 @@ def test_rules_that_cannot_be_proven_in_the_budget_say_which_level_and_the_bound
         for n in range(160)
     ]
     document = a_document(places, constraints=constraints, prefer=[{"highest": "grade"}, {"lowest": "year_on_coin"}])
-    from dataclasses import replace
-
     request = replace(a_measurement(document, coins), budget_seconds=0.1)
     result = ended(lambda: measure(request))
     unproven = [level for level in result["levels"] if not level["proven"]]
@@ -115,3 +116,112 @@ def test_a_rule_past_its_limits_is_refused_with_the_limit() -> None:
     with pytest.raises(Invalid) as refusal:
         judged("grade = 1" + " OR grade = 1" * 400, {})
     assert "4,096" in refusal.value.faults[0].message
+
+
+def test_a_dnf_over_fourteen_unknown_facts_says_that_it_was_the_budget() -> None:
+    # Each part is a circle of comparisons, which nothing can fulfil; only all worlds together tell.
+    names = [f"n{number}" for number in range(14)]
+    circles = [names[turn:] + names[:turn] for turn in (0, 5, 9)]
+    rule = " OR ".join(
+        "(" + " AND ".join(f"{a} < {b}" for a, b in pairwise([*circle, circle[0]])) + ")" for circle in circles
+    )
+    document = {
+        "format": "set-definition/1",
+        "title": "Circles",
+        "attributes": [{"name": name, "type": "integer"} for name in names],
+        "slots": [{"id": f"slot-{n}", "accepts": rule} for n in range(3)],
+    }
+    result = ended(lambda: measured(document, [{"id": "x", "facts": {}}]))
+    assert (result["summary"]["filled"], result["summary"]["certain"]) == (0, 0)
+    (doubt,) = [conflict for conflict in result["conflicts"] if conflict["kind"] == "undecided"]
+    assert doubt["limit"] == "budget"
+    assert {fact["attribute"] for fact in doubt["settle"]} == set(names)
+    request = a_measurement(document, [])
+    (holding,) = some_holdings([{"id": "x", "facts": {}}], request.definition.attributes)
+    told = ended(lambda: explain(request, holding, None))
+    assert [(place["verdict"], place["limit"]) for place in told["places"]] == [("undecided", "budget")] * 3
+
+
+def vague(places: int, coins: int, clauses: int) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    chance = Random(1)
+    names = [f"a{n}" for n in range(8)]
+    document = {
+        "format": "set-definition/1",
+        "title": "Vague coins",
+        "attributes": [{"name": name, "type": "text", "values": ["p", "q", "r"]} for name in names],
+        "slots": [
+            {
+                "id": f"slot-{n}",
+                "accepts": " AND ".join(f"{name} = '{chance.choice('pqr')}'" for name in chance.sample(names, clauses)),
+            }
+            for n in range(places)
+        ],
+    }
+    options = ("p", "q", "r", {"one_of": ["p", "q"]})
+    facts = [{name: chance.choice(options) for name in names if chance.random() < 0.3} for _ in range(coins)]
+    return document, [{"id": f"coin-{n:03}", "facts": one} for n, one in enumerate(facts)]
+
+
+@pytest.mark.parametrize(("places", "coins", "clauses"), [(200, 500, 8), (400, 100, 4)])
+def test_hundreds_of_vague_coins_that_may_fit_hundreds_of_places(places: int, coins: int, clauses: int) -> None:
+    # Once every list of facts was tried on every place: half a second for each coin.
+    document, held = vague(places, coins, clauses)
+    result = ended(lambda: measured(document, held))
+    doubts = [conflict for conflict in result["conflicts"] if conflict["kind"] == "undecided"]
+    assert len(doubts) > 50
+    assert all(doubt["settle"] for doubt in doubts)
+    limited = [doubt for doubt in doubts if doubt.get("limit")]
+    assert {doubt["limit"] for doubt in limited} == {"budget"}, "the budget was enough: this shows nothing"
+    assert all(fact["outcomes"] == {} for doubt in limited for fact in doubt["settle"])
+
+
+def test_twenty_five_rules_over_several_places_with_one_second() -> None:
+    chance = Random(1)
+    ids = [f"slot-{n:02}" for n in range(60)]
+    constraints = []
+    for number in range(25):
+        kind = chance.choice(("at_most", "different", "same", "not_elsewhere"))
+        by = chance.choice((["mint"], ["year_on_coin"], ["mint", "year_on_coin"]))
+        entry = {"id": f"rule-{number}", "kind": kind, "places": chance.sample(ids, 15)}
+        constraints.append(entry | ({"per": by, "count": chance.randint(1, 3)} if kind == "at_most" else {"by": by}))
+    places = {name: f"year_on_coin >= {1800 + n % 50} AND grade > {n % 30}" for n, name in enumerate(ids)}
+    coins = [
+        a_holding(
+            f"coin-{n:03}",
+            grade=chance.randint(1, 70),
+            year_on_coin=chance.randint(1800, 1900),
+            mint=chance.choice("ABCDE"),
+        )
+        for n in range(120)
+    ]
+    document = a_document(places, constraints=constraints, prefer=[{"highest": "grade"}, {"lowest": "year_on_coin"}])
+    result = ended(lambda: measure(replace(a_measurement(document, coins), budget_seconds=1.0)))
+    unproven = [level for level in result["levels"] if not level["proven"]]
+    assert unproven, "the budget was enough: this shows nothing"
+    assert all(level["bound"] != level["value"] for level in unproven)
+    assert result["proven_optimal"] is False
+    kept = [conflict for conflict in result["conflicts"] if conflict["kind"] == "constraint"]
+    assert kept
+    assert all(conflict["limit"] == "budget" for conflict in kept), "25 rules are more than are tried one by one"
+
+
+def test_a_chain_in_which_every_coin_moves_on_when_one_is_added() -> None:
+    places = {f"slot-{n:03}": f"year_on_coin = {1000 + n} OR year_on_coin = {1001 + n}" for n in range(200)}
+    coins = [a_holding(f"coin-{n:03}", year_on_coin=1000 + n) for n in range(1, 200)]
+    without = ended(lambda: measured(a_document(places), coins))
+    assert without["summary"]["filled"] == 199
+    (contest,) = [conflict for conflict in without["conflicts"] if conflict["kind"] == "contested"]
+    assert len(contest["places"]) == 200
+    last = ended(lambda: measured(a_document(places), [*coins, a_holding("coin-200", year_on_coin=1200)]))
+    assert last["summary"]["filled"] == 200
+    assert last["conflicts"] == []
+
+
+def test_a_many_valued_fact_under_twenty_five_constants_in_a_whole_evaluation() -> None:
+    terms = [f"t{n}" for n in range(25)]
+    rule = " OR ".join(f"(A_CONTAINS(traits, ('{a}')) AND NOT A_CONTAINS(traits, ('{b}')))" for a, b in pairwise(terms))
+    document = a_document({"a": rule, "b": f"NOT ({rule})"})
+    result = ended(lambda: measured(document, [{"id": "x", "facts": {}}, {"id": "y", "facts": {"traits": terms}}]))
+    assert result["summary"]["certain"] == 1
+    (doubt,) = [conflict for conflict in result["conflicts"] if conflict["kind"] == "undecided"]
+    assert [fact["attribute"] for fact in doubt["settle"]] == ["traits"]

@@ -1,0 +1,36 @@
+"""The check of a definition kept here (rules.md section 7); the stateless one stands with the evaluations."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query
+from starlette.responses import Response
+
+from service.http.answers import Answer
+from service.http.evaluating import ask_check
+from service.http.needs import DefinitionId, OwnerNeeded, Parts
+from service.http.openapi import OWNER, operation
+from service.http.routes.definitions import MineQuery
+from service.http.schemas.evaluations import CheckIn, CheckOut
+
+router = APIRouter(prefix="/v1/definitions")
+
+
+@router.get(
+    "/{id}/check",
+    **operation(
+        "check_mine",
+        "Check a definition kept here: its draft, or one of its revisions",
+        tag="Definitions",
+        access=OWNER,
+        answer=CheckOut,
+        problems=["not-found", "invalid-query", "over-limit"],
+    ),
+)
+async def check_mine(
+    parts: Parts, owner: OwnerNeeded, id: DefinitionId, query: Annotated[MineQuery, Query()]
+) -> Response:
+    where: dict[str, Any] = {"id": str(id)} | ({} if query.revision is None else {"revision": query.revision})
+    asked = CheckIn(definition=where, today=query.today)
+    return Answer(await parts.gate.run(lambda: ask_check(parts.database, owner, asked))).response()
