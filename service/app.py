@@ -15,10 +15,19 @@ from service.database.migrate import upgrade
 from service.http import openapi, problems
 from service.http.layers import Outermost, begin_log
 from service.http.limits import Gate
-from service.http.routes import definitions, evaluations, health, holdings, reference
+from service.http.routes import candidates, checks, definitions, evaluations, health, holdings, pins, reference
 from service.settings import Settings, engine_version
 
-ROUTERS = (evaluations.router, definitions.router, holdings.router, reference.router, health.router)
+ROUTERS = (
+    evaluations.router,
+    candidates.router,
+    definitions.router,
+    checks.router,
+    pins.router,
+    holdings.router,
+    reference.router,
+    health.router,
+)
 
 # FastAPI can report to OpenTelemetry collectors that the environment names; this service reports to nobody.
 _SILENT: dict[str, Any] = {

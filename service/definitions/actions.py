@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.database.identities import new_identity
-from service.definitions.model import Line, Revision, declared, extended
+from service.definitions.model import Decisions, Line, Revision, declared, extended
 from service.definitions.store import DefinitionStore
 from service.errors import Clash
 from service.facts.attributes import Attributes
@@ -65,6 +65,24 @@ def discard(connection: Connection, owner: Owner, identity: str, *, expect: Expe
     if line.published:
         raise Clash(f"the definition '{identity}' has published revisions, which stay")
     store.delete(identity)
+
+
+def decide(
+    connection: Connection,
+    owner: Owner,
+    identity: str,
+    pins: Iterable[tuple[str, str]],
+    nevers: Iterable[tuple[str, str]],
+    *,
+    expect: Callable[[Decisions], None],
+) -> Decisions:
+    """The definition with these pins and nevers, which were checked before. `expect` raises Stale when they changed."""
+    AccountStore(connection).lock(owner)
+    store = DefinitionStore(connection, owner)
+    expect(store.decisions(identity))
+    made = Decisions(tuple(pins), tuple(nevers), new_identity())
+    store.decide(identity, made)
+    return made
 
 
 def known_attributes(connection: Connection, owner: Owner, core: Attributes) -> Attributes:

@@ -36,6 +36,19 @@ class Line:
     draft: Revision | None
 
 
+@dataclass(frozen=True, slots=True)
+class Decisions:
+    """What the owner decided for a definition: (holding, place) pairs of coins that sit there, and of coins that never do.
+    `version` changes with every change; None where nothing was ever decided."""
+
+    pins: tuple[tuple[str, str], ...] = ()
+    nevers: tuple[tuple[str, str], ...] = ()
+    version: str | None = None
+
+
+NO_DECISIONS = Decisions()
+
+
 def declared(documents: Iterable[Iterable[Mapping[str, Any]]]) -> dict[str, Attribute | None]:
     """The attributes that checked documents declare, by name. None where two documents disagree about the type: the
     name is known then, and its values are checked in form only."""

@@ -8,8 +8,8 @@ from typing import Any
 from sqlalchemy import Connection, Row, Select, and_, delete, insert, select, update
 
 from service.accounts.model import Owner
-from service.definitions.model import Line, Revision
-from service.definitions.tables import definition, definition_revision
+from service.definitions.model import NO_DECISIONS, Decisions, Line, Revision
+from service.definitions.tables import definition, definition_pins, definition_revision
 from service.errors import Clash, NotFound
 
 
@@ -101,6 +101,23 @@ class DefinitionStore:
 
     def delete(self, identity: str) -> None:
         self._connection.execute(delete(definition).where(*self._is(identity)))
+
+    def decisions(self, identity: str) -> Decisions:
+        """The pins and nevers of the definition. Raises NotFound when there is no such definition."""
+        self.line(identity)
+        row = self._connection.execute(select(definition_pins).where(*self._pinned(identity))).first()
+        if row is None:
+            return NO_DECISIONS
+        return Decisions(tuple(map(tuple, row.pins)), tuple(map(tuple, row.nevers)), row.version)
+
+    def decide(self, identity: str, made: Decisions) -> None:
+        """Puts these in the place of all pins and nevers that there were."""
+        self._connection.execute(delete(definition_pins).where(*self._pinned(identity)))
+        row = {"version": made.version, "pins": list(made.pins), "nevers": list(made.nevers)}
+        self._connection.execute(insert(definition_pins).values(owner_id=self._owner.id, definition_id=identity, **row))
+
+    def _pinned(self, identity: str) -> tuple[Any, Any]:
+        return definition_pins.c.owner_id == self._owner.id, definition_pins.c.definition_id == identity
 
     def _is(self, identity: str) -> tuple[Any, Any]:
         return definition.c.owner_id == self._owner.id, definition.c.id == identity

@@ -36,3 +36,15 @@ definition_revision = Table(
     Column("created_at", Instant, nullable=False),
     ForeignKeyConstraint(["owner_id", "definition_id"], ["definition.owner_id", "definition.id"], ondelete="CASCADE"),
 )
+
+# The owner's pins and nevers of one definition, as one document: they are read and written together.
+definition_pins = Table(
+    "definition_pins",
+    metadata,
+    Column("owner_id", Identity, primary_key=True),
+    Column("definition_id", Identity, primary_key=True),
+    Column("version", Identity, nullable=False),
+    Column("pins", Document, nullable=False),
+    Column("nevers", Document, nullable=False),
+    ForeignKeyConstraint(["owner_id", "definition_id"], ["definition.owner_id", "definition.id"], ondelete="CASCADE"),
+)

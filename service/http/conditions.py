@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from fastapi import Request
@@ -17,6 +17,8 @@ _TAG = r'(?:W/)?"[\x21\x23-\x7e\x80-\xff]*"'
 _ONE = re.compile(_TAG)
 _LIST = re.compile(rf"[ \t]*{_TAG}(?:[ \t]*,[ \t]*{_TAG})*[ \t]*")
 _LONGEST = 2_000
+# A weight (RFC 9110, section 12.4.2).
+_WEIGHT = re.compile(r"0(?:\.[0-9]{0,3})?|1(?:\.0{0,3})?")
 
 
 def entity_tag(*parts: object) -> str:
@@ -55,6 +57,25 @@ def is_known(request: Request, current: str) -> bool:
     if header is None:
         return False
     return header.strip() == "*" or current in (tag.removeprefix("W/") for tag in _tags(header, "If-None-Match"))
+
+
+def accepted(request: Request, forms: Mapping[str, str]) -> str:
+    """Which of the forms (name to media type) the Accept header prefers (RFC 9110, section 12.5.1): the greatest weight, among
+    equals the first of the forms. The first where there is no header, or none of them is welcome: a form that was not asked
+    for serves better than none."""
+    ranges: dict[str, float] = {}
+    for part in (_joined(request, "accept") or "*/*")[:_LONGEST].split(","):
+        kind, *parameters = (piece.strip().lower() for piece in part.split(";"))
+        weights = [piece.removeprefix("q=") for piece in parameters if piece.startswith("q=")]
+        ranges[kind] = float(weights[0]) if weights and _WEIGHT.fullmatch(weights[0]) else 1.0
+    best, most = next(iter(forms)), 0.0
+    for name, media_type in forms.items():
+        # The most specific range that speaks of the form decides.
+        spoken = (media_type, f"{media_type.split('/')[0]}/*", "*/*")
+        weight = next((ranges[kind] for kind in spoken if kind in ranges), 0.0)
+        if weight > most:
+            best, most = name, weight
+    return best
 
 
 def _joined(request: Request, name: str) -> str | None:

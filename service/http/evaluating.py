@@ -17,7 +17,7 @@ from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.database.engine import Database
 from service.database.identities import read_identity
-from service.definitions.model import Revision
+from service.definitions.model import NO_DECISIONS, Decisions, Revision
 from service.definitions.store import DefinitionStore
 from service.errors import Fault, Invalid, NotFound, OverLimit, SetwrightError, Unwelcome
 from service.evaluation.checks import ERROR, SEVERITIES, WARNING, check, of_faults
@@ -27,6 +27,7 @@ from service.facts.holding import Facts, Holding, read_facts, read_holding, read
 from service.facts.vocabulary import Concept, Vocabulary, vocabulary
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
+from service.http.conditions import entity_tag
 from service.http.problems import Problem
 from service.http.schemas.common import read as read_model
 from service.http.schemas.evaluations import CheckIn, EvaluationIn, ExplanationIn, Inputs, PlacingIn, ReferenceIn
@@ -46,6 +47,7 @@ class Loaded:
     revision: Revision | None = None
     holdings: tuple[StoredHolding, ...] | None = None
     state: str | None = None
+    decisions: Decisions = NO_DECISIONS
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +95,8 @@ def ask_evaluation(database: Database, owner: Owner | None, asked: EvaluationIn)
         holdings=holdings,
         issues=issues,
         vocabularies=definition.vocabularies,
-        pins=_pairs(asked.pins),
-        nevers=_pairs(asked.nevers),
+        pins=_together(_pairs(asked.pins), loaded.decisions.pins, _pairs(asked.nevers)),
+        nevers=_together(_pairs(asked.nevers), loaded.decisions.nevers, _pairs(asked.pins)),
         previous=tuple((placing.place, placing.holding) for placing in asked.previous),
         today=asked.today or today(),
         budget_seconds=asked.budget_seconds,
@@ -195,8 +197,10 @@ def ensure_sound(definition: Definition, *, acknowledged: bool) -> None:
         raise Problem("unsound", "the check of the definition found what must not be published; see `errors`", faults)
 
 
-def ask_mine(revision: Revision, holdings: Sequence[StoredHolding], state: str, day: date) -> Asked:
-    """The owner's holdings against a stored revision."""
+def ask_mine(
+    revision: Revision, holdings: Sequence[StoredHolding], state: str, day: date, decisions: Decisions = NO_DECISIONS
+) -> Asked:
+    """The owner's holdings against a stored revision, under the owner's pins and nevers."""
     definition = read_document(revision.document, vocabularies=reference.vocabularies())
     found, ignored = stored_holdings(holdings, definition.attributes, _shipped_issues())
     measurement = Measurement(
@@ -206,11 +210,48 @@ def ask_mine(revision: Revision, holdings: Sequence[StoredHolding], state: str, 
         holdings=found,
         issues=_shipped_issues(),
         vocabularies=definition.vocabularies,
+        pins=decisions.pins,
+        nevers=decisions.nevers,
         today=day,
         holdings_state=state,
         reference_edition=reference.edition(),
     )
     return Asked(measurement, ignored)
+
+
+@dataclass(frozen=True, slots=True)
+class Mine:
+    """A definition kept here with all that its owner's evaluation rests on, of one snapshot."""
+
+    revision: Revision
+    state: str
+    holdings: tuple[StoredHolding, ...]
+    decisions: Decisions
+
+    def ask(self, day: date) -> Asked:
+        """The evaluation for a day."""
+        return ask_mine(self.revision, self.holdings, self.state, day, self.decisions)
+
+
+def load_mine(
+    connection: Connection,
+    owner: Owner,
+    identity: str,
+    number: int | None = None,
+    *,
+    holdings: tuple[StoredHolding, ...] | None = None,
+) -> Mine:
+    """The definition, the holdings (unless they were read before) and the owner's decisions. Raises NotFound."""
+    revision = find_revision(connection, owner, identity, number)
+    decisions = DefinitionStore(connection, owner).decisions(identity)
+    held = HoldingStore(connection, owner).all() if holdings is None else holdings
+    return Mine(revision, str(AccountStore(connection).state(owner)), held, decisions)
+
+
+def evaluation_tag(revision: Revision, state: str, day: date, decisions: Decisions) -> str:
+    """The entity tag of an evaluation of mine: it changes with all that the evaluation rests on."""
+    parts = (revision.definition, revision.number, revision.digest, state, decisions.version, day)
+    return entity_tag(*parts, *stamps())
 
 
 def find_revision(connection: Connection, owner: Owner, identity: str, number: int | None) -> Revision:
@@ -276,7 +317,8 @@ def _load(
             revision = find_revision(connection, owner, identity, where.revision)
         store = HoldingStore(connection, owner)
         if all_holdings:
-            return Loaded(revision, store.all(), str(AccountStore(connection).state(owner)))
+            decisions = NO_DECISIONS if identity is None else DefinitionStore(connection, owner).decisions(identity)
+            return Loaded(revision, store.all(), str(AccountStore(connection).state(owner)), decisions)
         return Loaded(revision, (store.get(one),) if one is not None else None)
 
     return database.read(load)
@@ -368,6 +410,13 @@ def moved(fault: Fault, from_pointer: str, to_pointer: str) -> Fault:
     if not fault.pointer.startswith(from_pointer):
         return fault
     return replace(fault, pointer=to_pointer + fault.pointer.removeprefix(from_pointer))
+
+
+def _together(
+    sent: Sequence[tuple[str, str]], stored: Sequence[tuple[str, str]], against: Sequence[tuple[str, str]]
+) -> tuple[tuple[str, str], ...]:
+    """What is sent and what is kept, without what the request says the opposite of."""
+    return tuple(dict.fromkeys((*sent, *(pair for pair in stored if pair not in against))))
 
 
 def _pairs(placings: Sequence[PlacingIn]) -> tuple[tuple[str, str], ...]:

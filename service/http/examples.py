@@ -41,3 +41,16 @@ EXPLANATION: dict[str, Any] = {
 }
 
 CHECK: dict[str, Any] = {"definition": DOCUMENT, "today": "2026-11-25"}
+
+PINS: dict[str, Any] = {"pins": [], "nevers": []}
+
+CANDIDATES: dict[str, Any] = {
+    "definition": DOCUMENT,
+    "holdings": [{"id": "coin-1", "facts": {"denomination": "crown", "grade": 45}}],
+    "coins": [
+        {"id": "tray-1", "facts": {"denomination": "crown", "grade": 20}, "price": 30.50, "currency": "GBP"},
+        {"id": "tray-2", "facts": {"denomination": "crown", "grade": 60}, "price": 80, "currency": "GBP"},
+    ],
+    "budget": 100,
+    "today": "2026-11-25",
+}

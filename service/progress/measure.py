@@ -51,17 +51,25 @@ class Measurement:
 
 def measure(request: Measurement) -> dict[str, Any]:
     """The evaluation result as plain values. Raises Invalid or OverLimit where the request cannot be evaluated."""
+    board, table = lay_board(request)
+    solution = solve(board.problem, budget_seconds=request.budget_seconds)
+    return _result(request, board, table, solution)
+
+
+def lay_board(request: Measurement) -> tuple[Board, Table]:
+    """Everything judged and ready to be solved. Raises Invalid or OverLimit where the request cannot be evaluated."""
     check(request)
-    definition = request.definition
     counting = tuple(sorted((h for h in request.holdings if h.status in request.statuses), key=lambda h: h.id))
     seen = tuple(views(holding, request.issues) for holding in counting)
     around = Surroundings(request.today, request.vocabularies)
-    places = lay_out(definition, Collection(seen, request.issues, around))
-    table = Table(definition.attributes, around)
-    wishes = Wishes(frozenset(request.pins), frozenset(request.nevers), frozenset(request.previous))
-    board = build(definition, places, counting, seen, table, wishes)
-    solution = solve(board.problem, budget_seconds=request.budget_seconds)
-    return _result(request, board, table, solution)
+    places = lay_out(request.definition, Collection(seen, request.issues, around))
+    table = Table(request.definition.attributes, around)
+    return build(request.definition, places, counting, seen, table, wishes_of(request)), table
+
+
+def wishes_of(request: Measurement) -> Wishes:
+    """The owner's decisions as the board takes them."""
+    return Wishes(frozenset(request.pins), frozenset(request.nevers), frozenset(request.previous))
 
 
 def check(request: Measurement) -> None:

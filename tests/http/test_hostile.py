@@ -311,6 +311,39 @@ def bodies_of_patches() -> Iterator[tuple[str, bytes, Sequence[str]]]:
             yield name, body, places
 
 
+def bodies_of_candidates() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    for made in DEFINITIONS:
+        body = {"definition": made.value, "holdings": [], "coins": [{}]}
+        yield f"definition: {made.name}", json_of(body), under("/definition", made)
+    for made in [*FACTS, *STRANGE_FACTS]:
+        body = {"definition": a_set(), "holdings": [], "coins": [{"facts": made.value}]}
+        yield f"facts: {made.name}", json_of(body), under("/coins/0/facts", made)
+    for made in HOLDINGS:
+        body = {"definition": a_set(), "holdings": made.value, "coins": [{}]}
+        yield f"holdings: {made.name}", json_of(body), under("/holdings", made)
+    for made in VOCABULARIES:
+        body = {"definition": a_set(), "holdings": [], "vocabularies": made.value, "coins": [{}]}
+        yield f"vocabularies: {made.name}", json_of(body), under("/vocabularies", made)
+
+
+def bodies_of_pins() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    names: list[Any] = [
+        *("stranger", "\U0001f600", "../x", "' OR 1=1", "x" * 200, "x" * 501),
+        "",
+        None,
+        1,
+        True,
+        [],
+        {},
+    ]
+    for member in ("pins", "nevers"):
+        for number, name in enumerate(names):
+            body = {member: [{"holding": name, "place": name}]}
+            yield f"{member}: {number}", json_of(body), (f"/{member}/0/holding", f"/{member}/0/place")
+        for value in (None, 1, "x", {}):
+            yield f"{member}: {value}", json_of({member: value}), (f"/{member}",)
+
+
 def under(prefix: str, made: Hostile) -> tuple[str, ...]:
     return tuple(prefix + place for place in made.places)
 
@@ -323,6 +356,8 @@ BODIES = {
     "replace_draft": bodies_of_definitions,
     "create_holding": bodies_of_holdings,
     "change_holding": bodies_of_patches,
+    "consider_candidates": bodies_of_candidates,
+    "replace_pins": bodies_of_pins,
 }
 WITH_BODY = {
     declared["operationId"]: (method, path, list(declared["requestBody"]["content"]))
@@ -339,7 +374,7 @@ async def kept(service: Running, owner: dict[str, str], path: str) -> str:
         made = await service.client.post("/v1/holdings", json={}, headers=owner)
     else:
         made = await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=owner)
-    return str(made.headers["location"])
+    return path.replace("{id}", made.json()["id"])
 
 
 def refused(answer: httpx.Response, body: bytes, told: object) -> dict[str, Any]:

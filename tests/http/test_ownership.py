@@ -56,7 +56,7 @@ async def test_a_stranger_finds_nothing_and_the_owner_finds_it(service: Running)
         # Nothing but the id differs from the answer for what does not exist.
         assert absent.json() == {**answer.json(), "detail": absent.json()["detail"]}
         tried += 1
-    assert tried == 11
+    assert tried == 15
     for address in stored.values():
         assert (await service.client.get(address, headers=owner)).status_code == 200
 

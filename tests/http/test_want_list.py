@@ -116,3 +116,25 @@ async def test_the_same_list_is_not_sent_twice_and_another_form_is(service: Runn
     assert (await service.client.get(f"{where}?format=text", headers=known)).status_code == 200
     assert (await service.client.get(f"{where}?format=pdf", headers=mine)).status_code == 422
     assert (await service.client.get(where, headers=service.collector())).status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("accept", "expected"),
+    [
+        ("*/*", "application/json"),
+        ("text/csv", "text/csv; charset=utf-8"),
+        ("text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8", "text/html; charset=utf-8"),
+        ("text/plain;q=0.5, text/csv;q=0.4", "text/plain; charset=utf-8"),
+        ("application/json;q=0, */*", "text/plain; charset=utf-8"),
+        ("text/*;q=0.3, text/html;q=0.1", "text/plain; charset=utf-8"),
+        ("image/png", "application/json"),
+        ("text/csv;q=nonsense,;;,", "text/csv; charset=utf-8"),
+    ],
+)
+async def test_the_form_is_the_one_that_the_caller_accepts(service: Running, accept: str, expected: str) -> None:
+    where, mine = await kept(service)
+    answer = await service.client.get(where, headers={**mine, "Accept": accept})
+    assert (answer.status_code, answer.headers["content-type"]) == (200, expected)
+    assert answer.headers["vary"] == "Accept"
+    asked = await service.client.get(f"{where}?format=csv", headers={**mine, "Accept": accept})
+    assert asked.headers["content-type"] == "text/csv; charset=utf-8"

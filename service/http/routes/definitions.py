@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import date
 from typing import Annotated, Any, Literal, TypeVar
 
 from fastapi import APIRouter, Path, Query, Request
@@ -14,15 +13,15 @@ from starlette.responses import Response
 
 from service.accounts.store import AccountStore
 from service.definitions import actions
-from service.definitions.model import Revision
+from service.definitions.model import Decisions, Revision
 from service.definitions.store import DefinitionStore
 from service.errors import Fault, Invalid
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.http.answers import Answer, once_only, unless_known
 from service.http.bodies import YAML
-from service.http.conditions import entity_tag, if_match, is_known
-from service.http.evaluating import ask_mine, ensure_sound, find_revision, stamps, today
+from service.http.conditions import accepted, entity_tag, if_match, is_known
+from service.http.evaluating import ask_mine, ensure_sound, evaluation_tag, find_revision, load_mine, today
 from service.http.examples import DOCUMENT
 from service.http.needs import Body, DefinitionId, DocumentBody, OwnerNeeded, Parts
 from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
@@ -56,6 +55,7 @@ RevisionNumber = Annotated[int, Path(ge=1, le=2**31 - 1)]
 
 _PAPER = {"text": "text/plain", "csv": "text/csv", "html": "text/html"}
 _WRITERS = {"text": as_text, "csv": as_csv}
+_FORMS = {"json": "application/json", **_PAPER}
 _PRIVATE = {"Cache-Control": "private, no-cache", "X-Content-Type-Options": "nosniff"}
 
 
@@ -68,8 +68,9 @@ class WantQuery(BaseModel):
         None, ge=1, le=2**31 - 1, description="Left out: the draft, or else the newest revision."
     )
     today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
-    format: Literal["json", "text", "csv", "html"] = Field(
-        "json", description="text fits a card of 40 columns, html is a page to print."
+    format: Literal["json", "text", "csv", "html"] | None = Field(
+        None,
+        description="text fits a card of 40 columns, html is a page to print; left out: the first that Accept prefers, or JSON.",
     )
 
 
@@ -340,21 +341,23 @@ async def evaluation(
 ) -> Response:
     day = query.today or today()
 
-    def look(connection: Connection) -> tuple[Revision, str]:
-        return find_revision(connection, owner, id, query.revision), str(AccountStore(connection).state(owner))
+    def look(connection: Connection) -> tuple[Revision, str, Decisions]:
+        revision = find_revision(connection, owner, id, query.revision)
+        decisions = DefinitionStore(connection, owner).decisions(id)
+        return revision, str(AccountStore(connection).state(owner)), decisions
 
-    revision, state = await run_in_threadpool(parts.database.read, look)
-    tag = _evaluation_tag(revision, state, day)
+    revision, state, decisions = await run_in_threadpool(parts.database.read, look)
+    tag = evaluation_tag(revision, state, day, decisions)
     if is_known(request, tag):
         return unless_known(request, tag, lambda: Answer(None))
 
-    def load(connection: Connection) -> tuple[Revision, str, tuple[StoredHolding, ...]]:
+    def load(connection: Connection) -> tuple[Revision, str, Decisions, tuple[StoredHolding, ...]]:
         return *look(connection), HoldingStore(connection, owner).all()
 
     # Read again with the holdings, in one snapshot: the answer and its tag then speak of the same state.
-    revision, state, holdings = await run_in_threadpool(parts.database.read, load)
-    answer = await parts.gate.run(lambda: evaluated(ask_mine(revision, holdings, state, day)))
-    return Answer(answer, 200, {"ETag": _evaluation_tag(revision, state, day)}).response()
+    revision, state, decisions, holdings = await run_in_threadpool(parts.database.read, load)
+    answer = await parts.gate.run(lambda: evaluated(ask_mine(revision, holdings, state, day, decisions)))
+    return Answer(answer, 200, {"ETag": evaluation_tag(revision, state, day, decisions)}).response()
 
 
 @router.get(
@@ -379,25 +382,24 @@ async def get_want_list(
 ) -> Response:
     day = query.today or today()
 
-    def load(connection: Connection) -> tuple[Revision, str, tuple[StoredHolding, ...]]:
-        revision = find_revision(connection, owner, id, query.revision)
-        return revision, str(AccountStore(connection).state(owner)), HoldingStore(connection, owner).all()
-
-    revision, state, holdings = await run_in_threadpool(parts.database.read, load)
-    tag = entity_tag(_evaluation_tag(revision, state, day), query.format)
+    mine = await run_in_threadpool(parts.database.read, lambda c: load_mine(c, owner, id, query.revision))
+    revision, state, holdings = mine.revision, mine.state, mine.holdings
+    form = query.format or accepted(request, _FORMS)
+    tag = entity_tag(evaluation_tag(revision, state, day, mine.decisions), form)
     if is_known(request, tag):
         return unless_known(request, tag, lambda: Answer(None))
 
     def list_wants() -> dict[str, Any]:
-        asked = ask_mine(revision, holdings, state, day).measurement
+        asked = mine.ask(day).measurement
         return numbered(want_list(asked, measure(asked)), holdings)
 
     wants = await parts.gate.run(list_wants)
-    if query.format == "json":
-        return Answer(wants, 200, {"ETag": tag}).response()
+    headers = {"ETag": tag, "Vary": "Accept"}
+    if form == "json":
+        return Answer(wants, 200, headers).response()
     language = str(revision.document.get("language", "en"))
-    written = as_html(wants, language) if query.format == "html" else _WRITERS[query.format](wants)
-    return Response(written, 200, {"ETag": tag, **_PRIVATE}, f"{_PAPER[query.format]}; charset=utf-8")
+    written = as_html(wants, language) if form == "html" else _WRITERS[form](wants)
+    return Response(written, 200, {**headers, **_PRIVATE}, f"{_PAPER[form]}; charset=utf-8")
 
 
 def numbered(wants: dict[str, Any], holdings: Sequence[StoredHolding]) -> dict[str, Any]:
@@ -405,10 +407,6 @@ def numbered(wants: dict[str, Any], holdings: Sequence[StoredHolding]) -> dict[s
     numbers = {held.id: held.data["number"] for held in holdings if held.data.get("number")}
     weakest = [{**entry, "number": numbers.get(entry["holding"])} for entry in wants["weakest"]]
     return {**wants, "weakest": weakest}
-
-
-def _evaluation_tag(revision: Revision, state: str, day: date) -> str:
-    return entity_tag(revision.definition, revision.number, revision.digest, state, *stamps(), day)
 
 
 def _sent(body: Body) -> tuple[str | None, Mapping[str, Any]]:

@@ -1,0 +1,35 @@
+"""What coins that are not owned yet would do in a set."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+from starlette.responses import Response
+
+from service.http.answers import Answer
+from service.http.considering import consider
+from service.http.examples import CANDIDATES
+from service.http.needs import EvaluationBody, Parts, PerhapsOwner
+from service.http.openapi import PERHAPS, operation
+from service.http.schemas.candidates import CandidatesIn, CandidatesOut
+from service.http.schemas.common import read
+
+router = APIRouter(prefix="/v1")
+
+
+@router.post(
+    "/candidates",
+    **operation(
+        "consider_candidates",
+        "What coins not owned yet would do in my sets, and which to buy",
+        tag="Evaluations",
+        access=PERHAPS,
+        body=CandidatesIn,
+        also_yaml="The same body as YAML, up to 1 MiB.",
+        example=CANDIDATES,
+        answer=CandidatesOut,
+        problems=["not-found", "over-limit"],
+    ),
+)
+async def consider_candidates(parts: Parts, owner: PerhapsOwner, body: EvaluationBody) -> Response:
+    asked = read(CandidatesIn, body.value)
+    return Answer(await parts.gate.run(lambda: consider(parts.database, owner, asked, body.value))).response()

@@ -1,0 +1,133 @@
+"""Which coins of a tray to buy for a sum of money. Pure, exact up to a number of coins.
+
+Most required places first, then most places, then the least money, then the fewest coins. More coins never make the first
+two worse, so what all coins left could reach bounds every branch of the search.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Any
+
+from service.assignment.build import Board
+from service.facts.holding import Holding
+from service.progress.whatif import Evaluated
+
+MOST_PRICED = 20
+MOST_TRIED = 20_000
+
+Standing = tuple[int, ...]
+
+
+def purchase(
+    evaluated: Evaluated, coins: Sequence[Holding], prices: Mapping[str, Decimal], budget: Decimal
+) -> dict[str, Any]:
+    """{"buy": [ids], "cost", "required_gain", "possible_gain", "proven"}; of more than 20 coins that fit and can be paid,
+    {"buy": None, "limit"}. Coins without a price are left out."""
+    order = sorted((coin for coin in coins if coin.id in prices), key=lambda coin: coin.id)
+    tray = evaluated.judge(order)
+    opening = frozenset(coin.id for coin in order if evaluated.opens_places(coin))
+    reach = {
+        coin.id: evaluated.touched(at for at, fits in enumerate(tray.fits) if number in fits)
+        for number, coin in enumerate(order)
+    }
+    useful = [c for c in order if (reach[c.id] or c.id in opening) and prices[c.id] <= budget]
+    if len(useful) > MOST_PRICED:
+        message = (
+            f"{len(useful)} coins fit the set and can be paid; the best choice is worked out for up to {MOST_PRICED}"
+        )
+        return {"buy": None, "limit": message}
+    search = _Search(evaluated, useful, prices, budget, reach, opening, tray)
+    search.run()
+    bought = [coin.id for coin in coins if coin.id in search.best]
+    gains = search.gain(search.best)
+    return {
+        "buy": bought,
+        "cost": sum((prices[name] for name in bought), Decimal(0)),
+        "required_gain": gains[1],
+        "possible_gain": gains[2],
+        "proven": search.sure and search.tried <= MOST_TRIED,
+    }
+
+
+@dataclass
+class _Search:
+    """Depth first, each coin taken or left, the dear ones first."""
+
+    evaluated: Evaluated
+    coins: Sequence[Holding]
+    prices: Mapping[str, Decimal]
+    budget: Decimal
+    reach: Mapping[str, frozenset[int]]
+    opening: frozenset[str]
+    tray: Board
+    best: frozenset[str] = frozenset()
+    tried: int = 0
+    sure: bool = True
+    _known: dict[frozenset[str], Standing] = field(default_factory=dict)
+
+    def run(self) -> None:
+        order = sorted(self.coins, key=lambda coin: (-self.prices[coin.id], coin.id))
+        self._groups = self._grouped()
+        self._by_id = {coin.id: coin for coin in self.coins}
+        self._best_rank = self._rank(frozenset())
+        self._go(frozenset(), Decimal(0), [coin.id for coin in order])
+
+    def _rank(self, names: frozenset[str]) -> tuple[Any, ...]:
+        return (self.gain(names), -self._cost(names), -len(names))
+
+    def _cost(self, names: frozenset[str]) -> Decimal:
+        return sum((self.prices[name] for name in names), Decimal(0))
+
+    def _go(self, chosen: frozenset[str], cost: Decimal, left: Sequence[str]) -> None:
+        self.tried += 1
+        if self.tried > MOST_TRIED:
+            return
+        rank = self._rank(chosen)
+        if rank > self._best_rank:
+            self.best, self._best_rank = chosen, rank
+        left = [name for name in left if cost + self.prices[name] <= self.budget]
+        if not left:
+            return
+        most = self.gain(chosen.union(left))
+        # Nothing more can be had from here, or nothing that is better than what is had for less.
+        if most == rank[0] or (most, -cost, -len(chosen) - 1) <= self._best_rank:
+            return
+        first, rest = left[0], left[1:]
+        self._go(chosen | {first}, cost + self.prices[first], rest)
+        self._go(chosen, cost, rest)
+
+    def gain(self, names: frozenset[str]) -> Standing:
+        """What these coins add to pins, required places and places; groups that share no place add up."""
+        gains = [self._of_group(names & group) for group in self._groups if names & group]
+        return tuple(sum(parts) for parts in zip((0, 0, 0), *gains, strict=True))
+
+    def _of_group(self, names: frozenset[str]) -> Standing:
+        if names not in self._known:
+            coins = [self._by_id[name] for name in sorted(names)]
+            if names & self.opening:
+                before, after = self.evaluated.whole, self.evaluated.anew(coins).whole
+            else:
+                touched = frozenset[int]().union(*(self.reach[name] for name in names))
+                before, after = self.evaluated.as_is(touched), self.evaluated.with_coins(touched, coins, self.tray)
+            self.sure = self.sure and before.solution.proven and after.solution.proven
+            self._known[names] = tuple(a - b for a, b in zip(after.standing, before.standing, strict=True))
+        return self._known[names]
+
+    def _grouped(self) -> list[frozenset[str]]:
+        """Coins that reach a part in common, together; all together when one of them opens places."""
+        if self.opening & {coin.id for coin in self.coins}:
+            return [frozenset(coin.id for coin in self.coins)]
+        groups: list[tuple[frozenset[int], frozenset[str]]] = []
+        for coin in self.coins:
+            parts, names = self.reach[coin.id], frozenset((coin.id,))
+            apart = []
+            for other, members in groups:
+                if other & parts:
+                    parts, names = parts | other, names | members
+                else:
+                    apart.append((other, members))
+            groups = [*apart, (parts, names)]
+        return [names for _, names in groups]

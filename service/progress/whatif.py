@@ -1,0 +1,251 @@
+"""A collection evaluated once, asked again and again what a change would do. Every answer equals evaluating twice.
+
+Only the places that a change can reach are solved again: those that share coins with the places it touches, or stand
+under one set-level rule with them. What such a part gains does not depend on the rest (`service.assignment.components`).
+A missing fact counts as the worst among all coins eligible for a preference, so the coin that is worst comes along,
+wherever it sits; then costs in the part compare as they do in the whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from service.assignment.build import Board, Wishes, build
+from service.assignment.problem import Basis, Edge, Kind, Problem, Solution
+from service.assignment.solve import solve
+from service.evaluation.places import Collection, keys_of
+from service.facts.holding import Holding, views
+from service.facts.knowledge import Number
+from service.progress.measure import Measurement, lay_board, wishes_of
+from service.rules.predicates import both
+from service.rules.preferences import Preference
+
+
+@dataclass(frozen=True, slots=True)
+class Seat:
+    """Who sits in a place, and how surely."""
+
+    holding: str
+    basis: Basis
+
+
+@dataclass(frozen=True)
+class Part:
+    """Some places of a set with their best answer. The numbers speak of these places only."""
+
+    board: Board
+    solution: Solution
+
+    @property
+    def certain(self) -> int:
+        return self.solution.certain
+
+    @property
+    def possible(self) -> int:
+        return len(self.solution.placements)
+
+    @property
+    def required(self) -> int:
+        """How many required places are filled, tentatively or not."""
+        return sum(1 for placement in self.solution.placements if self.board.problem.required[placement.place])
+
+    @property
+    def proven(self) -> bool:
+        return self.solution.proven and self.solution.certain_proven
+
+    @property
+    def standing(self) -> tuple[int, ...]:
+        """Pins kept, required places filled, places filled: what counts before everything else."""
+        values = {level.name: level.value for level in self.solution.levels}
+        return values["pins"], values["required"], values["places"]
+
+    def seats(self) -> dict[str, Seat]:
+        """Who sits where, by the address of the place."""
+        return {
+            self.board.places[seat.place].address: Seat(self.board.holdings[seat.holding].id, seat.basis)
+            for seat in self.solution.placements
+        }
+
+
+class Evaluated:
+    """A measurement that was made, and the changes that can be tried on it."""
+
+    def __init__(self, request: Measurement, *, tries: int = 1) -> None:
+        """`tries` is how many changes will be tried about: under set-level rules they share six times the solver's time
+        of the request, half a second each at least; what then is not proven says so."""
+        self.request = request
+        self._seconds = max(0.5, request.budget_seconds * min(1, 6 / max(tries, 1)))
+        self.board, self.table = lay_board(request)
+        self.whole = Part(self.board, solve(self.board.problem, budget_seconds=request.budget_seconds))
+        self._wishes = wishes_of(request)
+        self._leaders = _leaders(self.board.problem)
+        self._regions: dict[int, list[int]] = {}
+        for at, leader in enumerate(self._leaders):
+            self._regions.setdefault(leader, []).append(at)
+        self._coins_at = [tuple(fits) for fits in self.board.fits]
+        found = _worst(self.board)
+        self._worst = {name: (coin, at) for name, (_, coin, at) in found.items()}
+        self._worst_loss = {name: loss for name, (loss, _, _) in found.items()}
+        self._kept: dict[frozenset[int], frozenset[int]] = {}
+        self._parts: dict[tuple[frozenset[int], frozenset[int]], Part] = {}
+
+    def judge(self, coins: Sequence[Holding]) -> Board:
+        """Coins that are not in the collection, in the order of their ids, against every place of it."""
+        seen = tuple(views(coin, self.request.issues) for coin in coins)
+        return build(self.request.definition, self.board.places, tuple(coins), seen, self.table, Wishes())
+
+    def opens_places(self, coin: Holding) -> bool:
+        """Whether the coin shows a key of an open-ended group that no coin shows yet: the set then has other places."""
+        definition, request = self.request.definition, self.request
+        seen = Collection([views(coin, request.issues)], request.issues, self.table.around)
+        for group in definition.one_per:
+            if group.keys.source == "holdings":
+                rules = [rule.predicate for rule in (definition.scope, group.accepts) if rule is not None]
+                known = {place.key for place in self.board.places if place.group == group.id}
+                if not known.issuperset(keys_of(definition, group, seen, both(*rules) if rules else None)):
+                    return True
+        return False
+
+    def touched(self, places: Iterable[int]) -> frozenset[int]:
+        """The parts of the set that a change at these places reaches, each by a number."""
+        return frozenset(self._leaders[at] for at in places)
+
+    def as_is(self, touched: frozenset[int], also: frozenset[int] = frozenset()) -> Part:
+        """These parts without any change; `also` are numbers of coins to take along."""
+        if (touched, also) not in self._parts:
+            self._parts[touched, also] = self._solved(touched, (), self._wishes, also)
+        return self._parts[touched, also]
+
+    def with_coins(self, touched: frozenset[int], coins: Sequence[Holding], judged: Board) -> Part:
+        """These parts with coins that the collection does not have. The parts are all that the coins may fit into; `judged`
+        is the board of `judge` that has them."""
+        kept = None
+        if not self._under_rules(touched) and not self._lowers_the_worst(touched, {coin.id for coin in coins}, judged):
+            kept = self._best(touched)
+        return self._solved(touched, coins, self._wishes, frozenset(), kept)
+
+    def with_wishes(self, touched: frozenset[int], wishes: Wishes, also: frozenset[int]) -> Part:
+        """These parts under other pins and nevers."""
+        return self._solved(touched, (), wishes, also)
+
+    def with_rules(self, problem: Problem) -> Part:
+        """The whole set under other set-level rules."""
+        return Part(self.board, solve(problem, budget_seconds=self._seconds))
+
+    def anew(self, coins: Sequence[Holding]) -> Evaluated:
+        """Everything from the start, with more coins."""
+        return Evaluated(replace(self.request, holdings=(*self.request.holdings, *coins)))
+
+    def _solved(
+        self,
+        touched: frozenset[int],
+        more: Sequence[Holding],
+        wishes: Wishes,
+        also: frozenset[int],
+        kept: frozenset[int] | None = None,
+    ) -> Part:
+        board, request = self.board, self.request
+        inside = self._inside(touched)
+        coins = set(kept) if kept is not None else {coin for at in inside for coin in self._coins_at[at]} | also
+        for name in self._compared(inside) & self._worst.keys():
+            coin, at = self._worst[name]
+            coins.add(coin)
+            inside.add(at)
+        held = {board.holdings[coin].id: (board.holdings[coin], board.views[coin]) for coin in coins}
+        held |= {coin.id: (coin, views(coin, request.issues)) for coin in more}
+        pairs = [held[identity] for identity in sorted(held)]
+        laid = build(
+            request.definition,
+            tuple(board.places[at] for at in sorted(inside)),
+            tuple(holding for holding, _ in pairs),
+            tuple(seen for _, seen in pairs),
+            self.table,
+            wishes,
+        )
+        return Part(laid, solve(laid.problem, budget_seconds=self._seconds))
+
+    def _inside(self, touched: frozenset[int]) -> set[int]:
+        return {at for leader in touched for at in self._regions[leader]}
+
+    def _compared(self, places: Iterable[int]) -> set[tuple[int, int]]:
+        """The preferences that these places use, each by its level and identity."""
+        return {(level, id(prefer)) for at in places for level, prefer in enumerate(self.board.places[at].prefer)}
+
+    def _under_rules(self, touched: frozenset[int]) -> bool:
+        inside = self._inside(touched)
+        rules = self.board.problem.rules
+        return any(rule.kind is Kind.NOT_ELSEWHERE or not inside.isdisjoint(rule.places) for rule in rules)
+
+    def _lowers_the_worst(self, touched: frozenset[int], names: set[str], judged: Board) -> bool:
+        """Whether one of the coins is worth less under some preference than any coin here: what a missing fact counts then
+        changes."""
+        coins = [number for number, coin in enumerate(judged.holdings) if coin.id in names]
+        for at in self._inside(touched):
+            for level, preference in enumerate(judged.places[at].prefer):
+                known = self._worst_loss.get((level, id(preference)))
+                losses = (_loss(preference, judged.worth[level, at].get(coin)) for coin in coins)
+                if any(loss is not None and (known is None or loss > known) for loss in losses):
+                    return True
+        return False
+
+    def _best(self, touched: frozenset[int]) -> frozenset[int]:
+        """The coins that can matter to parts without set-level rules: of r places each has an unused coin among its best r,
+        so no best answer, and none that is first among equals, takes another."""
+        if touched not in self._kept:
+            inside, found = self._inside(touched), set[int]()
+            for at in inside:
+                edges = sorted(self.board.edges_at(at).values(), key=_standing)
+                pinned = sum(1 for edge in edges if edge.pinned)
+                found.update(edge.holding for edge in edges[: len(inside) + pinned])
+            self._kept[touched] = frozenset(found)
+        return self._kept[touched]
+
+
+def _standing(edge: Edge) -> tuple[object, ...]:
+    return (not edge.pinned, edge.basis, edge.cost, not edge.stays, edge.holding)
+
+
+def _loss(preference: Preference, value: Number | None) -> Number | None:
+    if value is None:
+        return None
+    return -value if preference.more_is_better else value
+
+
+def _leaders(problem: Problem) -> list[int]:
+    """For every place the first of those that hang together with it, by coins or by a rule that speaks of both."""
+    leader = list(range(len(problem.required)))
+
+    def find(place: int) -> int:
+        while leader[place] != place:
+            leader[place] = leader[leader[place]]
+            place = leader[place]
+        return place
+
+    def join(one: int, other: int) -> None:
+        low, high = sorted((find(one), find(other)))
+        leader[high] = low
+
+    first: dict[int, int] = {}
+    for edge in problem.edges:
+        join(edge.place, first.setdefault(edge.holding, edge.place))
+    for rule in problem.rules:
+        # Coins outside of its places matter to `not_elsewhere` too.
+        covered = range(len(leader)) if rule.kind is Kind.NOT_ELSEWHERE else sorted(rule.places)
+        for place in covered:
+            join(place, covered[0])
+    return [find(place) for place in range(len(leader))]
+
+
+def _worst(board: Board) -> Mapping[tuple[int, int], tuple[Number, int, int]]:
+    """For each preference of a level, by its identity: the most that a coin loses under it, which coin that is, and a place
+    that it fits."""
+    found: dict[tuple[int, int], tuple[Number, int, int]] = {}
+    for at, place in enumerate(board.places):
+        for level, preference in enumerate(place.prefer):
+            name, worth = (level, id(preference)), board.worth[level, at]
+            for coin in board.fits[at]:
+                loss = _loss(preference, worth[coin])
+                if loss is not None and (name not in found or loss > found[name][0]):
+                    found[name] = (loss, coin, at)
+    return found

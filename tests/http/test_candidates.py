@@ -1,0 +1,106 @@
+"""Coins that are not owned yet, over HTTP: with an account on all my sets, without one on a set in the body."""
+
+from __future__ import annotations
+
+import copy
+from typing import Any
+
+import pytest
+
+from service.http.examples import CANDIDATES, DOCUMENT
+from tests.conftest import Running
+
+pytestmark = pytest.mark.anyio
+
+
+def changed(**more: Any) -> dict[str, Any]:
+    return {**copy.deepcopy(CANDIDATES), **more}
+
+
+def faults(answer: Any) -> list[tuple[str, str]]:
+    assert answer.status_code == 422, answer.text
+    return [(fault["code"], fault["pointer"]) for fault in answer.json()["errors"]]
+
+
+async def test_without_an_account_everything_stands_in_the_body(service: Running) -> None:
+    answer = await service.client.post("/v1/candidates", json=CANDIDATES)
+    assert answer.status_code == 200, answer.text
+    (one,) = answer.json()["sets"]
+    assert [(c["coin"], c["effect"], c["places"]) for c in one["candidates"]] == [
+        ("tray-1", "fills", ["worn"]),
+        ("tray-2", "spare", []),
+    ]
+    purchase = {"buy": ["tray-1"], "cost": 30.5, "currency": "GBP", "required_gain": 1, "possible_gain": 1}
+    assert one["purchase"] == {**purchase, "proven": True}
+    assert (await service.client.post("/v1/candidates", json={"coins": [{}]})).status_code == 401
+
+
+async def test_a_tray_is_tried_on_all_my_sets_or_on_those_named(service: Running) -> None:
+    mine = service.collector()
+    attributes = [{"name": "x_toned", "type": "boolean"}]
+    second = {**DOCUMENT, "title": "Toned", "attributes": attributes, "slots": [{"id": "t", "accepts": "x_toned"}]}
+    names = []
+    for document in (DOCUMENT, second):
+        made = await service.client.post("/v1/definitions", json={"document": document}, headers=mine)
+        assert made.status_code == 201, made.text
+        names.append(made.json()["id"])
+    held = {"facts": {"denomination": "crown", "grade": 60, "x_toned": False}}
+    await service.client.post("/v1/holdings", json=held, headers=mine)
+    coins = [{"facts": {"denomination": "crown", "grade": 65, "x_toned": True}}]
+    answer = await service.client.post("/v1/candidates", json={"coins": coins}, headers=mine)
+    found = {one["title"]: one["candidates"][0]["effect"] for one in answer.json()["sets"]}
+    assert found == {"Two crowns": "spare", "Toned": "fills"}
+    asked = {"coins": coins, "definitions": [names[1]]}
+    answer = await service.client.post("/v1/candidates", json=asked, headers=mine)
+    assert [one["definition"]["id"] for one in answer.json()["sets"]] == [names[1]]
+    stranger = service.collector()
+    assert (await service.client.post("/v1/candidates", json=asked, headers=stranger)).status_code == 404
+    coins[0]["facts"]["x_tonned"] = True
+    answer = await service.client.post("/v1/candidates", json=asked, headers=mine)
+    assert faults(answer) == [("unknown-attribute", "/coins/0/facts/x_tonned")]
+
+
+async def test_my_nevers_hold_for_candidates_too(service: Running) -> None:
+    mine = service.collector()
+    made = await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=mine)
+    held = {"facts": {"denomination": "crown", "grade": 20}}
+    coin = (await service.client.post("/v1/holdings", json=held, headers=mine)).json()["id"]
+    sent = {"nevers": [{"holding": coin, "place": "worn"}]}
+    where = f"{made.headers['location']}/pins"
+    body = {"coins": [{"facts": {"denomination": "crown", "grade": 10}}]}
+    before = (await service.client.post("/v1/candidates", json=body, headers=mine)).json()
+    assert (await service.client.put(where, json=sent, headers={**mine, "If-Match": "*"})).status_code == 200
+    after = (await service.client.post("/v1/candidates", json=body, headers=mine)).json()
+    assert [one["sets"][0]["candidates"][0]["effect"] for one in (before, after)] == ["spare", "fills"]
+
+
+async def test_what_is_wrong_with_a_tray_is_told_all_at_once(service: Running) -> None:
+    coins = changed()["coins"]
+    post = service.client.post
+    twice = [{**coins[0], "id": "coin"}, {**coins[1], "id": "coin"}]
+    assert faults(await post("/v1/candidates", json=changed(coins=twice))) == [("clashing-id", "/coins/1/id")]
+    owned = [{**coins[0], "id": "coin-1"}]
+    assert faults(await post("/v1/candidates", json=changed(coins=owned))) == [("clashing-id", "/coins/0/id")]
+    mixed = [coins[0], {**coins[1], "currency": "EUR"}]
+    assert faults(await post("/v1/candidates", json=changed(coins=mixed))) == [("currency", "/coins/1/currency")]
+    wrong = [{"facts": {"grade": "fine", "yaer": 1}}, {"issue": "no-such-issue", "price": -1}]
+    assert faults(await post("/v1/candidates", json=changed(coins=wrong))) == [("money", "/coins/1/price")]
+    wrong[1].pop("price")
+    found = faults(await post("/v1/candidates", json=changed(coins=wrong)))
+    assert [pointer for _, pointer in found] == ["/coins/0/facts/grade", "/coins/0/facts/yaer"]
+    assert faults(await post("/v1/candidates", json=changed(coins=wrong[1:]))) == [("unknown-issue", "/coins/0/issue")]
+    assert faults(await post("/v1/candidates", json=changed(coins=[])))[0][1] == "/coins"
+    assert faults(await post("/v1/candidates", json=changed(coins=[{}] * 501)))[0][1] == "/coins"
+    both = changed(definitions=["x"])
+    assert faults(await post("/v1/candidates", json=both)) == [("clash", "/definitions")]
+
+
+async def test_too_many_coins_times_sets_are_refused_by_name(service: Running) -> None:
+    mine = service.collector()
+    for _ in range(11):
+        made = await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=mine)
+        assert made.status_code == 201
+    answer = await service.client.post("/v1/candidates", json={"coins": [{}] * 500}, headers=mine)
+    assert faults(answer) == [("over-limit", "/definitions")]
+    answer = await service.client.post("/v1/candidates", json={"coins": [{}] * 3}, headers=mine)
+    assert len(answer.json()["sets"]) == 11

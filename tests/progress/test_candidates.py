@@ -1,0 +1,272 @@
+"""A coin that is not owned yet: every answer equals evaluating twice, with and without."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from dataclasses import replace
+from decimal import Decimal
+from itertools import chain, combinations
+from random import Random
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from service.facts.holding import Holding, read_holdings
+from service.progress.budget import purchase
+from service.progress.candidates import candidates
+from service.progress.measure import Measurement, measure
+from service.progress.whatif import Evaluated
+from tests.benchmarks.data import a_case, a_coin
+from tests.factories import a_document, a_holding, a_measurement, exact_json, places_of, seats_of, some_holdings
+from tests.journeys.test_set_definitions import FOLDER, NAMES, a_set
+from tests.progress.test_metamorphic import a_tight_set
+from tests.strategies import ISSUES, definitions, holdings, simple_facts
+
+SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=100)
+
+
+def asked(document: dict[str, Any], held: list[dict[str, Any]], tray: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    request = a_measurement(document, held, issues=ISSUES)
+    return candidates(Evaluated(request), some_holdings(tray, request.definition.attributes))
+
+
+def one(document: dict[str, Any], held: list[dict[str, Any]], **facts: Any) -> dict[str, Any]:
+    return asked(document, held, [a_holding("new", **facts)])[0]
+
+
+def twice(request: Measurement, coin: Holding) -> tuple[dict[str, Any], dict[str, Any]]:
+    return measure(request), measure(replace(request, holdings=(*request.holdings, coin)))
+
+
+def gains(before: dict[str, Any], after: dict[str, Any]) -> tuple[int, int, int]:
+    required = [result["summary"]["required"] for result in (before, after)]
+    return (
+        after["summary"]["certain"] - before["summary"]["certain"],
+        after["summary"]["possible"] - before["summary"]["possible"],
+        sum(required[1][k] - required[0][k] for k in ("filled", "tentative")),
+    )
+
+
+def told(answer: dict[str, Any]) -> tuple[int, int, int]:
+    return answer["certain_gain"], answer["possible_gain"], answer["required_gain"]
+
+
+# --- equals evaluating twice -------------------------------------------------------------------------------------------
+
+
+@SOME
+@given(definitions(), holdings(), simple_facts(), st.sampled_from(("coin-00", "zz")))
+def test_a_candidate_does_what_an_evaluation_with_it_says(
+    document: dict[str, Any], coins: list[dict[str, Any]], facts: dict[str, Any], name: str
+) -> None:
+    request = a_measurement(document, coins, issues=ISSUES)
+    (coin,) = some_holdings([{"id": name, "facts": facts}], request.definition.attributes)
+    (answer,) = candidates(Evaluated(request), [coin])
+    before, after = twice(request, coin)
+    assert told(answer) == gains(before, after)
+    old, new = seats_of(before), seats_of(after)
+    assert answer["places"] == [
+        place["place"] for place in places_of(after) if place["place"] in new.keys() - old.keys()
+    ]
+    entries = {entry["holding"]: entry for entry in after["unplaced"]}
+    if name in entries:
+        reason = entries[name]["reason"]
+        assert (answer["effect"] == "outside") == (reason == "outside")
+        if reason == "outside":
+            assert answer["closest"] == entries[name]["closest"]
+        assert answer["effect"] not in ("fills", "frees")
+    else:
+        assert answer["effect"] != "outside"
+
+
+def test_under_rules_over_several_places_it_equals_evaluating_twice_as_well() -> None:
+    met: Counter[str] = Counter()
+    for seed in range(150):
+        chance = Random(seed)
+        document, coins = a_tight_set(chance)
+        new = {**coins.pop(chance.randrange(len(coins))), "status": "held"}
+        request = a_measurement(document, coins)
+        (coin,) = some_holdings([new], request.definition.attributes)
+        (answer,) = candidates(Evaluated(request), [coin])
+        before, after = twice(request, coin)
+        assert told(answer) == gains(before, after), f"seed {seed}"
+        met[answer["effect"]] += 1
+    assert min(met["fills"], met["betters"], met["spare"]) > 5, met
+
+
+@pytest.mark.parametrize("hard", [False, True])
+def test_among_many_coins_that_fit_a_place_it_equals_evaluating_twice(hard: bool) -> None:
+    # More coins than could ever sit: most of them are left aside, and nothing may come of that.
+    case, chance = a_case(260, 24, hard=hard), Random(7)
+    raw = [{**a_coin(chance, number, 171), "id": f"coin-{number:07}x"} for number in range(24)]
+    for number, entry in enumerate(raw):
+        if number % 4 == 0:
+            entry["facts"].pop(("grade", "problems")[number // 4 % 2])
+        elif number % 4 == 1:
+            entry["facts"]["grade"] = chance.choice((1, 70))
+    held = [replace(h, facts={n: v for n, v in h.facts.items() if n != "grade"}) for h in case.holdings[::9]]
+    holdings = {holding.id: holding for holding in (*case.holdings, *held)}
+    request = replace(case.measurement, holdings=tuple(holdings.values()))
+    tray = read_holdings(raw, case.definition.attributes, strict=True)
+    before = measure(request)
+    for answer, coin in zip(candidates(Evaluated(request), tray), tray, strict=True):
+        after = measure(replace(request, holdings=(*request.holdings, coin)))
+        assert told(answer) == gains(before, after)
+        old, new = seats_of(before), seats_of(after)
+        assert set(answer["places"]) == new.keys() - old.keys()
+        if coin.id in new.values():
+            left = {old[place] for place in old if new.get(place) != old[place]}
+            assert {step["holding"] for step in answer["frees"]} == left
+            assert answer["effect"] in ("fills", "frees", "betters") or not answer["fits"]
+        else:
+            assert answer["effect"] in ("spare", "outside", "undecided")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_offers_of_the_shipped_sets_gain_what_was_counted_elsewhere(name: str) -> None:
+    request = a_set(name)
+    offers = exact_json((FOLDER / f"{name}.offers.json").read_text(encoding="utf-8"))
+    raw = [{key: offer[key] for key in ("id", "issue", "facts") if key in offer} for offer in offers]
+    tray = read_holdings(raw, request.definition.attributes, strict=True)
+    for answer, offer in zip(candidates(Evaluated(request), tray), offers, strict=True):
+        wanted = offer["expected"]
+        found = {"certain": answer["certain_gain"], "possible": answer["possible_gain"]}
+        assert found == wanted["gain"], offer["id"]
+        assert answer["fits"] == wanted["fits"], offer["id"]
+        assert answer["may_fit"] == wanted["may_fit"], offer["id"]
+
+
+# --- each effect by name -----------------------------------------------------------------------------------------------
+
+PAIR = a_document({"old": "year_on_coin < 1900", "any": "year_on_coin < 2000"}, prefer=[{"highest": "grade"}])
+
+
+def test_it_fills_an_empty_place() -> None:
+    answer = one(PAIR, [a_holding("a", year_on_coin=1880)], year_on_coin=1950)
+    assert (answer["effect"], answer["places"], told(answer)) == ("fills", ["any"], (1, 1, 1))
+    assert answer["message"] == "new fills any."
+
+
+def test_it_frees_a_coin_that_fills_another_place() -> None:
+    document = a_document({"old": "year_on_coin < 1900", "sharp": "year_on_coin < 2000 AND grade > 50"})
+    answer = one(document, [a_holding("a", year_on_coin=1880, grade=60)], year_on_coin=1870, grade=10)
+    assert (answer["effect"], answer["places"]) == ("frees", ["sharp"])
+    assert answer["frees"] == [{"holding": "a", "from": "old", "to": "sharp"}]
+
+
+def test_it_betters_a_filled_place_and_says_by_what() -> None:
+    document = a_document({"old": "year_on_coin < 1900"}, prefer=[{"highest": "grade"}])
+    answer = one(document, [a_holding("a", year_on_coin=1880, grade=20)], year_on_coin=1880, grade=45)
+    better = {"place": "old", "criterion": {"highest": "grade"}, "from": 20, "to": 45}
+    assert (answer["effect"], answer["betters"], told(answer)) == ("betters", better, (0, 0, 0))
+    assert answer["frees"] == [{"holding": "a", "from": "old", "to": None}]
+
+
+def test_a_surer_coin_betters_a_tentative_place() -> None:
+    document = a_document({"old": "year_on_coin < 1900"})
+    answer = one(document, [a_holding("a")], year_on_coin=1880)
+    assert (answer["effect"], told(answer)) == ("betters", (1, 0, 0))
+    assert answer["betters"] == {"place": "old", "criterion": {"doubt": True}, "from": "unknown", "to": None}
+
+
+def test_a_missing_fact_counts_as_the_worst_of_the_whole_set_not_of_the_part_that_is_solved_again() -> None:
+    document = a_document({"old": "year_on_coin < 1900", "new": "year_on_coin >= 1900"}, prefer=[{"highest": "grade"}])
+    held = [a_holding("ungraded", year_on_coin=1880), a_holding("low", year_on_coin=1950, grade=10)]
+    (answer,) = asked(document, held, [a_holding("zz", year_on_coin=1880, grade=20)])
+    better = {"place": "old", "criterion": {"highest": "grade"}, "from": None, "to": 20}
+    assert (answer["effect"], answer["betters"]) == ("betters", better)
+
+
+def test_a_spare_that_is_worse_than_all_lowers_what_a_missing_fact_counts() -> None:
+    document = a_document({"one": "year_on_coin < 1900", "two": "year_on_coin < 1900"}, prefer=[{"highest": "grade"}])
+    held = [a_holding(f"a-ungraded-{n}", year_on_coin=1880) for n in (1, 2)]
+    held += [a_holding(f"b-low-{n}", year_on_coin=1880, grade=10) for n in (1, 2)]
+    (answer,) = asked(document, held, [a_holding("zz", year_on_coin=1880, grade=5)])
+    assert seats_of(measure(a_measurement(document, held))) == {"one": "a-ungraded-1", "two": "a-ungraded-2"}
+    # An ungraded coin counts 5 now and not 10, so that the others sit there.
+    assert answer["effect"] == "spare"
+    assert [(step["holding"], step["to"]) for step in answer["frees"]] == [
+        ("a-ungraded-1", None),
+        ("a-ungraded-2", None),
+    ]
+
+
+def test_it_lets_a_pair_sit_that_a_rule_kept_apart() -> None:
+    rule = {"id": "pair", "kind": "same", "by": ["mint"]}
+    document = a_document({"old": "year_on_coin < 1900", "new": "year_on_coin >= 1900"}, constraints=[rule])
+    coins = [a_holding("a", year_on_coin=1880, mint="Tower")]
+    assert one(document, coins, year_on_coin=1950, mint="Tower")["effect"] == "fills"
+    # Two places stand against one mint; the second coin of the other mint brings a coin in that sat nowhere.
+    three = a_document({"one": "grade = 1", "two": "grade = 2", "three": "grade = 3"}, constraints=[rule])
+    held = [a_holding("a", grade=1, mint="Tower"), a_holding("b", grade=2, mint="Tower")]
+    held += [a_holding("c", grade=3, mint="Heaton"), a_holding("d", grade=1, mint="Heaton")]
+    both = asked(three, held, [a_holding("x", grade=3, mint="Tower"), a_holding("y", grade=2, mint="Heaton")])
+    assert [answer["effect"] for answer in both] == ["fills", "helps_constraint"]
+
+
+def test_it_is_a_spare_or_outside_or_cannot_be_told() -> None:
+    held = [a_holding("a", year_on_coin=1880, grade=60), a_holding("b", year_on_coin=1980, grade=60)]
+    assert one(PAIR, held, year_on_coin=1880, grade=5)["effect"] == "spare"
+    outside = one(PAIR, held, year_on_coin=2010)
+    assert (outside["effect"], outside["closest"]["place"]) == ("outside", "old")
+    doubtful = one(PAIR, held[:1], grade=5)
+    assert (doubtful["effect"], told(doubtful)) == ("undecided", (0, 1, 1))
+    assert [fact["attribute"] for fact in doubtful["settle"]] == ["year_on_coin"]
+
+
+def test_a_new_key_opens_a_place_of_an_open_ended_group() -> None:
+    group = {"id": "mints", "attribute": "mint", "keys": {"from": "holdings"}}
+    document = a_document(one_per=[group])
+    held = [a_holding("a", mint="Tower")]
+    answer = one(document, held, mint="Heaton")
+    assert (answer["effect"], answer["places"], told(answer)) == ("fills", ["mints/Heaton"], (1, 1, 1))
+    assert one(document, held, mint="Tower")["effect"] == "spare"
+
+
+# --- what to buy -------------------------------------------------------------------------------------------------------
+
+
+def reached(request: Measurement, coins: tuple[Holding, ...]) -> tuple[int, int]:
+    summary = measure(replace(request, holdings=(*request.holdings, *coins)))["summary"]
+    return sum(summary["required"][kind] for kind in ("filled", "tentative")), summary["possible"]
+
+
+@pytest.mark.parametrize("rules", [False, True])
+def test_the_choice_within_a_budget_equals_brute_force(rules: bool) -> None:
+    bought = 0
+    for seed in range(25):
+        chance = Random(seed)
+        document, coins = a_tight_set(chance)
+        if not rules:
+            document = {**document, "constraints": []}
+        for slot in document["slots"]:
+            slot["tier"] = chance.choice(("required", "optional"))
+        cut = chance.randint(0, 2)
+        request = a_measurement(document, coins[:cut])
+        tray = some_holdings([{**coin, "status": "held"} for coin in coins[cut:][:5]], request.definition.attributes)
+        prices = {coin.id: Decimal(chance.choice(("0", "1.50", "2", "2.25", "4"))) for coin in tray}
+        budget = Decimal(chance.choice(("0", "2", "4", "6.50")))
+        found = purchase(Evaluated(request), tray, prices, budget)
+        subsets = chain.from_iterable(combinations(tray, size) for size in range(len(tray) + 1))
+        ranks = {}
+        for subset in subsets:
+            cost = sum((prices[coin.id] for coin in subset), Decimal(0))
+            if cost <= budget:
+                ranks[tuple(coin.id for coin in subset)] = (*reached(request, subset), -cost, -len(subset))
+        assert ranks[tuple(found["buy"])] == max(ranks.values()), f"seed {seed}"
+        assert found["proven"] is True
+        bought += len(found["buy"])
+    assert bought > 10
+
+
+def test_more_coins_than_can_be_weighed_are_told_of() -> None:
+    tray = some_holdings([a_holding(f"c{n:02}", year_on_coin=1880) for n in range(21)])
+    request = a_measurement(PAIR, [])
+    prices = {coin.id: Decimal(1) for coin in tray}
+    assert "up to 20" in purchase(Evaluated(request), tray, prices, Decimal(5))["limit"]
+    found = purchase(Evaluated(request), tray[:20], prices, Decimal(5))
+    assert (len(found["buy"]), found["cost"], found["proven"]) == (2, 2, True)
+    assert json.dumps(found["buy"]) == '["c00", "c01"]'
