@@ -125,6 +125,15 @@ class Evaluated:
             kept = self._best(touched)
         return self._solved(touched, coins, self._wishes, frozenset(), kept)
 
+    def with_facts(self, touched: frozenset[int], coin: Holding) -> Part:
+        """These parts when a coin of the collection is known as `coin` says, which has its id. The parts are all that the
+        coin fitted or may have fitted before."""
+        return self._solved(touched, (coin,), self._wishes, frozenset())
+
+    def weight_of(self, touched: frozenset[int]) -> int:
+        """How many fits of coins to places solving these parts has to lay out."""
+        return sum(len(self._coins_at[at]) for at in self._inside(touched))
+
     def with_wishes(self, touched: frozenset[int], wishes: Wishes, also: frozenset[int]) -> Part:
         """These parts under other pins and nevers."""
         return self._solved(touched, (), wishes, also)
@@ -134,8 +143,10 @@ class Evaluated:
         return Part(self.board, solve(problem, budget_seconds=self._seconds))
 
     def anew(self, coins: Sequence[Holding]) -> Evaluated:
-        """Everything from the start, with more coins."""
-        return Evaluated(replace(self.request, holdings=(*self.request.holdings, *coins)))
+        """Everything from the start, with more coins, or with coins of the collection known otherwise."""
+        names = {coin.id for coin in coins}
+        kept = (holding for holding in self.request.holdings if holding.id not in names)
+        return Evaluated(replace(self.request, holdings=(*kept, *coins)))
 
     def _solved(
         self,
