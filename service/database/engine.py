@@ -7,6 +7,8 @@ PostgreSQL: psycopg 3, READ COMMITTED with row locks for writing, REPEATABLE REA
 
 from __future__ import annotations
 
+import sqlite3
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +25,8 @@ Answer = TypeVar("Answer")
 
 _TRIES = 3
 _PATIENCE_SECONDS = 30.0
+_WAL_TRIES = 100
+_WAL_PAUSE_SECONDS = 0.05
 _JOURNAL_BYTES = 64 * 1024 * 1024
 
 
@@ -124,7 +128,7 @@ def _sqlite(
         connection.isolation_level = None
         cursor = connection.cursor()
         cursor.execute("PRAGMA busy_timeout=5000")
-        cursor.execute("PRAGMA journal_mode=WAL")
+        _begin_wal(cursor)
         cursor.execute("PRAGMA synchronous=FULL")
         cursor.execute(f"PRAGMA foreign_keys={'ON' if foreign_keys else 'OFF'}")
         cursor.execute("PRAGMA trusted_schema=OFF")
@@ -138,6 +142,20 @@ def _sqlite(
         connection.exec_driver_sql(begin)
 
     return engine
+
+
+def _begin_wal(cursor: sqlite3.Cursor) -> None:
+    """Turning it on needs the file for a moment to itself, and SQLite does not wait for that as it does for other locks:
+    servers that start together on a new file meet here."""
+    for tries_left in reversed(range(_WAL_TRIES)):
+        try:
+            cursor.execute("PRAGMA journal_mode=WAL")
+        except sqlite3.OperationalError:
+            if not tries_left:
+                raise
+            time.sleep(_WAL_PAUSE_SECONDS)
+        else:
+            return
 
 
 def _postgresql(url: URL, connections: int) -> Engine:

@@ -10,7 +10,7 @@ from itertools import combinations, product
 from math import prod
 from typing import Any
 
-from service.evaluation.verdicts import Case, Split
+from service.evaluation.verdicts import WORLD_BUDGET, Case, Judgement, Split
 from service.facts.attributes import Attribute
 from service.facts.holding import View
 from service.facts.knowledge import NONE, Among, Between, Knowledge, Value, in_words, written_knowledge
@@ -22,6 +22,33 @@ from service.rules.wording import Speaker
 
 MOST_SETTLING = 12
 MOST_TRIALS = 5_000
+MOST_STEPS = 60_000
+
+
+class Sparing:
+    """Verdicts for one explanation: each rule is put to a view once, and all of them together walk a limited number of
+    worlds; past it a verdict that worlds would have to decide stays undecided and says that it was the budget."""
+
+    def __init__(self, attributes: Mapping[str, Attribute], around: Surroundings) -> None:
+        self.attributes, self.around, self.left = attributes, around, MOST_STEPS
+        self._known: dict[tuple[Predicate, int], Judgement] = {}
+        self._views: list[View] = []
+
+    def judge(self, predicate: Predicate, view: View) -> Judgement:
+        number = next((at for at, known in enumerate(self._views) if known is view), None)
+        if number is None:
+            number = len(self._views)
+            self._views.append(view)
+        if (predicate, number) not in self._known:
+            self._known[predicate, number] = self.of(Case(predicate, view.facts, self.attributes, self.around))
+        return self._known[predicate, number]
+
+    def of(self, case: Case) -> Judgement:
+        """The verdict of a case that was made already."""
+        before = case.steps
+        judgement = case.judge(min(WORLD_BUDGET, self.left))
+        self.left = max(0, self.left - (case.steps - before))
+        return judgement
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,12 +74,14 @@ def explain_clauses(
     attributes: Mapping[str, Attribute],
     around: Surroundings,
     speak: Speaker | None = None,
+    sparing: Sparing | None = None,
 ) -> list[dict[str, Any]]:
     """The clauses of every part as plain values: {"rule", "in_words", "verdict", "facts", "clauses"}."""
     speak = speak or Speaker(attributes, around.vocabularies)
+    sparing = sparing or Sparing(attributes, around)
 
     def clause(words: Rule | str, node: Predicate) -> dict[str, Any]:
-        judgement = Case(node, view.facts, attributes, around).judge()
+        judgement = sparing.judge(node, view)
         told: dict[str, Any] = {"rule": words_of(words, node), "in_words": speak.clause(node)}
         told["verdict"] = judgement.verdict.value
         if judgement.limit is not None:
@@ -128,13 +157,18 @@ def _fails(
 
 
 def settle(
-    predicate: Predicate, view: View, attributes: Mapping[str, Attribute], around: Surroundings
+    predicate: Predicate,
+    view: View,
+    attributes: Mapping[str, Attribute],
+    around: Surroundings,
+    sparing: Sparing | None = None,
 ) -> list[Settling]:
     """The shortest list of facts that, once known, decide the rule for this coin whatever they turn out to be (ties: the
     order of the rule). Empty when no fact can settle it; past the budget, every fact that an undecided clause reads."""
-    case = Case(predicate, view.facts, attributes, around)
-    if case.judge().verdict is not UNDECIDED:
+    sparing = sparing or Sparing(attributes, around)
+    if sparing.judge(predicate, view).verdict is not UNDECIDED:
         return []
+    case = Case(predicate, view.facts, attributes, around)
     undecided = {leaf for leaf in case.distinct if case.truths[leaf] is UNDECIDED}
     names = [split.name for split in case.splits if split.name is not None and _moves(split, undecided)]
     reading = [name for leaf in leaves(predicate) for name in sorted(leaf.reads)]

@@ -33,13 +33,15 @@ class Table:
         self.attributes, self.around = attributes, around
         self._reads: dict[int, tuple[Predicate, tuple[str, ...]]] = {}
         self._answers: dict[int, dict[object, Fit]] = {}
+        self._alike: dict[Predicate, dict[object, Fit]] = {}
 
     def fit(self, predicate: Predicate, views: tuple[View, ...]) -> Fit:
         """How the coin stands to the rule."""
         known = self._reads.get(id(predicate))
         if known is None:
             known = self._reads[id(predicate)] = (predicate, tuple(sorted(reads(predicate))))
-            self._answers[id(predicate)] = {}
+            # Places that take the same coins, whatever the words, are judged once.
+            self._answers[id(predicate)] = self._alike.setdefault(predicate, {})
         names = known[1]
         key = tuple(tuple(view.facts.get(name) for name in names) for view in views)
         answers = self._answers[id(predicate)]

@@ -58,7 +58,8 @@ Reading = tuple[str | None, dict[AnyLeaf, Verdict]]
 
 
 class Case:
-    """One rule put to one view of a coin: the leaves that the facts decide, and the splits of those they leave open."""
+    """One rule put to one view of a coin: the leaves that the facts decide, and the splits of those they leave open. `steps`
+    counts the worlds that were walked for it so far."""
 
     def __init__(
         self,
@@ -74,6 +75,7 @@ class Case:
         self.occurrences = leaves(predicate)
         self.distinct = list(dict.fromkeys(self.occurrences))
         self.limit: str | None = None
+        self.steps = 0
         self.truths: dict[AnyLeaf, Verdict] = {}
         self.splits: list[Split] = []
         self.joint: list[AnyLeaf] = []
@@ -336,6 +338,7 @@ class Case:
             return True
 
         finished = descend(0, start, world)
+        self.steps += steps
         return seen, not finished
 
 

@@ -6,10 +6,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from service.errors import Fault, Invalid
-from service.evaluation.fit import Settling, explain_clauses, settle
+from service.evaluation.fit import Settling, Sparing, explain_clauses, settle
 from service.evaluation.places import FREE_CHOICE, Collection, Place, lay_out
 from service.evaluation.table import Table
-from service.evaluation.verdicts import judge_view
 from service.facts.attributes import nearest
 from service.facts.holding import Holding, View, views
 from service.facts.truth import UNDECIDED
@@ -33,11 +32,12 @@ def explain(request: Measurement, holding: Holding, place: str | None) -> dict[s
     places = _asked(lay_out(definition, Collection((seen, *others), request.issues, around)), place)
     table = Table(definition.attributes, around)
     speak = Speaker(definition.attributes, request.vocabularies)
+    sparing = Sparing(definition.attributes, around)
     return {
         "holding": holding.id,
         "definition": {"id": request.document_id, "revision": request.revision, "digest": definition.digest},
         "evaluated_on": request.today.isoformat(),
-        "places": [_explained(item, seen, table, speak) for item in places],
+        "places": [_explained(item, seen, table, speak, sparing) for item in places],
     }
 
 
@@ -55,7 +55,7 @@ def _asked(places: Sequence[Place], name: str | None) -> list[Place]:
     return asked[:1] if asked[0].kind == FREE_CHOICE else asked
 
 
-def _explained(place: Place, seen: tuple[View, ...], table: Table, speak: Speaker) -> dict[str, Any]:
+def _explained(place: Place, seen: tuple[View, ...], table: Table, speak: Speaker, sparing: Sparing) -> dict[str, Any]:
     fit = table.fit(place.predicate, seen)
     entry: dict[str, Any] = {
         "place": place.group if place.kind == FREE_CHOICE else place.address,
@@ -67,16 +67,16 @@ def _explained(place: Place, seen: tuple[View, ...], table: Table, speak: Speake
         entry["basis"] = "unknown" if fit.rests_on_unknown else "alternatives"
     if fit.limit is not None:
         entry["limit"] = fit.limit
-    entry["may_be"] = [_view(place, view, table, speak, alone=len(seen) == 1) for view in seen]
+    entry["may_be"] = [_view(place, view, table, speak, sparing, alone=len(seen) == 1) for view in seen]
     return entry
 
 
-def _view(place: Place, view: View, table: Table, speak: Speaker, *, alone: bool) -> dict[str, Any]:
+def _view(place: Place, view: View, table: Table, speak: Speaker, sparing: Sparing, *, alone: bool) -> dict[str, Any]:
     attributes, around = table.attributes, table.around
     entry: dict[str, Any] = {} if alone and view.issue is None else {"issue": view.issue}
-    entry["verdict"] = judge_view(place.predicate, view, attributes, around).verdict.value
-    entry["clauses"] = explain_clauses(place.parts, view, attributes, around, speak)
-    entry["settle"] = [_settled(fact) for fact in settle(place.predicate, view, attributes, around)]
+    entry["verdict"] = sparing.judge(place.predicate, view).verdict.value
+    entry["clauses"] = explain_clauses(place.parts, view, attributes, around, speak, sparing)
+    entry["settle"] = [_settled(fact) for fact in settle(place.predicate, view, attributes, around, sparing)]
     return entry
 
 

@@ -7,10 +7,12 @@ asserted, so that no ratio compares different work.
 from __future__ import annotations
 
 import argparse
+import random
 import resource
 import statistics
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -20,12 +22,16 @@ from rich.table import Table
 from service.assignment.solve import solve
 from service.evaluation.columns import Columns
 from service.evaluation.places import Collection, lay_out
+from service.facts.holding import read_holding
+from service.progress.candidates import candidates
 from service.progress.measure import measure
+from service.progress.whatif import Evaluated
 from tests.benchmarks import peers
-from tests.benchmarks.data import Case, a_case, a_problem
+from tests.benchmarks.data import Case, a_case, a_coin, a_problem
 
 ROW_BY_ROW_PAIRS = 5_000_000
 PEER_SECONDS = 60.0
+TRAY = 40
 
 
 def timed(run: Callable[[], Any], repeats: int = 3) -> tuple[float, Any]:
@@ -171,6 +177,48 @@ def whole_evaluations(console: Console, sizes: list[tuple[int, int]]) -> None:
     )
 
 
+def considering(console: Console, sizes: list[tuple[int, int]]) -> None:
+    rows = []
+    for holdings, places in sizes:
+        for regime, hard in (("typical", False), ("hard", True)):
+            case: Case = a_case(holdings, places, hard=hard)
+            request = case.measurement
+            chance, years = random.Random(7), 200
+            raw = [{**a_coin(chance, number, years), "id": f"tray-{number:03}"} for number in range(TRAY)]
+            tray = [read_holding(coin, request.definition.attributes, strict=True)[0] for coin in raw]
+            assert all(coin is not None for coin in tray)
+            cold, _ = timed(lambda: measure(request), 1)
+            begun, evaluated = timed(lambda: Evaluated(request, tries=TRAY), 1)
+            one_by_one = []
+            for coin in tray:
+                seconds, _ = timed(lambda coin=coin: candidates(evaluated, [coin]), 1)
+                one_by_one.append(seconds)
+            # Some coin for which the whole is evaluated twice: the answers must be the same.
+            coin = tray[0]
+            (told,) = candidates(evaluated, [coin])
+            after = measure(replace(request, holdings=(*request.holdings, coin)))["summary"]
+            assert told["certain_gain"] == after["certain"] - evaluated.whole.certain
+            usual, worst = statistics.median(one_by_one), max(one_by_one)
+            rows.append(
+                [
+                    f"{holdings:,} x {places:,}",
+                    regime,
+                    f"{cold:,.2f}",
+                    f"{begun:,.2f}",
+                    f"{usual * 1e3:,.1f}",
+                    f"{worst * 1e3:,.1f}",
+                    f"{usual / cold:,.2%}",
+                    f"{worst / cold:,.2%}",
+                ]
+            )
+    show(
+        console,
+        f"One candidate against a collection already evaluated, {TRAY} coins one by one (aim: under 10 % of a cold evaluation)",
+        ["size", "regime", "cold s", "evaluated once s", "median ms", "worst ms", "median / cold", "worst / cold"],
+        rows,
+    )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="leave out the largest sizes")
@@ -180,6 +228,7 @@ def main() -> None:
     verdicts(console, [(5_000, 500), middle] if quick else [(5_000, 500), middle, large, (1_000_000, 2_000)])
     assignment(console, [small, middle] if quick else [small, middle, large])
     whole_evaluations(console, [small, middle] if quick else [small, middle, large])
+    considering(console, [small, middle])
 
 
 if __name__ == "__main__":

@@ -80,5 +80,16 @@ def test_past_the_allowance_every_open_fact_is_named_and_the_limit_too() -> None
         for n in range(20)
     )
     found = settle_places({"wide": a_rule(wide)}, [a_view({})], ATTRIBUTES, AROUND)
-    assert found.facts
-    assert found.limit in (None, "budget")
+    open_facts = {
+        "year_on_coin",
+        "grade",
+        "mint",
+        "weight_measured",
+        "die_axis",
+        "fineness",
+        "thickness",
+        "diameter",
+        "mintage",
+    }
+    assert {fact["attribute"] for fact in found.facts} == open_facts
+    assert found.limit == "budget"
