@@ -5,6 +5,7 @@ from __future__ import annotations
 import service.accounts.tables
 import service.definitions.tables
 import service.holdings.tables
+import service.reference.tables
 from service.database.metadata import metadata
 
 __all__ = ["metadata", "service"]

@@ -35,6 +35,14 @@ class Wishes:
     previous: frozenset[tuple[str, str]] = frozenset()
 
 
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """What the costs of a preference level mean: a cost c is a loss of least + c / steps in the criterion's own numbers."""
+
+    steps: int = 1
+    least: Number = 0
+
+
 @dataclass(frozen=True)
 class Board:
     """The coins that count, in the order of their ids, and the places; `fits[place][holding]` for every pair that fits or
@@ -53,6 +61,8 @@ class Board:
     """The coins that are one thing only, a row each; `row_of` leads from a coin to its row."""
     row_of: Mapping[int, int] = field(repr=False)
     by_place: Mapping[int, Mapping[int, Edge]] = field(default_factory=dict, repr=False)
+    scales: tuple[Scale, ...] = ()
+    """One for each preference level."""
 
     def edges_at(self, place: int) -> Mapping[int, Edge]:
         """The edges of a place by holding."""
@@ -72,7 +82,7 @@ def build(
     columns = Columns([views[coin][0] for coin in row_of], table.attributes, table.around)
     fits = _fits(places, holdings, views, table, wishes, columns, list(row_of))
     levels = max((len(place.prefer) for place in places), default=0)
-    costs, worth = _costs(places, fits, Values(views, table), levels)
+    costs, worth, scales = _costs(places, fits, Values(views, table), levels)
     pins, stays = wishes.pins, wishes.previous
     edges = tuple(
         Edge(
@@ -99,7 +109,7 @@ def build(
     by_place: dict[int, dict[int, Edge]] = {}
     for edge in edges:
         by_place.setdefault(edge.place, {})[edge.holding] = edge
-    return Board(places, holdings, views, fits, problem, constraints, worth, columns, row_of, by_place)
+    return Board(places, holdings, views, fits, problem, constraints, worth, columns, row_of, by_place, scales)
 
 
 def _constraints(definition: Definition) -> tuple[Constraint, ...]:
@@ -183,10 +193,11 @@ class Values:
 
 def _costs(
     places: Sequence[Place], fits: Sequence[Mapping[int, Fit]], values: Values, levels: int
-) -> tuple[Costs, dict[tuple[int, int], Mapping[int, Number | None]]]:
+) -> tuple[Costs, dict[tuple[int, int], Mapping[int, Number | None]], tuple[Scale, ...]]:
     """One non-negative whole number a level for every edge, less is better. As the number of filled places is settled
     before, a common shift on a level changes nothing (rules.md section 5)."""
     costs: Costs = []
+    scales: list[Scale] = []
     worth: dict[tuple[int, int], Mapping[int, Number | None]] = {}
     for level in range(levels):
         users: dict[int, tuple[Preference, set[int]]] = {}
@@ -196,14 +207,15 @@ def _costs(
                 users.setdefault(id(preference), (preference, set()))[1].update(fits[at])
                 worth[level, at] = values.of(preference, fits[at])
         lost = {name: _losses(preference, coins, values) for name, (preference, coins) in users.items()}
-        whole, nothing = _whole(lost, level, any(level >= len(place.prefer) for place in places))
+        whole, nothing, scale = _whole(lost, level, any(level >= len(place.prefer) for place in places))
+        scales.append(scale)
         costs.append(
             [
                 whole[id(place.prefer[level])] if level < len(place.prefer) else dict.fromkeys(fits[at], nothing)
                 for at, place in enumerate(places)
             ]
         )
-    return costs, worth
+    return costs, worth, tuple(scales)
 
 
 def _losses(preference: Preference, coins: set[int], values: Values) -> dict[int, Number]:
@@ -219,7 +231,7 @@ def _losses(preference: Preference, coins: set[int], values: Values) -> dict[int
 
 def _whole(
     lost: Mapping[int, Mapping[int, Number]], level: int, some_without: bool
-) -> tuple[dict[int, dict[int, int]], int]:
+) -> tuple[dict[int, dict[int, int]], int, Scale]:
     """The losses of a level as whole numbers from nought on, all on one scale; and what a place without a criterion there
     loses."""
     every = [value for losses in lost.values() for value in losses.values()]
@@ -233,7 +245,7 @@ def _whole(
     whole = {
         name: {coin: int((value - least) * scale) for coin, value in losses.items()} for name, losses in lost.items()
     }
-    return whole, int((0 - least) * scale)
+    return whole, int((0 - least) * scale), Scale(scale, least)
 
 
 # --- set-level rules ---------------------------------------------------------------------------------------------

@@ -185,7 +185,8 @@ def _losses(edge: Edge, standing: Standing, problem: Problem) -> tuple[int, ...]
 
 def _covers(rule: SetRule, edge: Edge) -> bool:
     """A rule covers the edges into its places; `not_elsewhere` speaks of the places outside too."""
-    return rule.kind is Kind.NOT_ELSEWHERE or edge.place in rule.places
+    outside = rule.kind is Kind.NOT_ELSEWHERE and (rule.among is None or edge.place in rule.among)
+    return outside or edge.place in rule.places
 
 
 def _standing(edge: Edge, rules: Iterable[SetRule]) -> Standing:
@@ -221,8 +222,8 @@ def _bonds_of(
     """The rule over settled keys of all that is taken, and over possible keys of what is firm. With `certain` all is
     firm, so the second alone says everything. Where every key is settled the second follows from the first."""
     inside = [number for number, edge in enumerate(edges) if edge.place in rule.places]
-    outside = [number for number, edge in enumerate(edges) if edge.place not in rule.places]
-    keys = {number: rule.keys[edges[number].holding] for number in (*inside, *outside) if _covers(rule, edges[number])}
+    outside = [n for n, edge in enumerate(edges) if edge.place not in rule.places and _covers(rule, edge)]
+    keys = {number: rule.keys[edges[number].holding] for number in (*inside, *outside)}
     doubtful = {number for number in firm if number in keys and keys[number].possible != keys[number].settled}
     by_settled = {number: keys[number].settled for number in keys}
     by_possible = {number: keys[number].possible or frozenset() for number in keys if number in firm}

@@ -72,13 +72,15 @@ class Keys:
 class SetRule:
     """A rule over several places. `keys` maps every holding that has an edge to one of `places` (for NOT_ELSEWHERE: any
     edge at all) to its keys. `count` is used by AT_MOST only. For SAME, DIFFERENT and NOT_ELSEWHERE a settled holding has
-    exactly one key; one whose key does not exist cannot occur (known to be none is a key of its own)."""
+    exactly one key; one whose key does not exist cannot occur (known to be none is a key of its own). `among`: the places
+    that NOT_ELSEWHERE looks at (those of one set, where several are solved together); None: all."""
 
     name: str
     kind: Kind
     places: frozenset[int]
     keys: Mapping[int, Keys]
     count: int = 0
+    among: frozenset[int] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,8 +12,9 @@ from sqlalchemy import Connection
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.database.identities import new_identity
-from service.definitions.model import Decisions, Line, Revision, declared, extended
+from service.definitions.model import Decisions, Line, Revision, WantNotes, declared, extended
 from service.definitions.store import DefinitionStore
+from service.definitions.want_store import WantNoteStore
 from service.errors import Clash
 from service.facts.attributes import Attributes
 from service.rules.document import digest
@@ -82,6 +83,23 @@ def decide(
     expect(store.decisions(identity))
     made = Decisions(tuple(pins), tuple(nevers), new_identity())
     store.decide(identity, made)
+    return made
+
+
+def note_wants(
+    connection: Connection,
+    owner: Owner,
+    identity: str,
+    notes: Mapping[str, Mapping[str, Any]],
+    *,
+    expect: Callable[[WantNotes], None],
+) -> WantNotes:
+    """The definition with these notes to its want list. `expect` raises Stale when they changed."""
+    AccountStore(connection).lock(owner)
+    store = WantNoteStore(connection, owner)
+    expect(store.of(identity))
+    made = WantNotes(notes, new_identity())
+    store.replace(identity, made)
     return made
 
 

@@ -49,6 +49,15 @@ class Decisions:
 NO_DECISIONS = Decisions()
 
 
+@dataclass(frozen=True, slots=True)
+class WantNotes:
+    """The owner's notes to the want list of a definition, by place or group: {"min_grade", "most_to_pay", "currency",
+    "note"}, those that are said. `version` as for decisions."""
+
+    notes: Mapping[str, Mapping[str, Any]]
+    version: str | None = None
+
+
 def declared(documents: Iterable[Iterable[Mapping[str, Any]]]) -> dict[str, Attribute | None]:
     """The attributes that checked documents declare, by name. None where two documents disagree about the type: the
     name is known then, and its values are checked in form only."""

@@ -450,6 +450,16 @@ MEASURES = (
         low=0,
     ),
     _number(
+        "weight_least",
+        "decimal",
+        "Least current weight",
+        "below this weight the law takes the coin for worn out: it is legal tender no longer",
+        "not on the coin: the law",
+        "Coinage Act 1870, first schedule; 'least current weight' in United Kingdom coinage acts",
+        unit="g",
+        low=0,
+    ),
+    _number(
         "weight_measured",
         "decimal",
         "Measured weight",

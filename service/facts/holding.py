@@ -120,7 +120,7 @@ def read_holdings(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Ho
     return tuple(holdings)
 
 
-OWNERS_FIELDS = ("number", "note", "location", "tags", "owner")
+OWNERS_FIELDS = ("number", "note", "location", "tags", "values", "owner")
 
 
 def read_holding(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Holding | None, list[Fault]]:

@@ -10,7 +10,7 @@ from typing import Any
 from service.errors import Fault
 from service.facts.attributes import Attributes
 
-FIELDS = ("facts", "issue", "quantity", "status", "number", "note", "location", "tags")
+FIELDS = ("facts", "issue", "quantity", "status", "number", "note", "location", "tags", "values")
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +31,7 @@ def with_defaults(data: Mapping[str, Any]) -> dict[str, Any]:
     """Every field of a holding, in a fixed order."""
     default: dict[str, Any] = {
         "facts": {}, "issue": None, "quantity": 1, "status": "held",
-        "number": None, "note": None, "location": None, "tags": [],
+        "number": None, "note": None, "location": None, "tags": [], "values": [],
     }  # fmt: skip
     return {name: data.get(name, default[name]) for name in FIELDS}
 

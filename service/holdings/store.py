@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import datetime
 from typing import Any
 
@@ -45,6 +46,11 @@ class HoldingStore:
     def all(self) -> tuple[StoredHolding, ...]:
         """Every holding, in the order of ids."""
         return tuple(_stored(row) for row in self._connection.execute(self._living().order_by(holding.c.id)))
+
+    def some(self, identities: Collection[str]) -> tuple[StoredHolding, ...]:
+        """Those of these holdings that there are, in the order of ids."""
+        query = self._living().where(holding.c.id.in_(identities)).order_by(holding.c.id)
+        return tuple(_stored(row) for row in self._connection.execute(query))
 
     def ensure_new(self, identity: str) -> None:
         """Raises Clash when there is, or was, a holding of this id."""

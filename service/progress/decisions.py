@@ -17,11 +17,7 @@ Pairs = Sequence[tuple[str, str]]
 def faults_of_decisions(request: Measurement, pins: Pairs, nevers: Pairs) -> list[Fault]:
     """All that is wrong with them, with pointers into {"pins": [...], "nevers": [...]}. A place of an open-ended group may
     be named before any coin shows its key."""
-    around = Surroundings(request.today, request.vocabularies)
-    seen = [views(holding, request.issues) for holding in request.holdings if holding.status in request.statuses]
-    places = [place.address for place in lay_out(request.definition, Collection(seen, request.issues, around))]
-    known = frozenset(places)
-    open_groups = tuple(f"{group.id}/" for group in request.definition.one_per if group.keys.is_open)
+    known = _Places(request)
     holdings = {holding.id for holding in request.holdings}
     faults: list[Fault] = []
     pinned = frozenset(pins)
@@ -31,10 +27,7 @@ def faults_of_decisions(request: Measurement, pins: Pairs, nevers: Pairs) -> lis
             at = f"/{name}/{number}"
             if holding not in holdings:
                 faults.append(Fault("unknown-holding", f"there is no holding '{holding[:80]}' here", f"{at}/holding"))
-            if place not in known and not any(place.startswith(g) and place != g for g in open_groups):
-                near = nearest(place, places)
-                hint = f"did you mean '{near}'?" if near else None
-                faults.append(Fault("unknown-place", f"the set has no place '{place[:80]}'", f"{at}/place", hint))
+            faults.extend(known.fault(place, f"{at}/place"))
             if (holding, place) in before:
                 faults.append(Fault("clashing-id", "this stands here twice", at))
             if name == "nevers" and (holding, place) in pinned:
@@ -42,3 +35,39 @@ def faults_of_decisions(request: Measurement, pins: Pairs, nevers: Pairs) -> lis
                 faults.append(Fault("contradiction", message, at, "keep one of the two"))
             before.add((holding, place))
     return faults
+
+
+def faults_of_places(request: Measurement, names: Sequence[str]) -> list[Fault]:
+    """All that is wrong with a list of places or groups that notes are made to, with pointers into [{"place"}, ...]."""
+    known, before = _Places(request, groups=True), set[str]()
+    faults: list[Fault] = []
+    for number, name in enumerate(names):
+        faults.extend(known.fault(name, f"/{number}/place"))
+        if name in before:
+            faults.append(Fault("clashing-id", "this stands here twice", f"/{number}/place"))
+        before.add(name)
+    return faults
+
+
+class _Places:
+    """The places of a set by address; `groups`: whole groups too. A place of an open-ended group is known before any coin
+    shows its key."""
+
+    def __init__(self, request: Measurement, *, groups: bool = False) -> None:
+        around = Surroundings(request.today, request.vocabularies)
+        seen = [views(holding, request.issues) for holding in request.holdings if holding.status in request.statuses]
+        places = lay_out(request.definition, Collection(seen, request.issues, around))
+        one_per, choices = request.definition.one_per, request.definition.free_choice
+        self.names = [place.address for place in places]
+        if groups:
+            self.names += [group.id for group in one_per] + [choice.id for choice in choices]
+        self.known = frozenset(self.names)
+        self.open_groups = tuple(f"{group.id}/" for group in one_per if group.keys.is_open)
+
+    def fault(self, name: str, pointer: str) -> list[Fault]:
+        """What is wrong with a name, if anything is."""
+        if name in self.known or any(name.startswith(group) and name != group for group in self.open_groups):
+            return []
+        near = nearest(name, self.names)
+        hint = f"did you mean '{near}'?" if near else None
+        return [Fault("unknown-place", f"the set has no place '{name[:80]}'", pointer, hint)]

@@ -53,7 +53,7 @@ def measure(request: Measurement) -> dict[str, Any]:
     """The evaluation result as plain values. Raises Invalid or OverLimit where the request cannot be evaluated."""
     board, table = lay_board(request)
     solution = solve(board.problem, budget_seconds=request.budget_seconds)
-    return _result(request, board, table, solution)
+    return result_of(request, board, table, solution)
 
 
 def lay_board(request: Measurement) -> tuple[Board, Table]:
@@ -92,7 +92,8 @@ def check(request: Measurement) -> None:
         raise Invalid(faults)
 
 
-def _result(request: Measurement, board: Board, table: Table, solution: Solution) -> dict[str, Any]:
+def result_of(request: Measurement, board: Board, table: Table, solution: Solution) -> dict[str, Any]:
+    """The evaluation result of a board that is solved; `request` is what the board was laid out for."""
     seats = {placement.place: placement for placement in solution.placements}
     shown = [at for at, place in enumerate(board.places) if not place.is_open or at in seats]
     entries = {at: _place(board, at, seats) for at in shown}
@@ -127,6 +128,14 @@ def _result(request: Measurement, board: Board, table: Table, solution: Solution
         "conflicts_left_out": left_out,
         "unplaced": left,
     }
+
+
+def figures_of(board: Board, solution: Solution) -> dict[str, Any]:
+    """The headline figures alone, without those of the coins that are left over."""
+    seats = {placement.place: placement for placement in solution.placements}
+    shown = [at for at, place in enumerate(board.places) if not place.is_open or at in seats]
+    summary = _summary(board, shown, seats, solution, 0)
+    return {name: figure for name, figure in summary.items() if name != "unplaced"}
 
 
 def _count(shown: Sequence[int], seats: Mapping[int, Placement]) -> dict[str, int]:

@@ -6,14 +6,15 @@ import csv
 import io
 import textwrap
 from collections.abc import Mapping, Sequence
+from fractions import Fraction
 from html import escape
 from typing import Any
 
 from service.assignment.build import Values
 from service.evaluation.places import FREE_CHOICE, Collection, Place, lay_out
 from service.evaluation.table import Table
-from service.facts.holding import views
-from service.facts.knowledge import Number, plain_number
+from service.facts.holding import Holding, views
+from service.facts.knowledge import Between, Number, plain_number
 from service.progress.measure import Measurement
 from service.rules.predicates import Surroundings, both
 from service.rules.preferences import Preference
@@ -21,16 +22,22 @@ from service.rules.wording import Speaker
 
 CARD = 40
 MOST_WEAK = 20
-COLUMNS = ("kind", "tier", "place", "label", "wanted", "look_at", "places", "holding", "because")
+NOTES = ("min_grade", "most_to_pay", "currency", "note")
+COLUMNS = ("kind", "tier", "place", "label", "wanted", "look_at", "places", "holding", "because", *NOTES)
 TIERS = ("required", "optional")
 
 
-def want_list(request: Measurement, result: Mapping[str, Any]) -> dict[str, Any]:
+Notes = Mapping[str, Mapping[str, Any]]
+
+
+def want_list(request: Measurement, result: Mapping[str, Any], notes: Notes | None = None) -> dict[str, Any]:
     """{"title", "evaluated_on", "wanted": [...], "weakest": [...]} from an evaluation of the same request.
 
     `wanted`: every empty place (the places of a free choice once, with how many are open), required ones first, then what an
     open-ended group would still take. `weakest`: up to 20 filled places, the worst first by the place's own preferences,
-    with what the coin is worth on the first of them.
+    with what the coin is worth on the first of them. `notes` are the owner's, by place or group: {"min_grade",
+    "most_to_pay", "currency", "note"}; an entry carries those of its place, else those of its group. A filled place whose
+    coin is surely below its least grade stands first among the weakest, marked `below_min_grade`.
     """
     definition = request.definition
     held = [holding for holding in request.holdings if holding.status in request.statuses]
@@ -40,12 +47,35 @@ def want_list(request: Measurement, result: Mapping[str, Any]) -> dict[str, Any]
     speak = Speaker(definition.attributes, request.vocabularies)
     entries = {entry["place"]: entry for entry in _entries(result)}
     values = _Worth(seen, Table(definition.attributes, around))
+    wishes = _Wishes(notes or {}, {place.address: place.group for place in places}, held)
+    wanted = [*_wanted(places, entries, speak), *_still_open(request, speak)]
     return {
         "title": definition.title,
         "evaluated_on": request.today.isoformat(),
-        "wanted": [*_wanted(places, entries, speak), *_still_open(request, speak)],
-        "weakest": _weakest(places, entries, values, speak),
+        "wanted": [{**entry, **wishes.of(entry["place"])} for entry in wanted],
+        "weakest": _weakest(places, entries, values, speak, wishes),
     }
+
+
+class _Wishes:
+    """The owner's notes, and which coins fall short of them."""
+
+    def __init__(self, notes: Notes, group_of: Mapping[str, str], held: Sequence[Holding]) -> None:
+        self.notes, self.group_of = notes, group_of
+        self.grades = {holding.id: holding.facts.get("grade") for holding in held}
+
+    def of(self, place: str) -> dict[str, Any]:
+        note = self.notes.get(place) or self.notes.get(self.group_of.get(place, "")) or {}
+        return {name: note[name] for name in NOTES if name in note}
+
+    def falls_short(self, place: str, holding: str) -> bool:
+        """Whether every grade that the coin may have lies below the least that is wanted there."""
+        least, known = self.of(place).get("min_grade"), self.grades.get(holding)
+        if least is None or known is None:
+            return False
+        if isinstance(known, Between):
+            return isinstance(known.high, int | Fraction) and known.high < least
+        return all(isinstance(value, int | Fraction) and value < least for value in known.values)
 
 
 def _entries(result: Mapping[str, Any]) -> list[Mapping[str, Any]]:
@@ -112,14 +142,23 @@ class _Worth:
 
 
 def _weakest(
-    places: Sequence[Place], entries: Mapping[str, Mapping[str, Any]], worth: _Worth, speak: Speaker
+    places: Sequence[Place], entries: Mapping[str, Mapping[str, Any]], worth: _Worth, speak: Speaker, wishes: _Wishes
 ) -> list[dict[str, Any]]:
+    short = {
+        place.address
+        for place in places
+        if place.address in entries and wishes.falls_short(place.address, entries[place.address]["holding"] or "")
+    }
     filled = [
         (place, entries[place.address]["holding"])
         for place in places
-        if place.prefer and place.address in entries and entries[place.address]["holding"] in worth.number
+        if (place.prefer or place.address in short)
+        and place.address in entries
+        and entries[place.address]["holding"] in worth.number
     ]
-    filled.sort(key=lambda pair: (worth.standing(pair[0].prefer, pair[1]), pair[0].address))
+    filled.sort(
+        key=lambda pair: (pair[0].address not in short, worth.standing(pair[0].prefer, pair[1]), pair[0].address)
+    )
     return [
         {
             "kind": "better",
@@ -130,7 +169,9 @@ def _weakest(
             "look_at": place.look_at,
             "places": 1,
             "holding": holding,
-            "because": _because(place, holding, worth, speak),
+            "because": _because(place, holding, worth, speak) or "below the least grade wanted",
+            **({"below_min_grade": True} if place.address in short else {}),
+            **wishes.of(place.address),
         }
         for place, holding in filled[:MOST_WEAK]
     ]
@@ -162,12 +203,24 @@ def as_text(wants: Mapping[str, Any]) -> str:
     for entry in wants["wanted"]:
         count = f"{entry['places']}x " if entry["places"] > 1 else ""
         mark = "[ ]" if entry["kind"] == "empty" else "[+]"
-        lines += textwrap.wrap(f"{mark} {count}{entry['label']}: {entry['wanted']}", CARD, subsequent_indent="    ")
+        said = _noted(entry)
+        line = f"{mark} {count}{entry['label']}: {entry['wanted']}{said and f' ({said})'}"
+        lines += textwrap.wrap(line, CARD, subsequent_indent="    ")
     if wants["weakest"]:
         lines += ["", "To better:"]
     for entry in wants["weakest"]:
-        lines += textwrap.wrap(f"[^] {entry['label']}: {entry['because']}", CARD, subsequent_indent="    ")
+        said = _noted(entry)
+        line = f"[^] {entry['label']}: {entry['because']}{said and f' ({said})'}"
+        lines += textwrap.wrap(line, CARD, subsequent_indent="    ")
     return "\n".join(lines) + "\n"
+
+
+def _noted(entry: Mapping[str, Any]) -> str:
+    """The owner's note to an entry in a few words."""
+    parts = [f"grade {entry['min_grade']} or more"] if "min_grade" in entry else []
+    if "most_to_pay" in entry:
+        parts.append(f"up to {entry['most_to_pay']} {entry['currency']}")
+    return "; ".join([*parts, *([entry["note"]] if "note" in entry else [])])
 
 
 def as_csv(wants: Mapping[str, Any]) -> str:
@@ -190,11 +243,13 @@ def as_html(wants: Mapping[str, Any], language: str) -> str:
     title = escape(wants["title"])
     rows = "".join(
         f"<tr><td class=box></td><td>{escape(entry['label'])}</td><td>{escape(entry['wanted'])}</td>"
-        f"<td>{entry['places'] if entry['kind'] == 'empty' else 'open'}</td><td>{escape(entry['look_at'])}</td></tr>"
+        f"<td>{entry['places'] if entry['kind'] == 'empty' else 'open'}</td><td>{escape(entry['look_at'])}</td>"
+        f"<td>{escape(_noted(entry))}</td></tr>"
         for entry in wants["wanted"]
     )
     weak = "".join(
-        f"<tr><td class=box></td><td>{escape(entry['label'])}</td><td>{escape(entry['because'])}</td></tr>"
+        f"<tr><td class=box></td><td>{escape(entry['label'])}</td><td>{escape(entry['because'])}</td>"
+        f"<td>{escape(_noted(entry))}</td></tr>"
         for entry in wants["weakest"]
     )
     return (
@@ -204,7 +259,7 @@ def as_html(wants: Mapping[str, Any], language: str) -> str:
         ".box{border:.5pt solid;width:4mm}tr{break-inside:avoid}</style></head>\n"
         f"<body><h1>{title}</h1><p>Want list of {escape(wants['evaluated_on'])}. Facts and grades are the owner's "
         "opinion: no authentication and no valuation.</p>\n<h2>Wanted</h2><table><thead><tr><th></th><th>Place</th>"
-        f"<th>What it takes</th><th>How many</th><th>Look at</th></tr></thead><tbody>{rows}</tbody></table>\n"
-        "<h2>To better</h2><table><thead><tr><th></th><th>Place</th><th>What sits there</th></tr></thead>"
+        f"<th>What it takes</th><th>How many</th><th>Look at</th><th>My note</th></tr></thead><tbody>{rows}</tbody></table>\n"
+        "<h2>To better</h2><table><thead><tr><th></th><th>Place</th><th>What sits there</th><th>My note</th></tr></thead>"
         f"<tbody>{weak}</tbody></table></body></html>\n"
     )

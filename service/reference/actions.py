@@ -1,15 +1,32 @@
-"""Reading the reference data: vocabularies and the catalogue of issues."""
+"""Reading the reference data, and keeping an owner's own issues beside it. Each change is part of the caller's
+transaction."""
 
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from functools import cache
+from heapq import merge
+from itertools import islice
 from typing import Any
 
-from service.errors import NotFound
+from sqlalchemy import Connection
+
+from service.accounts.model import Owner
+from service.accounts.store import AccountStore
+from service.database.identities import new_identity
+from service.errors import Clash, Fault, Invalid, NotFound, OverLimit
+from service.facts.attributes import Attributes
+from service.facts.holding import check_facts
 from service.facts.vocabulary import Vocabulary
 from service.reference import shipped
+from service.reference.model import MOST_ISSUES, Issue, Sorted, StoredIssue, mentions, sort_out
+from service.reference.store import IssueStore
+
+# A check of the issue as it stands, by whoever read it before: raises Stale when it changed since.
+Expectation = Callable[[StoredIssue], None]
 
 
 def edition() -> str:
@@ -28,19 +45,161 @@ def vocabulary(name: str) -> Vocabulary:
         raise NotFound("vocabulary", name[:100]) from None
 
 
-def issues_page(after: str | None, limit: int) -> tuple[Mapping[str, Any], ...]:
-    """Up to `limit` catalogue entries in the order of their ids, from behind `after`."""
-    entries, ids = _in_order()
-    start = 0 if after is None else bisect_right(ids, after)
-    return entries[start : start + limit]
-
-
 def issue_facts() -> Mapping[str, Mapping[str, Any]]:
-    """The facts of every catalogue entry, by its id, as plain values."""
-    return {entry["id"]: entry.get("facts", {}) for entry in shipped.issues()}
+    """The facts of every shipped issue, by its id, as plain values."""
+    return {issue.id: issue.facts for issue in shipped_issues().values()}
 
 
 @cache
-def _in_order() -> tuple[tuple[Mapping[str, Any], ...], tuple[str, ...]]:
-    entries = tuple(sorted(shipped.issues(), key=lambda entry: str(entry["id"])))
-    return entries, tuple(str(entry["id"]) for entry in entries)
+def shipped_issues() -> Mapping[str, Issue]:
+    """The catalogue that comes with the service, in the order of ids."""
+    entries = sorted(shipped.issues(), key=lambda entry: str(entry["id"]))
+    return {
+        entry["id"]: Issue(
+            entry["id"],
+            entry["label"],
+            entry.get("facts", {}),
+            tuple(entry["look_alikes"]),
+            entry["source"],
+            entry["edition"],
+        )
+        for entry in entries
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class Picked:
+    """Which issues of a list are wanted: all these words in id or label, and only private or only shipped ones."""
+
+    words: str | None = None
+    private: bool | None = None
+
+
+def issues_after(
+    connection: Connection | None, owner: Owner | None, after: str | None, picked: Picked
+) -> Iterator[Issue | StoredIssue]:
+    """Shipped issues and the owner's own together, in the order of ids, from behind `after`. An owner's issue stands in for a
+    shipped one of its id, which can only be when the shipped one came later."""
+    own: Iterator[Issue | StoredIssue] = iter(())
+    if connection is not None and owner is not None and picked.private is not False:
+        own = iter(IssueStore(connection, owner).after(after))
+    known = () if picked.private else _shipped_after(after)
+    last = None
+    # Equal ids: what comes first in the arguments comes first.
+    for entry in merge(own, known, key=lambda entry: entry.id):
+        content = entry.issue if isinstance(entry, StoredIssue) else entry
+        if entry.id != last and mentions(picked.words, content.id, content.label):
+            yield entry
+        last = entry.id
+
+
+def issues_page(
+    connection: Connection | None, owner: Owner | None, picked: Picked, after: str | None, limit: int
+) -> Sequence[Issue | StoredIssue]:
+    """Up to `limit` of them."""
+    return tuple(islice(issues_after(connection, owner, after, picked), limit))
+
+
+def find_issue(connection: Connection, owner: Owner | None, identity: str) -> Issue | StoredIssue:
+    """The owner's issue of this id, or the shipped one. Raises NotFound."""
+    own = None if owner is None else IssueStore(connection, owner).find(identity)
+    found = own or shipped_issues().get(identity)
+    if found is None:
+        raise NotFound("issue", identity[:200])
+    return found
+
+
+def record_issue(connection: Connection, owner: Owner, issue: Issue, attributes: Attributes) -> StoredIssue:
+    """A new issue of the owner's. Raises Invalid with pointers relative to the issue, Clash when the id is taken."""
+    _ensure_sound(issue, attributes)
+    AccountStore(connection).lock(owner)
+    store, now, version = IssueStore(connection, owner), datetime.now(UTC), new_identity()
+    if issue.id in shipped_issues():
+        raise Clash(f"the issue '{issue.id}' comes with the service; one of your own needs another id")
+    if store.find(issue.id) is not None:
+        raise Clash(f"there is an issue '{issue.id}' already")
+    _ensure_room(store, 1)
+    store.add([issue], version, now)
+    store.renew(version)
+    return StoredIssue(issue, version, now, now)
+
+
+def ensure_changeable(connection: Connection, owner: Owner, identity: str, *, expect: Expectation) -> None:
+    """Holds the owner's account and looks whether the issue is the owner's. Raises NotFound, or Clash for a shipped one, which
+    is the same for all."""
+    AccountStore(connection).lock(owner)
+    before = IssueStore(connection, owner).find(identity)
+    if before is not None:
+        expect(before)
+    elif identity in shipped_issues():
+        raise Clash(f"the issue '{identity}' comes with the service and is the same for all; record one of your own")
+    else:
+        raise NotFound("issue", identity[:200])
+
+
+def replace_issue(connection: Connection, owner: Owner, issue: Issue, attributes: Attributes) -> StoredIssue:
+    """The owner's issue with this content. Whoever calls it made sure that it is changeable. Raises Invalid with pointers
+    relative to the issue."""
+    _ensure_sound(issue, attributes)
+    store, now, version = IssueStore(connection, owner), datetime.now(UTC), new_identity()
+    before = store.get(issue.id)
+    store.replace([issue], version, now)
+    store.renew(version)
+    return StoredIssue(issue, version, before.created_at, now)
+
+
+def delete_issue(connection: Connection, owner: Owner, identity: str) -> None:
+    """Deletes an issue of the owner's; whoever calls it made sure that it is changeable. A holding that names it keeps naming
+    it: an evaluation then says that the issue is in no catalogue."""
+    store = IssueStore(connection, owner)
+    store.delete(identity)
+    store.renew(new_identity())
+
+
+def compare_issues(connection: Connection, owner: Owner, sent: Sequence[Issue]) -> Sorted:
+    """What an import would do. The issues were checked before. Raises OverLimit."""
+    store = IssueStore(connection, owner)
+    kept = {stored.id: stored.issue for stored in store.some([issue.id for issue in sent])}
+    found = sort_out(sent, kept)
+    _ensure_room(store, len(found.created))
+    return found
+
+
+def import_issues(connection: Connection, owner: Owner, sent: Sequence[Issue]) -> Sorted:
+    """Records and replaces issues, all in one; those that say the same stay as they are. The issues were checked before."""
+    AccountStore(connection).lock(owner)
+    found = compare_issues(connection, owner, sent)
+    if found.created or found.updated:
+        store, now, version = IssueStore(connection, owner), datetime.now(UTC), new_identity()
+        store.add(found.created, version, now)
+        store.replace(found.updated, version, now)
+        store.renew(version)
+    return found
+
+
+def faults_of_issue_facts(facts: Any, attributes: Attributes) -> list[Fault]:
+    """All that is wrong with facts, pointers relative to the issue. As in a holding, an attribute that nobody declared yet is
+    kept."""
+    return [fault.under("/facts") for fault in check_facts(facts, attributes, strict=False)]
+
+
+def _ensure_sound(issue: Issue, attributes: Attributes) -> None:
+    faults = faults_of_issue_facts(dict(issue.facts), attributes)
+    if faults:
+        raise Invalid(faults)
+
+
+def _ensure_room(store: IssueStore, more: int) -> None:
+    if more and store.count() + more > MOST_ISSUES:
+        raise OverLimit([Fault("over-limit", f"an owner keeps up to {MOST_ISSUES} issues")])
+
+
+def _shipped_after(after: str | None) -> Iterator[Issue]:
+    entries, ids = _in_order()
+    return iter(entries[0 if after is None else bisect_right(ids, after) :])
+
+
+@cache
+def _in_order() -> tuple[tuple[Issue, ...], tuple[str, ...]]:
+    entries = shipped_issues()
+    return tuple(entries.values()), tuple(entries)

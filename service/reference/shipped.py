@@ -1,4 +1,4 @@
-"""The reference data that comes with the service: issuers, motifs and the euro catalogue. Pure; read once, then kept.
+"""The reference data that comes with the service: issuers, motifs and catalogues of issues. Pure; read once, then kept.
 
 Sources and licences stand in data/NOTICE.md and in each file; tests/data/make_reference_data.py makes the files.
 """
@@ -10,6 +10,7 @@ import json
 from collections.abc import Mapping
 from datetime import date
 from decimal import Decimal
+from fractions import Fraction
 from functools import cache
 from importlib.resources import files
 from types import MappingProxyType
@@ -18,7 +19,7 @@ from typing import Any
 from service.facts.vocabulary import Concept, Vocabulary, vocabulary
 
 VOCABULARY_FILES = ("issuers.json", "motifs.json")
-CATALOGUE_FILES = ("euro_issues.json",)
+CATALOGUE_FILES = ("euro_issues.json", "law_issues.json")
 
 
 @cache
@@ -30,14 +31,29 @@ def vocabularies() -> Mapping[str, Vocabulary]:
 
 @cache
 def issues() -> tuple[dict[str, Any], ...]:
-    """The shipped catalogue, in file order: {"id": text, "label": text, "facts": {attribute: value}}.
+    """The shipped catalogue, in file order: {"id": text, "label": text, "facts": {attribute: value}, "look_alikes": ids,
+    "source": text, "edition": text}. What an entry does not say of its source and edition its file says for all. Some have
+    "exact" too: see `exact_values`.
 
     Weights are in g, sizes in mm; numbers are int or Decimal, never float. The answer is shared: copy before changing.
     """
     found: list[dict[str, Any]] = []
     for name in CATALOGUE_FILES:
-        found.extend(json.loads(_content(name), parse_float=Decimal)["issues"])
+        document = json.loads(_content(name), parse_float=Decimal)
+        of_file = {"look_alikes": [], "source": document["source"], "edition": document["edition"]}
+        found.extend({**of_file, **entry} for entry in document["issues"])
     return tuple(found)
+
+
+@cache
+def exact_values() -> Mapping[str, Mapping[str, Fraction]]:
+    """By issue and attribute, the fraction that a law prescribes where the published decimal only rounds it: 11/12 for the
+    fineness 0.91666, or 200/31 g (155 pieces from a kilogram)."""
+    return {
+        entry["id"]: {name: Fraction(part) for name, part in entry["exact"].items()}
+        for entry in issues()
+        if "exact" in entry
+    }
 
 
 @cache

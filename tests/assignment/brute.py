@@ -30,7 +30,9 @@ def ways(problem: Problem, edges: tuple[Edge, ...]) -> Iterator[tuple[Edge, ...]
 
 
 def covers(rule: SetRule, edge: Edge) -> bool:
-    return rule.kind is Kind.NOT_ELSEWHERE or edge.place in rule.places
+    if rule.kind is Kind.NOT_ELSEWHERE:
+        return rule.among is None or edge.place in rule.among or edge.place in rule.places
+    return edge.place in rule.places
 
 
 def is_settled(rule: SetRule, edge: Edge) -> bool:

@@ -2,9 +2,9 @@
 
     python tests/data/make_reference_data.py CHECKS [TARGET]
 
-CHECKS is the folder with defunct_issuers.json, motifs_skos.json and euro_specs.json; TARGET the folder to write into
-(service/reference/data by default). Needs the PyPI package babel (Unicode CLDR), which the service itself does not.
-The same sources give the same bytes.
+CHECKS is the folder with defunct_issuers.json, motifs_skos.json, euro_specs.json and check_values.json; TARGET the folder
+to write into (service/reference/data by default). law_issues.py beside this script holds the tables of one file.
+Needs the PyPI package babel (Unicode CLDR), which the service itself does not. The same sources give the same bytes.
 """
 
 from __future__ import annotations
@@ -248,6 +248,9 @@ def main() -> None:
     parser.add_argument("checks", type=Path, help="folder with the outside checks")
     parser.add_argument("target", type=Path, nargs="?", default=TARGET, help="folder to write into")
     asked = parser.parse_args()
+    from law_issues import law_issues
+
+    write(asked.target / "law_issues.json", law_issues(asked.checks))
     write(asked.target / "issuers.json", issuers(asked.checks))
     write(asked.target / "motifs.json", motifs(asked.checks))
     write(asked.target / "euro_issues.json", euro_issues(asked.checks))

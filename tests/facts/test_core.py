@@ -30,6 +30,7 @@ FLATTENED = {
     "commemorative": ("commemorative", "occasion", "series"),
     "countermark": ("countermark", "countermark_authority"),
     "grade": ("grade", "grade_words"),
+    "weight_legal": ("weight_legal", "weight_least"),
 }
 LEFT_OUT = {
     *("owner", "lent_to", "holder", "location", "acquired", "provenance", "value_estimate", "photos"),

@@ -58,6 +58,8 @@ def fill(connection: Connection) -> None:
                     value = False
                 elif "TIME" in kind:
                     value = NOW
+                elif kind == "DATE":
+                    value = NOW.date()
                 else:
                     value = "{}"
                 if isinstance(value, str) and "CHAR(32)" in kind and name != "chain":

@@ -1,0 +1,265 @@
+"""Several sets of one owner at once: each piece of a holding sits in one of them. Pure; "today" is in the measurements.
+
+`in_order`: the first set is evaluated alone; the pieces that it places are gone for the next, and so on. `jointly`: the
+best for all sets together, level by level (`service.assignment.joint`). A set that is not exclusive borrows: it is evaluated
+by itself on all holdings, and takes nothing from the others.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from service.assignment.build import Board
+from service.assignment.joint import join, part_of, share_of, without
+from service.assignment.problem import Level, Placement, Solution
+from service.assignment.solve import solve
+from service.errors import Fault, OverLimit
+from service.evaluation.table import Table
+from service.progress.claims import Sitting, claimed, pins_not_kept, unplaced_here
+from service.progress.measure import Measurement, figures_of, lay_board, result_of
+
+IN_ORDER, JOINTLY = "in_order", "jointly"
+MOST_SETS = 100
+MOST_PAIRS = 500_000
+"""Holdings times sets."""
+MOST_FITS = 2_000_000
+"""Fits of coins to places, over all sets that are solved together."""
+
+FIGURES = ("places", "filled", "tentative", "empty", "certain", "possible")
+TIERS = ("required", "optional")
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """One of the sets; all are of the same holdings. `exclusive` sets share no piece."""
+
+    request: Measurement
+    exclusive: bool = True
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """A set laid out and solved for some holdings."""
+
+    request: Measurement
+    board: Board
+    table: Table
+    solution: Solution
+
+    @property
+    def proven(self) -> bool:
+        return self.solution.proven and self.solution.certain_proven
+
+    def seats(self) -> list[tuple[str, str, Placement]]:
+        """(address of the place, id of the holding, placement), in the order of the places."""
+        return [
+            (self.board.places[seat.place].address, self.board.holdings[seat.holding].id, seat)
+            for seat in self.solution.placements
+        ]
+
+
+def allocate(sets: Sequence[Wanted], mode: str, budget_seconds: float) -> dict[str, Any]:
+    """{"mode", "proven_optimal", "levels", "summary", "borrowing", "sets"} as plain values.
+
+    Each of `sets` is the evaluation result of rules.md section 6 with "set" (its number from 0), "title", "exclusive" and
+    "alone", the figures that it would reach if no other set took a coin. In an exclusive set `conflicts` may have the kind
+    `claimed` (see `service.progress.claims`): in_order by sets before it, jointly by any other. Coins that sit in another set
+    stand in `unplaced` with the reason `elsewhere`. `certain` of a set counts, in_order, what the sets before it left to it;
+    jointly, what all others leave to it.
+
+    `summary` adds up the exclusive sets, each coin counted once: `certain` is, jointly, the most places that can be filled for
+    certain over all sets together; in_order the sum over the sets. `borrowing` adds up the others (None: there are none).
+    `levels` are those of the joint answer (None: in_order). `budget_seconds` of the solver are shared: a third for the sets
+    alone, a third for the allocation, a third for what set-level rules keep empty. Raises OverLimit or Invalid.
+    """
+    ensure_within(sets)
+    share = budget_seconds / (3 * max(1, len(sets)))
+    requests = [replace(one.request, budget_seconds=share) for one in sets]
+    alone = [_evaluate(request) for request in requests]
+    exclusive = [number for number, one in enumerate(sets) if one.exclusive]
+    levels: tuple[Level, ...] | None = None
+    if mode == JOINTLY:
+        here, joint = _jointly(alone, exclusive, budget_seconds / 3)
+        levels, certain = joint.levels, joint.certain
+        proven = joint.proven and joint.certain_proven
+    else:
+        here = _in_order(alone, exclusive)
+        certain, proven = sum(here[number].solution.certain for number in exclusive), True
+    sittings = _sittings(here, exclusive)
+    answers = []
+    for number, one in enumerate(sets):
+        if one.exclusive:
+            told = _told(number, alone[number], here[number], sittings, in_order=mode == IN_ORDER)
+        else:
+            told = _result(alone[number])
+        lone = {**figures_of(alone[number].board, alone[number].solution), "proven_optimal": alone[number].proven}
+        stamp = {"set": number, "title": one.request.definition.title, "exclusive": one.exclusive, "alone": lone}
+        answers.append({**stamp, **told})
+        proven = proven and bool(told["proven_optimal"])
+    borrowing = [answer for answer in answers if not answer["exclusive"]]
+    summary = _totals([answer for answer in answers if answer["exclusive"]])
+    pieces = {holding.id: holding.quantity for holding in sets[0].request.holdings} if sets else {}
+    return {
+        "mode": mode,
+        "proven_optimal": proven,
+        "levels": None if levels is None else [_level(level) for level in levels],
+        "summary": {
+            **summary,
+            "certain": certain,
+            "unplaced": sum(1 for name, owned in pieces.items() if owned > len(sittings.get(name, ()))),
+        },
+        "borrowing": _totals(borrowing) if borrowing else None,
+        "sets": answers,
+    }
+
+
+def ensure_within(sets: Sequence[Wanted]) -> None:
+    """Refuses too many sets, and too many holdings for so many sets."""
+    most = max((len(one.request.holdings) for one in sets), default=0)
+    if len(sets) > MOST_SETS:
+        raise OverLimit([Fault("over-limit", f"up to {MOST_SETS} sets are allocated at once", "/sets")])
+    if most * len(sets) > MOST_PAIRS:
+        message = f"{most} holdings in {len(sets)} sets; up to {MOST_PAIRS} holdings times sets are allocated at once"
+        raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets")])
+
+
+def _evaluate(request: Measurement) -> Evaluation:
+    board, table = lay_board(request)
+    return Evaluation(request, board, table, solve(board.problem, budget_seconds=request.budget_seconds))
+
+
+def _result(one: Evaluation) -> dict[str, Any]:
+    return result_of(one.request, one.board, one.table, one.solution)
+
+
+def _in_order(alone: Sequence[Evaluation], exclusive: Sequence[int]) -> dict[int, Evaluation]:
+    """Every set evaluated on what the sets before it left. Costs of preferences are anew those of the coins left."""
+    gone: Counter[str] = Counter()
+    here = {}
+    for number in exclusive:
+        one = alone[number]
+        if gone:
+            one = _evaluate(replace(one.request, holdings=_left(one.request, gone)))
+        here[number] = one
+        gone.update(holding for _, holding, _ in one.seats())
+    return here
+
+
+def _left(request: Measurement, gone: Mapping[str, int]) -> tuple[Any, ...]:
+    counted = ((holding, holding.quantity - gone.get(holding.id, 0)) for holding in request.holdings)
+    return tuple(replace(holding, quantity=left) for holding, left in counted if left > 0)
+
+
+def _jointly(
+    alone: Sequence[Evaluation], exclusive: Sequence[int], budget_seconds: float
+) -> tuple[dict[int, Evaluation], Solution]:
+    """Each set's part of the joint answer, on a board of the pieces that the others leave to it."""
+    boards = [alone[number].board for number in exclusive]
+    fits = sum(len(board.problem.edges) for board in boards)
+    if fits > MOST_FITS:
+        message = f"{fits} fits of coins to places over all sets; up to {MOST_FITS} are solved together"
+        raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets, or allocate in_order")])
+    joint = join([share_of(board) for board in boards])
+    solution = solve(joint.problem, budget_seconds=budget_seconds / 2)
+    seconds = budget_seconds / 2 / max(1, len(exclusive))
+    parts = [part_of(joint, at, solution, budget_seconds=seconds) for at in range(len(exclusive))]
+    taken: Counter[str] = Counter(joint.holdings[seat.holding] for seat in solution.placements)
+    here = {}
+    for number, board, part in zip(exclusive, boards, parts, strict=True):
+        own = Counter(board.holdings[seat.holding].id for seat in part.placements)
+        one = alone[number]
+        gone = taken - own
+        request = replace(one.request, holdings=_left(one.request, gone))
+        here[number] = Evaluation(request, _board_without(board, gone), one.table, part)
+    return here, solution
+
+
+def _board_without(board: Board, gone: Mapping[str, int]) -> Board:
+    """The board when so many pieces of some holdings are gone: what nothing is left of fits nowhere."""
+    taken = {coin: gone[holding.id] for coin, holding in enumerate(board.holdings) if holding.id in gone}
+    if not taken:
+        return board
+    problem = without(board.problem, taken)
+    holdings = tuple(
+        replace(holding, quantity=left) for holding, left in zip(board.holdings, problem.quantity, strict=True)
+    )
+    empty = {coin for coin in taken if not problem.quantity[coin]}
+    # Places with one rule share one mapping, and go on doing so.
+    cut = {id(fits): {coin: fit for coin, fit in fits.items() if coin not in empty} for fits in board.fits}
+    by_place = {
+        at: {coin: edge for coin, edge in edges.items() if coin not in empty} for at, edges in board.by_place.items()
+    }
+    fits = tuple(cut[id(fits)] for fits in board.fits)
+    return replace(board, holdings=holdings, problem=problem, fits=fits, by_place=by_place)
+
+
+def _sittings(here: Mapping[int, Evaluation], exclusive: Sequence[int]) -> dict[str, list[Sitting]]:
+    """Where every placed piece sits, by holding, in the order of the sets and their places."""
+    found: dict[str, list[Sitting]] = {}
+    for number in exclusive:
+        request = here[number].request
+        definition = request.document_id or request.definition.digest
+        for place, holding, _ in here[number].seats():
+            found.setdefault(holding, []).append(Sitting(number, definition, request.definition.title, place))
+    return found
+
+
+def _told(
+    number: int, alone: Evaluation, here: Evaluation, sittings: Mapping[str, Sequence[Sitting]], *, in_order: bool
+) -> dict[str, Any]:
+    """The result of one exclusive set, with what the others hold."""
+    request = alone.request
+    # Whether a pin holds is told below, by all coins and not only by those left here.
+    result = result_of(replace(here.request, pins=()), here.board, here.table, here.solution)
+    pieces = {holding.id: holding.quantity for holding in request.holdings}
+    others = {
+        name: [one for one in sitting if one.set != number]
+        for name, sitting in sittings.items()
+        if any(one.set != number for one in sitting)
+    }
+    claims = {}
+    for name, sitting in others.items():
+        first = [one for one in sitting if one.set < number] if in_order else sitting
+        # A coin that was left over here when its turn came was not taken from this set.
+        before = len(sittings[name]) - (len([one for one in sitting if one.set > number]) if in_order else 0)
+        if first and before == pieces[name]:
+            claims[name] = first
+    places = {place.address: at for at, place in enumerate(alone.board.places)}
+    coins = {holding.id: coin for coin, holding in enumerate(alone.board.holdings)}
+    seats = {
+        places[address]: replace(seat, place=places[address], holding=coins[holding])
+        for address, holding, seat in here.seats()
+    }
+    conflicts, left_out = claimed(alone.board, seats, claims)
+    later = Counter(
+        {name: sum(1 for one in sitting if one.set > number) for name, sitting in others.items()} if in_order else {}
+    )
+    in_place = {holding for _, holding, _ in here.seats()}
+    left = unplaced_here(request, result["unplaced"], in_place, +later, others)
+    return {
+        **result,
+        "summary": {**result["summary"], "unplaced": len(left)},
+        "conflicts": [
+            *result["conflicts"],
+            *pins_not_kept(request, alone.board, alone.table, seats, claims),
+            *conflicts,
+        ],
+        "conflicts_left_out": result["conflicts_left_out"] + left_out,
+        "unplaced": left,
+    }
+
+
+def _totals(answers: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    summaries = [answer["summary"] for answer in answers]
+    totals: dict[str, Any] = {"sets": len(answers)}
+    totals |= {name: sum(summary[name] for summary in summaries) for name in FIGURES}
+    for tier in TIERS:
+        totals[tier] = {name: sum(summary[tier][name] for summary in summaries) for name in FIGURES[:4]}
+    return totals
+
+
+def _level(level: Level) -> dict[str, Any]:
+    return {"level": level.name, "value": level.value, "proven": level.proven, "bound": level.bound}

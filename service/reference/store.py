@@ -1,0 +1,106 @@
+"""One owner's issues in the database."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, Row, Select, bindparam, delete, func, insert, select, update
+
+from service.accounts.model import Owner
+from service.errors import NotFound
+from service.reference.model import NO_ISSUES, Issue, OwnIssues, StoredIssue
+from service.reference.tables import catalogue, issue
+
+_BATCH = 500
+
+
+class IssueStore:
+    """Within one transaction. Whoever changes something holds the owner's account first, and calls `renew` once."""
+
+    def __init__(self, connection: Connection, owner: Owner) -> None:
+        self._connection = connection
+        self._owner = owner
+
+    def find(self, identity: str) -> StoredIssue | None:
+        row = self._connection.execute(self._mine().where(issue.c.id == identity)).first()
+        return None if row is None else _stored(row)
+
+    def get(self, identity: str) -> StoredIssue:
+        found = self.find(identity)
+        if found is None:
+            raise NotFound("issue", identity[:200])
+        return found
+
+    def after(self, identity: str | None) -> Iterator[StoredIssue]:
+        """The owner's issues in the order of their ids from behind `identity`, fetched as far as they are asked for."""
+        last = identity
+        while True:
+            query = self._mine().order_by(issue.c.id).limit(_BATCH)
+            rows = self._connection.execute(query if last is None else query.where(issue.c.id > last)).all()
+            yield from map(_stored, rows)
+            if len(rows) < _BATCH:
+                return
+            last = rows[-1].id
+
+    def some(self, identities: Sequence[str]) -> Iterator[StoredIssue]:
+        """Those of the owner's issues that have one of these ids, in no order."""
+        for start in range(0, len(identities), _BATCH):
+            query = self._mine().where(issue.c.id.in_(identities[start : start + _BATCH]))
+            yield from map(_stored, self._connection.execute(query))
+
+    def count(self) -> int:
+        query = select(func.count()).select_from(issue).where(issue.c.owner_id == self._owner.id)
+        return self._connection.execute(query).scalar_one()
+
+    def version(self) -> str | None:
+        """Changes with every change of any of the owner's issues; None where there never was one."""
+        query = select(catalogue.c.version).where(catalogue.c.owner_id == self._owner.id)
+        return self._connection.execute(query).scalar_one_or_none()
+
+    def own_issues(self) -> OwnIssues:
+        """The facts of all the owner's issues, with the version of the whole."""
+        version = self.version()
+        if version is None:
+            return NO_ISSUES
+        query = select(issue.c.id, issue.c.facts).where(issue.c.owner_id == self._owner.id).order_by(issue.c.id)
+        return OwnIssues({row.id: row.facts for row in self._connection.execute(query)}, version)
+
+    def add(self, entries: Iterable[Issue], version: str, now: datetime) -> None:
+        rows = [{**_content(e), "id": e.id, "owner_id": self._owner.id, "version": version} for e in entries]
+        if rows:
+            self._connection.execute(insert(issue), [{**row, "created_at": now, "updated_at": now} for row in rows])
+
+    def replace(self, entries: Iterable[Issue], version: str, now: datetime) -> None:
+        rows = [{**_content(e), "its_id": e.id, "version": version, "updated_at": now} for e in entries]
+        if rows:
+            where = (issue.c.owner_id == self._owner.id, issue.c.id == bindparam("its_id"))
+            self._connection.execute(update(issue).where(*where), rows)
+
+    def delete(self, identity: str) -> None:
+        self._connection.execute(delete(issue).where(issue.c.owner_id == self._owner.id, issue.c.id == identity))
+
+    def renew(self, version: str) -> None:
+        """Stores the version of the whole. The held account keeps two first changes apart."""
+        mine = catalogue.c.owner_id == self._owner.id
+        if self._connection.execute(update(catalogue).where(mine).values(version=version)).rowcount == 0:
+            self._connection.execute(insert(catalogue).values(owner_id=self._owner.id, version=version))
+
+    def _mine(self) -> Select[Any]:
+        return select(issue).where(issue.c.owner_id == self._owner.id)
+
+
+def _content(entry: Issue) -> dict[str, Any]:
+    return {
+        "label": entry.label,
+        "facts": dict(entry.facts),
+        "look_alikes": list(entry.look_alikes),
+        "source": entry.source,
+        "edition": entry.edition,
+    }
+
+
+def _stored(row: Row[Any]) -> StoredIssue:
+    entry = Issue(row.id, row.label, row.facts, tuple(row.look_alikes), row.source, row.edition)
+    return StoredIssue(entry, row.version, row.created_at, row.updated_at)

@@ -1,0 +1,439 @@
+"""The starter catalogue of pieces whose weight a law gives: the tables behind service/reference/data/law_issues.json.
+
+Numbers are read from the outside check values by their ids and converted exactly (1 grain is 0.06479891 g, 1 inch is
+25.4 mm); what the check values do not say (labels, words of metals, years) is said here by hand, from memory, and each
+entry's source says so. make_reference_data.py writes the file.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from decimal import Decimal
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+GRAIN = Decimal("0.06479891")
+INCH = Decimal("25.4")
+TROY_OUNCE = Decimal("31.1034768")
+BY_THE_METAL = "whether a magnet holds it follows from the metal (no source: common practice)"
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One entry. `weight`, `tolerance`, `least` and `diameter` are ids of check values, or ids with `*` in front: the first
+    number of that value's expression; `group` binds look-alikes that denomination and issuer do not."""
+
+    id: str
+    label: str
+    denomination: str
+    years: tuple[int | None, int | None]
+    material: str
+    weight: str | tuple[str, str]
+    fineness: str = ""
+    fineness_from: str = ""
+    exact_fineness: str = ""
+    exact_weight: Fraction | None = None
+    tolerance: str = ""
+    least: str = ""
+    diameter: str = ""
+    magnetic: bool = False
+    issuer: Any = "GB"
+    group: str = ""
+    more: dict[str, Any] = field(default_factory=dict)
+    note: str = ""
+
+
+class Checks:
+    """The outside check values by id."""
+
+    def __init__(self, folder: Path) -> None:
+        document = json.loads((folder / "check_values.json").read_text(encoding="utf-8"))
+        self.values = {value["id"]: value for value in document["values"]}
+        self.sources: dict[str, Any] = document["sources"]
+
+    def number(self, name: str) -> Decimal:
+        """In g or mm, exactly."""
+        if name.startswith("*"):
+            first, unit = self.values[name[1:]]["expression"].split(" ")[0], "g"
+            # Of the United States' laws of 1837 and 1873 these two are in grains ("412.5 x 0.9 / 480").
+            unit = "grain" if name[1:] in ("us.1837.dollar.asw", "us.1873.gold20.agw") else "g"
+        else:
+            first, unit = self.values[name]["value"], self.values[name]["unit"]
+        return Decimal(first) * {"g": 1, "mm": 1, "grain": GRAIN, "inch": INCH, "ozt": TROY_OUNCE}[unit]
+
+    def source(self, names: list[str]) -> str:
+        """The laws behind these values, each once, marked where it is from memory."""
+        told = []
+        for name in names:
+            value = self.values[name.removeprefix("*")]
+            key = value["source"] if value["source"] != "derived" else LAW_OF_DERIVED[value["id"]]
+            law = self.sources[key]
+            if law["title"] == "general knowledge":
+                text = "from memory"
+            else:
+                section = f", {law['section']}" if law["section"] and not law["section"].isdigit() else ""
+                memory = value["seen"] == "memory" or law["seen"].startswith("MEMORY")
+                text = f"{law['title']}{section}" + (" (from memory)" if memory else "")
+            told.append(text)
+        return "; ".join(dict.fromkeys(told))
+
+
+LAW_OF_DERIVED = {
+    "us.1837.dollar.asw": "act1837",
+    "us.1873.gold20.agw": "act1873",
+    "us.5112.gold50.fine22": "usc5112",
+    "us.war5c.asw": "mint42",
+    "lmu.gold.rule": "lmu1885",
+    "lmu.silver5.asw": "lmu1865",
+    "lmu.silver1.asw": "lmu1865",
+}
+
+SHILLING = Fraction(5760, 66) * Fraction(GRAIN)  # 66 shillings from a troy pound of 5760 grains
+SOVEREIGN = Fraction(77758692, 9734375)  # 934 1/2 sovereigns from 20 troy pounds: check value uk.sovereign.rule
+CHANGED = "the standard changed during 1920"
+
+# name in the check values, denomination, in shillings, also struck in cupro-nickel from 1947
+BRITISH_SILVER = (
+    ("crown", "crown", Fraction(5), False),
+    ("halfcrown", "half crown", Fraction(5, 2), True),
+    ("florin", "florin", Fraction(2), True),
+    ("shilling", "shilling", Fraction(1), True),
+    ("sixpence", "sixpence", Fraction(1, 2), True),
+    ("fourpence", "fourpence", Fraction(1, 3), False),
+    ("threepence", "threepence", Fraction(1, 4), False),
+    ("twopence_maundy", "twopence (Maundy)", Fraction(1, 6), False),
+    ("penny_maundy", "penny (Maundy)", Fraction(1, 12), False),
+)
+
+
+def british(checks: Checks) -> list[Piece]:
+    found = []
+    for key, denomination, shillings, base_metal in BRITISH_SILVER:
+        name = key.split("_")[0] + ("-maundy" if "maundy" in key else "")
+        weight = f"uk.1870.{key}.g" if f"uk.1870.{key}.g" in checks.values else f"uk.1870.{key}.gr"
+        same: dict[str, Any] = {"denomination": denomination, "weight": weight}
+        same["group"] = {"florin": "large 10", "shilling": "large 5"}.get(key, "")
+        found.append(
+            Piece(
+                id=f"gb-{name}-925",
+                label=f"United Kingdom, {denomination}, silver .925 (1816 to 1920)",
+                years=(1816, 1920),
+                material="silver",
+                fineness="0.925",
+                exact_fineness="37/40",
+                fineness_from="uk.silver.std",
+                exact_weight=SHILLING * shillings,
+                note=f"{CHANGED}; the same weight since 1816",
+                **same,
+            )
+        )
+        found.append(
+            Piece(
+                id=f"gb-{name}-500",
+                label=f"United Kingdom, {denomination}, silver .500 (1920 to 1946)",
+                years=(1920, 1946),
+                material="silver",
+                fineness="0.5",
+                fineness_from="ca1920",
+                exact_weight=SHILLING * shillings,
+                note=CHANGED,
+                **same,
+            )
+        )
+        if base_metal:
+            found.append(
+                Piece(
+                    id=f"gb-{name}-cupro-nickel",
+                    label=f"United Kingdom, {denomination}, cupro-nickel (1947 to 1970)",
+                    years=(1947, 1970),
+                    material="cupro-nickel",
+                    fineness_from="uk.1947.cuni",
+                    **same,
+                )
+            )
+    found.extend(
+        Piece(
+            id=f"gb-{denomination}-bronze",
+            label=f"United Kingdom, {denomination}, bronze (1860 to 1970)",
+            denomination=denomination,
+            years=(1860, 1970),
+            material="bronze",
+            weight=f"uk.1870.{denomination}.g",
+        )
+        for denomination in ("penny", "halfpenny", "farthing")
+    )
+    gold: dict[str, Any] = {
+        "material": "gold", "fineness": "0.91666", "fineness_from": "uk.gold.std", "exact_fineness": "11/12",
+    }  # fmt: skip
+    return [
+        *found,
+        Piece(
+            id="gb-sovereign", label="United Kingdom, sovereign, gold 22 carat", denomination="sovereign",
+            years=(1816, None), weight="uk.1870.sovereign.g", exact_weight=SOVEREIGN,
+            tolerance="uk.sovereign.remedy", least="uk.sovereign.least", **gold,
+        ),
+        Piece(
+            id="gb-2-pounds-gold", label="United Kingdom, two pounds, gold 22 carat", denomination="two pounds",
+            years=(1816, None), weight="uk.1870.twopound.g", exact_weight=2 * SOVEREIGN, **gold,
+        ),
+        Piece(
+            id="gb-1-pound-gold-2005", label="United Kingdom, one pound, gold (proclamation of 2005)",
+            denomination="one pound", years=(2005, None), material="gold", weight="uk.2005.gold1.m",
+            diameter="uk.2005.gold1.d", tolerance="uk.2005.gold1.remedy", least="uk.2005.gold1.least",
+            note="the catalogue has no fineness for it",
+        ),
+        Piece(
+            id="gb-10-pence-1971", label="United Kingdom, ten new pence, cupro-nickel (1968 to 1992)",
+            denomination="ten new pence", years=(1968, 1992), material="cupro-nickel", weight="uk.1971.10p",
+            group="large 10",
+        ),
+        Piece(
+            id="gb-5-pence-1971", label="United Kingdom, five new pence, cupro-nickel (1968 to 1990)",
+            denomination="five new pence", years=(1968, 1990), material="cupro-nickel", weight="uk.1971.5p",
+            group="large 5",
+        ),
+        *(
+            Piece(
+                id=f"gb-{key}-1971", label=f"United Kingdom, {denomination}, bronze ({years[0]} to {years[1]})",
+                denomination=denomination, years=years, material="bronze", weight=f"uk.1971.{check}",
+                diameter=f"uk.1971.{check}",
+            )
+            for key, denomination, check, years in (
+                ("2-pence", "two new pence", "2p", (1971, 1992)),
+                ("1-penny", "new penny", "1p", (1971, 1992)),
+                ("half-penny", "half new penny", "half_p", (1971, 1984)),
+            )
+        ),
+    ]  # fmt: skip
+
+
+def american() -> list[Piece]:
+    us: dict[str, Any] = {"issuer": "US"}
+    silver: dict[str, Any] = {"material": "silver", "fineness": "0.900", "issuer": "US"}
+    old, new = {**silver, "fineness_from": "*us.1837.dollar.asw"}, {**silver, "fineness_from": "us.1873.std"}
+    clad = ["outer: Cu 75, Ni 25", "inner: Cu 100"]
+    cupro_nickel_clad: dict[str, Any] = {
+        "material": "clad", "issuer": "US",
+        "more": {"core_material": "copper", "cladding_material": "cupro-nickel", "composition": clad},
+    }  # fmt: skip
+    bullion: dict[str, Any] = {"material": "gold", "fineness": "0.9167", "exact_fineness": "11/12", "issuer": "US"}
+    nickel = {"composition": ["Cu 75", "Ni 25"]}
+    return [
+        Piece("us-dollar-1837", "United States, dollar, silver .900 (Act of 1837)", "dollar", (1837, 1935),
+              weight="*us.1837.dollar.asw", group="large dollar",
+              note="the Act of 1878 took this standard up again", **old),
+        Piece("us-half-dollar-1837", "United States, half dollar, silver .900 (Act of 1837)", "half dollar",
+              (1837, 1853), weight="us.1837.half", **old),
+        Piece("us-dime-1837", "United States, dime, silver .900 (Act of 1837)", "dime", (1837, 1853),
+              weight="us.1837.dime", **old),
+        Piece("us-half-dime-1837", "United States, half dime, silver .900 (Act of 1837)", "half dime", (1837, 1853),
+              weight="us.1837.halfdime", **old),
+        Piece("us-half-dollar-1853", "United States, half dollar, silver .900 (Act of 1853)", "half dollar",
+              (1853, 1873), weight="us.1853.half", **old),
+        Piece("us-half-dollar-1873", "United States, half dollar, silver .900 (Act of 1873)", "half dollar",
+              (1873, 1964), weight="us.1873.half", **new),
+        Piece("us-quarter-dollar-1873", "United States, quarter dollar, silver .900 (Act of 1873)", "quarter dollar",
+              (1873, 1964), weight="us.1873.quarter", **new),
+        Piece("us-dime-1873", "United States, dime, silver .900 (Act of 1873)", "dime", (1873, 1964),
+              weight="us.1873.dime", **new),
+        Piece("us-trade-dollar-1873", "United States, trade dollar, silver .900 (Act of 1873)", "trade dollar",
+              (1873, 1885), weight="us.1873.trade", group="large dollar", **new),
+        *(
+            Piece(f"us-{key}-dollars-gold-1873" if key != "1" else "us-1-dollar-gold-1873",
+                  f"United States, {said}, gold .900 (Act of 1873)", said, (1873, years),
+                  "gold", weight=weight, fineness="0.900", fineness_from="us.1873.std", **us)
+            for key, said, weight, years in (
+                ("1", "1 dollar gold", "us.1873.gold1", 1889),
+                ("2-50", "2.50 dollars", "us.1873.gold2.5", 1933),
+                ("3", "3 dollars", "us.1873.gold3", 1889),
+                ("5", "5 dollars", "us.1873.gold5", 1933),
+                ("10", "10 dollars", "us.1873.gold10", 1933),
+                ("20", "20 dollars", "*us.1873.gold20.agw", 1933),
+            )
+        ),
+        Piece("us-5-cents-1873", "United States, 5 cents, cupro-nickel (Act of 1873)", "5 cents", (1873, 1942),
+              "cupro-nickel", weight="us.1873.5c", more=nickel, **us),
+        Piece("us-5-cents-wartime", "United States, 5 cents, copper, silver and manganese (1942 to 1945)", "5 cents",
+              (1942, 1945), "billon", weight="*us.war5c.asw", fineness="0.35", fineness_from="us.war5c.Ag",
+              more={"composition": ["Cu 56", "Ag 35", "Mn 9"]}, note="silver is 35 hundredths of it", **us),
+        Piece("us-5-cents-5112", "United States, 5 cents, cupro-nickel (31 U.S.C. 5112)", "5 cents", (1946, None),
+              "cupro-nickel", weight="us.5112.fivecent.m", tolerance="us.5113.fivecent",
+              diameter="us.5112.fivecent.d", more=nickel, note="copper and nickel as in the Act of 1873", **us),
+        Piece("us-cent-1873", "United States, cent, bronze (Act of 1873)", "cent", (1873, 1943), "bronze",
+              weight="us.1873.1c", more={"composition": ["Cu 95", "Sn and Zn 5"]},
+              note="a cent of 1943 in bronze is an error of the mint, and often a copper-plated or altered piece", **us),
+        Piece("us-cent-1943-steel", "United States, cent, zinc-coated steel (1943)", "cent", (1943, 1943),
+              "zinc-coated steel", weight=("41.5", "42.5"), fineness_from="us.steel43.m", magnetic=True,
+              more={"core_material": "steel", "cladding_material": "zinc"},
+              note="42 grains, others 41.5 and 42.5: two standards in one year, so the weight is a range", **us),
+        Piece("us-cent-1982-copper", "United States, cent, copper alloy (1944 to 1982)", "cent", (1944, 1982),
+              "copper alloy", weight="us.5112.cent.m", tolerance="us.5113.cent", diameter="us.5112.cent.d",
+              more={"composition": ["Cu 95", "Zn 5"]}, note="both alloys are dated 1982", **us),
+        Piece("us-cent-1982-zinc", "United States, cent, copper-plated zinc (from 1982)", "cent", (1982, None),
+              "copper-plated zinc", weight="us.cent1982", tolerance="us.5113.cent", diameter="us.5112.cent.d",
+              more={"core_material": "zinc", "cladding_material": "copper", "composition": ["Zn 97.5", "Cu 2.5"]},
+              note="both alloys are dated 1982", **us),
+        Piece("us-half-dollar-1965", "United States, half dollar, silver-clad, .400 in all (1965 to 1970)",
+              "half dollar", (1965, 1970), "clad", weight="us.1965.half.m", fineness="0.400", exact_fineness="2/5",
+              fineness_from="us.1965.half.cladding", diameter="us.1965.half.d",
+              more={"core_material": "silver and copper", "cladding_material": "silver .800 and copper .200",
+                    "fine_weight": Decimal("4.6")},
+              note="11.5 g with 6.9 g of copper leave 4.6 g of silver", **us),
+        Piece("us-half-dollar-5112", "United States, half dollar, clad (31 U.S.C. 5112)", "half dollar", (1971, None),
+              weight="us.5112.half.m", diameter="us.5112.half.d", **cupro_nickel_clad),
+        Piece("us-dime-5112", "United States, dime, clad (31 U.S.C. 5112)", "dime", (1965, None),
+              weight="us.5112.dime.m", diameter="us.5112.dime.d", **cupro_nickel_clad),
+        Piece("us-dollar-5112", "United States, dollar, clad, 8.1 g (31 U.S.C. 5112, edition of 1994)", "dollar",
+              (1979, 1999), weight="us.5112.dollar.m1994", diameter="us.5112.dollar.d",
+              note="later editions drop the weight", **cupro_nickel_clad),
+        *(
+            Piece(f"us-{value}-dollars-bullion", f"United States, {value} dollars, gold bullion, 22 carat",
+                  f"{value} dollars", (1986, None), weight=weight,
+                  diameter="" if value == "10" else f"us.5112.gold{value}.d",
+                  more={"fine_weight": f"us.5112.gold{value}.fine", "object_kind": "bullion piece"},
+                  note="22 carat from memory", **bullion)
+            for value, weight in (
+                ("50", "*us.5112.gold50.fine22"), ("25", "us.5112.gold25.m"),
+                ("10", "us.5112.gold10.m"), ("5", "us.5112.gold5.m"),
+            )
+        ),
+        Piece("us-dollar-bullion", "United States, dollar, silver bullion .999", "dollar", (1986, None), "silver",
+              weight="us.5112e.m", diameter="us.5112e.d", fineness="0.999", fineness_from="us.5112e.fine",
+              more={"object_kind": "bullion piece"}, **us),
+        Piece("us-5-dollars-1986", "United States, 5 dollars, gold .900, commemorative (1986)", "5 dollars",
+              (1986, 1986), "gold", weight="us.pl9961.gold5.m", diameter="us.pl9961.gold5.d", fineness="0.900",
+              fineness_from="us.pl9961.gold5.fine", more={"commemorative": True}, **us),
+        Piece("us-dollar-1986", "United States, dollar, silver .900, commemorative (1986)", "dollar", (1986, 1986),
+              "silver", weight="us.pl9961.silver1.m", diameter="us.pl9961.silver1.d", fineness="0.900",
+              fineness_from="us.pl9961.silver1.fine", more={"commemorative": True}, group="large dollar", **us),
+    ]  # fmt: skip
+
+
+def european() -> list[Piece]:
+    union: dict[str, Any] = {"issuer": {"one_of": ["BE", "CH", "FR"]}, "years": (1865, 1927)}
+    twenty = Fraction(200, 31)  # 155 pieces from a kilogram: check value lmu.gold.rule
+    return [
+        *(
+            Piece(f"lmu-{francs}-francs-gold", f"Latin Monetary Union, {francs} francs, gold .900",
+                  f"{francs} francs", material="gold", weight=weight, fineness="0.900",
+                  fineness_from="lmu.gold.rule", exact_weight=twenty * francs / 20, diameter=f"lmu.gold{francs}.d",
+                  **union)
+            for francs, weight in ((100, "lmu.gold100.m"), (50, "lmu.gold50.m"), (20, "lmu.gold.rule"),
+                                   (10, "lmu.gold10.m"), (5, "lmu.gold5.m"))
+        ),
+        Piece("lmu-5-francs-silver", "Latin Monetary Union, 5 francs, silver .900", "5 francs", material="silver",
+              weight="*lmu.silver5.asw", fineness="0.900", fineness_from="lmu.silver5.fine",
+              diameter="lmu.silver5.d", **union),
+        *(
+            Piece(f"lmu-{key}-silver", f"Latin Monetary Union, {said}, silver .835", said, material="silver",
+                  weight=weight, fineness="0.835", fineness_from="lmu.silver2.fine", diameter=diameter, **union)
+            for key, said, weight, diameter in (
+                ("2-francs", "2 francs", "lmu.silver2.m", "lmu.silver2.d"),
+                ("1-franc", "1 franc", "*lmu.silver1.asw", "lmu.silver1.d"),
+                ("50-centimes", "50 centimes", "lmu.silver0.5.m", "lmu.silver0.5.d"),
+                ("20-centimes", "20 centimes", "lmu.silver0.2.m", ""),
+            )
+        ),
+        Piece("thaler-1780", "Thaler of Maria Theresa with the date 1780, silver .833", "thaler", (1780, 1780),
+              "silver", weight="mtt.m", fineness="0.833", exact_fineness="5/6", fineness_from="mtt.fine",
+              diameter="mtt.d", issuer=None, more={"authority": "Maria Theresa"},
+              note="restruck with this date ever since, at many mints; sources differ on the diameter"),
+    ]  # fmt: skip
+
+
+def plain(exact: Decimal) -> int | float:
+    """A JSON number that stands for exactly this decimal."""
+    found = int(exact) if exact == exact.to_integral_value() else float(exact)
+    assert Decimal(repr(found)) == exact, exact
+    return found
+
+
+def span(low: Decimal | int | None, high: Decimal | int | None) -> Any:
+    """A plain value, or a range."""
+    ends = {"from": low, "to": high}
+    if low == high:
+        return plain(Decimal(low or 0))
+    return {name: plain(Decimal(end)) for name, end in ends.items() if end is not None}
+
+
+def two_numbers(written: str) -> tuple[Decimal, Decimal]:
+    """'39.5 to 41' or '7.128 / 25.91'."""
+    first, second = written.replace(" to ", " / ").split(" / ")
+    return Decimal(first), Decimal(second)
+
+
+def facts_of(piece: Piece, checks: Checks) -> dict[str, Any]:
+    def number(name: str, place: int) -> Any:
+        written = checks.values.get(name, {}).get("value", "")
+        if " / " in written:
+            return plain(two_numbers(written)[place])
+        return span(*two_numbers(written)) if " to " in written else plain(checks.number(name))
+
+    facts: dict[str, Any] = {"issuer": piece.issuer, "object_kind": "coin", "denomination": piece.denomination}
+    facts["year_on_coin"] = span(*piece.years)
+    facts["material"] = piece.material
+    if piece.fineness:
+        facts["fineness"] = plain(Decimal(piece.fineness))
+    if isinstance(piece.weight, tuple):
+        facts["weight_legal"] = span(*(Decimal(end) * GRAIN for end in piece.weight))
+    else:
+        facts["weight_legal"] = number(piece.weight, 0)
+    for attribute, name, place in (
+        ("weight_tolerance", piece.tolerance, 0), ("weight_least", piece.least, 0), ("diameter", piece.diameter, 1),
+    ):  # fmt: skip
+        if name:
+            facts[attribute] = number(name, place)
+    facts["magnetic"] = piece.magnetic
+    for name, value in piece.more.items():
+        if name == "fine_weight":
+            value = plain(value if isinstance(value, Decimal) else ounces(checks.values[value]["value"]))
+        facts[name] = value
+    return {name: value for name, value in facts.items() if value is not None}
+
+
+def ounces(written: str) -> Decimal:
+    """'1/2' troy ounces in g."""
+    top, _, bottom = written.partition("/")
+    return Decimal(top) * TROY_OUNCE / Decimal(bottom or 1)
+
+
+def entry_of(piece: Piece, checks: Checks) -> dict[str, Any]:
+    names = [piece.weight] if isinstance(piece.weight, str) else []
+    names += [name for name in (piece.tolerance, piece.least, piece.diameter) if name]
+    law = checks.source([*names, *([piece.fineness_from] if piece.fineness_from in checks.values else [])])
+    if piece.fineness_from == "ca1920":
+        law += f"; {checks.sources['ca1920']['title']} (its effect as seen in Hansard, 23 February 1937)"
+    said = [law, piece.note, "years from memory", BY_THE_METAL]
+    exact = {}
+    if piece.exact_fineness:
+        exact["fineness"] = piece.exact_fineness
+    if piece.exact_weight is not None:
+        exact["weight_legal"] = str(piece.exact_weight)
+        printed = facts_of(piece, checks)["weight_legal"]
+        assert abs(Fraction(repr(printed)) - piece.exact_weight) < Fraction(1, 10_000), piece.id
+    entry: dict[str, Any] = {"id": piece.id, "label": piece.label, "facts": facts_of(piece, checks)}
+    return {**entry, **({"exact": exact} if exact else {}), "source": "; ".join(part for part in said if part)}
+
+
+def law_issues(folder: Path) -> dict[str, Any]:
+    """The pieces that the check values give a legal weight for, each with those that look alike."""
+    checks = Checks(folder)
+    pieces = [*british(checks), *american(), *european()]
+
+    def alike(one: Piece, other: Piece) -> bool:
+        same = one.denomination == other.denomination and one.issuer == other.issuer
+        return one.id != other.id and (same or (one.group != "" and one.group == other.group))
+
+    issues = [
+        {**entry_of(piece, checks), "look_alikes": [other.id for other in pieces if alike(piece, other)]}
+        for piece in pieces
+    ]
+    return {
+        "name": "law",
+        "edition": "1",
+        "source": "laws and standards as each entry names them",
+        "licence": "facts of law; our arrangement CC-BY-4.0",
+        "issues": issues,
+    }

@@ -1,0 +1,56 @@
+"""A coin in a few words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from service.facts.core import CORE
+from service.progress.description import NOTHING, describer
+from service.reference import actions as reference
+
+ISSUES = {
+    "a": {"denomination": "crown", "issuer": "GB", "year_on_coin": 1892},
+    "b": {"denomination": "crown", "issuer": "GB", "year_on_coin": 1893},
+    "c": {"denomination": "crown", "issuer": "GB"},
+}
+DESCRIBE = describer(CORE, reference.vocabularies(), ISSUES)
+
+
+@pytest.mark.parametrize(
+    ("facts", "words"),
+    [
+        ({}, NOTHING),
+        ({"grade": 40}, NOTHING),
+        ({"denomination": "crown"}, "crown"),
+        ({"year_on_coin": 1892}, "coin, 1892"),
+        ({"denomination": "crown", "year_on_coin": {"one_of": [1892, 1893]}}, "crown, 1892 or 1893"),
+        ({"denomination": "crown", "year_on_coin": {"from": 1880, "to": 1890}}, "crown, 1880 to 1890"),
+        ({"denomination": "crown", "year_on_coin": {"to": 1890}}, "crown, up to 1890"),
+        ({"denomination": "crown", "year_on_coin": {"none": True}}, "crown, undated"),
+        ({"denomination": "crown", "struck": {"from": 1880}}, "crown, struck 1880 or later"),
+        ({"denomination": {"none": True}, "object_kind": "medal"}, "medal"),
+        ({"denomination": "crown", "issuer": "GB"}, "crown, United Kingdom"),
+        ({"denomination": "crown", "issuer": {"one_of": ["GB", "x-nowhere"]}}, "crown, United Kingdom or x-nowhere"),
+        ({"denomination": "crown", "legend_issuer": "BRITT"}, "crown, BRITT"),
+        ({"year_on_coin": {"one_of": list(range(1900, 1907))}}, "coin, 1900, 1901, 1902, 1903 or one of 3 others"),
+    ],
+)
+def test_what_is_recorded_is_said_as_a_collector_says_it(facts: dict[str, Any], words: str) -> None:
+    assert DESCRIBE({"facts": facts, "issue": None}) == words
+
+
+@pytest.mark.parametrize(
+    ("issue", "facts", "words"),
+    [
+        ("a", {}, "crown, 1892, United Kingdom"),
+        ("a", {"year_on_coin": 1900}, "crown, 1900, United Kingdom"),
+        ({"one_of": ["a", "b"]}, {}, "crown, 1892 or 1893, United Kingdom"),
+        # One candidate says no year, so the other's is not believed.
+        ({"one_of": ["a", "c"]}, {}, "crown, United Kingdom"),
+        ("a stranger", {"denomination": "penny"}, "penny"),
+    ],
+)
+def test_an_issue_speaks_where_the_coins_own_facts_are_silent(issue: Any, facts: dict[str, Any], words: str) -> None:
+    assert DESCRIBE({"facts": facts, "issue": issue}) == words

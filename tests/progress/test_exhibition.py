@@ -1,0 +1,81 @@
+"""A set as it is shown: page by page, loans by the names of their owners."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from service.progress.exhibition import Loan, as_text, exhibited
+from tests.factories import a_document, measured
+
+DOCUMENT = a_document(
+    {"loose": "grade > 60", "old": "year_on_coin < 1900", "new": "year_on_coin >= 1900"},
+    free_choice=[{"id": "any", "label": "Any", "places": 2, "accepts": "grade < 10"}],
+    layout=[{"page": "Second", "slots": ["any", "new"]}, {"page": "First", "slots": ["old", "new", "any/2"]}],
+)
+MINE: dict[str, dict[str, Any]] = {
+    "1": {"facts": {"year_on_coin": 1890, "grade": 20}, "number": "A-1", "quantity": 1},
+    "2": {"facts": {"year_on_coin": 1700, "grade": 70}, "number": None, "quantity": 1},
+}
+
+
+def a_loan(number: int, owner: str, label: str | None = None, quantity: int = 1, **facts: Any) -> Loan:
+    return Loan(f"loan-{number}", owner, label, {"facts": facts, "issue": None, "quantity": quantity})
+
+
+LOANS = [
+    a_loan(1, "Zoe", "My best", year_on_coin=1950, grade=30),
+    a_loan(2, "adam", quantity=3, year_on_coin=1, grade=5),
+    a_loan(3, "Bea", year_on_coin=1850, grade=11),
+]
+
+
+def shown() -> dict[str, Any]:
+    held = [{"id": name, "facts": data["facts"]} for name, data in MINE.items()]
+    lent = [{"id": loan.id, **{k: v for k, v in loan.recorded.items() if v is not None}} for loan in LOANS]
+    result = measured(DOCUMENT, [*held, *lent], pins=[("1", "old")])
+    made = exhibited(result, DOCUMENT, MINE, LOANS, lambda recorded: f"of {recorded['facts']['year_on_coin']}")
+    return {"title": "A show", "on": "2026-11-25", "note": None, "summary": result["summary"], **made}
+
+
+def test_exhibits_come_page_by_page_and_each_once() -> None:
+    exhibits = shown()["exhibits"]
+    assert [(e["page"], e["place"], e["holding"]) for e in exhibits] == [
+        ("Second", "any/1", "loan-2"),
+        ("Second", "any/2", "loan-2"),
+        ("Second", "new", "loan-1"),
+        ("First", "old", "1"),
+        (None, "loose", "2"),
+    ]
+    assert [(e["owner"], e["number"], e["description"]) for e in exhibits[2:4]] == [
+        ("Zoe", None, "My best"),
+        (None, "A-1", "of 1890"),
+    ]
+    assert exhibits[3]["facts"] == {"year_on_coin": 1890, "grade": 20}
+
+
+def test_loans_come_by_the_names_of_their_owners_and_those_left_over_apart() -> None:
+    made = shown()
+    assert [(loan["owner"], loan["place"], loan["label"]) for loan in made["loans"]] == [
+        ("adam", "any/1", "of 1"),
+        ("adam", "any/2", "of 1"),
+        ("Zoe", "new", "My best"),
+    ]
+    assert [(loan["owner"], loan["loan"], loan["pieces"], loan["reason"]) for loan in made["unused_loans"]] == [
+        ("adam", "loan-2", 1, "spare"),
+        ("Bea", "loan-3", 1, "spare"),
+    ]
+
+
+def test_the_text_lists_exhibits_and_loans() -> None:
+    text = as_text({**shown(), "note": "words " * 40})
+    lines = text.splitlines()
+    assert max(map(len, lines)) <= 76
+    assert lines[0] == "A show, 2026-11-25"
+    assert "5 of 5 places shown" in lines
+    assert lines[lines.index("Second") + 1] == "1. Any: of 1, lent by adam"
+    assert lines[lines.index("First") + 1] == "4. old: of 1890 (no. A-1)"
+    assert lines[lines.index("Exhibits") + 1] == "5. loose: of 1700"
+    at = lines.index("Lent by")
+    assert lines[at + 1 : at + 4] == ["- adam: of 1, for Any", "- adam: of 1, for Any", "- Zoe: My best, for new"]
+    assert lines[lines.index("Offered and not shown") + 2] == "- Bea: of 1850"
+    assert "no valuation" in lines[-1]
