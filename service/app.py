@@ -15,16 +15,41 @@ from service.database.migrate import upgrade
 from service.http import openapi, problems
 from service.http.layers import Outermost, begin_log
 from service.http.limits import Gate
-from service.http.routes import candidates, checks, definitions, evaluations, health, holdings, pins, reference
+from service.http.routes import (
+    allocations,
+    candidates,
+    checks,
+    definitions,
+    doubts,
+    evaluations,
+    exhibitions,
+    health,
+    history,
+    holdings,
+    insurance,
+    issues,
+    pieces,
+    pins,
+    reference,
+    wants,
+)
 from service.settings import Settings, engine_version
 
 ROUTERS = (
     evaluations.router,
     candidates.router,
+    allocations.router,
+    doubts.router,
     definitions.router,
     checks.router,
     pins.router,
+    wants.router,
+    history.router,
+    exhibitions.router,
     holdings.router,
+    insurance.router,
+    issues.router,
+    pieces.router,
     reference.router,
     health.router,
 )

@@ -80,5 +80,6 @@ def _idempotency_key(request: Request) -> str | None:
 
 def _fingerprint(request: Request, body: Body | None) -> str:
     kind, raw = (body.kind, body.raw) if body is not None else ("", b"")
-    head = "\n".join((request.method, request.url.path, request.headers.get("if-match", ""), kind, ""))
+    address = f"{request.url.path}?{request.url.query}" if request.url.query else request.url.path
+    head = "\n".join((request.method, address, request.headers.get("if-match", ""), kind, ""))
     return hashlib.sha256(head.encode("utf-8", "surrogateescape") + raw).hexdigest()

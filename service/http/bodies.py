@@ -31,6 +31,7 @@ LARGEST_EXPONENT = 100
 JSON = "application/json"
 MERGE_PATCH = "application/merge-patch+json"
 YAML = "application/yaml"
+CSV = "text/csv"
 
 _YAML_BYTES = 1024 * 1024
 # From here on a body is parsed outside the event loop.
@@ -62,7 +63,7 @@ async def read_body(request: Request, *, most_bytes: int, takes: Sequence[str] =
     if kind == YAML:
         most_bytes = min(most_bytes, _YAML_BYTES)
     raw = await receive(request, most_bytes)
-    parse = parse_yaml if kind == YAML else parse_json
+    parse = parse_yaml if kind == YAML else plain_text if kind == CSV else parse_json
     if len(raw) < _LARGE_BYTES and kind != YAML:
         return kind, parse(raw), raw
     return kind, await to_thread.run_sync(parse, raw), raw
@@ -137,6 +138,15 @@ def parse_yaml(raw: bytes) -> Any:
     if faults:
         raise _unreadable(faults)
     return value
+
+
+def plain_text(raw: bytes) -> str:
+    """The text of a body that is no JSON, such as CSV, without a byte order mark."""
+    text = _decoded(raw).removeprefix("\ufeff")
+    faults = list(_text_faults(text, ""))
+    if faults:
+        raise _unreadable(faults)
+    return text
 
 
 def deepest(raw: bytes) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import date
 from decimal import Decimal
 from typing import Any
 
@@ -27,6 +28,7 @@ from service.progress.budget import purchase
 from service.progress.candidates import candidates
 from service.progress.measure import check
 from service.progress.whatif import Evaluated
+from service.reference.store import IssueStore
 
 MOST_TRIES = 5_000
 
@@ -90,24 +92,44 @@ def _mine(database: Database, owner: Owner | None, asked: CandidatesIn) -> tuple
     wrong += ["holdings"] if asked.holdings != "mine" else []
     if wrong:
         raise Invalid([Fault("clash", f"`{name}` goes with `definition` only", f"/{name}") for name in wrong])
-    wanted = None if asked.definitions is None else [_identity(name) for name in dict.fromkeys(asked.definitions)]
-    day = asked.today or today()
+    return kept_sets(
+        database,
+        owner,
+        asked.definitions,
+        asked.today or today(),
+        tries_each=len(asked.coins),
+        budget_seconds=asked.budget_seconds,
+    )
+
+
+def kept_sets(
+    database: Database,
+    owner: Owner,
+    names: Sequence[str] | None,
+    day: date,
+    *,
+    tries_each: int,
+    budget_seconds: float,
+) -> tuple[list[Asked], Attributes]:
+    """The owner's sets of these ids (None: all), each against the holdings kept here, of one snapshot; and the attributes
+    that any of them knows. Raises NotFound, or OverLimit where there are too many."""
+    wanted = None if names is None else [_identity(name) for name in dict.fromkeys(names)]
 
     def load(connection: Connection) -> tuple[list[Mine], Attributes]:
         store = DefinitionStore(connection, owner)
         found = [line.id for line, _ in store.page(None, MOST_SETS + 1)] if wanted is None else wanted
-        if len(found) > MOST_SETS or len(found) * len(asked.coins) > MOST_TRIES:
+        if len(found) > MOST_SETS or len(found) * tries_each > MOST_TRIES:
             message = f"a tray is tried on up to {MOST_SETS} sets at once, {MOST_TRIES} coins times sets in all"
             raise OverLimit([Fault("over-limit", message, "/definitions", "name the definitions to try it on")])
         known = definitions.known_attributes(connection, owner, CORE)
-        holdings = HoldingStore(connection, owner).all()
-        return [load_mine(connection, owner, name, holdings=holdings) for name in found], known
+        holdings, own = HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_issues()
+        return [load_mine(connection, owner, name, holdings=holdings, own=own) for name in found], known
 
     loaded, attributes = database.read(load)
     sets = []
     for mine in loaded:
         ask = mine.ask(day)
-        sets.append(replace(ask, measurement=replace(ask.measurement, budget_seconds=asked.budget_seconds)))
+        sets.append(replace(ask, measurement=replace(ask.measurement, budget_seconds=budget_seconds)))
     return sets, attributes
 
 

@@ -33,6 +33,8 @@ from service.http.schemas.common import read as read_model
 from service.http.schemas.evaluations import CheckIn, EvaluationIn, ExplanationIn, Inputs, PlacingIn, ReferenceIn
 from service.progress.measure import ENGINE, MOST_HOLDINGS, Measurement
 from service.reference import actions as reference
+from service.reference.model import NO_ISSUES, Catalogue, OwnIssues
+from service.reference.store import IssueStore
 from service.rules.definition import Definition
 from service.rules.document import read as read_document
 from service.settings import engine_version
@@ -48,6 +50,7 @@ class Loaded:
     holdings: tuple[StoredHolding, ...] | None = None
     state: str | None = None
     decisions: Decisions = NO_DECISIONS
+    own: OwnIssues = NO_ISSUES
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +83,7 @@ def ask_evaluation(database: Database, owner: Owner | None, asked: EvaluationIn)
         inline = [] if mine else asked.holdings
         raise Invalid([*refusal.faults, *_told_along(asked, inline, "")]) from None
     faults: list[Fault] = []
-    issues = _issues(asked, definition.attributes, faults)
+    issues = _issues(asked, definition.attributes, faults, loaded.own)
     ignored: tuple[dict[str, Any], ...] = ()
     if mine:
         holdings, ignored = stored_holdings(loaded.holdings or (), definition.attributes, issues)
@@ -120,7 +123,7 @@ def ask_explanation(database: Database, owner: Owner | None, asked: ExplanationI
         inline = [] if loaded.holdings else [asked.holding]
         raise Invalid([*refusal.faults, *_told_along(asked, inline, "/holding")]) from None
     faults: list[Fault] = []
-    issues = _issues(asked, definition.attributes, faults)
+    issues = _issues(asked, definition.attributes, faults, loaded.own)
     if loaded.holdings:
         holding = stored_holdings(loaded.holdings, definition.attributes, issues)[0][0]
     else:
@@ -176,7 +179,7 @@ def ask_check(database: Database, owner: Owner | None, asked: CheckIn) -> dict[s
         found = of_faults(refusal.faults)
     else:
         faults: list[Fault] = []
-        issues = _issues(asked, definition.attributes, faults)
+        issues = _issues(asked, definition.attributes, faults, loaded.own)
         if faults:
             raise Invalid(faults)
         stamp["digest"] = definition.digest
@@ -185,9 +188,10 @@ def ask_check(database: Database, owner: Owner | None, asked: CheckIn) -> dict[s
     return {"definition": stamp, "counts": counts, "findings": [finding.as_json() for finding in found], **editions()}
 
 
-def ensure_sound(definition: Definition, *, acknowledged: bool) -> None:
-    """Refuses a definition with an error finding, and one with warnings that nobody acknowledged."""
-    found = check(definition, _shipped_issues(), today())
+def ensure_sound(definition: Definition, *, acknowledged: bool, own: OwnIssues = NO_ISSUES) -> None:
+    """Refuses a definition with an error finding, and one with warnings that nobody acknowledged. `own` are its owner's
+    issues."""
+    found = check(definition, Catalogue(_shipped_issues(), own.facts, definition.attributes), today())
     errors = [finding for finding in found if finding.severity == ERROR]
     warnings = [] if acknowledged else [finding for finding in found if finding.severity == WARNING]
     if errors or warnings:
@@ -198,17 +202,23 @@ def ensure_sound(definition: Definition, *, acknowledged: bool) -> None:
 
 
 def ask_mine(
-    revision: Revision, holdings: Sequence[StoredHolding], state: str, day: date, decisions: Decisions = NO_DECISIONS
+    revision: Revision,
+    holdings: Sequence[StoredHolding],
+    state: str,
+    day: date,
+    decisions: Decisions = NO_DECISIONS,
+    own: OwnIssues = NO_ISSUES,
 ) -> Asked:
-    """The owner's holdings against a stored revision, under the owner's pins and nevers."""
+    """The owner's holdings against a stored revision, under the owner's pins and nevers, with the owner's issues."""
     definition = read_document(revision.document, vocabularies=reference.vocabularies())
-    found, ignored = stored_holdings(holdings, definition.attributes, _shipped_issues())
+    issues = Catalogue(_shipped_issues(), own.facts, definition.attributes)
+    found, ignored = stored_holdings(holdings, definition.attributes, issues)
     measurement = Measurement(
         definition=definition,
         document_id=revision.definition,
         revision=revision.number,
         holdings=found,
-        issues=_shipped_issues(),
+        issues=issues,
         vocabularies=definition.vocabularies,
         pins=decisions.pins,
         nevers=decisions.nevers,
@@ -227,10 +237,11 @@ class Mine:
     state: str
     holdings: tuple[StoredHolding, ...]
     decisions: Decisions
+    own: OwnIssues = NO_ISSUES
 
     def ask(self, day: date) -> Asked:
         """The evaluation for a day."""
-        return ask_mine(self.revision, self.holdings, self.state, day, self.decisions)
+        return ask_mine(self.revision, self.holdings, self.state, day, self.decisions, self.own)
 
 
 def load_mine(
@@ -240,17 +251,23 @@ def load_mine(
     number: int | None = None,
     *,
     holdings: tuple[StoredHolding, ...] | None = None,
+    own: OwnIssues | None = None,
 ) -> Mine:
-    """The definition, the holdings (unless they were read before) and the owner's decisions. Raises NotFound."""
+    """The definition, the holdings and the owner's issues (unless they were read before), and the owner's decisions. Raises
+    NotFound."""
     revision = find_revision(connection, owner, identity, number)
     decisions = DefinitionStore(connection, owner).decisions(identity)
     held = HoldingStore(connection, owner).all() if holdings is None else holdings
-    return Mine(revision, str(AccountStore(connection).state(owner)), held, decisions)
+    issues = IssueStore(connection, owner).own_issues() if own is None else own
+    return Mine(revision, str(AccountStore(connection).state(owner)), held, decisions, issues)
 
 
-def evaluation_tag(revision: Revision, state: str, day: date, decisions: Decisions) -> str:
-    """The entity tag of an evaluation of mine: it changes with all that the evaluation rests on."""
-    parts = (revision.definition, revision.number, revision.digest, state, decisions.version, day)
+def evaluation_tag(
+    revision: Revision, state: str, day: date, decisions: Decisions, own_version: str | None = None
+) -> str:
+    """The entity tag of an evaluation of mine: it changes with all that the evaluation rests on. `own_version` is the
+    version of the owner's issues."""
+    parts = (revision.definition, revision.number, revision.digest, state, decisions.version, own_version, day)
     return entity_tag(*parts, *stamps())
 
 
@@ -281,9 +298,20 @@ def stored_holdings(
             holding = replace(holding, issues=())
             message = f"the issue '{strangers[0]}' is in no catalogue here"
             faults = [*faults, Fault("unknown-issue", message, "/issue")]
+        if isinstance(issues, Catalogue):
+            faults = [*faults, *_of_issues(holding, issues)]
         holdings.append(holding)
         ignored.extend({"holding": entry.id, "pointer": fault.pointer, "message": fault.message} for fault in faults)
     return tuple(holdings), tuple(ignored)
+
+
+def _of_issues(holding: Holding, issues: Catalogue) -> list[Fault]:
+    """What does not fit the definition in the owner's issues that the holding names."""
+    return [
+        replace(fault, pointer="/issue", message=f"of the issue '{name}': {fault.message}")
+        for name in holding.issues
+        for fault in issues.faults_of(name)
+    ]
 
 
 def today() -> date:
@@ -315,11 +343,11 @@ def _load(
         revision = None
         if identity is not None and where is not None:
             revision = find_revision(connection, owner, identity, where.revision)
-        store = HoldingStore(connection, owner)
+        store, own = HoldingStore(connection, owner), IssueStore(connection, owner).own_issues()
         if all_holdings:
             decisions = NO_DECISIONS if identity is None else DefinitionStore(connection, owner).decisions(identity)
-            return Loaded(revision, store.all(), str(AccountStore(connection).state(owner)), decisions)
-        return Loaded(revision, (store.get(one),) if one is not None else None)
+            return Loaded(revision, store.all(), str(AccountStore(connection).state(owner)), decisions, own)
+        return Loaded(revision, (store.get(one),) if one is not None else None, own=own)
 
     return database.read(load)
 
@@ -374,8 +402,11 @@ def _vocabularies(asked: Inputs) -> Mapping[str, Vocabulary]:
     return schemes
 
 
-def _issues(asked: Inputs, attributes: Attributes, faults: list[Fault]) -> Mapping[str, Facts]:
-    issues = _shipped_issues()
+def _issues(
+    asked: Inputs, attributes: Attributes, faults: list[Fault], kept: OwnIssues = NO_ISSUES
+) -> Mapping[str, Facts]:
+    """Issues of the body before those kept here, and those before shipped ones."""
+    issues = Catalogue(_shipped_issues(), kept.facts, attributes)
     if not asked.issues:
         return issues
     own: dict[str, Facts] = {}
@@ -385,7 +416,7 @@ def _issues(asked: Inputs, attributes: Attributes, faults: list[Fault]) -> Mappi
         if entry.id in own:
             faults.append(Fault("clashing-id", f"the id '{entry.id}' stands at two issues", f"/issues/{place}/id"))
         own[entry.id] = facts
-    return {**issues, **own}
+    return issues.under(own)
 
 
 @cache

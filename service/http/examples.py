@@ -42,6 +42,10 @@ EXPLANATION: dict[str, Any] = {
 
 CHECK: dict[str, Any] = {"definition": DOCUMENT, "today": "2026-11-25"}
 
+WANT_NOTES: dict[str, Any] = {
+    "notes": [{"place": "sharp", "min_grade": 50, "most_to_pay": 120.50, "currency": "GBP", "note": "No mount marks."}]
+}
+
 PINS: dict[str, Any] = {"pins": [], "nevers": []}
 
 CANDIDATES: dict[str, Any] = {
@@ -53,4 +57,74 @@ CANDIDATES: dict[str, Any] = {
     ],
     "budget": 100,
     "today": "2026-11-25",
+}
+
+ALLOCATIONS: dict[str, Any] = {
+    "sets": [
+        {"definition": DOCUMENT},
+        {
+            "definition": {
+                "format": "set-definition/1",
+                "title": "A crown of each grade",
+                "slots": [{"id": "worn", "accepts": "grade < 40"}, {"id": "finest", "accepts": "grade >= 60"}],
+            }
+        },
+    ],
+    "mode": "jointly",
+    "holdings": [
+        {"id": "coin-1", "facts": {"denomination": "crown", "grade": 45}},
+        {"id": "coin-2", "facts": {"denomination": "crown", "grade": 64}},
+    ],
+    "today": "2026-11-25",
+}
+
+NOTE: dict[str, Any] = {}
+
+EXHIBITION: dict[str, Any] = {
+    "title": "Crowns at the autumn fair",
+    "on": "2026-11-25",
+    "loans": [
+        {"owner": "A. Lender", "label": "The sharp crown of 1893", "facts": {"denomination": "crown", "grade": 63}},
+        {"owner": "B. Friend", "facts": {"denomination": "florin", "year_on_coin": 1911}},
+    ],
+    "note": "Case 3, by the window.",
+}
+
+ISSUE_FIELDS: dict[str, Any] = {
+    "label": "Duchy of Ambria, 1 florin, 1891, plain edge",
+    "facts": {"issuer": "x-ambria", "denomination": "florin", "year_on_coin": 1891, "edge": "plain", "diameter": 28.5},
+    "look_alikes": ["ambria-florin-1891-milled"],
+    "source": "own observation",
+    "edition": "2026-11-25",
+}
+
+ISSUE: dict[str, Any] = {"id": "ambria-florin-1891-plain", **ISSUE_FIELDS}
+
+ISSUES_IMPORT: dict[str, Any] = {
+    "source": "Register of the fictional mint of Ambria",
+    "edition": "second",
+    "issues": [
+        {
+            "id": "ambria-florin-1891-milled",
+            "label": "Duchy of Ambria, 1 florin, 1891, milled edge",
+            "facts": {"denomination": "florin", "year_on_coin": 1891, "edge": "milled", "diameter": 28.5},
+            "look_alikes": ["ambria-florin-1891-plain"],
+        }
+    ],
+}
+
+ISSUES_CSV = (
+    "id,label,look_alikes,source,edition,denomination,year_on_coin,mintmark,motifs\r\n"
+    'ambria-crown-1892,"Duchy of Ambria, 1 crown",,Register of the fictional mint of Ambria,second,crown,'
+    '"{""one_of"": [1892, 1893]}",-,horse;ship\r\n'
+)
+
+PIECE_CHECK: dict[str, Any] = {
+    "issue": "us-cent-1982-copper",
+    "measured": {
+        "weight_measured": {"from": 2.45, "to": 2.55},
+        "diameter": 19.05,
+        "magnetic": False,
+        "year_on_coin": 1982,
+    },
 }

@@ -13,7 +13,7 @@ from service.accounts.model import Owner
 from service.database.engine import Database
 from service.database.identities import read_identity
 from service.errors import NotFound, Unwelcome
-from service.http.bodies import JSON, MERGE_PATCH, YAML, read_body
+from service.http.bodies import CSV, JSON, MERGE_PATCH, YAML, read_body
 from service.http.limits import Gate
 from service.settings import Settings
 
@@ -93,5 +93,6 @@ JsonBody = Annotated[Body, Depends(_body((JSON,), "body_bytes"))]
 PatchBody = Annotated[Body, Depends(_body((MERGE_PATCH,), "body_bytes"))]
 DocumentBody = Annotated[Body, Depends(_body((JSON, YAML), "body_bytes"))]
 EvaluationBody = Annotated[Body, Depends(_body((JSON, YAML), "evaluation_body_bytes"))]
+TableBody = Annotated[Body, Depends(_body((JSON, CSV), "evaluation_body_bytes"))]
 HoldingId = Annotated[str, Depends(stored_id("holding"))]
 DefinitionId = Annotated[str, Depends(stored_id("definition"))]

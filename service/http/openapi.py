@@ -97,6 +97,14 @@ def with_headers(declared: dict[str, Any], *headers: Mapping[str, Any]) -> dict[
     return {**declared, "openapi_extra": extra}
 
 
+def with_csv(declared: dict[str, Any], meaning: str, example: str) -> dict[str, Any]:
+    """The operation with a body that may be CSV too."""
+    body = declared["openapi_extra"]["requestBody"]
+    sheet = {"text/csv": {"schema": {"type": "string", "description": meaning}, "example": example}}
+    extra = {**declared["openapi_extra"], "requestBody": {**body, "content": {**body["content"], **sheet}}}
+    return {**declared, "openapi_extra": extra}
+
+
 def document(app: FastAPI) -> dict[str, Any]:
     """The whole OpenAPI document, made once."""
     if app.openapi_schema is None:

@@ -64,16 +64,20 @@ def page(
     following = None
     if len(found) > query.limit:
         cursor = _cursor(request, key(shown[-1]))
-        following = f"{request.url.path}?{urlencode({'limit': query.limit, 'cursor': cursor})}"
+        following = f"{request.url.path}?{urlencode([*_picking(request), ('limit', query.limit), ('cursor', cursor)])}"
     return Page([show(item) for item in shown], following)
 
 
-def _bound(request: Request) -> str:
-    """What the cursor is bound to: the address, and every parameter that picks or orders the items."""
-    picking = sorted(
+def _picking(request: Request) -> list[tuple[str, str]]:
+    """Every parameter that picks or orders the items."""
+    return sorted(
         (name, value) for name, value in request.query_params.multi_items() if name not in ("limit", "cursor")
     )
-    return hashlib.sha256(json.dumps([request.url.path, picking]).encode()).hexdigest()[:12]
+
+
+def _bound(request: Request) -> str:
+    """What the cursor is bound to: the address, and what picks or orders the items."""
+    return hashlib.sha256(json.dumps([request.url.path, _picking(request)]).encode()).hexdigest()[:12]
 
 
 def _cursor(request: Request, key: str) -> str:

@@ -17,7 +17,7 @@ from pydantic import SecretStr
 
 from service.app import create_app
 from service.http import openapi
-from service.http.examples import DOCUMENT, EVALUATION, EXPLANATION, HOLDING
+from service.http.examples import DOCUMENT, EVALUATION, EXHIBITION, EXPLANATION, HOLDING, ISSUE
 from service.http.problems import KINDS
 from service.settings import Settings
 from tests.conftest import Running
@@ -107,6 +107,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
     held = await service.client.post("/v1/holdings", json=HOLDING, headers=owner)
     made = await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=owner)
     where = made.headers["location"]
+    shown = await service.client.post(f"{where}/exhibitions", json=EXHIBITION, headers=owner)
     steps: list[tuple[str, str, str]] = [
         ("post", "/v1/holdings", "/v1/holdings"),
         ("get", "/v1/holdings", "/v1/holdings"),
@@ -126,7 +127,19 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("put", "/v1/definitions/{id}/pins", f"{where}/pins"),
         ("get", "/v1/definitions/{id}/pins/costs", f"{where}/pins/costs"),
         ("get", "/v1/definitions/{id}/rule-prices", f"{where}/rule-prices"),
+        ("post", "/v1/definitions/{id}/history", f"{where}/history"),
+        ("get", "/v1/definitions/{id}/history", f"{where}/history"),
+        ("post", "/v1/definitions/{id}/exhibitions", f"{where}/exhibitions"),
+        ("get", "/v1/definitions/{id}/exhibitions", f"{where}/exhibitions"),
+        ("get", "/v1/definitions/{id}/exhibitions/{exhibition_id}", shown.headers["location"]),
+        ("delete", "/v1/definitions/{id}/exhibitions/{exhibition_id}", shown.headers["location"]),
+        ("get", "/v1/insurance-list", "/v1/insurance-list"),
+        ("get", "/v1/definitions/{id}/want-notes", f"{where}/want-notes"),
+        ("put", "/v1/definitions/{id}/want-notes", f"{where}/want-notes"),
         ("post", "/v1/candidates", "/v1/candidates"),
+        ("post", "/v1/allocations", "/v1/allocations"),
+        ("post", "/v1/piece-checks", "/v1/piece-checks"),
+        ("get", "/v1/doubts", "/v1/doubts"),
         ("post", "/v1/evaluations", "/v1/evaluations"),
         ("post", "/v1/explanations", "/v1/explanations"),
         ("post", "/v1/definition-checks", "/v1/definition-checks"),
@@ -135,6 +148,11 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("get", "/v1/vocabularies", "/v1/vocabularies"),
         ("get", "/v1/vocabularies/{name}", "/v1/vocabularies/issuers"),
         ("get", "/v1/issues", "/v1/issues"),
+        ("post", "/v1/issues", "/v1/issues"),
+        ("get", "/v1/issues/{id}", f"/v1/issues/{ISSUE['id']}"),
+        ("put", "/v1/issues/{id}", f"/v1/issues/{ISSUE['id']}"),
+        ("post", "/v1/issues/imports", "/v1/issues/imports"),
+        ("delete", "/v1/issues/{id}", f"/v1/issues/{ISSUE['id']}"),
         ("get", "/v1/schemas/set-definition", "/v1/schemas/set-definition"),
         ("get", "/health/live", "/health/live"),
         ("get", "/health/ready", "/health/ready"),

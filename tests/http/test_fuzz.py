@@ -26,7 +26,7 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from service.http.examples import DOCUMENT, HOLDING
+from service.http.examples import DOCUMENT, HOLDING, ISSUE
 from service.http.openapi import OPEN
 from tests.conftest import own_database
 from tests.http.test_contract import current
@@ -49,6 +49,7 @@ class Target:
     headers: dict[str, str]
     holding: str
     definition: str
+    issue: str
 
 
 @pytest.fixture(scope="module")
@@ -66,12 +67,15 @@ def target(server: Server) -> Target:
         holding = client.post("/v1/holdings", json=HOLDING).raise_for_status().json()["id"]
         definition = client.post("/v1/definitions", json={"document": DOCUMENT}).raise_for_status().json()["id"]
         client.post(f"/v1/definitions/{definition}/revisions", headers={"If-Match": "*"}).raise_for_status()
-    return Target(server.address, headers, holding, definition)
+        # Deleted by the test before it, perhaps: its id is free again then.
+        client.post("/v1/issues", json=ISSUE)
+    return Target(server.address, headers, holding, definition, ISSUE["id"])
 
 
 def known_steps(target: Target, path: str) -> dict[str, Any]:
     """Steps of the path that lead to something, since made-up ones hardly ever do."""
-    identity = target.holding if "holdings" in path else target.definition
+    kept = {"holdings": target.holding, "issues": target.issue}
+    identity = next((kept[kind] for kind in kept if f"/v1/{kind}/" in path), target.definition)
     return {"name": "issuers", "kind": "stale", "number": 1, "id": identity}
 
 

@@ -6,13 +6,14 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any
 
 import httpx
 import pytest
 
 from service.facts.holding import escape
-from service.http.examples import DOCUMENT
+from service.http.examples import DOCUMENT, ISSUE
 from tests.conftest import Running
 from tests.http.test_contract import current as openapi_document
 from tests.http.test_contract import operations, validator
@@ -20,6 +21,7 @@ from tests.http.test_contract import operations, validator
 pytestmark = pytest.mark.anyio
 
 DEEP = 10_000
+SHARES = 7
 
 
 @dataclass(frozen=True)
@@ -302,6 +304,23 @@ def bodies_of_definitions() -> Iterator[tuple[str, bytes, Sequence[str]]]:
 def bodies_of_holdings() -> Iterator[tuple[str, bytes, Sequence[str]]]:
     for made in FACTS:
         yield f"facts: {made.name}", json_of({"facts": made.value}), under("/facts", made)
+    wrong: dict[str, list[Any]] = {
+        "basis": ["", None, "guess", 1],
+        "amount": [-1, -0.0, 0.0000001, 10**12 + 1, "5", True, None, []],
+        "currency": ["", None, "eur", "EURO", "E1R", 5],
+        "on": ["", "2026-02-30", 20260101, "2026-W01-1"],
+        "by": ["", 1, "x" * 201],
+        "note": [1, "x" * 1_001],
+        "colour": ["red"],
+    }
+    for name, values in wrong.items():
+        for number, value in enumerate(values):
+            worth = {"basis": "paid", "amount": 1, "currency": "EUR", name: value}
+            yield f"values, {name}: {number}", json_of({"values": [worth]}), (f"/values/0/{name}",)
+    yield "no value", json_of({"values": [None, {}]}), ("/values/0", "/values/1/basis", "/values/1/amount")
+    many = [{"basis": "paid", "amount": 1, "currency": "EUR"}] * 21
+    yield "21 values", json_of({"values": many}), ("/values",)
+    yield "values that are no list", json_of({"values": {}}), ("/values",)
 
 
 def bodies_of_patches() -> Iterator[tuple[str, bytes, Sequence[str]]]:
@@ -326,6 +345,44 @@ def bodies_of_candidates() -> Iterator[tuple[str, bytes, Sequence[str]]]:
         yield f"vocabularies: {made.name}", json_of(body), under("/vocabularies", made)
 
 
+def bodies_of_allocations() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    for made in DEFINITIONS:
+        sets = [{"definition": a_set()}, {"definition": made.value}]
+        body = {"sets": sets, "mode": "jointly", "holdings": []}
+        yield f"definition: {made.name}", json_of(body), under("/sets/1/definition", made)
+    for made in HOLDINGS:
+        sets = [{"definition": a_set()}, {"definition": a_rule("grade > 2")}]
+        body = {"sets": sets, "mode": "in_order", "holdings": made.value}
+        yield f"holdings: {made.name}", json_of(body), under("/holdings", made)
+    for made in [*FACTS, *STRANGE_FACTS]:
+        held = [{"id": "a", "facts": made.value}]
+        body = {"sets": [{"definition": a_set()}], "mode": "in_order", "holdings": held}
+        yield f"facts: {made.name}", json_of(body), under("/holdings/0/facts", made)
+    for made in VOCABULARIES:
+        body = {"sets": [{"definition": a_set()}], "mode": "jointly", "holdings": [], "vocabularies": made.value}
+        yield f"vocabularies: {made.name}", json_of(body), under("/vocabularies", made)
+    wrong: dict[str, list[Any]] = {
+        "sets": [None, [], {}, 1, "x"],
+        "mode": [None, "", "best", 1, []],
+        "holdings": [None, {}, "yours", 1, "mine"],
+    }
+    sound = {"sets": [{"definition": a_set()}], "mode": "jointly", "holdings": []}
+    for name, values in wrong.items():
+        for number, value in enumerate(values):
+            yield f"{name}: {number}", json_of({**sound, name: value}), (f"/{name}",)
+    of_sets: dict[str, list[Any]] = {
+        "definition": [None, 1, [], True, {"id": "x"}],
+        "revision": [0, "1", 1.5, 2**31, 1],
+        "exclusive": [None, 1, "yes"],
+        "colour": ["red"],
+    }
+    for name, values in of_sets.items():
+        for number, value in enumerate(values):
+            sets = [{"definition": a_set(), name: value}]
+            yield f"set, {name}: {number}", json_of({**sound, "sets": sets}), (f"/sets/0/{name}",)
+    yield "101 sets", json_of({**sound, "sets": sound["sets"] * 101}), ("/sets",)
+
+
 def bodies_of_pins() -> Iterator[tuple[str, bytes, Sequence[str]]]:
     names: list[Any] = [
         *("stranger", "\U0001f600", "../x", "' OR 1=1", "x" * 200, "x" * 501),
@@ -344,6 +401,149 @@ def bodies_of_pins() -> Iterator[tuple[str, bytes, Sequence[str]]]:
             yield f"{member}: {value}", json_of({member: value}), (f"/{member}",)
 
 
+def bodies_of_want_notes() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    wrong: dict[str, list[Any]] = {
+        "place": ["", None, 1, True, [], {}, "x" * 201],
+        "min_grade": [0, 71, -1, 2**53, "40", 1.5, True, [], {}],
+        "most_to_pay": [-1, "5", True, [], {}, 10**13],
+        "currency": ["", "eur", "EURO", "E R", 5, True, [], {}],
+        "note": ["", 5, True, [], {}, "x" * 501],
+        "colour": ["red", None, 1],
+    }
+    for name, values in wrong.items():
+        for number, value in enumerate(values):
+            body = {"notes": [{"place": "worn", "most_to_pay": 1, "currency": "GBP", name: value}]}
+            yield f"{name}: {number}", json_of(body), (f"/notes/0/{name}",)
+    for value in (None, 1, "x", {}, True):
+        yield f"notes: {value}", json_of({"notes": value}), ("/notes",)
+    yield "a member that is none", json_of({"notez": []}), ("/notez",)
+    yield "no currency", json_of({"notes": [{"place": "worn", "most_to_pay": 5}]}), ("/notes/0",)
+    for name in ("stranger", "worn/1", "\U0001f600", "../x", "' OR 1=1"):
+        yield f"no such place: {name}", json_of({"notes": [{"place": name}]}), ("/notes/0/place",)
+    yield "twice", json_of({"notes": [{"place": "worn"}, {"place": "worn"}]}), ("/notes/1/place",)
+    yield "too many", json_of({"notes": [{"place": "worn"}] * 2_001}), ("/notes",)
+
+
+def bodies_of_notes() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    for number, day in enumerate(["", "2026-13-01", "2026-02-30", "26-01-01", "9999-01-01", 1, True, [], {}]):
+        yield f"on: {number}", json_of({"on": day}), ("/on",)
+    for number, revision in enumerate([0, -1, 2**31, "1", 1.5, True, [], {}]):
+        yield f"revision: {number}", json_of({"revision": revision}), ("/revision",)
+    yield "a member that is none", json_of({"no": 1}), ("/no",)
+
+
+def bodies_of_exhibitions() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    shown = {"title": "x", "on": "2026-11-25"}
+    wrong: dict[str, list[Any]] = {
+        "title": ["", None, 1, [], "x" * 201],
+        "on": ["", None, "2026-02-30", 1, []],
+        "loans": [None, 1, "x", {}],
+        "note": [1, [], "x" * 10_001],
+        "revision": [0, "1", 2**31],
+        "colour": ["red"],
+    }
+    for name, values in wrong.items():
+        for number, value in enumerate(values):
+            yield f"{name}: {number}", json_of({**shown, name: value}), (f"/{name}",)
+    yield "too many loans", json_of({**shown, "loans": [{"owner": "A", "facts": {}}] * 2_001}), ("/loans",)
+    of_loans: dict[str, list[Any]] = {
+        "owner": ["", None, 1, "x" * 201],
+        "label": ["", 1, "x" * 201],
+        "facts": [None, 1, []],
+        "issue": [1, [], {"one_of": []}, "no-such-issue"],
+        "quantity": [0, 10_001, "1", None],
+    }
+    for name, values in of_loans.items():
+        for number, value in enumerate(values):
+            loan = {"owner": "A", "facts": {}, name: value}
+            yield f"loan, {name}: {number}", json_of({**shown, "loans": [loan]}), (f"/loans/0/{name}",)
+    for made in [*FACTS, *STRANGE_FACTS]:
+        body = {**shown, "loans": [{"owner": "A", "facts": made.value}]}
+        yield f"facts: {made.name}", json_of(body), under("/loans/0/facts", made)
+    bad = [{"owner": "", "facts": {"grade": 99}}, {"facts": {"finess": 1}}]
+    places = ("/title", "/loans/0/owner", "/loans/0/facts/grade", "/loans/1/owner", "/loans/1/facts/finess")
+    yield "everything at once", json_of({"on": "2026-11-25", "loans": bad}), places
+
+
+def bodies_of_issues() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    sound = {"label": "x", "source": "own observation", "edition": "2026"}
+    for made in FACTS:
+        yield f"facts: {made.name}", json_of({**sound, "facts": made.value}), under("/facts", made)
+    wrong: dict[str, list[Any]] = {
+        "label": ["", None, 1, [], "x" * 501],
+        "source": ["", None, 1, {}, "x" * 501],
+        "edition": ["", None, 1, True, "x" * 101],
+        "look_alikes": [None, 1, "x", {}],
+        "facts": [None, 1, "x", []],
+        "colour": ["red"],
+        "version": [1],
+    }
+    for name, values in wrong.items():
+        for number, value in enumerate(values):
+            yield f"{name}: {number}", json_of({**sound, name: value}), (f"/{name}",)
+    for number, value in enumerate(["", None, 1, "a/b", "a;b", " a", "a" * 201, "../x", "\n"]):
+        yield f"look-alike: {number}", json_of({**sound, "look_alikes": [value]}), ("/look_alikes/0",)
+    bad = {"facts": {"grade": 99, "strike": "nonsense"}, "label": 1}
+    yield "everything at once", json_of(bad), ("/facts/grade", "/facts/strike", "/label", "/source", "/edition")
+
+
+def bodies_of_new_issues() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    yield from bodies_of_issues()
+    sound = {"label": "x", "source": "own observation", "edition": "2026"}
+    for number, value in enumerate(["", 1, [], True, "a/b", "a;b", " a", "a ", "-a", "a\tb", "a" * 201, ".."]):
+        yield f"id: {number}", json_of({**sound, "id": value}), ("/id",)
+
+
+def bodies_of_issue_imports() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    frame = {"source": "own observation", "edition": "2026"}
+    for what, body, places in bodies_of_new_issues():
+        issue = {"id": "a", **json.loads(body)}
+        # Where a row says nothing of these, the whole speaks for it.
+        if issue.get("source") is not None and issue.get("edition") is not None:
+            yield what, json_of({**frame, "issues": [issue]}), tuple(f"/issues/0{place}" for place in places)
+    rows = [{"id": "a", "label": "x"}]
+    yield "an id twice", json_of({**frame, "issues": rows * 2}), ("/issues/1/id",)
+    yield "a shipped id", json_of({**frame, "issues": [{"id": "euro-ad-0-01", "label": "x"}]}), ("/issues/0/id",)
+    yield "every wrong type", json_of({**frame, "issues": [None, 1, "a", []]}), tuple(f"/issues/{n}" for n in range(4))
+    yield "no id", json_of({**frame, "issues": [{"label": "x"}]}), ("/issues/0/id",)
+    many = [{"id": str(n), "label": "x"} for n in range(5_001)]
+    yield "5,001 issues", json_of({**frame, "issues": many}), ("/issues",)
+    for name in ("source", "edition", "issues"):
+        for number, value in enumerate((None, 1, {}, True)):
+            yield f"{name}: {number}", json_of({**frame, "issues": rows, name: value}), (f"/{name}",)
+    bad = {"issues": [{"id": "a", "facts": {"grade": 99}}]}
+    yield "all together", json_of(bad), ("/source", "/edition", "/issues/0/label", "/issues/0/facts/grade")
+
+
+def bodies_of_piece_checks() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    cent = "us-cent-1982-zinc"
+    for made in [*FACTS, *STRANGE_FACTS]:
+        yield f"measured: {made.name}", json_of({"issue": cent, "measured": made.value}), under("/measured", made)
+        inline = {"issue": {"id": "i", "facts": made.value}, "measured": {}}
+        yield f"issue: {made.name}", json_of(inline), under("/issue/facts", made)
+        alike = {"issue": cent, "measured": {}, "look_alikes": [{"id": "i", "facts": made.value}]}
+        yield f"look-alike: {made.name}", json_of(alike), under("/look_alikes/0/facts", made)
+    wrong: dict[str, list[Any]] = {
+        "issue": [None, 1, "", [], True, "x" * 201, "no-such-issue", "../x"],
+        "look_alikes": [None, 1, "x", {}, True, ["x"] * 51],
+        "measured": [None, 1, "x", [], True],
+        "colour": ["red", None],
+    }
+    for name, values in wrong.items():
+        for number, value in enumerate(values):
+            yield f"{name}: {number}", json_of({"issue": cent, "measured": {}, name: value}), (f"/{name}",)
+    for number, value in enumerate([None, 1, "", "x", [], {}, True]):
+        yield f"holding: {number}", json_of({"issue": cent, "holding": value}), ("/holding",)
+    listed = ["no-such-issue", None, {"id": "i"}, {"facts": {}}, {"id": "", "facts": {}}, {"id": cent, "facts": {}}]
+    at = [f"/look_alikes/{place}" for place in ("0", "1", "2/facts", "3/id", "4/id", "5")]
+    yield "look-alikes", json_of({"issue": cent, "measured": {}, "look_alikes": listed}), at
+    yield "nothing measured", json_of({"issue": cent, "look_alikes": []}), ("/measured",)
+    yield "no issue", json_of({"measured": {}}), ("/issue",)
+    both = {"issue": {"id": 3, "facts": {"finess": 1}}, "measured": {"grade": 99}, "look_alikes": 3, "colour": "red"}
+    places = ("/issue/id", "/issue/facts/finess", "/measured/grade", "/look_alikes", "/colour")
+    yield "everything at once", json_of(both), places
+
+
 def under(prefix: str, made: Hostile) -> tuple[str, ...]:
     return tuple(prefix + place for place in made.places)
 
@@ -357,7 +557,15 @@ BODIES = {
     "create_holding": bodies_of_holdings,
     "change_holding": bodies_of_patches,
     "consider_candidates": bodies_of_candidates,
+    "allocate_holdings": bodies_of_allocations,
     "replace_pins": bodies_of_pins,
+    "replace_want_notes": bodies_of_want_notes,
+    "note_history": bodies_of_notes,
+    "create_exhibition": bodies_of_exhibitions,
+    "check_piece": bodies_of_piece_checks,
+    "create_issue": bodies_of_new_issues,
+    "replace_issue": bodies_of_issues,
+    "import_issues": bodies_of_issue_imports,
 }
 WITH_BODY = {
     declared["operationId"]: (method, path, list(declared["requestBody"]["content"]))
@@ -372,6 +580,8 @@ async def kept(service: Running, owner: dict[str, str], path: str) -> str:
         return path
     if path.startswith("/v1/holdings"):
         made = await service.client.post("/v1/holdings", json={}, headers=owner)
+    elif path.startswith("/v1/issues"):
+        made = await service.client.post("/v1/issues", json=ISSUE, headers=owner)
     else:
         made = await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=owner)
     return path.replace("{id}", made.json()["id"])
@@ -443,9 +653,10 @@ async def test_every_hostile_body_is_refused_and_the_service_goes_on(service: Ru
         assert (alive.status_code, alive.json()) == (200, {"status": "up"})
     assert sent >= 60 * len(kinds)
     listed = [
-        (await service.client.get(f"/v1/{what}", headers=owner)).json()["items"] for what in ("holdings", "definitions")
+        (await service.client.get(f"/v1/{what}", headers=owner)).json()["items"]
+        for what in ("holdings", "definitions", "issues?private=true")
     ]
-    assert len(listed[0]) + len(listed[1]) == ("{id}" in template), "a refused body left something behind"
+    assert sum(map(len, listed)) == ("{id}" in template), "a refused body left something behind"
 
 
 @pytest.mark.parametrize("name", WITH_BODY)
@@ -467,7 +678,7 @@ async def test_every_fault_of_sense_is_told_with_its_place(service: Running, nam
 
 @pytest.mark.parametrize("name", WITH_BODY)
 async def test_a_body_that_hurts_elsewhere_is_refused_here(service: Running, name: str) -> None:
-    """Every operation is sent what was made for the others too."""
+    """Every operation is sent a share of what was made for the others; all operations together get all of it."""
     method, template, kinds = WITH_BODY[name]
     owner = service.collector()
     path = await kept(service, owner, template)
@@ -477,7 +688,8 @@ async def test_a_body_that_hurts_elsewhere_is_refused_here(service: Running, nam
         if {name, other} <= {"create_holding", "change_holding"}:
             continue
         for kind in kinds:
-            for what, body, _ in bodies():
+            share = islice(bodies(), sorted(WITH_BODY).index(name) % SHARES, None, SHARES)
+            for what, body, _ in share:
                 headers = {**owner, "Content-Type": kind, "If-Match": "*"}
                 answer = await service.client.request(method, path, content=body, headers=headers)
                 refused(answer, body, (name, kind, other, what))

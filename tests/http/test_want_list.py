@@ -138,3 +138,71 @@ async def test_the_form_is_the_one_that_the_caller_accepts(service: Running, acc
     assert answer.headers["vary"] == "Accept"
     asked = await service.client.get(f"{where}?format=csv", headers={**mine, "Accept": accept})
     assert asked.headers["content-type"] == "text/csv; charset=utf-8"
+
+
+NOTES = [
+    {"place": "any", "min_grade": 30, "most_to_pay": 12.50, "currency": "GBP", "note": "=no holes"},
+    {"place": "new", "min_grade": 20},
+    {"place": "mints/Tower", "note": "not before the fair"},
+]
+
+
+async def noted(service: Running) -> tuple[str, dict[str, str], Any]:
+    where, mine = await kept(service)
+    address = where.replace("want-list", "want-notes")
+    answer = await service.client.put(address, json={"notes": NOTES}, headers={**mine, "If-Match": "*"})
+    assert answer.status_code == 200, answer.text
+    return where, mine, answer
+
+
+async def test_the_owners_notes_stand_beside_what_is_wanted(service: Running) -> None:
+    where, mine, put = await noted(service)
+    notes = [{"min_grade": None, "most_to_pay": None, "currency": None, "note": None, **note} for note in NOTES]
+    assert put.json() == {"notes": sorted(notes, key=lambda note: str(note["place"]))}
+    body = (await service.client.get(where, headers=mine)).json()
+    any_florin = body["wanted"][0]
+    assert {name: any_florin[name] for name in ("min_grade", "most_to_pay", "currency", "note")} == {
+        "min_grade": 30,
+        "most_to_pay": 12.5,
+        "currency": "GBP",
+        "note": "=no holes",
+    }
+    # The penny of grade 8 and the florin of grade 20 fall short of the grades wanted, so they come before the holed shilling.
+    assert [(entry["place"], entry.get("below_min_grade")) for entry in body["weakest"]] == [
+        ("new", True),
+        ("any/1", True),
+        ("shilling", None),
+    ]
+    text = (await service.client.get(f"{where}?format=text", headers=mine)).text
+    assert max(map(len, text.splitlines())) <= 40
+    assert "grade 30 or more; up to 12.5 GBP; =no holes" in " ".join(text.split())
+    rows = list(csv.DictReader(io.StringIO((await service.client.get(f"{where}?format=csv", headers=mine)).text)))
+    assert (rows[0]["min_grade"], rows[0]["most_to_pay"], rows[0]["note"]) == ("30", "12.5", "'=no holes")
+    assert "<td>grade 20 or more</td>" in (await service.client.get(f"{where}?format=html", headers=mine)).text
+
+
+async def test_a_range_of_grades_falls_short_only_when_all_of_it_does(service: Running) -> None:
+    where, mine, _ = await noted(service)
+    for grade, short in (({"from": 10, "to": 19}, True), ({"from": 10, "to": 20}, None), ({"one_of": [5, 40]}, None)):
+        coin = {"facts": {"denomination": "penny", "year_on_coin": 1950, "grade": grade, "problems": []}}
+        made = await service.client.post("/v1/holdings", json=coin, headers=mine)
+        pins = {"pins": [{"holding": made.json()["id"], "place": "new"}]}
+        address = where.replace("want-list", "pins")
+        assert (await service.client.put(address, json=pins, headers={**mine, "If-Match": "*"})).status_code == 200
+        body = (await service.client.get(where, headers=mine)).json()
+        (entry,) = (entry for entry in body["weakest"] if entry["place"] == "new")
+        assert (entry["holding"], entry.get("below_min_grade")) == (made.json()["id"], short)
+
+
+async def test_a_note_changes_the_tag_of_the_list_and_goes_with_an_empty_list(service: Running) -> None:
+    where, mine, put = await noted(service)
+    address = where.replace("want-list", "want-notes")
+    before = (await service.client.get(where, headers=mine)).headers["etag"]
+    stale = await service.client.put(address, json={"notes": []}, headers={**mine, "If-Match": '"x"'})
+    assert stale.status_code == 412
+    assert (await service.client.put(address, json={"notes": []}, headers=mine)).status_code == 428
+    gone = await service.client.put(address, json={"notes": []}, headers={**mine, "If-Match": put.headers["etag"]})
+    assert (gone.status_code, gone.json()) == (200, {"notes": []})
+    after = await service.client.get(where, headers={**mine, "If-None-Match": before})
+    assert after.status_code == 200
+    assert "note" not in after.json()["wanted"][0]

@@ -13,15 +13,14 @@ from starlette.responses import Response
 
 from service.accounts.store import AccountStore
 from service.definitions import actions
-from service.definitions.model import Decisions, Revision
 from service.definitions.store import DefinitionStore
+from service.definitions.want_store import WantNoteStore
 from service.errors import Fault, Invalid
 from service.holdings.model import StoredHolding
-from service.holdings.store import HoldingStore
 from service.http.answers import Answer, once_only, unless_known
 from service.http.bodies import YAML
 from service.http.conditions import accepted, entity_tag, if_match, is_known
-from service.http.evaluating import ask_mine, ensure_sound, evaluation_tag, find_revision, load_mine, today
+from service.http.evaluating import ensure_sound, evaluation_tag, find_revision, load_mine, today
 from service.http.examples import DOCUMENT
 from service.http.needs import Body, DefinitionId, DocumentBody, OwnerNeeded, Parts
 from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
@@ -42,6 +41,7 @@ from service.http.schemas.evaluations import EvaluationOut, WantListOut
 from service.progress.measure import measure
 from service.progress.want_list import as_csv, as_html, as_text, want_list
 from service.reference import actions as reference
+from service.reference.store import IssueStore
 from service.rules.definition import Definition
 from service.rules.document import read as read_document
 
@@ -282,10 +282,12 @@ async def publish(
     request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, query: Annotated[PublishQuery, Query()]
 ) -> Response:
     expected = if_match(request)
-    line = await run_in_threadpool(parts.database.read, lambda connection: DefinitionStore(connection, owner).line(id))
+    line, own = await run_in_threadpool(
+        parts.database.read, lambda c: (DefinitionStore(c, owner).line(id), IssueStore(c, owner).own_issues())
+    )
     if line.draft is not None and expected.allows(line_tag(line)):
         document = line.draft.document
-        await parts.gate.run(lambda: ensure_sound(_read(document), acknowledged=query.acknowledged))
+        await parts.gate.run(lambda: ensure_sound(_read(document), acknowledged=query.acknowledged, own=own))
 
     def act(connection: Connection) -> Answer:
         line, revision = actions.publish(connection, owner, id, expect=lambda before: expected.check(line_tag(before)))
@@ -341,23 +343,20 @@ async def evaluation(
 ) -> Response:
     day = query.today or today()
 
-    def look(connection: Connection) -> tuple[Revision, str, Decisions]:
+    def look(connection: Connection) -> str:
         revision = find_revision(connection, owner, id, query.revision)
         decisions = DefinitionStore(connection, owner).decisions(id)
-        return revision, str(AccountStore(connection).state(owner)), decisions
+        own_version = IssueStore(connection, owner).version()
+        return evaluation_tag(revision, str(AccountStore(connection).state(owner)), day, decisions, own_version)
 
-    revision, state, decisions = await run_in_threadpool(parts.database.read, look)
-    tag = evaluation_tag(revision, state, day, decisions)
+    tag = await run_in_threadpool(parts.database.read, look)
     if is_known(request, tag):
         return unless_known(request, tag, lambda: Answer(None))
-
-    def load(connection: Connection) -> tuple[Revision, str, Decisions, tuple[StoredHolding, ...]]:
-        return *look(connection), HoldingStore(connection, owner).all()
-
-    # Read again with the holdings, in one snapshot: the answer and its tag then speak of the same state.
-    revision, state, decisions, holdings = await run_in_threadpool(parts.database.read, load)
-    answer = await parts.gate.run(lambda: evaluated(ask_mine(revision, holdings, state, day, decisions)))
-    return Answer(answer, 200, {"ETag": evaluation_tag(revision, state, day, decisions)}).response()
+    # Read again with holdings and issues, in one snapshot: the answer and its tag then speak of the same state.
+    mine = await run_in_threadpool(parts.database.read, lambda c: load_mine(c, owner, id, query.revision))
+    answer = await parts.gate.run(lambda: evaluated(mine.ask(day)))
+    tag = evaluation_tag(mine.revision, mine.state, day, mine.decisions, mine.own.version)
+    return Answer(answer, 200, {"ETag": tag}).response()
 
 
 @router.get(
@@ -382,16 +381,19 @@ async def get_want_list(
 ) -> Response:
     day = query.today or today()
 
-    mine = await run_in_threadpool(parts.database.read, lambda c: load_mine(c, owner, id, query.revision))
+    mine, notes = await run_in_threadpool(
+        parts.database.read,
+        lambda c: (load_mine(c, owner, id, query.revision), WantNoteStore(c, owner).of(id)),
+    )
     revision, state, holdings = mine.revision, mine.state, mine.holdings
     form = query.format or accepted(request, _FORMS)
-    tag = entity_tag(evaluation_tag(revision, state, day, mine.decisions), form)
+    tag = entity_tag(evaluation_tag(revision, state, day, mine.decisions, mine.own.version), form, notes.version)
     if is_known(request, tag):
         return unless_known(request, tag, lambda: Answer(None))
 
     def list_wants() -> dict[str, Any]:
         asked = mine.ask(day).measurement
-        return numbered(want_list(asked, measure(asked)), holdings)
+        return numbered(want_list(asked, measure(asked), notes.notes), holdings)
 
     wants = await parts.gate.run(list_wants)
     headers = {"ETag": tag, "Vary": "Accept"}

@@ -1,22 +1,18 @@
-"""Reference data: attributes, functions, vocabularies, the catalogue, the schema of a definition."""
+"""Reference data: attributes, functions, vocabularies, the schema of a definition. The catalogue: issues.py."""
 
 from __future__ import annotations
 
-from typing import Annotated
-
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from service.facts.core import CORE
 from service.http.answers import Answer, unless_known
 from service.http.conditions import entity_tag
 from service.http.openapi import IF_NONE_MATCH, OPEN, operation, with_headers
-from service.http.paging import PageQuery, page
 from service.http.problems import base_url
 from service.http.schemas.reference import (
     AttributeListOut,
     FunctionListOut,
-    IssuePageOut,
     VocabularyListOut,
     VocabularyOut,
     as_skos,
@@ -88,22 +84,6 @@ def vocabulary(request: Request, name: str) -> Response:
 
 
 _VARY = {"Vary": "Accept"}
-
-
-@router.get(
-    "/issues",
-    **operation(
-        "list_issues",
-        "The catalogue that comes with the service",
-        tag=_TAG,
-        access=OPEN,
-        answer=IssuePageOut,
-        problems=["invalid-query"],
-    ),
-)
-def issues(request: Request, query: Annotated[PageQuery, Query()]) -> Response:
-    found = page(request, query, reference.issues_page, lambda entry: str(entry["id"]), dict)
-    return Answer({**found.as_json(), "edition": reference.edition()}, 200, found.headers()).response()
 
 
 @router.get(

@@ -162,6 +162,11 @@ class WantOut(Out):
     holding: str | None = None
     number: str | None = Field(None, description="The owner's own number of the coin that sits there.")
     because: str | None = Field(None, description="What the coin that sits there is worth under the preferences.")
+    below_min_grade: bool | None = Field(None, description="true: the coin is surely below the owner's least grade.")
+    min_grade: int | None = Field(None, description="The owner's note: the least grade worth buying.")
+    most_to_pay: float | None = Field(None, description="The owner's note; no valuation.")
+    currency: str | None = None
+    note: str | None = None
 
 
 class WantListOut(Out):

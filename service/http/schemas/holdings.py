@@ -14,6 +14,7 @@ from service.facts.holding import MOST_CANDIDATE_ISSUES, MOST_PIECES, escape
 from service.holdings.model import FIELDS, StoredHolding, unknown_attributes, with_defaults
 from service.http.conditions import entity_tag
 from service.http.schemas.common import In, NewId, Out, PageOut, Text, read
+from service.http.schemas.values import MOST_VALUES, ValueIn, ValueOut
 
 MOST_FACTS = 500
 
@@ -56,6 +57,11 @@ class HoldingFields(In):
     tags: list[Annotated[Text, StringConstraints(min_length=1, max_length=100)]] = Field(
         default_factory=list, max_length=100
     )
+    values: list[ValueIn] = Field(
+        default_factory=list,
+        max_length=MOST_VALUES,
+        description="What one piece cost or is worth, as the owner notes it.",
+    )
 
 
 class HoldingIn(HoldingFields):
@@ -77,6 +83,7 @@ class HoldingPatch(In):
     note: str | None = None
     location: str | None = None
     tags: list[str] | None = None
+    values: list[Any] | None = None
 
 
 class UnknownAttributeOut(Out):
@@ -98,6 +105,7 @@ class HoldingOut(Out):
     note: str | None
     location: str | None
     tags: list[str]
+    values: list[ValueOut]
     created_at: str
     updated_at: str
     unknown_attributes: list[UnknownAttributeOut] | None = Field(

@@ -85,21 +85,6 @@ class VocabularyOut(VocabularySummaryOut):
     concepts: list[ConceptOut]
 
 
-class IssueOut(Out):
-    """A catalogue entry."""
-
-    id: str
-    label: str
-    facts: dict[str, Any]
-
-
-class IssuePageOut(PageOut):
-    """One page of the catalogue."""
-
-    items: list[IssueOut]
-    edition: str
-
-
 def shown_attribute(attribute: Attribute) -> dict[str, Any]:
     names = ("name", "type", "many", "unit", "vocabulary", "low", "high", "label", "help", "look_at", "source")
     lists = {"values": list(attribute.values), "synonyms": dict(attribute.synonyms)}

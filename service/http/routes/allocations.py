@@ -1,0 +1,35 @@
+"""Several sets of one owner at once: one coin sits in one of them."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+from starlette.responses import Response
+
+from service.http.allocating import allocate_sets
+from service.http.answers import Answer
+from service.http.examples import ALLOCATIONS
+from service.http.needs import EvaluationBody, Parts, PerhapsOwner
+from service.http.openapi import PERHAPS, operation
+from service.http.schemas.allocations import AllocationsIn, AllocationsOut
+from service.http.schemas.common import read
+
+router = APIRouter(prefix="/v1")
+
+
+@router.post(
+    "/allocations",
+    **operation(
+        "allocate_holdings",
+        "Share my coins out among several sets, each coin to one of them",
+        tag="Evaluations",
+        access=PERHAPS,
+        body=AllocationsIn,
+        also_yaml="The same body as YAML, up to 1 MiB.",
+        example=ALLOCATIONS,
+        answer=AllocationsOut,
+        problems=["not-found", "over-limit"],
+    ),
+)
+async def allocate_holdings(parts: Parts, owner: PerhapsOwner, body: EvaluationBody) -> Response:
+    asked = read(AllocationsIn, body.value)
+    return Answer(await parts.gate.run(lambda: allocate_sets(parts.database, owner, asked, body.value))).response()

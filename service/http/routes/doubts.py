@@ -1,0 +1,68 @@
+"""Which unknown fact of my coins changes most, over all of my sets."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query
+from starlette.responses import Response
+
+from service.accounts.model import Owner
+from service.database.engine import Database
+from service.holdings.store import HoldingStore
+from service.http.answers import Answer
+from service.http.considering import kept_sets
+from service.http.evaluating import editions, today
+from service.http.needs import OwnerNeeded, Parts
+from service.http.openapi import OWNER, operation
+from service.http.schemas.doubts import DoubtsOut, DoubtsQuery
+from service.progress.measure import check
+from service.progress.settling import weigh_facts
+from service.progress.whatif import Evaluated
+
+router = APIRouter(prefix="/v1")
+SOLVER_SECONDS = 5.0
+
+
+@router.get(
+    "/doubts",
+    **operation(
+        "list_doubts",
+        "What to look at: the unknown facts of my coins that change most",
+        tag="Evaluations",
+        access=OWNER,
+        answer=DoubtsOut,
+        problems=["not-found", "over-limit", "invalid-query"],
+    ),
+)
+async def doubts(parts: Parts, owner: OwnerNeeded, query: Annotated[DoubtsQuery, Query()]) -> Response:
+    return Answer(await parts.gate.run(lambda: _weighed(parts.database, owner, query))).response()
+
+
+def _weighed(database: Database, owner: Owner, query: DoubtsQuery) -> dict[str, Any]:
+    day = query.today or today()
+    sets, _ = kept_sets(database, owner, query.definition, day, tries_each=1, budget_seconds=SOLVER_SECONDS)
+    requests = [one.measurement for one in sets]
+    for request in requests:
+        check(request)
+    found = weigh_facts([Evaluated(request, tries=20) for request in requests])
+    numbers = _numbers(database, owner)
+    return {
+        "evaluated_on": day.isoformat(),
+        "sets": [
+            {
+                "definition": {"id": r.document_id, "revision": r.revision, "digest": r.definition.digest},
+                "title": r.definition.title,
+            }
+            for r in requests
+        ],
+        "facts": [{**entry, "number": numbers.get(entry["holding"])} for entry in found["facts"]],
+        "features": [{**entry, "number": numbers.get(entry["holding"])} for entry in found["features"]],
+        "left_out": found["left_out"],
+        **editions(),
+    }
+
+
+def _numbers(database: Database, owner: Owner) -> dict[str, str]:
+    held = database.read(lambda connection: HoldingStore(connection, owner).all())
+    return {stored.id: stored.data["number"] for stored in held if stored.data.get("number")}
