@@ -72,21 +72,21 @@ def allocate(sets: Sequence[Wanted], mode: str, budget_seconds: float) -> dict[s
 
     `summary` adds up the exclusive sets, each coin counted once: `certain` is, jointly, the most places that can be filled for
     certain over all sets together; in_order the sum over the sets. `borrowing` adds up the others (None: there are none).
-    `levels` are those of the joint answer (None: in_order). `budget_seconds` of the solver are shared: a third for the sets
-    alone, a third for the allocation, a third for what set-level rules keep empty. Raises OverLimit or Invalid.
+    `levels` are those of the joint answer (None: in_order). `budget_seconds` of the solver are shared: a quarter for the
+    sets alone, half for the allocation, a quarter for what set-level rules keep empty. Raises OverLimit or Invalid.
     """
     ensure_within(sets)
-    share = budget_seconds / (3 * max(1, len(sets)))
+    share = budget_seconds / (4 * max(1, len(sets)))
     requests = [replace(one.request, budget_seconds=share) for one in sets]
-    alone = [_evaluate(request) for request in requests]
+    alone = [_evaluate(request, share) for request in requests]
     exclusive = [number for number, one in enumerate(sets) if one.exclusive]
     levels: tuple[Level, ...] | None = None
     if mode == JOINTLY:
-        here, joint = _jointly(alone, exclusive, budget_seconds / 3)
+        here, joint = _jointly(alone, exclusive, budget_seconds / 2)
         levels, certain = joint.levels, joint.certain
         proven = joint.proven and joint.certain_proven
     else:
-        here = _in_order(alone, exclusive)
+        here = _in_order(alone, exclusive, 2 * share)
         certain, proven = sum(here[number].solution.certain for number in exclusive), True
     sittings = _sittings(here, exclusive)
     answers = []
@@ -126,23 +126,23 @@ def ensure_within(sets: Sequence[Wanted]) -> None:
         raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets")])
 
 
-def _evaluate(request: Measurement) -> Evaluation:
+def _evaluate(request: Measurement, budget_seconds: float) -> Evaluation:
     board, table = lay_board(request)
-    return Evaluation(request, board, table, solve(board.problem, budget_seconds=request.budget_seconds))
+    return Evaluation(request, board, table, solve(board.problem, budget_seconds=budget_seconds))
 
 
 def _result(one: Evaluation) -> dict[str, Any]:
     return result_of(one.request, one.board, one.table, one.solution)
 
 
-def _in_order(alone: Sequence[Evaluation], exclusive: Sequence[int]) -> dict[int, Evaluation]:
+def _in_order(alone: Sequence[Evaluation], exclusive: Sequence[int], budget_seconds: float) -> dict[int, Evaluation]:
     """Every set evaluated on what the sets before it left. Costs of preferences are anew those of the coins left."""
     gone: Counter[str] = Counter()
     here = {}
     for number in exclusive:
         one = alone[number]
         if gone:
-            one = _evaluate(replace(one.request, holdings=_left(one.request, gone)))
+            one = _evaluate(replace(one.request, holdings=_left(one.request, gone)), budget_seconds)
         here[number] = one
         gone.update(holding for _, holding, _ in one.seats())
     return here
@@ -163,8 +163,8 @@ def _jointly(
         message = f"{fits} fits of coins to places over all sets; up to {MOST_FITS} are solved together"
         raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets, or allocate in_order")])
     joint = join([share_of(board) for board in boards])
-    solution = solve(joint.problem, budget_seconds=budget_seconds / 2)
-    seconds = budget_seconds / 2 / max(1, len(exclusive))
+    solution = solve(joint.problem, budget_seconds=0.8 * budget_seconds)
+    seconds = 0.2 * budget_seconds / max(1, len(exclusive))
     parts = [part_of(joint, at, solution, budget_seconds=seconds) for at in range(len(exclusive))]
     taken: Counter[str] = Counter(joint.holdings[seat.holding] for seat in solution.placements)
     here = {}
