@@ -31,6 +31,7 @@ from service.http.routes import (
     pieces,
     pins,
     reference,
+    sync,
     wants,
 )
 from service.settings import Settings, engine_version
@@ -46,6 +47,7 @@ ROUTERS = (
     wants.router,
     history.router,
     exhibitions.router,
+    sync.router,
     holdings.router,
     insurance.router,
     issues.router,

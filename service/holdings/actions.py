@@ -1,24 +1,32 @@
-"""Recording, changing and deleting holdings. Each action is part of the caller's transaction."""
+"""Recording, changing and deleting holdings. Each action is part of the caller's transaction, and each is a mutation in the
+owner's log like those that devices send, made by somebody who saw everything."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import Connection
 
-from service.accounts.model import Owner
+from service.accounts.model import Owner, State
 from service.accounts.store import AccountStore
 from service.database.identities import new_identity
+from service.database.types import written
 from service.errors import Fault, Invalid
 from service.facts.attributes import Attributes
 from service.facts.holding import check_facts
+from service.holdings.flat import flattened, patch_between
+from service.holdings.ledger import Change, ChangeLog, StoredLedger
+from service.holdings.merge import CREATE, DESTROY, UPDATE, Check, Mutation, Record
 from service.holdings.model import StoredHolding, merged, of_changed, with_defaults
 from service.holdings.store import HoldingStore
+from service.holdings.syncing import Sent, apply_all, apply_one
 
 # A check of the holding as it stands, by whoever read it before: raises Stale when it changed since.
 Expectation = Callable[[StoredHolding], None]
+HERE = "service"
 
 
 def record(
@@ -28,12 +36,11 @@ def record(
     faults = faults_of_facts(data.get("facts", {}), attributes)
     if faults:
         raise Invalid(faults)
-    store, identity, now = HoldingStore(connection, owner), identity or new_identity(), datetime.now(UTC)
-    store.ensure_new(identity)
-    modseq = AccountStore(connection).advance(owner, new_identity()).number
-    stored = StoredHolding(identity, modseq, modseq, with_defaults(data), now, now)
-    store.add(stored)
-    return stored
+    identity = identity or new_identity()
+    ledger = _ledger(connection, owner)
+    HoldingStore(connection, owner).ensure_new(identity)
+    _enter(ledger, Mutation(new_identity(), CREATE, identity, datetime.now(UTC), flattened(with_defaults(data))))
+    return HoldingStore(connection, owner).get(identity)
 
 
 def change(
@@ -47,8 +54,7 @@ def change(
     check: Callable[[Mapping[str, Any]], Mapping[str, Any]],
 ) -> StoredHolding:
     """The holding after a merge patch (RFC 7396). `check` reads the merged fields, or raises Invalid."""
-    accounts, store = AccountStore(connection), HoldingStore(connection, owner)
-    accounts.lock(owner)
+    ledger, store = _ledger(connection, owner), HoldingStore(connection, owner)
     before = store.get(identity)
     expect(before)
     after = merged(before.data, patch)
@@ -59,22 +65,78 @@ def change(
         raise Invalid([*refusal.faults, *faults]) from None
     if faults:
         raise Invalid(faults)
-    now, modseq = datetime.now(UTC), accounts.advance(owner, new_identity()).number
-    store.replace(identity, modseq, data, now)
-    return StoredHolding(identity, modseq, before.created_modseq, data, before.created_at, now)
+    known = _known(ledger, identity)
+    flat = patch_between(flattened(before.data), flattened(data))
+    _enter(ledger, Mutation(new_identity(), UPDATE, identity, datetime.now(UTC), flat, _writers(known)))
+    return store.get(identity)
 
 
 def destroy(connection: Connection, owner: Owner, identity: str, *, expect: Expectation) -> None:
     """Deletes the holding; its id is never used again."""
-    accounts, store = AccountStore(connection), HoldingStore(connection, owner)
-    accounts.lock(owner)
-    expect(store.get(identity))
-    store.destroy(identity, accounts.advance(owner, new_identity()).number, datetime.now(UTC))
+    ledger = _ledger(connection, owner)
+    expect(HoldingStore(connection, owner).get(identity))
+    known = _known(ledger, identity)
+    seen = frozenset(conflict.id for conflict in known.conflicts)
+    _enter(
+        ledger,
+        Mutation(new_identity(), DESTROY, identity, datetime.now(UTC), seen=_writers(known), resolves=seen),
+    )
+
+
+def synchronise(
+    connection: Connection,
+    owner: Owner,
+    client: str,
+    batch: Sequence[Sent],
+    check: Check,
+    *,
+    expect: Callable[[State], None],
+) -> tuple[State, list[dict[str, Any]], State, list[Change]]:
+    """The state before, the answer to each mutation, the state after, and the records that were touched. `expect` raises
+    when the state is not what the device takes it to be."""
+    ledger = _ledger(connection, owner, client)
+    before = AccountStore(connection).state(owner)
+    expect(before)
+    answers = apply_all(ledger, batch, check)
+    touched = sorted({sent.mutation.holding for sent in batch})
+    return before, answers, AccountStore(connection).state(owner), ChangeLog(connection, owner).some(touched)
 
 
 def faults_of_facts(facts: Any, attributes: Attributes) -> list[Fault]:
     """All that is wrong with facts, pointers relative to the holding."""
     return [fault.under("/facts") for fault in check_facts(facts, attributes, strict=False)]
+
+
+def fingerprint_of(body: Mapping[str, Any]) -> str:
+    """The SHA-256 of all that a mutation says, the order of members aside."""
+    return hashlib.sha256(written(_ordered(body)).encode()).hexdigest()
+
+
+def _ordered(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {name: _ordered(value[name]) for name in sorted(value)}
+    return [_ordered(item) for item in value] if isinstance(value, list) else value
+
+
+def _ledger(connection: Connection, owner: Owner, client: str = HERE) -> StoredLedger:
+    return StoredLedger(connection, owner, client, datetime.now(UTC))
+
+
+def _known(ledger: StoredLedger, identity: str) -> Record:
+    known = ledger.record(identity)
+    assert known is not None, "it was just read in this transaction"
+    return known
+
+
+def _writers(known: Record) -> dict[str, str | None]:
+    return {name: value.by for name, value in known.written.items()}
+
+
+def _enter(ledger: StoredLedger, mutation: Mutation) -> None:
+    """A mutation of the service's own: its values were checked, and its author saw all there is."""
+    body = {"op": mutation.op, "id": mutation.holding, "patch": dict(mutation.patch), "from": dict(mutation.seen)}
+    answer = apply_one(ledger, Sent(mutation, fingerprint_of(body), body), lambda _: [])
+    assert answer["status"] == "applied", answer
 
 
 def _faults_of_change(before: Mapping[str, Any], after: Any, attributes: Attributes) -> list[Fault]:

@@ -15,9 +15,8 @@ FIELDS = ("facts", "issue", "quantity", "status", "number", "note", "location", 
 
 @dataclass(frozen=True, slots=True)
 class StoredHolding:
-    """`data` has some of FIELDS, as plain values; what is left out has its default. `modseq` is the owner's state
-    at the
-    last change of this holding."""
+    """`data` has some of FIELDS, as plain values; what is left out has its default. `modseq` is the owner's state at the
+    last change of this holding. `conflicts` is what stands against each other since two devices wrote unseen."""
 
     id: str
     modseq: int
@@ -25,6 +24,7 @@ class StoredHolding:
     data: Mapping[str, Any]
     created_at: datetime
     updated_at: datetime
+    conflicts: tuple[Mapping[str, Any], ...] = ()
 
 
 def with_defaults(data: Mapping[str, Any]) -> dict[str, Any]:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, insert, select, update
+from sqlalchemy import Connection, Row, Select, select
 
 from service.accounts.model import Owner
 from service.errors import Clash, NotFound
@@ -20,11 +19,12 @@ _COLUMNS = (
     holding.c.data,
     holding.c.created_at,
     holding.c.updated_at,
+    holding.c.conflicts,
 )
 
 
 class HoldingStore:
-    """Within one transaction. Whoever changes something has advanced the owner's state first."""
+    """Reads within one transaction. What changes goes through the ledger, see `service.holdings.ledger`."""
 
     def __init__(self, connection: Connection, owner: Owner) -> None:
         self._connection = connection
@@ -64,27 +64,11 @@ class HoldingStore:
                 else f"there is a holding '{identity}' already"
             )
 
-    def add(self, stored: StoredHolding) -> None:
-        row = {"modseq": stored.modseq, "created_modseq": stored.created_modseq, "data": dict(stored.data)}
-        times = {"created_at": stored.created_at, "updated_at": stored.updated_at}
-        self._connection.execute(
-            insert(holding).values(owner_id=self._owner.id, id=stored.id, destroyed=False, **row, **times)
-        )
-
-    def replace(self, identity: str, modseq: int, data: dict[str, Any], now: datetime) -> None:
-        self._change(identity, modseq=modseq, data=data, updated_at=now)
-
-    def destroy(self, identity: str, modseq: int, now: datetime) -> None:
-        """The row stays as a marker for clients that sync; its content goes."""
-        self._change(identity, modseq=modseq, data={}, updated_at=now, destroyed=True)
-
-    def _change(self, identity: str, **values: Any) -> None:
-        where = (holding.c.owner_id == self._owner.id, holding.c.id == identity)
-        self._connection.execute(update(holding).where(*where).values(**values))
-
     def _living(self) -> Select[Any]:
         return select(*_COLUMNS).where(holding.c.owner_id == self._owner.id, holding.c.destroyed.is_(False))
 
 
 def _stored(row: Row[Any]) -> StoredHolding:
-    return StoredHolding(row.id, row.modseq, row.created_modseq, row.data, row.created_at, row.updated_at)
+    return StoredHolding(
+        row.id, row.modseq, row.created_modseq, row.data, row.created_at, row.updated_at, tuple(row.conflicts)
+    )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import BigInteger, Boolean, Column, ForeignKey, Table, UniqueConstraint
+from sqlalchemy import BigInteger, Boolean, Column, ForeignKey, String, Table, Text, UniqueConstraint
 
 from service.database.metadata import metadata
 from service.database.types import Document, Identity, Instant
@@ -20,5 +20,28 @@ holding = Table(
     Column("data", Document, nullable=False),
     Column("created_at", Instant, nullable=False),
     Column("updated_at", Instant, nullable=False),
+    # By name who wrote the value and when: [mutation id, instant]. What stands in conflict until the owner resolves it.
+    Column("writers", Document, nullable=False, server_default="{}"),
+    Column("conflicts", Document, nullable=False, server_default="[]"),
+    Column("destroyed_by", Identity),
+    UniqueConstraint("owner_id", "modseq"),
+)
+
+# Every mutation that had a verdict, kept for good: the proof of the owner's history (`chain` at `modseq`), the answer that
+# a device gets again, and what rebuilds every record.
+mutation = Table(
+    "mutation",
+    metadata,
+    Column("owner_id", Identity, ForeignKey("account.id", ondelete="CASCADE"), primary_key=True),
+    Column("mutation_id", Identity, primary_key=True),
+    Column("client_id", Text, nullable=False),
+    Column("holding_id", Identity, nullable=False),
+    Column("modseq", BigInteger),
+    Column("chain", String(32)),
+    Column("fingerprint", String(64), nullable=False),
+    Column("answer", Document, nullable=False),
+    Column("body", Document, nullable=False),
+    Column("lists", Document, nullable=False),
+    Column("at", Instant, nullable=False),
     UniqueConstraint("owner_id", "modseq"),
 )

@@ -25,6 +25,7 @@ from service.facts.attributes import Attributes
 from service.facts.core import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holding, read_holdings
 from service.facts.vocabulary import Concept, Vocabulary, vocabulary
+from service.holdings.flat import conflict_from_json, with_doubts
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.http.conditions import entity_tag
@@ -262,6 +263,11 @@ def load_mine(
     return Mine(revision, str(AccountStore(connection).state(owner)), held, decisions, issues)
 
 
+def own_and_shipped(connection: Connection, owner: Owner, attributes: Attributes) -> Mapping[str, Facts]:
+    """All issues that the owner's holdings may name, read with these attributes."""
+    return Catalogue(_shipped_issues(), IssueStore(connection, owner).own_issues().facts, attributes)
+
+
 def evaluation_tag(
     revision: Revision, state: str, day: date, decisions: Decisions, own_version: str | None = None
 ) -> str:
@@ -289,7 +295,8 @@ def stored_holdings(
     holdings: list[Holding] = []
     ignored: list[dict[str, Any]] = []
     for entry in stored:
-        raw = {name: entry.data[name] for name in ("facts", "issue", "quantity", "status") if name in entry.data}
+        data = with_doubts(entry.data, [conflict_from_json(conflict) for conflict in entry.conflicts])
+        raw = {name: data[name] for name in ("facts", "issue", "quantity", "status") if name in data}
         holding, faults = read_holding({"id": entry.id, **raw}, attributes, strict=False)
         assert holding is not None
         strangers = [issue for issue in holding.issues if issue not in issues]

@@ -22,6 +22,27 @@ HOLDING: dict[str, Any] = {
     "tags": ["silver"],
 }
 
+SYNC: dict[str, Any] = {
+    "client_id": "phone in the coat",
+    "mutations": [
+        {
+            "mutation_id": "01939f6e-0000-7000-8000-000000000001",
+            "op": "create",
+            "id": "01939f6e-0000-7000-8000-00000000000a",
+            "patch": {"denomination": "crown", "grade": 40, "number": "B-3"},
+            "edited_at": "2026-11-25T10:00:00Z",
+        },
+        {
+            "mutation_id": "01939f6e-0000-7000-8000-000000000002",
+            "op": "update",
+            "id": "01939f6e-0000-7000-8000-00000000000a",
+            "patch": {"grade": 45, "mintmark": {"none": True}},
+            "from": {"grade": "01939f6e-0000-7000-8000-000000000001", "mintmark": None},
+            "edited_at": "2026-11-25T10:05:00Z",
+        },
+    ],
+}
+
 PATCH: dict[str, Any] = {"facts": {"grade": 50, "mintmark": {"none": True}}, "note": None}
 
 EVALUATION: dict[str, Any] = {

@@ -58,6 +58,14 @@ def _owner(request: Request) -> Owner:
     return _service(request).database.read(lambda connection: recognise(connection, token))
 
 
+def owner_again(request: Request) -> Owner | None:
+    """Whose request it is still; None when the token was revoked or expired since it came."""
+    try:
+        return _owner(request)
+    except Unwelcome:
+        return None
+
+
 def _perhaps_owner(request: Request) -> Owner | None:
     token = _token(request)
     if token is None:

@@ -107,6 +107,22 @@ KINDS: Mapping[str, Kind] = {
             "acknowledged with ?acknowledged=true.",
         ),
         Kind(
+            "state-mismatch",
+            409,
+            "The state is another one by now",
+            "`if_in_state` names a state that the holdings have left. Nothing of the batch was applied.",
+            "Ask for the changes, then send the batch on top of them, or without `if_in_state`.",
+        ),
+        Kind(
+            "cannot-calculate-changes",
+            410,
+            "This history does not contain that state",
+            "The state comes from another server, or from a history that was replaced by a backup, so that changes since "
+            "cannot be told.",
+            "Start over without a state. Keep every mutation that was not acknowledged, and send your journal again: nothing "
+            "happens twice.",
+        ),
+        Kind(
             "stale",
             412,
             "It changed since you read it",

@@ -13,7 +13,7 @@ import httpx
 import pytest
 
 from service.facts.holding import escape
-from service.http.examples import DOCUMENT, ISSUE
+from service.http.examples import DOCUMENT, ISSUE, SYNC
 from tests.conftest import Running
 from tests.http.test_contract import current as openapi_document
 from tests.http.test_contract import operations, validator
@@ -544,6 +544,38 @@ def bodies_of_piece_checks() -> Iterator[tuple[str, bytes, Sequence[str]]]:
     yield "everything at once", json_of(both), places
 
 
+def bodies_of_sync() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    sound: dict[str, Any] = SYNC["mutations"][1]
+    wrong: dict[str, list[Any]] = {
+        "mutation_id": ["", None, 1, "x", "00000000-0000-0000-0000-000000000000", [], {}],
+        "id": ["", None, 1, "x", [], {}],
+        "op": ["", None, 1, "upsert", [], {}],
+        "patch": [None, 1, "x", [], {"": 1}, {"x" * 121: 1}],
+        "from": [None, 1, "x", [], {"grade": 1}, {"grade": ""}, {"grade": "x" * 101}],
+        "writers": [1, "x", [], {"grade": None}, {"grade": 5}],
+        "resolves": [None, 1, "x", {}, [1], [""], ["x" * 301]],
+        "revive": [None, 1, "x", []],
+        "edited_at": ["", None, 1, "yesterday", "2026-11-25", "2026-11-25T10:00:00", "2026-13-25T10:00:00Z", []],
+        "colour": [1, None],
+    }
+    for name, values in wrong.items():
+        for number, value in enumerate(values):
+            body = {"client_id": "x", "mutations": [{**sound, name: value}]}
+            whole = not isinstance(value, dict | list) or name in ("mutation_id", "id", "op", "revive", "edited_at")
+            within = "" if whole or value in ([], {}) else f"/{next(iter(value))}" if isinstance(value, dict) else "/0"
+            yield f"{name}: {number}", json_of(body), (f"/mutations/0/{name}{within}",)
+    for value in (None, 1, "x", {}, True):
+        yield f"mutations: {value}", json_of({"client_id": "x", "mutations": value}), ("/mutations",)
+    for value in (1, None, [], "x"):
+        yield f"mutation: {value}", json_of({"client_id": "x", "mutations": [value]}), ("/mutations/0",)
+    for value in (None, 1, [], {}, "x" * 201):
+        yield f"client: {value}", json_of({"client_id": value, "mutations": []}), ("/client_id",)
+    for value in (1, [], "", "x", "5", "1.zz", f"01.{'0' * 32}", f"-1.{'0' * 32}", f"{'9' * 19}.{'0' * 32}"):
+        yield f"state: {value}", json_of({"client_id": "x", "known_state": value}), ("/known_state",)
+        yield f"if: {value}", json_of({"client_id": "x", "if_in_state": value}), ("/if_in_state",)
+    yield "too many", json_of({"client_id": "x", "mutations": [sound] * 501}), ("/mutations",)
+
+
 def under(prefix: str, made: Hostile) -> tuple[str, ...]:
     return tuple(prefix + place for place in made.places)
 
@@ -560,6 +592,7 @@ BODIES = {
     "allocate_holdings": bodies_of_allocations,
     "replace_pins": bodies_of_pins,
     "replace_want_notes": bodies_of_want_notes,
+    "sync_holdings": bodies_of_sync,
     "note_history": bodies_of_notes,
     "create_exhibition": bodies_of_exhibitions,
     "check_piece": bodies_of_piece_checks,

@@ -20,7 +20,7 @@ from service.http.conditions import if_match
 from service.http.examples import HOLDING, PATCH
 from service.http.needs import Body, HoldingId, JsonBody, OwnerNeeded, Parts, PatchBody, Service
 from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
-from service.http.paging import PageQuery, identity_key, page
+from service.http.paging import identity_key, page
 from service.http.schemas.common import read
 from service.http.schemas.holdings import (
     HoldingIn,
@@ -33,6 +33,7 @@ from service.http.schemas.holdings import (
     read_patch,
     shown_holding,
 )
+from service.http.selecting import Selection, SelectionQuery
 
 router = APIRouter(prefix="/v1/holdings")
 _TAG = "Holdings"
@@ -73,7 +74,7 @@ def create(request: Request, parts: Parts, owner: OwnerNeeded, body: JsonBody) -
     "",
     **operation(
         "list_holdings",
-        "The owner's holdings, page by page",
+        "The owner's holdings, filtered and sorted, page by page",
         tag=_TAG,
         access=OWNER,
         answer=HoldingPageOut,
@@ -81,17 +82,22 @@ def create(request: Request, parts: Parts, owner: OwnerNeeded, body: JsonBody) -
         headers={"Link": "The next page, with rel=next."},
     ),
 )
-def listing(request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated[PageQuery, Query()]) -> Response:
-    found = parts.database.read(
-        lambda connection: page(
-            request,
-            query,
-            lambda after, limit: HoldingStore(connection, owner).page(identity_key(after), limit),
-            lambda stored: stored.id,
-            shown_holding,
+def listing(request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated[SelectionQuery, Query()]) -> Response:
+    if query.is_plain:
+        found = parts.database.read(
+            lambda connection: page(
+                request,
+                query,
+                lambda after, limit: HoldingStore(connection, owner).page(identity_key(after), limit),
+                lambda stored: stored.id,
+                shown_holding,
+            )
         )
-    )
-    return Answer(found.as_json(), 200, found.headers()).response()
+        return Answer(found.as_json(), 200, found.headers()).response()
+    narrowed = parts.database.read(lambda connection: Selection(connection, owner, query)).narrowed()
+    found = page(request, query, narrowed.after, narrowed.key, lambda entry: shown_holding(entry[1]))
+    total = {"total": len(narrowed.entries)} if query.count else {}
+    return Answer({**found.as_json(), **total}, 200, found.headers()).response()
 
 
 @router.get(

@@ -108,15 +108,19 @@ class HoldingOut(Out):
     values: list[ValueOut]
     created_at: str
     updated_at: str
+    conflicts: list[dict[str, Any]] = Field(
+        description="What two devices wrote without seeing each other; resolved by a mutation sent to /v1/holdings/sync."
+    )
     unknown_attributes: list[UnknownAttributeOut] | None = Field(
         None, description="Advice, in the answer of one holding; it is kept all the same. Not part of the entity tag."
     )
 
 
 class HoldingPageOut(PageOut):
-    """One page of holdings, in the order of their ids."""
+    """One page of holdings, in the order of their ids or as `sort` says."""
 
     items: list[HoldingOut]
+    total: int | None = Field(None, description="With count=true: how many there are on all pages.")
 
 
 def read_patch(value: Any) -> Mapping[str, Any]:
@@ -141,7 +145,7 @@ def read_fields(data: Mapping[str, Any]) -> Mapping[str, Any]:
 
 def shown_holding(stored: StoredHolding) -> dict[str, Any]:
     times = {"created_at": stored.created_at, "updated_at": stored.updated_at}
-    return {"id": stored.id, **with_defaults(stored.data), **times}
+    return {"id": stored.id, **with_defaults(stored.data), **times, "conflicts": list(stored.conflicts)}
 
 
 def advised_holding(stored: StoredHolding, attributes: Attributes) -> dict[str, Any]:

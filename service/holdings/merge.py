@@ -1,0 +1,239 @@
+"""The merge of one mutation into one holding: causal compare-and-set for each attribute (design: sync.md). Pure.
+
+Every value carries its writer, the id of the mutation that wrote it, and a mutation says which writer's value its author
+was looking at. Where that is still the writer, the mutation applies. Where it is not, somebody wrote unseen: both values
+are kept, the one with the later `edited_at` (tie: the greater mutation id) shown and the other among the conflicts. Clocks
+choose what is shown, never what is kept. Lists of terms merge by element: what the author added and took away is applied
+to the list as it is now.
+
+Values are flat: an own field of the holding by its name, a fact by its name too (`facts.NAME` where an own field has it).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Any, TypeGuard
+
+from service.errors import Fault
+
+CREATE, UPDATE, DESTROY = "create", "update", "destroy"
+OPS = (CREATE, UPDATE, DESTROY)
+APPLIED, MERGED, CONFLICT, REJECTED = "applied", "merged", "conflict", "rejected"
+NOT_FOUND = "not-found"
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """Who wrote a value, and when its author says so (never later than the server's now)."""
+
+    by: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Mutation:
+    """What one device did to one holding. `patch` leads from names to values, None removes; `seen` (on the wire: `from`)
+    from names to the writer whose value the author saw, None or left out: none. `writers` come with a copy of a holding:
+    each value keeps the writer that it had. `edited_at` is clamped to now already."""
+
+    id: str
+    op: str
+    holding: str
+    edited_at: datetime
+    patch: Mapping[str, Any] = field(default_factory=dict)
+    seen: Mapping[str, str | None] = field(default_factory=dict)
+    writers: Mapping[str, str] | None = None
+    resolves: frozenset[str] = frozenset()
+    revive: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Conflict:
+    """What the owner has yet to decide. `value`: the value of `attribute` that is not shown (None: removed), by `mutation`;
+    `destroy`: a delete whose author had not seen everything; `invalid_merge`: a whole patch that would not go together
+    with what is here."""
+
+    id: str
+    kind: str
+    mutation: str
+    at: datetime
+    attribute: str | None = None
+    value: Any = None
+    patch: Mapping[str, Any] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """A holding as sync knows it. `written` also has the names whose value was removed. A destroyed one keeps its values
+    until they are purged."""
+
+    id: str
+    values: Mapping[str, Any] = field(default_factory=dict)
+    written: Mapping[str, Written] = field(default_factory=dict)
+    conflicts: tuple[Conflict, ...] = ()
+    destroyed_by: str | None = None
+
+    @property
+    def is_destroyed(self) -> bool:
+        return self.destroyed_by is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of a mutation. `record` is None where there is still none; it is the same object where nothing changed.
+    `lists` are the lists of terms as they stand after an element-wise merge, for the log."""
+
+    record: Record | None
+    status: str
+    faults: tuple[Fault, ...] = ()
+    code: str | None = None
+    lists: Mapping[str, list[str]] = field(default_factory=dict)
+
+
+# The list that a name had when that writer had written it; None where nobody knows.
+ListAt = Callable[[str, str | None], list[str] | None]
+# All that is wrong with the values of a holding as a whole, pointers relative to the patch.
+Check = Callable[[Mapping[str, Any]], list[Fault]]
+
+
+def merge(record: Record | None, mutation: Mutation, list_at: ListAt, check: Check) -> Outcome:
+    """The record after the mutation. A mutation that is wrong in itself is rejected with its faults; one for a record
+    that is not there is rejected as `not-found`, which is no verdict: the client sends its whole copy and then the
+    mutation again."""
+    alone = check({name: value for name, value in mutation.patch.items() if value is not None})
+    if alone:
+        return Outcome(record, REJECTED, tuple(alone), "invalid")
+    if mutation.op == CREATE:
+        return _create(record, mutation, list_at, check)
+    if record is None:
+        return Outcome(None, REJECTED, code=NOT_FOUND)
+    if mutation.op == DESTROY:
+        return _destroy(record, mutation)
+    return _update(record, mutation, list_at, check)
+
+
+def _create(record: Record | None, mutation: Mutation, list_at: ListAt, check: Check) -> Outcome:
+    named = mutation.writers or {}
+    known = {name: value for name, value in mutation.patch.items() if value is not None}
+    if record is None:
+        written = {name: Written(named.get(name, mutation.id), mutation.edited_at) for name in {**known, **named}}
+        return Outcome(Record(mutation.holding, known, written), APPLIED)
+    if mutation.writers is None and not record.is_destroyed:
+        # Two that were made under one id: neither author saw the other.
+        return _patched(record, replace(mutation, seen={}), list_at, check)
+    # A mere copy: it fills what is missing here, and never undoes a delete or a value that was written since.
+    missing = {name for name in {**known, **named} if name not in record.written}
+    if not missing:
+        return Outcome(record, APPLIED)
+    values = {**record.values, **{name: known[name] for name in known if name in missing}}
+    written = {**record.written, **{n: Written(named.get(n, mutation.id), mutation.edited_at) for n in missing}}
+    if _new_faults(record.values, values, check):
+        return Outcome(record, APPLIED)
+    return Outcome(replace(record, values=values, written=written), APPLIED)
+
+
+def _update(record: Record, mutation: Mutation, list_at: ListAt, check: Check) -> Outcome:
+    if not record.is_destroyed:
+        return _patched(record, mutation, list_at, check)
+    back = replace(record, destroyed_by=None)
+    if not mutation.revive:
+        assert record.destroyed_by is not None
+        back = _with(back, Conflict(record.destroyed_by, "destroy", record.destroyed_by, mutation.edited_at))
+    done = _patched(back, mutation, list_at, check)
+    return done if mutation.revive or done.status == REJECTED else replace(done, status=CONFLICT)
+
+
+def _destroy(record: Record, mutation: Mutation) -> Outcome:
+    if record.is_destroyed:
+        return Outcome(record, APPLIED)
+    saw_values = all(mutation.seen.get(name) == written.by for name, written in record.written.items())
+    saw_conflicts = all(conflict.id in mutation.resolves for conflict in record.conflicts)
+    if saw_values and saw_conflicts:
+        return Outcome(replace(record, conflicts=(), destroyed_by=mutation.id), APPLIED)
+    kept = _with(record, Conflict(mutation.id, "destroy", mutation.id, mutation.edited_at))
+    return Outcome(kept, CONFLICT)
+
+
+def _patched(record: Record, mutation: Mutation, list_at: ListAt, check: Check) -> Outcome:
+    left = tuple(conflict for conflict in record.conflicts if conflict.id not in mutation.resolves)
+    now = replace(record, conflicts=left)
+    status, lists = APPLIED, dict[str, list[str]]()
+    for name, value in mutation.patch.items():
+        now, how, merged = _one(now, name, value, mutation, list_at)
+        status = max(status, how, key=(APPLIED, MERGED, CONFLICT).index)
+        if merged is not None:
+            lists[name] = merged
+    if _new_faults(record.values, now.values, check):
+        kept = Conflict(mutation.id, "invalid_merge", mutation.id, mutation.edited_at, patch=dict(mutation.patch))
+        return Outcome(_with(record, kept), CONFLICT)
+    return Outcome(now, status, lists=lists)
+
+
+def _new_faults(before: Mapping[str, Any], after: Mapping[str, Any], check: Check) -> bool:
+    """Whether something is wrong now that was not before: a fact recorded long ago whose name a definition gave another type
+    since must not stop the owner from changing something else."""
+    faults = check(after)
+    known = {(fault.code, fault.pointer) for fault in check(before)} if faults else set()
+    return any((fault.code, fault.pointer) not in known for fault in faults)
+
+
+def _one(
+    record: Record, name: str, value: Any, mutation: Mutation, list_at: ListAt
+) -> tuple[Record, str, list[str] | None]:
+    """One attribute: the record, how it went, and the list when lists were merged."""
+    current, seen = record.written.get(name), mutation.seen.get(name)
+    mine = Written(mutation.id, mutation.edited_at)
+    if (current.by if current else None) == seen:
+        return _set(record, name, value, mine), APPLIED, None
+    # Whoever goes on from a value that lost knows that one, and replaces it.
+    superseded = tuple(c for c in record.conflicts if not (c.attribute == name and c.mutation == seen))
+    record = replace(record, conflicts=superseded)
+    shown = record.values.get(name)
+    if _same(shown, value):
+        return _set(record, name, value, mine), MERGED, None
+    if _is_terms(shown) and _is_terms(value):
+        base = [] if seen is None else list_at(name, seen)
+        if base is not None:
+            merged = _merged_terms(base, shown, value)
+            return _set(record, name, merged, mine), MERGED, merged
+    if current is None:
+        # Removed or never there, while the author saw something that is not known here any more.
+        return _set(record, name, value, mine), MERGED, None
+    if (mine.at, mine.by) > (current.at, current.by):
+        loser = Conflict(f"{current.by}:{name}", "value", current.by, current.at, name, shown)
+        return _with(_set(record, name, value, mine), loser), CONFLICT, None
+    loser = Conflict(f"{mine.by}:{name}", "value", mine.by, mine.at, name, value)
+    return _with(record, loser), CONFLICT, None
+
+
+def _set(record: Record, name: str, value: Any, written: Written) -> Record:
+    values = {key: known for key, known in record.values.items() if key != name}
+    if value is not None:
+        values[name] = value
+    return replace(record, values=values, written={**record.written, name: written})
+
+
+def _with(record: Record, conflict: Conflict) -> Record:
+    others = tuple(known for known in record.conflicts if known.id != conflict.id)
+    return replace(record, conflicts=(*others, conflict))
+
+
+def _is_terms(value: Any) -> TypeGuard[list[str]]:
+    """Whether it is a list of terms, which merges by element; lists of anything else are one value."""
+    return isinstance(value, list) and all(isinstance(item, str) for item in value)
+
+
+def _same(one: Any, other: Any) -> bool:
+    """Equal as JSON: true is not 1, and the order of a list of terms says nothing."""
+    if isinstance(one, bool) is not isinstance(other, bool):
+        return False
+    if _is_terms(one) and _is_terms(other):
+        return sorted(one) == sorted(other)
+    return bool(one == other)
+
+
+def _merged_terms(base: list[str], shown: list[str], sent: list[str]) -> list[str]:
+    gone = set(base) - set(sent)
+    return [*(term for term in shown if term not in gone), *(t for t in sent if t not in base and t not in shown)]

@@ -1,0 +1,130 @@
+"""Picking and ordering holdings by a rule and by a fact. Pure.
+
+The rule is the language of definitions, so a coin fits, does not, or cannot be told yet. Like an evaluation it is judged in
+columns: the cost grows with distinct facts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from fractions import Fraction
+from typing import Any
+
+from service.evaluation.columns import Columns
+from service.evaluation.table import Table
+from service.facts.attributes import Attributes
+from service.facts.holding import Facts, Holding, views
+from service.facts.knowledge import NONE, Among, Between, Knowledge
+from service.facts.truth import NO, UNDECIDED, YES, Verdict
+from service.rules.predicates import Predicate, Surroundings
+
+Key = tuple[bool, Any, str]
+
+
+def verdicts_of(
+    predicate: Predicate,
+    holdings: Sequence[Holding],
+    issues: Mapping[str, Facts],
+    attributes: Attributes,
+    around: Surroundings,
+) -> list[Verdict]:
+    """The verdict of the rule for every holding, in their order."""
+    seen = [views(holding, issues) for holding in holdings]
+    single = [number for number, mine in enumerate(seen) if len(mine) == 1]
+    found = [NO] * len(seen)
+    fits = Columns([seen[number][0] for number in single], attributes, around).fits(predicate)
+    for rows, verdict in ((fits.certain, YES), (fits.alternatives, UNDECIDED), (fits.unknown, UNDECIDED)):
+        for row in rows.tolist():
+            found[single[row]] = verdict
+    table = Table(attributes, around)
+    for number, mine in enumerate(seen):
+        if len(mine) > 1:
+            found[number] = table.verdict(predicate, mine)
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """By an attribute or an own field, downwards or upwards; what is not recorded comes last either way, ties by id."""
+
+    name: str
+    downwards: bool = False
+
+    def key(self, value: Any, identity: str) -> Key:
+        return value is None, value, identity
+
+
+def least(knowledge: Knowledge | None) -> Any:
+    """What a fact counts for in an order: its value, the least of several, the low end of a range (else the high end);
+    None where it is not recorded or known to be none."""
+    if knowledge is None:
+        return None
+    if isinstance(knowledge, Between):
+        return knowledge.low if knowledge.low is not None else knowledge.high
+    assert isinstance(knowledge, Among)
+    values = [
+        sorted(value) if isinstance(value, frozenset) else value for value in knowledge.values if value is not NONE
+    ]
+    return min(values, default=None)
+
+
+def in_order(entries: Sequence[tuple[Any, str]], order: Order) -> list[int]:
+    """The numbers of the entries (value, id) in the order."""
+    known = [number for number, (value, _) in enumerate(entries) if value is not None]
+    rest = [number for number, (value, _) in enumerate(entries) if value is None]
+    by_id = sorted(known, key=lambda number: entries[number][1])
+    by_value = sorted(by_id, key=lambda number: entries[number][0], reverse=order.downwards)
+    return [*by_value, *sorted(rest, key=lambda number: entries[number][1])]
+
+
+def comes_after(one: tuple[Any, str], other: tuple[Any, str], order: Order) -> bool:
+    """Whether the entry (value, id) stands behind the other in the order."""
+    (value, name), (its, its_name) = one, other
+    if value is None or its is None:
+        return name > its_name if value is None and its is None else value is None
+    if value == its:
+        return name > its_name
+    return bool(value < its) if order.downwards else bool(value > its)
+
+
+def as_text(value: Any) -> list[str] | None:
+    """A value of an order as texts, for a cursor."""
+    if value is None:
+        return None
+    if isinstance(value, bool):
+        return ["bool", str(int(value))]
+    if isinstance(value, int | Fraction):
+        return ["number", f"{Fraction(value).numerator}/{Fraction(value).denominator}"]
+    if isinstance(value, datetime):
+        return ["instant", value.isoformat()]
+    if isinstance(value, date):
+        return ["date", value.isoformat()]
+    return ["terms", *value] if isinstance(value, list) else ["text", value]
+
+
+def from_text(text: Any) -> Any:
+    """The opposite. Raises ValueError for what `as_text` did not make."""
+    if text is None:
+        return None
+    if not isinstance(text, list) or not text or not all(isinstance(part, str) for part in text):
+        raise ValueError("no value of an order")
+    kind, rest = text[0], text[1:]
+    if kind == "terms":
+        return rest
+    if len(rest) != 1:
+        raise ValueError("no value of an order")
+    readers: dict[str, Callable[[str], Any]] = {
+        "bool": lambda t: bool(int(t)),
+        "number": Fraction,
+        "instant": datetime.fromisoformat,
+        "date": date.fromisoformat,
+        "text": str,
+    }
+    if kind not in readers:
+        raise ValueError("no value of an order")
+    try:
+        return readers[kind](rest[0])
+    except ZeroDivisionError:
+        raise ValueError("no value of an order") from None

@@ -1,0 +1,212 @@
+"""Sync over HTTP: batches, changes page by page, states that prove their history."""
+
+from __future__ import annotations
+
+import uuid
+from typing import Any
+
+import pytest
+
+from service.database.identities import new_identity
+from tests.conftest import Running
+
+pytestmark = pytest.mark.anyio
+
+NOON = "2026-11-25T12:00:00Z"
+
+
+def create(identity: str, **patch: Any) -> dict[str, Any]:
+    return {"mutation_id": new_identity(), "op": "create", "id": identity, "patch": patch, "edited_at": NOON}
+
+
+def update(identity: str, patch: dict[str, Any], seen: dict[str, Any], at: str = NOON, **more: Any) -> dict[str, Any]:
+    made = {"mutation_id": new_identity(), "op": "update", "id": identity, "patch": patch, "from": seen}
+    return {**made, "edited_at": at, **more}
+
+
+async def send(service: Running, owner: dict[str, str], *mutations: dict[str, Any], **more: Any) -> Any:
+    body = {"client_id": "phone", "mutations": list(mutations), **more}
+    answer = await service.client.post("/v1/holdings/sync", json=body, headers=owner)
+    assert answer.status_code == 200, answer.text
+    return answer.json()
+
+
+async def changed(service: Running, owner: dict[str, str], since: str | None = None, limit: int = 500) -> Any:
+    query: dict[str, Any] = {"limit": limit} | ({"since": since} if since else {})
+    answer = await service.client.get("/v1/holdings/changes", params=query, headers=owner)
+    assert answer.status_code == 200, answer.text
+    return answer.json()
+
+
+def statuses(answer: Any) -> list[str]:
+    return [response["status"] for response in answer["responses"]]
+
+
+async def test_what_a_phone_made_offline_is_a_holding_like_any_other(service: Running) -> None:
+    owner, coin = service.collector(), new_identity()
+    made = create(coin, denomination="crown", grade=40, number="B-3", tags=["silver"])
+    first = await send(service, owner, made)
+    assert statuses(first) == ["applied"]
+    (record,) = first["list"]
+    assert (record["facts"], record["number"]) == ({"denomination": "crown", "grade": 40}, "B-3")
+    assert set(record["writers"].values()) == {made["mutation_id"]}
+    assert set(record["writers"]) == {"denomination", "grade", "number", "tags"}
+    shown = (await service.client.get(f"/v1/holdings/{coin}", headers=owner)).json()
+    assert (shown["facts"], shown["conflicts"]) == (record["facts"], [])
+    later = update(coin, {"grade": None, "mintmark": {"none": True}}, {"grade": made["mutation_id"], "mintmark": None})
+    assert (await send(service, owner, later))["list"][0]["facts"] == {
+        "denomination": "crown",
+        "mintmark": {"none": True},
+    }
+
+
+async def test_two_devices_that_did_not_see_each_other_lose_nothing(service: Running) -> None:
+    owner, coin = service.collector(), new_identity()
+    made = create(coin, grade=30, year_on_coin=1890)
+    seen = {"grade": made["mutation_id"]}
+    await send(service, owner, made)
+    phone = update(coin, {"grade": 40}, seen, "2026-11-25T12:30:00Z")
+    laptop = update(
+        coin, {"grade": 45, "note": "sharper than I thought"}, {**seen, "note": None}, "2026-11-25T12:10:00Z"
+    )
+    assert statuses(await send(service, owner, phone)) == ["applied"]
+    met = await send(service, owner, laptop)
+    assert statuses(met) == ["conflict"]
+    (record,) = met["list"]
+    assert (record["facts"]["grade"], record["note"]) == (40, "sharper than I thought")
+    (conflict,) = record["conflicts"]
+    assert (conflict["kind"], conflict["attribute"], conflict["value"]) == ("value", "grade", 45)
+    # For the rules the coin is one or the other until the owner says which.
+    slots = [
+        {"id": "fine", "label": "Fine", "accepts": "grade >= 42"},
+        {"id": "any", "label": "Any", "accepts": "grade >= 40"},
+    ]
+    document = {"format": "set-definition/1", "title": "T", "slots": slots}
+    body = {"definition": document, "holdings": "mine"}
+    told = (await service.client.post("/v1/evaluations", json=body, headers=owner)).json()
+    assert {slot["place"]: slot["status"] for slot in told["slots"]} == {"fine": "empty", "any": "filled"}
+    resolved = update(coin, {"grade": 45}, {"grade": record["writers"]["grade"]}, resolves=[conflict["id"]])
+    (after,) = (await send(service, owner, resolved))["list"]
+    assert (after["facts"]["grade"], after["conflicts"]) == (45, [])
+
+
+async def test_a_mutation_sent_again_happens_once_and_another_under_its_id_never(service: Running) -> None:
+    owner, coin = service.collector(), new_identity()
+    made = create(coin, grade=30)
+    first = await send(service, owner, made)
+    again = await send(service, owner, made)
+    assert again["responses"] == [{**first["responses"][0], "replayed": True}]
+    assert again["new_state"] == again["old_state"] == first["new_state"]
+    other = await send(service, owner, {**made, "patch": {"grade": 50}})
+    assert (statuses(other), other["responses"][0]["error"]["type"]) == (["rejected"], "mutation-id-reused")
+    assert other["list"][0]["facts"] == {"grade": 30}
+
+
+async def test_a_wrong_mutation_refuses_itself_alone_with_its_places(service: Running) -> None:
+    owner, coin = service.collector(), new_identity()
+    bad = create(new_identity(), grade=400, quantity=0)
+    answer = await send(service, owner, bad, create(coin, grade=30))
+    assert statuses(answer) == ["rejected", "applied"]
+    assert sorted(answer["responses"][0]["error"]["pointers"]) == ["/grade", "/quantity"]
+    assert [record["id"] for record in answer["list"]] == [coin]
+
+
+async def test_an_update_of_what_is_not_here_is_no_verdict_and_may_follow_the_copy(service: Running) -> None:
+    owner, coin, writer = service.collector(), new_identity(), new_identity()
+    edit = update(coin, {"grade": 41}, {"grade": writer})
+    lost = await send(service, owner, edit)
+    assert (statuses(lost), lost["responses"][0]["error"]["type"]) == (["rejected"], "not-found")
+    copy = {**create(coin, grade=40), "writers": {"grade": writer}}
+    found = await send(service, owner, copy, edit)
+    assert (statuses(found), found["list"][0]["facts"], found["list"][0]["conflicts"]) == (
+        ["applied"] * 2,
+        {"grade": 41},
+        [],
+    )
+
+
+async def test_changes_come_page_by_page_without_a_gap_and_with_tombstones(service: Running) -> None:
+    owner = service.collector()
+    coins = [new_identity() for _ in range(7)]
+    made = [create(coin, grade=number + 1) for number, coin in enumerate(coins)]
+    start = (await service.client.get("/v1/holdings/sync", headers=owner)).json()["state"]
+    await send(service, owner, *made)
+    gone = {"mutation_id": new_identity(), "op": "destroy", "id": coins[2], "edited_at": NOON}
+    gone["from"] = {"grade": made[2]["mutation_id"]}
+    end = await send(service, owner, gone, update(coins[0], {"grade": 9}, {"grade": made[0]["mutation_id"]}))
+    seen: list[str] = []
+    since, pages, destroyed = start, 0, []
+    while True:
+        page = await changed(service, owner, since, 2)
+        kinds = [*page["created"], *page["updated"], *page["destroyed"]]
+        assert sorted(record["id"] for record in page["list"]) == sorted(kinds)
+        seen += [record["id"] for record in page["list"]]
+        destroyed += page["destroyed"]
+        since, pages = page["new_state"], pages + 1
+        if not page["has_more_changes"]:
+            break
+    assert (sorted(seen), destroyed, since) == (sorted(coins), [coins[2]], end["new_state"])
+    assert pages == 4
+    whole = await changed(service, owner)
+    assert {record["id"]: record["destroyed"] for record in whole["list"]}[coins[2]] is True
+    assert (await changed(service, owner, end["new_state"]))["list"] == []
+
+
+async def test_a_change_by_the_ordinary_interface_is_seen_by_devices_too(service: Running) -> None:
+    owner = service.collector()
+    held = await service.client.post("/v1/holdings", json={"facts": {"grade": 5}}, headers=owner)
+    before = await changed(service, owner)
+    assert before["created"] == [held.json()["id"]]
+    headers = {**owner, "If-Match": held.headers["etag"]}
+    patched = await service.client.patch(
+        held.headers["location"],
+        json={"facts": {"grade": 6}, "note": "n"},
+        headers={**headers, "Content-Type": "application/merge-patch+json"},
+    )
+    assert patched.status_code == 200, patched.text
+    after = await changed(service, owner, before["new_state"])
+    (record,) = after["list"]
+    assert (after["updated"], record["facts"], record["note"]) == ([record["id"]], {"grade": 6}, "n")
+    # A phone that saw the first grade and edits offline meets the laptop's edit.
+    stale = update(record["id"], {"grade": 7}, {"grade": before["list"][0]["writers"]["grade"]}, "2020-01-01T00:00:00Z")
+    assert statuses(await send(service, owner, stale)) == ["conflict"]
+    gone = {**owner, "If-Match": "*"}
+    assert (await service.client.delete(held.headers["location"], headers=gone)).status_code == 204
+    last = await changed(service, owner, after["new_state"])
+    assert last["destroyed"] == [record["id"]]
+
+
+async def test_a_state_of_another_history_is_refused_and_the_device_starts_over(service: Running) -> None:
+    owner, other = service.collector(), service.collector()
+    await send(service, owner, create(new_identity(), grade=1))
+    theirs = (await send(service, other, create(new_identity(), grade=1)))["new_state"]
+    future = f"99.{uuid.uuid4().hex}"
+    for state in (theirs, future):
+        for answer in (
+            await service.client.get("/v1/holdings/changes", params={"since": state}, headers=owner),
+            await service.client.get("/v1/holdings/sync", params={"known_state": state}, headers=owner),
+            await service.client.post(
+                "/v1/holdings/sync", json={"client_id": "p", "known_state": state, "mutations": []}, headers=owner
+            ),
+        ):
+            assert answer.status_code == 410, answer.text
+            assert answer.json()["type"].endswith("/cannot-calculate-changes")
+    assert (await service.client.get("/v1/holdings/changes?since=7", headers=owner)).status_code == 422
+
+
+async def test_a_batch_for_another_state_is_refused_whole(service: Running) -> None:
+    owner, coin = service.collector(), new_identity()
+    state = (await send(service, owner, create(coin, grade=1)))["new_state"]
+    await send(service, owner, create(new_identity(), grade=1))
+    body = {"client_id": "p", "if_in_state": state, "mutations": [create(new_identity(), grade=2)]}
+    answer = await service.client.post("/v1/holdings/sync", json=body, headers=owner)
+    assert (answer.status_code, answer.json()["type"].rsplit("/", 1)[1]) == (409, "state-mismatch")
+    assert len((await changed(service, owner))["list"]) == 2
+
+
+async def test_another_owner_syncs_a_holding_of_the_same_id_as_her_own(service: Running) -> None:
+    owner, stranger, coin = service.collector(), service.collector(), new_identity()
+    await send(service, owner, create(coin, grade=1))
+    lost = await send(service, stranger, update(coin, {"grade": 2}, {"grade": None}))
+    assert (lost["responses"][0]["error"]["type"], lost["list"]) == ("not-found", [])
+    assert (await changed(service, stranger))["list"] == []
