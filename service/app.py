@@ -16,10 +16,12 @@ from service.http import openapi, problems
 from service.http.layers import Outermost, begin_log
 from service.http.limits import Gate
 from service.http.routes import (
+    account,
     allocations,
     candidates,
     checks,
     definitions,
+    devices,
     doubts,
     evaluations,
     exhibitions,
@@ -53,6 +55,8 @@ ROUTERS = (
     issues.router,
     pieces.router,
     reference.router,
+    account.router,
+    devices.router,
     health.router,
 )
 

@@ -6,8 +6,10 @@
     ├── NotFound                no such thing, or not yours
     ├── Clash                   it is there already, or in the way
     ├── Stale                   it changed since you read it
-    ├── Unwelcome               no valid token, or not allowed with it
+    ├── Unwelcome               no valid token
+    ├── Forbidden               it is known who asks, and that is not enough for this
     └── Busy                    too much at once; try again
+        └── TooMany             too often wrong; try again later
 
 A fault says what is wrong in the user's words, where (a JSON pointer, RFC 6901,
 and for rule text a line and a column, both counted from 1), and what would be
@@ -85,7 +87,11 @@ class Stale(SetwrightError):
 
 
 class Unwelcome(SetwrightError):
-    """No valid token, or the token does not allow this."""
+    """No valid token."""
+
+
+class Forbidden(SetwrightError):
+    """Who asks is known, or tried to say so, and that is not enough for this."""
 
 
 class Busy(SetwrightError):
@@ -94,3 +100,7 @@ class Busy(SetwrightError):
     def __init__(self, message: str, retry_after_seconds: int = 1) -> None:
         self.retry_after_seconds = retry_after_seconds
         super().__init__(message)
+
+
+class TooMany(Busy):
+    """Too often wrong from here or under this name; not even the right one is looked at until the time is over."""

@@ -6,11 +6,13 @@ tests run on SQLite files. Every test session, and every worker of it, has datab
 
 from __future__ import annotations
 
+import ipaddress
 import os
 import uuid
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterable, Iterator
 from contextlib import ExitStack, asynccontextmanager, contextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
 import httpx
@@ -19,7 +21,9 @@ from fastapi import FastAPI
 from pydantic import SecretStr
 from sqlalchemy import create_engine, text
 
-from service.accounts.actions import open_account
+from service.accounts.actions import open_account, recognise
+from service.accounts.model import SCOPES, new_token, token_digest
+from service.accounts.store import AccountStore
 from service.app import create_app
 from service.database.engine import Database, read_url
 from service.settings import Settings
@@ -83,10 +87,24 @@ class Running:
     app: FastAPI
     client: httpx.AsyncClient
 
-    def collector(self) -> dict[str, str]:
-        """The headers of a collector with a new account."""
+    def collector(self, *, is_admin: bool = False) -> dict[str, str]:
+        """The headers of a collector with a new account; the token has every scope."""
         database: Database = self.app.state.database
-        _, token = database.write(lambda connection: open_account(connection, "a collector"))
+        name = f"a collector {uuid.uuid4()}"
+        _, token = database.write(lambda connection: open_account(connection, name, is_admin=is_admin))
+        return {"Authorization": f"Bearer {token}"}
+
+    def another_token(
+        self, owner: dict[str, str], *, scopes: Iterable[str] = SCOPES, expires_at: datetime | None = None
+    ) -> dict[str, str]:
+        """The headers with one more token of the same collector."""
+        database: Database = self.app.state.database
+        first, token, now = owner["Authorization"].removeprefix("Bearer "), new_token(), datetime.now(UTC)
+        database.write(
+            lambda connection: AccountStore(connection).add_token(
+                recognise(connection, first), token_digest(token), "another", now, expires_at, scopes=scopes
+            )
+        )
         return {"Authorization": f"Bearer {token}"}
 
 
@@ -95,7 +113,8 @@ async def running(settings: Settings) -> AsyncIterator[Running]:
     """The service with its lifespan, reached without a socket."""
     app = create_app(settings)
     async with app.router.lifespan_context(app):
-        transport = httpx.ASGITransport(app)
+        # Every test comes from an address of its own: wrong passwords of one do not lock another out.
+        transport = httpx.ASGITransport(app, client=(str(ipaddress.IPv6Address(uuid.uuid4().int)), 50_000))
         async with httpx.AsyncClient(transport=transport, base_url="http://setwright.test", timeout=30) as client:
             yield Running(app, client)
 

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 from sqlalchemy import Connection
 
-from service.accounts.model import Owner, Remembered, new_token, token_digest
+from service.accounts.model import Caller, Owner, Remembered, new_token, token_digest
 from service.accounts.store import AccountStore, RememberedStore
 from service.database.identities import new_identity
 from service.errors import Clash, Unwelcome
@@ -17,28 +17,35 @@ class KeyReused(Clash):
     """An Idempotency-Key came again with another request."""
 
 
-def open_account(connection: Connection, name: str) -> tuple[Owner, str]:
-    """A new account and its first token. The token is not stored and cannot be had again."""
+def open_account(connection: Connection, name: str, *, is_admin: bool = False) -> tuple[Owner, str]:
+    """A new account and its first token, which has every scope. The token is not stored and cannot be had again. Raises
+    Clash when the name is taken."""
     now, owner, token = datetime.now(UTC), Owner(new_identity()), new_token()
     store = AccountStore(connection)
-    store.add(owner, name, now)
+    store.add(owner, name, now, is_admin=is_admin)
     store.add_token(owner, token_digest(token), "first", now)
     return owner, token
 
 
 def open_first_account(connection: Connection) -> str | None:
-    """The token of a new account when there is none yet, else None."""
+    """The token of a new account when there is none yet, else None. It is the one that may invite others."""
     if AccountStore(connection).count():
         return None
-    return open_account(connection, "local")[1]
+    return open_account(connection, "local", is_admin=True)[1]
+
+
+def identify(connection: Connection, token: str, now: datetime) -> Caller:
+    """Whose token this is, and what it allows. Raises Unwelcome without saying whether it was unknown, expired or
+    revoked."""
+    caller = AccountStore(connection).caller(token_digest(token), now)
+    if caller is None:
+        raise Unwelcome("the bearer token is not valid: unknown, expired or revoked")
+    return caller
 
 
 def recognise(connection: Connection, token: str) -> Owner:
-    """Whose token this is. Raises Unwelcome without saying whether it was unknown, expired or revoked."""
-    owner = AccountStore(connection).owner_of(token_digest(token))
-    if owner is None:
-        raise Unwelcome("the bearer token is not valid: unknown, expired or revoked")
-    return owner
+    """Whose token this is. Raises Unwelcome as `identify` does."""
+    return identify(connection, token, datetime.now(UTC)).owner
 
 
 def once(

@@ -1,13 +1,41 @@
-"""Owners, their tokens, and the state of what they own. Pure."""
+"""Owners, their tokens and what these allow, and the state of what they own. Pure."""
 
 from __future__ import annotations
 
 import hashlib
+import re
 import secrets
+import unicodedata
+from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 
-TOKEN_PREFIX = "swt_"  # noqa: S105 - what every token begins with, and no secret
+from service.errors import Forbidden
+
+# What every secret made here begins with, by which a leaked one is recognised; no secret themselves.
+TOKEN_PREFIX = "swt_"  # noqa: S105
+INVITATION_PREFIX = "swi_"
+DEVICE_CODE_PREFIX = "swd_"
 _TOKEN_BYTES = 32
+_SECRET = re.compile(r"(sw[tid]_)[A-Za-z0-9_-]+")
+
+READ, WRITE, EVALUATE, ADMIN = "read", "write", "evaluate", "admin"
+SCOPES = (READ, WRITE, EVALUATE, ADMIN)
+
+# A token's last use is written at most this often.
+LAST_USED_EVERY = timedelta(minutes=1)
+
+
+class ScopeMissing(Forbidden):
+    """The token does not allow this; `needed` are scopes of which any one would do."""
+
+    def __init__(self, needed: Iterable[str], message: str = "") -> None:
+        self.needed = tuple(needed)
+        super().__init__(message or f"this needs a token with the scope {' or '.join(self.needed)}")
+
+
+class WrongCredentials(Forbidden):
+    """A name, password or invitation that does not hold. Never says which part."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,6 +43,71 @@ class Owner:
     """Whoever a request acts for."""
 
     id: str
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """What is known of an account. `password_hash` is None as long as no password was set."""
+
+    owner: Owner
+    name: str
+    is_admin: bool
+    created_at: datetime
+    password_hash: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Token:
+    """What is known of a token; the token itself is not kept. A device is a token that was made by pairing."""
+
+    id: str
+    name: str
+    scopes: tuple[str, ...]
+    is_device: bool
+    created_at: datetime
+    expires_at: datetime | None
+    last_used_at: datetime | None
+
+    def is_worth_noting(self, now: datetime) -> bool:
+        """Whether the last use that is written down is old enough to be written again."""
+        return self.last_used_at is None or now - self.last_used_at >= LAST_USED_EVERY
+
+
+@dataclass(frozen=True, slots=True)
+class Caller:
+    """Whoever sent a request: the account behind the token, and the token."""
+
+    account: Account
+    token: Token
+
+    @property
+    def owner(self) -> Owner:
+        return self.account.owner
+
+    def ensure(self, scopes: Iterable[str]) -> None:
+        """Raises ScopeMissing unless the token has one of these scopes."""
+        if not set(self.token.scopes) & set(scopes):
+            raise ScopeMissing(scopes)
+
+
+@dataclass(frozen=True, slots=True)
+class Invitation:
+    """A way in for one more account, used once. The invitation itself is not kept."""
+
+    id: str
+    note: str | None
+    created_at: datetime
+    expires_at: datetime
+    used_at: datetime | None = None
+    revoked_at: datetime | None = None
+
+    def status(self, now: datetime) -> str:
+        """open, used, revoked or expired."""
+        if self.used_at is not None:
+            return "used"
+        if self.revoked_at is not None:
+            return "revoked"
+        return "open" if now < self.expires_at else "expired"
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,11 +141,27 @@ class Remembered:
     body: str
 
 
-def new_token() -> str:
-    """A fresh bearer token: 256 random bits behind a prefix by which a leaked one is recognised."""
-    return TOKEN_PREFIX + secrets.token_urlsafe(_TOKEN_BYTES)
+def new_token(prefix: str = TOKEN_PREFIX) -> str:
+    """A fresh secret, by default a bearer token: 256 random bits behind a prefix by which a leaked one is recognised."""
+    return prefix + secrets.token_urlsafe(_TOKEN_BYTES)
 
 
 def token_digest(token: str) -> str:
     """What is stored of a token: its SHA-256. A slow hash would add nothing to 256 random bits."""
     return hashlib.sha256(token.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def masked(text: str) -> str:
+    """The text with every secret that bears one of our prefixes blotted out."""
+    return _SECRET.sub(r"\1...", text)
+
+
+def folded(name: str) -> str:
+    """What two account names have in common that count as the same: composed form (NFC), case folded."""
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
+
+
+def ordered(scopes: Iterable[str]) -> tuple[str, ...]:
+    """The scopes, each once, in their usual order."""
+    given = set(scopes)
+    return tuple(scope for scope in SCOPES if scope in given)

@@ -3,13 +3,29 @@
 from __future__ import annotations
 
 import hmac
-from datetime import UTC, datetime
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
 
-from sqlalchemy import Connection, func, insert, select, update
+from sqlalchemy import Connection, Row, func, insert, or_, select, update
+from sqlalchemy.dialects import postgresql, sqlite
 
-from service.accounts.model import ORIGIN, Owner, Remembered, State
+from service.accounts.model import (
+    LAST_USED_EVERY,
+    ORIGIN,
+    SCOPES,
+    Account,
+    Caller,
+    Owner,
+    Remembered,
+    State,
+    Token,
+    folded,
+    ordered,
+)
 from service.accounts.tables import account, remembered_answer, token
-from service.errors import NotFound
+from service.database.identities import new_identity
+from service.errors import Clash, NotFound
 
 
 class AccountStore:
@@ -21,33 +37,112 @@ class AccountStore:
     def count(self) -> int:
         return self._connection.execute(select(func.count()).select_from(account)).scalar_one()
 
-    def add(self, owner: Owner, name: str, now: datetime) -> None:
+    def add(
+        self, owner: Owner, name: str, now: datetime, *, is_admin: bool = False, password_hash: str | None = None
+    ) -> None:
+        """Raises Clash when another account's name counts as the same."""
         row = {"id": owner.id, "name": name, "state": ORIGIN.number, "chain": ORIGIN.chain, "min_state": 0}
-        self._connection.execute(insert(account).values(**row, created_at=now))
+        more = {"folded_name": folded(name), "is_admin": is_admin, "password_hash": password_hash}
+        dialect = sqlite if self._connection.dialect.name == "sqlite" else postgresql
+        adding = dialect.insert(account).values(**row, **more, created_at=now)
+        # Asked of the database itself, so that of two at the same time one is told.
+        if self._connection.execute(adding.on_conflict_do_nothing(index_elements=["folded_name"])).rowcount == 0:
+            raise Clash("there is an account with this name already")
+
+    def named(self, name: str) -> Account | None:
+        """The account whose name counts as the same."""
+        row = self._connection.execute(select(account).where(account.c.folded_name == folded(name))).first()
+        return None if row is None else _account(row, row.id)
+
+    def get(self, owner: Owner) -> Account:
+        row = self._connection.execute(select(account).where(account.c.id == owner.id)).first()
+        if row is None:
+            raise NotFound("account", owner.id)
+        return _account(row, row.id)
+
+    def set_password(self, owner: Owner, password_hash: str) -> None:
+        self._connection.execute(update(account).where(account.c.id == owner.id).values(password_hash=password_hash))
 
     def add_token(
-        self, owner: Owner, digest: str, name: str, now: datetime, expires_at: datetime | None = None
-    ) -> None:
-        row = {"owner_id": owner.id, "digest": digest, "name": name, "created_at": now, "expires_at": expires_at}
-        self._connection.execute(insert(token).values(**row))
+        self,
+        owner: Owner,
+        digest: str,
+        name: str,
+        now: datetime,
+        expires_at: datetime | None = None,
+        *,
+        scopes: Iterable[str] = SCOPES,
+        is_device: bool = False,
+    ) -> Token:
+        made = Token(new_identity(), name, ordered(scopes), is_device, now, expires_at, None)
+        row = {"id": made.id, "scopes": " ".join(made.scopes), "is_device": is_device, "name": name}
+        self._connection.execute(
+            insert(token).values(owner_id=owner.id, digest=digest, created_at=now, expires_at=expires_at, **row)
+        )
+        return made
 
-    def owner_of(self, digest: str) -> Owner | None:
+    def caller(self, digest: str, now: datetime) -> Caller | None:
         """Whose token has this digest, unless it is revoked or expired."""
-        row = self._connection.execute(
-            select(token.c.owner_id, token.c.digest, token.c.expires_at, token.c.revoked_at).where(
-                token.c.digest == digest
-            )
-        ).first()
+        columns = (account.c.name.label("account_name"), account.c.created_at.label("account_created_at"))
+        joined = select(token, account.c.is_admin, account.c.password_hash, *columns).join_from(token, account)
+        row = self._connection.execute(joined.where(token.c.digest == digest)).first()
         if row is None or not hmac.compare_digest(row.digest.encode(), digest.encode()):
             return None
-        if row.revoked_at is not None or (row.expires_at is not None and row.expires_at <= datetime.now(UTC)):
+        if row.revoked_at is not None or (row.expires_at is not None and row.expires_at <= now):
             return None
-        return Owner(row.owner_id)
+        return Caller(_account(row, row.owner_id, "account_"), _token(row))
+
+    def note_use(self, owner: Owner, token_id: str, now: datetime) -> None:
+        """Writes down that the token was used, unless that was done within the last minute."""
+        dated = or_(token.c.last_used_at.is_(None), token.c.last_used_at <= now - LAST_USED_EVERY)
+        self._connection.execute(
+            update(token).where(token.c.owner_id == owner.id, token.c.id == token_id, dated).values(last_used_at=now)
+        )
+
+    def tokens(
+        self, owner: Owner, after: str | None, limit: int, now: datetime, *, devices_only: bool = False
+    ) -> tuple[Token, ...]:
+        """Up to `limit` of the owner's tokens that are neither revoked nor expired, in the order of their ids."""
+        query = self._live(owner, now).order_by(token.c.id).limit(limit)
+        if devices_only:
+            query = query.where(token.c.is_device)
+        if after is not None:
+            query = query.where(token.c.id > after)
+        return tuple(_token(row) for row in self._connection.execute(query))
+
+    def device(self, owner: Owner, device_id: str, now: datetime) -> Token:
+        query = self._live(owner, now).where(token.c.id == device_id, token.c.is_device)
+        row = self._connection.execute(query).first()
+        if row is None:
+            raise NotFound("device", device_id)
+        return _token(row)
+
+    def rename(self, owner: Owner, token_id: str, name: str) -> None:
+        self._connection.execute(
+            update(token).where(token.c.owner_id == owner.id, token.c.id == token_id).values(name=name)
+        )
 
     def revoke(self, owner: Owner, digest: str, now: datetime) -> None:
         self._connection.execute(
             update(token).where(token.c.owner_id == owner.id, token.c.digest == digest).values(revoked_at=now)
         )
+
+    def revoke_by_id(self, owner: Owner, token_id: str, now: datetime, *, devices_only: bool = False) -> None:
+        """Raises NotFound when the owner has no such token, or it was revoked before."""
+        which = [token.c.owner_id == owner.id, token.c.id == token_id, token.c.revoked_at.is_(None)]
+        if devices_only:
+            which.append(token.c.is_device)
+        done = self._connection.execute(update(token).where(*which).values(revoked_at=now))
+        if done.rowcount == 0:
+            raise NotFound("device" if devices_only else "token", token_id)
+
+    def revoke_all_but(self, owner: Owner, token_id: str, now: datetime) -> None:
+        others = (token.c.owner_id == owner.id, token.c.id != token_id, token.c.revoked_at.is_(None))
+        self._connection.execute(update(token).where(*others).values(revoked_at=now))
+
+    def _live(self, owner: Owner, now: datetime) -> Any:
+        unexpired = or_(token.c.expires_at.is_(None), token.c.expires_at > now)
+        return select(token).where(token.c.owner_id == owner.id, token.c.revoked_at.is_(None), unexpired)
 
     def state(self, owner: Owner) -> State:
         """The state of the owner's holdings, without a lock."""
@@ -96,3 +191,14 @@ class RememberedStore:
         self._connection.execute(
             insert(remembered_answer).values(owner_id=self._owner.id, key=key, body=answer.body, at=now, **row)
         )
+
+
+def _account(row: Row[Any], identity: str, prefix: str = "") -> Account:
+    parts = row._mapping
+    name, created_at = parts[f"{prefix}name"], parts[f"{prefix}created_at"]
+    return Account(Owner(identity), name, row.is_admin, created_at, row.password_hash)
+
+
+def _token(row: Row[Any]) -> Token:
+    times = (row.created_at, row.expires_at, row.last_used_at)
+    return Token(row.id, row.name, tuple(row.scopes.split()), row.is_device, *times)

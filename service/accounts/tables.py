@@ -1,14 +1,15 @@
-"""Tables of accounts, tokens and remembered answers."""
+"""Tables of accounts, tokens, invitations, pairings, attempts and remembered answers. Of a secret only a hash is kept."""
 
 from __future__ import annotations
 
-from sqlalchemy import BigInteger, Column, ForeignKey, Integer, String, Table, Text
+from sqlalchemy import BigInteger, Boolean, Column, ForeignKey, Integer, String, Table, Text, UniqueConstraint
 
 from service.database.metadata import metadata
 from service.database.types import Document, Identity, Instant
 
 # `state` and `chain` are the state of the owner's holdings; the row is also the lock under which they change.
-# Changes up to `min_state` can no longer be listed one by one.
+# Changes up to `min_state` can no longer be listed one by one. `folded_name` is what two names that count as the same have
+# in common.
 account = Table(
     "account",
     metadata,
@@ -18,8 +19,13 @@ account = Table(
     Column("chain", String(32), nullable=False),
     Column("min_state", BigInteger, nullable=False),
     Column("created_at", Instant, nullable=False),
+    Column("folded_name", Text, nullable=False),
+    Column("is_admin", Boolean, nullable=False),
+    Column("password_hash", Text),
+    UniqueConstraint("folded_name"),
 )
 
+# `scopes` are written with spaces between them, as OAuth does (RFC 6749, section 3.3).
 token = Table(
     "token",
     metadata,
@@ -29,6 +35,51 @@ token = Table(
     Column("created_at", Instant, nullable=False),
     Column("expires_at", Instant),
     Column("revoked_at", Instant),
+    Column("id", Identity, nullable=False),
+    Column("scopes", Text, nullable=False),
+    Column("is_device", Boolean, nullable=False),
+    Column("last_used_at", Instant),
+    UniqueConstraint("owner_id", "id"),
+)
+
+# The owner is whoever invites.
+invitation = Table(
+    "invitation",
+    metadata,
+    Column("owner_id", Identity, ForeignKey("account.id", ondelete="CASCADE"), primary_key=True),
+    Column("id", Identity, primary_key=True),
+    Column("digest", String(64), nullable=False),
+    Column("note", Text),
+    Column("created_at", Instant, nullable=False),
+    Column("expires_at", Instant, nullable=False),
+    Column("used_at", Instant),
+    Column("revoked_at", Instant),
+    UniqueConstraint("digest"),
+)
+
+# Nobody's until somebody approves it, and gone an hour after its time.
+device_pairing = Table(
+    "device_pairing",
+    metadata,
+    Column("device_digest", String(64), primary_key=True),
+    Column("user_digest", String(64), nullable=False),
+    Column("expires_at", Instant, nullable=False, index=True),
+    Column("interval_seconds", Integer, nullable=False),
+    Column("polled_at", Instant),
+    Column("status", String(20), nullable=False),
+    Column("owner_id", Identity, ForeignKey("account.id", ondelete="CASCADE")),
+    Column("name", Text, nullable=False),
+    Column("scopes", Text, nullable=False),
+    UniqueConstraint("user_digest"),
+)
+
+# Counts of what was tried, by a hash of whom or where it came from; gone a day after the last.
+attempt = Table(
+    "attempt",
+    metadata,
+    Column("key", String(64), primary_key=True),
+    Column("tries", Integer, nullable=False),
+    Column("last_at", Instant, nullable=False, index=True),
 )
 
 remembered_answer = Table(

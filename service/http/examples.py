@@ -149,3 +149,36 @@ PIECE_CHECK: dict[str, Any] = {
         "year_on_coin": 1982,
     },
 }
+
+# Of what is secret the examples are plainly none; tests put real ones in their place.
+INVITATION: dict[str, Any] = {"note": "For the new secretary", "expires_in_seconds": 86_400}
+
+REDEMPTION: dict[str, Any] = {
+    "invitation": "the text of an invitation",
+    "name": "Marta Feld",
+    "password": "a long password",
+}
+
+PASSWORD: dict[str, Any] = {"new_password": "a long password"}
+
+LOG_IN: dict[str, Any] = {
+    "name": "Marta Feld",
+    "password": "a long password",
+    "token_name": "the desk",
+    "scopes": ["read", "write", "evaluate"],
+    "expires_in_seconds": 2_592_000,
+}
+
+DECISION: dict[str, Any] = {
+    "user_code": "WDJB-MJHT",
+    "approve": True,
+    "device_name": "phone",
+    "scopes": ["read", "evaluate"],
+}
+
+POLL: dict[str, Any] = {
+    "grant_type": "urn:ietf:params:oauth:grant-type:device_code",
+    "device_code": "the device code",
+}
+
+DEVICE_PATCH: dict[str, Any] = {"name": "the old phone"}

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Annotated, Any
 
 from fastapi import Depends, Request
 
-from service.accounts.actions import recognise
-from service.accounts.model import Owner
+from service.accounts.actions import identify
+from service.accounts.model import Caller, Owner
+from service.accounts.store import AccountStore
 from service.database.engine import Database
 from service.database.identities import read_identity
-from service.errors import NotFound, Unwelcome
+from service.errors import Forbidden, NotFound, SetwrightError, Unwelcome
 from service.http.bodies import CSV, JSON, MERGE_PATCH, YAML, read_body
 from service.http.limits import Gate
+from service.http.openapi import scopes_needed
 from service.settings import Settings
 
 
@@ -25,6 +29,7 @@ class Service:
     settings: Settings
     database: Database
     gate: Gate
+    clock: Callable[[], datetime]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +43,12 @@ class Body:
 
 def _service(request: Request) -> Service:
     state = request.app.state
-    return Service(state.settings, state.database, state.gate)
+    # Only tests put a clock of their own there.
+    return Service(state.settings, state.database, state.gate, getattr(state, "clock", _now))
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
 
 
 def _token(request: Request) -> str | None:
@@ -51,26 +61,56 @@ def _token(request: Request) -> str | None:
     return token.strip()
 
 
-def _owner(request: Request) -> Owner:
+def _perhaps_caller(request: Request) -> Caller | None:
+    """Whoever sends the token, if there is one. The only place where a token and its scope are looked at."""
     token = _token(request)
     if token is None:
-        raise Unwelcome("this needs an account: send Authorization: Bearer <token>")
-    return _service(request).database.read(lambda connection: recognise(connection, token))
+        return None
+    parts = _service(request)
+    now = parts.clock()
+    caller = parts.database.read(lambda connection: identify(connection, token, now))
+    caller.ensure(scopes_needed(request.method, request.scope["route"].openapi_extra))
+    if caller.token.is_worth_noting(now):
+        # That it could not be written is no reason to refuse a request that only reads.
+        with suppress(SetwrightError):
+            parts.database.write(
+                lambda connection: AccountStore(connection).note_use(caller.owner, caller.token.id, now)
+            )
+    return caller
 
 
 def owner_again(request: Request) -> Owner | None:
     """Whose request it is still; None when the token was revoked or expired since it came."""
     try:
-        return _owner(request)
-    except Unwelcome:
+        caller = _perhaps_caller(request)
+    except SetwrightError:
         return None
+    return None if caller is None else caller.owner
 
 
-def _perhaps_owner(request: Request) -> Owner | None:
-    token = _token(request)
-    if token is None:
-        return None
-    return _service(request).database.read(lambda connection: recognise(connection, token))
+async def _caller(caller: Annotated[Caller | None, Depends(_perhaps_caller)]) -> Caller:
+    if caller is None:
+        raise Unwelcome("this needs an account: send Authorization: Bearer <token>")
+    return caller
+
+
+async def _inviter(caller: Annotated[Caller, Depends(_caller)]) -> Owner:
+    if not caller.account.is_admin:
+        raise Forbidden("only the account that was made when the server first started may invite others")
+    return caller.owner
+
+
+async def _owner(caller: Annotated[Caller, Depends(_caller)]) -> Owner:
+    return caller.owner
+
+
+async def _perhaps_owner(caller: Annotated[Caller | None, Depends(_perhaps_caller)]) -> Owner | None:
+    return None if caller is None else caller.owner
+
+
+def _address(request: Request) -> str | None:
+    """Where the request comes from, as the connection says; headers say what their sender likes."""
+    return request.client.host if request.client else None
 
 
 def _body(takes: Sequence[str], limit: str) -> Callable[[Request], Awaitable[Body]]:
@@ -87,7 +127,8 @@ def stored_id(kind: str) -> Callable[[str], str]:
     def read(id: str) -> str:
         identity = read_identity(id)
         if identity is None:
-            raise NotFound(kind, id[:60])
+            # Not repeated: somebody may have put a secret there.
+            raise NotFound(kind, "...")
         return identity
 
     return read
@@ -96,6 +137,9 @@ def stored_id(kind: str) -> Callable[[str], str]:
 # The owner is asked for before the body: whoever may not write is told so before sending much.
 Parts = Annotated[Service, Depends(_service)]
 OwnerNeeded = Annotated[Owner, Depends(_owner)]
+CallerNeeded = Annotated[Caller, Depends(_caller)]
+InviterNeeded = Annotated[Owner, Depends(_inviter)]
+ClientAddress = Annotated[str | None, Depends(_address)]
 PerhapsOwner = Annotated[Owner | None, Depends(_perhaps_owner)]
 JsonBody = Annotated[Body, Depends(_body((JSON,), "body_bytes"))]
 PatchBody = Annotated[Body, Depends(_body((MERGE_PATCH,), "body_bytes"))]
@@ -104,3 +148,6 @@ EvaluationBody = Annotated[Body, Depends(_body((JSON, YAML), "evaluation_body_by
 TableBody = Annotated[Body, Depends(_body((JSON, CSV), "evaluation_body_bytes"))]
 HoldingId = Annotated[str, Depends(stored_id("holding"))]
 DefinitionId = Annotated[str, Depends(stored_id("definition"))]
+TokenId = Annotated[str, Depends(stored_id("token"))]
+InvitationId = Annotated[str, Depends(stored_id("invitation"))]
+DeviceId = Annotated[str, Depends(stored_id("device"))]

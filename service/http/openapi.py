@@ -1,7 +1,8 @@
 """The OpenAPI document: what FastAPI cannot know, since bodies and answers do not go through its models, is added here.
 
 `operation(...)` describes an operation where it is declared; `document(app)` puts the schemas in their place.
-An operation without an access rule cannot be declared.
+An operation without an access rule cannot be declared. The scope that a token needs is declared with it, or follows from
+access and method; needs.py enforces what stands here.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from fastapi.openapi.utils import get_openapi
 from pydantic import BaseModel
 from starlette.responses import Response
 
+from service.accounts.model import EVALUATE, READ, WRITE
 from service.http.bodies import JSON
 from service.http.problems import KINDS, MEDIA_TYPE
 from service.http.schemas.common import json_schema
@@ -36,6 +38,7 @@ def operation(
     *,
     tag: str,
     access: str,
+    scope: str = "",
     answer: type[BaseModel] | str | None,
     status: int = 200,
     body: type[BaseModel] | None = None,
@@ -51,7 +54,7 @@ def operation(
     """The keyword arguments that declare an operation to a FastAPI router. `answer` is a model, a media type, or
     None for
     an empty body. `example` is a body that works as it stands, and a test sends it. `also_as` are
-    media types of texts that the answer may come as too."""
+    media types of texts that the answer may come as too. `scope` is needed of the token; left out: see scopes_needed."""
     kinds = list(dict.fromkeys([*problems, *_usual_problems(access, body is not None, status)]))
     responses: dict[int | str, dict[str, Any]] = {status: _answer(answer, answer_example, headers)}
     for kind in also_as:
@@ -62,7 +65,7 @@ def operation(
         entry = responses.setdefault(KINDS[kind].status, {"description": "", "content": _problem_content()})
         entry["description"] = " / ".join(filter(None, [entry["description"], KINDS[kind].title]))
         entry["content"][MEDIA_TYPE].setdefault("examples", {})[kind] = {"value": _problem_example(kind)}
-    extra: dict[str, Any] = {"x-access": access}
+    extra: dict[str, Any] = {"x-access": access} | ({"x-scope": [scope]} if scope else {})
     if body is not None:
         _MODELS[body.__name__] = body
         extra["requestBody"] = _request_body(body, body_type, also_yaml, example)
@@ -79,6 +82,20 @@ def operation(
         # Answers are made by hand, so FastAPI is to add no answer of its own to the document.
         "response_class": Response,
     }
+
+
+def scopes_needed(method: str, declared: Mapping[str, Any]) -> Sequence[str]:
+    """The scopes of which a token has to have one; none where everybody may. `declared` has `x-access`, and perhaps
+    `x-scope`; without that one reads with `read`, changes with `write`, and has one's things evaluated with either
+    `evaluate` or `read`."""
+    access = declared["x-access"]
+    if access == OPEN:
+        return ()
+    if "x-scope" in declared:
+        return tuple(declared["x-scope"])
+    if access == PERHAPS:
+        return (EVALUATE, READ)
+    return (READ,) if method.upper() == "GET" else (WRITE,)
 
 
 def header(name: str, meaning: str, *, required: bool = False) -> dict[str, Any]:
@@ -123,8 +140,9 @@ def document(app: FastAPI) -> dict[str, Any]:
             "token": {"type": "http", "scheme": "bearer", "description": "A token of the owner's: swt_..."}
         }
         for path in made["paths"].values():
-            for declared in path.values():
+            for method, declared in path.items():
                 _mend(declared)
+                declared["x-scope"] = list(scopes_needed(method, declared))
         app.openapi_schema = made
     return app.openapi_schema
 
@@ -146,7 +164,7 @@ def _mend(declared: dict[str, Any]) -> None:
 def _usual_problems(access: str, has_body: bool, status: int) -> Sequence[str]:
     kinds = []
     if access != OPEN:
-        kinds += ["unwelcome", "not-ready", "busy"]
+        kinds += ["unwelcome", "forbidden-scope", "not-ready", "busy"]
     if has_body:
         kinds += ["unreadable-body", "request-timeout", "body-too-large", "unsupported-media-type", "invalid"]
     if status == 201 or (access == OWNER and has_body):

@@ -15,16 +15,19 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from service.accounts.actions import KeyReused
+from service.accounts.model import ScopeMissing, WrongCredentials, masked
 from service.database.trouble import StorageFull, Unreachable
 from service.errors import (
     Busy,
     Clash,
     Fault,
+    Forbidden,
     Invalid,
     NotFound,
     OverLimit,
     SetwrightError,
     Stale,
+    TooMany,
     Unwelcome,
 )
 
@@ -33,13 +36,15 @@ MEDIA_TYPE = "application/problem+json"
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """One kind of problem: its status, its title, what it means and what to do about it."""
+    """One kind of problem: its status, its title, what it means and what to do about it. `error` is the code that OAuth
+    gives it (RFC 8628, section 3.5), where it has one."""
 
     name: str
     status: int
     title: str
     meaning: str
     remedy: str
+    error: str = ""
 
 
 KINDS: Mapping[str, Kind] = {
@@ -67,7 +72,70 @@ KINDS: Mapping[str, Kind] = {
             401,
             "A valid token is needed",
             "The request has no bearer token, or one that is unknown, expired or revoked.",
-            "Send `Authorization: Bearer <token>`. The first start of the server printed a token once.",
+            "Send `Authorization: Bearer <token>`. The first start of the server printed a token once; POST /v1/account/tokens "
+            "gives one for a name and a password.",
+        ),
+        Kind(
+            "authorization-pending",
+            400,
+            "The pairing waits for its owner",
+            "Nobody has approved or denied the device's code yet.",
+            "Ask again after `interval` seconds.",
+            "authorization_pending",
+        ),
+        Kind(
+            "slow-down",
+            400,
+            "The device asks too often",
+            "The pairing waits for its owner, and the device asked again before its interval was over.",
+            "Wait five seconds longer between questions from now on.",
+            "slow_down",
+        ),
+        Kind(
+            "access-denied",
+            400,
+            "The pairing was denied",
+            "The owner said no to the device's code.",
+            "Begin a new pairing if that was a mistake.",
+            "access_denied",
+        ),
+        Kind(
+            "expired-token",
+            400,
+            "The pairing took too long",
+            "The device's code is no longer valid.",
+            "Begin a new pairing.",
+            "expired_token",
+        ),
+        Kind(
+            "invalid-grant",
+            400,
+            "There is no such pairing",
+            "The device code is unknown, or its token was fetched already.",
+            "Begin a new pairing.",
+            "invalid_grant",
+        ),
+        Kind(
+            "forbidden-scope",
+            403,
+            "The token does not allow this",
+            "The token is valid, but it has not the scope that this operation needs (`x-scope` in the OpenAPI document).",
+            "Use a token with the scope that `detail` names.",
+        ),
+        Kind(
+            "wrong-credentials",
+            403,
+            "Name, password or invitation do not hold",
+            "The name or the password is wrong, or the invitation is unknown, used, revoked or expired. Which of them is not "
+            "told.",
+            "Try again with care: wrong attempts cost a growing delay. Ask for a new invitation.",
+        ),
+        Kind(
+            "forbidden",
+            403,
+            "This account may not do this",
+            "The token is valid, but the account is not one that may do this.",
+            "`detail` says who may.",
         ),
         Kind(
             "not-found",
@@ -179,6 +247,14 @@ KINDS: Mapping[str, Kind] = {
             "Send the `ETag` of the version that you read as `If-Match`.",
         ),
         Kind(
+            "too-many-attempts",
+            429,
+            "Too many attempts",
+            "Too many passwords or codes were wrong under this name or from this address, or too many pairings were begun. "
+            "Not even the right one is looked at until the time is over.",
+            "Try again after the number of seconds in `Retry-After`.",
+        ),
+        Kind(
             "internal",
             500,
             "The service made a mistake",
@@ -218,6 +294,10 @@ _KIND_OF: tuple[tuple[type[SetwrightError], str], ...] = (
     (Clash, "clash"),
     (Stale, "stale"),
     (Unwelcome, "unwelcome"),
+    (ScopeMissing, "forbidden-scope"),
+    (WrongCredentials, "wrong-credentials"),
+    (Forbidden, "forbidden"),
+    (TooMany, "too-many-attempts"),
     (Busy, "busy"),
     (StorageFull, "storage-full"),
     (Unreachable, "not-ready"),
@@ -255,6 +335,8 @@ def answer(request: Request, problem: Problem) -> Response:
         "status": kind.status,
         "detail": _encodable(problem.detail),
     }
+    if kind.error:
+        document["error"] = kind.error
     if problem.faults:
         shown = problem.faults[:_MOST_FAULTS_SHOWN]
         document["errors"] = [{name: _encodable(part) for name, part in fault.as_json().items()} for fault in shown]
@@ -293,6 +375,9 @@ def _of_domain(error: Exception, name: str) -> Problem:
     headers: dict[str, str] = {}
     if isinstance(error, Busy):
         headers["Retry-After"] = str(error.retry_after_seconds)
+    elif isinstance(error, ScopeMissing):
+        # RFC 6750, section 3.1.
+        headers["WWW-Authenticate"] = f'Bearer error="insufficient_scope", scope="{" ".join(error.needed)}"'
     elif name == "unwelcome":
         headers["WWW-Authenticate"] = "Bearer"
     elif name == "not-ready":
@@ -319,8 +404,8 @@ def _query_fault(entry: Mapping[str, object]) -> Fault:
 
 
 def _encodable(part: object) -> object:
-    """Text without half surrogates, which JSON in UTF-8 cannot carry."""
-    return part.encode("utf-8", "replace").decode() if isinstance(part, str) else part
+    """Text without half surrogates, which JSON in UTF-8 cannot carry, and without a secret that it might repeat."""
+    return masked(part.encode("utf-8", "replace").decode()) if isinstance(part, str) else part
 
 
 async def _handle(request: Request, error: Exception) -> Response:

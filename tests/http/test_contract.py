@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import jsonschema
 import msgspec
@@ -17,10 +18,22 @@ from pydantic import SecretStr
 
 from service.app import create_app
 from service.http import openapi
-from service.http.examples import DOCUMENT, EVALUATION, EXHIBITION, EXPLANATION, HOLDING, ISSUE
+from service.http.examples import (
+    DECISION,
+    DOCUMENT,
+    EVALUATION,
+    EXHIBITION,
+    EXPLANATION,
+    HOLDING,
+    ISSUE,
+    LOG_IN,
+    POLL,
+    REDEMPTION,
+)
 from service.http.problems import KINDS
 from service.settings import Settings
 from tests.conftest import Running
+from tests.http import doors
 
 COMMITTED = Path(__file__).with_name("openapi.json")
 
@@ -59,6 +72,7 @@ def test_every_operation_is_described_in_full() -> None:
         assert declared["summary"], where
         assert len(declared["tags"]) == 1, where
         assert declared["x-access"], where
+        assert bool(declared["x-scope"]) is (declared["x-access"] != openapi.OPEN), where
         for status, answer in declared["responses"].items():
             assert answer["description"], (where, status)
             if int(status) >= 400:
@@ -100,10 +114,28 @@ def test_every_request_example_fits_its_schema() -> None:
     assert tried >= 6
 
 
+async def with_real_secrets(service: Running, owner: dict[str, str]) -> dict[str, dict[str, dict[str, str]]]:
+    """What stands in the place of an example's secrets, by path and method: the examples hold none."""
+    opened, waiting = await doors.begun(service), await doors.begun(service)
+    assert (await doors.decide(service, owner, opened["user_code"])).status_code == 200
+    text, name = (await doors.invited(service, owner))["invitation"], f"{REDEMPTION['name']} {uuid4()}"
+    assert (LOG_IN["name"], LOG_IN["password"]) == (REDEMPTION["name"], REDEMPTION["password"])
+    assert {"user_code", "device_code"} <= DECISION.keys() | POLL.keys()
+    return {
+        "/v1/account/redemptions": {"post": {"invitation": text, "name": name}},
+        "/v1/account/tokens": {"post": {"name": name}},
+        "/v1/device-pairings/approvals": {"post": {"user_code": waiting["user_code"]}},
+        "/v1/device-pairings/token": {"post": {"device_code": opened["device_code"]}},
+    }
+
+
 @pytest.mark.anyio
 async def test_every_example_works_and_every_answer_fits_its_schema(service: Running) -> None:
     """Each operation is sent its own example (or none), and its answer is held against the document."""
-    document, owner = current(), service.collector()
+    document, owner = current(), service.collector(is_admin=True)
+    token, device = service.another_token(owner), (await doors.paired(service, owner))[1]
+    invitation = await doors.invited(service, owner)
+    real = await with_real_secrets(service, owner)
     held = await service.client.post("/v1/holdings", json=HOLDING, headers=owner)
     made = await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=owner)
     where = made.headers["location"]
@@ -157,6 +189,23 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("post", "/v1/issues/imports", "/v1/issues/imports"),
         ("delete", "/v1/issues/{id}", f"/v1/issues/{ISSUE['id']}"),
         ("get", "/v1/schemas/set-definition", "/v1/schemas/set-definition"),
+        ("get", "/v1/account", "/v1/account"),
+        ("put", "/v1/account/password", "/v1/account/password"),
+        ("post", "/v1/account/redemptions", "/v1/account/redemptions"),
+        ("post", "/v1/account/tokens", "/v1/account/tokens"),
+        ("get", "/v1/account/tokens", "/v1/account/tokens"),
+        ("delete", "/v1/account/tokens/{id}", f"/v1/account/tokens/{await doors.own_id(service, token)}"),
+        ("post", "/v1/account/invitations", "/v1/account/invitations"),
+        ("get", "/v1/account/invitations", "/v1/account/invitations"),
+        ("delete", "/v1/account/invitations/{id}", f"/v1/account/invitations/{invitation['id']}"),
+        ("post", "/v1/device-pairings", "/v1/device-pairings"),
+        ("post", "/v1/device-pairings/approvals", "/v1/device-pairings/approvals"),
+        ("post", "/v1/device-pairings/token", "/v1/device-pairings/token"),
+        ("get", "/pair", "/pair"),
+        ("get", "/v1/devices", "/v1/devices"),
+        ("get", "/v1/devices/{id}", f"/v1/devices/{device}"),
+        ("patch", "/v1/devices/{id}", f"/v1/devices/{device}"),
+        ("delete", "/v1/devices/{id}", f"/v1/devices/{device}"),
         ("get", "/health/live", "/health/live"),
         ("get", "/health/ready", "/health/ready"),
         ("get", "/problems", "/problems"),
@@ -182,7 +231,8 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
             answer = await service.client.request(method, address, headers=headers)
         else:
             headers["Content-Type"] = kind
-            answer = await service.client.request(method, address, json=content[kind]["example"], headers=headers)
+            body = content[kind]["example"] | real.get(path, {}).get(method, {})
+            answer = await service.client.request(method, address, json=body, headers=headers)
         success = next(status for status in declared["responses"] if status.startswith("2"))
         assert str(answer.status_code) == success, (method, path, answer.text)
         described = declared["responses"][success]

@@ -9,6 +9,7 @@ import pytest
 from service.http import openapi
 from service.http.examples import DOCUMENT, EXHIBITION, ISSUE
 from tests.conftest import Running
+from tests.http import doors
 
 pytestmark = pytest.mark.anyio
 
@@ -22,12 +23,17 @@ async def addresses(service: Running, owner: dict[str, str]) -> dict[str, str]:
     assert (await service.client.post(f"{where}/revisions", headers=headers)).status_code == 201
     shown = await service.client.post(f"{where}/exhibitions", json=EXHIBITION, headers=owner)
     issue = await service.client.post("/v1/issues", json=ISSUE, headers=owner)
+    token = await doors.own_id(service, service.another_token(owner))
+    invitation, device = (await doors.invited(service, owner))["id"], (await doors.paired(service, owner))[1]
     # The longest beginning first: the first that fits is taken.
     return {
         "/v1/definitions/{id}/exhibitions/{exhibition_id}": shown.headers["location"],
         "/v1/holdings/{id}": held.headers["location"],
         "/v1/definitions/{id}": where,
         "/v1/issues/{id}": issue.headers["location"],
+        "/v1/account/tokens/{id}": f"/v1/account/tokens/{token}",
+        "/v1/account/invitations/{id}": f"/v1/account/invitations/{invitation}",
+        "/v1/devices/{id}": f"/v1/devices/{device}",
     }
 
 
@@ -49,7 +55,7 @@ async def send(service: Running, method: str, path: str, declared: dict[str, Any
 
 
 async def test_a_stranger_finds_nothing_and_the_owner_finds_it(service: Running) -> None:
-    owner, stranger = service.collector(), service.collector()
+    owner, stranger = service.collector(is_admin=True), service.collector(is_admin=True)
     stored = await addresses(service, owner)
     tried = 0
     for method, path, declared in operations(service):
@@ -64,13 +70,15 @@ async def test_a_stranger_finds_nothing_and_the_owner_finds_it(service: Running)
         # Nothing but the id differs from the answer for what does not exist.
         assert absent.json() == {**answer.json(), "detail": absent.json()["detail"]}
         tried += 1
-    assert tried == 27
+    assert tried == 32
     for address in stored.values():
+        if address.startswith("/v1/account"):
+            continue  # Tokens and invitations are listed, not looked at one by one.
         assert (await service.client.get(address, headers=owner)).status_code == 200
 
 
 async def test_whatever_belongs_to_an_owner_needs_a_token(service: Running) -> None:
-    stored = await addresses(service, service.collector())
+    stored = await addresses(service, service.collector(is_admin=True))
     tried = 0
     for method, path, declared in operations(service):
         access = declared["x-access"]
@@ -98,5 +106,5 @@ async def test_whatever_belongs_to_an_owner_needs_a_token(service: Running) -> N
 )
 async def test_what_is_no_id_names_nothing(service: Running, identity: str) -> None:
     owner = service.collector()
-    for path in ("/v1/holdings", "/v1/definitions"):
+    for path in ("/v1/holdings", "/v1/definitions", "/v1/devices"):
         assert (await service.client.get(f"{path}/{identity}", headers=owner)).status_code == 404

@@ -27,3 +27,4 @@ class ProblemOut(Out):
     detail: str
     errors: list[FaultOut] | None = None
     errors_left_out: int | None = Field(None, description="How many more faults were found than are listed.")
+    error: str | None = Field(None, description="The code of RFC 8628, section 3.5, where a device asks for its token.")

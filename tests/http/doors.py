@@ -1,0 +1,71 @@
+"""Ways in for tests: somebody invited, a password set, a device paired."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+from uuid import uuid4
+
+from tests.conftest import Running
+
+PASSWORD = "six worn crowns in a tray"
+GRANT = "urn:ietf:params:oauth:grant-type:device_code"
+USUAL = ("read", "write", "evaluate")
+
+
+async def invited(service: Running, admin: dict[str, str], **body: Any) -> dict[str, Any]:
+    """An invitation, with its text."""
+    answer = await service.client.post("/v1/account/invitations", json=body, headers=admin)
+    assert answer.status_code == 201, answer.text
+    made: dict[str, Any] = answer.json()
+    return made
+
+
+async def somebody_with_a_password(service: Running, password: str = PASSWORD) -> str:
+    """The name of a new account that can log in."""
+    name = f"Ida Lund {uuid4()}"
+    text = (await invited(service, service.collector(is_admin=True)))["invitation"]
+    body = {"invitation": text, "name": name, "password": password}
+    answer = await service.client.post("/v1/account/redemptions", json=body)
+    assert answer.status_code == 201, answer.text
+    return name
+
+
+async def log_in(service: Running, name: str, password: str = PASSWORD, **more: Any) -> Any:
+    body = {"name": name, "password": password, "token_name": "desk", **more}
+    return await service.client.post("/v1/account/tokens", json=body)
+
+
+async def begun(service: Running) -> dict[str, Any]:
+    """A pairing that a device began."""
+    answer = await service.client.post("/v1/device-pairings")
+    assert answer.status_code == 200, answer.text
+    made: dict[str, Any] = answer.json()
+    return made
+
+
+async def decide(service: Running, owner: dict[str, str], user_code: str, approve: bool = True, **more: Any) -> Any:
+    body = {"user_code": user_code, "approve": approve, **more}
+    return await service.client.post("/v1/device-pairings/approvals", json=body, headers=owner)
+
+
+async def poll(service: Running, device_code: str) -> Any:
+    body = {"grant_type": GRANT, "device_code": device_code}
+    return await service.client.post("/v1/device-pairings/token", json=body)
+
+
+async def paired(
+    service: Running, owner: dict[str, str], name: str = "phone", scopes: Sequence[str] = USUAL
+) -> tuple[dict[str, str], str]:
+    """The headers of a paired device, and its id."""
+    codes = await begun(service)
+    assert (await decide(service, owner, codes["user_code"], device_name=name, scopes=list(scopes))).status_code == 200
+    made = (await poll(service, codes["device_code"])).json()
+    return {"Authorization": f"Bearer {made['access_token']}"}, made["id"]
+
+
+async def own_id(service: Running, token: dict[str, str]) -> str:
+    """The id of the token."""
+    answer = await service.client.get("/v1/account", headers=token)
+    identity: str = answer.json()["token_id"]
+    return identity

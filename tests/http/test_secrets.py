@@ -1,0 +1,75 @@
+"""Nothing secret stands in a log, an error, a header or the database (promise 14): canaries everywhere, everything searched."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import logging
+from typing import Any
+from uuid import uuid4
+
+import pytest
+from sqlalchemy import MetaData, select
+
+from service.http.layers import begin_log
+from tests.conftest import Running
+from tests.http import doors
+
+pytestmark = pytest.mark.anyio
+
+CANARY = "canary-of-the-mint-4711"
+
+
+def everything_kept(service: Running) -> str:
+    """All that stands in all tables, as text."""
+
+    def dump(connection: Any) -> str:
+        found = MetaData()
+        found.reflect(connection)
+        return "\n".join(str(row) for table in found.sorted_tables for row in connection.execute(select(table)).all())
+
+    text: str = service.app.state.database.read(dump)
+    return text
+
+
+async def test_canaries_are_found_nowhere(service: Running, capfd: pytest.CaptureFixture[str]) -> None:
+    written = io.StringIO()
+    handler = logging.StreamHandler(written)
+    begin_log("debug")
+    logging.getLogger().addHandler(handler)
+    try:
+        admin, name = service.collector(is_admin=True), f"Marta Feld {uuid4()}"
+        invitation = (await doors.invited(service, admin))["invitation"]
+        body = {"invitation": invitation, "name": name, "password": f"{CANARY} password"}
+        assert (await service.client.post("/v1/account/redemptions", json=body)).status_code == 201
+        token = (await doors.log_in(service, name, f"{CANARY} password")).json()["access_token"]
+        codes = await doors.begun(service)
+        secrets = [CANARY, invitation, token, codes["device_code"], codes["user_code"], admin["Authorization"][7:]]
+        answers = [
+            await doors.log_in(service, name, f"{CANARY} wrong"),
+            await doors.log_in(service, CANARY, f"{CANARY} wrong"),
+            await service.client.get(f"/v1/holdings/{CANARY}", headers=admin),
+            await service.client.get(f"/v1/holdings?cursor={CANARY}", headers=admin),
+            await service.client.get("/v1/holdings", headers={"Authorization": f"Bearer {CANARY}"}),
+            await service.client.get("/v1/holdings", headers={"Authorization": CANARY}),
+            await service.client.post("/v1/account/redemptions", json={**body, "invitation": CANARY}),
+            await service.client.post("/v1/account/redemptions", content=f'{{"invitation": "{CANARY}'.encode()),
+            await service.client.put(
+                "/v1/account/password", json={"old_password": CANARY, "new_password": CANARY[:5]}, headers=admin
+            ),
+            await doors.poll(service, f"{CANARY}-code"),
+            await service.client.get(f"/v1/device-pairings/{CANARY}"),
+        ]
+        assert all(400 <= answer.status_code < 500 for answer in answers), [a.status_code for a in answers]
+        with contextlib.suppress(Exception):
+            service.app.state.database.read(lambda _: (_ for _ in ()).throw(RuntimeError(CANARY)))
+    finally:
+        logging.getLogger().removeHandler(handler)
+    told = "\n".join(answer.text + str(dict(answer.headers)) for answer in answers)
+    logged = written.getvalue() + "".join(capfd.readouterr())
+    kept = everything_kept(service)
+    assert name in kept, "the dump must see what is there"
+    for secret in secrets:
+        assert secret not in told
+        assert secret not in logged
+        assert secret not in kept
