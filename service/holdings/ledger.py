@@ -15,8 +15,9 @@ from sqlalchemy import Connection, Row, insert, select, update
 
 from service.accounts.model import ORIGIN, Owner, State
 from service.accounts.store import AccountStore
+from service.database.identities import read_identity
 from service.holdings.flat import conflict_as_json, conflict_from_json, flattened, unflattened
-from service.holdings.merge import Record, Written
+from service.holdings.merge import Record, Written, mutation_of, outcome_of
 from service.holdings.syncing import Logged, Sent
 from service.holdings.tables import holding, mutation
 
@@ -50,16 +51,22 @@ class StoredLedger:
         return None if row is None else record_of(row)
 
     def list_at(self, holding_id: str, name: str, writer: str) -> list[str] | None:
-        query = select(mutation.c.body, mutation.c.lists).where(
-            *self._logged(writer), mutation.c.holding_id == holding_id
-        )
-        row = self._connection.execute(query).first()
-        if row is None:
+        made_by = read_identity(mutation_of(writer))
+        found = None
+        if made_by is not None:
+            query = select(mutation.c.body, mutation.c.lists).where(
+                *self._logged(made_by), mutation.c.holding_id == holding_id
+            )
+            row = self._connection.execute(query).first()
+            if row is not None and writer == mutation_of(writer):
+                found = row.body.get("patch", {}).get(name)
+            elif row is not None and name in row.lists and outcome_of(mutation_of(writer), row.lists[name]) == writer:
+                found = row.lists[name]
+        if found is None:
+            # A copy brought it along: then the log does not have it, and the record may.
             record = self.record(holding_id)
-            known = record is not None and name in record.written and record.written[name].by == writer
-            found = record.values.get(name) if record is not None and known else None
-        else:
-            found = row.lists.get(name, row.body.get("patch", {}).get(name))
+            if record is not None and name in record.written and record.written[name].by == writer:
+                found = record.values.get(name)
         return found if isinstance(found, list) else None
 
     def enter(

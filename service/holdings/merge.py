@@ -11,13 +11,18 @@ Values are flat: an own field of the holding by its name, a fact by its name too
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, TypeGuard
 
 from service.errors import Fault
 
+# A list that came of a merge is not what its mutation said: whoever goes on from what the mutation said, before having seen what
+# came of it, names the mutation; whoever saw the outcome names it with this mark and a hash of the list, since the same mutation
+# may come to something else after a backup was restored.
+OUTCOME = "~"
 CREATE, UPDATE, DESTROY = "create", "update", "destroy"
 OPS = (CREATE, UPDATE, DESTROY)
 APPLIED, MERGED, CONFLICT, REJECTED = "applied", "merged", "conflict", "rejected"
@@ -92,7 +97,7 @@ class Outcome:
     lists: Mapping[str, list[str]] = field(default_factory=dict)
 
 
-# The list that a name had when that writer had written it; None where nobody knows.
+# The list that a writer wrote under a name; with the mark what came of it in a merge. None where nobody knows.
 ListAt = Callable[[str, str | None], list[str] | None]
 # All that is wrong with the values of a holding as a whole, pointers relative to the patch.
 Check = Callable[[Mapping[str, Any]], list[Fault]]
@@ -185,6 +190,12 @@ def _one(
     """One attribute: the record, how it went, and the list when lists were merged."""
     current, seen = record.written.get(name), mutation.seen.get(name)
     mine = Written(mutation.id, mutation.edited_at)
+    already = (current and mutation_of(current.by) == mine.by) or any(
+        conflict.mutation == mine.by and conflict.attribute == name for conflict in record.conflicts
+    )
+    if already:
+        # A copy that somebody sent brought this value along before the mutation itself came (again).
+        return record, APPLIED, None
     if (current.by if current else None) == seen:
         return _set(record, name, value, mine), APPLIED, None
     # Whoever goes on from a value that lost knows that one, and replaces it.
@@ -197,7 +208,8 @@ def _one(
         base = [] if seen is None else list_at(name, seen)
         if base is not None:
             merged = _merged_terms(base, shown, value)
-            return _set(record, name, merged, mine), MERGED, merged
+            outcome = mine if sorted(merged) == sorted(value) else Written(outcome_of(mine.by, merged), mine.at)
+            return _set(record, name, merged, outcome), MERGED, merged
     if current is None:
         # Removed or never there, while the author saw something that is not known here any more.
         return _set(record, name, value, mine), MERGED, None
@@ -206,6 +218,16 @@ def _one(
         return _with(_set(record, name, value, mine), loser), CONFLICT, None
     loser = Conflict(f"{mine.by}:{name}", "value", mine.by, mine.at, name, value)
     return _with(record, loser), CONFLICT, None
+
+
+def outcome_of(mutation: str, terms: Sequence[str]) -> str:
+    """The writer of a list that came of merging what the mutation said."""
+    return f"{mutation}{OUTCOME}{hashlib.sha256(repr(sorted(terms)).encode()).hexdigest()[:12]}"
+
+
+def mutation_of(writer: str) -> str:
+    """The mutation that a writer stands for."""
+    return writer.partition(OUTCOME)[0]
 
 
 def _set(record: Record, name: str, value: Any, written: Written) -> Record:

@@ -38,6 +38,7 @@ def changes(connection: Connection, owner: Owner, query: ChangesQuery) -> dict[s
     """One page of changes, in one snapshot."""
     state, log = AccountStore(connection).state(owner), ChangeLog(connection, owner)
     _ensure_known(connection, owner, state, query.since)
+    _ensure_known(connection, owner, state, query.known_state)
     since = 0 if query.since is None else read_state(query.since).number
     found = log.since(since, query.limit + 1)
     page, more = found[: query.limit], len(found) > query.limit

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.errors import Fault
-from service.holdings.merge import Mutation, Outcome, Record, merge
+from service.holdings.merge import Mutation, Outcome, Record, merge, outcome_of
 
 NOON = datetime(2026, 11, 25, 12, tzinfo=UTC)
 
@@ -36,10 +36,9 @@ def after(*mutations: Mutation, record: Record | None = None, lists: dict[Any, A
     outcome = Outcome(record, "applied")
     known: dict[Any, list[str]] = dict(lists or {})
     for mutation in mutations:
-        outcome = merge(outcome.record, mutation, lambda name, writer: known.get((name, writer)), sound)
-        for name, value in {**mutation.patch, **outcome.lists}.items():
-            if isinstance(value, list):
-                known[name, mutation.id] = value
+        outcome = merge(outcome.record, mutation, lambda *what: known.get(what), sound)  # noqa: B023 - called at once
+        known |= {(name, mutation.id): value for name, value in mutation.patch.items() if isinstance(value, list)}
+        known |= {(name, outcome_of(mutation.id, value)): value for name, value in outcome.lists.items()}
     return outcome
 
 
@@ -141,9 +140,23 @@ def test_lists_of_terms_merge_by_element() -> None:
     done = after(
         third,
         record=done.record,
-        lists={("tags", "m1"): ["silver", "fair"], ("tags", "m2"): ["fair"]},
+        lists={("tags", "m1"): ["silver", "fair"], ("tags", outcome_of("m2", ["fair"])): ["fair"]},
     )
     assert shown(done) == {"tags": ["fair", "gift"]}
+
+
+def test_whoever_goes_on_from_what_was_sent_does_not_take_away_what_came_of_it() -> None:
+    mine = an_update("m1", {"tags": ["mine"]}, 1)
+    # The other device's list met mine; I go on from mine alone, and then from what came of both.
+    lists: dict[Any, Any] = {}
+    met = after(an_update("m0", {"tags": ["theirs"]}, 0), mine, record=a_coin())
+    assert (shown(met), met.lists) == ({"tags": ["theirs", "mine"]}, {"tags": ["theirs", "mine"]})
+    both = outcome_of("m1", ["theirs", "mine"])
+    lists = {("tags", "m1"): ["mine"], ("tags", both): ["theirs", "mine"]}
+    further = after(an_update("m2", {"tags": ["own"]}, 2, seen={"tags": "m1"}), record=met.record, lists=lists)
+    assert shown(further) == {"tags": ["theirs", "own"]}
+    seen_all = after(an_update("m3", {"tags": ["own"]}, 2, seen={"tags": both}), record=met.record, lists=lists)
+    assert shown(seen_all) == {"tags": ["own"]}
 
 
 def test_a_list_that_nobody_remembers_is_kept_as_a_conflict() -> None:

@@ -97,7 +97,9 @@ class SyncIn(In):
         description="Any name of the device, for the owner to read; nothing depends on it."
     )
     if_in_state: StateText | None = Field(None, description="Refuse it all unless this is the state still.")
-    known_state: StateText | None = Field(None, description="The state that the device has.")
+    known_state: StateText | None = Field(
+        None, description="The newest state that the device was ever told, by any answer."
+    )
     mutations: list[MutationIn] = Field(default_factory=list, max_length=MOST_MUTATIONS)
 
 
@@ -107,6 +109,11 @@ class ChangesQuery(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
     since: StateText | None = Field(None, description="A state of this service; left out: everything.")
+    known_state: StateText | None = Field(
+        None,
+        description="The newest state that the device was ever told, by an answer to what it sent too: a restored backup that "
+        "lacks it is told with 410.",
+    )
     limit: int = Field(MOST_RECORDS, ge=1, le=MOST_RECORDS)
 
 

@@ -1,0 +1,143 @@
+"""The server in memory: records, the log, the chain of states. A transaction works on a copy, so that a crash before the commit
+leaves nothing; a backup is a copy too."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from copy import copy
+from typing import Any
+
+from service.accounts.model import ORIGIN, State
+from service.errors import Fault
+from service.holdings.merge import CREATE, Check, Record, outcome_of
+from service.holdings.syncing import Logged, Sent, apply_all
+
+
+class Gone(Exception):
+    """The history here does not contain the state (410)."""
+
+
+class Crash(Exception):
+    """The server died; whether before or after the commit the device cannot know."""
+
+
+def sound(values: Mapping[str, Any]) -> list[Fault]:
+    """A grade is from 1 to 70; a number and a location that are both odd do not go together."""
+    faults = [Fault("range", "1 to 70", "/grade")] if values.get("grade") == 99 else []
+    odd = [name for name in ("number", "location") if isinstance(values.get(name), int) and values[name] % 7 == 1]
+    return [*faults, *([Fault("mixture", "both odd", "/location")] if len(odd) == 2 else [])]
+
+
+class Ledger:
+    """One owner's ledger. Planted mistakes override its methods."""
+
+    check: Check = staticmethod(sound)
+    proves_history = True
+
+    def __init__(self) -> None:
+        self.records: dict[str, Record] = {}
+        self.modseqs: dict[str, int] = {}
+        self.created: dict[str, int] = {}
+        self.log: dict[str, Logged] = {}
+        self.lists: dict[tuple[str, str], Mapping[str, Any]] = {}
+        self.states: list[State] = [ORIGIN]
+        # How often each mutation changed something, counted apart from the log.
+        self.effects: dict[str, int] = {}
+
+    def copied(self) -> Ledger:
+        other = copy(self)
+        for name in ("records", "modseqs", "created", "log", "lists", "states", "effects"):
+            setattr(other, name, copy(getattr(self, name)))
+        return other
+
+    # -- what the batch logic asks for
+
+    def logged(self, mutation: str) -> Logged | None:
+        return self.log.get(mutation)
+
+    def record(self, holding: str) -> Record | None:
+        return self.records.get(holding)
+
+    def list_at(self, holding: str, name: str, writer: str) -> list[str] | None:
+        found = self.lists.get((holding, writer), {}).get(name)
+        if found is None:
+            record = self.records.get(holding)
+            known = record is not None and name in record.written and record.written[name].by == writer
+            found = record.values.get(name) if record is not None and known else None
+        return found if isinstance(found, list) else None
+
+    def enter(
+        self, sent: Sent, answer: Mapping[str, Any], record: Record | None, lists: Mapping[str, list[str]]
+    ) -> None:
+        mutation = sent.mutation
+        assert mutation.id not in self.log, "no mutation takes effect twice (invariant 3)"
+        before = self.records.get(mutation.holding)
+        if before is not None and before.is_destroyed and mutation.op == CREATE and record is not None:
+            assert record.is_destroyed, "a mere copy never undoes a delete (invariant 4)"
+        self.log[mutation.id] = Logged(sent.fingerprint, answer)
+        self.lists[mutation.holding, mutation.id] = mutation.patch
+        for name, terms in lists.items():
+            self.lists[mutation.holding, outcome_of(mutation.id, terms)] = {name: terms}
+        if record is not None:
+            self.effects[mutation.id] = self.effects.get(mutation.id, 0) + 1
+            self.put(record, self.next_state(mutation.id))
+
+    def next_state(self, mutation: str) -> int:
+        self.states.append(self.states[-1].after(mutation))
+        return self.states[-1].number
+
+    def put(self, record: Record, modseq: int) -> None:
+        self.records[record.id] = record
+        self.modseqs[record.id] = modseq
+        self.created.setdefault(record.id, modseq)
+
+    # -- what devices ask for
+
+    def ensure_known(self, state: State | None) -> None:
+        if state is None:
+            return
+        if state.number >= len(self.states) or (self.proves_history and self.states[state.number] != state):
+            raise Gone
+
+    def applied(self, batch: Sequence[Sent], known: State | None) -> list[dict[str, Any]]:
+        self.ensure_known(known)
+        return apply_all(self, batch, self.check)
+
+    def changes(self, since: State | None, known: State | None, limit: int) -> tuple[list[Record], State, bool]:
+        """Up to `limit` records that changed, the state that this reaches, and whether more remain. `known` is the newest
+        state that the device ever was told."""
+        self.ensure_known(since)
+        self.ensure_known(known)
+        number = since.number if since else 0
+        later = sorted((modseq, name) for name, modseq in self.modseqs.items() if modseq > number)
+        page = later[:limit]
+        more = len(later) > limit
+        reached = self.states[page[-1][0]] if more else self.states[-1]
+        return [self.records[name] for _, name in page], reached, more
+
+
+class Server:
+    """The ledger that is committed."""
+
+    def __init__(self, ledger: Ledger) -> None:
+        self.now = ledger
+        self.backup = ledger.copied()
+
+    def sync(
+        self, batch: Sequence[Sent], known: State | None, crash: str | None = None
+    ) -> tuple[list[dict[str, Any]], State]:
+        """The answers, and the state after."""
+        work = self.now.copied()
+        answers = work.applied(batch, known)
+        if crash == "before":
+            raise Crash
+        self.now = work
+        if crash == "after":
+            raise Crash
+        return answers, work.states[-1]
+
+    def back_up(self) -> None:
+        self.backup = self.now.copied()
+
+    def restore(self) -> None:
+        self.now = self.backup.copied()
