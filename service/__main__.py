@@ -8,13 +8,18 @@ import os
 import sqlite3
 import sys
 from collections.abc import Callable, Sequence
+from functools import partial
 
 import uvicorn
 from pydantic import ValidationError
+from sqlalchemy import Connection
 
 from service.accounts.actions import open_first_account
+from service.accounts.model import Owner
+from service.accounts.store import AccountStore
 from service.database.engine import Database
 from service.database.migrate import upgrade
+from service.holdings.verifying import differences
 from service.http.layers import begin_log
 from service.settings import PREFIX, Settings, listed
 
@@ -46,7 +51,32 @@ def _parser() -> argparse.ArgumentParser:
     playing.set_defaults(run=_demo)
     showing = commands.add_parser("settings", help="list every setting, its meaning, default and current value")
     showing.set_defaults(run=_settings)
+    proving = commands.add_parser("verify", help="rebuild every holding from the log of mutations and compare")
+    proving.set_defaults(run=_verify)
     return parser
+
+
+def _verify(_: argparse.Namespace) -> int:
+    settings = _read_settings()
+    if settings is None:
+        return 2
+    database = Database(settings.database_url.get_secret_value(), settings.limits)
+    try:
+        upgrade(database)
+        owners = database.read(lambda connection: AccountStore(connection).owners())
+        wrong = 0
+        for owner in owners:
+            found = database.read(partial(_differences, owner=owner))
+            print("".join(f"{line}\n" for line in found), end="")
+            wrong += len(found)
+    finally:
+        database.close()
+    print(f"{len(owners)} accounts looked at, {wrong} differences.")
+    return 1 if wrong else 0
+
+
+def _differences(connection: Connection, owner: Owner) -> list[str]:
+    return list(differences(connection, owner))
 
 
 def _serve(asked: argparse.Namespace) -> int:

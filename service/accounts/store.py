@@ -34,6 +34,10 @@ class AccountStore:
     def __init__(self, connection: Connection) -> None:
         self._connection = connection
 
+    def owners(self) -> list[Owner]:
+        """Everybody who has an account."""
+        return [Owner(identity) for identity in self._connection.execute(select(account.c.id)).scalars()]
+
     def count(self) -> int:
         return self._connection.execute(select(func.count()).select_from(account)).scalar_one()
 

@@ -134,7 +134,13 @@ def _writers(known: Record) -> dict[str, str | None]:
 
 def _enter(ledger: StoredLedger, mutation: Mutation) -> None:
     """A mutation of the service's own: its values were checked, and its author saw all there is."""
-    body = {"op": mutation.op, "id": mutation.holding, "patch": dict(mutation.patch), "from": dict(mutation.seen)}
+    body = {
+        "op": mutation.op,
+        "id": mutation.holding,
+        "patch": dict(mutation.patch),
+        "from": dict(mutation.seen),
+        "resolves": sorted(mutation.resolves),
+    }
     answer = apply_one(ledger, Sent(mutation, fingerprint_of(body), body), lambda _: [])
     assert answer["status"] == "applied", answer
 

@@ -83,7 +83,7 @@ class StoredLedger:
                 chain=None if state is None else state.chain,
                 fingerprint=sent.fingerprint,
                 answer=dict(answer),
-                body=dict(sent.body),
+                body=_for_the_log(sent, record),
                 lists=dict(lists),
                 at=self._now,
             )
@@ -118,6 +118,16 @@ def record_of(row: Row[Any]) -> Record:
     written = {name: Written(by, datetime.fromisoformat(at)) for name, (by, at) in row.writers.items()}
     conflicts = tuple(conflict_from_json(entry) for entry in row.conflicts)
     return Record(row.id, flattened(row.data), written, conflicts, row.destroyed_by)
+
+
+def _for_the_log(sent: Sent, record: Record | None) -> dict[str, Any]:
+    """What rebuilds the record: the mutation as it was taken, its clock clamped; whether it did not go together with what was
+    here is no matter of the log alone, so it says that."""
+    kept = {**sent.body, "edited_at": sent.mutation.edited_at.isoformat()}
+    conflicts = record.conflicts if record is not None else ()
+    if any(conflict.kind == "invalid_merge" and conflict.mutation == sent.mutation.id for conflict in conflicts):
+        kept["invalid_merge"] = True
+    return kept
 
 
 class ChangeLog:

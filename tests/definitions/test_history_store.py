@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from service.accounts.actions import open_account
 from service.accounts.model import Owner
 from service.database.engine import Database
+from service.database.identities import new_identity
 from service.database.migrate import upgrade
 from service.definitions import actions, history_actions
 from service.definitions.history import Filling, Noted, Plan, Seated
@@ -47,7 +48,7 @@ def database(database_url: str) -> Iterator[Database]:
 
 def a_set(database: Database) -> tuple[Owner, str]:
     def make(connection: object) -> tuple[Owner, str]:
-        owner, _ = open_account(connection, "somebody")  # type: ignore[arg-type]
+        owner, _ = open_account(connection, f"somebody {new_identity()}")  # type: ignore[arg-type]
         line, _ = actions.draft(connection, owner, None, DOCUMENT)  # type: ignore[arg-type]
         return owner, line.id
 

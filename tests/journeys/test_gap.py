@@ -1,0 +1,121 @@
+"""Writers that commit late never make a poller miss a change; a plain sequence does, and the test sees it (sync.md, "Storage";
+promises.md, 5)."""
+
+from __future__ import annotations
+
+import random
+import threading
+import time
+from collections.abc import Callable, Iterator
+
+import pytest
+from sqlalchemy import Column, Connection, Integer, MetaData, Sequence, Table, insert, select
+
+from service.accounts.actions import open_account, recognise
+from service.accounts.model import ORIGIN, Owner, State
+from service.accounts.store import AccountStore
+from service.database.engine import Database
+from service.database.identities import new_identity
+from service.database.migrate import upgrade
+from service.facts.core import CORE
+from service.holdings import actions
+from service.holdings.ledger import ChangeLog
+
+WRITERS, EACH = 6, 40
+LONGEST_SECONDS = 0.01
+
+scratch = MetaData()
+numbers = Sequence("numbers", metadata=scratch)
+entry = Table("scratch_entry", scratch, Column("number", Integer, primary_key=True), Column("writer", Integer))
+
+
+@pytest.fixture
+def database(empty_database_url: str) -> Iterator[Database]:
+    opened = Database(empty_database_url)
+    upgrade(opened)
+    yield opened
+    opened.close()
+
+
+def raced(write: Callable[[random.Random], None], poll: Callable[[], None]) -> None:
+    """Writers side by side, and a poller until they are done and once more."""
+    done = threading.Event()
+
+    def watch() -> None:
+        while not done.is_set():
+            poll()
+        poll()
+
+    def work(seed: int) -> None:
+        chance = random.Random(seed)
+        for _ in range(EACH):
+            write(chance)
+
+    watcher = threading.Thread(target=watch)
+    writers = [threading.Thread(target=work, args=(number,)) for number in range(WRITERS)]
+    for thread in (watcher, *writers):
+        thread.start()
+    for thread in writers:
+        thread.join(120)
+    done.set()
+    watcher.join(30)
+    assert not watcher.is_alive()
+
+
+def test_no_poller_misses_a_change(database: Database) -> None:
+    _, token = database.write(lambda connection: open_account(connection, f"somebody {new_identity()}"))
+    owner: Owner = database.read(lambda connection: recognise(connection, token))
+    made: list[str] = []
+    seen: list[str] = []
+    since = [ORIGIN]
+
+    def write(chance: random.Random) -> None:
+        def act(connection: Connection) -> str:
+            kept = actions.record(connection, owner, None, {"facts": {"grade": chance.randint(1, 70)}}, CORE)
+            time.sleep(chance.uniform(0, LONGEST_SECONDS))
+            return kept.id
+
+        made.append(database.write(act))
+
+    def poll() -> None:
+        def look(connection: Connection) -> tuple[State, list[str]]:
+            state, log = AccountStore(connection).state(owner), ChangeLog(connection, owner)
+            assert log.knows(since[0], state)
+            return state, [change.record.id for change in log.since(since[0].number, 1_000)]
+
+        since[0], found = database.read(look)
+        seen.extend(found)
+
+    raced(write, poll)
+    assert len(made) == WRITERS * EACH
+    assert sorted(seen) == sorted(made)
+
+
+def test_a_plain_sequence_makes_a_poller_miss_some(database: Database) -> None:
+    # The control: were nothing missed here, the test above would prove nothing.
+    if database.is_sqlite:
+        pytest.skip("SQLite has one writer at a time, so nothing commits out of order")
+    database.write(lambda connection: scratch.create_all(connection))
+    made: list[int] = []
+    seen: list[int] = []
+    since = [0]
+
+    def write(chance: random.Random) -> None:
+        def act(connection: Connection) -> int:
+            number: int = connection.execute(select(numbers.next_value())).scalar_one()
+            connection.execute(insert(entry).values(number=number, writer=0))
+            time.sleep(chance.uniform(0, LONGEST_SECONDS))
+            return number
+
+        made.append(database.write(act))
+
+    def poll() -> None:
+        query = select(entry.c.number).where(entry.c.number > since[0]).order_by(entry.c.number)
+        found = database.read(lambda connection: list(connection.execute(query).scalars()))
+        seen.extend(found)
+        since[0] = max([since[0], *found])
+
+    raced(write, poll)
+    missed = set(made) - set(seen)
+    print(f"a plain sequence made the poller miss {len(missed)} of {len(made)}")
+    assert missed
