@@ -21,7 +21,7 @@ from service.evaluation.telling import tell_apart
 from service.evaluation.verdicts import Case, Split
 from service.facts.attributes import Attribute, Attributes
 from service.facts.holding import Holding, View
-from service.facts.knowledge import Among, Value, written, written_knowledge
+from service.facts.knowledge import Among, Value, in_words, written, written_knowledge
 from service.facts.truth import UNDECIDED
 from service.progress.whatif import Evaluated
 from service.rules.predicates import Comparison, Const, Narrower, Or, Predicate, Ref, Surroundings
@@ -144,9 +144,7 @@ class _Weighing:
         tries = []
         for values in product(*options.values()):
             recorded = dict(zip(options, values, strict=True))
-            said = {
-                name: words[at].get(value, str(written(value))) for at, (name, value) in enumerate(recorded.items())
-            }
+            said = {name: words[at].get(value, in_words(value)) for at, (name, value) in enumerate(recorded.items())}
             knowledge = {name: Among((value,)) for name, value in recorded.items()}
             plain = {name: written(value) for name, value in recorded.items()}
             tries.append((said, plain, lambda held, known=knowledge: replace(held, facts={**held.facts, **known})))

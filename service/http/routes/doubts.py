@@ -56,11 +56,18 @@ def _weighed(database: Database, owner: Owner, query: DoubtsQuery) -> dict[str, 
             }
             for r in requests
         ],
-        "facts": [{**entry, "number": numbers.get(entry["holding"])} for entry in found["facts"]],
-        "features": [{**entry, "number": numbers.get(entry["holding"])} for entry in found["features"]],
+        "facts": [_numbered(entry, numbers) for entry in found["facts"]],
+        "features": [_numbered(entry, numbers) for entry in found["features"]],
         "left_out": found["left_out"],
         **editions(),
     }
+
+
+def _numbered(entry: dict[str, Any], numbers: dict[str, str]) -> dict[str, Any]:
+    """The entry with the owner's own number of the coin, in its message too."""
+    number = numbers.get(entry["holding"])
+    message = entry["message"] if number is None else entry["message"].replace(entry["holding"], f"no. {number}")
+    return {**entry, "number": number, "message": message}
 
 
 def _numbers(database: Database, owner: Owner) -> dict[str, str]:
