@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import BigInteger, Boolean, Column, ForeignKey, String, Table, Text, UniqueConstraint
+from sqlalchemy import BigInteger, Boolean, Column, ForeignKey, Integer, String, Table, Text, UniqueConstraint
 
 from service.database.metadata import metadata
 from service.database.types import Document, Identity, Instant
@@ -44,4 +44,22 @@ mutation = Table(
     Column("lists", Document, nullable=False),
     Column("at", Instant, nullable=False),
     UniqueConstraint("owner_id", "modseq"),
+)
+
+# An import that was carried out. `trace`: what it created (by id a digest) and changed (before and after), for undoing.
+holding_import = Table(
+    "holding_import",
+    metadata,
+    Column("owner_id", Identity, ForeignKey("account.id", ondelete="CASCADE"), primary_key=True),
+    Column("id", Identity, primary_key=True),
+    Column("at", Instant, nullable=False),
+    Column("name", Text),
+    Column("format", String(10), nullable=False),
+    Column("created", Integer, nullable=False),
+    Column("updated", Integer, nullable=False),
+    Column("unchanged", Integer, nullable=False),
+    Column("refused", Integer, nullable=False),
+    Column("trace", Document, nullable=False),
+    Column("undone_at", Instant),
+    Column("undone", Document),
 )

@@ -32,6 +32,7 @@ JSON = "application/json"
 MERGE_PATCH = "application/merge-patch+json"
 YAML = "application/yaml"
 CSV = "text/csv"
+XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 _YAML_BYTES = 1024 * 1024
 # From here on a body is parsed outside the event loop.
@@ -63,6 +64,9 @@ async def read_body(request: Request, *, most_bytes: int, takes: Sequence[str] =
     if kind == YAML:
         most_bytes = min(most_bytes, _YAML_BYTES)
     raw = await receive(request, most_bytes)
+    if kind == XLSX:
+        # A spreadsheet is read by who knows how many rows it may have.
+        return kind, raw, raw
     parse = parse_yaml if kind == YAML else plain_text if kind == CSV else parse_json
     if len(raw) < _LARGE_BYTES and kind != YAML:
         return kind, parse(raw), raw

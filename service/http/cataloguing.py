@@ -8,9 +8,10 @@ from itertools import chain
 from typing import Any
 
 from service.errors import Fault, Invalid
-from service.facts.attributes import Attributes, nearest
+from service.facts.attributes import Attributes
 from service.holdings.model import unknown_attributes
 from service.http.bodies import CSV
+from service.http.complaints import nearest_value, steps_of
 from service.http.needs import Body
 from service.http.problems import Problem
 from service.http.schemas.common import read
@@ -140,23 +141,10 @@ def _shown(refused: Refused, attributes: Attributes) -> list[dict[str, Any]]:
         {
             **where,
             **{name: part for name, part in fault.as_json().items() if name not in ("line", "column")},
-            "nearest": _nearest(fault, refused.facts, attributes),
+            "nearest": nearest_value(fault, steps_of(fault.pointer)[2:], refused.facts, attributes),
         }
         for fault in refused.faults
     ]
-
-
-def _nearest(fault: Fault, facts: Any, attributes: Attributes) -> str | None:
-    """The word of the attribute's enumeration that may have been meant."""
-    steps = [step.replace("~1", "/").replace("~0", "~") for step in fault.pointer.split("/")[3:]]
-    if len(steps) < 2 or steps[0] != "facts" or fault.code != "value":
-        return None
-    here, attribute = facts, attributes.get(steps[1])
-    for step in steps[1:]:
-        here = here[int(step)] if isinstance(here, list) else here[step]
-    if attribute is None or not isinstance(here, str):
-        return None
-    return nearest(here, [*attribute.values, *attribute.synonyms])
 
 
 def _outcome(outcome: str, issues: Iterable[Issue]) -> Iterable[dict[str, Any]]:

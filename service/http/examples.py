@@ -182,3 +182,17 @@ POLL: dict[str, Any] = {
 }
 
 DEVICE_PATCH: dict[str, Any] = {"name": "the old phone"}
+
+HOLDINGS_IMPORT: dict[str, Any] = {
+    "holdings": [
+        {"number": "C-1", "facts": {"denomination": "crown", "year_on_coin": {"one_of": [1892, 1893]}, "grade": 45}},
+        {"number": "C-2", "Metal": "silver", "location": "tray 3"},
+    ],
+    "mapping": {"Metal": "material"},
+}
+
+HOLDINGS_CSV = (
+    "number,denomination,Year,grade,Mintmark,Notes\r\n"
+    "C-1,crown,1892|1893,45,-,Bought at a fair.\r\n"
+    'C-3,florin,1890-1895,,,"Worn, but round."\r\n'
+)

@@ -16,7 +16,7 @@ from service.accounts.store import AccountStore
 from service.database.engine import Database
 from service.database.identities import read_identity
 from service.errors import Forbidden, NotFound, SetwrightError, Unwelcome
-from service.http.bodies import CSV, JSON, MERGE_PATCH, YAML, read_body
+from service.http.bodies import CSV, JSON, MERGE_PATCH, XLSX, YAML, read_body
 from service.http.limits import Gate
 from service.http.openapi import scopes_needed
 from service.settings import Settings
@@ -134,6 +134,10 @@ def stored_id(kind: str) -> Callable[[str], str]:
     return read
 
 
+def _import_id(import_id: str) -> str:
+    return stored_id("import")(import_id)
+
+
 # The owner is asked for before the body: whoever may not write is told so before sending much.
 Parts = Annotated[Service, Depends(_service)]
 OwnerNeeded = Annotated[Owner, Depends(_owner)]
@@ -146,6 +150,8 @@ PatchBody = Annotated[Body, Depends(_body((MERGE_PATCH,), "body_bytes"))]
 DocumentBody = Annotated[Body, Depends(_body((JSON, YAML), "body_bytes"))]
 EvaluationBody = Annotated[Body, Depends(_body((JSON, YAML), "evaluation_body_bytes"))]
 TableBody = Annotated[Body, Depends(_body((JSON, CSV), "evaluation_body_bytes"))]
+SheetBody = Annotated[Body, Depends(_body((JSON, CSV, XLSX), "evaluation_body_bytes"))]
+ImportId = Annotated[str, Depends(_import_id)]
 HoldingId = Annotated[str, Depends(stored_id("holding"))]
 DefinitionId = Annotated[str, Depends(stored_id("definition"))]
 TokenId = Annotated[str, Depends(stored_id("token"))]

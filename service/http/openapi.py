@@ -122,6 +122,14 @@ def with_csv(declared: dict[str, Any], meaning: str, example: str) -> dict[str, 
     return {**declared, "openapi_extra": extra}
 
 
+def with_file(declared: dict[str, Any], kind: str, meaning: str) -> dict[str, Any]:
+    """The operation with a body that may be a file of this media type too; it has no example that could stand in JSON."""
+    body = declared["openapi_extra"]["requestBody"]
+    file = {kind: {"schema": {"type": "string", "format": "binary", "description": meaning}}}
+    extra = {**declared["openapi_extra"], "requestBody": {**body, "content": {**body["content"], **file}}}
+    return {**declared, "openapi_extra": extra}
+
+
 def document(app: FastAPI) -> dict[str, Any]:
     """The whole OpenAPI document, made once."""
     if app.openapi_schema is None:

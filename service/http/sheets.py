@@ -1,35 +1,26 @@
 """Issues as CSV (RFC 4180) and back, without loss.
 
-The first row names the columns: `id`, `label`, `look_alikes`, `source`, `edition`, and attributes. A cell is read by the type
-of its attribute. Empty: not recorded. `-`: known to be none. Several terms: separated by `;`. What begins with one of { [ " is
-JSON, as in the facts of a holding: {"one_of": [1892, 1893]}, or a text that would mean something else. An attribute that bears
-the name of another column, or that nobody declared, stands under `facts.` and its name; without a type its cells are JSON.
+The first row names the columns: `id`, `label`, `look_alikes`, `source`, `edition`, and attributes; their cells: see cells.py.
+An attribute that bears the name of another column, or that nobody declared, stands under `facts.` and its name; without a
+type its cells are JSON.
 """
 
 from __future__ import annotations
 
 import csv
 import io
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from service.database.types import written
 from service.errors import Fault, Invalid, OverLimit
 from service.facts.attributes import Attribute, Attributes, nearest
 from service.facts.holding import escape
-from service.http.bodies import parse_json
-from service.http.problems import Problem
+from service.http.cells import APART, PREFIX, csv_records, fact_cell, read_fact, read_list, read_text, text_cell
 
 COLUMNS = ("id", "label", "look_alikes", "source", "edition")
 MOST_COLUMNS = 600
-NONE, APART, PREFIX = "-", ";", "facts."
-
-# A number as JSON writes it (RFC 8259, section 6).
-_NUMBER = re.compile(r"-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?(?:[eE][+-]?[0-9]+)?")
 _NAMING = "columns are separated by commas, and named as /v1/attributes has it"
-_WORDS = {"true": True, "yes": True, "false": False, "no": False}
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,22 +44,13 @@ class _Column:
 def read_sheet(text: str, attributes: Attributes, *, most: int, given: Iterable[str] = ()) -> list[Row]:
     """The rows of a sheet. `given` names columns that may be left out. Raises Invalid when the columns are not right, with
     lines and columns of the file; OverLimit past `most` rows; Problem when it is no CSV."""
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     rows: list[Row] = []
     columns: list[_Column] | None = None
-    try:
-        for cells in reader:
-            if not any(cell.strip() for cell in cells):
-                continue
-            if columns is None:
-                columns = _columns(cells, attributes, reader.line_num, given)
-                continue
-            if len(rows) == most:
-                raise OverLimit([Fault("over-limit", f"one import takes up to {most} rows", line=reader.line_num)])
-            rows.append(_row(cells, columns, reader.line_num))
-    except csv.Error as error:
-        fault = Fault("syntax", f"this is no CSV: {error}", line=reader.line_num)
-        raise Problem("unreadable-body", fault.message, [fault]) from None
+    for line, cells in csv_records(text, most=most):
+        if columns is None:
+            columns = _columns(cells, attributes, line, given)
+        else:
+            rows.append(_row(cells, columns, line))
     return rows
 
 
@@ -79,11 +61,11 @@ def write_sheet(entries: Iterable[Mapping[str, Any]], attributes: Attributes) ->
     names = [name for name in attributes if name in used] + sorted(used - set(attributes))
     sheet = io.StringIO(newline="")
     writer = csv.writer(sheet)
-    writer.writerow([*COLUMNS, *map(_text_cell, (_heading(name, attributes) for name in names))])
+    writer.writerow([*COLUMNS, *map(text_cell, (_heading(name, attributes) for name in names))])
     for entry in entries:
-        own = [_text_cell(entry["id"]), _text_cell(entry["label"]), APART.join(entry["look_alikes"])]
-        facts = [_cell(entry["facts"].get(name), attributes.get(name)) for name in names]
-        writer.writerow([*own, _text_cell(entry["source"]), _text_cell(entry["edition"]), *facts])
+        own = [text_cell(entry["id"]), text_cell(entry["label"]), APART.join(entry["look_alikes"])]
+        facts = [fact_cell(entry["facts"].get(name), attributes.get(name)) for name in names]
+        writer.writerow([*own, text_cell(entry["source"]), text_cell(entry["edition"]), *facts])
     return sheet.getvalue()
 
 
@@ -97,7 +79,7 @@ def _columns(cells: Sequence[str], attributes: Attributes, line: int, given: Ite
     faults: list[Fault] = []
     seen: set[tuple[str, bool]] = set()
     for number, cell in enumerate(cells):
-        name, _ = _read_text(cell.strip())
+        name, _ = read_text(cell.strip())
         column = _column(name if isinstance(name, str) else cell, attributes)
         if column is None:
             near = nearest(cell, [*COLUMNS, *attributes])
@@ -139,11 +121,11 @@ def _row(cells: Sequence[str], columns: Sequence[_Column], line: int) -> Row:
         if not cell:
             continue
         if column.is_fact:
-            read, wrong = _read_fact(cell, column.attribute)
+            read, wrong = read_fact(cell, column.attribute)
             facts[column.name] = read
             faults += [fault.under(f"/facts/{escape(column.name)}") for fault in wrong]
         else:
-            read, wrong = _read_list(cell) if column.name == "look_alikes" else _read_text(cell)
+            read, wrong = read_list(cell) if column.name == "look_alikes" else read_text(cell)
             value[column.name] = read
             faults += [fault.under(f"/{column.name}") for fault in wrong]
         if wrong:
@@ -152,66 +134,8 @@ def _row(cells: Sequence[str], columns: Sequence[_Column], line: int) -> Row:
     return Row(value, line, faults)
 
 
-def _read_fact(cell: str, attribute: Attribute | None) -> tuple[Any, list[Fault]]:
-    if cell == NONE:
-        return {"none": True}, []
-    if attribute is None or cell[0] in '{["':
-        return _read_json(cell)
-    if attribute.many:
-        return _read_list(cell)
-    if attribute.is_number and _NUMBER.fullmatch(cell):
-        return _read_json(cell)
-    if attribute.type == "boolean":
-        return _WORDS.get(cell.lower(), cell), []
-    # A word for a number is told by whoever reads the facts.
-    return cell, []
-
-
-def _read_text(cell: str) -> tuple[Any, list[Fault]]:
-    return _read_json(cell) if cell.startswith('"') else (cell, [])
-
-
-def _read_list(cell: str) -> tuple[Any, list[Fault]]:
-    if cell.startswith("["):
-        return _read_json(cell)
-    return [part.strip() for part in cell.split(APART) if part.strip()], []
-
-
-def _read_json(cell: str) -> tuple[Any, list[Fault]]:
-    try:
-        return parse_json(cell.encode()), []
-    except Problem as problem:
-        hint = None if cell[0] in '{["' else "nobody declared this attribute, so its cells are JSON"
-        return None, [Fault(fault.code, fault.message, fault.pointer, fault.hint or hint) for fault in problem.faults]
-
-
 # --- writing -----------------------------------------------------------------------------------------------------------
 
 
 def _heading(name: str, attributes: Attributes) -> str:
     return name if name in attributes and name not in COLUMNS and not name.startswith(PREFIX) else PREFIX + name
-
-
-def _cell(value: Any, attribute: Attribute | None) -> str:
-    if value is None:
-        return ""
-    if value == {"none": True} and value["none"] is True:
-        return NONE
-    if attribute is None or isinstance(value, dict):
-        return written(value)
-    if attribute.many:
-        terms = value if isinstance(value, list) else []
-        joined = APART.join(terms) if all(isinstance(term, str) for term in terms) else ""
-        return joined if joined and _read_list(joined)[0] == terms and _means_itself(joined) else written(value)
-    if isinstance(value, str) and attribute.type in ("text", "date", "timestamp"):
-        return _text_cell(value)
-    return written(value)
-
-
-def _text_cell(text: str) -> str:
-    return text if _means_itself(text) else written(text)
-
-
-def _means_itself(text: str) -> bool:
-    """Whether a cell of this text is read back as it is, and no spreadsheet takes it for a formula."""
-    return text != "" and text == text.strip() and text[0] not in '{["=+-@'

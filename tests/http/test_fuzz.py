@@ -26,7 +26,7 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from service.http.examples import DOCUMENT, HOLDING, ISSUE
+from service.http.examples import DOCUMENT, HOLDING, HOLDINGS_IMPORT, ISSUE
 from service.http.openapi import OPEN
 from tests.conftest import own_database
 from tests.http.test_contract import current
@@ -52,6 +52,7 @@ class Target:
     holding: str
     definition: str
     issue: str
+    brought: str
 
 
 @pytest.fixture(scope="module")
@@ -71,14 +72,15 @@ def target(server: Server) -> Target:
         client.post(f"/v1/definitions/{definition}/revisions", headers={"If-Match": "*"}).raise_for_status()
         # Deleted by the test before it, perhaps: its id is free again then.
         client.post("/v1/issues", json=ISSUE)
-    return Target(server.address, headers, holding, definition, ISSUE["id"])
+        brought = client.post("/v1/holdings/imports", json=HOLDINGS_IMPORT).raise_for_status().json()["import_id"]
+    return Target(server.address, headers, holding, definition, ISSUE["id"], brought)
 
 
 def known_steps(target: Target, path: str) -> dict[str, Any]:
     """Steps of the path that lead to something, since made-up ones hardly ever do."""
     kept = {"holdings": target.holding, "issues": target.issue}
     identity = next((kept[kind] for kind in kept if f"/v1/{kind}/" in path), target.definition)
-    return {"name": "issuers", "kind": "stale", "number": 1, "id": identity}
+    return {"name": "issuers", "kind": "stale", "number": 1, "id": identity, "import_id": target.brought}
 
 
 def send(target: Target, case: Case, *, to_something: bool) -> int:

@@ -526,6 +526,38 @@ def bodies_of_issue_imports() -> Iterator[tuple[str, bytes, Sequence[str]]]:
     yield "all together", json_of(bad), ("/source", "/edition", "/issues/0/label", "/issues/0/facts/grade")
 
 
+def bodies_of_holding_imports() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    for what, body, places in bodies_of_holdings():
+        yield what, json_of({"holdings": [{}, json.loads(body)]}), tuple(f"/holdings/1{place}" for place in places)
+    row = {"number": "A-1"}
+    yield "a number twice", json_of({"holdings": [row, row]}), ("/holdings/1/number",)
+    yield "every wrong type", json_of({"holdings": [None, 1, "a", []]}), tuple(f"/holdings/{n}" for n in range(4))
+    yield "a member that is none", json_of({"holdings": [{}, {"a/b~c": 1}]}), ("/holdings/1/a~1b~0c",)
+    yield "20,001 holdings", json_of({"holdings": [{}] * 20_001}), ("/holdings",)
+    for number, value in enumerate((None, 1, {}, True, "x")):
+        yield f"holdings: {number}", json_of({"holdings": value}), ("/holdings",)
+    mappings: list[tuple[Any, str]] = [
+        (1, ""),
+        (True, ""),
+        ("x", ""),
+        ([{"column": 1}] * 601, ""),
+        ([None], "/0"),
+        ([{}], "/0/field"),
+        ([{"column": 0, "field": None}], "/0/column"),
+        ([{"column": 2, "field": None}], "/0"),
+        ([{"column": 1, "field": None}] * 2, "/1"),
+        ({"number": 1}, "/number"),
+        ({"number": ""}, "/number"),
+        ({"number": "finess"}, "/number"),
+        ({"x": "number"}, "/x"),
+    ]
+    for count, (value, place) in enumerate(mappings):
+        yield f"mapping: {count}", json_of({"holdings": [row], "mapping": value}), (f"/mapping{place}",)
+    bad = {"holdings": [{"id": "x", "status": "hold", "facts": {"grade": 99}, "Grade": 5}], "mapping": {"zz": None}}
+    places = ("/mapping/zz", "/holdings/0/id", "/holdings/0/status", "/holdings/0/facts/grade")
+    yield "all together", json_of(bad), places
+
+
 def bodies_of_piece_checks() -> Iterator[tuple[str, bytes, Sequence[str]]]:
     cent = "us-cent-1982-zinc"
     for made in [*FACTS, *STRANGE_FACTS]:
@@ -632,6 +664,7 @@ BODIES = {
     "create_issue": bodies_of_new_issues,
     "replace_issue": bodies_of_issues,
     "import_issues": bodies_of_issue_imports,
+    "import_holdings": bodies_of_holding_imports,
     "invite": bodies_like(INVITATION, note=[1, True, [], {}, "x" * 201], expires_in_seconds=NO_SECONDS),
     "redeem_invitation": bodies_like(
         REDEMPTION,

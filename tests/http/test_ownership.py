@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from service.http import openapi
-from service.http.examples import DOCUMENT, EXHIBITION, ISSUE
+from service.http.examples import DOCUMENT, EXHIBITION, HOLDINGS_IMPORT, ISSUE
 from tests.conftest import Running
 from tests.http import doors
 
@@ -25,9 +25,11 @@ async def addresses(service: Running, owner: dict[str, str]) -> dict[str, str]:
     issue = await service.client.post("/v1/issues", json=ISSUE, headers=owner)
     token = await doors.own_id(service, service.another_token(owner))
     invitation, device = (await doors.invited(service, owner))["id"], (await doors.paired(service, owner))[1]
+    brought = (await service.client.post("/v1/holdings/imports", json=HOLDINGS_IMPORT, headers=owner)).json()
     # The longest beginning first: the first that fits is taken.
     return {
         "/v1/definitions/{id}/exhibitions/{exhibition_id}": shown.headers["location"],
+        "/v1/holdings/imports/{import_id}": f"/v1/holdings/imports/{brought['import_id']}",
         "/v1/holdings/{id}": held.headers["location"],
         "/v1/definitions/{id}": where,
         "/v1/issues/{id}": issue.headers["location"],
@@ -70,7 +72,7 @@ async def test_a_stranger_finds_nothing_and_the_owner_finds_it(service: Running)
         # Nothing but the id differs from the answer for what does not exist.
         assert absent.json() == {**answer.json(), "detail": absent.json()["detail"]}
         tried += 1
-    assert tried == 32
+    assert tried == 34
     for address in stored.values():
         if address.startswith("/v1/account"):
             continue  # Tokens and invitations are listed, not looked at one by one.
