@@ -191,7 +191,7 @@ def _one(
     current, seen = record.written.get(name), mutation.seen.get(name)
     mine = Written(mutation.id, mutation.edited_at)
     already = (current and mutation_of(current.by) == mine.by) or any(
-        conflict.mutation == mine.by and conflict.attribute == name for conflict in record.conflicts
+        mutation_of(conflict.mutation) == mine.by and conflict.attribute == name for conflict in record.conflicts
     )
     if already:
         # A copy that somebody sent brought this value along before the mutation itself came (again).
@@ -199,12 +199,14 @@ def _one(
     if (current.by if current else None) == seen:
         return _set(record, name, value, mine), APPLIED, None
     # Whoever goes on from a value that lost knows that one, and replaces it.
-    superseded = tuple(c for c in record.conflicts if not (c.attribute == name and c.mutation == seen))
-    record = replace(record, conflicts=superseded)
+    left = tuple(c for c in record.conflicts if not (c.attribute == name and c.mutation == seen))
+    goes_on_from_a_loser = len(left) < len(record.conflicts)
+    record = replace(record, conflicts=left)
     shown = record.values.get(name)
     if _same(shown, value):
         return _set(record, name, value, mine), MERGED, None
-    if _is_terms(shown) and _is_terms(value):
+    if _is_terms(shown) and _is_terms(value) and not goes_on_from_a_loser:
+        # The terms of a list that lost are not among those shown, so they must not count as there already.
         base = [] if seen is None else list_at(name, seen)
         if base is not None:
             merged = _merged_terms(base, shown, value)
@@ -248,12 +250,14 @@ def _is_terms(value: Any) -> TypeGuard[list[str]]:
 
 
 def _same(one: Any, other: Any) -> bool:
-    """Equal as JSON: true is not 1, and the order of a list of terms says nothing."""
-    if isinstance(one, bool) is not isinstance(other, bool):
-        return False
+    """Equal as JSON: true is not 1, at any depth, and the order of a list of terms says nothing."""
     if _is_terms(one) and _is_terms(other):
         return sorted(one) == sorted(other)
-    return bool(one == other)
+    if isinstance(one, dict) and isinstance(other, dict):
+        return one.keys() == other.keys() and all(_same(one[name], other[name]) for name in one)
+    if isinstance(one, list) and isinstance(other, list):
+        return len(one) == len(other) and all(map(_same, one, other))
+    return isinstance(one, bool) is isinstance(other, bool) and bool(one == other)
 
 
 def _merged_terms(base: list[str], shown: list[str], sent: list[str]) -> list[str]:

@@ -97,6 +97,21 @@ def test_true_is_not_one() -> None:
     assert kept(after(*edits, record=a_coin())) == [("value", True)]
 
 
+def test_true_is_not_one_within_alternatives_either() -> None:
+    edits = [an_update("m1", {"restrike": {"one_of": [True]}}, 1), an_update("m2", {"restrike": {"one_of": [1]}}, 2)]
+    assert kept(after(*edits, record=a_coin())) == [("value", {"one_of": [True]})]
+
+
+def test_going_on_from_a_list_that_lost_loses_no_term() -> None:
+    cleared = an_update("m1", {"tags": None}, 1, seen={"tags": "made"})
+    theirs = an_update("m2", {"tags": ["b"]}, 2, seen={"tags": "m1"})
+    mine = an_update("m3", {"tags": ["c"]}, 1.5, seen={"tags": "m1"})
+    further = an_update("m4", {"tags": ["c", "d"]}, 1.7, seen={"tags": "m3"})
+    done = after(cleared, theirs, mine, further, record=a_coin(tags=["a"]))
+    terms = {term for value in (shown(done)["tags"], *(value for _, value in kept(done))) for term in value}
+    assert terms >= {"b", "c", "d"}
+
+
 def test_a_removal_against_an_edit_keeps_both() -> None:
     first = an_update("m1", {"grade": None}, 1, seen={"grade": "made"})
     second = an_update("m2", {"grade": 45}, 2, seen={"grade": "made"})

@@ -26,7 +26,7 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from service.http.examples import DOCUMENT, HOLDING, HOLDINGS_IMPORT, ISSUE
+from service.http.examples import DOCUMENT, EXHIBITION, HOLDING, HOLDINGS_IMPORT, ISSUE
 from service.http.openapi import OPEN
 from tests.conftest import own_database
 from tests.http.test_contract import current
@@ -53,6 +53,7 @@ class Target:
     definition: str
     issue: str
     brought: str
+    shown: str
 
 
 @pytest.fixture(scope="module")
@@ -73,14 +74,24 @@ def target(server: Server) -> Target:
         # Deleted by the test before it, perhaps: its id is free again then.
         client.post("/v1/issues", json=ISSUE)
         brought = client.post("/v1/holdings/imports", json=HOLDINGS_IMPORT).raise_for_status().json()["import_id"]
-    return Target(server.address, headers, holding, definition, ISSUE["id"], brought)
+        shown = (
+            client.post(f"/v1/definitions/{definition}/exhibitions", json=EXHIBITION).raise_for_status().json()["id"]
+        )
+    return Target(server.address, headers, holding, definition, ISSUE["id"], brought, shown)
 
 
 def known_steps(target: Target, path: str) -> dict[str, Any]:
     """Steps of the path that lead to something, since made-up ones hardly ever do."""
     kept = {"holdings": target.holding, "issues": target.issue}
     identity = next((kept[kind] for kind in kept if f"/v1/{kind}/" in path), target.definition)
-    return {"name": "issuers", "kind": "stale", "number": 1, "id": identity, "import_id": target.brought}
+    return {
+        "name": "issuers",
+        "kind": "stale",
+        "number": 1,
+        "id": identity,
+        "import_id": target.brought,
+        "exhibition_id": target.shown,
+    }
 
 
 def send(target: Target, case: Case, *, to_something: bool) -> int:
