@@ -49,8 +49,10 @@ class AccountStore:
         more = {"folded_name": folded(name), "is_admin": is_admin, "password_hash": password_hash}
         dialect = sqlite if self._connection.dialect.name == "sqlite" else postgresql
         adding = dialect.insert(account).values(**row, **more, created_at=now)
-        # Asked of the database itself, so that of two at the same time one is told.
-        if self._connection.execute(adding.on_conflict_do_nothing(index_elements=["folded_name"])).rowcount == 0:
+        # Asked of the database itself, so that of two at the same time one is told; by what it gives back, since drivers
+        # count rows that were left out differently.
+        added = adding.on_conflict_do_nothing(index_elements=["folded_name"]).returning(account.c.id)
+        if self._connection.execute(added).first() is None:
             raise Clash("there is an account with this name already")
 
     def named(self, name: str) -> Account | None:

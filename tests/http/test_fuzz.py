@@ -152,6 +152,15 @@ def test_every_answer_to_what_does_not_fit_is_one_that_the_document_declares(tar
     assert statuses - {401}
 
 
+# Their examples are plainly no secrets, so nothing opens.
+NEED_A_SECRET = {
+    "log_in",
+    "redeem_invitation",
+    "set_password",
+    "decide_pairing",
+    "fetch_device_token",
+    "rename_device",
+}
 # What stands in the place of something else: values that are usual somewhere in a body, and any JSON at all.
 USUAL = [
     None,
@@ -197,13 +206,14 @@ def almost(draw: st.DrawFn, example: dict[str, Any]) -> dict[str, Any]:
         container, key = draw(st.sampled_from(places))
         match draw(st.sampled_from(["change", "leave out", "add"])):
             case "change":
-                container[key] = draw(JUNK)
+                # A copy: what is drawn is changed further down, and must not be for the next example.
+                container[key] = deepcopy(draw(JUNK))
             case "leave out":
                 del container[key]
             case "add" if isinstance(container, list):
                 container.append(deepcopy(container[key]))
             case "add":
-                container[draw(st.text(max_size=8))] = draw(JUNK)
+                container[draw(st.text(max_size=8))] = deepcopy(draw(JUNK))
     return body
 
 
@@ -231,6 +241,7 @@ def test_every_answer_to_what_almost_works_is_one_that_the_document_declares(tar
 
     run()
     print(name, sorted(statuses))
-    # Both sides of the border were seen.
-    assert min(statuses) < 300
-    assert 422 in statuses
+    # Both sides of the border were seen, where an example can work without a secret and can be made wrong at all.
+    if name not in NEED_A_SECRET:
+        assert min(statuses) < 300
+        assert not steps_of(example) or 422 in statuses
