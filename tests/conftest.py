@@ -32,17 +32,17 @@ SERVER_URL = os.environ.get("SETWRIGHT_TEST_DATABASE_URL")
 
 
 @contextmanager
-def own_database(folder: Path) -> Iterator[str]:
+def own_database(folder: Path, server_url: str | None = SERVER_URL) -> Iterator[str]:
     """The address of an empty database that is gone afterwards."""
-    if SERVER_URL is None:
+    if server_url is None:
         yield f"sqlite:///{folder / f'{uuid.uuid4().hex}.sqlite3'}"
         return
     name = f"setwright_test_{uuid.uuid4().hex}"
-    server = create_engine(read_url(SERVER_URL), isolation_level="AUTOCOMMIT")
+    server = create_engine(read_url(server_url), isolation_level="AUTOCOMMIT")
     try:
         with server.connect() as connection:
             connection.execute(text(f"CREATE DATABASE {name}"))
-        yield read_url(SERVER_URL).set(database=name).render_as_string(hide_password=False)
+        yield read_url(server_url).set(database=name).render_as_string(hide_password=False)
         with server.connect() as connection:
             connection.execute(text(f"DROP DATABASE {name} WITH (FORCE)"))
     finally:
@@ -120,6 +120,6 @@ async def running(settings: Settings) -> AsyncIterator[Running]:
 
 
 @pytest.fixture
-async def service(database_url: str, anyio_backend: str) -> AsyncIterator[Running]:
-    async with running(settings_for(database_url)) as started:
+async def service(database_url: str, tmp_path: Path, anyio_backend: str) -> AsyncIterator[Running]:
+    async with running(settings_for(database_url, photos_dir=tmp_path / "photos")) as started:
         yield started

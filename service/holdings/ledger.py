@@ -18,6 +18,7 @@ from service.accounts.store import AccountStore
 from service.database.identities import read_identity
 from service.holdings.flat import conflict_as_json, conflict_from_json, flattened, unflattened
 from service.holdings.merge import Record, Written, mutation_of, outcome_of
+from service.holdings.rebuilding import AT_STATE
 from service.holdings.syncing import Logged, Sent
 from service.holdings.tables import holding, mutation
 
@@ -83,7 +84,8 @@ class StoredLedger:
                 chain=None if state is None else state.chain,
                 fingerprint=sent.fingerprint,
                 answer=dict(answer),
-                body=_for_the_log(sent, record),
+                body=_for_the_log(sent, record)
+                | ({} if state else {AT_STATE: self._accounts.state(self._owner).number}),
                 lists=dict(lists),
                 at=self._now,
             )

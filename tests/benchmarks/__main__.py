@@ -26,7 +26,7 @@ from service.facts.holding import read_holding
 from service.progress.candidates import candidates
 from service.progress.measure import measure
 from service.progress.whatif import Evaluated
-from tests.benchmarks import peers
+from tests.benchmarks import peers, syncing
 from tests.benchmarks.data import Case, a_case, a_coin, a_problem
 
 ROW_BY_ROW_PAIRS = 5_000_000
@@ -47,7 +47,7 @@ def timed(run: Callable[[], Any], repeats: int = 3) -> tuple[float, Any]:
 def show(console: Console, title: str, columns: list[str], rows: list[list[str]]) -> None:
     table = Table(title=title, title_justify="left", show_edge=False)
     for column in columns:
-        table.add_column(column, justify="left" if column in ("size", "regime") else "right")
+        table.add_column(column, justify="left" if column in ("size", "regime", "engine") else "right")
     for row in rows:
         table.add_row(*row)
     console.print(table)
@@ -219,16 +219,58 @@ def considering(console: Console, sizes: list[tuple[int, int]]) -> None:
     )
 
 
+def synchronising(console: Console, holdings: int) -> None:
+    firsts, days = [], []
+    for engine, server_url in syncing.engines().items():
+        first, daily = syncing.measured(server_url, holdings)
+        firsts.append(
+            [
+                engine,
+                f"{first.push:,.2f}",
+                f"{first.push / holdings * 1e3:,.2f}",
+                f"{first.bare_insert:,.2f}",
+                ratio(first.push, first.bare_insert),
+                f"{first.pull:,.2f}",
+                f"{first.bare_select:,.2f}",
+                ratio(first.pull, first.bare_select),
+            ]
+        )
+        small = min(daily, key=lambda one: one.holdings)
+        for one in daily:
+            times = [f"{one.push * 1e3:,.1f}", f"{one.changes * 1e3:,.1f}"]
+            against = [ratio(one.push, small.push), ratio(one.changes, small.changes)]
+            days.append([engine, f"{one.holdings:,}", *times, *against])
+    pushed = ["push s", "ms a holding", "bare INSERTs s", "push / bare"]
+    show(
+        console,
+        f"First sync of {holdings:,} holdings, {syncing.BATCH} a batch and a page (bare: the same rows, one transaction)",
+        ["engine", *pushed, "pull s", "bare SELECT s", "pull / bare"],
+        firsts,
+    )
+    show(
+        console,
+        f"A day of {syncing.EDITS} edits, median of {syncing.DAYS} (aim: what changed costs the same at any size)",
+        ["engine", "holdings", "push ms", "changes since ms", "push / smallest", "changes / smallest"],
+        days,
+    )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="leave out the largest sizes")
-    quick = parser.parse_args().quick
+    parser.add_argument("--only-sync", action="store_true", help="sync alone")
+    asked = parser.parse_args()
+    quick = asked.quick
     console = Console(width=150)
+    if asked.only_sync:
+        synchronising(console, 10_000)
+        return
     small, middle, large = (1_000, 200), (10_000, 500), (100_000, 1_000)
     verdicts(console, [(5_000, 500), middle] if quick else [(5_000, 500), middle, large, (1_000_000, 2_000)])
     assignment(console, [small, middle] if quick else [small, middle, large])
     whole_evaluations(console, [small, middle] if quick else [small, middle, large])
     considering(console, [small, middle])
+    synchronising(console, 1_000 if quick else 10_000)
 
 
 if __name__ == "__main__":

@@ -31,11 +31,13 @@ def free_port() -> int:
 class Server:
     """A server process, its address, and all that it printed."""
 
+    program = ("-m", "service")
+
     def __init__(self, url: str, *arguments: str) -> None:
         self.port = free_port()
         self.address = f"http://127.0.0.1:{self.port}"
         environment = {**os.environ, "SETWRIGHT_DATABASE_URL": url, "PYTHONUNBUFFERED": "1"}
-        command = [sys.executable, "-m", "service", "serve", "--port", str(self.port), *arguments]
+        command = [sys.executable, *self.program, "serve", "--port", str(self.port), *arguments]
         self.process = subprocess.Popen(
             command, cwd=ROOT, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
         )
