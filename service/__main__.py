@@ -19,6 +19,8 @@ from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.database.engine import Database
 from service.database.migrate import upgrade
+from service.holdings.photo_actions import sweep
+from service.holdings.shelves import shelf_of
 from service.holdings.verifying import differences
 from service.http.layers import begin_log
 from service.settings import PREFIX, Settings, listed
@@ -53,6 +55,8 @@ def _parser() -> argparse.ArgumentParser:
     showing.set_defaults(run=_settings)
     proving = commands.add_parser("verify", help="rebuild every holding from the log of mutations and compare")
     proving.set_defaults(run=_verify)
+    tidying = commands.add_parser("sweep-photos", help="remove what is left of photos that nothing names any more")
+    tidying.set_defaults(run=_sweep_photos)
     return parser
 
 
@@ -73,6 +77,19 @@ def _verify(_: argparse.Namespace) -> int:
         database.close()
     print(f"{len(owners)} accounts looked at, {wrong} differences.")
     return 1 if wrong else 0
+
+
+def _sweep_photos(_: argparse.Namespace) -> int:
+    settings = _read_settings()
+    if settings is None:
+        return 2
+    database = Database(settings.database_url.get_secret_value(), settings.limits)
+    try:
+        upgrade(database)
+        print(f"{sweep(database, shelf_of(settings))} photos removed that nothing named.")
+    finally:
+        database.close()
+    return 0
 
 
 def _differences(connection: Connection, owner: Owner) -> list[str]:

@@ -12,6 +12,7 @@ from starlette.responses import Response
 
 from service.database.engine import Database
 from service.database.migrate import upgrade
+from service.holdings.shelves import shelf_of
 from service.http import openapi, problems
 from service.http.layers import Outermost, begin_log
 from service.http.limits import Gate
@@ -31,6 +32,7 @@ from service.http.routes import (
     imports,
     insurance,
     issues,
+    photos,
     pieces,
     pins,
     reference,
@@ -52,6 +54,7 @@ ROUTERS = (
     exhibitions.router,
     sync.router,
     imports.router,
+    photos.router,
     holdings.router,
     insurance.router,
     issues.router,
@@ -80,6 +83,7 @@ def create_app(settings: Settings) -> FastAPI:
         database = Database(settings.database_url.get_secret_value(), settings.limits)
         await to_thread.run_sync(upgrade, database)
         app.state.database = database
+        app.state.shelf = shelf_of(settings)
         app.state.gate = Gate(settings.solves_at_once, settings.solves_waiting)
         try:
             yield

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from functools import cached_property
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from typing import Self
 
 from platformdirs import user_data_dir
-from pydantic import Field, SecretStr, field_validator
+from pydantic import Field, SecretStr, field_validator, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from service.database.engine import Limits, read_url
@@ -43,6 +44,25 @@ class Settings(BaseSettings):
     evaluation_body_bytes: int = Field(
         default=32 * MEBIBYTE, ge=1024, description="The longest body of a stateless evaluation, in bytes."
     )
+    photo_bytes: int = Field(default=10 * MEBIBYTE, ge=1024, description="The longest body of a photo, in bytes.")
+    photos_per_holding: int = Field(default=12, ge=1, le=1000, description="Photos of one holding.")
+    photos_quota_bytes: int = Field(
+        default=2048 * MEBIBYTE, ge=1024, description="What all photos of one owner may take, in bytes."
+    )
+    photos_dir: Path | None = Field(
+        default=None,
+        description="The folder in which photos are kept; left out: photos beside a SQLite file, else in the user's data "
+        "folder. Several servers of one database need the same one, or S3.",
+    )
+    s3_endpoint: str = Field(
+        default="",
+        pattern="^(https?://[^/]+/?)?$",
+        description="Keeps photos in an S3-compatible store: https://HOST. Needs the extra [s3].",
+    )
+    s3_region: str = Field(default="us-east-1", description="S3: the region that requests are signed for.")
+    s3_bucket: str = Field(default="", description="S3: the bucket, which is there already.")
+    s3_key: str = Field(default="", description="S3: the access key.")
+    s3_secret: SecretStr = Field(default=SecretStr(""), description="S3: the secret key.")
     receive_seconds: float = Field(
         default=60.0, gt=0, description="How long a request's body may take to arrive, in seconds."
     )
@@ -65,6 +85,23 @@ class Settings(BaseSettings):
     def _known_database(cls, value: SecretStr) -> SecretStr:
         read_url(value.get_secret_value())
         return value
+
+    @model_validator(mode="after")
+    def _whole_s3(self) -> Self:
+        told = (self.s3_endpoint, self.s3_bucket, self.s3_key, self.s3_secret.get_secret_value())
+        if any(told) and not all(told):
+            raise ValueError("S3 needs S3_ENDPOINT, S3_BUCKET, S3_KEY and S3_SECRET together")
+        return self
+
+    @property
+    def photos_folder(self) -> Path:
+        """Where photos lie when no S3 is set."""
+        if self.photos_dir is not None:
+            return self.photos_dir
+        url = read_url(self.database_url.get_secret_value())
+        if self.is_sqlite and url.database is not None:
+            return Path(url.database).resolve().parent / "photos"
+        return Path(user_data_dir("setwright", appauthor=False)) / "photos"
 
     @property
     def public_url(self) -> str:
@@ -99,8 +136,11 @@ def listed(settings: Settings) -> Iterator[Listed]:
 
 def _shown(value: object) -> str:
     if isinstance(value, SecretStr):
-        # A database's address is shown without its password; it is the only secret there is.
-        return read_url(value.get_secret_value()).render_as_string(hide_password=True)
+        text = value.get_secret_value()
+        # A database's address is shown without its password; of any other secret only whether there is one.
+        if "://" in text:
+            return read_url(text).render_as_string(hide_password=True)
+        return "***" if text else "(empty)"
     return str(value) if value != "" else "(empty)"
 
 

@@ -20,6 +20,7 @@ from fastapi import Request
 from starlette.requests import ClientDisconnect
 
 from service.errors import Fault, Invalid
+from service.holdings.photos import KINDS as PHOTOS
 from service.http.problems import Problem
 from service.rules.document import load_yaml
 
@@ -64,8 +65,8 @@ async def read_body(request: Request, *, most_bytes: int, takes: Sequence[str] =
     if kind == YAML:
         most_bytes = min(most_bytes, _YAML_BYTES)
     raw = await receive(request, most_bytes)
-    if kind == XLSX:
-        # A spreadsheet is read by who knows how many rows it may have.
+    if kind == XLSX or kind in PHOTOS:
+        # A spreadsheet is read by who knows how many rows it may have, a photo by who knows how many pixels.
         return kind, raw, raw
     parse = parse_yaml if kind == YAML else plain_text if kind == CSV else parse_json
     if len(raw) < _LARGE_BYTES and kind != YAML:

@@ -16,6 +16,8 @@ from service.accounts.store import AccountStore
 from service.database.engine import Database
 from service.database.identities import read_identity
 from service.errors import Forbidden, NotFound, SetwrightError, Unwelcome
+from service.holdings.photos import KINDS as PHOTOS
+from service.holdings.shelves import Shelf
 from service.http.bodies import CSV, JSON, MERGE_PATCH, XLSX, YAML, read_body
 from service.http.limits import Gate
 from service.http.openapi import scopes_needed
@@ -29,6 +31,7 @@ class Service:
     settings: Settings
     database: Database
     gate: Gate
+    shelf: Shelf
     clock: Callable[[], datetime]
 
 
@@ -44,7 +47,7 @@ class Body:
 def _service(request: Request) -> Service:
     state = request.app.state
     # Only tests put a clock of their own there.
-    return Service(state.settings, state.database, state.gate, getattr(state, "clock", _now))
+    return Service(state.settings, state.database, state.gate, state.shelf, getattr(state, "clock", _now))
 
 
 def _now() -> datetime:
@@ -151,6 +154,7 @@ DocumentBody = Annotated[Body, Depends(_body((JSON, YAML), "body_bytes"))]
 EvaluationBody = Annotated[Body, Depends(_body((JSON, YAML), "evaluation_body_bytes"))]
 TableBody = Annotated[Body, Depends(_body((JSON, CSV), "evaluation_body_bytes"))]
 SheetBody = Annotated[Body, Depends(_body((JSON, CSV, XLSX), "evaluation_body_bytes"))]
+PhotoBody = Annotated[Body, Depends(_body(PHOTOS, "photo_bytes"))]
 ImportId = Annotated[str, Depends(_import_id)]
 HoldingId = Annotated[str, Depends(stored_id("holding"))]
 DefinitionId = Annotated[str, Depends(stored_id("definition"))]

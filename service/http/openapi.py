@@ -44,6 +44,7 @@ def operation(
     body: type[BaseModel] | None = None,
     body_type: str = JSON,
     also_yaml: str = "",
+    files: Mapping[str, str] | None = None,
     example: Any = None,
     answer_example: Any = None,
     problems: Sequence[str] = (),
@@ -54,8 +55,9 @@ def operation(
     """The keyword arguments that declare an operation to a FastAPI router. `answer` is a model, a media type, or
     None for
     an empty body. `example` is a body that works as it stands, and a test sends it. `also_as` are
-    media types of texts that the answer may come as too. `scope` is needed of the token; left out: see scopes_needed."""
-    kinds = list(dict.fromkeys([*problems, *_usual_problems(access, body is not None, status)]))
+    media types of texts that the answer may come as too. `files` are media types of a body that is bytes, each with its
+    meaning. `scope` is needed of the token; left out: see scopes_needed."""
+    kinds = list(dict.fromkeys([*problems, *_usual_problems(access, body is not None, status, bool(files))]))
     responses: dict[int | str, dict[str, Any]] = {status: _answer(answer, answer_example, headers)}
     for kind in also_as:
         responses[status]["content"][kind] = {"schema": {"type": "string"}}
@@ -69,6 +71,8 @@ def operation(
     if body is not None:
         _MODELS[body.__name__] = body
         extra["requestBody"] = _request_body(body, body_type, also_yaml, example)
+    if files:
+        extra["requestBody"] = {"required": True, "content": {kind: _file(meaning) for kind, meaning in files.items()}}
     if access != OPEN:
         extra["security"] = [{"token": []}] if access == OWNER else [{"token": []}, {}]
     return {
@@ -125,7 +129,7 @@ def with_csv(declared: dict[str, Any], meaning: str, example: str) -> dict[str, 
 def with_file(declared: dict[str, Any], kind: str, meaning: str) -> dict[str, Any]:
     """The operation with a body that may be a file of this media type too; it has no example that could stand in JSON."""
     body = declared["openapi_extra"]["requestBody"]
-    file = {kind: {"schema": {"type": "string", "format": "binary", "description": meaning}}}
+    file = {kind: _file(meaning)}
     extra = {**declared["openapi_extra"], "requestBody": {**body, "content": {**body["content"], **file}}}
     return {**declared, "openapi_extra": extra}
 
@@ -169,12 +173,14 @@ def _mend(declared: dict[str, Any]) -> None:
         declared["responses"]["422"] = {"description": KINDS["invalid-query"].title, "content": _problem_content()}
 
 
-def _usual_problems(access: str, has_body: bool, status: int) -> Sequence[str]:
+def _usual_problems(access: str, has_body: bool, status: int, has_file: bool) -> Sequence[str]:
     kinds = []
     if access != OPEN:
         kinds += ["unwelcome", "forbidden-scope", "not-ready", "busy"]
     if has_body:
         kinds += ["unreadable-body", "request-timeout", "body-too-large", "unsupported-media-type", "invalid"]
+    if has_file:
+        kinds += ["request-timeout", "body-too-large", "unsupported-media-type", "invalid"]
     if status == 201 or (access == OWNER and has_body):
         kinds += ["storage-full"]
     return kinds
@@ -185,7 +191,8 @@ def _answer(answer: type[BaseModel] | str | None, example: Any, headers: Mapping
     if headers:
         made["headers"] = {name: {"description": text, "schema": {"type": "string"}} for name, text in headers.items()}
     if isinstance(answer, str):
-        made["content"] = {answer: {"schema": {"type": "string"} if answer.startswith("text/") else {"type": "object"}}}
+        is_text = answer.startswith(("text/", "image/"))
+        made["content"] = {answer: {"schema": {"type": "string"} if is_text else {"type": "object"}}}
     elif answer is not None:
         _MODELS[answer.__name__] = answer
         made["content"] = {JSON: {"schema": _ref(answer.__name__)}}
@@ -201,6 +208,10 @@ def _request_body(model: type[BaseModel], media_type: str, also_yaml: str, examp
     if also_yaml:
         content["application/yaml"] = {"schema": {"type": "string", "description": also_yaml}}
     return {"required": True, "content": content}
+
+
+def _file(meaning: str) -> dict[str, Any]:
+    return {"schema": {"type": "string", "format": "binary", "description": meaning}}
 
 
 def _problem_content() -> dict[str, Any]:

@@ -30,6 +30,7 @@ from service.errors import (
     TooMany,
     Unwelcome,
 )
+from service.holdings.photo_actions import QuotaFull
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -276,6 +277,13 @@ KINDS: Mapping[str, Kind] = {
             "Try again; if it lasts, whoever runs the server should look at the database.",
         ),
         Kind(
+            "quota-full",
+            507,
+            "No room left for more photos",
+            "The owner's photos, or those of one holding, are as many as they may be. Nothing was kept.",
+            "Delete photos that you no longer need, or ask whoever runs the server for a larger quota.",
+        ),
+        Kind(
             "storage-full",
             507,
             "No room left",
@@ -299,6 +307,7 @@ _KIND_OF: tuple[tuple[type[SetwrightError], str], ...] = (
     (Forbidden, "forbidden"),
     (TooMany, "too-many-attempts"),
     (Busy, "busy"),
+    (QuotaFull, "quota-full"),
     (StorageFull, "storage-full"),
     (Unreachable, "not-ready"),
 )

@@ -35,6 +35,7 @@ from service.http.problems import KINDS
 from service.settings import Settings
 from tests.conftest import Running
 from tests.http import doors
+from tests.pictures import picture
 
 COMMITTED = Path(__file__).with_name("openapi.json")
 
@@ -132,6 +133,11 @@ async def with_real_secrets(service: Running, owner: dict[str, str]) -> dict[str
     }
 
 
+def picture_of(headers: dict[str, str]) -> dict[str, Any]:
+    """What is sent where bytes are wanted, which no example in JSON can be."""
+    return {"content": picture(), "headers": {**headers, "Content-Type": "image/jpeg"}}
+
+
 @pytest.mark.anyio
 async def test_every_example_works_and_every_answer_fits_its_schema(service: Running) -> None:
     """Each operation is sent its own example (or none), and its answer is held against the document."""
@@ -144,6 +150,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
     where = made.headers["location"]
     shown = await service.client.post(f"{where}/exhibitions", json=EXHIBITION, headers=owner)
     sheet = await service.client.post("/v1/holdings/imports", json=HOLDINGS_IMPORT, headers=owner)
+    shot = await service.client.post(f"{held.headers['location']}/photos?side=edge", **picture_of(owner))
     brought = f"/v1/holdings/imports/{sheet.json()['import_id']}"
     steps: list[tuple[str, str, str]] = [
         ("post", "/v1/holdings", "/v1/holdings"),
@@ -158,6 +165,11 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("get", "/v1/holdings/imports/{import_id}", brought),
         ("post", "/v1/holdings/imports/{import_id}/undo", f"{brought}/undo"),
         ("get", "/v1/holdings/export", "/v1/holdings/export"),
+        ("post", "/v1/holdings/{id}/photos", f"{held.headers['location']}/photos?side=obverse"),
+        ("get", "/v1/holdings/{id}/photos", f"{held.headers['location']}/photos"),
+        ("get", "/v1/holdings/{id}/photos/{photo_id}", shot.headers["location"]),
+        ("get", "/v1/holdings/{id}/photos/{photo_id}/image", f"{shot.headers['location']}/image?size=160"),
+        ("delete", "/v1/holdings/{id}/photos/{photo_id}", shot.headers["location"]),
         ("post", "/v1/definitions", "/v1/definitions"),
         ("put", "/v1/definitions/{id}", where),
         ("post", "/v1/definitions/{id}/revisions", f"{where}/revisions"),
@@ -239,6 +251,8 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         headers = {**owner, "If-Match": "*"}
         if kind is None:
             answer = await service.client.request(method, address, headers=headers)
+        elif kind.startswith("image/"):
+            answer = await service.client.request(method, address, **picture_of(headers))
         else:
             headers["Content-Type"] = kind
             body = content[kind]["example"] | real.get(path, {}).get(method, {})

@@ -29,7 +29,7 @@ from schemathesis.specs.openapi.checks import (
 from service.http.examples import DOCUMENT, EXHIBITION, HOLDING, HOLDINGS_IMPORT, ISSUE
 from service.http.openapi import OPEN
 from tests.conftest import own_database
-from tests.http.test_contract import current
+from tests.http.test_contract import current, picture_of
 from tests.journeys.test_first_run import Server, serving
 
 pytestmark = pytest.mark.fuzz
@@ -54,6 +54,7 @@ class Target:
     issue: str
     brought: str
     shown: str
+    photo: str
 
 
 @pytest.fixture(scope="module")
@@ -77,7 +78,8 @@ def target(server: Server) -> Target:
         shown = (
             client.post(f"/v1/definitions/{definition}/exhibitions", json=EXHIBITION).raise_for_status().json()["id"]
         )
-    return Target(server.address, headers, holding, definition, ISSUE["id"], brought, shown)
+        shot = client.post(f"/v1/holdings/{holding}/photos?side=edge", **picture_of(headers)).raise_for_status()
+    return Target(server.address, headers, holding, definition, ISSUE["id"], brought, shown, shot.json()["id"])
 
 
 def known_steps(target: Target, path: str) -> dict[str, Any]:
@@ -91,6 +93,7 @@ def known_steps(target: Target, path: str) -> dict[str, Any]:
         "id": identity,
         "import_id": target.brought,
         "exhibition_id": target.shown,
+        "photo_id": target.photo,
     }
 
 

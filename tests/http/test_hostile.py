@@ -3,16 +3,22 @@ once, and the service goes on. (Random bodies: test_fuzz.py; bodies that merely 
 
 from __future__ import annotations
 
+import io
 import json
+import zlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
+from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
+from PIL import Image
 
 from service.facts.holding import escape
+from service.holdings.photos import JPEG, PNG, WEBP
+from service.holdings.photos import KINDS as PHOTOS
 from service.http.examples import (
     DECISION,
     DOCUMENT,
@@ -25,9 +31,11 @@ from service.http.examples import (
     SYNC,
 )
 from tests.conftest import Running
+from tests.holdings.test_photos import chunk, jpeg_of, png_of, webp_of
 from tests.http import doors
 from tests.http.test_contract import current as openapi_document
 from tests.http.test_contract import operations, validator
+from tests.pictures import picture
 
 pytestmark = pytest.mark.anyio
 
@@ -701,7 +709,8 @@ BODIES = {
 WITH_BODY = {
     declared["operationId"]: (method, path, list(declared["requestBody"]["content"]))
     for method, path, declared in operations()
-    if "requestBody" in declared
+    # A body of bytes has no places that could be told: HOSTILE_IMAGES.
+    if "requestBody" in declared and not declared["requestBody"]["content"].keys() & set(PHOTOS)
 }
 
 
@@ -745,6 +754,74 @@ def refused(answer: httpx.Response, body: bytes, told: object) -> dict[str, Any]
         else:
             assert last is None or isinstance(here, dict), (told, fault)
     return problem
+
+
+NOISE = Image.effect_noise((200, 200), 90).convert("RGB")
+# By name: the declared type, the bytes, the code of the fault.
+HOSTILE_IMAGES: dict[str, tuple[str, bytes, str]] = {
+    "nothing": (PNG, b"", "wrong-type"),
+    "JSON": (JPEG, b'{"a": 1}', "wrong-type"),
+    "a script in a picture's clothes": (PNG, b"GIF89a/*\1\0\1\0*/=1;alert(1)", "wrong-type"),
+    "a drawing with a script": (PNG, b"<svg xmlns='http://www.w3.org/2000/svg'><script/></svg>", "wrong-type"),
+    "an archive": (JPEG, b"PK\x03\x04" + bytes(100), "wrong-type"),
+    "another type": (PNG, picture(JPEG), "wrong-type"),
+    "another type still": (JPEG, picture(WEBP), "wrong-type"),
+    "magic bytes alone": (JPEG, b"\xff\xd8\xff", "unreadable-image"),
+    "a polyglot without a picture": (JPEG, b"\xff\xd8\xff/*<script>alert(1)</script>*/", "unreadable-image"),
+    "a truncated JPEG": (JPEG, picture(JPEG, NOISE)[:-2000], "unreadable-image"),
+    "a truncated PNG": (PNG, picture(PNG, NOISE)[:-2000], "unreadable-image"),
+    "a truncated WebP": (WEBP, picture(WEBP, NOISE)[:-2000], "unreadable-image"),
+    "60,000 by 60,000 of a PNG": (PNG, png_of(60_000, 60_000), "over-limit"),
+    "60,000 by 60,000 of a JPEG": (JPEG, jpeg_of(60_000, 60_000), "over-limit"),
+    "60,000 by 60,000 of a WebP": (WEBP, webp_of(60_000, 60_000), "over-limit"),
+    "2^31 - 1 by 2^31 - 1": (PNG, png_of(2**31 - 1, 2**31 - 1), "over-limit"),
+    "no pixels": (PNG, png_of(0, 0), "unreadable-image"),
+    "no lines": (JPEG, jpeg_of(100, 0), "unreadable-image"),
+    "a moving PNG": (PNG, picture(PNG, save_all=True, append_images=[NOISE.resize((64, 48))]), "animated"),
+    "a moving WebP": (WEBP, picture(WEBP, save_all=True, append_images=[NOISE.resize((64, 48))]), "animated"),
+    "a text that unfolds": (
+        PNG,
+        png_of(1, 1, chunk(b"zTXt", b"a\0\0" + zlib.compress(bytes(80_000_000)))),
+        "unreadable-image",
+    ),
+}
+STRANGE_IMAGES: dict[str, tuple[str, bytes]] = {
+    "CMYK": (JPEG, picture(JPEG, NOISE.convert("CMYK"))),
+    "16 bits": (PNG, picture(PNG, Image.new("I;16", (30, 30), 40_000))),
+    "one bit": (PNG, picture(PNG, NOISE.convert("1"))),
+    "one pixel": (PNG, picture(PNG, Image.new("P", (1, 1)))),
+    "a picture and a script": (JPEG, picture(JPEG) + b"<script>canary</script>PK\x03\x04"),
+}
+
+
+@pytest.mark.filterwarnings("ignore::UserWarning:PIL")
+async def test_every_hostile_image_is_refused_and_leaves_nothing(service: Running, tmp_path: Path) -> None:
+    owner = service.collector()
+    where = (await kept(service, owner, "/v1/holdings/{id}")) + "/photos"
+    for what, (kind, body, code) in HOSTILE_IMAGES.items():
+        headers = {**owner, "Content-Type": kind}
+        answer = await service.client.post(f"{where}?side=obverse", content=body, headers=headers)
+        problem = refused(answer, body, what)
+        assert answer.status_code == 422, what
+        assert [(fault["code"], fault["pointer"]) for fault in problem["errors"]] == [(code, "")], what
+    assert (await service.client.get(where, headers=owner)).json()["items"] == []
+    assert not (tmp_path / "photos").exists()
+    assert (await service.client.get("/health/live")).status_code == 200
+
+
+async def test_strange_images_are_photos_like_any_other(service: Running) -> None:
+    owner = service.collector()
+    where = (await kept(service, owner, "/v1/holdings/{id}")) + "/photos"
+    for what, (kind, body) in STRANGE_IMAGES.items():
+        headers = {**owner, "Content-Type": kind}
+        answer = await service.client.post(f"{where}?side=reverse", content=body, headers=headers)
+        assert answer.status_code == 201, (what, answer.text)
+        for size in ("full", "640", "160"):
+            image = await service.client.get(f"{answer.json()['image']}?size={size}", headers=owner)
+            assert (image.status_code, image.headers["content-type"]) == (200, kind), what
+            assert image.headers["x-content-type-options"] == "nosniff"
+            assert b"canary" not in image.content
+            assert Image.open(io.BytesIO(image.content)).size[0] > 0
 
 
 def unescaped(step: str) -> str:

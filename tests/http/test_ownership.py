@@ -10,6 +10,7 @@ from service.http import openapi
 from service.http.examples import DOCUMENT, EXHIBITION, HOLDINGS_IMPORT, ISSUE
 from tests.conftest import Running
 from tests.http import doors
+from tests.http.test_contract import picture_of
 
 pytestmark = pytest.mark.anyio
 
@@ -26,10 +27,12 @@ async def addresses(service: Running, owner: dict[str, str]) -> dict[str, str]:
     token = await doors.own_id(service, service.another_token(owner))
     invitation, device = (await doors.invited(service, owner))["id"], (await doors.paired(service, owner))[1]
     brought = (await service.client.post("/v1/holdings/imports", json=HOLDINGS_IMPORT, headers=owner)).json()
+    shot = await service.client.post(f"{held.headers['location']}/photos?side=edge", **picture_of(owner))
     # The longest beginning first: the first that fits is taken.
     return {
         "/v1/definitions/{id}/exhibitions/{exhibition_id}": shown.headers["location"],
         "/v1/holdings/imports/{import_id}": f"/v1/holdings/imports/{brought['import_id']}",
+        "/v1/holdings/{id}/photos/{photo_id}": shot.headers["location"],
         "/v1/holdings/{id}": held.headers["location"],
         "/v1/definitions/{id}": where,
         "/v1/issues/{id}": issue.headers["location"],
@@ -53,6 +56,8 @@ async def send(service: Running, method: str, path: str, declared: dict[str, Any
     if kind is None:
         return await service.client.request(method, path, headers={**headers, "If-Match": "*"})
     sent = {**headers, "If-Match": "*", "Content-Type": kind}
+    if kind.startswith("image/"):
+        return await service.client.request(method, path, params={"side": "obverse"}, **picture_of(headers))
     return await service.client.request(method, path, json=content["example"], headers=sent)
 
 
@@ -72,7 +77,7 @@ async def test_a_stranger_finds_nothing_and_the_owner_finds_it(service: Running)
         # Nothing but the id differs from the answer for what does not exist.
         assert absent.json() == {**answer.json(), "detail": absent.json()["detail"]}
         tried += 1
-    assert tried == 34
+    assert tried == 39
     for address in stored.values():
         if address.startswith("/v1/account"):
             continue  # Tokens and invitations are listed, not looked at one by one.

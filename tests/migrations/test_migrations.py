@@ -51,7 +51,7 @@ def fill(connection: Connection) -> None:
                 name, kind = column["name"], str(column["type"]).upper()
                 if name == "owner_id" or (table.name, name) == ("account", "id"):
                     value: Any = owner
-                elif name in ("id", "definition_id"):
+                elif name in ("id", "definition_id", "holding_id"):
                     value = identity
                 elif ("CHAR(32)" in kind and name != "chain") or kind == "UUID":
                     value = new_identity()
