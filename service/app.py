@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
@@ -40,6 +41,7 @@ from service.http.routes import (
     wants,
 )
 from service.settings import Settings, engine_version
+from service.tidying import keep_tidy
 
 ROUTERS = (
     evaluations.router,
@@ -85,9 +87,13 @@ def create_app(settings: Settings) -> FastAPI:
         app.state.database = database
         app.state.shelf = shelf_of(settings)
         app.state.gate = Gate(settings.solves_at_once, settings.solves_waiting)
+        # One at a time: a large picture takes a core and hundreds of megabytes.
+        app.state.photo_gate = Gate(1, settings.solves_waiting)
+        tidying = asyncio.create_task(keep_tidy(database, app.state.shelf, settings))
         try:
             yield
         finally:
+            tidying.cancel()
             database.close()
 
     app = FastAPI(

@@ -49,6 +49,14 @@ class Settings(BaseSettings):
     photos_quota_bytes: int = Field(
         default=2048 * MEBIBYTE, ge=1024, description="What all photos of one owner may take, in bytes."
     )
+    photos_kept_days: int = Field(
+        default=30, ge=0, description="Photos of a deleted holding are kept so many days, for a delete that is undone."
+    )
+    answers_kept_days: int = Field(
+        default=30,
+        ge=1,
+        description="For so many days a request that is sent again with its key gets its first answer.",
+    )
     photos_dir: Path | None = Field(
         default=None,
         description="The folder in which photos are kept; left out: photos beside a SQLite file, else in the user's data "

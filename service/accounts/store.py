@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, func, insert, or_, select, update
+from sqlalchemy import Connection, Row, delete, func, insert, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from service.accounts.model import (
@@ -197,6 +197,11 @@ class RememberedStore:
         self._connection.execute(
             insert(remembered_answer).values(owner_id=self._owner.id, key=key, body=answer.body, at=now, **row)
         )
+
+
+def forget_answers(connection: Connection, before: datetime) -> int:
+    """Forgets what all owners were answered before then; how many answers that were."""
+    return connection.execute(delete(remembered_answer).where(remembered_answer.c.at < before)).rowcount
 
 
 def _account(row: Row[Any], identity: str, prefix: str = "") -> Account:

@@ -31,6 +31,7 @@ class Service:
     settings: Settings
     database: Database
     gate: Gate
+    photo_gate: Gate
     shelf: Shelf
     clock: Callable[[], datetime]
 
@@ -47,7 +48,8 @@ class Body:
 def _service(request: Request) -> Service:
     state = request.app.state
     # Only tests put a clock of their own there.
-    return Service(state.settings, state.database, state.gate, state.shelf, getattr(state, "clock", _now))
+    clock = getattr(state, "clock", _now)
+    return Service(state.settings, state.database, state.gate, state.photo_gate, state.shelf, clock)
 
 
 def _now() -> datetime:
