@@ -17,8 +17,8 @@ from service.accounts.model import ORIGIN, Owner, State
 from service.accounts.store import AccountStore
 from service.database.identities import read_identity
 from service.holdings.flat import conflict_as_json, conflict_from_json, flattened, unflattened
-from service.holdings.merge import Record, Written, mutation_of, outcome_of
-from service.holdings.rebuilding import AT_STATE
+from service.holdings.merge import REJECTED, Record, Written, mutation_of, outcome_of
+from service.holdings.rebuilding import AT_STATE, LEFT_APART
 from service.holdings.syncing import Logged, Sent
 from service.holdings.tables import holding, mutation
 
@@ -55,10 +55,13 @@ class StoredLedger:
         made_by = read_identity(mutation_of(writer))
         found = None
         if made_by is not None:
-            query = select(mutation.c.body, mutation.c.lists).where(
+            query = select(mutation.c.body, mutation.c.lists, mutation.c.answer).where(
                 *self._logged(made_by), mutation.c.holding_id == holding_id
             )
             row = self._connection.execute(query).first()
+            if row is not None and row.answer["status"] == REJECTED:
+                # Nobody but its author ever had that list.
+                return None
             if row is not None and writer == mutation_of(writer):
                 found = row.body.get("patch", {}).get(name)
             elif row is not None and name in row.lists and outcome_of(mutation_of(writer), row.lists[name]) == writer:
@@ -129,6 +132,8 @@ def _for_the_log(sent: Sent, record: Record | None) -> dict[str, Any]:
     conflicts = record.conflicts if record is not None else ()
     if any(conflict.kind == "invalid_merge" and conflict.mutation == sent.mutation.id for conflict in conflicts):
         kept["invalid_merge"] = True
+    if sent.mutation.writers is not None and record is not None:
+        kept[LEFT_APART] = sorted(sent.mutation.patch.keys() - record.written.keys())
     return kept
 
 
