@@ -1,7 +1,7 @@
 """Requests made up from the OpenAPI document, sent to a really running server: no answer is a fault of the service, and
 every answer is one that the document declares. A step of its own (.ci/run), since it takes minutes:
 
-    python -m pytest -m fuzz -p no:xdist tests/http/test_fuzz.py
+    python -m pytest -n 2 -m fuzz tests/http/test_fuzz.py
 """
 
 from __future__ import annotations
