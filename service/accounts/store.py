@@ -167,13 +167,11 @@ class AccountStore:
             raise NotFound("account", owner.id)
         return State(row.state, row.chain)
 
-    def advance(self, owner: Owner, change: str) -> State:
-        """The owner's next state, stored. `change` is the id of what changes it."""
-        state = self.lock(owner).after(change)
+    def put_state(self, owner: Owner, state: State) -> None:
+        """The state after the changes of a transaction that holds the account."""
         self._connection.execute(
             update(account).where(account.c.id == owner.id).values(state=state.number, chain=state.chain)
         )
-        return state
 
 
 class RememberedStore:
