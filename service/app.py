@@ -36,6 +36,7 @@ from service.http.routes import (
     pieces,
     pins,
     reference,
+    shares,
     sync,
     wants,
 )
@@ -62,6 +63,7 @@ ROUTERS = (
     reference.router,
     account.router,
     devices.router,
+    shares.router,
     health.router,
 )
 

@@ -28,6 +28,7 @@ from service.http.examples import (
     PASSWORD,
     POLL,
     REDEMPTION,
+    SHARE,
     SYNC,
 )
 from tests.conftest import Running
@@ -705,6 +706,15 @@ BODIES = {
         POLL, grant_type=[*NO_TEXT, "password", "device_code"], device_code=[*NO_TEXT, "x" * 201]
     ),
     "rename_device": bodies_like({}, name=NO_NAME),
+    "create_share": bodies_like(
+        SHARE,
+        definition=[*NO_TEXT, "x", "{01939f6e-0000-7000-8000-00000000000d}", "x" * 36],
+        revision=[None, 0, -1, 1.5, "1", True, [], 2**31],
+        name=[name for name in NO_NAME if name is not None],
+        follows=[None, 1, "true", {}],
+        expires_in_seconds=[seconds for seconds in NO_SECONDS if seconds is not None],
+        most_uses=[0, -1, 1.5, "1", True, [], 2**31],
+    ),
 }
 WITH_BODY = {
     declared["operationId"]: (method, path, list(declared["requestBody"]["content"]))
