@@ -14,6 +14,7 @@ from service.database.engine import Database
 from service.database.migrate import upgrade
 from service.holdings.shelves import shelf_of
 from service.http import openapi, problems
+from service.http.fetching import Fetcher
 from service.http.layers import Outermost, begin_log
 from service.http.limits import Gate
 from service.http.routes import (
@@ -21,6 +22,7 @@ from service.http.routes import (
     allocations,
     candidates,
     checks,
+    definition_imports,
     definitions,
     devices,
     doubts,
@@ -32,6 +34,7 @@ from service.http.routes import (
     imports,
     insurance,
     issues,
+    origins,
     photos,
     pieces,
     pins,
@@ -64,6 +67,8 @@ ROUTERS = (
     account.router,
     devices.router,
     shares.router,
+    definition_imports.router,
+    origins.router,
     health.router,
 )
 
@@ -87,6 +92,7 @@ def create_app(settings: Settings) -> FastAPI:
         app.state.database = database
         app.state.shelf = shelf_of(settings)
         app.state.gate = Gate(settings.solves_at_once, settings.solves_waiting)
+        app.state.fetcher = Fetcher(from_loopback=settings.imports_from_loopback)
         try:
             yield
         finally:

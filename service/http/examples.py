@@ -25,6 +25,10 @@ SHARE: dict[str, Any] = {
     "most_uses": 100,
 }
 
+DEFINITION_IMPORT: dict[str, Any] = {"document": DOCUMENT}
+
+COPY: dict[str, Any] = {"revision": 1, "title": "Two crowns of my own"}
+
 HOLDING: dict[str, Any] = {
     "facts": {"denomination": "crown", "year_on_coin": {"one_of": [1892, 1893]}, "grade": 45},
     "number": "A-17",

@@ -140,6 +140,8 @@ class Fetcher:
             return Fetched("", None, etag)
         if answer.status in _REDIRECTS and "location" in headers:
             return headers["location"]
+        if answer.status in (404, 410):
+            raise _failed("the host has nothing at this address: a share may be revoked, expired or used up")
         if answer.status != 200:
             raise _failed(f"the host answered with the status {answer.status}")
         kind = _kind(headers, kinds)

@@ -19,6 +19,7 @@ from service.errors import Forbidden, NotFound, SetwrightError, Unwelcome
 from service.holdings.photos import KINDS as PHOTOS
 from service.holdings.shelves import Shelf
 from service.http.bodies import CSV, JSON, MERGE_PATCH, XLSX, YAML, read_body
+from service.http.fetching import Fetcher
 from service.http.limits import Gate
 from service.http.openapi import scopes_needed
 from service.settings import Settings
@@ -32,6 +33,7 @@ class Service:
     database: Database
     gate: Gate
     shelf: Shelf
+    fetcher: Fetcher
     clock: Callable[[], datetime]
 
 
@@ -47,7 +49,8 @@ class Body:
 def _service(request: Request) -> Service:
     state = request.app.state
     # Only tests put a clock of their own there.
-    return Service(state.settings, state.database, state.gate, state.shelf, getattr(state, "clock", _now))
+    clock = getattr(state, "clock", _now)
+    return Service(state.settings, state.database, state.gate, state.shelf, state.fetcher, clock)
 
 
 def _now() -> datetime:
@@ -162,3 +165,4 @@ TokenId = Annotated[str, Depends(stored_id("token"))]
 InvitationId = Annotated[str, Depends(stored_id("invitation"))]
 DeviceId = Annotated[str, Depends(stored_id("device"))]
 ShareId = Annotated[str, Depends(stored_id("share"))]
+DefinitionImportId = Annotated[str, Depends(stored_id("import"))]

@@ -1,4 +1,5 @@
-"""Ways in for tests: somebody invited, a password set, a device paired, a definition shared."""
+"""Ways in for tests: somebody invited, a password set, a device paired, a definition shared or
+copied."""
 
 from __future__ import annotations
 
@@ -100,3 +101,15 @@ async def shared(service: Running, owner: dict[str, str], definition: str = "", 
     assert answer.status_code == 201, answer.text
     made: dict[str, Any] = answer.json()
     return made
+
+
+async def copied(service: Running, owner: dict[str, str]) -> str:
+    """The address of a copy whose original has a newer revision, which the copy knows of."""
+    original = await published(service, owner)
+    made = await service.client.post(f"/v1/definitions/{original}/copies", json={}, headers=owner)
+    assert made.status_code == 201, made.text
+    where: str = made.headers["location"]
+    await publish(service, owner, original, {**DOCUMENT, "title": "Two crowns, again"})
+    checked = await service.client.post(f"{where}/origin/checks", headers=owner)
+    assert checked.json()["outcome"] == "newer", checked.text
+    return where

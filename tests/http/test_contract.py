@@ -20,6 +20,7 @@ from service.app import create_app
 from service.http import openapi
 from service.http.examples import (
     DECISION,
+    DEFINITION_IMPORT,
     DOCUMENT,
     EVALUATION,
     EXHIBITION,
@@ -155,6 +156,8 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
     brought = f"/v1/holdings/imports/{sheet.json()['import_id']}"
     shared = await doors.shared(service, owner, follows=True)
     opened = shared["link"].removeprefix("http://setwright.test")
+    waiting = (await service.client.post("/v1/imports", json=DEFINITION_IMPORT, headers=owner)).headers["location"]
+    copied = await doors.copied(service, owner)
     steps: list[tuple[str, str, str]] = [
         ("post", "/v1/holdings", "/v1/holdings"),
         ("get", "/v1/holdings", "/v1/holdings"),
@@ -239,6 +242,16 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("get", "/v1/shared/{secret}/revisions", f"{opened}/revisions"),
         ("get", "/v1/shared/{secret}/revisions/{number}", f"{opened}/revisions/1"),
         ("delete", "/v1/shares/{id}", f"/v1/shares/{shared['id']}"),
+        ("post", "/v1/imports", "/v1/imports"),
+        ("get", "/v1/imports", "/v1/imports"),
+        ("get", "/v1/imports/{id}", waiting),
+        ("post", "/v1/imports/{id}/confirmation", f"{waiting}/confirmation"),
+        ("delete", "/v1/imports/{id}", waiting),
+        ("post", "/v1/definitions/{id}/copies", f"{where}/copies"),
+        ("get", "/v1/definitions/{id}/origin", f"{copied}/origin"),
+        ("post", "/v1/definitions/{id}/origin/checks", f"{copied}/origin/checks"),
+        ("get", "/v1/definitions/{id}/origin/revisions/{number}", f"{copied}/origin/revisions/2"),
+        ("delete", "/v1/definitions/{id}/origin", f"{copied}/origin"),
         ("get", "/health/live", "/health/live"),
         ("get", "/health/ready", "/health/ready"),
         ("get", "/problems", "/problems"),
