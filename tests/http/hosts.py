@@ -1,13 +1,15 @@
-"""Hosts for tests of fetching: a host on loopback that answers as it is told, a network that writes down what is dialled, and
-a resolver with a table."""
+"""Hosts for tests of fetching: a host on loopback that answers as it is told, a network that writes down what is dialled, a
+resolver with a table; and what the service logs meanwhile."""
 
 from __future__ import annotations
 
 import asyncio
+import io
+import logging
 import socket
 import subprocess
-from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
-from contextlib import asynccontextmanager, suppress
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Iterator
+from contextlib import asynccontextmanager, contextmanager, suppress
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
@@ -15,6 +17,7 @@ from typing import Any
 import httpcore
 
 from service.http.addresses import Address
+from service.http.layers import begin_log
 
 Answering = Callable[[bytes, asyncio.StreamWriter], Awaitable[None]]
 
@@ -88,3 +91,21 @@ def certificate(folder: Path, name: str) -> tuple[Path, Path]:
     command += ["-days", "2", "-subj", f"/CN={name}", "-addext", f"subjectAltName=DNS:{name}"]
     subprocess.run([*command, "-keyout", key, "-out", made], check=True, capture_output=True)
     return made, key
+
+
+@contextmanager
+def the_log() -> Iterator[io.StringIO]:
+    """All that the service logs, down to the least important; the client of the test is not the service."""
+    written = io.StringIO()
+    handler, root, client = logging.StreamHandler(written), logging.getLogger(), logging.getLogger("httpx")
+    begin_log("debug")
+    levels = root.level, client.level
+    root.addHandler(handler)
+    root.setLevel(logging.DEBUG)
+    client.setLevel(logging.WARNING)
+    try:
+        yield written
+    finally:
+        root.removeHandler(handler)
+        root.setLevel(levels[0])
+        client.setLevel(levels[1])
