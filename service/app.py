@@ -16,6 +16,7 @@ from service.database.engine import Database
 from service.database.migrate import upgrade
 from service.holdings.shelves import shelf_of
 from service.http import openapi, problems
+from service.http.fetching import Fetcher
 from service.http.layers import Outermost, begin_log
 from service.http.limits import Gate
 from service.http.routes import (
@@ -23,6 +24,7 @@ from service.http.routes import (
     allocations,
     candidates,
     checks,
+    definition_imports,
     definitions,
     devices,
     doubts,
@@ -34,10 +36,12 @@ from service.http.routes import (
     imports,
     insurance,
     issues,
+    origins,
     photos,
     pieces,
     pins,
     reference,
+    shares,
     sync,
     wants,
 )
@@ -65,6 +69,9 @@ ROUTERS = (
     reference.router,
     account.router,
     devices.router,
+    shares.router,
+    definition_imports.router,
+    origins.router,
     health.router,
 )
 
@@ -88,6 +95,7 @@ def create_app(settings: Settings) -> FastAPI:
         app.state.database = database
         app.state.shelf = shelf_of(settings)
         app.state.gate = Gate(settings.solves_at_once, settings.solves_waiting)
+        app.state.fetcher = Fetcher(from_loopback=settings.imports_from_loopback)
         # One at a time: a large picture takes a core and hundreds of megabytes.
         app.state.photo_gate = Gate(1, settings.solves_waiting)
         tidying = asyncio.create_task(keep_tidy(database, app.state.shelf, settings))

@@ -74,6 +74,11 @@ class Settings(BaseSettings):
     receive_seconds: float = Field(
         default=60.0, gt=0, description="How long a request's body may take to arrive, in seconds."
     )
+    imports_from_loopback: bool = Field(
+        default=False,
+        description="For tests only: lets imports fetch from this machine itself, over plain http too. Whoever may import could "
+        "then reach whatever listens here.",
+    )
     solves_at_once: int = Field(
         default=2, ge=1, le=64, description="Evaluations computed at the same time in one process."
     )

@@ -15,6 +15,20 @@ DOCUMENT: dict[str, Any] = {
     ],
 }
 
+# Tests put the id of a definition that is there in its place.
+SHARE: dict[str, Any] = {
+    "definition": "01939f6e-0000-7000-8000-00000000000d",
+    "revision": 1,
+    "name": "for the club evening",
+    "follows": True,
+    "expires_in_seconds": 2_592_000,
+    "most_uses": 100,
+}
+
+DEFINITION_IMPORT: dict[str, Any] = {"document": DOCUMENT}
+
+COPY: dict[str, Any] = {"revision": 1, "title": "Two crowns of my own"}
+
 HOLDING: dict[str, Any] = {
     "facts": {"denomination": "crown", "year_on_coin": {"one_of": [1892, 1893]}, "grade": 45},
     "number": "A-17",

@@ -19,6 +19,7 @@ from service.errors import Forbidden, NotFound, SetwrightError, Unwelcome
 from service.holdings.photos import KINDS as PHOTOS
 from service.holdings.shelves import Shelf
 from service.http.bodies import CSV, JSON, MERGE_PATCH, XLSX, YAML, read_body
+from service.http.fetching import Fetcher
 from service.http.limits import Gate
 from service.http.openapi import scopes_needed
 from service.settings import Settings
@@ -33,6 +34,7 @@ class Service:
     gate: Gate
     photo_gate: Gate
     shelf: Shelf
+    fetcher: Fetcher
     clock: Callable[[], datetime]
 
 
@@ -49,7 +51,7 @@ def _service(request: Request) -> Service:
     state = request.app.state
     # Only tests put a clock of their own there.
     clock = getattr(state, "clock", _now)
-    return Service(state.settings, state.database, state.gate, state.photo_gate, state.shelf, clock)
+    return Service(state.settings, state.database, state.gate, state.photo_gate, state.shelf, state.fetcher, clock)
 
 
 def _now() -> datetime:
@@ -163,3 +165,5 @@ DefinitionId = Annotated[str, Depends(stored_id("definition"))]
 TokenId = Annotated[str, Depends(stored_id("token"))]
 InvitationId = Annotated[str, Depends(stored_id("invitation"))]
 DeviceId = Annotated[str, Depends(stored_id("device"))]
+ShareId = Annotated[str, Depends(stored_id("share"))]
+DefinitionImportId = Annotated[str, Depends(stored_id("import"))]

@@ -20,6 +20,7 @@ from service.app import create_app
 from service.http import openapi
 from service.http.examples import (
     DECISION,
+    DEFINITION_IMPORT,
     DOCUMENT,
     EVALUATION,
     EXHIBITION,
@@ -130,6 +131,7 @@ async def with_real_secrets(service: Running, owner: dict[str, str]) -> dict[str
         "/v1/account/tokens": {"post": {"name": name}},
         "/v1/device-pairings/approvals": {"post": {"user_code": waiting["user_code"]}},
         "/v1/device-pairings/token": {"post": {"device_code": opened["device_code"]}},
+        "/v1/shares": {"post": {"definition": await doors.published(service, owner)}},
     }
 
 
@@ -152,6 +154,10 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
     sheet = await service.client.post("/v1/holdings/imports", json=HOLDINGS_IMPORT, headers=owner)
     shot = await service.client.post(f"{held.headers['location']}/photos?side=edge", **picture_of(owner))
     brought = f"/v1/holdings/imports/{sheet.json()['import_id']}"
+    shared = await doors.shared(service, owner, follows=True)
+    opened = shared["link"].removeprefix("http://setwright.test")
+    waiting = (await service.client.post("/v1/imports", json=DEFINITION_IMPORT, headers=owner)).headers["location"]
+    copied = await doors.copied(service, owner)
     steps: list[tuple[str, str, str]] = [
         ("post", "/v1/holdings", "/v1/holdings"),
         ("get", "/v1/holdings", "/v1/holdings"),
@@ -228,6 +234,24 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("get", "/v1/devices/{id}", f"/v1/devices/{device}"),
         ("patch", "/v1/devices/{id}", f"/v1/devices/{device}"),
         ("delete", "/v1/devices/{id}", f"/v1/devices/{device}"),
+        ("post", "/v1/shares", "/v1/shares"),
+        ("get", "/v1/shares", "/v1/shares"),
+        ("get", "/v1/shares/{id}", f"/v1/shares/{shared['id']}"),
+        ("get", "/v1/shared/{secret}", opened),
+        ("get", "/v1/shared/{secret}/qr", f"{opened}/qr"),
+        ("get", "/v1/shared/{secret}/revisions", f"{opened}/revisions"),
+        ("get", "/v1/shared/{secret}/revisions/{number}", f"{opened}/revisions/1"),
+        ("delete", "/v1/shares/{id}", f"/v1/shares/{shared['id']}"),
+        ("post", "/v1/imports", "/v1/imports"),
+        ("get", "/v1/imports", "/v1/imports"),
+        ("get", "/v1/imports/{id}", waiting),
+        ("post", "/v1/imports/{id}/confirmation", f"{waiting}/confirmation"),
+        ("delete", "/v1/imports/{id}", waiting),
+        ("post", "/v1/definitions/{id}/copies", f"{where}/copies"),
+        ("get", "/v1/definitions/{id}/origin", f"{copied}/origin"),
+        ("post", "/v1/definitions/{id}/origin/checks", f"{copied}/origin/checks"),
+        ("get", "/v1/definitions/{id}/origin/revisions/{number}", f"{copied}/origin/revisions/2"),
+        ("delete", "/v1/definitions/{id}/origin", f"{copied}/origin"),
         ("get", "/health/live", "/health/live"),
         ("get", "/health/ready", "/health/ready"),
         ("get", "/problems", "/problems"),

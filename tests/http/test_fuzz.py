@@ -26,7 +26,7 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from service.http.examples import DOCUMENT, EXHIBITION, HOLDING, HOLDINGS_IMPORT, ISSUE
+from service.http.examples import DEFINITION_IMPORT, DOCUMENT, EXHIBITION, HOLDING, HOLDINGS_IMPORT, ISSUE
 from service.http.openapi import OPEN
 from tests.conftest import own_database
 from tests.http.test_contract import current, picture_of
@@ -55,6 +55,9 @@ class Target:
     brought: str
     shown: str
     photo: str
+    share: str
+    secret: str
+    waiting: str
 
 
 @pytest.fixture(scope="module")
@@ -79,12 +82,16 @@ def target(server: Server) -> Target:
             client.post(f"/v1/definitions/{definition}/exhibitions", json=EXHIBITION).raise_for_status().json()["id"]
         )
         shot = client.post(f"/v1/holdings/{holding}/photos?side=edge", **picture_of(headers)).raise_for_status()
-    return Target(server.address, headers, holding, definition, ISSUE["id"], brought, shown, shot.json()["id"])
+        share = client.post("/v1/shares", json={"definition": definition, "revision": 1}).raise_for_status().json()
+        waiting = client.post("/v1/imports", json=DEFINITION_IMPORT).raise_for_status().json()["id"]
+    secret = share["link"].rpartition("/")[2]
+    kept = (holding, definition, ISSUE["id"], brought, shown, shot.json()["id"], share["id"], secret, waiting)
+    return Target(server.address, headers, *kept)
 
 
 def known_steps(target: Target, path: str) -> dict[str, Any]:
     """Steps of the path that lead to something, since made-up ones hardly ever do."""
-    kept = {"holdings": target.holding, "issues": target.issue}
+    kept = {"holdings": target.holding, "issues": target.issue, "shares": target.share, "imports": target.waiting}
     identity = next((kept[kind] for kind in kept if f"/v1/{kind}/" in path), target.definition)
     return {
         "name": "issuers",
@@ -94,6 +101,7 @@ def known_steps(target: Target, path: str) -> dict[str, Any]:
         "import_id": target.brought,
         "exhibition_id": target.shown,
         "photo_id": target.photo,
+        "secret": target.secret,
     }
 
 
@@ -163,6 +171,8 @@ NEED_A_SECRET = {
     "decide_pairing",
     "fetch_device_token",
     "rename_device",
+    # And this one is of a definition that only a test knows.
+    "create_share",
 }
 # What stands in the place of something else: values that are usual somewhere in a body, and any JSON at all.
 USUAL = [

@@ -28,6 +28,7 @@ from service.http.examples import (
     PASSWORD,
     POLL,
     REDEMPTION,
+    SHARE,
     SYNC,
 )
 from tests.conftest import Running
@@ -318,6 +319,27 @@ def bodies_of_checks() -> Iterator[tuple[str, bytes, Sequence[str]]]:
 def bodies_of_definitions() -> Iterator[tuple[str, bytes, Sequence[str]]]:
     for made in DEFINITIONS:
         yield f"definition: {made.name}", json_of({"document": made.value}), under("/document", made)
+
+
+def bodies_of_definition_imports() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    yield from bodies_of_definitions()
+    links = [
+        "",
+        "x",
+        "file:///etc/passwd",
+        "http://127.0.0.1/",
+        "https://10.0.0.1/",
+        "https://[::1]/",
+        "https://x",
+        "x" * 2001,
+    ]
+    for number, value in enumerate([*links, 1, True, [], {}]):
+        yield f"from: {number}", json_of({"from": value}), ("/from",)
+    for number, value in enumerate(["", "x", 1, [], "sha-256:", f"sha-256:{'A' * 64}", f"sha-256:{'a' * 65}"]):
+        yield f"digest: {number}", json_of({"document": DOCUMENT, "digest": value}), ("/digest",)
+    yield "another digest", json_of({"document": DOCUMENT, "digest": f"sha-256:{'0' * 64}"}), ("/digest",)
+    yield "neither", json_of({}), ("",)
+    yield "both", json_of({"document": DOCUMENT, "from": "https://coins.example.org/"}), ("",)
 
 
 def bodies_of_holdings() -> Iterator[tuple[str, bytes, Sequence[str]]]:
@@ -705,7 +727,25 @@ BODIES = {
         POLL, grant_type=[*NO_TEXT, "password", "device_code"], device_code=[*NO_TEXT, "x" * 201]
     ),
     "rename_device": bodies_like({}, name=NO_NAME),
+    "start_definition_import": bodies_of_definition_imports,
+    "copy_definition": bodies_like(
+        {},
+        id=[1, True, [], {}, "", "x", "00000000-0000-0000-0000-000000000000"],
+        revision=[0, -1, 1.5, "1", True, [], 2**31],
+        title=[1, True, [], {}, "", "x" * 201],
+    ),
+    "create_share": bodies_like(
+        SHARE,
+        definition=[*NO_TEXT, "x", "{01939f6e-0000-7000-8000-00000000000d}", "x" * 36],
+        revision=[None, 0, -1, 1.5, "1", True, [], 2**31],
+        name=[name for name in NO_NAME if name is not None],
+        follows=[None, 1, "true", {}],
+        expires_in_seconds=[seconds for seconds in NO_SECONDS if seconds is not None],
+        most_uses=[0, -1, 1.5, "1", True, [], 2**31],
+    ),
 }
+# What is wrong for one of them is wrong for the others, and is told in the same places.
+OF_DEFINITIONS = {"create_definition", "replace_draft", "start_definition_import"}
 WITH_BODY = {
     declared["operationId"]: (method, path, list(declared["requestBody"]["content"]))
     for method, path, declared in operations()
@@ -894,7 +934,7 @@ async def test_a_body_that_hurts_elsewhere_is_refused_here(service: Running, nam
     owner = service.collector(is_admin=True)
     path = await kept(service, owner, template)
     for other, bodies in BODIES.items():
-        if other in (name, "change_holding") or {name, other} <= {"create_definition", "replace_draft"}:
+        if other in (name, "change_holding") or {name, other} <= OF_DEFINITIONS:
             continue
         if {name, other} <= {"create_holding", "change_holding"}:
             continue

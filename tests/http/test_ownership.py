@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from service.http import openapi
-from service.http.examples import DOCUMENT, EXHIBITION, HOLDINGS_IMPORT, ISSUE
+from service.http.examples import DEFINITION_IMPORT, DOCUMENT, EXHIBITION, HOLDINGS_IMPORT, ISSUE
 from tests.conftest import Running
 from tests.http import doors
 from tests.http.test_contract import picture_of
@@ -28,8 +28,13 @@ async def addresses(service: Running, owner: dict[str, str]) -> dict[str, str]:
     invitation, device = (await doors.invited(service, owner))["id"], (await doors.paired(service, owner))[1]
     brought = (await service.client.post("/v1/holdings/imports", json=HOLDINGS_IMPORT, headers=owner)).json()
     shot = await service.client.post(f"{held.headers['location']}/photos?side=edge", **picture_of(owner))
+    share = await doors.shared(service, owner, made.json()["id"])
+    waiting = await service.client.post("/v1/imports", json=DEFINITION_IMPORT, headers=owner)
+    copied = await doors.copied(service, owner)
     # The longest beginning first: the first that fits is taken.
     return {
+        "/v1/definitions/{id}/origin/revisions/{number}": f"{copied}/origin/revisions/2",
+        "/v1/definitions/{id}/origin": f"{copied}/origin",
         "/v1/definitions/{id}/exhibitions/{exhibition_id}": shown.headers["location"],
         "/v1/holdings/imports/{import_id}": f"/v1/holdings/imports/{brought['import_id']}",
         "/v1/holdings/{id}/photos/{photo_id}": shot.headers["location"],
@@ -39,6 +44,8 @@ async def addresses(service: Running, owner: dict[str, str]) -> dict[str, str]:
         "/v1/account/tokens/{id}": f"/v1/account/tokens/{token}",
         "/v1/account/invitations/{id}": f"/v1/account/invitations/{invitation}",
         "/v1/devices/{id}": f"/v1/devices/{device}",
+        "/v1/imports/{id}": waiting.headers["location"],
+        "/v1/shares/{id}": f"/v1/shares/{share['id']}",
     }
 
 
@@ -77,7 +84,7 @@ async def test_a_stranger_finds_nothing_and_the_owner_finds_it(service: Running)
         # Nothing but the id differs from the answer for what does not exist.
         assert absent.json() == {**answer.json(), "detail": absent.json()["detail"]}
         tried += 1
-    assert tried == 39
+    assert tried == 49
     for address in stored.values():
         if address.startswith("/v1/account"):
             continue  # Tokens and invitations are listed, not looked at one by one.
