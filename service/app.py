@@ -36,6 +36,7 @@ from service.http.routes import (
     pieces,
     pins,
     reference,
+    revisions,
     sync,
     wants,
 )
@@ -47,6 +48,7 @@ ROUTERS = (
     allocations.router,
     doubts.router,
     definitions.router,
+    revisions.router,
     checks.router,
     pins.router,
     wants.router,

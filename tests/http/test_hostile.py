@@ -705,6 +705,8 @@ BODIES = {
         POLL, grant_type=[*NO_TEXT, "password", "device_code"], device_code=[*NO_TEXT, "x" * 201]
     ),
     "rename_device": bodies_like({}, name=NO_NAME),
+    "withdraw_revision": bodies_like({}, reason=[1, True, [], {}, "", "x" * 501], because=[1, None, "x"]),
+    "adopt_revision": bodies_like({}, revision=[0, -1, 1.5, "1", True, [], {}, 2**31]),
 }
 WITH_BODY = {
     declared["operationId"]: (method, path, list(declared["requestBody"]["content"]))
@@ -726,7 +728,7 @@ async def kept(service: Running, owner: dict[str, str], path: str) -> str:
         made = await service.client.post("/v1/issues", json=ISSUE, headers=owner)
     else:
         made = await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=owner)
-    return path.replace("{id}", made.json()["id"])
+    return path.replace("{id}", made.json()["id"]).replace("{number}", "1")
 
 
 def refused(answer: httpx.Response, body: bytes, told: object) -> dict[str, Any]:
