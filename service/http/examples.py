@@ -75,6 +75,10 @@ EXPLANATION: dict[str, Any] = {
     "today": "2026-11-25",
 }
 
+WITHDRAWAL: dict[str, Any] = {"reason": "The sharp crown was to be of grade 45 or better."}
+
+ADOPTION: dict[str, Any] = {"revision": 1}
+
 CHECK: dict[str, Any] = {"definition": DOCUMENT, "today": "2026-11-25"}
 
 WANT_NOTES: dict[str, Any] = {

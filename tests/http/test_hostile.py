@@ -743,6 +743,8 @@ BODIES = {
         expires_in_seconds=[seconds for seconds in NO_SECONDS if seconds is not None],
         most_uses=[0, -1, 1.5, "1", True, [], 2**31],
     ),
+    "withdraw_revision": bodies_like({}, reason=[1, True, [], {}, "", "x" * 501], because=[1, None, "x"]),
+    "adopt_revision": bodies_like({}, revision=[0, -1, 1.5, "1", True, [], {}, 2**31]),
 }
 # What is wrong for one of them is wrong for the others, and is told in the same places.
 OF_DEFINITIONS = {"create_definition", "replace_draft", "start_definition_import"}
@@ -766,7 +768,7 @@ async def kept(service: Running, owner: dict[str, str], path: str) -> str:
         made = await service.client.post("/v1/issues", json=ISSUE, headers=owner)
     else:
         made = await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=owner)
-    return path.replace("{id}", made.json()["id"])
+    return path.replace("{id}", made.json()["id"]).replace("{number}", "1")
 
 
 def refused(answer: httpx.Response, body: bytes, told: object) -> dict[str, Any]:

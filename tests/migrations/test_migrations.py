@@ -117,6 +117,17 @@ def test_each_step_keeps_every_row(empty_database_url: str) -> None:
     database.close()
 
 
+def test_revisions_from_before_are_not_withdrawn_and_none_is_adopted(empty_database_url: str) -> None:
+    database = Database(empty_database_url)
+    migrate.upgrade(database, "0009")
+    database.write(fill)
+    migrate.upgrade(database, "0010")
+    for columns in ("adopted FROM definition", "withdrawn_at FROM definition_revision"):
+        found = database.read(lambda c, columns=columns: c.execute(text(f"SELECT {columns}")).scalars().all())
+        assert found == [None, None]
+    database.close()
+
+
 def _reversed(connection: Connection) -> list[Any]:
     found = MetaData()
     found.reflect(connection)
