@@ -21,6 +21,9 @@ from service.http.routes import (
     allocations,
     candidates,
     checks,
+    club_definitions,
+    club_invitations,
+    clubs,
     definitions,
     devices,
     doubts,
@@ -36,6 +39,7 @@ from service.http.routes import (
     pieces,
     pins,
     reference,
+    standings,
     sync,
     wants,
 )
@@ -62,6 +66,10 @@ ROUTERS = (
     reference.router,
     account.router,
     devices.router,
+    clubs.router,
+    club_invitations.router,
+    club_definitions.router,
+    standings.router,
     health.router,
 )
 

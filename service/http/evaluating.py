@@ -263,9 +263,14 @@ def load_mine(
     return Mine(revision, str(AccountStore(connection).state(owner)), held, decisions, issues)
 
 
+def issues_of(own: OwnIssues, attributes: Attributes) -> Catalogue:
+    """The shipped issues and an owner's, read with these attributes."""
+    return Catalogue(_shipped_issues(), own.facts, attributes)
+
+
 def own_and_shipped(connection: Connection, owner: Owner, attributes: Attributes) -> Mapping[str, Facts]:
     """All issues that the owner's holdings may name, read with these attributes."""
-    return Catalogue(_shipped_issues(), IssueStore(connection, owner).own_issues().facts, attributes)
+    return issues_of(IssueStore(connection, owner).own_issues(), attributes)
 
 
 def evaluation_tag(
