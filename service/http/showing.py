@@ -21,6 +21,7 @@ from service.accounts.store import AccountStore
 from service.clubs.model import Offered, Seat
 from service.clubs.offer_store import CopyStore, OfferStore, Shown, ShownStore
 from service.clubs.standings import Standing, basis, reads_the_day, stand
+from service.database.types import written
 from service.definitions.model import NO_DECISIONS, Decisions
 from service.definitions.store import DefinitionStore
 from service.errors import Invalid, NotFound, SetwrightError
@@ -45,12 +46,11 @@ BUDGET_SECONDS = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Listed:
-    """A page of members, the definition that they were evaluated against, and the entity tag."""
+    """A page of members, and the definition that they were evaluated against."""
 
     offered: Offered
     members: Sequence[Shown]
     next: str | None
-    tag: str
     day: date
 
     def as_json(self, show: Callable[[Shown], Mapping[str, Any]]) -> dict[str, Any]:
@@ -87,7 +87,7 @@ async def shown_page(
 
     offered, found = await run_in_threadpool(parts.database.read, look)
     members = await _renewed(parts, seat.club, what, offered, found.items, bases, day)
-    return Listed(offered, members, found.next, _tag(offered, members, found.next), day)
+    return Listed(offered, members, found.next, day)
 
 
 async def shown_one(parts: Service, seat: Seat, identity: str, what: str, member: str) -> Listed:
@@ -103,7 +103,7 @@ async def shown_one(parts: Service, seat: Seat, identity: str, what: str, member
     members = await _renewed(parts, seat.club, what, offered, [shown], {shown.owner.id: current}, day)
     if not members:
         raise NotFound("member", member)
-    return Listed(offered, members, None, _tag(offered, members, None), day)
+    return Listed(offered, members, None, day)
 
 
 async def _renewed(
@@ -188,9 +188,10 @@ def _decisions(connection: Connection, shown: Shown, offered: Offered) -> Decisi
     return NO_DECISIONS if copy is None else DefinitionStore(connection, shown.owner).decisions(copy.definition)
 
 
-def _tag(offered: Offered, members: Sequence[Shown], following: str | None) -> str:
-    seen = ((shown.member, shown.name, shown.basis) for shown in members)
-    return entity_tag("shown", offered.definition, offered.number, offered.digest, following, *seen)
+def content_tag(value: Any) -> str:
+    """The entity tag of what is shown, and of nothing else: one that followed from the holdings' state would tell when somebody
+    got a coin that changes nothing shown."""
+    return entity_tag(written(value))
 
 
 @dataclass(frozen=True, slots=True)

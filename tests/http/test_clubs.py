@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -19,7 +20,10 @@ pytestmark = pytest.mark.anyio
 WORN, SHARP = {"denomination": "crown", "grade": 20}, {"denomination": "crown", "grade": 60}
 SHARPER: dict[str, Any] = {
     **DOCUMENT,
-    "slots": [*DOCUMENT["slots"], {"id": "finest", "label": "Finest", "accepts": "denomination = 'crown' AND grade >= 65"}],
+    "slots": [
+        *DOCUMENT["slots"],
+        {"id": "finest", "label": "Finest", "accepts": "denomination = 'crown' AND grade >= 65"},
+    ],
 }
 
 
@@ -192,9 +196,7 @@ async def test_leaving_takes_ones_data_along(service: Running) -> None:
 
     def left(connection: Any) -> list[int]:
         tables = (club_consent, club_standing)
-        return [
-            sum(str(row.owner_id) == account for row in connection.execute(table.select())) for table in tables
-        ]
+        return [sum(str(row.owner_id) == account for row in connection.execute(table.select())) for table in tables]
 
     account = (await service.client.get("/v1/account", headers=member)).json()["id"]
     assert service.app.state.database.read(left) == [1, 1]
@@ -203,6 +205,45 @@ async def test_leaving_takes_ones_data_along(service: Running) -> None:
     # The copy is the member's own; what was offered as a steward stays with the club.
     assert (await service.client.get(f"/v1/definitions/{own['definition_id']}", headers=member)).status_code == 200
     assert len((await club.get("/definitions", club.steward))["items"]) == 2
+
+
+async def test_stewards_who_step_down_together_leave_one_who_steers(service: Running) -> None:
+    for _ in range(5):
+        club = await founded(service)
+        others = [await club.newcomer("steward") for _ in range(2)]
+        everybody = [club.steward, *others]
+        done = await asyncio.gather(
+            *(set_role(club, who, who, "member") for who in everybody[:2]), leave(club, everybody[2])
+        )
+        assert sorted(done)[2] == 409
+        roles = [entry["role"] for entry in (await club.get("/members", club.steward))["items"] if entry]
+        assert roles.count("steward") == 1
+
+
+async def test_of_several_who_come_with_one_invitation_one_gets_in(service: Running) -> None:
+    club = await founded(service)
+    text, people = (await club.invitation())["invitation"], [service.collector() for _ in range(5)]
+    done = await asyncio.gather(*(club.join(who, text) for who in people))
+    assert sorted(answer.status_code for answer in done) == [201, 403, 403, 403, 403]
+    assert len((await club.get("/members", club.steward))["items"]) == 2
+
+
+async def test_consents_and_standings_at_the_same_time_never_fail(service: Running) -> None:
+    club, member, offer = await a_shown_club(service)
+
+    async def change() -> None:
+        for number in range(12):
+            await club.shows(member, offer, standing=number % 3 > 0, spares=number % 2 > 0)
+
+    async def look() -> None:
+        for number in range(12):
+            if number % 4 == 0:
+                await coin(service, member, **WORN)
+            await club.get(f"{offer}/standings", club.steward)
+
+    await asyncio.gather(change(), look(), look())
+    await club.shows(member, offer)
+    assert (await club.get(f"{offer}/standings", club.steward))["items"] == []
 
 
 # --- what is offered ---------------------------------------------------------------------------------------------------
@@ -363,8 +404,11 @@ async def test_a_standing_is_evaluated_once_and_known_by_its_tag(
     assert (len(made), again.content) == (1, first.content)
     headers = {**club.steward, "If-None-Match": first.headers["etag"]}
     assert (await service.client.get(f"{club.address}{offer}/standings", headers=headers)).status_code == 304
+    # One spare coin more is evaluated, and changes nothing of what the standings show.
     await coin(service, member, **WORN)
-    assert (await service.client.get(f"{club.address}{offer}/standings", headers=headers)).status_code == 200
+    assert (await service.client.get(f"{club.address}{offer}/standings", headers=headers)).status_code == 304
+    assert len(made) == 2
+    assert (await club.get(f"{offer}/spares", club.steward))["items"][0]["pieces"] == 4
     assert len(made) == 2
 
 

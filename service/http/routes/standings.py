@@ -24,12 +24,12 @@ from service.http.schemas.club_definitions import (
     somebody,
     spare_coins,
 )
-from service.http.showing import SPARES, STANDING, shown_one, shown_page
+from service.http.showing import SPARES, STANDING, content_tag, shown_one, shown_page
 
 router = APIRouter(prefix="/v1/clubs/{club_id}/definitions/{id}")
 _TAG = "Clubs"
 _NEXT = {"Link": "The next page, with rel=next."}
-_ETAG = {"ETag": "Of the definition and of what the members shown have."}
+_ETAG = {"ETag": "Of what is shown, and of nothing else."}
 
 
 class SparesQuery(PageQuery, PlaceFilter):
@@ -56,7 +56,8 @@ async def standings(
     request: Request, parts: Parts, seat: SeatNeeded, id: DefinitionId, query: Annotated[PageQuery, Query()]
 ) -> Response:
     listed = await shown_page(request, parts, seat, id, STANDING, query)
-    return unless_known(request, listed.tag, lambda: Answer(listed.as_json(shown_standing), 200, listed.headers()))
+    value = listed.as_json(shown_standing)
+    return unless_known(request, content_tag(value), lambda: Answer(value, 200, listed.headers()))
 
 
 @router.get(
@@ -79,7 +80,7 @@ async def standing(request: Request, parts: Parts, seat: SeatNeeded, id: Definit
     listed = await shown_one(parts, seat, id, STANDING, member_id)
     (shown,) = listed.members
     value = {**shown_standing(shown), "places": shown_places(shown), **listed.stamp()}
-    return unless_known(request, listed.tag, lambda: Answer(value))
+    return unless_known(request, content_tag(value), lambda: Answer(value))
 
 
 @router.get(
@@ -104,7 +105,7 @@ async def spares(
     place = query.place
     listed = await shown_page(request, parts, seat, id, SPARES, query, whole=place is not None)
     value = listed.as_json(lambda shown: shown_spares(shown, place))
-    return unless_known(request, listed.tag, lambda: Answer(value, 200, listed.headers()))
+    return unless_known(request, content_tag(value), lambda: Answer(value, 200, listed.headers()))
 
 
 @router.get(
