@@ -20,11 +20,12 @@ from starlette.concurrency import run_in_threadpool
 from service.accounts.store import AccountStore
 from service.clubs.model import Offered, Seat
 from service.clubs.offer_store import CopyStore, OfferStore, Shown, ShownStore
-from service.clubs.standings import Standing, basis, reads_the_day, stand
+from service.clubs.standings import basis, reads_the_day, stand
 from service.database.types import written
 from service.definitions.model import NO_DECISIONS, Decisions
 from service.definitions.store import DefinitionStore
 from service.errors import Invalid, NotFound, SetwrightError
+from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.http.conditions import entity_tag
 from service.http.evaluating import editions, issues_of, stamps, stored_holdings, today
@@ -33,6 +34,7 @@ from service.http.paging import Page, PageQuery, identity_key, page
 from service.http.schemas.club_definitions import stamp_of
 from service.progress.measure import Measurement
 from service.reference import actions as reference
+from service.reference.model import OwnIssues
 from service.reference.store import IssueStore
 from service.rules.definition import Definition
 from service.rules.document import read as read_document
@@ -69,9 +71,9 @@ async def shown_page(
     """One page of the members who show this (`standing` or `spares`) of the definition; with `whole` their places and spares
     too. Raises NotFound."""
     day, bases = today(), dict[str, str]()
+    offered = await _offered(parts, seat, identity)
 
-    def look(connection: Connection) -> tuple[Offered, Page]:
-        offered = OfferStore(connection, seat.club).newest(identity)
+    def look(connection: Connection) -> Page:
         store = ShownStore(connection, seat.club, identity)
 
         def find(after: str | None, limit: int) -> Sequence[Shown]:
@@ -83,27 +85,35 @@ async def shown_page(
             new = [at for at, shown in enumerate(found) if shown.basis != bases[shown.owner.id]]
             return new[MOST_NEW] if len(new) > MOST_NEW else len(found)
 
-        return offered, page(request, query, find, lambda shown: shown.member, lambda shown: shown, most)
+        return page(request, query, find, lambda shown: shown.member, lambda shown: shown, most)
 
-    offered, found = await run_in_threadpool(parts.database.read, look)
+    found = await run_in_threadpool(parts.database.read, look)
     members = await _renewed(parts, seat.club, what, offered, found.items, bases, day)
     return Listed(offered, members, found.next, day)
 
 
 async def shown_one(parts: Service, seat: Seat, identity: str, what: str, member: str) -> Listed:
     """One member who shows this of the definition, whole. Raises NotFound for everybody else alike."""
-    day = today()
+    day, offered = today(), await _offered(parts, seat, identity)
 
-    def look(connection: Connection) -> tuple[Offered, Shown, str]:
-        offered = OfferStore(connection, seat.club).newest(identity)
+    def look(connection: Connection) -> tuple[Shown, str]:
         shown = ShownStore(connection, seat.club, identity).one(what, member)
-        return offered, shown, _basis(connection, shown, offered, day)
+        return shown, _basis(connection, shown, offered, day)
 
-    offered, shown, current = await run_in_threadpool(parts.database.read, look)
+    shown, current = await run_in_threadpool(parts.database.read, look)
     members = await _renewed(parts, seat.club, what, offered, [shown], {shown.owner.id: current}, day)
     if not members:
         raise NotFound("member", member)
     return Listed(offered, members, None, day)
+
+
+async def _offered(parts: Service, seat: Seat, identity: str) -> Offered:
+    """The newest revision, with its document read once the session is closed. Raises NotFound."""
+    offered = await run_in_threadpool(
+        parts.database.read, lambda connection: OfferStore(connection, seat.club).newest(identity)
+    )
+    await parts.gate.run(partial(_read, offered))
+    return offered
 
 
 async def _renewed(
@@ -142,44 +152,29 @@ async def _renewed(
 
 def _evaluated(parts: Service, offered: Offered, shown: Shown, day: date) -> Shown:
     """The member's coins against the newest revision, under what the member decided for the copy of it, if there is one."""
-    definition = _definition(_Document(offered.digest, offered.document))
+    definition, owner = _read(offered)[0], shown.owner
 
-    def load(connection: Connection) -> tuple[str, Measurement]:
-        owner = shown.owner
-        own = IssueStore(connection, owner).own_issues()
-        issues, decisions = issues_of(own, definition.attributes), _decisions(connection, shown, offered)
-        holdings, _ = stored_holdings(HoldingStore(connection, owner).all(), definition.attributes, issues)
-        measurement = Measurement(
-            definition,
-            holdings,
-            day,
-            definition.vocabularies,
-            issues,
-            decisions.pins,
-            decisions.nevers,
-            budget_seconds=BUDGET_SECONDS,
-        )
-        return _basis(connection, shown, offered, day), measurement
+    def load(connection: Connection) -> tuple[str, tuple[StoredHolding, ...], OwnIssues, Decisions]:
+        held, own = HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_issues()
+        return _basis(connection, shown, offered, day), held, own, _decisions(connection, shown, offered)
 
-    current, measurement = parts.database.read(load)
+    current, held, own, decisions = parts.database.read(load)
+    issues = issues_of(own, definition.attributes)
+    coins, _ = stored_holdings(held, definition.attributes, issues)
+    asked = (definition, coins, day, definition.vocabularies, issues, decisions.pins, decisions.nevers)
     try:
-        standing = stand(measurement)
+        found = stand(Measurement(*asked, budget_seconds=BUDGET_SECONDS))
     except Invalid:
         # One member's coins do not keep the club from seeing the others.
         return replace(shown, basis=current, counts=None, places=[], spares=[])
-    return _with(shown, current, standing)
-
-
-def _with(shown: Shown, current: str, standing: Standing) -> Shown:
-    return replace(shown, basis=current, counts=standing.counts, places=standing.places, spares=standing.spares)
+    return replace(shown, basis=current, counts=found.counts, places=found.places, spares=found.spares)
 
 
 def _basis(connection: Connection, shown: Shown, offered: Offered, day: date) -> str:
     """One name for all that the member's standing follows from, of one snapshot."""
-    definition = _definition(_Document(offered.digest, offered.document))
     state = AccountStore(connection).state(shown.owner)
     own, decisions = IssueStore(connection, shown.owner).version(), _decisions(connection, shown, offered)
-    on = day if reads_the_day(definition) else ""
+    on = day if _read(offered)[1] else ""
     return basis(offered.digest, state, own, decisions.version, on, *stamps())
 
 
@@ -202,7 +197,13 @@ class _Document:
     document: Mapping[str, Any] = field(compare=False)
 
 
+def _read(offered: Offered) -> tuple[Definition, bool]:
+    """The definition, and whether its rules read the day."""
+    return _read_once(_Document(offered.digest, offered.document))
+
+
 @lru_cache(maxsize=32)
-def _definition(of: _Document) -> Definition:
-    """Read once: hundreds of places take as long to read as a member's coins to evaluate."""
-    return read_document(of.document, vocabularies=reference.vocabularies())
+def _read_once(of: _Document) -> tuple[Definition, bool]:
+    """Hundreds of places take about as long to read as a member's coins to evaluate."""
+    definition = read_document(of.document, vocabularies=reference.vocabularies())
+    return definition, reads_the_day(definition)
