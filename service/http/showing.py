@@ -112,7 +112,7 @@ async def _offered(parts: Service, seat: Seat, identity: str) -> Offered:
     offered = await run_in_threadpool(
         parts.database.read, lambda connection: OfferStore(connection, seat.club).newest(identity)
     )
-    await parts.gate.run(partial(_read, offered))
+    await run_in_threadpool(_read, offered)
     return offered
 
 
