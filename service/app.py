@@ -24,6 +24,9 @@ from service.http.routes import (
     allocations,
     candidates,
     checks,
+    club_definitions,
+    club_invitations,
+    clubs,
     definition_imports,
     definitions,
     devices,
@@ -43,6 +46,7 @@ from service.http.routes import (
     reference,
     revisions,
     shares,
+    standings,
     sync,
     wants,
 )
@@ -74,6 +78,10 @@ ROUTERS = (
     shares.router,
     definition_imports.router,
     origins.router,
+    clubs.router,
+    club_invitations.router,
+    club_definitions.router,
+    standings.router,
     health.router,
 )
 

@@ -16,6 +16,7 @@ from service.errors import Forbidden
 TOKEN_PREFIX = "swt_"  # noqa: S105
 INVITATION_PREFIX = "swi_"
 DEVICE_CODE_PREFIX = "swd_"
+CLUB_INVITATION_PREFIX = "swc_"
 SHARE_PREFIX = "sws_"
 _TOKEN_BYTES = 32
 _SECRET = re.compile(r"(sw[a-z]_)[A-Za-z0-9_-]+")

@@ -214,3 +214,23 @@ HOLDINGS_CSV = (
     "C-1,crown,1892|1893,45,-,Bought at a fair.\r\n"
     'C-3,florin,1890-1895,,,"Worn, but round."\r\n'
 )
+
+CLUB: dict[str, Any] = {
+    "name": "Friends of the Ambrian Crown",
+    "note": "We meet on first Mondays.",
+    "own_name": "Marta Feld",
+}
+
+CLUB_PATCH: dict[str, Any] = {"note": "We meet on first Tuesdays."}
+
+MEMBER_PATCH: dict[str, Any] = {"role": "steward"}
+
+CLUB_INVITATION: dict[str, Any] = {"role": "member", "note": "For Ida Lund", "expires_in_seconds": 86_400}
+
+JOIN: dict[str, Any] = {"invitation": "the text of an invitation", "name": "Ida Lund"}
+
+OFFER: dict[str, Any] = {"definition_id": "01939f6e-0000-7000-8000-00000000000b", "note": "Our set for this year."}
+
+TAKE: dict[str, Any] = {}
+
+CONSENT: dict[str, Any] = {"standing": True, "spares": False}

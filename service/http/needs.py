@@ -13,6 +13,8 @@ from fastapi import Depends, Request
 from service.accounts.actions import identify
 from service.accounts.model import Caller, Owner
 from service.accounts.store import AccountStore
+from service.clubs.actions import admit
+from service.clubs.model import Seat
 from service.database.engine import Database
 from service.database.identities import read_identity
 from service.errors import Forbidden, NotFound, SetwrightError, Unwelcome
@@ -111,6 +113,15 @@ async def _owner(caller: Annotated[Caller, Depends(_caller)]) -> Owner:
     return caller.owner
 
 
+def _seat(request: Request, owner: Annotated[Owner, Depends(_owner)], club_id: str) -> Seat:
+    """The owner's seat in the club of the path, in the role that the operation declares. The only place where it is looked at
+    on the way in; actions that change something look again once they hold the club."""
+    identity, role = read_identity(club_id), request.scope["route"].openapi_extra["x-access"]
+    if identity is None:
+        raise NotFound("club", "...")
+    return _service(request).database.read(lambda connection: admit(connection, identity, owner, role))
+
+
 async def _perhaps_owner(caller: Annotated[Caller | None, Depends(_perhaps_caller)]) -> Owner | None:
     return None if caller is None else caller.owner
 
@@ -145,10 +156,19 @@ def _import_id(import_id: str) -> str:
     return stored_id("import")(import_id)
 
 
+def _member_id(member_id: str) -> str:
+    return stored_id("member")(member_id)
+
+
+def _invitation_id(invitation_id: str) -> str:
+    return stored_id("invitation")(invitation_id)
+
+
 # The owner is asked for before the body: whoever may not write is told so before sending much.
 Parts = Annotated[Service, Depends(_service)]
 OwnerNeeded = Annotated[Owner, Depends(_owner)]
 CallerNeeded = Annotated[Caller, Depends(_caller)]
+SeatNeeded = Annotated[Seat, Depends(_seat)]
 InviterNeeded = Annotated[Owner, Depends(_inviter)]
 ClientAddress = Annotated[str | None, Depends(_address)]
 PerhapsOwner = Annotated[Owner | None, Depends(_perhaps_owner)]
@@ -167,3 +187,5 @@ InvitationId = Annotated[str, Depends(stored_id("invitation"))]
 DeviceId = Annotated[str, Depends(stored_id("device"))]
 ShareId = Annotated[str, Depends(stored_id("share"))]
 DefinitionImportId = Annotated[str, Depends(stored_id("import"))]
+MemberId = Annotated[str, Depends(_member_id)]
+ClubInvitationId = Annotated[str, Depends(_invitation_id)]

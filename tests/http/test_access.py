@@ -28,7 +28,7 @@ STREAMS = {"watch_holdings"}
 async def test_every_operation_declares_who_may_and_with_which_scope(service: Running) -> None:
     seen = set()
     for method, path, declared in operations(service):
-        assert declared["x-access"] in (openapi.OPEN, openapi.OWNER, openapi.PERHAPS), (method, path)
+        assert declared["x-access"] in openapi.ACCESS, (method, path)
         needed = declared.get("x-scope", [])
         assert set(needed) <= set(SCOPES), (method, path)
         assert bool(needed) is (declared["x-access"] != openapi.OPEN), (method, path)
@@ -92,7 +92,7 @@ async def matrix(service: Running, without: Collection[str] = ()) -> tuple[list[
             address = address.replace(step, value)
         asked: list[tuple[str, dict[str, str], int, str, str | None]] = []
         if access != openapi.OPEN:
-            kinds = dead if access == openapi.OWNER else ("unknown", "expired", "revoked")
+            kinds = dead if access in openapi.NEEDS_TOKEN else ("unknown", "expired", "revoked")
             asked += [(kind, dead[kind], 401, "unwelcome", "Bearer") for kind in kinds]
             challenge = f'Bearer error="insufficient_scope", scope="{" ".join(sorted(needed))}"'
             others = sorted(set(SCOPES) - needed)
@@ -111,7 +111,7 @@ async def matrix(service: Running, without: Collection[str] = ()) -> tuple[list[
                 breaches.append(f"{method} {path} by {kind}: {told}, documented {sorted(declared['responses'])}")
             tried += 1
         is_read = method == "get" and declared["operationId"] not in STREAMS
-        if access == openapi.OWNER and is_read and start is not None:
+        if access in openapi.NEEDS_TOKEN and is_read and start is not None:
             answer = await send(service, method, address, declared, by_scope[min(needed)])
             if answer.status_code not in (200, 204, 409):
                 breaches.append(f"{method} {path} by its owner: {answer.status_code}")

@@ -26,7 +26,7 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from service.http.examples import DEFINITION_IMPORT, DOCUMENT, EXHIBITION, HOLDING, HOLDINGS_IMPORT, ISSUE
+from service.http.examples import CLUB, DEFINITION_IMPORT, DOCUMENT, EXHIBITION, HOLDING, HOLDINGS_IMPORT, ISSUE
 from service.http.openapi import OPEN
 from tests.conftest import own_database
 from tests.http.test_contract import current, picture_of
@@ -58,6 +58,10 @@ class Target:
     share: str
     secret: str
     waiting: str
+    club: str
+    member: str
+    offer: str
+    way: str
 
 
 @pytest.fixture(scope="module")
@@ -84,14 +88,21 @@ def target(server: Server) -> Target:
         shot = client.post(f"/v1/holdings/{holding}/photos?side=edge", **picture_of(headers)).raise_for_status()
         share = client.post("/v1/shares", json={"definition": definition, "revision": 1}).raise_for_status().json()
         waiting = client.post("/v1/imports", json=DEFINITION_IMPORT).raise_for_status().json()["id"]
+        club = client.post("/v1/clubs", json=CLUB).raise_for_status().json()
+        where = f"/v1/clubs/{club['id']}"
+        offer = client.post(f"{where}/definitions", json={"definition_id": definition}).raise_for_status().json()["id"]
+        client.put(f"{where}/definitions/{offer}/consent", json={"standing": True, "spares": True}).raise_for_status()
+        way = client.post(f"{where}/invitations", json={}).raise_for_status().json()["id"]
     secret = share["link"].rpartition("/")[2]
     kept = (holding, definition, ISSUE["id"], brought, shown, shot.json()["id"], share["id"], secret, waiting)
-    return Target(server.address, headers, *kept)
+    return Target(server.address, headers, *kept, club["id"], club["member_id"], offer, way)
 
 
 def known_steps(target: Target, path: str) -> dict[str, Any]:
     """Steps of the path that lead to something, since made-up ones hardly ever do."""
-    kept = {"holdings": target.holding, "issues": target.issue, "shares": target.share, "imports": target.waiting}
+    # What is kept in a club comes first, since a path to it goes through both.
+    kept = {"clubs": target.offer, "holdings": target.holding, "issues": target.issue}
+    kept |= {"shares": target.share, "imports": target.waiting}
     identity = next((kept[kind] for kind in kept if f"/v1/{kind}/" in path), target.definition)
     return {
         "name": "issuers",
@@ -102,6 +113,9 @@ def known_steps(target: Target, path: str) -> dict[str, Any]:
         "exhibition_id": target.shown,
         "photo_id": target.photo,
         "secret": target.secret,
+        "club_id": target.club,
+        "member_id": target.member,
+        "invitation_id": target.way,
     }
 
 
@@ -173,6 +187,10 @@ NEED_A_SECRET = {
     "rename_device",
     # And this one is of a definition that only a test knows.
     "create_share",
+    "join_club",
+    # The example names no definition that is kept.
+    "offer_definition",
+    "offer_revision",
 }
 # What stands in the place of something else: values that are usual somewhere in a body, and any JSON at all.
 USUAL = [

@@ -20,11 +20,15 @@ from service.facts.holding import escape
 from service.holdings.photos import JPEG, PNG, WEBP
 from service.holdings.photos import KINDS as PHOTOS
 from service.http.examples import (
+    CLUB,
+    CLUB_INVITATION,
     DECISION,
     DOCUMENT,
     INVITATION,
     ISSUE,
+    JOIN,
     LOG_IN,
+    OFFER,
     PASSWORD,
     POLL,
     REDEMPTION,
@@ -33,7 +37,7 @@ from service.http.examples import (
 )
 from tests.conftest import Running
 from tests.holdings.test_photos import chunk, jpeg_of, png_of, webp_of
-from tests.http import doors
+from tests.http import clubhouse, doors
 from tests.http.test_contract import current as openapi_document
 from tests.http.test_contract import operations, validator
 from tests.pictures import picture
@@ -652,6 +656,11 @@ def bodies_of_sync() -> Iterator[tuple[str, bytes, Sequence[str]]]:
 NO_TEXT: list[Any] = [None, 1, True, [], {}, ""]
 NO_NAME: list[Any] = [*NO_TEXT, "x" * 101, " x", "a\nb", "a\u2028b", "\x7f"]
 NO_SECONDS: list[Any] = [0, -1, 1.5, "60", True, None, [], 2**53]
+NO_ID: list[Any] = [*NO_TEXT, "x", "01939f6e00007000800000000000000b", "01939f6e-0000-7000-8000-00000000000"]
+NO_FLAG: list[Any] = [None, 0, 1, "true", "", [], {}]
+NO_ROLE: list[Any] = [*NO_TEXT, "owner", "STEWARD", "members"]
+NO_NUMBER: list[Any] = [0, -1, 1.5, "1", True, [], {}, 2**31]
+NO_NOTE: list[Any] = [1, True, [], {}, "x" * 2_001]
 NO_SCOPES: list[Any] = [[], None, "read", ["READ"], ["read", 1], [["read"]], ["read"] * 5, {}]
 
 
@@ -745,6 +754,17 @@ BODIES = {
     ),
     "withdraw_revision": bodies_like({}, reason=[1, True, [], {}, "", "x" * 501], because=[1, None, "x"]),
     "adopt_revision": bodies_like({}, revision=[0, -1, 1.5, "1", True, [], {}, 2**31]),
+    "create_club": bodies_like(CLUB, name=NO_NAME, note=NO_NOTE, own_name=[*NO_NAME, "a\u200bb"], colour=[1]),
+    "change_club": bodies_like({}, name=NO_NAME, note=NO_NOTE, owner=[1]),
+    "change_member": bodies_like({}, role=NO_ROLE, name=["x"]),
+    "invite_to_club": bodies_like(
+        CLUB_INVITATION, role=NO_ROLE, note=[1, True, [], {}, "x" * 201], expires_in_seconds=NO_SECONDS
+    ),
+    "join_club": bodies_like(JOIN, invitation=[*NO_TEXT, "x" * 201], name=[*NO_NAME, "a\u200bb"]),
+    "offer_definition": bodies_like(OFFER, definition_id=NO_ID, revision=NO_NUMBER, note=NO_NOTE),
+    "offer_revision": bodies_like(OFFER, definition_id=NO_ID, revision=NO_NUMBER, note=NO_NOTE),
+    "take_offer": bodies_like({}, revision=NO_NUMBER, number=[1]),
+    "set_consent": bodies_like({"standing": True, "spares": True}, standing=NO_FLAG, spares=NO_FLAG, all=[True]),
 }
 # What is wrong for one of them is wrong for the others, and is told in the same places.
 OF_DEFINITIONS = {"create_definition", "replace_draft", "start_definition_import"}
@@ -758,6 +778,11 @@ WITH_BODY = {
 
 async def kept(service: Running, owner: dict[str, str], path: str) -> str:
     """The path with the id of something that is kept."""
+    if "{club_id}" in path:
+        club = await clubhouse.founded(service, owner)
+        path = path.replace("/v1/clubs/{club_id}", club.address)
+        path = path.replace("{member_id}", club.id_of(owner))
+        return path.replace("/definitions/{id}", await club.offered()) if "{id}" in path else path
     if "{id}" not in path:
         return path
     if path.startswith("/v1/devices"):
@@ -908,6 +933,7 @@ async def test_every_hostile_body_is_refused_and_the_service_goes_on(service: Ru
         (await service.client.get(f"/v1/{what}", headers=owner)).json()["items"]
         for what in ("holdings", "definitions", "issues?private=true")
     ]
+    # Of a club the path needs the definition that it offers.
     left = "{id}" in template and "/devices/" not in template
     assert sum(map(len, listed)) == left, "a refused body left something behind"
 

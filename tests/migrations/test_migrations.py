@@ -51,7 +51,7 @@ def fill(connection: Connection) -> None:
                 name, kind = column["name"], str(column["type"]).upper()
                 if name == "owner_id" or (table.name, name) == ("account", "id"):
                     value: Any = owner
-                elif name in ("id", "definition_id", "holding_id"):
+                elif name in ("id", "definition_id", "holding_id", "club_id", "club_definition_id"):
                     value = identity
                 elif ("CHAR(32)" in kind and name != "chain") or kind == "UUID":
                     value = new_identity()
@@ -182,8 +182,12 @@ def test_servers_that_start_together_take_turns(empty_database_url: str) -> None
         database.close()
 
 
-# An account is the owner; a pairing is nobody's until it is approved; attempts are counted by name and address.
-OF_NO_OWNER = {"account", "device_pairing", "attempt"}
+# An account is the owner; a pairing is nobody's until it is approved; attempts are counted by name and address; what belongs to
+# a club leads with the club.
+OF_CLUBS = {
+    f"club_{what}" for what in ("member", "invitation", "definition", "revision", "announcement", "audit", "consent")
+}
+OF_NO_OWNER = {"account", "device_pairing", "attempt", "club", *OF_CLUBS}
 
 
 def test_every_owners_table_leads_with_the_owner() -> None:
@@ -191,3 +195,5 @@ def test_every_owners_table_leads_with_the_owner() -> None:
     for table in metadata.sorted_tables:
         if table.name not in OF_NO_OWNER:
             assert next(iter(table.primary_key.columns)).name == "owner_id", table.name
+        if table.name in OF_CLUBS:
+            assert next(iter(table.primary_key.columns)).name == "club_id", table.name
