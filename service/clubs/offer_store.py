@@ -123,6 +123,12 @@ class CopyStore:
         row = self._connection.execute(select(club_copy).where(*this)).first()
         return None if row is None else Copy(row.definition_id, row.revision)
 
+    def source(self, definition: str) -> tuple[str, str, int] | None:
+        """The club, its definition and the revision that the owner's definition was taken from, if it was."""
+        this = (club_copy.c.owner_id == self._owner.id, club_copy.c.definition_id == definition)
+        row = self._connection.execute(select(club_copy).where(*this)).first()
+        return None if row is None else (row.club_id, row.club_definition_id, row.revision)
+
     def add(self, taken: Offered, club: str, definition: str) -> None:
         row = {"club_id": club, "club_definition_id": taken.definition, "revision": taken.number}
         self._connection.execute(insert(club_copy).values(owner_id=self._owner.id, definition_id=definition, **row))

@@ -68,6 +68,15 @@ class Offered:
     fetched_at: datetime
 
 
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A revision of the origin as it was taken into the owner's definition."""
+
+    number: int
+    digest: str
+    document: Mapping[str, Any]
+
+
 def pause_after(failures: int, chance: float) -> timedelta:
     """How long to wait after so many failures in a row: 1, 2, 4 ... minutes up to a day, of which by `chance` (0 to 1) up to
     half is left out, so that followers do not all come back together (common practice, no source).

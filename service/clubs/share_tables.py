@@ -91,3 +91,16 @@ origin_revision = Table(
         ondelete="CASCADE",
     ),
 )
+
+# What a revision of the owner's own, or the draft that will bear its number, took in of the origin: the base of the next merge.
+origin_pull = Table(
+    "origin_pull",
+    metadata,
+    Column("owner_id", Identity, primary_key=True),
+    Column("definition_id", Identity, primary_key=True),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("revision", Integer, nullable=False),
+    Column("digest", String(80), nullable=False),
+    Column("document", Document, nullable=False),
+    ForeignKeyConstraint(["owner_id", "definition_id"], ["definition.owner_id", "definition.id"], ondelete="CASCADE"),
+)

@@ -27,6 +27,7 @@ SHARE: dict[str, Any] = {
 
 DEFINITION_IMPORT: dict[str, Any] = {"document": DOCUMENT}
 
+PULL: dict[str, Any] = {"keep": "mine"}
 COPY: dict[str, Any] = {"revision": 1, "title": "Two crowns of my own"}
 
 HOLDING: dict[str, Any] = {

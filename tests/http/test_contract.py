@@ -265,6 +265,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("get", "/v1/definitions/{id}/origin", f"{copied}/origin"),
         ("post", "/v1/definitions/{id}/origin/checks", f"{copied}/origin/checks"),
         ("get", "/v1/definitions/{id}/origin/revisions/{number}", f"{copied}/origin/revisions/2"),
+        ("post", "/v1/definitions/{id}/pulls", f"{copied}/pulls"),
         ("delete", "/v1/definitions/{id}/origin", f"{copied}/origin"),
         ("post", "/v1/clubs", "/v1/clubs"),
         ("get", "/v1/clubs", "/v1/clubs"),

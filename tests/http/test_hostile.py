@@ -743,6 +743,7 @@ BODIES = {
         revision=[0, -1, 1.5, "1", True, [], 2**31],
         title=[1, True, [], {}, "", "x" * 201],
     ),
+    "pull_revision": bodies_like({}, revision=[*NO_NUMBER], keep=[*NO_TEXT, "both", "MINE"], base=[1]),
     "create_share": bodies_like(
         SHARE,
         definition=[*NO_TEXT, "x", "{01939f6e-0000-7000-8000-00000000000d}", "x" * 36],

@@ -10,12 +10,14 @@ from starlette.responses import Response
 from service.clubs import origin_actions as actions
 from service.clubs.origin_store import OriginStore
 from service.clubs.origins import Offered, Origin
+from service.definitions.store import DefinitionStore
 from service.http.answers import Answer, once_only, unless_known
 from service.http.conditions import if_match
-from service.http.examples import COPY
+from service.http.examples import COPY, PULL
 from service.http.following import check_origin
 from service.http.needs import DefinitionId, JsonBody, OwnerNeeded, Parts
 from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
+from service.http.pulling import pull as pull_revision
 from service.http.routes.definitions import RevisionNumber
 from service.http.schemas.common import read
 from service.http.schemas.definition_imports import (
@@ -23,6 +25,8 @@ from service.http.schemas.definition_imports import (
     OfferedOut,
     OriginCheckOut,
     OriginOut,
+    PullIn,
+    PullOut,
     origin_tag,
     shown_origin,
     summary_of_offered,
@@ -129,6 +133,31 @@ def forget(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId)
 )
 async def check(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
     return Answer(await check_origin(request, parts, owner, id)).response()
+
+
+@router.post(
+    "/{id}/pulls",
+    **with_headers(
+        operation(
+            "pull_revision",
+            "Merge a newer revision of the origin into the draft; the set stays as it is until that is adopted",
+            tag=_TAG,
+            access=OWNER,
+            body=PullIn,
+            example=PULL,
+            answer=PullOut,
+            problems=["not-found", "bad-request", "clash", "stale", "precondition-required"],
+            headers=_ETAG,
+        ),
+        IF_MATCH,
+    ),
+)
+async def pull(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, body: JsonBody) -> Response:
+    expected = if_match(request)
+    # Whether it is there comes before what is wrong with the body.
+    await run_in_threadpool(parts.database.read, lambda connection: DefinitionStore(connection, owner).line(id))
+    line, answer = await pull_revision(parts, owner, id, read(PullIn, body.value), expected)
+    return Answer(answer, 200, {"ETag": line_tag(line)}).response()
 
 
 @router.get(

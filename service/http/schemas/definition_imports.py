@@ -11,6 +11,7 @@ from pydantic import ConfigDict, Field, StringConstraints, model_validator
 from service.clubs.origins import Brought, Offered, Origin
 from service.http.conditions import entity_tag
 from service.http.schemas.common import In, NewId, Out, PageOut
+from service.http.schemas.definitions import DefinitionOut
 from service.http.schemas.evaluations import FindingOut
 
 Digest = Annotated[str, StringConstraints(pattern="^sha-256:[0-9a-f]{64}$")]
@@ -125,6 +126,41 @@ class OriginCheckOut(Out):
     outcome: Literal["unchanged", "newer", "failed"]
     problem: OriginProblemOut | None
     origin: OriginOut
+
+
+class PullIn(In):
+    """Which revision of the origin to take in."""
+
+    revision: int | None = Field(
+        None, ge=1, le=2**31 - 1, description="Left out: the newest that is known; ask the origin first."
+    )
+    keep: Literal["mine", "theirs"] = Field("mine", description="What the draft has where both changed the same thing.")
+
+
+class PulledOut(Out):
+    """The revision of the origin that was taken in."""
+
+    revision: int
+    digest: str
+
+
+class MergeConflictOut(Out):
+    """Both changed it in different ways; a side on which it is not there is left out."""
+
+    path: str = Field(description="Where it is, by ids: /slots/crown-1/accepts.")
+    pointer: str = Field(description="Where that is in the draft, or the nearest that is there.")
+    base: Any = None
+    mine: Any = None
+    theirs: Any = None
+
+
+class PullOut(Out):
+    """What came of a three-way merge."""
+
+    pulled: PulledOut
+    kept: Literal["mine", "theirs"]
+    conflicts: list[MergeConflictOut]
+    draft: DefinitionOut
 
 
 def summary_of_import(brought: Brought) -> dict[str, Any]:
