@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
@@ -15,8 +16,10 @@ from service.database.migrate import upgrade
 from service.holdings.shelves import shelf_of
 from service.http import openapi, problems
 from service.http.fetching import Fetcher
+from service.http.following import follow
 from service.http.layers import Outermost, begin_log
 from service.http.limits import Gate
+from service.http.needs import service_of
 from service.http.routes import (
     account,
     allocations,
@@ -93,9 +96,14 @@ def create_app(settings: Settings) -> FastAPI:
         app.state.shelf = shelf_of(settings)
         app.state.gate = Gate(settings.solves_at_once, settings.solves_waiting)
         app.state.fetcher = Fetcher(from_loopback=settings.imports_from_loopback)
+        hours = settings.follow_hours
+        following = asyncio.create_task(follow(service_of(app), hours)) if hours else None
         try:
             yield
         finally:
+            if following is not None:
+                following.cancel()
+                await asyncio.wait([following])
             database.close()
 
     app = FastAPI(

@@ -5,10 +5,10 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, delete, func, insert, select, update
+from sqlalchemy import ColumnElement, Connection, Row, and_, delete, func, insert, or_, select, update
 
 from service.accounts.model import Owner
-from service.clubs.origins import Brought, Offered, Origin
+from service.clubs.origins import CLAIM, OWN, SHARE, Brought, Offered, Origin
 from service.clubs.share_tables import definition_import, definition_origin, origin_revision
 from service.errors import NotFound
 
@@ -128,6 +128,35 @@ class OriginStore:
 
     def _offered(self, definition: str) -> tuple[Any, Any]:
         return origin_revision.c.owner_id == self._owner.id, origin_revision.c.definition_id == definition
+
+
+_LAST_SEEN = func.coalesce(definition_origin.c.checked_at, definition_origin.c.recorded_at)
+
+
+class DueStore:
+    """Origins that are due to be asked, whoever they belong to, within one transaction."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+
+    def due(self, before: datetime, now: datetime, limit: int) -> tuple[tuple[Owner, str], ...]:
+        """Up to `limit` that can be asked, may be asked now, and were not asked since `before`; those first that were not
+        asked for longest."""
+        table = definition_origin
+        query = select(table.c.owner_id, table.c.definition_id).where(self._is_due(before, now)).limit(limit)
+        rows = self._connection.execute(query.order_by(_LAST_SEEN))
+        return tuple((Owner(row.owner_id), row.definition_id) for row in rows)
+
+    def claim(self, owner: Owner, definition: str, before: datetime, now: datetime) -> bool:
+        """Whether it is due still, and the caller's to ask."""
+        this = (definition_origin.c.owner_id == owner.id, definition_origin.c.definition_id == definition)
+        claimed = update(definition_origin).where(*this, self._is_due(before, now)).values(next_check_at=now + CLAIM)
+        return self._connection.execute(claimed).rowcount == 1
+
+    def _is_due(self, before: datetime, now: datetime) -> ColumnElement[bool]:
+        table = definition_origin
+        may_be = or_(table.c.next_check_at.is_(None), table.c.next_check_at <= now)
+        return and_(table.c.kind.in_((SHARE, OWN)), before >= _LAST_SEEN, may_be)
 
 
 def _state(origin: Origin) -> dict[str, Any]:

@@ -14,6 +14,9 @@ SHARE, FILE, OWN, CLUB = "share", "file", "own", "club"
 WAITS = timedelta(hours=24)
 MOST_WAITING = 50
 
+# Whoever asks an origin that is due claims it first, so that nobody else does; if nothing comes of it, for so long.
+CLAIM = timedelta(minutes=15)
+
 _FIRST_PAUSE, _LONGEST_PAUSE = timedelta(minutes=1), timedelta(hours=24)
 
 
