@@ -16,7 +16,7 @@ import httpx
 import pytest
 
 from service.clubs.origin_store import DueStore
-from service.clubs.origins import MOST_WAITING, pause_after
+from service.clubs.origins import MOST_OFFERED, MOST_WAITING, pause_after
 from service.http import following
 from service.http.examples import DOCUMENT
 from service.http.fetching import Fetcher
@@ -410,6 +410,20 @@ async def test_two_checks_at_once_offer_a_revision_once(service: Running) -> Non
     assert {answer.status_code for answer in answers} == {200}
     kept = (await service.client.get(f"{where}/origin", headers=owner)).json()
     assert [entry["revision"] for entry in kept["available"]] == [4]
+
+
+async def test_an_origin_that_says_more_and_more_fills_no_database(service: Running) -> None:
+    from_loopback(service)
+    owner, origin = service.collector(), Origin()
+    async with host(origin) as port:
+        where = await followed(service, owner, f"http://127.0.0.1:{port}/v1/shared/sws_x")
+        for number in range(2, MOST_OFFERED + 4):
+            told = a_share(newest_revision=number), a_share(SECOND, revision=number, digest=digest(SECOND))
+            origin.answers = lambda path, told=told: sharing(told["revisions" in path])
+            checked = (await service.client.post(f"{where}/origin/checks", headers=owner)).json()
+            assert checked["outcome"] == "newer"
+    offered = [entry["revision"] for entry in checked["origin"]["available"]]
+    assert offered == list(range(4, MOST_OFFERED + 4))
 
 
 async def test_origins_that_are_due_are_asked_once_whoever_asks(empty_database_url: str, tmp_path: Path) -> None:
