@@ -17,8 +17,10 @@ from service.database.migrate import upgrade
 from service.holdings.shelves import shelf_of
 from service.http import openapi, problems
 from service.http.fetching import Fetcher
+from service.http.following import follow
 from service.http.layers import Outermost, begin_log
 from service.http.limits import Gate
+from service.http.needs import service_of
 from service.http.routes import (
     account,
     allocations,
@@ -108,11 +110,15 @@ def create_app(settings: Settings) -> FastAPI:
         app.state.fetcher = Fetcher(from_loopback=settings.imports_from_loopback)
         # One at a time: a large picture takes a core and hundreds of megabytes.
         app.state.photo_gate = Gate(1, settings.solves_waiting)
-        tidying = asyncio.create_task(keep_tidy(database, app.state.shelf, settings))
+        beside = [asyncio.create_task(keep_tidy(database, app.state.shelf, settings))]
+        if settings.follow_hours:
+            beside.append(asyncio.create_task(follow(service_of(app), settings.follow_hours)))
         try:
             yield
         finally:
-            tidying.cancel()
+            for task in beside:
+                task.cancel()
+            await asyncio.wait(beside)
             database.close()
 
     app = FastAPI(

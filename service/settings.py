@@ -79,6 +79,13 @@ class Settings(BaseSettings):
         description="For tests only: lets imports fetch from this machine itself, over plain http too. Whoever may import could "
         "then reach whatever listens here.",
     )
+    follow_hours: int = Field(
+        default=0,
+        ge=0,
+        le=24 * 365,
+        description="Asks the origins of imported and copied definitions by itself, each after so many hours; 0: only when their "
+        "owners ask.",
+    )
     solves_at_once: int = Field(
         default=2, ge=1, le=64, description="Evaluations computed at the same time in one process."
     )

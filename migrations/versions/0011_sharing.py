@@ -52,6 +52,7 @@ def upgrade() -> None:
         sa.Column("digest", sa.String(80), nullable=False),
         sa.Column("etag", sa.Text),
         sa.Column("document", sa.Text, nullable=False),
+        sa.Column("counts", sa.Text, nullable=False),
         sa.Column("findings", sa.Text, nullable=False),
         sa.Column("created_at", instant, nullable=False),
         sa.Column("expires_at", instant, nullable=False),

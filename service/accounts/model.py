@@ -19,7 +19,7 @@ DEVICE_CODE_PREFIX = "swd_"
 CLUB_INVITATION_PREFIX = "swc_"
 SHARE_PREFIX = "sws_"
 _TOKEN_BYTES = 32
-_SECRET = re.compile(r"(sw[a-z]_)[A-Za-z0-9_-]+")
+_SECRET = re.compile(r"(sw[tids]_)[A-Za-z0-9_-]+")
 
 READ, WRITE, EVALUATE, ADMIN = "read", "write", "evaluate", "admin"
 SCOPES = (READ, WRITE, EVALUATE, ADMIN)

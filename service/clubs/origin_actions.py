@@ -42,6 +42,7 @@ def confirm(connection: Connection, owner: Owner, identity: str, now: datetime) 
     brought = store.get(identity, now)
     if brought.definition is not None:
         raise Clash(f"this import was confirmed already: it is the definition '{brought.definition}'")
+    assert brought.document is not None
     line, _ = definitions.draft(connection, owner, None, brought.document)
     line, revision = definitions.publish(connection, owner, line.id, expect=_as_it_is)
     origin = Origin(
@@ -107,7 +108,7 @@ def newer_of_own(connection: Connection, owner: Owner, origin: Origin, now: date
     if published <= (origin.newest or 0):
         return None
     found = store.revision(origin.source, published)
-    return Offered(found.number, found.digest, found.title, found.document, now)
+    return Offered(found.number, found.digest, found.title, now, found.document)
 
 
 def note_check(

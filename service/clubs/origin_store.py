@@ -5,12 +5,15 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, delete, func, insert, select, update
+from sqlalchemy import ColumnElement, Connection, Row, and_, delete, func, insert, or_, select, update
 
 from service.accounts.model import Owner
-from service.clubs.origins import Brought, Offered, Origin
+from service.clubs.origins import CLAIM, MOST_OFFERED, OWN, SHARE, Brought, Offered, Origin
 from service.clubs.share_tables import definition_import, definition_origin, origin_revision
 from service.errors import NotFound
+
+_LONG = ("document", "findings")
+_IN_A_LIST = tuple(column for column in definition_import.c if column.name not in _LONG)
 
 
 class BroughtStore:
@@ -22,9 +25,11 @@ class BroughtStore:
 
     def add(self, made: Brought) -> None:
         row = {"id": made.id, "kind": made.kind, "address": made.address, "title": made.title, "digest": made.digest}
-        more = {"revision": made.revision, "etag": made.etag, "document": made.document, "findings": made.findings}
+        more = {"revision": made.revision, "etag": made.etag, "counts": made.counts, "findings": made.findings}
         times = {"created_at": made.created_at, "expires_at": made.expires_at}
-        self._connection.execute(insert(definition_import).values(owner_id=self._owner.id, **row, **more, **times))
+        self._connection.execute(
+            insert(definition_import).values(owner_id=self._owner.id, document=made.document, **row, **more, **times)
+        )
 
     def get(self, identity: str, now: datetime) -> Brought:
         """Raises NotFound when there is none, or its time is over."""
@@ -35,9 +40,9 @@ class BroughtStore:
         return _brought(row)
 
     def page(self, after: str | None, limit: int, now: datetime) -> tuple[Brought, ...]:
-        """Up to `limit` imports in the order of their ids, from behind `after`."""
+        """Up to `limit` imports in the order of their ids, from behind `after`, without their documents."""
         table = definition_import
-        query = select(table).where(table.c.owner_id == self._owner.id, table.c.expires_at > now)
+        query = select(*_IN_A_LIST).where(table.c.owner_id == self._owner.id, table.c.expires_at > now)
         if after is not None:
             query = query.where(table.c.id > after)
         return tuple(_brought(row) for row in self._connection.execute(query.order_by(table.c.id).limit(limit)))
@@ -100,8 +105,9 @@ class OriginStore:
         self._connection.execute(delete(definition_origin).where(*self._of(definition)))
 
     def offered(self, definition: str) -> tuple[Offered, ...]:
-        """All that is newer at the origin and was fetched, in the order of the numbers."""
-        query = select(origin_revision).where(*self._offered(definition)).order_by(origin_revision.c.number)
+        """All that is newer at the origin and was fetched, in the order of the numbers, without the documents."""
+        listed = tuple(column for column in origin_revision.c if column.name != "document")
+        query = select(*listed).where(*self._offered(definition)).order_by(origin_revision.c.number)
         return tuple(_offered(row) for row in self._connection.execute(query))
 
     def one_offered(self, definition: str, number: int) -> Offered:
@@ -112,9 +118,9 @@ class OriginStore:
         return _offered(row)
 
     def offer(self, definition: str, made: Offered) -> None:
-        """Keeps a newer revision; one that is there already stays as it is."""
-        which = (*self._offered(definition), origin_revision.c.number == made.number)
-        if self._connection.execute(select(origin_revision.c.number).where(*which)).first() is not None:
+        """Keeps a newer revision, unless it is there already; of many the newest."""
+        known = [offered.number for offered in self.offered(definition)]
+        if made.number in known:
             return
         row = {"number": made.number, "digest": made.digest, "title": made.title, "document": made.document}
         self._connection.execute(
@@ -122,12 +128,45 @@ class OriginStore:
                 owner_id=self._owner.id, definition_id=definition, fetched_at=made.fetched_at, **row
             )
         )
+        oldest = sorted([*known, made.number])[:-MOST_OFFERED]
+        self._connection.execute(
+            delete(origin_revision).where(*self._offered(definition), origin_revision.c.number.in_(oldest))
+        )
 
     def _of(self, definition: str) -> tuple[Any, Any]:
         return definition_origin.c.owner_id == self._owner.id, definition_origin.c.definition_id == definition
 
     def _offered(self, definition: str) -> tuple[Any, Any]:
         return origin_revision.c.owner_id == self._owner.id, origin_revision.c.definition_id == definition
+
+
+_LAST_SEEN = func.coalesce(definition_origin.c.checked_at, definition_origin.c.recorded_at)
+
+
+class DueStore:
+    """Origins that are due to be asked, whoever they belong to, within one transaction."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+
+    def due(self, before: datetime, now: datetime, limit: int) -> tuple[tuple[Owner, str], ...]:
+        """Up to `limit` that can be asked, may be asked now, and were not asked since `before`; those first that were not
+        asked for longest."""
+        table = definition_origin
+        query = select(table.c.owner_id, table.c.definition_id).where(self._is_due(before, now)).limit(limit)
+        rows = self._connection.execute(query.order_by(_LAST_SEEN))
+        return tuple((Owner(row.owner_id), row.definition_id) for row in rows)
+
+    def claim(self, owner: Owner, definition: str, before: datetime, now: datetime) -> bool:
+        """Whether it is due still, and the caller's to ask."""
+        this = (definition_origin.c.owner_id == owner.id, definition_origin.c.definition_id == definition)
+        claimed = update(definition_origin).where(*this, self._is_due(before, now)).values(next_check_at=now + CLAIM)
+        return self._connection.execute(claimed).rowcount == 1
+
+    def _is_due(self, before: datetime, now: datetime) -> ColumnElement[bool]:
+        table = definition_origin
+        may_be = or_(table.c.next_check_at.is_(None), table.c.next_check_at <= now)
+        return and_(table.c.kind.in_((SHARE, OWN)), before >= _LAST_SEEN, may_be)
 
 
 def _state(origin: Origin) -> dict[str, Any]:
@@ -151,11 +190,11 @@ def _brought(row: Row[Any]) -> Brought:
         row.revision,
         row.digest,
         row.etag,
-        row.document,
-        row.findings,
+        row.counts,
         row.created_at,
         row.expires_at,
         row.definition_id,
+        *(row._mapping.get(name) for name in _LONG),
     )
 
 
@@ -178,4 +217,4 @@ def _origin(row: Row[Any]) -> Origin:
 
 
 def _offered(row: Row[Any]) -> Offered:
-    return Offered(row.number, row.digest, row.title, row.document, row.fetched_at)
+    return Offered(row.number, row.digest, row.title, row.fetched_at, row._mapping.get("document"))

@@ -13,6 +13,11 @@ SHARE, FILE, OWN, CLUB = "share", "file", "own", "club"
 # So long an import waits.
 WAITS = timedelta(hours=24)
 MOST_WAITING = 50
+# So many newer revisions of an origin are kept, the newest: an origin may say what it likes.
+MOST_OFFERED = 10
+
+# Whoever asks an origin that is due claims it first, so that nobody else does; if nothing comes of it, for so long.
+CLAIM = timedelta(minutes=15)
 
 _FIRST_PAUSE, _LONGEST_PAUSE = timedelta(minutes=1), timedelta(hours=24)
 
@@ -20,7 +25,8 @@ _FIRST_PAUSE, _LONGEST_PAUSE = timedelta(minutes=1), timedelta(hours=24)
 @dataclass(frozen=True, slots=True)
 class Brought:
     """A definition that was brought and checked, and becomes the owner's when they say so; `definition` is what became of
-    it. `address` may have a link's secret in it. `findings` is what the check said, in plain values."""
+    it. `address` may have a link's secret in it. `counts` are the check's findings by severity; `findings` is what it said, in
+    plain values, None in a list, like the document."""
 
     id: str
     kind: str
@@ -29,11 +35,12 @@ class Brought:
     revision: int | None
     digest: str
     etag: str | None
-    document: Mapping[str, Any]
-    findings: Mapping[str, Any]
+    counts: Mapping[str, int]
     created_at: datetime
     expires_at: datetime
     definition: str | None = None
+    document: Mapping[str, Any] | None = None
+    findings: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,13 +66,14 @@ class Origin:
 
 @dataclass(frozen=True, slots=True)
 class Offered:
-    """A revision of the origin that is newer than what was taken. It is offered, and adopted by nobody but the owner."""
+    """A revision of the origin that is newer than what was taken. It is offered, and adopted by nobody but the owner. Its
+    document is None in a list."""
 
     number: int
     digest: str
     title: str
-    document: Mapping[str, Any]
     fetched_at: datetime
+    document: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -82,7 +82,8 @@ def _origin(connection: Connection, owner: Owner, identity: str, number: int | N
     newer = store.offered(identity)
     if not newer:
         raise Clash("nothing newer is known of the origin: ask it first (POST .../origin/checks)")
-    theirs = newer[-1] if number is None else store.one_offered(identity, number)
+    theirs = store.one_offered(identity, newer[-1].number if number is None else number)
+    assert theirs.document is not None, "one is read with its document"
     document = _as_it_came(connection, owner, identity, origin.source if origin.kind == OWN else None, origin.revision)
     return Taken(origin.revision or 0, origin.digest, document), Taken(theirs.number, theirs.digest, theirs.document)
 

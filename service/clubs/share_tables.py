@@ -45,6 +45,7 @@ definition_import = Table(
     Column("digest", String(80), nullable=False),
     Column("etag", Text),
     Column("document", Document, nullable=False),
+    Column("counts", Document, nullable=False),
     Column("findings", Document, nullable=False),
     Column("created_at", Instant, nullable=False),
     Column("expires_at", Instant, nullable=False),

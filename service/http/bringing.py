@@ -82,7 +82,7 @@ async def ask_origin(parts: Service, origin: Origin, now: datetime) -> Newer:
         if newer.revision != number:
             raise Problem("fetch-unreadable", f"it is not the revision {number} that was said to be there")
         definition = _sound(newer, None)
-        return Offered(number, definition.digest, definition.title, newer.document, now)
+        return Offered(number, definition.digest, definition.title, now, newer.document)
 
     return Newer(await parts.gate.run(look), fetched.etag)
 
@@ -139,7 +139,7 @@ def _looked_at(
 ) -> Brought:
     definition = _sound(told, expected)
     check = ask_check(parts.database, None, CheckIn(definition=dict(told.document), today=now.date()))
-    findings = {"counts": check["counts"], "findings": check["findings"], "in_words": read_aloud(definition)}
+    findings = {"findings": check["findings"], "in_words": read_aloud(definition)}
     return Brought(
         new_identity(),
         FILE if told.digest is None else SHARE,
@@ -148,10 +148,11 @@ def _looked_at(
         told.revision,
         definition.digest,
         etag,
-        told.document,
-        findings,
+        check["counts"],
         now,
         now + WAITS,
+        document=told.document,
+        findings=findings,
     )
 
 

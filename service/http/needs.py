@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Annotated, Any
 
-from fastapi import Depends, Request
+from fastapi import Depends, FastAPI, Request
 
 from service.accounts.actions import identify
 from service.accounts.model import Caller, Owner
@@ -50,7 +50,12 @@ class Body:
 
 
 def _service(request: Request) -> Service:
-    state = request.app.state
+    return service_of(request.app)
+
+
+def service_of(app: FastAPI) -> Service:
+    """The parts of an app that has started."""
+    state = app.state
     # Only tests put a clock of their own there.
     clock = getattr(state, "clock", _now)
     return Service(state.settings, state.database, state.gate, state.photo_gate, state.shelf, state.fetcher, clock)

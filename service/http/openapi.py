@@ -18,7 +18,7 @@ from starlette.responses import Response
 
 from service.accounts.model import EVALUATE, READ, WRITE
 from service.clubs.model import MEMBER, STEWARD
-from service.http.bodies import JSON
+from service.http.bodies import JSON, YAML
 from service.http.problems import KINDS, MEDIA_TYPE
 from service.http.schemas.common import json_schema
 from service.http.schemas.problems import ProblemOut
@@ -66,7 +66,8 @@ def operation(
     kinds = list(dict.fromkeys([*problems, *_usual_problems(access, body is not None, status, bool(files))]))
     responses: dict[int | str, dict[str, Any]] = {status: _answer(answer, answer_example, headers)}
     for kind in also_as:
-        responses[status]["content"][kind] = {"schema": {"type": "string"}}
+        # YAML is read like JSON by whoever looks for a value in it.
+        responses[status]["content"][kind] = {"schema": {"type": "object" if kind == YAML else "string"}}
     if conditional:
         responses[304] = {"description": "The caller has this version already."}
     for kind in kinds:

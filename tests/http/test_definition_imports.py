@@ -9,16 +9,21 @@ import logging
 from collections.abc import Callable
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
 
-from service.clubs.origins import MOST_WAITING, pause_after
+from service.clubs.origin_store import DueStore
+from service.clubs.origins import MOST_OFFERED, MOST_WAITING, pause_after
+from service.http import following
 from service.http.examples import DOCUMENT
 from service.http.fetching import Fetcher
+from service.http.following import check_due
+from service.http.needs import service_of
 from service.rules.document import digest
-from tests.conftest import Running
+from tests.conftest import Running, running, settings_for
 from tests.http import doors
 from tests.http.hosts import Answering, Names, Network, host, says, the_log
 
@@ -49,7 +54,7 @@ def sharing(value: Any, tag: str = '"one"') -> Answering:
 
 
 def from_loopback(service: Running) -> None:
-    service.app.state.fetcher = Fetcher(from_loopback=True, seconds=2)
+    service.app.state.fetcher = Fetcher(from_loopback=True)
 
 
 async def started(service: Running, owner: dict[str, str], **body: Any) -> Any:
@@ -405,6 +410,81 @@ async def test_two_checks_at_once_offer_a_revision_once(service: Running) -> Non
     assert {answer.status_code for answer in answers} == {200}
     kept = (await service.client.get(f"{where}/origin", headers=owner)).json()
     assert [entry["revision"] for entry in kept["available"]] == [4]
+
+
+async def test_an_origin_that_says_more_and_more_fills_no_database(service: Running) -> None:
+    from_loopback(service)
+    owner, origin = service.collector(), Origin()
+    async with host(origin) as port:
+        where = await followed(service, owner, f"http://127.0.0.1:{port}/v1/shared/sws_x")
+        for number in range(2, MOST_OFFERED + 4):
+            told = a_share(newest_revision=number), a_share(SECOND, revision=number, digest=digest(SECOND))
+            origin.answers = lambda path, told=told: sharing(told["revisions" in path])
+            checked = (await service.client.post(f"{where}/origin/checks", headers=owner)).json()
+            assert checked["outcome"] == "newer"
+    offered = [entry["revision"] for entry in checked["origin"]["available"]]
+    assert offered == list(range(4, MOST_OFFERED + 4))
+
+
+async def test_origins_that_are_due_are_asked_once_whoever_asks(empty_database_url: str, tmp_path: Path) -> None:
+    """Every server of one database asks now and then for all owners; two at the same time ask each origin once."""
+    async with running(settings_for(empty_database_url, photos_dir=tmp_path)) as service:
+        await due_origins(service)
+
+
+async def due_origins(service: Running) -> None:
+    from_loopback(service)
+    owners, origin = [service.collector() for _ in range(3)], Origin()
+    now = datetime.now(UTC)
+    service.app.state.clock = lambda: now
+    async with host(origin) as port:
+        link = f"http://127.0.0.1:{port}/v1/shared/sws_x"
+        places = [await followed(service, owner, link) for owner in owners]
+        file = await service.client.post("/v1/imports", json={"document": DOCUMENT}, headers=owners[0])
+        await service.client.post(f"{file.headers['location']}/confirmation", headers=owners[0])
+        origin.answers, origin.heads = newer, []
+        assert await check_due(service_of(service.app), 6) == {}
+        now += timedelta(hours=6)
+        both = await asyncio.gather(*(check_due(service_of(service.app), 6) for _ in range(2)))
+        assert both[0] + both[1] == {"newer": 3}
+        assert sum(" /v1/shared/sws_x HTTP" in head for head in origin.heads) == 3
+        assert await check_due(service_of(service.app), 6) == {}
+        # The control: two that do not claim what they ask ask twice.
+        now += timedelta(hours=6)
+        with pytest.MonkeyPatch.context() as patched:
+            patched.setattr(DueStore, "claim", lambda *_: True)
+            careless = await asyncio.gather(*(check_due(service_of(service.app), 6) for _ in range(2)))
+        assert (careless[0] + careless[1]).total() == 6
+        # What fails has its pause, however long ago it is that it answered.
+        origin.answers = lambda path: says(b"{}", status="404 Not Found")
+        now += timedelta(hours=6)
+        assert await check_due(service_of(service.app), 6) == {"failed": 3}
+        assert await check_due(service_of(service.app), 0) == {}
+    for owner, where in zip(owners, places, strict=True):
+        state = (await service.client.get(f"{where}/origin", headers=owner)).json()
+        assert (state["failures"], [entry["revision"] for entry in state["available"]]) == (1, [4])
+
+
+async def test_following_goes_on_after_a_mistake_and_ends_with_the_server(
+    database_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looks: list[int] = []
+
+    async def look(parts: Any, hours: int) -> None:
+        looks.append(hours)
+        raise RuntimeError("canary")
+
+    monkeypatch.setattr(following, "check_due", look)
+    monkeypatch.setattr(following, "LOOKS_EVERY_SECONDS", 0.01)
+    with the_log() as written:
+        async with running(settings_for(database_url, photos_dir=tmp_path, follow_hours=7)):
+            while len(looks) < 3:
+                await asyncio.sleep(0.01)
+        seen = len(looks)
+        await asyncio.sleep(0.05)
+    assert (set(looks), len(looks)) == ({7}, seen)
+    assert "unforeseen RuntimeError" in written.getvalue()
+    assert "canary" not in written.getvalue()
 
 
 async def test_an_origin_can_be_forgotten(service: Running) -> None:

@@ -342,7 +342,7 @@ def bodies_of_definition_imports() -> Iterator[tuple[str, bytes, Sequence[str]]]
     for number, value in enumerate(["", "x", 1, [], "sha-256:", f"sha-256:{'A' * 64}", f"sha-256:{'a' * 65}"]):
         yield f"digest: {number}", json_of({"document": DOCUMENT, "digest": value}), ("/digest",)
     yield "another digest", json_of({"document": DOCUMENT, "digest": f"sha-256:{'0' * 64}"}), ("/digest",)
-    yield "neither", json_of({}), ("",)
+    yield "neither", json_of({"digest": f"sha-256:{'0' * 64}"}), ("",)
     yield "both", json_of({"document": DOCUMENT, "from": "https://coins.example.org/"}), ("",)
 
 

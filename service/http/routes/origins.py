@@ -131,8 +131,8 @@ def forget(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId)
         problems=["not-found", "clash", "asked-too-soon", "storage-full"],
     ),
 )
-async def check(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
-    return Answer(await check_origin(request, parts, owner, id)).response()
+async def check(parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
+    return Answer(await check_origin(parts, owner, id)).response()
 
 
 @router.post(

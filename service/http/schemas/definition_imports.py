@@ -172,7 +172,7 @@ def summary_of_import(brought: Brought) -> dict[str, Any]:
         "title": brought.title,
         "revision": brought.revision,
         "digest": brought.digest,
-        "counts": brought.findings["counts"],
+        "counts": brought.counts,
         "created_at": brought.created_at,
         "expires_at": brought.expires_at,
         "definition": brought.definition,
@@ -180,8 +180,7 @@ def summary_of_import(brought: Brought) -> dict[str, Any]:
 
 
 def shown_import(brought: Brought) -> dict[str, Any]:
-    looked_at = {name: brought.findings[name] for name in ("in_words", "findings")}
-    return {**summary_of_import(brought), "document": brought.document, **looked_at}
+    return {**summary_of_import(brought), "document": brought.document, **(brought.findings or {})}
 
 
 def import_tag(brought: Brought) -> str:
