@@ -2,110 +2,143 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
+from collections.abc import Iterable
 
 from service.assignment.circulation import Flow
-from service.assignment.market import Demand, Market, Ring, Supply, rings_of
+from service.assignment.market import Bond, Demand, Market, Ring, Supply, rings_of
 from service.assignment.rings import RingSearch
 from service.assignment.search import Meter
 
 TOGETHER = 9
-MOST_TRIES = 400
-_SLICE = 0.2
+PATIENCE = 60
+_SLICE_SECONDS = 0.1
+_TRY_SECONDS = 0.05
+"""What a try costs beside the solver's own time."""
 _MOST_CYCLES = 6_000
 
 
 def improve(market: Market, flow: Flow, start: list[Ring], longest: int, meter: Meter, seconds: float) -> list[Ring]:
-    """Rings that fill as many places or more. Ends where they reach the flow's bound, or by the budget, or when no
-    neighbourhood gains."""
-    best, stop = list(start), meter.left - seconds
-    waiting = _short(market, flow, best)
-    for turn in range(MOST_TRIES):
-        if not waiting or meter.left <= stop or sum(map(len, best)) >= flow.value:
-            break
-        centre = waiting.pop(0)
-        found = _around(market, best, centre, turn, longest, meter, min(_SLICE, meter.left - stop))
-        if found is not None:
-            best = found
-            waiting = _short(market, flow, best)
-    return best
+    """Rings that fill as many places as those of `start` or more. Ends where they reach the flow's bound, by the budget, or
+    after PATIENCE tries in vain."""
+    table, stop = _Table(market, flow, start), meter.left - seconds
+    turn = vain = 0
+    while vain < PATIENCE and meter.left > stop and table.filled < flow.value:
+        turn, vain = turn + 1, vain + 1
+        meter.spend(_TRY_SECONDS)
+        few = table.few(turn)
+        part, supplies, demands = table.without(few)
+        every = rings_of(part, longest, _MOST_CYCLES)
+        if not every:
+            continue
+        inside = table.inside(few)
+        to_supply = {number: at for at, number in enumerate(supplies)}
+        to_demand = {number: at for at, number in enumerate(demands)}
+        seated = [tuple((to_supply[s], to_demand[d]) for s, d in table.rings[number]) for number in inside]
+        search = RingSearch(part, every, seated)
+        most = min(sum(len(s.coins) for s in part.supplies), sum(len(d.places) for d in part.demands))
+        if search.fill(most, meter, min(_SLICE_SECONDS, meter.left - stop)) > sum(map(len, seated)):
+            made = [tuple((supplies[s], demands[d]) for s, d in ring) for ring in search.best]
+            table.replace(inside, made)
+            vain = 0
+    return list(table.rings.values())
 
 
-def _short(market: Market, flow: Flow, rings: list[Ring]) -> list[int]:
-    """The parties that give less than in the flow, those most short of it first."""
-    gives = Counter(market.supplies[supply].giver for ring in rings for supply, _ in ring)
-    missing: Counter[int] = Counter()
-    for (supply, _), count in flow.given.items():
-        missing[market.supplies[supply].giver] += count
-    missing.subtract(gives)
-    return sorted((party for party in market.parties if missing[party] > 0), key=lambda p: (-missing[p], p))
+class _Table:
+    """Rings, and what they use, party by party."""
 
+    def __init__(self, market: Market, flow: Flow, rings: Iterable[Ring]) -> None:
+        self.market = market
+        self.rings: dict[int, Ring] = {}
+        self.filled = 0
+        self.supplies: dict[int, list[int]] = defaultdict(list)
+        self.demands: dict[int, list[int]] = defaultdict(list)
+        for number, supply in enumerate(market.supplies):
+            self.supplies[supply.giver].append(number)
+        for number, demand in enumerate(market.demands):
+            self.demands[demand.receiver].append(number)
+        self._at: dict[int, dict[int, None]] = {party: {} for party in market.parties}
+        self._gone: Counter[int] = Counter()
+        self._taken: Counter[int] = Counter()
+        self._under: Counter[int] = Counter()
+        self._missing: Counter[int] = Counter()
+        for (supply, _), count in flow.given.items():
+            self._missing[market.supplies[supply].giver] += count
+        self._next = 0
+        self.replace((), rings)
 
-def _around(
-    market: Market, rings: list[Ring], centre: int, turn: int, longest: int, meter: Meter, seconds: float
-) -> list[Ring] | None:
-    """Better rings after those among a few parties around one were made anew; None when there are none."""
-    few = _few(market, rings, centre, turn)
-    kept = [ring for ring in rings if not few.issuperset(market.parties_of(ring))]
-    freed = [ring for ring in rings if few.issuperset(market.parties_of(ring))]
-    part, supplies, demands = _part(market, kept, few)
-    every = rings_of(part, longest, _MOST_CYCLES)
-    if not every:
-        return None
-    to_supply = {number: at for at, number in enumerate(supplies)}
-    to_demand = {number: at for at, number in enumerate(demands)}
-    inside = [tuple((to_supply[s], to_demand[d]) for s, d in ring) for ring in freed]
-    search = RingSearch(part, every, inside)
-    before = sum(map(len, freed))
-    most = min(sum(len(s.coins) for s in part.supplies), sum(len(d.places) for d in part.demands))
-    if search.fill(most, meter, seconds) <= before:
-        return None
-    return [*kept, *(tuple((supplies[s], demands[d]) for s, d in ring) for ring in search.best)]
+    def replace(self, old: Iterable[int], new: Iterable[Ring]) -> None:
+        """These rings taken off, and others laid down."""
+        for number in old:
+            self._count(self.rings.pop(number), number, -1)
+        for ring in new:
+            self.rings[self._next] = ring
+            self._count(ring, self._next, 1)
+            self._next += 1
 
-
-def _few(market: Market, rings: list[Ring], centre: int, turn: int) -> set[int]:
-    """The party, some of those who are short of what they could, and some who swap with it; others at each turn."""
-    free = Counter[int]()
-    for supply in market.supplies:
-        free[supply.giver] += len(supply.coins)
-    for ring in rings:
-        free.subtract(market.parties_of(ring))
-    partners = Counter(party for ring in rings if centre in (parties := market.parties_of(ring)) for party in parties)
-    by_swaps = sorted((p for p in partners if p != centre), key=lambda p: (-partners[p], p))
-    by_free = sorted((p for p in market.parties if p != centre and free[p]), key=lambda p: (-free[p], p))
-    few = {centre}
-    for at, others in enumerate((by_free, by_swaps, by_free)):
-        if others:
-            shift = (turn * (at + 2)) % len(others)
-            few.update((others[shift:] + others[:shift])[: (TOGETHER - 1) // 2 - at])
-    return set(sorted(few - {centre})[: TOGETHER - 1]) | {centre}
-
-
-def _part(market: Market, kept: list[Ring], few: set[int]) -> tuple[Market, list[int], list[int]]:
-    """The market among these few, without what the kept rings use; with the numbers of its supplies and demands."""
-    gone = Counter(supply for ring in kept for supply, _ in ring)
-    filled = Counter(demand for ring in kept for _, demand in ring)
-    supplies = [n for n, s in enumerate(market.supplies) if s.giver in few and len(s.coins) > gone[n]]
-    demands = [n for n, d in enumerate(market.demands) if d.receiver in few and len(d.places) > filled[n]]
-    bonds = dict(market.bonds)
-    for ring in kept:
+    def _count(self, ring: Ring, number: int, sign: int) -> None:
+        self.filled += sign * len(ring)
         for supply, demand in ring:
-            for limit in market.supplies[supply].limits:
-                bond = bonds[limit]
-                if bond.receiver == market.demands[demand].receiver:
-                    bonds[limit] = type(bond)(bond.receiver, bond.count - 1)
-    part = Market(
-        tuple(sorted(few)),
-        tuple(_less_coins(market.supplies[number], gone[number]) for number in supplies),
-        tuple(_less_places(market.demands[number], filled[number]) for number in demands),
-        bonds,
-    )
-    return part, supplies, demands
+            self._gone[supply] += sign
+            self._taken[demand] += sign
+            giver = self.market.supplies[supply].giver
+            self._missing[giver] -= sign
+            if sign > 0:
+                self._at[giver][number] = None
+            else:
+                del self._at[giver][number]
+            for limit in self.market.supplies[supply].limits:
+                if self.market.bonds[limit].receiver == self.market.demands[demand].receiver:
+                    self._under[limit] += sign
+
+    def few(self, turn: int) -> frozenset[int]:
+        """A few parties: one that gives less than in the flow, others such, and some who swap with it; others each turn."""
+        short = sorted((p for p in self.market.parties if self._missing[p] > 0), key=lambda p: (-self._missing[p], p))
+        pool = short or list(self.market.parties)
+        centre = pool[turn % len(pool)]
+        with_it: Counter[int] = Counter()
+        for number in self._at[centre]:
+            with_it.update(self.market.parties_of(self.rings[number]))
+        partners = sorted((p for p in with_it if p != centre), key=lambda p: (-with_it[p], p))
+        chosen = {centre: None}
+        for others, count in ((short, TOGETHER // 2), (partners, TOGETHER), (list(self.market.parties), TOGETHER)):
+            shift = (turn * 7 + turn // max(len(pool), 1)) % len(others) if others else 0
+            for party in [*others[shift:], *others[:shift]]:
+                if len(chosen) < count:
+                    chosen[party] = None
+        return frozenset(chosen)
+
+    def inside(self, few: frozenset[int]) -> list[int]:
+        """The rings that lie wholly among these."""
+        near = sorted({number for party in few for number in self._at[party]})
+        return [number for number in near if few.issuperset(self.market.parties_of(self.rings[number]))]
+
+    def without(self, few: frozenset[int]) -> tuple[Market, list[int], list[int]]:
+        """The market among these, without what rings with others use; with the numbers of its supplies and demands."""
+        market = self.market
+        coins = {n: len(market.supplies[n].coins) - self._gone[n] for party in few for n in self.supplies[party]}
+        places = {n: len(market.demands[n].places) - self._taken[n] for party in few for n in self.demands[party]}
+        left = {limit: bond.count - self._under[limit] for limit, bond in market.bonds.items()}
+        for number in self.inside(few):
+            for supply, demand in self.rings[number]:
+                coins[supply] += 1
+                places[demand] += 1
+                for limit in market.supplies[supply].limits:
+                    left[limit] += market.bonds[limit].receiver == market.demands[demand].receiver
+        supplies = sorted(number for number, count in coins.items() if count)
+        demands = sorted(number for number, count in places.items() if count)
+        part = Market(
+            tuple(sorted(few)),
+            tuple(_of_coins(market.supplies[number], coins[number]) for number in supplies),
+            tuple(_of_places(market.demands[number], places[number]) for number in demands),
+            {limit: Bond(bond.receiver, left[limit]) for limit, bond in market.bonds.items()},
+        )
+        return part, supplies, demands
 
 
-def _less_coins(supply: Supply, gone: int) -> Supply:
-    return Supply(supply.giver, supply.kinds, supply.coins[gone:], supply.barred, supply.limits)
+def _of_coins(supply: Supply, count: int) -> Supply:
+    return Supply(supply.giver, supply.kinds, supply.coins[:count], supply.barred, supply.limits)
 
 
-def _less_places(demand: Demand, filled: int) -> Demand:
-    return Demand(demand.receiver, demand.kind, demand.places[filled:])
+def _of_places(demand: Demand, count: int) -> Demand:
+    return Demand(demand.receiver, demand.kind, demand.places[:count])

@@ -252,6 +252,26 @@ def test_a_barred_coin_goes_to_another() -> None:
     assert clear(Exchange(exchange.parties, (barred,))).cycles[0][0].coin == 1
 
 
+def test_a_limit_over_several_coins_holds() -> None:
+    exchange = some(({8, 9}, [{1}, {2}]), ({1, 2}, [{8}, {9}]))
+    assert len(clear(exchange).cycles) == 2
+    limited = Exchange(exchange.parties, (AtMost(1, frozenset({(0, 0), (0, 1)}), 1),))
+    assert len(clear(limited).cycles) == 1
+    # What is left by the limit is the first of what could be.
+    assert clear(limited).cycles[0][0] == Transfer(0, 0, 1, 1)
+
+
+def test_whoever_cannot_be_missed_is_known_by_the_prices() -> None:
+    exchange = some(({1}, [{2}, {4}]), ({2}, [{3}]), ({3}, [{1}]), ({4}, [{1}]))
+    (market,) = markets(exchange)
+    flow = circulate(market)
+    assert flow.value == 3
+    # The pair of 0 and 3 fills two; three places need 0, 1 and 2.
+    assert least_people(market, flow, 3) == 3
+    assert least_people(market, flow, 2) == 2
+    assert least_people(market, flow, 0) == 0
+
+
 def test_of_a_coin_with_two_pieces_both_may_go() -> None:
     offers = (Offer(7, frozenset({1}), 2),)
     exchange = Exchange({
