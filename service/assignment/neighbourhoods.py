@@ -62,8 +62,8 @@ class _Table:
         self._taken: Counter[int] = Counter()
         self._under: Counter[int] = Counter()
         self._missing: Counter[int] = Counter()
-        for (supply, _), count in flow.given.items():
-            self._missing[market.supplies[supply].giver] += count
+        for (given, _), count in flow.given.items():
+            self._missing[market.supplies[given].giver] += count
         self._next = 0
         self.replace((), rings)
 

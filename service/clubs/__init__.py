@@ -1,0 +1,1 @@
+"""Sharing, membership, swaps."""
