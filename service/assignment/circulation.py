@@ -10,13 +10,13 @@ of a kind of place gives to which receiver of it is free, so there are mostly en
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from service.assignment.market import Link, Market, Ring
+from service.assignment.market import Link, Market, Ring, Term
 
 Numbers = npt.NDArray[np.int64]
 _AMPLE = 2**40
@@ -152,7 +152,7 @@ class _Tokens:
         for party, kind in self.wants:
             self.lacks[party] |= bit[kind]
         self.steps = MOST_STEPS
-        self.counts = {number: bond.count for number, bond in market.bonds.items()}
+        self.under: Counter[Term] = Counter()
 
     def link(self, giver: int, receiver: int) -> Link | None:
         """The first link from the one to the other that nothing stands against."""
@@ -163,7 +163,7 @@ class _Tokens:
             kind = self.kinds[lowest.bit_length() - 1]
             demand = self.wants[receiver, kind][0]
             for supply in dict.fromkeys(self.coins[giver, kind]):
-                if receiver not in self.market.supplies[supply].barred and self._allowed(supply, receiver, 1):
+                if receiver not in self.market.supplies[supply].barred and self._allowed((supply, demand)):
                     return supply, demand
         return None
 
@@ -181,11 +181,15 @@ class _Tokens:
         first = parties.index(min(parties))
         return (*links[first:], *links[:first])
 
-    def _allowed(self, supply: int, receiver: int, count: int) -> bool:
-        bonds = self.market.bonds
+    def _allowed(self, link: Link) -> bool:
+        """Whether of every limit a condition still holds with this link."""
+        counted = set(self.market.terms(link))
         return all(
-            bonds[limit].receiver != receiver or self.counts[limit] >= count
-            for limit in self.market.supplies[supply].limits
+            any(
+                self.under[number, at] + ((number, at) in counted) <= condition.count
+                for at, condition in enumerate(self.market.limits[number])
+            )
+            for number in {number for number, _ in counted}
         )
 
     def _move(self, supply: int, demand: int, *, back: bool) -> None:
@@ -202,9 +206,8 @@ class _Tokens:
         self.left[giver] += 1 if back else -1
         self.has[giver] = self.has[giver] | bit if coins else self.has[giver] & ~bit
         self.lacks[receiver] = self.lacks[receiver] | bit if wants else self.lacks[receiver] & ~bit
-        for limit in self.market.supplies[supply].limits:
-            if self.market.bonds[limit].receiver == receiver:
-                self.counts[limit] += 1 if back else -1
+        for term in self.market.terms((supply, demand)):
+            self.under[term] += -1 if back else 1
 
 
 def peel(market: Market, flow: Flow, longest: int) -> list[Ring]:

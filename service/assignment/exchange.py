@@ -53,11 +53,15 @@ class Party:
 
 @dataclass(frozen=True, slots=True)
 class AtMost:
-    """Of these (giver, coin) at most `count` pieces go to `receiver`; 0 bars them."""
+    """Of these (giver, coin) at most `count` pieces are given: to the receiver, or to anybody."""
 
-    receiver: int
     coins: frozenset[tuple[int, int]]
+    receiver: int | None
     count: int
+
+
+Limit = tuple[AtMost, ...]
+"""At least one of these holds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +69,7 @@ class Exchange:
     """Parties by their numbers. Numbers of parties, coins (each party's own) and places are in the order that ties go by."""
 
     parties: Mapping[int, Party]
-    limits: tuple[AtMost, ...] = ()
+    limits: tuple[Limit, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, order=True)

@@ -16,6 +16,8 @@ Link = tuple[int, int]
 """A supply and a demand that it fits."""
 Ring = tuple[Link, ...]
 """Links from party to party and back, from the lowest party on."""
+Term = tuple[int, int]
+"""A limit, and which of its conditions."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +29,7 @@ class Supply:
     kinds: frozenset[int]
     coins: tuple[int, ...]
     barred: frozenset[int] = frozenset()
-    limits: frozenset[int] = frozenset()
+    limits: frozenset[Term] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,10 +42,10 @@ class Demand:
 
 
 @dataclass(frozen=True, slots=True)
-class Bond:
-    """Of the supplies under this limit at most `count` coins go to the receiver."""
+class Most:
+    """Of the supplies under this condition at most `count` coins go to the receiver, or to anybody."""
 
-    receiver: int
+    receiver: int | None
     count: int
 
 
@@ -54,7 +56,8 @@ class Market:
     parties: tuple[int, ...]
     supplies: tuple[Supply, ...]
     demands: tuple[Demand, ...]
-    bonds: dict[int, Bond]
+    limits: dict[int, tuple[Most, ...]]
+    """By number: of the conditions of a limit at least one holds."""
 
     def fits(self, supply: Supply, demand: Demand) -> bool:
         """Whether a coin of the supply may go into a place of the demand."""
@@ -68,6 +71,13 @@ class Market:
         for at, supply in enumerate(self.supplies):
             fitting = sorted(number for kind in supply.kinds for number in by_kind[kind])
             yield from ((at, number) for number in fitting if self.fits(supply, self.demands[number]))
+
+    def terms(self, link: Link) -> Iterator[Term]:
+        """The conditions that count the link."""
+        for term in self.supplies[link[0]].limits:
+            receiver = self.limits[term[0]][term[1]].receiver
+            if receiver is None or receiver == self.demands[link[1]].receiver:
+                yield term
 
     def parties_of(self, ring: Ring) -> tuple[int, ...]:
         """Who takes part in the ring, in its order."""
@@ -85,13 +95,14 @@ def link_count(market: Market) -> int:
 def markets(exchange: Exchange) -> list[Market]:
     """The parts of the exchange in which there may be cycles, each reduced, in the order of their parties."""
     barred: dict[tuple[int, int], set[int]] = defaultdict(set)
-    bound: dict[tuple[int, int], set[int]] = defaultdict(set)
+    bound: dict[tuple[int, int], set[Term]] = defaultdict(set)
     for number, limit in enumerate(exchange.limits):
-        for coin in limit.coins:
-            if limit.count <= 0:
-                barred[coin].add(limit.receiver)
-            else:
-                bound[coin].add(number)
+        for at, condition in enumerate(limit):
+            for coin in condition.coins:
+                if len(limit) == 1 and condition.count <= 0 and condition.receiver is not None:
+                    barred[coin].add(condition.receiver)
+                else:
+                    bound[coin].add((number, at))
     order = sorted(exchange.parties)
     parts = [members for members in _strong(exchange, order, barred) if len(members) > 1]
     found = [_reduced(exchange, members, barred, bound) for members in parts]
@@ -136,13 +147,13 @@ def _reduced(
     exchange: Exchange,
     members: list[int],
     barred: dict[tuple[int, int], set[int]],
-    bound: dict[tuple[int, int], set[int]],
+    bound: dict[tuple[int, int], set[Term]],
 ) -> Market:
     lacking: dict[int, set[int]] = defaultdict(set)
     for number in members:
         for place in exchange.parties[number].holes:
             lacking[place].add(number)
-    alike: dict[tuple[int, frozenset[int], frozenset[int], frozenset[int]], list[int]] = {}
+    alike: dict[tuple[int, frozenset[int], frozenset[int], frozenset[Term]], list[int]] = {}
     for number in members:
         for offer in exchange.parties[number].offers:
             away = frozenset(barred.get((number, offer.coin), ()))
@@ -168,9 +179,11 @@ def _reduced(
         for place in sorted(exchange.parties[number].holes & kind_of.keys()):
             wanted_here.setdefault(kind_of[place], []).append(place)
         demands += [Demand(number, kind, tuple(places)) for kind, places in wanted_here.items()]
-    used = sorted({limit for supply in supplies for limit in supply.limits})
-    bonds = {number: Bond(exchange.limits[number].receiver, exchange.limits[number].count) for number in used}
-    return Market(tuple(members), supplies, tuple(demands), bonds)
+    conditions = {
+        number: tuple(Most(most.receiver, most.count) for most in exchange.limits[number])
+        for number in sorted({number for supply in supplies for number, _ in supply.limits})
+    }
+    return Market(tuple(members), supplies, tuple(demands), conditions)
 
 
 def successors(market: Market) -> dict[int, list[int]]:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable
+from dataclasses import replace
 
 from service.assignment.circulation import Flow
-from service.assignment.market import Bond, Demand, Market, Ring, Supply, rings_of
+from service.assignment.market import Demand, Market, Ring, Supply, Term, rings_of
 from service.assignment.rings import RingSearch
 from service.assignment.search import Meter
 
@@ -60,7 +61,7 @@ class _Table:
         self._at: dict[int, dict[int, None]] = {party: {} for party in market.parties}
         self._gone: Counter[int] = Counter()
         self._taken: Counter[int] = Counter()
-        self._under: Counter[int] = Counter()
+        self._under: Counter[Term] = Counter()
         self._missing: Counter[int] = Counter()
         for (given, _), count in flow.given.items():
             self._missing[market.supplies[given].giver] += count
@@ -87,9 +88,8 @@ class _Table:
                 self._at[giver][number] = None
             else:
                 del self._at[giver][number]
-            for limit in self.market.supplies[supply].limits:
-                if self.market.bonds[limit].receiver == self.market.demands[demand].receiver:
-                    self._under[limit] += sign
+            for term in self.market.terms((supply, demand)):
+                self._under[term] += sign
 
     def few(self, turn: int) -> frozenset[int]:
         """A few parties: one that gives less than in the flow, others such, and some who swap with it; others each turn."""
@@ -118,20 +118,25 @@ class _Table:
         market = self.market
         coins = {n: len(market.supplies[n].coins) - self._gone[n] for party in few for n in self.supplies[party]}
         places = {n: len(market.demands[n].places) - self._taken[n] for party in few for n in self.demands[party]}
-        left = {limit: bond.count - self._under[limit] for limit, bond in market.bonds.items()}
+        outside = Counter(self._under)
         for number in self.inside(few):
             for supply, demand in self.rings[number]:
                 coins[supply] += 1
                 places[demand] += 1
-                for limit in market.supplies[supply].limits:
-                    left[limit] += market.bonds[limit].receiver == market.demands[demand].receiver
+                outside.subtract(market.terms((supply, demand)))
         supplies = sorted(number for number, count in coins.items() if count)
         demands = sorted(number for number, count in places.items() if count)
         part = Market(
             tuple(sorted(few)),
             tuple(_of_coins(market.supplies[number], coins[number]) for number in supplies),
             tuple(_of_places(market.demands[number], places[number]) for number in demands),
-            {limit: Bond(bond.receiver, left[limit]) for limit, bond in market.bonds.items()},
+            {
+                number: tuple(
+                    replace(condition, count=condition.count - outside[number, at])
+                    for at, condition in enumerate(conditions)
+                )
+                for number, conditions in market.limits.items()
+            },
         )
         return part, supplies, demands
 

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from service.assignment.market import Link, Market, Ring
+from service.assignment.market import Link, Market, Ring, Term
 from service.assignment.problem import Level
 from service.assignment.search import PACKED, SEED, Meter
 
@@ -83,7 +83,7 @@ class RingSearch:
         of_supply: dict[int, list[int]] = defaultdict(list)
         of_demand: dict[int, list[int]] = defaultdict(list)
         of_step: dict[Parties, list[int]] = defaultdict(list)
-        of_limit: dict[int, list[int]] = defaultdict(list)
+        of_term: dict[Term, list[int]] = defaultdict(list)
         for link in market.links():
             supply, demand = market.supplies[link[0]], market.demands[link[1]]
             step = (supply.giver, demand.receiver)
@@ -93,15 +93,14 @@ class RingSearch:
             of_supply[link[0]].append(number)
             of_demand[link[1]].append(number)
             of_step[step].append(number)
-            for limit in supply.limits:
-                if market.bonds[limit].receiver == demand.receiver:
-                    of_limit[limit].append(number)
+            for term in market.terms(link):
+                of_term[term].append(number)
         for at, numbers in of_supply.items():
             self._at_most(numbers, len(market.supplies[at].coins))
         for at, numbers in of_demand.items():
             self._at_most(numbers, len(market.demands[at].places))
-        for at, numbers in of_limit.items():
-            self._at_most(numbers, market.bonds[at].count)
+        for limit, conditions in market.limits.items():
+            self._either([(of_term[limit, at], condition.count) for at, condition in enumerate(conditions)])
         self._lay_out_cycles(every, of_step)
 
     def _lay_out_cycles(self, every: Sequence[Parties], of_step: dict[Parties, list[int]]) -> None:
@@ -127,6 +126,18 @@ class RingSearch:
     def _at_most(self, numbers: Sequence[int], count: int) -> None:
         if sum(self._most[number] for number in numbers) > count:
             self._model.add(self._sum(numbers) <= count)
+
+    def _either(self, conditions: Sequence[tuple[Sequence[int], int]]) -> None:
+        """At least one of the sums is within its count."""
+        possible = [(numbers, count) for numbers, count in conditions if count >= 0]
+        if len(possible) == 1:
+            self._at_most(*possible[0])
+            return
+        chosen = []
+        for numbers, count in possible:
+            chosen.append(self._model.new_bool_var(""))
+            self._model.add(self._sum(numbers) <= count).only_enforce_if(chosen[-1])
+        self._model.add_bool_or(chosen)
 
     # Answers as the values of the variables ---------------------------------------------------------------------------
 

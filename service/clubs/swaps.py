@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from service.assignment.clearing import clear
-from service.assignment.exchange import AtMost, Cycle, Exchange, Offer, Party, Settlement, Transfer
+from service.assignment.exchange import AtMost, Cycle, Exchange, Limit, Offer, Party, Settlement, Transfer
 from service.assignment.problem import Level
 from service.assignment.solve import solve
 from service.facts.holding import Holding, views
@@ -139,6 +139,25 @@ def _what_holds(club: _Club, holds: Check, settlement: Settlement, describe: Des
     return Found(tuple(club.swap(cycle, describe) for cycle in cycles), levels, False, rounds, dropped)
 
 
+_COMES, _GOES = "comes", "goes"
+_Move = tuple[str, tuple[int, int]]
+
+
+def _least(
+    fails: Callable[[Sequence[_Move]], bool], kept: Sequence[_Move], moves: Sequence[_Move], *, new: bool = False
+) -> list[_Move]:
+    """A least part of the moves that fails together with those kept (Junker, "QUICKXPLAIN", AAAI 2004; from memory): of n
+    moves and k that matter about k log n are tried."""
+    if new and fails(kept):
+        return []
+    if len(moves) == 1:
+        return list(moves)
+    half = len(moves) // 2
+    second = _least(fails, [*kept, *moves[:half]], moves[half:], new=True)
+    first = _least(fails, [*kept, *second], moves[:half], new=bool(second))
+    return [*first, *second]
+
+
 class _Club:
     """The sides as an exchange of whole numbers, and back. Numbers go by ids, places by the order of the document."""
 
@@ -164,7 +183,7 @@ class _Club:
         self.coins = [sorted(held) for held in self.held]
         self.parties = {number: self._party(number, side) for number, side in enumerate(self.sides)}
         self.pieces = {(n, offer.coin): offer.pieces for n, party in self.parties.items() for offer in party.offers}
-        self.limits: dict[AtMost, None] = {}
+        self.limits: dict[Limit, None] = {}
         self._alike: dict[Any, frozenset[tuple[int, int]]] | None = None
 
     def _party(self, number: int, side: Side) -> Party:
@@ -208,29 +227,29 @@ class _Club:
         return tuple((self.owners[owner], self.coins[owner][coin]) for owner, coin in coins)
 
     def blame(self, check: Check, owner: str, cycles: Iterable[Cycle]) -> None:
-        """Bars what the set does not hold with: coins that may not go, coins that do not come to a place on their own, or
-        the least of those that do not together."""
+        """Bars what the set does not hold with: each time the least of what goes and comes with which it fails. For any
+        other coins of which the same is known it would fail as well."""
         number = self.owners.index(owner)
         gone, come = self._moves(owner, cycles)
-        if not check(owner, self._named(gone), ()):
-            given = {coin for _, coin in gone}
-            party = self.parties[number]
-            self.parties[number] = replace(party, offers=tuple(o for o in party.offers if o.coin not in given))
-            return
-        alone = [coin for coin in dict.fromkeys(come) if not check(owner, self._named(gone), self._named([coin]))]
-        for coin in alone:
-            self.limits[AtMost(number, self._like(coin), 0)] = None
-        if alone:
-            return
-        least = list(come)
-        for coin in come:
-            fewer = list(least)
-            fewer.remove(coin)
-            if not check(owner, self._named(gone), self._named(fewer)):
-                least = fewer
-        kinds = {self._like(coin) for coin in least}
-        coins = next(iter(kinds)) if len(kinds) == 1 else frozenset(least)
-        self.limits[AtMost(number, coins, len(least) - 1)] = None
+        moved = [*((_COMES, coin) for coin in come), *((_GOES, coin) for coin in gone)]
+
+        def fails(some: Sequence[_Move]) -> bool:
+            goes, comes = ([coin for way, coin in some if way == which] for which in (_GOES, _COMES))
+            return not check(owner, self._named(sorted(goes)), self._named(sorted(comes)))
+
+        while moved and fails(moved):
+            least = _least(fails, (), moved)
+            counts = Counter((way, self._like(coin)) for way, coin in least)
+            conditions = [
+                AtMost(frozenset(c for c in coins if (c[0] == number) == (way == _GOES)), receiver, count - 1)
+                for (way, coins), count in counts.items()
+                for receiver in [number if way == _COMES else None]
+            ]
+            limit = sorted(conditions, key=lambda most: (most.receiver is None, sorted(most.coins)))
+            self.limits[tuple(limit)] = None
+            # What comes is spared first: another conflict may be found in what is left.
+            away = next((move for move in least if move[0] == _COMES), least[0])
+            moved.remove(away)
 
     def _like(self, coin: tuple[int, int]) -> frozenset[tuple[int, int]]:
         """All coins on offer of which the same is known: what one does in a set any of them does."""

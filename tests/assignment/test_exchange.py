@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import permutations
 from random import Random
 
@@ -14,13 +14,13 @@ from hypothesis import strategies as st
 from service.assignment import clearing
 from service.assignment.circulation import circulate, least_people, peel
 from service.assignment.clearing import clear
-from service.assignment.exchange import AtMost, Exchange, Offer, Party, Settlement, Transfer
+from service.assignment.exchange import AtMost, Exchange, Limit, Offer, Party, Settlement, Transfer
 from service.assignment.market import markets
 
 Parties = tuple[int, ...]
 
 
-def some(*parties: tuple[set[int], list[set[int]]], limits: tuple[AtMost, ...] = ()) -> Exchange:
+def some(*parties: tuple[set[int], list[set[int]]], limits: tuple[Limit, ...] = ()) -> Exchange:
     """Parties from 0 on, each with its holes and, for coins from 0 on, the places that they fit."""
     return Exchange(
         {
@@ -58,12 +58,18 @@ def ways(exchange: Exchange) -> Iterator[tuple[Transfer, ...]]:
                     yield from onwards(at + 1, (*taken, transfer), filled | {(receiver, place)})
 
     for taken in onwards(0, (), frozenset()):
-        kept = (
-            sum((t.giver, t.coin) in limit.coins and t.receiver == limit.receiver for t in taken) <= limit.count
-            for limit in exchange.limits
-        )
-        if all(kept):
+        if keeps_limits(exchange, taken):
             yield taken
+
+
+def keeps_limits(exchange: Exchange, taken: Sequence[Transfer]) -> bool:
+    return all(
+        any(
+            sum((t.giver, t.coin) in most.coins and most.receiver in (None, t.receiver) for t in taken) <= most.count
+            for most in limit
+        )
+        for limit in exchange.limits
+    )
 
 
 def splits(steps: Counter[tuple[int, int]], longest: int) -> Iterator[tuple[Parties, ...]]:
@@ -126,9 +132,7 @@ def wrongs(exchange: Exchange, settlement: Settlement, longest: int) -> list[str
         fits = any(o.coin == t.coin and t.place in o.places for o in exchange.parties[t.giver].offers)
         if not fits or t.place not in exchange.parties[t.receiver].holes:
             found.append("no hole that it fits")
-    for limit in exchange.limits:
-        under = [t for t in transfers if (t.giver, t.coin) in limit.coins and t.receiver == limit.receiver]
-        found += ["past a limit"] if len(under) > limit.count else []
+    found += [] if keeps_limits(exchange, transfers) else ["past a limit"]
     return found
 
 
@@ -152,11 +156,14 @@ def clubs(draw: st.DrawFn) -> Exchange:
         frozenset(p for p in range(places) if random.random() < likely or (likely < 0.4 and p == n % places))
         for n in range(size)
     ]
+    pool = [(giver, offer.coin) for giver in range(size) for offer in offers[giver]]
     limits = []
     for _ in range(draw(st.integers(0, 2))):
-        pool = [(giver, offer.coin) for giver in range(size) for offer in offers[giver]]
-        named = frozenset(random.sample(pool, random.randint(1, min(3, len(pool)))))
-        limits.append(AtMost(random.randrange(size), named, random.randint(0, 1)))
+        conditions = []
+        for _ in range(random.choice([1, 1, 2, 3])):
+            named = frozenset(random.sample(pool, random.randint(1, min(3, len(pool)))))
+            conditions.append(AtMost(named, random.choice([None, *range(size)]), random.randint(0, 1)))
+        limits.append(tuple(conditions))
     return Exchange({n: Party(holes[n], tuple(offers[n])) for n in range(size)}, tuple(limits))
 
 
@@ -248,17 +255,24 @@ def test_two_pairs_rather_than_a_ring_of_four() -> None:
 
 def test_a_barred_coin_goes_to_another() -> None:
     exchange = some(({1}, [{2}, {2}]), ({2}, [{1}]))
-    barred = AtMost(1, frozenset({(0, 0)}), 0)
-    assert clear(Exchange(exchange.parties, (barred,))).cycles[0][0].coin == 1
+    barred = AtMost(frozenset({(0, 0)}), 1, 0)
+    assert clear(Exchange(exchange.parties, ((barred,),))).cycles[0][0].coin == 1
 
 
 def test_a_limit_over_several_coins_holds() -> None:
     exchange = some(({8, 9}, [{1}, {2}]), ({1, 2}, [{8}, {9}]))
     assert len(clear(exchange).cycles) == 2
-    limited = Exchange(exchange.parties, (AtMost(1, frozenset({(0, 0), (0, 1)}), 1),))
+    limited = Exchange(exchange.parties, ((AtMost(frozenset({(0, 0), (0, 1)}), 1, 1),),))
     assert len(clear(limited).cycles) == 1
     # What is left by the limit is the first of what could be.
     assert clear(limited).cycles[0][0] == Transfer(0, 0, 1, 1)
+
+
+def test_of_a_limit_one_condition_is_enough() -> None:
+    exchange = some(({8, 9}, [{1}, {2}]), ({1, 2}, [{8}, {9}]))
+    none_of = [AtMost(frozenset({(0, coin)}), None, 0) for coin in (0, 1)]
+    assert len(clear(Exchange(exchange.parties, (tuple(none_of),))).cycles) == 1
+    assert len(clear(Exchange(exchange.parties, ((none_of[0],), (none_of[1],)))).cycles) == 0
 
 
 def test_whoever_cannot_be_missed_is_known_by_the_prices() -> None:
