@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import service.accounts.tables
+import service.clubs.swap_tables
 import service.definitions.tables
 import service.holdings.photo_tables
 import service.holdings.tables

@@ -51,7 +51,7 @@ def fill(connection: Connection) -> None:
                 name, kind = column["name"], str(column["type"]).upper()
                 if name == "owner_id" or (table.name, name) == ("account", "id"):
                     value: Any = owner
-                elif name in ("id", "definition_id", "holding_id"):
+                elif name in ("id", "definition_id", "holding_id", "club_id", "proposal_id"):
                     value = identity
                 elif ("CHAR(32)" in kind and name != "chain") or kind == "UUID":
                     value = new_identity()
@@ -172,7 +172,7 @@ def test_servers_that_start_together_take_turns(empty_database_url: str) -> None
 
 
 # An account is the owner; a pairing is nobody's until it is approved; attempts are counted by name and address.
-OF_NO_OWNER = {"account", "device_pairing", "attempt"}
+OF_NO_OWNER = {"account", "device_pairing", "attempt", "swap_proposal"}
 
 
 def test_every_owners_table_leads_with_the_owner() -> None:
