@@ -9,7 +9,7 @@ from typing import Any
 
 from service.assignment.solve import solve
 from service.clubs.sides import Coins
-from service.facts.holding import Holding, views
+from service.facts.holding import Facts, Holding, views
 from service.progress.measure import Measurement, figures_of, lay_board
 
 
@@ -65,8 +65,9 @@ class Remeasured:
         arrived = []
         for number, (giver, name) in enumerate(come):
             theirs, coins = self._asked(giver)
-            coin = name in coins and _as_known_to(request, theirs, coins[name], f"{giver}/{name}/{number}")
-            if not coin:
+            one = replace(coins[name], quantity=1) if name in coins else None
+            coin = one and as_known_to(request.issues, theirs.issues, one, f"{giver}/{name}/{number}")
+            if coin is None:
                 return None
             arrived.append(coin)
         return replace(request, holdings=(*(holding for holding in kept if holding is not None), *arrived))
@@ -90,11 +91,11 @@ def _fewer(holding: Holding, less: int) -> Holding | None:
     return replace(holding, quantity=holding.quantity - less) if holding.quantity > less else None
 
 
-def _as_known_to(mine: Measurement, theirs: Measurement, coin: Holding, identity: str) -> Holding | None:
-    """A piece of theirs as it would stand in my collection: what its issue says goes along as its own facts."""
-    seen = views(coin, theirs.issues)
+def as_known_to(mine: Mapping[str, Facts], theirs: Mapping[str, Facts], coin: Holding, identity: str) -> Holding | None:
+    """Somebody's coin as it stands in a collection with other issues: what its issue says goes along as its own facts. None
+    where it may be several issues and these are not known alike."""
+    seen = views(coin, theirs)
     if len(seen) == 1:
-        return Holding(identity, seen[0].facts, status=coin.status)
-    if any(theirs.issues.get(issue) != mine.issues.get(issue) for issue in coin.issues):
-        return None
-    return Holding(identity, coin.facts, coin.issues, status=coin.status)
+        return replace(coin, id=identity, facts=seen[0].facts, issues=())
+    known = all(theirs.get(issue) == mine.get(issue) for issue in coin.issues)
+    return replace(coin, id=identity) if known else None
