@@ -51,7 +51,7 @@ def fill(connection: Connection) -> None:
                 name, kind = column["name"], str(column["type"]).upper()
                 if name == "owner_id" or (table.name, name) == ("account", "id"):
                     value: Any = owner
-                elif name in ("id", "definition_id", "holding_id", "club_id", "club_definition_id"):
+                elif name in ("id", "definition_id", "holding_id", "club_id", "club_definition_id", "proposal_id"):
                     value = identity
                 elif ("CHAR(32)" in kind and name != "chain") or kind == "UUID":
                     value = new_identity()
@@ -187,7 +187,7 @@ def test_servers_that_start_together_take_turns(empty_database_url: str) -> None
 OF_CLUBS = {
     f"club_{what}" for what in ("member", "invitation", "definition", "revision", "announcement", "audit", "consent")
 }
-OF_NO_OWNER = {"account", "device_pairing", "attempt", "club", *OF_CLUBS}
+OF_NO_OWNER = {"account", "device_pairing", "attempt", "club", "swap_proposal", *OF_CLUBS}
 
 
 def test_every_owners_table_leads_with_the_owner() -> None:

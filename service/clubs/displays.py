@@ -1,0 +1,89 @@
+"""One display made of several members' coins: the set evaluated over all that the consenting members have, every coin in it
+lent by its owner. Pure.
+
+What is shown of a coin is what an exhibition shows of a loan: its facts and its issue. Numbers, notes, places where coins
+are kept, and values are their owner's own; so is every coin that is not in the display.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from service.clubs.remeasuring import as_known_to
+from service.facts.holding import Facts, Holding
+from service.progress.description import Describer
+from service.progress.exhibition import Loan, exhibited
+from service.progress.history import entries_of
+from service.progress.measure import Measurement, measure
+
+Named = Callable[[str, str], str]
+"""What a coin is called in the display, by owner and holding id: differently for each."""
+
+
+@dataclass(frozen=True)
+class Lender:
+    """A consenting member: `name` is how the club knows him, `recorded` what is written down of his coins by id, `issues` the
+    catalogue as he has it. `useful` limits the coins to these (see `useful_in`); None: all."""
+
+    owner: str
+    name: str
+    holdings: tuple[Holding, ...]
+    recorded: Mapping[str, Mapping[str, Any]]
+    issues: Mapping[str, Facts] = field(default_factory=dict)
+    useful: frozenset[str] | None = None
+
+
+def useful_in(result: Mapping[str, Any]) -> frozenset[str]:
+    """The coins that fit or may fit some place, by the evaluation of their owner's own set. The others fit none whoever's
+    coins stand beside them, so a display of many coins can do without them."""
+    seated = {entry["holding"] for entry in entries_of(result) if entry["holding"] is not None}
+    beside = {entry["holding"] for entry in result["unplaced"] if entry["reason"] in ("spare", "undecided")}
+    return frozenset(seated | beside)
+
+
+def by_owner_and_id(owner: str, holding: str) -> str:
+    """The plain name of a coin."""
+    return f"{owner}/{holding}"
+
+
+def display(
+    request: Measurement, lenders: Sequence[Lender], describe: Describer, *, named: Named = by_owner_and_id
+) -> dict[str, Any]:
+    """{"exhibits", "loans", "lenders", "summary", ...}: `exhibits` page by page, `loans` by the names of their owners, as in
+    `service.progress.exhibition`; `lenders` [{"owner", "coins"}] those who lend. `request` says of what set, when, and with
+    which catalogue; its own holdings, pins and nevers do not count. The order of the lenders never matters.
+
+    A coin that may be several issues which the catalogue of the request knows otherwise is left out. Raises OverLimit past
+    100,000 holdings.
+    """
+    loans, coins = [], []
+    for lender in sorted(lenders, key=lambda lender: lender.owner):
+        for holding in sorted(lender.holdings, key=lambda holding: holding.id):
+            if lender.useful is not None and holding.id not in lender.useful:
+                continue
+            name = named(lender.owner, holding.id)
+            coin = as_known_to(request.issues, lender.issues, holding, name)
+            if coin is not None:
+                coins.append(coin)
+                loans.append(Loan(name, lender.name, None, _of_a_loan(lender.recorded[holding.id])))
+    asked = replace(request, holdings=tuple(coins), pins=(), nevers=(), previous=(), holdings_state=None)
+    result = measure(asked)
+    shown = exhibited(result, request.definition.document, {}, loans, describe)
+    counts = Counter(loan["owner"] for loan in shown["loans"])
+    kept = ("definition", "evaluated_on", "reference_edition", "engine_version", "proven_optimal")
+    return {
+        **{name: result[name] for name in kept},
+        # How many coins are not shown would tell how many there are.
+        "summary": {name: figure for name, figure in result["summary"].items() if name != "unplaced"},
+        "exhibits": shown["exhibits"],
+        "loans": shown["loans"],
+        "lenders": [{"owner": owner, "coins": count} for owner, count in counts.items()],
+        "unused_loans": [],
+    }
+
+
+def _of_a_loan(recorded: Mapping[str, Any]) -> dict[str, Any]:
+    return {"facts": recorded.get("facts") or {}, "issue": recorded.get("issue")}
