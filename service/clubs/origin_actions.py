@@ -4,7 +4,6 @@ transaction; what comes from elsewhere was fetched and checked before."""
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
@@ -18,7 +17,7 @@ from service.clubs.origins import MOST_WAITING, OWN, Brought, Offered, Origin, p
 from service.definitions import actions as definitions
 from service.definitions.model import Line, Revision
 from service.definitions.store import DefinitionStore
-from service.errors import Clash, NotFound
+from service.errors import Clash
 
 
 def ensure_room(connection: Connection, owner: Owner, now: datetime) -> None:
@@ -147,34 +146,6 @@ def note_failure(
     checked = replace(origin, checked_at=now, next_check_at=now + pause, failures=failures, problem=problem)
     store.note(definition, checked)
     return checked
-
-
-def take(connection: Connection, owner: Owner, definition: str, number: int) -> Offered:
-    """Notes that the owner took over this revision of the origin, in whatever way, and gives it. Raises NotFound when it is
-    not offered; Clash when it is older than what was taken before."""
-    AccountStore(connection).lock(owner)
-    store = OriginStore(connection, owner)
-    origin, offered = store.get(definition), store.one_offered(definition, number)
-    if number < (origin.revision or 0):
-        raise Clash(f"the revision {origin.revision} of the origin was taken already")
-    store.take(definition, offered)
-    return offered
-
-
-def ground(connection: Connection, owner: Owner, definition: str) -> Mapping[str, Any] | None:
-    """The document that was taken from the origin last: what a three-way comparison starts from. None when it is nowhere any
-    more. Raises NotFound without an origin."""
-    origin = OriginStore(connection, owner).get(definition)
-    store = DefinitionStore(connection, owner)
-    with suppress(NotFound):
-        if origin.revision is not None:
-            return OriginStore(connection, owner).one_offered(definition, origin.revision).document
-    with suppress(NotFound):
-        if origin.source is not None and origin.revision is not None:
-            return store.revision(origin.source, origin.revision).document
-    # As it was brought it became the first revision.
-    first = next(iter(store.revisions(definition, 0, 1)), None)
-    return first.document if first is not None and first.digest == origin.digest else None
 
 
 def forget(connection: Connection, owner: Owner, definition: str, *, expect: Callable[[Origin], None]) -> None:

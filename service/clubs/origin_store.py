@@ -101,14 +101,6 @@ class OriginStore:
         """Writes down what a check came to."""
         self._connection.execute(update(definition_origin).where(*self._of(definition)).values(**_state(checked)))
 
-    def take(self, definition: str, taken: Offered) -> None:
-        """From now on this is what the definition has from its origin. It is kept as the ground of the next comparison, and
-        what is older is dropped."""
-        told = {"title": taken.title, "revision": taken.number, "digest": taken.digest}
-        self._connection.execute(update(definition_origin).where(*self._of(definition)).values(**told))
-        older = (*self._offered(definition), origin_revision.c.number < taken.number)
-        self._connection.execute(delete(origin_revision).where(*older))
-
     def forget(self, definition: str) -> None:
         self._connection.execute(delete(definition_origin).where(*self._of(definition)))
 
@@ -126,7 +118,7 @@ class OriginStore:
         return _offered(row)
 
     def offer(self, definition: str, made: Offered) -> None:
-        """Keeps a newer revision, unless it is there already; of many the newest, and the one that was taken."""
+        """Keeps a newer revision, unless it is there already; of many the newest."""
         known = [offered.number for offered in self.offered(definition)]
         if made.number in known:
             return
@@ -136,8 +128,7 @@ class OriginStore:
                 owner_id=self._owner.id, definition_id=definition, fetched_at=made.fetched_at, **row
             )
         )
-        taken = self.get(definition).revision
-        oldest = sorted(number for number in (*known, made.number) if number != taken)[:-MOST_OFFERED]
+        oldest = sorted([*known, made.number])[:-MOST_OFFERED]
         self._connection.execute(
             delete(origin_revision).where(*self._offered(definition), origin_revision.c.number.in_(oldest))
         )

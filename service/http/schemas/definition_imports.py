@@ -174,10 +174,10 @@ def shown_origin(origin: Origin, offered: Sequence[Offered]) -> dict[str, Any]:
         "next_check_at": origin.next_check_at,
         "failures": origin.failures,
         "last_problem": origin.problem,
-        "available": [summary_of_offered(one) for one in offered if one.number > (origin.revision or 0)],
+        "available": [summary_of_offered(revision) for revision in offered],
     }
 
 
 def origin_tag(origin: Origin) -> str:
     """Whatever a check changes changes the moment of the check."""
-    return entity_tag("origin", origin.recorded_at, origin.revision, origin.checked_at, origin.failures, origin.newest)
+    return entity_tag("origin", origin.recorded_at, origin.checked_at, origin.failures, origin.newest)
