@@ -74,7 +74,12 @@ async def test_each_operation_with_every_kind_of_token(service: Running) -> None
             answer = await send(service, method, address, declared, stranger)
             assert answer.status_code == 404, (method, path, answer.text)
             tried += 1
-        if access in openapi.NEEDS_TOKEN and method == "get" and declared["operationId"] not in STREAMS and start is not None:
+        if (
+            access in openapi.NEEDS_TOKEN
+            and method == "get"
+            and declared["operationId"] not in STREAMS
+            and start is not None
+        ):
             scope = sorted(needed)[0]
             answer = await send(service, method, address, declared, by_scope[scope])
             assert answer.status_code in (200, 204, 409), (method, path, scope, answer.text)

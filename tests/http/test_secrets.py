@@ -54,7 +54,16 @@ async def test_canaries_are_found_nowhere(service: Running, capfd: pytest.Captur
         club = await clubhouse.founded(service, admin)
         way, used = [(await club.invitation())["invitation"] for _ in range(2)]
         assert (await club.join(service.collector(), used)).status_code == 201
-        secrets = [CANARY, invitation, way, used, token, codes["device_code"], codes["user_code"], admin["Authorization"][7:]]
+        secrets = [
+            CANARY,
+            invitation,
+            way,
+            used,
+            token,
+            codes["device_code"],
+            codes["user_code"],
+            admin["Authorization"][7:],
+        ]
         answers = [
             await doors.log_in(service, name, f"{CANARY} wrong"),
             await doors.log_in(service, CANARY, f"{CANARY} wrong"),

@@ -173,7 +173,9 @@ def test_servers_that_start_together_take_turns(empty_database_url: str) -> None
 
 # An account is the owner; a pairing is nobody's until it is approved; attempts are counted by name and address; what belongs to
 # a club leads with the club.
-OF_CLUBS = {f"club_{what}" for what in ("member", "invitation", "definition", "revision", "announcement", "audit", "consent")}
+OF_CLUBS = {
+    f"club_{what}" for what in ("member", "invitation", "definition", "revision", "announcement", "audit", "consent")
+}
 OF_NO_OWNER = {"account", "device_pairing", "attempt", "club", *OF_CLUBS}
 
 
