@@ -8,6 +8,7 @@ import os
 import sqlite3
 import sys
 from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
 from functools import partial
 
 import uvicorn
@@ -19,11 +20,11 @@ from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.database.engine import Database
 from service.database.migrate import upgrade
-from service.holdings.photo_actions import sweep
 from service.holdings.shelves import shelf_of
 from service.holdings.verifying import differences
 from service.http.layers import begin_log
 from service.settings import PREFIX, Settings, listed
+from service.tidying import tidy
 
 GRACE_SECONDS = 20
 KEEP_ALIVE_SECONDS = 15
@@ -55,8 +56,8 @@ def _parser() -> argparse.ArgumentParser:
     showing.set_defaults(run=_settings)
     proving = commands.add_parser("verify", help="rebuild every holding from the log of mutations and compare")
     proving.set_defaults(run=_verify)
-    tidying = commands.add_parser("sweep-photos", help="remove what is left of photos that nothing names any more")
-    tidying.set_defaults(run=_sweep_photos)
+    tidying = commands.add_parser("tidy", help="remove what nothing needs any more, as a server does daily")
+    tidying.set_defaults(run=_tidy)
     return parser
 
 
@@ -79,14 +80,15 @@ def _verify(_: argparse.Namespace) -> int:
     return 1 if wrong else 0
 
 
-def _sweep_photos(_: argparse.Namespace) -> int:
+def _tidy(_: argparse.Namespace) -> int:
     settings = _read_settings()
     if settings is None:
         return 2
     database = Database(settings.database_url.get_secret_value(), settings.limits)
     try:
         upgrade(database)
-        print(f"{sweep(database, shelf_of(settings))} photos removed that nothing named.")
+        removed = tidy(database, shelf_of(settings), settings, datetime.now(UTC))
+        print(f"Removed: {removed.photos} photos that nothing named, {removed.answers} remembered answers.")
     finally:
         database.close()
     return 0

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import service.accounts.tables
+import service.clubs.share_tables
 import service.clubs.swap_tables
+import service.clubs.tables
 import service.definitions.tables
 import service.holdings.photo_tables
 import service.holdings.tables

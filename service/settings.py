@@ -49,6 +49,14 @@ class Settings(BaseSettings):
     photos_quota_bytes: int = Field(
         default=2048 * MEBIBYTE, ge=1024, description="What all photos of one owner may take, in bytes."
     )
+    photos_kept_days: int = Field(
+        default=30, ge=0, description="Photos of a deleted holding are kept so many days, for a delete that is undone."
+    )
+    answers_kept_days: int = Field(
+        default=30,
+        ge=1,
+        description="For so many days a request that is sent again with its key gets its first answer.",
+    )
     photos_dir: Path | None = Field(
         default=None,
         description="The folder in which photos are kept; left out: photos beside a SQLite file, else in the user's data "
@@ -65,6 +73,18 @@ class Settings(BaseSettings):
     s3_secret: SecretStr = Field(default=SecretStr(""), description="S3: the secret key.")
     receive_seconds: float = Field(
         default=60.0, gt=0, description="How long a request's body may take to arrive, in seconds."
+    )
+    imports_from_loopback: bool = Field(
+        default=False,
+        description="For tests only: lets imports fetch from this machine itself, over plain http too. Whoever may import could "
+        "then reach whatever listens here.",
+    )
+    follow_hours: int = Field(
+        default=0,
+        ge=0,
+        le=24 * 365,
+        description="Asks the origins of imported and copied definitions by itself, each after so many hours; 0: only when their "
+        "owners ask.",
     )
     solves_at_once: int = Field(
         default=2, ge=1, le=64, description="Evaluations computed at the same time in one process."

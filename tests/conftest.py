@@ -28,7 +28,24 @@ from service.app import create_app
 from service.database.engine import Database, read_url
 from service.settings import Settings
 
+TESTS = Path(__file__).parent
+# What is tested there never sees a database.
+PURE = ("facts", "rules", "evaluation", "assignment", "progress", "sync", "shipped_data")
+PURE_FILES = ("test_hostile_definitions.py", "test_import_contracts.py", "test_repository.py")
 SERVER_URL = os.environ.get("SETWRIGHT_TEST_DATABASE_URL")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    # A worker that is done takes tests over from the other: some take a minute, most a moment.
+    if getattr(config.option, "dist", "no") == "load":
+        config.option.dist = "worksteal"
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        folder = item.path.relative_to(TESTS).parts[0]
+        if folder in PURE or item.path.name in PURE_FILES:
+            item.add_marker(pytest.mark.pure)
 
 
 @contextmanager

@@ -16,8 +16,10 @@ from service.errors import Forbidden
 TOKEN_PREFIX = "swt_"  # noqa: S105
 INVITATION_PREFIX = "swi_"
 DEVICE_CODE_PREFIX = "swd_"
+CLUB_INVITATION_PREFIX = "swc_"
+SHARE_PREFIX = "sws_"
 _TOKEN_BYTES = 32
-_SECRET = re.compile(r"(sw[tid]_)[A-Za-z0-9_-]+")
+_SECRET = re.compile(r"(sw[tids]_)[A-Za-z0-9_-]+")
 
 READ, WRITE, EVALUATE, ADMIN = "read", "write", "evaluate", "admin"
 SCOPES = (READ, WRITE, EVALUATE, ADMIN)

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, func, insert, or_, select, update
+from sqlalchemy import Connection, Row, delete, func, insert, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from service.accounts.model import (
@@ -167,13 +167,11 @@ class AccountStore:
             raise NotFound("account", owner.id)
         return State(row.state, row.chain)
 
-    def advance(self, owner: Owner, change: str) -> State:
-        """The owner's next state, stored. `change` is the id of what changes it."""
-        state = self.lock(owner).after(change)
+    def put_state(self, owner: Owner, state: State) -> None:
+        """The state after the changes of a transaction that holds the account."""
         self._connection.execute(
             update(account).where(account.c.id == owner.id).values(state=state.number, chain=state.chain)
         )
-        return state
 
 
 class RememberedStore:
@@ -197,6 +195,11 @@ class RememberedStore:
         self._connection.execute(
             insert(remembered_answer).values(owner_id=self._owner.id, key=key, body=answer.body, at=now, **row)
         )
+
+
+def forget_answers(connection: Connection, before: datetime) -> int:
+    """Forgets what all owners were answered before then; how many answers that were."""
+    return connection.execute(delete(remembered_answer).where(remembered_answer.c.at < before)).rowcount
 
 
 def _account(row: Row[Any], identity: str, prefix: str = "") -> Account:

@@ -96,14 +96,17 @@ class Device:
             self._queue("create", identity, named(facts or {}, fields), {})
         return identity
 
-    def edit(self, identity: str, changes: Values, *, revive: bool = False) -> None:
-        """Changes by name; None removes what is recorded. `revive` undoes a delete that the owner saw."""
+    def edit(self, identity: str, changes: Values) -> None:
+        """Changes by name; None removes what is recorded."""
         with self.store.step():
-            self._edit(identity, changes, **({"revive": True} if revive else {}))
+            self._edit(identity, changes)
 
     def revive(self, identity: str, changes: Values | None = None) -> None:
-        """Undoes a delete that the owner saw."""
-        self.edit(identity, changes or {}, revive=True)
+        """Undoes the delete that the owner saw, and no later one."""
+        with self.store.step():
+            record = self.store.record(identity)
+            seen = [record["destroyed_by"]] if record and record["destroyed"] else []
+            self._edit(identity, changes or {}, revive=True, resolves=seen)
 
     def delete(self, identity: str) -> None:
         with self.store.step():

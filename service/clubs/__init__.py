@@ -1,1 +1,1 @@
-"""Sharing, membership, swaps."""
+"""What collectors show and give one another: links to a definition, copies with their origin, clubs."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Any
@@ -12,6 +11,7 @@ from sqlalchemy import DateTime, Dialect, Text, Uuid
 from sqlalchemy.types import TypeDecorator
 
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
+_DECODER = msgspec.json.Decoder(float_hook=Decimal)
 
 # Ids of stored things are UUIDs (RFC 9562), handled as text in the code and native where the engine has them.
 Identity = Uuid(as_uuid=False)
@@ -24,7 +24,7 @@ def written(value: Any) -> str:
 
 def read_back(text: str) -> Any:
     """The plain value of JSON text that `written` made; numbers with a point come back as Decimal."""
-    return json.loads(text, parse_float=Decimal)
+    return _DECODER.decode(text)
 
 
 class Document(TypeDecorator[Any]):

@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.database.identities import new_identity
-from service.definitions.model import Decisions, Line, Revision, WantNotes, declared, extended
+from service.definitions.model import Decisions, Kept, Line, Revision, WantNotes, declared, extended
 from service.definitions.store import DefinitionStore
 from service.definitions.want_store import WantNoteStore
 from service.errors import Clash
@@ -57,7 +57,46 @@ def publish(connection: Connection, owner: Owner, identity: str, *, expect: Expe
     now, version = datetime.now(UTC), new_identity()
     revision = replace(line.draft, status="published", created_at=now, updated_at=now)
     store.publish(identity, version, revision)
-    return Line(identity, version, revision.number, None), revision
+    return replace(line, version=version, published=revision.number, draft=None), revision
+
+
+def withdraw(
+    connection: Connection, owner: Owner, identity: str, number: int, because: str | None, *, expect: Expectation
+) -> tuple[Line, Revision]:
+    """The published revision, withdrawn: it stays as it is, and nobody takes it who does not ask for it. Raises Clash when it
+    is withdrawn already."""
+    store, line = _held(connection, owner, identity, expect)
+    revision = store.revision(identity, number)
+    if revision.status == "withdrawn":
+        raise Clash(f"revision {number} of the definition '{identity}' is withdrawn already")
+    now, version = datetime.now(UTC), new_identity()
+    gone = replace(revision, status="withdrawn", updated_at=now, withdrawn_at=now, withdrawn_because=because)
+    store.withdraw(identity, version, gone)
+    return replace(line, version=version), gone
+
+
+def adopt(
+    connection: Connection,
+    owner: Owner,
+    identity: str,
+    number: int | None,
+    kept: Kept,
+    *,
+    expect: Callable[[Line, Decisions, WantNotes], None],
+) -> Line:
+    """The owner's set follows that revision from now on (None: the draft, or else the newest), with the decisions and notes
+    that were carried over. `expect` raises Stale when the line, or what was carried over, changed since it was read."""
+    AccountStore(connection).lock(owner)
+    store, notes = DefinitionStore(connection, owner), WantNoteStore(connection, owner)
+    line, decided, noted = store.line(identity), store.decisions(identity), notes.of(identity)
+    expect(line, decided, noted)
+    version = new_identity()
+    store.adopt(identity, version, number)
+    if (kept.pins, kept.nevers) != (decided.pins, decided.nevers):
+        store.decide(identity, Decisions(kept.pins, kept.nevers, new_identity()))
+    if kept.notes != noted.notes:
+        notes.replace(identity, WantNotes(kept.notes, new_identity()))
+    return replace(line, version=version, adopted=number)
 
 
 def discard(connection: Connection, owner: Owner, identity: str, *, expect: Expectation) -> None:

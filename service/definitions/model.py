@@ -12,8 +12,8 @@ from service.facts.attributes import Attribute, Attributes
 
 @dataclass(frozen=True, slots=True)
 class Revision:
-    """One document of the line. `status` is draft or published; a draft bears the number that it will be published
-    as."""
+    """One document of the line. `status` is draft, published or withdrawn; a draft bears the number that it will be published
+    as. One that was withdrawn stays as it is; `withdrawn_because` is what its owner said."""
 
     definition: str
     number: int
@@ -23,17 +23,21 @@ class Revision:
     document: Mapping[str, Any]
     created_at: datetime
     updated_at: datetime
+    withdrawn_at: datetime | None = None
+    withdrawn_because: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """The head of a definition: `published` is the number of its newest published revision, 0 when there is none.
-    `version` changes with every change of the line and never comes again."""
+    """The head of a definition: `published` is the number of its newest published revision, withdrawn or not, 0 when there is
+    none. `adopted` is the revision that the owner's set follows; None: the draft, or else the newest published one that is
+    not withdrawn. `version` changes with every change of the line and never comes again."""
 
     id: str
     version: str
     published: int
     draft: Revision | None
+    adopted: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +60,15 @@ class WantNotes:
 
     notes: Mapping[str, Mapping[str, Any]]
     version: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What goes along when another revision is adopted: (holding, place) pairs of pins and nevers, and notes by place."""
+
+    pins: tuple[tuple[str, str], ...]
+    nevers: tuple[tuple[str, str], ...]
+    notes: Mapping[str, Mapping[str, Any]]
 
 
 def declared(documents: Iterable[Iterable[Mapping[str, Any]]]) -> dict[str, Attribute | None]:

@@ -24,12 +24,27 @@ class DefinitionStore:
         row = self._connection.execute(select(definition).where(*self._is(identity))).first()
         if row is None:
             raise NotFound("definition", identity)
-        return Line(row.id, row.version, row.published, _draft(row))
+        return Line(row.id, row.version, row.published, _draft(row), row.adopted)
 
     def latest(self, identity: str) -> tuple[Line, Revision]:
         """The line, and its draft or else its newest published revision."""
         line = self.line(identity)
         return line, line.draft or self.revision(identity, line.published)
+
+    def followed(self, identity: str) -> Revision:
+        """The revision that the owner's set follows: the adopted one, else what `unadopted` gives."""
+        line, latest = self.latest(identity)
+        return self.unadopted(latest) if line.adopted is None else self.revision(identity, line.adopted)
+
+    def unadopted(self, latest: Revision) -> Revision:
+        """What a set follows that has adopted no revision, from the line's latest: the draft, or else the newest published
+        revision that is not withdrawn, or else the newest."""
+        if latest.status != "withdrawn":
+            return latest
+        table = definition_revision
+        query = self._revisions().where(table.c.definition_id == latest.definition, table.c.withdrawn_at.is_(None))
+        row = self._connection.execute(query.order_by(table.c.number.desc()).limit(1)).first()
+        return latest if row is None else _published(row)
 
     def revision(self, identity: str, number: int) -> Revision:
         query = self._revisions().where(
@@ -63,7 +78,8 @@ class DefinitionStore:
         found = []
         for row in self._connection.execute(query):
             draft = _draft(row)
-            found.append((Line(row.id, row.version, row.published, draft), draft or _published(row, "revision_")))
+            line = Line(row.id, row.version, row.published, draft, row.adopted)
+            found.append((line, draft or _published(row, "revision_")))
         return tuple(found)
 
     def declarations(self) -> list[list[Mapping[str, Any]]]:
@@ -98,6 +114,17 @@ class DefinitionStore:
         values = {"version": version, "published": revision.number, "draft": None, "draft_digest": None}
         more = {"draft_title": None, "draft_created_at": None, "draft_updated_at": None}
         self._connection.execute(update(definition).where(*self._is(identity)).values(**values, **more))
+
+    def withdraw(self, identity: str, version: str, revision: Revision) -> None:
+        table = definition_revision
+        here = (table.c.owner_id == self._owner.id, table.c.definition_id == identity)
+        values = {"withdrawn_at": revision.withdrawn_at, "withdrawn_because": revision.withdrawn_because}
+        self._connection.execute(update(table).where(*here, table.c.number == revision.number).values(**values))
+        self._connection.execute(update(definition).where(*self._is(identity)).values(version=version))
+
+    def adopt(self, identity: str, version: str, number: int | None) -> None:
+        values = {"version": version, "adopted": number}
+        self._connection.execute(update(definition).where(*self._is(identity)).values(**values))
 
     def delete(self, identity: str) -> None:
         self._connection.execute(delete(definition).where(*self._is(identity)))
@@ -149,4 +176,6 @@ def _published(row: Row[Any], prefix: str = "") -> Revision:
     parts = row._mapping
     names = ("definition_id", "number", "digest", "title", "document", "created_at")
     identity, number, digest, title, document, at = (parts[prefix + name] for name in names)
-    return Revision(identity, number, "published", digest, title, document, at, at)
+    gone, because = parts[f"{prefix}withdrawn_at"], parts[f"{prefix}withdrawn_because"]
+    status = "published" if gone is None else "withdrawn"
+    return Revision(identity, number, status, digest, title, document, at, gone or at, gone, because)

@@ -8,7 +8,8 @@ from service.database.metadata import metadata
 from service.database.types import Document, Identity, Instant
 
 # `draft` is the document being worked on, if there is one; `declares` are the attributes of the newest document, kept
-# apart so that checking a holding's facts does not read whole documents.
+# apart so that checking a holding's facts does not read whole documents; `adopted` is the number of the revision that the
+# owner's set follows.
 definition = Table(
     "definition",
     metadata,
@@ -22,6 +23,7 @@ definition = Table(
     Column("draft_created_at", Instant),
     Column("draft_updated_at", Instant),
     Column("declares", Document, nullable=False),
+    Column("adopted", Integer),
 )
 
 definition_revision = Table(
@@ -34,6 +36,8 @@ definition_revision = Table(
     Column("title", Text, nullable=False),
     Column("document", Document, nullable=False),
     Column("created_at", Instant, nullable=False),
+    Column("withdrawn_at", Instant),
+    Column("withdrawn_because", Text),
     ForeignKeyConstraint(["owner_id", "definition_id"], ["definition.owner_id", "definition.id"], ondelete="CASCADE"),
 )
 

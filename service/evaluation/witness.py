@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from math import prod
 from typing import Any
 
-from service.evaluation.verdicts import WORLD_BUDGET, Case, Choice, judge_view
+from service.evaluation.verdicts import BUDGET, WORLD_BUDGET, Case, Choice, judge_view
 from service.facts.attributes import Attribute
 from service.facts.holding import Facts, View
 from service.facts.knowledge import NONE, Among, Knowledge, Value, written_knowledge
@@ -36,11 +36,12 @@ class Wanted:
 class Found:
     """`possible` is yes, no, or undecided where the limit was met. `example` are facts of one such coin, as JSON, checked by
     evaluating them; None where no coin was found or none that plain facts can describe. `work` is what the answer cost:
-    truths worked out and steps taken, the same on every machine."""
+    truths worked out and steps taken, the same on every machine. `limit` names what an undecided answer met."""
 
     possible: Verdict
     example: dict[str, Any] | None = None
     work: int = 0
+    limit: str | None = None
 
 
 def some_coin(
@@ -48,22 +49,25 @@ def some_coin(
     attributes: Mapping[str, Attribute],
     around: Surroundings,
     facts: Facts = NOTHING_KNOWN,
+    *,
+    with_none: bool = True,
 ) -> Found:
-    """Whether a coin, of which these facts are known, can fit and fail the rules as wanted.
+    """Whether a coin, of which these facts are known, can fit and fail the rules as wanted. Without `with_none` only coins
+    count of which nothing is known to be none (unless a rule asks for that).
 
     A leaf whose regions cannot be listed may go either way: what is impossible even then is impossible, and what is possible
     then is claimed only with an example that really does it."""
-    case = Case(Or(tuple(one.rule for one in wanted)), facts, attributes, around, with_none=True)
+    case = Case(Or(tuple(one.rule for one in wanted)), facts, attributes, around, with_none=with_none)
     picked, spent, looks = _descend(case, wanted)
     work = _work_of(case) + looks
     if spent and not case.joint:
         work += SOLVER_WORK
         picked, spent = _solve(case, wanted)
     if picked is None:
-        return Found(UNDECIDED if spent else NO, work=work)
+        return Found(UNDECIDED, work=work, limit=case.limit or BUDGET) if spent else Found(NO, work=work)
     example = _example(case, picked, wanted, attributes, around)
     if case.limit is not None and example is None:
-        return Found(UNDECIDED, work=work)
+        return Found(UNDECIDED, work=work, limit=case.limit)
     return Found(YES, example, work)
 
 

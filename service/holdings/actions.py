@@ -97,7 +97,9 @@ def synchronise(
     ledger = _ledger(connection, owner, client)
     before = AccountStore(connection).state(owner)
     expect(before)
+    ledger.look_up(batch)
     answers = apply_all(ledger, batch, check)
+    ledger.write_down()
     touched = sorted({sent.mutation.holding for sent in batch})
     return before, answers, AccountStore(connection).state(owner), ChangeLog(connection, owner).some(touched)
 
@@ -143,6 +145,7 @@ def _enter(ledger: StoredLedger, mutation: Mutation) -> None:
     }
     answer = apply_one(ledger, Sent(mutation, fingerprint_of(body), body), lambda _: [])
     assert answer["status"] == "applied", answer
+    ledger.write_down()
 
 
 def _faults_of_change(before: Mapping[str, Any], after: Any, attributes: Attributes) -> list[Fault]:

@@ -6,19 +6,19 @@ visible in order. Without it a poller misses changes whose transaction began ear
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, insert, select, update
+from sqlalchemy import Connection, Row, bindparam, insert, select, update
 
 from service.accounts.model import ORIGIN, Owner, State
 from service.accounts.store import AccountStore
 from service.database.identities import read_identity
 from service.holdings.flat import conflict_as_json, conflict_from_json, flattened, unflattened
-from service.holdings.merge import Record, Written, mutation_of, outcome_of
-from service.holdings.rebuilding import AT_STATE
+from service.holdings.merge import REJECTED, Record, Written, mutation_of, outcome_of
+from service.holdings.rebuilding import AT_STATE, LEFT_APART
 from service.holdings.syncing import Logged, Sent
 from service.holdings.tables import holding, mutation
 
@@ -35,34 +35,50 @@ class Change:
 
 
 class StoredLedger:
-    """The ledger of an owner whose account this transaction holds."""
+    """The ledger of an owner whose account this transaction holds. What is entered is written by `write_down`, all at once:
+    a batch of hundreds otherwise takes longer than another device of the owner waits for its turn."""
 
     def __init__(self, connection: Connection, owner: Owner, client: str, now: datetime) -> None:
         self._connection, self._owner, self._client, self._now = connection, owner, client, now
         self._accounts = AccountStore(connection)
-        self._accounts.lock(owner)
+        self._state = self._accounts.lock(owner)
+        # None: looked for, and not there.
+        self._mutations: dict[str, Mapping[str, Any] | None] = {}
+        self._records: dict[str, Record | None] = {}
+        self._entered: list[dict[str, Any]] = []
+        self._changed: dict[str, dict[str, Any]] = {}
+        self._made: dict[str, int] = {}
+
+    def look_up(self, batch: Sequence[Sent]) -> None:
+        """Reads what the batch will ask for in two queries instead of two for each mutation."""
+        asked, held = ({sent.mutation.id for sent in batch}, {sent.mutation.holding for sent in batch})
+        self._mutations |= dict.fromkeys(asked) | self._find(asked)
+        self._records |= dict.fromkeys(held)
+        query = select(holding).where(holding.c.owner_id == self._owner.id, holding.c.id.in_(held))
+        self._records |= {row.id: record_of(row) for row in self._connection.execute(query)}
 
     def logged(self, mutation_id: str) -> Logged | None:
-        query = select(mutation.c.fingerprint, mutation.c.answer).where(*self._logged(mutation_id))
-        row = self._connection.execute(query).first()
-        return None if row is None else Logged(row.fingerprint, row.answer)
+        known = self._mutation(mutation_id)
+        return None if known is None else Logged(known["fingerprint"], known["answer"])
 
     def record(self, holding_id: str) -> Record | None:
-        row = self._connection.execute(select(holding).where(*self._held(holding_id))).first()
-        return None if row is None else record_of(row)
+        if holding_id not in self._records:
+            query = select(holding).where(holding.c.owner_id == self._owner.id, holding.c.id == holding_id)
+            row = self._connection.execute(query).first()
+            self._records[holding_id] = None if row is None else record_of(row)
+        return self._records[holding_id]
 
     def list_at(self, holding_id: str, name: str, writer: str) -> list[str] | None:
-        made_by = read_identity(mutation_of(writer))
-        found = None
-        if made_by is not None:
-            query = select(mutation.c.body, mutation.c.lists).where(
-                *self._logged(made_by), mutation.c.holding_id == holding_id
-            )
-            row = self._connection.execute(query).first()
-            if row is not None and writer == mutation_of(writer):
-                found = row.body.get("patch", {}).get(name)
-            elif row is not None and name in row.lists and outcome_of(mutation_of(writer), row.lists[name]) == writer:
-                found = row.lists[name]
+        made_by, found = read_identity(mutation_of(writer)), None
+        known = self._mutation(made_by) if made_by is not None else None
+        if known is not None and known["holding_id"] == holding_id:
+            if known["answer"]["status"] == REJECTED:
+                # Nobody but its author ever had that list.
+                return None
+            if writer == mutation_of(writer):
+                found = known["body"].get("patch", {}).get(name)
+            elif name in known["lists"] and outcome_of(mutation_of(writer), known["lists"][name]) == writer:
+                found = known["lists"][name]
         if found is None:
             # A copy brought it along: then the log does not have it, and the record may.
             record = self.record(holding_id)
@@ -73,46 +89,70 @@ class StoredLedger:
     def enter(
         self, sent: Sent, answer: Mapping[str, Any], record: Record | None, lists: Mapping[str, list[str]]
     ) -> None:
-        state = None if record is None else self._accounts.advance(self._owner, sent.mutation.id)
-        self._connection.execute(
-            insert(mutation).values(
-                owner_id=self._owner.id,
-                mutation_id=sent.mutation.id,
-                client_id=self._client,
-                holding_id=sent.mutation.holding,
-                modseq=None if state is None else state.number,
-                chain=None if state is None else state.chain,
-                fingerprint=sent.fingerprint,
-                answer=dict(answer),
-                body=_for_the_log(sent, record)
-                | ({} if state else {AT_STATE: self._accounts.state(self._owner).number}),
-                lists=dict(lists),
-                at=self._now,
-            )
-        )
-        if record is not None and state is not None:
-            self._put(record, state.number)
-
-    def _put(self, record: Record, modseq: int) -> None:
-        row: dict[str, Any] = {
-            "modseq": modseq,
-            "destroyed": record.is_destroyed,
-            "destroyed_by": record.destroyed_by,
-            "data": unflattened(record.values),
-            "writers": {name: [written.by, written.at.isoformat()] for name, written in record.written.items()},
-            "conflicts": [conflict_as_json(conflict) for conflict in record.conflicts],
-            "updated_at": self._now,
+        if record is not None:
+            self._state = self._state.after(sent.mutation.id)
+        row = {
+            "owner_id": self._owner.id,
+            "mutation_id": sent.mutation.id,
+            "client_id": self._client,
+            "holding_id": sent.mutation.holding,
+            "modseq": None if record is None else self._state.number,
+            "chain": None if record is None else self._state.chain,
+            "fingerprint": sent.fingerprint,
+            "answer": dict(answer),
+            "body": _for_the_log(sent, record) | ({} if record else {AT_STATE: self._state.number}),
+            "lists": dict(lists),
+            "at": self._now,
         }
-        found = self._connection.execute(update(holding).where(*self._held(record.id)).values(**row))
-        if found.rowcount == 0:
-            made = {"owner_id": self._owner.id, "id": record.id, "created_modseq": modseq, "created_at": self._now}
-            self._connection.execute(insert(holding).values(**made, **row))
+        self._entered.append(row)
+        self._mutations[sent.mutation.id] = row
+        if record is not None:
+            if self.record(record.id) is None:
+                self._made[record.id] = self._state.number
+            # As it will be read: an own field at its default is not kept.
+            self._records[record.id] = replace(record, values=flattened(unflattened(record.values)))
+            # At the end of the changes, in the order of their states.
+            self._changed.pop(record.id, None)
+            self._changed[record.id] = _row_of(record, self._state.number, self._now)
 
-    def _logged(self, mutation_id: str) -> tuple[Any, Any]:
-        return mutation.c.owner_id == self._owner.id, mutation.c.mutation_id == mutation_id
+    def write_down(self) -> None:
+        """Puts everything that was entered into the transaction."""
+        owner = self._owner.id
+        if self._entered:
+            self._connection.execute(insert(mutation), self._entered)
+        made = {name: {"created_modseq": modseq, "created_at": self._now} for name, modseq in self._made.items()}
+        new = [{"owner_id": owner, "id": n, **made[n], **row} for n, row in self._changed.items() if n in made]
+        changed = [{"this": name, **row} for name, row in self._changed.items() if name not in made]
+        if new:
+            self._connection.execute(insert(holding), new)
+        if changed:
+            which = (holding.c.owner_id == owner, holding.c.id == bindparam("this"))
+            self._connection.execute(update(holding).where(*which), changed)
+        if self._changed:
+            self._accounts.put_state(self._owner, self._state)
+        self._entered, self._changed, self._made = [], {}, {}
 
-    def _held(self, holding_id: str) -> tuple[Any, Any]:
-        return holding.c.owner_id == self._owner.id, holding.c.id == holding_id
+    def _mutation(self, mutation_id: str) -> Mapping[str, Any] | None:
+        if mutation_id not in self._mutations:
+            self._mutations[mutation_id] = self._find({mutation_id}).get(mutation_id)
+        return self._mutations[mutation_id]
+
+    def _find(self, identities: Collection[str]) -> dict[str, Mapping[str, Any]]:
+        columns = (c for c in mutation.c if c.name not in ("owner_id", "modseq", "chain", "client_id", "at"))
+        query = select(*columns).where(mutation.c.owner_id == self._owner.id, mutation.c.mutation_id.in_(identities))
+        return {row.mutation_id: dict(row._mapping) for row in self._connection.execute(query)}
+
+
+def _row_of(record: Record, modseq: int, now: datetime) -> dict[str, Any]:
+    return {
+        "modseq": modseq,
+        "destroyed": record.is_destroyed,
+        "destroyed_by": record.destroyed_by,
+        "data": unflattened(record.values),
+        "writers": {name: [written.by, written.at.isoformat()] for name, written in record.written.items()},
+        "conflicts": [conflict_as_json(conflict) for conflict in record.conflicts],
+        "updated_at": now,
+    }
 
 
 def record_of(row: Row[Any]) -> Record:
@@ -129,6 +169,8 @@ def _for_the_log(sent: Sent, record: Record | None) -> dict[str, Any]:
     conflicts = record.conflicts if record is not None else ()
     if any(conflict.kind == "invalid_merge" and conflict.mutation == sent.mutation.id for conflict in conflicts):
         kept["invalid_merge"] = True
+    if sent.mutation.writers is not None and record is not None:
+        kept[LEFT_APART] = sorted(sent.mutation.patch.keys() - record.written.keys())
     return kept
 
 

@@ -41,7 +41,8 @@ class Written:
 class Mutation:
     """What one device did to one holding. `patch` leads from names to values, None removes; `seen` (on the wire: `from`)
     from names to the writer whose value the author saw, None or left out: none. `writers` come with a copy of a holding:
-    each value keeps the writer that it had. `edited_at` is clamped to now already."""
+    each value keeps the writer that it had. `resolves` are ids of conflicts, and with `revive` the ids of the deletes that
+    the author saw. `edited_at` is clamped to now already."""
 
     id: str
     op: str
@@ -107,6 +108,8 @@ def merge(record: Record | None, mutation: Mutation, list_at: ListAt, check: Che
     """The record after the mutation. A mutation that is wrong in itself is rejected with its faults; one for a record
     that is not there is rejected as `not-found`, which is no verdict: the client sends its whole copy and then the
     mutation again."""
+    if mutation.op == CREATE and mutation.writers is not None:
+        return _copied(record, mutation, mutation.writers, check)
     alone = check({name: value for name, value in mutation.patch.items() if value is not None})
     if alone:
         return Outcome(record, REJECTED, tuple(alone), "invalid")
@@ -120,34 +123,45 @@ def merge(record: Record | None, mutation: Mutation, list_at: ListAt, check: Che
 
 
 def _create(record: Record | None, mutation: Mutation, list_at: ListAt, check: Check) -> Outcome:
-    named = mutation.writers or {}
-    known = {name: value for name, value in mutation.patch.items() if value is not None}
-    if record is None:
-        written = {name: Written(named.get(name, mutation.id), mutation.edited_at) for name in {**known, **named}}
-        return Outcome(Record(mutation.holding, known, written), APPLIED)
-    if mutation.writers is None and not record.is_destroyed:
+    if record is not None and record.is_destroyed:
+        # Its id was used before; what it says fills what is missing, and never undoes the delete.
+        return _copied(record, mutation, {}, check)
+    if record is not None:
         # Two that were made under one id: neither author saw the other.
         return _patched(record, replace(mutation, seen={}), list_at, check)
-    # A mere copy: it fills what is missing here, and never undoes a delete or a value that was written since.
-    missing = {name for name in {**known, **named} if name not in record.written}
-    if not missing:
-        return Outcome(record, APPLIED)
-    values = {**record.values, **{name: known[name] for name in known if name in missing}}
-    written = {**record.written, **{n: Written(named.get(n, mutation.id), mutation.edited_at) for n in missing}}
-    if _new_faults(record.values, values, check):
-        return Outcome(record, APPLIED)
-    return Outcome(replace(record, values=values, written=written), APPLIED)
+    known = {name: value for name, value in mutation.patch.items() if value is not None}
+    return Outcome(Record(mutation.holding, known, {name: _by(mutation) for name in known}), APPLIED)
+
+
+def _copied(before: Record | None, mutation: Mutation, writers: Mapping[str, str], check: Check) -> Outcome:
+    """A mere copy: it fills what is missing here, and never undoes a delete or a value that was written since. What is not valid
+    any more, or does not go together with what is here, is kept for the owner to decide."""
+    record = before or Record(mutation.holding)
+    new = {n: v for n, v in mutation.patch.items() if v is not None and n not in record.written}
+    fitting = {name: value for name, value in new.items() if not check({name: value})}
+    if _new_faults(record.values, {**record.values, **fitting}, check):
+        fitting = {}
+    left = {name: value for name, value in new.items() if name not in fitting}
+    names = {name for name in {**fitting, **writers} if name not in record.written and name not in left}
+    written = {name: Written(writers.get(name, mutation.id), mutation.edited_at) for name in names}
+    filled = replace(record, values={**record.values, **fitting}, written={**record.written, **written})
+    is_told = any(c.kind == "invalid_merge" and c.patch == left for c in record.conflicts)
+    if left and not is_told and not record.is_destroyed:
+        return Outcome(_with(filled, _apart(mutation, left)), CONFLICT)
+    return Outcome(filled if names or before is None else before, APPLIED)
 
 
 def _update(record: Record, mutation: Mutation, list_at: ListAt, check: Check) -> Outcome:
     if not record.is_destroyed:
         return _patched(record, mutation, list_at, check)
     back = replace(record, destroyed_by=None)
-    if not mutation.revive:
+    # Whoever names deletes, or conflicts about them, undoes no other one than those.
+    is_seen = record.destroyed_by in mutation.resolves or (mutation.revive and not mutation.resolves)
+    if not is_seen:
         assert record.destroyed_by is not None
         back = _with(back, Conflict(record.destroyed_by, "destroy", record.destroyed_by, mutation.edited_at))
     done = _patched(back, mutation, list_at, check)
-    return done if mutation.revive or done.status == REJECTED else replace(done, status=CONFLICT)
+    return done if is_seen or done.status == REJECTED else replace(done, status=CONFLICT)
 
 
 def _destroy(record: Record, mutation: Mutation) -> Outcome:
@@ -171,9 +185,16 @@ def _patched(record: Record, mutation: Mutation, list_at: ListAt, check: Check) 
         if merged is not None:
             lists[name] = merged
     if _new_faults(record.values, now.values, check):
-        kept = Conflict(mutation.id, "invalid_merge", mutation.id, mutation.edited_at, patch=dict(mutation.patch))
-        return Outcome(_with(record, kept), CONFLICT)
+        return Outcome(_with(record, _apart(mutation, mutation.patch)), CONFLICT)
     return Outcome(now, status, lists=lists)
+
+
+def _apart(mutation: Mutation, patch: Mapping[str, Any]) -> Conflict:
+    return Conflict(mutation.id, "invalid_merge", mutation.id, mutation.edited_at, patch=dict(patch))
+
+
+def _by(mutation: Mutation) -> Written:
+    return Written(mutation.id, mutation.edited_at)
 
 
 def _new_faults(before: Mapping[str, Any], after: Mapping[str, Any], check: Check) -> bool:
@@ -189,7 +210,7 @@ def _one(
 ) -> tuple[Record, str, list[str] | None]:
     """One attribute: the record, how it went, and the list when lists were merged."""
     current, seen = record.written.get(name), mutation.seen.get(name)
-    mine = Written(mutation.id, mutation.edited_at)
+    mine = _by(mutation)
     already = (current and mutation_of(current.by) == mine.by) or any(
         mutation_of(conflict.mutation) == mine.by and conflict.attribute == name for conflict in record.conflicts
     )

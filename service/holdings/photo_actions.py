@@ -64,6 +64,11 @@ def add(
     more = 0 if store.named([photo.digest]) else photo.stored_bytes
     used = store.used_bytes()
     if used + more > quota.bytes:
+        # Photos that wait for a delete to be undone make room for those that are seen.
+        store.remove_of_deleted()
+        more = 0 if store.named([photo.digest]) else photo.stored_bytes
+        used = store.used_bytes()
+    if used + more > quota.bytes:
         raise QuotaFull(f"all photos take {used} bytes; with {more} more they would be past the limit of {quota.bytes}")
     # Somebody who tidied up may have taken them since they were put.
     _put(shelf, owner, photo)
@@ -117,32 +122,18 @@ def discard(database: Database, shelf: Shelf, owner: Owner, digest: str) -> None
             database.write(lambda connection: _take(connection, shelf, owner, digest))
 
 
-def forget_of_deleted(database: Database, shelf: Shelf, owner: Owner) -> None:
-    """A holding's photos go with it. Called after holdings were deleted, outside of the transaction that did it. What it
-    cannot do now is left to `sweep`: the photos of a deleted holding are not shown in any case."""
+def sweep(database: Database, shelf: Shelf, deleted_before: datetime) -> int:
+    """Takes from the shelf whatever no row names, of all owners; how many photos that were. It may run at any time.
 
-    def act(connection: Connection) -> frozenset[str]:
-        AccountStore(connection).lock(owner)
-        store = PhotoStore(connection, owner)
-        digests = frozenset(kept.digest for kept in store.of_deleted())
-        store.remove_of_deleted()
-        return digests
-
-    with suppress(SetwrightError):
-        if database.read(lambda connection: PhotoStore(connection, owner).of_deleted()):
-            for digest in sorted(database.write(act)):
-                discard(database, shelf, owner, digest)
-
-
-def sweep(database: Database, shelf: Shelf) -> int:
-    """Takes from the shelf whatever no row names, of all owners; how many photos that were. It may run at any time."""
+    Photos of a holding that was deleted are not shown, and stay for a while, since a delete may be undone; those of
+    holdings that were deleted before this instant go now."""
     taken = 0
     shelf.clear_abandoned()
     for identity in shelf.owners():
         if read_identity(identity) is None:
             continue  # Not put here by this service.
         owner = Owner(identity)
-        forget_of_deleted(database, shelf, owner)
+        database.write(partial(_forget, owner=owner, before=deleted_before))
         lying = {digest_in(name) for name in shelf.names(identity)}
         named = database.read(partial(_named, owner=owner))
         for digest in sorted(lying - named):
@@ -155,6 +146,13 @@ def _put(shelf: Shelf, owner: Owner, photo: Photo) -> None:
         name = name_of(photo.digest, size)
         if not shelf.has(owner.id, name):
             shelf.put(owner.id, name, content)
+
+
+def _forget(connection: Connection, owner: Owner, before: datetime) -> None:
+    # An account that is gone has no rows any more.
+    with suppress(NotFound):
+        AccountStore(connection).lock(owner)
+        PhotoStore(connection, owner).remove_of_deleted(before)
 
 
 def _named(connection: Connection, owner: Owner) -> frozenset[str]:

@@ -73,19 +73,16 @@ class PhotoStore:
             query = query.where(photo.c.digest.in_(list(digests)))
         return frozenset(self._connection.execute(query).scalars())
 
-    def of_deleted(self) -> tuple[KeptPhoto, ...]:
-        """The photos of holdings that were deleted."""
-        return tuple(map(_kept, self._connection.execute(self._mine().where(photo.c.holding_id.in_(self._deleted())))))
-
-    def remove_of_deleted(self) -> None:
-        gone = delete(photo).where(photo.c.owner_id == self._owner.id, photo.c.holding_id.in_(self._deleted()))
+    def remove_of_deleted(self, before: datetime | None = None) -> None:
+        """Forgets the photos of holdings that were deleted, or of those deleted before then."""
+        deleted = select(holding.c.id).where(holding.c.owner_id == self._owner.id, holding.c.destroyed.is_(True))
+        if before is not None:
+            deleted = deleted.where(holding.c.updated_at < before)
+        gone = delete(photo).where(photo.c.owner_id == self._owner.id, photo.c.holding_id.in_(deleted))
         self._connection.execute(gone)
 
     def _mine(self) -> Select[Any]:
         return select(*_COLUMNS).where(photo.c.owner_id == self._owner.id)
-
-    def _deleted(self) -> Select[Any]:
-        return select(holding.c.id).where(holding.c.owner_id == self._owner.id, holding.c.destroyed.is_(True))
 
 
 def _kept(row: Row[Any]) -> KeptPhoto:

@@ -24,7 +24,8 @@ OBVERSE, REVERSE, EDGE = "obverse", "reverse", "edge"
 SIDES = (OBVERSE, REVERSE, EDGE)
 FULL, LARGE, SMALL = "full", "640", "160"
 SIZES = (FULL, LARGE, SMALL)
-MOST_PIXELS = 50_000_000
+# The largest that usual cameras of phones give; drawing one anew takes up to 400 MB.
+MOST_PIXELS = 25_000_000
 
 _FORMATS = {JPEG: "JPEG", PNG: "PNG", WEBP: "WEBP"}
 _PROFILE_BYTES = 1024 * 1024

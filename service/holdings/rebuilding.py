@@ -15,6 +15,8 @@ from service.holdings.merge import CREATE, OPS, REJECTED, Check, ListAt, Mutatio
 
 # In the body of a mutation that changed nothing: the state at which it came.
 AT_STATE = "at_state"
+# In the body of a copy: the names that it could not fill.
+LEFT_APART = "left_apart"
 
 
 def order_of(row: Row[Any]) -> tuple[int, bool]:
@@ -61,7 +63,7 @@ class Rebuilt:
                 yield f"mutation {sent.id}: it should have changed something, and has no state"
         elif row.modseq is not None:
             yield f"mutation {sent.id}: it was rejected, and has a state"
-        for name, value in sent.patch.items():
+        for name, value in sent.patch.items() if status != REJECTED else ():
             if isinstance(value, list):
                 self._lists[sent.holding, name, sent.id] = value
         for name, terms in row.lists.items():
@@ -98,6 +100,10 @@ def _mutation(row: Row[Any]) -> Mutation:
 
 
 def _check(body: Mapping[str, Any]) -> Check:
-    """What was valid when it came is valid; only a mixture that was not, as the log says, is not again."""
+    """What was valid when it came is valid; only what was not, as the log says, is not again."""
+    if LEFT_APART in body:
+        return lambda values: (
+            [Fault("invalid", "as logged")] if body[LEFT_APART] and values.keys() <= set(body[LEFT_APART]) else []
+        )
     answers = iter([[], [Fault("invalid-merge", "as logged")]]) if body.get("invalid_merge") else iter([])
     return lambda _: next(answers, [])

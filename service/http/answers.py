@@ -15,6 +15,7 @@ from starlette.responses import Response
 
 from service.accounts.actions import once
 from service.accounts.model import Owner, Remembered
+from service.accounts.store import RememberedStore
 from service.database.engine import Database
 from service.http.conditions import is_known
 from service.http.needs import Body
@@ -66,6 +67,18 @@ def once_only(
         return once(connection, owner, key, fingerprint, remember)
 
     done = database.write(run)
+    return Response(done.body, done.status, {**_PRIVATE, **done.headers}, "application/json")
+
+
+def done_before(request: Request, database: Database, owner: Owner, body: Body | None) -> Response | None:
+    """The answer that this very request was given before, if it has an Idempotency-Key: for what asks elsewhere before it
+    writes, since there it might be answered otherwise by now. `once_only` still has the last word."""
+    key = _idempotency_key(request)
+    if key is None:
+        return None
+    done = database.read(lambda connection: RememberedStore(connection, owner).find(key))
+    if done is None or done.fingerprint != _fingerprint(request, body):
+        return None
     return Response(done.body, done.status, {**_PRIVATE, **done.headers}, "application/json")
 
 

@@ -166,7 +166,7 @@ def faults_of_the_rest(
 def ask_check(database: Database, owner: Owner | None, asked: CheckIn) -> dict[str, Any]:
     """The findings on a definition, sent or kept here. A document that cannot be read has its faults as findings; faults of
     the other members of the body raise Invalid."""
-    loaded = _load(database, owner, _reference(asked.definition), all_holdings=False, one=None)
+    loaded = _load(database, owner, _reference(asked.definition), all_holdings=False, one=None, latest=True)
     schemes = _vocabularies(asked)
     document = loaded.revision.document if loaded.revision is not None else asked.definition
     stamp: dict[str, Any] = {
@@ -263,9 +263,14 @@ def load_mine(
     return Mine(revision, str(AccountStore(connection).state(owner)), held, decisions, issues)
 
 
+def catalogue_of(own: OwnIssues, attributes: Attributes) -> Catalogue:
+    """All issues that the owner may name, read with these attributes."""
+    return Catalogue(_shipped_issues(), own.facts, attributes)
+
+
 def own_and_shipped(connection: Connection, owner: Owner, attributes: Attributes) -> Mapping[str, Facts]:
     """All issues that the owner's holdings may name, read with these attributes."""
-    return Catalogue(_shipped_issues(), IssueStore(connection, owner).own_issues().facts, attributes)
+    return catalogue_of(IssueStore(connection, owner).own_issues(), attributes)
 
 
 def evaluation_tag(
@@ -278,12 +283,12 @@ def evaluation_tag(
 
 
 def find_revision(connection: Connection, owner: Owner, identity: str, number: int | None) -> Revision:
-    """The revision of this number (a draft has one too), or the draft, or else the newest published one."""
+    """The revision of this number (a draft has one too), or the one that the owner's set follows."""
     store = DefinitionStore(connection, owner)
+    if number is None:
+        return store.followed(identity)
     _, latest = store.latest(identity)
-    if number is None or latest.number == number:
-        return latest
-    return store.revision(identity, number)
+    return latest if latest.number == number else store.revision(identity, number)
 
 
 def stored_holdings(
@@ -336,8 +341,15 @@ def _reference(definition: Mapping[str, Any]) -> ReferenceIn | None:
 
 
 def _load(
-    database: Database, owner: Owner | None, where: ReferenceIn | None, *, all_holdings: bool, one: str | None
+    database: Database,
+    owner: Owner | None,
+    where: ReferenceIn | None,
+    *,
+    all_holdings: bool,
+    one: str | None,
+    latest: bool = False,
 ) -> Loaded:
+    """What the body refers to. `latest`: without a revision the draft, or else the newest, whichever the set follows."""
     if where is None and not all_holdings and one is None:
         return Loaded()
     if owner is None:
@@ -349,7 +361,10 @@ def _load(
     def load(connection: Connection) -> Loaded:
         revision = None
         if identity is not None and where is not None:
-            revision = find_revision(connection, owner, identity, where.revision)
+            if latest and where.revision is None:
+                revision = DefinitionStore(connection, owner).latest(identity)[1]
+            else:
+                revision = find_revision(connection, owner, identity, where.revision)
         store, own = HoldingStore(connection, owner), IssueStore(connection, owner).own_issues()
         if all_holdings:
             decisions = NO_DECISIONS if identity is None else DefinitionStore(connection, owner).decisions(identity)

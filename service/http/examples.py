@@ -15,6 +15,21 @@ DOCUMENT: dict[str, Any] = {
     ],
 }
 
+# Tests put the id of a definition that is there in its place.
+SHARE: dict[str, Any] = {
+    "definition": "01939f6e-0000-7000-8000-00000000000d",
+    "revision": 1,
+    "name": "for the club evening",
+    "follows": True,
+    "expires_in_seconds": 2_592_000,
+    "most_uses": 100,
+}
+
+DEFINITION_IMPORT: dict[str, Any] = {"document": DOCUMENT}
+
+PULL: dict[str, Any] = {"keep": "mine"}
+COPY: dict[str, Any] = {"revision": 1, "title": "Two crowns of my own"}
+
 HOLDING: dict[str, Any] = {
     "facts": {"denomination": "crown", "year_on_coin": {"one_of": [1892, 1893]}, "grade": 45},
     "number": "A-17",
@@ -60,6 +75,10 @@ EXPLANATION: dict[str, Any] = {
     "place": "sharp",
     "today": "2026-11-25",
 }
+
+WITHDRAWAL: dict[str, Any] = {"reason": "The sharp crown was to be of grade 45 or better."}
+
+ADOPTION: dict[str, Any] = {"revision": 1}
 
 CHECK: dict[str, Any] = {"definition": DOCUMENT, "today": "2026-11-25"}
 
@@ -196,3 +215,23 @@ HOLDINGS_CSV = (
     "C-1,crown,1892|1893,45,-,Bought at a fair.\r\n"
     'C-3,florin,1890-1895,,,"Worn, but round."\r\n'
 )
+
+CLUB: dict[str, Any] = {
+    "name": "Friends of the Ambrian Crown",
+    "note": "We meet on first Mondays.",
+    "own_name": "Marta Feld",
+}
+
+CLUB_PATCH: dict[str, Any] = {"note": "We meet on first Tuesdays."}
+
+MEMBER_PATCH: dict[str, Any] = {"role": "steward"}
+
+CLUB_INVITATION: dict[str, Any] = {"role": "member", "note": "For Ida Lund", "expires_in_seconds": 86_400}
+
+JOIN: dict[str, Any] = {"invitation": "the text of an invitation", "name": "Ida Lund"}
+
+OFFER: dict[str, Any] = {"definition_id": "01939f6e-0000-7000-8000-00000000000b", "note": "Our set for this year."}
+
+TAKE: dict[str, Any] = {}
+
+CONSENT: dict[str, Any] = {"standing": True, "spares": False}

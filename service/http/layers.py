@@ -22,6 +22,8 @@ def begin_log(level: str) -> None:
     logging.basicConfig(level=level.upper(), format=form, stream=sys.stderr)
     # It tells of every look at the database's version, which the readiness check takes often.
     logging.getLogger("alembic.runtime.migration").setLevel(logging.WARNING)
+    # In detail it would tell the headers of what is fetched, which may repeat a link's secret.
+    logging.getLogger("httpcore").setLevel(logging.WARNING)
 
 
 class Outermost:

@@ -1,8 +1,9 @@
-"""The gate before the solver: a few solves at once, a short queue, and past it an honest refusal."""
+"""The gate before the solver, and before fetching: a few at once, a short queue, and past it an honest refusal."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager, contextmanager
 from typing import TypeVar
 
 import anyio
@@ -25,10 +26,22 @@ class Gate:
     async def run(self, call: Callable[[], Answer]) -> Answer:
         """What `call` answers, computed outside the event loop. A caller that goes away while waiting frees its
         place."""
+        with self._place():
+            return await to_thread.run_sync(call, limiter=self._limiter)
+
+    @asynccontextmanager
+    async def turn(self) -> AsyncIterator[None]:
+        """The same for what waits in the event loop itself."""
+        with self._place():
+            async with self._limiter:
+                yield
+
+    @contextmanager
+    def _place(self) -> Iterator[None]:
         if self._inside >= self._room:
-            raise Busy("the service is computing as many evaluations as it can; try again shortly", 2)
+            raise Busy("the service is doing as much of this at once as it can; try again shortly", 2)
         self._inside += 1
         try:
-            return await to_thread.run_sync(call, limiter=self._limiter)
+            yield
         finally:
             self._inside -= 1

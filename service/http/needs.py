@@ -8,17 +8,20 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Annotated, Any
 
-from fastapi import Depends, Request
+from fastapi import Depends, FastAPI, Request
 
 from service.accounts.actions import identify
 from service.accounts.model import Caller, Owner
 from service.accounts.store import AccountStore
+from service.clubs.actions import admit
+from service.clubs.model import Seat
 from service.database.engine import Database
 from service.database.identities import read_identity
 from service.errors import Forbidden, NotFound, SetwrightError, Unwelcome
 from service.holdings.photos import KINDS as PHOTOS
 from service.holdings.shelves import Shelf
 from service.http.bodies import CSV, JSON, MERGE_PATCH, XLSX, YAML, read_body
+from service.http.fetching import Fetcher
 from service.http.limits import Gate
 from service.http.openapi import scopes_needed
 from service.settings import Settings
@@ -31,7 +34,9 @@ class Service:
     settings: Settings
     database: Database
     gate: Gate
+    photo_gate: Gate
     shelf: Shelf
+    fetcher: Fetcher
     clock: Callable[[], datetime]
 
 
@@ -45,9 +50,15 @@ class Body:
 
 
 def _service(request: Request) -> Service:
-    state = request.app.state
+    return service_of(request.app)
+
+
+def service_of(app: FastAPI) -> Service:
+    """The parts of an app that has started."""
+    state = app.state
     # Only tests put a clock of their own there.
-    return Service(state.settings, state.database, state.gate, state.shelf, getattr(state, "clock", _now))
+    clock = getattr(state, "clock", _now)
+    return Service(state.settings, state.database, state.gate, state.photo_gate, state.shelf, state.fetcher, clock)
 
 
 def _now() -> datetime:
@@ -107,6 +118,15 @@ async def _owner(caller: Annotated[Caller, Depends(_caller)]) -> Owner:
     return caller.owner
 
 
+def _seat(request: Request, owner: Annotated[Owner, Depends(_owner)], club_id: str) -> Seat:
+    """The owner's seat in the club of the path, in the role that the operation declares. The only place where it is looked at
+    on the way in; actions that change something look again once they hold the club."""
+    identity, role = read_identity(club_id), request.scope["route"].openapi_extra["x-access"]
+    if identity is None:
+        raise NotFound("club", "...")
+    return _service(request).database.read(lambda connection: admit(connection, identity, owner, role))
+
+
 async def _perhaps_owner(caller: Annotated[Caller | None, Depends(_perhaps_caller)]) -> Owner | None:
     return None if caller is None else caller.owner
 
@@ -141,10 +161,19 @@ def _import_id(import_id: str) -> str:
     return stored_id("import")(import_id)
 
 
+def _member_id(member_id: str) -> str:
+    return stored_id("member")(member_id)
+
+
+def _invitation_id(invitation_id: str) -> str:
+    return stored_id("invitation")(invitation_id)
+
+
 # The owner is asked for before the body: whoever may not write is told so before sending much.
 Parts = Annotated[Service, Depends(_service)]
 OwnerNeeded = Annotated[Owner, Depends(_owner)]
 CallerNeeded = Annotated[Caller, Depends(_caller)]
+SeatNeeded = Annotated[Seat, Depends(_seat)]
 InviterNeeded = Annotated[Owner, Depends(_inviter)]
 ClientAddress = Annotated[str | None, Depends(_address)]
 PerhapsOwner = Annotated[Owner | None, Depends(_perhaps_owner)]
@@ -161,3 +190,7 @@ DefinitionId = Annotated[str, Depends(stored_id("definition"))]
 TokenId = Annotated[str, Depends(stored_id("token"))]
 InvitationId = Annotated[str, Depends(stored_id("invitation"))]
 DeviceId = Annotated[str, Depends(stored_id("device"))]
+ShareId = Annotated[str, Depends(stored_id("share"))]
+DefinitionImportId = Annotated[str, Depends(stored_id("import"))]
+MemberId = Annotated[str, Depends(_member_id)]
+ClubInvitationId = Annotated[str, Depends(_invitation_id)]

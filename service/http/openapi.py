@@ -17,12 +17,18 @@ from pydantic import BaseModel
 from starlette.responses import Response
 
 from service.accounts.model import EVALUATE, READ, WRITE
-from service.http.bodies import JSON
+from service.clubs.model import MEMBER, STEWARD
+from service.http.bodies import JSON, YAML
 from service.http.problems import KINDS, MEDIA_TYPE
 from service.http.schemas.common import json_schema
 from service.http.schemas.problems import ProblemOut
 
 OPEN, OWNER, PERHAPS = "open", "owner", "owner when something kept here is used"
+# For a member or a steward of the club in the path: needs.py looks at the role, for every operation alike.
+CLUB = (MEMBER, STEWARD)
+ACCESS = (OPEN, OWNER, PERHAPS, *CLUB)
+# Without a token there is no answer but 401.
+NEEDS_TOKEN = (OWNER, *CLUB)
 
 _MODELS: dict[str, type[BaseModel]] = {"ProblemOut": ProblemOut}
 
@@ -60,7 +66,8 @@ def operation(
     kinds = list(dict.fromkeys([*problems, *_usual_problems(access, body is not None, status, bool(files))]))
     responses: dict[int | str, dict[str, Any]] = {status: _answer(answer, answer_example, headers)}
     for kind in also_as:
-        responses[status]["content"][kind] = {"schema": {"type": "string"}}
+        # YAML is read like JSON by whoever looks for a value in it.
+        responses[status]["content"][kind] = {"schema": {"type": "object" if kind == YAML else "string"}}
     if conditional:
         responses[304] = {"description": "The caller has this version already."}
     for kind in kinds:
@@ -74,7 +81,7 @@ def operation(
     if files:
         extra["requestBody"] = {"required": True, "content": {kind: _file(meaning) for kind, meaning in files.items()}}
     if access != OPEN:
-        extra["security"] = [{"token": []}] if access == OWNER else [{"token": []}, {}]
+        extra["security"] = [{"token": []}] if access in NEEDS_TOKEN else [{"token": []}, {}]
     return {
         "operation_id": name,
         "summary": summary,
@@ -177,11 +184,15 @@ def _usual_problems(access: str, has_body: bool, status: int, has_file: bool) ->
     kinds = []
     if access != OPEN:
         kinds += ["unwelcome", "forbidden-scope", "not-ready", "busy"]
+    if access in CLUB:
+        kinds += ["not-found"]
+    if access == STEWARD:
+        kinds += ["forbidden"]
     if has_body:
         kinds += ["unreadable-body", "request-timeout", "body-too-large", "unsupported-media-type", "invalid"]
     if has_file:
         kinds += ["request-timeout", "body-too-large", "unsupported-media-type", "invalid"]
-    if status == 201 or (access == OWNER and has_body):
+    if status == 201 or (access in NEEDS_TOKEN and has_body):
         kinds += ["storage-full"]
     return kinds
 

@@ -2,9 +2,23 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+from collections.abc import Sequence
+from datetime import datetime
 from html import escape
 
 from service.http.problems import KINDS, Kind
+
+_SHARED_STYLE = (
+    "@page{size:A4;margin:15mm}body{font:1rem/1.5 system-ui,sans-serif;max-width:42rem;margin:3rem auto;padding:0 1rem;"
+    "overflow-wrap:anywhere}li{margin:.4rem 0}footer{font-size:.85rem;margin-top:2rem}svg{display:block}"
+)
+_STYLE_HASH = base64.b64encode(hashlib.sha256(_SHARED_STYLE.encode()).digest()).decode()
+# The page's own style and nothing else: no script, no picture, no frame, nothing from elsewhere, nothing sent anywhere.
+SHARED_POLICY = (
+    f"default-src 'none'; style-src 'sha256-{_STYLE_HASH}'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
 
 _FRAME = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
@@ -44,3 +58,31 @@ def pairing_page(user_code: str | None) -> str:
         "false.</p>"
     )
     return _FRAME.format(title="Pair a device", body=body)
+
+
+def shared_page(
+    title: str,
+    summary: str,
+    language: str,
+    in_words: Sequence[str],
+    *,
+    revision: int,
+    newest: int,
+    digest: str,
+    published_at: datetime,
+    qr_svg: str,
+) -> str:
+    """A definition for people, as HTML: what a set of it takes, in words. Nothing of its owner."""
+    told = "".join(f"<li>{escape(sentence)}</li>" for sentence in in_words)
+    newer = f"<p>There is a newer revision: {newest}.</p>" if newest > revision else ""
+    heading = escape(title)
+    return (
+        f'<!doctype html>\n<html lang="{escape(language)}"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1"><meta name="robots" content="noindex">'
+        f"<title>{heading}</title>\n<style>{_SHARED_STYLE}</style></head>\n"
+        f"<body><h1>{heading}</h1><p>{escape(summary)}</p>\n"
+        f'<div lang="en"><h2>What the set takes</h2><ol>{told}</ol>{newer}\n'
+        f"<footer><p>Revision {revision}, published {published_at:%Y-%m-%d}.<br><code>{escape(digest)}</code></p>"
+        '<p>The same <a href="?format=json">as JSON</a> and <a href="?format=yaml">as YAML</a>. The address of this page is '
+        f"a key: whoever has it can read the definition.</p>{qr_svg}</footer></div></body></html>\n"
+    )

@@ -56,13 +56,15 @@ def page(
     find: Callable[[str | None, int], Sequence[Item]],
     key: Callable[[Item], str],
     show: Callable[[Item], Any],
+    most: Callable[[Sequence[Item]], int] | None = None,
 ) -> Page:
     """One page. `find(after, limit)` gives items in the order of their keys; one more than needed is asked for, so that
-    an address of an empty page is never handed out."""
+    an address of an empty page is never handed out. `most` says of the found ones how many are enough for one page, where
+    that is fewer; at least one."""
     found = find(_after(request, query.cursor), query.limit + 1)
-    shown = found[: query.limit]
+    shown = found[: query.limit if most is None else min(query.limit, most(found))]
     following = None
-    if len(found) > query.limit:
+    if len(found) > len(shown):
         cursor = _cursor(request, key(shown[-1]))
         following = f"{request.url.path}?{urlencode([*_picking(request), ('limit', query.limit), ('cursor', cursor)])}"
     return Page([show(item) for item in shown], following)

@@ -234,6 +234,59 @@ KINDS: Mapping[str, Kind] = {
             "Each entry of `errors` names the limit.",
         ),
         Kind(
+            "address-not-allowed",
+            422,
+            "This address is not fetched from",
+            "The service fetches by https from hosts with a name and public addresses, on port 443 or one from 1024 on. Nothing "
+            "else is dialled, whatever way it is written.",
+            "`detail` says what is in the way. Check the link, or fetch the document yourself and send it as a file.",
+        ),
+        Kind(
+            "fetch-failed",
+            422,
+            "Nothing could be fetched",
+            "There is no host of this name, it cannot be reached, or it did not answer as it should: a share may be revoked, "
+            "expired or used up.",
+            "Ask whoever gave you the link; or try again later.",
+        ),
+        Kind(
+            "fetch-redirected",
+            422,
+            "The address leads elsewhere",
+            "The host sends its callers to another host, or around too often. That is not followed.",
+            "Open the link yourself, and take the address at which you end up.",
+        ),
+        Kind(
+            "fetch-too-large",
+            422,
+            "What would be fetched is too large",
+            "What the address answers is longer than the service takes.",
+            "`detail` names the limit.",
+        ),
+        Kind(
+            "fetch-too-slow",
+            422,
+            "Fetching takes too long",
+            "The answer was not there in time, from looking up the name to the last byte.",
+            "Try again later.",
+        ),
+        Kind(
+            "fetch-unreadable",
+            422,
+            "What was fetched cannot be read",
+            "It is no share and no set definition: another content type, an encoding that was not asked for, or no JSON or YAML "
+            "that can be read exactly.",
+            "`detail` and `errors` say what is wrong. Tell whoever keeps the document.",
+        ),
+        Kind(
+            "digest-mismatch",
+            422,
+            "It is another document than was said",
+            "The document's digest (SHA-256 of its canonical form, RFC 8785) is not the one that the link or you named. "
+            "Nothing was kept.",
+            "Ask whoever gave you the link or the digest.",
+        ),
+        Kind(
             "idempotency-key-reused",
             422,
             "The Idempotency-Key was used for another request",
@@ -253,6 +306,13 @@ KINDS: Mapping[str, Kind] = {
             "Too many attempts",
             "Too many passwords or codes were wrong under this name or from this address, or too many pairings were begun. "
             "Not even the right one is looked at until the time is over.",
+            "Try again after the number of seconds in `Retry-After`.",
+        ),
+        Kind(
+            "asked-too-soon",
+            429,
+            "Asked again too soon",
+            "The origin could not be asked lately. The service waits longer after each failure, from a minute to a day.",
             "Try again after the number of seconds in `Retry-After`.",
         ),
         Kind(

@@ -17,7 +17,7 @@ Pairs = Sequence[tuple[str, str]]
 def faults_of_decisions(request: Measurement, pins: Pairs, nevers: Pairs) -> list[Fault]:
     """All that is wrong with them, with pointers into {"pins": [...], "nevers": [...]}. A place of an open-ended group may
     be named before any coin shows its key."""
-    known = _Places(request)
+    known = KnownPlaces(request)
     holdings = {holding.id for holding in request.holdings}
     faults: list[Fault] = []
     pinned = frozenset(pins)
@@ -39,7 +39,7 @@ def faults_of_decisions(request: Measurement, pins: Pairs, nevers: Pairs) -> lis
 
 def faults_of_places(request: Measurement, names: Sequence[str]) -> list[Fault]:
     """All that is wrong with a list of places or groups that notes are made to, with pointers into [{"place"}, ...]."""
-    known, before = _Places(request, groups=True), set[str]()
+    known, before = KnownPlaces(request, groups=True), set[str]()
     faults: list[Fault] = []
     for number, name in enumerate(names):
         faults.extend(known.fault(name, f"/{number}/place"))
@@ -49,7 +49,7 @@ def faults_of_places(request: Measurement, names: Sequence[str]) -> list[Fault]:
     return faults
 
 
-class _Places:
+class KnownPlaces:
     """The places of a set by address; `groups`: whole groups too. A place of an open-ended group is known before any coin
     shows its key."""
 
@@ -64,9 +64,13 @@ class _Places:
         self.known = frozenset(self.names)
         self.open_groups = tuple(f"{group.id}/" for group in one_per if group.keys.is_open)
 
+    def has(self, name: str) -> bool:
+        """Whether the set has a place of that name."""
+        return name in self.known or any(name.startswith(group) and name != group for group in self.open_groups)
+
     def fault(self, name: str, pointer: str) -> list[Fault]:
         """What is wrong with a name, if anything is."""
-        if name in self.known or any(name.startswith(group) and name != group for group in self.open_groups):
+        if self.has(name):
             return []
         near = nearest(name, self.names)
         hint = f"did you mean '{near}'?" if near else None

@@ -49,7 +49,7 @@ def unplaced(
         if places:
             sure = [at for at in places if board.fits[at][coin].verdict is YES]
             entry["reason"] = "spare" if sure else "undecided"
-            entry["places"] = _addresses(board, sure or places)
+            entry["places"] = addresses(board, sure or places)
         else:
             entry["reason"] = "outside"
             entry["closest"] = closest.get(coin)
@@ -63,7 +63,7 @@ def unplaced(
     return sorted(entries, key=lambda entry: str(entry["holding"]))
 
 
-def _addresses(board: Board, places: Sequence[int]) -> list[str]:
+def addresses(board: Board, places: Sequence[int]) -> list[str]:
     """Slots and one-per places by address; the places of a free choice once, by the group."""
     named = (
         board.places[at].group if board.places[at].kind == "free_choice" else board.places[at].address for at in places

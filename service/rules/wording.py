@@ -83,6 +83,11 @@ class Speaker:
             return self._not(predicate.item)
         return self._leaf(predicate)
 
+    def constraint(self, constraint: Constraint, labels: Mapping[str, str]) -> str:
+        """A rule over several places: "over 'a' and 'b', all coins agree in mint"; `labels` are names by id."""
+        where = listed([labels.get(name, name) for name in constraint.places], "and") or "the whole set"
+        return f"over {where}, {_constraint(constraint, self)}"
+
     # -- the noun, and what follows it
 
     def _noun(self, items: list[Predicate]) -> tuple[str, list[Predicate]]:

@@ -80,6 +80,6 @@ def test_a_state_counts_and_proves_its_history() -> None:
 
 def test_the_stored_state_follows_its_changes(database: Database) -> None:
     owner, _ = database.write(lambda c: open_account(c, "somebody"))
-    states = [database.write(lambda c, n=n: AccountStore(c).advance(owner, n)) for n in ("a", "b", "c")]
-    assert states[-1] == ORIGIN.after("a").after("b").after("c")
-    assert database.read(lambda c: AccountStore(c).state(owner)) == states[-1]
+    for change in ("a", "b", "c"):
+        database.write(lambda c, n=change: AccountStore(c).put_state(owner, AccountStore(c).lock(owner).after(n)))
+    assert database.read(lambda c: AccountStore(c).state(owner)) == ORIGIN.after("a").after("b").after("c")

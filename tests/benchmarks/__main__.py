@@ -26,7 +26,7 @@ from service.facts.holding import read_holding
 from service.progress.candidates import candidates
 from service.progress.measure import measure
 from service.progress.whatif import Evaluated
-from tests.benchmarks import peers, syncing
+from tests.benchmarks import clubs, listing, peers, syncing
 from tests.benchmarks.data import Case, a_case, a_coin, a_problem
 
 ROW_BY_ROW_PAIRS = 5_000_000
@@ -255,15 +255,64 @@ def synchronising(console: Console, holdings: int) -> None:
     )
 
 
+def looking_through(console: Console, sizes: tuple[int, int]) -> None:
+    rows = []
+    for engine, server_url in syncing.engines().items():
+        found = listing.measured(server_url, sizes)
+        small = {one.asked: one for one in found if one.holdings == min(sizes)}
+        for one in sorted(found, key=lambda one: (one.asked, one.holdings)):
+            against = ratio(one.seconds, small[one.asked].seconds)
+            rows.append([engine, one.asked, f"{one.holdings:,}", f"{one.seconds * 1e3:,.1f}", against])
+    title = f"Looking through holdings, a page of 100, median of {listing.REPEATS}"
+    show(console, title, ["engine", "asked", "holdings", "ms", "/ smallest"], rows)
+
+
+def standings(console: Console, members: int, coins: int, places: int) -> None:
+    rows = []
+    for engine, server_url in syncing.engines().items():
+        one = clubs.measured(server_url, members, coins, places)
+        rows.append(
+            [
+                engine,
+                f"{one.cold:,.1f}",
+                f"{one.cold / members * 1e3:,.0f}",
+                f"{one.cold_page:,.2f}",
+                ratio(one.cold, one.evaluations),
+                f"{one.warm * 1e3:,.0f}",
+                f"{one.warm_page * 1e3:,.0f}",
+                f"{one.changed_page * 1e3:,.0f}",
+                f"{one.spares_for_a_place * 1e3:,.0f}",
+                f"{one.one_member * 1e3:,.0f}",
+            ]
+        )
+    cold = ["cold s", "ms a member", "slowest page s", "cold / bare evaluations"]
+    warm = ["warm, all pages ms", "a page ms", "page after a coin ms", "spares for a place ms", "one's spares ms"]
+    show(
+        console,
+        f"Standings of {members} members with {coins:,} coins each in a set of {places} places, all pages",
+        ["engine", *cold, *warm],
+        rows,
+    )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="leave out the largest sizes")
     parser.add_argument("--only-sync", action="store_true", help="sync alone")
+    parser.add_argument("--only-holdings", action="store_true", help="looking through holdings alone")
+    parser.add_argument("--only-clubs", action="store_true", help="clubs alone")
     asked = parser.parse_args()
     quick = asked.quick
     console = Console(width=150)
     if asked.only_sync:
         synchronising(console, 10_000)
+        return
+    sizes = (1_000, 10_000 if quick else 100_000)
+    if asked.only_holdings:
+        looking_through(console, sizes)
+        return
+    if asked.only_clubs:
+        standings(console, *((20, 500, 100) if quick else (500, 2_000, 500)))
         return
     small, middle, large = (1_000, 200), (10_000, 500), (100_000, 1_000)
     verdicts(console, [(5_000, 500), middle] if quick else [(5_000, 500), middle, large, (1_000_000, 2_000)])
@@ -271,6 +320,8 @@ def main() -> None:
     whole_evaluations(console, [small, middle] if quick else [small, middle, large])
     considering(console, [small, middle])
     synchronising(console, 1_000 if quick else 10_000)
+    looking_through(console, sizes)
+    standings(console, *((20, 500, 100) if quick else (500, 2_000, 500)))
 
 
 if __name__ == "__main__":

@@ -69,7 +69,7 @@ def measured(server_url: str | None, holdings: int) -> tuple[First, list[Daily]]
 
 async def _measured(url: str, bare_url: str, holdings: int) -> tuple[First, list[Daily]]:
     async with running(settings_for(url)) as service:
-        large, small = _Devices(service), _Devices(service)
+        large, small = Devices(service), Devices(service)
         await small.fill(SMALL)
         push, _ = await _timed(large.fill(holdings))
         pull, pulled = await _timed(large.changed(None))
@@ -86,11 +86,11 @@ async def _measured(url: str, bare_url: str, holdings: int) -> tuple[First, list
     return First(push, floors[0], pull, floors[1]), medians
 
 
-class _Devices:
+class Devices:
     """One owner's: what one sent, another fetches."""
 
     def __init__(self, service: Running) -> None:
-        self._client, self._headers = service.client, service.collector()
+        self._client, self.headers = service.client, service.collector()
         self._chance = random.Random(SEED)
         self.facts: dict[str, dict[str, Any]] = {}
         self._writers: dict[str, str] = {}
@@ -124,7 +124,7 @@ class _Devices:
         found: list[dict[str, Any]] = []
         while True:
             query = {"limit": str(PAGE)} | ({"since": since} if since else {})
-            answer = await self._client.get("/v1/holdings/changes", params=query, headers=self._headers)
+            answer = await self._client.get("/v1/holdings/changes", params=query, headers=self.headers)
             assert answer.status_code == 200, answer.text
             page = answer.json()
             found += page["list"]
@@ -134,7 +134,7 @@ class _Devices:
 
     async def _send(self, batch: list[dict[str, Any]]) -> None:
         body = {"client_id": "phone", "mutations": batch}
-        answer = await self._client.post("/v1/holdings/sync", json=body, headers=self._headers)
+        answer = await self._client.post("/v1/holdings/sync", json=body, headers=self.headers)
         assert answer.status_code == 200, answer.text
         assert {one["status"] for one in answer.json()["responses"]} == {"applied"}
         self._state = answer.json()["new_state"]

@@ -64,7 +64,7 @@ def exists(first: Any, second: Any, *, second_fits: bool, most: int = MOST_WORLD
     return False
 
 
-@SOME
+@settings(SOME, max_examples=50)
 @given(rules(most_names=2), rules(most_names=2))
 def test_whether_a_coin_can_fit_both_or_one_alone_equals_enumeration(first: Any, second: Any) -> None:
     for fits in (True, False):

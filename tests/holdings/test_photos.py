@@ -272,7 +272,7 @@ def test_too_many_pixels_are_refused_by_the_head_alone(kind: str, raw: bytes, mo
 
     monkeypatch.setattr("PIL.ImageFile.ImageFile.load", decoded)
     monkeypatch.setattr("PIL._webp.WebPAnimDecoder", decoded)
-    with pytest.raises(OverLimit, match="60000 by 60000 pixels; the limit is 50000000"):
+    with pytest.raises(OverLimit, match="60000 by 60000 pixels; the limit is 25000000"):
         prepare(raw, kind)
 
 

@@ -13,7 +13,7 @@ from sqlalchemy import Connection, delete, insert, select, update
 
 from service.__main__ import main
 from service.accounts.actions import open_account, recognise
-from service.accounts.model import Owner
+from service.accounts.model import ORIGIN, Owner
 from service.accounts.store import AccountStore
 from service.accounts.tables import account
 from service.database.engine import Database
@@ -78,6 +78,7 @@ def lived_through(database: Database, owner: Owner, seed: int, steps: int = 60) 
             new_identity(), op, coin, at, patch, seen, resolves=resolves, revive=chance.random() < 0.2, **more
         )
         apply_one(ledger, sent(made), sound)
+        ledger.write_down()
 
     for number in range(steps):
         database.write(partial(step, number=number))
@@ -124,7 +125,10 @@ def test_a_list_that_goes_on_from_a_refused_one_is_rebuilt_too(database: Databas
 
 def done(database: Database, owner: Owner, *mutations: Mutation) -> list[str]:
     def act(connection: Connection, *, made: Mutation) -> str:
-        return str(apply_one(StoredLedger(connection, owner, "phone", NOON), sent(made), sound)["status"])
+        ledger = StoredLedger(connection, owner, "phone", NOON)
+        answer = apply_one(ledger, sent(made), sound)
+        ledger.write_down()
+        return str(answer["status"])
 
     return [database.write(partial(act, made=made)) for made in mutations]
 
@@ -221,13 +225,12 @@ def older_than_the_log(database: Database, owner: Owner) -> tuple[str, Mutation]
     data = {"facts": {"grade": 30, "denomination": "crown"}, "note": "from the fair", "quantity": 1}
 
     def plant(connection: Connection) -> None:
-        ledger = StoredLedger(connection, owner, "phone", NOON)
-        AccountStore(connection).advance(owner, coin)
+        AccountStore(connection).put_state(owner, ORIGIN.after(coin))
         times = {"created_at": NOON, "updated_at": NOON}
         writers = {name: [coin, at] for name in names}
         row = {"owner_id": owner.id, "id": coin, "modseq": 1, "created_modseq": 1, "destroyed": False, **times}
         connection.execute(insert(holding).values(data=data, writers=writers, **row))
-        assert ledger.record(coin) is not None
+        assert StoredLedger(connection, owner, "phone", NOON).record(coin) is not None
 
     database.write(plant)
     edit = Mutation(new_identity(), UPDATE, coin, NOON, {"grade": 35}, {"grade": coin})

@@ -1,4 +1,5 @@
-"""Ways in for tests: somebody invited, a password set, a device paired."""
+"""Ways in for tests: somebody invited, a password set, a device paired, a definition shared or
+copied."""
 
 from __future__ import annotations
 
@@ -6,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 from uuid import uuid4
 
+from service.http.examples import DOCUMENT
 from tests.conftest import Running
 
 PASSWORD = "six worn crowns in a tray"
@@ -69,3 +71,45 @@ async def own_id(service: Running, token: dict[str, str]) -> str:
     answer = await service.client.get("/v1/account", headers=token)
     identity: str = answer.json()["token_id"]
     return identity
+
+
+async def published(service: Running, owner: dict[str, str], document: dict[str, Any] | None = None) -> str:
+    """The id of a new definition with one published revision."""
+    made = await service.client.post("/v1/definitions", json={"document": document or DOCUMENT}, headers=owner)
+    assert made.status_code == 201, made.text
+    identity: str = made.json()["id"]
+    await publish(service, owner, identity)
+    return identity
+
+
+async def publish(
+    service: Running, owner: dict[str, str], identity: str, document: dict[str, Any] | None = None
+) -> None:
+    """Publishes the draft, or this document as the next revision."""
+    where, headers = f"/v1/definitions/{identity}", {**owner, "If-Match": "*"}
+    if document is not None:
+        assert (await service.client.put(where, json={"document": document}, headers=headers)).status_code == 200
+    answer = await service.client.post(f"{where}/revisions?acknowledged=true", headers=headers)
+    assert answer.status_code == 201, answer.text
+
+
+async def shared(service: Running, owner: dict[str, str], definition: str = "", **body: Any) -> dict[str, Any]:
+    """A new share, with its link; of a new definition unless one is named."""
+    definition = definition or await published(service, owner)
+    sent = {"definition": definition, "revision": 1, **body}
+    answer = await service.client.post("/v1/shares", json=sent, headers=owner)
+    assert answer.status_code == 201, answer.text
+    made: dict[str, Any] = answer.json()
+    return made
+
+
+async def copied(service: Running, owner: dict[str, str]) -> str:
+    """The address of a copy whose original has a newer revision, which the copy knows of."""
+    original = await published(service, owner)
+    made = await service.client.post(f"/v1/definitions/{original}/copies", json={}, headers=owner)
+    assert made.status_code == 201, made.text
+    where: str = made.headers["location"]
+    await publish(service, owner, original, {**DOCUMENT, "title": "Two crowns, again"})
+    checked = await service.client.post(f"{where}/origin/checks", headers=owner)
+    assert checked.json()["outcome"] == "newer", checked.text
+    return where

@@ -20,6 +20,7 @@ from service.app import create_app
 from service.http import openapi
 from service.http.examples import (
     DECISION,
+    DEFINITION_IMPORT,
     DOCUMENT,
     EVALUATION,
     EXHIBITION,
@@ -34,7 +35,7 @@ from service.http.examples import (
 from service.http.problems import KINDS
 from service.settings import Settings
 from tests.conftest import Running
-from tests.http import doors
+from tests.http import clubhouse, doors
 from tests.pictures import picture
 
 COMMITTED = Path(__file__).with_name("openapi.json")
@@ -123,6 +124,8 @@ async def with_real_secrets(service: Running, owner: dict[str, str]) -> dict[str
     opened, waiting = await doors.begun(service), await doors.begun(service)
     assert (await doors.decide(service, owner, opened["user_code"])).status_code == 200
     text, name = (await doors.invited(service, owner))["invitation"], f"{REDEMPTION['name']} {uuid4()}"
+    club, own = await clubhouse.founded(service), await clubhouse.published(service, owner)
+    newer = await clubhouse.published(service, owner, {**DOCUMENT, "title": "Two crowns, again"})
     assert (LOG_IN["name"], LOG_IN["password"]) == (REDEMPTION["name"], REDEMPTION["password"])
     assert {"user_code", "device_code"} <= DECISION.keys() | POLL.keys()
     return {
@@ -130,6 +133,10 @@ async def with_real_secrets(service: Running, owner: dict[str, str]) -> dict[str
         "/v1/account/tokens": {"post": {"name": name}},
         "/v1/device-pairings/approvals": {"post": {"user_code": waiting["user_code"]}},
         "/v1/device-pairings/token": {"post": {"device_code": opened["device_code"]}},
+        "/v1/shares": {"post": {"definition": await doors.published(service, owner)}},
+        "/v1/club-memberships": {"post": {"invitation": (await club.invitation())["invitation"]}},
+        "/v1/clubs/{club_id}/definitions": {"post": {"definition_id": own}},
+        "/v1/clubs/{club_id}/definitions/{id}/revisions": {"post": {"definition_id": newer}},
     }
 
 
@@ -152,6 +159,14 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
     sheet = await service.client.post("/v1/holdings/imports", json=HOLDINGS_IMPORT, headers=owner)
     shot = await service.client.post(f"{held.headers['location']}/photos?side=edge", **picture_of(owner))
     brought = f"/v1/holdings/imports/{sheet.json()['import_id']}"
+    shared = await doors.shared(service, owner, follows=True)
+    opened = shared["link"].removeprefix("http://setwright.test")
+    waiting = (await service.client.post("/v1/imports", json=DEFINITION_IMPORT, headers=owner)).headers["location"]
+    copied = await doors.copied(service, owner)
+    house = await clubhouse.founded(service, owner)
+    club, member, gone, offer = house.address, await house.newcomer(), await house.newcomer(), await house.offered()
+    await house.shows(member, offer, standing=True, spares=True)
+    seen, invited = house.id_of(member), (await house.invitation())["id"]
     steps: list[tuple[str, str, str]] = [
         ("post", "/v1/holdings", "/v1/holdings"),
         ("get", "/v1/holdings", "/v1/holdings"),
@@ -177,6 +192,11 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("get", "/v1/definitions/{id}", where),
         ("get", "/v1/definitions/{id}/revisions", f"{where}/revisions"),
         ("get", "/v1/definitions/{id}/revisions/{number}", f"{where}/revisions/1"),
+        ("get", "/v1/definitions/{id}/changes", f"{where}/changes"),
+        ("get", "/v1/definitions/{id}/impact", f"{where}/impact"),
+        ("get", "/v1/definitions/{id}/adoption", f"{where}/adoption"),
+        ("put", "/v1/definitions/{id}/adoption", f"{where}/adoption"),
+        ("put", "/v1/definitions/{id}/revisions/{number}/withdrawal", f"{where}/revisions/1/withdrawal"),
         ("get", "/v1/definitions/{id}/evaluation", f"{where}/evaluation"),
         ("get", "/v1/definitions/{id}/check", f"{where}/check"),
         ("get", "/v1/definitions/{id}/want-list", f"{where}/want-list"),
@@ -228,6 +248,53 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("get", "/v1/devices/{id}", f"/v1/devices/{device}"),
         ("patch", "/v1/devices/{id}", f"/v1/devices/{device}"),
         ("delete", "/v1/devices/{id}", f"/v1/devices/{device}"),
+        ("post", "/v1/shares", "/v1/shares"),
+        ("get", "/v1/shares", "/v1/shares"),
+        ("get", "/v1/shares/{id}", f"/v1/shares/{shared['id']}"),
+        ("get", "/v1/shared/{secret}", opened),
+        ("get", "/v1/shared/{secret}/qr", f"{opened}/qr"),
+        ("get", "/v1/shared/{secret}/revisions", f"{opened}/revisions"),
+        ("get", "/v1/shared/{secret}/revisions/{number}", f"{opened}/revisions/1"),
+        ("delete", "/v1/shares/{id}", f"/v1/shares/{shared['id']}"),
+        ("post", "/v1/imports", "/v1/imports"),
+        ("get", "/v1/imports", "/v1/imports"),
+        ("get", "/v1/imports/{id}", waiting),
+        ("post", "/v1/imports/{id}/confirmation", f"{waiting}/confirmation"),
+        ("delete", "/v1/imports/{id}", waiting),
+        ("post", "/v1/definitions/{id}/copies", f"{where}/copies"),
+        ("get", "/v1/definitions/{id}/origin", f"{copied}/origin"),
+        ("post", "/v1/definitions/{id}/origin/checks", f"{copied}/origin/checks"),
+        ("get", "/v1/definitions/{id}/origin/revisions/{number}", f"{copied}/origin/revisions/2"),
+        ("post", "/v1/definitions/{id}/pulls", f"{copied}/pulls"),
+        ("delete", "/v1/definitions/{id}/origin", f"{copied}/origin"),
+        ("post", "/v1/clubs", "/v1/clubs"),
+        ("get", "/v1/clubs", "/v1/clubs"),
+        ("get", "/v1/clubs/{club_id}", club),
+        ("patch", "/v1/clubs/{club_id}", club),
+        ("get", "/v1/clubs/{club_id}/members", f"{club}/members"),
+        ("get", "/v1/clubs/{club_id}/members/{member_id}", f"{club}/members/{seen}"),
+        ("patch", "/v1/clubs/{club_id}/members/{member_id}", f"{club}/members/{seen}"),
+        ("delete", "/v1/clubs/{club_id}/members/{member_id}", f"{club}/members/{house.id_of(gone)}"),
+        ("get", "/v1/clubs/{club_id}/audit", f"{club}/audit"),
+        ("post", "/v1/clubs/{club_id}/invitations", f"{club}/invitations"),
+        ("get", "/v1/clubs/{club_id}/invitations", f"{club}/invitations"),
+        ("delete", "/v1/clubs/{club_id}/invitations/{invitation_id}", f"{club}/invitations/{invited}"),
+        ("post", "/v1/club-memberships", "/v1/club-memberships"),
+        ("post", "/v1/clubs/{club_id}/definitions", f"{club}/definitions"),
+        ("get", "/v1/clubs/{club_id}/definitions", f"{club}/definitions"),
+        ("get", "/v1/clubs/{club_id}/definitions/{id}", f"{club}{offer}"),
+        ("post", "/v1/clubs/{club_id}/definitions/{id}/revisions", f"{club}{offer}/revisions"),
+        ("post", "/v1/clubs/{club_id}/definitions/{id}/copies", f"{club}{offer}/copies"),
+        ("get", "/v1/clubs/{club_id}/definitions/{id}/consent", f"{club}{offer}/consent"),
+        ("put", "/v1/clubs/{club_id}/definitions/{id}/consent", f"{club}{offer}/consent"),
+        ("get", "/v1/clubs/{club_id}/definitions/{id}/standings", f"{club}{offer}/standings"),
+        ("get", "/v1/clubs/{club_id}/definitions/{id}/standings/{member_id}", f"{club}{offer}/standings/{seen}"),
+        ("get", "/v1/clubs/{club_id}/definitions/{id}/spares", f"{club}{offer}/spares"),
+        ("get", "/v1/clubs/{club_id}/definitions/{id}/spares/{member_id}", f"{club}{offer}/spares/{seen}"),
+        ("get", "/v1/clubs/{club_id}/announcements", f"{club}/announcements"),
+        ("delete", "/v1/clubs/{club_id}/definitions/{id}", f"{club}{offer}"),
+        ("delete", "/v1/clubs/{club_id}/membership", f"{club}/membership"),
+        ("delete", "/v1/clubs/{club_id}", (await clubhouse.founded(service, owner)).address),
         ("get", "/health/live", "/health/live"),
         ("get", "/health/ready", "/health/ready"),
         ("get", "/problems", "/problems"),

@@ -1,7 +1,7 @@
 """Requests made up from the OpenAPI document, sent to a really running server: no answer is a fault of the service, and
 every answer is one that the document declares. A step of its own (.ci/run), since it takes minutes:
 
-    python -m pytest -m fuzz -p no:xdist tests/http/test_fuzz.py
+    python -m pytest -n 2 -m fuzz tests/http/test_fuzz.py
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from service.http.examples import DOCUMENT, EXHIBITION, HOLDING, HOLDINGS_IMPORT, ISSUE
+from service.http.examples import CLUB, DEFINITION_IMPORT, DOCUMENT, EXHIBITION, HOLDING, HOLDINGS_IMPORT, ISSUE
 from service.http.openapi import OPEN
 from tests.conftest import own_database
 from tests.http.test_contract import current, picture_of
@@ -55,6 +55,13 @@ class Target:
     brought: str
     shown: str
     photo: str
+    share: str
+    secret: str
+    waiting: str
+    club: str
+    member: str
+    offer: str
+    way: str
 
 
 @pytest.fixture(scope="module")
@@ -79,12 +86,23 @@ def target(server: Server) -> Target:
             client.post(f"/v1/definitions/{definition}/exhibitions", json=EXHIBITION).raise_for_status().json()["id"]
         )
         shot = client.post(f"/v1/holdings/{holding}/photos?side=edge", **picture_of(headers)).raise_for_status()
-    return Target(server.address, headers, holding, definition, ISSUE["id"], brought, shown, shot.json()["id"])
+        share = client.post("/v1/shares", json={"definition": definition, "revision": 1}).raise_for_status().json()
+        waiting = client.post("/v1/imports", json=DEFINITION_IMPORT).raise_for_status().json()["id"]
+        club = client.post("/v1/clubs", json=CLUB).raise_for_status().json()
+        where = f"/v1/clubs/{club['id']}"
+        offer = client.post(f"{where}/definitions", json={"definition_id": definition}).raise_for_status().json()["id"]
+        client.put(f"{where}/definitions/{offer}/consent", json={"standing": True, "spares": True}).raise_for_status()
+        way = client.post(f"{where}/invitations", json={}).raise_for_status().json()["id"]
+    secret = share["link"].rpartition("/")[2]
+    kept = (holding, definition, ISSUE["id"], brought, shown, shot.json()["id"], share["id"], secret, waiting)
+    return Target(server.address, headers, *kept, club["id"], club["member_id"], offer, way)
 
 
 def known_steps(target: Target, path: str) -> dict[str, Any]:
     """Steps of the path that lead to something, since made-up ones hardly ever do."""
-    kept = {"holdings": target.holding, "issues": target.issue}
+    # What is kept in a club comes first, since a path to it goes through both.
+    kept = {"clubs": target.offer, "holdings": target.holding, "issues": target.issue}
+    kept |= {"shares": target.share, "imports": target.waiting}
     identity = next((kept[kind] for kind in kept if f"/v1/{kind}/" in path), target.definition)
     return {
         "name": "issuers",
@@ -94,6 +112,10 @@ def known_steps(target: Target, path: str) -> dict[str, Any]:
         "import_id": target.brought,
         "exhibition_id": target.shown,
         "photo_id": target.photo,
+        "secret": target.secret,
+        "club_id": target.club,
+        "member_id": target.member,
+        "invitation_id": target.way,
     }
 
 
@@ -163,6 +185,12 @@ NEED_A_SECRET = {
     "decide_pairing",
     "fetch_device_token",
     "rename_device",
+    # And this one is of a definition that only a test knows.
+    "create_share",
+    "join_club",
+    # The example names no definition that is kept.
+    "offer_definition",
+    "offer_revision",
 }
 # What stands in the place of something else: values that are usual somewhere in a body, and any JSON at all.
 USUAL = [

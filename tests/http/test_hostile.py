@@ -20,19 +20,24 @@ from service.facts.holding import escape
 from service.holdings.photos import JPEG, PNG, WEBP
 from service.holdings.photos import KINDS as PHOTOS
 from service.http.examples import (
+    CLUB,
+    CLUB_INVITATION,
     DECISION,
     DOCUMENT,
     INVITATION,
     ISSUE,
+    JOIN,
     LOG_IN,
+    OFFER,
     PASSWORD,
     POLL,
     REDEMPTION,
+    SHARE,
     SYNC,
 )
 from tests.conftest import Running
 from tests.holdings.test_photos import chunk, jpeg_of, png_of, webp_of
-from tests.http import doors
+from tests.http import clubhouse, doors
 from tests.http.test_contract import current as openapi_document
 from tests.http.test_contract import operations, validator
 from tests.pictures import picture
@@ -318,6 +323,27 @@ def bodies_of_checks() -> Iterator[tuple[str, bytes, Sequence[str]]]:
 def bodies_of_definitions() -> Iterator[tuple[str, bytes, Sequence[str]]]:
     for made in DEFINITIONS:
         yield f"definition: {made.name}", json_of({"document": made.value}), under("/document", made)
+
+
+def bodies_of_definition_imports() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    yield from bodies_of_definitions()
+    links = [
+        "",
+        "x",
+        "file:///etc/passwd",
+        "http://127.0.0.1/",
+        "https://10.0.0.1/",
+        "https://[::1]/",
+        "https://x",
+        "x" * 2001,
+    ]
+    for number, value in enumerate([*links, 1, True, [], {}]):
+        yield f"from: {number}", json_of({"from": value}), ("/from",)
+    for number, value in enumerate(["", "x", 1, [], "sha-256:", f"sha-256:{'A' * 64}", f"sha-256:{'a' * 65}"]):
+        yield f"digest: {number}", json_of({"document": DOCUMENT, "digest": value}), ("/digest",)
+    yield "another digest", json_of({"document": DOCUMENT, "digest": f"sha-256:{'0' * 64}"}), ("/digest",)
+    yield "neither", json_of({"digest": f"sha-256:{'0' * 64}"}), ("",)
+    yield "both", json_of({"document": DOCUMENT, "from": "https://coins.example.org/"}), ("",)
 
 
 def bodies_of_holdings() -> Iterator[tuple[str, bytes, Sequence[str]]]:
@@ -630,6 +656,11 @@ def bodies_of_sync() -> Iterator[tuple[str, bytes, Sequence[str]]]:
 NO_TEXT: list[Any] = [None, 1, True, [], {}, ""]
 NO_NAME: list[Any] = [*NO_TEXT, "x" * 101, " x", "a\nb", "a\u2028b", "\x7f"]
 NO_SECONDS: list[Any] = [0, -1, 1.5, "60", True, None, [], 2**53]
+NO_ID: list[Any] = [*NO_TEXT, "x", "01939f6e00007000800000000000000b", "01939f6e-0000-7000-8000-00000000000"]
+NO_FLAG: list[Any] = [None, 0, 1, "true", "", [], {}]
+NO_ROLE: list[Any] = [*NO_TEXT, "owner", "STEWARD", "members"]
+NO_NUMBER: list[Any] = [0, -1, 1.5, "1", True, [], {}, 2**31]
+NO_NOTE: list[Any] = [1, True, [], {}, "x" * 2_001]
 NO_SCOPES: list[Any] = [[], None, "read", ["READ"], ["read", 1], [["read"]], ["read"] * 5, {}]
 
 
@@ -705,7 +736,39 @@ BODIES = {
         POLL, grant_type=[*NO_TEXT, "password", "device_code"], device_code=[*NO_TEXT, "x" * 201]
     ),
     "rename_device": bodies_like({}, name=NO_NAME),
+    "start_definition_import": bodies_of_definition_imports,
+    "copy_definition": bodies_like(
+        {},
+        id=[1, True, [], {}, "", "x", "00000000-0000-0000-0000-000000000000"],
+        revision=[0, -1, 1.5, "1", True, [], 2**31],
+        title=[1, True, [], {}, "", "x" * 201],
+    ),
+    "pull_revision": bodies_like({}, revision=[*NO_NUMBER], keep=[*NO_TEXT, "both", "MINE"], base=[1]),
+    "create_share": bodies_like(
+        SHARE,
+        definition=[*NO_TEXT, "x", "{01939f6e-0000-7000-8000-00000000000d}", "x" * 36],
+        revision=[None, 0, -1, 1.5, "1", True, [], 2**31],
+        name=[name for name in NO_NAME if name is not None],
+        follows=[None, 1, "true", {}],
+        expires_in_seconds=[seconds for seconds in NO_SECONDS if seconds is not None],
+        most_uses=[0, -1, 1.5, "1", True, [], 2**31],
+    ),
+    "withdraw_revision": bodies_like({}, reason=[1, True, [], {}, "", "x" * 501], because=[1, None, "x"]),
+    "adopt_revision": bodies_like({}, revision=[0, -1, 1.5, "1", True, [], {}, 2**31]),
+    "create_club": bodies_like(CLUB, name=NO_NAME, note=NO_NOTE, own_name=[*NO_NAME, "a\u200bb"], colour=[1]),
+    "change_club": bodies_like({}, name=NO_NAME, note=NO_NOTE, owner=[1]),
+    "change_member": bodies_like({}, role=NO_ROLE, name=["x"]),
+    "invite_to_club": bodies_like(
+        CLUB_INVITATION, role=NO_ROLE, note=[1, True, [], {}, "x" * 201], expires_in_seconds=NO_SECONDS
+    ),
+    "join_club": bodies_like(JOIN, invitation=[*NO_TEXT, "x" * 201], name=[*NO_NAME, "a\u200bb"]),
+    "offer_definition": bodies_like(OFFER, definition_id=NO_ID, revision=NO_NUMBER, note=NO_NOTE),
+    "offer_revision": bodies_like(OFFER, definition_id=NO_ID, revision=NO_NUMBER, note=NO_NOTE),
+    "take_offer": bodies_like({}, revision=NO_NUMBER, number=[1]),
+    "set_consent": bodies_like({"standing": True, "spares": True}, standing=NO_FLAG, spares=NO_FLAG, all=[True]),
 }
+# What is wrong for one of them is wrong for the others, and is told in the same places.
+OF_DEFINITIONS = {"create_definition", "replace_draft", "start_definition_import"}
 WITH_BODY = {
     declared["operationId"]: (method, path, list(declared["requestBody"]["content"]))
     for method, path, declared in operations()
@@ -716,6 +779,11 @@ WITH_BODY = {
 
 async def kept(service: Running, owner: dict[str, str], path: str) -> str:
     """The path with the id of something that is kept."""
+    if "{club_id}" in path:
+        club = await clubhouse.founded(service, owner)
+        path = path.replace("/v1/clubs/{club_id}", club.address)
+        path = path.replace("{member_id}", club.id_of(owner))
+        return path.replace("/definitions/{id}", await club.offered()) if "{id}" in path else path
     if "{id}" not in path:
         return path
     if path.startswith("/v1/devices"):
@@ -726,7 +794,7 @@ async def kept(service: Running, owner: dict[str, str], path: str) -> str:
         made = await service.client.post("/v1/issues", json=ISSUE, headers=owner)
     else:
         made = await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=owner)
-    return path.replace("{id}", made.json()["id"])
+    return path.replace("{id}", made.json()["id"]).replace("{number}", "1")
 
 
 def refused(answer: httpx.Response, body: bytes, told: object) -> dict[str, Any]:
@@ -866,6 +934,7 @@ async def test_every_hostile_body_is_refused_and_the_service_goes_on(service: Ru
         (await service.client.get(f"/v1/{what}", headers=owner)).json()["items"]
         for what in ("holdings", "definitions", "issues?private=true")
     ]
+    # Of a club the path needs the definition that it offers.
     left = "{id}" in template and "/devices/" not in template
     assert sum(map(len, listed)) == left, "a refused body left something behind"
 
@@ -894,7 +963,7 @@ async def test_a_body_that_hurts_elsewhere_is_refused_here(service: Running, nam
     owner = service.collector(is_admin=True)
     path = await kept(service, owner, template)
     for other, bodies in BODIES.items():
-        if other in (name, "change_holding") or {name, other} <= {"create_definition", "replace_draft"}:
+        if other in (name, "change_holding") or {name, other} <= OF_DEFINITIONS:
             continue
         if {name, other} <= {"create_holding", "change_holding"}:
             continue

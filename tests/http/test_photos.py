@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import threading
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -27,6 +28,7 @@ from service.holdings.photo_store import KeptPhoto, PhotoStore
 from service.holdings.photos import JPEG, KINDS, PNG, prepare
 from service.holdings.shelves import BucketShelf, FolderShelf
 from service.http.examples import HOLDING
+from service.tidying import tidy
 from tests.conftest import Running, running, settings_for
 from tests.holdings.bucket import KEY, SECRET, Bucket
 from tests.holdings.test_photos import exif
@@ -36,6 +38,8 @@ from tests.pictures import coin, picture
 pytestmark = pytest.mark.anyio
 
 BIG = 10 * 1024 * 1024
+# Later than whatever a test does.
+NOW = datetime.now(UTC) + timedelta(days=1)
 
 
 @pytest.fixture
@@ -316,44 +320,85 @@ async def test_the_quota_is_sharp_and_a_photo_of_several_pieces_counts_once(serv
 # --- gone with the holding ---------------------------------------------------------------------------------------------
 
 
-async def test_photos_go_with_their_holding(service: Running, folder: Path) -> None:
+async def told(service: Running, mine: dict[str, str], op: str, identity: str, **more: Any) -> None:
+    """A mutation that a device sends, and that is applied."""
+    mutation = {"mutation_id": new_identity(), "op": op, "id": identity, "edited_at": "2026-11-25T10:00:00Z", **more}
+    sent = {"client_id": "phone", "mutations": [mutation]}
+    answer = await service.client.post("/v1/holdings/sync", json=sent, headers=mine)
+    assert [entry["status"] for entry in answer.json()["responses"]] == ["applied"]
+
+
+async def test_photos_go_with_their_holding_and_come_back_with_it(service: Running, folder: Path) -> None:
     mine = service.collector()
     first, second = await held(service, mine), await held(service, mine)
     both = picture()
     alone = await added(service, mine, first, picture(image=coin(80, 80)))
     await added(service, mine, first, both, "edge")
     kept = await added(service, mine, second, both)
-    assert len(files_in(folder)) == 6
     assert (await service.client.delete(first, headers={**mine, "If-Match": "*"})).status_code == 204
-    assert len(files_in(folder)) == 3
     assert (await service.client.get(alone["image"], headers=mine)).status_code == 404
     assert (await service.client.get(f"{first}/photos", headers=mine)).status_code == 404
     assert (await service.client.get(kept["image"], headers=mine)).status_code == 200
+    database, _ = parts(service, mine)
+    assert actions.sweep(database, service.app.state.shelf, NOW - timedelta(days=2)) == 0
+    assert len(files_in(folder)) == 6, "a delete may be undone"
+    await told(service, mine, "update", first.rpartition("/")[2], revive=True, patch={})
+    assert (await service.client.get(alone["image"], headers=mine)).status_code == 200
 
 
-async def test_photos_go_with_a_holding_that_a_device_or_an_undone_import_takes_away(
-    service: Running, folder: Path
+@pytest.mark.parametrize("how", ["device", "undone import", "delete"])
+async def test_photos_of_a_holding_that_was_deleted_long_ago_are_swept(
+    service: Running, folder: Path, how: str
 ) -> None:
     mine = service.collector()
     sheet = {"holdings": [{"number": "C-1"}]}
     brought = (await service.client.post("/v1/holdings/imports", json=sheet, headers=mine)).json()
-    (one,) = (await service.client.get("/v1/holdings", headers=mine)).json()["items"]
-    await added(service, mine, f"/v1/holdings/{one['id']}", picture())
+    (one,) = (await service.client.get("/v1/holdings/changes", headers=mine)).json()["list"]
+    where = f"/v1/holdings/{one['id']}"
+    await added(service, mine, where, picture())
+    stays = await added(service, mine, await held(service, mine), picture(image=coin(80, 80)))
+    if how == "device":
+        await told(service, mine, "destroy", one["id"], **{"from": one["writers"]})
+    elif how == "delete":
+        assert (await service.client.delete(where, headers={**mine, "If-Match": "*"})).status_code == 204
+    else:
+        undo = f"/v1/holdings/imports/{brought['import_id']}/undo"
+        assert (await service.client.post(undo, headers=mine)).status_code == 200
+    database, _ = parts(service, mine)
+    assert len(files_in(folder)) == 6
+    assert actions.sweep(database, service.app.state.shelf, NOW) == 1
     assert len(files_in(folder)) == 3
-    undone = await service.client.post(f"/v1/holdings/imports/{brought['import_id']}/undo", headers=mine)
-    assert undone.status_code == 200
-    assert files_in(folder) == []
-    coin_id, made = new_identity(), new_identity()
-    at = {"id": coin_id, "edited_at": "2026-11-25T10:00:00Z"}
-    create = {**at, "mutation_id": made, "op": "create", "patch": {"grade": 40}}
-    destroy = {**at, "mutation_id": new_identity(), "op": "destroy", "from": {"grade": made}}
-    for mutation, files in ((create, 3), (destroy, 0)):
-        sent = {"client_id": "phone", "mutations": [mutation]}
-        answer = await service.client.post("/v1/holdings/sync", json=sent, headers=mine)
-        assert [entry["status"] for entry in answer.json()["responses"]] == ["applied"]
-        if files:
-            await added(service, mine, f"/v1/holdings/{coin_id}", picture())
-        assert len(files_in(folder)) == files
+    assert (await service.client.get(stays["image"], headers=mine)).status_code == 200
+
+
+async def test_photos_of_deleted_holdings_make_room_for_others(database_url: str, folder: Path) -> None:
+    quota = max(prepare(another(number), PNG).stored_bytes for number in range(2)) + 10
+    async with running(settings_for(database_url, photos_dir=folder, photos_quota_bytes=max(quota, 1024))) as service:
+        mine = service.collector()
+        first, second = await held(service, mine), await held(service, mine)
+        number = 0
+        while (await send(service, mine, first, another(number), kind=PNG)).status_code == 201:
+            number += 1
+        assert number > 0
+        assert (await send(service, mine, second, another(number), kind=PNG)).status_code == 507
+        assert (await service.client.delete(first, headers={**mine, "If-Match": "*"})).status_code == 204
+        assert (await send(service, mine, second, another(number), kind=PNG)).status_code == 201
+
+
+async def test_answers_for_requests_that_are_sent_again_are_forgotten_in_the_end(
+    service: Running, folder: Path
+) -> None:
+    mine = service.collector()
+    where = await held(service, mine)
+    again = {"Idempotency-Key": "a-day-at-the-fair"}
+    first = await send(service, mine, where, picture(), **again)
+    database, _ = parts(service, mine)
+    settings = service.app.state.settings
+    for now, known in ((datetime.now(UTC), True), (datetime.now(UTC) + timedelta(days=31), False)):
+        tidy(database, service.app.state.shelf, settings, now)
+        answer = await send(service, mine, where, picture(), **again)
+        assert answer.status_code == (201 if known else 409)
+        assert not known or answer.json() == first.json()
 
 
 # --- when something is in the way ----------------------------------------------------------------------------------------
@@ -413,7 +458,7 @@ async def test_a_photo_is_deleted_even_while_its_bytes_cannot_be_reached_and_the
         assert (await service.client.delete(where, headers={**mine, "If-Match": "*"})).status_code == 204
     assert len(files_in(folder)) == 6
     assert (await service.client.get(kept["image"], headers=mine)).status_code == 404
-    assert actions.sweep(database, service.app.state.shelf) == 2
+    assert actions.sweep(database, service.app.state.shelf, NOW) == 2
     assert files_in(folder) == []
 
 
@@ -427,9 +472,9 @@ async def test_the_sweep_takes_what_no_row_names_and_nothing_else(service: Runni
     for who in (owner.id, str(uuid4())):
         shelf.put(who, f"{lost.digest[:2]}/{lost.digest[2:4]}/{lost.digest}-full", b"left behind")
     shelf.put("lost+found", "a/b/c", b"not ours")
-    assert actions.sweep(database, shelf) == 2
+    assert actions.sweep(database, shelf, NOW) == 2
     assert files_in(folder) == sorted([*named, "lost+found/a/b/c"])
-    assert actions.sweep(database, shelf) == 0
+    assert actions.sweep(database, shelf, NOW) == 0
     assert (await service.client.get(shown["image"], headers=mine)).status_code == 200
 
 
@@ -440,7 +485,7 @@ async def test_a_sweep_that_saw_an_older_state_takes_nothing_that_is_named_by_no
     await added(service, mine, await held(service, mine), picture())
     database, _ = parts(service, mine)
     monkeypatch.setattr(actions, "_named", lambda *_, **__: frozenset())
-    assert actions.sweep(database, service.app.state.shelf) == 0
+    assert actions.sweep(database, service.app.state.shelf, NOW) == 0
     assert len(files_in(folder)) == 3
 
 
@@ -457,8 +502,8 @@ async def test_the_command_sweeps(
     FolderShelf(folder).put(owner.id, "ab/cd/abcd-full", b"left behind")
     monkeypatch.setenv("SETWRIGHT_DATABASE_URL", database_url)
     monkeypatch.setenv("SETWRIGHT_PHOTOS_DIR", str(folder))
-    assert main(["sweep-photos"]) == 0
-    assert capsys.readouterr().out == "1 photos removed that nothing named.\n"
+    assert main(["tidy"]) == 0
+    assert capsys.readouterr().out == "Removed: 1 photos that nothing named, 0 remembered answers.\n"
     assert len(files_in(folder)) == 3
 
 
@@ -467,7 +512,7 @@ async def test_photos_of_an_account_that_is_gone_are_swept(service: Running, fol
     await added(service, mine, await held(service, mine), picture())
     database, owner = parts(service, mine)
     database.write(lambda connection: connection.execute(delete(account).where(account.c.id == owner.id)))
-    assert actions.sweep(database, service.app.state.shelf) == 1
+    assert actions.sweep(database, service.app.state.shelf, NOW) == 1
     assert files_in(folder) == []
 
 
@@ -478,7 +523,7 @@ async def test_bytes_that_are_swept_between_put_and_row_are_put_again(service: R
     shelf, photo = service.app.state.shelf, prepare(picture(), JPEG)
     with actions.on_the_shelf(database, shelf, owner, photo):
         assert len(files_in(folder)) == 3
-        assert actions.sweep(database, shelf) == 1
+        assert actions.sweep(database, shelf, NOW) == 1
         quota = actions.Quota(10**9, 12)
         database.write(lambda c: actions.add(c, owner, shelf, holding, "edge", photo, quota))
     assert len(files_in(folder)) == 3
@@ -512,7 +557,7 @@ async def test_adding_and_removing_one_photo_at_once_never_leaves_a_row_without_
     for thread in threads:
         thread.join(60)
     assert faults == []
-    actions.sweep(database, shelf)
+    actions.sweep(database, shelf, NOW)
     assert files_in(folder) == []
 
 
@@ -546,6 +591,7 @@ async def test_photos_may_lie_in_a_store_that_speaks_s3(database_url: str, folde
             assert (await service.client.get(shown["image"], headers=mine)).status_code == 503
             assert (await send(service, mine, where, picture(), "edge")).status_code == 503
             bucket.fails = 0
-            assert (await service.client.delete(where, headers={**mine, "If-Match": "*"})).status_code == 204
+            address = shown["image"].removesuffix("/image")
+            assert (await service.client.delete(address, headers={**mine, "If-Match": "*"})).status_code == 204
             assert bucket.objects == {}
     assert not folder.exists()

@@ -13,7 +13,7 @@ from sqlalchemy import MetaData, select
 
 from service.http.layers import begin_log
 from tests.conftest import Running
-from tests.http import doors
+from tests.http import clubhouse, doors
 
 pytestmark = pytest.mark.anyio
 
@@ -51,7 +51,19 @@ async def test_canaries_are_found_nowhere(service: Running, capfd: pytest.Captur
         assert (await service.client.post("/v1/account/redemptions", json=body)).status_code == 201
         token = (await doors.log_in(service, name, f"{CANARY} password")).json()["access_token"]
         codes = await doors.begun(service)
-        secrets = [CANARY, invitation, token, codes["device_code"], codes["user_code"], admin["Authorization"][7:]]
+        club = await clubhouse.founded(service, admin)
+        way, used = [(await club.invitation())["invitation"] for _ in range(2)]
+        assert (await club.join(service.collector(), used)).status_code == 201
+        secrets = [
+            CANARY,
+            invitation,
+            way,
+            used,
+            token,
+            codes["device_code"],
+            codes["user_code"],
+            admin["Authorization"][7:],
+        ]
         answers = [
             await doors.log_in(service, name, f"{CANARY} wrong"),
             await doors.log_in(service, CANARY, f"{CANARY} wrong"),
@@ -65,6 +77,11 @@ async def test_canaries_are_found_nowhere(service: Running, capfd: pytest.Captur
                 "/v1/account/password", json={"old_password": CANARY, "new_password": CANARY[:5]}, headers=admin
             ),
             await doors.poll(service, f"{CANARY}-code"),
+            await club.join(admin, way),
+            await club.join(service.collector(), used),
+            await club.join(admin, f"swc_{CANARY}"),
+            await service.client.get(f"/v1/clubs/{way}", headers=admin),
+            await service.client.delete(f"{club.address}/invitations/{way}", headers=admin),
             await service.client.get(f"/v1/device-pairings/{CANARY}"),
         ]
         assert all(400 <= answer.status_code < 500 for answer in answers), [a.status_code for a in answers]

@@ -51,7 +51,7 @@ def fill(connection: Connection) -> None:
                 name, kind = column["name"], str(column["type"]).upper()
                 if name == "owner_id" or (table.name, name) == ("account", "id"):
                     value: Any = owner
-                elif name in ("id", "definition_id", "holding_id", "club_id", "proposal_id"):
+                elif name in ("id", "definition_id", "holding_id", "club_id", "club_definition_id", "proposal_id"):
                     value = identity
                 elif ("CHAR(32)" in kind and name != "chain") or kind == "UUID":
                     value = new_identity()
@@ -117,6 +117,17 @@ def test_each_step_keeps_every_row(empty_database_url: str) -> None:
     database.close()
 
 
+def test_revisions_from_before_are_not_withdrawn_and_none_is_adopted(empty_database_url: str) -> None:
+    database = Database(empty_database_url)
+    migrate.upgrade(database, "0009")
+    database.write(fill)
+    migrate.upgrade(database, "0010")
+    for columns in ("adopted FROM definition", "withdrawn_at FROM definition_revision"):
+        found = database.read(lambda c, columns=columns: c.execute(text(f"SELECT {columns}")).scalars().all())
+        assert found == [None, None]
+    database.close()
+
+
 def _reversed(connection: Connection) -> list[Any]:
     found = MetaData()
     found.reflect(connection)
@@ -171,8 +182,12 @@ def test_servers_that_start_together_take_turns(empty_database_url: str) -> None
         database.close()
 
 
-# An account is the owner; a pairing is nobody's until it is approved; attempts are counted by name and address.
-OF_NO_OWNER = {"account", "device_pairing", "attempt", "swap_proposal"}
+# An account is the owner; a pairing is nobody's until it is approved; attempts are counted by name and address; what belongs to
+# a club leads with the club.
+OF_CLUBS = {
+    f"club_{what}" for what in ("member", "invitation", "definition", "revision", "announcement", "audit", "consent")
+}
+OF_NO_OWNER = {"account", "device_pairing", "attempt", "club", "swap_proposal", *OF_CLUBS}
 
 
 def test_every_owners_table_leads_with_the_owner() -> None:
@@ -180,3 +195,5 @@ def test_every_owners_table_leads_with_the_owner() -> None:
     for table in metadata.sorted_tables:
         if table.name not in OF_NO_OWNER:
             assert next(iter(table.primary_key.columns)).name == "owner_id", table.name
+        if table.name in OF_CLUBS:
+            assert next(iter(table.primary_key.columns)).name == "club_id", table.name

@@ -25,7 +25,7 @@ from tests.journeys.test_set_definitions import FOLDER, NAMES, a_set
 from tests.progress.test_metamorphic import a_tight_set
 from tests.strategies import ISSUES, definitions, holdings, simple_facts
 
-SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=100)
+SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=60)
 
 
 def asked(document: dict[str, Any], held: list[dict[str, Any]], tray: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -84,7 +84,7 @@ def test_a_candidate_does_what_an_evaluation_with_it_says(
 
 def test_under_rules_over_several_places_it_equals_evaluating_twice_as_well() -> None:
     met: Counter[str] = Counter()
-    for seed in range(150):
+    for seed in range(90):
         chance = Random(seed)
         document, coins = a_tight_set(chance)
         new = {**coins.pop(chance.randrange(len(coins))), "status": "held"}

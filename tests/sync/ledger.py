@@ -9,8 +9,9 @@ from typing import Any
 
 from service.accounts.model import ORIGIN, State
 from service.errors import Fault
-from service.holdings.merge import CREATE, Check, Record, outcome_of
+from service.holdings.merge import REJECTED, Check, Record, outcome_of
 from service.holdings.syncing import Logged, Sent, apply_all
+from tests.sync.oracle import broken
 
 
 class Gone(Exception):
@@ -72,10 +73,12 @@ class Ledger:
         mutation = sent.mutation
         assert mutation.id not in self.log, "no mutation takes effect twice (invariant 3)"
         before = self.records.get(mutation.holding)
-        if before is not None and before.is_destroyed and mutation.op == CREATE and record is not None:
-            assert record.is_destroyed, "a mere copy never undoes a delete (invariant 4)"
+        if answer["status"] != REJECTED:
+            wrong = list(broken(before, mutation, before if record is None else record))
+            assert not wrong, f"{mutation.id}: {'; '.join(wrong)} (invariants 1 and 4)"
         self.log[mutation.id] = Logged(sent.fingerprint, answer)
-        self.lists[mutation.holding, mutation.id] = mutation.patch
+        if answer["status"] != REJECTED:
+            self.lists[mutation.holding, mutation.id] = mutation.patch
         for name, terms in lists.items():
             self.lists[mutation.holding, outcome_of(mutation.id, terms)] = {name: terms}
         if record is not None:

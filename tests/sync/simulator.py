@@ -14,6 +14,7 @@ from tests.sync.device import Device
 from tests.sync.ledger import Crash, Ledger, Server
 
 NOON = datetime(2026, 11, 25, 12, tzinfo=UTC)
+NO_GRADE = 99
 NAMES = ("grade", "note", "number", "location")
 
 
@@ -97,11 +98,14 @@ class World:
         elif dice < 0.4:
             base = list(device.values(holding).get("tags", []))
             kept = [term for term in base if self.chance.random() < 0.7]
-            mutation = self.noted(device.edit(holding, {"tags": [*kept, *self.terms(1)]}, self.now))
+            patch: dict[str, Any] = {"tags": [*kept, *self.terms(1)] if self.chance.random() < 0.9 else None}
+            if self.chance.random() < 0.1:
+                patch["grade"] = NO_GRADE
+            mutation = self.noted(device.edit(holding, patch, self.now))
             self.bases[mutation.id] = base
         elif dice < 0.5:
             self.resolve(device, holding)
-        elif dice < 0.54:
+        elif dice < 0.6:
             self.revive(device)
         else:
             names = self.chance.sample(NAMES, self.chance.choice((1, 1, 2)))
@@ -127,7 +131,9 @@ class World:
     def revive(self, device: Device) -> None:
         gone = sorted(name for name, record in device.records.items() if record.is_destroyed)
         if gone:
-            self.noted(device.edit(self.chance.choice(gone), {"note": self.value()}, self.now, revive=True))
+            holding = self.chance.choice(gone)
+            deletes = frozenset((str(device.records[holding].destroyed_by),))
+            self.noted(device.edit(holding, {"note": self.value()}, self.now, revive=True, resolves=deletes))
 
     def value(self) -> int:
         """Never the same twice, so that a value tells who wrote it."""
@@ -201,12 +207,20 @@ class World:
             if mutation.id in refused:
                 continue
             record = ledger.records.get(mutation.holding)
-            if mutation.op == DESTROY and record is not None and record.is_destroyed:
-                # A delete of what was deleted changes nothing, so no state tells of it, and a backup may lack it.
+            if mutation.op == DESTROY and self.changed_nothing(mutation, record):
                 continue
             if mutation.id not in ledger.log:
                 self.complain(f"{mutation.id} was never heard of again (invariant 6)")
             self.check_kept(mutation, record)
+
+    def changed_nothing(self, mutation: Mutation, record: Record | None) -> bool:
+        """A delete of what was deleted changes nothing, so no state tells of it, and a backup may lack it. Somebody may have
+        undone the delete that was first."""
+        return (record is not None and record.is_destroyed) or any(
+            other.op == DESTROY and other.holding == mutation.holding and other.seen == mutation.seen
+            for other in self.done.values()
+            if other.id in self.server.now.log
+        )
 
     def check_kept(self, mutation: Mutation, record: Record | None) -> None:
         """Invariant 1: what an owner wrote is shown, or kept as a conflict, or was replaced by somebody who saw it."""
@@ -217,7 +231,7 @@ class World:
             return
         for name, value in mutation.patch.items():
             if name == "tags":
-                self.check_terms(mutation, record, value)
+                self.check_terms(mutation, record, value or [])
                 continue
             if value is None or record.values.get(name) == value:
                 continue
@@ -239,10 +253,16 @@ class World:
                 return True
         return False
 
+    def refused_terms(self, holding: str) -> set[str]:
+        lists = [m.patch.get("tags") for device in self.devices for m, _ in device.attention if m.holding == holding]
+        return {term for terms in lists if terms for term in terms}
+
     def check_terms(self, mutation: Mutation, record: Record, terms: list[str]) -> None:
         shown = [record.values.get("tags"), *(c.value for c in record.conflicts if c.attribute == "tags")]
         here = {term for found in shown if isinstance(found, list) for term in found}
-        for term in set(terms) - set(self.bases.get(mutation.id, [])) - here:
+        # What was refused nobody else ever had, so whoever goes on from it brings it.
+        known = set(self.bases.get(mutation.id, [])) - self.refused_terms(mutation.holding)
+        for term in set(terms) - known - here:
             taken = any(
                 other.holding == mutation.holding
                 and (

@@ -19,7 +19,7 @@ from tests.sync.device import Device
 from tests.sync.ledger import Crash, Gone, Ledger, Server
 from tests.sync.simulator import Violation, World
 
-SEEDS = 150
+SEEDS = 300
 FEW = 40
 
 
@@ -218,13 +218,55 @@ def a_copy_revives(before: Any, record: Record | None, *more: Any) -> Outcome:
     return replace(outcome, record=replace(record, destroyed_by=None))
 
 
-def a_copy_overwrites(before: Any, record: Record | None, mutation: Mutation, *more: Any) -> Outcome:
-    outcome: Outcome = (
-        before(None, mutation, *more) if mutation.writers is not None else before(record, mutation, *more)
-    )
+def a_copy_overwrites(before: Any, record: Record | None, *more: Any) -> Outcome:
+    outcome: Outcome = before(None, *more)
     if record is not None and record.is_destroyed and outcome.record is not None:
         return replace(outcome, record=replace(outcome.record, destroyed_by=record.destroyed_by))
     return outcome
+
+
+def a_delete_need_not_see_values(before: Any, record: Record, mutation: Mutation) -> Outcome:
+    saw = {name: written.by for name, written in record.written.items()}
+    outcome: Outcome = before(record, replace(mutation, seen=saw))
+    return outcome
+
+
+def no_removal_is_kept(before: Any, record: Record, conflict: Any) -> Record:
+    return record if conflict.kind == "value" and conflict.value is None else before(record, conflict)
+
+
+def an_edit_revives(before: Any, record: Record, mutation: Mutation, *more: Any) -> Outcome:
+    deletes = mutation.resolves | {record.destroyed_by} if record.destroyed_by else mutation.resolves
+    outcome: Outcome = before(record, replace(mutation, resolves=frozenset(deletes)), *more)
+    return outcome
+
+
+def a_revival_undoes_any_delete(before: Any, record: Record, mutation: Mutation, *more: Any) -> Outcome:
+    outcome: Outcome = before(record, replace(mutation, resolves=frozenset()) if mutation.revive else mutation, *more)
+    return outcome
+
+
+def a_copy_fills_nothing(before: Any, record: Record | None, *more: Any) -> Outcome:
+    return before(record, *more) if record is None else Outcome(record, merge.APPLIED)
+
+
+def a_copy_writes_itself(before: Any, record: Record | None, mutation: Mutation, _: Any, check: Any) -> Outcome:
+    outcome: Outcome = before(record, mutation, {}, check)
+    return outcome
+
+
+def null_leaves_terms_alone(before: Any, record: Record, name: str, value: Any, *more: Any) -> Any:
+    if name == "tags" and value is None:
+        return record, merge.APPLIED, None
+    return before(record, name, value, *more)
+
+
+class RefusedListsCount(Ledger):
+    def enter(
+        self, sent: Sent, answer: Mapping[str, Any], record: Record | None, lists: Mapping[str, list[str]]
+    ) -> None:
+        super().enter(sent, answer, record, lists)
+        self.lists[sent.mutation.holding, sent.mutation.id] = sent.mutation.patch
 
 
 def lists_are_one_value(_: Any, __: Any, ___: Any, sent: list[str]) -> list[str]:
@@ -265,8 +307,16 @@ PLANTED = [
     Planted(
         "an edit of what is deleted is dropped", replaced=instead("_update", an_edit_of_what_is_deleted_is_dropped)
     ),
-    Planted("a copy revives", replaced=instead("_create", a_copy_revives)),
-    Planted("a copy overwrites", replaced=instead("_create", a_copy_overwrites)),
+    Planted("a copy revives", replaced=instead("_copied", a_copy_revives)),
+    Planted("a copy overwrites", replaced=instead("_copied", a_copy_overwrites)),
+    Planted("a copy fills nothing", replaced=instead("_copied", a_copy_fills_nothing)),
+    Planted("a copy takes what it brings for its own", replaced=instead("_copied", a_copy_writes_itself)),
+    Planted("a delete need not see values", replaced=instead("_destroy", a_delete_need_not_see_values)),
+    Planted("no removal kept among losers", replaced=instead("_with", no_removal_is_kept)),
+    Planted("an edit revives without a word", replaced=instead("_update", an_edit_revives)),
+    Planted("a revival undoes deletes that it never saw", replaced=instead("_update", a_revival_undoes_any_delete)),
+    Planted("null leaves a list of terms as it was", replaced=instead("_one", null_leaves_terms_alone)),
+    Planted("lists that were refused count", ledger=RefusedListsCount),
     Planted("lists are one value", replaced=instead("_merged_terms", lists_are_one_value)),
     Planted("what is shown is taken for what was seen", replaced=instead("_merged_terms", what_is_shown_is_the_base)),
     Planted("an outcome looks like what was sent", replaced=instead("outcome_of", an_outcome_looks_like_what_was_sent)),

@@ -11,7 +11,7 @@ from service.http.answers import Answer
 from service.http.evaluating import ask_check
 from service.http.needs import DefinitionId, OwnerNeeded, Parts
 from service.http.openapi import OWNER, operation
-from service.http.routes.definitions import MineQuery
+from service.http.routes.definitions import CheckQuery
 from service.http.schemas.evaluations import CheckIn, CheckOut
 
 router = APIRouter(prefix="/v1/definitions")
@@ -29,7 +29,7 @@ router = APIRouter(prefix="/v1/definitions")
     ),
 )
 async def check_mine(
-    parts: Parts, owner: OwnerNeeded, id: DefinitionId, query: Annotated[MineQuery, Query()]
+    parts: Parts, owner: OwnerNeeded, id: DefinitionId, query: Annotated[CheckQuery, Query()]
 ) -> Response:
     where: dict[str, Any] = {"id": str(id)} | ({} if query.revision is None else {"revision": query.revision})
     asked = CheckIn(definition=where, today=query.today)

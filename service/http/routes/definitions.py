@@ -65,7 +65,7 @@ class WantQuery(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
     revision: int | None = Field(
-        None, ge=1, le=2**31 - 1, description="Left out: the draft, or else the newest revision."
+        None, ge=1, le=2**31 - 1, description="Left out: the revision that the set follows (see adoption)."
     )
     today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
     format: Literal["json", "text", "csv", "html"] | None = Field(
@@ -84,13 +84,24 @@ class PublishQuery(BaseModel):
     )
 
 
+class CheckQuery(BaseModel):
+    """Which revision to check, and for which day."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    revision: int | None = Field(
+        None, ge=1, le=2**31 - 1, description="Left out: the draft, or else the newest revision."
+    )
+    today: Day | None = Field(None, description="The day to check for; left out: today in UTC.")
+
+
 class MineQuery(BaseModel):
     """Which revision, and for which day."""
 
     model_config = ConfigDict(extra="forbid")
 
     revision: int | None = Field(
-        None, ge=1, le=2**31 - 1, description="Left out: the draft, or else the newest revision."
+        None, ge=1, le=2**31 - 1, description="Left out: the revision that the set follows (see adoption)."
     )
     today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
 

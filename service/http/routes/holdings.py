@@ -13,7 +13,6 @@ from service.definitions.actions import known_attributes
 from service.errors import Invalid
 from service.facts.core import CORE
 from service.holdings import actions
-from service.holdings.photo_actions import forget_of_deleted
 from service.holdings.store import HoldingStore
 from service.http.answers import Answer, once_only, unless_known
 from service.http.bodies import MERGE_PATCH
@@ -183,7 +182,6 @@ def delete(request: Request, parts: Parts, owner: OwnerNeeded, id: HoldingId) ->
             connection, owner, id, expect=lambda before: expected.check(holding_tag(before))
         )
     )
-    forget_of_deleted(parts.database, parts.shelf, owner)
     return Answer(None, 204).response()
 
 

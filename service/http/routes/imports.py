@@ -12,7 +12,6 @@ from service.definitions.actions import known_attributes
 from service.facts.core import CORE
 from service.holdings import import_actions as actions
 from service.holdings.import_store import ImportStore
-from service.holdings.photo_actions import forget_of_deleted
 from service.holdings.store import HoldingStore
 from service.http.answers import Answer, once_only
 from service.http.bodies import XLSX
@@ -149,9 +148,7 @@ def undo(request: Request, parts: Parts, owner: OwnerNeeded, import_id: ImportId
         attributes = known_attributes(connection, owner, CORE)
         return Answer(shown_import(actions.undo(connection, owner, import_id, attributes, check=read_fields)))
 
-    answer = once_only(request, parts.database, owner, None, act)
-    forget_of_deleted(parts.database, parts.shelf, owner)
-    return answer
+    return once_only(request, parts.database, owner, None, act)
 
 
 @router.get(

@@ -79,7 +79,7 @@ async def add(
 ) -> Response:
     # Whether the holding is there comes before what is wrong with the body.
     await run_in_threadpool(parts.database.read, lambda connection: HoldingStore(connection, owner).get(id))
-    photo = await parts.gate.run(lambda: prepare(body.raw, body.kind))
+    photo = await parts.photo_gate.run(lambda: prepare(body.raw, body.kind))
     return await run_in_threadpool(_kept, request, parts, owner, id, query.side, body, photo)
 
 

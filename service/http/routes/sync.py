@@ -12,7 +12,6 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response, StreamingResponse
 
 from service.accounts.store import AccountStore
-from service.holdings.photo_actions import forget_of_deleted
 from service.http.answers import Answer
 from service.http.examples import SYNC
 from service.http.needs import JsonBody, OwnerNeeded, Parts, Service, owner_again
@@ -72,9 +71,7 @@ def list_changes(parts: Parts, owner: OwnerNeeded, query: Annotated[ChangesQuery
 def sync(parts: Parts, owner: OwnerNeeded, body: JsonBody) -> Response:
     asked = read(SyncIn, body.value)
     raw = body.value.get("mutations", [])
-    answer = Answer(parts.database.write(lambda connection: synchronise(connection, owner, asked, raw))).response()
-    forget_of_deleted(parts.database, parts.shelf, owner)
-    return answer
+    return Answer(parts.database.write(lambda connection: synchronise(connection, owner, asked, raw))).response()
 
 
 @router.get(

@@ -45,7 +45,7 @@ class SetIn(In):
 
     definition: SetDefinition
     revision: int | None = Field(
-        None, ge=1, le=2**31 - 1, description="With an id; left out: its draft, or else its newest revision."
+        None, ge=1, le=2**31 - 1, description="With an id; left out: the revision that the set follows."
     )
     exclusive: bool = Field(
         True,

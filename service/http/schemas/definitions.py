@@ -38,12 +38,14 @@ class DefinitionSummaryOut(Out):
     """A definition, or one revision of it, in a list."""
 
     id: str
-    status: Literal["draft", "published"]
+    status: Literal["draft", "published", "withdrawn"]
     revision: int = Field(description="The revision's number; a draft bears the number that it will be published as.")
     digest: str
     title: str
     created_at: str
     updated_at: str
+    withdrawn_at: str | None = Field(None, description="Of a withdrawn revision; it stays readable as it is.")
+    withdrawn_because: str | None = None
 
 
 class DefinitionOut(DefinitionSummaryOut):
@@ -69,6 +71,8 @@ def summary(revision: Revision) -> dict[str, Any]:
         "title": revision.title,
         "created_at": revision.created_at,
         "updated_at": revision.updated_at,
+        "withdrawn_at": revision.withdrawn_at,
+        "withdrawn_because": revision.withdrawn_because,
     }
 
 
@@ -86,4 +90,5 @@ def line_tag(line: Line) -> str:
 
 
 def revision_tag(revision: Revision) -> str:
-    return entity_tag(revision.definition, revision.number, revision.digest)
+    gone = () if revision.withdrawn_at is None else (revision.withdrawn_at,)
+    return entity_tag(revision.definition, revision.number, revision.digest, *gone)

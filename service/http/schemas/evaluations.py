@@ -52,7 +52,8 @@ Seconds = Annotated[float, BeforeValidator(_seconds), WithJsonSchema({"type": "n
 
 
 class ReferenceIn(In):
-    """A definition kept here; without a revision its draft, or else its newest revision."""
+    """A definition kept here; without a revision the one that its owner's set follows (for a check: its draft, or else its
+    newest)."""
 
     id: str
     revision: int | None = Field(None, ge=1, le=2**31 - 1)

@@ -38,7 +38,7 @@ class ExhibitionIn(In):
     )
     note: Annotated[Text, StringConstraints(max_length=10_000)] | None = None
     revision: int | None = Field(
-        None, ge=1, le=2**31 - 1, description="Left out: the draft, or else the newest revision."
+        None, ge=1, le=2**31 - 1, description="Left out: the revision that the set follows (see adoption)."
     )
 
 

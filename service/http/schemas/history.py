@@ -30,7 +30,7 @@ class NoteIn(In):
 
     on: Day | None = Field(None, description="Not before the last note, and no day to come; left out: today in UTC.")
     revision: int | None = Field(
-        None, ge=1, le=2**31 - 1, description="Left out: the draft, or else the newest revision."
+        None, ge=1, le=2**31 - 1, description="Left out: the revision that the set follows (see adoption)."
     )
 
 

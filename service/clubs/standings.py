@@ -1,0 +1,89 @@
+"""How far a member is with a definition, and which coins are spare: an evaluation without what tells of the coins. Pure."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from service.assignment.build import Board
+from service.assignment.problem import Basis, Placement
+from service.assignment.solve import solve
+from service.facts.truth import YES
+from service.progress.measure import Measurement, lay_board
+from service.progress.outsiders import addresses
+from service.rules.definition import Definition
+from service.rules.predicates import Defunct, leaves
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """`counts` is {"places", "filled", "tentative", "empty", "proven_optimal", "spare_holdings", "spare_pieces"}; `places` are
+    [address, label, status] in the order of the document; `spares` are [holding id, pieces, [addresses that it fits]] by holding
+    id. Ids and spares never leave the service as they are: see `shown_spare`."""
+
+    counts: Mapping[str, Any]
+    places: list[list[str]]
+    spares: list[list[Any]]
+
+
+def stand(request: Measurement) -> Standing:
+    """The standing of the measurement's holdings. Agrees with the places of `measure` and with its `unplaced` of the reason
+    `spare`. Raises Invalid or OverLimit where the request cannot be evaluated."""
+    board, _ = lay_board(request)
+    solution = solve(board.problem, budget_seconds=request.budget_seconds)
+    seats = {placement.place: placement for placement in solution.placements}
+    places = [
+        [place.address, place.label, _status(seats.get(at))]
+        for at, place in enumerate(board.places)
+        # An open-ended group shows the places that are filled only.
+        if not place.is_open or at in seats
+    ]
+    statuses, spares = Counter(status for _, _, status in places), _spares(board, seats)
+    counts = {
+        "places": len(places),
+        **{status: statuses[status] for status in ("filled", "tentative", "empty")},
+        "proven_optimal": solution.proven,
+        "spare_holdings": len(spares),
+        "spare_pieces": sum(pieces for _, pieces, _ in spares),
+    }
+    return Standing(counts, places, spares)
+
+
+def _status(seat: Placement | None) -> str:
+    if seat is None:
+        return "empty"
+    return "filled" if seat.basis is Basis.FIRM else "tentative"
+
+
+def _spares(board: Board, seats: Mapping[int, Placement]) -> list[list[Any]]:
+    """Coins of which a piece sits nowhere and surely fits some place: the best answer does without it, so giving it away opens no
+    place."""
+    used = Counter(placement.holding for placement in seats.values())
+    fitting: dict[int, list[int]] = {}
+    for at, fits in enumerate(board.fits):
+        for coin, fit in fits.items():
+            if fit.verdict is YES and board.holdings[coin].quantity > used[coin]:
+                fitting.setdefault(coin, []).append(at)
+    return [
+        [board.holdings[coin].id, board.holdings[coin].quantity - used[coin], addresses(board, fitting[coin])]
+        for coin in sorted(fitting)
+    ]
+
+
+def reads_the_day(definition: Definition) -> bool:
+    """Whether the same coins may stand otherwise on another day."""
+    return any(isinstance(leaf, Defunct) for rule in definition.rules() for leaf in leaves(rule.predicate))
+
+
+def basis(*parts: object) -> str:
+    """One name for all that a standing follows from."""
+    return hashlib.sha256("\x1f".join(map(str, parts)).encode()).hexdigest()
+
+
+def spare_id(club: str, definition: str, holding: str) -> str:
+    """The name of a spare coin towards the club. A holding's own id would tell when it was made, and the same coin in two
+    clubs."""
+    return basis("spare", club, definition, holding)[:32]

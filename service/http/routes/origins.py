@@ -1,0 +1,176 @@
+"""Where a definition came from: copies with their origin, and what is newer there."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request
+from sqlalchemy import Connection
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import Response
+
+from service.clubs import origin_actions as actions
+from service.clubs.origin_store import OriginStore
+from service.clubs.origins import Offered, Origin
+from service.definitions.store import DefinitionStore
+from service.http.answers import Answer, once_only, unless_known
+from service.http.conditions import if_match
+from service.http.examples import COPY, PULL
+from service.http.following import check_origin
+from service.http.needs import DefinitionId, JsonBody, OwnerNeeded, Parts
+from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
+from service.http.pulling import pull as pull_revision
+from service.http.routes.definitions import RevisionNumber
+from service.http.schemas.common import read
+from service.http.schemas.definition_imports import (
+    CopyIn,
+    OfferedOut,
+    OriginCheckOut,
+    OriginOut,
+    PullIn,
+    PullOut,
+    origin_tag,
+    shown_origin,
+    summary_of_offered,
+)
+from service.http.schemas.definitions import DefinitionOut, line_tag, shown_revision
+from service.reference import actions as reference
+from service.rules.document import read as read_document
+
+router = APIRouter(prefix="/v1/definitions")
+_TAG = "Definitions"
+_ETAG = {"ETag": "The version, for If-Match."}
+
+
+@router.post(
+    "/{id}/copies",
+    **with_headers(
+        operation(
+            "copy_definition",
+            "Draft a definition of one's own from a published revision, its origin recorded",
+            tag=_TAG,
+            access=OWNER,
+            body=CopyIn,
+            example=COPY,
+            answer=DefinitionOut,
+            status=201,
+            problems=["not-found", "bad-request", "clash", "idempotency-key-reused"],
+            headers={**_ETAG, "Location": "Where it is kept."},
+        ),
+        IDEMPOTENCY_KEY,
+    ),
+)
+async def copy(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, body: JsonBody) -> Response:
+    sent, now = read(CopyIn, body.value), parts.clock()
+    original = await run_in_threadpool(parts.database.read, lambda c: actions.to_copy(c, owner, id, sent.revision))
+    document = {**original.document} | ({} if sent.title is None else {"title": sent.title})
+    definition = await parts.gate.run(lambda: read_document(document, vocabularies=reference.vocabularies()))
+
+    def act(connection: Connection) -> Answer:
+        line, revision = actions.copy(connection, owner, sent.id, original, document, now)
+        headers = {"ETag": line_tag(line), "Location": f"/v1/definitions/{line.id}"}
+        return Answer(shown_revision(revision, definition), 201, headers)
+
+    return await run_in_threadpool(once_only, request, parts.database, owner, body, act)
+
+
+@router.get(
+    "/{id}/origin",
+    **with_headers(
+        operation(
+            "get_origin",
+            "Where a definition came from, and what is newer there",
+            tag=_TAG,
+            access=OWNER,
+            answer=OriginOut,
+            problems=["not-found", "bad-request"],
+            headers=_ETAG,
+            conditional=True,
+        ),
+        IF_NONE_MATCH,
+    ),
+)
+def get(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
+    def find(connection: Connection) -> tuple[Origin, tuple[Offered, ...]]:
+        store = OriginStore(connection, owner)
+        return store.get(id), store.offered(id)
+
+    origin, offered = parts.database.read(find)
+    return unless_known(request, origin_tag(origin), lambda: Answer(shown_origin(origin, offered)))
+
+
+@router.delete(
+    "/{id}/origin",
+    **with_headers(
+        operation(
+            "forget_origin",
+            "Forget where a definition came from, link and all",
+            tag=_TAG,
+            access=OWNER,
+            answer=None,
+            status=204,
+            problems=["not-found", "bad-request", "stale", "precondition-required"],
+        ),
+        IF_MATCH,
+    ),
+)
+def forget(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
+    expected = if_match(request)
+    parts.database.write(
+        lambda c: actions.forget(c, owner, id, expect=lambda origin: expected.check(origin_tag(origin)))
+    )
+    return Answer(None, 204).response()
+
+
+@router.post(
+    "/{id}/origin/checks",
+    **operation(
+        "check_origin",
+        "Ask the origin whether there is something newer",
+        tag=_TAG,
+        access=OWNER,
+        answer=OriginCheckOut,
+        problems=["not-found", "clash", "asked-too-soon", "storage-full"],
+    ),
+)
+async def check(parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
+    return Answer(await check_origin(parts, owner, id)).response()
+
+
+@router.post(
+    "/{id}/pulls",
+    **with_headers(
+        operation(
+            "pull_revision",
+            "Merge a newer revision of the origin into the draft; the set stays as it is until that is adopted",
+            tag=_TAG,
+            access=OWNER,
+            body=PullIn,
+            example=PULL,
+            answer=PullOut,
+            problems=["not-found", "bad-request", "clash", "stale", "precondition-required"],
+            headers=_ETAG,
+        ),
+        IF_MATCH,
+    ),
+)
+async def pull(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, body: JsonBody) -> Response:
+    expected = if_match(request)
+    # Whether it is there comes before what is wrong with the body.
+    await run_in_threadpool(parts.database.read, lambda connection: DefinitionStore(connection, owner).line(id))
+    line, answer = await pull_revision(parts, owner, id, read(PullIn, body.value), expected)
+    return Answer(answer, 200, {"ETag": line_tag(line)}).response()
+
+
+@router.get(
+    "/{id}/origin/revisions/{number}",
+    **operation(
+        "get_origin_revision",
+        "A newer revision of the origin, as it was fetched",
+        tag=_TAG,
+        access=OWNER,
+        answer=OfferedOut,
+        problems=["not-found", "invalid-query"],
+    ),
+)
+def get_offered(parts: Parts, owner: OwnerNeeded, id: DefinitionId, number: RevisionNumber) -> Response:
+    offered = parts.database.read(lambda connection: OriginStore(connection, owner).one_offered(id, number))
+    return Answer({**summary_of_offered(offered), "document": offered.document}).response()

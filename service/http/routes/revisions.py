@@ -1,0 +1,202 @@
+"""Revisions: what changed between two, withdrawing one, and which of them the owner's set follows."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request
+from sqlalchemy import Connection
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import Response
+
+from service.definitions import actions
+from service.definitions.model import Line, Revision
+from service.definitions.store import DefinitionStore
+from service.evaluation.change_words import lines
+from service.http.adopting import adopt as adopt_revision
+from service.http.adopting import load_step, two_revisions
+from service.http.answers import Answer, unless_known
+from service.http.conditions import accepted, if_match, is_known
+from service.http.evaluating import today
+from service.http.examples import ADOPTION, WITHDRAWAL
+from service.http.needs import DefinitionId, JsonBody, OwnerNeeded, Parts
+from service.http.openapi import IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
+from service.http.routes.definitions import RevisionNumber
+from service.http.schemas.common import read
+from service.http.schemas.definitions import DefinitionSummaryOut, line_tag, summary
+from service.http.schemas.revisions import (
+    AdoptedOut,
+    AdoptionIn,
+    FollowedOut,
+    ImpactOut,
+    ImpactQuery,
+    RevisionChangesOut,
+    RevisionChangesQuery,
+    WithdrawalIn,
+    stamp,
+)
+
+router = APIRouter(prefix="/v1/definitions")
+_TAG = "Definitions"
+_ETAG = {"ETag": "The version of the definition, for If-Match."}
+_FORMS = {"json": "application/json", "text": "text/plain"}
+_PRIVATE = {"Cache-Control": "private, no-cache", "X-Content-Type-Options": "nosniff"}
+
+
+@router.get(
+    "/{id}/changes",
+    **with_headers(
+        operation(
+            "compare_revisions",
+            "What changed from one revision to another, by its meaning",
+            tag=_TAG,
+            access=OWNER,
+            answer=RevisionChangesOut,
+            also_as=["text/plain"],
+            problems=["not-found", "bad-request", "invalid-query", "over-limit"],
+            headers={"ETag": "Of both revisions, the editions, the day and the form."},
+            conditional=True,
+        ),
+        IF_NONE_MATCH,
+    ),
+)
+async def compare_revisions(
+    request: Request,
+    parts: Parts,
+    owner: OwnerNeeded,
+    id: DefinitionId,
+    query: Annotated[RevisionChangesQuery, Query()],
+) -> Response:
+    day, form = query.today or today(), query.format or accepted(request, _FORMS)
+    two = await run_in_threadpool(parts.database.read, lambda c: two_revisions(c, owner, id, query.from_, query.to))
+    tag = two.tag(day, form)
+    if is_known(request, tag):
+        return unless_known(request, tag, lambda: Answer(None))
+    found = await parts.gate.run(lambda: two.changes(day))
+    headers = {"ETag": tag, "Vary": "Accept"}
+    if form == "json":
+        return Answer(found, 200, headers).response()
+    text = lines(_title(two.old, two.new), [change["words"] for change in found["changes"]])
+    return Response("\n".join([*text, ""]), 200, {**headers, **_PRIVATE}, "text/plain; charset=utf-8")
+
+
+def _title(old: Revision, new: Revision) -> str:
+    return f"{new.title}: from revision {old.number} to revision {new.number}"
+
+
+@router.put(
+    "/{id}/revisions/{number}/withdrawal",
+    **with_headers(
+        operation(
+            "withdraw_revision",
+            "Withdraw a published revision: it stays readable, and is no longer taken unless asked for",
+            tag=_TAG,
+            access=OWNER,
+            body=WithdrawalIn,
+            example=WITHDRAWAL,
+            answer=DefinitionSummaryOut,
+            problems=[
+                "not-found",
+                "bad-request",
+                "clash",
+                "stale",
+                "precondition-required",
+                "over-limit",
+                "invalid-query",
+            ],
+            headers=_ETAG,
+        ),
+        IF_MATCH,
+    ),
+)
+def withdraw(
+    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, number: RevisionNumber, body: JsonBody
+) -> Response:
+    expected = if_match(request)
+    # Whether it is there, and still what the caller read, comes before what is wrong with the body.
+    parts.database.read(lambda connection: expected.check(line_tag(DefinitionStore(connection, owner).line(id))))
+    reason = read(WithdrawalIn, body.value).reason
+    line, revision = parts.database.write(
+        lambda connection: actions.withdraw(
+            connection, owner, id, number, reason, expect=lambda line: expected.check(line_tag(line))
+        )
+    )
+    return Answer(summary(revision), 200, {"ETag": line_tag(line)}).response()
+
+
+@router.get(
+    "/{id}/impact",
+    **with_headers(
+        operation(
+            "get_impact",
+            "What following another revision would do to the set; nothing is stored",
+            tag="Evaluations",
+            access=OWNER,
+            answer=ImpactOut,
+            problems=["not-found", "bad-request", "invalid-query", "over-limit"],
+            headers={"ETag": "Of both revisions, the holdings, the decisions, the editions and the day."},
+            conditional=True,
+        ),
+        IF_NONE_MATCH,
+    ),
+)
+async def get_impact(
+    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, query: Annotated[ImpactQuery, Query()]
+) -> Response:
+    day = query.today or today()
+    step = await run_in_threadpool(parts.database.read, lambda connection: load_step(connection, owner, id, query.to))
+    tag = step.tag(day)
+    if is_known(request, tag):
+        return unless_known(request, tag, lambda: Answer(None))
+    return Answer(await parts.gate.run(lambda: step.impact(day)), 200, {"ETag": tag}).response()
+
+
+@router.get(
+    "/{id}/adoption",
+    **with_headers(
+        operation(
+            "get_adoption",
+            "Which revision the set follows",
+            tag="Evaluations",
+            access=OWNER,
+            answer=FollowedOut,
+            problems=["not-found", "bad-request"],
+            headers=_ETAG,
+            conditional=True,
+        ),
+        IF_NONE_MATCH,
+    ),
+)
+def get_adoption(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
+    def look(connection: Connection) -> tuple[Line, Revision]:
+        store = DefinitionStore(connection, owner)
+        return store.line(id), store.followed(id)
+
+    line, followed = parts.database.read(look)
+    return unless_known(request, line_tag(line), lambda: Answer({"adopted": line.adopted, "follows": stamp(followed)}))
+
+
+@router.put(
+    "/{id}/adoption",
+    **with_headers(
+        operation(
+            "adopt_revision",
+            "Let the set follow a revision; pins, nevers and notes go along where their places survive",
+            tag="Evaluations",
+            access=OWNER,
+            body=AdoptionIn,
+            example=ADOPTION,
+            answer=AdoptedOut,
+            problems=["not-found", "bad-request", "clash", "stale", "precondition-required", "over-limit"],
+            headers=_ETAG,
+        ),
+        IF_MATCH,
+    ),
+)
+async def adopt(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, body: JsonBody) -> Response:
+    expected = if_match(request)
+    # Whether it is there, and still what the caller read, comes before what is wrong with the body.
+    line = await run_in_threadpool(parts.database.read, lambda c: DefinitionStore(c, owner).line(id))
+    expected.check(line_tag(line))
+    line, answer = await adopt_revision(parts, owner, id, read(AdoptionIn, body.value), expected)
+    return Answer(answer, 200, {"ETag": line_tag(line)}).response()

@@ -1,0 +1,272 @@
+"""From the answers that a member can get nothing can be inferred about the coins of a member who did not opt in: every answer is
+the same, byte for byte, with and without those coins and whatever else that member does (headers included).
+
+Nothing is masked. The clock stands still, since a page of tokens would tell when they were last used.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+
+from service.accounts.model import Owner
+from service.accounts.store import AccountStore
+from service.clubs.model import Consent
+from service.clubs.offer_store import Shown, ShownStore
+from service.clubs.store import ClubStore
+from service.holdings.store import HoldingStore
+from service.http import openapi
+from service.http.examples import DOCUMENT
+from service.http.routes import standings
+from tests.conftest import Running
+from tests.http.clubhouse import Clubhouse, Headers, coin, founded, published
+from tests.http.test_contract import current
+
+pytestmark = pytest.mark.anyio
+
+NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
+CROWNS = [{"denomination": "crown", "grade": grade} for grade in (10, 20, 45, 60)]
+# It goes on for a quarter of an hour, and tells of one's own holdings alone.
+STREAMS = {"watch_holdings"}
+Answers = dict[tuple[str, str], tuple[int, dict[str, str], bytes]]
+
+
+@dataclass
+class Scene:
+    """A club with a steward, a member who looks, one who shows something, and one who does not."""
+
+    club: Clubhouse
+    viewer: Headers
+    shown: Headers
+    hidden: Headers
+    offer: str
+    addresses: list[str]
+
+    async def seen(self) -> Answers:
+        """Every answer to every GET, by who asks (a member, a steward) and the address."""
+        found: Answers = {}
+        for who, headers in (("member", self.viewer), ("steward", self.club.steward)):
+            for address in self.addresses:
+                # What lies outside of the club is each one's own.
+                if who == "steward" and not address.startswith(self.club.address):
+                    continue
+                answer = await self.club.service.client.get(address, headers=headers)
+                found[who, address] = (answer.status_code, dict(answer.headers), answer.content)
+        return found
+
+
+Doing = Callable[[Scene], Awaitable[None]]
+
+
+async def a_scene(service: Running) -> Scene:
+    service.app.state.clock = lambda: NOW
+    club = await founded(service)
+    viewer, shown, hidden = await club.newcomer(), await club.newcomer(), await club.newcomer()
+    offer = await club.offered()
+    for facts in CROWNS:
+        await coin(service, shown, **facts)
+    await club.shows(shown, offer, standing=True, spares=True)
+    own = await published(service, viewer)
+    addresses = addresses_of(club, offer, own, [club.id_of(shown), club.id_of(hidden)])
+    return Scene(club, viewer, shown, hidden, offer, addresses)
+
+
+def addresses_of(club: Clubhouse, offer: str, own: str, members: Sequence[str]) -> list[str]:
+    """The address of every GET that needs a token, from the OpenAPI document: in a club with its steps, outside of it as far as
+    the address needs no step, or that of a definition of the one who looks."""
+    found: list[str] = []
+    for path, methods in current()["paths"].items():
+        declared = methods.get("get", {})
+        if declared.get("x-access") not in openapi.NEEDS_TOKEN or declared["operationId"] in STREAMS:
+            continue
+        address = path.replace("/v1/clubs/{club_id}/definitions/{id}", club.address + offer)
+        address = address.replace("/v1/clubs/{club_id}", club.address).replace(
+            "/v1/definitions/{id}", f"/v1/definitions/{own}"
+        )
+        if "{member_id}" in address:
+            found += [address.replace("{member_id}", member) for member in members]
+        elif "{" not in address:
+            found.append(address)
+        if declared["operationId"] == "list_spares":
+            found += [f"{address}?place=worn", f"{address}?limit=1"]
+        if declared["operationId"] in ("list_standings", "list_members"):
+            found.append(f"{address}?limit=1")
+    return found
+
+
+async def adds_coins(scene: Scene) -> None:
+    for facts in CROWNS:
+        await coin(scene.club.service, scene.hidden, **facts)
+
+
+async def takes_a_copy_and_pins(scene: Scene) -> None:
+    client, held = scene.club.service.client, None
+    taken = await client.post(f"{scene.club.address}{scene.offer}/copies", json={}, headers=scene.hidden)
+    assert taken.status_code == 201
+    held = (await client.get("/v1/holdings", headers=scene.hidden)).json()["items"][0]["id"]
+    body = {"pins": [{"holding": held, "place": "worn"}], "nevers": []}
+    headers = {**scene.hidden, "If-Match": "*"}
+    assert (await client.put(f"{taken.headers['location']}/pins", json=body, headers=headers)).status_code == 200
+    for what in ("evaluation", "want-list"):
+        answer = await client.get(f"{taken.headers['location']}/{what}", headers=scene.hidden)
+        assert answer.status_code == 200
+    assert (await client.post(f"{taken.headers['location']}/history", json={}, headers=scene.hidden)).status_code < 300
+
+
+async def looks_around(scene: Scene) -> None:
+    for address in scene.addresses:
+        if address.startswith(scene.club.address):
+            await scene.club.service.client.get(address, headers=scene.hidden)
+    await scene.club.get(f"{scene.offer}/consent", scene.hidden)
+
+
+async def has_issues_of_its_own(scene: Scene) -> None:
+    body = {
+        "id": "ambria-crown-1",
+        "label": "A crown",
+        "facts": {"denomination": "crown"},
+        "source": "own",
+        "edition": "1",
+    }
+    answer = await scene.club.service.client.post("/v1/issues", json=body, headers=scene.hidden)
+    assert answer.status_code == 201
+
+
+async def says_no_again(scene: Scene) -> None:
+    await scene.club.shows(scene.hidden, scene.offer)
+
+
+async def parts_with_a_coin(scene: Scene) -> None:
+    client = scene.club.service.client
+    held = (await client.get("/v1/holdings", headers=scene.hidden)).json()["items"][-1]["id"]
+    headers = {**scene.hidden, "If-Match": "*"}
+    assert (await client.delete(f"/v1/holdings/{held}", headers=headers)).status_code == 204
+
+
+DOINGS: list[Doing] = [
+    adds_coins,
+    takes_a_copy_and_pins,
+    looks_around,
+    has_issues_of_its_own,
+    says_no_again,
+    parts_with_a_coin,
+]
+
+
+def different(before: Answers, after: Answers) -> list[str]:
+    assert before.keys() == after.keys()
+    return [address for (who, address), answer in after.items() if before[who, address] != answer]
+
+
+async def leaks(scene: Scene, doings: Sequence[Doing] = DOINGS) -> list[str]:
+    """The addresses whose answers differ after anything that the hidden member does."""
+    before = await scene.seen()
+    found = []
+    for do in doings:
+        await do(scene)
+        found += different(before, await scene.seen())
+    return found
+
+
+async def test_nothing_tells_of_the_coins_and_doings_of_a_member_who_did_not_opt_in(service: Running) -> None:
+    scene = await a_scene(service)
+    assert len([address for address in scene.addresses if address.startswith(scene.club.address)]) >= 17
+    seen = await scene.seen()
+    told = seen["member", f"{scene.club.address}{scene.offer}/standings"]
+    assert told[0] == 200
+    assert b'"filled":2' in told[2], "what is shown is seen"
+    assert await leaks(scene) == []
+
+
+async def test_a_list_that_asks_nobody_is_seen(service: Running, monkeypatch: pytest.MonkeyPatch) -> None:
+    # A control: everybody counts as having opted in.
+    scene, yes = await a_scene(service), Consent(True, True)
+
+    def everybody(store: Any, what: str, after: str | None, limit: int, *, whole: bool = False) -> tuple[Shown, ...]:
+        seats = ClubStore(store._connection).seats(store._club, after, limit)
+        return tuple(Shown(seat.id, seat.name, seat.owner, yes, None, None) for seat in seats)
+
+    monkeypatch.setattr(ShownStore, "page", everybody)
+    monkeypatch.setattr(ShownStore, "still", lambda store, what, owners: set(owners))
+    assert {address.rsplit("/", 1)[1] for address in await leaks(scene, [adds_coins])} >= {"standings", "spares"}
+
+
+async def test_a_tag_that_counts_everybody_is_seen(service: Running, monkeypatch: pytest.MonkeyPatch) -> None:
+    # A control: the entity tag follows from all that is kept here, as a version of the whole would.
+    scene, real = await a_scene(service), standings.content_tag
+    hidden = Owner((await service.client.get("/v1/account", headers=scene.hidden)).json()["id"])
+
+    def careless(value: Any) -> str:
+        return real([value, str(service.app.state.database.read(lambda c: AccountStore(c).state(hidden)))])
+
+    monkeypatch.setattr(standings, "content_tag", careless)
+    assert await leaks(scene, [adds_coins]) != []
+
+
+async def test_whoever_shows_nothing_looks_like_nobody(service: Running) -> None:
+    scene = await a_scene(service)
+    await adds_coins(scene)
+    hidden, nobody = scene.club.id_of(scene.hidden), "01939f6e-0000-7000-8000-00000000000c"
+    for what in ("standings", "spares"):
+        where = f"{scene.club.address}{scene.offer}/{what}"
+        there = await service.client.get(f"{where}/{hidden}", headers=scene.viewer)
+        absent = await service.client.get(f"{where}/{nobody}", headers=scene.viewer)
+        assert there.status_code == absent.status_code == 404
+        assert there.text.replace(hidden, nobody) == absent.text
+        assert dict(there.headers) == dict(absent.headers)
+
+
+async def test_nobodys_coins_are_read_but_those_that_are_shown(
+    service: Running, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    scene, read, real = await a_scene(service), set(), HoldingStore.all
+    await adds_coins(scene)
+    shown = (await service.client.get("/v1/account", headers=scene.shown)).json()["id"]
+
+    def noted(store: Any) -> Any:
+        read.add(store._owner.id)
+        return real(store)
+
+    monkeypatch.setattr(HoldingStore, "all", noted)
+    for address in scene.addresses:
+        if address.startswith(scene.club.address):
+            await service.client.get(address, headers=scene.viewer)
+    assert read == {shown}
+
+
+@pytest.mark.parametrize(("standing", "spares"), [(True, False), (False, True), (True, True)])
+async def test_who_opts_in_and_out_again_was_never_seen(service: Running, standing: bool, spares: bool) -> None:
+    scene = await a_scene(service)
+    await adds_coins(scene)
+    before = await scene.seen()
+    await scene.club.shows(scene.hidden, scene.offer, standing=standing, spares=spares)
+    changed = different(before, await scene.seen())
+    told = {"standings": standing, "spares": spares}
+    for what, shown in told.items():
+        where = f"{scene.club.address}{scene.offer}/{what}"
+        assert (where in changed) is shown
+        assert (f"{where}/{scene.club.id_of(scene.hidden)}" in changed) is shown
+    assert all("/standings" in address or "/spares" in address for address in changed)
+    await scene.club.shows(scene.hidden, scene.offer)
+    assert different(before, await scene.seen()) == []
+
+
+async def test_a_consent_for_one_definition_tells_nothing_of_another(service: Running) -> None:
+    scene = await a_scene(service)
+    other = await scene.club.offered({**DOCUMENT, "title": "Two crowns, again"})
+    await scene.club.shows(scene.hidden, other, standing=True, spares=True)
+    assert await leaks(scene, [adds_coins, takes_a_copy_and_pins]) == []
+
+
+async def test_what_is_shown_of_the_standing_alone_tells_nothing_of_spares(service: Running) -> None:
+    scene = await a_scene(service)
+    await scene.club.shows(scene.shown, scene.offer, standing=True)
+    before = await scene.seen()
+    # One spare coin more changes no place, and no entity tag either.
+    await coin(service, scene.shown, denomination="crown", grade=5)
+    changed = different(before, await scene.seen())
+    assert changed == []
