@@ -17,6 +17,7 @@ from service.accounts.model import (
     new_token,
     token_digest,
 )
+from service.clubs import swap_actions
 from service.clubs.model import MEMBER, STEWARD, Club, ClubInvitation, Deed, Seat
 from service.clubs.store import ClubInvitationStore, ClubStore
 from service.database.identities import new_identity
@@ -100,6 +101,7 @@ def remove(connection: Connection, seat: Seat, member: str, now: datetime) -> No
         return leave(connection, seat, now)
     gone = store.seat(seat.club, member)
     store.roll(seat.club).without(member)
+    swap_actions.forget(connection, gone.owner, seat.club)
     store.unseat(gone)
     return note_deed(connection, by, "removed-member", now, whom=gone)
 
@@ -107,7 +109,9 @@ def remove(connection: Connection, seat: Seat, member: str, now: datetime) -> No
 def leave(connection: Connection, seat: Seat, now: datetime) -> None:
     """Ends the membership. The last one takes the club along. Raises Clash when members would be left without a steward."""
     own, store = admit(connection, seat.club, seat.owner, MEMBER, hold=True), ClubStore(connection)
-    if not store.roll(seat.club).without(own.id).roles:
+    left = store.roll(seat.club).without(own.id)
+    swap_actions.forget(connection, own.owner, seat.club)
+    if not left.roles:
         store.delete(seat.club)
         return
     store.unseat(own)

@@ -44,8 +44,9 @@ Place = tuple[str, str, str]
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """`answers` has every side, with the time at which it accepted or None. `decided_at` is when it was over; `reason` says
-    why it was overtaken; `version` is another after each change that was kept."""
+    """`definition_id` is that of the set in the club. `answers` has every side, with the time at which it accepted or None.
+    `decided_at` is when it was over; `reason` says why it was overtaken; `version` is another after each change that was kept.
+    """
 
     id: str
     club_id: str

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Sequence
 from datetime import datetime, timedelta
+from functools import cache
 
 from sqlalchemy import Connection
 
@@ -96,18 +97,34 @@ def answer(
     return after
 
 
-def get(connection: Connection, owner: Owner, club: str, identity: str, now: datetime) -> Proposal:
+def get(
+    connection: Connection, owner: Owner, club: str, identity: str, now: datetime, consents: Consents | None = None
+) -> Proposal:
     """The proposal as it is by now. Raises NotFound for whoever is no side."""
     found = SwapStore(connection).get(club, identity)
     found.ensure_seen_by(owner.id)
-    return found.as_of(now)
+    return _as_seen(found, consents, now)
 
 
 def page(
-    connection: Connection, owner: Owner, club: str, now: datetime, after: str | None, limit: int
+    connection: Connection,
+    owner: Owner,
+    club: str,
+    now: datetime,
+    after: str | None,
+    limit: int,
+    consents: Consents | None = None,
 ) -> tuple[Proposal, ...]:
     """The owner's proposals in the club, as they are by now, in the order of their ids."""
-    return tuple(found.as_of(now) for found in SwapStore(connection).page(club, owner, after, limit))
+    known = consents and cache(consents)
+    return tuple(_as_seen(found, known, now) for found in SwapStore(connection).page(club, owner, after, limit))
+
+
+def _as_seen(found: Proposal, consents: Consents | None, now: datetime) -> Proposal:
+    """With `consents`, one of which a side shares its spares no more is overtaken, whether or not that is written down yet."""
+    if consents is None or _consenting(found, consents).issuperset(found.sides):
+        return found.as_of(now)
+    return found.overtaken(CONSENT_REVOKED, now)
 
 
 def promised(
@@ -153,8 +170,11 @@ def _present(connection: Connection, proposal: Proposal, consents: Consents) -> 
         for kept in HoldingStore(connection, Owner(leg.giver)).some([leg.holding]):
             if kept.data.get("status", "held") == "held":
                 pieces[leg.giver, kept.id] = int(kept.data.get("quantity", 1))
-    sharing = {side for side in proposal.sides if consents(side, proposal.club_id, proposal.definition_id)}
-    return Present(pieces, frozenset(sharing))
+    return Present(pieces, _consenting(proposal, consents))
+
+
+def _consenting(proposal: Proposal, consents: Consents) -> frozenset[str]:
+    return frozenset(s for s in proposal.sides if consents(s, proposal.club_id, proposal.definition_id))
 
 
 def _accepted(proposals: Iterable[Proposal]) -> list[Proposal]:
