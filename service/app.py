@@ -49,6 +49,7 @@ from service.http.routes import (
     revisions,
     shares,
     standings,
+    swaps,
     sync,
     wants,
 )
@@ -84,6 +85,7 @@ ROUTERS = (
     club_invitations.router,
     club_definitions.router,
     standings.router,
+    swaps.router,
     health.router,
 )
 

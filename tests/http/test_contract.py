@@ -172,6 +172,9 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
     house = await clubhouse.founded(service, owner)
     club, member, gone, offer = house.address, await house.newcomer(), await house.newcomer(), await house.offered()
     await house.shows(member, offer, standing=True, spares=True)
+    swap = await house.proposed(member, owner, offer)
+    # A swap of the coins that are left, for the example.
+    another = await house.swappers(member, await house.newcomer(), offer)
     seen, invited = house.id_of(member), (await house.invitation())["id"]
     steps: list[tuple[str, str, str]] = [
         ("post", "/v1/holdings", "/v1/holdings"),
