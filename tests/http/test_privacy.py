@@ -30,9 +30,9 @@ from tests.http.test_contract import current
 pytestmark = pytest.mark.anyio
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
-CROWNS = [{"denomination": "crown", "grade": grade} for grade in (10, 20, 45, 60)]
+CROWNS: list[dict[str, Any]] = [{"denomination": "crown", "grade": grade} for grade in (10, 20, 45, 60)]
 # Only the hidden member has one, so it changes whatever may be made of all coins.
-FLORIN = {"denomination": "florin"}
+FLORIN: dict[str, Any] = {"denomination": "florin"}
 FLORIN_TOO = {"id": "florin", "label": "Florin", "accepts": "denomination = 'florin'"}
 SET = {**DOCUMENT, "slots": [*DOCUMENT["slots"], FLORIN_TOO]}
 # It goes on for a quarter of an hour, and tells of one's own holdings alone.
@@ -198,7 +198,7 @@ async def test_a_list_that_asks_nobody_is_seen(service: Running, monkeypatch: py
     def everybody(
         store: Any, what: str, after: str | None, limit: int | None, *, whole: bool = False
     ) -> tuple[Shown, ...]:
-        seats = ClubStore(store._connection).seats(store._club, after, limit)
+        seats = ClubStore(store._connection).seats(store._club, after, limit or 100)
         return tuple(Shown(seat.id, seat.name, seat.owner, yes, None, None) for seat in seats)
 
     monkeypatch.setattr(ShownStore, "page", everybody)
