@@ -26,7 +26,7 @@ from service.holdings.store import HoldingStore
 from service.http.evaluating import catalogue_of, stored_holdings, today
 from service.http.needs import Service
 from service.http.schemas.displays import shown_display
-from service.http.showing import newest, read_offered
+from service.http.showing import newest_offered, read_offered
 from service.progress.description import describer
 from service.progress.measure import MOST_HOLDINGS, Measurement
 from service.reference import actions as reference
@@ -39,7 +39,7 @@ DISPLAY = "display"
 
 async def displayed(parts: Service, seat: Seat, identity: str) -> tuple[Offered, dict[str, Any]]:
     """The newest revision of the definition, and its display of today. Raises NotFound, OverLimit."""
-    day, offered = today(), await newest(parts, seat, identity)
+    day, offered = today(), await newest_offered(parts, seat, identity)
     lenders = await run_in_threadpool(
         parts.database.read, lambda c: ShownStore(c, seat.club, identity).page(DISPLAY, None, None)
     )
@@ -56,7 +56,7 @@ async def displayed(parts: Service, seat: Seat, identity: str) -> tuple[Offered,
 
 
 def _displayed(parts: Service, club: str, offered: Offered, members: Sequence[Shown], day: date) -> dict[str, Any]:
-    definition, _ = read_offered(offered)
+    definition = read_offered(offered)
     lenders: list[Lender] = []
     for shown in members:
         held, own = parts.database.read(partial(_coins_of, owner=shown.owner))

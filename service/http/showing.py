@@ -71,7 +71,7 @@ async def shown_page(
     """One page of the members who show this (`standing` or `spares`) of the definition; with `whole` their places and spares
     too. Raises NotFound."""
     day, bases = today(), dict[str, str]()
-    offered = await newest(parts, seat, identity)
+    offered = await newest_offered(parts, seat, identity)
 
     def look(connection: Connection) -> Page:
         store = ShownStore(connection, seat.club, identity)
@@ -94,7 +94,7 @@ async def shown_page(
 
 async def shown_one(parts: Service, seat: Seat, identity: str, what: str, member: str) -> Listed:
     """One member who shows this of the definition, whole. Raises NotFound for everybody else alike."""
-    day, offered = today(), await newest(parts, seat, identity)
+    day, offered = today(), await newest_offered(parts, seat, identity)
 
     def look(connection: Connection) -> tuple[Shown, str]:
         shown = ShownStore(connection, seat.club, identity).one(what, member)
@@ -107,12 +107,12 @@ async def shown_one(parts: Service, seat: Seat, identity: str, what: str, member
     return Listed(offered, members, None, day)
 
 
-async def newest(parts: Service, seat: Seat, identity: str) -> Offered:
+async def newest_offered(parts: Service, seat: Seat, identity: str) -> Offered:
     """The newest revision, with its document read once the session is closed. Raises NotFound."""
     offered = await run_in_threadpool(
         parts.database.read, lambda connection: OfferStore(connection, seat.club).newest(identity)
     )
-    await run_in_threadpool(read_offered, offered)
+    await run_in_threadpool(_read, offered)
     return offered
 
 
@@ -152,7 +152,7 @@ async def _renewed(
 
 def _evaluated(parts: Service, offered: Offered, shown: Shown, day: date) -> Shown:
     """The member's coins against the newest revision, under what the member decided for the copy of it, if there is one."""
-    definition, owner = read_offered(offered)[0], shown.owner
+    definition, owner = _read(offered)[0], shown.owner
 
     def load(connection: Connection) -> tuple[str, tuple[StoredHolding, ...], OwnIssues, Decisions]:
         held, own = HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_issues()
@@ -170,11 +170,15 @@ def _evaluated(parts: Service, offered: Offered, shown: Shown, day: date) -> Sho
     return replace(shown, basis=current, counts=found.counts, places=found.places, spares=found.spares)
 
 
+def read_offered(offered: Offered) -> Definition:
+    return _read(offered)[0]
+
+
 def _basis(connection: Connection, shown: Shown, offered: Offered, day: date) -> str:
     """One name for all that the member's standing follows from, of one snapshot."""
     state = AccountStore(connection).state(shown.owner)
     own, decisions = IssueStore(connection, shown.owner).version(), _decisions(connection, shown, offered)
-    on = day if read_offered(offered)[1] else ""
+    on = day if _read(offered)[1] else ""
     return basis(offered.digest, state, own, decisions.version, on, *stamps())
 
 
@@ -197,7 +201,7 @@ class _Document:
     document: Mapping[str, Any] = field(compare=False)
 
 
-def read_offered(offered: Offered) -> tuple[Definition, bool]:
+def _read(offered: Offered) -> tuple[Definition, bool]:
     """The definition, and whether its rules read the day."""
     return _read_once(_Document(offered.digest, offered.document))
 

@@ -159,7 +159,7 @@ class StandingOut(Out):
 
 
 class StampedOut(Out):
-    """What it rests on."""
+    """Against what, and when."""
 
     definition: StandingStampOut
     evaluated_on: str
