@@ -129,6 +129,11 @@ class CopyStore:
         row = self._connection.execute(select(club_copy).where(*this)).first()
         return None if row is None else (row.club_id, row.club_definition_id, row.revision)
 
+    def note(self, definition: str, number: int) -> None:
+        """The owner's definition took in this revision of the club's; nothing happens where it came from elsewhere."""
+        this = (club_copy.c.owner_id == self._owner.id, club_copy.c.definition_id == definition)
+        self._connection.execute(update(club_copy).where(*this).values(revision=number))
+
     def add(self, taken: Offered, club: str, definition: str) -> None:
         row = {"club_id": club, "club_definition_id": taken.definition, "revision": taken.number}
         self._connection.execute(insert(club_copy).values(owner_id=self._owner.id, definition_id=definition, **row))

@@ -40,8 +40,8 @@ from service.rules.definition import Definition
 from service.rules.document import read as read_document
 
 STANDING, SPARES = "standing", "spares"
-# A page ends early after so many evaluations that were not remembered: each takes a tenth of a second or so.
-MOST_NEW = 25
+# A page ends early after so many evaluations that were not remembered: each takes some tenths of a second at 2,000 coins.
+MOST_NEW = 10
 # Under set-level rules one member's evaluation may use so much of the solver; what then is not proven says so.
 BUDGET_SECONDS = 2.0
 

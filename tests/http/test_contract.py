@@ -14,7 +14,7 @@ import jsonschema
 import msgspec
 import pytest
 from jsonschema import Draft202012Validator
-from pydantic import SecretStr
+from pydantic import BaseModel, SecretStr
 
 from service.app import create_app
 from service.http import openapi
@@ -106,6 +106,12 @@ def test_every_reference_leads_somewhere() -> None:
         node: Any = document
         for step in reference.removeprefix("#/").split("/"):
             node = node[step]
+
+
+def test_two_models_of_one_name_are_refused() -> None:
+    other = type("DefinitionOut", (BaseModel,), {})
+    with pytest.raises(TypeError, match="there is a model DefinitionOut already"):
+        openapi.operation("x", "X", tag="X", access=openapi.OPEN, answer=other)
 
 
 def test_every_request_example_fits_its_schema() -> None:

@@ -34,7 +34,7 @@ from tests.journeys.test_first_run import Server, serving
 
 pytestmark = pytest.mark.fuzz
 
-EXAMPLES = 25
+EXAMPLES = 12
 SHOWN = {"standing": True, "spares": True, "display": True}
 CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
 
