@@ -180,7 +180,7 @@ async def test_who_is_removed_is_a_stranger_with_the_next_request(service: Runni
     assert (deed["what"], deed["whom"]["name"], deed["by"]["name"]) == ("removed-member", "Ida Lund", "The founder")
     # Coming back, nothing is shown that was shown before.
     await club.newcomer(who=member)
-    assert await club.get(f"{offer}/consent", member) == {"standing": False, "spares": False}
+    assert await club.get(f"{offer}/consent", member) == {"standing": False, "spares": False, "display": False}
 
 
 async def test_leaving_takes_ones_data_along(service: Running) -> None:
@@ -351,7 +351,8 @@ async def test_each_consent_shows_its_own_and_ends_at_once(service: Running) -> 
     await club.get(f"{offer}/standings", club.steward)
     for standing, spares in ((True, False), (False, True), (False, False)):
         await club.shows(member, offer, standing=standing, spares=spares)
-        assert await club.get(f"{offer}/consent", member) == {"standing": standing, "spares": spares}
+        given = {"standing": standing, "spares": spares, "display": False}
+        assert await club.get(f"{offer}/consent", member) == given
         for what, shown in (("standings", standing), ("spares", spares)):
             assert len((await club.get(f"{offer}/{what}", club.steward))["items"]) == shown
             await club.get(f"{offer}/{what}/{mine}", club.steward, 200 if shown else 404)

@@ -171,7 +171,8 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
     copied = await doors.copied(service, owner)
     house = await clubhouse.founded(service, owner)
     club, member, gone, offer = house.address, await house.newcomer(), await house.newcomer(), await house.offered()
-    await house.shows(member, offer, standing=True, spares=True)
+    await clubhouse.coin(service, member, denomination="crown")
+    await house.shows(member, offer, standing=True, spares=True, display=True)
     swap = await house.proposed(member, owner, offer)
     # A swap of the coins that are left, for the example.
     another = await house.swappers(member, await house.newcomer(), offer)
@@ -300,6 +301,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("get", "/v1/clubs/{club_id}/definitions/{id}/standings/{member_id}", f"{club}{offer}/standings/{seen}"),
         ("get", "/v1/clubs/{club_id}/definitions/{id}/spares", f"{club}{offer}/spares"),
         ("get", "/v1/clubs/{club_id}/definitions/{id}/spares/{member_id}", f"{club}{offer}/spares/{seen}"),
+        ("get", "/v1/clubs/{club_id}/definitions/{id}/display", f"{club}{offer}/display"),
         ("get", "/v1/clubs/{club_id}/announcements", f"{club}/announcements"),
         ("delete", "/v1/clubs/{club_id}/definitions/{id}", f"{club}{offer}"),
         ("delete", "/v1/clubs/{club_id}/membership", f"{club}/membership"),

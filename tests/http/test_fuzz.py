@@ -35,6 +35,7 @@ from tests.journeys.test_first_run import Server, serving
 pytestmark = pytest.mark.fuzz
 
 EXAMPLES = 12
+SHOWN = {"standing": True, "spares": True, "display": True}
 CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
 
 SCHEMA = schemathesis.openapi.from_dict(current(), config=SchemathesisConfig.from_dict({}))
@@ -91,7 +92,7 @@ def target(server: Server) -> Target:
         club = client.post("/v1/clubs", json=CLUB).raise_for_status().json()
         where = f"/v1/clubs/{club['id']}"
         offer = client.post(f"{where}/definitions", json={"definition_id": definition}).raise_for_status().json()["id"]
-        client.put(f"{where}/definitions/{offer}/consent", json={"standing": True, "spares": True}).raise_for_status()
+        client.put(f"{where}/definitions/{offer}/consent", json=SHOWN).raise_for_status()
         way = client.post(f"{where}/invitations", json={}).raise_for_status().json()["id"]
     secret = share["link"].rpartition("/")[2]
     kept = (holding, definition, ISSUE["id"], brought, shown, shot.json()["id"], share["id"], secret, waiting)

@@ -765,7 +765,9 @@ BODIES = {
     "offer_definition": bodies_like(OFFER, definition_id=NO_ID, revision=NO_NUMBER, note=NO_NOTE),
     "offer_revision": bodies_like(OFFER, definition_id=NO_ID, revision=NO_NUMBER, note=NO_NOTE),
     "take_offer": bodies_like({}, revision=NO_NUMBER, number=[1]),
-    "set_consent": bodies_like({"standing": True, "spares": True}, standing=NO_FLAG, spares=NO_FLAG, all=[True]),
+    "set_consent": bodies_like(
+        {"standing": True, "spares": True}, standing=NO_FLAG, spares=NO_FLAG, display=NO_FLAG, all=[True]
+    ),
 }
 # What is wrong for one of them is wrong for the others, and is told in the same places.
 OF_DEFINITIONS = {"create_definition", "replace_draft", "start_definition_import"}
