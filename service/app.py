@@ -50,6 +50,7 @@ from service.http.routes import (
     revisions,
     shares,
     standings,
+    swaps,
     sync,
     wants,
 )
@@ -86,6 +87,7 @@ ROUTERS = (
     club_definitions.router,
     standings.router,
     displays.router,
+    swaps.router,
     health.router,
 )
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from service.assignment.circulation import Flow, circulate, least_people, peel
 from service.assignment.exchange import LEVELS, LONGEST, Cycle, Exchange, Settlement, Transfer
 from service.assignment.market import Market, Ring, link_count, markets, rings_of
@@ -35,7 +37,7 @@ def _settle_part(market: Market, longest: int, meter: Meter, seconds: float) -> 
     every = rings_of(market, longest, MOST_RINGS) if link_count(market) <= MOST_LINKS else None
     if every is not None:
         search = RingSearch(market, every, start)
-        search.optimise(flow.value, meter, seconds)
+        search.optimise(flow.value, partial(least_people, market, flow), meter, seconds)
         return search.best, search.levels()
     best = improve(market, flow, start, longest, meter, seconds)
     return best, _levels_of(market, flow, best)

@@ -23,11 +23,14 @@ def improve(market: Market, flow: Flow, start: list[Ring], longest: int, meter: 
     """Rings that fill as many places as those of `start` or more. Ends where they reach the flow's bound, by the budget, or
     after PATIENCE tries in vain."""
     table, stop = _Table(market, flow, start), meter.left - seconds
-    turn = vain = 0
+    turn, vain, tried = 0, 0, set[frozenset[int]]()
     while vain < PATIENCE and meter.left > stop and table.filled < flow.value:
         turn, vain = turn + 1, vain + 1
-        meter.spend(_TRY_SECONDS)
         few = table.few(turn)
+        if few in tried:
+            continue
+        tried.add(few)
+        meter.spend(_TRY_SECONDS)
         part, supplies, demands = table.without(few)
         every = rings_of(part, longest, _MOST_CYCLES)
         if not every:
@@ -41,7 +44,7 @@ def improve(market: Market, flow: Flow, start: list[Ring], longest: int, meter: 
         if search.fill(most, meter, min(_SLICE_SECONDS, meter.left - stop)) > sum(map(len, seated)):
             made = [tuple((supplies[s], demands[d]) for s, d in ring) for ring in search.best]
             table.replace(inside, made)
-            vain = 0
+            vain, tried = 0, set()
     return list(table.rings.values())
 
 

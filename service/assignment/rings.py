@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -43,21 +43,25 @@ class RingSearch:
         self._now = self._values(self.best)
         self._levels: list[Level] = []
 
-    def optimise(self, low: int, meter: Meter, seconds: float) -> None:
-        """Every level in order. `low` is known as a bound of the places."""
+    def optimise(self, low: int, fewest: Callable[[int], int], meter: Meter, seconds: float) -> None:
+        """Every level in order. `low` is known as a bound of the places, and of the people for so many places `fewest`."""
         stop = meter.left - seconds
         sizes = {number: -len(parties) for parties, number in self._cycles.items()}
         people = dict.fromkeys(self._people.values(), 1)
-        goals = (("places", sizes, -low), ("people", people, 0), ("cycles", dict.fromkeys(sizes, -1), -(low // 2)))
-        for name, terms, floor in goals:
-            bound = self._minimise(terms, floor, meter, (meter.left - stop) / 2)
-            self._model.add(self._expression(terms) <= self._worth(terms))
-            sign = 1 if name == "people" else -1
-            value = self._worth(terms)
-            self._levels.append(Level(name, sign * value, bound == value, sign * bound))
+        self._level("places", sizes, -low, meter, stop)
+        places = -self._worth(sizes)
+        self._level("people", people, fewest(places), meter, stop)
+        self._level("cycles", dict.fromkeys(sizes, -1), -(places // 2), meter, stop)
         unproven = self._put_in_order(meter, stop)
         self._levels.append(Level("order", unproven, not unproven, 0))
         self.best = list(self._dealt())
+
+    def _level(self, name: str, terms: Terms, floor: int, meter: Meter, stop: float) -> None:
+        bound = self._minimise(terms, floor, meter, (meter.left - stop) / 2)
+        self._model.add(self._expression(terms) <= self._worth(terms))
+        sign = 1 if name == "people" else -1
+        value = self._worth(terms)
+        self._levels.append(Level(name, sign * value, bound == value, sign * bound))
 
     def fill(self, low: int, meter: Meter, seconds: float) -> int:
         """The level `places` alone; returns how many there are."""
@@ -105,6 +109,11 @@ class RingSearch:
 
     def _lay_out_cycles(self, every: Sequence[Parties], of_step: dict[Parties, list[int]]) -> None:
         room = {step: sum(self._most[number] for number in numbers) for step, numbers in of_step.items()}
+        gives, takes = Counter[int](), Counter[int]()
+        for supply in self.market.supplies:
+            gives[supply.giver] += len(supply.coins)
+        for demand in self.market.demands:
+            takes[demand.receiver] += len(demand.places)
         over: dict[Parties, list[int]] = defaultdict(list)
         at: dict[int, list[int]] = defaultdict(list)
         for parties in every:
@@ -117,6 +126,8 @@ class RingSearch:
             self._model.add(self._sum(over[step]) == self._sum(numbers))
         for party, numbers in at.items():
             here = self._people[party] = self._new(1)
+            reach = min(gives[party], takes[party])
+            self._model.add(self._sum(numbers) <= reach * self._vars[here])
             for number in numbers:
                 self._model.add(self._vars[number] <= self._most[number] * self._vars[here])
 
@@ -236,8 +247,3 @@ def _packs(numbers: Iterable[int], most: Sequence[int]) -> Iterator[list[int]]:
         span *= most[number] + 1
     if run:
         yield run
-
-
-def people_of(market: Market, rings: Iterable[Ring]) -> Counter[int]:
-    """How many coins each party gives, which is as many as it takes."""
-    return Counter(market.supplies[supply].giver for ring in rings for supply, _ in ring)

@@ -147,8 +147,10 @@ class ShownStore:
         self._club = club
         self._definition = definition
 
-    def consent(self, owner: Owner) -> Consent:
-        row = self._connection.execute(select(club_consent).where(*self._of(owner.id))).first()
+    def consent(self, owner: Owner, *, hold: bool = False) -> Consent:
+        """With `hold` it stays as it is until the transaction ends."""
+        query = select(club_consent).where(*self._of(owner.id))
+        row = self._connection.execute(query.with_for_update(read=True) if hold else query).first()
         return NOTHING_SHOWN if row is None else Consent(row.standing, row.spares, row.display)
 
     def set_consent(self, seat: Seat, consent: Consent) -> None:
@@ -172,6 +174,13 @@ class ShownStore:
         if after is not None:
             query = query.where(club_member.c.id > after)
         return tuple(_shown(row, whole) for row in self._connection.execute(query))
+
+    def whole(self, what: str, owners: Collection[str] | None = None) -> tuple[Shown, ...]:
+        """Every member who shows this, or those of these owners, with the places and spares that are remembered."""
+        query = self._shown(what, whole=True).order_by(club_member.c.id)
+        if owners is not None:
+            query = query.where(club_member.c.owner_id.in_(owners))
+        return tuple(_shown(row, whole=True) for row in self._connection.execute(query))
 
     def one(self, what: str, member: str) -> Shown:
         """Raises NotFound for whoever does not show it, which looks as if there were no such member."""

@@ -174,7 +174,7 @@ def shuffled(exchange: Exchange, random: Random) -> Exchange:
 
 
 @given(clubs(), st.integers(2, 4))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_the_best_cycles_are_those_of_brute_force(exchange: Exchange, longest: int) -> None:
     found = clear(exchange, longest=longest)
     assert wrongs(exchange, found, longest) == []
@@ -210,7 +210,7 @@ def test_without_the_exact_search_cycles_are_right_and_bounds_hold(exchange: Exc
 
 
 @given(clubs(), st.integers(2, 4))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 def test_with_no_time_the_answer_is_whole_and_says_what_is_not_proven(exchange: Exchange, longest: int) -> None:
     found = clear(exchange, longest=longest, budget_seconds=0)
     assert wrongs(exchange, found, longest) == []

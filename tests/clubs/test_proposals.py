@@ -16,7 +16,9 @@ from sqlalchemy import Connection
 
 from service.accounts.actions import open_account
 from service.accounts.model import Owner
+from service.clubs import actions as clubs
 from service.clubs import swap_actions as actions
+from service.clubs.model import MEMBER, Seat
 from service.clubs.proposals import (
     ACCEPTED,
     COIN_GONE,
@@ -40,6 +42,7 @@ from service.clubs.proposals import (
     what_overtakes,
 )
 from service.clubs.sides import Leg
+from service.clubs.store import ClubStore
 from service.clubs.swap_store import SwapStore
 from service.database.engine import Database
 from service.database.identities import new_identity
@@ -299,14 +302,42 @@ def test_a_change_unseen_is_stale(database: Database) -> None:
 def test_consent_revoked_overtakes_and_leaving_takes_all_along(database: Database) -> None:
     story = Story(database, 2, 2)
     open_one, accepted = story.propose([0, 1], [0, 0]), story.propose([0, 1], [1, 1])
-    # Places are told apart so that accepting one does not overtake the other.
     story.answer(accepted, story.owners[1], False)
+    story.shy.add(story.owners[1])
+    seen = database.read(lambda c: actions.get(c, Owner(story.owners[0]), story.club, open_one.id, NOW, story.consents))
+    assert (seen.state, seen.reason) == (OVERTAKEN, CONSENT_REVOKED)
+    assert story.get(open_one).state == PROPOSED, "it is not written down yet"
+    pages = database.read(lambda c: actions.page(c, Owner(story.owners[0]), story.club, NOW, None, 9, story.consents))
+    assert [found.state for found in pages] == [OVERTAKEN, DECLINED]
     database.write(lambda c: actions.revoke(c, Owner(story.owners[1]), story.club, SET, NOW))
     assert story.get(open_one).reason == CONSENT_REVOKED
     assert story.get(accepted).state == DECLINED
     database.write(lambda c: actions.forget(c, Owner(story.owners[1]), story.club))
     with pytest.raises(NotFound):
         story.get(open_one)
+
+
+def test_whoever_leaves_a_club_takes_his_proposals_along(database: Database) -> None:
+    story = Story(database, 3, 1)
+
+    def found(connection: Connection) -> tuple[str, list[Seat]]:
+        club, first = clubs.found(connection, Owner(story.owners[0]), "The coin table", None, "One", NOW)
+        store = ClubStore(connection)
+        others = [
+            Seat(club.id, Owner(owner), new_identity(), MEMBER, f"Number {n}", NOW)
+            for n, owner in enumerate(story.owners[1:], start=2)
+        ]
+        for seat in others:
+            store.seat_in(seat)
+        return club.id, [first, *others]
+
+    story.club, seats = database.write(found)
+    made = [story.propose([0, 1], [0, 0]), story.propose([0, 2], [0, 0]), story.propose([1, 2], [0, 0])]
+    database.write(lambda c: clubs.leave(c, seats[1], NOW))
+    database.write(lambda c: clubs.remove(c, seats[0], seats[2].id, NOW))
+    for proposal in made:
+        with pytest.raises(NotFound):
+            story.get(proposal)
 
 
 class SwapMachine(RuleBasedStateMachine):

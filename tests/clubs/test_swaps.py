@@ -143,6 +143,16 @@ def test_a_coin_that_sits_in_another_set_of_its_owner_is_not_given() -> None:
     assert swaps_of([ada, ben], [ada.side(most={"a1": 0}), ben.side()]).swaps != ()
 
 
+def test_a_coin_that_is_only_called_spare_is_not_given() -> None:
+    # Ada's one coin of 1901 sits in a place: that it is among the spares here is a lie.
+    ada = a_member("ada", YEARS, {"a1": {"year_on_coin": 1901}})
+    ben = ada_and_ben()[1]
+    lying = [replace(ada.side(), spares=[("a1", 1, ["a"])]), ben.side()]
+    assert swaps_of([ada, ben], lying).swaps == ()
+    # The control: whoever believes it gives the coin away.
+    assert moves(swaps_of([ada, ben], lying, check=Says()))[0][:2] == ("ada", "a1")
+
+
 def test_a_place_that_an_accepted_swap_will_fill_is_not_filled_again() -> None:
     ada, ben = ada_and_ben()
     assert swaps_of([ada, ben], [ada.side(expected=frozenset({"b"})), ben.side()]).swaps == ()

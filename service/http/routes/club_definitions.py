@@ -242,7 +242,9 @@ def set_consent(parts: Parts, seat: SeatNeeded, id: DefinitionId, body: JsonBody
     # Without If-Match: ceasing to show something never fails for what was said before.
     sent = read(ConsentIn, body.value)
     consent = parts.database.write(
-        lambda connection: offering.show(connection, seat, id, Consent(sent.standing, sent.spares, sent.display))
+        lambda connection: offering.show(
+            connection, seat, id, Consent(sent.standing, sent.spares, sent.display), parts.clock()
+        )
     )
     return Answer(shown_consent(consent)).response()
 

@@ -20,17 +20,18 @@ from service.http.schemas.common import In, Out, PageOut
 def _kept(value: Any) -> str:
     identity = read_identity(value) if isinstance(value, str) else None
     if identity is None:
-        raise PydanticCustomError("id", "this is the id of a definition of yours that is kept here")
+        raise PydanticCustomError("id", "this is the id of a definition that is kept here")
     return identity
 
 
+DefinitionKey = Annotated[str, BeforeValidator(_kept)]
 RevisionNumber = Annotated[int, Field(ge=1, le=2**31 - 1)]
 
 
 class OfferIn(In):
     """A published revision of a definition of your own."""
 
-    definition_id: Annotated[str, BeforeValidator(_kept)]
+    definition_id: DefinitionKey
     revision: RevisionNumber | None = Field(None, description="Left out: the newest published one.")
     note: Note | None = Field(None, description="What the members should know; it is announced.")
 
