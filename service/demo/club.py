@@ -1,4 +1,4 @@
-"""What the demo's club does: one set for all, a newer revision, how far everybody is, a swap. All over HTTP, each as himself."""
+"""What the demo's club does: one set for all, a newer revision, how far everybody is, a swap. Each asks over HTTP by himself."""
 
 from __future__ import annotations
 
@@ -37,6 +37,7 @@ def play(console: Console, first: httpx.Client, issuers: Mapping[str, str]) -> N
             if name != OUTSIDER:
                 sent(client.put(f"{where}/consent", json={"standing": True, "spares": True}))
         _show_standings(console, members[STEWARD], where)
+        _swap(console, members, club, offer["id"])
 
 
 # --- getting together --------------------------------------------------------------------------------------------------
@@ -150,6 +151,35 @@ def _show_standings(console: Console, client: httpx.Client, where: str) -> None:
     console.print("\n[bold]How far the members are[/bold] who show it, against the newest revision:")
     console.print(table)
     console.print(f"[dim]{OUTSIDER} shows nothing, so nobody sees anything of that collection.[/dim]")
+
+
+# --- a swap ------------------------------------------------------------------------------------------------------------
+
+
+def _swap(console: Console, members: Members, club: str, definition: str) -> None:
+    """The steward's first swap of those found: proposed by him, accepted by the others."""
+    found = sent(members[STEWARD].get(f"{club}/definitions/{definition}/swaps"))["items"][0]
+    proposed = _posted(members[STEWARD], f"{club}/swaps", {"definition_id": definition, "swap": found["key"]})
+    where = f"{club}/swaps/{proposed['id']}"
+    table = Table(show_edge=False, pad_edge=False, header_style="bold", expand=False)
+    for heading in ("Gives", "What", "To", "For the place"):
+        table.add_column(heading)
+    for leg in proposed["legs"]:
+        names = leg["giver"]["name"], leg["coin"]["label"], leg["receiver"]["name"], leg["place_label"]
+        table.add_row(*map(escape, names))
+    console.print("\n[bold]A swap[/bold] of coins to spare, by which each side fills a place and opens none:")
+    console.print(table)
+    console.print(f"{STEWARD} proposes it; the swap is {proposed['state']}.")
+    for name in (leg["giver"]["name"] for leg in proposed["legs"]):
+        if name != STEWARD:
+            console.print(f"{name} says yes; the swap is {_accepted(members[name], where)['state']}.")
+    console.print("[dim]Nothing is moved: the members hand the coins over, and each records it.[/dim]")
+
+
+def _accepted(client: httpx.Client, where: str) -> dict[str, Any]:
+    seen = client.get(where)
+    sent(seen)
+    return sent(client.put(f"{where}/answer", json={"accepts": True}, headers={"If-Match": seen.headers["etag"]}))
 
 
 def _posted(client: httpx.Client, where: str, value: object) -> dict[str, Any]:

@@ -207,6 +207,21 @@ async def test_leaving_takes_ones_data_along(service: Running) -> None:
     assert len((await club.get("/definitions", club.steward))["items"]) == 2
 
 
+async def test_a_standing_that_is_not_shown_any_more_is_not_remembered(service: Running) -> None:
+    club = await founded(service)
+    member, offer = await club.newcomer(), await club.offered()
+    account = (await service.client.get("/v1/account", headers=member)).json()["id"]
+
+    def remembered(connection: Any) -> int:
+        return sum(str(row.owner_id) == account for row in connection.execute(club_standing.select()))
+
+    for consent, kept in (({"standing": True, "display": True}, 1), ({"spares": True}, 1), ({"display": True}, 0)):
+        await club.shows(member, offer, **consent)
+        for what in ("standings", "spares", "display"):
+            await club.get(f"{offer}/{what}", club.steward)
+        assert service.app.state.database.read(remembered) == kept
+
+
 async def test_stewards_who_step_down_together_leave_one_who_steers(service: Running) -> None:
     for _ in range(5):
         club = await founded(service)

@@ -108,3 +108,19 @@ def test_how_far_the_members_are_who_show_it(ended: subprocess.CompletedProcess[
     told = after(ended, "How far the members are who show it")
     assert rows(told) == [[name, *map(str, standing)] for name, standing in STANDINGS.items()]
     assert "Emlyn Sorrel shows nothing" in told
+
+
+def test_three_members_swap_what_each_can_spare(ended: subprocess.CompletedProcess[str]) -> None:
+    # The only way round: Alder lacks the twelve-sided threepence that Cosmo has twice, Cosmo the florin that Brona has twice,
+    # Brona the half crown that Alder has twice; no two of them have what the other lacks, and nobody lacks a halfpenny but who
+    # shows nothing. Of two like coins the better grade stays at home.
+    told = after(ended, "A swap of coins to spare")
+    assert sorted(rows(told)) == [
+        ["Alder Finch", "half crown, 1946, United Kingdom", "Brona Tansy", "Half crown"],
+        ["Brona Tansy", "florin, 1951, United Kingdom", "Cosmo Wick", "Florin"],
+        ["Cosmo Wick", "threepence, 1952, United Kingdom", "Alder Finch", "Twelve-sided threepence"],
+    ]
+    assert "Alder Finch proposes it; the swap is proposed." in told
+    states = dict(re.findall(r"(Brona Tansy|Cosmo Wick) says yes; the swap is (\w+)\.", told))
+    assert sorted(states.values()) == ["accepted", "proposed"]
+    assert "Nothing is moved" in told
