@@ -32,6 +32,7 @@ from service.http.routes import (
     definition_imports,
     definitions,
     devices,
+    displays,
     doubts,
     evaluations,
     exhibitions,
@@ -85,6 +86,7 @@ ROUTERS = (
     club_invitations.router,
     club_definitions.router,
     standings.router,
+    displays.router,
     swaps.router,
     health.router,
 )

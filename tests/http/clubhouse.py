@@ -76,8 +76,10 @@ class Clubhouse:
         assert answer.status_code == 201, answer.text
         return answer.headers["location"]
 
-    async def shows(self, who: Headers, offer: str, *, standing: bool = False, spares: bool = False) -> None:
-        body = {"standing": standing, "spares": spares}
+    async def shows(
+        self, who: Headers, offer: str, *, standing: bool = False, spares: bool = False, display: bool = False
+    ) -> None:
+        body = {"standing": standing, "spares": spares, "display": display}
         answer = await self.service.client.put(f"{self.address}{offer}/consent", json=body, headers=who)
         assert (answer.status_code, answer.json()) == (200, body)
 

@@ -14,7 +14,7 @@ import jsonschema
 import msgspec
 import pytest
 from jsonschema import Draft202012Validator
-from pydantic import SecretStr
+from pydantic import BaseModel, SecretStr
 
 from service.app import create_app
 from service.http import openapi
@@ -108,6 +108,12 @@ def test_every_reference_leads_somewhere() -> None:
             node = node[step]
 
 
+def test_two_models_of_one_name_are_refused() -> None:
+    other = type("DefinitionOut", (BaseModel,), {})
+    with pytest.raises(TypeError, match="there is a model DefinitionOut already"):
+        openapi.operation("x", "X", tag="X", access=openapi.OPEN, answer=other)
+
+
 def test_every_request_example_fits_its_schema() -> None:
     document, tried = current(), 0
     for method, path, declared in operations():
@@ -156,6 +162,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
     club, member, gone, offer = house.address, await house.newcomer(), await house.newcomer(), await house.offered()
     # Before there are coins of which little is known: they would sit in every place for the time being.
     swap = await house.proposed(member, owner, offer)
+    await house.shows(member, offer, standing=True, spares=True, display=True)
     others = await clubhouse.founded(service)
     swappers = [await others.newcomer(), await others.newcomer()]
     to_propose = await others.swappers(swappers[0], swappers[1], await others.offered())
@@ -301,6 +308,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("get", "/v1/clubs/{club_id}/definitions/{id}/standings/{member_id}", f"{club}{offer}/standings/{seen}"),
         ("get", "/v1/clubs/{club_id}/definitions/{id}/spares", f"{club}{offer}/spares"),
         ("get", "/v1/clubs/{club_id}/definitions/{id}/spares/{member_id}", f"{club}{offer}/spares/{seen}"),
+        ("get", "/v1/clubs/{club_id}/definitions/{id}/display", f"{club}{offer}/display"),
         ("get", "/v1/clubs/{club_id}/announcements", f"{club}/announcements"),
         ("delete", "/v1/clubs/{club_id}/definitions/{id}", f"{club}{offer}"),
         ("delete", "/v1/clubs/{club_id}/membership", f"{club}/membership"),

@@ -45,7 +45,8 @@ from tests.journeys.test_first_run import Server, serving
 
 pytestmark = pytest.mark.fuzz
 
-EXAMPLES = 25
+EXAMPLES = 12
+SHOWN = {"standing": True, "spares": True, "display": True}
 CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
 
 SCHEMA = schemathesis.openapi.from_dict(current(), config=SchemathesisConfig.from_dict({}))
@@ -103,7 +104,7 @@ def target(server: Server) -> Target:
         club = client.post("/v1/clubs", json=CLUB).raise_for_status().json()
         where = f"/v1/clubs/{club['id']}"
         offer = client.post(f"{where}/definitions", json={"definition_id": definition}).raise_for_status().json()["id"]
-        client.put(f"{where}/definitions/{offer}/consent", json={"standing": True, "spares": True}).raise_for_status()
+        client.put(f"{where}/definitions/{offer}/consent", json=SHOWN).raise_for_status()
         way = client.post(f"{where}/invitations", json={}).raise_for_status().json()["id"]
         swap = proposed(client, where, offer)
     secret = share["link"].rpartition("/")[2]

@@ -759,7 +759,7 @@ BODIES = {
     "adopt_revision": bodies_like({}, revision=[0, -1, 1.5, "1", True, [], {}, 2**31]),
     "create_club": bodies_like(CLUB, name=NO_NAME, note=NO_NOTE, own_name=[*NO_NAME, "a\u200bb"], colour=[1]),
     "change_club": bodies_like({}, name=NO_NAME, note=NO_NOTE, owner=[1]),
-    "change_member": bodies_like({}, role=NO_ROLE, name=["x"]),
+    "change_member": bodies_like({}, role=NO_ROLE, names=["x"]),
     "invite_to_club": bodies_like(
         CLUB_INVITATION, role=NO_ROLE, note=[1, True, [], {}, "x" * 201], expires_in_seconds=NO_SECONDS
     ),
@@ -769,7 +769,9 @@ BODIES = {
     "take_offer": bodies_like({}, revision=NO_NUMBER, number=[1]),
     "propose_swap": bodies_like(SWAP_PROPOSAL, definition_id=NO_ID, swap=[*NO_TEXT, "", "x" * 65], legs=[[]]),
     "answer_swap": bodies_like(SWAP_ANSWER, accepts=NO_FLAG, reason=["x"]),
-    "set_consent": bodies_like({"standing": True, "spares": True}, standing=NO_FLAG, spares=NO_FLAG, all=[True]),
+    "set_consent": bodies_like(
+        {"standing": True, "spares": True}, standing=NO_FLAG, spares=NO_FLAG, display=NO_FLAG, all=[True]
+    ),
 }
 # What is wrong for one of them is wrong for the others, and is told in the same places.
 OF_DEFINITIONS = {"create_definition", "replace_draft", "start_definition_import"}

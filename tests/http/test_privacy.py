@@ -6,6 +6,7 @@ Nothing is masked. The clock stands still, since a page of tokens would tell whe
 
 from __future__ import annotations
 
+import re
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -30,7 +31,11 @@ from tests.http.test_contract import current
 pytestmark = pytest.mark.anyio
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
-CROWNS = [{"denomination": "crown", "grade": grade} for grade in (10, 20, 45, 60)]
+CROWNS: list[dict[str, Any]] = [{"denomination": "crown", "grade": grade} for grade in (10, 20, 45, 60)]
+# Only the hidden member has one, so it changes whatever may be made of all coins.
+FLORIN: dict[str, Any] = {"denomination": "florin"}
+FLORIN_TOO = {"id": "florin", "label": "Florin", "accepts": "denomination = 'florin'"}
+SET = {**DOCUMENT, "slots": [*DOCUMENT["slots"], FLORIN_TOO]}
 # It goes on for a quarter of an hour, and tells of one's own holdings alone.
 STREAMS = {"watch_holdings"}
 Answers = dict[tuple[str, str], tuple[int, dict[str, str], bytes]]
@@ -67,10 +72,10 @@ async def a_scene(service: Running) -> Scene:
     service.app.state.clock = lambda: NOW
     club = await founded(service)
     viewer, shown, hidden = await club.newcomer(), await club.newcomer(), await club.newcomer()
-    offer = await club.offered()
+    offer = await club.offered(SET)
     for facts in CROWNS:
         await coin(service, shown, **facts)
-    await club.shows(shown, offer, standing=True, spares=True)
+    await club.shows(shown, offer, standing=True, spares=True, display=True)
     own = await published(service, viewer)
     addresses = addresses_of(club, offer, own, [club.id_of(shown), club.id_of(hidden)])
     return Scene(club, viewer, shown, hidden, offer, addresses)
@@ -94,13 +99,15 @@ def addresses_of(club: Clubhouse, offer: str, own: str, members: Sequence[str]) 
             found.append(address)
         if declared["operationId"] == "list_spares":
             found += [f"{address}?place=worn", f"{address}?limit=1"]
+        if declared["operationId"] == "get_club_display":
+            found.append(f"{address}?format=html")
         if declared["operationId"] in ("list_standings", "list_members"):
             found.append(f"{address}?limit=1")
     return found
 
 
 async def adds_coins(scene: Scene) -> None:
-    for facts in CROWNS:
+    for facts in [*CROWNS, FLORIN]:
         await coin(scene.club.service, scene.hidden, **facts)
 
 
@@ -175,8 +182,10 @@ async def leaks(scene: Scene, doings: Sequence[Doing] = DOINGS) -> list[str]:
 
 async def test_nothing_tells_of_the_coins_and_doings_of_a_member_who_did_not_opt_in(service: Running) -> None:
     scene = await a_scene(service)
-    assert len([address for address in scene.addresses if address.startswith(scene.club.address)]) >= 17
+    assert len([address for address in scene.addresses if address.startswith(scene.club.address)]) >= 19
     seen = await scene.seen()
+    display = seen["member", f"{scene.club.address}{scene.offer}/display"]
+    assert (display[0], display[2].count(b'"coin"')) == (200, 4), "two coins, each as an exhibit and as a loan"
     told = seen["member", f"{scene.club.address}{scene.offer}/standings"]
     assert told[0] == 200
     assert b'"filled":2' in told[2], "what is shown is seen"
@@ -185,15 +194,22 @@ async def test_nothing_tells_of_the_coins_and_doings_of_a_member_who_did_not_opt
 
 async def test_a_list_that_asks_nobody_is_seen(service: Running, monkeypatch: pytest.MonkeyPatch) -> None:
     # A control: everybody counts as having opted in.
-    scene, yes = await a_scene(service), Consent(True, True)
+    scene, yes = await a_scene(service), Consent(True, True, True)
 
-    def everybody(store: Any, what: str, after: str | None, limit: int, *, whole: bool = False) -> tuple[Shown, ...]:
-        seats = ClubStore(store._connection).seats(store._club, after, limit)
+    def everybody(
+        store: Any, what: str, after: str | None, limit: int | None, *, whole: bool = False
+    ) -> tuple[Shown, ...]:
+        seats = ClubStore(store._connection).seats(store._club, after, limit or 100)
         return tuple(Shown(seat.id, seat.name, seat.owner, yes, None, None) for seat in seats)
 
     monkeypatch.setattr(ShownStore, "page", everybody)
     monkeypatch.setattr(ShownStore, "still", lambda store, what, owners: set(owners))
-    assert {address.rsplit("/", 1)[1] for address in await leaks(scene, [adds_coins])} >= {"standings", "spares"}
+    assert {address.rsplit("/", 1)[1] for address in await leaks(scene, [adds_coins])} >= {
+        "standings",
+        "spares",
+        "display",
+        "display?format=html",
+    }
 
 
 async def test_a_tag_that_counts_everybody_is_seen(service: Running, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -239,26 +255,26 @@ async def test_nobodys_coins_are_read_but_those_that_are_shown(
     assert read == {shown}
 
 
-@pytest.mark.parametrize(("standing", "spares"), [(True, False), (False, True), (True, True)])
-async def test_who_opts_in_and_out_again_was_never_seen(service: Running, standing: bool, spares: bool) -> None:
+@pytest.mark.parametrize("shows", [{"standing"}, {"spares"}, {"display"}, {"standing", "spares", "display"}])
+async def test_who_opts_in_and_out_again_was_never_seen(service: Running, shows: set[str]) -> None:
     scene = await a_scene(service)
     await adds_coins(scene)
     before = await scene.seen()
-    await scene.club.shows(scene.hidden, scene.offer, standing=standing, spares=spares)
+    await scene.club.shows(scene.hidden, scene.offer, **dict.fromkeys(shows, True))
     changed = different(before, await scene.seen())
-    told = {"standings": standing, "spares": spares}
-    for what, shown in told.items():
+    for what, consent in {"standings": "standing", "spares": "spares", "display": "display"}.items():
         where = f"{scene.club.address}{scene.offer}/{what}"
-        assert (where in changed) is shown
-        assert (f"{where}/{scene.club.id_of(scene.hidden)}" in changed) is shown
-    assert all("/standings" in address or "/spares" in address for address in changed)
+        assert (where in changed) is (consent in shows)
+        if what != "display":
+            assert (f"{where}/{scene.club.id_of(scene.hidden)}" in changed) is (consent in shows)
+    assert all(re.search("/(standings|spares|display)", address) for address in changed)
     await scene.club.shows(scene.hidden, scene.offer)
     assert different(before, await scene.seen()) == []
 
 
 async def test_a_consent_for_one_definition_tells_nothing_of_another(service: Running) -> None:
     scene = await a_scene(service)
-    other = await scene.club.offered({**DOCUMENT, "title": "Two crowns, again"})
+    other = await scene.club.offered({**SET, "title": "Two crowns, again"})
     await scene.club.shows(scene.hidden, other, standing=True, spares=True)
     assert await leaks(scene, [adds_coins, takes_a_copy_and_pins]) == []
 

@@ -178,5 +178,6 @@ async def test_a_member_pulls_what_the_club_offers_anew_until_leaving(service: R
     told = (await mine.pull()).json()
     assert [slot["id"] for slot in told["draft"]["document"]["slots"]] == ["old", "late", "proof"]
     assert told["draft"]["document"]["slots"][0]["accepts"] == "year_on_coin < 1840"
+    assert (await club.get(offer, member))["copy"]["revision"] == 2
     assert (await service.client.delete(f"{club.address}/membership", headers=member)).status_code == 204
     assert (await mine.pull()).status_code == 404

@@ -47,6 +47,10 @@ class ConsentIn(In):
 
     standing: bool = Field(description="Which places you have filled; never by which coin.")
     spares: bool = Field(description="Which places your spare coins fit; nothing else of them.")
+    display: bool = Field(
+        False,
+        description="Your coins may be shown in the club's display: a coin that is shown with its facts and its issue.",
+    )
 
 
 class OfferQuery(BaseModel):
@@ -126,6 +130,7 @@ class ConsentOut(Out):
 
     standing: bool
     spares: bool
+    display: bool
 
 
 class StandingStampOut(Out):
@@ -238,7 +243,7 @@ def shown_announcement(made: Announcement) -> dict[str, Any]:
 
 
 def shown_consent(consent: Consent) -> dict[str, bool]:
-    return {"standing": consent.standing, "spares": consent.spares}
+    return {"standing": consent.standing, "spares": consent.spares, "display": consent.display}
 
 
 def stamp_of(offered: Offered) -> dict[str, Any]:
