@@ -6,7 +6,7 @@ whole. Sessions are closed before anything is computed, and after computing it i
 
 from __future__ import annotations
 
-from collections import ChainMap
+from collections import ChainMap, OrderedDict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
@@ -24,7 +24,8 @@ from service.clubs.offer_store import CopyStore, Shown, ShownStore
 from service.clubs.offering import sharing
 from service.clubs.proposals import PROPOSED, Coin, Proposal
 from service.clubs.remeasuring import Remeasured
-from service.clubs.sides import Side, Swap, Tell, told
+from service.clubs.sides import Found, Side, Swap, told
+from service.clubs.standings import basis
 from service.clubs.store import ClubStore
 from service.clubs.swaps import failing, find_swaps
 from service.definitions.model import Decisions, Line, Revision
@@ -84,9 +85,7 @@ async def search(parts: Service, seat: Seat, identity: str) -> Searched:
     if seat.owner.id not in await _still(parts, seat, identity, [seat.owner.id]):
         return Searched(offered, day, False)
     members = await _current(parts, seat, offered, day)
-    check, sides, tell = await _prepared(parts, seat, offered, members, day)
-    searching = partial(find_swaps, sides, check, tell, budget_seconds=SEARCH_SECONDS, most_rounds=MOST_ROUNDS)
-    found = await parts.gate.run(searching)
+    found, proven = await _found(parts, seat, offered, members, day)
     mine = found.seen_by(seat.owner.id)
     owners = {seat.owner.id, *(leg.giver for swap in mine for leg in swap)}
     still = await _still(parts, seat, identity, owners)
@@ -95,7 +94,7 @@ async def search(parts: Service, seat: Seat, identity: str) -> Searched:
     kept = [swap for swap in mine if still.issuperset(leg.giver for leg in swap)]
     seats = await run_in_threadpool(parts.database.read, lambda connection: seats_of(connection, seat.club, owners))
     kept = [swap for swap in kept if seats.keys() >= {leg.giver for leg in swap}]
-    return Searched(offered, day, True, kept, seats, found.proven and not check.is_spent)
+    return Searched(offered, day, True, kept, seats, proven)
 
 
 async def failing_sides(parts: Service, seat: Seat, swap_id: str) -> list[str]:
@@ -111,8 +110,8 @@ async def failing_sides(parts: Service, seat: Seat, swap_id: str) -> list[str]:
     day = today()
     offered = await newest_offered(parts, seat, made.definition_id)
     members = await _current(parts, seat, offered, day, made.sides)
-    check, sides, _ = await _prepared(parts, seat, offered, members, day)
-    return await parts.gate.run(partial(failing, sides, check, made.legs))
+    prepared = await _prepared(parts, seat, offered, members, day)
+    return await parts.gate.run(partial(failing, prepared.sides, prepared.check, made.legs))
 
 
 def seats_of(connection: Connection, club: str, owners: Collection[str]) -> Seats:
@@ -149,10 +148,56 @@ async def _current(
     return [by_member.get(shown.member, shown) for shown in found if shown.member not in gone]
 
 
-async def _prepared(
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """A search of lately, and in which version the other sets were that it looked at, by owner."""
+
+    found: Found
+    proven: bool
+    others: Mapping[str, str]
+
+
+# The members of a club search one after another for the same; and whoever proposes a swap has searched just before.
+KEPT: OrderedDict[str, _Kept] = OrderedDict()
+MOST_KEPT = 16
+
+
+async def _found(
     parts: Service, seat: Seat, offered: Offered, members: Sequence[Shown], day: date
-) -> tuple[Keeping, list[Side], Tell]:
-    """The check, the sides, and what is told of a coin."""
+) -> tuple[Found, bool]:
+    """The best exchange and whether that is proven: searched, or as it was found lately if all that it follows from is as it
+    was then."""
+    prepared = await _prepared(parts, seat, offered, members, day)
+    of, kept = prepared.collections, KEPT.get(prepared.name)
+
+    def is_so_still(connection: Connection) -> bool:
+        return kept is not None and all(of.version(connection, owner) == v for owner, v in kept.others.items())
+
+    if kept is not None and await run_in_threadpool(parts.database.read, is_so_still):
+        return kept.found, kept.proven
+    check = prepared.check
+    searching = partial(
+        find_swaps, prepared.sides, check, of.tell, budget_seconds=SEARCH_SECONDS, most_rounds=MOST_ROUNDS
+    )
+    found = await parts.gate.run(searching)
+    kept = KEPT[prepared.name] = _Kept(found, found.proven and not check.is_spent, dict(of.versions))
+    KEPT.move_to_end(prepared.name)
+    while len(KEPT) > MOST_KEPT:
+        KEPT.popitem(last=False)
+    return kept.found, kept.proven
+
+
+@dataclass(frozen=True, slots=True)
+class _Prepared:
+    """What a search begins with; `name` names all of it but the other sets."""
+
+    name: str
+    sides: list[Side]
+    check: Keeping
+    collections: _Collections
+
+
+async def _prepared(parts: Service, seat: Seat, offered: Offered, members: Sequence[Shown], day: date) -> _Prepared:
     # Whose coins cannot be evaluated has nothing to swap.
     members = [shown for shown in members if shown.counts is not None]
     owners = [shown.owner.id for shown in members]
@@ -160,8 +205,11 @@ async def _prepared(
         parts.database.read, lambda c: actions.promised(c, owners, offered.definition, parts.clock())
     )
     sides = [_side(shown, pieces, places) for shown in members]
-    of = _Collections(parts, seat.club, offered, {shown.owner.id: shown for shown in members}, pieces, day)
-    return Keeping(Remeasured(of.measurement), of.others), sides, of.tell
+    of = _Collections(parts, offered, {shown.owner.id: shown for shown in members}, pieces, day)
+    who = sorted((shown.owner.id, shown.basis) for shown in members)
+    promised = (sorted(pieces.items()), sorted((owner, *sorted(found)) for owner, found in places.items()))
+    name = basis(seat.club, offered.definition, offered.digest, day, who, promised)
+    return _Prepared(name, sides, Keeping(Remeasured(of.measurement), of.others), of)
 
 
 def _side(shown: Shown, pieces: Mapping[Coin, int], places: Mapping[str, frozenset[str]]) -> Side:
@@ -178,16 +226,17 @@ class _Collections:
     def __init__(
         self,
         parts: Service,
-        club: str,
         offered: Offered,
         members: Mapping[str, Shown],
         promised: Mapping[Coin, int],
         day: date,
     ) -> None:
-        self._parts, self._club, self._offered, self._members = parts, club, offered, members
+        self._parts, self._offered, self._members = parts, offered, members
         self._promised, self._day = promised, day
         self._theirs: dict[str, Theirs] = {}
         self._describers: dict[str, Describer] = {}
+        self.versions: dict[str, str] = {}
+        """Of the other sets of whoever was asked for them."""
 
     def measurement(self, owner: str) -> Measurement:
         return self._without_promised(owner, self._loaded(owner).measurement(self._offered, self._day))
@@ -196,6 +245,7 @@ class _Collections:
         """The owner's other sets: of each definition that has a published revision the one that he follows."""
         theirs, shown = self._loaded(owner), self._members[owner]
         found = self._parts.database.read(lambda c: _others(c, shown.owner, self._offered))
+        self.versions[owner] = _version(found)
         measurements = []
         for revision, decisions in found:
             try:
@@ -206,6 +256,10 @@ class _Collections:
             cheaper = replace(asked.measurement, budget_seconds=BUDGET_SECONDS)
             measurements.append(self._without_promised(owner, cheaper))
         return measurements
+
+    def version(self, connection: Connection, owner: str) -> str:
+        """In which version the owner's other sets are."""
+        return _version(_others(connection, self._members[owner].owner, self._offered))
 
     def tell(self, owner: str, holding: str) -> Mapping[str, Any]:
         """What the sides of a swap are told of the coin."""
@@ -249,6 +303,10 @@ def _others(connection: Connection, owner: Owner, offered: Offered) -> list[tupl
             if not (copy and copy.definition == line.id and revision.digest == offered.digest):
                 found.append((revision, store.decisions(line.id)))
     return found
+
+
+def _version(others: Sequence[tuple[Revision, Decisions]]) -> str:
+    return basis(*((kept.definition, kept.digest, made.version) for kept, made in others))
 
 
 def _followed(store: DefinitionStore, line: Line, latest: Revision) -> Revision:

@@ -24,6 +24,12 @@ from tests.http.clubhouse import Clubhouse, Headers, coin, founded, published
 
 pytestmark = pytest.mark.anyio
 
+
+@pytest.fixture(autouse=True)
+def nothing_kept() -> None:
+    swapping.KEPT.clear()
+
+
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 
 
@@ -265,10 +271,50 @@ async def test_a_coin_that_sits_in_another_set_is_not_given_away(
     assert await table.items(ada) == []
     # The control: a check that looks at the club's set alone.
     with monkeypatch.context() as patched:
+        swapping.KEPT.clear()
         patched.setattr(Keeping, "_others_hold", lambda *_: True)
         assert len(await table.items(ada)) == 1
     await coin(service, ada, year_on_coin=1901)
     assert len(await table.items(ada)) == 1, "a third one is to spare"
+
+
+async def test_a_search_is_kept_until_something_of_it_changes(
+    service: Running, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    table, ada, ben = await a_pair(service)
+    searched, real = [], swapping.find_swaps
+
+    def noted(*asked: Any, **more: Any) -> Any:
+        searched.append(asked)
+        return real(*asked, **more)
+
+    monkeypatch.setattr(swapping, "find_swaps", noted)
+    for who in (ada, ben, ada):
+        assert len(await table.items(who)) == 1
+    assert len(searched) == 1
+    own = await published(service, ada, years(1901))
+    assert len(await table.items(ben)) == 1
+    assert len(searched) == 2, "another set of a side"
+    draft = {"document": {**years(1901), "title": "Again"}}
+    where, headers = f"/v1/definitions/{own}", {**ada, "If-Match": "*"}
+    assert (await service.client.put(where, json=draft, headers=headers)).status_code == 200
+    assert len(await table.items(ben)) == 1
+    assert len(searched) == 2, "a draft is no set yet"
+    pins = {"pins": [], "nevers": [{"holding": table.coins[ada["Authorization"]][1], "place": "y1901"}]}
+    assert (await service.client.put(f"{where}/pins", json=pins, headers=headers)).status_code == 200
+    await table.items(ben)
+    assert len(searched) == 3, "a decision about it"
+    await coin(service, ben, year_on_coin=1903)
+    await table.items(ada)
+    assert len(searched) == 4, "a coin"
+    made = await table.propose(ben)
+    assert len(searched) == 4, "what was searched just before"
+    await table.answers(made, ada, True)
+    await table.items(ada)
+    assert len(searched) == 5, "a promise"
+    await table.member(1902)
+    await table.items(ada)
+    assert len(searched) == 6, "a member"
 
 
 async def test_the_copy_of_the_set_itself_and_a_draft_are_in_nobodys_way(service: Running) -> None:
@@ -296,6 +342,7 @@ async def test_what_is_promised_counts_as_gone(service: Running, monkeypatch: py
     for who in (ada, cem):
         assert await table.items(who) == []
     # The control: a search that thinks the promised coin stays.
+    swapping.KEPT.clear()
     monkeypatch.setattr(swapping._Collections, "_without_promised", lambda _, owner, request: request)
     assert len(await table.items(cem)) == 1
 
@@ -309,6 +356,7 @@ async def test_a_rule_over_several_places_bars_a_coin_that_would_not_sit(
     await table.member(1902, 1902, mintmark="D")
     assert await table.items(ada) == []
     with monkeypatch.context() as patched:
+        swapping.KEPT.clear()
         patched.setattr(Remeasured, "holds", lambda *_: True)
         assert len(await table.items(ada)) == 1
     await table.member(1902, 1902, mintmark="S")
@@ -372,6 +420,7 @@ async def test_whoever_ceases_to_share_during_the_search_is_not_shown(
         return real(*asked, **more)
 
     await table.items(ben)
+    swapping.KEPT.clear()
     monkeypatch.setattr(swapping, "find_swaps", slow)
     assert await table.items(ada) == []
 
