@@ -6,9 +6,9 @@ whole. Sessions are closed before anything is computed, and after computing it i
 
 from __future__ import annotations
 
-from collections import ChainMap, OrderedDict
+from collections import OrderedDict
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import partial
 from typing import Any
@@ -16,40 +16,24 @@ from typing import Any
 from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 
-from service.accounts.model import Owner
 from service.clubs import swap_actions as actions
 from service.clubs.keeping import Keeping
 from service.clubs.model import Offered, Seat
-from service.clubs.offer_store import CopyStore, Shown, ShownStore
+from service.clubs.offer_store import Shown, ShownStore
 from service.clubs.offering import sharing
 from service.clubs.proposals import PROPOSED, Coin, Proposal
 from service.clubs.remeasuring import Remeasured
-from service.clubs.sides import Found, Side, Swap, told
+from service.clubs.sides import Found, Side, Swap
 from service.clubs.standings import basis
 from service.clubs.store import ClubStore
 from service.clubs.swaps import failing, find_swaps
-from service.definitions.model import Decisions, Line, Revision
-from service.definitions.store import DefinitionStore
-from service.errors import Busy, Invalid
-from service.facts.holding import Holding
-from service.http.evaluating import ask_mine, editions, today
+from service.errors import Busy
+from service.http.evaluating import editions, today
 from service.http.needs import Service
 from service.http.schemas.club_definitions import stamp_of
 from service.http.schemas.swaps import Seats, shown_swap, swap_key
-from service.http.showing import (
-    BUDGET_SECONDS,
-    MOST_NEW,
-    SPARES,
-    Theirs,
-    basis_of,
-    newest_offered,
-    read_offered,
-    renewed,
-    theirs_of,
-)
-from service.progress.description import Describer, describer
-from service.progress.measure import Measurement
-from service.reference import actions as reference
+from service.http.showing import MOST_NEW, SPARES, basis_of, newest_offered, renewed
+from service.http.swappers import Collections
 
 # Of the solver's time, in each round of the search.
 SEARCH_SECONDS = 2.0
@@ -194,7 +178,7 @@ class _Prepared:
     name: str
     sides: list[Side]
     check: Keeping
-    collections: _Collections
+    collections: Collections
 
 
 async def _prepared(parts: Service, seat: Seat, offered: Offered, members: Sequence[Shown], day: date) -> _Prepared:
@@ -205,7 +189,7 @@ async def _prepared(parts: Service, seat: Seat, offered: Offered, members: Seque
         parts.database.read, lambda c: actions.promised(c, owners, offered.definition, parts.clock())
     )
     sides = [_side(shown, pieces, places) for shown in members]
-    of = _Collections(parts, offered, {shown.owner.id: shown for shown in members}, pieces, day)
+    of = Collections(parts, offered, {shown.owner.id: shown for shown in members}, pieces, day)
     who = sorted((shown.owner.id, shown.basis) for shown in members)
     promised = (sorted(pieces.items()), sorted((owner, *sorted(found)) for owner, found in places.items()))
     name = basis(seat.club, offered.definition, offered.digest, day, who, promised)
@@ -217,102 +201,6 @@ def _side(shown: Shown, pieces: Mapping[Coin, int], places: Mapping[str, frozens
     # What is promised already is not offered a second time.
     most = {name: max(0, left - pieces[owner, name]) for name, left, _ in spares if (owner, name) in pieces}
     return Side(owner, shown.places or [], spares, most, places.get(owner, frozenset()))
-
-
-class _Collections:
-    """What members have, each loaded once and only when it is asked for, without the pieces that accepted swaps speak for.
-    Called where it may take its time."""
-
-    def __init__(
-        self,
-        parts: Service,
-        offered: Offered,
-        members: Mapping[str, Shown],
-        promised: Mapping[Coin, int],
-        day: date,
-    ) -> None:
-        self._parts, self._offered, self._members = parts, offered, members
-        self._promised, self._day = promised, day
-        self._theirs: dict[str, Theirs] = {}
-        self._describers: dict[str, Describer] = {}
-        self.versions: dict[str, str] = {}
-        """Of the other sets of whoever was asked for them."""
-
-    def measurement(self, owner: str) -> Measurement:
-        return self._without_promised(owner, self._loaded(owner).measurement(self._offered, self._day))
-
-    def others(self, owner: str) -> list[Measurement]:
-        """The owner's other sets: of each definition that has a published revision the one that he follows."""
-        theirs, shown = self._loaded(owner), self._members[owner]
-        found = self._parts.database.read(lambda c: _others(c, shown.owner, self._offered))
-        self.versions[owner] = _version(found)
-        measurements = []
-        for revision, decisions in found:
-            try:
-                asked = ask_mine(revision, theirs.held, theirs.basis, self._day, decisions, theirs.own)
-            except Invalid:
-                # It was stored when other things were right; there is nothing in it to lose.
-                continue
-            cheaper = replace(asked.measurement, budget_seconds=BUDGET_SECONDS)
-            measurements.append(self._without_promised(owner, cheaper))
-        return measurements
-
-    def version(self, connection: Connection, owner: str) -> str:
-        """In which version the owner's other sets are."""
-        return _version(_others(connection, self._members[owner].owner, self._offered))
-
-    def tell(self, owner: str, holding: str) -> Mapping[str, Any]:
-        """What the sides of a swap are told of the coin."""
-        if owner not in self._describers:
-            definition, own = read_offered(self._offered), self._loaded(owner).own
-            issues = ChainMap(dict(own.facts), dict(reference.issue_facts()))
-            self._describers[owner] = describer(definition.attributes, definition.vocabularies, issues)
-        recorded = next(kept.data for kept in self._loaded(owner).held if kept.id == holding)
-        return told(recorded, self._describers[owner])
-
-    def _loaded(self, owner: str) -> Theirs:
-        """Raises Busy when the member's coins are others by now than those that the search began with."""
-        if owner not in self._theirs:
-            shown = self._members[owner]
-            theirs = self._parts.database.read(lambda c: theirs_of(c, shown, self._offered, self._day))
-            if theirs.basis != shown.basis:
-                raise Busy("somebody's collection changed meanwhile; ask again", 1)
-            self._theirs[owner] = theirs
-        return self._theirs[owner]
-
-    def _without_promised(self, owner: str, request: Measurement) -> Measurement:
-        kept = (self._fewer(owner, holding) for holding in request.holdings)
-        return replace(request, holdings=tuple(holding for holding in kept if holding.quantity > 0))
-
-    def _fewer(self, owner: str, holding: Holding) -> Holding:
-        count = self._promised.get((owner, holding.id), 0)
-        return replace(holding, quantity=max(0, holding.quantity - count)) if count else holding
-
-
-def _others(connection: Connection, owner: Owner, offered: Offered) -> list[tuple[Revision, Decisions]]:
-    """The owner's sets but the copy of this definition that says the same. A draft is no set yet: under it the newest published
-    revision counts."""
-    store, copy = DefinitionStore(connection, owner), CopyStore(connection, owner).of(offered.definition)
-    found, after = [], None
-    while some := store.page(after, 200):
-        after = some[-1][0].id
-        for line, latest in some:
-            if not line.published:
-                continue
-            revision = _followed(store, line, latest)
-            if not (copy and copy.definition == line.id and revision.digest == offered.digest):
-                found.append((revision, store.decisions(line.id)))
-    return found
-
-
-def _version(others: Sequence[tuple[Revision, Decisions]]) -> str:
-    return basis(*((kept.definition, kept.digest, made.version) for kept, made in others))
-
-
-def _followed(store: DefinitionStore, line: Line, latest: Revision) -> Revision:
-    if line.adopted is not None:
-        return store.revision(line.id, line.adopted)
-    return store.unadopted(latest if latest.status != "draft" else store.revision(line.id, line.published))
 
 
 def propose(connection: Connection, seat: Seat, identity: str, swap: Swap, now: datetime) -> Proposal:

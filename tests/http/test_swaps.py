@@ -18,7 +18,7 @@ from service.clubs.model import MEMBER
 from service.clubs.proposals import COIN_GONE, CONSENT_REVOKED, LASTING, OFFER_WITHDRAWN, SET_CHANGED
 from service.clubs.remeasuring import Remeasured
 from service.clubs.store import ClubStore
-from service.http import swapping
+from service.http import swappers, swapping
 from tests.conftest import Running
 from tests.http.clubhouse import Clubhouse, Headers, coin, founded, published
 
@@ -343,7 +343,7 @@ async def test_what_is_promised_counts_as_gone(service: Running, monkeypatch: py
         assert await table.items(who) == []
     # The control: a search that thinks the promised coin stays.
     swapping.KEPT.clear()
-    monkeypatch.setattr(swapping._Collections, "_without_promised", lambda _, owner, request: request)
+    monkeypatch.setattr(swappers.Collections, "_without_promised", lambda _, owner, request: request)
     assert len(await table.items(cem)) == 1
 
 
