@@ -150,11 +150,11 @@ def _first_account(settings: Settings) -> str | None:
 def _demo(asked: argparse.Namespace) -> int:
     from rich.console import Console
 
-    from service.demo import server, story
+    from service.demo import asking, server, story
 
     try:
         story.run(Console(), once=asked.once, port=asked.port)
-    except (server.NotStarted, story.Refused) as trouble:
+    except (server.NotStarted, asking.Refused) as trouble:
         print(trouble, file=sys.stderr)
         return 1
     except KeyboardInterrupt:

@@ -32,6 +32,7 @@ from service.http.routes import (
     definition_imports,
     definitions,
     devices,
+    displays,
     doubts,
     evaluations,
     exhibitions,
@@ -49,6 +50,7 @@ from service.http.routes import (
     revisions,
     shares,
     standings,
+    swaps,
     sync,
     wants,
 )
@@ -84,6 +86,8 @@ ROUTERS = (
     club_invitations.router,
     club_definitions.router,
     standings.router,
+    displays.router,
+    swaps.router,
     health.router,
 )
 

@@ -121,6 +121,7 @@ def upgrade() -> None:
         sa.Column("owner_id", identity, nullable=False),
         sa.Column("standing", sa.Boolean, nullable=False),
         sa.Column("spares", sa.Boolean, nullable=False),
+        sa.Column("display", sa.Boolean, nullable=False),
         sa.PrimaryKeyConstraint("club_id", "club_definition_id", "owner_id", name="pk_club_consent"),
         sa.ForeignKeyConstraint(
             ["club_id", "club_definition_id"],

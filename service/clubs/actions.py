@@ -1,5 +1,9 @@
 """Steering a club: founding, inviting, joining, handing over, leaving, removing. Each action is part of the caller's
-transaction; whoever changes something holds the club's row, so that changes come one after another."""
+transaction; whoever changes something holds the club's row, so that changes come one after another.
+
+The order of locks, everywhere: accounts in the order of their ids, then the club's row, then consents, then proposals of
+swaps. A request with an Idempotency-Key holds its owner's account from the start, so no account may come after the club.
+"""
 
 from __future__ import annotations
 
@@ -17,6 +21,7 @@ from service.accounts.model import (
     new_token,
     token_digest,
 )
+from service.accounts.store import AccountStore
 from service.clubs import swap_actions
 from service.clubs.model import MEMBER, STEWARD, Club, ClubInvitation, Deed, Seat
 from service.clubs.store import ClubInvitationStore, ClubStore
@@ -96,7 +101,10 @@ def set_role(
 
 def remove(connection: Connection, seat: Seat, member: str, now: datetime) -> None:
     """Ends somebody's membership; one's own as `leave` does."""
-    by, store = admit(connection, seat.club, seat.owner, STEWARD, hold=True), ClubStore(connection)
+    store = ClubStore(connection)
+    # Whoever leaves takes proposals along, so the account is held, and before the club.
+    AccountStore(connection).lock(store.seat(seat.club, member).owner)
+    by = admit(connection, seat.club, seat.owner, STEWARD, hold=True)
     if member == by.id:
         return leave(connection, seat, now)
     gone = store.seat(seat.club, member)
@@ -108,6 +116,7 @@ def remove(connection: Connection, seat: Seat, member: str, now: datetime) -> No
 
 def leave(connection: Connection, seat: Seat, now: datetime) -> None:
     """Ends the membership. The last one takes the club along. Raises Clash when members would be left without a steward."""
+    AccountStore(connection).lock(seat.owner)
     own, store = admit(connection, seat.club, seat.owner, MEMBER, hold=True), ClubStore(connection)
     left = store.roll(seat.club).without(own.id)
     swap_actions.forget(connection, own.owner, seat.club)

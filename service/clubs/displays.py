@@ -8,7 +8,7 @@ are kept, and values are their owner's own; so is every coin that is not in the 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -42,6 +42,23 @@ def useful_in(result: Mapping[str, Any]) -> frozenset[str]:
     seated = {entry["holding"] for entry in entries_of(result) if entry["holding"] is not None}
     beside = {entry["holding"] for entry in result["unplaced"] if entry["reason"] in ("spare", "undecided")}
     return frozenset(seated | beside)
+
+
+def as_lent(
+    data: Mapping[str, Any], own: Mapping[str, Mapping[str, Any]], shipped: Container[str], known: Container[str]
+) -> dict[str, Any]:
+    """{"facts", "issue"}: what is told of a coin that is lent, from all that is recorded of it. Facts that the set does not
+    know (`known`: its attributes) are not told. What an issue of the lender's own (`own`: facts by id) says goes along as facts,
+    and its id stays at home: it leads nowhere for anybody else."""
+    issue, facts = data.get("issue"), data.get("facts") or {}
+    names = issue["one_of"] if isinstance(issue, Mapping) else [] if issue is None else [issue]
+    if len(names) == 1:
+        facts = {**own.get(names[0], {}), **facts}
+    is_told = all(name in shipped and name not in own for name in names)
+    return {
+        "facts": {name: value for name, value in facts.items() if name in known},
+        "issue": issue if is_told else None,
+    }
 
 
 def by_owner_and_id(owner: str, holding: str) -> str:

@@ -114,9 +114,15 @@ class Consent:
 
     standing: bool = False
     spares: bool = False
+    display: bool = False
 
     @property
     def is_any(self) -> bool:
+        return self.counts or self.display
+
+    @property
+    def counts(self) -> bool:
+        """Whether the member's own standing is worth remembering."""
         return self.standing or self.spares
 
 

@@ -6,7 +6,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, Select, and_, delete, insert, select, update
+from sqlalchemy import ColumnElement, Connection, Row, Select, and_, delete, insert, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from service.accounts.model import Owner
@@ -129,6 +129,11 @@ class CopyStore:
         row = self._connection.execute(select(club_copy).where(*this)).first()
         return None if row is None else (row.club_id, row.club_definition_id, row.revision)
 
+    def note(self, definition: str, number: int) -> None:
+        """The owner's definition took in this revision of the club's; nothing happens where it came from elsewhere."""
+        this = (club_copy.c.owner_id == self._owner.id, club_copy.c.definition_id == definition)
+        self._connection.execute(update(club_copy).where(*this).values(revision=number))
+
     def add(self, taken: Offered, club: str, definition: str) -> None:
         row = {"club_id": club, "club_definition_id": taken.definition, "revision": taken.number}
         self._connection.execute(insert(club_copy).values(owner_id=self._owner.id, definition_id=definition, **row))
@@ -142,28 +147,40 @@ class ShownStore:
         self._club = club
         self._definition = definition
 
-    def consent(self, owner: Owner) -> Consent:
-        row = self._connection.execute(select(club_consent).where(*self._of(owner.id))).first()
-        return NOTHING_SHOWN if row is None else Consent(row.standing, row.spares)
+    def consent(self, owner: Owner, *, hold: bool = False) -> Consent:
+        """With `hold` it stays as it is until the transaction ends."""
+        query = select(club_consent).where(*self._of(owner.id))
+        row = self._connection.execute(query.with_for_update(read=True) if hold else query).first()
+        return NOTHING_SHOWN if row is None else Consent(row.standing, row.spares, row.display)
 
     def set_consent(self, seat: Seat, consent: Consent) -> None:
-        """Without any consent there is no row, and nothing remembered."""
+        """Without any consent there is no row; a standing that is not shown is not remembered."""
         if not consent.is_any:
             self._connection.execute(delete(club_consent).where(*self._of(seat.owner.id)))
             return
-        values = {"standing": consent.standing, "spares": consent.spares}
+        if not consent.counts:
+            theirs = (club_standing.c.owner_id == seat.owner.id, club_standing.c.club_definition_id == self._definition)
+            self._connection.execute(delete(club_standing).where(*theirs))
+        values = {"standing": consent.standing, "spares": consent.spares, "display": consent.display}
         changed = self._connection.execute(update(club_consent).where(*self._of(seat.owner.id)).values(**values))
         if changed.rowcount == 0:
             keys = {"club_id": self._club, "club_definition_id": self._definition, "owner_id": seat.owner.id}
             self._connection.execute(insert(club_consent).values(**keys, **values))
 
-    def page(self, what: str, after: str | None, limit: int, *, whole: bool = False) -> tuple[Shown, ...]:
-        """Up to `limit` members who show this (`standing` or `spares`), in the order of their ids; with `whole` also the
-        places and spares that are remembered."""
+    def page(self, what: str, after: str | None, limit: int | None, *, whole: bool = False) -> tuple[Shown, ...]:
+        """Up to `limit` members who show this (`standing`, `spares` or `display`), in the order of their ids; with `whole`
+        also the places and spares that are remembered."""
         query = self._shown(what, whole).order_by(club_member.c.id).limit(limit)
         if after is not None:
             query = query.where(club_member.c.id > after)
         return tuple(_shown(row, whole) for row in self._connection.execute(query))
+
+    def whole(self, what: str, owners: Collection[str] | None = None) -> tuple[Shown, ...]:
+        """Every member who shows this, or those of these owners, with the places and spares that are remembered."""
+        query = self._shown(what, whole=True).order_by(club_member.c.id)
+        if owners is not None:
+            query = query.where(club_member.c.owner_id.in_(owners))
+        return tuple(_shown(row, whole=True) for row in self._connection.execute(query))
 
     def one(self, what: str, member: str) -> Shown:
         """Raises NotFound for whoever does not show it, which looks as if there were no such member."""
@@ -173,9 +190,10 @@ class ShownStore:
         return _shown(row, whole=True)
 
     def remember(self, shown: Shown) -> None:
-        """Keeps the standing, unless its member shows nothing any more. The row of the consent is held meanwhile, so that a
-        consent that ends takes this along."""
-        asking = select(club_consent.c.owner_id).where(*self._of(shown.owner.id)).with_for_update(read=True)
+        """Keeps the standing, unless its member shows nothing of it any more. The row of the consent is held meanwhile, so that
+        a consent that ends takes this along."""
+        counts = or_(club_consent.c.standing, club_consent.c.spares)
+        asking = select(club_consent.c.owner_id).where(*self._of(shown.owner.id), counts).with_for_update(read=True)
         if self._connection.execute(asking).first() is None:
             return
         keys = {"owner_id": shown.owner.id, "club_definition_id": self._definition}
@@ -203,7 +221,8 @@ class ShownStore:
         columns: list[ColumnElement[Any]] = [kept.c.basis, kept.c.counts]
         if whole:
             columns += [kept.c.places.label("kept_places"), kept.c.spares.label("kept_spares")]
-        query = select(seats.c.id, seats.c.name, seats.c.owner_id, consents.c.standing, consents.c.spares, *columns)
+        shows = (consents.c.standing, consents.c.spares, consents.c.display)
+        query = select(seats.c.id, seats.c.name, seats.c.owner_id, *shows, *columns)
         query = query.select_from(consents.join(seats, theirs).outerjoin(kept, its))
         here = (consents.c.club_id == self._club, consents.c.club_definition_id == self._definition)
         return query.where(*here, consents.c[what].is_(True))
@@ -221,5 +240,5 @@ def _offered(row: Row[Any]) -> Offered:
 
 def _shown(row: Row[Any], whole: bool) -> Shown:
     details = (row.kept_places, row.kept_spares) if whole else (None, None)
-    consent = Consent(row.standing, row.spares)
+    consent = Consent(row.standing, row.spares, row.display)
     return Shown(row.id, row.name, Owner(row.owner_id), consent, row.basis, row.counts, *details)

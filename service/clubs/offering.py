@@ -7,6 +7,9 @@ from datetime import datetime
 
 from sqlalchemy import Connection
 
+from service.accounts.model import Owner
+from service.accounts.store import AccountStore
+from service.clubs import swap_actions
 from service.clubs.actions import admit, note_deed
 from service.clubs.model import (
     MEMBER,
@@ -49,11 +52,13 @@ def revise(
 def withdraw(
     connection: Connection, seat: Seat, identity: str, now: datetime, *, expect: Callable[[Offered], None]
 ) -> None:
-    """Ends the offer; what members showed of it goes along, copies stay with those who took them."""
+    """Ends the offer; what members showed of it goes along, and so do swaps that are not accepted yet. Copies stay with those
+    who took them."""
     by, store = admit(connection, seat.club, seat.owner, STEWARD, hold=True), OfferStore(connection, seat.club)
     before = store.newest(identity)
     expect(before)
     store.delete(identity)
+    swap_actions.withdraw(connection, seat.club, identity, now)
     _tell(connection, by, WITHDRAWN, before, None, now)
 
 
@@ -72,12 +77,27 @@ def take(connection: Connection, seat: Seat, identity: str, number: int | None) 
     return line, revision, Copy(line.id, offered.number)
 
 
-def show(connection: Connection, seat: Seat, identity: str, consent: Consent) -> Consent:
-    """What the member shows of this definition from now on."""
+def show(connection: Connection, seat: Seat, identity: str, consent: Consent, now: datetime) -> Consent:
+    """What the member shows of this definition from now on. Without the spares, swaps of it that are not accepted yet are
+    over."""
+    # Before the club: see service.clubs.actions.
+    AccountStore(connection).lock(seat.owner)
     own = admit(connection, seat.club, seat.owner, MEMBER, hold=True)
     OfferStore(connection, seat.club).newest(identity)
     ShownStore(connection, seat.club, identity).set_consent(own, consent)
+    if not consent.spares:
+        swap_actions.revoke(connection, own.owner, seat.club, identity, now)
     return consent
+
+
+def sharing(connection: Connection, *, hold: bool = False) -> swap_actions.Consents:
+    """Whether an owner, in a club and for a definition of it, shares his spares now; with `hold` that stays so until the
+    transaction ends."""
+
+    def shares(owner: str, club: str, definition: str) -> bool:
+        return ShownStore(connection, club, definition).consent(Owner(owner), hold=hold).spares
+
+    return shares
 
 
 def _own(connection: Connection, by: Seat, own: str, number: int | None) -> Revision:

@@ -9,7 +9,7 @@ from sqlalchemy import ColumnElement, Connection, Row, and_, delete, func, inser
 
 from service.accounts.model import Owner
 from service.clubs.origins import CLAIM, MOST_OFFERED, OWN, SHARE, Brought, Offered, Origin
-from service.clubs.share_tables import definition_import, definition_origin, origin_revision
+from service.clubs.share_tables import definition_import, definition_origin, origin_pull, origin_revision
 from service.errors import NotFound
 
 _LONG = ("document", "findings")
@@ -109,6 +109,12 @@ class OriginStore:
         listed = tuple(column for column in origin_revision.c if column.name != "document")
         query = select(*listed).where(*self._offered(definition)).order_by(origin_revision.c.number)
         return tuple(_offered(row) for row in self._connection.execute(query))
+
+    def available(self, definition: str) -> tuple[Offered, ...]:
+        """What is offered and newer than what was taken in so far."""
+        pulls = (origin_pull.c.owner_id == self._owner.id, origin_pull.c.definition_id == definition)
+        taken = self._connection.execute(select(func.max(origin_pull.c.revision)).where(*pulls)).scalar() or 0
+        return tuple(offered for offered in self.offered(definition) if offered.number > taken)
 
     def one_offered(self, definition: str, number: int) -> Offered:
         query = select(origin_revision).where(*self._offered(definition), origin_revision.c.number == number)

@@ -29,8 +29,9 @@ COIN_USED = "another accepted swap uses a coin of it"
 PLACE_FILLED = "another accepted swap fills a place of it"
 COIN_GONE = "a coin of it left its collection"
 CONSENT_REVOKED = "a side no longer shares spares of the set"
+OFFER_WITHDRAWN = "the club no longer offers the set"
 SET_CHANGED = "a coin of it is no longer to spare, or its place no longer empty"
-REASONS = (COIN_USED, PLACE_FILLED, COIN_GONE, CONSENT_REVOKED, SET_CHANGED)
+REASONS = (COIN_USED, PLACE_FILLED, COIN_GONE, CONSENT_REVOKED, OFFER_WITHDRAWN, SET_CHANGED)
 
 LASTING = timedelta(days=30)
 PROMISED_FOR = timedelta(days=60)

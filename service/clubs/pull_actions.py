@@ -64,6 +64,7 @@ def pull(
         store.adopt(identity, line.version, followed.number)
     line, draft = definitions.redraft(connection, owner, identity, document, expect=lambda _: None)
     PullStore(connection, owner).put(identity, draft.number, theirs)
+    CopyStore(connection, owner).note(identity, theirs.number)
     return line, draft
 
 

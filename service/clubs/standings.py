@@ -87,3 +87,8 @@ def spare_id(club: str, definition: str, holding: str) -> str:
     """The name of a spare coin towards the club. A holding's own id would tell when it was made, and the same coin in two
     clubs."""
     return basis("spare", club, definition, holding)[:32]
+
+
+def displayed_id(club: str, definition: str, owner: str, holding: str) -> str:
+    """The name of a coin in the club's display: another one than as a spare, so that the two tell nothing of each other."""
+    return basis("display", club, definition, owner, holding)[:32]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import datetime
 from typing import Any
 
@@ -67,6 +68,11 @@ class ClubStore:
         query = select(club_member).where(club_member.c.club_id == identity).order_by(club_member.c.id).limit(limit)
         if after is not None:
             query = query.where(club_member.c.id > after)
+        return tuple(_seat(row) for row in self._connection.execute(query))
+
+    def seats_of(self, identity: str, owners: Collection[str]) -> tuple[Seat, ...]:
+        """Those of the owners who are members."""
+        query = select(club_member).where(club_member.c.club_id == identity, club_member.c.owner_id.in_(owners))
         return tuple(_seat(row) for row in self._connection.execute(query))
 
     def roll(self, identity: str) -> Roll:

@@ -15,6 +15,7 @@ from service.clubs.proposals import (
     ACCEPTED,
     CONSENT_REVOKED,
     LASTING,
+    OFFER_WITHDRAWN,
     PROPOSED,
     SET_CHANGED,
     Coin,
@@ -48,7 +49,7 @@ def propose(
     """A new proposal, which the owner makes and so accepts. The legs are those that a search just found. Raises Invalid when they
     are no cycle, NotFound when the owner is no side, Clash when it cannot come about any more or is proposed already."""
     made = proposed(new_identity(), club, definition, tuple(legs), owner.id, now, lasting)
-    _hold(connection, made.sides)
+    hold(connection, made.sides)
     store = SwapStore(connection)
     others = store.of(made.sides)
     reason = what_overtakes(made, _present(connection, made, consents), _accepted(others), now)
@@ -81,7 +82,7 @@ def answer(
     store = SwapStore(connection)
     known = store.get(club, identity)
     known.ensure_seen_by(owner.id)
-    _hold(connection, known.sides)
+    hold(connection, known.sides)
     before = store.get(club, identity)
     expect(before.as_of(now))
     if not accepts:
@@ -143,22 +144,29 @@ def promised(
 def revoke(connection: Connection, owner: Owner, club: str, definition: str, now: datetime) -> None:
     """What the owner was asked or asked himself about this set, and nobody decided, is overtaken: he no longer shares his
     spares of it."""
-    _hold(connection, [owner.id])
+    hold(connection, [owner.id])
     store = SwapStore(connection)
     for before in store.all_of(owner, club):
         if before.definition_id == definition:
             store.replace(before, before.overtaken(CONSENT_REVOKED, now))
 
 
+def withdraw(connection: Connection, club: str, definition: str, now: datetime) -> None:
+    """What nobody decided about a set that the club no longer offers is overtaken. Holds no account, since the club is held: a
+    yes given meanwhile stands, and none is given after."""
+    SwapStore(connection).overtake(club, definition, OFFER_WITHDRAWN, now)
+
+
 def forget(connection: Connection, owner: Owner, club: str | None = None) -> None:
     """Takes every proposal away that the owner is a side of, in one club or in all: whoever leaves takes his data along."""
-    _hold(connection, [owner.id])
+    hold(connection, [owner.id])
     store = SwapStore(connection)
     store.delete(store.all_of(owner, club))
 
 
-def _hold(connection: Connection, owners: Iterable[str]) -> None:
-    """Holds the accounts, in the order of their ids, so that two that hold several never wait for each other."""
+def hold(connection: Connection, owners: Iterable[str]) -> None:
+    """Holds the accounts, in the order of their ids, so that two that hold several never wait for each other; before anything
+    else is held (see `service.clubs.actions`)."""
     for identity in sorted(owners):
         AccountStore(connection).lock(Owner(identity))
 

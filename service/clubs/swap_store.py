@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, delete, insert, select, update
 
 from service.accounts.model import Owner
-from service.clubs.proposals import ACCEPTED, PROPOSED, Proposal
+from service.clubs.proposals import ACCEPTED, OVERTAKEN, PROPOSED, Proposal
 from service.clubs.sides import Leg
 from service.clubs.swap_tables import swap_answer, swap_proposal
 from service.database.identities import new_identity
@@ -80,6 +80,13 @@ class SwapStore:
                     .values(accepted_at=at)
                 )
         return self.get(after.club_id, after.id)
+
+    def overtake(self, club: str, definition: str, reason: str, now: datetime) -> None:
+        """Ends what is open about the definition, whoever its sides are: by the state that is there when it is written."""
+        here = (swap_proposal.c.club_id == club, swap_proposal.c.definition_id == definition)
+        still_open = (swap_proposal.c.state == PROPOSED, swap_proposal.c.expires_at > now)
+        values = {"state": OVERTAKEN, "decided_at": now, "reason": reason, "version": new_identity()}
+        self._connection.execute(update(swap_proposal).where(*here, *still_open).values(**values))
 
     def delete(self, proposals: Iterable[Proposal]) -> None:
         for gone in proposals:

@@ -114,6 +114,7 @@ club_consent = Table(
     Column("owner_id", Identity, primary_key=True),
     Column("standing", Boolean, nullable=False),
     Column("spares", Boolean, nullable=False),
+    Column("display", Boolean, nullable=False),
     ForeignKeyConstraint(
         ["club_id", "club_definition_id"], ["club_definition.club_id", "club_definition.id"], ondelete="CASCADE"
     ),

@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import Any
 
 import httpx
-import msgspec
 from rich.console import Console
 
+from service.demo import club
+from service.demo.asking import JSON, encoded, sent
 from service.demo.server import Running, running_server
 from service.demo.tables import Coins, show_evaluation
 from service.rules.document import load_yaml
@@ -37,18 +38,15 @@ SCENES = (
 )
 
 
-class Refused(RuntimeError):
-    """The server refused what the demo sent; the message holds its problem document."""
-
-
 def run(console: Console, *, once: bool, port: int | None = None) -> None:
     """Plays the demo; unless `once`, the server then goes on until it is interrupted."""
     with running_server(port) as server:
         headers = {"Authorization": f"Bearer {server.token}"}
         with httpx.Client(base_url=server.url, headers=headers, timeout=120) as client:
-            concepts = _sent(client.get("/v1/vocabularies/issuers"))["concepts"]
+            concepts = sent(client.get("/v1/vocabularies/issuers"))["concepts"]
             issuers = {concept["id"]: concept["label"] for concept in concepts}
             addresses = [_play(console, client, scene, issuers) for scene in SCENES]
+            club.play(console, client, issuers)
         _farewell(console, server, addresses, once=once)
         if not once:
             _keep_serving(server)
@@ -56,19 +54,19 @@ def run(console: Console, *, once: bool, port: int | None = None) -> None:
 
 def _play(console: Console, client: httpx.Client, scene: Scene, issuers: Mapping[str, str]) -> str:
     document, holdings = read_scene(scene.name)
-    stored = _sent(client.post("/v1/definitions", content=_encoded({"document": document}), headers=JSON))
+    stored = sent(client.post("/v1/definitions", content=encoded({"document": document}), headers=JSON))
     where = f"/v1/definitions/{stored['id']}"
     coins = Coins.of(holdings, issuers)
     if scene.mine:
         for holding in holdings:
             # The owner's own number goes along; the server gives the holding its id.
             body = {**{name: value for name, value in holding.items() if name != "id"}, "number": holding["id"]}
-            made = _sent(client.post("/v1/holdings", content=_encoded(body), headers=JSON))
+            made = sent(client.post("/v1/holdings", content=encoded(body), headers=JSON))
             coins.rename(made["id"], holding["id"])
-        result = _sent(client.get(f"{where}/evaluation", params={"today": TODAY}))
+        result = sent(client.get(f"{where}/evaluation", params={"today": TODAY}))
     else:
         question = {"definition": {"id": stored["id"]}, "holdings": holdings, "today": TODAY}
-        result = _sent(client.post("/v1/evaluations", content=_encoded(question), headers=JSON))
+        result = sent(client.post("/v1/evaluations", content=encoded(question), headers=JSON))
     show_evaluation(console, document, scene.collector, result, coins)
     return f"{where}/evaluation" if scene.mine else where
 
@@ -80,23 +78,6 @@ def read_scene(name: str) -> tuple[Mapping[str, Any], list[dict[str, Any]]]:
     document = load_yaml(text) if path.suffix == ".yaml" else json.loads(text, parse_float=Decimal)
     holdings = json.loads((SETS / f"{name}.holdings.json").read_text(encoding="utf-8"), parse_float=Decimal)
     return document, holdings
-
-
-JSON = {"Content-Type": "application/json"}
-_encoder = msgspec.json.Encoder(decimal_format="number")
-
-
-def _encoded(value: object) -> bytes:
-    return _encoder.encode(value)
-
-
-def _sent(response: httpx.Response) -> dict[str, Any]:
-    if response.is_error:
-        raise Refused(
-            f"{response.request.method} {response.request.url} answered {response.status_code}: {response.text}"
-        )
-    answer: dict[str, Any] = response.json()
-    return answer
 
 
 def _farewell(console: Console, server: Running, addresses: list[str], *, once: bool) -> None:

@@ -15,7 +15,9 @@ from service.rules.definition import Definition
 from service.rules.predicates import Always, Narrower, Or, Predicate, Surroundings, leaves, reads
 
 EQUAL, WIDENED, NARROWED, CHANGED = "equal", "widened", "narrowed", "changed"
-MOST_WORK = 20_000_000
+MOST_WORK = 8_000_000
+# What a question costs whose regions could not be listed: the search for them ended at its own limit.
+WORK_OF_A_LIMIT = 800_000
 ATTRIBUTE = "attribute"
 
 
@@ -85,7 +87,7 @@ class Comparison:
         if limit is not None:
             return Found(UNDECIDED, limit=limit)
         found = some_coin(wanted, self.attributes, self.around, with_none=with_none)
-        self._left -= found.work
+        self._left -= found.work + (WORK_OF_A_LIMIT if found.limit == BUDGET else 0)
         return found
 
     def _incomparable(self, wanted: Sequence[Wanted]) -> str | None:

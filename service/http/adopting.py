@@ -145,7 +145,7 @@ async def adopt(
     def expect(line: Line, decisions: Decisions, notes: WantNotes) -> None:
         expected.check(line_tag(line))
         if (line, decisions, notes) != (step.line, step.mine.decisions, step.notes):
-            raise Stale("your pins or notes changed meanwhile: send it again")
+            raise Stale("the definition, your pins or your notes changed meanwhile: read them again")
 
     kept = Kept(carried.pins, carried.nevers, carried.notes)
     line = await run_in_threadpool(

@@ -53,9 +53,16 @@ def unless_known(request: Request, tag: str, make: Callable[[], Answer]) -> Resp
 
 
 def once_only(
-    request: Request, database: Database, owner: Owner, body: Body | None, act: Callable[[Connection], Answer]
+    request: Request,
+    database: Database,
+    owner: Owner,
+    body: Body | None,
+    act: Callable[[Connection], Answer],
+    *,
+    hold: Callable[[Connection], None] = lambda _: None,
 ) -> Response:
-    """The answer of `act`, run in one transaction; with an Idempotency-Key, run once however often it is sent."""
+    """The answer of `act`, run in one transaction; with an Idempotency-Key, run once however often it is sent. `hold` takes
+    the locks that come before the owner's account."""
     key = _idempotency_key(request)
     fingerprint = _fingerprint(request, body)
 
@@ -64,6 +71,7 @@ def once_only(
             answer = act(connection)
             return Remembered(fingerprint, answer.status, answer.headers, _ENCODER.encode(answer.value).decode())
 
+        hold(connection)
         return once(connection, owner, key, fingerprint, remember)
 
     done = database.write(run)

@@ -235,3 +235,11 @@ OFFER: dict[str, Any] = {"definition_id": "01939f6e-0000-7000-8000-00000000000b"
 TAKE: dict[str, Any] = {}
 
 CONSENT: dict[str, Any] = {"standing": True, "spares": False}
+
+# Tests put a definition of a club and a swap that there is in their places.
+SWAP_PROPOSAL: dict[str, Any] = {
+    "definition_id": "01939f6e-0000-7000-8000-00000000000b",
+    "swap": "5d9c68c6c50ed3d02a2fcf54f63993b6a3c1bb0f7b2f3bd3b0f0bd7b9d2c1a4e",
+}
+
+SWAP_ANSWER: dict[str, Any] = {"accepts": True}

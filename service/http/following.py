@@ -53,7 +53,7 @@ async def check_origin(parts: Service, owner: Owner, definition: str, *, claimed
 
     def act(connection: Connection) -> dict[str, Any]:
         checked = actions.note_check(connection, owner, definition, now, offered=found.offered, etag=found.etag)
-        return shown_origin(checked, OriginStore(connection, owner).offered(definition))
+        return shown_origin(checked, OriginStore(connection, owner).available(definition))
 
     shown = await run_in_threadpool(parts.database.write, act)
     return {"outcome": NEWER if found.offered else UNCHANGED, "problem": None, "origin": shown}
@@ -64,7 +64,7 @@ async def _failed(parts: Service, owner: Owner, definition: str, why: Problem) -
 
     def act(connection: Connection) -> dict[str, Any]:
         checked = actions.note_failure(connection, owner, definition, why.kind.name, now, chance)
-        return shown_origin(checked, OriginStore(connection, owner).offered(definition))
+        return shown_origin(checked, OriginStore(connection, owner).available(definition))
 
     shown = await run_in_threadpool(parts.database.write, act)
     problem = {

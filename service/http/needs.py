@@ -169,6 +169,10 @@ def _invitation_id(invitation_id: str) -> str:
     return stored_id("invitation")(invitation_id)
 
 
+def _swap_id(swap_id: str) -> str:
+    return stored_id("swap")(swap_id)
+
+
 # The owner is asked for before the body: whoever may not write is told so before sending much.
 Parts = Annotated[Service, Depends(_service)]
 OwnerNeeded = Annotated[Owner, Depends(_owner)]
@@ -193,4 +197,5 @@ DeviceId = Annotated[str, Depends(stored_id("device"))]
 ShareId = Annotated[str, Depends(stored_id("share"))]
 DefinitionImportId = Annotated[str, Depends(stored_id("import"))]
 MemberId = Annotated[str, Depends(_member_id)]
+SwapId = Annotated[str, Depends(_swap_id)]
 ClubInvitationId = Annotated[str, Depends(_invitation_id)]

@@ -76,7 +76,7 @@ def operation(
         entry["content"][MEDIA_TYPE].setdefault("examples", {})[kind] = {"value": _problem_example(kind)}
     extra: dict[str, Any] = {"x-access": access} | ({"x-scope": [scope]} if scope else {})
     if body is not None:
-        _MODELS[body.__name__] = body
+        _name(body)
         extra["requestBody"] = _request_body(body, body_type, also_yaml, example)
     if files:
         extra["requestBody"] = {"required": True, "content": {kind: _file(meaning) for kind, meaning in files.items()}}
@@ -197,6 +197,12 @@ def _usual_problems(access: str, has_body: bool, status: int, has_file: bool) ->
     return kinds
 
 
+def _name(model: type[BaseModel]) -> None:
+    """Two models of one name would stand in each other's place in the document."""
+    if _MODELS.setdefault(model.__name__, model) is not model:
+        raise TypeError(f"there is a model {model.__name__} already, in {_MODELS[model.__name__].__module__}")
+
+
 def _answer(answer: type[BaseModel] | str | None, example: Any, headers: Mapping[str, str] | None) -> dict[str, Any]:
     made: dict[str, Any] = {"description": "As asked."}
     if headers:
@@ -205,7 +211,7 @@ def _answer(answer: type[BaseModel] | str | None, example: Any, headers: Mapping
         is_text = answer.startswith(("text/", "image/"))
         made["content"] = {answer: {"schema": {"type": "string"} if is_text else {"type": "object"}}}
     elif answer is not None:
-        _MODELS[answer.__name__] = answer
+        _name(answer)
         made["content"] = {JSON: {"schema": _ref(answer.__name__)}}
         if example is not None:
             made["content"][JSON]["example"] = example

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from html import escape
+from itertools import groupby
+from typing import Any
 
 from service.http.problems import KINDS, Kind
 
@@ -14,11 +16,21 @@ _SHARED_STYLE = (
     "@page{size:A4;margin:15mm}body{font:1rem/1.5 system-ui,sans-serif;max-width:42rem;margin:3rem auto;padding:0 1rem;"
     "overflow-wrap:anywhere}li{margin:.4rem 0}footer{font-size:.85rem;margin-top:2rem}svg{display:block}"
 )
-_STYLE_HASH = base64.b64encode(hashlib.sha256(_SHARED_STYLE.encode()).digest()).decode()
-# The page's own style and nothing else: no script, no picture, no frame, nothing from elsewhere, nothing sent anywhere.
-SHARED_POLICY = (
-    f"default-src 'none'; style-src 'sha256-{_STYLE_HASH}'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+_DISPLAY_STYLE = (
+    "@page{size:A4;margin:15mm}body{font:10pt/1.35 serif;overflow-wrap:anywhere}table{border-collapse:collapse;width:100%}"
+    "th,td{border-bottom:.3pt solid;text-align:left;padding:1.5mm;vertical-align:top;width:33%}tr{break-inside:avoid}"
 )
+
+
+def _policy(style: str) -> str:
+    """The page's own style and nothing else: no script, no picture, no frame, nothing from elsewhere, nothing sent anywhere."""
+    known = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    return (
+        f"default-src 'none'; style-src 'sha256-{known}'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    )
+
+
+SHARED_POLICY, DISPLAY_POLICY = _policy(_SHARED_STYLE), _policy(_DISPLAY_STYLE)
 
 _FRAME = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
@@ -86,3 +98,35 @@ def shared_page(
         '<p>The same <a href="?format=json">as JSON</a> and <a href="?format=yaml">as YAML</a>. The address of this page is '
         f"a key: whoever has it can read the definition.</p>{qr_svg}</footer></div></body></html>\n"
     )
+
+
+def display_page(shown: Mapping[str, Any], language: str) -> str:
+    """A club's display as a page to print, as HTML: what is shown by page and place, then what each lent."""
+    counts, lenders, title = shown["summary"], len(shown["lenders"]), escape(shown["definition"]["title"])
+    pages = groupby(shown["exhibits"], lambda exhibit: exhibit["page"])
+    rows = [(name, [_exhibit(exhibit) for exhibit in exhibits]) for name, exhibits in pages]
+    tables = "".join(
+        f"<h2>{escape(name or 'Exhibits')}</h2>{_table(('Place', 'Coin', 'Lent by'), exhibits)}\n"
+        for name, exhibits in rows
+    )
+    loans = [(loan["owner"], loan["label"], loan["place_label"]) for loan in shown["loans"]]
+    return (
+        f'<!doctype html>\n<html lang="{escape(language)}"><head><meta charset="utf-8">'
+        f"<title>Display: {title}</title>\n<style>{_DISPLAY_STYLE}</style></head>\n"
+        f"<body><h1>{title}</h1><p>A display of {escape(shown['evaluated_on'])}: "
+        f"{counts['filled'] + counts['tentative']} of {counts['places']} places, lent by "
+        f"{lenders} {'member' if lenders == 1 else 'members'}.</p>\n"
+        "<p>Facts and grades are their owners' opinion: no authentication and no valuation.</p>\n"
+        f"{tables}<h2>Loans</h2>{_table(('Lent by', 'Coin', 'For'), loans)}</body></html>\n"
+    )
+
+
+def _exhibit(exhibit: Mapping[str, Any]) -> tuple[str, str, str]:
+    doubt = ", tentatively" if exhibit["status"] == "tentative" else ""
+    return exhibit["label"], f"{exhibit['description']}{doubt}", exhibit["owner"]
+
+
+def _table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    head = "".join(f"<th>{escape(name)}</th>" for name in heads)
+    body = "".join(f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in rows)
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"

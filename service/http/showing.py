@@ -40,8 +40,8 @@ from service.rules.definition import Definition
 from service.rules.document import read as read_document
 
 STANDING, SPARES = "standing", "spares"
-# A page ends early after so many evaluations that were not remembered: each takes a tenth of a second or so.
-MOST_NEW = 25
+# A page ends early after so many evaluations that were not remembered: each takes some tenths of a second at 2,000 coins.
+MOST_NEW = 10
 # Under set-level rules one member's evaluation may use so much of the solver; what then is not proven says so.
 BUDGET_SECONDS = 2.0
 
@@ -71,14 +71,14 @@ async def shown_page(
     """One page of the members who show this (`standing` or `spares`) of the definition; with `whole` their places and spares
     too. Raises NotFound."""
     day, bases = today(), dict[str, str]()
-    offered = await _offered(parts, seat, identity)
+    offered = await newest_offered(parts, seat, identity)
 
     def look(connection: Connection) -> Page:
         store = ShownStore(connection, seat.club, identity)
 
         def find(after: str | None, limit: int) -> Sequence[Shown]:
             found = store.page(what, identity_key(after), limit, whole=whole)
-            bases.update((shown.owner.id, _basis(connection, shown, offered, day)) for shown in found)
+            bases.update((shown.owner.id, basis_of(connection, shown, offered, day)) for shown in found)
             return found
 
         def most(found: Sequence[Shown]) -> int:
@@ -88,26 +88,26 @@ async def shown_page(
         return page(request, query, find, lambda shown: shown.member, lambda shown: shown, most)
 
     found = await run_in_threadpool(parts.database.read, look)
-    members = await _renewed(parts, seat.club, what, offered, found.items, bases, day)
+    members = await renewed(parts, seat.club, what, offered, found.items, bases, day)
     return Listed(offered, members, found.next, day)
 
 
 async def shown_one(parts: Service, seat: Seat, identity: str, what: str, member: str) -> Listed:
     """One member who shows this of the definition, whole. Raises NotFound for everybody else alike."""
-    day, offered = today(), await _offered(parts, seat, identity)
+    day, offered = today(), await newest_offered(parts, seat, identity)
 
     def look(connection: Connection) -> tuple[Shown, str]:
         shown = ShownStore(connection, seat.club, identity).one(what, member)
-        return shown, _basis(connection, shown, offered, day)
+        return shown, basis_of(connection, shown, offered, day)
 
     shown, current = await run_in_threadpool(parts.database.read, look)
-    members = await _renewed(parts, seat.club, what, offered, [shown], {shown.owner.id: current}, day)
+    members = await renewed(parts, seat.club, what, offered, [shown], {shown.owner.id: current}, day)
     if not members:
         raise NotFound("member", member)
     return Listed(offered, members, None, day)
 
 
-async def _offered(parts: Service, seat: Seat, identity: str) -> Offered:
+async def newest_offered(parts: Service, seat: Seat, identity: str) -> Offered:
     """The newest revision, with its document read once the session is closed. Raises NotFound."""
     offered = await run_in_threadpool(
         parts.database.read, lambda connection: OfferStore(connection, seat.club).newest(identity)
@@ -116,7 +116,7 @@ async def _offered(parts: Service, seat: Seat, identity: str) -> Offered:
     return offered
 
 
-async def _renewed(
+async def renewed(
     parts: Service,
     club: str,
     what: str,
@@ -152,25 +152,43 @@ async def _renewed(
 
 def _evaluated(parts: Service, offered: Offered, shown: Shown, day: date) -> Shown:
     """The member's coins against the newest revision, under what the member decided for the copy of it, if there is one."""
-    definition, owner = _read(offered)[0], shown.owner
-
-    def load(connection: Connection) -> tuple[str, tuple[StoredHolding, ...], OwnIssues, Decisions]:
-        held, own = HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_issues()
-        return _basis(connection, shown, offered, day), held, own, _decisions(connection, shown, offered)
-
-    current, held, own, decisions = parts.database.read(load)
-    issues = catalogue_of(own, definition.attributes)
-    coins, _ = stored_holdings(held, definition.attributes, issues)
-    asked = (definition, coins, day, definition.vocabularies, issues, decisions.pins, decisions.nevers)
+    theirs = parts.database.read(lambda connection: theirs_of(connection, shown, offered, day))
     try:
-        found = stand(Measurement(*asked, budget_seconds=BUDGET_SECONDS))
+        found = stand(theirs.measurement(offered, day))
     except Invalid:
         # One member's coins do not keep the club from seeing the others.
-        return replace(shown, basis=current, counts=None, places=[], spares=[])
-    return replace(shown, basis=current, counts=found.counts, places=found.places, spares=found.spares)
+        return replace(shown, basis=theirs.basis, counts=None, places=[], spares=[])
+    return replace(shown, basis=theirs.basis, counts=found.counts, places=found.places, spares=found.spares)
 
 
-def _basis(connection: Connection, shown: Shown, offered: Offered, day: date) -> str:
+@dataclass(frozen=True, slots=True)
+class Theirs:
+    """What a member's standing follows from, of one snapshot, and its name."""
+
+    basis: str
+    held: tuple[StoredHolding, ...]
+    own: OwnIssues
+    decisions: Decisions
+
+    def measurement(self, offered: Offered, day: date) -> Measurement:
+        definition = read_offered(offered)
+        issues = catalogue_of(self.own, definition.attributes)
+        coins, _ = stored_holdings(self.held, definition.attributes, issues)
+        asked = (definition, coins, day, definition.vocabularies, issues, self.decisions.pins, self.decisions.nevers)
+        return Measurement(*asked, budget_seconds=BUDGET_SECONDS)
+
+
+def theirs_of(connection: Connection, shown: Shown, offered: Offered, day: date) -> Theirs:
+    held, own = HoldingStore(connection, shown.owner).all(), IssueStore(connection, shown.owner).own_issues()
+    decisions = _decisions(connection, shown, offered)
+    return Theirs(basis_of(connection, shown, offered, day), held, own, decisions)
+
+
+def read_offered(offered: Offered) -> Definition:
+    return _read(offered)[0]
+
+
+def basis_of(connection: Connection, shown: Shown, offered: Offered, day: date) -> str:
     """One name for all that the member's standing follows from, of one snapshot."""
     state = AccountStore(connection).state(shown.owner)
     own, decisions = IssueStore(connection, shown.owner).version(), _decisions(connection, shown, offered)

@@ -131,7 +131,7 @@ def filled(service: Running, members: int, coins: int, places: int) -> Filled:
         offered = offering.offer(connection, steward, line.id, None, None, NOW)
         seats = [steward, *(_joined(connection, steward, number) for number in range(1, members))]
         for seat in seats:
-            offering.show(connection, seat, offered.definition, Consent(True, True))
+            offering.show(connection, seat, offered.definition, Consent(True, True), datetime.now(UTC))
         return token, seats, offered.definition
 
     token, seats, offer = database.write(begin)

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.clubs.displays import Lender, display, useful_in
+from service.clubs.displays import Lender, as_lent, display, useful_in
 from service.errors import OverLimit
 from service.facts.holding import Holding
 from service.progress import measure as measuring
@@ -85,6 +85,26 @@ def test_an_issue_of_the_lenders_own_goes_along() -> None:
     assert [exhibit["place"] for exhibit in shown([lender])["exhibits"]] == ["c"]
     unclear = replace(lender, holdings=(Holding("1", {}, ("own", "other")),), issues={**own, "other": {}})
     assert shown([unclear])["exhibits"] == []
+
+
+@pytest.mark.parametrize(
+    ("issue", "facts", "told"),
+    [
+        (None, {"grade": 10}, None),
+        ("shipped", {"grade": 10}, "shipped"),
+        # The lender's own: what it says goes along, a fact of the coin's own before it; its id stays at home.
+        ("own", {"grade": 10, "mint": "here"}, None),
+        ({"one_of": ["own"]}, {"grade": 10, "mint": "here"}, None),
+        ({"one_of": ["shipped", "own"]}, {"grade": 10}, None),
+        ({"one_of": ["shipped", "other"]}, {"grade": 10}, {"one_of": ["shipped", "other"]}),
+        ("in no catalogue", {"grade": 10}, None),
+    ],
+)
+def test_what_is_told_of_a_coin_that_is_lent(issue: Any, facts: Any, told: Any) -> None:
+    data = {"facts": {"grade": 10, "cost_me": 770077}, "issue": issue, "note": "secret", "number": "X-9"}
+    own = {"own": {"grade": 20, "mint": "here", "cost_me": 1}}
+    made = as_lent(data, own, {"shipped", "other"}, {"grade", "mint"})
+    assert made == {"facts": facts, "issue": told}
 
 
 def test_a_display_reads_as_an_exhibition() -> None:

@@ -90,3 +90,6 @@ def test_nothing_is_shown_unless_it_is_said() -> None:
     assert not Consent().is_any
     assert Consent(standing=True).is_any
     assert Consent(spares=True).is_any
+    assert Consent(display=True).is_any
+    # A display asks for no standing.
+    assert not Consent(display=True).counts

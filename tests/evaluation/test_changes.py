@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from service.evaluation import changes, relation, succession
 from service.evaluation.change_words import in_words, lines
 from service.evaluation.changes import KINDS, Change, compare
-from service.facts.truth import NO
+from service.facts.truth import NO, UNDECIDED
 from service.reference import shipped
 from service.rules.document import read
 from service.rules.language import parse
@@ -173,6 +173,21 @@ def test_what_is_past_the_budget_is_undecided_and_says_so() -> None:
     sums = [one(f"grade * weight_measured > {limit} * year_on_coin") for limit in (2, 3)]
     (change,) = changed(*sums)
     assert (change.kind, change.limit) == ("rule-undecided", "arithmetic")
+
+
+def test_questions_that_end_at_their_limit_cannot_go_on_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = 0
+
+    def endless(*_: Any, **__: Any) -> relation.Found:
+        nonlocal asked
+        asked += 1
+        return relation.Found(UNDECIDED, limit="budget")
+
+    monkeypatch.setattr(relation, "some_coin", endless)
+    old, new = ({f"p{n}": f"mint LIKE '%{n}{end}%'" for n in range(100)} for end in "ab")
+    found = changed(a_document(old), a_document(new))
+    assert {(change.kind, change.limit) for change in found} == {("rule-undecided", "budget")}
+    assert asked == relation.MOST_WORK / relation.WORK_OF_A_LIMIT < len(found)
 
 
 def test_names_that_mean_different_things_are_not_compared() -> None:

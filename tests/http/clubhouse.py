@@ -60,8 +60,26 @@ class Clubhouse:
         assert answer.status_code == 201, answer.text
         return f"/definitions/{answer.json()['id']}"
 
-    async def shows(self, who: Headers, offer: str, *, standing: bool = False, spares: bool = False) -> None:
-        body = {"standing": standing, "spares": spares}
+    async def swappers(self, one: Headers, other: Headers, offer: str) -> dict[str, Any]:
+        """Two members who each have what the other lacks of Two crowns, and share it: the body that proposes their swap."""
+        for who, grades in ((one, (10, 20)), (other, (45, 60))):
+            for grade in grades:
+                await coin(self.service, who, denomination="crown", grade=grade)
+            await self.shows(who, offer, standing=True, spares=True)
+        (swap,) = (await self.get(f"{offer}/swaps", one))["items"]
+        return {"definition_id": offer.rsplit("/", 1)[1], "swap": swap["key"]}
+
+    async def proposed(self, one: Headers, other: Headers, offer: str) -> str:
+        """Where the swap is kept that the first of two proposed to the other."""
+        body = await self.swappers(one, other, offer)
+        answer = await self.service.client.post(f"{self.address}/swaps", json=body, headers=one)
+        assert answer.status_code == 201, answer.text
+        return answer.headers["location"]
+
+    async def shows(
+        self, who: Headers, offer: str, *, standing: bool = False, spares: bool = False, display: bool = False
+    ) -> None:
+        body = {"standing": standing, "spares": spares, "display": display}
         answer = await self.service.client.put(f"{self.address}{offer}/consent", json=body, headers=who)
         assert (answer.status_code, answer.json()) == (200, body)
 

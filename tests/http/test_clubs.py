@@ -180,7 +180,7 @@ async def test_who_is_removed_is_a_stranger_with_the_next_request(service: Runni
     assert (deed["what"], deed["whom"]["name"], deed["by"]["name"]) == ("removed-member", "Ida Lund", "The founder")
     # Coming back, nothing is shown that was shown before.
     await club.newcomer(who=member)
-    assert await club.get(f"{offer}/consent", member) == {"standing": False, "spares": False}
+    assert await club.get(f"{offer}/consent", member) == {"standing": False, "spares": False, "display": False}
 
 
 async def test_leaving_takes_ones_data_along(service: Running) -> None:
@@ -205,6 +205,21 @@ async def test_leaving_takes_ones_data_along(service: Running) -> None:
     # The copy is the member's own; what was offered as a steward stays with the club.
     assert (await service.client.get(f"/v1/definitions/{own['definition_id']}", headers=member)).status_code == 200
     assert len((await club.get("/definitions", club.steward))["items"]) == 2
+
+
+async def test_a_standing_that_is_not_shown_any_more_is_not_remembered(service: Running) -> None:
+    club = await founded(service)
+    member, offer = await club.newcomer(), await club.offered()
+    account = (await service.client.get("/v1/account", headers=member)).json()["id"]
+
+    def remembered(connection: Any) -> int:
+        return sum(str(row.owner_id) == account for row in connection.execute(club_standing.select()))
+
+    for consent, kept in (({"standing": True, "display": True}, 1), ({"spares": True}, 1), ({"display": True}, 0)):
+        await club.shows(member, offer, **consent)
+        for what in ("standings", "spares", "display"):
+            await club.get(f"{offer}/{what}", club.steward)
+        assert service.app.state.database.read(remembered) == kept
 
 
 async def test_stewards_who_step_down_together_leave_one_who_steers(service: Running) -> None:
@@ -351,7 +366,8 @@ async def test_each_consent_shows_its_own_and_ends_at_once(service: Running) -> 
     await club.get(f"{offer}/standings", club.steward)
     for standing, spares in ((True, False), (False, True), (False, False)):
         await club.shows(member, offer, standing=standing, spares=spares)
-        assert await club.get(f"{offer}/consent", member) == {"standing": standing, "spares": spares}
+        given = {"standing": standing, "spares": spares, "display": False}
+        assert await club.get(f"{offer}/consent", member) == given
         for what, shown in (("standings", standing), ("spares", spares)):
             assert len((await club.get(f"{offer}/{what}", club.steward))["items"]) == shown
             await club.get(f"{offer}/{what}/{mine}", club.steward, 200 if shown else 404)

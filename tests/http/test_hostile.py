@@ -33,6 +33,8 @@ from service.http.examples import (
     POLL,
     REDEMPTION,
     SHARE,
+    SWAP_ANSWER,
+    SWAP_PROPOSAL,
     SYNC,
 )
 from tests.conftest import Running
@@ -757,7 +759,7 @@ BODIES = {
     "adopt_revision": bodies_like({}, revision=[0, -1, 1.5, "1", True, [], {}, 2**31]),
     "create_club": bodies_like(CLUB, name=NO_NAME, note=NO_NOTE, own_name=[*NO_NAME, "a\u200bb"], colour=[1]),
     "change_club": bodies_like({}, name=NO_NAME, note=NO_NOTE, owner=[1]),
-    "change_member": bodies_like({}, role=NO_ROLE, name=["x"]),
+    "change_member": bodies_like({}, role=NO_ROLE, names=["x"]),
     "invite_to_club": bodies_like(
         CLUB_INVITATION, role=NO_ROLE, note=[1, True, [], {}, "x" * 201], expires_in_seconds=NO_SECONDS
     ),
@@ -765,7 +767,11 @@ BODIES = {
     "offer_definition": bodies_like(OFFER, definition_id=NO_ID, revision=NO_NUMBER, note=NO_NOTE),
     "offer_revision": bodies_like(OFFER, definition_id=NO_ID, revision=NO_NUMBER, note=NO_NOTE),
     "take_offer": bodies_like({}, revision=NO_NUMBER, number=[1]),
-    "set_consent": bodies_like({"standing": True, "spares": True}, standing=NO_FLAG, spares=NO_FLAG, all=[True]),
+    "propose_swap": bodies_like(SWAP_PROPOSAL, definition_id=NO_ID, swap=[*NO_TEXT, "", "x" * 65], legs=[[]]),
+    "answer_swap": bodies_like(SWAP_ANSWER, accepts=NO_FLAG, reason=["x"]),
+    "set_consent": bodies_like(
+        {"standing": True, "spares": True}, standing=NO_FLAG, spares=NO_FLAG, display=NO_FLAG, all=[True]
+    ),
 }
 # What is wrong for one of them is wrong for the others, and is told in the same places.
 OF_DEFINITIONS = {"create_definition", "replace_draft", "start_definition_import"}
@@ -783,6 +789,10 @@ async def kept(service: Running, owner: dict[str, str], path: str) -> str:
         club = await clubhouse.founded(service, owner)
         path = path.replace("/v1/clubs/{club_id}", club.address)
         path = path.replace("{member_id}", club.id_of(owner))
+        if "{swap_id}" in path:
+            # The owner is to have no coins of it; what is wrong with a body comes before whether there is such a swap.
+            swap = await club.proposed(await club.newcomer(), await club.newcomer(), await club.offered())
+            path = path.replace(f"{club.address}/swaps/{{swap_id}}", swap)
         return path.replace("/definitions/{id}", await club.offered()) if "{id}" in path else path
     if "{id}" not in path:
         return path
@@ -935,7 +945,7 @@ async def test_every_hostile_body_is_refused_and_the_service_goes_on(service: Ru
         for what in ("holdings", "definitions", "issues?private=true")
     ]
     # Of a club the path needs the definition that it offers.
-    left = "{id}" in template and "/devices/" not in template
+    left = ("{id}" in template or "{swap_id}" in template) and "/devices/" not in template
     assert sum(map(len, listed)) == left, "a refused body left something behind"
 
 

@@ -6,6 +6,7 @@ Nothing is masked. The clock stands still, since a page of tokens would tell whe
 
 from __future__ import annotations
 
+import re
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -18,6 +19,7 @@ from service.accounts.store import AccountStore
 from service.clubs.model import Consent
 from service.clubs.offer_store import Shown, ShownStore
 from service.clubs.store import ClubStore
+from service.clubs.swap_store import SwapStore
 from service.holdings.store import HoldingStore
 from service.http import openapi
 from service.http.examples import DOCUMENT
@@ -29,7 +31,11 @@ from tests.http.test_contract import current
 pytestmark = pytest.mark.anyio
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
-CROWNS = [{"denomination": "crown", "grade": grade} for grade in (10, 20, 45, 60)]
+CROWNS: list[dict[str, Any]] = [{"denomination": "crown", "grade": grade} for grade in (10, 20, 45, 60)]
+# Only the hidden member has one, so it changes whatever may be made of all coins.
+FLORIN: dict[str, Any] = {"denomination": "florin"}
+FLORIN_TOO = {"id": "florin", "label": "Florin", "accepts": "denomination = 'florin'"}
+SET = {**DOCUMENT, "slots": [*DOCUMENT["slots"], FLORIN_TOO]}
 # It goes on for a quarter of an hour, and tells of one's own holdings alone.
 STREAMS = {"watch_holdings"}
 Answers = dict[tuple[str, str], tuple[int, dict[str, str], bytes]]
@@ -66,10 +72,10 @@ async def a_scene(service: Running) -> Scene:
     service.app.state.clock = lambda: NOW
     club = await founded(service)
     viewer, shown, hidden = await club.newcomer(), await club.newcomer(), await club.newcomer()
-    offer = await club.offered()
+    offer = await club.offered(SET)
     for facts in CROWNS:
         await coin(service, shown, **facts)
-    await club.shows(shown, offer, standing=True, spares=True)
+    await club.shows(shown, offer, standing=True, spares=True, display=True)
     own = await published(service, viewer)
     addresses = addresses_of(club, offer, own, [club.id_of(shown), club.id_of(hidden)])
     return Scene(club, viewer, shown, hidden, offer, addresses)
@@ -93,13 +99,15 @@ def addresses_of(club: Clubhouse, offer: str, own: str, members: Sequence[str]) 
             found.append(address)
         if declared["operationId"] == "list_spares":
             found += [f"{address}?place=worn", f"{address}?limit=1"]
+        if declared["operationId"] == "get_club_display":
+            found.append(f"{address}?format=html")
         if declared["operationId"] in ("list_standings", "list_members"):
             found.append(f"{address}?limit=1")
     return found
 
 
 async def adds_coins(scene: Scene) -> None:
-    for facts in CROWNS:
+    for facts in [*CROWNS, FLORIN]:
         await coin(scene.club.service, scene.hidden, **facts)
 
 
@@ -174,8 +182,10 @@ async def leaks(scene: Scene, doings: Sequence[Doing] = DOINGS) -> list[str]:
 
 async def test_nothing_tells_of_the_coins_and_doings_of_a_member_who_did_not_opt_in(service: Running) -> None:
     scene = await a_scene(service)
-    assert len([address for address in scene.addresses if address.startswith(scene.club.address)]) >= 17
+    assert len([address for address in scene.addresses if address.startswith(scene.club.address)]) >= 19
     seen = await scene.seen()
+    display = seen["member", f"{scene.club.address}{scene.offer}/display"]
+    assert (display[0], display[2].count(b'"coin"')) == (200, 4), "two coins, each as an exhibit and as a loan"
     told = seen["member", f"{scene.club.address}{scene.offer}/standings"]
     assert told[0] == 200
     assert b'"filled":2' in told[2], "what is shown is seen"
@@ -184,15 +194,22 @@ async def test_nothing_tells_of_the_coins_and_doings_of_a_member_who_did_not_opt
 
 async def test_a_list_that_asks_nobody_is_seen(service: Running, monkeypatch: pytest.MonkeyPatch) -> None:
     # A control: everybody counts as having opted in.
-    scene, yes = await a_scene(service), Consent(True, True)
+    scene, yes = await a_scene(service), Consent(True, True, True)
 
-    def everybody(store: Any, what: str, after: str | None, limit: int, *, whole: bool = False) -> tuple[Shown, ...]:
-        seats = ClubStore(store._connection).seats(store._club, after, limit)
+    def everybody(
+        store: Any, what: str, after: str | None, limit: int | None, *, whole: bool = False
+    ) -> tuple[Shown, ...]:
+        seats = ClubStore(store._connection).seats(store._club, after, limit or 100)
         return tuple(Shown(seat.id, seat.name, seat.owner, yes, None, None) for seat in seats)
 
     monkeypatch.setattr(ShownStore, "page", everybody)
     monkeypatch.setattr(ShownStore, "still", lambda store, what, owners: set(owners))
-    assert {address.rsplit("/", 1)[1] for address in await leaks(scene, [adds_coins])} >= {"standings", "spares"}
+    assert {address.rsplit("/", 1)[1] for address in await leaks(scene, [adds_coins])} >= {
+        "standings",
+        "spares",
+        "display",
+        "display?format=html",
+    }
 
 
 async def test_a_tag_that_counts_everybody_is_seen(service: Running, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -238,26 +255,26 @@ async def test_nobodys_coins_are_read_but_those_that_are_shown(
     assert read == {shown}
 
 
-@pytest.mark.parametrize(("standing", "spares"), [(True, False), (False, True), (True, True)])
-async def test_who_opts_in_and_out_again_was_never_seen(service: Running, standing: bool, spares: bool) -> None:
+@pytest.mark.parametrize("shows", [{"standing"}, {"spares"}, {"display"}, {"standing", "spares", "display"}])
+async def test_who_opts_in_and_out_again_was_never_seen(service: Running, shows: set[str]) -> None:
     scene = await a_scene(service)
     await adds_coins(scene)
     before = await scene.seen()
-    await scene.club.shows(scene.hidden, scene.offer, standing=standing, spares=spares)
+    await scene.club.shows(scene.hidden, scene.offer, **dict.fromkeys(shows, True))
     changed = different(before, await scene.seen())
-    told = {"standings": standing, "spares": spares}
-    for what, shown in told.items():
+    for what, consent in {"standings": "standing", "spares": "spares", "display": "display"}.items():
         where = f"{scene.club.address}{scene.offer}/{what}"
-        assert (where in changed) is shown
-        assert (f"{where}/{scene.club.id_of(scene.hidden)}" in changed) is shown
-    assert all("/standings" in address or "/spares" in address for address in changed)
+        assert (where in changed) is (consent in shows)
+        if what != "display":
+            assert (f"{where}/{scene.club.id_of(scene.hidden)}" in changed) is (consent in shows)
+    assert all(re.search("/(standings|spares|display)", address) for address in changed)
     await scene.club.shows(scene.hidden, scene.offer)
     assert different(before, await scene.seen()) == []
 
 
 async def test_a_consent_for_one_definition_tells_nothing_of_another(service: Running) -> None:
     scene = await a_scene(service)
-    other = await scene.club.offered({**DOCUMENT, "title": "Two crowns, again"})
+    other = await scene.club.offered({**SET, "title": "Two crowns, again"})
     await scene.club.shows(scene.hidden, other, standing=True, spares=True)
     assert await leaks(scene, [adds_coins, takes_a_copy_and_pins]) == []
 
@@ -270,3 +287,74 @@ async def test_what_is_shown_of_the_standing_alone_tells_nothing_of_spares(servi
     await coin(service, scene.shown, denomination="crown", grade=5)
     changed = different(before, await scene.seen())
     assert changed == []
+
+
+async def adds_sharp_crowns(scene: Scene) -> None:
+    """What the one who looks lacks, so that they could swap."""
+    for grade in (45, 60):
+        await coin(scene.club.service, scene.hidden, denomination="crown", grade=grade)
+
+
+async def a_scene_of_swaps(service: Running) -> Scene:
+    """The one who looks shares spares as well, and has a swap with a fifth member."""
+    scene = await a_scene(service)
+    other = await scene.club.newcomer()
+    await scene.club.swappers(scene.viewer, other, scene.offer)
+    where = f"{scene.club.address}{scene.offer}/swaps"
+    seen = (await scene.seen())["member", where]
+    assert (seen[0], seen[2].count(b'"key"')) == (200, 1)
+    return scene
+
+
+async def test_swaps_tell_nothing_of_a_member_who_did_not_opt_in(service: Running) -> None:
+    scene = await a_scene_of_swaps(service)
+    assert await leaks(scene, [adds_sharp_crowns, *DOINGS]) == []
+
+
+async def test_a_search_that_asks_everybody_is_seen(service: Running, monkeypatch: pytest.MonkeyPatch) -> None:
+    # A control: everybody counts as sharing.
+    scene, yes = await a_scene_of_swaps(service), Consent(True, True)
+
+    def everybody(store: Any, what: str, owners: Any = None) -> tuple[Shown, ...]:
+        seats = ClubStore(store._connection).seats(store._club, None, 100)
+        return tuple(Shown(seat.id, seat.name, seat.owner, yes, None, None) for seat in seats)
+
+    monkeypatch.setattr(ShownStore, "whole", everybody)
+    monkeypatch.setattr(ShownStore, "still", lambda store, what, owners: set(owners))
+    assert f"{scene.club.address}{scene.offer}/swaps" in await leaks(scene, [adds_sharp_crowns])
+
+
+async def swapping(scene: Scene) -> list[str]:
+    """The addresses whose answers differ once two others propose a swap to each other, and once they accept it."""
+    one, other = await scene.club.newcomer(), await scene.club.newcomer()
+    await scene.club.shows(scene.viewer, scene.offer, spares=True)
+    body = await scene.club.swappers(one, other, scene.offer)
+    before = await scene.seen()
+    client = scene.club.service.client
+    made = await client.post(f"{scene.club.address}/swaps", json=body, headers=one)
+    assert made.status_code == 201
+    found, where = different(before, await scene.seen()), made.headers["location"]
+    done = await client.put(f"{where}/answer", json={"accepts": True}, headers={**other, "If-Match": "*"})
+    assert done.json()["state"] == "accepted"
+    nowhere = f"{where[:-12]}{'0' * 12}"
+    for who in (scene.viewer, scene.club.steward):
+        there, absent = await client.get(where, headers=who), await client.get(nowhere, headers=who)
+        assert there.status_code == 404
+        assert there.text.replace(where[-36:], nowhere[-36:]) == absent.text
+    return [*found, *different(before, await scene.seen())]
+
+
+async def test_what_two_others_propose_and_accept_is_not_seen(service: Running) -> None:
+    assert await swapping(await a_scene(service)) == []
+
+
+async def test_a_list_of_everybodys_swaps_is_seen(service: Running, monkeypatch: pytest.MonkeyPatch) -> None:
+    # The control of the test above.
+    scene = await a_scene(service)
+
+    def everybodys(store: Any, club: str, owner: Any, after: str | None, limit: int) -> Any:
+        owners = [seat.owner.id for seat in ClubStore(store._connection).seats(club, None, 100)]
+        return store.of(owners)
+
+    monkeypatch.setattr(SwapStore, "page", everybodys)
+    assert f"{scene.club.address}/swaps" in await swapping(scene)

@@ -122,6 +122,7 @@ async def test_the_set_stays_as_it_is_until_the_revision_is_adopted(copy: Copied
 async def test_the_next_merge_goes_back_to_what_was_taken_in_last(copy: Copied) -> None:
     second = with_rules(FIRST, proof="strike = 'proof'")
     await copy.revised(second)
+    assert [one["revision"] for one in (await copy.get("/origin"))["available"]] == [2]
     assert (await copy.pull()).status_code == 200
     await doors.publish(copy.service, copy.owner, copy.where.rpartition("/")[2])
     again = await copy.pull()
@@ -134,6 +135,7 @@ async def test_the_next_merge_goes_back_to_what_was_taken_in_last(copy: Copied) 
     assert told["conflicts"] == []
     assert [slot["id"] for slot in told["draft"]["document"]["slots"]] == ["old", "late"]
     assert told["draft"]["document"]["slots"][1]["accepts"] == "year_on_coin >= 1870"
+    assert (await copy.get("/origin"))["available"] == []
 
 
 async def test_what_comes_of_it_has_to_be_sound(copy: Copied) -> None:
@@ -176,5 +178,6 @@ async def test_a_member_pulls_what_the_club_offers_anew_until_leaving(service: R
     told = (await mine.pull()).json()
     assert [slot["id"] for slot in told["draft"]["document"]["slots"]] == ["old", "late", "proof"]
     assert told["draft"]["document"]["slots"][0]["accepts"] == "year_on_coin < 1840"
+    assert (await club.get(offer, member))["copy"]["revision"] == 2
     assert (await service.client.delete(f"{club.address}/membership", headers=member)).status_code == 204
     assert (await mine.pull()).status_code == 404

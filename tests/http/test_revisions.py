@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import copy
 from typing import Any
 
@@ -323,6 +324,17 @@ async def test_adopting_needs_the_version_that_was_read_and_a_published_revision
     refused = await kept.put("/adoption", {"revision": 3})
     assert (refused.status_code, "is a draft" in refused.json()["detail"]) == (409, True)
     assert (await kept.put("/adoption", {})).status_code == 422
+
+
+async def test_of_those_that_adopt_at_once_one_succeeds(service: Running) -> None:
+    kept = await Kept(service).begin(FIRST, SECOND, coins=COINS)
+    headers = {**kept.owner, "If-Match": (await kept.get()).headers["etag"]}
+    sent = [
+        service.client.put(f"{kept.where}/adoption", json={"revision": 1 + number % 2}, headers=headers)
+        for number in range(6)
+    ]
+    statuses = sorted(answer.status_code for answer in await asyncio.gather(*sent))
+    assert statuses == [200, *[412] * 5]
 
 
 async def test_publishing_does_not_move_a_set_that_has_adopted_one(service: Running) -> None:

@@ -42,6 +42,10 @@ REFUSED = {
 }
 
 
+# A club with other members cannot be ended, and that is told to stewards alone; of two who propose one swap, one does.
+IN_THE_WAY = {("delete_club", STEWARD), ("propose_swap", STEWARD)}
+
+
 def operations() -> list[Operation]:
     """Every operation of clubs."""
     return [
@@ -64,7 +68,7 @@ def without_a_rule(found: Iterable[Operation]) -> list[tuple[str, str]]:
 def test_every_operation_of_clubs_declares_who_may() -> None:
     found = operations()
     assert without_a_rule(found) == []
-    assert len(found) == 28
+    assert len(found) == 34
     assert {declared["x-access"] for _, _, declared in found} == {openapi.OWNER, MEMBER, STEWARD}
 
 
@@ -106,11 +110,13 @@ async def a_full_club(service: Running, offer: dict[str, str]) -> tuple[dict[str
         MEMBER: member,
         STEWARD: steward,
     }
+    swap = await club.proposed(steward, member, where.removeprefix(club.address))
     steps = {
         "{club_id}": club.address.rsplit("/", 1)[1],
         "{id}": sent.json()["id"],
         "{member_id}": club.id_of(shown),
         "{invitation_id}": (await club.invitation())["id"],
+        "{swap_id}": swap.rsplit("/", 1)[1],
     }
     return people, steps
 
@@ -151,13 +157,14 @@ async def matrix(service: Running, whom: Collection[str] = (*REFUSED, MEMBER, ST
             path = path.replace(step, value)
         name, club = declared["operationId"], steps["{club_id}"]
         asked = with_body(declared, bodies.get(name))
+        if name == "propose_swap":
+            asked = with_body(declared, steps["{id}"], swap=await proposable(service, people[MEMBER], steps))
         before = everything(service, club)
         for who in whom:
             expected = REFUSED.get(who) or (None if may(who, declared) else 403)
             answer = await send(service, method, path, asked, people[who])
             documented = str(answer.status_code) in declared["responses"]
-            # A club with other members cannot be ended, and that is told to stewards alone.
-            well = 200 <= answer.status_code < 300 or (name == "delete_club" and answer.status_code == 409)
+            well = 200 <= answer.status_code < 300 or ((name, who) in IN_THE_WAY and answer.status_code == 409)
             fine = answer.status_code == expected if expected else well
             if not documented or not fine:
                 wrong.append((name, who, answer.status_code))
@@ -165,16 +172,26 @@ async def matrix(service: Running, whom: Collection[str] = (*REFUSED, MEMBER, ST
                 wrong.append((name, f"{who} changed something", answer.status_code))
                 before = after
             tried += 1
-    assert tried == 25 * len(whom)
+    assert tried == 31 * len(whom)
     return wrong
 
 
-def with_body(declared: dict[str, Any], definition: str | None) -> dict[str, Any]:
+async def proposable(service: Running, member: Headers, steps: Mapping[str, str]) -> str:
+    """The key of the swap that stands proposed, once somebody said no to it."""
+    club, headers = f"/v1/clubs/{steps['{club_id}']}", {**member, "If-Match": "*"}
+    where = f"{club}/swaps/{steps['{swap_id}']}/answer"
+    assert (await service.client.put(where, json={"accepts": False}, headers=headers)).status_code == 200
+    found = await service.client.get(f"{club}/definitions/{steps['{id}']}/swaps", headers=member)
+    key: str = found.json()["items"][0]["key"]
+    return key
+
+
+def with_body(declared: dict[str, Any], definition: str | None, **more: str) -> dict[str, Any]:
     """The operation with a definition in its example that is there."""
     if definition is None:
         return declared
     (kind, content), *_ = declared["requestBody"]["content"].items()
-    example = {**content["example"], "definition_id": definition}
+    example = {**content["example"], "definition_id": definition, **more}
     return {**declared, "requestBody": {"content": {kind: {**content, "example": example}}}}
 
 
@@ -203,9 +220,11 @@ async def test_a_door_that_lets_strangers_in_is_seen(service: Running, monkeypat
             return Seat(row.id, owner, str(uuid4()), STEWARD, "nobody", row.created_at)
 
     monkeypatch.setattr(needs, "admit", careless)
+    # Whoever has a seat still is no side of somebody's swap.
     strangers = ("stranger", "who left", "who was removed")
     wrong = await matrix(service, strangers)
     reading = {declared["operationId"] for method, path, declared in operations() if method == "get" and INSIDE in path}
+    reading -= {"get_swap"}
     for who in strangers:
         assert {name for name, seen, _ in wrong if seen == who} >= reading
 
@@ -224,7 +243,7 @@ async def test_a_strangers_answer_is_that_for_no_club_at_all(service: Running) -
 
 
 def with_steps(path: str) -> str:
-    for step in ("{id}", "{member_id}", "{invitation_id}"):
+    for step in ("{id}", "{member_id}", "{invitation_id}", "{swap_id}"):
         path = path.replace(step, "01939f6e-0000-7000-8000-00000000000c")
     return path
 

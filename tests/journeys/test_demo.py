@@ -15,10 +15,14 @@ ROOT = Path(__file__).resolve().parents[2]
 SETS = ("from-sterling-to-cupro-nickel", "menagerie-table", "gone-from-the-map")
 
 
-@pytest.mark.process
-def test_the_demo_prints_what_the_sets_expect_and_ends() -> None:
-    environment = {**os.environ, "COLUMNS": "140"}
-    ended = subprocess.run(
+pytestmark = pytest.mark.process
+
+
+@pytest.fixture(scope="module")
+def ended() -> subprocess.CompletedProcess[str]:
+    """The demo, played once."""
+    environment = {**os.environ, "COLUMNS": "200"}
+    return subprocess.run(
         [sys.executable, "-m", "service", "demo", "--once"],
         cwd=ROOT,
         env=environment,
@@ -27,6 +31,9 @@ def test_the_demo_prints_what_the_sets_expect_and_ends() -> None:
         timeout=120,
         check=False,
     )
+
+
+def test_the_demo_prints_what_the_sets_expect_and_ends(ended: subprocess.CompletedProcess[str]) -> None:
     assert ended.returncode == 0, ended.stderr
     headlines = re.findall(
         r"(\d+) places: (\d+) filled(?:, (\d+) in doubt)?, (\d+) empty\. .*?: (\d+)\. Proven", ended.stdout
@@ -43,3 +50,77 @@ def test_the_demo_prints_what_the_sets_expect_and_ends() -> None:
     assert "In the way: Without 'three-a-land', 2 more places could be filled" in ended.stdout
     assert "fineness: 0.925" in ended.stdout
     assert "Traceback" not in ended.stdout + ended.stderr
+
+
+# Counted by hand from service/demo/circle.py. The second revision has ten places: farthing, halfpenny, penny (from 1902 on),
+# silver and twelve-sided threepence, sixpence, shilling, florin, half crown, and any coin of 1937.
+STANDINGS = {
+    # a1 or a2, a3, a4, a5, a6, a7, a8, a9 or a10; no brass threepence, nothing of 1937. Left over: a farthing, a half crown.
+    "Alder Finch": (8, 0, 2, "Twelve-sided threepence, A coin of the coronation year", 2),
+    # b1, b2, b3 of 1912, b4, b5, b6 of 1937 for its year, b7 as the shilling, b8 or b9. Left over: a florin.
+    "Brona Tansy": (8, 0, 2, "Silver threepence, Half crown", 1),
+    # c1, c2, c3, c4, c5 or c6, c7. Left over: a brass threepence.
+    "Cosmo Wick": (6, 0, 4, "Sixpence, Shilling, Florin, A coin of the coronation year", 1),
+    # d1 or d2 and d3; d4 is of 1936, which is too early, or of 1938. Left over: a halfpenny.
+    "Dorrit Vane": (
+        2,
+        1,
+        7,
+        "Farthing, Silver threepence, Twelve-sided threepence, Sixpence, Florin, Half crown, A coin of the coronation year",
+        1,
+    ),
+}
+
+
+def after(ended: subprocess.CompletedProcess[str], heading: str) -> str:
+    """What is printed from the heading on."""
+    _, found, rest = ended.stdout.partition(heading)
+    assert found, heading
+    return rest
+
+
+def rows(text: str) -> list[list[str]]:
+    """The cells of the first table in a text, without its heading."""
+    lines = text.splitlines()
+    start = next(at for at, line in enumerate(lines) if line.startswith("\u2501"))
+    cells = [[cell.strip() for cell in line.split("\u2502")] for line in lines[start + 1 :]]
+    return cells[: next(at for at, row in enumerate(cells) if len(row) == 1)]
+
+
+def test_what_a_newer_revision_does_to_one_members_set(ended: subprocess.CompletedProcess[str]) -> None:
+    told = after(ended, "A newer revision.").partition("How far the members are")[0]
+    # Of nine places first: no penny before 1937, no silver threepence, no half crown.
+    assert "Until Brona Tansy adopts it, 6 of 9 places are filled." in told
+    assert "Of the places 1 is new and 1 is filled." in told
+    assert "Of the coins 1 moves and 2 come in." in told
+    assert "The place 'Penny' now also takes coins that it did not take before" in told
+    assert "The place 'Brass threepence' is now called 'Twelve-sided threepence'." in told
+    assert "The place 'A coin of the coronation year' is new." in told
+    assert re.findall(r"(Moves|Comes in|Falls out): (\w+)  (.*)", told) == [
+        ("Moves", "b6", "United Kingdom 1937 shilling, grade 60, from Shilling to A coin of the coronation year"),
+        ("Comes in", "b3", "United Kingdom 1912 penny, grade 20, for Penny"),
+        ("Comes in", "b7", "United Kingdom 1949 shilling, grade 40, for Shilling"),
+    ]
+    assert "Adopted: 8 of 10 places are filled." in told
+
+
+def test_how_far_the_members_are_who_show_it(ended: subprocess.CompletedProcess[str]) -> None:
+    told = after(ended, "How far the members are who show it")
+    assert rows(told) == [[name, *map(str, standing)] for name, standing in STANDINGS.items()]
+    assert "Emlyn Sorrel shows nothing" in told
+
+
+def test_three_members_swap_what_each_can_spare(ended: subprocess.CompletedProcess[str]) -> None:
+    # The only way round: Alder lacks the twelve-sided threepence that Cosmo has twice, Cosmo the florin that Brona has twice,
+    # Brona the half crown that Alder has twice; no two of them have what the other lacks, and nobody lacks a halfpenny but who
+    # shows nothing. Of two like coins the better grade stays at home.
+    told = after(ended, "A swap of coins to spare")
+    assert sorted(rows(told)) == [
+        ["Alder Finch", "half crown, 1946, United Kingdom", "Brona Tansy", "Half crown"],
+        ["Brona Tansy", "florin, 1951, United Kingdom", "Cosmo Wick", "Florin"],
+        ["Cosmo Wick", "threepence, 1952, United Kingdom", "Alder Finch", "Twelve-sided threepence"],
+    ]
+    assert "Alder Finch proposes it; the swap is proposed." in told
+    states = dict(re.findall(r"(Brona Tansy|Cosmo Wick) says yes; the swap is (\w+)\.", told))
+    assert sorted(states.values()) == ["accepted", "proposed"]
+    assert "Nothing is moved" in told

@@ -1,4 +1,4 @@
-"""Two real servers on one machine: a definition is shared on one, imported on the other, revised, followed, revoked."""
+"""Two real servers on one machine: a definition is shared on one, imported on the other, revised, followed, adopted, revoked."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def published(client: httpx.Client, document: dict[str, Any]) -> str:
 
 
 @pytest.mark.timeout(120)
-def test_share_import_revise_follow_revoke(
+def test_share_import_revise_follow_adopt_revoke(
     another_database_url: Callable[[], str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("SETWRIGHT_IMPORTS_FROM_LOOPBACK", "true")
@@ -64,6 +64,16 @@ def test_share_import_revise_follow_revoke(
             assert ben.get(f"{mine}/origin/revisions/2").json()["document"] == SECOND
             assert ben.get(mine).json()["document"] == DOCUMENT
             assert ben.post(f"{mine}/origin/checks").json()["outcome"] == "unchanged"
+            # Taken in: a draft, which says what it would do; the set goes on as it was until the owner adopts it.
+            anyway = {"If-Match": "*"}
+            pulled = ben.post(f"{mine}/pulls", json={}, headers=anyway).raise_for_status().json()
+            assert (pulled["conflicts"], pulled["draft"]["digest"]) == ([], digest(SECOND))
+            assert [change["kind"] for change in ben.get(f"{mine}/impact").json()["changes"]] == ["title-changed"]
+            published_again = ben.post(f"{mine}/revisions", headers=anyway).raise_for_status().json()
+            assert (published_again["revision"], published_again["digest"]) == (2, digest(SECOND))
+            assert ben.get(f"{mine}/evaluation").json()["definition"]["digest"] == digest(DOCUMENT)
+            ben.put(f"{mine}/adoption", json={"revision": 2}, headers=anyway).raise_for_status()
+            assert ben.get(f"{mine}/evaluation").json()["definition"]["digest"] == digest(SECOND)
             # Revoked: the next question fails, kindly, and what was taken stays.
             assert ada.delete(f"/v1/shares/{share['id']}").status_code == 204
             failed = ben.post(f"{mine}/origin/checks").json()

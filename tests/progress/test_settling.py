@@ -157,6 +157,8 @@ def test_the_doubts_of_the_shipped_sets_equal_evaluating_twice() -> None:
     tried = 0
     for name in NAMES:
         request = a_set(name)
-        tried += check_against_evaluating_twice(weighed(request), request)
+        found = weighed(request)
+        # Every third: each takes two evaluations for every outcome.
+        tried += check_against_evaluating_twice({**found, "facts": found["facts"][::3]}, request)
     assert tried > 10
     assert FOLDER.is_dir()

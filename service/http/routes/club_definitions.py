@@ -230,7 +230,7 @@ def get_consent(parts: Parts, seat: SeatNeeded, id: DefinitionId) -> Response:
     "/definitions/{id}/consent",
     **operation(
         "set_consent",
-        "Show the club your standing or your spares, or cease to: from the next request on",
+        "Show the club your standing, your spares or your coins in its display, or cease to: from the next request on",
         tag=_TAG,
         access=MEMBER,
         body=ConsentIn,
@@ -242,7 +242,9 @@ def set_consent(parts: Parts, seat: SeatNeeded, id: DefinitionId, body: JsonBody
     # Without If-Match: ceasing to show something never fails for what was said before.
     sent = read(ConsentIn, body.value)
     consent = parts.database.write(
-        lambda connection: offering.show(connection, seat, id, Consent(sent.standing, sent.spares))
+        lambda connection: offering.show(
+            connection, seat, id, Consent(sent.standing, sent.spares, sent.display), parts.clock()
+        )
     )
     return Answer(shown_consent(consent)).response()
 

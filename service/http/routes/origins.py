@@ -91,7 +91,7 @@ async def copy(request: Request, parts: Parts, owner: OwnerNeeded, id: Definitio
 def get(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
     def find(connection: Connection) -> tuple[Origin, tuple[Offered, ...]]:
         store = OriginStore(connection, owner)
-        return store.get(id), store.offered(id)
+        return store.get(id), store.available(id)
 
     origin, offered = parts.database.read(find)
     return unless_known(request, origin_tag(origin), lambda: Answer(shown_origin(origin, offered)))

@@ -10,7 +10,7 @@ from typing import Annotated
 import segno
 from fastapi import APIRouter, Query, Request
 from starlette.concurrency import run_in_threadpool
-from starlette.responses import Response
+from starlette.responses import HTMLResponse, Response
 
 from service.accounts.model import token_digest
 from service.clubs import share_actions as actions
@@ -171,10 +171,11 @@ async def get_shared(request: Request, parts: Parts, secret: str, query: Annotat
     await run_in_threadpool(_use, parts, secret, shown)
     if form == "json":
         return Answer(shared_document(shown), 200, headers).response()
-    link = _link(request, secret)
-    written = await parts.gate.run(lambda: as_yaml(shown.revision.document) if form == "yaml" else _page(shown, link))
-    policy = {"Content-Security-Policy": SHARED_POLICY} if form == "html" else {}
-    return Response(written, 200, {**headers, **policy}, f"{_FORMS[form]}; charset=utf-8")
+    if form == "yaml":
+        written = await parts.gate.run(lambda: as_yaml(shown.revision.document))
+        return Response(written, 200, headers, "application/yaml; charset=utf-8")
+    drawn = await parts.gate.run(lambda: _page(shown, _link(request, secret)))
+    return HTMLResponse(drawn, 200, {**headers, "Content-Security-Policy": SHARED_POLICY})
 
 
 @router.get(

@@ -20,17 +20,18 @@ from service.http.schemas.common import In, Out, PageOut
 def _kept(value: Any) -> str:
     identity = read_identity(value) if isinstance(value, str) else None
     if identity is None:
-        raise PydanticCustomError("id", "this is the id of a definition of yours that is kept here")
+        raise PydanticCustomError("id", "this is the id of a definition that is kept here")
     return identity
 
 
+DefinitionKey = Annotated[str, BeforeValidator(_kept)]
 RevisionNumber = Annotated[int, Field(ge=1, le=2**31 - 1)]
 
 
 class OfferIn(In):
     """A published revision of a definition of your own."""
 
-    definition_id: Annotated[str, BeforeValidator(_kept)]
+    definition_id: DefinitionKey
     revision: RevisionNumber | None = Field(None, description="Left out: the newest published one.")
     note: Note | None = Field(None, description="What the members should know; it is announced.")
 
@@ -46,6 +47,10 @@ class ConsentIn(In):
 
     standing: bool = Field(description="Which places you have filled; never by which coin.")
     spares: bool = Field(description="Which places your spare coins fit; nothing else of them.")
+    display: bool = Field(
+        False,
+        description="Your coins may be shown in the club's display: a coin that is shown with its facts and its issue.",
+    )
 
 
 class OfferQuery(BaseModel):
@@ -125,6 +130,7 @@ class ConsentOut(Out):
 
     standing: bool
     spares: bool
+    display: bool
 
 
 class StandingStampOut(Out):
@@ -153,14 +159,16 @@ class StandingOut(Out):
     counts: CountsOut | None
 
 
-class _StampedOut(Out):
+class StampedOut(Out):
+    """Against what, and when."""
+
     definition: StandingStampOut
     evaluated_on: str
     reference_edition: str
     engine_version: str
 
 
-class StandingPageOut(PageOut, _StampedOut):
+class StandingPageOut(PageOut, StampedOut):
     """A page of members who show their standing. A page may be short of its limit and still have a next one."""
 
     items: list[StandingOut]
@@ -174,7 +182,7 @@ class PlaceStandingOut(Out):
     status: Literal["filled", "tentative", "empty"]
 
 
-class MemberStandingOut(StandingOut, _StampedOut):
+class MemberStandingOut(StandingOut, StampedOut):
     """One member's standing, place by place."""
 
     places: list[PlaceStandingOut]
@@ -188,7 +196,7 @@ class SparesOut(Out):
     pieces: int | None
 
 
-class SparesPageOut(PageOut, _StampedOut):
+class SparesPageOut(PageOut, StampedOut):
     """A page of members who show what they can spare."""
 
     items: list[SparesOut]
@@ -202,7 +210,7 @@ class SpareOut(Out):
     places: list[str] = Field(description="Places that it surely fits; the places of a free choice once, by its id.")
 
 
-class MemberSparesOut(PageOut, _StampedOut):
+class MemberSparesOut(PageOut, StampedOut):
     """A page of one member's spare coins."""
 
     member: SomebodyOut
@@ -235,7 +243,7 @@ def shown_announcement(made: Announcement) -> dict[str, Any]:
 
 
 def shown_consent(consent: Consent) -> dict[str, bool]:
-    return {"standing": consent.standing, "spares": consent.spares}
+    return {"standing": consent.standing, "spares": consent.spares, "display": consent.display}
 
 
 def stamp_of(offered: Offered) -> dict[str, Any]:
