@@ -281,6 +281,25 @@ async def test_the_copy_of_the_set_itself_and_a_draft_are_in_nobodys_way(service
     assert len(await table.items(ada)) == 1
 
 
+async def test_what_is_promised_counts_as_gone(service: Running, monkeypatch: pytest.MonkeyPatch) -> None:
+    table, ada, ben = await a_pair(service)
+    made = await table.propose(ada)
+    (leg,) = (leg for leg in made.json()["legs"] if "holding" in leg)
+    await table.answers(made, ben, True)
+    # The promised coin is pinned, so that it is the other one that sits nowhere now; Cem would take it.
+    taken = await service.client.post(f"{table.club.address}{table.offer}/copies", json={}, headers=ada)
+    pins = {"pins": [{"holding": leg["holding"], "place": "y1901"}], "nevers": []}
+    headers = {**ada, "If-Match": "*"}
+    where = f"{taken.headers['location']}/pins"
+    assert (await service.client.put(where, json=pins, headers=headers)).status_code == 200
+    cem = await table.member(1903, 1903)
+    for who in (ada, cem):
+        assert await table.items(who) == []
+    # The control: a search that thinks the promised coin stays.
+    monkeypatch.setattr(swapping._Collections, "_without_promised", lambda _, owner, request: request)
+    assert len(await table.items(cem)) == 1
+
+
 async def test_a_rule_over_several_places_bars_a_coin_that_would_not_sit(
     service: Running, monkeypatch: pytest.MonkeyPatch
 ) -> None:
