@@ -19,6 +19,7 @@ from service.accounts.store import AccountStore
 from service.clubs.model import Consent
 from service.clubs.offer_store import Shown, ShownStore
 from service.clubs.store import ClubStore
+from service.clubs.swap_store import SwapStore
 from service.holdings.store import HoldingStore
 from service.http import openapi
 from service.http.examples import DOCUMENT
@@ -286,3 +287,74 @@ async def test_what_is_shown_of_the_standing_alone_tells_nothing_of_spares(servi
     await coin(service, scene.shown, denomination="crown", grade=5)
     changed = different(before, await scene.seen())
     assert changed == []
+
+
+async def adds_sharp_crowns(scene: Scene) -> None:
+    """What the one who looks lacks, so that they could swap."""
+    for grade in (45, 60):
+        await coin(scene.club.service, scene.hidden, denomination="crown", grade=grade)
+
+
+async def a_scene_of_swaps(service: Running) -> Scene:
+    """The one who looks shares spares as well, and has a swap with a fifth member."""
+    scene = await a_scene(service)
+    other = await scene.club.newcomer()
+    await scene.club.swappers(scene.viewer, other, scene.offer)
+    where = f"{scene.club.address}{scene.offer}/swaps"
+    seen = (await scene.seen())["member", where]
+    assert (seen[0], seen[2].count(b'"key"')) == (200, 1)
+    return scene
+
+
+async def test_swaps_tell_nothing_of_a_member_who_did_not_opt_in(service: Running) -> None:
+    scene = await a_scene_of_swaps(service)
+    assert await leaks(scene, [adds_sharp_crowns, *DOINGS]) == []
+
+
+async def test_a_search_that_asks_everybody_is_seen(service: Running, monkeypatch: pytest.MonkeyPatch) -> None:
+    # A control: everybody counts as sharing.
+    scene, yes = await a_scene_of_swaps(service), Consent(True, True)
+
+    def everybody(store: Any, what: str, owners: Any = None) -> tuple[Shown, ...]:
+        seats = ClubStore(store._connection).seats(store._club, None, 100)
+        return tuple(Shown(seat.id, seat.name, seat.owner, yes, None, None) for seat in seats)
+
+    monkeypatch.setattr(ShownStore, "whole", everybody)
+    monkeypatch.setattr(ShownStore, "still", lambda store, what, owners: set(owners))
+    assert f"{scene.club.address}{scene.offer}/swaps" in await leaks(scene, [adds_sharp_crowns])
+
+
+async def swapping(scene: Scene) -> list[str]:
+    """The addresses whose answers differ once two others propose a swap to each other, and once they accept it."""
+    one, other = await scene.club.newcomer(), await scene.club.newcomer()
+    await scene.club.shows(scene.viewer, scene.offer, spares=True)
+    body = await scene.club.swappers(one, other, scene.offer)
+    before = await scene.seen()
+    client = scene.club.service.client
+    made = await client.post(f"{scene.club.address}/swaps", json=body, headers=one)
+    assert made.status_code == 201
+    found, where = different(before, await scene.seen()), made.headers["location"]
+    done = await client.put(f"{where}/answer", json={"accepts": True}, headers={**other, "If-Match": "*"})
+    assert done.json()["state"] == "accepted"
+    nowhere = f"{where[:-12]}{'0' * 12}"
+    for who in (scene.viewer, scene.club.steward):
+        there, absent = await client.get(where, headers=who), await client.get(nowhere, headers=who)
+        assert there.status_code == 404
+        assert there.text.replace(where[-36:], nowhere[-36:]) == absent.text
+    return [*found, *different(before, await scene.seen())]
+
+
+async def test_what_two_others_propose_and_accept_is_not_seen(service: Running) -> None:
+    assert await swapping(await a_scene(service)) == []
+
+
+async def test_a_list_of_everybodys_swaps_is_seen(service: Running, monkeypatch: pytest.MonkeyPatch) -> None:
+    # The control of the test above.
+    scene = await a_scene(service)
+
+    def everybodys(store: Any, club: str, owner: Any, after: str | None, limit: int) -> Any:
+        owners = [seat.owner.id for seat in ClubStore(store._connection).seats(club, None, 100)]
+        return store.of(owners)
+
+    monkeypatch.setattr(SwapStore, "page", everybodys)
+    assert f"{scene.club.address}/swaps" in await swapping(scene)
