@@ -16,6 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import httpx
+import hypothesis
 import pytest
 from fastapi import FastAPI
 from pydantic import SecretStr
@@ -28,6 +29,9 @@ from service.app import create_app
 from service.database.engine import Database, read_url
 from service.settings import Settings
 
+# How fast a busy machine makes up examples is no matter of what is tested.
+hypothesis.settings.register_profile("patient", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow])
+hypothesis.settings.load_profile("patient")
 TESTS = Path(__file__).parent
 # What is tested there never sees a database.
 PURE = ("facts", "rules", "evaluation", "assignment", "progress", "sync", "shipped_data")

@@ -10,12 +10,12 @@ from __future__ import annotations
 import math
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from itertools import pairwise
-from typing import TYPE_CHECKING
+from itertools import pairwise, takewhile
+from typing import TYPE_CHECKING, Any
 
 from service.assignment.market import Link, Market, Ring, Term
 from service.assignment.problem import Level
-from service.assignment.search import PACKED, SEED, Meter
+from service.assignment.search import SEED, Meter
 
 if TYPE_CHECKING:
     from ortools.sat.python import cp_model
@@ -180,21 +180,40 @@ class RingSearch:
     # Asking the solver ------------------------------------------------------------------------------------------------
 
     def _put_in_order(self, meter: Meter, stop: float) -> int:
-        """Make each cycle in order as frequent as it can be, then each link; for how many of them that is not proven."""
-        unproven = 0
+        """Make each cycle in order as frequent as it can be, then each link; for how many of them that is not proven.
+
+        Most are 0, and stay so: a run of them is asked about at once.
+        """
         numbers = [*self._cycles.values(), *(number for _, number in sorted(self._links.items()))]
-        for pack in _packs(numbers, self._most):
-            weights: Terms = {}
-            weight = 1
-            for number in reversed(pack):
-                weights[number] = -weight
-                weight *= self._most[number] + 1
-            low = sum(-weights[number] * -self._most[number] for number in pack)
-            bound = self._minimise(weights, low, meter, (meter.left - stop) / 2)
-            unproven += len(pack) if bound < self._worth(weights) else 0
-            for number in pack:
+        at = unproven = 0
+        while at < len(numbers):
+            run = list(takewhile(lambda number: not self._now[number], numbers[at:]))
+            if run:
+                found, proven = self._rises(run, meter, (meter.left - stop) / 4)
+                if found:
+                    continue
+            else:
+                run, most = numbers[at : at + 1], self._most[numbers[at]]
+                bound = self._minimise({numbers[at]: -1}, -most, meter, (meter.left - stop) / 4)
+                proven = bound == -self._now[numbers[at]]
+            unproven += 0 if proven else len(run)
+            for number in run:
                 self._model.add(self._vars[number] == self._now[number])
+            at += len(run)
         return unproven
+
+    def _rises(self, numbers: Sequence[int], meter: Meter, seconds: float) -> tuple[bool, bool]:
+        """Whether one of these, now all 0, can be more, which then is so in the best answer; and whether that is proven."""
+        if seconds <= 0:
+            return False, False
+        model = self._model.clone()
+        model.clear_objective()  # type: ignore[no-untyped-call]  # ortools leaves this one unannotated
+        model.add(self._sum(numbers) >= 1)
+        solver, status = self._solved(model, meter, seconds)
+        if status in (self._cp.OPTIMAL, self._cp.FEASIBLE):
+            self._now = [solver.value(variable) for variable in self._vars]
+            return True, True
+        return False, bool(status == self._cp.INFEASIBLE)
 
     def _minimise(self, terms: Terms, low: int, meter: Meter, seconds: float) -> int:
         """Make the terms as small as can be; returns a proven bound, their value when the step was finished."""
@@ -204,18 +223,7 @@ class RingSearch:
         if seconds <= 0:
             return low
         self._model.minimize(self._expression(terms))
-        self._model.clear_hints()  # type: ignore[no-untyped-call]  # ortools leaves this one unannotated
-        for variable, value in zip(self._vars, self._now, strict=True):
-            self._model.add_hint(variable, value)
-        solver = self._cp.CpSolver()
-        solver.parameters.num_workers = 1
-        solver.parameters.random_seed = SEED
-        solver.parameters.linearization_level = 2
-        solver.parameters.symmetry_level = 0
-        solver.parameters.cp_model_probing_level = 0
-        solver.parameters.max_deterministic_time = seconds
-        status = solver.solve(self._model)
-        meter.spend(solver.response_proto.deterministic_time)
+        solver, status = self._solved(self._model, meter, seconds)
         if status in (self._cp.INFEASIBLE, self._cp.MODEL_INVALID):
             raise RuntimeError(f"the solver calls an exchange with a known answer {solver.status_name(status)}")
         if status in (self._cp.OPTIMAL, self._cp.FEASIBLE):
@@ -227,23 +235,24 @@ class RingSearch:
         bound = solver.best_objective_bound
         return min(max(low, math.ceil(bound - 1e-6)), reached) if math.isfinite(bound) else low
 
+    def _solved(self, model: cp_model.CpModel, meter: Meter, seconds: float) -> tuple[cp_model.CpSolver, Any]:
+        model.clear_hints()  # type: ignore[no-untyped-call]
+        for variable, value in zip(self._vars, self._now, strict=True):
+            model.add_hint(variable, value)
+        solver = self._cp.CpSolver()
+        solver.parameters.num_workers = 1
+        solver.parameters.random_seed = SEED
+        solver.parameters.linearization_level = 2
+        solver.parameters.symmetry_level = 0
+        solver.parameters.cp_model_probing_level = 0
+        solver.parameters.max_deterministic_time = seconds
+        status = solver.solve(model)
+        meter.spend(solver.response_proto.deterministic_time)
+        return solver, status
+
     def _expression(self, terms: Terms) -> cp_model.LinearExprT:
         return self._cp.LinearExpr.weighted_sum([self._vars[number] for number in terms], list(terms.values()))
 
 
 def _steps(parties: Parties) -> Iterator[Parties]:
     return pairwise((*parties, parties[0]))
-
-
-def _packs(numbers: Iterable[int], most: Sequence[int]) -> Iterator[list[int]]:
-    """Runs of variables whose order one objective can hold."""
-    run: list[int] = []
-    span = 1
-    for number in numbers:
-        if run and span * (most[number] + 1) > PACKED:
-            yield run
-            run, span = [], 1
-        run.append(number)
-        span *= most[number] + 1
-    if run:
-        yield run

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from itertools import permutations
+from math import prod
 from random import Random
 
 import pytest
@@ -164,6 +165,17 @@ def clubs(draw: st.DrawFn) -> Exchange:
             named = frozenset(random.sample(pool, random.randint(1, min(3, len(pool)))))
             conditions.append(AtMost(named, random.choice([None, *range(size)]), random.randint(0, 1)))
         limits.append(tuple(conditions))
+
+    # Brute force looks at every way: the last coins are left out until there are few enough.
+    def ways_at_most() -> int:
+        return prod(
+            (1 + sum(len(offer.places & holes[other]) for other in range(size) if other != giver)) ** offer.pieces
+            for giver in range(size)
+            for offer in offers[giver]
+        )
+
+    while ways_at_most() > 30_000:
+        max(offers, key=len).pop()
     return Exchange({n: Party(holes[n], tuple(offers[n])) for n in range(size)}, tuple(limits))
 
 
@@ -207,6 +219,31 @@ def test_without_the_exact_search_cycles_are_right_and_bounds_hold(exchange: Exc
     if places.proven and people.proven:
         assert people.value == best[1]
         assert cycles.value <= -best[2] <= cycles.bound
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_among_more_than_a_neighbourhood_limits_are_kept_too(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    random = Random(seed)
+    size, places = 14, 12
+    parties = {}
+    for number in range(size):
+        holes = frozenset(random.sample(range(places), 5))
+        kinds = [place for place in range(places) if place not in holes]
+        parties[number] = Party(
+            holes, tuple(Offer(coin, frozenset((random.choice(kinds),)), random.choice([1, 2])) for coin in range(6))
+        )
+    pool = [(giver, coin) for giver in parties for coin in range(6)]
+    limits = tuple(
+        (AtMost(frozenset(random.sample(pool, 30)), receiver, 1), AtMost(frozenset(random.sample(pool, 5)), None, 0))
+        for receiver in [*parties, None]
+    )
+    exchange = Exchange(parties, limits)
+    monkeypatch.setattr(clearing, "MOST_RINGS", 0)
+    found = clear(exchange, budget_seconds=1)
+    assert wrongs(exchange, found, 4) == []
+    assert found.level("places").value > 20
+    assert "past a limit" in wrongs(exchange, clear(Exchange(parties), budget_seconds=1), 4), "they are to bind"
+    assert clear(shuffled(exchange, random), budget_seconds=1) == found
 
 
 @given(clubs(), st.integers(2, 4))

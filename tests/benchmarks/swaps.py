@@ -233,8 +233,9 @@ def _times(club: Club, again: Remeasured, found: Found) -> list[float]:
     return times
 
 
-def run(console: Console, *, quick: bool) -> None:
-    """All of it."""
+def run(quick: bool, console: Console | None = None) -> None:
+    """All of it, printed."""
+    console = console or Console()
     listings(console, 14 if quick else 24)
     searches(console, QUICK if quick else [*QUICK, *LARGE])
     whole(console, *((6, 60, 200) if quick else (30, 500, 2_000)))
@@ -243,4 +244,4 @@ def run(console: Console, *, quick: bool) -> None:
 if __name__ == "__main__":
     import sys
 
-    run(Console(width=180), quick="--quick" in sys.argv)
+    run("--quick" in sys.argv, Console(width=180))

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import product
+from threading import Barrier
+from time import sleep
 from typing import Any
 
 import pytest
@@ -315,6 +319,49 @@ def test_consent_revoked_overtakes_and_leaving_takes_all_along(database: Databas
     database.write(lambda c: actions.forget(c, Owner(story.owners[1]), story.club))
     with pytest.raises(NotFound):
         story.get(open_one)
+
+
+def both_at_once(story: Story) -> list[str]:
+    """The states of two swaps that need one coin, after the last yes to each came at the same time."""
+    made = [story.propose([0, other], [0, 0]) for other in (1, 2)]
+    start = Barrier(2)
+
+    def accept(number: int) -> None:
+        start.wait()
+        with suppress(Clash):
+            story.answer(made[number], story.owners[number + 1], True)
+
+    with ThreadPoolExecutor(2) as pool:
+        list(pool.map(accept, (0, 1)))
+    return sorted(story.get(proposal).state for proposal in made)
+
+
+def slowly(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leaves time for another between looking at what there is and saying yes."""
+    real = actions._present
+
+    def present(*asked: Any) -> Present:
+        found = real(*asked)
+        sleep(0.2)
+        return found
+
+    monkeypatch.setattr(actions, "_present", present)
+
+
+def test_one_coin_is_not_promised_twice_at_the_same_time(database: Database, monkeypatch: pytest.MonkeyPatch) -> None:
+    slowly(monkeypatch)
+    assert both_at_once(Story(database, 3, 1)) == [ACCEPTED, OVERTAKEN]
+
+
+def test_without_holding_the_accounts_it_would_be(database: Database, monkeypatch: pytest.MonkeyPatch) -> None:
+    if database.is_sqlite:
+        pytest.skip("SQLite has one writer, so nothing can come in between")
+    slowly(monkeypatch)
+    # Rivals that are overtaken at once would meet at their rows: without that only the accounts keep them apart.
+    monkeypatch.setattr(actions, "_overtake", lambda *of: None)
+    assert both_at_once(Story(database, 3, 1)) == [ACCEPTED, OVERTAKEN]
+    monkeypatch.setattr(actions, "_hold", lambda connection, owners: None)
+    assert both_at_once(Story(database, 3, 1)) == [ACCEPTED, ACCEPTED]
 
 
 def test_whoever_leaves_a_club_takes_his_proposals_along(database: Database) -> None:

@@ -363,6 +363,27 @@ def _most_by_evaluation(sides: list[Member]) -> int:
     return best
 
 
+def test_what_goes_and_what_comes_may_not_hold_together() -> None:
+    # All three places want one grade. To take Ben's and Cem's coins of grade 10, Ada has to keep one of hers herself.
+    slots = {f"p{year}": f"year_on_coin = {year}" for year in (1, 2, 3)}
+    same = {"id": "grade", "kind": "same", "by": ["grade"], "places": ["p1", "p2", "p3"]}
+    document = a_document(slots, constraints=[same])
+
+    def of(year: int) -> dict[str, dict[str, int]]:
+        return {f"{year}a": {"year_on_coin": year, "grade": 10, "quantity": 3}}
+
+    ada = a_member(
+        "ada", document, {"0": {"year_on_coin": 1, "grade": 20}, "1": {"year_on_coin": 1, "grade": 10, "quantity": 2}}
+    )
+    members = [ada, a_member("ben", document, of(2)), a_member("cem", document, of(3))]
+    assert ada.result["slots"][0]["holding"] == "0"
+    found = swaps_of(members)
+    assert found.dropped == 0
+    assert found.rounds > 1
+    assert sum(map(len, found.swaps)) == _most_by_evaluation(members) == 4
+    assert Counter(leg.giver for swap in found.swaps for leg in swap)["ada"] == 1
+
+
 @pytest.mark.parametrize(("after", "held"), [((5, 2), True), ((4, 2), False), ((5, 1), False), ((6, 3), True)])
 def test_a_set_holds_when_each_coin_adds_a_place(after: tuple[int, int], held: bool) -> None:
     assert holds((4, 2), after, 1) is held

@@ -759,7 +759,7 @@ BODIES = {
     "adopt_revision": bodies_like({}, revision=[0, -1, 1.5, "1", True, [], {}, 2**31]),
     "create_club": bodies_like(CLUB, name=NO_NAME, note=NO_NOTE, own_name=[*NO_NAME, "a\u200bb"], colour=[1]),
     "change_club": bodies_like({}, name=NO_NAME, note=NO_NOTE, owner=[1]),
-    "change_member": bodies_like({}, role=NO_ROLE, name=["x"]),
+    "change_member": bodies_like({}, role=NO_ROLE, names=["x"]),
     "invite_to_club": bodies_like(
         CLUB_INVITATION, role=NO_ROLE, note=[1, True, [], {}, "x" * 201], expires_in_seconds=NO_SECONDS
     ),

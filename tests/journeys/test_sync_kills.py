@@ -44,6 +44,7 @@ def apply_all(ledger, batch, check):
     answers = []
     for sent in batch:
         answers.append(apply_one(ledger, sent, check))
+        ledger.write_down()
         connection = ledger._connection
         connection.exec_driver_sql("COMMIT")
         time.sleep(0.005)
