@@ -382,6 +382,9 @@ def test_what_goes_and_what_comes_may_not_hold_together() -> None:
     assert found.rounds > 1
     assert sum(map(len, found.swaps)) == _most_by_evaluation(members) == 4
     assert Counter(leg.giver for swap in found.swaps for leg in swap)["ada"] == 1
+    # That Dot gives such a coin away is nothing to Ada.
+    with_dot = [*members, a_member("dot", document, {"1": {"year_on_coin": 1, "grade": 10, "quantity": 2}})]
+    assert sum(map(len, swaps_of(with_dot).swaps)) == _most_by_evaluation(with_dot) == 6
 
 
 @pytest.mark.parametrize(("after", "held"), [((5, 2), True), ((4, 2), False), ((5, 1), False), ((6, 3), True)])
