@@ -360,7 +360,7 @@ def test_without_holding_the_accounts_it_would_be(database: Database, monkeypatc
     # Rivals that are overtaken at once would meet at their rows: without that only the accounts keep them apart.
     monkeypatch.setattr(actions, "_overtake", lambda *of: None)
     assert both_at_once(Story(database, 3, 1)) == [ACCEPTED, OVERTAKEN]
-    monkeypatch.setattr(actions, "_hold", lambda connection, owners: None)
+    monkeypatch.setattr(actions, "hold", lambda connection, owners: None)
     assert both_at_once(Story(database, 3, 1)) == [ACCEPTED, ACCEPTED]
 
 

@@ -767,7 +767,7 @@ BODIES = {
     "offer_definition": bodies_like(OFFER, definition_id=NO_ID, revision=NO_NUMBER, note=NO_NOTE),
     "offer_revision": bodies_like(OFFER, definition_id=NO_ID, revision=NO_NUMBER, note=NO_NOTE),
     "take_offer": bodies_like({}, revision=NO_NUMBER, number=[1]),
-    "propose_swap": bodies_like(SWAP_PROPOSAL, definition_id=NO_ID, swap=[*NO_TEXT, "", "x" * 65], legs=[[]]),
+    "propose_swap": bodies_like(SWAP_PROPOSAL, definition_id=NO_ID, swap=[*NO_TEXT, "x" * 65], legs=[[]]),
     "answer_swap": bodies_like(SWAP_ANSWER, accepts=NO_FLAG, reason=["x"]),
     "set_consent": bodies_like(
         {"standing": True, "spares": True}, standing=NO_FLAG, spares=NO_FLAG, display=NO_FLAG, all=[True]
