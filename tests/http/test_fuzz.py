@@ -92,6 +92,9 @@ def target(server: Server, request: pytest.FixtureRequest) -> Iterator[Target]:
     the operation's path goes to one."""
     path = OPERATIONS[request.node.callspec.params["name"]].path
     headers = {"Authorization": f"Bearer {server.token()}"}
+    if "{club_id}" in path:
+        # What the tests before left in the first account, sets by the hundred, would stand in the way of a swap.
+        headers = entered(server)
     with httpx.Client(base_url=server.address, headers=headers, timeout=10) as client:
         holding = client.post("/v1/holdings", json=HOLDING).raise_for_status().json()["id"]
         definition = client.post("/v1/definitions", json={"document": DOCUMENT}).raise_for_status().json()["id"]
@@ -99,6 +102,8 @@ def target(server: Server, request: pytest.FixtureRequest) -> Iterator[Target]:
         # Deleted by the test before it, perhaps: its id is free again then.
         client.post("/v1/issues", json=ISSUE)
         brought = client.post("/v1/holdings/imports", json=HOLDINGS_IMPORT).raise_for_status().json()["import_id"]
+        if path.endswith("/pulls"):
+            definition = copied(client, definition)
         shown = (
             client.post(f"/v1/definitions/{definition}/exhibitions", json=EXHIBITION).raise_for_status().json()["id"]
         )
@@ -107,7 +112,7 @@ def target(server: Server, request: pytest.FixtureRequest) -> Iterator[Target]:
         waiting = holding
         if path.startswith("/v1/imports/"):
             waiting = client.post("/v1/imports", json=DEFINITION_IMPORT).raise_for_status().json()["id"]
-        club = club_of(client, definition) if "{club_id}" in path else (holding,) * 5
+        club = club_of(client, definition, entered(server)) if "{club_id}" in path else (holding,) * 5
         secret = share["link"].rpartition("/")[2]
         kept = (holding, definition, ISSUE["id"], brought, shown, shot.json()["id"], share["id"], secret, waiting)
         yield Target(server.address, headers, *kept, *club)
@@ -116,29 +121,47 @@ def target(server: Server, request: pytest.FixtureRequest) -> Iterator[Target]:
             client.delete(f"/v1/imports/{left['id']}", headers={"If-Match": "*"})
 
 
-def club_of(client: httpx.Client, definition: str) -> tuple[str, str, str, str, str]:
+def entered(server: Server) -> dict[str, str]:
+    """A new account's headers."""
+    first = {"Authorization": f"Bearer {server.token()}"}
+    with httpx.Client(base_url=server.address, headers=first, timeout=10) as client:
+        text = client.post("/v1/account/invitations", json={}).raise_for_status().json()["invitation"]
+        named = {**REDEMPTION, "invitation": text, "name": f"Ida Lund {uuid4()}"}
+        client.post("/v1/account/redemptions", json=named).raise_for_status()
+        token = client.post("/v1/account/tokens", json={**LOG_IN, "name": named["name"]}).raise_for_status().json()
+    return {"Authorization": f"Bearer {token['access_token']}"}
+
+
+def copied(client: httpx.Client, original: str) -> str:
+    """A copy whose original has a newer revision, which the copy knows of."""
+    where, anyway = f"/v1/definitions/{original}", {"If-Match": "*"}
+    copy = client.post(f"{where}/copies", json={}).raise_for_status().json()["id"]
+    client.post(f"/v1/definitions/{copy}/revisions?acknowledged=true", headers=anyway).raise_for_status()
+    client.put(where, json={"document": {**DOCUMENT, "title": "Again"}}, headers=anyway).raise_for_status()
+    client.post(f"{where}/revisions?acknowledged=true", headers=anyway).raise_for_status()
+    client.post(f"/v1/definitions/{copy}/origin/checks").raise_for_status()
+    identity: str = copy
+    return identity
+
+
+def club_of(client: httpx.Client, definition: str, other: dict[str, str]) -> tuple[str, str, str, str, str]:
     """The ids of a club, of the founder in it, of what it offers, of a way in and of a swap."""
     club = client.post("/v1/clubs", json=CLUB).raise_for_status().json()
     where = f"/v1/clubs/{club['id']}"
     offer = client.post(f"{where}/definitions", json={"definition_id": definition}).raise_for_status().json()["id"]
     client.put(f"{where}/definitions/{offer}/consent", json=SHOWN).raise_for_status()
     way = client.post(f"{where}/invitations", json={}).raise_for_status().json()["id"]
-    return club["id"], club["member_id"], offer, way, proposed(client, where, offer)
+    return club["id"], club["member_id"], offer, way, proposed(client, where, offer, other)
 
 
-def proposed(client: httpx.Client, club: str, offer: str) -> str:
-    """A swap that a new account proposes, once each has what the other lacks."""
-    # Coins that other tests left behind would sit in the empty place, if only for the time being.
+def proposed(client: httpx.Client, club: str, offer: str, headers: dict[str, str]) -> str:
+    """A swap that another account proposes, once each has what the other lacks."""
+    # Coins that are there already would sit in the empty place, if only for the time being.
     for kept in client.get("/v1/holdings?limit=200").raise_for_status().json()["items"]:
         if (kept["facts"].get("denomination"), kept["facts"].get("grade")) not in [("crown", 45), ("crown", 60)]:
             client.delete(f"/v1/holdings/{kept['id']}", headers={"If-Match": "*"}).raise_for_status()
-    text = client.post("/v1/account/invitations", json={}).raise_for_status().json()["invitation"]
-    entered = {**REDEMPTION, "invitation": text, "name": f"Ida Lund {uuid4()}"}
-    client.post("/v1/account/redemptions", json=entered).raise_for_status()
-    named = {**LOG_IN, "name": entered["name"]}
-    token = client.post("/v1/account/tokens", json=named).raise_for_status().json()["access_token"]
     text = client.post(f"{club}/invitations", json={}).raise_for_status().json()["invitation"]
-    with httpx.Client(base_url=client.base_url, headers={"Authorization": f"Bearer {token}"}, timeout=10) as other:
+    with httpx.Client(base_url=client.base_url, headers=headers, timeout=10) as other:
         other.post("/v1/club-memberships", json={"invitation": text, "name": "Ida Lund"}).raise_for_status()
         for who, grade in ((other, 10), (other, 20), (client, 45), (client, 60)):
             crown = {"facts": {"denomination": "crown", "grade": grade}}
