@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import re
 import shlex
@@ -98,6 +99,12 @@ def test_ci_runs_the_fuzz_step_that_a_plain_run_leaves_out() -> None:
     script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     assert '"$python" -m pytest -n 2 -m fuzz tests/http/test_fuzz.py' in script
     assert (ROOT / "tests" / "http" / "test_fuzz.py").exists()
+
+
+@pytest.mark.parametrize("name", ["clubs", "data", "listing", "swaps", "syncing"])
+def test_the_benchmarks_know_the_names_that_they_use(name: str) -> None:
+    # Nothing else in CI runs them. `peers` needs what only the benchmarks install.
+    importlib.import_module(f"tests.benchmarks.{name}")
 
 
 def test_the_settings_that_the_readme_names_exist() -> None:

@@ -26,7 +26,7 @@ from service.facts.holding import read_holding
 from service.progress.candidates import candidates
 from service.progress.measure import measure
 from service.progress.whatif import Evaluated
-from tests.benchmarks import clubs, listing, peers, syncing
+from tests.benchmarks import clubs, listing, peers, swaps, syncing
 from tests.benchmarks.data import Case, a_case, a_coin, a_problem
 
 ROW_BY_ROW_PAIRS = 5_000_000
@@ -313,6 +313,7 @@ def main() -> None:
         return
     if asked.only_clubs:
         standings(console, *((20, 500, 100) if quick else (500, 2_000, 500)))
+        swaps.run(quick, console)
         return
     small, middle, large = (1_000, 200), (10_000, 500), (100_000, 1_000)
     verdicts(console, [(5_000, 500), middle] if quick else [(5_000, 500), middle, large, (1_000_000, 2_000)])
@@ -322,6 +323,7 @@ def main() -> None:
     synchronising(console, 1_000 if quick else 10_000)
     looking_through(console, sizes)
     standings(console, *((20, 500, 100) if quick else (500, 2_000, 500)))
+    swaps.run(quick, console)
 
 
 if __name__ == "__main__":

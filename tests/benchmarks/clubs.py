@@ -29,7 +29,7 @@ from service.definitions import actions as definitions
 from service.definitions.store import DefinitionStore
 from service.holdings.store import HoldingStore
 from service.holdings.tables import holding
-from service.http.evaluating import issues_of, stored_holdings
+from service.http.evaluating import catalogue_of, stored_holdings
 from service.progress.measure import Measurement
 from service.reference import shipped
 from service.reference.model import NO_ISSUES
@@ -168,7 +168,7 @@ def _one_coin_more(case: Filled) -> Seat:
 def _bare(case: Filled, listed: list[dict[str, Any]]) -> float:
     """Seconds to evaluate some of the members, without loading their coins; the answers are those of the service."""
     database, definition = case.service.app.state.database, read(case.document, vocabularies=shipped.vocabularies())
-    issues, taken = issues_of(NO_ISSUES, definition.attributes), 0.0
+    issues, taken = catalogue_of(NO_ISSUES, definition.attributes), 0.0
     told = {entry["member"]["id"]: entry["counts"] for entry in listed}
     for seat in case.seats[:SAMPLE]:
         held = database.read(lambda connection, seat=seat: HoldingStore(connection, seat.owner).all())

@@ -10,16 +10,18 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.benchmarks.syncing import Devices
-from tests.conftest import own_database, running, settings_for
+import httpx
 
-REPEATS = 5
+from tests.benchmarks.syncing import Devices
+from tests.conftest import Running, own_database, running, settings_for
+
+REPEATS = 3
 ASKED = {
     "a page by id": {},
     "filter": {"filter": "grade >= 60 AND denomination = 'crown'"},
     "filter and count": {"filter": "grade >= 60", "count": "true"},
     "sort": {"sort": "-grade"},
-    "sort, the tenth page": {"sort": "-grade"},
+    "sort, the third page": {"sort": "-grade"},
 }
 
 
@@ -44,16 +46,20 @@ async def _measured(url: str, sizes: tuple[int, int]) -> list[Listed]:
         for size, owner in owners.items():
             await owner.fill(size)
         times: dict[tuple[str, int], list[float]] = {(asked, size): [] for asked in ASKED for size in sizes}
+        addresses = {(asked, size): await _address(service, owners[size], asked) for asked, size in times}
         for _ in range(REPEATS):
             for (asked, size), found in times.items():
-                query = {"limit": "100", **ASKED[asked]}
-                address = "/v1/holdings"
-                for _page in range(9 if asked.endswith("page") else 0):
-                    page = await service.client.get(address, params=query or None, headers=owners[size].headers)
-                    address, query = page.json()["next"], {}
                 started = time.perf_counter()
-                answer = await service.client.get(address, params=query or None, headers=owners[size].headers)
+                answer = await service.client.get(addresses[asked, size], headers=owners[size].headers)
                 found.append(time.perf_counter() - started)
                 assert answer.status_code == 200, answer.text
                 assert len(answer.json()["items"]) > 0
     return [Listed(asked, size, statistics.median(found)) for (asked, size), found in times.items()]
+
+
+async def _address(service: Running, owner: Devices, asked: str) -> str:
+    """Where the question is asked; for a later page by way of those before it."""
+    address = str(httpx.URL("/v1/holdings", params={"limit": "100", **ASKED[asked]}))
+    for _ in range(2 if asked.endswith("page") else 0):
+        address = (await service.client.get(address, headers=owner.headers)).json()["next"]
+    return address
