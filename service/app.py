@@ -101,6 +101,11 @@ _SILENT: dict[str, Any] = {
 }
 
 
+# A collection read at once is a million objects and no garbage: with Python's own thresholds, looking through them again and
+# again took two thirds of the time of a filter over 10,000 holdings.
+GARBAGE = (100_000, 20, 50)
+
+
 def create_app(settings: Settings) -> FastAPI:
     """The service. Its lifespan migrates the database and opens it; nothing is opened before."""
 
@@ -160,7 +165,5 @@ def from_environment() -> FastAPI:
     """The service as the environment sets it; every worker process calls this."""
     settings = Settings()
     begin_log(settings.log_level)
-    # A collection read at once is a million objects and no garbage: with Python's own thresholds, looking through them again and
-    # again took two thirds of the time of a filter over 10,000 holdings.
-    gc.set_threshold(100_000, 20, 50)
+    gc.set_threshold(*GARBAGE)
     return create_app(settings)
