@@ -158,7 +158,8 @@ def _one_coin_more(case: Filled) -> Seat:
     row = _row(seat.owner, 1_000_000, {"denomination": "crown", "grade": 70})
 
     def act(connection: Connection) -> None:
-        AccountStore(connection).advance(seat.owner, row["id"])
+        accounts = AccountStore(connection)
+        accounts.put_state(seat.owner, accounts.lock(seat.owner).after(row["id"]))
         connection.execute(insert(holding), [row])
 
     case.service.app.state.database.write(act)
