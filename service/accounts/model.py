@@ -19,7 +19,8 @@ DEVICE_CODE_PREFIX = "swd_"
 CLUB_INVITATION_PREFIX = "swc_"
 SHARE_PREFIX = "sws_"
 _TOKEN_BYTES = 32
-_SECRET = re.compile(r"(sw[tids]_)[A-Za-z0-9_-]+")
+PREFIXES = (TOKEN_PREFIX, INVITATION_PREFIX, DEVICE_CODE_PREFIX, CLUB_INVITATION_PREFIX, SHARE_PREFIX)
+_SECRET = re.compile(f"({'|'.join(PREFIXES)})[A-Za-z0-9_-]+")
 
 READ, WRITE, EVALUATE, ADMIN = "read", "write", "evaluate", "admin"
 SCOPES = (READ, WRITE, EVALUATE, ADMIN)

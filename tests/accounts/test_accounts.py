@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import select
 
 from service.accounts.actions import open_account, open_first_account, recognise
-from service.accounts.model import ORIGIN, new_token, token_digest
+from service.accounts.model import ORIGIN, PREFIXES, masked, new_token, token_digest
 from service.accounts.store import AccountStore
 from service.accounts.tables import token as token_table
 from service.database import migrate
@@ -83,3 +83,10 @@ def test_the_stored_state_follows_its_changes(database: Database) -> None:
     for change in ("a", "b", "c"):
         database.write(lambda c, n=change: AccountStore(c).put_state(owner, AccountStore(c).lock(owner).after(n)))
     assert database.read(lambda c: AccountStore(c).state(owner)) == ORIGIN.after("a").after("b").after("c")
+
+
+@pytest.mark.parametrize("prefix", PREFIXES)
+def test_whatever_secret_is_made_here_is_blotted_out(prefix: str) -> None:
+    secret = new_token(prefix)
+    assert masked(f"refused: {secret}, twice {secret}") == f"refused: {prefix}..., twice {prefix}..."
+    assert masked("swx_nothing of ours") == "swx_nothing of ours"
