@@ -7,7 +7,7 @@ from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, replace
 
 from service.assignment.solve import solve
-from service.clubs.remeasuring import Remeasured
+from service.clubs.remeasuring import Remeasured, fewer
 from service.clubs.sides import Coins
 from service.errors import Invalid
 from service.facts.holding import Holding
@@ -90,8 +90,7 @@ class Keeping:
             if less[holding.id]
         ):
             return True
-        kept = (replace(holding, quantity=holding.quantity - less[holding.id]) for holding in request.holdings)
-        after = self._measured(replace(request, holdings=tuple(holding for holding in kept if holding.quantity > 0)))
+        after = self._measured(replace(request, holdings=fewer(request.holdings, less)))
         return after is not None and all(now >= then for now, then in zip(after.places, whole.places, strict=True))
 
     def _measured(self, request: Measurement) -> _Whole | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -61,7 +61,6 @@ class Remeasured:
         less = Counter(name for _, name in gone)
         if any(name not in held or held[name].quantity < count for name, count in less.items()):
             return None
-        kept = (_fewer(holding, less[holding.id]) for holding in request.holdings)
         arrived = []
         for number, (giver, name) in enumerate(come):
             theirs, coins = self._asked(giver)
@@ -70,7 +69,7 @@ class Remeasured:
             if coin is None:
                 return None
             arrived.append(coin)
-        return replace(request, holdings=(*(holding for holding in kept if holding is not None), *arrived))
+        return replace(request, holdings=(*fewer(request.holdings, less), *arrived))
 
 
 def standing_of(summary: Mapping[str, Any]) -> tuple[int, int]:
@@ -85,10 +84,13 @@ def holds(before: tuple[int, int], after: tuple[int, int], received: int) -> boo
     return after[0] >= before[0] + received and after[1] >= before[1]
 
 
-def _fewer(holding: Holding, less: int) -> Holding | None:
-    if less == 0:
-        return holding
-    return replace(holding, quantity=holding.quantity - less) if holding.quantity > less else None
+def fewer(holdings: Iterable[Holding], less: Mapping[str, int]) -> tuple[Holding, ...]:
+    """The holdings without so many pieces of each; those of which nothing is left are gone."""
+    return tuple(
+        replace(holding, quantity=holding.quantity - less[holding.id]) if less.get(holding.id) else holding
+        for holding in holdings
+        if holding.quantity > less.get(holding.id, 0)
+    )
 
 
 def as_known_to(mine: Mapping[str, Facts], theirs: Mapping[str, Facts], coin: Holding, identity: str) -> Holding | None:

@@ -26,6 +26,12 @@ def in_words(difference: Difference) -> list[str]:
     return [teller.sentence(change) for change in difference.changes]
 
 
+def told(difference: Difference) -> list[dict[str, Any]]:
+    """Each change as plain values, with its sentence as `words`."""
+    words = in_words(difference)
+    return [{**change.as_json(), "words": said} for change, said in zip(difference.changes, words, strict=True)]
+
+
 class _Teller:
     def __init__(self, difference: Difference) -> None:
         self.definitions = (difference.old, difference.new)

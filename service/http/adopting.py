@@ -16,7 +16,7 @@ from service.definitions.model import Decisions, Kept, Line, Revision, WantNotes
 from service.definitions.store import DefinitionStore
 from service.definitions.want_store import WantNoteStore
 from service.errors import Clash, Stale
-from service.evaluation.change_words import in_words
+from service.evaluation.change_words import told
 from service.evaluation.changes import compare
 from service.http.conditions import IfMatch, entity_tag
 from service.http.evaluating import (
@@ -56,9 +56,7 @@ class TwoRevisions:
         """All changes as plain values. Takes its time."""
         schemes = reference.vocabularies()
         old, new = (read_document(revision.document, vocabularies=schemes) for revision in (self.old, self.new))
-        difference = compare(old, new, catalogue_of(self.own, new.attributes), day)
-        found = zip(difference.changes, in_words(difference), strict=True)
-        changes = [{**change.as_json(), "words": words} for change, words in found]
+        changes = told(compare(old, new, catalogue_of(self.own, new.attributes), day))
         ends = {"from": stamp(self.old), "to": stamp(self.new)}
         return {"definition": self.old.definition, **ends, "changes": changes, **editions()}
 

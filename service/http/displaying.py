@@ -20,10 +20,9 @@ from service.clubs.model import Offered, Seat
 from service.clubs.offer_store import Shown, ShownStore
 from service.clubs.standings import displayed_id
 from service.errors import Fault, OverLimit
-from service.holdings.flat import conflict_from_json, with_doubts
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
-from service.http.evaluating import catalogue_of, stored_holdings, today
+from service.http.evaluating import as_known, catalogue_of, stored_holdings, today
 from service.http.needs import Service
 from service.http.schemas.displays import shown_display
 from service.http.showing import newest_offered, read_offered
@@ -79,10 +78,6 @@ def _coins_of(connection: Connection, owner: Owner) -> tuple[tuple[StoredHolding
 def _lender(definition: Definition, shown: Shown, held: Sequence[StoredHolding], own: OwnIssues) -> Lender:
     issues, shipped = catalogue_of(own, definition.attributes), reference.issue_facts()
     coins, _ = stored_holdings(held, definition.attributes, issues)
-    recorded = {entry.id: as_lent(_as_known(entry), own.facts, shipped, definition.attributes) for entry in held}
+    recorded = {entry.id: as_lent(as_known(entry), own.facts, shipped, definition.attributes) for entry in held}
     counting = tuple(coin for coin in coins if coin.status == "held")
     return Lender(shown.owner.id, shown.name, counting, recorded, issues)
-
-
-def _as_known(entry: StoredHolding) -> dict[str, Any]:
-    return dict(with_doubts(entry.data, [conflict_from_json(conflict) for conflict in entry.conflicts]))

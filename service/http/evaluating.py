@@ -300,7 +300,7 @@ def stored_holdings(
     holdings: list[Holding] = []
     ignored: list[dict[str, Any]] = []
     for entry in stored:
-        data = with_doubts(entry.data, [conflict_from_json(conflict) for conflict in entry.conflicts])
+        data = as_known(entry)
         raw = {name: data[name] for name in ("facts", "issue", "quantity", "status") if name in data}
         holding, faults = read_holding({"id": entry.id, **raw}, attributes, strict=False)
         assert holding is not None
@@ -315,6 +315,11 @@ def stored_holdings(
         holdings.append(holding)
         ignored.extend({"holding": entry.id, "pointer": fault.pointer, "message": fault.message} for fault in faults)
     return tuple(holdings), tuple(ignored)
+
+
+def as_known(entry: StoredHolding) -> Mapping[str, Any]:
+    """What is known of a holding: where values are in conflict, one of them."""
+    return with_doubts(entry.data, [conflict_from_json(conflict) for conflict in entry.conflicts])
 
 
 def _of_issues(holding: Holding, issues: Catalogue) -> list[Fault]:

@@ -6,6 +6,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 
 from service.accounts.model import Owner
@@ -30,7 +31,7 @@ async def pull(
 ) -> tuple[Line, dict[str, Any]]:
     """The line with its new draft, and the answer. Raises Invalid where what came of it is no sound document."""
 
-    def look(connection: Any) -> Ends:
+    def look(connection: Connection) -> Ends:
         found = actions.ends(connection, owner, identity, asked.revision)
         expected.check(line_tag(found.line))
         return found

@@ -15,12 +15,12 @@ from service.accounts.model import Owner
 from service.clubs.model import Offered
 from service.clubs.offer_store import CopyStore, Shown
 from service.clubs.proposals import Coin
+from service.clubs.remeasuring import fewer
 from service.clubs.sides import told
 from service.clubs.standings import basis
 from service.definitions.model import Decisions, Line, Revision
 from service.definitions.store import DefinitionStore
 from service.errors import Busy, Invalid
-from service.facts.holding import Holding
 from service.http.evaluating import ask_mine
 from service.http.needs import Service
 from service.http.showing import BUDGET_SECONDS, Theirs, read_offered, theirs_of
@@ -91,12 +91,8 @@ class Collections:
         return self._theirs[owner]
 
     def _without_promised(self, owner: str, request: Measurement) -> Measurement:
-        kept = (self._fewer(owner, holding) for holding in request.holdings)
-        return replace(request, holdings=tuple(holding for holding in kept if holding.quantity > 0))
-
-    def _fewer(self, owner: str, holding: Holding) -> Holding:
-        count = self._promised.get((owner, holding.id), 0)
-        return replace(holding, quantity=max(0, holding.quantity - count)) if count else holding
+        promised = {coin: count for (giver, coin), count in self._promised.items() if giver == owner}
+        return replace(request, holdings=fewer(request.holdings, promised))
 
 
 def _others(connection: Connection, owner: Owner, offered: Offered) -> list[tuple[Revision, Decisions]]:

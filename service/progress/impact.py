@@ -11,10 +11,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from service.evaluation.change_words import in_words
+from service.evaluation.change_words import told
 from service.evaluation.changes import Difference, compare
 from service.evaluation.relation import MOST_WORK
 from service.progress.decisions import KnownPlaces
+from service.progress.history import entries_of
 from service.progress.measure import Measurement, measure
 from service.rules.definition import Definition
 from service.rules.wording import listed
@@ -50,12 +51,12 @@ class Survival:
     """Where the places of the earlier definition are in the later one."""
 
     def __init__(self, difference: Difference, after: Measurement) -> None:
-        told = difference.succession
+        what = difference.succession
         self.known = KnownPlaces(after, groups=True)
-        self.heirs = {old: new.id for old, new in told.heirs.items()}
-        self.lost: dict[str, tuple[str, tuple[str, ...]]] = {unit.id: (REMOVED, ()) for unit in told.removed}
-        self.lost |= {part.id: (MERGED, (one.whole.id,)) for one in told.merges for part in one.parts}
-        self.lost |= {one.whole.id: (SPLIT, tuple(part.id for part in one.parts)) for one in told.splits}
+        self.heirs = {old: new.id for old, new in what.heirs.items()}
+        self.lost: dict[str, tuple[str, tuple[str, ...]]] = {unit.id: (REMOVED, ()) for unit in what.removed}
+        self.lost |= {part.id: (MERGED, (one.whole.id,)) for one in what.merges for part in one.parts}
+        self.lost |= {one.whole.id: (SPLIT, tuple(part.id for part in one.parts)) for one in what.splits}
 
     def of(self, address: str) -> Fate:
         """What becomes of a place, or of a group as a whole."""
@@ -116,10 +117,8 @@ def impact(before: Measurement, after: Measurement, notes: Notes) -> dict[str, A
     fates = {address: survival.of(address) for address in now}
     places = _places(now, then, fates)
     coins = _coins(now, then, fates, {entry["holding"]: entry for entry in is_then["unplaced"]})
-    words = in_words(difference)
-    changes = [
-        {**change.as_json(), "words": sentence} for change, sentence in zip(difference.changes, words, strict=True)
-    ]
+    changes = told(difference)
+    words = [change["words"] for change in changes]
     return {
         "changes": changes,
         "places": places,
@@ -137,8 +136,7 @@ Entries = Mapping[str, Mapping[str, Any]]
 
 def _entries(result: Mapping[str, Any]) -> Entries:
     """Every place of an evaluation that is shown, by its address."""
-    groups = [*result["one_per"], *result["free_choice"]]
-    return {place["place"]: place for place in (*result["slots"], *(p for group in groups for p in group["places"]))}
+    return {place["place"]: place for place in entries_of(result)}
 
 
 def _places(now: Entries, then: Entries, fates: Mapping[str, Fate]) -> dict[str, Any]:
