@@ -7,7 +7,8 @@ import logging
 import os
 import sqlite3
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from functools import partial
 
@@ -65,17 +66,13 @@ def _verify(_: argparse.Namespace) -> int:
     settings = _read_settings()
     if settings is None:
         return 2
-    database = Database(settings.database_url.get_secret_value(), settings.limits)
-    try:
-        upgrade(database)
+    with _migrated(settings) as database:
         owners = database.read(lambda connection: AccountStore(connection).owners())
         wrong = 0
         for owner in owners:
             found = database.read(partial(_differences, owner=owner))
             print("".join(f"{line}\n" for line in found), end="")
             wrong += len(found)
-    finally:
-        database.close()
     print(f"{len(owners)} accounts looked at, {wrong} differences.")
     return 1 if wrong else 0
 
@@ -84,14 +81,21 @@ def _tidy(_: argparse.Namespace) -> int:
     settings = _read_settings()
     if settings is None:
         return 2
+    with _migrated(settings) as database:
+        removed = tidy(database, shelf_of(settings), settings, datetime.now(UTC))
+    print(f"Removed: {removed.photos} photos that nothing named, {removed.answers} remembered answers.")
+    return 0
+
+
+@contextmanager
+def _migrated(settings: Settings) -> Iterator[Database]:
+    """The database, in its newest form, open within."""
     database = Database(settings.database_url.get_secret_value(), settings.limits)
     try:
         upgrade(database)
-        removed = tidy(database, shelf_of(settings), settings, datetime.now(UTC))
-        print(f"Removed: {removed.photos} photos that nothing named, {removed.answers} remembered answers.")
+        yield database
     finally:
         database.close()
-    return 0
 
 
 def _differences(connection: Connection, owner: Owner) -> list[str]:

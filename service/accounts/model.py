@@ -25,7 +25,7 @@ _SECRET = re.compile(f"({'|'.join(PREFIXES)})[A-Za-z0-9_-]+")
 READ, WRITE, EVALUATE, ADMIN = "read", "write", "evaluate", "admin"
 SCOPES = (READ, WRITE, EVALUATE, ADMIN)
 
-# A token's last use is written at most this often.
+# The last use of a token, or a link, is written at most this often.
 LAST_USED_EVERY = timedelta(minutes=1)
 
 
@@ -73,7 +73,7 @@ class Token:
 
     def is_worth_noting(self, now: datetime) -> bool:
         """Whether the last use that is written down is old enough to be written again."""
-        return self.last_used_at is None or now - self.last_used_at >= LAST_USED_EVERY
+        return is_worth_noting(self.last_used_at, now)
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +152,11 @@ def new_token(prefix: str = TOKEN_PREFIX) -> str:
 def token_digest(token: str) -> str:
     """What is stored of a token: its SHA-256. A slow hash would add nothing to 256 random bits."""
     return hashlib.sha256(token.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def is_worth_noting(last_used_at: datetime | None, now: datetime) -> bool:
+    """Whether a last use is old enough to be written again."""
+    return last_used_at is None or now - last_used_at >= LAST_USED_EVERY
 
 
 def masked(text: str) -> str:

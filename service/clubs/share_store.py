@@ -7,9 +7,9 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, insert, or_, select, update
 
-from service.accounts.model import Owner
+from service.accounts.model import LAST_USED_EVERY, Owner
 from service.clubs.share_tables import share
-from service.clubs.sharing import LAST_USED_EVERY, OPEN, Share
+from service.clubs.sharing import OPEN, Share
 from service.errors import NotFound
 
 

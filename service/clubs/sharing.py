@@ -7,10 +7,9 @@ revisions that were published later, too. It shows the document and nothing of i
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
-# A share's last use is written at most this often; one that counts its uses writes each.
-LAST_USED_EVERY = timedelta(minutes=1)
+from service.accounts.model import is_worth_noting
 
 OPEN, REVOKED, EXPIRED, USED_UP = "open", "revoked", "expired", "used up"
 
@@ -45,4 +44,4 @@ class Share:
 
     def is_worth_noting(self, now: datetime) -> bool:
         """Whether the last use that is written down is old enough to be written again."""
-        return self.last_used_at is None or now - self.last_used_at >= LAST_USED_EVERY
+        return is_worth_noting(self.last_used_at, now)

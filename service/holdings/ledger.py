@@ -53,9 +53,7 @@ class StoredLedger:
         """Reads what the batch will ask for in two queries instead of two for each mutation."""
         asked, held = ({sent.mutation.id for sent in batch}, {sent.mutation.holding for sent in batch})
         self._mutations |= dict.fromkeys(asked) | self._find(asked)
-        self._records |= dict.fromkeys(held)
-        query = select(holding).where(holding.c.owner_id == self._owner.id, holding.c.id.in_(held))
-        self._records |= {row.id: record_of(row) for row in self._connection.execute(query)}
+        self._records |= dict.fromkeys(held) | self._find_records(held)
 
     def logged(self, mutation_id: str) -> Logged | None:
         known = self._mutation(mutation_id)
@@ -63,9 +61,7 @@ class StoredLedger:
 
     def record(self, holding_id: str) -> Record | None:
         if holding_id not in self._records:
-            query = select(holding).where(holding.c.owner_id == self._owner.id, holding.c.id == holding_id)
-            row = self._connection.execute(query).first()
-            self._records[holding_id] = None if row is None else record_of(row)
+            self._records[holding_id] = self._find_records({holding_id}).get(holding_id)
         return self._records[holding_id]
 
     def list_at(self, holding_id: str, name: str, writer: str) -> list[str] | None:
@@ -141,6 +137,10 @@ class StoredLedger:
         columns = (c for c in mutation.c if c.name not in ("owner_id", "modseq", "chain", "client_id", "at"))
         query = select(*columns).where(mutation.c.owner_id == self._owner.id, mutation.c.mutation_id.in_(identities))
         return {row.mutation_id: dict(row._mapping) for row in self._connection.execute(query)}
+
+    def _find_records(self, identities: Collection[str]) -> dict[str, Record]:
+        query = select(holding).where(holding.c.owner_id == self._owner.id, holding.c.id.in_(identities))
+        return {row.id: record_of(row) for row in self._connection.execute(query)}
 
 
 def _row_of(record: Record, modseq: int, now: datetime) -> dict[str, Any]:

@@ -74,11 +74,16 @@ async def read_body(request: Request, *, most_bytes: int, takes: Sequence[str] =
     return kind, await to_thread.run_sync(parse, raw), raw
 
 
+def is_declared_past(length: str, most_bytes: int) -> bool:
+    """Whether a header Content-Length says more than that. What it says besides is left to whoever counts the bytes."""
+    return length.isascii() and length.isdigit() and (len(length) > 18 or int(length) > most_bytes)
+
+
 async def receive(request: Request, most_bytes: int) -> bytes:
     """The bytes of the body, counted while they come, so that an undeclared length is bounded too."""
     too_large = Problem("body-too-large", f"this operation takes bodies of up to {most_bytes} bytes")
     declared = request.headers.get("content-length", "")
-    if declared.isascii() and declared.isdigit() and (len(declared) > 18 or int(declared) > most_bytes):
+    if is_declared_past(declared, most_bytes):
         raise too_large
     parts: list[bytes] = []
     size = 0

@@ -21,7 +21,7 @@ import httpcore
 import httpx
 
 from service.http.addresses import Address, ensure_public, read_link
-from service.http.bodies import JSON, YAML
+from service.http.bodies import JSON, YAML, is_declared_past
 from service.http.limits import Gate
 from service.http.problems import Problem
 
@@ -146,8 +146,7 @@ class Fetcher:
             raise _failed(f"the host answered with the status {answer.status}")
         kind = _kind(headers, kinds)
         too_large = Problem("fetch-too-large", f"what is fetched has at most {self._most_bytes} bytes")
-        declared = headers.get("content-length", "")
-        if declared.isascii() and declared.isdigit() and (len(declared) > 18 or int(declared) > self._most_bytes):
+        if is_declared_past(headers.get("content-length", ""), self._most_bytes):
             raise too_large
         parts, size = [], 0
         async for part in answer.aiter_stream():
