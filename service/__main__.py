@@ -19,13 +19,13 @@ from sqlalchemy import Connection
 from service.accounts.actions import open_first_account
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
+from service.blobs.store import blob_store_of
 from service.database.engine import Database
 from service.database.migrate import upgrade
-from service.holdings.shelves import shelf_of
-from service.holdings.verifying import differences
-from service.http.layers import begin_log
-from service.settings import PREFIX, Settings, listed
-from service.tidying import tidy
+from service.holdings.sync.verify import differences
+from service.http.middleware import begin_log
+from service.settings import PREFIX, Settings, setting_lines
+from service.worker import tidy
 
 GRACE_SECONDS = 20
 KEEP_ALIVE_SECONDS = 15
@@ -82,7 +82,7 @@ def _tidy(_: argparse.Namespace) -> int:
     if settings is None:
         return 2
     with _migrated(settings) as database:
-        removed = tidy(database, shelf_of(settings), settings, datetime.now(UTC))
+        removed = tidy(database, blob_store_of(settings), settings, datetime.now(UTC))
     print(f"Removed: {removed.photos} photos that nothing named, {removed.answers} remembered answers.")
     return 0
 
@@ -154,11 +154,11 @@ def _first_account(settings: Settings) -> str | None:
 def _demo(asked: argparse.Namespace) -> int:
     from rich.console import Console
 
-    from service.demo import asking, server, story
+    from service.demo import requests, server, story
 
     try:
         story.run(Console(), once=asked.once, port=asked.port)
-    except (server.NotStarted, asking.Refused) as trouble:
+    except (server.NotStarted, requests.RefusedRequest) as trouble:
         print(trouble, file=sys.stderr)
         return 1
     except KeyboardInterrupt:
@@ -170,7 +170,7 @@ def _settings(_: argparse.Namespace) -> int:
     settings = _read_settings()
     if settings is None:
         return 2
-    for entry in listed(settings):
+    for entry in setting_lines(settings):
         print(f"{entry.variable}\n    {entry.meaning}\n    default: {entry.default}\n    now:     {entry.current}\n")
     return 0
 

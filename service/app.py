@@ -12,15 +12,13 @@ from anyio import to_thread
 from fastapi import FastAPI
 from starlette.responses import Response
 
+from service.blobs.store import blob_store_of
 from service.database.engine import Database
 from service.database.migrate import upgrade
-from service.holdings.shelves import shelf_of
+from service.fetch.client import Fetcher
 from service.http import openapi, problems
-from service.http.fetching import Fetcher
-from service.http.following import follow
-from service.http.layers import Outermost, begin_log
-from service.http.limits import Gate
-from service.http.needs import service_of
+from service.http.dependencies import service_of
+from service.http.middleware import RequestLog, begin_log
 from service.http.routes import (
     account,
     allocations,
@@ -54,8 +52,10 @@ from service.http.routes import (
     sync,
     wants,
 )
+from service.runtime import Limiter
 from service.settings import Settings, engine_version
-from service.tidying import keep_tidy
+from service.sharing.actions.polling import follow
+from service.worker import keep_tidy
 
 ROUTERS = (
     evaluations.router,
@@ -114,11 +114,11 @@ def create_app(settings: Settings) -> FastAPI:
         database = Database(settings.database_url.get_secret_value(), settings.limits)
         await to_thread.run_sync(upgrade, database)
         app.state.database = database
-        app.state.shelf = shelf_of(settings)
-        app.state.gate = Gate(settings.solves_at_once, settings.solves_waiting)
+        app.state.shelf = blob_store_of(settings)
+        app.state.gate = Limiter(settings.solves_at_once, settings.solves_waiting)
         app.state.fetcher = Fetcher(from_loopback=settings.imports_from_loopback)
         # One at a time: a large picture takes a core and hundreds of megabytes.
-        app.state.photo_gate = Gate(1, settings.solves_waiting)
+        app.state.photo_gate = Limiter(1, settings.solves_waiting)
         beside = [asyncio.create_task(keep_tidy(database, app.state.shelf, settings))]
         if settings.follow_hours:
             beside.append(asyncio.create_task(follow(service_of(app), settings.follow_hours)))
@@ -143,7 +143,7 @@ def create_app(settings: Settings) -> FastAPI:
     )
     app.state.settings = settings
     problems.install(app)
-    app.add_middleware(Outermost)
+    app.add_middleware(RequestLog)
     for router in ROUTERS:
         app.include_router(router)
 

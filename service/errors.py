@@ -78,7 +78,7 @@ class NotFound(SetwrightError):
         super().__init__(f"there is no {kind} '{key}'")
 
 
-class Clash(SetwrightError):
+class Conflict(SetwrightError):
     """It is there already, or something is in the way."""
 
 
@@ -86,7 +86,7 @@ class Stale(SetwrightError):
     """It changed since the caller read it."""
 
 
-class Unwelcome(SetwrightError):
+class NotAuthenticated(SetwrightError):
     """No valid token."""
 
 
@@ -102,5 +102,5 @@ class Busy(SetwrightError):
         super().__init__(message)
 
 
-class TooMany(Busy):
+class RateLimited(Busy):
     """Too often wrong from here or under this name; not even the right one is looked at until the time is over."""

@@ -138,7 +138,7 @@ class Settings(BaseSettings):
 
 
 @dataclass(frozen=True, slots=True)
-class Listed:
+class SettingLine:
     """One setting as it is shown: secrets masked."""
 
     variable: str
@@ -147,11 +147,13 @@ class Listed:
     current: str
 
 
-def listed(settings: Settings) -> Iterator[Listed]:
+def setting_lines(settings: Settings) -> Iterator[SettingLine]:
     """Every setting, in the order of the model."""
     for name, field in Settings.model_fields.items():
         default = field.get_default(call_default_factory=True, validated_data={})
-        yield Listed(PREFIX + name.upper(), field.description or "", _shown(default), _shown(getattr(settings, name)))
+        yield SettingLine(
+            PREFIX + name.upper(), field.description or "", _shown(default), _shown(getattr(settings, name))
+        )
 
 
 def _shown(value: object) -> str:

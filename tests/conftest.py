@@ -34,7 +34,18 @@ hypothesis.settings.register_profile("patient", deadline=None, suppress_health_c
 hypothesis.settings.load_profile("patient")
 TESTS = Path(__file__).parent
 # What is tested there never sees a database.
-PURE = ("facts", "rules", "evaluation", "assignment", "progress", "sync", "shipped_data")
+PURE = (
+    "facts",
+    "rules",
+    "evaluation",
+    "analysis",
+    "assignment",
+    "exchange",
+    "measurements",
+    "progress",
+    "sync",
+    "shipped_data",
+)
 PURE_FILES = ("test_hostile_definitions.py", "test_import_contracts.py", "test_repository.py")
 SERVER_URL = os.environ.get("SETWRIGHT_TEST_DATABASE_URL")
 

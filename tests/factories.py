@@ -14,16 +14,16 @@ from service.evaluation.verdicts import Case, Judgement, judge_views
 from service.facts.attributes import Attributes
 from service.facts.holding import Facts, Holding, View, read_facts, read_holdings, views
 from service.facts.vocabulary import Vocabulary
-from service.progress.measure import Measurement, measure
+from service.progress.evaluate import EvaluationRequest, evaluate
 from service.rules.definition import Definition
 from service.rules.document import read
 from service.rules.language import parse
 from service.rules.operators import bind
-from service.rules.predicates import Predicate, Surroundings
+from service.rules.predicates import EvaluationContext, Predicate
 from tests.reference import Outside
 from tests.strategies import ATTRIBUTES, DECLARED, TODAY, VOCABULARIES
 
-AROUND = Surroundings(TODAY, VOCABULARIES)
+AROUND = EvaluationContext(TODAY, VOCABULARIES)
 OUTSIDE = Outside(ATTRIBUTES, VOCABULARIES, TODAY)
 
 
@@ -50,11 +50,11 @@ def a_case(rule: Any, facts: Mapping[str, Any]) -> Case:
     return Case(a_rule(rule), some_knowledge(facts), ATTRIBUTES, AROUND)
 
 
-def judged(rule: Any, facts: Mapping[str, Any], around: Surroundings = AROUND) -> Judgement:
+def judged(rule: Any, facts: Mapping[str, Any], around: EvaluationContext = AROUND) -> Judgement:
     return judge_views(a_rule(rule), (a_view(facts),), ATTRIBUTES, around)
 
 
-def verdict_of(rule: Any, facts: Mapping[str, Any], around: Surroundings = AROUND) -> str:
+def verdict_of(rule: Any, facts: Mapping[str, Any], around: EvaluationContext = AROUND) -> str:
     return judged(rule, facts, around).verdict.value
 
 
@@ -92,9 +92,9 @@ def a_measurement(
     nevers: Iterable[tuple[str, str]] = (),
     previous: Iterable[tuple[str, str]] = (),
     today: date = TODAY,
-) -> Measurement:
+) -> EvaluationRequest:
     definition = read(document, vocabularies=VOCABULARIES)
-    return Measurement(
+    return EvaluationRequest(
         definition,
         some_holdings(holdings, definition.attributes),
         today,
@@ -108,7 +108,7 @@ def a_measurement(
 
 def measured(document: Mapping[str, Any], holdings: Sequence[Mapping[str, Any]], **more: Any) -> dict[str, Any]:
     """The evaluation result of a document and holdings given as JSON."""
-    return measure(a_measurement(document, holdings, **more))
+    return evaluate(a_measurement(document, holdings, **more))
 
 
 def places_of(result: Mapping[str, Any]) -> list[dict[str, Any]]:

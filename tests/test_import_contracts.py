@@ -14,11 +14,11 @@ ROOT = Path(__file__).resolve().parents[1]
 BREAKS = {
     "layers": ("service/facts/truth.py", "import service.rules.text"),
     "pure-core": ("service/evaluation/table.py", "import sqlalchemy"),
-    "pydantic-at-the-border": ("service/rules/meaning.py", "import pydantic"),
+    "pydantic-at-the-border": ("service/rules/binding.py", "import pydantic"),
     "lark-in-language": ("service/rules/operators.py", "import lark"),
-    "ortools-in-assignment": ("service/progress/measure.py", "import ortools"),
+    "ortools-in-assignment": ("service/progress/evaluate.py", "import ortools"),
     "http-in-http": ("service/holdings/actions.py", "import fastapi"),
-    "client-alone": ("service/client/model.py", "import service.database.identities"),
+    "client-alone": ("service/client/model.py", "import service.database.ids"),
     "tables-behind-stores": ("service/holdings/model.py", "import service.holdings.store"),
 }
 pytest.importorskip("importlinter", reason="import-linter comes with the checks, not with the tests")

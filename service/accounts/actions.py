@@ -9,18 +9,18 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Caller, Owner, Remembered, new_token, token_digest
 from service.accounts.store import AccountStore, RememberedStore
-from service.database.identities import new_identity
-from service.errors import Clash, Unwelcome
+from service.database.ids import new_id
+from service.errors import Conflict, NotAuthenticated
 
 
-class KeyReused(Clash):
+class KeyReused(Conflict):
     """An Idempotency-Key came again with another request."""
 
 
 def open_account(connection: Connection, name: str, *, is_admin: bool = False) -> tuple[Owner, str]:
     """A new account and its first token, which has every scope. The token is not stored and cannot be had again. Raises
     Clash when the name is taken."""
-    now, owner, token = datetime.now(UTC), Owner(new_identity()), new_token()
+    now, owner, token = datetime.now(UTC), Owner(new_id()), new_token()
     store = AccountStore(connection)
     store.add(owner, name, now, is_admin=is_admin)
     store.add_token(owner, token_digest(token), "first", now)
@@ -39,7 +39,7 @@ def identify(connection: Connection, token: str, now: datetime) -> Caller:
     revoked."""
     caller = AccountStore(connection).caller(token_digest(token), now)
     if caller is None:
-        raise Unwelcome("the bearer token is not valid: unknown, expired or revoked")
+        raise NotAuthenticated("the bearer token is not valid: unknown, expired or revoked")
     return caller
 
 

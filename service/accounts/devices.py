@@ -8,9 +8,7 @@ from datetime import datetime
 
 from sqlalchemy import Connection
 
-from service.accounts.attempts import of_address, of_codes, of_pairings
-from service.accounts.entering import attempt, was_right
-from service.accounts.entries import PairingStore
+from service.accounts.invitations import PairingStore
 from service.accounts.model import (
     DEVICE_CODE_PREFIX,
     Caller,
@@ -22,7 +20,9 @@ from service.accounts.model import (
     token_digest,
 )
 from service.accounts.pairing import LIFETIME, Outcome, Pairing, new_user_code, polled
+from service.accounts.sign_in import attempt, was_right
 from service.accounts.store import AccountStore
+from service.accounts.throttle import of_address, of_codes, of_pairings
 
 
 @dataclass(frozen=True, slots=True)

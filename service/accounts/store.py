@@ -24,8 +24,8 @@ from service.accounts.model import (
     ordered,
 )
 from service.accounts.tables import account, remembered_answer, token
-from service.database.identities import new_identity
-from service.errors import Clash, NotFound
+from service.database.ids import new_id
+from service.errors import Conflict, NotFound
 
 
 class AccountStore:
@@ -53,7 +53,7 @@ class AccountStore:
         # count rows that were left out differently.
         added = adding.on_conflict_do_nothing(index_elements=["folded_name"]).returning(account.c.id)
         if self._connection.execute(added).first() is None:
-            raise Clash("there is an account with this name already")
+            raise Conflict("there is an account with this name already")
 
     def named(self, name: str) -> Account | None:
         """The account whose name counts as the same."""
@@ -80,7 +80,7 @@ class AccountStore:
         scopes: Iterable[str] = SCOPES,
         is_device: bool = False,
     ) -> Token:
-        made = Token(new_identity(), name, ordered(scopes), is_device, now, expires_at, None)
+        made = Token(new_id(), name, ordered(scopes), is_device, now, expires_at, None)
         row = {"id": made.id, "scopes": " ".join(made.scopes), "is_device": is_device, "name": name}
         self._connection.execute(
             insert(token).values(owner_id=owner.id, digest=digest, created_at=now, expires_at=expires_at, **row)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from itertools import product
 from math import lcm
 
-from service.assignment.problem import Basis, Edge, Keys, Kind, Problem, SetRule
+from service.assignment.problem import Basis, ConstraintKind, Edge, EdgeKeys, Problem, SetRule
 from service.errors import Fault, OverLimit
 from service.evaluation.columns import Columns
 from service.evaluation.places import Place
@@ -23,11 +23,16 @@ from service.rules.rule import Rule
 MOST_KEYS = 500
 LARGEST_COST = 2**60
 
-KIND = {"same": Kind.SAME, "different": Kind.DIFFERENT, "at_most": Kind.AT_MOST, "not_elsewhere": Kind.NOT_ELSEWHERE}
+KIND = {
+    "same": ConstraintKind.SAME,
+    "different": ConstraintKind.DIFFERENT,
+    "at_most": ConstraintKind.AT_MOST,
+    "not_elsewhere": ConstraintKind.NOT_ELSEWHERE,
+}
 
 
 @dataclass(frozen=True, slots=True)
-class Wishes:
+class FixedPlacements:
     """The owner's decisions and what was before: pins and nevers as (holding id, place), `previous` as (place, holding id)."""
 
     pins: frozenset[tuple[str, str]] = frozenset()
@@ -44,7 +49,7 @@ class Scale:
 
 
 @dataclass(frozen=True)
-class Board:
+class Instance:
     """The coins that count, in the order of their ids, and the places; `fits[place][holding]` for every pair that fits or
     may fit; `worth[level, place]` the values
     by coin that the preferences compare."""
@@ -75,14 +80,14 @@ def build(
     holdings: tuple[Holding, ...],
     views: tuple[tuple[View, ...], ...],
     table: Table,
-    wishes: Wishes,
-) -> Board:
+    wishes: FixedPlacements,
+) -> Instance:
     """The whole instance. `holdings` are those that count, sorted by id; `views` stand beside them."""
     row_of = {coin: row for row, coin in enumerate(coin for coin, seen in enumerate(views) if len(seen) == 1)}
     columns = Columns([views[coin][0] for coin in row_of], table.attributes, table.around)
     fits = _fits(places, holdings, views, table, wishes, columns, list(row_of))
     levels = max((len(place.prefer) for place in places), default=0)
-    costs, worth, scales = _costs(places, fits, Values(views, table), levels)
+    costs, worth, scales = _costs(places, fits, PreferenceValues(views, table), levels)
     pins, stays = wishes.pins, wishes.previous
     edges = tuple(
         Edge(
@@ -109,7 +114,7 @@ def build(
     by_place: dict[int, dict[int, Edge]] = {}
     for edge in edges:
         by_place.setdefault(edge.place, {})[edge.holding] = edge
-    return Board(places, holdings, views, fits, problem, constraints, worth, columns, row_of, by_place, scales)
+    return Instance(places, holdings, views, fits, problem, constraints, worth, columns, row_of, by_place, scales)
 
 
 def _constraints(definition: Definition) -> tuple[Constraint, ...]:
@@ -131,7 +136,7 @@ def _fits(
     holdings: Sequence[Holding],
     views: Sequence[tuple[View, ...]],
     table: Table,
-    wishes: Wishes,
+    wishes: FixedPlacements,
     columns: Columns,
     single: Sequence[int],
 ) -> tuple[Mapping[int, Fit], ...]:
@@ -172,7 +177,7 @@ def _fitting(
 Costs = list[list[Mapping[int, int]]]
 
 
-class Values:
+class PreferenceValues:
     """What each coin is worth under each criterion, looked at once."""
 
     def __init__(self, views: Sequence[tuple[View, ...]], table: Table) -> None:
@@ -192,7 +197,7 @@ class Values:
 
 
 def _costs(
-    places: Sequence[Place], fits: Sequence[Mapping[int, Fit]], values: Values, levels: int
+    places: Sequence[Place], fits: Sequence[Mapping[int, Fit]], values: PreferenceValues, levels: int
 ) -> tuple[Costs, dict[tuple[int, int], Mapping[int, Number | None]], tuple[Scale, ...]]:
     """One non-negative whole number a level for every edge, less is better. As the number of filled places is settled
     before, a common shift on a level changes nothing (rules.md section 5)."""
@@ -218,7 +223,7 @@ def _costs(
     return costs, worth, tuple(scales)
 
 
-def _losses(preference: Preference, coins: set[int], values: Values) -> dict[int, Number]:
+def _losses(preference: Preference, coins: set[int], values: PreferenceValues) -> dict[int, Number]:
     """What each coin loses under the criterion; a missing fact counts as the worst that occurs among the coins eligible for
     a place that uses it."""
     found = values.of(preference, coins)
@@ -267,7 +272,7 @@ def _set_rule(
     table: Table,
 ) -> SetRule:
     numbers: dict[object, int] = {}
-    keys: dict[int, Keys] = {}
+    keys: dict[int, EdgeKeys] = {}
     for coin in eligible:
         if constraint.where is not None:
             keys[coin] = _whether(table.fit(constraint.where.predicate, views[coin]))
@@ -277,27 +282,27 @@ def _set_rule(
     return SetRule(constraint.id, KIND[constraint.kind], covered, keys, constraint.count)
 
 
-def _whether(fit: Fit) -> Keys:
+def _whether(fit: Fit) -> EdgeKeys:
     one, none = frozenset((1,)), frozenset[int]()
     if fit.verdict is NO:
-        return Keys(none, none)
-    return Keys(one, one) if fit.verdict is YES else Keys(one, none, _basis(fit))
+        return EdgeKeys(none, none)
+    return EdgeKeys(one, one) if fit.verdict is YES else EdgeKeys(one, none, _basis(fit))
 
 
-def _keys(by: tuple[str, ...], views: tuple[View, ...], numbers: dict[object, int], table: Table) -> Keys:
+def _keys(by: tuple[str, ...], views: tuple[View, ...], numbers: dict[object, int], table: Table) -> EdgeKeys:
     """Every key that the coin may have; an attribute that nobody recorded makes it a wildcard."""
     possible: set[int] = set()
     for view in views:
         options = [_options(view, name, table) for name in by]
         if any(option is None for option in options):
             recorded = all(view.facts.get(name) is not None for name in by)
-            return Keys(None, frozenset(), Basis.ALTERNATIVES if recorded else Basis.UNKNOWN)
+            return EdgeKeys(None, frozenset(), Basis.ALTERNATIVES if recorded else Basis.UNKNOWN)
         for key in product(*(option for option in options if option is not None)):
             possible.add(numbers.setdefault(key, len(numbers)))
             if len(possible) > MOST_KEYS:
-                return Keys(None, frozenset(), Basis.ALTERNATIVES)
+                return EdgeKeys(None, frozenset(), Basis.ALTERNATIVES)
     found = frozenset(possible)
-    return Keys(found, found) if len(found) == 1 else Keys(found, frozenset(), Basis.ALTERNATIVES)
+    return EdgeKeys(found, found) if len(found) == 1 else EdgeKeys(found, frozenset(), Basis.ALTERNATIVES)
 
 
 def _options(view: View, name: str, table: Table) -> tuple[Value, ...] | None:

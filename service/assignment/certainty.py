@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from service.assignment.components import Board, Component, components
-from service.assignment.flow import EMPTY, Filling, fill, taken_edges
-from service.assignment.search import Meter, Search, Taken
+from service.assignment.components import Component, Layout, components
+from service.assignment.flow import EMPTY, FlowState, fill, taken_edges
+from service.assignment.search import Meter, Reached, Search
 
 
-def always_free(filling: Filling) -> frozenset[int]:
+def always_free(filling: FlowState) -> frozenset[int]:
     """The places whose choice, a holding or none, is the same in every optimum of a component without bonds."""
     part = _parts(filling)
     return frozenset(
@@ -37,18 +37,18 @@ def always_bound(search: Search, places: Iterable[int], meter: Meter, seconds: f
     return frozenset()
 
 
-def certain_places(board: Board, firm: frozenset[tuple[int, int]], meter: Meter) -> tuple[int, bool]:
+def certain_places(board: Layout, firm: frozenset[tuple[int, int]], meter: Meter) -> tuple[int, bool]:
     """The most places of a `lay_out_certain` board that can be filled, and whether that is proven. `firm` is a set of
     (place, holding) known to obey every bond of it: where it fills what the flow can fill, nothing is searched."""
     total, proven = 0, True
-    hard: list[tuple[Component, Taken, Taken]] = []
+    hard: list[tuple[Component, Reached, Reached]] = []
     for component in components(board):
         filled = taken_edges(board, component, fill(board, component, in_order=False))
         known = frozenset(e for e in component.edges if (board.edges[e].place, board.edges[e].holding) in firm)
         if not component.bonds or len(known) == len(filled):
             total += len(filled)
         else:
-            hard.append((component, Taken(known), Taken(filled)))
+            hard.append((component, Reached(known), Reached(filled)))
     for number, (component, start, floor) in enumerate(hard):
         search = Search(board, component, start)
         search.optimise(meter, meter.left / (len(hard) - number), floor)
@@ -57,7 +57,7 @@ def certain_places(board: Board, firm: frozenset[tuple[int, int]], meter: Meter)
     return total, proven
 
 
-def _parts(filling: Filling) -> dict[int, int]:
+def _parts(filling: FlowState) -> dict[int, int]:
     """A number for each holding and EMPTY, equal exactly within a strongly connected part of the free moves.
     Tarjan's algorithm (1972), without recursion."""
     index: dict[int, int] = {}
@@ -93,7 +93,7 @@ def _parts(filling: Filling) -> dict[int, int]:
     return part
 
 
-def _moves(filling: Filling, here: int) -> Iterator[int]:
+def _moves(filling: FlowState, here: int) -> Iterator[int]:
     if here == EMPTY:
         yield from (loose for loose, seated in filling.sitting.items() if seated and filling.is_loose(loose))
     elif filling.is_loose(here) and filling.has_spare(here):

@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from service.assignment.problem import Basis, Edge, Keys, Kind, Problem, SetRule
+from service.assignment.problem import Basis, ConstraintKind, Edge, EdgeKeys, Problem, SetRule
 
 LARGEST_COST = 2**60
 COUNTS = ("pins", "required", "places", "unknown", "alternatives")
@@ -32,18 +32,18 @@ class Limit:
 
 
 @dataclass(frozen=True, slots=True)
-class Apart:
+class Exclusion:
     """At most one of `sides` has an edge that is taken (firmly, when `firm`)."""
 
     sides: tuple[tuple[int, ...], ...]
     firm: bool
 
 
-Bond = Limit | Apart
+Bond = Limit | Exclusion
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class EdgeStatus:
     """How sure an edge is. `doubt` is what it rests on when it is tentative; FIRM: it never is. `wavers`: it may be
     placed firmly or tentatively, as the bonds allow; one that does not waver is tentative exactly when it has a doubt.
     """
@@ -53,7 +53,7 @@ class Standing:
 
 
 @dataclass(frozen=True, slots=True)
-class Board:
+class Layout:
     """An instance ready to be solved. Edges are in order of place, then holding; all else speaks of them by number.
 
     `losses` gives every edge a number a level when placed as surely as it can be, all to be made small in order (what
@@ -64,7 +64,7 @@ class Board:
     places: int
     edges: tuple[Edge, ...]
     quantity: tuple[int, ...]
-    standings: tuple[Standing, ...]
+    standings: tuple[EdgeStatus, ...]
     losses: tuple[tuple[int, ...], ...]
     levels: tuple[str, ...]
     bonds: tuple[Bond, ...]
@@ -83,7 +83,7 @@ class Component:
     bonds: tuple[Bond, ...]
 
 
-def lay_out(problem: Problem) -> Board:
+def lay_out_components(problem: Problem) -> Layout:
     """The whole question. Raises ValueError with every fault when the problem breaks its own contract."""
     _check(problem)
     edges = _in_order(edge for edge in problem.edges if problem.quantity[edge.holding])
@@ -91,30 +91,32 @@ def lay_out(problem: Problem) -> Board:
     bonds = _bonds(problem, edges, standings)
     in_play = {edge for bond in bonds if bond.firm for edge in edges_of(bond)}
     settled = tuple(
-        Standing(Basis.FIRM, False) if standing.wavers and number not in in_play else standing
+        EdgeStatus(Basis.FIRM, False) if standing.wavers and number not in in_play else standing
         for number, standing in enumerate(standings)
     )
     losses = tuple(_losses(edge, standing, problem) for edge, standing in zip(edges, settled, strict=True))
     levels = (*COUNTS, *(f"prefer-{i}" for i in range(problem.preference_levels)), "moved")
-    return Board(len(problem.required), edges, problem.quantity, settled, losses, levels, bonds)
+    return Layout(len(problem.required), edges, problem.quantity, settled, losses, levels, bonds)
 
 
-def lay_out_certain(problem: Problem) -> Board:
+def lay_out_certain(problem: Problem) -> Layout:
     """The question behind `certain`: firm edges without a wholly unknown key, all firm, every possible key counted."""
     _check(problem)
     kept = (edge for edge in problem.edges if problem.quantity[edge.holding])
     edges = _in_order(edge for edge in kept if _can_be_firm(_standing(edge, problem.rules)))
-    sure = [Standing(Basis.FIRM, False)] * len(edges)
+    sure = [EdgeStatus(Basis.FIRM, False)] * len(edges)
     bonds = _bonds(problem, edges, sure, certain=True)
-    return Board(len(problem.required), edges, problem.quantity, tuple(sure), ((-1,),) * len(edges), ("places",), bonds)
+    return Layout(
+        len(problem.required), edges, problem.quantity, tuple(sure), ((-1,),) * len(edges), ("places",), bonds
+    )
 
 
-def components(board: Board) -> tuple[Component, ...]:
+def components(board: Layout) -> tuple[Component, ...]:
     """The places with an edge, split into groups that share no holding and no bond; in order of their first place."""
     return split(board, range(len(board.edges)), board.bonds)
 
 
-def split(board: Board, edges: Iterable[int], bonds: Iterable[Bond]) -> tuple[Component, ...]:
+def split(board: Layout, edges: Iterable[int], bonds: Iterable[Bond]) -> tuple[Component, ...]:
     """Components of some of the edges; bonds are cut down to these, and left out where nothing can break them now."""
     kept = sorted(edges)
     among = set(kept)
@@ -151,7 +153,7 @@ def _cut_down(bond: Bond, kept: set[int]) -> Bond:
     if isinstance(bond, Limit):
         return Limit(tuple(edge for edge in bond.edges if edge in kept), bond.count, bond.firm)
     sides = (tuple(edge for edge in side if edge in kept) for side in bond.sides)
-    return Apart(tuple(side for side in sides if side), bond.firm)
+    return Exclusion(tuple(side for side in sides if side), bond.firm)
 
 
 def edges_of(bond: Bond) -> tuple[int, ...]:
@@ -171,7 +173,7 @@ def _in_order(edges: Iterable[Edge]) -> tuple[Edge, ...]:
     return tuple(sorted(edges, key=lambda edge: (edge.place, edge.holding)))
 
 
-def _losses(edge: Edge, standing: Standing, problem: Problem) -> tuple[int, ...]:
+def _losses(edge: Edge, standing: EdgeStatus, problem: Problem) -> tuple[int, ...]:
     doubt = Basis.FIRM if standing.wavers else standing.doubt
     counts = (
         -int(edge.pinned),
@@ -185,31 +187,31 @@ def _losses(edge: Edge, standing: Standing, problem: Problem) -> tuple[int, ...]
 
 def _covers(rule: SetRule, edge: Edge) -> bool:
     """A rule covers the edges into its places; `not_elsewhere` speaks of the places outside too."""
-    outside = rule.kind is Kind.NOT_ELSEWHERE and (rule.among is None or edge.place in rule.among)
+    outside = rule.kind is ConstraintKind.NOT_ELSEWHERE and (rule.among is None or edge.place in rule.among)
     return outside or edge.place in rule.places
 
 
-def _standing(edge: Edge, rules: Iterable[SetRule]) -> Standing:
+def _standing(edge: Edge, rules: Iterable[SetRule]) -> EdgeStatus:
     """An edge's own doubt comes first; else the largest among the rules in which its key is unsettled."""
     if edge.basis is not Basis.FIRM:
-        return Standing(edge.basis, False)
+        return EdgeStatus(edge.basis, False)
     unsettled = [
         keys
         for keys in (rule.keys[edge.holding] for rule in rules if _covers(rule, edge))
         if keys.possible != keys.settled
     ]
     if not unsettled:
-        return Standing(Basis.FIRM, False)
+        return EdgeStatus(Basis.FIRM, False)
     wholly_unknown = any(keys.possible is None for keys in unsettled)
-    return Standing(max(keys.basis for keys in unsettled), not wholly_unknown)
+    return EdgeStatus(max(keys.basis for keys in unsettled), not wholly_unknown)
 
 
-def _can_be_firm(standing: Standing) -> bool:
+def _can_be_firm(standing: EdgeStatus) -> bool:
     return standing.wavers or standing.doubt is Basis.FIRM
 
 
 def _bonds(
-    problem: Problem, edges: Sequence[Edge], standings: Sequence[Standing], certain: bool = False
+    problem: Problem, edges: Sequence[Edge], standings: Sequence[EdgeStatus], certain: bool = False
 ) -> tuple[Bond, ...]:
     firm = {number for number, standing in enumerate(standings) if _can_be_firm(standing)}
     found = (bond for rule in problem.rules for bond in _bonds_of(rule, edges, firm, problem.quantity, certain))
@@ -232,32 +234,32 @@ def _bonds_of(
 
     for shown, is_firm in counted:
         here = _by_key({number: shown[number] for number in inside if number in shown})
-        if rule.kind in (Kind.AT_MOST, Kind.DIFFERENT):
-            count = 1 if rule.kind is Kind.DIFFERENT else rule.count
+        if rule.kind in (ConstraintKind.AT_MOST, ConstraintKind.DIFFERENT):
+            count = 1 if rule.kind is ConstraintKind.DIFFERENT else rule.count
             for group in here.values():
                 if not is_firm or not doubtful.isdisjoint(group):
                     yield Limit(tuple(group), count, is_firm)
-        elif rule.kind is Kind.NOT_ELSEWHERE:
+        elif rule.kind is ConstraintKind.NOT_ELSEWHERE:
             there = _by_key({number: shown[number] for number in outside if number in shown})
             for key, group in here.items():
                 both = (*group, *there.get(key, ()))
                 if not is_firm or not doubtful.isdisjoint(both):
-                    yield Apart((tuple(group), tuple(there.get(key, ()))), is_firm)
+                    yield Exclusion((tuple(group), tuple(there.get(key, ()))), is_firm)
         elif not is_firm or doubtful:
             # Pieces of one holding are alike whatever the key is; two holdings surely only when both are settled.
-            yield Apart(tuple(map(tuple, _sides(inside, edges, keys, shown).values())), is_firm)
+            yield Exclusion(tuple(map(tuple, _sides(inside, edges, keys, shown).values())), is_firm)
 
     # Pieces of one holding share the key for sure, known or not.
-    if rule.kind is Kind.DIFFERENT:
+    if rule.kind is ConstraintKind.DIFFERENT:
         for group in pieces.values():
             yield Limit(tuple(group), 1, False)
-    if rule.kind is Kind.NOT_ELSEWHERE:
+    if rule.kind is ConstraintKind.NOT_ELSEWHERE:
         for holding, group in pieces.items():
-            yield Apart((tuple(group), tuple(n for n in outside if edges[n].holding == holding)), False)
+            yield Exclusion((tuple(group), tuple(n for n in outside if edges[n].holding == holding)), False)
 
 
 def _sides(
-    inside: Iterable[int], edges: Sequence[Edge], keys: Mapping[int, Keys], shown: Mapping[int, Iterable[int]]
+    inside: Iterable[int], edges: Sequence[Edge], keys: Mapping[int, EdgeKeys], shown: Mapping[int, Iterable[int]]
 ) -> dict[tuple[str, int], list[int]]:
     sides: dict[tuple[str, int], list[int]] = {}
     for number in inside:
@@ -326,7 +328,7 @@ def _faults_of(rule: SetRule, edges: Iterable[Edge]) -> Iterator[str]:
             yield f"{name} has a settled key that is not possible"
         if keys.possible != keys.settled and keys.basis is Basis.FIRM:
             yield f"{name} has an unsettled key and no basis for it"
-        if rule.kind is not Kind.AT_MOST:
+        if rule.kind is not ConstraintKind.AT_MOST:
             settled = keys.possible == keys.settled
             if (settled and len(keys.settled) != 1) or (not settled and keys.settled):
                 yield f"{name} must have exactly one key when it is settled, and no settled key when it is not"

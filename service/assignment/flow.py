@@ -13,7 +13,7 @@ import heapq
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
 
-from service.assignment.components import Board, Component, radices
+from service.assignment.components import Component, Layout, radices
 from service.assignment.matching import Options, choose
 
 EMPTY = -1
@@ -24,11 +24,11 @@ LARGE = 2_000
 """From so many edges on scipy's solver is asked first; it takes some 0.1 s to load."""
 
 
-class Filling:
+class FlowState:
     """An optimum of a component with its prices. `chosen`, `sitting` and `options` speak of holdings (EMPTY for none);
     `options` are for each place its holdings in order, EMPTY last, each with its packed cost."""
 
-    def __init__(self, board: Board, component: Component) -> None:
+    def __init__(self, board: Layout, component: Component) -> None:
         self._board, self._component = board, component
         self.quantity = board.quantity
         holdings = [EMPTY, *sorted({board.edges[edge].holding for edge in component.edges})]
@@ -70,7 +70,7 @@ class Filling:
         )
 
 
-def fill(board: Board, component: Component, *, in_order: bool = True) -> Filling:
+def fill(board: Layout, component: Component, *, in_order: bool = True) -> FlowState:
     """The first optimum in canonical order of the component, its bonds left aside; any optimum where the order does not
     matter."""
     filling = (_by_solver(board, component) if len(component.edges) >= LARGE else None) or _by_paths(board, component)
@@ -79,13 +79,13 @@ def fill(board: Board, component: Component, *, in_order: bool = True) -> Fillin
     return filling
 
 
-def _by_solver(board: Board, component: Component) -> Filling | None:
+def _by_solver(board: Layout, component: Component) -> FlowState | None:
     options = Options(board, component)
     found = choose(options)
     if found is None:
         return None
     chosen, prices, tight = found
-    filling = Filling(board, component)
+    filling = FlowState(board, component)
     names = [*options.holdings, *([EMPTY] * len(options.places))]
     filling.price.update(zip(options.holdings, prices.tolist(), strict=False))
     for place, column in zip(options.places, options.column[chosen].tolist(), strict=True):
@@ -97,8 +97,8 @@ def _by_solver(board: Board, component: Component) -> Filling | None:
     return filling
 
 
-def _by_paths(board: Board, component: Component) -> Filling:
-    filling = Filling(board, component)
+def _by_paths(board: Layout, component: Component) -> FlowState:
+    filling = FlowState(board, component)
     for place in component.places:
         _put_in(filling, place)
     price = filling.price
@@ -113,12 +113,12 @@ def _by_paths(board: Board, component: Component) -> Filling:
     return filling
 
 
-def taken_edges(board: Board, component: Component, filling: Filling) -> frozenset[int]:
+def taken_edges(board: Layout, component: Component, filling: FlowState) -> frozenset[int]:
     """The edges of the component that the filling takes."""
     return frozenset(e for e in component.edges if filling.chosen[board.edges[e].place] == board.edges[e].holding)
 
 
-def _options(board: Board, component: Component) -> dict[int, dict[int, int]]:
+def _options(board: Layout, component: Component) -> dict[int, dict[int, int]]:
     weights = multipliers(board, component)
     options: dict[int, dict[int, int]] = {place: {} for place in component.places}
     for number in component.edges:
@@ -131,12 +131,12 @@ def _options(board: Board, component: Component) -> dict[int, dict[int, int]]:
     return options
 
 
-def multipliers(board: Board, component: Component) -> tuple[int, ...]:
+def multipliers(board: Layout, component: Component) -> tuple[int, ...]:
     """What one of each level weighs when all levels are packed into one whole number."""
     return radices([most - least for least, most in level_spreads(board, component)])
 
 
-def level_spreads(board: Board, component: Component) -> list[tuple[int, int]]:
+def level_spreads(board: Layout, component: Component) -> list[tuple[int, int]]:
     """For every level the least and the most that all places together could lose."""
     count = len(board.levels)
     bounds = {place: ([0] * count, [0] * count) for place in component.places}
@@ -154,7 +154,7 @@ def level_spreads(board: Board, component: Component) -> list[tuple[int, int]]:
     ]
 
 
-def _put_in(filling: Filling, newcomer: int) -> None:
+def _put_in(filling: FlowState, newcomer: int) -> None:
     """Seat one more place along the cheapest chain of moves, and raise the prices that the chain pressed on."""
     price, options = filling.price, filling.options
     nearest: dict[int, int] = {}
@@ -193,7 +193,7 @@ def _put_in(filling: Filling, newcomer: int) -> None:
         holding = left
 
 
-def _take_first(filling: Filling, places: Iterable[int]) -> None:
+def _take_first(filling: FlowState, places: Iterable[int]) -> None:
     """Give each place in order the first holding that some optimum has there, those before it kept as they are."""
     takers: dict[int, list[int]] = {}
     for place, holdings in filling.tight.items():
@@ -218,7 +218,7 @@ Onward = dict[int, tuple[int | None, int]]
 """For a holding the place that moves away from it (None: a piece is just left unused, or taken up) and where to."""
 
 
-def _ways_to(filling: Filling, goal: int, takers: Mapping[int, Sequence[int]], kept: set[int], first: int) -> Onward:
+def _ways_to(filling: FlowState, goal: int, takers: Mapping[int, Sequence[int]], kept: set[int], first: int) -> Onward:
     """From which holdings a chain of moves that costs nothing leads to the goal, so that one place more can sit there and
     one less at the goal. The search ends early once `first` is met."""
     onward: Onward = {goal: (None, goal)}
@@ -234,7 +234,7 @@ def _ways_to(filling: Filling, goal: int, takers: Mapping[int, Sequence[int]], k
 
 
 def _before(
-    filling: Filling, there: int, takers: Mapping[int, Sequence[int]], kept: set[int]
+    filling: FlowState, there: int, takers: Mapping[int, Sequence[int]], kept: set[int]
 ) -> Iterator[tuple[int, int | None]]:
     for place in takers.get(there, ()):
         if place not in kept:

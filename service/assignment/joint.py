@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import lcm
 
-from service.assignment.build import LARGEST_COST, Board, Scale
+from service.assignment.build import LARGEST_COST, Instance, Scale
 from service.assignment.certainty import certain_places
 from service.assignment.components import lay_out_certain
 from service.assignment.problem import Basis, Edge, Level, Placement, Problem, SetRule, Solution
@@ -27,7 +27,7 @@ RAW = Scale()
 
 
 @dataclass(frozen=True, slots=True)
-class Share:
+class SharedHolding:
     """The problem of one set, with the id of each of its holdings and what its costs mean level by level."""
 
     problem: Problem
@@ -45,18 +45,18 @@ class Joint:
     (sorted); `steps` says for each preference level how many joint cost units one of the criterion's own numbers is."""
 
     problem: Problem
-    shares: tuple[Share, ...]
+    shares: tuple[SharedHolding, ...]
     holdings: tuple[str, ...]
     first: tuple[int, ...]
     steps: tuple[int, ...]
 
 
-def share_of(board: Board) -> Share:
+def share_of(board: Instance) -> SharedHolding:
     """The share of a set that is laid out."""
-    return Share(board.problem, tuple(holding.id for holding in board.holdings), board.scales)
+    return SharedHolding(board.problem, tuple(holding.id for holding in board.holdings), board.scales)
 
 
-def join(shares: Sequence[Share]) -> Joint:
+def join(shares: Sequence[SharedHolding]) -> Joint:
     """One problem of all the shares.
 
     Places stand in the order of the shares, holdings in that of their ids; one that several shares know is one holding, and
@@ -92,14 +92,14 @@ def join(shares: Sequence[Share]) -> Joint:
     return Joint(problem, tuple(shares), holdings, tuple(first), tuple(scale.steps for scale in scales))
 
 
-def _common(shares: Sequence[Share], level: int) -> Scale:
+def _common(shares: Sequence[SharedHolding], level: int) -> Scale:
     """The scale on which the costs of all shares are whole numbers from nought on."""
     own = [share.scale(level) if level < share.problem.preference_levels else RAW for share in shares]
     steps = lcm(*(scale.steps for scale in own), *(scale.least.denominator for scale in own))
     return Scale(steps, min((scale.least for scale in own), default=0))
 
 
-def _rescaled(share: Share, edge: Edge, level: int, common: Scale) -> int:
+def _rescaled(share: SharedHolding, edge: Edge, level: int, common: Scale) -> int:
     lost: Number = 0
     if level < len(edge.cost):
         own = share.scale(level)
@@ -160,7 +160,7 @@ def without(problem: Problem, gone: Mapping[int, int]) -> Problem:
     return replace(problem, quantity=left, edges=tuple(edge for edge in problem.edges if left[edge.holding]))
 
 
-def _levels(joint: Joint, share: Share, seats: Sequence[Placement], solution: Solution) -> list[Level]:
+def _levels(joint: Joint, share: SharedHolding, seats: Sequence[Placement], solution: Solution) -> list[Level]:
     edges = {(edge.place, edge.holding): edge for edge in share.problem.edges}
     taken = [edges[seat.place, seat.holding] for seat in seats]
     values = {

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from service.assignment.components import Board, Component, radices
+from service.assignment.components import Component, Layout, radices
 
 Whole = npt.NDArray[np.int64]
 Numbers = npt.NDArray[Any]
@@ -33,7 +33,7 @@ MOST_COPIES = 2_000_000
 class Options:
     """A component as arrays, one entry an option, in order of row (place): its holdings, then its own emptiness."""
 
-    def __init__(self, board: Board, component: Component) -> None:
+    def __init__(self, board: Layout, component: Component) -> None:
         self.places = component.places
         self.holdings = sorted({board.edges[edge].holding for edge in component.edges})
         row_of = {place: row for row, place in enumerate(self.places)}

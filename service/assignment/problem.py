@@ -46,7 +46,7 @@ class Edge:
     pinned: bool = False
 
 
-class Kind(Enum):
+class ConstraintKind(Enum):
     """SAME and DIFFERENT: all coins of `places` share, or pairwise differ in, the key. AT_MOST: no more than `count` coins
     share a key. NOT_ELSEWHERE: no coin outside `places` shares the key of one inside."""
 
@@ -57,7 +57,7 @@ class Kind(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Keys:
+class EdgeKeys:
     """The key of one holding under one rule: `possible` lists every key that it may have (None: wholly unknown, any key,
     ones that nobody else shows too); `basis` says why, when it is not settled. An `at_most ... where` rule has the one key 1
     for a coin that fits and no key at all (an empty set) for one that does not; a coin that may fit has possible {1} with
@@ -76,9 +76,9 @@ class SetRule:
     that NOT_ELSEWHERE looks at (those of one set, where several are solved together); None: all."""
 
     name: str
-    kind: Kind
+    kind: ConstraintKind
     places: frozenset[int]
-    keys: Mapping[int, Keys]
+    keys: Mapping[int, EdgeKeys]
     count: int = 0
     among: frozenset[int] | None = None
 

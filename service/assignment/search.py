@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
 
-from service.assignment.components import Board, Component, Limit, edges_of, radices
+from service.assignment.components import Component, Layout, Limit, edges_of, radices
 from service.assignment.flow import EMPTY, fill, level_spreads, taken_edges
 from service.assignment.problem import Level
 
@@ -41,7 +41,7 @@ class Meter:
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
+class Reached:
     """Edges that are taken, and those among the wavering ones that are placed tentatively."""
 
     edges: frozenset[int]
@@ -60,7 +60,7 @@ class Goal:
     terms: Terms
     low: int
     spread: int
-    value: Callable[[Taken], int]
+    value: Callable[[Reached], int]
     unit: int = 1
     """What one of it is worth on the level."""
 
@@ -80,7 +80,7 @@ class Pack:
             for variable, coefficient in goal.terms.items():
                 self.terms[variable] = self.terms.get(variable, 0) + coefficient * weight
 
-    def value(self, taken: Taken) -> int:
+    def value(self, taken: Reached) -> int:
         """What the objective comes to."""
         return sum(goal.value(taken) * weight for goal, weight in zip(self.goals, self._weights, strict=True))
 
@@ -93,7 +93,7 @@ class Pack:
             digits.append(goal.low + digit)
         return digits
 
-    def reached(self, taken: Taken, bound: int) -> Iterator[Goal]:
+    def reached(self, taken: Reached, bound: int) -> Iterator[Goal]:
         """The goals, from the first, that stand where the bound has them: they are proven."""
         for goal, digit in zip(self.goals, self.digits(bound), strict=True):
             if goal.value(taken) != digit:
@@ -101,7 +101,7 @@ class Pack:
             yield goal
 
 
-def loss(board: Board, level: int, taken: Taken) -> int:
+def loss(board: Layout, level: int, taken: Reached) -> int:
     """What the level comes to, smaller being better."""
     total = sum(board.losses[edge][level] for edge in taken.edges)
     return total + sum(1 for edge in taken.tentative if board.doubt_level(edge) == level)
@@ -113,7 +113,7 @@ def as_level(name: str, lost: int, bound: int) -> Level:
     return Level(name, sign * lost, lost == bound, sign * bound)
 
 
-def obeys(component: Component, taken: Taken) -> bool:
+def obeys(component: Component, taken: Reached) -> bool:
     """Whether the edges keep every bond of the component."""
     firm = taken.edges - taken.tentative
     for bond in component.bonds:
@@ -126,7 +126,7 @@ def obeys(component: Component, taken: Taken) -> bool:
     return True
 
 
-def polish(board: Board, component: Component, answer: Taken) -> Taken:
+def polish(board: Layout, component: Component, answer: Reached) -> Reached:
     """The answer with all that no bond speaks of placed anew around it: as good on all levels together, or better.
 
     Of the edges that a bond speaks of only those taken stay allowed, and what is left of a set that keeps a bond keeps it.
@@ -135,15 +135,15 @@ def polish(board: Board, component: Component, answer: Taken) -> Taken:
     allowed = tuple(edge for edge in component.edges if edge not in bound or edge in answer.edges)
     part = Component(component.places, allowed, ())
     edges = taken_edges(board, part, fill(board, part))
-    polished = Taken(edges, answer.tentative & edges)
+    polished = Reached(edges, answer.tentative & edges)
 
-    def worth(taken: Taken) -> list[int]:
+    def worth(taken: Reached) -> list[int]:
         return [loss(board, level, taken) for level in range(len(board.levels))]
 
     return polished if worth(polished) < worth(answer) else answer
 
 
-def mend(board: Board, component: Component, wanted: frozenset[int]) -> Taken:
+def mend(board: Layout, component: Component, wanted: frozenset[int]) -> Reached:
     """A first answer that keeps every bond: edges are taken while they fit, wanted ones first, firmly if possible."""
     touching: dict[int, list[int]] = {edge: [] for edge in component.edges}
     for number, bond in enumerate(component.bonds):
@@ -184,20 +184,20 @@ def mend(board: Board, component: Component, wanted: frozenset[int]) -> Taken:
             if is_firm or not component.bonds[number].firm:
                 counts[number] += 1
                 sides[number] = side_of[number].get(edge)
-    return Taken(frozenset(edges), frozenset(tentative))
+    return Reached(frozenset(edges), frozenset(tentative))
 
 
 class Search:
     """One component in the solver, with the best answer so far in `best`; `start` must keep every bond."""
 
-    def __init__(self, board: Board, component: Component, start: Taken) -> None:
+    def __init__(self, board: Layout, component: Component, start: Reached) -> None:
         from ortools.sat.python import cp_model
 
         self.board, self.component, self.best = board, component, start
         self._cp = cp_model
         self._model = cp_model.CpModel()
         self._vars: list[cp_model.IntVar] = []
-        self._values: list[Callable[[Taken], int]] = []
+        self._values: list[Callable[[Reached], int]] = []
         self._taken: dict[int, int] = {}
         self._firm: dict[int, int] = {}
         self._at: dict[int, list[int]] = {place: [] for place in component.places}
@@ -207,7 +207,7 @@ class Search:
 
     # What is asked ----------------------------------------------------------------------------------------------------
 
-    def optimise(self, meter: Meter, seconds: float, floor: Taken | None = None) -> None:
+    def optimise(self, meter: Meter, seconds: float, floor: Reached | None = None) -> None:
         """Make every level small in order and keep it so. `floor` is an optimum of the component without its bonds."""
         stop = meter.left - seconds
         for goal in self._goals:
@@ -235,7 +235,7 @@ class Search:
         for goal in self._goals:
             self._keep(Pack([goal]))
 
-    def depart(self, places: Sequence[int], meter: Meter, seconds: float) -> tuple[Taken | None, bool]:
+    def depart(self, places: Sequence[int], meter: Meter, seconds: float) -> tuple[Reached | None, bool]:
         """An answer as good as `best` that chooses otherwise in one of the places, in as many as is easy; or None, and
         whether it is proven that there is none."""
         terms: Terms = {}
@@ -276,13 +276,13 @@ class Search:
                 self._model.add(self._vars[self._firm[edge]] == int(edge not in self.best.tentative))
         return len(unproven)
 
-    def choice(self, taken: Taken, place: int) -> int:
+    def choice(self, taken: Reached, place: int) -> int:
         """The edge taken at the place, or EMPTY."""
         return next((edge for edge in self._at[place] if edge in taken.edges), EMPTY)
 
     # The model --------------------------------------------------------------------------------------------------------
 
-    def _bool(self, value: Callable[[Taken], int]) -> int:
+    def _bool(self, value: Callable[[Reached], int]) -> int:
         self._vars.append(self._model.new_bool_var(""))
         self._values.append(value)
         return len(self._vars) - 1
@@ -320,7 +320,7 @@ class Search:
             if not side:
                 continue
 
-            def shows(taken: Taken, side: Sequence[int] = side) -> int:
+            def shows(taken: Reached, side: Sequence[int] = side) -> int:
                 return int(any(e in taken.edges and not (firm and e in taken.tentative) for e in side))
 
             has_coins.append(self._vars[self._bool(shows)])
@@ -337,7 +337,7 @@ class Search:
             if most == least:
                 continue
 
-            def value(taken: Taken, level: int = level) -> int:
+            def value(taken: Reached, level: int = level) -> int:
                 return loss(self.board, level, taken)
 
             if most - least < EXACT:
@@ -356,7 +356,7 @@ class Search:
                 terms[self._taken[edge]] = lost
         return terms
 
-    def _digit_goals(self, level: int, most: int, value: Callable[[Taken], int]) -> Iterator[Goal]:
+    def _digit_goals(self, level: int, most: int, value: Callable[[Reached], int]) -> Iterator[Goal]:
         """A level of large costs as two exact digits: sum = high * DIGIT + low, the carry in variables of its own."""
         costs = {edge: self.board.losses[edge][level] for edge in self.component.edges}
         carried = len(self.component.places) + 1
@@ -364,7 +364,7 @@ class Search:
         def column(part: Callable[[int], int], more: Terms) -> cp_model.LinearExprT:
             return self._expression({self._taken[edge]: part(cost) for edge, cost in costs.items()} | more)
 
-        def new(high: int, value: Callable[[Taken], int]) -> int:
+        def new(high: int, value: Callable[[Reached], int]) -> int:
             self._vars.append(self._model.new_int_var(0, high, ""))
             self._values.append(value)
             return len(self._vars) - 1
@@ -372,7 +372,7 @@ class Search:
         low = new(DIGIT - 1, lambda taken: value(taken) % DIGIT)
         high = new(most // DIGIT, lambda taken: value(taken) // DIGIT)
 
-        def carry_of(taken: Taken) -> int:
+        def carry_of(taken: Reached) -> int:
             return sum(costs[edge] % DIGIT for edge in taken.edges) // DIGIT
 
         carry = new(carried, carry_of)
@@ -385,7 +385,7 @@ class Search:
         count = len(self._at[place])
         ranks = {edge: rank for rank, edge in enumerate(self._at[place])}
 
-        def value(taken: Taken) -> int:
+        def value(taken: Reached) -> int:
             return ranks.get(self.choice(taken, place), count) - count
 
         return Goal(0, {self._taken[edge]: rank - count for edge, rank in ranks.items()}, -count, count, value)
@@ -420,7 +420,7 @@ class Search:
 
     def _ask(
         self, terms: Terms, meter: Meter, seconds: float, variant: cp_model.CpModel | None = None
-    ) -> tuple[Taken | None, int, bool]:
+    ) -> tuple[Reached | None, int, bool]:
         """The answer found, a bound of the objective, and whether the answer is proven best; with a `variant` of the
         model, which may have no answer, whether that is proven."""
         if seconds <= 0:
@@ -450,7 +450,7 @@ class Search:
         tentative = frozenset(
             e for e in edges if self.board.standings[e].wavers and not solver.boolean_value(self._vars[self._firm[e]])
         )
-        return Taken(edges, tentative), math.ceil(solver.best_objective_bound - 1e-6), status == self._cp.OPTIMAL
+        return Reached(edges, tentative), math.ceil(solver.best_objective_bound - 1e-6), status == self._cp.OPTIMAL
 
     def _expression(self, terms: Terms) -> cp_model.LinearExprT:
         return self._cp.LinearExpr.weighted_sum([self._vars[number] for number in terms], list(terms.values()))
@@ -464,11 +464,11 @@ class Search:
             self._model.add(self._vars[self._taken[edge]] == int(edge == here))
 
 
-def _is_taken(edge: int) -> Callable[[Taken], int]:
+def _is_taken(edge: int) -> Callable[[Reached], int]:
     return lambda taken: int(edge in taken.edges)
 
 
-def _is_firm(edge: int) -> Callable[[Taken], int]:
+def _is_firm(edge: int) -> Callable[[Reached], int]:
     return lambda taken: int(edge in taken.edges and edge not in taken.tentative)
 
 

@@ -12,21 +12,21 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.assignment.certainty import always_bound, always_free, certain_places
-from service.assignment.components import Board, Component, components, lay_out, lay_out_certain
+from service.assignment.components import Component, Layout, components, lay_out_certain, lay_out_components
 from service.assignment.flow import fill, taken_edges
-from service.assignment.narrow import first_answer, narrow
 from service.assignment.problem import Basis, Level, Placement, Problem, Solution
-from service.assignment.search import Meter, Search, Taken, as_level, loss, obeys
+from service.assignment.reduction import first_answer, narrow
+from service.assignment.search import Meter, Reached, Search, as_level, loss, obeys
 
 FOR_PLACING = 0.9
 """The part of the budget that placing may use; the rest is for counting the certain places."""
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class SolvedPart:
     """The answer to one component; `forced` are the places whose choice is the same in every optimum."""
 
-    taken: Taken
+    taken: Reached
     levels: tuple[Level, ...]
     forced: frozenset[int]
 
@@ -40,24 +40,24 @@ def solve(problem: Problem, *, budget_seconds: float = 10.0) -> Solution:
     equals is not proven to be the first. Raises ValueError when the problem breaks its own contract, a cost over 2**60
     included.
     """
-    board = lay_out(problem)
+    board = lay_out_components(problem)
     meter = Meter(budget_seconds)
-    parts: list[Part] = []
-    hard: list[tuple[Component, Taken, Taken, frozenset[int]]] = []
+    parts: list[SolvedPart] = []
+    hard: list[tuple[Component, Reached, Reached, frozenset[int]]] = []
     for component in components(board):
         filling = fill(board, component)
-        free, forced = Taken(taken_edges(board, component, filling)), always_free(filling)
+        free, forced = Reached(taken_edges(board, component, filling)), always_free(filling)
         if _is_answered(component, free, forced):
             parts.append(_as_filled(board, free, forced))
             continue
         answer = free if obeys(component, free) else first_answer(board, component, filling)
         for piece in narrow(board, component, filling, answer):
             filling = fill(board, piece)
-            free, forced = Taken(taken_edges(board, piece, filling)), always_free(filling)
+            free, forced = Reached(taken_edges(board, piece, filling)), always_free(filling)
             if _is_answered(piece, free, forced):
                 parts.append(_as_filled(board, free, forced))
             else:
-                start = Taken(answer.edges.intersection(piece.edges), answer.tentative.intersection(piece.edges))
+                start = Reached(answer.edges.intersection(piece.edges), answer.tentative.intersection(piece.edges))
                 hard.append((piece, start, free, forced))
     for number, (piece, start, free, forced) in enumerate(hard):
         share = meter.left * FOR_PLACING / (len(hard) - number)
@@ -65,26 +65,26 @@ def solve(problem: Problem, *, budget_seconds: float = 10.0) -> Solution:
     return _whole(problem, board, parts, meter)
 
 
-def _is_answered(component: Component, free: Taken, forced: frozenset[int]) -> bool:
+def _is_answered(component: Component, free: Reached, forced: frozenset[int]) -> bool:
     """Whether the flow alone says everything: nothing is bound, or there is but one optimum and it keeps the bonds."""
     return not component.bonds or (obeys(component, free) and len(forced) == len(component.places))
 
 
-def _as_filled(board: Board, taken: Taken, forced: frozenset[int]) -> Part:
+def _as_filled(board: Layout, taken: Reached, forced: frozenset[int]) -> SolvedPart:
     lost = (loss(board, level, taken) for level in range(len(board.levels)))
     levels = [as_level(name, value, value) for name, value in zip(board.levels, lost, strict=True)]
-    return Part(taken, (*levels, as_level("order", 0, 0)), forced)
+    return SolvedPart(taken, (*levels, as_level("order", 0, 0)), forced)
 
 
 def _searched(
-    board: Board,
+    board: Layout,
     component: Component,
-    start: Taken,
-    free: Taken,
+    start: Reached,
+    free: Reached,
     forced: frozenset[int],
     meter: Meter,
     share: float,
-) -> Part:
+) -> SolvedPart:
     """A component under bonds. `start` keeps them; `free` is the first optimum without them, in all of which the places
     of `forced` are alike."""
     stop = meter.left - share
@@ -99,10 +99,10 @@ def _searched(
     if all(level.proven for level in search.levels()):
         always = always_bound(search, component.places, meter, (meter.left - stop) / 2)
     unordered = search.put_in_order(meter, meter.left - stop, always)
-    return Part(search.best, (*search.levels(), as_level("order", unordered, 0)), always)
+    return SolvedPart(search.best, (*search.levels(), as_level("order", unordered, 0)), always)
 
 
-def _whole(problem: Problem, board: Board, parts: list[Part], meter: Meter) -> Solution:
+def _whole(problem: Problem, board: Layout, parts: list[SolvedPart], meter: Meter) -> Solution:
     taken = frozenset(edge for part in parts for edge in part.taken.edges)
     tentative = frozenset(edge for part in parts for edge in part.taken.tentative)
     forced = frozenset(place for part in parts for place in part.forced)

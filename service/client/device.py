@@ -18,7 +18,7 @@ import httpx
 
 from service.client.model import Mutation, flat, is_newer, named, new_id
 from service.client.store import LocalStore
-from service.client.transport import HistoryGone, Offline, Refused, Transport
+from service.client.transport import HistoryGone, Offline, RefusedRequest, Transport
 
 MOST_SENT = 500
 MOST_TAKEN = 500
@@ -173,7 +173,7 @@ class Device:
                     self._start_over()
                 if not self.store.outbox(1) and self.store.note("since") is not None:
                     return Report(self._sent, self._taken, True)
-        except (Offline, Refused) as problem:
+        except (Offline, RefusedRequest) as problem:
             return Report(self._sent, self._taken, False, str(problem))
         return Report(self._sent, self._taken, False, "the service's history does not stay")
 
@@ -185,7 +185,7 @@ class Device:
                     "/v1/holdings/sync",
                     {"client_id": self._name, "known_state": self.store.note("known"), "mutations": batch},
                 )
-            except Refused as refused:
+            except RefusedRequest as refused:
                 # Too large, or one that the service cannot even read: the others must not wait for it for ever.
                 if len(batch) == 1:
                     with self.store.step():

@@ -28,7 +28,7 @@ class HistoryGone(Exception):
     """The service's history does not contain the state that this device knows: a backup was restored."""
 
 
-class Refused(Exception):
+class RefusedRequest(Exception):
     """The request as a whole was refused for what it contains; `problem` is the problem document."""
 
     def __init__(self, problem: Mapping[str, Any]) -> None:
@@ -93,7 +93,7 @@ class Transport:
         if answer.status_code == 410 and str(told.get("type", "")).endswith(_LOST_HISTORY):
             raise HistoryGone
         if answer.status_code in _VERDICTS:
-            raise Refused(told)
+            raise RefusedRequest(told)
         if answer.status_code != 200:
             raise Offline(f"{answer.status_code} {told.get('title', '')}".strip())
         return told

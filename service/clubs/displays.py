@@ -12,14 +12,14 @@ from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from service.clubs.remeasuring import as_known_to
+from service.clubs.swaps.reevaluation import as_known_to
 from service.facts.holding import Facts, Holding
 from service.progress.description import Describer
+from service.progress.evaluate import EvaluationRequest, evaluate
 from service.progress.exhibition import Loan, exhibited
 from service.progress.history import entries_of
-from service.progress.measure import Measurement, measure
 
-Named = Callable[[str, str], str]
+ExhibitNamer = Callable[[str, str], str]
 """What a coin is called in the display, by owner and holding id: differently for each."""
 
 
@@ -67,7 +67,7 @@ def by_owner_and_id(owner: str, holding: str) -> str:
 
 
 def display(
-    request: Measurement, lenders: Sequence[Lender], describe: Describer, *, named: Named = by_owner_and_id
+    request: EvaluationRequest, lenders: Sequence[Lender], describe: Describer, *, named: ExhibitNamer = by_owner_and_id
 ) -> dict[str, Any]:
     """{"exhibits", "loans", "lenders", "summary", ...}: `exhibits` page by page, `loans` by the names of their owners, as in
     `service.progress.exhibition`; `lenders` [{"owner", "coins"}] those who lend. `request` says of what set, when, and with
@@ -87,7 +87,7 @@ def display(
                 coins.append(coin)
                 loans.append(Loan(name, lender.name, None, _of_a_loan(lender.recorded[holding.id])))
     asked = replace(request, holdings=tuple(coins), pins=(), nevers=(), previous=(), holdings_state=None)
-    result = measure(asked)
+    result = evaluate(asked)
     shown = exhibited(result, request.definition.document, {}, loans, describe)
     counts = Counter(loan["owner"] for loan in shown["loans"])
     kept = ("definition", "evaluated_on", "reference_edition", "engine_version", "proven_optimal")

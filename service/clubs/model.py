@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from service.accounts.model import Invitation, Owner
-from service.errors import Clash, Forbidden
+from service.errors import Conflict, Forbidden
 
 MEMBER, STEWARD = "member", "steward"
 # A role may do all that stands before it, too.
@@ -27,7 +27,7 @@ class Club:
 
 
 @dataclass(frozen=True, slots=True)
-class Seat:
+class Membership:
     """Somebody's membership. `id` is the member's id in this club alone and `name` the name shown in it: nobody is recognised
     across clubs by them."""
 
@@ -45,7 +45,7 @@ class Seat:
 
 
 @dataclass(frozen=True, slots=True)
-class Roll:
+class MemberRoles:
     """The role of each member of one club, by the member's id. A club with members has a steward; so it stays."""
 
     roles: Mapping[str, str]
@@ -54,11 +54,11 @@ class Roll:
     def stewards(self) -> int:
         return sum(1 for role in self.roles.values() if role == STEWARD)
 
-    def with_role(self, member: str, role: str) -> Roll:
+    def with_role(self, member: str, role: str) -> MemberRoles:
         """The roll when somebody, perhaps new, has this role. Raises Clash when nobody would be left to steer."""
         return _steered({**self.roles, member: role})
 
-    def without(self, member: str) -> Roll:
+    def without(self, member: str) -> MemberRoles:
         """The roll when somebody is gone. Raises Clash when members would be left without a steward."""
         return _steered({name: role for name, role in self.roles.items() if name != member})
 
@@ -66,13 +66,13 @@ class Roll:
         """Raises Clash while there are other members."""
         others = len(self.roles.keys() - {member})
         if others:
-            raise Clash(f"the club has {others} other members: hand it over and leave, or remove them first")
+            raise Conflict(f"the club has {others} other members: hand it over and leave, or remove them first")
 
 
-def _steered(roles: Mapping[str, str]) -> Roll:
-    roll = Roll(roles)
+def _steered(roles: Mapping[str, str]) -> MemberRoles:
+    roll = MemberRoles(roles)
     if roles and not roll.stewards:
-        raise Clash("the club would be left without a steward: make another member a steward first")
+        raise Conflict("the club would be left without a steward: make another member a steward first")
     return roll
 
 
@@ -86,7 +86,7 @@ class ClubInvitation:
 
 
 @dataclass(frozen=True, slots=True)
-class Offered:
+class ClubOffer:
     """One revision of a definition that the club offers, as it was when a steward offered it. The club counts revisions of
     its own; what they were made from stays with whoever made them."""
 
@@ -146,7 +146,7 @@ class Announcement:
 
 
 @dataclass(frozen=True, slots=True)
-class Deed:
+class AuditEntry:
     """What a steward did. `by` and `whom` are members' ids and the names that they had then."""
 
     id: str

@@ -8,18 +8,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from service.assignment.build import Board
+from service.assignment.build import Instance
 from service.assignment.problem import Basis, Placement
 from service.assignment.solve import solve
 from service.facts.truth import YES
-from service.progress.measure import Measurement, lay_board
-from service.progress.outsiders import addresses
+from service.progress.evaluate import EvaluationRequest, build_instance
+from service.progress.unplaced import addresses
 from service.rules.definition import Definition
 from service.rules.predicates import Defunct, leaves
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class MemberProgress:
     """`counts` is {"places", "filled", "tentative", "empty", "proven_optimal", "spare_holdings", "spare_pieces"}; `places` are
     [address, label, status] in the order of the document; `spares` are [holding id, pieces, [addresses that it fits]] by holding
     id. Ids and spares never leave the service as they are: see `shown_spare`."""
@@ -29,10 +29,10 @@ class Standing:
     spares: list[list[Any]]
 
 
-def stand(request: Measurement) -> Standing:
+def stand(request: EvaluationRequest) -> MemberProgress:
     """The standing of the measurement's holdings. Agrees with the places of `measure` and with its `unplaced` of the reason
     `spare`. Raises Invalid or OverLimit where the request cannot be evaluated."""
-    board, _ = lay_board(request)
+    board, _ = build_instance(request)
     solution = solve(board.problem, budget_seconds=request.budget_seconds)
     seats = {placement.place: placement for placement in solution.placements}
     places = [
@@ -49,7 +49,7 @@ def stand(request: Measurement) -> Standing:
         "spare_holdings": len(spares),
         "spare_pieces": sum(pieces for _, pieces, _ in spares),
     }
-    return Standing(counts, places, spares)
+    return MemberProgress(counts, places, spares)
 
 
 def _status(seat: Placement | None) -> str:
@@ -58,7 +58,7 @@ def _status(seat: Placement | None) -> str:
     return "filled" if seat.basis is Basis.FIRM else "tentative"
 
 
-def _spares(board: Board, seats: Mapping[int, Placement]) -> list[list[Any]]:
+def _spares(board: Instance, seats: Mapping[int, Placement]) -> list[list[Any]]:
     """Coins of which a piece sits nowhere and surely fits some place: the best answer does without it, so giving it away opens no
     place."""
     used = Counter(placement.holding for placement in seats.values())

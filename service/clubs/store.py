@@ -10,9 +10,9 @@ from sqlalchemy import Connection, Row, delete, insert, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from service.accounts.model import Invitation, Owner, folded
-from service.clubs.model import Club, ClubInvitation, Deed, Roll, Seat
+from service.clubs.model import AuditEntry, Club, ClubInvitation, MemberRoles, Membership
 from service.clubs.tables import club, club_audit, club_invitation, club_member
-from service.errors import Clash, NotFound
+from service.errors import Conflict, NotFound
 
 
 class ClubStore:
@@ -29,7 +29,7 @@ class ClubStore:
             raise NotFound("club", identity)
         return Club(row.id, row.name, row.note, row.created_at, row.version)
 
-    def of(self, owner: Owner, after: str | None, limit: int) -> tuple[tuple[Club, Seat], ...]:
+    def of(self, owner: Owner, after: str | None, limit: int) -> tuple[tuple[Club, Membership], ...]:
         """Up to `limit` clubs in which the owner is a member, in the order of their ids."""
         seats = [column.label(f"member_{column.name}") for column in club_member.c]
         query = select(club, *seats).join_from(club, club_member).where(club_member.c.owner_id == owner.id)
@@ -49,13 +49,13 @@ class ClubStore:
     def delete(self, identity: str) -> None:
         self._connection.execute(delete(club).where(club.c.id == identity))
 
-    def seat_of(self, identity: str, owner: Owner) -> Seat | None:
+    def seat_of(self, identity: str, owner: Owner) -> Membership | None:
         """The owner's membership in the club, if there is one."""
         this = (club_member.c.club_id == identity, club_member.c.owner_id == owner.id)
         row = self._connection.execute(select(club_member).where(*this)).first()
         return None if row is None else _seat(row)
 
-    def seat(self, identity: str, member: str) -> Seat:
+    def seat(self, identity: str, member: str) -> Membership:
         """The member with this id of the club's."""
         this = (club_member.c.club_id == identity, club_member.c.id == member)
         row = self._connection.execute(select(club_member).where(*this)).first()
@@ -63,47 +63,47 @@ class ClubStore:
             raise NotFound("member", member)
         return _seat(row)
 
-    def seats(self, identity: str, after: str | None, limit: int) -> tuple[Seat, ...]:
+    def seats(self, identity: str, after: str | None, limit: int) -> tuple[Membership, ...]:
         """Up to `limit` members in the order of their ids, which is that of their joining."""
         query = select(club_member).where(club_member.c.club_id == identity).order_by(club_member.c.id).limit(limit)
         if after is not None:
             query = query.where(club_member.c.id > after)
         return tuple(_seat(row) for row in self._connection.execute(query))
 
-    def seats_of(self, identity: str, owners: Collection[str]) -> tuple[Seat, ...]:
+    def seats_of(self, identity: str, owners: Collection[str]) -> tuple[Membership, ...]:
         """Those of the owners who are members."""
         query = select(club_member).where(club_member.c.club_id == identity, club_member.c.owner_id.in_(owners))
         return tuple(_seat(row) for row in self._connection.execute(query))
 
-    def roll(self, identity: str) -> Roll:
+    def roll(self, identity: str) -> MemberRoles:
         rows = self._connection.execute(
             select(club_member.c.id, club_member.c.role).where(club_member.c.club_id == identity)
         )
-        return Roll({row.id: row.role for row in rows})
+        return MemberRoles({row.id: row.role for row in rows})
 
-    def seat_in(self, made: Seat) -> None:
+    def seat_in(self, made: Membership) -> None:
         """Raises Clash when another member's name counts as the same."""
         row = {"club_id": made.club, "owner_id": made.owner.id, "id": made.id, "role": made.role, "name": made.name}
         dialect = sqlite if self._connection.dialect.name == "sqlite" else postgresql
         adding = dialect.insert(club_member).values(**row, folded_name=folded(made.name), joined_at=made.joined_at)
         added = adding.on_conflict_do_nothing(index_elements=["club_id", "folded_name"]).returning(club_member.c.id)
         if self._connection.execute(added).first() is None:
-            raise Clash("a member of the club has this name already")
+            raise Conflict("a member of the club has this name already")
 
-    def set_role(self, seat: Seat, role: str) -> None:
+    def set_role(self, seat: Membership, role: str) -> None:
         self._connection.execute(update(club_member).where(*_is(seat)).values(role=role))
 
-    def unseat(self, seat: Seat) -> None:
+    def unseat(self, seat: Membership) -> None:
         """Ends the membership; what the member showed the club goes with it."""
         self._connection.execute(delete(club_member).where(*_is(seat)))
 
-    def note(self, identity: str, deed: Deed) -> None:
+    def note(self, identity: str, deed: AuditEntry) -> None:
         row: dict[str, Any] = {"id": deed.id, "at": deed.at, "what": deed.what, "about": deed.about}
         (by_id, by_name), (whom_id, whom_name) = deed.by, deed.whom or (None, None)
         names = {"by_id": by_id, "by_name": by_name, "whom_id": whom_id, "whom_name": whom_name}
         self._connection.execute(insert(club_audit).values(club_id=identity, **row, **names))
 
-    def deeds(self, identity: str, after: str | None, limit: int) -> tuple[Deed, ...]:
+    def deeds(self, identity: str, after: str | None, limit: int) -> tuple[AuditEntry, ...]:
         """Up to `limit` deeds in the order in which they were done."""
         query = select(club_audit).where(club_audit.c.club_id == identity).order_by(club_audit.c.id).limit(limit)
         if after is not None:
@@ -147,7 +147,7 @@ class ClubInvitationStore:
             raise NotFound("open invitation", invitation)
 
 
-def _is(seat: Seat) -> tuple[Any, Any]:
+def _is(seat: Membership) -> tuple[Any, Any]:
     return club_member.c.club_id == seat.club, club_member.c.owner_id == seat.owner.id
 
 
@@ -155,11 +155,11 @@ def _named(identity: str, invitation: str) -> tuple[Any, Any]:
     return club_invitation.c.club_id == identity, club_invitation.c.id == invitation
 
 
-def _seat(row: Row[Any], prefix: str = "") -> Seat:
+def _seat(row: Row[Any], prefix: str = "") -> Membership:
     parts = row._mapping
     names = ("club_id", "owner_id", "id", "role", "name", "joined_at")
     identity, owner, member, role, name, joined_at = (parts[prefix + name] for name in names)
-    return Seat(identity, Owner(owner), member, role, name, joined_at)
+    return Membership(identity, Owner(owner), member, role, name, joined_at)
 
 
 def _invitation(row: Row[Any]) -> ClubInvitation:
@@ -167,6 +167,6 @@ def _invitation(row: Row[Any]) -> ClubInvitation:
     return ClubInvitation(row.role, way, row.used_by)
 
 
-def _deed(row: Row[Any]) -> Deed:
+def _deed(row: Row[Any]) -> AuditEntry:
     whom = None if row.whom_id is None else (row.whom_id, row.whom_name)
-    return Deed(row.id, row.at, row.what, (row.by_id, row.by_name), whom, row.about)
+    return AuditEntry(row.id, row.at, row.what, (row.by_id, row.by_name), whom, row.about)

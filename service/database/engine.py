@@ -18,8 +18,8 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlalchemy.pool import ConnectionPoolEntry, NullPool
 
-from service.database.queue import FairLock
-from service.database.trouble import RETRIED_STATES, sqlstate, translated
+from service.database.errors import RETRIED_STATES, sqlstate, translated
+from service.database.fair_lock import FairLock
 
 Answer = TypeVar("Answer")
 

@@ -11,37 +11,37 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
-from service.database.identities import new_identity
-from service.definitions.model import Decisions, Kept, Line, Revision, WantNotes, declared, extended
+from service.database.ids import new_id
+from service.definitions.model import Decisions, MergedOrigin, Revision, StoredDefinition, WantNotes, declared, extended
 from service.definitions.store import DefinitionStore
-from service.definitions.want_store import WantNoteStore
-from service.errors import Clash
+from service.definitions.want_notes import WantNoteStore
+from service.errors import Conflict
 from service.facts.attributes import Attributes
 from service.rules.document import digest
 
 # A check of the line as it stands, by whoever read it before: raises Stale when it changed since.
-Expectation = Callable[[Line], None]
+Expectation = Callable[[StoredDefinition], None]
 
 
 def draft(
     connection: Connection, owner: Owner, identity: str | None, document: Mapping[str, Any]
-) -> tuple[Line, Revision]:
+) -> tuple[StoredDefinition, Revision]:
     """A new definition, as a draft of its first revision. The document was read before: it is sound."""
-    store, identity, now = DefinitionStore(connection, owner), identity or new_identity(), datetime.now(UTC)
+    store, identity, now = DefinitionStore(connection, owner), identity or new_id(), datetime.now(UTC)
     AccountStore(connection).lock(owner)
     store.ensure_new(identity)
     revision = Revision(identity, 1, "draft", digest(document), document["title"], document, now, now)
-    line = Line(identity, new_identity(), 0, revision)
+    line = StoredDefinition(identity, new_id(), 0, revision)
     store.add(line)
     return line, revision
 
 
 def redraft(
     connection: Connection, owner: Owner, identity: str, document: Mapping[str, Any], *, expect: Expectation
-) -> tuple[Line, Revision]:
+) -> tuple[StoredDefinition, Revision]:
     """The definition with this document as its draft; after a published revision, a draft of the next one."""
     store, line = _held(connection, owner, identity, expect)
-    now, version = datetime.now(UTC), new_identity()
+    now, version = datetime.now(UTC), new_id()
     began = line.draft.created_at if line.draft else now
     number = line.published + 1
     revision = Revision(identity, number, "draft", digest(document), document["title"], document, began, now)
@@ -49,12 +49,14 @@ def redraft(
     return replace(line, version=version, draft=revision), revision
 
 
-def publish(connection: Connection, owner: Owner, identity: str, *, expect: Expectation) -> tuple[Line, Revision]:
+def publish(
+    connection: Connection, owner: Owner, identity: str, *, expect: Expectation
+) -> tuple[StoredDefinition, Revision]:
     """The draft as an immutable revision. Raises Clash when there is no draft."""
     store, line = _held(connection, owner, identity, expect)
     if line.draft is None:
-        raise Clash(f"the definition '{identity}' has no draft to publish: its newest revision is {line.published}")
-    now, version = datetime.now(UTC), new_identity()
+        raise Conflict(f"the definition '{identity}' has no draft to publish: its newest revision is {line.published}")
+    now, version = datetime.now(UTC), new_id()
     revision = replace(line.draft, status="published", created_at=now, updated_at=now)
     store.publish(identity, version, revision)
     return replace(line, version=version, published=revision.number, draft=None), revision
@@ -62,14 +64,14 @@ def publish(connection: Connection, owner: Owner, identity: str, *, expect: Expe
 
 def withdraw(
     connection: Connection, owner: Owner, identity: str, number: int, because: str | None, *, expect: Expectation
-) -> tuple[Line, Revision]:
+) -> tuple[StoredDefinition, Revision]:
     """The published revision, withdrawn: it stays as it is, and nobody takes it who does not ask for it. Raises Clash when it
     is withdrawn already."""
     store, line = _held(connection, owner, identity, expect)
     revision = store.revision(identity, number)
     if revision.status == "withdrawn":
-        raise Clash(f"revision {number} of the definition '{identity}' is withdrawn already")
-    now, version = datetime.now(UTC), new_identity()
+        raise Conflict(f"revision {number} of the definition '{identity}' is withdrawn already")
+    now, version = datetime.now(UTC), new_id()
     gone = replace(revision, status="withdrawn", updated_at=now, withdrawn_at=now, withdrawn_because=because)
     store.withdraw(identity, version, gone)
     return replace(line, version=version), gone
@@ -80,22 +82,22 @@ def adopt(
     owner: Owner,
     identity: str,
     number: int | None,
-    kept: Kept,
+    kept: MergedOrigin,
     *,
-    expect: Callable[[Line, Decisions, WantNotes], None],
-) -> Line:
+    expect: Callable[[StoredDefinition, Decisions, WantNotes], None],
+) -> StoredDefinition:
     """The owner's set follows that revision from now on (None: the draft, or else the newest), with the decisions and notes
     that were carried over. `expect` raises Stale when the line, or what was carried over, changed since it was read."""
     AccountStore(connection).lock(owner)
     store, notes = DefinitionStore(connection, owner), WantNoteStore(connection, owner)
     line, decided, noted = store.line(identity), store.decisions(identity), notes.of(identity)
     expect(line, decided, noted)
-    version = new_identity()
+    version = new_id()
     store.adopt(identity, version, number)
     if (kept.pins, kept.nevers) != (decided.pins, decided.nevers):
-        store.decide(identity, Decisions(kept.pins, kept.nevers, new_identity()))
+        store.decide(identity, Decisions(kept.pins, kept.nevers, new_id()))
     if kept.notes != noted.notes:
-        notes.replace(identity, WantNotes(kept.notes, new_identity()))
+        notes.replace(identity, WantNotes(kept.notes, new_id()))
     return replace(line, version=version, adopted=number)
 
 
@@ -103,7 +105,7 @@ def discard(connection: Connection, owner: Owner, identity: str, *, expect: Expe
     """Deletes a definition that was never published. Raises Clash when it was: others may rely on its revisions."""
     store, line = _held(connection, owner, identity, expect)
     if line.published:
-        raise Clash(f"the definition '{identity}' has published revisions, which stay")
+        raise Conflict(f"the definition '{identity}' has published revisions, which stay")
     store.delete(identity)
 
 
@@ -120,7 +122,7 @@ def decide(
     AccountStore(connection).lock(owner)
     store = DefinitionStore(connection, owner)
     expect(store.decisions(identity))
-    made = Decisions(tuple(pins), tuple(nevers), new_identity())
+    made = Decisions(tuple(pins), tuple(nevers), new_id())
     store.decide(identity, made)
     return made
 
@@ -137,7 +139,7 @@ def note_wants(
     AccountStore(connection).lock(owner)
     store = WantNoteStore(connection, owner)
     expect(store.of(identity))
-    made = WantNotes(notes, new_identity())
+    made = WantNotes(notes, new_id())
     store.replace(identity, made)
     return made
 
@@ -147,7 +149,9 @@ def known_attributes(connection: Connection, owner: Owner, core: Attributes) -> 
     return extended(core, declared(DefinitionStore(connection, owner).declarations()))
 
 
-def _held(connection: Connection, owner: Owner, identity: str, expect: Expectation) -> tuple[DefinitionStore, Line]:
+def _held(
+    connection: Connection, owner: Owner, identity: str, expect: Expectation
+) -> tuple[DefinitionStore, StoredDefinition]:
     """The store and the line, with the owner's account held."""
     AccountStore(connection).lock(owner)
     store = DefinitionStore(connection, owner)

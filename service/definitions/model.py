@@ -28,7 +28,7 @@ class Revision:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class StoredDefinition:
     """The head of a definition: `published` is the number of its newest published revision, withdrawn or not, 0 when there is
     none. `adopted` is the revision that the owner's set follows; None: the draft, or else the newest published one that is
     not withdrawn. `version` changes with every change of the line and never comes again."""
@@ -63,7 +63,7 @@ class WantNotes:
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class MergedOrigin:
     """What goes along when another revision is adopted: (holding, place) pairs of pins and nevers, and notes by place."""
 
     pins: tuple[tuple[str, str], ...]

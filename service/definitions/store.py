@@ -8,9 +8,9 @@ from typing import Any
 from sqlalchemy import Connection, Row, Select, and_, delete, insert, select, update
 
 from service.accounts.model import Owner
-from service.definitions.model import NO_DECISIONS, Decisions, Line, Revision
+from service.definitions.model import NO_DECISIONS, Decisions, Revision, StoredDefinition
 from service.definitions.tables import definition, definition_pins, definition_revision
-from service.errors import Clash, NotFound
+from service.errors import Conflict, NotFound
 
 
 class DefinitionStore:
@@ -20,13 +20,13 @@ class DefinitionStore:
         self._connection = connection
         self._owner = owner
 
-    def line(self, identity: str) -> Line:
+    def line(self, identity: str) -> StoredDefinition:
         row = self._connection.execute(select(definition).where(*self._is(identity))).first()
         if row is None:
             raise NotFound("definition", identity)
-        return Line(row.id, row.version, row.published, _draft(row), row.adopted)
+        return StoredDefinition(row.id, row.version, row.published, _draft(row), row.adopted)
 
-    def latest(self, identity: str) -> tuple[Line, Revision]:
+    def latest(self, identity: str) -> tuple[StoredDefinition, Revision]:
         """The line, and its draft or else its newest published revision."""
         line = self.line(identity)
         return line, line.draft or self.revision(identity, line.published)
@@ -62,7 +62,7 @@ class DefinitionStore:
         query = self._revisions().where(table.c.definition_id == identity, table.c.number > after)
         return tuple(_published(row) for row in self._connection.execute(query.order_by(table.c.number).limit(limit)))
 
-    def page(self, after: str | None, limit: int) -> tuple[tuple[Line, Revision], ...]:
+    def page(self, after: str | None, limit: int) -> tuple[tuple[StoredDefinition, Revision], ...]:
         """Up to `limit` definitions in the order of their ids, each with its draft or newest revision."""
         table = definition_revision
         newest = and_(
@@ -78,7 +78,7 @@ class DefinitionStore:
         found = []
         for row in self._connection.execute(query):
             draft = _draft(row)
-            line = Line(row.id, row.version, row.published, draft, row.adopted)
+            line = StoredDefinition(row.id, row.version, row.published, draft, row.adopted)
             found.append((line, draft or _published(row, "revision_")))
         return tuple(found)
 
@@ -89,9 +89,9 @@ class DefinitionStore:
 
     def ensure_new(self, identity: str) -> None:
         if self._connection.execute(select(definition.c.id).where(*self._is(identity))).first() is not None:
-            raise Clash(f"there is a definition '{identity}' already")
+            raise Conflict(f"there is a definition '{identity}' already")
 
-    def add(self, line: Line) -> None:
+    def add(self, line: StoredDefinition) -> None:
         values = {"id": line.id, "version": line.version, "published": line.published, **_drafted(line.draft)}
         self._connection.execute(insert(definition).values(owner_id=self._owner.id, **values))
 

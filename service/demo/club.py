@@ -12,8 +12,8 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from service.demo.asking import JSON, encoded, sent
 from service.demo.circle import CLUB, MEMBERS, NEWS, OUTSIDER, READER, SET, STEWARD, coins_of, revised
+from service.demo.requests import JSON, encoded, sent
 from service.demo.tables import Coins
 
 ANY = {"If-Match": "*"}

@@ -13,7 +13,7 @@ import httpx
 from rich.console import Console
 
 from service.demo import club
-from service.demo.asking import JSON, encoded, sent
+from service.demo.requests import JSON, encoded, sent
 from service.demo.server import Running, running_server
 from service.demo.tables import Coins, show_evaluation
 from service.rules.document import load_yaml

@@ -23,13 +23,22 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from service.evaluation.lookup import CERTAIN, DECLARED, POSSIBLE, Ends, Texts, can_be_ranked, interval_of, texts_of
+from service.evaluation.column_index import (
+    CERTAIN,
+    DECLARED,
+    POSSIBLE,
+    SortedEnds,
+    TextIndex,
+    can_be_ranked,
+    interval_of,
+    texts_of,
+)
 from service.evaluation.verdicts import Case, judge_views, rests_on_unknown
 from service.facts.attributes import Attribute
 from service.facts.holding import View
 from service.facts.knowledge import Among, Knowledge
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
-from service.rules.predicates import And, IsNull, Not, Or, Predicate, Surroundings, holds_in, leaves, reads
+from service.rules.predicates import And, EvaluationContext, IsNull, Not, Or, Predicate, holds_in, leaves, reads
 
 Bits = npt.NDArray[np.uint8]
 Codes = npt.NDArray[np.int64]
@@ -45,7 +54,7 @@ class Node:
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class AttributeColumn:
     """`codes[row]` leads to `entries`; entry 0 is None, nothing recorded."""
 
     codes: Codes
@@ -53,7 +62,7 @@ class Column:
 
 
 @dataclass(frozen=True, slots=True)
-class Fits:
+class FitBits:
     """How the coins stand to one rule: row numbers of those that fit, and of those that may, by what the doubt rests on."""
 
     certain: Codes
@@ -154,16 +163,16 @@ class Columns:
         self,
         rows: Sequence[View],
         attributes: Mapping[str, Attribute],
-        around: Surroundings,
+        around: EvaluationContext,
     ) -> None:
         self.rows, self.attributes, self.around = rows, attributes, around
-        self._columns: dict[str, Column] = {}
-        self._ends: dict[str, Ends] = {}
-        self._texts: dict[str, Texts] = {}
+        self._columns: dict[str, AttributeColumn] = {}
+        self._ends: dict[str, SortedEnds] = {}
+        self._texts: dict[str, TextIndex] = {}
         self._nodes: dict[Plan, Node] = {}
         self.plans = Plans()
 
-    def column(self, name: str) -> Column:
+    def column(self, name: str) -> AttributeColumn:
         """The column of an attribute; made on first use."""
         found = self._columns.get(name)
         if found is None:
@@ -171,7 +180,7 @@ class Columns:
             codes = np.fromiter(
                 (entries.setdefault(row.facts.get(name), len(entries)) for row in self.rows), np.int64, len(self.rows)
             )
-            found = self._columns[name] = Column(codes, tuple(entries))
+            found = self._columns[name] = AttributeColumn(codes, tuple(entries))
         return found
 
     def forgetting(self) -> Columns:
@@ -181,7 +190,7 @@ class Columns:
         other._columns, other._ends, other._texts = self._columns, self._ends, self._texts
         return other
 
-    def fits(self, predicate: Predicate) -> Fits:
+    def fits(self, predicate: Predicate) -> FitBits:
         """The rows that fit the rule or may fit it."""
         plan, once = self.plans.of(predicate)
         node = self._unjudged if plan is None else self._node(plan)
@@ -268,13 +277,13 @@ class Columns:
             interval = interval_of(predicate)
             if interval is not None:
                 if name not in self._ends:
-                    self._ends[name] = Ends(self.column(name).entries, attribute)
+                    self._ends[name] = SortedEnds(self.column(name).entries, attribute)
                 return self._ends[name].marks(interval, attribute)
         elif attribute.type == "text" and not attribute.many and not attribute.values:
             texts = texts_of(predicate)
             if texts is not None:
                 if name not in self._texts:
-                    self._texts[name] = Texts(self.column(name).entries)
+                    self._texts[name] = TextIndex(self.column(name).entries)
                 return self._texts[name].marks(texts)
         return None
 
@@ -310,9 +319,9 @@ class Columns:
 
     # -- back to rows
 
-    def _as_rows(self, node: Node) -> Fits:
+    def _as_rows(self, node: Node) -> FitBits:
         doubtful = node.possible & ~node.certain
-        return Fits(
+        return FitBits(
             self._rows_of(node.certain),
             self._rows_of(doubtful & node.declared),
             self._rows_of(doubtful & ~node.declared),
@@ -328,12 +337,12 @@ class Columns:
         rows = held[byte] * 8 + bit
         return rows[rows < len(self.rows)]
 
-    def _settled(self, predicate: Predicate, node: Node) -> Fits:
+    def _settled(self, predicate: Predicate, node: Node) -> FitBits:
         """The rule is not read once: what Kleene leaves undecided is judged exactly, like facts together."""
         certain = self._rows_of(node.certain)
         open_rows = self._rows_of(node.possible & ~node.certain)
         if len(open_rows) == 0:
-            return Fits(certain, open_rows, open_rows)
+            return FitBits(certain, open_rows, open_rows)
         names = sorted(reads(predicate))
         combined, kinds = self._combined(names, open_rows)
         columns = [self.column(name) for name in names]
@@ -345,7 +354,7 @@ class Columns:
             np.uint8,
             len(kinds),
         )[combined]
-        return Fits(
+        return FitBits(
             np.union1d(certain, open_rows[marks & CERTAIN != 0]),
             open_rows[marks == DECLARED | POSSIBLE],
             open_rows[marks == POSSIBLE],

@@ -10,9 +10,18 @@ from service.evaluation.verdicts import judge_views
 from service.facts.holding import Facts, View
 from service.facts.knowledge import Among
 from service.facts.truth import NO, YES
+from service.rules.binding import CONCEPT
 from service.rules.definition import MOST_PLACES, Definition, OnePer
-from service.rules.meaning import CONCEPT
-from service.rules.predicates import Comparison, Const, Narrower, Predicate, Ref, SetComparison, Surroundings, both
+from service.rules.predicates import (
+    CompareLeaf,
+    Const,
+    EvaluationContext,
+    Narrower,
+    Predicate,
+    Ref,
+    SetComparison,
+    both,
+)
 from service.rules.preferences import Preference
 from service.rules.rule import Rule
 
@@ -43,10 +52,10 @@ class Collection:
 
     views: Sequence[tuple[View, ...]]
     catalogue: Mapping[str, Facts]
-    around: Surroundings
+    around: EvaluationContext
 
 
-def lay_out(definition: Definition, collection: Collection) -> tuple[Place, ...]:
+def places_of(definition: Definition, collection: Collection) -> tuple[Place, ...]:
     """Every place, in the order of the document. Raises OverLimit past 2,000."""
     places: list[Place] = []
     scope = _parts(definition.scope)
@@ -115,7 +124,7 @@ def key_test(definition: Definition, group: OnePer, key: str) -> tuple[str, Pred
     if definition.attributes[group.attribute].many:
         fits = SetComparison("a_contains", Ref(group.attribute), Const(frozenset((key,))))
         return f"A_CONTAINS({group.attribute}, ('{quoted}'))", fits
-    return f"{group.attribute} = '{quoted}'", Comparison("=", Ref(group.attribute), Const(key))
+    return f"{group.attribute} = '{quoted}'", CompareLeaf("=", Ref(group.attribute), Const(key))
 
 
 def keys_of(definition: Definition, group: OnePer, collection: Collection, base: Predicate | None) -> list[str]:
@@ -159,7 +168,7 @@ def _shown(many_views: Iterable[tuple[View, ...]], attribute: str) -> set[str]:
     return keys
 
 
-def _keys_of_vocabulary(definition: Definition, group: OnePer, around: Surroundings) -> list[str]:
+def _keys_of_vocabulary(definition: Definition, group: OnePer, around: EvaluationContext) -> list[str]:
     scheme = definition.vocabularies[group.keys.vocabulary]
     where, many = group.keys.where, definition.attributes[group.attribute].many
     picked = []

@@ -13,7 +13,7 @@ from service.evaluation.verdicts import judge_views, rests_on_unknown
 from service.facts.attributes import Attribute
 from service.facts.holding import View
 from service.facts.truth import UNDECIDED, Verdict
-from service.rules.predicates import Predicate, Surroundings, reads
+from service.rules.predicates import EvaluationContext, Predicate, reads
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +29,7 @@ class Fit:
 class Table:
     """Judges rules on coins, remembering what it has judged."""
 
-    def __init__(self, attributes: Mapping[str, Attribute], around: Surroundings) -> None:
+    def __init__(self, attributes: Mapping[str, Attribute], around: EvaluationContext) -> None:
         self.attributes, self.around = attributes, around
         self._reads: dict[int, tuple[Predicate, tuple[str, ...]]] = {}
         self._answers: dict[int, dict[object, Fit]] = {}

@@ -17,8 +17,8 @@ from service.facts.attributes import Attribute
 from service.facts.holding import Facts, View
 from service.facts.knowledge import Among, Value
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
-from service.rules.predicates import AnyLeaf, Defunct, Narrower, Predicate, Surroundings, judge, leaves
-from service.rules.regions import Regions, compared_terms, has_arithmetic, plainly_known
+from service.rules.partitions import Regions, compared_terms, has_arithmetic, plainly_known
+from service.rules.predicates import AnyLeaf, Defunct, EvaluationContext, Narrower, Predicate, judge, leaves
 
 WORLD_BUDGET = 20_000
 FEW_WORLDS = 500
@@ -66,7 +66,7 @@ class Case:
         predicate: Predicate,
         facts: Facts,
         attributes: Mapping[str, Attribute],
-        around: Surroundings,
+        around: EvaluationContext,
         *,
         with_none: bool = False,
     ) -> None:
@@ -351,14 +351,14 @@ def _either_way(fixed: dict[AnyLeaf, Verdict], unsettled: list[AnyLeaf]) -> list
 
 
 def judge_view(
-    predicate: Predicate, view: View, attributes: Mapping[str, Attribute], around: Surroundings
+    predicate: Predicate, view: View, attributes: Mapping[str, Attribute], around: EvaluationContext
 ) -> Judgement:
     """The verdict for one view of a coin."""
     return Case(predicate, view.facts, attributes, around).judge()
 
 
 def judge_views(
-    predicate: Predicate, views: Iterable[View], attributes: Mapping[str, Attribute], around: Surroundings
+    predicate: Predicate, views: Iterable[View], attributes: Mapping[str, Attribute], around: EvaluationContext
 ) -> Judgement:
     """The verdict for all that the coin may be: yes or no only when every candidate issue says so."""
     judgements = [judge_view(predicate, view, attributes, around) for view in views]
@@ -369,7 +369,7 @@ def judge_views(
 
 
 def rests_on_unknown(
-    predicate: Predicate, views: Iterable[View], attributes: Mapping[str, Attribute], around: Surroundings
+    predicate: Predicate, views: Iterable[View], attributes: Mapping[str, Attribute], around: EvaluationContext
 ) -> bool:
     """For a coin whose verdict is undecided: whether no choice among what is declared (its candidate issues, alternatives,
     ranges, a term that stands above) makes it a yes while the facts that nobody recorded stay open. Then the doubt is

@@ -8,7 +8,7 @@ from typing import Any
 
 from service.errors import Fault, Invalid
 from service.facts.attributes import Attribute, Attributes
-from service.facts.kinds import kind_of, read_fact
+from service.facts.kinds import read_fact, value_kind_of
 from service.facts.knowledge import Knowledge
 
 STATUSES = ("held", "on approval", "ordered", "wanted", "sold", "lost", "stolen")
@@ -56,7 +56,7 @@ def read_facts(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Facts
     `strict` refuses an attribute that is not in the table; otherwise it is checked in form only and left out.
     """
     if not isinstance(raw, dict):
-        return {}, [Fault("type", f"facts are an object of attributes and values, not {kind_of(raw)}")]
+        return {}, [Fault("type", f"facts are an object of attributes and values, not {value_kind_of(raw)}")]
     facts: dict[str, Knowledge] = {}
     faults: list[Fault] = []
     for name, value in raw.items():
@@ -101,7 +101,7 @@ def _check_form(name: str, value: Any) -> None:
 def read_holdings(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Holding, ...]:
     """Holdings from JSON. Raises Invalid with every fault, pointers relative to the list."""
     if not isinstance(raw, list):
-        raise Invalid([Fault("type", f"holdings are a list, not {kind_of(raw)}")])
+        raise Invalid([Fault("type", f"holdings are a list, not {value_kind_of(raw)}")])
     faults: list[Fault] = []
     holdings: list[Holding] = []
     seen: dict[str, int] = {}
@@ -126,7 +126,7 @@ OWNERS_FIELDS = ("number", "note", "location", "tags", "values", "owner")
 def read_holding(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Holding | None, list[Fault]]:
     """One holding from JSON, with all that is wrong with it."""
     if not isinstance(raw, dict):
-        return None, [Fault("type", f"a holding is an object, not {kind_of(raw)}")]
+        return None, [Fault("type", f"a holding is an object, not {value_kind_of(raw)}")]
     faults = list(_unknown_fields(raw))
     identity = raw.get("id")
     if not isinstance(identity, str) or not 1 <= len(identity) <= 200:

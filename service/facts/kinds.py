@@ -24,7 +24,7 @@ def _fault(code: str, message: str, pointer: str = "", hint: str | None = None) 
 
 def _text(attribute: Attribute, raw: Any) -> Value:
     if not isinstance(raw, str):
-        raise _fault("type", f"'{attribute.name}' takes a text, not {kind_of(raw)}")
+        raise _fault("type", f"'{attribute.name}' takes a text, not {value_kind_of(raw)}")
     if len(raw) > LONGEST_TEXT:
         raise _fault("over-limit", f"'{attribute.name}' takes texts of up to {LONGEST_TEXT} characters")
     return known_value(attribute, raw)
@@ -49,7 +49,7 @@ def _whole(attribute: Attribute, raw: Any) -> Value:
 
 def _decimal(attribute: Attribute, raw: Any) -> Value:
     if isinstance(raw, bool) or not isinstance(raw, int | float | Decimal):
-        raise _fault("type", f"'{attribute.name}' takes a number, not {kind_of(raw)}")
+        raise _fault("type", f"'{attribute.name}' takes a number, not {value_kind_of(raw)}")
     if isinstance(raw, float):
         raw = Decimal(repr(raw))
     if isinstance(raw, Decimal) and (
@@ -66,7 +66,7 @@ def _decimal(attribute: Attribute, raw: Any) -> Value:
 
 def _boolean(attribute: Attribute, raw: Any) -> Value:
     if not isinstance(raw, bool):
-        raise _fault("type", f"'{attribute.name}' is true or false, not {kind_of(raw)}")
+        raise _fault("type", f"'{attribute.name}' is true or false, not {value_kind_of(raw)}")
     return raw
 
 
@@ -101,7 +101,7 @@ def _terms(attribute: Attribute, raw: Any) -> Value:
         raw = [raw]
     if not isinstance(raw, list):
         raise _fault(
-            "type", f"'{attribute.name}' takes a list of texts, not {kind_of(raw)}", hint='for example ["holed"]'
+            "type", f"'{attribute.name}' takes a list of texts, not {value_kind_of(raw)}", hint='for example ["holed"]'
         )
     if len(raw) > MOST_TERMS:
         raise _fault("over-limit", f"'{attribute.name}' takes at most {MOST_TERMS} texts")
@@ -198,7 +198,7 @@ def _read_range(attribute: Attribute, raw: dict[str, Any]) -> Knowledge:
     return Between(low, high)
 
 
-def kind_of(raw: Any) -> str:
+def value_kind_of(raw: Any) -> str:
     """What a JSON value is, in words."""
     if isinstance(raw, bool):
         return "true or false"

@@ -12,17 +12,17 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner, State
 from service.accounts.store import AccountStore
-from service.database.identities import new_identity
+from service.database.ids import new_id
 from service.database.types import written
 from service.errors import Fault, Invalid
 from service.facts.attributes import Attributes
 from service.facts.holding import check_facts
-from service.holdings.flat import flattened, patch_between
-from service.holdings.ledger import Change, ChangeLog, StoredLedger
-from service.holdings.merge import CREATE, DESTROY, UPDATE, Check, Mutation, Record
 from service.holdings.model import StoredHolding, merged, of_changed, with_defaults
 from service.holdings.store import HoldingStore
-from service.holdings.syncing import Sent, apply_all, apply_one
+from service.holdings.sync.apply import SentMutation, apply_all, apply_one
+from service.holdings.sync.field_names import flattened, patch_between
+from service.holdings.sync.log import ChangeLog, RecordChange, StoredLog
+from service.holdings.sync.merge import CREATE, DESTROY, UPDATE, Check, Mutation, Record
 
 # A check of the holding as it stands, by whoever read it before: raises Stale when it changed since.
 Expectation = Callable[[StoredHolding], None]
@@ -36,10 +36,10 @@ def record(
     faults = faults_of_facts(data.get("facts", {}), attributes)
     if faults:
         raise Invalid(faults)
-    identity = identity or new_identity()
+    identity = identity or new_id()
     ledger = _ledger(connection, owner)
     HoldingStore(connection, owner).ensure_new(identity)
-    _enter(ledger, Mutation(new_identity(), CREATE, identity, datetime.now(UTC), flattened(with_defaults(data))))
+    _enter(ledger, Mutation(new_id(), CREATE, identity, datetime.now(UTC), flattened(with_defaults(data))))
     return HoldingStore(connection, owner).get(identity)
 
 
@@ -67,7 +67,7 @@ def change(
         raise Invalid(faults)
     known = _known(ledger, identity)
     flat = patch_between(flattened(before.data), flattened(data))
-    _enter(ledger, Mutation(new_identity(), UPDATE, identity, datetime.now(UTC), flat, _writers(known)))
+    _enter(ledger, Mutation(new_id(), UPDATE, identity, datetime.now(UTC), flat, _writers(known)))
     return store.get(identity)
 
 
@@ -79,7 +79,7 @@ def destroy(connection: Connection, owner: Owner, identity: str, *, expect: Expe
     seen = frozenset(conflict.id for conflict in known.conflicts)
     _enter(
         ledger,
-        Mutation(new_identity(), DESTROY, identity, datetime.now(UTC), seen=_writers(known), resolves=seen),
+        Mutation(new_id(), DESTROY, identity, datetime.now(UTC), seen=_writers(known), resolves=seen),
     )
 
 
@@ -87,11 +87,11 @@ def synchronise(
     connection: Connection,
     owner: Owner,
     client: str,
-    batch: Sequence[Sent],
+    batch: Sequence[SentMutation],
     check: Check,
     *,
     expect: Callable[[State], None],
-) -> tuple[State, list[dict[str, Any]], State, list[Change]]:
+) -> tuple[State, list[dict[str, Any]], State, list[RecordChange]]:
     """The state before, the answer to each mutation, the state after, and the records that were touched. `expect` raises
     when the state is not what the device takes it to be."""
     ledger = _ledger(connection, owner, client)
@@ -120,11 +120,11 @@ def _ordered(value: Any) -> Any:
     return [_ordered(item) for item in value] if isinstance(value, list) else value
 
 
-def _ledger(connection: Connection, owner: Owner, client: str = HERE) -> StoredLedger:
-    return StoredLedger(connection, owner, client, datetime.now(UTC))
+def _ledger(connection: Connection, owner: Owner, client: str = HERE) -> StoredLog:
+    return StoredLog(connection, owner, client, datetime.now(UTC))
 
 
-def _known(ledger: StoredLedger, identity: str) -> Record:
+def _known(ledger: StoredLog, identity: str) -> Record:
     known = ledger.record(identity)
     assert known is not None, "it was just read in this transaction"
     return known
@@ -134,7 +134,7 @@ def _writers(known: Record) -> dict[str, str | None]:
     return {name: value.by for name, value in known.written.items()}
 
 
-def _enter(ledger: StoredLedger, mutation: Mutation) -> None:
+def _enter(ledger: StoredLog, mutation: Mutation) -> None:
     """A mutation of the service's own: its values were checked, and its author saw all there is."""
     body = {
         "op": mutation.op,
@@ -143,7 +143,7 @@ def _enter(ledger: StoredLedger, mutation: Mutation) -> None:
         "from": dict(mutation.seen),
         "resolves": sorted(mutation.resolves),
     }
-    answer = apply_one(ledger, Sent(mutation, fingerprint_of(body), body), lambda _: [])
+    answer = apply_one(ledger, SentMutation(mutation, fingerprint_of(body), body), lambda _: [])
     assert answer["status"] == "applied", answer
     ledger.write_down()
 

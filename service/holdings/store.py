@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, Select, select
 
 from service.accounts.model import Owner
-from service.errors import Clash, NotFound
+from service.errors import Conflict, NotFound
 from service.holdings.model import StoredHolding
 from service.holdings.tables import holding
 
@@ -24,7 +24,7 @@ _COLUMNS = (
 
 
 class HoldingStore:
-    """Reads within one transaction. What changes goes through the ledger, see `service.holdings.ledger`."""
+    """Reads within one transaction. What changes goes through the ledger, see `service.holdings.sync.log`."""
 
     def __init__(self, connection: Connection, owner: Owner) -> None:
         self._connection = connection
@@ -58,7 +58,7 @@ class HoldingStore:
         row = self._connection.execute(query).first()
         if row is not None:
             # A delete is never undone by a mere copy (sync.md, invariant 4).
-            raise Clash(
+            raise Conflict(
                 f"the holding '{identity}' was deleted; a new one needs a new id"
                 if row.destroyed
                 else f"there is a holding '{identity}' already"

@@ -18,10 +18,10 @@ from starlette.responses import Response
 
 from service.accounts.model import EVALUATE, READ, WRITE
 from service.clubs.model import MEMBER, STEWARD
-from service.http.bodies import JSON, YAML
-from service.http.problems import KINDS, MEDIA_TYPE
+from service.http.problems import MEDIA_TYPE, PROBLEM_KINDS
 from service.http.schemas.common import json_schema
 from service.http.schemas.problems import ProblemOut
+from service.http.strict_json import JSON, YAML
 
 OPEN, OWNER, PERHAPS = "open", "owner", "owner when something kept here is used"
 # For a member or a steward of the club in the path: needs.py looks at the role, for every operation alike.
@@ -71,8 +71,8 @@ def operation(
     if conditional:
         responses[304] = {"description": "The caller has this version already."}
     for kind in kinds:
-        entry = responses.setdefault(KINDS[kind].status, {"description": "", "content": _problem_content()})
-        entry["description"] = " / ".join(filter(None, [entry["description"], KINDS[kind].title]))
+        entry = responses.setdefault(PROBLEM_KINDS[kind].status, {"description": "", "content": _problem_content()})
+        entry["description"] = " / ".join(filter(None, [entry["description"], PROBLEM_KINDS[kind].title]))
         entry["content"][MEDIA_TYPE].setdefault("examples", {})[kind] = {"value": _problem_example(kind)}
     extra: dict[str, Any] = {"x-access": access} | ({"x-scope": [scope]} if scope else {})
     if body is not None:
@@ -177,7 +177,10 @@ def _mend(declared: dict[str, Any]) -> None:
         declared["parameters"] = parameters
     unprocessable = declared["responses"].get("422")
     if unprocessable and "HTTPValidationError" in str(unprocessable.get("content", {})):
-        declared["responses"]["422"] = {"description": KINDS["invalid-query"].title, "content": _problem_content()}
+        declared["responses"]["422"] = {
+            "description": PROBLEM_KINDS["invalid-query"].title,
+            "content": _problem_content(),
+        }
 
 
 def _usual_problems(access: str, has_body: bool, status: int, has_file: bool) -> Sequence[str]:
@@ -236,7 +239,7 @@ def _problem_content() -> dict[str, Any]:
 
 
 def _problem_example(kind: str) -> dict[str, Any]:
-    known = KINDS[kind]
+    known = PROBLEM_KINDS[kind]
     return {"type": f"/problems/{kind}", "title": known.title, "status": known.status, "detail": known.meaning}
 
 

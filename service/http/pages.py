@@ -10,7 +10,7 @@ from html import escape
 from itertools import groupby
 from typing import Any
 
-from service.http.problems import KINDS, Kind
+from service.http.problems import PROBLEM_KINDS, ProblemKind
 
 _SHARED_STYLE = (
     "@page{size:A4;margin:15mm}body{font:1rem/1.5 system-ui,sans-serif;max-width:42rem;margin:3rem auto;padding:0 1rem;"
@@ -40,7 +40,7 @@ _FRAME = """<!doctype html>
 """
 
 
-def problem_page(kind: Kind) -> str:
+def problem_page(kind: ProblemKind) -> str:
     """The page of one kind of problem, as HTML."""
     body = (
         f"<h1>{escape(kind.title)}</h1><p><code>{kind.name}</code>, status {kind.status}</p>"
@@ -53,7 +53,8 @@ def problem_page(kind: Kind) -> str:
 def problems_page() -> str:
     """The list of all kinds, as HTML."""
     rows = "".join(
-        f'<li><a href="/problems/{kind.name}">{escape(kind.title)}</a> ({kind.status})</li>' for kind in KINDS.values()
+        f'<li><a href="/problems/{kind.name}">{escape(kind.title)}</a> ({kind.status})</li>'
+        for kind in PROBLEM_KINDS.values()
     )
     return _FRAME.format(title="Kinds of problems", body=f"<h1>Kinds of problems</h1><ul>{rows}</ul>")
 

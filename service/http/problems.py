@@ -16,27 +16,27 @@ from starlette.responses import Response
 
 from service.accounts.actions import KeyReused
 from service.accounts.model import ScopeMissing, WrongCredentials, masked
-from service.database.trouble import StorageFull, Unreachable
+from service.database.errors import StorageFull, Unreachable
 from service.errors import (
     Busy,
-    Clash,
+    Conflict,
     Fault,
     Forbidden,
     Invalid,
+    NotAuthenticated,
     NotFound,
     OverLimit,
+    RateLimited,
     SetwrightError,
     Stale,
-    TooMany,
-    Unwelcome,
 )
-from service.holdings.photo_actions import QuotaFull
+from service.holdings.photos.actions import QuotaFull
 
 MEDIA_TYPE = "application/problem+json"
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class ProblemKind:
     """One kind of problem: its status, its title, what it means and what to do about it. `error` is the code that OAuth
     gives it (RFC 8628, section 3.5), where it has one."""
 
@@ -48,10 +48,10 @@ class Kind:
     error: str = ""
 
 
-KINDS: Mapping[str, Kind] = {
+PROBLEM_KINDS: Mapping[str, ProblemKind] = {
     kind.name: kind
     for kind in (
-        Kind(
+        ProblemKind(
             "unreadable-body",
             400,
             "The body cannot be read exactly",
@@ -61,14 +61,14 @@ KINDS: Mapping[str, Kind] = {
             "past the limit.",
             "Each entry of `errors` says what and where. Mend the body and send it again.",
         ),
-        Kind(
+        ProblemKind(
             "bad-request",
             400,
             "The request cannot be understood",
             "A header or another part of the request is not well formed.",
             "Mend what `detail` names.",
         ),
-        Kind(
+        ProblemKind(
             "unwelcome",
             401,
             "A valid token is needed",
@@ -76,7 +76,7 @@ KINDS: Mapping[str, Kind] = {
             "Send `Authorization: Bearer <token>`. The first start of the server printed a token once; POST /v1/account/tokens "
             "gives one for a name and a password.",
         ),
-        Kind(
+        ProblemKind(
             "authorization-pending",
             400,
             "The pairing waits for its owner",
@@ -84,7 +84,7 @@ KINDS: Mapping[str, Kind] = {
             "Ask again after `interval` seconds.",
             "authorization_pending",
         ),
-        Kind(
+        ProblemKind(
             "slow-down",
             400,
             "The device asks too often",
@@ -92,7 +92,7 @@ KINDS: Mapping[str, Kind] = {
             "Wait five seconds longer between questions from now on.",
             "slow_down",
         ),
-        Kind(
+        ProblemKind(
             "access-denied",
             400,
             "The pairing was denied",
@@ -100,7 +100,7 @@ KINDS: Mapping[str, Kind] = {
             "Begin a new pairing if that was a mistake.",
             "access_denied",
         ),
-        Kind(
+        ProblemKind(
             "expired-token",
             400,
             "The pairing took too long",
@@ -108,7 +108,7 @@ KINDS: Mapping[str, Kind] = {
             "Begin a new pairing.",
             "expired_token",
         ),
-        Kind(
+        ProblemKind(
             "invalid-grant",
             400,
             "There is no such pairing",
@@ -116,14 +116,14 @@ KINDS: Mapping[str, Kind] = {
             "Begin a new pairing.",
             "invalid_grant",
         ),
-        Kind(
+        ProblemKind(
             "forbidden-scope",
             403,
             "The token does not allow this",
             "The token is valid, but it has not the scope that this operation needs (`x-scope` in the OpenAPI document).",
             "Use a token with the scope that `detail` names.",
         ),
-        Kind(
+        ProblemKind(
             "wrong-credentials",
             403,
             "Name, password or invitation do not hold",
@@ -131,42 +131,42 @@ KINDS: Mapping[str, Kind] = {
             "told.",
             "Try again with care: wrong attempts cost a growing delay. Ask for a new invitation.",
         ),
-        Kind(
+        ProblemKind(
             "forbidden",
             403,
             "This account may not do this",
             "The token is valid, but the account is not one that may do this.",
             "`detail` says who may.",
         ),
-        Kind(
+        ProblemKind(
             "not-found",
             404,
             "There is no such thing",
             "Nothing is kept under this address, or it is another owner's, which looks the same from outside.",
             "Check the id; list what is yours.",
         ),
-        Kind(
+        ProblemKind(
             "method-not-allowed",
             405,
             "The method does not fit the address",
             "The address exists, but not with this method.",
             "The header `Allow` lists the methods that it has.",
         ),
-        Kind(
+        ProblemKind(
             "request-timeout",
             408,
             "The request came too slowly",
             "The body was not received within the time allowed.",
             "Send it again over a better line.",
         ),
-        Kind(
+        ProblemKind(
             "clash",
             409,
             "Something is in the way",
             "It is there already, or what stands there does not allow the change.",
             "`detail` says what is in the way.",
         ),
-        Kind(
+        ProblemKind(
             "unsound",
             409,
             "The definition should not be published as it is",
@@ -175,14 +175,14 @@ KINDS: Mapping[str, Kind] = {
             "Each entry of `errors` says what was found, with a pointer into the document. Mend the draft; warnings can be "
             "acknowledged with ?acknowledged=true.",
         ),
-        Kind(
+        ProblemKind(
             "state-mismatch",
             409,
             "The state is another one by now",
             "`if_in_state` names a state that the holdings have left. Nothing of the batch was applied.",
             "Ask for the changes, then send the batch on top of them, or without `if_in_state`.",
         ),
-        Kind(
+        ProblemKind(
             "cannot-calculate-changes",
             410,
             "This history does not contain that state",
@@ -191,49 +191,49 @@ KINDS: Mapping[str, Kind] = {
             "Start over without a state. Keep every mutation that was not acknowledged, and send your journal again: nothing "
             "happens twice.",
         ),
-        Kind(
+        ProblemKind(
             "stale",
             412,
             "It changed since you read it",
             "The `If-Match` header names an older version: somebody changed the thing meanwhile. Nothing was written.",
             "Read it again, look at what changed, make your change on that, and send the new `ETag`.",
         ),
-        Kind(
+        ProblemKind(
             "body-too-large",
             413,
             "The body is too large",
             "The body is longer than this operation takes.",
             "`detail` names the limit.",
         ),
-        Kind(
+        ProblemKind(
             "unsupported-media-type",
             415,
             "The content type does not fit",
             "The operation does not take this `Content-Type`, or not in this encoding.",
             "`detail` names what it takes.",
         ),
-        Kind(
+        ProblemKind(
             "invalid",
             422,
             "What was sent is not right",
             "The body could be read, but it does not say something that the service can act on.",
             "Each entry of `errors` says what is wrong, where (a JSON pointer into the body), and what would be right.",
         ),
-        Kind(
+        ProblemKind(
             "invalid-query",
             422,
             "A query parameter is not right",
             "A parameter in the address is unknown, or its value does not fit.",
             "Each entry of `errors` names the parameter.",
         ),
-        Kind(
+        ProblemKind(
             "over-limit",
             422,
             "Past a limit",
             "What was sent is larger or deeper than the service works through.",
             "Each entry of `errors` names the limit.",
         ),
-        Kind(
+        ProblemKind(
             "address-not-allowed",
             422,
             "This address is not fetched from",
@@ -241,7 +241,7 @@ KINDS: Mapping[str, Kind] = {
             "else is dialled, whatever way it is written.",
             "`detail` says what is in the way. Check the link, or fetch the document yourself and send it as a file.",
         ),
-        Kind(
+        ProblemKind(
             "fetch-failed",
             422,
             "Nothing could be fetched",
@@ -249,28 +249,28 @@ KINDS: Mapping[str, Kind] = {
             "expired or used up.",
             "Ask whoever gave you the link; or try again later.",
         ),
-        Kind(
+        ProblemKind(
             "fetch-redirected",
             422,
             "The address leads elsewhere",
             "The host sends its callers to another host, or around too often. That is not followed.",
             "Open the link yourself, and take the address at which you end up.",
         ),
-        Kind(
+        ProblemKind(
             "fetch-too-large",
             422,
             "What would be fetched is too large",
             "What the address answers is longer than the service takes.",
             "`detail` names the limit.",
         ),
-        Kind(
+        ProblemKind(
             "fetch-too-slow",
             422,
             "Fetching takes too long",
             "The answer was not there in time, from looking up the name to the last byte.",
             "Try again later.",
         ),
-        Kind(
+        ProblemKind(
             "fetch-unreadable",
             422,
             "What was fetched cannot be read",
@@ -278,7 +278,7 @@ KINDS: Mapping[str, Kind] = {
             "that can be read exactly.",
             "`detail` and `errors` say what is wrong. Tell whoever keeps the document.",
         ),
-        Kind(
+        ProblemKind(
             "digest-mismatch",
             422,
             "It is another document than was said",
@@ -286,21 +286,21 @@ KINDS: Mapping[str, Kind] = {
             "Nothing was kept.",
             "Ask whoever gave you the link or the digest.",
         ),
-        Kind(
+        ProblemKind(
             "idempotency-key-reused",
             422,
             "The Idempotency-Key was used for another request",
             "A key stands for one request. It came before with another body or another address.",
             "Make a new key for a new request; use the old one only to send the very same request again.",
         ),
-        Kind(
+        ProblemKind(
             "precondition-required",
             428,
             "Say which version you are changing",
             "Without `If-Match` your change could silently undo somebody else's.",
             "Send the `ETag` of the version that you read as `If-Match`.",
         ),
-        Kind(
+        ProblemKind(
             "too-many-attempts",
             429,
             "Too many attempts",
@@ -308,42 +308,42 @@ KINDS: Mapping[str, Kind] = {
             "Not even the right one is looked at until the time is over.",
             "Try again after the number of seconds in `Retry-After`.",
         ),
-        Kind(
+        ProblemKind(
             "asked-too-soon",
             429,
             "Asked again too soon",
             "The origin could not be asked lately. The service waits longer after each failure, from a minute to a day.",
             "Try again after the number of seconds in `Retry-After`.",
         ),
-        Kind(
+        ProblemKind(
             "internal",
             500,
             "The service made a mistake",
             "This is a fault of the service, not of your request.",
             "Tell whoever runs the server, with the time of the request.",
         ),
-        Kind(
+        ProblemKind(
             "busy",
             503,
             "Too much at once",
             "The service has as much work as it can take.",
             "Try again after the number of seconds in `Retry-After`.",
         ),
-        Kind(
+        ProblemKind(
             "not-ready",
             503,
             "The service is not ready",
             "The database cannot be reached, or is not at the version that this program needs.",
             "Try again; if it lasts, whoever runs the server should look at the database.",
         ),
-        Kind(
+        ProblemKind(
             "quota-full",
             507,
             "No room left for more photos",
             "The owner's photos, or those of one holding, are as many as they may be. Nothing was kept.",
             "Delete photos that you no longer need, or ask whoever runs the server for a larger quota.",
         ),
-        Kind(
+        ProblemKind(
             "storage-full",
             507,
             "No room left",
@@ -359,13 +359,13 @@ _KIND_OF: tuple[tuple[type[SetwrightError], str], ...] = (
     (Invalid, "invalid"),
     (NotFound, "not-found"),
     (KeyReused, "idempotency-key-reused"),
-    (Clash, "clash"),
+    (Conflict, "clash"),
     (Stale, "stale"),
-    (Unwelcome, "unwelcome"),
+    (NotAuthenticated, "unwelcome"),
     (ScopeMissing, "forbidden-scope"),
     (WrongCredentials, "wrong-credentials"),
     (Forbidden, "forbidden"),
-    (TooMany, "too-many-attempts"),
+    (RateLimited, "too-many-attempts"),
     (Busy, "busy"),
     (QuotaFull, "quota-full"),
     (StorageFull, "storage-full"),
@@ -391,11 +391,16 @@ class Problem(Exception):
     def __init__(
         self, kind: str, detail: str, faults: Sequence[Fault] = (), headers: Mapping[str, str] | None = None
     ) -> None:
-        self.kind, self.detail, self.faults, self.headers = KINDS[kind], detail, tuple(faults), dict(headers or {})
+        self.kind, self.detail, self.faults, self.headers = (
+            PROBLEM_KINDS[kind],
+            detail,
+            tuple(faults),
+            dict(headers or {}),
+        )
         super().__init__(detail)
 
 
-def answer(request: Request, problem: Problem) -> Response:
+def problem_response(request: Request, problem: Problem) -> Response:
     """The problem document. Text that cannot be encoded is replaced, never an error of its own."""
     kind = problem.kind
     document: dict[str, object] = {
@@ -481,7 +486,7 @@ async def _handle(request: Request, error: Exception) -> Response:
     problem = problem_of(error)
     if problem.kind.name == "method-not-allowed":
         problem.headers["Allow"] = ", ".join(_methods(request)) or problem.headers.get("Allow", "")
-    return answer(request, problem)
+    return problem_response(request, problem)
 
 
 def _methods(request: Request) -> list[str]:

@@ -12,14 +12,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from service.assignment.build import Board
+from service.assignment.build import Instance
 from service.assignment.joint import join, part_of, share_of, without
 from service.assignment.problem import Level, Placement, Solution
 from service.assignment.solve import solve
 from service.errors import Fault, OverLimit
 from service.evaluation.table import Table
-from service.progress.claims import Sitting, claimed, pins_not_kept, unplaced_here
-from service.progress.measure import Measurement, figures_of, lay_board, result_of
+from service.progress.claims import Claim, claimed, pins_not_kept, unplaced_here
+from service.progress.evaluate import EvaluationRequest, build_instance, figures_of, result_from
 
 IN_ORDER, JOINTLY = "in_order", "jointly"
 MOST_SETS = 100
@@ -33,19 +33,19 @@ TIERS = ("required", "optional")
 
 
 @dataclass(frozen=True)
-class Wanted:
+class SetRequest:
     """One of the sets; all are of the same holdings. `exclusive` sets share no piece."""
 
-    request: Measurement
+    request: EvaluationRequest
     exclusive: bool = True
 
 
 @dataclass(frozen=True)
-class Evaluation:
+class SolvedSet:
     """A set laid out and solved for some holdings."""
 
-    request: Measurement
-    board: Board
+    request: EvaluationRequest
+    board: Instance
     table: Table
     solution: Solution
 
@@ -61,7 +61,7 @@ class Evaluation:
         ]
 
 
-def allocate(sets: Sequence[Wanted], mode: str, budget_seconds: float) -> dict[str, Any]:
+def allocate(sets: Sequence[SetRequest], mode: str, budget_seconds: float) -> dict[str, Any]:
     """{"mode", "proven_optimal", "levels", "summary", "borrowing", "sets"} as plain values.
 
     Each of `sets` is the evaluation result of rules.md section 6 with "set" (its number from 0), "title", "exclusive" and
@@ -116,7 +116,7 @@ def allocate(sets: Sequence[Wanted], mode: str, budget_seconds: float) -> dict[s
     }
 
 
-def ensure_within(sets: Sequence[Wanted]) -> None:
+def ensure_within(sets: Sequence[SetRequest]) -> None:
     """Refuses too many sets, and too many holdings for so many sets."""
     most = max((len(one.request.holdings) for one in sets), default=0)
     if len(sets) > MOST_SETS:
@@ -126,16 +126,16 @@ def ensure_within(sets: Sequence[Wanted]) -> None:
         raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets")])
 
 
-def _evaluate(request: Measurement, budget_seconds: float) -> Evaluation:
-    board, table = lay_board(request)
-    return Evaluation(request, board, table, solve(board.problem, budget_seconds=budget_seconds))
+def _evaluate(request: EvaluationRequest, budget_seconds: float) -> SolvedSet:
+    board, table = build_instance(request)
+    return SolvedSet(request, board, table, solve(board.problem, budget_seconds=budget_seconds))
 
 
-def _result(one: Evaluation) -> dict[str, Any]:
-    return result_of(one.request, one.board, one.table, one.solution)
+def _result(one: SolvedSet) -> dict[str, Any]:
+    return result_from(one.request, one.board, one.table, one.solution)
 
 
-def _in_order(alone: Sequence[Evaluation], exclusive: Sequence[int], budget_seconds: float) -> dict[int, Evaluation]:
+def _in_order(alone: Sequence[SolvedSet], exclusive: Sequence[int], budget_seconds: float) -> dict[int, SolvedSet]:
     """Every set evaluated on what the sets before it left. Costs of preferences are anew those of the coins left."""
     gone: Counter[str] = Counter()
     here = {}
@@ -148,14 +148,14 @@ def _in_order(alone: Sequence[Evaluation], exclusive: Sequence[int], budget_seco
     return here
 
 
-def _left(request: Measurement, gone: Mapping[str, int]) -> tuple[Any, ...]:
+def _left(request: EvaluationRequest, gone: Mapping[str, int]) -> tuple[Any, ...]:
     counted = ((holding, holding.quantity - gone.get(holding.id, 0)) for holding in request.holdings)
     return tuple(replace(holding, quantity=left) for holding, left in counted if left > 0)
 
 
 def _jointly(
-    alone: Sequence[Evaluation], exclusive: Sequence[int], budget_seconds: float
-) -> tuple[dict[int, Evaluation], Solution]:
+    alone: Sequence[SolvedSet], exclusive: Sequence[int], budget_seconds: float
+) -> tuple[dict[int, SolvedSet], Solution]:
     """Each set's part of the joint answer, on a board of the pieces that the others leave to it."""
     boards = [alone[number].board for number in exclusive]
     fits = sum(len(board.problem.edges) for board in boards)
@@ -173,11 +173,11 @@ def _jointly(
         one = alone[number]
         gone = taken - own
         request = replace(one.request, holdings=_left(one.request, gone))
-        here[number] = Evaluation(request, _board_without(board, gone), one.table, part)
+        here[number] = SolvedSet(request, _board_without(board, gone), one.table, part)
     return here, solution
 
 
-def _board_without(board: Board, gone: Mapping[str, int]) -> Board:
+def _board_without(board: Instance, gone: Mapping[str, int]) -> Instance:
     """The board when so many pieces of some holdings are gone: what nothing is left of fits nowhere."""
     taken = {coin: gone[holding.id] for coin, holding in enumerate(board.holdings) if holding.id in gone}
     if not taken:
@@ -196,24 +196,24 @@ def _board_without(board: Board, gone: Mapping[str, int]) -> Board:
     return replace(board, holdings=holdings, problem=problem, fits=fits, by_place=by_place)
 
 
-def _sittings(here: Mapping[int, Evaluation], exclusive: Sequence[int]) -> dict[str, list[Sitting]]:
+def _sittings(here: Mapping[int, SolvedSet], exclusive: Sequence[int]) -> dict[str, list[Claim]]:
     """Where every placed piece sits, by holding, in the order of the sets and their places."""
-    found: dict[str, list[Sitting]] = {}
+    found: dict[str, list[Claim]] = {}
     for number in exclusive:
         request = here[number].request
         definition = request.document_id or request.definition.digest
         for place, holding, _ in here[number].seats():
-            found.setdefault(holding, []).append(Sitting(number, definition, request.definition.title, place))
+            found.setdefault(holding, []).append(Claim(number, definition, request.definition.title, place))
     return found
 
 
 def _told(
-    number: int, alone: Evaluation, here: Evaluation, sittings: Mapping[str, Sequence[Sitting]], *, in_order: bool
+    number: int, alone: SolvedSet, here: SolvedSet, sittings: Mapping[str, Sequence[Claim]], *, in_order: bool
 ) -> dict[str, Any]:
     """The result of one exclusive set, with what the others hold."""
     request = alone.request
     # Whether a pin holds is told below, by all coins and not only by those left here.
-    result = result_of(replace(here.request, pins=()), here.board, here.table, here.solution)
+    result = result_from(replace(here.request, pins=()), here.board, here.table, here.solution)
     pieces = {holding.id: holding.quantity for holding in request.holdings}
     others = {
         name: [one for one in sitting if one.set != number]

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
-from service.assignment.build import Board
+from service.assignment.build import Instance
 from service.assignment.problem import Basis, Edge, Placement
 from service.facts.knowledge import plain_number
 from service.rules.preferences import Preference
@@ -14,7 +14,7 @@ from service.rules.preferences import Preference
 MOST_ALTERNATES = 20
 
 
-def alternates_of(board: Board, at: int, seats: Mapping[int, Placement]) -> list[dict[str, Any]]:
+def alternates_of(board: Instance, at: int, seats: Mapping[int, Placement]) -> list[dict[str, Any]]:
     """Up to 20 runners-up, the best first: [{"holding", "loses_on"}]. `loses_on` is the first level on which the coin is
     worse than the one placed; `{"set": true}` where it is not worse by itself but the set as a whole would be."""
     edges = board.edges_at(at)
@@ -34,7 +34,7 @@ def _standing(edge: Edge) -> tuple[object, ...]:
     return (not edge.pinned, edge.basis, edge.cost, not edge.stays, edge.holding)
 
 
-def _loses_on(board: Board, at: int, edge: Edge, placed: Edge | None) -> dict[str, Any]:
+def _loses_on(board: Instance, at: int, edge: Edge, placed: Edge | None) -> dict[str, Any]:
     if placed is None or _standing(edge) < _standing(placed):
         return {"set": True}
     if placed.pinned and not edge.pinned:
@@ -53,7 +53,7 @@ def _doubt(basis: Basis) -> str | None:
     return None if basis is Basis.FIRM else basis.name.lower()
 
 
-def _on_preference(board: Board, at: int, level: int, edge: Edge, placed: Edge) -> dict[str, Any]:
+def _on_preference(board: Instance, at: int, level: int, edge: Edge, placed: Edge) -> dict[str, Any]:
     preference: Preference = board.places[at].prefer[level]
     values = [board.worth[level, at][coin] for coin in (edge.holding, placed.holding)]
     this, best = (None if value is None else plain_number(value) for value in values)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
-from service.assignment.build import Board
+from service.assignment.build import Instance
 from service.facts.holding import Holding
 from service.progress.whatif import Evaluated
 
@@ -62,7 +62,7 @@ class _Search:
     budget: Decimal
     reach: Mapping[str, frozenset[int]]
     opening: frozenset[str]
-    tray: Board
+    tray: Instance
     best: frozenset[str] = frozenset()
     tried: int = 0
     sure: bool = True

@@ -9,14 +9,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from service.assignment.build import Board
+from service.assignment.build import Instance
 from service.assignment.problem import Basis
-from service.evaluation.settle import settle_places
+from service.evaluation.settling import settle_places
 from service.facts.holding import Holding
 from service.facts.knowledge import plain_number
 from service.facts.truth import YES
-from service.progress.outsiders import Closest
-from service.progress.whatif import Evaluated, Part, Seat
+from service.progress.unplaced import Closest
+from service.progress.whatif import Evaluated, Occupant, Part
 from service.rules.wording import listed
 
 MOST_COINS = 500
@@ -24,10 +24,10 @@ MOST_NAMED = 6
 
 
 @dataclass(frozen=True)
-class Judged:
+class JudgedCandidate:
     """One coin on a board: where it fits, and where it may."""
 
-    board: Board
+    board: Instance
     coin: int
 
     @property
@@ -55,9 +55,9 @@ def candidates(evaluated: Evaluated, coins: Sequence[Holding]) -> list[dict[str,
         if evaluated.opens_places(coin):
             anew = evaluated.anew([coin])
             place = next(at for at, held in enumerate(anew.board.holdings) if held.id == coin.id)
-            found[coin.id] = _told(evaluated, Judged(anew.board, place), evaluated.whole, anew.whole)
+            found[coin.id] = _told(evaluated, JudgedCandidate(anew.board, place), evaluated.whole, anew.whole)
             continue
-        judged = Judged(tray, number)
+        judged = JudgedCandidate(tray, number)
         if not judged.places:
             found[coin.id] = _told(evaluated, judged, None, None)
             continue
@@ -67,7 +67,7 @@ def candidates(evaluated: Evaluated, coins: Sequence[Holding]) -> list[dict[str,
     return [found[coin.id] for coin in coins]
 
 
-def _told(evaluated: Evaluated, judged: Judged, before: Part | None, after: Part | None) -> dict[str, Any]:
+def _told(evaluated: Evaluated, judged: JudgedCandidate, before: Part | None, after: Part | None) -> dict[str, Any]:
     board, coin = judged.board, judged.board.holdings[judged.coin].id
     sure, places = judged.sure, judged.places
     entry: dict[str, Any] = {
@@ -85,7 +85,7 @@ def _told(evaluated: Evaluated, judged: Judged, before: Part | None, after: Part
     if before is None or after is None or not places:
         closest = Closest(board, evaluated.table).of([judged.coin]).get(judged.coin)
         return {**entry, "closest": closest, "message": _outside(coin, closest)}
-    change = Change(coin, before, after)
+    change = PlacementChange(coin, before, after)
     entry |= {
         "certain_gain": after.certain - before.certain,
         "possible_gain": after.possible - before.possible,
@@ -107,7 +107,7 @@ def _told(evaluated: Evaluated, judged: Judged, before: Part | None, after: Part
     return {**entry, "message": _message(entry)}
 
 
-class Change:
+class PlacementChange:
     """Two answers for the same places, without and with a coin."""
 
     def __init__(self, coin: str, before: Part, after: Part) -> None:
@@ -169,7 +169,7 @@ class Change:
                 return None
         return None
 
-    def _loss(self, address: str, seat: Seat, level: int) -> int:
+    def _loss(self, address: str, seat: Occupant, level: int) -> int:
         if level < 2:
             return int(seat.basis is (Basis.UNKNOWN, Basis.ALTERNATIVES)[level])
         edge = self.after.board.edges_at(self.numbers[address])[self.holdings[seat.holding]]
@@ -189,7 +189,7 @@ class Change:
         return {"place": address, "criterion": criterion, "from": shown[0], "to": shown[1]}
 
 
-def named(board: Board, places: Sequence[int]) -> list[str]:
+def named(board: Instance, places: Sequence[int]) -> list[str]:
     """Addresses; the places of a free choice once, by the group."""
     spots = (board.places[at] for at in places)
     return list(dict.fromkeys(spot.group if spot.kind == "free_choice" else spot.address for spot in spots))

@@ -6,19 +6,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from service.assignment.build import Board
+from service.assignment.build import Instance
 from service.assignment.problem import Basis, Placement
 from service.evaluation.table import Table
 from service.facts.truth import YES
 from service.progress.conflicts import pin_conflicts
-from service.progress.measure import Measurement
+from service.progress.evaluate import EvaluationRequest
 
 MOST_CLAIMED = 500
 MOST_NAMED = 20
 
 
 @dataclass(frozen=True, slots=True)
-class Sitting:
+class Claim:
     """A piece of a holding sits in a place of set number `set`."""
 
     set: int
@@ -31,7 +31,7 @@ class Sitting:
 
 
 def claimed(
-    board: Board, seats: Mapping[int, Placement], claims: Mapping[str, Sequence[Sitting]]
+    board: Instance, seats: Mapping[int, Placement], claims: Mapping[str, Sequence[Claim]]
 ) -> tuple[list[dict[str, Any]], int]:
     """One conflict of kind `claimed` for every coin and place of this set where the place is empty and the coin fits it or
     may fit it, or the place is filled tentatively and the coin fits it; and how many were left out past the first 500, in
@@ -68,11 +68,11 @@ def claimed(
 
 
 def pins_not_kept(
-    request: Measurement,
-    board: Board,
+    request: EvaluationRequest,
+    board: Instance,
     table: Table,
     seats: Mapping[int, Placement],
-    claims: Mapping[str, Sequence[Sitting]],
+    claims: Mapping[str, Sequence[Claim]],
 ) -> list[dict[str, Any]]:
     """The conflicts of kind `pin` of this set: as in an evaluation, with one more reason, `claimed`, for a pin that nothing
     in this set stands against: the coin's last piece sits in another set, which `by` names."""
@@ -89,11 +89,11 @@ def pins_not_kept(
 
 
 def unplaced_here(
-    request: Measurement,
+    request: EvaluationRequest,
     left_here: Sequence[Mapping[str, Any]],
     in_place: set[str],
     later: Mapping[str, int],
-    elsewhere: Mapping[str, Sequence[Sitting]],
+    elsewhere: Mapping[str, Sequence[Claim]],
 ) -> list[dict[str, Any]]:
     """The coins that sit nowhere in this set, each once. `left_here` are those that were left over when the set was
     evaluated; `later` says how many of their pieces other sets took afterwards. A coin of which no piece is left and none

@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from service.assignment.build import Board
+from service.assignment.build import Instance
 from service.assignment.problem import Basis, Placement, Problem
 from service.assignment.solve import solve
-from service.evaluation.fit import failing
+from service.evaluation.explanation import failing_clauses
 from service.evaluation.table import Table
 from service.facts.holding import Holding
 from service.progress.contests import some
@@ -20,7 +20,7 @@ MOST_WORK = 300_000
 
 
 def pin_conflicts(
-    board: Board,
+    board: Instance,
     table: Table,
     seats: Mapping[int, Placement],
     pins: Sequence[tuple[str, str]],
@@ -49,7 +49,7 @@ def pin_conflicts(
         elif (holding, address) in nevers:
             conflict |= {"reason": "never", "message": f"You also said that {holding} is never to sit in {address}."}
         elif coin is not None and coin not in board.fits[at]:
-            clauses = failing(board.places[at].parts, board.views[coin], table.attributes, table.around)
+            clauses = failing_clauses(board.places[at].parts, board.views[coin], table.attributes, table.around)
             # A coin of several candidate issues may fail another clause as each of them, and none as all.
             words = (
                 f"it fails {'; '.join(clauses)}" if clauses else "whatever it may be, it fails one clause or another"
@@ -63,7 +63,7 @@ def pin_conflicts(
 
 
 def _clash(
-    board: Board, seats: Mapping[int, Placement], holding: str, at: int, pins: Sequence[tuple[str, str]]
+    board: Instance, seats: Mapping[int, Placement], holding: str, at: int, pins: Sequence[tuple[str, str]]
 ) -> dict[str, Any]:
     """A pin that fits by itself gives way to other pins, or to a set-level rule."""
     address = board.places[at].address
@@ -87,7 +87,9 @@ def _clash(
     return {"reason": "constraint", "message": message}
 
 
-def constraint_conflicts(board: Board, seats: Mapping[int, Placement], budget_seconds: float) -> list[dict[str, Any]]:
+def constraint_conflicts(
+    board: Instance, seats: Mapping[int, Placement], budget_seconds: float
+) -> list[dict[str, Any]]:
     """One conflict of kind `constraint` for every set-level rule without which more places could be filled. Where no rule
     alone keeps them empty, one for a smallest group of rules that do so together: `with` names the others.
 
@@ -154,7 +156,7 @@ def _only_places(problem: Problem) -> Problem:
     return replace(problem, edges=edges, preference_levels=0)
 
 
-def _constraint_conflict(board: Board, rules: Sequence[int], empty: Sequence[int], gain: int) -> dict[str, Any]:
+def _constraint_conflict(board: Instance, rules: Sequence[int], empty: Sequence[int], gain: int) -> dict[str, Any]:
     names = [board.problem.rules[number].name for number in rules]
     covered = frozenset[int]().union(*(board.problem.rules[number].places for number in rules))
     touched = [at for at in empty if at in covered] or list(empty)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from service.assignment.build import Board
+from service.assignment.build import Instance
 from service.assignment.contests import Contest, contests
 from service.assignment.problem import Placement
 from service.facts.truth import YES
@@ -14,7 +14,7 @@ from service.rules.wording import listed
 MOST_NAMED = 6
 
 
-def contested(board: Board, seats: Mapping[int, Placement]) -> list[dict[str, Any]]:
+def contested(board: Instance, seats: Mapping[int, Placement]) -> list[dict[str, Any]]:
     """One conflict for every place that stays empty because the coins that fit it are all needed in a minimal group of
     places; `short_by` is places minus fitting coins, which for a minimal group is 1. Coins that may fit count as fitting,
     since they fill places too; a place that no coin fits for certain is a matter of doubts, not of contests."""
@@ -27,7 +27,7 @@ def contested(board: Board, seats: Mapping[int, Placement]) -> list[dict[str, An
     return [_told(board, contest) for contest in contests(empty, board.fits, taken, board.problem.quantity)]
 
 
-def _told(board: Board, contest: Contest) -> dict[str, Any]:
+def _told(board: Instance, contest: Contest) -> dict[str, Any]:
     pieces = sum(board.problem.quantity[holding] for holding in contest.holdings)
     short = len(contest.places) - pieces
     labels = some([f"'{board.places[at].label}'" for at in contest.places])

@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from service.errors import Fault
-from service.evaluation.places import Collection, lay_out
+from service.evaluation.places import Collection, places_of
 from service.facts.attributes import nearest
 from service.facts.holding import views
-from service.progress.measure import Measurement
-from service.rules.predicates import Surroundings
+from service.progress.evaluate import EvaluationRequest
+from service.rules.predicates import EvaluationContext
 
 Pairs = Sequence[tuple[str, str]]
 
 
-def faults_of_decisions(request: Measurement, pins: Pairs, nevers: Pairs) -> list[Fault]:
+def faults_of_decisions(request: EvaluationRequest, pins: Pairs, nevers: Pairs) -> list[Fault]:
     """All that is wrong with them, with pointers into {"pins": [...], "nevers": [...]}. A place of an open-ended group may
     be named before any coin shows its key."""
     known = KnownPlaces(request)
@@ -37,7 +37,7 @@ def faults_of_decisions(request: Measurement, pins: Pairs, nevers: Pairs) -> lis
     return faults
 
 
-def faults_of_places(request: Measurement, names: Sequence[str]) -> list[Fault]:
+def faults_of_places(request: EvaluationRequest, names: Sequence[str]) -> list[Fault]:
     """All that is wrong with a list of places or groups that notes are made to, with pointers into [{"place"}, ...]."""
     known, before = KnownPlaces(request, groups=True), set[str]()
     faults: list[Fault] = []
@@ -53,10 +53,10 @@ class KnownPlaces:
     """The places of a set by address; `groups`: whole groups too. A place of an open-ended group is known before any coin
     shows its key."""
 
-    def __init__(self, request: Measurement, *, groups: bool = False) -> None:
-        around = Surroundings(request.today, request.vocabularies)
+    def __init__(self, request: EvaluationRequest, *, groups: bool = False) -> None:
+        around = EvaluationContext(request.today, request.vocabularies)
         seen = [views(holding, request.issues) for holding in request.holdings if holding.status in request.statuses]
-        places = lay_out(request.definition, Collection(seen, request.issues, around))
+        places = places_of(request.definition, Collection(seen, request.issues, around))
         one_per, choices = request.definition.one_per, request.definition.free_choice
         self.names = [place.address for place in places]
         if groups:

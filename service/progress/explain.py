@@ -6,33 +6,33 @@ from collections.abc import Sequence
 from typing import Any
 
 from service.errors import Fault, Invalid
-from service.evaluation.fit import Settling, Sparing, explain_clauses, settle
-from service.evaluation.places import FREE_CHOICE, Collection, Place, lay_out
+from service.evaluation.explanation import SettlingFact, StepBudget, explain_clauses, settle
+from service.evaluation.places import FREE_CHOICE, Collection, Place, places_of
 from service.evaluation.table import Table
 from service.facts.attributes import nearest
 from service.facts.holding import Holding, View, views
 from service.facts.truth import UNDECIDED
-from service.progress.measure import Measurement, check
-from service.rules.predicates import Surroundings
+from service.progress.evaluate import EvaluationRequest, ensure_evaluable
+from service.rules.predicates import EvaluationContext
 from service.rules.wording import Speaker
 
 
-def explain(request: Measurement, holding: Holding, place: str | None) -> dict[str, Any]:
+def explain(request: EvaluationRequest, holding: Holding, place: str | None) -> dict[str, Any]:
     """{"holding", "places": [{"place", "label", "verdict", "basis", "views": [...]}]}: for every place asked the verdict, its
     clauses with the facts that they read and where those came from, and for a doubt the facts that would settle it.
 
     `place` is the address of a place or the id of a group; None is every place (the places of a free choice once).
     Raises Invalid for a place that is not in the set.
     """
-    check(request)
+    ensure_evaluable(request)
     definition = request.definition
-    around = Surroundings(request.today, request.vocabularies)
+    around = EvaluationContext(request.today, request.vocabularies)
     seen = views(holding, request.issues)
     others = tuple(views(other, request.issues) for other in request.holdings)
-    places = _asked(lay_out(definition, Collection((seen, *others), request.issues, around)), place)
+    places = _asked(places_of(definition, Collection((seen, *others), request.issues, around)), place)
     table = Table(definition.attributes, around)
     speak = Speaker(definition.attributes, request.vocabularies)
-    sparing = Sparing(definition.attributes, around)
+    sparing = StepBudget(definition.attributes, around)
     return {
         "holding": holding.id,
         "definition": {"id": request.document_id, "revision": request.revision, "digest": definition.digest},
@@ -55,7 +55,9 @@ def _asked(places: Sequence[Place], name: str | None) -> list[Place]:
     return asked[:1] if asked[0].kind == FREE_CHOICE else asked
 
 
-def _explained(place: Place, seen: tuple[View, ...], table: Table, speak: Speaker, sparing: Sparing) -> dict[str, Any]:
+def _explained(
+    place: Place, seen: tuple[View, ...], table: Table, speak: Speaker, sparing: StepBudget
+) -> dict[str, Any]:
     fit = table.fit(place.predicate, seen)
     entry: dict[str, Any] = {
         "place": place.group if place.kind == FREE_CHOICE else place.address,
@@ -71,7 +73,9 @@ def _explained(place: Place, seen: tuple[View, ...], table: Table, speak: Speake
     return entry
 
 
-def _view(place: Place, view: View, table: Table, speak: Speaker, sparing: Sparing, *, alone: bool) -> dict[str, Any]:
+def _view(
+    place: Place, view: View, table: Table, speak: Speaker, sparing: StepBudget, *, alone: bool
+) -> dict[str, Any]:
     attributes, around = table.attributes, table.around
     entry: dict[str, Any] = {} if alone and view.issue is None else {"issue": view.issue}
     entry["verdict"] = sparing.judge(place.predicate, view).verdict.value
@@ -80,7 +84,7 @@ def _view(place: Place, view: View, table: Table, speak: Speaker, sparing: Spari
     return entry
 
 
-def _settled(fact: Settling) -> dict[str, Any]:
+def _settled(fact: SettlingFact) -> dict[str, Any]:
     return {
         "attribute": fact.attribute,
         "look_at": fact.look_at,

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import Any
 
-from service.definitions.history import Filling, Plan, Seated, Standing
+from service.definitions.history.model import Filling, HistoryChange, RecordedPlacement, RecordedPlacements
 
 
 def entries_of(result: Mapping[str, Any]) -> list[Mapping[str, Any]]:
@@ -15,16 +15,16 @@ def entries_of(result: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     return [*result["slots"], *(entry for group in groups for entry in group["places"])]
 
 
-def seated(result: Mapping[str, Any]) -> list[Seated]:
+def recorded_placements(result: Mapping[str, Any]) -> list[RecordedPlacement]:
     """Which coin sits where, in the order of the result."""
     return [
-        Seated(entry["place"], entry["label"], entry["holding"], entry["status"])
+        RecordedPlacement(entry["place"], entry["label"], entry["holding"], entry["status"])
         for entry in entries_of(result)
         if entry["holding"] is not None
     ]
 
 
-def plan(standing: Standing, now: Iterable[Seated], day: date) -> Plan:
+def plan(standing: RecordedPlacements, now: Iterable[RecordedPlacement], day: date) -> HistoryChange:
     """What makes the fillings say that the set stands like `now` on `day`, which is not before the last note.
 
     A day counts with its last note: whatever an earlier note of the same day opened and is no longer so never was, and
@@ -35,7 +35,7 @@ def plan(standing: Standing, now: Iterable[Seated], day: date) -> Plan:
     kept = {filling.seated.key for filling in (*began, *before)}
     fresh = [seat for key, seat in wanted.items() if key not in kept]
     # An undone filling's number may come again: nothing shows it any more.
-    return Plan(
+    return HistoryChange(
         ended=tuple(f.number for f in before if f.until is None and f.seated.key not in wanted),
         resumed=tuple(f.number for f in before if f.until is not None and f.seated.key in wanted),
         undone=tuple(f.number for f in began if f.seated.key not in wanted),
@@ -50,7 +50,7 @@ def _divided(fillings: Sequence[Filling], day: date) -> tuple[list[Filling], lis
     return began, before
 
 
-def changes(standing: Standing, now: Sequence[Seated]) -> list[dict[str, Any]]:
+def history_events(standing: RecordedPlacements, now: Sequence[RecordedPlacement]) -> list[dict[str, Any]]:
     """What is otherwise than at the last note, place by place: {"place", "label", "event", "holding", "before", "basis"}.
 
     `event`: filled, emptied, replaced by another coin; settled or doubted where the same coin sits there for certain now,
@@ -64,7 +64,7 @@ def changes(standing: Standing, now: Sequence[Seated]) -> list[dict[str, Any]]:
     return [*told, *(_told("emptied", seat) for seat in left)]
 
 
-def _event(was: Seated | None, now: Seated) -> dict[str, Any] | None:
+def _event(was: RecordedPlacement | None, now: RecordedPlacement) -> dict[str, Any] | None:
     if was is None:
         return _told("filled", now)
     if was.holding != now.holding:
@@ -74,6 +74,6 @@ def _event(was: Seated | None, now: Seated) -> dict[str, Any] | None:
     return None
 
 
-def _told(event: str, seat: Seated, before: str | None = None) -> dict[str, Any]:
+def _told(event: str, seat: RecordedPlacement, before: str | None = None) -> dict[str, Any]:
     told = {"place": seat.place, "label": seat.label, "event": event, "holding": seat.holding}
     return {**told, "before": before, "basis": seat.basis}

@@ -1,6 +1,6 @@
 """What adopting another revision does to my set: places, coins, decisions. Pure.
 
-A place survives where service/evaluation/succession.py says that it goes on, perhaps under another id, and the later revision
+A place survives where service/analysis/place_matching.py says that it goes on, perhaps under another id, and the later revision
 still has that key or number of it. Pins, nevers and notes go along with their places; those that cannot are listed with the
 reason, and with what took the place's coins over where it was split or merged.
 """
@@ -11,12 +11,12 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from service.evaluation.change_words import told
-from service.evaluation.changes import Difference, compare
-from service.evaluation.relation import MOST_WORK
+from service.analysis.diff import DefinitionDiff, diff_definitions
+from service.analysis.diff_wording import changes_as_json
+from service.analysis.overlap import MOST_WORK
 from service.progress.decisions import KnownPlaces
+from service.progress.evaluate import EvaluationRequest, evaluate
 from service.progress.history import entries_of
-from service.progress.measure import Measurement, measure
 from service.rules.definition import Definition
 from service.rules.wording import listed
 
@@ -39,7 +39,7 @@ WHY: Mapping[str, str] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Fate:
+class PlaceFate:
     """What becomes of a place: its address in the later revision, or why it has none, and which places took its coins over."""
 
     after: str | None
@@ -50,27 +50,27 @@ class Fate:
 class Survival:
     """Where the places of the earlier definition are in the later one."""
 
-    def __init__(self, difference: Difference, after: Measurement) -> None:
-        what = difference.succession
+    def __init__(self, difference: DefinitionDiff, after: EvaluationRequest) -> None:
+        what = difference.matching
         self.known = KnownPlaces(after, groups=True)
         self.heirs = {old: new.id for old, new in what.heirs.items()}
         self.lost: dict[str, tuple[str, tuple[str, ...]]] = {unit.id: (REMOVED, ()) for unit in what.removed}
         self.lost |= {part.id: (MERGED, (one.whole.id,)) for one in what.merges for part in one.parts}
         self.lost |= {one.whole.id: (SPLIT, tuple(part.id for part in one.parts)) for one in what.splits}
 
-    def of(self, address: str) -> Fate:
+    def of(self, address: str) -> PlaceFate:
         """What becomes of a place, or of a group as a whole."""
         unit, slash, key = address.partition("/")
         heir = self.heirs.get(unit)
         if heir is not None:
             there = f"{heir}{slash}{key}"
-            return Fate(there) if self.known.has(there) else Fate(None, SMALLER)
+            return PlaceFate(there) if self.known.has(there) else PlaceFate(None, SMALLER)
         reason, into = self.lost.get(unit, (UNKNOWN, ()))
-        return Fate(None, reason, into)
+        return PlaceFate(None, reason, into)
 
 
 @dataclass(frozen=True, slots=True)
-class Carried:
+class CarriedDecisions:
     """What the owner decided, after the change: what goes along, and lists of what goes and of what does not, as they are
     shown."""
 
@@ -80,12 +80,14 @@ class Carried:
     shown: Mapping[str, Any]
 
 
-def difference_of(before: Measurement, after: Measurement, *, most_work: int = MOST_WORK) -> Difference:
+def difference_of(before: EvaluationRequest, after: EvaluationRequest, *, most_work: int = MOST_WORK) -> DefinitionDiff:
     """What changed between the definitions of the two, with the later one's catalogue and day."""
-    return compare(before.definition, after.definition, after.issues, after.today, most_work=most_work)
+    return diff_definitions(before.definition, after.definition, after.issues, after.today, most_work=most_work)
 
 
-def carry(difference: Difference, after: Measurement, pins: Pairs, nevers: Pairs, notes: Notes) -> Carried:
+def carry(
+    difference: DefinitionDiff, after: EvaluationRequest, pins: Pairs, nevers: Pairs, notes: Notes
+) -> CarriedDecisions:
     """Decisions and notes to the want list as they stand under the later definition."""
     survival = Survival(difference, after)
     kept: dict[str, Pairs] = {}
@@ -101,23 +103,23 @@ def carry(difference: Difference, after: Measurement, pins: Pairs, nevers: Pairs
     left = [{"place": p, "note": dict(notes[p]), **_because(fate)} for p, fate in moved.items() if fate.after is None]
     shown["want_notes"] = {"carried": going, "dropped": left}
     there = {fate.after: notes[place] for place, fate in moved.items() if fate.after is not None}
-    return Carried(kept["pins"], kept["nevers"], there, shown)
+    return CarriedDecisions(kept["pins"], kept["nevers"], there, shown)
 
 
-def impact(before: Measurement, after: Measurement, notes: Notes) -> dict[str, Any]:
+def impact(before: EvaluationRequest, after: EvaluationRequest, notes: Notes) -> dict[str, Any]:
     """{"changes", "places": {"gained", "lost", "renamed", "opened", "filled"}, "coins": {"moved", "coming_in", "falling_out"},
     "before", "after", "pins", "nevers", "want_notes", "in_words"}. `before` is the evaluation as it is, with the owner's
     decisions; `after` the same under the other definition, to which what can be of the decisions is carried over."""
     difference = difference_of(before, after)
     carried = carry(difference, after, before.pins, before.nevers, notes)
-    was = measure(before)
-    is_then = measure(replace(after, pins=carried.pins, nevers=carried.nevers))
+    was = evaluate(before)
+    is_then = evaluate(replace(after, pins=carried.pins, nevers=carried.nevers))
     survival = Survival(difference, after)
     then, now = _entries(is_then), _entries(was)
     fates = {address: survival.of(address) for address in now}
     places = _places(now, then, fates)
     coins = _coins(now, then, fates, {entry["holding"]: entry for entry in is_then["unplaced"]})
-    changes = told(difference)
+    changes = changes_as_json(difference)
     words = [change["words"] for change in changes]
     return {
         "changes": changes,
@@ -139,7 +141,7 @@ def _entries(result: Mapping[str, Any]) -> Entries:
     return {place["place"]: place for place in entries_of(result)}
 
 
-def _places(now: Entries, then: Entries, fates: Mapping[str, Fate]) -> dict[str, Any]:
+def _places(now: Entries, then: Entries, fates: Mapping[str, PlaceFate]) -> dict[str, Any]:
     survivors = {fate.after: address for address, fate in fates.items() if fate.after in then}
     pairs = [(now[address], then[after]) for after, address in survivors.items() if after is not None]
     named = ("place", "label", "tier", "status", "holding")
@@ -171,7 +173,7 @@ def _places(now: Entries, then: Entries, fates: Mapping[str, Fate]) -> dict[str,
 
 
 def _coins(
-    now: Entries, then: Entries, fates: Mapping[str, Fate], unplaced: Mapping[str, Mapping[str, Any]]
+    now: Entries, then: Entries, fates: Mapping[str, PlaceFate], unplaced: Mapping[str, Mapping[str, Any]]
 ) -> dict[str, list[dict[str, Any]]]:
     """The coins that do not stay where they are; a holding of several pieces may sit in several places."""
     was, is_then = _seats(now), _seats(then)
@@ -199,7 +201,7 @@ def _seats(entries: Entries) -> dict[str, list[str]]:
     return seats
 
 
-def _because(fate: Fate) -> dict[str, Any]:
+def _because(fate: PlaceFate) -> dict[str, Any]:
     """Why something does not go along, by a code and in words, and where the place's coins go. A place of an open group that
     no coin shows any more is still one, so it has an address and no coin."""
     reason = fate.reason or SMALLER
@@ -209,7 +211,7 @@ def _because(fate: Fate) -> dict[str, Any]:
 def _summed_up(
     places: Mapping[str, Sequence[Any]],
     coins: Mapping[str, Sequence[Any]],
-    carried: Carried,
+    carried: CarriedDecisions,
     before: Definition,
     after: Definition,
 ) -> Iterator[str]:

@@ -18,7 +18,7 @@ from service.facts.attributes import Attributes
 from service.facts.holding import Facts, Holding, views
 from service.facts.knowledge import NONE, Among, Between, Knowledge
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
-from service.rules.predicates import Predicate, Surroundings
+from service.rules.predicates import EvaluationContext, Predicate
 
 Key = tuple[bool, Any, str]
 
@@ -28,7 +28,7 @@ def verdicts_of(
     holdings: Sequence[Holding],
     issues: Mapping[str, Facts],
     attributes: Attributes,
-    around: Surroundings,
+    around: EvaluationContext,
 ) -> list[Verdict]:
     """The verdict of the rule for every holding, in their order."""
     seen = [views(holding, issues) for holding in holdings]

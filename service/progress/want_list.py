@@ -10,13 +10,13 @@ from fractions import Fraction
 from html import escape
 from typing import Any
 
-from service.assignment.build import Values
-from service.evaluation.places import FREE_CHOICE, Collection, Place, lay_out
+from service.assignment.build import PreferenceValues
+from service.evaluation.places import FREE_CHOICE, Collection, Place, places_of
 from service.evaluation.table import Table
 from service.facts.holding import Holding, views
 from service.facts.knowledge import Between, Number, plain_number
-from service.progress.measure import Measurement
-from service.rules.predicates import Surroundings, both
+from service.progress.evaluate import EvaluationRequest
+from service.rules.predicates import EvaluationContext, both
 from service.rules.preferences import Preference
 from service.rules.wording import Speaker
 
@@ -30,7 +30,7 @@ TIERS = ("required", "optional")
 Notes = Mapping[str, Mapping[str, Any]]
 
 
-def want_list(request: Measurement, result: Mapping[str, Any], notes: Notes | None = None) -> dict[str, Any]:
+def want_list(request: EvaluationRequest, result: Mapping[str, Any], notes: Notes | None = None) -> dict[str, Any]:
     """{"title", "evaluated_on", "wanted": [...], "weakest": [...]} from an evaluation of the same request.
 
     `wanted`: every empty place (the places of a free choice once, with how many are open), required ones first, then what an
@@ -42,8 +42,8 @@ def want_list(request: Measurement, result: Mapping[str, Any], notes: Notes | No
     definition = request.definition
     held = [holding for holding in request.holdings if holding.status in request.statuses]
     seen = {holding.id: views(holding, request.issues) for holding in held}
-    around = Surroundings(request.today, request.vocabularies)
-    places = lay_out(definition, Collection(list(seen.values()), request.issues, around))
+    around = EvaluationContext(request.today, request.vocabularies)
+    places = places_of(definition, Collection(list(seen.values()), request.issues, around))
     speak = Speaker(definition.attributes, request.vocabularies)
     entries = {entry["place"]: entry for entry in _entries(result)}
     values = _Worth(seen, Table(definition.attributes, around))
@@ -106,7 +106,7 @@ def _wanted(places: Sequence[Place], entries: Mapping[str, Mapping[str, Any]], s
     return sorted(found.values(), key=lambda line: TIERS.index(line["tier"]))
 
 
-def _still_open(request: Measurement, speak: Speaker) -> list[dict[str, Any]]:
+def _still_open(request: EvaluationRequest, speak: Speaker) -> list[dict[str, Any]]:
     """An open-ended group has no empty place, and always takes one more key."""
     definition = request.definition
     lines = []
@@ -126,7 +126,7 @@ class _Worth:
 
     def __init__(self, seen: Mapping[str, tuple[Any, ...]], table: Table) -> None:
         self.number = {identity: at for at, identity in enumerate(seen)}
-        self.values = Values(list(seen.values()), table)
+        self.values = PreferenceValues(list(seen.values()), table)
 
     def of(self, preference: Preference, identity: str) -> Number | None:
         coin = self.number[identity]

@@ -11,19 +11,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from service.assignment.build import Board, Wishes, build
-from service.assignment.problem import Basis, Edge, Kind, Problem, Solution
+from service.assignment.build import FixedPlacements, Instance, build
+from service.assignment.problem import Basis, ConstraintKind, Edge, Problem, Solution
 from service.assignment.solve import solve
 from service.evaluation.places import Collection, keys_of
 from service.facts.holding import Holding, views
 from service.facts.knowledge import Number
-from service.progress.measure import Measurement, lay_board, wishes_of
+from service.progress.evaluate import EvaluationRequest, build_instance, fixed_placements
 from service.rules.predicates import both
 from service.rules.preferences import Preference
 
 
 @dataclass(frozen=True, slots=True)
-class Seat:
+class Occupant:
     """Who sits in a place, and how surely."""
 
     holding: str
@@ -34,7 +34,7 @@ class Seat:
 class Part:
     """Some places of a set with their best answer. The numbers speak of these places only."""
 
-    board: Board
+    board: Instance
     solution: Solution
 
     @property
@@ -60,10 +60,10 @@ class Part:
         values = {level.name: level.value for level in self.solution.levels}
         return values["pins"], values["required"], values["places"]
 
-    def seats(self) -> dict[str, Seat]:
+    def seats(self) -> dict[str, Occupant]:
         """Who sits where, by the address of the place."""
         return {
-            self.board.places[seat.place].address: Seat(self.board.holdings[seat.holding].id, seat.basis)
+            self.board.places[seat.place].address: Occupant(self.board.holdings[seat.holding].id, seat.basis)
             for seat in self.solution.placements
         }
 
@@ -71,14 +71,14 @@ class Part:
 class Evaluated:
     """A measurement that was made, and the changes that can be tried on it."""
 
-    def __init__(self, request: Measurement, *, tries: int = 1) -> None:
+    def __init__(self, request: EvaluationRequest, *, tries: int = 1) -> None:
         """`tries` is how many changes will be tried about: under set-level rules they share six times the solver's time
         of the request, half a second each at least; what then is not proven says so."""
         self.request = request
         self._seconds = max(0.5, request.budget_seconds * min(1, 6 / max(tries, 1)))
-        self.board, self.table = lay_board(request)
+        self.board, self.table = build_instance(request)
         self.whole = Part(self.board, solve(self.board.problem, budget_seconds=request.budget_seconds))
-        self._wishes = wishes_of(request)
+        self._wishes = fixed_placements(request)
         self._leaders = _leaders(self.board.problem)
         self._regions: dict[int, list[int]] = {}
         for at, leader in enumerate(self._leaders):
@@ -90,10 +90,10 @@ class Evaluated:
         self._kept: dict[frozenset[int], frozenset[int]] = {}
         self._parts: dict[tuple[frozenset[int], frozenset[int]], Part] = {}
 
-    def judge(self, coins: Sequence[Holding]) -> Board:
+    def judge(self, coins: Sequence[Holding]) -> Instance:
         """Coins that are not in the collection, in the order of their ids, against every place of it."""
         seen = tuple(views(coin, self.request.issues) for coin in coins)
-        return build(self.request.definition, self.board.places, tuple(coins), seen, self.table, Wishes())
+        return build(self.request.definition, self.board.places, tuple(coins), seen, self.table, FixedPlacements())
 
     def opens_places(self, coin: Holding) -> bool:
         """Whether the coin shows a key of an open-ended group that no coin shows yet: the set then has other places."""
@@ -117,7 +117,7 @@ class Evaluated:
             self._parts[touched, also] = self._solved(touched, (), self._wishes, also)
         return self._parts[touched, also]
 
-    def with_coins(self, touched: frozenset[int], coins: Sequence[Holding], judged: Board) -> Part:
+    def with_coins(self, touched: frozenset[int], coins: Sequence[Holding], judged: Instance) -> Part:
         """These parts with coins that the collection does not have. The parts are all that the coins may fit into; `judged`
         is the board of `judge` that has them."""
         kept = None
@@ -134,7 +134,7 @@ class Evaluated:
         """How many fits of coins to places solving these parts has to lay out."""
         return sum(len(self._coins_at[at]) for at in self._inside(touched))
 
-    def with_wishes(self, touched: frozenset[int], wishes: Wishes, also: frozenset[int]) -> Part:
+    def with_wishes(self, touched: frozenset[int], wishes: FixedPlacements, also: frozenset[int]) -> Part:
         """These parts under other pins and nevers."""
         return self._solved(touched, (), wishes, also)
 
@@ -152,7 +152,7 @@ class Evaluated:
         self,
         touched: frozenset[int],
         more: Sequence[Holding],
-        wishes: Wishes,
+        wishes: FixedPlacements,
         also: frozenset[int],
         kept: frozenset[int] | None = None,
     ) -> Part:
@@ -186,9 +186,9 @@ class Evaluated:
     def _under_rules(self, touched: frozenset[int]) -> bool:
         inside = self._inside(touched)
         rules = self.board.problem.rules
-        return any(rule.kind is Kind.NOT_ELSEWHERE or not inside.isdisjoint(rule.places) for rule in rules)
+        return any(rule.kind is ConstraintKind.NOT_ELSEWHERE or not inside.isdisjoint(rule.places) for rule in rules)
 
-    def _lowers_the_worst(self, touched: frozenset[int], names: set[str], judged: Board) -> bool:
+    def _lowers_the_worst(self, touched: frozenset[int], names: set[str], judged: Instance) -> bool:
         """Whether one of the coins is worth less under some preference than any coin here: what a missing fact counts then
         changes."""
         coins = [number for number, coin in enumerate(judged.holdings) if coin.id in names]
@@ -242,13 +242,13 @@ def _leaders(problem: Problem) -> list[int]:
         join(edge.place, first.setdefault(edge.holding, edge.place))
     for rule in problem.rules:
         # Coins outside of its places matter to `not_elsewhere` too.
-        covered = range(len(leader)) if rule.kind is Kind.NOT_ELSEWHERE else sorted(rule.places)
+        covered = range(len(leader)) if rule.kind is ConstraintKind.NOT_ELSEWHERE else sorted(rule.places)
         for place in covered:
             join(place, covered[0])
     return [find(place) for place in range(len(leader))]
 
 
-def _worst(board: Board) -> Mapping[tuple[int, int], tuple[Number, int, int]]:
+def _worst(board: Instance) -> Mapping[tuple[int, int], tuple[Number, int, int]]:
     """For each preference of a level, by its identity: the most that a coin loses under it, which coin that is, and a place
     that it fits."""
     found: dict[tuple[int, int], tuple[Number, int, int]] = {}

@@ -16,8 +16,8 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
-from service.database.identities import new_identity
-from service.errors import Clash, Fault, Invalid, NotFound, OverLimit
+from service.database.ids import new_id
+from service.errors import Conflict, Fault, Invalid, NotFound, OverLimit
 from service.facts.attributes import Attributes
 from service.facts.holding import check_facts
 from service.facts.vocabulary import Vocabulary
@@ -113,11 +113,11 @@ def record_issue(connection: Connection, owner: Owner, issue: Issue, attributes:
     """A new issue of the owner's. Raises Invalid with pointers relative to the issue, Clash when the id is taken."""
     _ensure_sound(issue, attributes)
     AccountStore(connection).lock(owner)
-    store, now, version = IssueStore(connection, owner), datetime.now(UTC), new_identity()
+    store, now, version = IssueStore(connection, owner), datetime.now(UTC), new_id()
     if issue.id in shipped_issues():
-        raise Clash(f"the issue '{issue.id}' comes with the service; one of your own needs another id")
+        raise Conflict(f"the issue '{issue.id}' comes with the service; one of your own needs another id")
     if store.find(issue.id) is not None:
-        raise Clash(f"there is an issue '{issue.id}' already")
+        raise Conflict(f"there is an issue '{issue.id}' already")
     _ensure_room(store, 1)
     store.add([issue], version, now)
     store.renew(version)
@@ -132,7 +132,7 @@ def ensure_changeable(connection: Connection, owner: Owner, identity: str, *, ex
     if before is not None:
         expect(before)
     elif identity in shipped_issues():
-        raise Clash(f"the issue '{identity}' comes with the service and is the same for all; record one of your own")
+        raise Conflict(f"the issue '{identity}' comes with the service and is the same for all; record one of your own")
     else:
         raise NotFound("issue", identity[:200])
 
@@ -141,7 +141,7 @@ def replace_issue(connection: Connection, owner: Owner, issue: Issue, attributes
     """The owner's issue with this content. Whoever calls it made sure that it is changeable. Raises Invalid with pointers
     relative to the issue."""
     _ensure_sound(issue, attributes)
-    store, now, version = IssueStore(connection, owner), datetime.now(UTC), new_identity()
+    store, now, version = IssueStore(connection, owner), datetime.now(UTC), new_id()
     before = store.get(issue.id)
     store.replace([issue], version, now)
     store.renew(version)
@@ -153,7 +153,7 @@ def delete_issue(connection: Connection, owner: Owner, identity: str) -> None:
     it: an evaluation then says that the issue is in no catalogue."""
     store = IssueStore(connection, owner)
     store.delete(identity)
-    store.renew(new_identity())
+    store.renew(new_id())
 
 
 def compare_issues(connection: Connection, owner: Owner, sent: Sequence[Issue]) -> Sorted:
@@ -170,7 +170,7 @@ def import_issues(connection: Connection, owner: Owner, sent: Sequence[Issue]) -
     AccountStore(connection).lock(owner)
     found = compare_issues(connection, owner, sent)
     if found.created or found.updated:
-        store, now, version = IssueStore(connection, owner), datetime.now(UTC), new_identity()
+        store, now, version = IssueStore(connection, owner), datetime.now(UTC), new_id()
         store.add(found.created, version, now)
         store.replace(found.updated, version, now)
         store.renew(version)

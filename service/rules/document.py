@@ -18,10 +18,10 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from service.errors import Fault, Invalid, OverLimit
 from service.facts.holding import escape
-from service.facts.kinds import kind_of
+from service.facts.kinds import value_kind_of
 from service.facts.vocabulary import Vocabulary
+from service.rules.binding import Meaning
 from service.rules.definition import MOST_PLACES, Definition
-from service.rules.meaning import Meaning
 
 Identity = Annotated[str, Field(min_length=1, max_length=120, pattern=r"^[^/\s\x00-\x1f][^/\x00-\x1f]*$")]
 Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")]
@@ -179,7 +179,7 @@ SECTIONS: dict[str, type[_Model]] = {
 def read(document: Any, *, vocabularies: Mapping[str, Vocabulary]) -> Definition:
     """The checked definition. Raises Invalid with every fault, pointers relative to the document."""
     if not isinstance(document, Mapping):
-        raise Invalid([Fault("type", f"a definition is an object, not {kind_of(document)}")])
+        raise Invalid([Fault("type", f"a definition is an object, not {value_kind_of(document)}")])
     unsayable = list(_unsayable(document))
     if unsayable:
         raise Invalid(unsayable)

@@ -23,7 +23,7 @@ NOTHING: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
-class Surroundings:
+class EvaluationContext:
     """What a rule may ask besides the coin: the day it is, the concept schemes, and whether none compares as the
     standard's NULL (for the abstract tests of OGC 21-065r2 only)."""
 
@@ -35,7 +35,7 @@ class Surroundings:
 # --- terms: what is compared -------------------------------------------------------------------------------------
 
 
-class Term(Protocol):
+class PredicateTerm(Protocol):
     @property
     def reads(self) -> frozenset[str]: ...
 
@@ -90,7 +90,7 @@ class Folded:
     """A text without its case (`casei`) or its accents (`accenti`)."""
 
     fold: str
-    inner: Term
+    inner: PredicateTerm
     reads: frozenset[str] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -106,8 +106,8 @@ class Arithmetic:
     """Exact arithmetic. Dividing by nought, or a power past 64, gives no value, so that comparisons with it are `no`."""
 
     op: str
-    left: Term
-    right: Term
+    left: PredicateTerm
+    right: PredicateTerm
     reads: frozenset[str] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -153,7 +153,7 @@ def _power(base: Number, exponent: Number) -> Value:
 COMPARISONS: dict[str, Callable[[Any, Any], bool]] = {"=": eq, "<>": ne, "<": lt, "<=": le, ">": gt, ">=": ge}
 
 
-def _compared(op: str, left: Value, right: Value, around: Surroundings) -> Verdict:
+def _compared(op: str, left: Value, right: Value, around: EvaluationContext) -> Verdict:
     """Known to be none compares as `no`, whatever the operator (rules.md section 2)."""
     if left is NONE or right is NONE:
         return UNDECIDED if around.none_as_null else NO
@@ -167,7 +167,7 @@ class Leaf(Protocol):
     @property
     def at(self) -> str: ...
 
-    def holds(self, world: World, around: Surroundings) -> Verdict: ...
+    def holds(self, world: World, around: EvaluationContext) -> Verdict: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,15 +177,15 @@ class _Reading:
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison(_Reading):
+class CompareLeaf(_Reading):
     op: str
-    left: Term
-    right: Term
+    left: PredicateTerm
+    right: PredicateTerm
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", self.left.reads | self.right.reads)
 
-    def holds(self, world: World, around: Surroundings) -> Verdict:
+    def holds(self, world: World, around: EvaluationContext) -> Verdict:
         return _compared(self.op, self.left.value(world), self.right.value(world), around)
 
 
@@ -193,14 +193,14 @@ class Comparison(_Reading):
 class Within(_Reading):
     """`between`: from low to high, both included."""
 
-    term: Term
-    low: Term
-    high: Term
+    term: PredicateTerm
+    low: PredicateTerm
+    high: PredicateTerm
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", self.term.reads | self.low.reads | self.high.reads)
 
-    def holds(self, world: World, around: Surroundings) -> Verdict:
+    def holds(self, world: World, around: EvaluationContext) -> Verdict:
         value = self.term.value(world)
         lower = _compared(">=", value, self.low.value(world), around)
         return every((lower, _compared("<=", value, self.high.value(world), around)))
@@ -210,13 +210,13 @@ class Within(_Reading):
 class OneOf(_Reading):
     """`in`: an or of equalities."""
 
-    term: Term
-    items: tuple[Term, ...]
+    term: PredicateTerm
+    items: tuple[PredicateTerm, ...]
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", self.term.reads.union(*(item.reads for item in self.items)))
 
-    def holds(self, world: World, around: Surroundings) -> Verdict:
+    def holds(self, world: World, around: EvaluationContext) -> Verdict:
         value = self.term.value(world)
         return some(_compared("=", value, item.value(world), around) for item in self.items)
 
@@ -225,13 +225,13 @@ class OneOf(_Reading):
 class Like(_Reading):
     """% is any run of characters, _ any one, \\ takes the next as it stands."""
 
-    term: Term
+    term: PredicateTerm
     pattern: str
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", self.term.reads)
 
-    def holds(self, world: World, around: Surroundings) -> Verdict:
+    def holds(self, world: World, around: EvaluationContext) -> Verdict:
         value = self.term.value(world)
         if not isinstance(value, str):
             return UNDECIDED if around.none_as_null else NO
@@ -242,12 +242,12 @@ class Like(_Reading):
 class IsNull(_Reading):
     """Known to be none."""
 
-    term: Term
+    term: PredicateTerm
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", self.term.reads)
 
-    def holds(self, world: World, around: Surroundings) -> Verdict:
+    def holds(self, world: World, around: EvaluationContext) -> Verdict:
         return claim(self.term.value(world) is NONE)
 
 
@@ -264,13 +264,13 @@ class SetComparison(_Reading):
     """The standard's array functions, on many-valued attributes as sets."""
 
     op: str
-    left: Term
-    right: Term
+    left: PredicateTerm
+    right: PredicateTerm
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", self.left.reads | self.right.reads)
 
-    def holds(self, world: World, around: Surroundings) -> Verdict:
+    def holds(self, world: World, around: EvaluationContext) -> Verdict:
         left, right = self.left.value(world), self.right.value(world)
         if not isinstance(left, frozenset) or not isinstance(right, frozenset):
             return UNDECIDED if around.none_as_null else NO
@@ -289,7 +289,7 @@ class Narrower(_Reading):
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", frozenset((self.name,)))
 
-    def holds(self, world: World, around: Surroundings) -> Verdict:
+    def holds(self, world: World, around: EvaluationContext) -> Verdict:
         value = world[self.name]
         if value is NONE:
             return NO
@@ -312,7 +312,7 @@ class Defunct(_Reading):
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", frozenset((self.name,)))
 
-    def holds(self, world: World, around: Surroundings) -> Verdict:
+    def holds(self, world: World, around: EvaluationContext) -> Verdict:
         value = world[self.name]
         if value is NONE:
             return NO
@@ -331,7 +331,7 @@ class Always(_Reading):
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", NOTHING)
 
-    def holds(self, world: World, around: Surroundings) -> Verdict:
+    def holds(self, world: World, around: EvaluationContext) -> Verdict:
         return claim(self.truth)
 
 
@@ -356,7 +356,7 @@ class Not:
     at: str = field(default="", compare=False)
 
 
-AnyLeaf = Comparison | Within | OneOf | Like | IsNull | SetComparison | Narrower | Defunct | Always
+AnyLeaf = CompareLeaf | Within | OneOf | Like | IsNull | SetComparison | Narrower | Defunct | Always
 Predicate = And | Or | Not | AnyLeaf
 
 
@@ -391,7 +391,7 @@ def judge(predicate: Predicate, of: Callable[[AnyLeaf], Verdict]) -> Verdict:
     return of(predicate)
 
 
-def holds_in(predicate: Predicate, world: World, around: Surroundings) -> Verdict:
+def holds_in(predicate: Predicate, world: World, around: EvaluationContext) -> Verdict:
     """The verdict in one world."""
     return judge(predicate, lambda leaf: leaf.holds(world, around))
 

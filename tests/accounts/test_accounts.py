@@ -14,7 +14,7 @@ from service.accounts.store import AccountStore
 from service.accounts.tables import token as token_table
 from service.database import migrate
 from service.database.engine import Database
-from service.errors import Unwelcome
+from service.errors import NotAuthenticated
 
 NOW = datetime.now(UTC)
 
@@ -47,7 +47,7 @@ def test_a_token_has_256_random_bits_and_is_stored_as_its_hash_only(database: Da
 @pytest.mark.parametrize("wrong", ["", "swt_", "swt_" + "a" * 43, "\ud800", "\u00e9" * 50, "x" * 100_000])
 def test_a_wrong_token_is_unwelcome(database: Database, wrong: str) -> None:
     database.write(lambda c: open_account(c, "somebody"))
-    with pytest.raises(Unwelcome):
+    with pytest.raises(NotAuthenticated):
         database.read(lambda c: recognise(c, wrong))
 
 
@@ -61,10 +61,10 @@ def test_a_token_ends_when_it_is_revoked_and_when_its_time_is_over(database: Dat
     add(short, NOW + timedelta(hours=1))
     add(past, NOW - timedelta(seconds=1))
     assert database.read(lambda c: recognise(c, short)) == owner
-    with pytest.raises(Unwelcome):
+    with pytest.raises(NotAuthenticated):
         database.read(lambda c: recognise(c, past))
     database.write(lambda c: AccountStore(c).revoke(owner, token_digest(short), NOW))
-    with pytest.raises(Unwelcome):
+    with pytest.raises(NotAuthenticated):
         database.read(lambda c: recognise(c, short))
     assert database.read(lambda c: recognise(c, token)) == owner
 

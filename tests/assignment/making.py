@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from random import Random
 
-from service.assignment.problem import Basis, Edge, Keys, Kind, Problem, SetRule
+from service.assignment.problem import Basis, ConstraintKind, Edge, EdgeKeys, Problem, SetRule
 
 
 def a_problem(random: Random, *, largest_cost: int = 3, most_rules: int = 3) -> Problem:
@@ -36,25 +36,25 @@ def a_problem(random: Random, *, largest_cost: int = 3, most_rules: int = 3) -> 
 
 
 def a_rule(random: Random, name: str, places: int, holdings: int) -> SetRule:
-    kind = random.choice(list(Kind))
+    kind = random.choice(list(ConstraintKind))
     covered = frozenset(random.sample(range(places), random.randint(1, places)))
-    several = kind is Kind.AT_MOST and random.random() < 0.5
-    maker: Callable[[Random], Keys] = many_keys if several else one_key
+    several = kind is ConstraintKind.AT_MOST and random.random() < 0.5
+    maker: Callable[[Random], EdgeKeys] = many_keys if several else one_key
     return SetRule(name, kind, covered, {h: maker(random) for h in range(holdings)}, random.randint(0, 2))
 
 
-def one_key(random: Random) -> Keys:
+def one_key(random: Random) -> EdgeKeys:
     basis = random.choice((Basis.ALTERNATIVES, Basis.UNKNOWN))
     draw = random.random()
     if draw < 0.6:
         key = frozenset({random.randint(1, 3)})
-        return Keys(key, key)
+        return EdgeKeys(key, key)
     if draw < 0.85:
-        return Keys(frozenset(random.sample((1, 2, 3), 2)), frozenset(), basis)
-    return Keys(None, frozenset(), basis)
+        return EdgeKeys(frozenset(random.sample((1, 2, 3), 2)), frozenset(), basis)
+    return EdgeKeys(None, frozenset(), basis)
 
 
-def many_keys(random: Random) -> Keys:
+def many_keys(random: Random) -> EdgeKeys:
     possible = frozenset(random.sample((1, 2, 3), random.randint(0, 3)))
     settled = frozenset(key for key in possible if random.random() < 0.7)
-    return Keys(possible, settled, Basis.FIRM if settled == possible else Basis.ALTERNATIVES)
+    return EdgeKeys(possible, settled, Basis.FIRM if settled == possible else Basis.ALTERNATIVES)

@@ -7,7 +7,7 @@ import random
 import pytest
 
 from service.assignment import flow
-from service.assignment.components import components, lay_out
+from service.assignment.components import components, lay_out_components
 from service.assignment.problem import Basis, Edge, Problem
 
 SPANS = (1, 5, 69, 10**9, 10**15)
@@ -31,7 +31,7 @@ def some_problem(seed: int, holdings: int = 12, places: int = 8) -> Problem:
 def test_the_solver_and_the_paths_give_the_same_proven_answer(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
     by_solver = 0
     for seed in range(block * 50, block * 50 + 50):
-        board = lay_out(some_problem(seed))
+        board = lay_out_components(some_problem(seed))
         for component in components(board):
             monkeypatch.setattr(flow, "LARGE", 10**9)
             slow = flow.fill(board, component)
@@ -47,7 +47,7 @@ def test_the_solver_and_the_paths_give_the_same_proven_answer(block: int, monkey
 
 def test_a_wrong_answer_has_no_proof() -> None:
     edges = (Edge(0, 0, Basis.FIRM, (0,)), Edge(0, 1, Basis.FIRM, (5,)), Edge(1, 0, Basis.FIRM, (0,)))
-    board = lay_out(Problem((True, True), (1, 1), edges, (), 1))
+    board = lay_out_components(Problem((True, True), (1, 1), edges, (), 1))
     (component,) = components(board)
     filling = flow.fill(board, component)
     assert filling.is_proven()
@@ -57,7 +57,7 @@ def test_a_wrong_answer_has_no_proof() -> None:
 
 
 def test_a_price_on_what_is_not_used_up_is_no_proof() -> None:
-    board = lay_out(Problem((True,), (2,), (Edge(0, 0, Basis.FIRM, (0,)),), (), 1))
+    board = lay_out_components(Problem((True,), (2,), (Edge(0, 0, Basis.FIRM, (0,)),), (), 1))
     (component,) = components(board)
     filling = flow.fill(board, component)
     filling.price[0] = 1

@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.assignment.build import Scale
-from service.assignment.joint import Share, join, part_of, without
-from service.assignment.problem import Basis, Edge, Keys, Kind, Problem, SetRule, Solution
+from service.assignment.joint import SharedHolding, join, part_of, without
+from service.assignment.problem import Basis, ConstraintKind, Edge, EdgeKeys, Problem, SetRule, Solution
 from service.assignment.solve import solve
 from service.errors import OverLimit
 from tests.assignment.brute import answers, levels, rank, truth
@@ -25,7 +25,7 @@ NAMES = ("a", "b", "c", "d", "e")
 COUNTS = ("pins", "required", "places", "unknown", "alternatives", "moved")
 
 
-def a_share(random: Random, quantity: dict[str, int], *, most_places: int) -> Share:
+def a_share(random: Random, quantity: dict[str, int], *, most_places: int) -> SharedHolding:
     """A small problem over some of the holdings, in an order of its own numbers."""
     names = tuple(sorted(random.sample(NAMES, random.randint(1, len(NAMES)))))
     places, preferences = random.randint(1, most_places), random.randint(0, 2)
@@ -50,16 +50,18 @@ def a_share(random: Random, quantity: dict[str, int], *, most_places: int) -> Sh
         Scale(steps, Fraction(random.randint(-4, 4), steps))
         for steps in (random.choice((1, 2, 3)) for _ in range(preferences))
     )
-    return Share(problem, names, scales)
+    return SharedHolding(problem, names, scales)
 
 
-def some_shares(random: Random) -> list[Share]:
+def some_shares(random: Random) -> list[SharedHolding]:
     quantity = {name: random.choice((1, 1, 1, 2, 3)) for name in NAMES}
     number = random.choice((2, 2, 3))
     return [a_share(random, quantity, most_places=3 if number == 2 else 2) for _ in range(number)]
 
 
-def in_own_numbers(share: Share, values: dict[str, int], placed: int, preferences: int) -> tuple[Fraction | int, ...]:
+def in_own_numbers(
+    share: SharedHolding, values: dict[str, int], placed: int, preferences: int
+) -> tuple[Fraction | int, ...]:
     """The levels of one share with its preferences in the criteria's own numbers: least + cost / steps a placement."""
     own = [
         values[f"prefer-{i}"] * Fraction(1, share.scales[i].steps) + placed * share.scales[i].least
@@ -71,7 +73,7 @@ def in_own_numbers(share: Share, values: dict[str, int], placed: int, preference
     return (*head, *own, -values["moved"])
 
 
-def best_of_all(shares: Sequence[Share], quantity: dict[str, int]) -> tuple[Fraction | int, ...]:
+def best_of_all(shares: Sequence[SharedHolding], quantity: dict[str, int]) -> tuple[Fraction | int, ...]:
     """Every answer to every share, where no holding is used more often than it has pieces."""
     preferences = max(share.problem.preference_levels for share in shares)
     ways: list[dict[tuple[int, ...], tuple[Fraction | int, ...]]] = []
@@ -89,7 +91,7 @@ def best_of_all(shares: Sequence[Share], quantity: dict[str, int]) -> tuple[Frac
     )
 
 
-def reached(shares: Sequence[Share], parts: Sequence[Solution]) -> tuple[Fraction | int, ...]:
+def reached(shares: Sequence[SharedHolding], parts: Sequence[Solution]) -> tuple[Fraction | int, ...]:
     preferences = max(share.problem.preference_levels for share in shares)
     each = [
         in_own_numbers(share, {level.name: level.value for level in part.levels}, len(part.placements), preferences)
@@ -98,7 +100,7 @@ def reached(shares: Sequence[Share], parts: Sequence[Solution]) -> tuple[Fractio
     return tuple(map(sum, zip(*each, strict=True)))
 
 
-def solved(shares: Sequence[Share]) -> tuple[Solution, list[Solution]]:
+def solved(shares: Sequence[SharedHolding]) -> tuple[Solution, list[Solution]]:
     joint = join(shares)
     solution = solve(joint.problem)
     return solution, [part_of(joint, number, solution, budget_seconds=5) for number in range(len(shares))]
@@ -171,8 +173,8 @@ def test_without_budget_each_part_keeps_its_rules_and_its_bounds_hold() -> None:
 
 
 def test_places_stand_in_the_order_of_the_shares_and_holdings_in_that_of_their_ids() -> None:
-    one = Share(Problem((True, False), (1, 2), (Edge(1, 1, FIRM),)), ("b", "d"))
-    two = Share(Problem((True,), (1, 1), (Edge(0, 0, FIRM), Edge(0, 1, FIRM))), ("a", "b"))
+    one = SharedHolding(Problem((True, False), (1, 2), (Edge(1, 1, FIRM),)), ("b", "d"))
+    two = SharedHolding(Problem((True,), (1, 1), (Edge(0, 0, FIRM), Edge(0, 1, FIRM))), ("a", "b"))
     joint = join([one, two])
     assert (joint.holdings, joint.first) == (("a", "b", "d"), (0, 2))
     assert (joint.problem.required, joint.problem.quantity) == ((True, False, True), (1, 1, 2))
@@ -182,32 +184,36 @@ def test_places_stand_in_the_order_of_the_shares_and_holdings_in_that_of_their_i
 def test_preferences_of_several_sets_are_compared_in_the_criterions_own_numbers() -> None:
     # The one coin, of grade 60, loses 10 against the best of the first set (grade 70), nothing in the second; in grades it
     # is worth the same in both, so the earlier set has it. A second level that only one share has counts 0 in the other.
-    first = Share(Problem((True,), (1, 0), (Edge(0, 0, FIRM, (10,)),), (), 1), ("coin", "gone"), (Scale(1, -70),))
-    second = Share(Problem((True,), (1,), (Edge(0, 0, FIRM, (0,)),), (), 1), ("coin",), (Scale(1, -60),))
-    halves = Share(Problem((True,), (1,), (Edge(0, 0, FIRM, (1,)),), (), 1), ("coin",), (Scale(2, Fraction(-121, 2)),))
+    first = SharedHolding(
+        Problem((True,), (1, 0), (Edge(0, 0, FIRM, (10,)),), (), 1), ("coin", "gone"), (Scale(1, -70),)
+    )
+    second = SharedHolding(Problem((True,), (1,), (Edge(0, 0, FIRM, (0,)),), (), 1), ("coin",), (Scale(1, -60),))
+    halves = SharedHolding(
+        Problem((True,), (1,), (Edge(0, 0, FIRM, (1,)),), (), 1), ("coin",), (Scale(2, Fraction(-121, 2)),)
+    )
     for shares, seat in (((first, second), 0), ((second, first), 0), ((halves, second), 0), ((second, halves), 0)):
         assert [p.place for p in solve(join(shares).problem).placements] == [seat]
     better = replace(halves, problem=replace(halves.problem, edges=(Edge(0, 0, FIRM, (0,)),)))
     assert [p.place for p in solve(join([second, better]).problem).placements] == [1]
-    bare = Share(Problem((True,), (1,), (Edge(0, 0, FIRM),)), ("coin",))
+    bare = SharedHolding(Problem((True,), (1,), (Edge(0, 0, FIRM),)), ("coin",))
     assert [p.place for p in solve(join([bare, second]).problem).placements] == [1]
 
 
 def test_not_elsewhere_speaks_of_its_own_set_only() -> None:
-    key = Keys(frozenset({1}), frozenset({1}))
-    rule = SetRule("new", Kind.NOT_ELSEWHERE, frozenset({0}), {0: key, 1: key})
-    one = Share(Problem((True, True), (1, 1), (Edge(0, 0, FIRM), Edge(1, 1, FIRM)), (rule,)), ("a", "b"))
-    two = Share(Problem((True,), (1,), (Edge(0, 0, FIRM),)), ("b",))
+    key = EdgeKeys(frozenset({1}), frozenset({1}))
+    rule = SetRule("new", ConstraintKind.NOT_ELSEWHERE, frozenset({0}), {0: key, 1: key})
+    one = SharedHolding(Problem((True, True), (1, 1), (Edge(0, 0, FIRM), Edge(1, 1, FIRM)), (rule,)), ("a", "b"))
+    two = SharedHolding(Problem((True,), (1,), (Edge(0, 0, FIRM),)), ("b",))
     solution, parts = solved([one, two])
     assert [len(part.placements) for part in parts] == [1, 1]
     assert solution.certain == 2
 
 
 def test_shares_that_disagree_on_pieces_and_costs_past_all_bounds_are_refused() -> None:
-    one = Share(Problem((True,), (1,), ()), ("a",))
+    one = SharedHolding(Problem((True,), (1,), ()), ("a",))
     with pytest.raises(ValueError, match="holding 'a' has 2 pieces in one share and 1 in another"):
-        join([one, Share(Problem((True,), (2,), ()), ("a",))])
-    dear = Share(Problem((True,), (1,), (Edge(0, 0, FIRM, (2**60,)),), (), 1), ("a",), (Scale(1, 0),))
-    fine = Share(Problem((True,), (1,), (Edge(0, 0, FIRM, (0,)),), (), 1), ("a",), (Scale(7, 0),))
+        join([one, SharedHolding(Problem((True,), (2,), ()), ("a",))])
+    dear = SharedHolding(Problem((True,), (1,), (Edge(0, 0, FIRM, (2**60,)),), (), 1), ("a",), (Scale(1, 0),))
+    fine = SharedHolding(Problem((True,), (1,), (Edge(0, 0, FIRM, (0,)),), (), 1), ("a",), (Scale(7, 0),))
     with pytest.raises(OverLimit, match="2\\^60"):
         join([dear, fine])

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
-from service.assignment.problem import Basis, Edge, Keys, Kind, Problem, SetRule, Solution
+from service.assignment.problem import Basis, ConstraintKind, Edge, EdgeKeys, Problem, SetRule, Solution
 from service.assignment.solve import solve
 from tests.assignment.brute import Truth, keeps_possible, keeps_settled, truth
 from tests.assignment.making import a_problem, a_rule
@@ -136,8 +136,8 @@ def test_the_search_gives_what_the_flow_gives_under_a_rule_that_costs_nothing(
         problem = a_sparse_problem(Random(seed), 40, 42, largest_cost)
         free = solve(problem)
         assert len(free.placements) < 40
-        alike = {holding: Keys(frozenset({1}), frozenset({1})) for holding in range(42)}
-        no_more = SetRule("no more", Kind.AT_MOST, frozenset(range(40)), alike, len(free.placements))
+        alike = {holding: EdgeKeys(frozenset({1}), frozenset({1})) for holding in range(42)}
+        no_more = SetRule("no more", ConstraintKind.AT_MOST, frozenset(range(40)), alike, len(free.placements))
         ruled = replace(problem, rules=(no_more,))
         assert solve(ruled) == free
         # Without the short cut through the flow the solver finds every level, the order and the forced ones itself.
@@ -150,13 +150,13 @@ def test_sixty_places_under_rules_over_everything_are_proven() -> None:
     random = Random(5)
     problem = a_sparse_problem(random, 60, 500)
     everywhere = frozenset(range(60))
-    keys = {h: Keys(frozenset({h % 25}), frozenset({h % 25})) for h in range(500)}
-    keys |= {h: Keys(frozenset({h % 25, (h + 1) % 25}), frozenset(), Basis.ALTERNATIVES) for h in range(0, 500, 20)}
-    keys |= {h: Keys(None, frozenset(), Basis.UNKNOWN) for h in range(7, 500, 50)}
+    keys = {h: EdgeKeys(frozenset({h % 25}), frozenset({h % 25})) for h in range(500)}
+    keys |= {h: EdgeKeys(frozenset({h % 25, (h + 1) % 25}), frozenset(), Basis.ALTERNATIVES) for h in range(0, 500, 20)}
+    keys |= {h: EdgeKeys(None, frozenset(), Basis.UNKNOWN) for h in range(7, 500, 50)}
     rules = (
-        SetRule("spread", Kind.AT_MOST, everywhere, keys, 3),
-        SetRule("pair", Kind.SAME, frozenset({0, 1, 2}), keys),
-        SetRule("new", Kind.NOT_ELSEWHERE, frozenset({5, 6, 7}), keys),
+        SetRule("spread", ConstraintKind.AT_MOST, everywhere, keys, 3),
+        SetRule("pair", ConstraintKind.SAME, frozenset({0, 1, 2}), keys),
+        SetRule("new", ConstraintKind.NOT_ELSEWHERE, frozenset({5, 6, 7}), keys),
     )
     solution = solve(replace(problem, rules=rules))
     assert is_proven(solution)
@@ -176,6 +176,6 @@ def test_two_thousand_places_without_rules_are_proven() -> None:
 def test_the_maker_makes_every_kind_of_rule_and_key() -> None:
     rules = [a_rule(Random(seed), "r", 5, 6) for seed in range(200)]
     keys = [keys for rule in rules for keys in rule.keys.values()]
-    assert {rule.kind for rule in rules} == set(Kind)
+    assert {rule.kind for rule in rules} == set(ConstraintKind)
     assert {keys.possible is None for keys in keys} == {True, False}
     assert {keys.possible == keys.settled for keys in keys} == {True, False}

@@ -21,10 +21,10 @@ from rich.table import Table
 
 from service.assignment.solve import solve
 from service.evaluation.columns import Columns
-from service.evaluation.places import Collection, lay_out
+from service.evaluation.places import Collection, places_of
 from service.facts.holding import read_holding
 from service.progress.candidates import candidates
-from service.progress.measure import measure
+from service.progress.evaluate import evaluate
 from service.progress.whatif import Evaluated
 from tests.benchmarks import clubs, listing, peers, swaps, syncing
 from tests.benchmarks.data import Case, a_case, a_coin, a_problem
@@ -63,7 +63,7 @@ def verdicts(console: Console, sizes: list[tuple[int, int]]) -> None:
     for holdings, places in sizes:
         case = a_case(holdings, places)
         coins, around = case.rows, case.around
-        laid = lay_out(case.definition, Collection([(row,) for row in coins], {}, around))
+        laid = places_of(case.definition, Collection([(row,) for row in coins], {}, around))
         predicates = [place.predicate for place in laid]
         attributes = case.definition.attributes
         fresh = Columns(coins, attributes, around)
@@ -150,12 +150,12 @@ def assignment(console: Console, sizes: list[tuple[int, int]]) -> None:
 
 
 def whole_evaluations(console: Console, sizes: list[tuple[int, int]]) -> None:
-    measure(a_case(100, 20).measurement)
+    evaluate(a_case(100, 20).measurement)
     rows = []
     for holdings, places in sizes:
         for regime, hard in (("typical", False), ("hard", True)):
             case: Case = a_case(holdings, places, hard=hard)
-            ours, result = timed(lambda: measure(case.measurement), 1)
+            ours, result = timed(lambda: evaluate(case.measurement), 1)
             pairs = holdings * places
             summary = result["summary"]
             rows.append(
@@ -187,7 +187,7 @@ def considering(console: Console, sizes: list[tuple[int, int]]) -> None:
             raw = [{**a_coin(chance, number, years), "id": f"tray-{number:03}"} for number in range(TRAY)]
             tray = [read_holding(coin, request.definition.attributes, strict=True)[0] for coin in raw]
             assert all(coin is not None for coin in tray)
-            cold, _ = timed(lambda: measure(request), 1)
+            cold, _ = timed(lambda: evaluate(request), 1)
             begun, evaluated = timed(lambda: Evaluated(request, tries=TRAY), 1)
             one_by_one = []
             for coin in tray:
@@ -196,7 +196,7 @@ def considering(console: Console, sizes: list[tuple[int, int]]) -> None:
             # Some coin for which the whole is evaluated twice: the answers must be the same.
             coin = tray[0]
             (told,) = candidates(evaluated, [coin])
-            after = measure(replace(request, holdings=(*request.holdings, coin)))["summary"]
+            after = evaluate(replace(request, holdings=(*request.holdings, coin)))["summary"]
             assert told["certain_gain"] == after["certain"] - evaluated.whole.certain
             usual, worst = statistics.median(one_by_one), max(one_by_one)
             rows.append(

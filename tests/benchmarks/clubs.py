@@ -21,16 +21,16 @@ from sqlalchemy import Connection, insert
 from service.accounts.actions import open_account
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
-from service.clubs import actions, offering
-from service.clubs.model import Consent, Seat
+from service.clubs.actions import members, offers
+from service.clubs.model import Consent, Membership
 from service.clubs.standings import stand
-from service.database.identities import new_identity
+from service.database.ids import new_id
 from service.definitions import actions as definitions
 from service.definitions.store import DefinitionStore
 from service.holdings.store import HoldingStore
 from service.holdings.tables import holding
-from service.http.evaluating import catalogue_of, stored_holdings
-from service.progress.measure import Measurement
+from service.progress.actions.evaluate import catalogue_of, stored_holdings
+from service.progress.evaluate import EvaluationRequest
 from service.reference import shipped
 from service.reference.model import NO_ISSUES
 from service.rules.document import read
@@ -51,7 +51,7 @@ class Filled:
     club: str
     offer: str
     document: dict[str, Any]
-    seats: list[Seat]
+    seats: list[Membership]
 
     @property
     def address(self) -> str:
@@ -122,16 +122,16 @@ def filled(service: Running, members: int, coins: int, places: int) -> Filled:
     slots = [a_slot(chance, number, places, False, YEARS) for number in range(places)]
     document = {"format": "set-definition/1", "title": "The club's set", "prefer": PREFER, "slots": slots}
 
-    def begin(connection: Connection) -> tuple[str, list[Seat], str]:
-        owner, token = open_account(connection, f"steward {new_identity()}")
-        _, steward = actions.found(connection, owner, "A large club", None, "The founder", NOW)
+    def begin(connection: Connection) -> tuple[str, list[Membership], str]:
+        owner, token = open_account(connection, f"steward {new_id()}")
+        _, steward = members.found(connection, owner, "A large club", None, "The founder", NOW)
         line, _ = definitions.draft(connection, owner, None, document)
         definitions.publish(connection, owner, line.id, expect=lambda _: None)
         assert DefinitionStore(connection, owner).line(line.id).published == 1
-        offered = offering.offer(connection, steward, line.id, None, None, NOW)
+        offered = offers.offer(connection, steward, line.id, None, None, NOW)
         seats = [steward, *(_joined(connection, steward, number) for number in range(1, members))]
         for seat in seats:
-            offering.show(connection, seat, offered.definition, Consent(True, True), datetime.now(UTC))
+            offers.show(connection, seat, offered.definition, Consent(True, True), datetime.now(UTC))
         return token, seats, offered.definition
 
     token, seats, offer = database.write(begin)
@@ -141,18 +141,18 @@ def filled(service: Running, members: int, coins: int, places: int) -> Filled:
     return Filled(service, {"Authorization": f"Bearer {token}"}, seats[0].club, offer, document, seats)
 
 
-def _joined(connection: Connection, steward: Seat, number: int) -> Seat:
-    owner, _ = open_account(connection, f"member {number} {new_identity()}")
-    _, secret = actions.invite(connection, steward, "member", None, timedelta(days=1), NOW)
-    return actions.join(connection, owner, secret, f"Member {number}", NOW)[1]
+def _joined(connection: Connection, steward: Membership, number: int) -> Membership:
+    owner, _ = open_account(connection, f"member {number} {new_id()}")
+    _, secret = members.invite(connection, steward, "member", None, timedelta(days=1), NOW)
+    return members.join(connection, owner, secret, f"Member {number}", NOW)[1]
 
 
 def _row(owner: Owner, number: int, facts: dict[str, Any]) -> dict[str, Any]:
-    row = {"owner_id": owner.id, "id": new_identity(), "modseq": number, "created_modseq": number, "destroyed": False}
+    row = {"owner_id": owner.id, "id": new_id(), "modseq": number, "created_modseq": number, "destroyed": False}
     return {**row, "data": {"facts": facts}, "created_at": NOW, "updated_at": NOW, "writers": {}, "conflicts": []}
 
 
-def _one_coin_more(case: Filled) -> Seat:
+def _one_coin_more(case: Filled) -> Membership:
     """A member whose holdings changed, as far as the state tells."""
     seat = case.seats[len(case.seats) // 2]
     row = _row(seat.owner, 1_000_000, {"denomination": "crown", "grade": 70})
@@ -174,7 +174,7 @@ def _bare(case: Filled, listed: list[dict[str, Any]]) -> float:
     for seat in case.seats[:SAMPLE]:
         held = database.read(lambda connection, seat=seat: HoldingStore(connection, seat.owner).all())
         coins, _ = stored_holdings(held, definition.attributes, issues)
-        request = Measurement(definition, coins, TODAY, definition.vocabularies, issues)
+        request = EvaluationRequest(definition, coins, TODAY, definition.vocabularies, issues)
         begun = time.perf_counter()
         counts = stand(request).counts
         taken += time.perf_counter() - begun

@@ -9,11 +9,11 @@ from typing import Any
 
 from service.assignment.problem import Basis, Edge, Problem
 from service.facts.holding import Holding, View, read_holdings, views
-from service.progress.measure import Measurement
+from service.progress.evaluate import EvaluationRequest
 from service.reference import shipped
 from service.rules.definition import Definition
 from service.rules.document import read
-from service.rules.predicates import Surroundings
+from service.rules.predicates import EvaluationContext
 
 SEED = 1882
 TODAY = date(2026, 11, 25)
@@ -34,12 +34,12 @@ class Case:
         return [views(holding, {})[0] for holding in self.holdings]
 
     @property
-    def around(self) -> Surroundings:
-        return Surroundings(TODAY, shipped.vocabularies())
+    def around(self) -> EvaluationContext:
+        return EvaluationContext(TODAY, shipped.vocabularies())
 
     @property
-    def measurement(self) -> Measurement:
-        return Measurement(self.definition, self.holdings, TODAY, shipped.vocabularies())
+    def measurement(self) -> EvaluationRequest:
+        return EvaluationRequest(self.definition, self.holdings, TODAY, shipped.vocabularies())
 
 
 def a_case(holdings: int, places: int, *, hard: bool = False) -> Case:

@@ -14,14 +14,14 @@ import networkx as nx
 from rich.console import Console
 from rich.table import Table
 
-from service.assignment.clearing import clear
-from service.assignment.exchange import LONGEST, Exchange, Offer, Party, Settlement
-from service.assignment.market import markets, rings_of, successors
-from service.clubs.remeasuring import Remeasured
-from service.clubs.sides import Found, Leg, side_of
-from service.clubs.swaps import find_swaps
+from service.clubs.swaps.model import FoundSwap, Leg, side_of
+from service.clubs.swaps.reevaluation import Reevaluation
+from service.clubs.swaps.search import find_swaps
+from service.exchange.problem import LONGEST, Exchange, Offer, Party, Settlement
+from service.exchange.reduction import markets, rings_of, successors
+from service.exchange.solve import clear
 from service.facts.holding import read_holdings
-from service.progress.measure import Measurement, measure
+from service.progress.evaluate import EvaluationRequest, evaluate
 from service.reference import shipped
 from service.rules.document import read
 from tests.benchmarks.data import SEED, TODAY
@@ -174,7 +174,7 @@ def _from_lowest(cycle: list[int]) -> list[int]:
 class Club:
     """Whole members, with collections of coins."""
 
-    measurements: dict[str, Measurement]
+    measurements: dict[str, EvaluationRequest]
 
 
 def a_whole_club(members: int, places: int, coins: int) -> Club:
@@ -196,7 +196,7 @@ def a_whole_club(members: int, places: int, coins: int) -> Club:
             for number, (issuer, year) in enumerate(drawn)
         ]
         holdings = read_holdings(raw, definition.attributes, strict=True)
-        found[f"member-{member:03}"] = Measurement(definition, holdings, TODAY, shipped.vocabularies())
+        found[f"member-{member:03}"] = EvaluationRequest(definition, holdings, TODAY, shipped.vocabularies())
     return Club(found)
 
 
@@ -204,11 +204,11 @@ def whole(console: Console, members: int, places: int, coins: int) -> None:
     """From evaluations to swaps, with every set of those who take part measured again."""
     club = a_whole_club(members, places, coins)
     begun = time.perf_counter()
-    results = {owner: measure(asked) for owner, asked in club.measurements.items()}
+    results = {owner: evaluate(asked) for owner, asked in club.measurements.items()}
     evaluated = time.perf_counter() - begun
     sides = [side_of(owner, result) for owner, result in results.items()]
     begun = time.perf_counter()
-    again = Remeasured(club.measurements.__getitem__)
+    again = Reevaluation(club.measurements.__getitem__)
     found = find_swaps(sides, again, lambda owner, holding: {})
     whole_seconds = time.perf_counter() - begun
     times = _times(club, again, found)
@@ -219,7 +219,7 @@ def whole(console: Console, members: int, places: int, coins: int) -> None:
     )
 
 
-def _times(club: Club, again: Remeasured, found: Found) -> list[float]:
+def _times(club: Club, again: Reevaluation, found: FoundSwap) -> list[float]:
     """How long it takes to measure a set again, for some."""
     legs: list[Leg] = [leg for swap in found.swaps for leg in swap]
     times = []

@@ -17,7 +17,7 @@ from typing import Any, TypeVar
 from sqlalchemy import Connection
 
 from service.database.engine import Database
-from service.database.identities import new_identity
+from service.database.ids import new_id
 from service.database.migrate import upgrade
 from tests.benchmarks.data import SEED, a_coin
 from tests.conftest import SERVER_URL, Running, own_database, running, settings_for
@@ -100,7 +100,7 @@ class Devices:
         for begin in range(0, holdings, BATCH):
             batch = []
             for number in range(begin, min(begin + BATCH, holdings)):
-                coin, made, facts = new_identity(), new_identity(), a_coin(self._chance, number, 171)["facts"]
+                coin, made, facts = new_id(), new_id(), a_coin(self._chance, number, 171)["facts"]
                 self.facts[coin], self._writers[coin] = facts, made
                 batch.append({"mutation_id": made, "op": "create", "id": coin, "patch": facts, "edited_at": AT})
             await self._send(batch)
@@ -110,7 +110,7 @@ class Devices:
         batch = []
         coins = self._chance.sample(sorted(self.facts), EDITS)
         for coin in coins:
-            made, grade = new_identity(), self._chance.randint(1, 70)
+            made, grade = new_id(), self._chance.randint(1, 70)
             edit = {"mutation_id": made, "op": "update", "id": coin, "patch": {"grade": grade}, "edited_at": AT}
             batch.append({**edit, "from": {"grade": self._writers[coin]}})
             self.facts[coin], self._writers[coin] = {**self.facts[coin], "grade": grade}, made

@@ -18,7 +18,7 @@ from service.accounts.actions import open_account
 from service.accounts.model import Owner
 from service.database.engine import Database
 from service.database.migrate import upgrade
-from service.errors import Clash, Invalid, NotFound, OverLimit
+from service.errors import Conflict, Invalid, NotFound, OverLimit
 from service.facts.core import CORE
 from service.reference import actions, shipped
 from service.reference.actions import Picked
@@ -77,7 +77,7 @@ def test_the_version_changes_with_every_change_and_with_nothing_else(database: D
     act(lambda c: actions.record_issue(c, other, first, CORE))
     act(lambda c: actions.compare_issues(c, owner, [an_issue("d")]))
     for refused in (an_issue("a"), an_issue("e", grade=99)):
-        with pytest.raises((Clash, Invalid)):
+        with pytest.raises((Conflict, Invalid)):
             record(database, owner, refused)
     assert set(seen[4:]) == {seen[4]} == {version(database, owner)}
 
@@ -103,7 +103,7 @@ def test_two_first_writers_of_one_id_do_not_both_win(database: Database, owner: 
     def write(_: int) -> bool:
         try:
             record(database, owner, an_issue("same"))
-        except Clash:
+        except Conflict:
             return False
         return True
 
@@ -155,7 +155,7 @@ def test_an_owners_issue_stands_before_a_shipped_one_that_came_later(
     assert isinstance(database.read(lambda c: actions.find_issue(c, owner, "new-one")), StoredIssue)
     database.write(lambda c: actions.ensure_changeable(c, owner, "new-one", expect=lambda _: None))
     database.write(lambda c: actions.delete_issue(c, owner, "new-one"))
-    with pytest.raises(Clash):
+    with pytest.raises(Conflict):
         database.write(lambda c: actions.ensure_changeable(c, owner, "new-one", expect=lambda _: None))
 
 

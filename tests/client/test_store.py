@@ -12,7 +12,7 @@ import pytest
 
 from service.client.model import as_json, flat, from_json, named, new_id
 from service.client.store import LocalStore
-from service.database.identities import is_version_7, read_identity
+from service.database.ids import is_version_7, read_id
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 
@@ -130,6 +130,6 @@ def test_what_only_newer_services_know_is_part_of_a_copy() -> None:
 
 def test_ids_are_of_version_7_and_carry_the_time() -> None:
     made = new_id(NOW)
-    assert read_identity(made) == made
+    assert read_id(made) == made
     assert is_version_7(made)
     assert int(made.replace("-", "")[:12], 16) == int(NOW.timestamp() * 1000)

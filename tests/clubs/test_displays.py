@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from service.clubs.displays import Lender, as_lent, display, useful_in
 from service.errors import OverLimit
 from service.facts.holding import Holding
-from service.progress import measure as measuring
+from service.progress import evaluate as measuring
+from service.progress.evaluate import evaluate
 from service.progress.exhibition import as_text
-from service.progress.measure import measure
 from tests.factories import a_document, a_measurement, bytes_of, measured, some_holdings, some_knowledge
 
 YEARS = a_document(
@@ -144,7 +144,7 @@ def test_it_is_as_good_as_one_collection_of_all(members: list[list[dict[str, Any
     lenders = []
     for m, coins in enumerate(members):
         lender = a_lender(f"m{m}", {str(n): facts for n, facts in enumerate(coins)})
-        own = measure(replace(a_measurement(document, []), holdings=lender.holdings))
+        own = evaluate(replace(a_measurement(document, []), holdings=lender.holdings))
         lenders.append(replace(lender, useful=useful_in(own)))
     made = display(a_measurement(document, []), lenders, lambda recorded: "a coin")
     for name, figure in made["summary"].items():

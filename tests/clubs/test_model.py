@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.accounts.model import Owner
-from service.clubs.model import MEMBER, ROLES, STEWARD, Consent, Roll, Seat
-from service.errors import Clash, Forbidden
+from service.clubs.model import MEMBER, ROLES, STEWARD, Consent, MemberRoles, Membership
+from service.errors import Conflict, Forbidden
 
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
 NAMES = st.sampled_from("abcde")
@@ -18,11 +18,11 @@ STEPS = st.lists(st.tuples(NAMES, st.sampled_from([MEMBER, STEWARD, "go"])), max
 SOME = settings(max_examples=100, deadline=None)
 
 
-def a_seat(role: str) -> Seat:
-    return Seat("club", Owner("owner"), "member", role, "Ida Lund", NOW)
+def a_seat(role: str) -> Membership:
+    return Membership("club", Owner("owner"), "member", role, "Ida Lund", NOW)
 
 
-def after(roll: Roll, name: str, step: str) -> Roll:
+def after(roll: MemberRoles, name: str, step: str) -> MemberRoles:
     if step == "go":
         return roll.without(name)
     return roll.with_role(name, step)
@@ -41,13 +41,13 @@ def test_a_steward_may_do_all_that_a_member_may_and_not_the_other_way_round(role
 @SOME
 @given(STEPS)
 def test_a_club_with_members_has_a_steward_whatever_happens(steps: list[tuple[str, str]]) -> None:
-    roll = Roll({"founder": STEWARD})
+    roll = MemberRoles({"founder": STEWARD})
     for name, step in steps:
         name = "founder" if name == "a" else name
         before = dict(roll.roles)
         try:
             roll = after(roll, name, step)
-        except Clash:
+        except Conflict:
             # What is refused would have left members without a steward, and changed nothing.
             left = {**before, name: step} if step != "go" else {n: r for n, r in before.items() if n != name}
             assert left
@@ -60,7 +60,7 @@ def test_a_club_with_members_has_a_steward_whatever_happens(steps: list[tuple[st
 @SOME
 @given(STEPS)
 def test_everybody_can_go_in_the_end_and_the_last_steward_goes_last(steps: list[tuple[str, str]]) -> None:
-    roll = Roll({"founder": STEWARD})
+    roll = MemberRoles({"founder": STEWARD})
     for name, step in steps:
         if step != "go":
             roll = after(roll, name, step)
@@ -71,9 +71,9 @@ def test_everybody_can_go_in_the_end_and_the_last_steward_goes_last(steps: list[
 
 
 def test_handing_over_takes_the_heir_first() -> None:
-    roll = Roll({"founder": STEWARD, "heir": MEMBER})
+    roll = MemberRoles({"founder": STEWARD, "heir": MEMBER})
     for step in ("go", MEMBER):
-        with pytest.raises(Clash, match="another member a steward first"):
+        with pytest.raises(Conflict, match="another member a steward first"):
             after(roll, "founder", step)
     both = roll.with_role("heir", STEWARD)
     assert both.with_role("founder", MEMBER).stewards == 1
@@ -81,9 +81,9 @@ def test_handing_over_takes_the_heir_first() -> None:
 
 
 def test_a_club_ends_only_when_nobody_else_is_left() -> None:
-    Roll({"founder": STEWARD}).ensure_only("founder")
-    with pytest.raises(Clash, match="2 other members"):
-        Roll({"founder": STEWARD, "b": MEMBER, "c": STEWARD}).ensure_only("founder")
+    MemberRoles({"founder": STEWARD}).ensure_only("founder")
+    with pytest.raises(Conflict, match="2 other members"):
+        MemberRoles({"founder": STEWARD, "b": MEMBER, "c": STEWARD}).ensure_only("founder")
 
 
 def test_nothing_is_shown_unless_it_is_said() -> None:

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 
-from service.clubs.standings import Standing, reads_the_day, spare_id, stand
+from service.clubs.standings import MemberProgress, reads_the_day, spare_id, stand
 from tests.factories import a_definition, a_document, a_holding, a_measurement, measured, places_of
 from tests.strategies import ISSUES, TODAY, definitions, holdings
 
@@ -16,7 +16,7 @@ SOME = settings(max_examples=80, deadline=None, database=None, suppress_health_c
 SETS, COINS = definitions(), holdings()
 
 
-def standing(document: dict[str, Any], coins: list[dict[str, Any]], **more: Any) -> Standing:
+def standing(document: dict[str, Any], coins: list[dict[str, Any]], **more: Any) -> MemberProgress:
     return stand(a_measurement(document, coins, **more))
 
 

@@ -13,7 +13,7 @@ from sqlalchemy import Column, Connection, Integer, MetaData, Table, func, inser
 from sqlalchemy.exc import DBAPIError
 
 from service.database.engine import Database, Limits, read_url
-from service.database.trouble import StorageFull, Unreachable
+from service.database.errors import StorageFull, Unreachable
 from service.database.types import Document, Identity, Instant
 from service.errors import Busy
 

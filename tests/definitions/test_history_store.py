@@ -13,14 +13,15 @@ from hypothesis import strategies as st
 from service.accounts.actions import open_account
 from service.accounts.model import Owner
 from service.database.engine import Database
-from service.database.identities import new_identity
+from service.database.ids import new_id
 from service.database.migrate import upgrade
-from service.definitions import actions, history_actions
-from service.definitions.history import Filling, Noted, Plan, Seated
-from service.definitions.history_store import HistoryStore
+from service.definitions import actions
+from service.definitions.history import actions as history_actions
+from service.definitions.history.model import Filling, HistoryChange, RecordedDay, RecordedPlacement
+from service.definitions.history.store import HistoryStore
 from service.definitions.store import DefinitionStore
 from service.errors import NotFound
-from service.progress.history import changes, plan, seated
+from service.progress.history import history_events, plan, recorded_placements
 from tests.factories import a_document, a_holding, measured
 
 START = date(2026, 1, 1)
@@ -48,21 +49,21 @@ def database(database_url: str) -> Iterator[Database]:
 
 def a_set(database: Database) -> tuple[Owner, str]:
     def make(connection: object) -> tuple[Owner, str]:
-        owner, _ = open_account(connection, f"somebody {new_identity()}")  # type: ignore[arg-type]
+        owner, _ = open_account(connection, f"somebody {new_id()}")  # type: ignore[arg-type]
         line, _ = actions.draft(connection, owner, None, DOCUMENT)  # type: ignore[arg-type]
         return owner, line.id
 
     return database.write(make)
 
 
-def note(database: Database, owner: Owner, identity: str, held: frozenset[str], day: date) -> list[Seated]:
+def note(database: Database, owner: Owner, identity: str, held: frozenset[str], day: date) -> list[RecordedPlacement]:
     """Notes how the set stands with these coins, and gives who sits where."""
     standing = database.read(lambda c: HistoryStore(c, owner).standing(identity))
     previous = [(filling.seated.place, filling.seated.holding) for filling in standing.open]
     coins = [a_holding(IDS[name], **COINS[name]) for name in sorted(held)]
     result = measured(DOCUMENT, coins, previous=previous)
-    now = seated(result)
-    noted = Noted(day, 1, "sha-256:0", ",".join(sorted(held)), result["summary"], datetime.now(UTC))
+    now = recorded_placements(result)
+    noted = RecordedDay(day, 1, "sha-256:0", ",".join(sorted(held)), result["summary"], datetime.now(UTC))
     made = plan(standing, now, day)
     database.write(lambda c: history_actions.note(c, owner, identity, made, noted, expect=lambda _: None))
     return now
@@ -72,7 +73,7 @@ def whole(database: Database, owner: Owner, identity: str, on: date | None = Non
     return database.read(lambda c: HistoryStore(c, owner).page(identity, None, 1_000, on=on))
 
 
-def keys(seats: list[Seated]) -> set[tuple[str, str, str]]:
+def keys(seats: list[RecordedPlacement]) -> set[tuple[str, str, str]]:
     return {seat.key for seat in seats}
 
 
@@ -87,14 +88,14 @@ def test_the_history_says_of_every_day_what_was_last_noted(
     database: Database, steps: list[tuple[int, frozenset[str]]]
 ) -> None:
     owner, identity = a_set(database)
-    day, noted = START, dict[date, list[Seated]]()
+    day, noted = START, dict[date, list[RecordedPlacement]]()
     for further, held in steps:
         day += timedelta(days=further)
         noted[day] = note(database, owner, identity, held, day)
         standing = database.read(lambda c: HistoryStore(c, owner).standing(identity))
         # Straight away nothing is left to be told, and nothing to be done.
-        assert changes(standing, noted[day]) == []
-        assert plan(standing, noted[day], day) == Plan()
+        assert history_events(standing, noted[day]) == []
+        assert plan(standing, noted[day], day) == HistoryChange()
     fillings = whole(database, owner, identity)
     assert [filling.number for filling in fillings] == sorted((f.number for f in fillings), reverse=True)
     by_place: dict[str, list[Filling]] = {}

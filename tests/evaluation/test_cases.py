@@ -12,7 +12,7 @@ import pytest
 from service.rules.constraints import KINDS as CONSTRAINT_KINDS
 from service.rules.language import parse
 from service.rules.operators import ALL
-from service.rules.predicates import Surroundings
+from service.rules.predicates import EvaluationContext
 from service.rules.preferences import KINDS as PREFERENCE_KINDS
 from tests import reference
 from tests.factories import OUTSIDE, exact_json, judged, measured, places_of
@@ -36,9 +36,9 @@ def test_every_operator_preference_and_constraint_has_its_case_file() -> None:
 def test_a_rule_judges_the_coin_as_its_case_says(name: str, case: dict[str, Any]) -> None:
     today = date.fromisoformat(case.get("today", TODAY.isoformat()))
     tree = parse(case["rule"]).json
-    judgement = judged(case["rule"], case["facts"], Surroundings(today, VOCABULARIES))
+    judgement = judged(case["rule"], case["facts"], EvaluationContext(today, VOCABULARIES))
     assert (judgement.verdict.value, judgement.limit) == (case["verdict"], None)
-    assert judged(tree, case["facts"], Surroundings(today, VOCABULARIES)) == judgement
+    assert judged(tree, case["facts"], EvaluationContext(today, VOCABULARIES)) == judgement
     assert reference.verdict(tree, case["facts"], replace(OUTSIDE, today=today)) == case["verdict"]
 
 

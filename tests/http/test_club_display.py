@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 from sqlalchemy import Connection, delete
 
-from service.clubs.offer_store import ShownStore
+from service.clubs.actions import displays
+from service.clubs.offers import ShownStore
 from service.clubs.tables import club_consent
-from service.http import displaying
 from tests.conftest import Running
 from tests.http.clubhouse import Clubhouse, Headers, coin, founded
 
@@ -131,7 +131,7 @@ async def test_who_ceases_to_consent_while_it_is_computed_is_not_in_it(
     service: Running, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     club, offer, ada, _, _ = await two_lenders(service)
-    real: Callable[..., Any] = displaying._displayed
+    real: Callable[..., Any] = displays._displayed
     asked: list[int] = []
 
     def meanwhile(parts: Any, club_id: str, offered: Any, members: Any, day: Any) -> Any:
@@ -142,7 +142,7 @@ async def test_who_ceases_to_consent_while_it_is_computed_is_not_in_it(
                 parts.database.write(partial(no_longer, owner=shown.owner.id))
         return made
 
-    monkeypatch.setattr(displaying, "_displayed", meanwhile)
+    monkeypatch.setattr(displays, "_displayed", meanwhile)
     made = await club.get(f"{offer}/display", ada)
     assert (asked, [lender["owner"] for lender in made["lenders"]]) == ([2, 1], ["Ada Fern"])
 
@@ -202,9 +202,9 @@ async def test_too_many_coins_are_refused_without_telling_how_many(
     service: Running, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     club, offer, ada, _, _ = await two_lenders(service)
-    monkeypatch.setattr(displaying, "MOST_HOLDINGS", 4)
+    monkeypatch.setattr(displays, "MOST_HOLDINGS", 4)
     answer = await service.client.get(f"{club.address}{offer}/display", headers=ada)
     assert (answer.status_code, answer.json()["type"].rpartition("/")[2]) == (422, "over-limit")
     assert "4 coins" in answer.text
-    monkeypatch.setattr(displaying, "MOST_HOLDINGS", 5)
+    monkeypatch.setattr(displays, "MOST_HOLDINGS", 5)
     assert (await service.client.get(f"{club.address}{offer}/display", headers=ada)).status_code == 200

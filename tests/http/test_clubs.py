@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
+from service.clubs.actions import standings
 from service.clubs.tables import club_consent, club_standing
 from service.evaluation import places
-from service.http import showing
 from service.http.examples import DOCUMENT
 from tests.conftest import Running
 from tests.http.clubhouse import Clubhouse, Headers, coin, founded, published
@@ -408,13 +408,13 @@ async def test_a_standing_is_evaluated_once_and_known_by_its_tag(
     service: Running, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     club, member, offer = await a_shown_club(service)
-    made, real = [], showing.stand
+    made, real = [], standings.stand
 
     def counted(request: Any) -> Any:
         made.append(request)
         return real(request)
 
-    monkeypatch.setattr(showing, "stand", counted)
+    monkeypatch.setattr(standings, "stand", counted)
     first = await service.client.get(f"{club.address}{offer}/standings", headers=club.steward)
     again = await service.client.get(f"{club.address}{offer}/standings", headers=club.steward)
     assert (len(made), again.content) == (1, first.content)
@@ -432,13 +432,13 @@ async def test_a_consent_that_ends_while_it_is_computed_is_kept_to(
     service: Running, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     club, member, offer = await a_shown_club(service)
-    real, database = showing.stand, service.app.state.database
+    real, database = standings.stand, service.app.state.database
 
     def interrupted(request: Any) -> Any:
         database.write(lambda connection: connection.execute(club_consent.delete()))
         return real(request)
 
-    monkeypatch.setattr(showing, "stand", interrupted)
+    monkeypatch.setattr(standings, "stand", interrupted)
     assert (await club.get(f"{offer}/standings", club.steward))["items"] == []
     await club.shows(member, offer, standing=True)
     await club.get(f"{offer}/standings/{club.id_of(member)}", club.steward, 404)
@@ -446,7 +446,7 @@ async def test_a_consent_that_ends_while_it_is_computed_is_kept_to(
 
 
 async def test_a_cold_page_ends_early_and_goes_on(service: Running, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(showing, "MOST_NEW", 2)
+    monkeypatch.setattr(standings, "MOST_NEW", 2)
     club = await founded(service)
     offer = await club.offered()
     for _ in range(5):

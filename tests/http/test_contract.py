@@ -32,7 +32,7 @@ from service.http.examples import (
     POLL,
     REDEMPTION,
 )
-from service.http.problems import KINDS
+from service.http.problems import PROBLEM_KINDS
 from service.settings import Settings
 from tests.conftest import Running
 from tests.http import clubhouse, doors
@@ -376,7 +376,7 @@ def test_every_kind_of_problem_is_declared_by_some_operation_or_comes_from_outsi
         for answer in operation["responses"].values()
         for kind in answer.get("content", {}).get("application/problem+json", {}).get("examples", {})
     }
-    assert set(KINDS) - declared == {"method-not-allowed", "internal"}
+    assert set(PROBLEM_KINDS) - declared == {"method-not-allowed", "internal"}
 
 
 if __name__ == "__main__":

@@ -15,17 +15,17 @@ from typing import Any
 import httpx
 import pytest
 
-from service.clubs.origin_store import DueStore
-from service.clubs.origins import MOST_OFFERED, MOST_WAITING, pause_after
-from service.http import following
+from service.fetch.client import Fetcher
+from service.http.dependencies import service_of
 from service.http.examples import DOCUMENT
-from service.http.fetching import Fetcher
-from service.http.following import check_due
-from service.http.needs import service_of
 from service.rules.document import digest
+from service.sharing.actions import polling
+from service.sharing.actions.polling import check_due
+from service.sharing.origin_store import DueStore
+from service.sharing.origins import MOST_OFFERED, MOST_WAITING, pause_after
 from tests.conftest import Running, running, settings_for
+from tests.fetch.hosts import Answering, Names, Network, host, says, the_log
 from tests.http import doors
-from tests.http.hosts import Answering, Names, Network, host, says, the_log
 
 pytestmark = pytest.mark.anyio
 
@@ -474,8 +474,8 @@ async def test_following_goes_on_after_a_mistake_and_ends_with_the_server(
         looks.append(hours)
         raise RuntimeError("canary")
 
-    monkeypatch.setattr(following, "check_due", look)
-    monkeypatch.setattr(following, "LOOKS_EVERY_SECONDS", 0.01)
+    monkeypatch.setattr(polling, "check_due", look)
+    monkeypatch.setattr(polling, "LOOKS_EVERY_SECONDS", 0.01)
     with the_log() as written:
         async with running(settings_for(database_url, photos_dir=tmp_path, follow_hours=7)):
             while len(looks) < 3:

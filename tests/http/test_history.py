@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from service.http import noting
-from service.http.evaluating import today
+from service.progress.actions import history as history_actions
+from service.progress.actions.evaluate import today
 from tests.conftest import Running
 
 pytestmark = pytest.mark.anyio
@@ -200,7 +200,7 @@ async def test_what_changes_while_the_set_is_worked_out_makes_it_be_worked_out_a
 ) -> None:
     where, mine = await kept(service)
     worn = await coin(service, mine, "1", year_on_coin=1890)
-    real, arrivals = noting._prepared, ["2"]
+    real, arrivals = history_actions._prepared, ["2"]
 
     async def slowly(*asked: Any) -> Any:
         act = await real(*asked)
@@ -208,7 +208,7 @@ async def test_what_changes_while_the_set_is_worked_out_makes_it_be_worked_out_a
             await coin(service, mine, arrivals.pop(), year_on_coin=1950)
         return act
 
-    monkeypatch.setattr(noting, "_prepared", slowly)
+    monkeypatch.setattr(history_actions, "_prepared", slowly)
     body = await note(service, where, mine, on="2026-01-10")
     # The coin that arrived meanwhile is in it.
     assert [event for _, event, _ in told(body)] == ["filled", "filled"]

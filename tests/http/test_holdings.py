@@ -9,7 +9,7 @@ from typing import Any
 import httpx
 import pytest
 
-from service.database.identities import new_identity
+from service.database.ids import new_id
 from service.holdings.model import merged
 from tests.conftest import Running
 
@@ -31,7 +31,7 @@ def faults(answer: httpx.Response, status: int = 422) -> list[tuple[str, str]]:
 
 
 async def test_a_recorded_holding_reads_as_it_was_sent(service: Running) -> None:
-    owner, identity = service.collector(), new_identity()
+    owner, identity = service.collector(), new_id()
     sent = {
         "id": identity,
         "facts": {

@@ -17,8 +17,8 @@ import pytest
 from PIL import Image
 
 from service.facts.holding import escape
-from service.holdings.photos import JPEG, PNG, WEBP
-from service.holdings.photos import KINDS as PHOTOS
+from service.holdings.photos.images import JPEG, PNG, WEBP
+from service.holdings.photos.images import PHOTO_TYPES as PHOTOS
 from service.http.examples import (
     CLUB,
     CLUB_INVITATION,
@@ -38,7 +38,7 @@ from service.http.examples import (
     SYNC,
 )
 from tests.conftest import Running
-from tests.holdings.test_photos import chunk, jpeg_of, png_of, webp_of
+from tests.holdings.photos.test_images import chunk, jpeg_of, png_of, webp_of
 from tests.http import clubhouse, doors
 from tests.http.test_contract import current as openapi_document
 from tests.http.test_contract import operations, validator

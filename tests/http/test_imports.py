@@ -20,18 +20,18 @@ from hypothesis import strategies as st
 from service.database.types import written
 from service.errors import Invalid, OverLimit
 from service.facts.core import CORE
-from service.holdings.importing import is_same, plan_of
+from service.formats.xlsx import read_workbook
+from service.holdings.imports.actions import HoldingsImport, read_import
+from service.holdings.imports.export import as_csv, as_json, as_workbook
+from service.holdings.imports.plan import is_same, plan_of
 from service.holdings.model import StoredHolding, with_defaults
-from service.http.bodies import CSV, JSON, XLSX, parse_json, plain_text
+from service.http.dependencies import Body
 from service.http.examples import HOLDINGS_CSV, HOLDINGS_IMPORT
-from service.http.exporting import as_csv, as_json, as_workbook
-from service.http.importing import LookedOver, look_over
-from service.http.needs import Body
 from service.http.problems import Problem
 from service.http.schemas.imports import HoldingsImportQuery
-from service.http.workbooks import read_workbook
+from service.http.strict_json import CSV, JSON, XLSX, parse_json, plain_text
 from tests.conftest import Running
-from tests.holdings.test_importing import NOW
+from tests.holdings.imports.test_plan import NOW
 
 pytestmark = pytest.mark.anyio
 
@@ -128,7 +128,7 @@ HOLDINGS = st.fixed_dictionaries(
 
 def as_kept(sent: dict[str, Any]) -> StoredHolding:
     """A holding as POST would keep it."""
-    looked = look_over(Body(JSON, {"holdings": [sent]}, b""), asked(), CORE)
+    looked = read_import(Body(JSON, {"holdings": [sent]}, b""), asked(), CORE)
     assert looked.refused == ()
     (planned,) = plan_of(looked.sent, []).planned
     identity = str(uuid.UUID(int=uuid.uuid4().int & ~(0xF << 76) & ~(0x3 << 62) | 7 << 76 | 2 << 62))
@@ -154,7 +154,7 @@ def test_a_collection_taken_away_and_brought_to_an_empty_account_is_the_same(
     again: Callable[[list[StoredHolding]], Body], sent: list[dict[str, Any]]
 ) -> None:
     kept = [as_kept(one) for one in sent]
-    looked = look_over(again(kept), asked(), CORE)
+    looked = read_import(again(kept), asked(), CORE)
     assert (looked.refused, looked.columns_refused) == ((), ())
     plan = plan_of(looked.sent, [])
     assert [planned.id for planned in plan.planned] == [holding.id for holding in kept]
@@ -187,8 +187,8 @@ def test_a_cell_that_is_too_long_for_a_spreadsheet_is_told_and_not_cut() -> None
 # --- what cells say ----------------------------------------------------------------------------------------------------
 
 
-def looked_at(text: str, **query: Any) -> LookedOver:
-    return look_over(Body(CSV, text, b""), asked(**query), CORE)
+def looked_at(text: str, **query: Any) -> HoldingsImport:
+    return read_import(Body(CSV, text, b""), asked(**query), CORE)
 
 
 @pytest.mark.parametrize(
@@ -266,7 +266,7 @@ def test_a_refused_cell_says_where_why_and_what_may_have_been_meant(
     ],
 )
 def test_a_sheet_may_have_a_mark_other_delimiters_blank_lines_and_breaks_in_quotes(text: str) -> None:
-    looked = look_over(
+    looked = read_import(
         Body(CSV, plain_text(text.encode()), b""), asked(mapping='[{"column":1,"field":"number"}]'), CORE
     )
     assert [sent.number for sent in looked.sent] == ["1"]

@@ -19,20 +19,20 @@ from service.__main__ import main
 from service.accounts.actions import recognise
 from service.accounts.model import Owner
 from service.accounts.tables import account
+from service.blobs.store import FolderStore, S3Store
 from service.database.engine import Database
-from service.database.identities import new_identity
-from service.database.trouble import StorageFull, Unreachable
+from service.database.errors import StorageFull, Unreachable
+from service.database.ids import new_id
 from service.errors import Stale
-from service.holdings import photo_actions as actions
-from service.holdings.photo_store import KeptPhoto, PhotoStore
-from service.holdings.photos import JPEG, KINDS, PNG, prepare
-from service.holdings.shelves import BucketShelf, FolderShelf
+from service.holdings.photos import actions
+from service.holdings.photos.images import JPEG, PHOTO_TYPES, PNG, prepare
+from service.holdings.photos.store import KeptPhoto, PhotoStore
 from service.http.examples import HOLDING
-from service.tidying import tidy
+from service.worker import tidy
+from tests.blobs.bucket import KEY, SECRET, Bucket
+from tests.blobs.test_store import files_in, serving
 from tests.conftest import Running, running, settings_for
-from tests.holdings.bucket import KEY, SECRET, Bucket
-from tests.holdings.test_photos import exif
-from tests.holdings.test_shelves import files_in, serving
+from tests.holdings.photos.test_images import exif
 from tests.pictures import coin, picture
 
 pytestmark = pytest.mark.anyio
@@ -92,7 +92,7 @@ def another(number: int) -> bytes:
 # --- added and looked at -----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", PHOTO_TYPES)
 async def test_a_photo_is_kept_and_shown_in_three_sizes(service: Running, kind: str) -> None:
     mine = service.collector()
     where = await held(service, mine)
@@ -322,7 +322,7 @@ async def test_the_quota_is_sharp_and_a_photo_of_several_pieces_counts_once(serv
 
 async def told(service: Running, mine: dict[str, str], op: str, identity: str, **more: Any) -> None:
     """A mutation that a device sends, and that is applied."""
-    mutation = {"mutation_id": new_identity(), "op": op, "id": identity, "edited_at": "2026-11-25T10:00:00Z", **more}
+    mutation = {"mutation_id": new_id(), "op": op, "id": identity, "edited_at": "2026-11-25T10:00:00Z", **more}
     sent = {"client_id": "phone", "mutations": [mutation]}
     answer = await service.client.post("/v1/holdings/sync", json=sent, headers=mine)
     assert [entry["status"] for entry in answer.json()["responses"]] == ["applied"]
@@ -433,7 +433,7 @@ async def test_bytes_whose_row_could_not_be_written_are_taken_away(
         raise StorageFull("the database has no room left")
 
     with monkeypatch.context() as patched:
-        patched.setattr("service.holdings.photo_store.PhotoStore.add", fail)
+        patched.setattr("service.holdings.photos.store.PhotoStore.add", fail)
         assert (await send(service, mine, where, picture())).status_code == 507
     assert seen == [3], "the bytes are there before the row"
     assert files_in(folder) == []
@@ -466,7 +466,7 @@ async def test_the_sweep_takes_what_no_row_names_and_nothing_else(service: Runni
     mine = service.collector()
     shown = await added(service, mine, await held(service, mine), picture())
     database, owner = parts(service, mine)
-    shelf, lost = FolderShelf(folder), prepare(another(1), PNG)
+    shelf, lost = FolderStore(folder), prepare(another(1), PNG)
     named = files_in(folder)
     # A server that ended between the bytes and the row; an account that is gone; something that others put there.
     for who in (owner.id, str(uuid4())):
@@ -499,7 +499,7 @@ async def test_the_command_sweeps(
     mine = service.collector()
     await added(service, mine, await held(service, mine), picture())
     _, owner = parts(service, mine)
-    FolderShelf(folder).put(owner.id, "ab/cd/abcd-full", b"left behind")
+    FolderStore(folder).put(owner.id, "ab/cd/abcd-full", b"left behind")
     monkeypatch.setenv("SETWRIGHT_DATABASE_URL", database_url)
     monkeypatch.setenv("SETWRIGHT_PHOTOS_DIR", str(folder))
     assert main(["tidy"]) == 0
@@ -580,7 +580,7 @@ async def test_photos_may_lie_in_a_store_that_speaks_s3(database_url: str, folde
     with serving(bucket) as address:
         s3 = {"s3_endpoint": address, "s3_bucket": "coins", "s3_key": KEY, "s3_secret": SecretStr(SECRET)}
         async with running(settings_for(database_url, photos_dir=folder, **s3)) as service:
-            assert isinstance(service.app.state.shelf, BucketShelf)
+            assert isinstance(service.app.state.shelf, S3Store)
             mine = service.collector()
             where = await held(service, mine)
             shown = await added(service, mine, where, picture(image=coin(700, 500)))

@@ -17,9 +17,9 @@ import pytest
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.clubs.model import Consent
-from service.clubs.offer_store import Shown, ShownStore
+from service.clubs.offers import ShownDefinition, ShownStore
 from service.clubs.store import ClubStore
-from service.clubs.swap_store import SwapStore
+from service.clubs.swaps.store import SwapStore
 from service.holdings.store import HoldingStore
 from service.http import openapi
 from service.http.examples import DOCUMENT
@@ -198,9 +198,9 @@ async def test_a_list_that_asks_nobody_is_seen(service: Running, monkeypatch: py
 
     def everybody(
         store: Any, what: str, after: str | None, limit: int | None, *, whole: bool = False
-    ) -> tuple[Shown, ...]:
+    ) -> tuple[ShownDefinition, ...]:
         seats = ClubStore(store._connection).seats(store._club, after, limit or 100)
-        return tuple(Shown(seat.id, seat.name, seat.owner, yes, None, None) for seat in seats)
+        return tuple(ShownDefinition(seat.id, seat.name, seat.owner, yes, None, None) for seat in seats)
 
     monkeypatch.setattr(ShownStore, "page", everybody)
     monkeypatch.setattr(ShownStore, "still", lambda store, what, owners: set(owners))
@@ -315,9 +315,9 @@ async def test_a_search_that_asks_everybody_is_seen(service: Running, monkeypatc
     # A control: everybody counts as sharing.
     scene, yes = await a_scene_of_swaps(service), Consent(True, True)
 
-    def everybody(store: Any, what: str, owners: Any = None) -> tuple[Shown, ...]:
+    def everybody(store: Any, what: str, owners: Any = None) -> tuple[ShownDefinition, ...]:
         seats = ClubStore(store._connection).seats(store._club, None, 100)
-        return tuple(Shown(seat.id, seat.name, seat.owner, yes, None, None) for seat in seats)
+        return tuple(ShownDefinition(seat.id, seat.name, seat.owner, yes, None, None) for seat in seats)
 
     monkeypatch.setattr(ShownStore, "whole", everybody)
     monkeypatch.setattr(ShownStore, "still", lambda store, what, owners: set(owners))

@@ -11,7 +11,7 @@ import anyio
 import pytest
 
 from service.http.examples import DOCUMENT, EVALUATION
-from service.http.problems import KINDS
+from service.http.problems import PROBLEM_KINDS
 from tests.conftest import Running, running, settings_for
 
 pytestmark = pytest.mark.anyio
@@ -23,15 +23,15 @@ def checked(answer: Any, kind: str) -> dict[str, Any]:
     assert answer.headers["content-type"] == "application/problem+json", answer.text
     body: dict[str, Any] = answer.json()
     assert body["type"] == f"http://setwright.test/problems/{kind}"
-    assert (body["status"], body["title"]) == (answer.status_code, KINDS[kind].title)
-    assert answer.status_code == KINDS[kind].status
+    assert (body["status"], body["title"]) == (answer.status_code, PROBLEM_KINDS[kind].title)
+    assert answer.status_code == PROBLEM_KINDS[kind].status
     assert body["detail"]
     return body
 
 
 async def test_each_kind_has_a_page(service: Running) -> None:
     listed = await service.client.get("/problems")
-    for name, kind in KINDS.items():
+    for name, kind in PROBLEM_KINDS.items():
         page = await service.client.get(f"/problems/{name}")
         assert (page.status_code, page.headers["content-type"]) == (200, "text/html; charset=utf-8")
         assert kind.title in page.text

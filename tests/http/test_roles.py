@@ -15,10 +15,10 @@ import pytest
 from sqlalchemy import Connection, func, select
 
 from service.accounts.model import EVALUATE, Owner
-from service.clubs import actions
-from service.clubs.model import MEMBER, ROLES, STEWARD, Seat
+from service.clubs.actions import members
+from service.clubs.model import MEMBER, ROLES, STEWARD, Membership
 from service.clubs.tables import club as club_table
-from service.http import needs, openapi
+from service.http import dependencies, openapi
 from service.http.examples import DOCUMENT
 from service.schema import metadata
 from tests.conftest import Running
@@ -201,7 +201,7 @@ async def test_each_operation_with_everybody_who_may_come(service: Running) -> N
 
 async def test_a_door_that_does_not_look_at_roles_is_seen(service: Running, monkeypatch: pytest.MonkeyPatch) -> None:
     # A control: roles are looked at nowhere.
-    monkeypatch.setattr(Seat, "ensure", lambda seat, role: None)
+    monkeypatch.setattr(Membership, "ensure", lambda seat, role: None)
     wrong = await matrix(service, [MEMBER])
     stewards = {declared["operationId"] for _, _, declared in operations() if declared["x-access"] == STEWARD}
     assert {name for name, who, _ in wrong if who == MEMBER} >= stewards - {"delete_club"}
@@ -210,16 +210,16 @@ async def test_a_door_that_does_not_look_at_roles_is_seen(service: Running, monk
 
 async def test_a_door_that_lets_strangers_in_is_seen(service: Running, monkeypatch: pytest.MonkeyPatch) -> None:
     # A control: whoever has no seat is shown to somebody else's.
-    real = actions.admit
+    real = members.admit
 
-    def careless(connection: Connection, club: str, owner: Owner, role: str, *, hold: bool = False) -> Seat:
+    def careless(connection: Connection, club: str, owner: Owner, role: str, *, hold: bool = False) -> Membership:
         try:
             return real(connection, club, owner, role, hold=hold)
         except Exception:
             row = connection.execute(select(club_table).where(club_table.c.id == club)).one()
-            return Seat(row.id, owner, str(uuid4()), STEWARD, "nobody", row.created_at)
+            return Membership(row.id, owner, str(uuid4()), STEWARD, "nobody", row.created_at)
 
-    monkeypatch.setattr(needs, "admit", careless)
+    monkeypatch.setattr(dependencies, "admit", careless)
     # Whoever has a seat still is no side of somebody's swap.
     strangers = ("stranger", "who left", "who was removed")
     wrong = await matrix(service, strangers)
@@ -289,14 +289,14 @@ async def test_a_door_that_remembers_is_seen(service: Running, monkeypatch: pyte
     member = await club.newcomer()
 
     @cache
-    def seat_of(club: str, owner: Owner) -> Seat:
-        return service.app.state.database.read(lambda connection: actions.admit(connection, club, owner, MEMBER))
+    def seat_of(club: str, owner: Owner) -> Membership:
+        return service.app.state.database.read(lambda connection: members.admit(connection, club, owner, MEMBER))
 
-    def remembering(_: Connection, club: str, owner: Owner, role: str) -> Seat:
+    def remembering(_: Connection, club: str, owner: Owner, role: str) -> Membership:
         return replace(seat_of(club, owner))
 
     await club.get("", club.steward)
     with monkeypatch.context() as patched:
-        patched.setattr(needs, "admit", remembering)
-        patched.setattr(Seat, "ensure", lambda seat, role: None)
+        patched.setattr(dependencies, "admit", remembering)
+        patched.setattr(Membership, "ensure", lambda seat, role: None)
         assert 200 in await watched_removal(service, club, member)

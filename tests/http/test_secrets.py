@@ -11,7 +11,7 @@ from uuid import uuid4
 import pytest
 from sqlalchemy import MetaData, select
 
-from service.http.layers import begin_log
+from service.http.middleware import begin_log
 from tests.conftest import Running
 from tests.http import clubhouse, doors
 

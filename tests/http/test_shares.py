@@ -12,13 +12,13 @@ import httpx
 import pytest
 
 from service.accounts.model import token_digest
-from service.clubs.sharing import Share
-from service.http.bodies import parse_yaml
 from service.http.examples import DOCUMENT
+from service.http.strict_json import parse_yaml
 from service.rules.document import digest
+from service.sharing.shares import Share
 from tests.conftest import Running
+from tests.fetch.hosts import the_log
 from tests.http import doors
-from tests.http.hosts import the_log
 from tests.http.test_secrets import everything_kept
 
 pytestmark = pytest.mark.anyio

@@ -12,13 +12,13 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
-from service.clubs import actions, swap_actions
-from service.clubs.keeping import Keeping
+from service.clubs.actions import members
 from service.clubs.model import MEMBER
-from service.clubs.proposals import COIN_GONE, CONSENT_REVOKED, LASTING, OFFER_WITHDRAWN, SET_CHANGED
-from service.clubs.remeasuring import Remeasured
 from service.clubs.store import ClubStore
-from service.http import swappers, swapping
+from service.clubs.swaps.actions import collections, proposals, search
+from service.clubs.swaps.guard import SetGuard
+from service.clubs.swaps.proposal import COIN_GONE, CONSENT_REVOKED, LASTING, OFFER_WITHDRAWN, SET_CHANGED
+from service.clubs.swaps.reevaluation import Reevaluation
 from tests.conftest import Running
 from tests.http.clubhouse import Clubhouse, Headers, coin, founded, published
 
@@ -27,7 +27,7 @@ pytestmark = pytest.mark.anyio
 
 @pytest.fixture(autouse=True)
 def nothing_kept() -> None:
-    swapping.KEPT.clear()
+    search.KEPT.clear()
 
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
@@ -271,8 +271,8 @@ async def test_a_coin_that_sits_in_another_set_is_not_given_away(
     assert await table.items(ada) == []
     # The control: a check that looks at the club's set alone.
     with monkeypatch.context() as patched:
-        swapping.KEPT.clear()
-        patched.setattr(Keeping, "_others_hold", lambda *_: True)
+        search.KEPT.clear()
+        patched.setattr(SetGuard, "_others_hold", lambda *_: True)
         assert len(await table.items(ada)) == 1
     await coin(service, ada, year_on_coin=1901)
     assert len(await table.items(ada)) == 1, "a third one is to spare"
@@ -282,13 +282,13 @@ async def test_a_search_is_kept_until_something_of_it_changes(
     service: Running, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     table, ada, ben = await a_pair(service)
-    searched, real = [], swapping.find_swaps
+    searched, real = [], search.find_swaps
 
     def noted(*asked: Any, **more: Any) -> Any:
         searched.append(asked)
         return real(*asked, **more)
 
-    monkeypatch.setattr(swapping, "find_swaps", noted)
+    monkeypatch.setattr(search, "find_swaps", noted)
     for who in (ada, ben, ada):
         assert len(await table.items(who)) == 1
     assert len(searched) == 1
@@ -342,8 +342,8 @@ async def test_what_is_promised_counts_as_gone(service: Running, monkeypatch: py
     for who in (ada, cem):
         assert await table.items(who) == []
     # The control: a search that thinks the promised coin stays.
-    swapping.KEPT.clear()
-    monkeypatch.setattr(swappers.Collections, "_without_promised", lambda _, owner, request: request)
+    search.KEPT.clear()
+    monkeypatch.setattr(collections.Collections, "_without_promised", lambda _, owner, request: request)
     assert len(await table.items(cem)) == 1
 
 
@@ -356,8 +356,8 @@ async def test_a_rule_over_several_places_bars_a_coin_that_would_not_sit(
     await table.member(1902, 1902, mintmark="D")
     assert await table.items(ada) == []
     with monkeypatch.context() as patched:
-        swapping.KEPT.clear()
-        patched.setattr(Remeasured, "holds", lambda *_: True)
+        search.KEPT.clear()
+        patched.setattr(Reevaluation, "holds", lambda *_: True)
         assert len(await table.items(ada)) == 1
     await table.member(1902, 1902, mintmark="S")
     assert len(await table.items(ada)) == 1
@@ -372,8 +372,8 @@ async def test_who_does_not_share_sees_nothing_and_nobody_is_looked_at(
     def never(*_: Any, **__: Any) -> Any:
         raise AssertionError("somebody was looked at")
 
-    monkeypatch.setattr(swapping, "find_swaps", never)
-    monkeypatch.setattr(swapping.ShownStore, "whole", never)
+    monkeypatch.setattr(search, "find_swaps", never)
+    monkeypatch.setattr(search.ShownStore, "whole", never)
     found = await table.found(eve)
     assert (found["items"], found["sharing"], found["proven"]) == ([], False, False)
 
@@ -398,7 +398,7 @@ async def test_many_standings_are_evaluated_some_at_a_time(service: Running, mon
     table, ada, _ = await a_pair(service)
     for _ in range(3):
         await table.member()
-    monkeypatch.setattr(swapping, "MOST_NEW", 2)
+    monkeypatch.setattr(search, "MOST_NEW", 2)
     where, told = f"{table.club.address}{table.offer}/swaps", []
     for _ in range(3):
         answer = await service.client.get(where, headers=ada)
@@ -413,15 +413,15 @@ async def test_whoever_ceases_to_share_during_the_search_is_not_shown(
     service: Running, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     table, ada, ben = await a_pair(service)
-    real, loop = swapping.find_swaps, asyncio.get_running_loop()
+    real, loop = search.find_swaps, asyncio.get_running_loop()
 
     def slow(*asked: Any, **more: Any) -> Any:
         asyncio.run_coroutine_threadsafe(table.club.shows(ben, table.offer), loop).result(10)
         return real(*asked, **more)
 
     await table.items(ben)
-    swapping.KEPT.clear()
-    monkeypatch.setattr(swapping, "find_swaps", slow)
+    search.KEPT.clear()
+    monkeypatch.setattr(search, "find_swaps", slow)
     assert await table.items(ada) == []
 
 
@@ -520,8 +520,8 @@ async def test_a_lock_out_of_order_is_seen(service: Running, taken: list[Lock]) 
     owner = Owner((await service.client.get("/v1/account", headers=ada)).json()["id"])
 
     def act(connection: Connection) -> None:
-        actions.admit(connection, club, owner, MEMBER, hold=True)
-        swap_actions.forget(connection, owner, club)
+        members.admit(connection, club, owner, MEMBER, hold=True)
+        proposals.forget(connection, owner, club)
 
     service.app.state.database.write(act)
     assert breaches(taken) == [[("club", club), ("account", owner.id)]]

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from service.database.identities import new_identity
+from service.database.ids import new_id
 from tests.conftest import Running
 
 pytestmark = pytest.mark.anyio
@@ -16,11 +16,11 @@ NOON = "2026-11-25T12:00:00Z"
 
 
 def create(identity: str, **patch: Any) -> dict[str, Any]:
-    return {"mutation_id": new_identity(), "op": "create", "id": identity, "patch": patch, "edited_at": NOON}
+    return {"mutation_id": new_id(), "op": "create", "id": identity, "patch": patch, "edited_at": NOON}
 
 
 def update(identity: str, patch: dict[str, Any], seen: dict[str, Any], at: str = NOON, **more: Any) -> dict[str, Any]:
-    made = {"mutation_id": new_identity(), "op": "update", "id": identity, "patch": patch, "from": seen}
+    made = {"mutation_id": new_id(), "op": "update", "id": identity, "patch": patch, "from": seen}
     return {**made, "edited_at": at, **more}
 
 
@@ -43,7 +43,7 @@ def statuses(answer: Any) -> list[str]:
 
 
 async def test_what_a_phone_made_offline_is_a_holding_like_any_other(service: Running) -> None:
-    owner, coin = service.collector(), new_identity()
+    owner, coin = service.collector(), new_id()
     made = create(coin, denomination="crown", grade=40, number="B-3", tags=["silver"])
     first = await send(service, owner, made)
     assert statuses(first) == ["applied"]
@@ -61,7 +61,7 @@ async def test_what_a_phone_made_offline_is_a_holding_like_any_other(service: Ru
 
 
 async def test_two_devices_that_did_not_see_each_other_lose_nothing(service: Running) -> None:
-    owner, coin = service.collector(), new_identity()
+    owner, coin = service.collector(), new_id()
     made = create(coin, grade=30, year_on_coin=1890)
     seen = {"grade": made["mutation_id"]}
     await send(service, owner, made)
@@ -91,7 +91,7 @@ async def test_two_devices_that_did_not_see_each_other_lose_nothing(service: Run
 
 
 async def test_a_mutation_sent_again_happens_once_and_another_under_its_id_never(service: Running) -> None:
-    owner, coin = service.collector(), new_identity()
+    owner, coin = service.collector(), new_id()
     made = create(coin, grade=30)
     first = await send(service, owner, made)
     again = await send(service, owner, made)
@@ -103,8 +103,8 @@ async def test_a_mutation_sent_again_happens_once_and_another_under_its_id_never
 
 
 async def test_a_wrong_mutation_refuses_itself_alone_with_its_places(service: Running) -> None:
-    owner, coin = service.collector(), new_identity()
-    bad = create(new_identity(), grade=400, quantity=0)
+    owner, coin = service.collector(), new_id()
+    bad = create(new_id(), grade=400, quantity=0)
     answer = await send(service, owner, bad, create(coin, grade=30))
     assert statuses(answer) == ["rejected", "applied"]
     assert sorted(answer["responses"][0]["error"]["pointers"]) == ["/grade", "/quantity"]
@@ -112,7 +112,7 @@ async def test_a_wrong_mutation_refuses_itself_alone_with_its_places(service: Ru
 
 
 async def test_an_update_of_what_is_not_here_is_no_verdict_and_may_follow_the_copy(service: Running) -> None:
-    owner, coin, writer = service.collector(), new_identity(), new_identity()
+    owner, coin, writer = service.collector(), new_id(), new_id()
     edit = update(coin, {"grade": 41}, {"grade": writer})
     lost = await send(service, owner, edit)
     assert (statuses(lost), lost["responses"][0]["error"]["type"]) == (["rejected"], "not-found")
@@ -127,11 +127,11 @@ async def test_an_update_of_what_is_not_here_is_no_verdict_and_may_follow_the_co
 
 async def test_changes_come_page_by_page_without_a_gap_and_with_tombstones(service: Running) -> None:
     owner = service.collector()
-    coins = [new_identity() for _ in range(7)]
+    coins = [new_id() for _ in range(7)]
     made = [create(coin, grade=number + 1) for number, coin in enumerate(coins)]
     start = (await service.client.get("/v1/holdings/sync", headers=owner)).json()["state"]
     await send(service, owner, *made)
-    gone = {"mutation_id": new_identity(), "op": "destroy", "id": coins[2], "edited_at": NOON}
+    gone = {"mutation_id": new_id(), "op": "destroy", "id": coins[2], "edited_at": NOON}
     gone["from"] = {"grade": made[2]["mutation_id"]}
     end = await send(service, owner, gone, update(coins[0], {"grade": 9}, {"grade": made[0]["mutation_id"]}))
     seen: list[str] = []
@@ -178,8 +178,8 @@ async def test_a_change_by_the_ordinary_interface_is_seen_by_devices_too(service
 
 async def test_a_state_of_another_history_is_refused_and_the_device_starts_over(service: Running) -> None:
     owner, other = service.collector(), service.collector()
-    await send(service, owner, create(new_identity(), grade=1))
-    theirs = (await send(service, other, create(new_identity(), grade=1)))["new_state"]
+    await send(service, owner, create(new_id(), grade=1))
+    theirs = (await send(service, other, create(new_id(), grade=1)))["new_state"]
     future = f"99.{uuid.uuid4().hex}"
     for state in (theirs, future):
         for answer in (
@@ -195,17 +195,17 @@ async def test_a_state_of_another_history_is_refused_and_the_device_starts_over(
 
 
 async def test_a_batch_for_another_state_is_refused_whole(service: Running) -> None:
-    owner, coin = service.collector(), new_identity()
+    owner, coin = service.collector(), new_id()
     state = (await send(service, owner, create(coin, grade=1)))["new_state"]
-    await send(service, owner, create(new_identity(), grade=1))
-    body = {"client_id": "p", "if_in_state": state, "mutations": [create(new_identity(), grade=2)]}
+    await send(service, owner, create(new_id(), grade=1))
+    body = {"client_id": "p", "if_in_state": state, "mutations": [create(new_id(), grade=2)]}
     answer = await service.client.post("/v1/holdings/sync", json=body, headers=owner)
     assert (answer.status_code, answer.json()["type"].rsplit("/", 1)[1]) == (409, "state-mismatch")
     assert len((await changed(service, owner))["list"]) == 2
 
 
 async def test_another_owner_syncs_a_holding_of_the_same_id_as_her_own(service: Running) -> None:
-    owner, stranger, coin = service.collector(), service.collector(), new_identity()
+    owner, stranger, coin = service.collector(), service.collector(), new_id()
     await send(service, owner, create(coin, grade=1))
     lost = await send(service, stranger, update(coin, {"grade": 2}, {"grade": None}))
     assert (lost["responses"][0]["error"]["type"], lost["list"]) == ("not-found", [])

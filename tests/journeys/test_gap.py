@@ -16,12 +16,12 @@ from sqlalchemy import Column, Connection, Integer, MetaData, Sequence, Table, i
 from service.accounts.actions import open_account, recognise
 from service.accounts.model import Owner
 from service.database.engine import Database
-from service.database.identities import new_identity
+from service.database.ids import new_id
 from service.database.migrate import upgrade
 from service.facts.core import CORE
 from service.holdings import actions
+from service.holdings.sync.actions import changes
 from service.http.schemas.sync import ChangesQuery
-from service.http.syncing import changes
 
 WRITERS, PAGE = 6, 7
 EACH = int(os.environ.get("SETWRIGHT_GAP_CHANGES", "240")) // WRITERS
@@ -66,7 +66,7 @@ def raced(write: Callable[[random.Random], None], poll: Callable[[], None]) -> N
 
 
 def test_no_poller_misses_a_change(database: Database) -> None:
-    _, token = database.write(lambda connection: open_account(connection, f"somebody {new_identity()}"))
+    _, token = database.write(lambda connection: open_account(connection, f"somebody {new_id()}"))
     owner: Owner = database.read(lambda connection: recognise(connection, token))
     made: list[str] = []
     seen: list[str] = []

@@ -13,7 +13,7 @@ import pytest
 
 from service.facts.core import CORE
 from service.facts.holding import read_facts, read_holdings
-from service.progress.measure import Measurement, measure
+from service.progress.evaluate import EvaluationRequest, evaluate
 from service.reference import shipped
 from service.rules import document
 from tests.factories import exact_json, places_of
@@ -27,7 +27,7 @@ def text_of(name: str) -> str:
 
 
 @cache
-def a_set(name: str) -> Measurement:
+def a_set(name: str) -> EvaluationRequest:
     if (FOLDER / f"{name}.definition.yaml").exists():
         written = document.load_yaml(text_of(f"{name}.definition.yaml"))
     else:
@@ -39,7 +39,7 @@ def a_set(name: str) -> Measurement:
         issues[issue["id"]], faults = read_facts(issue["facts"], CORE, strict=True)
         assert not faults
     today = date.fromisoformat(expected(name)["today"])
-    return Measurement(definition, holdings, today, shipped.vocabularies(), issues)
+    return EvaluationRequest(definition, holdings, today, shipped.vocabularies(), issues)
 
 
 @cache
@@ -49,7 +49,7 @@ def expected(name: str) -> Any:
 
 @cache
 def result(name: str) -> dict[str, Any]:
-    return measure(a_set(name))
+    return evaluate(a_set(name))
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -61,18 +61,18 @@ def test_a_shipped_set_comes_out_as_counted_elsewhere_and_is_proven(name: str) -
 
 @pytest.mark.parametrize("name", NAMES)
 def test_the_coins_that_fit_each_place_are_those_counted_elsewhere(name: str) -> None:
-    from service.evaluation.places import Collection, lay_out
+    from service.evaluation.places import Collection, places_of
     from service.evaluation.table import Table
     from service.facts.holding import views
-    from service.rules.predicates import Surroundings
+    from service.rules.predicates import EvaluationContext
 
     request = a_set(name)
-    around = Surroundings(request.today, request.vocabularies)
+    around = EvaluationContext(request.today, request.vocabularies)
     held = [holding for holding in request.holdings if holding.status == "held"]
     seen = tuple(views(holding, request.issues) for holding in held)
     table = Table(request.definition.attributes, around)
     found: dict[str, dict[str, list[str]]] = {}
-    for place in lay_out(request.definition, Collection(seen, request.issues, around)):
+    for place in places_of(request.definition, Collection(seen, request.issues, around)):
         verdicts = {h.id: table.fit(place.predicate, v).verdict.value for h, v in zip(held, seen, strict=True)}
         found[place.group if place.kind == "free_choice" else place.address] = {
             "certain": sorted(h for h, verdict in verdicts.items() if verdict == "yes"),
@@ -102,6 +102,6 @@ def test_without_its_set_level_rules_a_set_fills_as_counted_elsewhere(name: str)
     bare = replace(
         definition, constraints=(), free_choice=tuple(replace(choice, rules=()) for choice in definition.free_choice)
     )
-    summary = measure(replace(request, definition=bare))["summary"]
+    summary = evaluate(replace(request, definition=bare))["summary"]
     wanted = expected(name)["without_set_rules"]
     assert {key: summary[key] for key in wanted} == wanted

@@ -19,7 +19,7 @@ import pytest
 from sqlalchemy import make_url, select
 
 from service.database.engine import Database
-from service.database.identities import new_identity
+from service.database.ids import new_id
 from service.holdings.tables import mutation
 from tests.journeys.test_first_run import Server, run
 
@@ -39,7 +39,7 @@ class CommitsEachMutation(Server):
         """
 import sys, time
 from service.holdings import actions
-from service.holdings.syncing import apply_one
+from service.holdings.sync.apply import apply_one
 def apply_all(ledger, batch, check):
     answers = []
     for sent in batch:
@@ -81,10 +81,10 @@ class Device:
         return made
 
     def _edit(self) -> dict[str, Any]:
-        identity, kind = new_identity(), self.chance.random()
+        identity, kind = new_id(), self.chance.random()
         common = {"mutation_id": identity, "edited_at": AT}
         if not self.own or kind < 0.4:
-            coin = new_identity()
+            coin = new_id()
             self.own[coin] = identity
             return {**common, "op": "create", "id": coin, "patch": {"grade": self.chance.randint(1, 70)}}
         known, name = (self.own, "grade") if kind < 0.7 else (self.shared, "note")
@@ -171,7 +171,7 @@ def changed(client: httpx.Client) -> Iterator[dict[str, Any]]:
 
 
 def made_devices(seed: int, client: httpx.Client) -> list[Device]:
-    shared = {new_identity(): new_identity() for _ in range(SHARED)}
+    shared = {new_id(): new_id() for _ in range(SHARED)}
     first = [
         {"mutation_id": made, "op": "create", "id": coin, "patch": {"note": "as bought"}, "edited_at": AT}
         for coin, made in shared.items()

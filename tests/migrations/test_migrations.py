@@ -17,7 +17,7 @@ from sqlalchemy import Connection, MetaData, func, insert, inspect, select, text
 from service.accounts.actions import open_account
 from service.database import migrate
 from service.database.engine import Database
-from service.database.identities import new_identity
+from service.database.ids import new_id
 from service.schema import metadata
 
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
@@ -38,8 +38,8 @@ def fill(connection: Connection) -> None:
     """Two owners with a row in every table that there is at this step, written by what the database itself says."""
     inspector, found = inspect(connection), MetaData()
     found.reflect(connection)
-    for owner in (new_identity(), new_identity()):
-        identity = new_identity()
+    for owner in (new_id(), new_id()):
+        identity = new_id()
         for table in found.sorted_tables:
             if table.name == "alembic_version":
                 continue
@@ -54,7 +54,7 @@ def fill(connection: Connection) -> None:
                 elif name in ("id", "definition_id", "holding_id", "club_id", "club_definition_id", "proposal_id"):
                     value = identity
                 elif ("CHAR(32)" in kind and name != "chain") or kind == "UUID":
-                    value = new_identity()
+                    value = new_id()
                 elif "INT" in kind:
                     value = 1
                 elif "BOOL" in kind:
@@ -68,7 +68,7 @@ def fill(connection: Connection) -> None:
                 if isinstance(value, str) and "CHAR(32)" in kind and name != "chain":
                     value = value.replace("-", "")
                 if name in alone and value == "{}":
-                    value = new_identity()
+                    value = new_id()
                 row[name] = value
             connection.execute(insert(table).values(**row))
 

@@ -14,8 +14,8 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from service.errors import OverLimit
-from service.progress.allocations import IN_ORDER, JOINTLY, Wanted, allocate, ensure_within
-from service.progress.measure import measure
+from service.progress.allocations import IN_ORDER, JOINTLY, SetRequest, allocate, ensure_within
+from service.progress.evaluate import evaluate
 from tests import reference
 from tests.factories import OUTSIDE, a_document, a_holding, a_measurement, bytes_of, measured, places_of, seats_of
 from tests.strategies import ISSUES, definitions, holdings
@@ -36,7 +36,7 @@ def allocated(
     exclusive: Sequence[bool] = (),
 ) -> dict[str, Any]:
     sets = [
-        Wanted(
+        SetRequest(
             a_measurement(
                 {**document, "title": f"Set {number}"},
                 coins,
@@ -462,11 +462,11 @@ def test_two_sets_may_be_the_same() -> None:
 
 
 def test_past_the_limits_the_refusal_names_them() -> None:
-    one = Wanted(a_measurement(CROWN, [COIN]))
+    one = SetRequest(a_measurement(CROWN, [COIN]))
     with pytest.raises(OverLimit, match="up to 100 sets"):
         ensure_within([one] * 101)
     many = replace(one.request, holdings=one.request.holdings * 50_001)
     with pytest.raises(OverLimit, match="50001 holdings in 10 sets; up to 500000"):
-        ensure_within([Wanted(many)] * 10)
+        ensure_within([SetRequest(many)] * 10)
     ensure_within([one] * 100)
-    assert measure(one.request)["summary"]["filled"] == 1
+    assert evaluate(one.request)["summary"]["filled"] == 1

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from service.facts.holding import Holding, read_holdings
 from service.progress.budget import purchase
 from service.progress.candidates import candidates
-from service.progress.measure import Measurement, measure
+from service.progress.evaluate import EvaluationRequest, evaluate
 from service.progress.whatif import Evaluated
 from tests.benchmarks.data import a_case, a_coin
 from tests.factories import a_document, a_holding, a_measurement, exact_json, places_of, seats_of, some_holdings
@@ -37,8 +37,8 @@ def one(document: dict[str, Any], held: list[dict[str, Any]], **facts: Any) -> d
     return asked(document, held, [a_holding("new", **facts)])[0]
 
 
-def twice(request: Measurement, coin: Holding) -> tuple[dict[str, Any], dict[str, Any]]:
-    return measure(request), measure(replace(request, holdings=(*request.holdings, coin)))
+def twice(request: EvaluationRequest, coin: Holding) -> tuple[dict[str, Any], dict[str, Any]]:
+    return evaluate(request), evaluate(replace(request, holdings=(*request.holdings, coin)))
 
 
 def gains(before: dict[str, Any], after: dict[str, Any]) -> tuple[int, int, int]:
@@ -111,9 +111,9 @@ def test_among_many_coins_that_fit_a_place_it_equals_evaluating_twice(hard: bool
     holdings = {holding.id: holding for holding in (*case.holdings, *held)}
     request = replace(case.measurement, holdings=tuple(holdings.values()))
     tray = read_holdings(raw, case.definition.attributes, strict=True)
-    before = measure(request)
+    before = evaluate(request)
     for answer, coin in zip(candidates(Evaluated(request), tray), tray, strict=True):
-        after = measure(replace(request, holdings=(*request.holdings, coin)))
+        after = evaluate(replace(request, holdings=(*request.holdings, coin)))
         assert told(answer) == gains(before, after)
         old, new = seats_of(before), seats_of(after)
         assert set(answer["places"]) == new.keys() - old.keys()
@@ -185,7 +185,7 @@ def test_a_spare_that_is_worse_than_all_lowers_what_a_missing_fact_counts() -> N
     held = [a_holding(f"a-ungraded-{n}", year_on_coin=1880) for n in (1, 2)]
     held += [a_holding(f"b-low-{n}", year_on_coin=1880, grade=10) for n in (1, 2)]
     (answer,) = asked(document, held, [a_holding("zz", year_on_coin=1880, grade=5)])
-    assert seats_of(measure(a_measurement(document, held))) == {"one": "a-ungraded-1", "two": "a-ungraded-2"}
+    assert seats_of(evaluate(a_measurement(document, held))) == {"one": "a-ungraded-1", "two": "a-ungraded-2"}
     # An ungraded coin counts 5 now and not 10, so that the others sit there.
     assert answer["effect"] == "spare"
     assert [(step["holding"], step["to"]) for step in answer["frees"]] == [
@@ -229,8 +229,8 @@ def test_a_new_key_opens_a_place_of_an_open_ended_group() -> None:
 # --- what to buy -------------------------------------------------------------------------------------------------------
 
 
-def reached(request: Measurement, coins: tuple[Holding, ...]) -> tuple[int, int]:
-    summary = measure(replace(request, holdings=(*request.holdings, *coins)))["summary"]
+def reached(request: EvaluationRequest, coins: tuple[Holding, ...]) -> tuple[int, int]:
+    summary = evaluate(replace(request, holdings=(*request.holdings, *coins)))["summary"]
     return sum(summary["required"][kind] for kind in ("filled", "tentative")), summary["possible"]
 
 

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from service.progress.measure import measure
+from service.progress.evaluate import evaluate
 from tests.factories import a_measurement, bytes_of
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -68,7 +68,7 @@ def fingerprint(seed: int, *, shuffled: bool = False) -> str:
         order = list(request.holdings)
         random.Random(seed + 1).shuffle(order)
         request = replace(request, holdings=tuple(order))
-    return hashlib.sha256(bytes_of(measure(request))).hexdigest()
+    return hashlib.sha256(bytes_of(evaluate(request))).hexdigest()
 
 
 def fingerprints() -> list[str]:

@@ -4,30 +4,30 @@ from __future__ import annotations
 
 from datetime import date
 
-from service.definitions.history import Filling, Noted, Plan, Seated, Standing
-from service.progress.history import changes, plan, seated
+from service.definitions.history.model import Filling, HistoryChange, RecordedDay, RecordedPlacement, RecordedPlacements
+from service.progress.history import history_events, plan, recorded_placements
 from tests.factories import a_document, a_holding, measured
 
 MONDAY, TUESDAY = date(2026, 3, 2), date(2026, 3, 3)
 
 
-def sits(place: str, holding: str, basis: str = "filled") -> Seated:
-    return Seated(place, place.title(), holding, basis)
+def sits(place: str, holding: str, basis: str = "filled") -> RecordedPlacement:
+    return RecordedPlacement(place, place.title(), holding, basis)
 
 
-def stood(*fillings: Filling, noted: date = MONDAY) -> Standing:
-    day = Noted(noted, 1, "sha-256:0", "1", {}, None)  # type: ignore[arg-type]
-    return Standing(fillings, day, max((filling.number for filling in fillings), default=0))
+def stood(*fillings: Filling, noted: date = MONDAY) -> RecordedPlacements:
+    day = RecordedDay(noted, 1, "sha-256:0", "1", {}, None)  # type: ignore[arg-type]
+    return RecordedPlacements(fillings, day, max((filling.number for filling in fillings), default=0))
 
 
-def events(standing: Standing, *now: Seated) -> list[tuple[str, str, str, str | None]]:
-    return [(told["place"], told["event"], told["holding"], told["before"]) for told in changes(standing, now)]
+def events(standing: RecordedPlacements, *now: RecordedPlacement) -> list[tuple[str, str, str, str | None]]:
+    return [(told["place"], told["event"], told["holding"], told["before"]) for told in history_events(standing, now)]
 
 
 def test_a_result_says_who_sits_where_and_how_surely() -> None:
     document = a_document({"old": "year_on_coin < 1900", "new": "year_on_coin >= 1900", "none": "grade > 69"})
     coins = [a_holding("a", year_on_coin=1890, grade=1), a_holding("b", year_on_coin={"one_of": [1899, 1900]}, grade=1)]
-    assert {(seat.place, seat.holding, seat.basis) for seat in seated(measured(document, coins))} == {
+    assert {(seat.place, seat.holding, seat.basis) for seat in recorded_placements(measured(document, coins))} == {
         ("old", "a", "filled"),
         ("new", "b", "tentative"),
     }
@@ -35,14 +35,14 @@ def test_a_result_says_who_sits_where_and_how_surely() -> None:
 
 def test_the_first_note_opens_a_filling_for_every_coin_that_sits_somewhere() -> None:
     now = [sits("a", "h1"), sits("b", "h2")]
-    assert plan(Standing(), now, MONDAY).opened == (Filling(1, now[0], MONDAY), Filling(2, now[1], MONDAY))
-    assert events(Standing(), *now) == [("a", "filled", "h1", None), ("b", "filled", "h2", None)]
+    assert plan(RecordedPlacements(), now, MONDAY).opened == (Filling(1, now[0], MONDAY), Filling(2, now[1], MONDAY))
+    assert events(RecordedPlacements(), *now) == [("a", "filled", "h1", None), ("b", "filled", "h2", None)]
 
 
 def test_the_same_state_changes_nothing() -> None:
     before = stood(Filling(1, sits("a", "h1"), MONDAY))
     for day in (MONDAY, TUESDAY):
-        assert plan(before, [sits("a", "h1")], day) == Plan()
+        assert plan(before, [sits("a", "h1")], day) == HistoryChange()
     assert events(before, sits("a", "h1")) == []
 
 
@@ -67,6 +67,6 @@ def test_what_an_earlier_note_of_the_day_said_is_taken_back() -> None:
     # On Tuesday morning h2 stood in for h1; on Tuesday evening h1 is back.
     morning = stood(Filling(1, sits("a", "h1"), MONDAY, TUESDAY), Filling(2, sits("a", "h2"), TUESDAY), noted=TUESDAY)
     evening = plan(morning, [sits("a", "h1")], TUESDAY)
-    assert evening == Plan(resumed=(1,), undone=(2,))
+    assert evening == HistoryChange(resumed=(1,), undone=(2,))
     # To the collector it is a replacement all the same.
     assert events(morning, sits("a", "h1")) == [("a", "replaced", "h1", "h2")]

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from service.progress import impact as module
 from service.progress.decisions import KnownPlaces
-from service.progress.impact import Fate, carry, difference_of, impact
-from service.progress.measure import Measurement, measure
+from service.progress.evaluate import EvaluationRequest, evaluate
+from service.progress.impact import PlaceFate, carry, difference_of, impact
 from tests.factories import a_definition, a_measurement, places_of, seats_of
 from tests.strategies import ISSUES, TODAY, definitions, holdings
 
@@ -37,12 +37,12 @@ def revised(draw: st.DrawFn) -> tuple[dict[str, Any], dict[str, Any]]:
 
 
 @st.composite
-def steps(draw: st.DrawFn) -> tuple[Measurement, Measurement]:
+def steps(draw: st.DrawFn) -> tuple[EvaluationRequest, EvaluationRequest]:
     """A set with coins, pins and nevers, and the same coins under another set."""
     first, second = draw(revised())
     coins = draw(holdings())
     bare = a_measurement(first, coins, issues=ISSUES)
-    places = [place["place"] for place in places_of(measure(bare))]
+    places = [place["place"] for place in places_of(evaluate(bare))]
     pairs = [(coin["id"], place) for coin in coins for place in places]
     chosen = draw(st.lists(st.sampled_from(pairs), max_size=4, unique=True)) if pairs else []
     cut = draw(st.integers(0, len(chosen)))
@@ -53,11 +53,11 @@ def steps(draw: st.DrawFn) -> tuple[Measurement, Measurement]:
 
 @SOME
 @given(steps())
-def test_the_lists_lead_from_the_one_evaluation_to_the_other(step: tuple[Measurement, Measurement]) -> None:
+def test_the_lists_lead_from_the_one_evaluation_to_the_other(step: tuple[EvaluationRequest, EvaluationRequest]) -> None:
     before, after = step
     found = impact(before, after, {})
     kept = carry(difference_of(before, after), after, before.pins, before.nevers, {})
-    was, is_then = measure(before), measure(replace(after, pins=kept.pins, nevers=kept.nevers))
+    was, is_then = evaluate(before), evaluate(replace(after, pins=kept.pins, nevers=kept.nevers))
     assert (found["before"], found["after"]) == (was["summary"], is_then["summary"])
     ensure_it_adds_up(found, was, is_then)
 
@@ -99,10 +99,10 @@ def test_the_check_sees_a_move_that_is_not_told() -> None:
     )
     found = impact(before, after, {})
     assert found["coins"]["falling_out"] == [{"holding": "coin", "from": "a", "reason": "outside"}]
-    ensure_it_adds_up(found, measure(before), measure(after))
+    ensure_it_adds_up(found, evaluate(before), evaluate(after))
     found["coins"]["falling_out"] = []
     try:
-        ensure_it_adds_up(found, measure(before), measure(after))
+        ensure_it_adds_up(found, evaluate(before), evaluate(after))
     except AssertionError:
         return
     raise RuntimeError("the check saw nothing")
@@ -113,7 +113,7 @@ SECOND = {"id": "b", "accepts": "grade > 60"}
 
 @SOME
 @given(steps())
-def test_every_decision_goes_along_or_is_listed(step: tuple[Measurement, Measurement]) -> None:
+def test_every_decision_goes_along_or_is_listed(step: tuple[EvaluationRequest, EvaluationRequest]) -> None:
     before, after = step
     notes = {place: {"note": place} for _, place in (*before.pins, *before.nevers)}
     kept = carry(difference_of(before, after), after, before.pins, before.nevers, notes)
@@ -144,17 +144,17 @@ def test_a_place_is_told_what_becomes_of_it() -> None:
     new = a_definition(
         {"low": "grade < 20 AND grade >= 10", "lower": "grade < 10", "b": "grade >= 20", "cd": CD, "e": "mint = 'x'"}
     )
-    before = Measurement(old, (), TODAY, {})
+    before = EvaluationRequest(old, (), TODAY, {})
     after = replace(before, definition=new)
     survival = module.Survival(difference_of(before, after), after)
     fates = {address: survival.of(address) for address in ("a", "b", "c", "gone", "strange", "e")}
     assert fates == {
-        "a": Fate(None, "place-split", ("low", "lower")),
-        "b": Fate("b"),
-        "c": Fate(None, "place-merged", ("cd",)),
-        "gone": Fate(None, "place-removed"),
-        "strange": Fate(None, "unknown-place"),
-        "e": Fate("e"),
+        "a": PlaceFate(None, "place-split", ("low", "lower")),
+        "b": PlaceFate("b"),
+        "c": PlaceFate(None, "place-merged", ("cd",)),
+        "gone": PlaceFate(None, "place-removed"),
+        "strange": PlaceFate(None, "unknown-place"),
+        "e": PlaceFate("e"),
     }
 
 

@@ -11,21 +11,21 @@ import networkx as nx
 import pytest
 from ortools.sat.python import cp_model
 
-from service.assignment.problem import Basis, Edge, Keys, Kind, Problem, SetRule
+from service.assignment.problem import Basis, ConstraintKind, Edge, EdgeKeys, Problem, SetRule
 from service.assignment.solve import solve
-from service.evaluation.places import Collection, lay_out
+from service.evaluation.places import Collection, places_of
 from service.evaluation.table import Table
 from service.facts.truth import NO
-from service.progress.measure import measure
+from service.progress.evaluate import evaluate
 from tests.benchmarks.data import a_case
 
 
 @pytest.mark.parametrize(("holdings", "places", "hard"), [(3_000, 300, False), (400, 300, False), (600, 150, True)])
 def test_as_many_places_are_filled_as_a_maximum_matching_fills(holdings: int, places: int, hard: bool) -> None:
     case = a_case(holdings, places, hard=hard)
-    result = measure(case.measurement)
+    result = evaluate(case.measurement)
     views = [(row,) for row in case.rows]
-    laid = lay_out(case.definition, Collection(views, {}, case.around))
+    laid = places_of(case.definition, Collection(views, {}, case.around))
     table = Table(case.definition.attributes, case.around)
     graph = nx.Graph()
     tops = [("place", place.address) for place in laid]
@@ -69,12 +69,12 @@ class Whole:
 
     @staticmethod
     def covers(rule: SetRule, edge: Edge) -> bool:
-        return edge.place in rule.places or rule.kind is Kind.NOT_ELSEWHERE
+        return edge.place in rule.places or rule.kind is ConstraintKind.NOT_ELSEWHERE
 
     def add_rule(self, rule: SetRule, used: list[Any], keys_of: Any) -> None:
         edges = [(n, edge) for n, edge in enumerate(self.problem.edges) if self.covers(rule, edge)]
         keys = {n: keys_of(rule.keys[edge.holding]) for n, edge in edges}
-        if rule.kind is Kind.AT_MOST:
+        if rule.kind is ConstraintKind.AT_MOST:
             for key in {key for found in keys.values() for key in found}:
                 self.model.add(sum(used[n] for n, _ in edges if key in keys[n]) <= rule.count)
             return
@@ -89,9 +89,9 @@ class Whole:
             return False
         alike = edge.holding == other.holding
         may_share = alike or bool(mine & its)
-        if rule.kind is Kind.DIFFERENT:
+        if rule.kind is ConstraintKind.DIFFERENT:
             return may_share
-        if rule.kind is Kind.SAME:
+        if rule.kind is ConstraintKind.SAME:
             return not alike and not (mine == its and len(mine) == 1)
         return (edge.place in rule.places) != (other.place in rule.places) and may_share
 
@@ -150,13 +150,13 @@ def a_rule(chance: random.Random, number: int, places: int, holdings: int) -> Se
         draw = chance.random()
         first = frozenset((chance.randint(1, 4),))
         if draw < 0.8:
-            keys[holding] = Keys(first, first)
+            keys[holding] = EdgeKeys(first, first)
         elif draw < 0.93:
-            keys[holding] = Keys(frozenset(chance.sample(range(1, 5), 2)), frozenset(), Basis.ALTERNATIVES)
+            keys[holding] = EdgeKeys(frozenset(chance.sample(range(1, 5), 2)), frozenset(), Basis.ALTERNATIVES)
         else:
-            keys[holding] = Keys(None, frozenset(), Basis.UNKNOWN)
+            keys[holding] = EdgeKeys(None, frozenset(), Basis.UNKNOWN)
     covered = frozenset(chance.sample(range(places), chance.randint(2, 6)))
-    return SetRule(f"rule {number}", chance.choice(list(Kind)), covered, keys, chance.randint(1, 2))
+    return SetRule(f"rule {number}", chance.choice(list(ConstraintKind)), covered, keys, chance.randint(1, 2))
 
 
 @pytest.mark.parametrize("seed", range(12))

@@ -23,11 +23,11 @@ from service.facts.holding import View, read_facts
 from service.facts.truth import YES
 from service.rules.language import parse
 from service.rules.operators import bind
-from service.rules.predicates import Surroundings
+from service.rules.predicates import EvaluationContext
 
 FOLDER = Path(__file__).parent.parent / "data" / "cql2"
 COUNTS = json.loads((FOLDER / "expected_counts.json").read_text(encoding="utf-8"))
-AROUND = Surroundings(date(2026, 11, 25), {}, none_as_null=True)
+AROUND = EvaluationContext(date(2026, 11, 25), {}, none_as_null=True)
 
 
 def type_of(values: list[Any]) -> str:
@@ -90,7 +90,7 @@ def test_without_the_switch_none_is_not_compared_as_null() -> None:
     # The control: NOT of a comparison with NULL is unknown in the standard, and yes here.
     columns, views = table("ne_110m_populated_places_simple")
     predicate = bind(parse("NOT (meganame = 'Tokyo')"), columns, {})
-    ours = Surroundings(date(2026, 11, 25), {})
+    ours = EvaluationContext(date(2026, 11, 25), {})
     nulls = sum(repr(view.facts["meganame"]).count("NONE") for view in views)
     assert nulls > 0
     plain = sum(judge_view(predicate, view, columns, ours).verdict is YES for view in views)

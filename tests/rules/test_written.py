@@ -11,9 +11,9 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.http.bodies import parse_json, parse_yaml
+from service.http.strict_json import parse_json, parse_yaml
 from service.rules.document import digest
-from service.rules.written import as_yaml
+from service.rules.yaml_text import as_yaml
 
 SETS = Path(__file__).resolve().parents[2] / "set_definitions"
 

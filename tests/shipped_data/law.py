@@ -8,9 +8,9 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from service.evaluation.sanity import Published
 from service.facts.core import CORE
 from service.facts.holding import Facts, read_facts
+from service.measurements.plausibility import Published
 from service.reference import shipped
 
 FOLDER = Path(__file__).parent

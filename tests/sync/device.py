@@ -9,14 +9,14 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from service.accounts.model import State
-from service.holdings.merge import CREATE, DESTROY, UPDATE, Mutation, Record
-from service.holdings.syncing import Sent
+from service.holdings.sync.apply import SentMutation
+from service.holdings.sync.merge import CREATE, DESTROY, UPDATE, Mutation, Record
 from tests.sync.ledger import Gone, Server
 
 
-def sent(mutation: Mutation) -> Sent:
+def sent(mutation: Mutation) -> SentMutation:
     body = {"op": mutation.op, "patch": dict(mutation.patch), "from": dict(mutation.seen)}
-    return Sent(mutation, repr((mutation.op, mutation.holding, sorted(mutation.patch.items(), key=str))), body)
+    return SentMutation(mutation, repr((mutation.op, mutation.holding, sorted(mutation.patch.items(), key=str))), body)
 
 
 class Device:
@@ -96,7 +96,7 @@ class Device:
 
     # -- what the device does
 
-    def push(self, server: Server, size: int, crash: str | None = None) -> list[Sent]:
+    def push(self, server: Server, size: int, crash: str | None = None) -> list[SentMutation]:
         """Sends the beginning of the outbox; what it sent. Crash leaves everything as it was."""
         batch = [sent(mutation) for mutation in self.outbox[:size]]
         try:
@@ -107,7 +107,7 @@ class Device:
         self.answered(batch, answers)
         return batch
 
-    def answered(self, batch: list[Sent], answers: list[dict[str, Any]]) -> None:
+    def answered(self, batch: list[SentMutation], answers: list[dict[str, Any]]) -> None:
         done, again = set(), []
         for one, answer in zip(batch, answers, strict=True):
             mutation = one.mutation

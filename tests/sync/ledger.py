@@ -9,8 +9,8 @@ from typing import Any
 
 from service.accounts.model import ORIGIN, State
 from service.errors import Fault
-from service.holdings.merge import REJECTED, Check, Record, outcome_of
-from service.holdings.syncing import Logged, Sent, apply_all
+from service.holdings.sync.apply import Logged, SentMutation, apply_all
+from service.holdings.sync.merge import REJECTED, Check, Record, outcome_of
 from tests.sync.oracle import broken
 
 
@@ -68,7 +68,7 @@ class Ledger:
         return found if isinstance(found, list) else None
 
     def enter(
-        self, sent: Sent, answer: Mapping[str, Any], record: Record | None, lists: Mapping[str, list[str]]
+        self, sent: SentMutation, answer: Mapping[str, Any], record: Record | None, lists: Mapping[str, list[str]]
     ) -> None:
         mutation = sent.mutation
         assert mutation.id not in self.log, "no mutation takes effect twice (invariant 3)"
@@ -102,7 +102,7 @@ class Ledger:
         if state.number >= len(self.states) or (self.proves_history and self.states[state.number] != state):
             raise Gone
 
-    def applied(self, batch: Sequence[Sent], known: State | None) -> list[dict[str, Any]]:
+    def applied(self, batch: Sequence[SentMutation], known: State | None) -> list[dict[str, Any]]:
         self.ensure_known(known)
         return apply_all(self, batch, self.check)
 
@@ -127,7 +127,7 @@ class Server:
         self.backup = ledger.copied()
 
     def sync(
-        self, batch: Sequence[Sent], known: State | None, crash: str | None = None
+        self, batch: Sequence[SentMutation], known: State | None, crash: str | None = None
     ) -> tuple[list[dict[str, Any]], State]:
         """The answers, and the state after."""
         work = self.now.copied()

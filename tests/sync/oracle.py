@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from service.holdings.merge import CREATE, DESTROY, UPDATE, Conflict, Mutation, Record
+from service.holdings.sync.merge import CREATE, DESTROY, UPDATE, Mutation, Record, ValueConflict
 
 TERMS = "tags"
 
@@ -52,7 +52,7 @@ def _changed(before: Record, mutation: Mutation, after: Record) -> Iterator[str]
             yield f"the conflict {conflict.id} is gone, which nobody resolved"
 
 
-def _is_replaced(conflict: Conflict, mutation: Mutation, after: Record) -> bool:
+def _is_replaced(conflict: ValueConflict, mutation: Mutation, after: Record) -> bool:
     """Its author goes on from the value that lost, or the same place has another value of the same author's."""
     if conflict.attribute is None:
         return any(other.id == conflict.id for other in after.conflicts)

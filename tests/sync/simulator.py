@@ -8,8 +8,8 @@ from datetime import UTC, datetime, timedelta
 from random import Random
 from typing import Any
 
-from service.holdings.merge import DESTROY, Mutation, Record
-from service.holdings.syncing import Sent
+from service.holdings.sync.apply import SentMutation
+from service.holdings.sync.merge import DESTROY, Mutation, Record
 from tests.sync.device import Device
 from tests.sync.ledger import Crash, Ledger, Server
 
@@ -42,7 +42,7 @@ class World:
         ]
         self.now = NOON
         self.counter = 0
-        self.late: list[list[Sent]] = []
+        self.late: list[list[SentMutation]] = []
         # Everything that owners did, and for lists what they were looking at.
         self.done: dict[str, Mutation] = {}
         self.bases: dict[str, list[str]] = {}

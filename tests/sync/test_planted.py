@@ -12,9 +12,9 @@ from unittest.mock import patch
 import pytest
 
 from service.accounts.model import State
-from service.holdings import merge
-from service.holdings.merge import Mutation, Outcome, Record, Written
-from service.holdings.syncing import Logged, Sent
+from service.holdings.sync import merge
+from service.holdings.sync.apply import Logged, SentMutation
+from service.holdings.sync.merge import MergeOutcome, Mutation, Record, WrittenBy
 from tests.sync.device import Device
 from tests.sync.ledger import Crash, Gone, Ledger, Server
 from tests.sync.simulator import Violation, World
@@ -51,14 +51,14 @@ class ForgetsWhatItSaw(Ledger):
         return None
 
     def enter(
-        self, sent: Sent, answer: Mapping[str, Any], record: Record | None, lists: Mapping[str, list[str]]
+        self, sent: SentMutation, answer: Mapping[str, Any], record: Record | None, lists: Mapping[str, list[str]]
     ) -> None:
         self.log.pop(sent.mutation.id, None)
         super().enter(sent, answer, record, lists)
 
 
 class RemembersBeforeTheCommit(Server):
-    def sync(self, batch: Sequence[Sent], known: State | None, crash: str | None = None) -> Any:
+    def sync(self, batch: Sequence[SentMutation], known: State | None, crash: str | None = None) -> Any:
         try:
             return super().sync(batch, known, crash)
         except Crash:
@@ -69,7 +69,7 @@ class RemembersBeforeTheCommit(Server):
 
 
 class AnswersBeforeTheCommit(Server):
-    def sync(self, batch: Sequence[Sent], known: State | None, crash: str | None = None) -> Any:
+    def sync(self, batch: Sequence[SentMutation], known: State | None, crash: str | None = None) -> Any:
         if crash == "before":
             work = self.now.copied()
             return work.applied(batch, known), self.now.states[-1]
@@ -89,7 +89,7 @@ class LeavesTombstonesOut(Ledger):
 
 
 class OneStateForABatch(Ledger):
-    def applied(self, batch: Sequence[Sent], known: State | None) -> list[dict[str, Any]]:
+    def applied(self, batch: Sequence[SentMutation], known: State | None) -> list[dict[str, Any]]:
         self.fresh = True
         return super().applied(batch, known)
 
@@ -131,14 +131,14 @@ class KnowsOnlyWhatItPulled(Device):
         self.known = self.state
         return done
 
-    def push(self, server: Server, size: int, crash: str | None = None) -> list[Sent]:
+    def push(self, server: Server, size: int, crash: str | None = None) -> list[SentMutation]:
         batch = super().push(server, size, crash)
         self.known = self.state
         return batch
 
 
 class DropsABatchWhoseAnswerIsLost(Device):
-    def push(self, server: Server, size: int, crash: str | None = None) -> list[Sent]:
+    def push(self, server: Server, size: int, crash: str | None = None) -> list[SentMutation]:
         try:
             return super().push(server, size, crash)
         except Crash:
@@ -149,7 +149,7 @@ class DropsABatchWhoseAnswerIsLost(Device):
 class RecomputesWhatItSaw(Device):
     """Names the writer that is current when it sends, so that everything seems seen."""
 
-    def push(self, server: Server, size: int, crash: str | None = None) -> list[Sent]:
+    def push(self, server: Server, size: int, crash: str | None = None) -> list[SentMutation]:
         current = {name: record.written for name, record in server.now.records.items()}
         self.outbox = [
             replace(m, seen={n: w.by if (w := current.get(m.holding, {}).get(n)) else None for n in m.patch})
@@ -162,24 +162,24 @@ class RecomputesWhatItSaw(Device):
 
 def the_later_wins(_: Any, record: Record, name: str, value: Any, mutation: Mutation, __: Any) -> Any:
     current = record.written.get(name)
-    mine = Written(mutation.id, mutation.edited_at)
+    mine = WrittenBy(mutation.id, mutation.edited_at)
     if current is not None and (current.at, current.by) > (mine.at, mine.by):
         return record, merge.APPLIED, None
     return merge._set(record, name, value, mine), merge.APPLIED, None
 
 
 def the_last_to_arrive_wins(_: Any, record: Record, name: str, value: Any, mutation: Mutation, __: Any) -> Any:
-    return merge._set(record, name, value, Written(mutation.id, mutation.edited_at)), merge.APPLIED, None
+    return merge._set(record, name, value, WrittenBy(mutation.id, mutation.edited_at)), merge.APPLIED, None
 
 
-def the_whole_record_wins(_: Any, record: Record, mutation: Mutation, *__: Any) -> Outcome:
+def the_whole_record_wins(_: Any, record: Record, mutation: Mutation, *__: Any) -> MergeOutcome:
     newest = max((written.at for written in record.written.values()), default=mutation.edited_at)
     if mutation.edited_at < newest:
-        return Outcome(record, merge.APPLIED)
+        return MergeOutcome(record, merge.APPLIED)
     now = record
     for name, value in mutation.patch.items():
-        now = merge._set(now, name, value, Written(mutation.id, mutation.edited_at))
-    return Outcome(now, merge.APPLIED)
+        now = merge._set(now, name, value, WrittenBy(mutation.id, mutation.edited_at))
+    return MergeOutcome(now, merge.APPLIED)
 
 
 def no_loser_is_kept(before: Any, record: Record, conflict: Any) -> Record:
@@ -195,39 +195,39 @@ def no_invalid_mixture_is_kept(before: Any, record: Record, conflict: Any) -> Re
     return record if conflict.kind == "invalid_merge" else before(record, conflict)
 
 
-def a_delete_wins(_: Any, record: Record, mutation: Mutation) -> Outcome:
-    return Outcome(replace(record, conflicts=(), destroyed_by=mutation.id), merge.APPLIED)
+def a_delete_wins(_: Any, record: Record, mutation: Mutation) -> MergeOutcome:
+    return MergeOutcome(replace(record, conflicts=(), destroyed_by=mutation.id), merge.APPLIED)
 
 
-def a_delete_need_not_see_conflicts(before: Any, record: Record, mutation: Mutation) -> Outcome:
-    outcome: Outcome = before(record, replace(mutation, resolves=frozenset(c.id for c in record.conflicts)))
+def a_delete_need_not_see_conflicts(before: Any, record: Record, mutation: Mutation) -> MergeOutcome:
+    outcome: MergeOutcome = before(record, replace(mutation, resolves=frozenset(c.id for c in record.conflicts)))
     return outcome
 
 
-def an_edit_of_what_is_deleted_is_dropped(before: Any, record: Record, *more: Any) -> Outcome:
+def an_edit_of_what_is_deleted_is_dropped(before: Any, record: Record, *more: Any) -> MergeOutcome:
     if record.is_destroyed:
-        return Outcome(record, merge.APPLIED)
-    outcome: Outcome = before(record, *more)
+        return MergeOutcome(record, merge.APPLIED)
+    outcome: MergeOutcome = before(record, *more)
     return outcome
 
 
-def a_copy_revives(before: Any, record: Record | None, *more: Any) -> Outcome:
-    outcome: Outcome = before(record, *more)
+def a_copy_revives(before: Any, record: Record | None, *more: Any) -> MergeOutcome:
+    outcome: MergeOutcome = before(record, *more)
     if record is None or not record.is_destroyed:
         return outcome
     return replace(outcome, record=replace(record, destroyed_by=None))
 
 
-def a_copy_overwrites(before: Any, record: Record | None, *more: Any) -> Outcome:
-    outcome: Outcome = before(None, *more)
+def a_copy_overwrites(before: Any, record: Record | None, *more: Any) -> MergeOutcome:
+    outcome: MergeOutcome = before(None, *more)
     if record is not None and record.is_destroyed and outcome.record is not None:
         return replace(outcome, record=replace(outcome.record, destroyed_by=record.destroyed_by))
     return outcome
 
 
-def a_delete_need_not_see_values(before: Any, record: Record, mutation: Mutation) -> Outcome:
+def a_delete_need_not_see_values(before: Any, record: Record, mutation: Mutation) -> MergeOutcome:
     saw = {name: written.by for name, written in record.written.items()}
-    outcome: Outcome = before(record, replace(mutation, seen=saw))
+    outcome: MergeOutcome = before(record, replace(mutation, seen=saw))
     return outcome
 
 
@@ -235,23 +235,25 @@ def no_removal_is_kept(before: Any, record: Record, conflict: Any) -> Record:
     return record if conflict.kind == "value" and conflict.value is None else before(record, conflict)
 
 
-def an_edit_revives(before: Any, record: Record, mutation: Mutation, *more: Any) -> Outcome:
+def an_edit_revives(before: Any, record: Record, mutation: Mutation, *more: Any) -> MergeOutcome:
     deletes = mutation.resolves | {record.destroyed_by} if record.destroyed_by else mutation.resolves
-    outcome: Outcome = before(record, replace(mutation, resolves=frozenset(deletes)), *more)
+    outcome: MergeOutcome = before(record, replace(mutation, resolves=frozenset(deletes)), *more)
     return outcome
 
 
-def a_revival_undoes_any_delete(before: Any, record: Record, mutation: Mutation, *more: Any) -> Outcome:
-    outcome: Outcome = before(record, replace(mutation, resolves=frozenset()) if mutation.revive else mutation, *more)
+def a_revival_undoes_any_delete(before: Any, record: Record, mutation: Mutation, *more: Any) -> MergeOutcome:
+    outcome: MergeOutcome = before(
+        record, replace(mutation, resolves=frozenset()) if mutation.revive else mutation, *more
+    )
     return outcome
 
 
-def a_copy_fills_nothing(before: Any, record: Record | None, *more: Any) -> Outcome:
-    return before(record, *more) if record is None else Outcome(record, merge.APPLIED)
+def a_copy_fills_nothing(before: Any, record: Record | None, *more: Any) -> MergeOutcome:
+    return before(record, *more) if record is None else MergeOutcome(record, merge.APPLIED)
 
 
-def a_copy_writes_itself(before: Any, record: Record | None, mutation: Mutation, _: Any, check: Any) -> Outcome:
-    outcome: Outcome = before(record, mutation, {}, check)
+def a_copy_writes_itself(before: Any, record: Record | None, mutation: Mutation, _: Any, check: Any) -> MergeOutcome:
+    outcome: MergeOutcome = before(record, mutation, {}, check)
     return outcome
 
 
@@ -263,7 +265,7 @@ def null_leaves_terms_alone(before: Any, record: Record, name: str, value: Any, 
 
 class RefusedListsCount(Ledger):
     def enter(
-        self, sent: Sent, answer: Mapping[str, Any], record: Record | None, lists: Mapping[str, list[str]]
+        self, sent: SentMutation, answer: Mapping[str, Any], record: Record | None, lists: Mapping[str, list[str]]
     ) -> None:
         super().enter(sent, answer, record, lists)
         self.lists[sent.mutation.holding, sent.mutation.id] = sent.mutation.patch

@@ -11,15 +11,15 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
-from service.accounts import entering
-from service.accounts.entries import InvitationStore
+from service.accounts import sign_in
+from service.accounts.invitations import InvitationStore
 from service.accounts.model import ADMIN
 from service.accounts.store import AccountStore
-from service.http.answers import Answer
+from service.http.dependencies import CallerNeeded, ClientAddress, InvitationId, InviterNeeded, JsonBody, Parts, TokenId
 from service.http.examples import INVITATION, LOG_IN, PASSWORD, REDEMPTION
-from service.http.needs import CallerNeeded, ClientAddress, InvitationId, InviterNeeded, JsonBody, Parts, TokenId
 from service.http.openapi import OPEN, OWNER, operation
-from service.http.paging import PageQuery, identity_key, page
+from service.http.pagination import PageQuery, identity_key, page
+from service.http.responses import Answer
 from service.http.schemas.account import (
     AccountOut,
     InvitationIn,
@@ -67,7 +67,7 @@ def get(caller: CallerNeeded) -> Response:
 )
 def set_password(parts: Parts, caller: CallerNeeded, address: ClientAddress, body: JsonBody) -> Response:
     sent = read(PasswordIn, body.value)
-    entering.change_password(
+    sign_in.change_password(
         parts.database,
         caller,
         None if sent.old_password is None else sent.old_password.get_secret_value(),
@@ -95,7 +95,7 @@ def set_password(parts: Parts, caller: CallerNeeded, address: ClientAddress, bod
 )
 def log_in(parts: Parts, address: ClientAddress, body: JsonBody) -> Response:
     sent = read(LogInIn, body.value)
-    token, text = entering.log_in(
+    token, text = sign_in.log_in(
         parts.database,
         sent.name,
         sent.password.get_secret_value(),
@@ -172,7 +172,7 @@ def revoke_token(parts: Parts, caller: CallerNeeded, id: TokenId) -> Response:
 def invite(parts: Parts, owner: InviterNeeded, body: JsonBody) -> Response:
     sent, now = read(InvitationIn, body.value), parts.clock()
     lifetime = timedelta(seconds=sent.expires_in_seconds)
-    made, text = parts.database.write(lambda connection: entering.invite(connection, owner, sent.note, lifetime, now))
+    made, text = parts.database.write(lambda connection: sign_in.invite(connection, owner, sent.note, lifetime, now))
     return Answer({**shown_invitation(made, now), "invitation": text}, 201, NO_STORE).response()
 
 
@@ -237,5 +237,5 @@ def revoke_invitation(parts: Parts, owner: InviterNeeded, id: InvitationId) -> R
 def redeem(parts: Parts, body: JsonBody) -> Response:
     sent = read(RedemptionIn, body.value)
     secret, password = sent.invitation.get_secret_value(), sent.password.get_secret_value()
-    made = entering.redeem(parts.database, secret, sent.name, password, parts.clock())
+    made = sign_in.redeem(parts.database, secret, sent.name, password, parts.clock())
     return Answer({"id": made.owner.id, "name": made.name}, 201).response()

@@ -5,13 +5,13 @@ from __future__ import annotations
 from fastapi import APIRouter
 from starlette.responses import Response
 
-from service.http.allocating import allocate_sets
-from service.http.answers import Answer
+from service.http.dependencies import EvaluationBody, Parts, PerhapsOwner
 from service.http.examples import ALLOCATIONS
-from service.http.needs import EvaluationBody, Parts, PerhapsOwner
 from service.http.openapi import PERHAPS, operation
+from service.http.responses import Answer
 from service.http.schemas.allocations import AllocationsIn, AllocationsOut
 from service.http.schemas.common import read
+from service.progress.actions.allocations import allocate_sets
 
 router = APIRouter(prefix="/v1")
 

@@ -7,12 +7,12 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query
 from starlette.responses import Response
 
-from service.http.answers import Answer
-from service.http.evaluating import ask_check
-from service.http.needs import DefinitionId, OwnerNeeded, Parts
+from service.http.dependencies import DefinitionId, OwnerNeeded, Parts
 from service.http.openapi import OWNER, operation
+from service.http.responses import Answer
 from service.http.routes.definitions import CheckQuery
 from service.http.schemas.evaluations import CheckIn, CheckOut
+from service.progress.actions.evaluate import check_report
 
 router = APIRouter(prefix="/v1/definitions")
 
@@ -33,4 +33,4 @@ async def check_mine(
 ) -> Response:
     where: dict[str, Any] = {"id": str(id)} | ({} if query.revision is None else {"revision": query.revision})
     asked = CheckIn(definition=where, today=query.today)
-    return Answer(await parts.gate.run(lambda: ask_check(parts.database, owner, asked))).response()
+    return Answer(await parts.gate.run(lambda: check_report(parts.database, owner, asked))).response()

@@ -8,15 +8,16 @@ from fastapi import APIRouter, Query, Request
 from sqlalchemy import Connection
 from starlette.responses import Response
 
-from service.clubs import offering
-from service.clubs.model import MEMBER, STEWARD, Consent, Copy, Offered
-from service.clubs.offer_store import CopyStore, OfferStore, ShownStore
-from service.http.answers import Answer, once_only, unless_known
-from service.http.conditions import if_match
+from service.clubs.actions import offers
+from service.clubs.model import MEMBER, STEWARD, ClubOffer, Consent, Copy
+from service.clubs.offers import CopyStore, OfferStore, ShownStore
+from service.http.conditional import if_match
+from service.http.dependencies import DefinitionId, JsonBody, Parts, SeatNeeded
 from service.http.examples import CONSENT, OFFER, TAKE
-from service.http.needs import DefinitionId, JsonBody, Parts, SeatNeeded
+from service.http.idempotency import idempotent
 from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, operation, with_headers
-from service.http.paging import PageQuery, identity_key, page
+from service.http.pagination import PageQuery, identity_key, page
+from service.http.responses import Answer, not_modified_or
 from service.http.schemas.club_definitions import (
     AnnouncementPageOut,
     ConsentIn,
@@ -64,10 +65,10 @@ def offer(request: Request, parts: Parts, seat: SeatNeeded, body: JsonBody) -> R
     sent = read(OfferIn, body.value)
 
     def act(connection: Connection) -> Answer:
-        offered = offering.offer(connection, seat, sent.definition_id, sent.revision, sent.note, parts.clock())
+        offered = offers.offer(connection, seat, sent.definition_id, sent.revision, sent.note, parts.clock())
         return _made(seat.club, offered, None)
 
-    return once_only(request, parts.database, seat.owner, body, act)
+    return idempotent(request, parts.database, seat.owner, body, act)
 
 
 @router.get(
@@ -114,13 +115,13 @@ def listing(request: Request, parts: Parts, seat: SeatNeeded, query: Annotated[P
 def get(
     request: Request, parts: Parts, seat: SeatNeeded, id: DefinitionId, query: Annotated[OfferQuery, Query()]
 ) -> Response:
-    def find(connection: Connection) -> tuple[Offered, Copy | None]:
+    def find(connection: Connection) -> tuple[ClubOffer, Copy | None]:
         store = OfferStore(connection, seat.club)
         offered = store.newest(id) if query.revision is None else store.revision(id, query.revision)
         return offered, CopyStore(connection, seat.owner).of(id)
 
     found = parts.database.read(find)
-    return unless_known(request, offer_tag(*found), lambda: Answer(shown_offer(*found)))
+    return not_modified_or(request, offer_tag(*found), lambda: Answer(shown_offer(*found)))
 
 
 @router.delete(
@@ -143,7 +144,7 @@ def withdraw(request: Request, parts: Parts, seat: SeatNeeded, id: DefinitionId)
 
     def act(connection: Connection) -> None:
         copy = CopyStore(connection, seat.owner).of(id)
-        offering.withdraw(
+        offers.withdraw(
             connection, seat, id, parts.clock(), expect=lambda before: expected.check(offer_tag(before, copy))
         )
 
@@ -173,10 +174,10 @@ def revise(request: Request, parts: Parts, seat: SeatNeeded, id: DefinitionId, b
     sent = read(OfferIn, body.value)
 
     def act(connection: Connection) -> Answer:
-        offered = offering.revise(connection, seat, id, sent.definition_id, sent.revision, sent.note, parts.clock())
+        offered = offers.revise(connection, seat, id, sent.definition_id, sent.revision, sent.note, parts.clock())
         return _made(seat.club, offered, CopyStore(connection, seat.owner).of(id))
 
-    return once_only(request, parts.database, seat.owner, body, act)
+    return idempotent(request, parts.database, seat.owner, body, act)
 
 
 @router.post(
@@ -201,11 +202,11 @@ def take(request: Request, parts: Parts, seat: SeatNeeded, id: DefinitionId, bod
     sent = read(TakeIn, body.value)
 
     def act(connection: Connection) -> Answer:
-        line, revision, copy = offering.take(connection, seat, id, sent.revision)
+        line, revision, copy = offers.take(connection, seat, id, sent.revision)
         shown = {**(shown_copy(copy) or {}), "title": revision.title, "digest": revision.digest}
         return Answer(shown, 201, {"Location": f"/v1/definitions/{line.id}"})
 
-    return once_only(request, parts.database, seat.owner, body, act)
+    return idempotent(request, parts.database, seat.owner, body, act)
 
 
 @router.get(
@@ -242,7 +243,7 @@ def set_consent(parts: Parts, seat: SeatNeeded, id: DefinitionId, body: JsonBody
     # Without If-Match: ceasing to show something never fails for what was said before.
     sent = read(ConsentIn, body.value)
     consent = parts.database.write(
-        lambda connection: offering.show(
+        lambda connection: offers.show(
             connection, seat, id, Consent(sent.standing, sent.spares, sent.display), parts.clock()
         )
     )
@@ -274,6 +275,6 @@ def announcements(request: Request, parts: Parts, seat: SeatNeeded, query: Annot
     return Answer(found.as_json(), 200, found.headers()).response()
 
 
-def _made(club: str, offered: Offered, copy: Copy | None) -> Answer:
+def _made(club: str, offered: ClubOffer, copy: Copy | None) -> Answer:
     where = f"/v1/clubs/{club}/definitions/{offered.definition}"
     return Answer(shown_offer(offered, copy), 201, {"ETag": offer_tag(offered, copy), "Location": where})

@@ -9,14 +9,15 @@ from fastapi import APIRouter, Query, Request
 from sqlalchemy import Connection
 from starlette.responses import Response
 
-from service.clubs import actions
+from service.clubs.actions import members
 from service.clubs.model import STEWARD
 from service.clubs.store import ClubInvitationStore
-from service.http.answers import Answer, once_only
+from service.http.dependencies import ClubInvitationId, JsonBody, OwnerNeeded, Parts, SeatNeeded
 from service.http.examples import CLUB_INVITATION, JOIN
-from service.http.needs import ClubInvitationId, JsonBody, OwnerNeeded, Parts, SeatNeeded
+from service.http.idempotency import idempotent
 from service.http.openapi import IDEMPOTENCY_KEY, OWNER, operation, with_headers
-from service.http.paging import PageQuery, identity_key, page
+from service.http.pagination import PageQuery, identity_key, page
+from service.http.responses import Answer
 from service.http.routes.account import NO_STORE
 from service.http.schemas.clubs import (
     ClubInvitationIn,
@@ -53,7 +54,7 @@ def invite(parts: Parts, seat: SeatNeeded, body: JsonBody) -> Response:
     lifetime = timedelta(seconds=sent.expires_in_seconds)
     # Without Idempotency-Key: the answer, which would be kept, has the secret in it.
     made, text = parts.database.write(
-        lambda connection: actions.invite(connection, seat, sent.role, sent.note, lifetime, now)
+        lambda connection: members.invite(connection, seat, sent.role, sent.note, lifetime, now)
     )
     return Answer({**shown_club_invitation(made, now), "invitation": text}, 201, NO_STORE).response()
 
@@ -95,7 +96,7 @@ def invitations(request: Request, parts: Parts, seat: SeatNeeded, query: Annotat
     ),
 )
 def revoke(parts: Parts, seat: SeatNeeded, invitation_id: ClubInvitationId) -> Response:
-    parts.database.write(lambda connection: actions.revoke_invitation(connection, seat, invitation_id, parts.clock()))
+    parts.database.write(lambda connection: members.revoke_invitation(connection, seat, invitation_id, parts.clock()))
     return Answer(None, 204).response()
 
 
@@ -122,8 +123,8 @@ def join(request: Request, parts: Parts, owner: OwnerNeeded, body: JsonBody) -> 
 
     def act(connection: Connection) -> Answer:
         secret = sent.invitation.get_secret_value()
-        club, seat = actions.join(connection, owner, secret, sent.name, parts.clock())
+        club, seat = members.join(connection, owner, secret, sent.name, parts.clock())
         headers = {"ETag": club_tag(club, seat), "Location": f"/v1/clubs/{club.id}"}
         return Answer(shown_club(club, seat), 201, headers)
 
-    return once_only(request, parts.database, owner, body, act)
+    return idempotent(request, parts.database, owner, body, act)

@@ -8,16 +8,16 @@ from fastapi import APIRouter, Query, Request
 from sqlalchemy import Connection
 from starlette.responses import Response
 
-from service.clubs import actions
-from service.clubs.model import MEMBER, STEWARD, Club, Seat
+from service.clubs.actions import members as actions
+from service.clubs.model import MEMBER, STEWARD, Club, Membership
 from service.clubs.store import ClubStore
-from service.http.answers import Answer, once_only, unless_known
-from service.http.bodies import MERGE_PATCH
-from service.http.conditions import if_match
+from service.http.conditional import if_match
+from service.http.dependencies import JsonBody, MemberId, OwnerNeeded, Parts, PatchBody, SeatNeeded
 from service.http.examples import CLUB, CLUB_PATCH, MEMBER_PATCH
-from service.http.needs import JsonBody, MemberId, OwnerNeeded, Parts, PatchBody, SeatNeeded
+from service.http.idempotency import idempotent
 from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
-from service.http.paging import PageQuery, identity_key, page
+from service.http.pagination import PageQuery, identity_key, page
+from service.http.responses import Answer, not_modified_or
 from service.http.schemas.clubs import (
     ClubIn,
     ClubOut,
@@ -34,6 +34,7 @@ from service.http.schemas.clubs import (
     shown_member,
 )
 from service.http.schemas.common import read
+from service.http.strict_json import MERGE_PATCH
 
 router = APIRouter(prefix="/v1/clubs")
 _TAG = "Clubs"
@@ -66,7 +67,7 @@ def create(request: Request, parts: Parts, owner: OwnerNeeded, body: JsonBody) -
         club, seat = actions.found(connection, owner, sent.name, sent.note, sent.own_name, parts.clock())
         return Answer(shown_club(club, seat), 201, _where(club, seat))
 
-    return once_only(request, parts.database, owner, body, act)
+    return idempotent(request, parts.database, owner, body, act)
 
 
 @router.get(
@@ -112,7 +113,7 @@ def listing(request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated
 )
 def get(request: Request, parts: Parts, seat: SeatNeeded) -> Response:
     club = parts.database.read(lambda connection: ClubStore(connection).get(seat.club))
-    return unless_known(request, club_tag(club, seat), lambda: Answer(shown_club(club, seat)))
+    return not_modified_or(request, club_tag(club, seat), lambda: Answer(shown_club(club, seat)))
 
 
 @router.patch(
@@ -209,7 +210,7 @@ def members(request: Request, parts: Parts, seat: SeatNeeded, query: Annotated[P
 )
 def get_member(request: Request, parts: Parts, seat: SeatNeeded, member_id: MemberId) -> Response:
     member = parts.database.read(lambda connection: ClubStore(connection).seat(seat.club, member_id))
-    return unless_known(request, member_tag(member), lambda: Answer(shown_member(member, seat)))
+    return not_modified_or(request, member_tag(member), lambda: Answer(shown_member(member, seat)))
 
 
 @router.patch(
@@ -233,7 +234,7 @@ def get_member(request: Request, parts: Parts, seat: SeatNeeded, member_id: Memb
 def change_member(request: Request, parts: Parts, seat: SeatNeeded, member_id: MemberId, body: PatchBody) -> Response:
     expected = if_match(request)
 
-    def act(connection: Connection) -> Seat:
+    def act(connection: Connection) -> Membership:
         # Whether there is such a member comes before what is wrong with the body.
         ClubStore(connection).seat(seat.club, member_id)
         role = read(MemberPatch, body.value).role
@@ -305,5 +306,5 @@ def audit(request: Request, parts: Parts, seat: SeatNeeded, query: Annotated[Pag
     return Answer(found.as_json(), 200, found.headers()).response()
 
 
-def _where(club: Club, seat: Seat) -> dict[str, str]:
+def _where(club: Club, seat: Membership) -> dict[str, str]:
     return {"ETag": club_tag(club, seat), "Location": f"/v1/clubs/{club.id}"}

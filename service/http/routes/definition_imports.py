@@ -9,14 +9,12 @@ from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
-from service.clubs import origin_actions as actions
-from service.clubs.origin_store import BroughtStore
-from service.http.answers import Answer, done_before, once_only, unless_known
-from service.http.bringing import bring
+from service.http.dependencies import DefinitionImportId, DocumentBody, OwnerNeeded, Parts
 from service.http.examples import DEFINITION_IMPORT
-from service.http.needs import DefinitionImportId, DocumentBody, OwnerNeeded, Parts
+from service.http.idempotency import done_before, idempotent
 from service.http.openapi import IDEMPOTENCY_KEY, IF_NONE_MATCH, OWNER, operation, with_headers
-from service.http.paging import PageQuery, identity_key, page
+from service.http.pagination import PageQuery, identity_key, page
+from service.http.responses import Answer, not_modified_or
 from service.http.schemas.definition_imports import (
     DefinitionImportIn,
     DefinitionImportOut,
@@ -28,6 +26,9 @@ from service.http.schemas.definition_imports import (
 from service.http.schemas.definitions import DefinitionOut, line_tag, shown_revision
 from service.reference import actions as reference
 from service.rules.document import read as read_document
+from service.sharing.actions import origins as actions
+from service.sharing.actions.imports import bring
+from service.sharing.origin_store import BroughtStore
 
 router = APIRouter(prefix="/v1/imports")
 _TAG = "Shares"
@@ -78,7 +79,7 @@ async def start(request: Request, parts: Parts, owner: OwnerNeeded, body: Docume
         headers = {"ETag": import_tag(brought), "Location": f"/v1/imports/{brought.id}"}
         return Answer(shown_import(brought), 201, headers)
 
-    return await run_in_threadpool(once_only, request, parts.database, owner, body, act)
+    return await run_in_threadpool(idempotent, request, parts.database, owner, body, act)
 
 
 @router.get(
@@ -124,7 +125,7 @@ def listing(request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated
 )
 def get(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionImportId) -> Response:
     brought = parts.database.read(lambda connection: BroughtStore(connection, owner).get(id, parts.clock()))
-    return unless_known(request, import_tag(brought), lambda: Answer(shown_import(brought)))
+    return not_modified_or(request, import_tag(brought), lambda: Answer(shown_import(brought)))
 
 
 @router.post(
@@ -153,7 +154,7 @@ async def confirm(request: Request, parts: Parts, owner: OwnerNeeded, id: Defini
         headers = {"ETag": line_tag(line), "Location": f"/v1/definitions/{line.id}"}
         return Answer(shown_revision(revision, definition), 201, headers)
 
-    return await run_in_threadpool(once_only, request, parts.database, owner, None, act)
+    return await run_in_threadpool(idempotent, request, parts.database, owner, None, act)
 
 
 @router.delete(

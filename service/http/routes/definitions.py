@@ -14,17 +14,16 @@ from starlette.responses import Response
 from service.accounts.store import AccountStore
 from service.definitions import actions
 from service.definitions.store import DefinitionStore
-from service.definitions.want_store import WantNoteStore
+from service.definitions.want_notes import WantNoteStore
 from service.errors import Fault, Invalid
 from service.holdings.model import StoredHolding
-from service.http.answers import Answer, once_only, unless_known
-from service.http.bodies import YAML
-from service.http.conditions import accepted, entity_tag, if_match, is_known
-from service.http.evaluating import ensure_sound, evaluation_tag, find_revision, load_mine, today
+from service.http.conditional import accepted, entity_tag, if_match, is_known
+from service.http.dependencies import Body, DefinitionId, DocumentBody, OwnerNeeded, Parts
 from service.http.examples import DOCUMENT
-from service.http.needs import Body, DefinitionId, DocumentBody, OwnerNeeded, Parts
+from service.http.idempotency import idempotent
 from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
-from service.http.paging import PageQuery, identity_key, number_key, page
+from service.http.pagination import PageQuery, identity_key, number_key, page
+from service.http.responses import Answer, not_modified_or
 from service.http.routes.evaluations import evaluated
 from service.http.schemas.common import Day, In, read
 from service.http.schemas.definitions import (
@@ -38,7 +37,9 @@ from service.http.schemas.definitions import (
     summary,
 )
 from service.http.schemas.evaluations import EvaluationOut, WantListOut
-from service.progress.measure import measure
+from service.http.strict_json import YAML
+from service.progress.actions.evaluate import ensure_sound, evaluation_tag, find_revision, load_stored_set, today
+from service.progress.evaluate import evaluate
 from service.progress.want_list import as_csv, as_html, as_text, want_list
 from service.reference import actions as reference
 from service.reference.store import IssueStore
@@ -134,7 +135,7 @@ def create(request: Request, parts: Parts, owner: OwnerNeeded, body: DocumentBod
         headers = {"ETag": line_tag(line), "Location": f"/v1/definitions/{line.id}"}
         return Answer(shown_revision(revision, definition), 201, headers)
 
-    return once_only(request, parts.database, owner, body, act)
+    return idempotent(request, parts.database, owner, body, act)
 
 
 @router.get(
@@ -180,7 +181,7 @@ def listing(request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated
 )
 def get(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
     line, revision = parts.database.read(lambda connection: DefinitionStore(connection, owner).latest(id))
-    return unless_known(request, line_tag(line), lambda: Answer(shown_revision(revision, _read(revision.document))))
+    return not_modified_or(request, line_tag(line), lambda: Answer(shown_revision(revision, _read(revision.document))))
 
 
 @router.put(
@@ -305,7 +306,7 @@ async def publish(
         headers = {"ETag": line_tag(line), "Location": f"/v1/definitions/{id}/revisions/{revision.number}"}
         return Answer(shown_revision(revision, _read(revision.document)), 201, headers)
 
-    return await run_in_threadpool(once_only, request, parts.database, owner, None, act)
+    return await run_in_threadpool(idempotent, request, parts.database, owner, None, act)
 
 
 @router.get(
@@ -328,7 +329,7 @@ def get_revision(
     request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, number: RevisionNumber
 ) -> Response:
     revision = parts.database.read(lambda connection: DefinitionStore(connection, owner).revision(id, number))
-    return unless_known(
+    return not_modified_or(
         request, revision_tag(revision), lambda: Answer(shown_revision(revision, _read(revision.document)))
     )
 
@@ -362,9 +363,9 @@ async def evaluation(
 
     tag = await run_in_threadpool(parts.database.read, look)
     if is_known(request, tag):
-        return unless_known(request, tag, lambda: Answer(None))
+        return not_modified_or(request, tag, lambda: Answer(None))
     # Read again with holdings and issues, in one snapshot: the answer and its tag then speak of the same state.
-    mine = await run_in_threadpool(parts.database.read, lambda c: load_mine(c, owner, id, query.revision))
+    mine = await run_in_threadpool(parts.database.read, lambda c: load_stored_set(c, owner, id, query.revision))
     answer = await parts.gate.run(lambda: evaluated(mine.ask(day)))
     tag = evaluation_tag(mine.revision, mine.state, day, mine.decisions, mine.own.version)
     return Answer(answer, 200, {"ETag": tag}).response()
@@ -394,17 +395,17 @@ async def get_want_list(
 
     mine, notes = await run_in_threadpool(
         parts.database.read,
-        lambda c: (load_mine(c, owner, id, query.revision), WantNoteStore(c, owner).of(id)),
+        lambda c: (load_stored_set(c, owner, id, query.revision), WantNoteStore(c, owner).of(id)),
     )
     revision, state, holdings = mine.revision, mine.state, mine.holdings
     form = query.format or accepted(request, _FORMS)
     tag = entity_tag(evaluation_tag(revision, state, day, mine.decisions, mine.own.version), form, notes.version)
     if is_known(request, tag):
-        return unless_known(request, tag, lambda: Answer(None))
+        return not_modified_or(request, tag, lambda: Answer(None))
 
     def list_wants() -> dict[str, Any]:
         asked = mine.ask(day).measurement
-        return numbered(want_list(asked, measure(asked), notes.notes), holdings)
+        return numbered(want_list(asked, evaluate(asked), notes.notes), holdings)
 
     wants = await parts.gate.run(list_wants)
     headers = {"ETag": tag, "Vary": "Accept"}

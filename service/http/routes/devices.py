@@ -16,15 +16,14 @@ from service.accounts.model import ADMIN, Token
 from service.accounts.pairing import Outcome, read_user_code
 from service.accounts.store import AccountStore
 from service.errors import Fault, Invalid
-from service.http.answers import Answer, unless_known
-from service.http.bodies import MERGE_PATCH
-from service.http.conditions import if_match
+from service.http.conditional import if_match
+from service.http.dependencies import CallerNeeded, ClientAddress, DeviceId, JsonBody, Parts, PatchBody
 from service.http.examples import DECISION, DEVICE_PATCH, POLL
-from service.http.needs import CallerNeeded, ClientAddress, DeviceId, JsonBody, Parts, PatchBody
 from service.http.openapi import IF_MATCH, IF_NONE_MATCH, OPEN, OWNER, operation, with_headers
 from service.http.pages import pairing_page
-from service.http.paging import PageQuery, identity_key, page
+from service.http.pagination import PageQuery, identity_key, page
 from service.http.problems import Problem, base_url
+from service.http.responses import Answer, not_modified_or
 from service.http.routes.account import NO_STORE
 from service.http.schemas.account import (
     DecidedOut,
@@ -42,6 +41,7 @@ from service.http.schemas.account import (
     shown_pairing,
 )
 from service.http.schemas.common import read
+from service.http.strict_json import MERGE_PATCH
 
 router = APIRouter()
 _TAG = "Devices"
@@ -110,7 +110,7 @@ def listing(request: Request, parts: Parts, caller: CallerNeeded, query: Annotat
 )
 def get(request: Request, parts: Parts, caller: CallerNeeded, id: DeviceId) -> Response:
     device = parts.database.read(lambda connection: AccountStore(connection).device(caller.owner, id, parts.clock()))
-    return unless_known(request, device_tag(device), lambda: Answer(shown_device(device, caller)))
+    return not_modified_or(request, device_tag(device), lambda: Answer(shown_device(device, caller)))
 
 
 @router.patch(

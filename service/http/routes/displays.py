@@ -7,15 +7,15 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
+from service.clubs.actions.displays import displayed
+from service.clubs.actions.standings import content_tag
 from service.clubs.model import MEMBER
-from service.http.answers import Answer, unless_known
-from service.http.conditions import accepted, is_known
-from service.http.displaying import displayed
-from service.http.needs import DefinitionId, Parts, SeatNeeded
+from service.http.conditional import accepted, is_known
+from service.http.dependencies import DefinitionId, Parts, SeatNeeded
 from service.http.openapi import IF_NONE_MATCH, operation, with_headers
 from service.http.pages import DISPLAY_POLICY, display_page
+from service.http.responses import Answer, not_modified_or
 from service.http.schemas.displays import DisplayOut, DisplayQuery
-from service.http.showing import content_tag
 
 router = APIRouter(prefix="/v1/clubs/{club_id}/definitions/{id}")
 _FORMS = {"json": "application/json", "html": "text/html"}
@@ -46,6 +46,6 @@ async def display(
     form = query.format or accepted(request, _FORMS)
     tag = content_tag([form, shown])
     if form == "json" or is_known(request, tag):
-        return unless_known(request, tag, lambda: Answer(shown, 200, {"Vary": "Accept"}))
+        return not_modified_or(request, tag, lambda: Answer(shown, 200, {"Vary": "Accept"}))
     page = display_page(shown, str(offered.document.get("language", "en")))
     return Response(page, 200, {**_HEADERS, "ETag": tag, "Vary": "Accept"}, "text/html; charset=utf-8")

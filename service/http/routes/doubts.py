@@ -10,14 +10,14 @@ from starlette.responses import Response
 from service.accounts.model import Owner
 from service.database.engine import Database
 from service.holdings.store import HoldingStore
-from service.http.answers import Answer
-from service.http.considering import kept_sets
-from service.http.evaluating import editions, today
-from service.http.needs import OwnerNeeded, Parts
+from service.http.dependencies import OwnerNeeded, Parts
 from service.http.openapi import OWNER, operation
+from service.http.responses import Answer
 from service.http.schemas.doubts import DoubtsOut, DoubtsQuery
-from service.progress.measure import check
-from service.progress.settling import weigh_facts
+from service.progress.actions.candidates import kept_sets
+from service.progress.actions.evaluate import editions, today
+from service.progress.evaluate import ensure_evaluable
+from service.progress.information import weigh_facts
 from service.progress.whatif import Evaluated
 
 router = APIRouter(prefix="/v1")
@@ -44,7 +44,7 @@ def _weighed(database: Database, owner: Owner, query: DoubtsQuery) -> dict[str, 
     sets, _ = kept_sets(database, owner, query.definition, day, tries_each=1, budget_seconds=SOLVER_SECONDS)
     requests = [one.measurement for one in sets]
     for request in requests:
-        check(request)
+        ensure_evaluable(request)
     found = weigh_facts([Evaluated(request, tries=20) for request in requests])
     numbers = _numbers(database, owner)
     return {

@@ -10,20 +10,10 @@ from starlette.responses import Response
 
 from service.errors import Invalid
 from service.facts.holding import Holding
-from service.http.answers import Answer
-from service.http.evaluating import (
-    Asked,
-    Question,
-    ask_check,
-    ask_evaluation,
-    ask_explanation,
-    editions,
-    faults_of_the_rest,
-    moved,
-)
+from service.http.dependencies import EvaluationBody, Parts, PerhapsOwner, Service
 from service.http.examples import CHECK, EVALUATION, EXPLANATION
-from service.http.needs import EvaluationBody, Parts, PerhapsOwner, Service
 from service.http.openapi import PERHAPS, operation
+from service.http.responses import Answer
 from service.http.schemas.common import read
 from service.http.schemas.evaluations import (
     CheckIn,
@@ -33,17 +23,28 @@ from service.http.schemas.evaluations import (
     ExplanationIn,
     ExplanationOut,
 )
+from service.progress import evaluate as progress
+from service.progress.actions.evaluate import (
+    LoadedRequest,
+    Question,
+    check_report,
+    editions,
+    evaluation_request,
+    explanation_request,
+    faults_of_the_rest,
+    moved,
+)
+from service.progress.evaluate import EvaluationRequest
 from service.progress.explain import explain
-from service.progress.measure import Measurement, measure
 
 router = APIRouter(prefix="/v1")
 _TAG = "Evaluations"
 _AS_YAML = "The same body as YAML, up to 1 MiB."
 
 
-def evaluated(asked: Asked) -> dict[str, Any]:
+def evaluated(asked: LoadedRequest) -> dict[str, Any]:
     """The evaluation as plain values, with what it rests on. Takes its time: call it outside the event loop."""
-    answer = measure(asked.measurement)
+    answer = progress.evaluate(asked.measurement)
     return {**answer, "ignored_facts": list(asked.ignored)} if asked.ignored else answer
 
 
@@ -62,8 +63,8 @@ def evaluated(asked: Asked) -> dict[str, Any]:
     ),
 )
 async def evaluate(parts: Parts, owner: PerhapsOwner, body: EvaluationBody) -> Response:
-    def ask(asked: EvaluationIn) -> Asked:
-        return ask_evaluation(parts.database, owner, asked)
+    def ask(asked: EvaluationIn) -> LoadedRequest:
+        return evaluation_request(parts.database, owner, asked)
 
     asked = await _read(parts, EvaluationIn, body.value, {"holdings": []}, ask)
     # Reading the definition and 100,000 holdings takes time too, so it happens behind the gate with the solve.
@@ -86,8 +87,8 @@ async def evaluate(parts: Parts, owner: PerhapsOwner, body: EvaluationBody) -> R
     ),
 )
 async def explain_holding(parts: Parts, owner: PerhapsOwner, body: EvaluationBody) -> Response:
-    def ask(asked: ExplanationIn) -> tuple[Measurement, Holding]:
-        return ask_explanation(parts.database, owner, asked)
+    def ask(asked: ExplanationIn) -> tuple[EvaluationRequest, Holding]:
+        return explanation_request(parts.database, owner, asked)
 
     asked = await _read(parts, ExplanationIn, body.value, {"holding": {"id": "?"}}, ask)
 
@@ -133,4 +134,4 @@ async def _read(
 )
 async def check_definition(parts: Parts, owner: PerhapsOwner, body: EvaluationBody) -> Response:
     asked = read(CheckIn, body.value)
-    return Answer(await parts.gate.run(lambda: ask_check(parts.database, owner, asked))).response()
+    return Answer(await parts.gate.run(lambda: check_report(parts.database, owner, asked))).response()

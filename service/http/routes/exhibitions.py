@@ -10,19 +10,19 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from service.accounts.model import Owner
-from service.database.identities import read_identity
-from service.definitions import history_actions as actions
-from service.definitions.exhibition_store import ExhibitionStore
-from service.definitions.history import Exhibition
+from service.database.ids import read_id
+from service.definitions.history import actions
+from service.definitions.history.exhibitions import ExhibitionStore
+from service.definitions.history.model import Exhibition
 from service.definitions.store import DefinitionStore
 from service.errors import NotFound
-from service.http.answers import Answer, once_only, unless_known
-from service.http.conditions import accepted, if_match, is_known
+from service.http.conditional import accepted, if_match, is_known
+from service.http.dependencies import DefinitionId, JsonBody, OwnerNeeded, Parts
 from service.http.examples import EXHIBITION
-from service.http.exhibiting import prepare
-from service.http.needs import DefinitionId, JsonBody, OwnerNeeded, Parts
+from service.http.idempotency import idempotent
 from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
-from service.http.paging import Page, PageQuery, identity_key, page
+from service.http.pagination import Page, PageQuery, identity_key, page
+from service.http.responses import Answer, not_modified_or
 from service.http.schemas.exhibitions import (
     ExhibitionIn,
     ExhibitionOut,
@@ -32,6 +32,7 @@ from service.http.schemas.exhibitions import (
     shown_exhibition,
     summary_of,
 )
+from service.progress.actions.exhibitions import prepare
 from service.progress.exhibition import as_text
 
 router = APIRouter(prefix="/v1/definitions")
@@ -42,7 +43,7 @@ _PRIVATE = {"Cache-Control": "private, no-cache"}
 
 
 def _exhibition_id(exhibition_id: str) -> str:
-    identity = read_identity(exhibition_id)
+    identity = read_id(exhibition_id)
     if identity is None:
         raise NotFound("exhibition", exhibition_id[:60])
     return identity
@@ -77,7 +78,7 @@ async def create(request: Request, parts: Parts, owner: OwnerNeeded, id: Definit
         headers = {"ETag": exhibition_tag(kept), "Location": f"/v1/definitions/{id}/exhibitions/{kept.id}"}
         return Answer(shown_exhibition(kept), 201, headers)
 
-    return await run_in_threadpool(once_only, request, parts.database, owner, body, act)
+    return await run_in_threadpool(idempotent, request, parts.database, owner, body, act)
 
 
 @router.get(
@@ -139,7 +140,7 @@ def get(
     form = query.format or accepted(request, _FORMS)
     tag, shown = exhibition_tag(kept, form), shown_exhibition(kept)
     if form == "json" or is_known(request, tag):
-        return unless_known(request, tag, lambda: Answer(shown, 200, {"Vary": "Accept"}))
+        return not_modified_or(request, tag, lambda: Answer(shown, 200, {"Vary": "Accept"}))
     return Response(as_text(shown), 200, {"ETag": tag, "Vary": "Accept", **_PRIVATE}, "text/plain; charset=utf-8")
 
 

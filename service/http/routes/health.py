@@ -7,11 +7,11 @@ from starlette.responses import HTMLResponse, Response
 
 from service.database.migrate import current, newest
 from service.errors import NotFound
-from service.http.answers import Answer
-from service.http.needs import Parts
+from service.http.dependencies import Parts
 from service.http.openapi import OPEN, operation
 from service.http.pages import problem_page, problems_page
-from service.http.problems import KINDS, Problem
+from service.http.problems import PROBLEM_KINDS, Problem
+from service.http.responses import Answer
 from service.http.schemas.common import Out
 
 router = APIRouter()
@@ -68,6 +68,6 @@ async def problems() -> Response:
     ),
 )
 async def problem(kind: str) -> Response:
-    if kind not in KINDS:
+    if kind not in PROBLEM_KINDS:
         raise NotFound("kind of problem", kind[:60])
-    return HTMLResponse(problem_page(KINDS[kind]))
+    return HTMLResponse(problem_page(PROBLEM_KINDS[kind]))

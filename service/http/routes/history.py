@@ -9,13 +9,13 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from service.definitions.store import DefinitionStore
-from service.http.answers import Answer
+from service.http.dependencies import DefinitionId, JsonBody, OwnerNeeded, Parts
 from service.http.examples import NOTE
-from service.http.needs import DefinitionId, JsonBody, OwnerNeeded, Parts
-from service.http.noting import history_page, note
 from service.http.openapi import IDEMPOTENCY_KEY, OWNER, operation, with_headers
+from service.http.responses import Answer
 from service.http.schemas.common import read
 from service.http.schemas.history import HistoryOut, HistoryQuery, NoteIn, NoteOut
+from service.progress.actions.history import history_page, note
 
 router = APIRouter(prefix="/v1/definitions")
 _TAG = "History"

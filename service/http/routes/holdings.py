@@ -14,13 +14,13 @@ from service.errors import Invalid
 from service.facts.core import CORE
 from service.holdings import actions
 from service.holdings.store import HoldingStore
-from service.http.answers import Answer, once_only, unless_known
-from service.http.bodies import MERGE_PATCH
-from service.http.conditions import if_match
+from service.http.conditional import if_match
+from service.http.dependencies import Body, HoldingId, JsonBody, OwnerNeeded, Parts, PatchBody, Service
 from service.http.examples import HOLDING, PATCH
-from service.http.needs import Body, HoldingId, JsonBody, OwnerNeeded, Parts, PatchBody, Service
+from service.http.idempotency import idempotent
 from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
-from service.http.paging import identity_key, page
+from service.http.pagination import identity_key, page
+from service.http.responses import Answer, not_modified_or
 from service.http.schemas.common import read
 from service.http.schemas.holdings import (
     HoldingIn,
@@ -33,7 +33,8 @@ from service.http.schemas.holdings import (
     read_patch,
     shown_holding,
 )
-from service.http.selecting import Selection, SelectionQuery
+from service.http.strict_json import MERGE_PATCH
+from service.progress.actions.search import Selection, SelectionQuery
 
 router = APIRouter(prefix="/v1/holdings")
 _TAG = "Holdings"
@@ -67,7 +68,7 @@ def create(request: Request, parts: Parts, owner: OwnerNeeded, body: JsonBody) -
         headers = {"ETag": holding_tag(stored), "Location": f"/v1/holdings/{stored.id}"}
         return Answer(advised_holding(stored, attributes), 201, headers)
 
-    return once_only(request, parts.database, owner, body, act)
+    return idempotent(request, parts.database, owner, body, act)
 
 
 @router.get(
@@ -120,7 +121,7 @@ def get(request: Request, parts: Parts, owner: OwnerNeeded, id: HoldingId) -> Re
     stored, attributes = parts.database.read(
         lambda connection: (HoldingStore(connection, owner).get(id), known_attributes(connection, owner, CORE))
     )
-    return unless_known(request, holding_tag(stored), lambda: Answer(advised_holding(stored, attributes)))
+    return not_modified_or(request, holding_tag(stored), lambda: Answer(advised_holding(stored, attributes)))
 
 
 @router.patch(

@@ -10,17 +10,17 @@ from starlette.responses import Response
 
 from service.definitions.actions import known_attributes
 from service.facts.core import CORE
-from service.holdings import import_actions as actions
-from service.holdings.import_store import ImportStore
+from service.holdings.imports import write as actions
+from service.holdings.imports.actions import carry_out, preview, read_import
+from service.holdings.imports.export import as_csv, as_json, as_workbook
+from service.holdings.imports.store import ImportStore
 from service.holdings.store import HoldingStore
-from service.http.answers import Answer, once_only
-from service.http.bodies import XLSX
+from service.http.dependencies import ImportId, OwnerNeeded, Parts, SheetBody
 from service.http.examples import HOLDINGS_CSV, HOLDINGS_IMPORT
-from service.http.exporting import as_csv, as_json, as_workbook
-from service.http.importing import carry_out, look_over, preview
-from service.http.needs import ImportId, OwnerNeeded, Parts, SheetBody
+from service.http.idempotency import idempotent
 from service.http.openapi import IDEMPOTENCY_KEY, OWNER, operation, with_csv, with_file, with_headers
-from service.http.paging import PageQuery, identity_key, page
+from service.http.pagination import PageQuery, identity_key, page
+from service.http.responses import Answer
 from service.http.schemas.holdings import read_fields
 from service.http.schemas.imports import (
     ExportedOut,
@@ -32,6 +32,7 @@ from service.http.schemas.imports import (
     HoldingsImportQuery,
     shown_import,
 )
+from service.http.strict_json import XLSX
 
 router = APIRouter(prefix="/v1/holdings")
 _TAG = "Imports"
@@ -78,14 +79,14 @@ def imports(
     body: SheetBody,
 ) -> Response:
     attributes = parts.database.read(lambda connection: known_attributes(connection, owner, CORE))
-    looked = look_over(body, query, attributes)
+    looked = read_import(body, query, attributes)
     if query.dry_run:
         return Answer(parts.database.read(lambda c: preview(c, owner, looked, attributes))).response()
 
     def act(connection: Connection) -> Answer:
         return Answer(carry_out(connection, owner, looked, query, attributes))
 
-    return once_only(request, parts.database, owner, body, act)
+    return idempotent(request, parts.database, owner, body, act)
 
 
 @router.get(
@@ -148,7 +149,7 @@ def undo(request: Request, parts: Parts, owner: OwnerNeeded, import_id: ImportId
         attributes = known_attributes(connection, owner, CORE)
         return Answer(shown_import(actions.undo(connection, owner, import_id, attributes, check=read_fields)))
 
-    return once_only(request, parts.database, owner, None, act)
+    return idempotent(request, parts.database, owner, None, act)
 
 
 @router.get(

@@ -16,16 +16,16 @@ from service.accounts.store import AccountStore
 from service.facts.core import CORE
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
-from service.http.answers import Answer, unless_known
-from service.http.conditions import accepted, entity_tag, is_known
-from service.http.evaluating import Mine, evaluation_tag, load_mine, stamps, today
-from service.http.needs import OwnerNeeded, Parts
+from service.http.conditional import accepted, entity_tag, is_known
+from service.http.dependencies import OwnerNeeded, Parts
 from service.http.openapi import IF_NONE_MATCH, OWNER, operation, with_headers
+from service.http.responses import Answer, not_modified_or
 from service.http.schemas.insurance import InsuranceListOut, InsuranceQuery
+from service.progress.actions.evaluate import StoredSet, evaluation_tag, load_stored_set, stamps, today
 from service.progress.description import describer
-from service.progress.history import seated
+from service.progress.evaluate import evaluate
+from service.progress.history import recorded_placements
 from service.progress.insurance import Piece, as_csv, as_text, insurance_list
-from service.progress.measure import measure
 from service.reference import actions as reference
 from service.reference.model import OwnIssues
 from service.reference.store import IssueStore
@@ -65,13 +65,13 @@ async def get_insurance_list(
     rests = (owner.id, kept.state, kept.own.version, day, query.basis, of_set, form)
     tag = entity_tag("insurance", *rests, *stamps())
     if is_known(request, tag):
-        return unless_known(request, tag, lambda: Answer(None))
+        return not_modified_or(request, tag, lambda: Answer(None))
 
     def make() -> dict[str, Any]:
         issues = ChainMap(dict(kept.own.facts), dict(reference.issue_facts()))
         describe = describer(CORE, reference.vocabularies(), issues)
-        result = measure(mine.ask(day).measurement) if mine else None
-        counts = Counter(seat.holding for seat in seated(result)) if result else None
+        result = evaluate(mine.ask(day).measurement) if mine else None
+        counts = Counter(seat.holding for seat in recorded_placements(result)) if result else None
         made = insurance_list(_pieces(kept.holdings, counts), describe, day, basis=query.basis)
         return {**made, "definition": result and result["definition"]}
 
@@ -89,12 +89,12 @@ class Kept:
     holdings: tuple[StoredHolding, ...]
     state: str
     own: OwnIssues
-    mine: Mine | None
+    mine: StoredSet | None
 
 
 def _load(connection: Connection, owner: Owner, definition: str | None) -> Kept:
     holdings, own = HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_issues()
-    mine = load_mine(connection, owner, definition, holdings=holdings, own=own) if definition else None
+    mine = load_stored_set(connection, owner, definition, holdings=holdings, own=own) if definition else None
     return Kept(holdings, str(AccountStore(connection).state(owner)), own, mine)
 
 

@@ -10,15 +10,14 @@ from sqlalchemy import Connection
 from starlette.responses import Response
 
 from service.accounts.model import Owner
-from service.database.identities import new_identity
+from service.database.ids import new_id
 from service.definitions.actions import known_attributes
 from service.errors import Fault, Invalid, NotFound
 from service.facts.core import CORE
-from service.http.answers import Answer, once_only, unless_known
-from service.http.cataloguing import imported, look_over
-from service.http.conditions import if_match
+from service.http.conditional import if_match
+from service.http.dependencies import JsonBody, OwnerNeeded, Parts, PerhapsOwner, Service, TableBody
 from service.http.examples import ISSUE, ISSUE_FIELDS, ISSUES_CSV, ISSUES_IMPORT
-from service.http.needs import JsonBody, OwnerNeeded, Parts, PerhapsOwner, Service, TableBody
+from service.http.idempotency import idempotent
 from service.http.openapi import (
     IDEMPOTENCY_KEY,
     IF_MATCH,
@@ -29,8 +28,9 @@ from service.http.openapi import (
     with_csv,
     with_headers,
 )
-from service.http.paging import bad_cursor, page
+from service.http.pagination import bad_cursor, page
 from service.http.problems import Problem
+from service.http.responses import Answer, not_modified_or
 from service.http.schemas.common import Model, read
 from service.http.schemas.issues import (
     ImportQuery,
@@ -47,9 +47,10 @@ from service.http.schemas.issues import (
     shown_content,
     shown_issue,
 )
-from service.http.sheets import write_sheet
 from service.reference import actions
 from service.reference.actions import Picked
+from service.reference.imports import imported, read_import
+from service.reference.issue_table import write_sheet
 from service.reference.model import Issue, StoredIssue
 
 router = APIRouter(prefix="/v1/issues")
@@ -129,7 +130,7 @@ def get(request: Request, parts: Parts, owner: PerhapsOwner, id: IssueId) -> Res
         return found, advised_issue(found, known)
 
     found, shown = parts.database.read(find)
-    return unless_known(request, issue_tag(found, actions.edition()), lambda: Answer(shown))
+    return not_modified_or(request, issue_tag(found, actions.edition()), lambda: Answer(shown))
 
 
 @router.post(
@@ -155,12 +156,12 @@ def create(request: Request, parts: Parts, owner: OwnerNeeded, body: JsonBody) -
 
     def act(connection: Connection) -> Answer:
         attributes = known_attributes(connection, owner, CORE)
-        issue = an_issue(sent.id or new_identity(), sent, sent.source, sent.edition)
+        issue = an_issue(sent.id or new_id(), sent, sent.source, sent.edition)
         stored = actions.record_issue(connection, owner, issue, attributes)
         headers = {"ETag": issue_tag(stored, ""), "Location": f"/v1/issues/{quote(stored.id, safe='')}"}
         return Answer(advised_issue(stored, attributes), 201, headers)
 
-    return once_only(request, parts.database, owner, body, act)
+    return idempotent(request, parts.database, owner, body, act)
 
 
 @router.put(
@@ -245,7 +246,7 @@ def imports(
     request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated[ImportQuery, Query()], body: TableBody
 ) -> Response:
     attributes = parts.database.read(lambda connection: known_attributes(connection, owner, CORE))
-    looked = look_over(body, query, attributes)
+    looked = read_import(body, query, attributes)
 
     def act(connection: Connection) -> Answer:
         work = actions.compare_issues if query.dry_run else actions.import_issues
@@ -254,7 +255,7 @@ def imports(
 
     if query.dry_run:
         return parts.database.read(act).response()
-    return once_only(request, parts.database, owner, body, act)
+    return idempotent(request, parts.database, owner, body, act)
 
 
 def _sheet(parts: Service, owner: Owner | None, picked: Picked, query: IssueQuery) -> Response:

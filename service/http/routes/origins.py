@@ -7,17 +7,13 @@ from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
-from service.clubs import origin_actions as actions
-from service.clubs.origin_store import OriginStore
-from service.clubs.origins import Offered, Origin
 from service.definitions.store import DefinitionStore
-from service.http.answers import Answer, once_only, unless_known
-from service.http.conditions import if_match
+from service.http.conditional import if_match
+from service.http.dependencies import DefinitionId, JsonBody, OwnerNeeded, Parts
 from service.http.examples import COPY, PULL
-from service.http.following import check_origin
-from service.http.needs import DefinitionId, JsonBody, OwnerNeeded, Parts
+from service.http.idempotency import idempotent
 from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
-from service.http.pulling import pull as pull_revision
+from service.http.responses import Answer, not_modified_or
 from service.http.routes.definitions import RevisionNumber
 from service.http.schemas.common import read
 from service.http.schemas.definition_imports import (
@@ -34,6 +30,11 @@ from service.http.schemas.definition_imports import (
 from service.http.schemas.definitions import DefinitionOut, line_tag, shown_revision
 from service.reference import actions as reference
 from service.rules.document import read as read_document
+from service.sharing.actions import origins as actions
+from service.sharing.actions.polling import check_origin
+from service.sharing.actions.pull_requests import pull as pull_revision
+from service.sharing.origin_store import OriginStore
+from service.sharing.origins import Origin, OriginRevision
 
 router = APIRouter(prefix="/v1/definitions")
 _TAG = "Definitions"
@@ -69,7 +70,7 @@ async def copy(request: Request, parts: Parts, owner: OwnerNeeded, id: Definitio
         headers = {"ETag": line_tag(line), "Location": f"/v1/definitions/{line.id}"}
         return Answer(shown_revision(revision, definition), 201, headers)
 
-    return await run_in_threadpool(once_only, request, parts.database, owner, body, act)
+    return await run_in_threadpool(idempotent, request, parts.database, owner, body, act)
 
 
 @router.get(
@@ -89,12 +90,12 @@ async def copy(request: Request, parts: Parts, owner: OwnerNeeded, id: Definitio
     ),
 )
 def get(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
-    def find(connection: Connection) -> tuple[Origin, tuple[Offered, ...]]:
+    def find(connection: Connection) -> tuple[Origin, tuple[OriginRevision, ...]]:
         store = OriginStore(connection, owner)
         return store.get(id), store.available(id)
 
     origin, offered = parts.database.read(find)
-    return unless_known(request, origin_tag(origin), lambda: Answer(shown_origin(origin, offered)))
+    return not_modified_or(request, origin_tag(origin), lambda: Answer(shown_origin(origin, offered)))
 
 
 @router.delete(

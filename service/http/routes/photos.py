@@ -11,14 +11,15 @@ from starlette.responses import Response
 
 from service.accounts.model import Owner
 from service.errors import NotFound
-from service.holdings import photo_actions as actions
-from service.holdings.photo_store import KeptPhoto, PhotoStore
-from service.holdings.photos import JPEG, KINDS, PNG, WEBP, Photo, name_of, prepare
+from service.holdings.photos import actions
+from service.holdings.photos.images import JPEG, PHOTO_TYPES, PNG, WEBP, Photo, name_of, prepare
+from service.holdings.photos.store import KeptPhoto, PhotoStore
 from service.holdings.store import HoldingStore
-from service.http.answers import Answer, once_only, unless_known
-from service.http.conditions import if_match, is_known
-from service.http.needs import Body, HoldingId, OwnerNeeded, Parts, PhotoBody, Service, stored_id
+from service.http.conditional import if_match, is_known
+from service.http.dependencies import Body, HoldingId, OwnerNeeded, Parts, PhotoBody, Service, stored_id
+from service.http.idempotency import idempotent
 from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
+from service.http.responses import Answer, not_modified_or
 from service.http.schemas.photos import (
     ImageQuery,
     PhotoOut,
@@ -52,7 +53,7 @@ PhotoId = Annotated[str, Depends(_photo_id)]
             "Keep a photo of one side of a piece",
             tag=_TAG,
             access=OWNER,
-            files=dict.fromkeys(KINDS, "One still picture. It is drawn anew: nothing but its pixels is kept."),
+            files=dict.fromkeys(PHOTO_TYPES, "One still picture. It is drawn anew: nothing but its pixels is kept."),
             answer=PhotoOut,
             status=201,
             problems=[
@@ -120,7 +121,7 @@ def listing(parts: Parts, owner: OwnerNeeded, id: HoldingId) -> Response:
 )
 def get(request: Request, parts: Parts, owner: OwnerNeeded, id: HoldingId, photo_id: PhotoId) -> Response:
     kept = parts.database.read(lambda connection: actions.find(connection, owner, id, photo_id))
-    return unless_known(request, photo_tag(kept), lambda: Answer(shown_photo(kept)))
+    return not_modified_or(request, photo_tag(kept), lambda: Answer(shown_photo(kept)))
 
 
 @router.get(
@@ -197,4 +198,4 @@ def _kept(
         return Answer(shown_photo(kept), 201, {"ETag": photo_tag(kept), "Location": address_of(kept)})
 
     with actions.on_the_shelf(parts.database, parts.shelf, owner, photo):
-        return once_only(request, parts.database, owner, body, act)
+        return idempotent(request, parts.database, owner, body, act)

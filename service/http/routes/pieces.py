@@ -6,12 +6,12 @@ from fastapi import APIRouter
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
-from service.http.answers import Answer
+from service.http.dependencies import JsonBody, Parts, PerhapsOwner
 from service.http.examples import PIECE_CHECK
-from service.http.needs import JsonBody, Parts, PerhapsOwner
 from service.http.openapi import PERHAPS, operation
+from service.http.responses import Answer
 from service.http.schemas.pieces import PieceCheckIn, PieceCheckOut
-from service.http.weighing import check_piece as weigh
+from service.measurements.actions import check_piece as weigh
 
 router = APIRouter(prefix="/v1")
 

@@ -12,17 +12,17 @@ from starlette.responses import Response
 from service.definitions import actions
 from service.definitions.store import DefinitionStore
 from service.errors import Invalid
-from service.http.answers import Answer, unless_known
-from service.http.conditions import if_match
-from service.http.evaluating import editions, load_mine, today
+from service.http.conditional import if_match
+from service.http.dependencies import DefinitionId, JsonBody, OwnerNeeded, Parts
 from service.http.examples import PINS
-from service.http.needs import DefinitionId, JsonBody, OwnerNeeded, Parts
 from service.http.openapi import IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
+from service.http.responses import Answer, not_modified_or
 from service.http.schemas.common import read
 from service.http.schemas.evaluations import PlacingIn
 from service.http.schemas.pins import CostsOut, PinsIn, PinsOut, RulePricesOut, pins_tag, shown_pins
+from service.progress.actions.evaluate import editions, load_stored_set, today
+from service.progress.costs import costs_of_decisions, prices_of_rules
 from service.progress.decisions import faults_of_decisions
-from service.progress.prices import costs_of_decisions, prices_of_rules
 from service.progress.whatif import Evaluated
 
 router = APIRouter(prefix="/v1/definitions")
@@ -48,7 +48,7 @@ _ETAG = {"ETag": "The version, for If-Match."}
 )
 def get_pins(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
     decisions = parts.database.read(lambda connection: DefinitionStore(connection, owner).decisions(id))
-    return unless_known(request, pins_tag(id, decisions), lambda: Answer(shown_pins(decisions)))
+    return not_modified_or(request, pins_tag(id, decisions), lambda: Answer(shown_pins(decisions)))
 
 
 @router.put(
@@ -73,7 +73,7 @@ async def replace_pins(
 ) -> Response:
     expected = if_match(request)
     # Whether it is there, and still what the caller read, comes before what is wrong with the body.
-    mine = await run_in_threadpool(parts.database.read, lambda connection: load_mine(connection, owner, id))
+    mine = await run_in_threadpool(parts.database.read, lambda connection: load_stored_set(connection, owner, id))
     expected.check(pins_tag(id, mine.decisions))
     sent = read(PinsIn, body.value)
     pins, nevers = _pairs(sent.pins), _pairs(sent.nevers)
@@ -101,7 +101,7 @@ async def replace_pins(
     ),
 )
 async def get_costs(parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
-    mine = await run_in_threadpool(parts.database.read, lambda connection: load_mine(connection, owner, id))
+    mine = await run_in_threadpool(parts.database.read, lambda connection: load_stored_set(connection, owner, id))
     decided = len(mine.decisions.pins) + len(mine.decisions.nevers)
     costs: list[dict[str, Any]] = await parts.gate.run(
         lambda: costs_of_decisions(Evaluated(mine.ask(today()).measurement, tries=decided))
@@ -121,7 +121,7 @@ async def get_costs(parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Respo
     ),
 )
 async def get_rule_prices(parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
-    mine = await run_in_threadpool(parts.database.read, lambda connection: load_mine(connection, owner, id))
+    mine = await run_in_threadpool(parts.database.read, lambda connection: load_stored_set(connection, owner, id))
     rules: list[dict[str, Any]] = await parts.gate.run(
         lambda: prices_of_rules(Evaluated(mine.ask(today()).measurement))
     )

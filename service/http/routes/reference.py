@@ -6,10 +6,10 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from service.facts.core import CORE
-from service.http.answers import Answer, unless_known
-from service.http.conditions import entity_tag
+from service.http.conditional import entity_tag
 from service.http.openapi import IF_NONE_MATCH, OPEN, operation, with_headers
 from service.http.problems import base_url
+from service.http.responses import Answer, not_modified_or
 from service.http.schemas.reference import (
     AttributeListOut,
     FunctionListOut,
@@ -80,7 +80,7 @@ def vocabulary(request: Request, name: str) -> Response:
         concepts = [shown_concept(concept) for concept in scheme.concepts.values()]
         return Answer({**shown_vocabulary(scheme), "concepts": concepts}, 200, _VARY)
 
-    return unless_known(request, entity_tag(reference.edition(), name, skos), make)
+    return not_modified_or(request, entity_tag(reference.edition(), name, skos), make)
 
 
 _VARY = {"Vary": "Accept"}

@@ -9,18 +9,15 @@ from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
+from service.analysis.diff_wording import lines
 from service.definitions import actions
-from service.definitions.model import Line, Revision
+from service.definitions.model import Revision, StoredDefinition
 from service.definitions.store import DefinitionStore
-from service.evaluation.change_words import lines
-from service.http.adopting import adopt as adopt_revision
-from service.http.adopting import load_step, two_revisions
-from service.http.answers import Answer, unless_known
-from service.http.conditions import accepted, if_match, is_known
-from service.http.evaluating import today
+from service.http.conditional import accepted, if_match, is_known
+from service.http.dependencies import DefinitionId, JsonBody, OwnerNeeded, Parts
 from service.http.examples import ADOPTION, WITHDRAWAL
-from service.http.needs import DefinitionId, JsonBody, OwnerNeeded, Parts
 from service.http.openapi import IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
+from service.http.responses import Answer, not_modified_or
 from service.http.routes.definitions import RevisionNumber
 from service.http.schemas.common import read
 from service.http.schemas.definitions import DefinitionSummaryOut, line_tag, summary
@@ -35,6 +32,9 @@ from service.http.schemas.revisions import (
     WithdrawalIn,
     stamp,
 )
+from service.progress.actions.adoption import adopt as adopt_revision
+from service.progress.actions.adoption import load_step, two_revisions
+from service.progress.actions.evaluate import today
 
 router = APIRouter(prefix="/v1/definitions")
 _TAG = "Definitions"
@@ -71,7 +71,7 @@ async def compare_revisions(
     two = await run_in_threadpool(parts.database.read, lambda c: two_revisions(c, owner, id, query.from_, query.to))
     tag = two.tag(day, form)
     if is_known(request, tag):
-        return unless_known(request, tag, lambda: Answer(None))
+        return not_modified_or(request, tag, lambda: Answer(None))
     found = await parts.gate.run(lambda: two.changes(day))
     headers = {"ETag": tag, "Vary": "Accept"}
     if form == "json":
@@ -147,7 +147,7 @@ async def get_impact(
     step = await run_in_threadpool(parts.database.read, lambda connection: load_step(connection, owner, id, query.to))
     tag = step.tag(day)
     if is_known(request, tag):
-        return unless_known(request, tag, lambda: Answer(None))
+        return not_modified_or(request, tag, lambda: Answer(None))
     return Answer(await parts.gate.run(lambda: step.impact(day)), 200, {"ETag": tag}).response()
 
 
@@ -168,12 +168,14 @@ async def get_impact(
     ),
 )
 def get_adoption(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
-    def look(connection: Connection) -> tuple[Line, Revision]:
+    def look(connection: Connection) -> tuple[StoredDefinition, Revision]:
         store = DefinitionStore(connection, owner)
         return store.line(id), store.followed(id)
 
     line, followed = parts.database.read(look)
-    return unless_known(request, line_tag(line), lambda: Answer({"adopted": line.adopted, "follows": stamp(followed)}))
+    return not_modified_or(
+        request, line_tag(line), lambda: Answer({"adopted": line.adopted, "follows": stamp(followed)})
+    )
 
 
 @router.put(

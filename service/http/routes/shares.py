@@ -13,18 +13,15 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, Response
 
 from service.accounts.model import token_digest
-from service.clubs import share_actions as actions
-from service.clubs.share_actions import Shown
-from service.clubs.share_store import SharedStore, ShareStore
 from service.errors import SetwrightError
-from service.http.answers import Answer, unless_known
-from service.http.conditions import accepted, is_known
+from service.http.conditional import accepted, is_known
+from service.http.dependencies import JsonBody, OwnerNeeded, Parts, Service, ShareId
 from service.http.examples import SHARE
-from service.http.needs import JsonBody, OwnerNeeded, Parts, Service, ShareId
 from service.http.openapi import IF_NONE_MATCH, OPEN, OWNER, operation, with_headers
 from service.http.pages import SHARED_POLICY, shared_page
-from service.http.paging import PageQuery, identity_key, number_key, page
+from service.http.pagination import PageQuery, identity_key, number_key, page
 from service.http.problems import base_url
+from service.http.responses import Answer, not_modified_or
 from service.http.routes.account import NO_STORE
 from service.http.routes.definitions import RevisionNumber
 from service.http.schemas.common import read
@@ -46,7 +43,10 @@ from service.http.schemas.shares import (
 from service.reference import actions as reference
 from service.rules.document import read as read_document
 from service.rules.wording import read_aloud
-from service.rules.written import as_yaml
+from service.rules.yaml_text import as_yaml
+from service.sharing.actions import shares as actions
+from service.sharing.actions.shares import SharedRevision
+from service.sharing.store import SharedStore, ShareStore
 
 router = APIRouter()
 _TAG = "Shares"
@@ -124,7 +124,7 @@ def listing(request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated
 )
 def get(request: Request, parts: Parts, owner: OwnerNeeded, id: ShareId) -> Response:
     share, now = parts.database.read(lambda connection: ShareStore(connection, owner).get(id)), parts.clock()
-    return unless_known(request, share_tag(share, now), lambda: Answer(shown_share(share, now)))
+    return not_modified_or(request, share_tag(share, now), lambda: Answer(shown_share(share, now)))
 
 
 @router.delete(
@@ -248,11 +248,11 @@ def get_shared_revision(request: Request, parts: Parts, secret: str, number: Rev
     return Answer(shared_document(shown), 200, headers).response()
 
 
-def _opened(parts: Service, secret: str, number: int | None = None) -> Shown:
+def _opened(parts: Service, secret: str, number: int | None = None) -> SharedRevision:
     return parts.database.read(lambda connection: actions.opened(connection, secret, parts.clock(), number))
 
 
-def _use(parts: Service, secret: str, shown: Shown) -> None:
+def _use(parts: Service, secret: str, shown: SharedRevision) -> None:
     """Counts the use where uses are counted, else notes it now and then. Asking again what is new (304) is none."""
     digest, now = token_digest(secret), parts.clock()
     if shown.share.uses_left is not None:
@@ -271,7 +271,7 @@ def _qr(link: str) -> segno.QRCode:
     return segno.make_qr(link, error="m")
 
 
-def _page(shown: Shown, link: str) -> str:
+def _page(shown: SharedRevision, link: str) -> str:
     revision, document = shown.revision, shown.revision.document
     # The first sentence is the title.
     in_words = read_aloud(read_document(document, vocabularies=reference.vocabularies()))[1:]

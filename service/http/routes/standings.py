@@ -7,11 +7,12 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
+from service.clubs.actions.standings import SPARES, STANDING, content_tag, shown_one, shown_page
 from service.clubs.model import MEMBER
-from service.http.answers import Answer, unless_known
-from service.http.needs import DefinitionId, MemberId, Parts, SeatNeeded
+from service.http.dependencies import DefinitionId, MemberId, Parts, SeatNeeded
 from service.http.openapi import IF_NONE_MATCH, operation, with_headers
-from service.http.paging import PageQuery, page
+from service.http.pagination import PageQuery, page
+from service.http.responses import Answer, not_modified_or
 from service.http.schemas.club_definitions import (
     MemberSparesOut,
     MemberStandingOut,
@@ -24,7 +25,6 @@ from service.http.schemas.club_definitions import (
     somebody,
     spare_coins,
 )
-from service.http.showing import SPARES, STANDING, content_tag, shown_one, shown_page
 
 router = APIRouter(prefix="/v1/clubs/{club_id}/definitions/{id}")
 _TAG = "Clubs"
@@ -57,7 +57,7 @@ async def standings(
 ) -> Response:
     listed = await shown_page(request, parts, seat, id, STANDING, query)
     value = listed.as_json(shown_standing)
-    return unless_known(request, content_tag(value), lambda: Answer(value, 200, listed.headers()))
+    return not_modified_or(request, content_tag(value), lambda: Answer(value, 200, listed.headers()))
 
 
 @router.get(
@@ -80,7 +80,7 @@ async def standing(request: Request, parts: Parts, seat: SeatNeeded, id: Definit
     listed = await shown_one(parts, seat, id, STANDING, member_id)
     (shown,) = listed.members
     value = {**shown_standing(shown), "places": shown_places(shown), **listed.stamp()}
-    return unless_known(request, content_tag(value), lambda: Answer(value))
+    return not_modified_or(request, content_tag(value), lambda: Answer(value))
 
 
 @router.get(
@@ -105,7 +105,7 @@ async def spares(
     place = query.place
     listed = await shown_page(request, parts, seat, id, SPARES, query, whole=place is not None)
     value = listed.as_json(lambda shown: shown_spares(shown, place))
-    return unless_known(request, content_tag(value), lambda: Answer(value, 200, listed.headers()))
+    return not_modified_or(request, content_tag(value), lambda: Answer(value, 200, listed.headers()))
 
 
 @router.get(

@@ -9,18 +9,20 @@ from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
-from service.clubs import swap_actions as actions
-from service.clubs.actions import admit
-from service.clubs.model import MEMBER, Seat
-from service.clubs.offering import sharing
-from service.clubs.proposals import Proposal
-from service.errors import Clash
-from service.http.answers import Answer, done_before, once_only, unless_known
-from service.http.conditions import if_match
+from service.clubs.actions.members import admit
+from service.clubs.actions.offers import sharing
+from service.clubs.model import MEMBER, Membership
+from service.clubs.swaps.actions import proposals as actions
+from service.clubs.swaps.actions.search import failing_sides, propose, search, seats_of
+from service.clubs.swaps.proposal import Proposal
+from service.errors import Conflict
+from service.http.conditional import if_match
+from service.http.dependencies import DefinitionId, JsonBody, Parts, SeatNeeded, SwapId
 from service.http.examples import SWAP_ANSWER, SWAP_PROPOSAL
-from service.http.needs import DefinitionId, JsonBody, Parts, SeatNeeded, SwapId
+from service.http.idempotency import done_before, idempotent
 from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, operation, with_headers
-from service.http.paging import PageQuery, identity_key, page
+from service.http.pagination import PageQuery, identity_key, page
+from service.http.responses import Answer, not_modified_or
 from service.http.schemas.common import read
 from service.http.schemas.swaps import (
     ProposalIn,
@@ -32,7 +34,6 @@ from service.http.schemas.swaps import (
     proposal_tag,
     shown_proposal,
 )
-from service.http.swapping import failing_sides, propose, search, seats_of
 
 router = APIRouter(prefix="/v1/clubs/{club_id}")
 _TAG = "Clubs"
@@ -81,7 +82,7 @@ async def create(request: Request, parts: Parts, seat: SeatNeeded, body: JsonBod
 
     def act(connection: Connection) -> Answer:
         if swap is None:
-            raise Clash("the swap is not among yours any more: search again")
+            raise Conflict("the swap is not among yours any more: search again")
         made = propose(connection, seat, sent.definition_id, swap, parts.clock())
         headers = {"Location": f"/v1/clubs/{seat.club}/swaps/{made.id}", "ETag": proposal_tag(seat, made)}
         return Answer(shown_proposal(seat, made, seats_of(connection, seat.club, made.sides)), 201, headers)
@@ -89,7 +90,7 @@ async def create(request: Request, parts: Parts, seat: SeatNeeded, body: JsonBod
     def hold(connection: Connection) -> None:
         actions.hold(connection, [leg.giver for leg in swap or ()])
 
-    return await run_in_threadpool(once_only, request, parts.database, seat.owner, body, act, hold=hold)
+    return await run_in_threadpool(idempotent, request, parts.database, seat.owner, body, act, hold=hold)
 
 
 @router.get(
@@ -148,7 +149,7 @@ def get(request: Request, parts: Parts, seat: SeatNeeded, swap_id: SwapId) -> Re
         return made, seats_of(connection, seat.club, made.sides)
 
     made, seats = parts.database.read(look)
-    return unless_known(request, proposal_tag(seat, made), lambda: Answer(shown_proposal(seat, made, seats)))
+    return not_modified_or(request, proposal_tag(seat, made), lambda: Answer(shown_proposal(seat, made, seats)))
 
 
 @router.put(
@@ -172,7 +173,7 @@ async def answer(request: Request, parts: Parts, seat: SeatNeeded, swap_id: Swap
     expected, accepts = if_match(request), read(SwapAnswerIn, body.value).accepts
     changed = await failing_sides(parts, seat, swap_id) if accepts else []
 
-    def act(connection: Connection) -> tuple[Proposal, Seat, Seats]:
+    def act(connection: Connection) -> tuple[Proposal, Membership, Seats]:
         shares, own = sharing(connection, hold=True), admit(connection, seat.club, seat.owner, MEMBER)
         made = actions.answer(
             connection,

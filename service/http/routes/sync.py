@@ -12,13 +12,13 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response, StreamingResponse
 
 from service.accounts.store import AccountStore
-from service.http.answers import Answer
+from service.holdings.sync.actions import changes, session, synchronise
+from service.http.dependencies import JsonBody, OwnerNeeded, Parts, Service, owner_again
 from service.http.examples import SYNC
-from service.http.needs import JsonBody, OwnerNeeded, Parts, Service, owner_again
 from service.http.openapi import OWNER, operation
+from service.http.responses import Answer
 from service.http.schemas.common import read
 from service.http.schemas.sync import ChangesOut, ChangesQuery, SessionOut, SessionQuery, SyncIn, SyncOut
-from service.http.syncing import changes, session, synchronise
 
 router = APIRouter(prefix="/v1/holdings")
 _TAG = "Sync"

@@ -9,16 +9,16 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from service.definitions import actions
-from service.definitions.want_store import WantNoteStore
+from service.definitions.want_notes import WantNoteStore
 from service.errors import Fault, Invalid
-from service.http.answers import Answer, unless_known
-from service.http.conditions import if_match
-from service.http.evaluating import load_mine, today
+from service.http.conditional import if_match
+from service.http.dependencies import DefinitionId, JsonBody, OwnerNeeded, Parts
 from service.http.examples import WANT_NOTES
-from service.http.needs import DefinitionId, JsonBody, OwnerNeeded, Parts
 from service.http.openapi import IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
+from service.http.responses import Answer, not_modified_or
 from service.http.schemas.common import read
 from service.http.schemas.wants import WantNotesIn, WantNotesOut, kept_notes, notes_tag, shown_notes
+from service.progress.actions.evaluate import load_stored_set, today
 from service.progress.decisions import faults_of_places
 
 router = APIRouter(prefix="/v1/definitions")
@@ -44,7 +44,7 @@ _ETAG = {"ETag": "The version, for If-Match."}
 )
 def get_want_notes(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
     notes = parts.database.read(lambda connection: WantNoteStore(connection, owner).of(id))
-    return unless_known(request, notes_tag(id, notes), lambda: Answer(shown_notes(notes)))
+    return not_modified_or(request, notes_tag(id, notes), lambda: Answer(shown_notes(notes)))
 
 
 @router.put(
@@ -71,7 +71,7 @@ async def replace_want_notes(
     before = await run_in_threadpool(parts.database.read, lambda connection: WantNoteStore(connection, owner).of(id))
     expected.check(notes_tag(id, before))
     sent = read(WantNotesIn, body.value)
-    mine = await run_in_threadpool(parts.database.read, lambda connection: load_mine(connection, owner, id))
+    mine = await run_in_threadpool(parts.database.read, lambda connection: load_stored_set(connection, owner, id))
     named = [note.place for note in sent.notes]
     faults = await parts.gate.run(lambda: _under(faults_of_places(mine.ask(today()).measurement, named)))
     if faults:

@@ -12,7 +12,7 @@ from pydantic_core import PydanticCustomError
 from service.accounts.model import EVALUATE, READ, WRITE, Caller, Invitation, Token
 from service.accounts.pairing import INTERVAL_SECONDS, LIFETIME
 from service.accounts.passwords import LONGEST, SHORTEST
-from service.http.conditions import entity_tag
+from service.http.conditional import entity_tag
 from service.http.schemas.common import In, Out, PageOut, Text
 
 _DAY_SECONDS = 24 * 60 * 60

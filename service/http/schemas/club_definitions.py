@@ -8,17 +8,17 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
-from service.clubs.model import Announcement, Consent, Copy, Offered
-from service.clubs.offer_store import Shown
+from service.clubs.model import Announcement, ClubOffer, Consent, Copy
+from service.clubs.offers import ShownDefinition
 from service.clubs.standings import spare_id
-from service.database.identities import read_identity
-from service.http.conditions import entity_tag
+from service.database.ids import read_id
+from service.http.conditional import entity_tag
 from service.http.schemas.clubs import Note, SomebodyOut
 from service.http.schemas.common import In, Out, PageOut
 
 
 def _kept(value: Any) -> str:
-    identity = read_identity(value) if isinstance(value, str) else None
+    identity = read_id(value) if isinstance(value, str) else None
     if identity is None:
         raise PydanticCustomError("id", "this is the id of a definition that is kept here")
     return identity
@@ -217,7 +217,7 @@ class MemberSparesOut(PageOut, StampedOut):
     items: list[SpareOut]
 
 
-def summary_of_offer(offered: Offered) -> dict[str, Any]:
+def summary_of_offer(offered: ClubOffer) -> dict[str, Any]:
     return {
         "id": offered.definition,
         "revision": offered.number,
@@ -229,7 +229,7 @@ def summary_of_offer(offered: Offered) -> dict[str, Any]:
     }
 
 
-def shown_offer(offered: Offered, copy: Copy | None) -> dict[str, Any]:
+def shown_offer(offered: ClubOffer, copy: Copy | None) -> dict[str, Any]:
     return {**summary_of_offer(offered), "document": offered.document, "copy": shown_copy(copy)}
 
 
@@ -246,7 +246,7 @@ def shown_consent(consent: Consent) -> dict[str, bool]:
     return {"standing": consent.standing, "spares": consent.spares, "display": consent.display}
 
 
-def stamp_of(offered: Offered) -> dict[str, Any]:
+def stamp_of(offered: ClubOffer) -> dict[str, Any]:
     return {
         "id": offered.definition,
         "revision": offered.number,
@@ -255,18 +255,18 @@ def stamp_of(offered: Offered) -> dict[str, Any]:
     }
 
 
-def shown_standing(shown: Shown) -> dict[str, Any]:
+def shown_standing(shown: ShownDefinition) -> dict[str, Any]:
     """The counts alone: nothing of the coins."""
     names = ("places", "filled", "tentative", "empty", "proven_optimal")
     counts = None if shown.counts is None else {name: shown.counts[name] for name in names}
     return {"member": somebody(shown), "counts": counts}
 
 
-def shown_places(shown: Shown) -> list[dict[str, str]]:
+def shown_places(shown: ShownDefinition) -> list[dict[str, str]]:
     return [{"place": place, "label": label, "status": status} for place, label, status in shown.places or ()]
 
 
-def shown_spares(shown: Shown, place: str | None) -> dict[str, Any]:
+def shown_spares(shown: ShownDefinition, place: str | None) -> dict[str, Any]:
     """How much there is to spare; with a place, how much that fits it."""
     if shown.counts is None:
         return {"member": somebody(shown), "holdings": None, "pieces": None}
@@ -280,7 +280,7 @@ def shown_spares(shown: Shown, place: str | None) -> dict[str, Any]:
     return {"member": somebody(shown), "holdings": len(fitting), "pieces": sum(fitting)}
 
 
-def spare_coins(club: str, definition: str, shown: Shown, place: str | None) -> list[dict[str, Any]]:
+def spare_coins(club: str, definition: str, shown: ShownDefinition, place: str | None) -> list[dict[str, Any]]:
     """The spare coins in the order of their ids towards the club."""
     coins = [
         {"id": spare_id(club, definition, holding), "pieces": pieces, "places": places}
@@ -290,11 +290,11 @@ def spare_coins(club: str, definition: str, shown: Shown, place: str | None) -> 
     return sorted(coins, key=lambda coin: str(coin["id"]))
 
 
-def somebody(shown: Shown) -> dict[str, str]:
+def somebody(shown: ShownDefinition) -> dict[str, str]:
     return {"id": shown.member, "name": shown.name}
 
 
-def offer_tag(offered: Offered, copy: Copy | None) -> str:
+def offer_tag(offered: ClubOffer, copy: Copy | None) -> str:
     """Changes with the newest revision, and with one's own copy."""
     mine = ("", "") if copy is None else (copy.definition, copy.revision)
     return entity_tag("offer", offered.definition, offered.number, offered.digest, *mine)

@@ -7,8 +7,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, StringConstraints
 
-from service.clubs.model import Club, ClubInvitation, Deed, Seat
-from service.http.conditions import entity_tag
+from service.clubs.model import AuditEntry, Club, ClubInvitation, Membership
+from service.http.conditional import entity_tag
 from service.http.schemas.account import AccountName, Name, Secret
 from service.http.schemas.common import In, Out, PageOut, Text
 
@@ -150,7 +150,7 @@ class DeedPageOut(PageOut):
     items: list[DeedOut]
 
 
-def shown_club(club: Club, seat: Seat) -> dict[str, Any]:
+def shown_club(club: Club, seat: Membership) -> dict[str, Any]:
     return {
         "id": club.id,
         "name": club.name,
@@ -162,7 +162,7 @@ def shown_club(club: Club, seat: Seat) -> dict[str, Any]:
     }
 
 
-def shown_member(member: Seat, seat: Seat) -> dict[str, Any]:
+def shown_member(member: Membership, seat: Membership) -> dict[str, Any]:
     """The member as whoever has the seat sees it."""
     known = {"id": member.id, "name": member.name, "role": member.role, "joined_at": member.joined_at}
     return {**known, "is_you": member.id == seat.id}
@@ -182,7 +182,7 @@ def shown_club_invitation(invitation: ClubInvitation, now: datetime) -> dict[str
     }
 
 
-def shown_deed(deed: Deed) -> dict[str, Any]:
+def shown_deed(deed: AuditEntry) -> dict[str, Any]:
     whom = None if deed.whom is None else _somebody(deed.whom)
     return {
         "id": deed.id,
@@ -198,10 +198,10 @@ def _somebody(named: tuple[str, str]) -> dict[str, str]:
     return {"id": named[0], "name": named[1]}
 
 
-def club_tag(club: Club, seat: Seat) -> str:
+def club_tag(club: Club, seat: Membership) -> str:
     """Changes with the club's words, and with the role of whoever sees it."""
     return entity_tag("club", club.id, club.version, seat.id, seat.role)
 
 
-def member_tag(member: Seat) -> str:
+def member_tag(member: Membership) -> str:
     return entity_tag("member", member.id, member.role, member.name)

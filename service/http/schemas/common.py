@@ -10,7 +10,7 @@ from typing import Annotated, Any, TypeVar
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, WithJsonSchema
 from pydantic_core import ErrorDetails, PydanticCustomError
 
-from service.database.identities import is_version_7, read_identity
+from service.database.ids import is_version_7, read_id
 from service.errors import Fault, Invalid
 from service.facts.attributes import nearest
 from service.facts.holding import escape
@@ -30,7 +30,7 @@ class Out(BaseModel):
 
 
 def _identity(value: Any) -> str:
-    identity = read_identity(value) if isinstance(value, str) else None
+    identity = read_id(value) if isinstance(value, str) else None
     if identity is None or not is_version_7(identity):
         raise PydanticCustomError("id", "an id that you make yourself is a UUID of version 7 (RFC 9562)")
     return identity

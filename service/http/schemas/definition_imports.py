@@ -8,11 +8,11 @@ from typing import Annotated, Any, Literal
 
 from pydantic import ConfigDict, Field, StringConstraints, model_validator
 
-from service.clubs.origins import Brought, Offered, Origin
-from service.http.conditions import entity_tag
+from service.http.conditional import entity_tag
 from service.http.schemas.common import In, NewId, Out, PageOut
 from service.http.schemas.definitions import DefinitionOut
 from service.http.schemas.evaluations import FindingOut
+from service.sharing.origins import Brought, Origin, OriginRevision
 
 Digest = Annotated[str, StringConstraints(pattern="^sha-256:[0-9a-f]{64}$")]
 Kind = Literal["share", "file", "own", "club"]
@@ -187,7 +187,7 @@ def import_tag(brought: Brought) -> str:
     return entity_tag("import", brought.id, brought.definition)
 
 
-def summary_of_offered(offered: Offered) -> dict[str, Any]:
+def summary_of_offered(offered: OriginRevision) -> dict[str, Any]:
     return {
         "revision": offered.number,
         "digest": offered.digest,
@@ -196,7 +196,7 @@ def summary_of_offered(offered: Offered) -> dict[str, Any]:
     }
 
 
-def shown_origin(origin: Origin, offered: Sequence[Offered]) -> dict[str, Any]:
+def shown_origin(origin: Origin, offered: Sequence[OriginRevision]) -> dict[str, Any]:
     return {
         "kind": origin.kind,
         "address": origin.address,

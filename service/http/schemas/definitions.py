@@ -6,8 +6,8 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from service.definitions.model import Line, Revision
-from service.http.conditions import entity_tag
+from service.definitions.model import Revision, StoredDefinition
+from service.http.conditional import entity_tag
 from service.http.schemas.common import In, NewId, Out, PageOut
 from service.rules.definition import Definition
 from service.rules.document import rules_of
@@ -85,7 +85,7 @@ def shown_revision(revision: Revision, definition: Definition) -> dict[str, Any]
     }
 
 
-def line_tag(line: Line) -> str:
+def line_tag(line: StoredDefinition) -> str:
     return entity_tag(line.id, line.version)
 
 

@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from service.clubs.model import Offered
+from service.clubs.model import ClubOffer
 from service.http.schemas.club_definitions import StampedOut, stamp_of
 from service.http.schemas.common import Out
 from service.http.schemas.evaluations import PlacesOut
@@ -72,7 +72,7 @@ class DisplayOut(StampedOut):
     lenders: list[LenderOut]
 
 
-def shown_display(offered: Offered, made: Mapping[str, Any]) -> dict[str, Any]:
+def shown_display(offered: ClubOffer, made: Mapping[str, Any]) -> dict[str, Any]:
     kept = ("evaluated_on", "reference_edition", "engine_version", "summary", "proven_optimal")
     names = ("page", "place", "label", "status", "owner", "description", "facts", "issue")
     return {

@@ -6,9 +6,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
-from service.definitions.history import Exhibition
+from service.definitions.history.model import Exhibition
 from service.facts.holding import MOST_PIECES
-from service.http.conditions import entity_tag
+from service.http.conditional import entity_tag
 from service.http.schemas.common import Day, In, Out, PageOut, Text
 from service.http.schemas.evaluations import DefinitionStampOut, EvaluationOut, SummaryOut
 from service.http.schemas.holdings import MOST_FACTS, AttributeName, Issue

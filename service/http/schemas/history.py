@@ -7,16 +7,16 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, WithJsonSchema
 
-from service.database.identities import read_identity
-from service.definitions.history import Filling, Noted
+from service.database.ids import read_id
+from service.definitions.history.model import Filling, RecordedDay
 from service.holdings.model import StoredHolding
-from service.http.paging import PageQuery
+from service.http.pagination import PageQuery
 from service.http.schemas.common import Day, In, Out, PageOut
 from service.http.schemas.evaluations import DefinitionStampOut, SummaryOut
 
 
 def _identity(value: str) -> str:
-    identity = read_identity(value)
+    identity = read_id(value)
     if identity is None:
         raise ValueError("this is the id of a holding")
     return identity
@@ -103,7 +103,7 @@ def shown_filling(filling: Filling, kept: Mapping[str, StoredHolding]) -> dict[s
     }
 
 
-def shown_noted(noted: Noted | None) -> dict[str, Any]:
+def shown_noted(noted: RecordedDay | None) -> dict[str, Any]:
     if noted is None:
         return {"noted_on": None, "summary": None}
     return {"noted_on": noted.day.isoformat(), "summary": noted.summary}

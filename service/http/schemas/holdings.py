@@ -12,7 +12,7 @@ from service.errors import Fault, Invalid
 from service.facts.attributes import Attributes, nearest
 from service.facts.holding import MOST_CANDIDATE_ISSUES, MOST_PIECES, escape
 from service.holdings.model import FIELDS, StoredHolding, unknown_attributes, with_defaults
-from service.http.conditions import entity_tag
+from service.http.conditional import entity_tag
 from service.http.schemas.common import In, NewId, Out, PageOut, Text, read
 from service.http.schemas.values import MOST_VALUES, ValueIn, ValueOut
 

@@ -8,9 +8,9 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from service.facts.attributes import Attributes
-from service.holdings.headings import Column
-from service.holdings.import_store import Import
-from service.holdings.importing import CREATED, UNCHANGED, UPDATED, Planned, change_between
+from service.holdings.imports.columns import SheetColumn
+from service.holdings.imports.plan import CREATED, UNCHANGED, UPDATED, PlannedRow, change_between
+from service.holdings.imports.store import StoredImport
 from service.holdings.model import unknown_attributes, with_defaults
 from service.http.schemas.common import In, Out, PageOut
 from service.http.schemas.holdings import UnknownAttributeOut
@@ -184,12 +184,12 @@ class ExportedOut(Out):
     holdings: list[dict[str, Any]]
 
 
-def shown_import(kept: Import) -> dict[str, Any]:
+def shown_import(kept: StoredImport) -> dict[str, Any]:
     done = {"undone_at": kept.undone_at, "undone": kept.undone}
     return {"id": kept.id, "at": kept.at, "name": kept.name, "format": kept.format, **kept.counts, **done}
 
 
-def shown_column(column: Column) -> dict[str, Any]:
+def shown_column(column: SheetColumn) -> dict[str, Any]:
     shown = {
         "column": column.number,
         "heading": column.heading,
@@ -199,7 +199,7 @@ def shown_column(column: Column) -> dict[str, Any]:
     return {**shown, "nearest": column.near} if column.is_open else shown
 
 
-def shown_plan(planned: tuple[Planned, ...], attributes: Attributes) -> dict[str, Any]:
+def shown_plan(planned: tuple[PlannedRow, ...], attributes: Attributes) -> dict[str, Any]:
     """The counts, the preview and the facts that nobody declared."""
     groups = {kind: [row for row in planned if row.outcome == kind] for kind in (CREATED, UPDATED, UNCHANGED)}
     names = dict.fromkeys(name for row in planned for name in row.after["facts"])
@@ -212,7 +212,7 @@ def shown_plan(planned: tuple[Planned, ...], attributes: Attributes) -> dict[str
     }
 
 
-def _shown_row(row: Planned) -> dict[str, Any]:
+def _shown_row(row: PlannedRow) -> dict[str, Any]:
     before = with_defaults({}) if row.before is None else row.before.data
     change = {"before": {}, "after": {}} if row.outcome == UNCHANGED else change_between(before, row.after)
     return {"outcome": row.outcome, "row": row.row, "id": row.id, "number": row.after["number"], **change}

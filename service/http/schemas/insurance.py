@@ -6,14 +6,14 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema
 
-from service.database.identities import read_identity
+from service.database.ids import read_id
 from service.http.schemas.common import Day, Out
 from service.http.schemas.evaluations import DefinitionStampOut
 from service.http.schemas.values import Basis, ValueOut
 
 
 def _identity(value: str) -> str:
-    identity = read_identity(value)
+    identity = read_id(value)
     if identity is None:
         raise ValueError("this is the id of a definition")
     return identity

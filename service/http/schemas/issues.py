@@ -9,8 +9,8 @@ from pydantic_core import PydanticCustomError
 
 from service.facts.attributes import Attributes
 from service.holdings.model import unknown_attributes
-from service.http.conditions import entity_tag
-from service.http.paging import PageQuery
+from service.http.conditional import entity_tag
+from service.http.pagination import PageQuery
 from service.http.schemas.common import In, Out, PageOut, Text
 from service.http.schemas.holdings import MOST_FACTS, AttributeName, UnknownAttributeOut
 from service.reference.model import Issue, StoredIssue

@@ -6,9 +6,9 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from service.holdings.photo_store import KeptPhoto
-from service.holdings.photos import FULL
-from service.http.conditions import entity_tag
+from service.holdings.photos.images import FULL
+from service.holdings.photos.store import KeptPhoto
+from service.http.conditional import entity_tag
 from service.http.schemas.common import Out, PageOut
 
 

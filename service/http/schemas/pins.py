@@ -8,7 +8,7 @@ from typing import Any
 from pydantic import Field
 
 from service.definitions.model import Decisions
-from service.http.conditions import entity_tag
+from service.http.conditional import entity_tag
 from service.http.schemas.common import In, Out
 from service.http.schemas.evaluations import PlacingIn
 

@@ -6,8 +6,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
+from service.analysis.diff import KINDS
 from service.definitions.model import Revision
-from service.evaluation.changes import KINDS
 from service.http.schemas.common import Day, In, Out, Text
 from service.http.schemas.evaluations import SummaryOut
 

@@ -8,19 +8,19 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from service.clubs.share_actions import Shown
-from service.clubs.sharing import Share
-from service.database.identities import new_identity, read_identity
+from service.database.ids import new_id, read_id
 from service.definitions.model import Revision
-from service.http.conditions import entity_tag
+from service.http.conditional import entity_tag
 from service.http.schemas.account import Name
 from service.http.schemas.common import In, Out, PageOut
+from service.sharing.actions.shares import SharedRevision
+from service.sharing.shares import Share
 
 _DAY_SECONDS = 24 * 60 * 60
 
 
 def _stored(value: Any) -> str:
-    identity = read_identity(value) if isinstance(value, str) else None
+    identity = read_id(value) if isinstance(value, str) else None
     if identity is None:
         raise PydanticCustomError("id", "this is the id of a definition that is kept here")
     return identity
@@ -107,7 +107,7 @@ class SharedRevisionPageOut(PageOut):
 
 def new_share(sent: ShareIn, now: datetime) -> Share:
     ends = None if sent.expires_in_seconds is None else now + timedelta(seconds=sent.expires_in_seconds)
-    return Share(new_identity(), sent.definition, sent.revision, sent.name, sent.follows, now, ends, sent.most_uses)
+    return Share(new_id(), sent.definition, sent.revision, sent.name, sent.follows, now, ends, sent.most_uses)
 
 
 def shown_share(share: Share, now: datetime) -> dict[str, Any]:
@@ -139,7 +139,7 @@ def shared_summary(revision: Revision) -> dict[str, Any]:
     }
 
 
-def shared_document(shown: Shown) -> dict[str, Any]:
+def shared_document(shown: SharedRevision) -> dict[str, Any]:
     return {
         **shared_summary(shown.revision),
         "follows": shown.share.follows,
@@ -148,6 +148,6 @@ def shared_document(shown: Shown) -> dict[str, Any]:
     }
 
 
-def shared_tag(shown: Shown, form: str) -> str:
+def shared_tag(shown: SharedRevision, form: str) -> str:
     """Of what is shown, not of the link: two links to one revision have one tag."""
     return entity_tag("shared", shown.revision.digest, shown.revision.number, shown.newest, shown.share.follows, form)

@@ -8,15 +8,15 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, StringConstraints
 
-from service.clubs.model import Seat
-from service.clubs.proposals import Proposal
-from service.clubs.sides import Leg, Swap
+from service.clubs.model import Membership
 from service.clubs.standings import basis, spare_id
-from service.http.conditions import entity_tag
+from service.clubs.swaps.model import Leg, Swap
+from service.clubs.swaps.proposal import Proposal
+from service.http.conditional import entity_tag
 from service.http.schemas.club_definitions import DefinitionKey, StampedOut
 from service.http.schemas.common import In, Out, PageOut, Text
 
-Seats = Mapping[str, Seat]
+Seats = Mapping[str, Membership]
 """Members by their owners' ids, which never leave the service."""
 
 
@@ -111,12 +111,12 @@ def swap_key(club: str, definition: str, swap: Swap) -> str:
     return basis("swap", club, definition, *legs)
 
 
-def shown_swap(seat: Seat, definition: str, swap: Swap, seats: Seats) -> dict[str, Any]:
+def shown_swap(seat: Membership, definition: str, swap: Swap, seats: Seats) -> dict[str, Any]:
     legs = [_leg(seat, definition, leg, seats) for leg in swap]
     return {"key": swap_key(seat.club, definition, swap), "legs": legs}
 
 
-def shown_proposal(seat: Seat, made: Proposal, seats: Seats) -> dict[str, Any]:
+def shown_proposal(seat: Membership, made: Proposal, seats: Seats) -> dict[str, Any]:
     sides = [
         {"member": _side(seats[owner]), "accepted": True if at else None, "is_you": owner == seat.owner.id}
         for owner, at in made.answers.items()
@@ -134,12 +134,12 @@ def shown_proposal(seat: Seat, made: Proposal, seats: Seats) -> dict[str, Any]:
     }
 
 
-def proposal_tag(seat: Seat, made: Proposal) -> str:
+def proposal_tag(seat: Membership, made: Proposal) -> str:
     """Changes with every answer, and with what time or others do to it."""
     return entity_tag("swap", seat.id, made.id, made.version, made.state, made.reason)
 
 
-def _leg(seat: Seat, definition: str, leg: Leg, seats: Seats) -> dict[str, Any]:
+def _leg(seat: Membership, definition: str, leg: Leg, seats: Seats) -> dict[str, Any]:
     own = {"holding": leg.holding} if leg.giver == seat.owner.id else {}
     return {
         "giver": _side(seats[leg.giver]),
@@ -152,5 +152,5 @@ def _leg(seat: Seat, definition: str, leg: Leg, seats: Seats) -> dict[str, Any]:
     }
 
 
-def _side(seat: Seat) -> dict[str, str]:
+def _side(seat: Membership) -> dict[str, str]:
     return {"member_id": seat.id, "name": seat.name}

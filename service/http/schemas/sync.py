@@ -11,9 +11,9 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pydantic_core import PydanticCustomError
 
 from service.accounts.model import State
-from service.holdings.flat import conflict_as_json, unflattened
-from service.holdings.ledger import Change
-from service.holdings.merge import Mutation
+from service.holdings.sync.field_names import unflattened, value_conflict_as_json
+from service.holdings.sync.log import RecordChange
+from service.holdings.sync.merge import Mutation
 from service.http.schemas.common import In, NewId, Out
 
 MOST_MUTATIONS = 500
@@ -195,7 +195,7 @@ def read_state(text: str) -> State:
     return State(int(found[1]), found[2])
 
 
-def shown_record(change: Change) -> dict[str, Any]:
+def shown_record(change: RecordChange) -> dict[str, Any]:
     """A record as devices take it."""
     record = change.record
     entry: dict[str, Any] = {"id": record.id, "destroyed": record.is_destroyed}
@@ -203,5 +203,5 @@ def shown_record(change: Change) -> dict[str, Any]:
         return {**entry, "destroyed_by": record.destroyed_by, "writers": {}, "conflicts": []}
     writers: Mapping[str, str] = {name: value.by for name, value in record.written.items()}
     times = {"created_at": change.created_at, "updated_at": change.updated_at}
-    conflicts = [conflict_as_json(conflict) for conflict in record.conflicts]
+    conflicts = [value_conflict_as_json(conflict) for conflict in record.conflicts]
     return {**entry, **unflattened(record.values), "writers": writers, "conflicts": conflicts, **times}

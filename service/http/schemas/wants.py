@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import Field, StringConstraints, model_validator
 
 from service.definitions.model import WantNotes
-from service.http.conditions import entity_tag
+from service.http.conditional import entity_tag
 from service.http.schemas.candidates import Money
 from service.http.schemas.common import In, Out, Text
 from service.http.schemas.evaluations import Id

@@ -1,0 +1,393 @@
+"""What changed from one revision of a definition to another, by meaning. Pure.
+
+Places go on as service/analysis/place_matching.py tells. What a place takes is compared exactly: widened, narrowed, changed or
+equal, each with an example coin; undecided names what kept the answer away. A place takes what fits the scope and its own
+rule; a scope that changed is told once, with the places that it reaches, and not again for every place whose own rule is the
+same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date
+from typing import Any
+
+from service.analysis.overlap import CHANGED, EQUAL, MOST_WORK, NARROWED, SAME, WIDENED, Relation, RuleComparison
+from service.analysis.place_matching import KINDS as UNIT_KINDS
+from service.analysis.place_matching import PlaceMatching, Unit, match_places, units_of
+from service.evaluation.places import Collection, keys_of
+from service.facts.holding import Facts
+from service.facts.truth import UNDECIDED
+from service.rules.constraints import Constraint
+from service.rules.definition import Definition, FreeChoice, Keys, OnePer
+from service.rules.predicates import Always, EvaluationContext, Predicate, both
+from service.rules.preferences import Preference
+from service.rules.rule import Rule
+
+TEXTS = ("title", "summary", "language", "authors", "licence")
+DEFAULTS: Mapping[str, Any] = {"summary": "", "language": "en", "authors": [], "licence": ""}
+ATTRIBUTE_DEFAULTS: Mapping[str, Any] = {
+    "many": False,
+    "unit": None,
+    "vocabulary": None,
+    "values": [],
+    "label": "",
+    "help": "",
+    "look_at": "",
+}
+RULE_WORDS = (WIDENED, NARROWED, CHANGED, UNDECIDED.value)
+REWORDED = "reworded"
+KINDS = (
+    *(f"{name}-changed" for name in TEXTS),
+    *("attribute-added", "attribute-removed", "attribute-changed"),
+    *(f"scope-{word}" for word in (*RULE_WORDS, REWORDED)),
+    *("place-added", "place-removed", "place-renamed", "place-id-changed", "place-split", "place-merged"),
+    *(f"rule-{word}" for word in (*RULE_WORDS, REWORDED)),
+    *("tier-changed", "group-size-changed", "keys-changed", "distinct-changed", "at-most-changed"),
+    *("preference-changed", "look-at-changed", "order-changed"),
+    *("constraint-added", "constraint-removed", "constraint-changed", "constraint-renamed"),
+    *("page-added", "page-removed", "page-changed", "page-renamed"),
+    "comparison-cut",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class DefinitionChange:
+    """One change. `old` and `new` are the ids (of places, groups, constraints, attributes, pages) that it is about in either
+    revision, with JSON pointers into their documents. `before` and `after` are what is said there. `gained` and `lost` are
+    facts of a coin that is taken only now, only before; `limit` names what kept an exact answer away. `more` has what only
+    its kind has: `places` of a scope's change, by what becomes of them; `keys` added and removed."""
+
+    kind: str
+    old: tuple[str, ...] = ()
+    new: tuple[str, ...] = ()
+    old_pointers: tuple[str, ...] = ()
+    new_pointers: tuple[str, ...] = ()
+    before: Any = None
+    after: Any = None
+    gained: dict[str, Any] | None = None
+    lost: dict[str, Any] | None = None
+    limit: str | None = None
+    more: Mapping[str, Any] = field(default_factory=dict)
+
+    def as_json(self) -> dict[str, Any]:
+        """The change as plain values; absent parts are left out."""
+        parts: dict[str, Any] = {"kind": self.kind, "old": list(self.old), "new": list(self.new)}
+        parts |= {"old_pointers": list(self.old_pointers), "new_pointers": list(self.new_pointers)}
+        named = {"before": self.before, "after": self.after, "newly_accepted": self.gained}
+        named |= {"no_longer_accepted": self.lost, "limit": self.limit, **self.more}
+        return parts | {name: part for name, part in named.items() if part is not None}
+
+
+@dataclass(frozen=True)
+class DefinitionDiff:
+    """All changes, in the order of the document, and who follows whom."""
+
+    old: Definition
+    new: Definition
+    changes: tuple[DefinitionChange, ...]
+    matching: PlaceMatching
+
+
+def diff_definitions(
+    old: Definition, new: Definition, catalogue: Mapping[str, Facts], today: date, *, most_work: int = MOST_WORK
+) -> DefinitionDiff:
+    """What changed from the old definition to the new one. `catalogue` and `today` decide the keys of groups and what is
+    defunct. Past `most_work` rules stay undecided, by the budget. The mirror of itself when old and new change places."""
+    return _Compare(old, new, catalogue, today, most_work).difference()
+
+
+class _Compare:
+    def __init__(
+        self, old: Definition, new: Definition, catalogue: Mapping[str, Facts], today: date, most_work: int
+    ) -> None:
+        self.old, self.new = old, new
+        self.among = RuleComparison(old, new, today, most_work=most_work)
+        self.keys = tuple(_keys(definition, catalogue, today) for definition in (old, new))
+        self.scopes = tuple(d.scope.predicate if d.scope is not None else None for d in (old, new))
+        units = (units_of(old, self.keys[0]), units_of(new, self.keys[1]))
+        self.matching = match_places(*units, (self.scopes[0], self.scopes[1]), self.among)
+
+    def difference(self) -> DefinitionDiff:
+        found = (self._texts(), self._attributes(), self._scope(), self._prefer(), self._places(), self._order())
+        rest = (self._constraints(), self._pages(), self._cut())
+        return DefinitionDiff(
+            self.old, self.new, tuple(change for part in (*found, *rest) for change in part), self.matching
+        )
+
+    # -- the frame
+
+    def _texts(self) -> Iterator[DefinitionChange]:
+        for name in TEXTS:
+            before, after = (d.document.get(name, DEFAULTS.get(name)) for d in (self.old, self.new))
+            if before != after:
+                at = (f"/{name}",)
+                yield DefinitionChange(f"{name}-changed", (), (), at, at, before, after)
+
+    def _attributes(self) -> Iterator[DefinitionChange]:
+        old, new = ({e["name"]: (at, e) for at, e in enumerate(_listed(d, "attributes"))} for d in (self.old, self.new))
+        for name in dict.fromkeys((*new, *old)):
+            at_old = (f"/attributes/{old[name][0]}",) if name in old else ()
+            at_new = (f"/attributes/{new[name][0]}",) if name in new else ()
+            before, after = (entries[name][1] if name in entries else None for entries in (old, new))
+            kind = "added" if before is None else "removed" if after is None else "changed"
+            if before is None or after is None or {**ATTRIBUTE_DEFAULTS, **before} != {**ATTRIBUTE_DEFAULTS, **after}:
+                names = ((name,) if name in old else (), (name,) if name in new else ())
+                yield DefinitionChange(f"attribute-{kind}", *names, at_old, at_new, before, after)
+
+    def _scope(self) -> Iterator[DefinitionChange]:
+        before, after = self.old.scope, self.new.scope
+        if _is_same_text(before, after):
+            return
+        relation = self.among.relation(*(scope if scope is not None else Always(True) for scope in self.scopes))
+        at = (("/scope",) if before else (), ("/scope",) if after else ())
+        places = self._reached() if relation.word != EQUAL else {}
+        texts = (before.text if before else None, after.text if after else None)
+        more = {"places": places} if places else {}
+        yield _of_relation("scope", relation, ((), (), *at), texts, more)
+
+    def _reached(self) -> dict[str, list[list[str]]]:
+        """The places whose own rule is the same, by what the other scope makes of them."""
+        found: dict[str, list[list[str]]] = {}
+        for old, new in self.matching.pairs:
+            if self._relation(old, new).word == EQUAL:
+                word = self.among.relation(self._whole(0, old), self._whole(1, new)).word
+                if word != EQUAL:
+                    found.setdefault(word, []).append([old.id, new.id])
+        return found
+
+    def _relation(self, old: Unit, new: Unit) -> Relation:
+        """How what the place takes changed. Under another scope, a place whose own rule means the same has no change of its
+        own: the scope's tells of it."""
+        if self.scopes[0] != self.scopes[1] and self.among.relation(old.own, new.own).word == EQUAL:
+            return SAME
+        return self.among.relation(self._whole(0, old), self._whole(1, new))
+
+    def _whole(self, side: int, unit: Unit) -> Predicate:
+        return both(self.scopes[side], unit.own)
+
+    def _prefer(self) -> Iterator[DefinitionChange]:
+        if _criteria(self.old.prefer) != _criteria(self.new.prefer):
+            at = ("/prefer",)
+            yield DefinitionChange(
+                "preference-changed", (), (), at, at, _written(self.old.prefer), _written(self.new.prefer)
+            )
+
+    # -- places
+
+    def _places(self) -> Iterator[DefinitionChange]:
+        told = self.matching
+        for old, new in told.pairs:
+            yield from self._pair(old, new)
+        for one in told.splits:
+            yield replace(_of_units("place-split", (one.whole,), one.parts), lost=one.left_over)
+        for one in told.merges:
+            yield replace(_of_units("place-merged", one.parts, (one.whole,)), gained=one.left_over)
+        for unit in told.removed:
+            yield replace(_of_units("place-removed", (unit,), ()), before=unit.named)
+        for unit in told.added:
+            yield replace(_of_units("place-added", (), (unit,)), after=unit.named)
+
+    def _pair(self, old: Unit, new: Unit) -> Iterator[DefinitionChange]:
+        if old.id != new.id:
+            yield replace(_of_units("place-id-changed", (old,), (new,)), before=old.id, after=new.id)
+        if old.label != new.label:
+            yield _of_units("place-renamed", (old,), (new,), "label", old.named, new.named)
+        yield from self._rule(old, new)
+        if old.entry.tier != new.entry.tier:
+            yield _of_units("tier-changed", (old,), (new,), "tier", old.entry.tier, new.entry.tier)
+        if isinstance(old.entry, FreeChoice) and isinstance(new.entry, FreeChoice):
+            yield from self._choice(old, new, old.entry, new.entry)
+        if isinstance(old.entry, OnePer) and isinstance(new.entry, OnePer):
+            yield from self._group(old, new, old.entry, new.entry)
+        if _criteria(old.entry.prefer) != _criteria(new.entry.prefer):
+            texts = (_written(old.entry.prefer), _written(new.entry.prefer))
+            yield _of_units("preference-changed", (old,), (new,), "prefer", *texts)
+        if old.entry.look_at != new.entry.look_at:
+            yield _of_units("look-at-changed", (old,), (new,), "look_at", old.entry.look_at, new.entry.look_at)
+
+    def _rule(self, old: Unit, new: Unit) -> Iterator[DefinitionChange]:
+        if _is_same_text(old.rule, new.rule):
+            return
+        at = ((old.id,), (new.id,), (f"{old.pointer}/accepts",), (f"{new.pointer}/accepts",))
+        texts = (old.rule.text if old.rule else None, new.rule.text if new.rule else None)
+        yield _of_relation("rule", self._relation(old, new), at, texts)
+
+    def _choice(self, old: Unit, new: Unit, before: FreeChoice, after: FreeChoice) -> Iterator[DefinitionChange]:
+        if before.places != after.places:
+            yield _of_units("group-size-changed", (old,), (new,), "places", before.places, after.places)
+        for kind, member in (("different", "distinct"), ("at_most", "at_most")):
+            mine, its = ([rule for rule in choice.rules if rule.kind == kind] for choice in (before, after))
+            if {_sense(rule) for rule in mine} != {_sense(rule) for rule in its}:
+                said = [_own(self.old, old, member), _own(self.new, new, member)]
+                yield _of_units(f"{member.replace('_', '-')}-changed", (old,), (new,), member, *said)
+
+    def _group(self, old: Unit, new: Unit, before: OnePer, after: OnePer) -> Iterator[DefinitionChange]:
+        mine, its = self.keys[0].get(before.id, ()), self.keys[1].get(after.id, ())
+        added, removed = [key for key in its if key not in mine], [key for key in mine if key not in its]
+        if added or removed or _sense_of_keys(before.keys) != _sense_of_keys(after.keys):
+            said = (_own(self.old, old, "keys"), _own(self.new, new, "keys"))
+            change = _of_units("keys-changed", (old,), (new,), "keys", *said)
+            yield replace(change, more={"keys": {"added": added, "removed": removed}})
+
+    def _order(self) -> Iterator[DefinitionChange]:
+        for kind in UNIT_KINDS:
+            pairs = [(old, new) for old, new in self.matching.pairs if old.kind == kind]
+            before = [old.id for old, _ in sorted(pairs, key=lambda pair: pair[0].at)]
+            after = [new.id for _, new in sorted(pairs, key=lambda pair: pair[1].at)]
+            if [self.matching.heirs[name].id for name in before] != after:
+                at = (f"/{kind}",)
+                yield DefinitionChange("order-changed", (), (), at, at, before, after)
+
+    # -- rules over several places, and pages
+
+    def _constraints(self) -> Iterator[DefinitionChange]:
+        heirs = {old: new.id for old, new in self.matching.heirs.items()}
+        old, new = {c.id: c for c in self.old.constraints}, {c.id: c for c in self.new.constraints}
+        alike: dict[object, list[Constraint]] = {}
+        for constraint in new.values():
+            if constraint.id not in old:
+                alike.setdefault(_sense(constraint), []).append(constraint)
+        follows = {}
+        for constraint in old.values():
+            there = alike.get(_sense(constraint, heirs), [])
+            follows[constraint.id] = new.get(constraint.id) or (there.pop(0) if there else None)
+        taken = {after.id for after in follows.values() if after is not None}
+        for name, after in follows.items():
+            before = old[name]
+            if after is None:
+                yield DefinitionChange("constraint-removed", (name,), (), (before.at,), (), _at(self.old, before))
+                continue
+            said = (_at(self.old, before), _at(self.new, after))
+            ids = ((name,), (after.id,), (before.at,), (after.at,))
+            if name != after.id:
+                yield DefinitionChange("constraint-renamed", *ids, name, after.id)
+            elif _sense(before, heirs) != _sense(after):
+                yield self._constraint(before, after, ids, said)
+        for name, after in new.items():
+            if name not in taken:
+                yield DefinitionChange("constraint-added", (), (name,), (), (after.at,), None, _at(self.new, after))
+
+    def _constraint(
+        self,
+        before: Constraint,
+        after: Constraint,
+        ids: tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...], tuple[str, ...]],
+        said: tuple[Any, Any],
+    ) -> DefinitionChange:
+        change = DefinitionChange("constraint-changed", *ids, *said)
+        if before.where is None or after.where is None or before.where.predicate == after.where.predicate:
+            return change
+        relation = self.among.relation(before.where.predicate, after.where.predicate)
+        counted = {"counted": relation.word}
+        return replace(change, gained=relation.gained, lost=relation.lost, limit=relation.limit, more=counted)
+
+    def _pages(self) -> Iterator[DefinitionChange]:
+        heirs = {old: new.id for old, new in self.matching.heirs.items()}
+        old, new = ({name: (at, slots) for name, at, slots in _layout(d)} for d in (self.old, self.new))
+        moved = {name: tuple(_renamed(slot, heirs) for slot in slots) for name, (_, slots) in old.items()}
+        fresh = [name for name in new if name not in old]
+        for name, (at, slots) in old.items():
+            follower: tuple[str, int] | None = name
+            if name not in new:
+                follower = next((one for one in fresh if new[one][1] == moved[name]), None)
+            if follower is None:
+                yield DefinitionChange("page-removed", (name[0],), (), (at,), (), list(slots))
+                continue
+            if follower in fresh:
+                fresh.remove(follower)
+                yield DefinitionChange("page-renamed", (name[0],), (follower[0],), (at,), (new[follower][0],))
+            elif moved[name] != new[follower][1]:
+                there, now = new[follower]
+                yield DefinitionChange("page-changed", (name[0],), (name[0],), (at,), (there,), list(slots), list(now))
+        for name in fresh:
+            yield DefinitionChange("page-added", (), (name[0],), (), (new[name][0],), None, list(new[name][1]))
+
+    def _cut(self) -> Iterator[DefinitionChange]:
+        if self.matching.was_cut:
+            yield DefinitionChange("comparison-cut", limit="pairs")
+
+
+def _keys(definition: Definition, catalogue: Mapping[str, Facts], today: date) -> dict[str, list[str]]:
+    collection = Collection((), catalogue, EvaluationContext(today, definition.vocabularies))
+    closed = (group for group in definition.one_per if not group.keys.is_open)
+    return {group.id: keys_of(definition, group, collection, None) for group in closed}
+
+
+def _of_relation(
+    what: str,
+    relation: Relation,
+    at: tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...], tuple[str, ...]],
+    texts: tuple[str | None, str | None],
+    more: Mapping[str, Any] | None = None,
+) -> DefinitionChange:
+    word = REWORDED if relation.word == EQUAL else relation.word
+    change = DefinitionChange(f"{what}-{word}", *at, *texts)
+    return replace(change, gained=relation.gained, lost=relation.lost, limit=relation.limit, more=more or {})
+
+
+def _of_units(
+    kind: str, old: Sequence[Unit], new: Sequence[Unit], member: str = "", before: Any = None, after: Any = None
+) -> DefinitionChange:
+    step = f"/{member}" if member else ""
+    pointers = [tuple(f"{unit.pointer}{step}" for unit in units) for units in (old, new)]
+    ids = [tuple(unit.id for unit in units) for units in (old, new)]
+    return DefinitionChange(kind, ids[0], ids[1], pointers[0], pointers[1], before, after)
+
+
+def _is_same_text(before: Rule | None, after: Rule | None) -> bool:
+    if before is None or after is None:
+        return before is after
+    return bool(before.expression.json == after.expression.json)
+
+
+def _listed(definition: Definition, name: str) -> list[Any]:
+    return list(definition.document.get(name) or ())
+
+
+def _own(definition: Definition, unit: Unit, member: str) -> Any:
+    """What the author wrote there."""
+    return definition.document[unit.kind][unit.at].get(member)
+
+
+def _at(definition: Definition, constraint: Constraint) -> Any:
+    return definition.document["constraints"][int(constraint.at.rpartition("/")[2])]
+
+
+def _criteria(prefer: Iterable[Preference]) -> list[object]:
+    return [(p.kind, p.attribute, p.where.predicate if p.where else None, p.values) for p in prefer]
+
+
+def _written(prefer: Iterable[Preference]) -> list[Any]:
+    return [dict(preference.document or {}) for preference in prefer]
+
+
+def _sense(rule: Constraint, heirs: Mapping[str, str] | None = None) -> object:
+    """What a constraint says, whatever its id; `heirs` lead from the ids of places to those that they bear later."""
+    places = frozenset(rule.places if heirs is None else (_renamed(name, heirs) for name in rule.places))
+    if "/" in rule.id:
+        # One of a free choice speaks of its own places.
+        places = frozenset()
+    return rule.kind, places, frozenset(rule.by), rule.where.predicate if rule.where else None, rule.count
+
+
+def _sense_of_keys(keys: Keys) -> object:
+    where = keys.where.predicate if keys.where is not None else None
+    return keys.source, keys.vocabulary, where, keys.level
+
+
+def _renamed(address: str, heirs: Mapping[str, str]) -> str:
+    """An address (a unit's id, or one place of it) as the later revision has it; of what does not go on, one that no place
+    has."""
+    unit, slash, key = address.partition("/")
+    return f"{heirs.get(unit, f'/{unit}')}{slash}{key}"
+
+
+def _layout(definition: Definition) -> Iterator[tuple[tuple[str, int], str, tuple[str, ...]]]:
+    """The pages, each with its name and how many of that name came before it."""
+    seen: dict[str, int] = {}
+    for at, entry in enumerate(_listed(definition, "layout")):
+        name = entry["page"]
+        seen[name] = seen.get(name, -1) + 1
+        yield (name, seen[name]), f"/layout/{at}", tuple(entry["slots"])

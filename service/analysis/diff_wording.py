@@ -1,0 +1,252 @@
+"""Changes between revisions as plain sentences for a collector, one for each change."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any
+
+from service.analysis.diff import DefinitionChange, DefinitionDiff
+from service.facts.holding import read_facts
+from service.facts.knowledge import NONE, Among, Value
+from service.rules.definition import Definition
+from service.rules.predicates import And, CompareLeaf, Const, Count, IsNull, Predicate, Ref, SetComparison
+from service.rules.wording import Speaker, listed
+
+MOST_NAMED = 5
+LIMITS: Mapping[str, str] = {
+    "budget": "it is past what is worked out",
+    "arithmetic": "it takes arithmetic over several facts",
+    "attribute": "the two revisions understand an attribute in different ways",
+}
+
+
+def diff_in_words(difference: DefinitionDiff) -> list[str]:
+    """One sentence for each change, in their order."""
+    teller = _Teller(difference)
+    return [teller.sentence(change) for change in difference.changes]
+
+
+def changes_as_json(difference: DefinitionDiff) -> list[dict[str, Any]]:
+    """Each change as plain values, with its sentence as `words`."""
+    words = diff_in_words(difference)
+    return [{**change.as_json(), "words": said} for change, said in zip(difference.changes, words, strict=True)]
+
+
+class _Teller:
+    def __init__(self, difference: DefinitionDiff) -> None:
+        self.definitions = (difference.old, difference.new)
+        self.speakers = [Speaker(d.attributes, d.vocabularies) for d in self.definitions]
+        self.labels = [_labels(definition) for definition in self.definitions]
+
+    def sentence(self, change: DefinitionChange) -> str:
+        what, _, event = change.kind.partition("-")
+        if what in ("scope", "rule"):
+            return self._rule(change, event)
+        tell: Callable[[DefinitionChange], str] = getattr(self, f"_{change.kind.replace('-', '_')}", self._said)
+        return tell(change)
+
+    # -- what coins are taken
+
+    def _rule(self, change: DefinitionChange, event: str) -> str:
+        subject = "The set" if change.kind.startswith("scope") else f"{self._who(change)}"
+        if event == "reworded":
+            rule = "The scope" if change.kind.startswith("scope") else f"The rule of {_inside(self._who(change))}"
+            return f"{rule} is worded anew and means the same as before."
+        told = self._coins(subject, change, event)
+        places = change.more.get("places")
+        return f"{told} {self._reached(places)}" if places else told
+
+    def _coins(self, subject: str, change: DefinitionChange, event: str) -> str:
+        gained, lost = self._example(1, change.gained), self._example(0, change.lost)
+        if event == "widened":
+            return f"{subject} now also takes coins that it did not take before{gained}."
+        if event == "narrowed":
+            return f"{subject} no longer takes some coins that it took before{lost}."
+        if event == "changed":
+            return f"{subject} now takes coins that it did not take before{gained}, and no longer takes others{lost}."
+        why = LIMITS.get(change.limit or "", "it is past what is worked out")
+        sure = [f"it now also takes other coins{gained}"] if change.gained else []
+        sure += [f"it no longer takes some coins{lost}"] if change.lost else []
+        known = f" For certain {' and '.join(sure)}." if sure else ""
+        return f"The rule of {_inside(subject)} changed; whether it takes more or fewer coins was not decided: {why}.{known}"
+
+    def _reached(self, places: Mapping[str, Sequence[Sequence[str]]]) -> str:
+        words = {
+            "widened": "takes more",
+            "narrowed": "takes fewer",
+            "changed": "takes others",
+            "undecided": "may take others",
+        }
+        parts = []
+        for word, pairs in places.items():
+            names = _some([self.labels[1].get(new, new) for _, new in pairs])
+            verb = words[word] if len(pairs) == 1 else words[word].replace("takes", "take")
+            parts.append(f"{names} {verb} by it")
+        return f"{'; '.join(parts)}."
+
+    def _example(self, side: int, facts: Mapping[str, Any] | None) -> str:
+        """The coin in words, as it follows a clause."""
+        if facts is None:
+            return ""
+        attributes = self.definitions[side].attributes
+        known, _ = read_facts(
+            {name: fact for name, fact in facts.items() if name in attributes}, attributes, strict=False
+        )
+        clauses = [_clause(name, what.values[0]) for name, what in known.items() if isinstance(what, Among)]
+        clauses.sort(key=lambda clause: isinstance(clause, IsNull))
+        return f", for example {self.speakers[side].coin(And(tuple(clauses)))}" if clauses else ", whatever they are"
+
+    # -- places
+
+    def _place_added(self, change: DefinitionChange) -> str:
+        return f"{self._what(1, change.new[0])} is new."
+
+    def _place_removed(self, change: DefinitionChange) -> str:
+        return f"{self._what(0, change.old[0])} is gone."
+
+    def _place_renamed(self, change: DefinitionChange) -> str:
+        return f"{self._what(0, change.old[0])} is now called '{change.after}'."
+
+    def _place_id_changed(self, change: DefinitionChange) -> str:
+        return f"{self._who(change)} goes on under another id: '{change.after}' instead of '{change.before}'."
+
+    def _place_split(self, change: DefinitionChange) -> str:
+        whole, parts = self._what(0, change.old[0]), _some([self.labels[1][name] for name in change.new])
+        rest = f", but for a few coins{self._example(0, change.lost)}" if change.lost else ""
+        return f"{whole} is split: what it took is now shared out among {parts}{rest}."
+
+    def _place_merged(self, change: DefinitionChange) -> str:
+        parts, whole = _some([self.labels[0][name] for name in change.old]), self._what(1, change.new[0])
+        rest = f", and a few coins more{self._example(1, change.gained)}" if change.gained else ""
+        return f"{parts} are merged: {_inside(whole)} takes what they took{rest}."
+
+    def _tier_changed(self, change: DefinitionChange) -> str:
+        return f"{self._who(change)} is now {change.after}; it was {change.before}."
+
+    def _group_size_changed(self, change: DefinitionChange) -> str:
+        return f"{self._who(change)} has {_count(change.after, 'place')} now instead of {change.before}."
+
+    def _keys_changed(self, change: DefinitionChange) -> str:
+        keys = change.more["keys"]
+        parts = [f"new places for {_some(keys['added'])}"] if keys["added"] else []
+        parts += [f"no more places for {_some(keys['removed'])}"] if keys["removed"] else []
+        if not parts:
+            return f"{self._who(change)} has its places from elsewhere now, and they are the same."
+        return f"{self._who(change)} has {' and '.join(parts)}."
+
+    def _distinct_changed(self, change: DefinitionChange) -> str:
+        by = [self.speakers[1].name(name) for name in change.after or ()]
+        if not by:
+            return f"The coins of {_inside(self._who(change))} need no longer differ."
+        return f"No two coins of {_inside(self._who(change))} may now agree in {listed(by, 'and')}."
+
+    def _at_most_changed(self, change: DefinitionChange) -> str:
+        return f"The limits on how many coins of {_inside(self._who(change))} may be alike changed."
+
+    def _preference_changed(self, change: DefinitionChange) -> str:
+        whose = f" for {_inside(self._who(change))}" if change.new else ""
+        return f"Which coin is the better one{whose} is decided in another way now."
+
+    def _look_at_changed(self, change: DefinitionChange) -> str:
+        return f"Where to look at a coin for {_inside(self._who(change))} is told in other words."
+
+    def _order_changed(self, change: DefinitionChange) -> str:
+        return "The places stand in another order."
+
+    # -- the rest
+
+    def _constraint_added(self, change: DefinitionChange) -> str:
+        return f"There is a new rule over several places, '{change.new[0]}': {self._constraint(1, change.new[0])}."
+
+    def _constraint_removed(self, change: DefinitionChange) -> str:
+        return f"The rule over several places '{change.old[0]}' is gone: {self._constraint(0, change.old[0])}."
+
+    def _constraint_changed(self, change: DefinitionChange) -> str:
+        before, after = self._constraint(0, change.old[0]), self._constraint(1, change.new[0])
+        return f"The rule over several places '{change.new[0]}' changed: {after}; it was: {before}."
+
+    def _constraint_renamed(self, change: DefinitionChange) -> str:
+        return f"The rule over several places '{change.before}' is now called '{change.after}'."
+
+    def _page_added(self, change: DefinitionChange) -> str:
+        return f"The page '{change.new[0]}' is new."
+
+    def _page_removed(self, change: DefinitionChange) -> str:
+        return f"The page '{change.old[0]}' is gone."
+
+    def _page_changed(self, change: DefinitionChange) -> str:
+        return f"The page '{change.new[0]}' shows other places, or in another order."
+
+    def _page_renamed(self, change: DefinitionChange) -> str:
+        return f"The page '{change.old[0]}' is now called '{change.new[0]}'."
+
+    def _attribute_added(self, change: DefinitionChange) -> str:
+        return f"The attribute '{change.new[0]}' is declared."
+
+    def _attribute_removed(self, change: DefinitionChange) -> str:
+        return f"The attribute '{change.old[0]}' is no longer declared."
+
+    def _attribute_changed(self, change: DefinitionChange) -> str:
+        return f"The attribute '{change.new[0]}' is declared in another way."
+
+    def _title_changed(self, change: DefinitionChange) -> str:
+        return f"The set is now called '{change.after}'; it was '{change.before}'."
+
+    def _comparison_cut(self, change: DefinitionChange) -> str:
+        return "There were too many places that came and went to find all that were split or merged."
+
+    def _said(self, change: DefinitionChange) -> str:
+        return f"The {change.kind.removesuffix('-changed')} of the set changed."
+
+    # -- words
+
+    def _constraint(self, side: int, name: str) -> str:
+        definition = self.definitions[side]
+        constraint = next(one for one in definition.constraints if one.id == name)
+        return self.speakers[side].constraint(constraint, self.labels[side])
+
+    def _who(self, change: DefinitionChange) -> str:
+        return self._what(1, change.new[0])
+
+    def _what(self, side: int, name: str) -> str:
+        definition = self.definitions[side]
+        kind = "place" if any(slot.id == name for slot in definition.slots) else "group"
+        return f"The {kind} {self.labels[side][name]}"
+
+
+def _labels(definition: Definition) -> dict[str, str]:
+    """Every slot and group by its id, as it is spoken of."""
+    named = {slot.id: slot.label for slot in definition.slots}
+    named |= {choice.id: choice.label for choice in definition.free_choice}
+    named |= {group.id: group.id for group in definition.one_per}
+    return {name: f"'{label}'" for name, label in named.items()}
+
+
+def _inside(subject: str) -> str:
+    return subject[:1].lower() + subject[1:]
+
+
+def _some(names: Sequence[str]) -> str:
+    """The first few of the names."""
+    more = [f"{len(names) - MOST_NAMED} more"] if len(names) > MOST_NAMED else []
+    return listed([*names[:MOST_NAMED], *more], "and")
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def _clause(name: str, value: Value) -> Predicate:
+    """A fact of an example as the clause that it fulfils, so that it is said as rules are."""
+    if value is NONE:
+        return IsNull(Ref(name))
+    if isinstance(value, frozenset):
+        return SetComparison("a_equals", Ref(name), Const(value)) if value else CompareLeaf("=", Count(name), Const(0))
+    return CompareLeaf("=", Ref(name), Const(value))
+
+
+def lines(title: str, sentences: Sequence[str]) -> Iterator[str]:
+    """The sentences as a plain text under a title."""
+    yield title
+    yield ""
+    yield from (f"- {sentence}" for sentence in sentences or ("Nothing changed.",))

@@ -1,0 +1,115 @@
+"""Which values coins that fit a rule can show, and whether places can all be filled under a rule about their keys."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import product
+
+from service.analysis.place_groups import Reach
+from service.analysis.satisfiability import WantedVerdict, Witness, find_witness
+from service.evaluation.column_index import Interval
+from service.evaluation.verdicts import Case
+from service.facts.attributes import Attribute
+from service.facts.holding import Facts
+from service.facts.knowledge import NONE, Among, Value
+from service.facts.truth import NO, UNDECIDED
+from service.rules.predicates import EvaluationContext, Or, Predicate
+
+MOST_SHOWN = 200
+MOST_KEYS = 200
+MOST_PLACES = 200
+
+
+def possible_values(
+    name: str,
+    wanted: Sequence[WantedVerdict],
+    reach: Reach,
+    attributes: Mapping[str, Attribute],
+    around: EvaluationContext,
+) -> tuple[frozenset[Value] | None, int]:
+    """Every value of the attribute that coins as wanted can show, known to be none among them, and the work that it cost;
+    None where these are not a short list. Too many rather than too few: a value stays when it is not decided."""
+    listed = _listed(attributes[name], reach.get(name))
+    if listed is None or len(listed) > MOST_SHOWN:
+        return None, 0
+    found = {value: find_witness(wanted, attributes, around, {name: Among((value,))}) for value in listed}
+    values = frozenset(value for value, one in found.items() if one.possible is not NO)
+    return values, sum(one.work for one in found.values())
+
+
+def _listed(attribute: Attribute, allowed: frozenset[str] | Interval | None) -> Sequence[Value] | None:
+    if isinstance(allowed, frozenset):
+        return sorted(allowed)
+    if attribute.type == "integer":
+        inside = Interval(attribute.low, False, attribute.high, False)
+        whole = (inside.meet(allowed) if isinstance(allowed, Interval) else inside).whole()
+        if whole.low is None or whole.high is None or whole.high - whole.low > MOST_SHOWN:
+            return None
+        numbers = range(whole.low, whole.high + 1)
+        return numbers if isinstance(allowed, Interval) else (*numbers, NONE)
+    if attribute.many:
+        return None
+    if attribute.type == "boolean":
+        return (True, False, NONE)
+    return (*attribute.values, NONE) if attribute.values else None
+
+
+def can_agree(
+    name: str, first: Predicate, second: Predicate, attributes: Mapping[str, Attribute], around: EvaluationContext
+) -> Witness:
+    """Whether a coin that fits the first and a coin that fits the second can show the same value: no is exact, since within
+    a region of both rules together neither rule tells values apart; undecided where the regions do not say."""
+    case = Case(Or((first, second)), {}, attributes, around, with_none=True)
+    split = next((split for split in case.splits if split.name == name), None)
+    if case.limit is not None or split is None or any(name in leaf.reads for leaf in case.joint):
+        return Witness(UNDECIDED)
+    values = [choice.value for choice in split.choices if choice.value is not None]
+    if len(values) > MOST_SHOWN:
+        return Witness(UNDECIDED)
+    work = 0
+    for value in values:
+        facts: Facts = {name: Among((value,))}
+        both = [find_witness([WantedVerdict(rule)], attributes, around, facts) for rule in (first, second)]
+        work += sum(one.work for one in both)
+        if all(one.possible is not NO for one in both):
+            return Witness(UNDECIDED, work=work)
+    return Witness(NO, work=work)
+
+
+Key = tuple[Value, ...]
+
+
+def keys_shown(by: Sequence[frozenset[Value] | None]) -> frozenset[Key] | None:
+    """All keys over several attributes, from the values of each; None where one has no short list, or together they have
+    none."""
+    keys: list[Key] = [()]
+    for values in by:
+        if values is None or len(keys) * len(values) > MOST_KEYS:
+            return None
+        keys = [(*key, value) for key, value in product(keys, values)]
+    return frozenset(keys)
+
+
+def most_placed(places: Sequence[frozenset[Key]], most: int) -> int:
+    """How many of the places can be filled when each takes a coin with one of its keys and a key may come `most` times
+    (Kuhn's augmenting paths). Counts all that are past the limit as filled."""
+    within = places[:MOST_PLACES]
+    holders: dict[Key, list[int]] = {}
+
+    def seat(place: int, tried: set[Key]) -> bool:
+        # Breadth of the search is bounded by the keys, depth too: each key is tried once.
+        for key in within[place]:
+            if key in tried:
+                continue
+            tried.add(key)
+            there = holders.setdefault(key, [])
+            if len(there) < most:
+                there.append(place)
+                return True
+            for at, holder in enumerate(there):
+                if seat(holder, tried):
+                    there[at] = place
+                    return True
+        return False
+
+    return sum(seat(place, set()) for place in range(len(within))) + len(places) - len(within)

@@ -1,0 +1,199 @@
+"""Whether any coin at all can fit some rules and fail others: exact, over the regions that the rules cut, with an example.
+
+The open attributes are split one by one, with Kleene's verdict after each; past a number of looks CP-SAT decides over one
+choice of region an attribute. Where the regions cannot be listed nothing is claimed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import prod
+from typing import Any
+
+from service.evaluation.verdicts import BUDGET, WORLD_BUDGET, Case, Choice, judge_view
+from service.facts.attributes import Attribute
+from service.facts.holding import Facts, View
+from service.facts.knowledge import NONE, Among, Knowledge, Value, written_knowledge
+from service.facts.truth import NO, UNDECIDED, YES, Verdict
+from service.rules.predicates import And, AnyLeaf, EvaluationContext, Not, Or, Predicate, judge
+
+MOST_LOOKS = 300_000
+SOLVER_SECONDS = 1.0
+SOLVER_WORK = 300_000
+NOTHING_KNOWN: Facts = {}
+
+
+@dataclass(frozen=True, slots=True)
+class WantedVerdict:
+    """A rule that the coin must fit (or, not `fits`, must fail)."""
+
+    rule: Predicate
+    fits: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """`possible` is yes, no, or undecided where the limit was met. `example` are facts of one such coin, as JSON, checked by
+    evaluating them; None where no coin was found or none that plain facts can describe. `work` is what the answer cost:
+    truths worked out and steps taken, the same on every machine. `limit` names what an undecided answer met."""
+
+    possible: Verdict
+    example: dict[str, Any] | None = None
+    work: int = 0
+    limit: str | None = None
+
+
+def find_witness(
+    wanted: Sequence[WantedVerdict],
+    attributes: Mapping[str, Attribute],
+    around: EvaluationContext,
+    facts: Facts = NOTHING_KNOWN,
+    *,
+    with_none: bool = True,
+) -> Witness:
+    """Whether a coin, of which these facts are known, can fit and fail the rules as wanted. Without `with_none` only coins
+    count of which nothing is known to be none (unless a rule asks for that).
+
+    A leaf whose regions cannot be listed may go either way: what is impossible even then is impossible, and what is possible
+    then is claimed only with an example that really does it."""
+    case = Case(Or(tuple(one.rule for one in wanted)), facts, attributes, around, with_none=with_none)
+    picked, spent, looks = _descend(case, wanted)
+    work = _work_of(case) + looks
+    if spent and not case.joint:
+        work += SOLVER_WORK
+        picked, spent = _solve(case, wanted)
+    if picked is None:
+        return Witness(UNDECIDED, work=work, limit=case.limit or BUDGET) if spent else Witness(NO, work=work)
+    example = _example(case, picked, wanted, attributes, around)
+    if case.limit is not None and example is None:
+        return Witness(UNDECIDED, work=work, limit=case.limit)
+    return Witness(YES, example, work)
+
+
+def _work_of(case: Case) -> int:
+    """About how many microseconds it took to work out the regions and what they say to each leaf."""
+    sizes = {split.name: len(split.choices) for split in case.splits}
+    tried = sum(len(choice.truths) * len(choice.values or (1,)) for split in case.splits for choice in split.choices)
+    together = sum(min(WORLD_BUDGET, prod(sizes.get(name, 1) for name in leaf.reads)) for leaf in case.joint)
+    return 20 * len(case.distinct) + 2 * (tried + together)
+
+
+def _descend(case: Case, wanted: Sequence[WantedVerdict]) -> tuple[list[Choice] | None, bool, int]:
+    """The choices of one such coin, in the order of the case's splits, and whether, with none found, there may be one still:
+    the looks were used up, or some verdict stayed open with every split decided. Last, the looks that were taken at leaves."""
+    order = sorted(range(len(case.splits)), key=lambda at: len(case.splits[at].choices))
+    looks, left_open = 0, False
+    each = len(case.occurrences) + len(case.joint)
+
+    def look(at: int, truths: Mapping[AnyLeaf, Verdict], world: Mapping[str, Value]) -> list[Choice] | None:
+        nonlocal looks, left_open
+        looks += each
+        if looks > MOST_LOOKS:
+            return None
+        verdicts = [judge(one.rule, truths.__getitem__) for one in wanted]
+        if any(verdict is (NO if one.fits else YES) for verdict, one in zip(verdicts, wanted, strict=True)):
+            return None
+        if at == len(order):
+            if UNDECIDED not in verdicts:
+                return []
+            left_open = True
+            return None
+        split = case.splits[order[at]]
+        # A value that is what it says makes a better example than one that may mean several.
+        for choice in sorted(split.choices, key=lambda c: (c.meant is not None, c.value is NONE)):
+            following, there = {**truths, **choice.truths}, world
+            if split.name is not None and choice.value is not None:
+                there = {**world, split.name: choice.value}
+                for leaf in case.joint:
+                    if split.name in leaf.reads and leaf.reads <= there.keys():
+                        following[leaf] = leaf.holds(there, case.around)
+            rest = look(at + 1, following, there)
+            if rest is not None:
+                return [choice, *rest]
+        return None
+
+    found = look(0, case.truths, case.plain)
+    if found is None:
+        return None, left_open or looks > MOST_LOOKS, looks
+    placed = dict(zip(order, found, strict=True))
+    return [placed[at] for at in range(len(case.splits))], False, looks
+
+
+def _solve(case: Case, wanted: Sequence[WantedVerdict]) -> tuple[list[Choice] | None, bool]:
+    """The same by CP-SAT: one choice a split, a literal for each leaf and for each part of a rule."""
+    from ortools.sat.python import cp_model
+
+    model = cp_model.CpModel()
+    picks = [[model.new_bool_var("") for _ in split.choices] for split in case.splits]
+    literals: dict[AnyLeaf, Any] = {}
+    for leaf in case.distinct:
+        literals[leaf] = model.new_bool_var("")
+        if case.truths[leaf] is not UNDECIDED:
+            model.add(literals[leaf] == (case.truths[leaf] is YES))
+    for split, chosen in zip(case.splits, picks, strict=True):
+        model.add_exactly_one(chosen)
+        for choice, pick in zip(split.choices, chosen, strict=True):
+            for leaf, verdict in choice.truths.items():
+                if verdict is not UNDECIDED:
+                    model.add(literals[leaf] == (verdict is YES)).only_enforce_if(pick)
+
+    def literal(rule: Predicate) -> Any:
+        if isinstance(rule, Not):
+            return literal(rule.item).negated()
+        if not isinstance(rule, And | Or):
+            return literals[rule]
+        parts = [literal(item) for item in rule.items]
+        whole = model.new_bool_var("")
+        if isinstance(rule, And):
+            model.add_bool_and(parts).only_enforce_if(whole)
+            model.add_bool_or([part.negated() for part in parts]).only_enforce_if(whole.negated())
+        else:
+            model.add_bool_or(parts).only_enforce_if(whole)
+            model.add_bool_and([part.negated() for part in parts]).only_enforce_if(whole.negated())
+        return whole
+
+    for one in wanted:
+        model.add(literal(one.rule) == one.fits)
+    solver = cp_model.CpSolver()
+    solver.parameters.num_workers = 1
+    solver.parameters.random_seed = 1
+    solver.parameters.max_deterministic_time = SOLVER_SECONDS
+    status = solver.solve(model)
+    if status == cp_model.INFEASIBLE:
+        return None, False
+    if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
+        return None, True
+    return [
+        next(choice for choice, pick in zip(split.choices, chosen, strict=True) if solver.value(pick))
+        for split, chosen in zip(case.splits, picks, strict=True)
+    ], False
+
+
+def _example(
+    case: Case,
+    picked: Sequence[Choice],
+    wanted: Sequence[WantedVerdict],
+    attributes: Mapping[str, Attribute],
+    around: EvaluationContext,
+) -> dict[str, Any] | None:
+    """Facts that really do what is wanted: with readable texts where they will do, else as they were found."""
+    plain = dict(case.plain)
+    plain |= {s.name: c.value for s, c in zip(case.splits, picked, strict=True) if s.name and c.value is not None}
+    for values in ({name: _readable(value) for name, value in plain.items()}, plain):
+        facts: dict[str, Knowledge] = {name: Among((value,)) for name, value in values.items()}
+        if _does(facts, wanted, attributes, around):
+            return {name: written_knowledge(knowledge) for name, knowledge in sorted(facts.items())}
+    return None
+
+
+def _readable(value: Value) -> Value:
+    return "another text" if isinstance(value, str) and (not value or not value.isprintable()) else value
+
+
+def _does(
+    facts: Facts, wanted: Sequence[WantedVerdict], attributes: Mapping[str, Attribute], around: EvaluationContext
+) -> bool:
+    return all(
+        judge_view(one.rule, View(facts), attributes, around).verdict is (YES if one.fits else NO) for one in wanted
+    )

@@ -1,0 +1,87 @@
+"""A club's display of the coins of those members who consent to it, evaluated as one collection.
+
+Nobody's coins are read but theirs. Sessions are closed before anything is computed, and after computing it is looked again
+who still consents.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from functools import partial
+from typing import Any
+
+from sqlalchemy import Connection
+from starlette.concurrency import run_in_threadpool
+
+from service.accounts.model import Owner
+from service.clubs.actions.standings import newest_offered, read_offered
+from service.clubs.displays import Lender, as_lent, display
+from service.clubs.model import ClubOffer, Membership
+from service.clubs.offers import ShownDefinition, ShownStore
+from service.clubs.standings import displayed_id
+from service.errors import Fault, OverLimit
+from service.holdings.model import StoredHolding
+from service.holdings.store import HoldingStore
+from service.http.dependencies import Service
+from service.http.schemas.displays import shown_display
+from service.progress.actions.evaluate import as_known, catalogue_of, stored_holdings, today
+from service.progress.description import describer
+from service.progress.evaluate import MOST_HOLDINGS, EvaluationRequest
+from service.reference import actions as reference
+from service.reference.model import NO_ISSUES, OwnIssues
+from service.reference.store import IssueStore
+from service.rules.definition import Definition
+
+DISPLAY = "display"
+
+
+async def displayed(parts: Service, seat: Membership, identity: str) -> tuple[ClubOffer, dict[str, Any]]:
+    """The newest revision of the definition, and its display of today. Raises NotFound, OverLimit."""
+    day, offered = today(), await newest_offered(parts, seat, identity)
+    lenders = await run_in_threadpool(
+        parts.database.read, lambda c: ShownStore(c, seat.club, identity).page(DISPLAY, None, None)
+    )
+    while True:
+        made = await parts.gate.run(partial(_displayed, parts, seat.club, offered, lenders, day))
+        owners = [shown.owner.id for shown in lenders]
+        still = await run_in_threadpool(
+            parts.database.read, lambda c, o=owners: ShownStore(c, seat.club, identity).still(DISPLAY, o)
+        )
+        if len(still) == len(lenders):
+            return offered, made
+        # Each time there are fewer, so this ends.
+        lenders = tuple(shown for shown in lenders if shown.owner.id in still)
+
+
+def _displayed(
+    parts: Service, club: str, offered: ClubOffer, members: Sequence[ShownDefinition], day: date
+) -> dict[str, Any]:
+    definition = read_offered(offered)
+    lenders: list[Lender] = []
+    for shown in members:
+        held, own = parts.database.read(partial(_coins_of, owner=shown.owner))
+        lenders.append(_lender(definition, shown, held, own))
+        if sum(len(lender.holdings) for lender in lenders) > MOST_HOLDINGS:
+            # How many there are is not told.
+            message = f"a display takes up to {MOST_HOLDINGS} coins of all that lend"
+            raise OverLimit([Fault("over-limit", message, hint="let fewer members lend at once")])
+    issues = catalogue_of(NO_ISSUES, definition.attributes)
+    request = EvaluationRequest(
+        definition, (), day, definition.vocabularies, issues, reference_edition=reference.edition()
+    )
+    describe = describer(definition.attributes, definition.vocabularies, reference.issue_facts())
+    named = partial(displayed_id, club, offered.definition)
+    return shown_display(offered, display(request, lenders, describe, named=named))
+
+
+def _coins_of(connection: Connection, owner: Owner) -> tuple[tuple[StoredHolding, ...], OwnIssues]:
+    return HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_issues()
+
+
+def _lender(definition: Definition, shown: ShownDefinition, held: Sequence[StoredHolding], own: OwnIssues) -> Lender:
+    issues, shipped = catalogue_of(own, definition.attributes), reference.issue_facts()
+    coins, _ = stored_holdings(held, definition.attributes, issues)
+    recorded = {entry.id: as_lent(as_known(entry), own.facts, shipped, definition.attributes) for entry in held}
+    counting = tuple(coin for coin in coins if coin.status == "held")
+    return Lender(shown.owner.id, shown.name, counting, recorded, issues)

@@ -1,0 +1,103 @@
+"""Whether a member's set holds with coins gone and others come: it is evaluated again. Pure."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Hashable, Iterable, Mapping
+from dataclasses import replace
+from typing import Any
+
+from service.assignment.solve import solve
+from service.clubs.swaps.model import CoinsByOwner
+from service.facts.holding import Facts, Holding, views
+from service.progress.evaluate import EvaluationRequest, build_instance, figures_of
+
+
+class Reevaluation:
+    """A check that evaluates again. `measurement_of` gives a member's measurement, the same each time; it is asked for once,
+    and only for who takes part. What was answered is remembered."""
+
+    def __init__(self, measurement_of: Callable[[str], EvaluationRequest]) -> None:
+        self._measurement_of = measurement_of
+        self._requests: dict[str, tuple[EvaluationRequest, dict[str, Holding]]] = {}
+        self._known: dict[tuple[str, CoinsByOwner, CoinsByOwner], tuple[int, int] | None] = {}
+        self.evaluations = 0
+
+    def holds(self, owner: str, gone: CoinsByOwner, come: CoinsByOwner) -> bool:
+        """See `Check`."""
+        before, after = self._standing(owner, (), ()), self._standing(owner, gone, come)
+        return before is not None and after is not None and holds(before, after, len(come))
+
+    def alike(self, owner: str, holding: str) -> Hashable:
+        """See `Check`."""
+        request, held = self._asked(owner)
+        coin = held[holding]
+        return frozenset(
+            (view.issue if len(coin.issues) > 1 else None, frozenset(view.facts.items()))
+            for view in views(coin, request.issues)
+        )
+
+    def _standing(self, owner: str, gone: CoinsByOwner, come: CoinsByOwner) -> tuple[int, int] | None:
+        key = (owner, tuple(sorted(gone)), tuple(sorted(come)))
+        if key not in self._known:
+            request = self._after(owner, gone, come)
+            self._known[key] = None if request is None else self._measured(request)
+        return self._known[key]
+
+    def _measured(self, request: EvaluationRequest) -> tuple[int, int]:
+        self.evaluations += 1
+        board, _ = build_instance(request)
+        return standing_of(figures_of(board, solve(board.problem, budget_seconds=request.budget_seconds)))
+
+    def _asked(self, owner: str) -> tuple[EvaluationRequest, dict[str, Holding]]:
+        if owner not in self._requests:
+            request = self._measurement_of(owner)
+            self._requests[owner] = request, {holding.id: holding for holding in request.holdings}
+        return self._requests[owner]
+
+    def _after(self, owner: str, gone: CoinsByOwner, come: CoinsByOwner) -> EvaluationRequest | None:
+        """The member's set with coins gone and come; None where one is not there, or speaks of issues not known to him."""
+        request, held = self._asked(owner)
+        less = Counter(name for _, name in gone)
+        if any(name not in held or held[name].quantity < count for name, count in less.items()):
+            return None
+        arrived = []
+        for number, (giver, name) in enumerate(come):
+            theirs, coins = self._asked(giver)
+            one = replace(coins[name], quantity=1) if name in coins else None
+            coin = one and as_known_to(request.issues, theirs.issues, one, f"{giver}/{name}/{number}")
+            if coin is None:
+                return None
+            arrived.append(coin)
+        return replace(request, holdings=(*fewer(request.holdings, less), *arrived))
+
+
+def standing_of(summary: Mapping[str, Any]) -> tuple[int, int]:
+    """Places filled, tentatively or not, and how many of them are required, of an evaluation's summary."""
+    required = summary["required"]
+    return summary["filled"] + summary["tentative"], required["filled"] + required["tentative"]
+
+
+def holds(before: tuple[int, int], after: tuple[int, int], received: int) -> bool:
+    """Whether a set, by its standings, has a place more for each coin received and no required place less. A coin adds one
+    place at most (what is left of an assignment keeps every rule), so without those coins no place is lost either."""
+    return after[0] >= before[0] + received and after[1] >= before[1]
+
+
+def fewer(holdings: Iterable[Holding], less: Mapping[str, int]) -> tuple[Holding, ...]:
+    """The holdings without so many pieces of each; those of which nothing is left are gone."""
+    return tuple(
+        replace(holding, quantity=holding.quantity - less[holding.id]) if less.get(holding.id) else holding
+        for holding in holdings
+        if holding.quantity > less.get(holding.id, 0)
+    )
+
+
+def as_known_to(mine: Mapping[str, Facts], theirs: Mapping[str, Facts], coin: Holding, identity: str) -> Holding | None:
+    """Somebody's coin as it stands in a collection with other issues: what its issue says goes along as its own facts. None
+    where it may be several issues and these are not known alike."""
+    seen = views(coin, theirs)
+    if len(seen) == 1:
+        return replace(coin, id=identity, facts=seen[0].facts, issues=())
+    known = all(theirs.get(issue) == mine.get(issue) for issue in coin.issues)
+    return replace(coin, id=identity) if known else None

@@ -1,0 +1,90 @@
+"""A set's history and its exhibitions, as they are kept. Pure.
+
+A filling says that a coin sat in a place from the day `since` up to, and without, the day `until`; None: it still sits
+there. What is noted of one day is how the set stood at the day's last note.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedPlacement:
+    """A coin in a place, as an evaluation says. `basis` is filled or tentative; `label` is the place's, then."""
+
+    place: str
+    label: str
+    holding: str
+    basis: str
+
+    @property
+    def key(self) -> tuple[str, str, str]:
+        """What has to stay the same for a filling to go on."""
+        return self.place, self.holding, self.basis
+
+
+@dataclass(frozen=True, slots=True)
+class Filling:
+    """A coin in a place from `since` until before `until`. `number` counts the fillings of a definition."""
+
+    number: int
+    seated: RecordedPlacement
+    since: date
+    until: date | None = None
+
+    def holds_on(self, day: date) -> bool:
+        """Whether the coin sat there at the end of the day."""
+        return self.since <= day and (self.until is None or day < self.until)
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedDay:
+    """What the last note of one day rested on. `at` is when it was made."""
+
+    day: date
+    revision: int
+    digest: str
+    holdings_state: str
+    summary: Mapping[str, Any]
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedPlacements:
+    """How the set stood at the last note: the open fillings, and those that ended on that very day. `last` is the
+    greatest number of a filling, 0 when there is none."""
+
+    fillings: tuple[Filling, ...] = ()
+    noted: RecordedDay | None = None
+    last: int = 0
+
+    @property
+    def open(self) -> tuple[Filling, ...]:
+        return tuple(filling for filling in self.fillings if filling.until is None)
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryChange:
+    """What a note does to the fillings: numbers of those that end, go on after all, or never lasted a day, and new
+    ones."""
+
+    ended: tuple[int, ...] = ()
+    resumed: tuple[int, ...] = ()
+    undone: tuple[int, ...] = ()
+    opened: tuple[Filling, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Exhibition:
+    """An evaluation with loans, frozen: nothing that is changed later changes it."""
+
+    id: str
+    title: str
+    day: date
+    summary: Mapping[str, Any]
+    created_at: datetime
+    content: Mapping[str, Any] | None = None

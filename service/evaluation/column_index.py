@@ -1,0 +1,232 @@
+"""One clause on one column, all dictionary entries at once: the common shapes without a step for each entry.
+
+A clause that is an interval (comparisons with constants, and ands of them) is looked up by the ranks of its ends among the
+ends of all entries; equality and IN with texts by the entries that hold each text. Every other clause is left to the exact
+evaluator, entry by entry.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+from fractions import Fraction
+from math import ceil, floor
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from service.facts.attributes import Attribute
+from service.facts.knowledge import NONE, Among, Between, Knowledge
+from service.rules.predicates import And, CompareLeaf, Const, OneOf, Predicate, Ref, Within
+
+Marks = npt.NDArray[np.uint8]
+CERTAIN, DECLARED, POSSIBLE = 1, 2, 4
+YES_MARKS, DOUBT_MARKS = CERTAIN | DECLARED | POSSIBLE, DECLARED | POSSIBLE
+
+FLIPPED = {"<": ">", "<=": ">=", ">": "<", ">=": "<=", "=": "="}
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """From `low` to `high`; None is open, `above` and `below` leave the end itself out."""
+
+    low: Any = None
+    above: bool = False
+    high: Any = None
+    below: bool = False
+
+    def meet(self, other: Interval) -> Interval:
+        """What lies in both."""
+        low, above = _inner(self.low, self.above, other.low, other.above, max)
+        high, below = _inner(self.high, self.below, other.high, other.below, min)
+        return Interval(low, above, high, below)
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing lies in it."""
+        if self.low is None or self.high is None:
+            return False
+        return bool(self.low > self.high or (self.low == self.high and (self.above or self.below)))
+
+    def whole(self) -> Interval:
+        """The same for whole numbers: ends that are whole and belong to it."""
+        low = self.low if self.low is None else (floor(self.low) + 1 if self.above else ceil(self.low))
+        high = self.high if self.high is None else (ceil(self.high) - 1 if self.below else floor(self.high))
+        return Interval(low, False, high, False)
+
+
+def _inner(end: Any, open_end: bool, other: Any, open_other: bool, inner: Any) -> tuple[Any, bool]:
+    if end is None or other is None:
+        return (other, open_other) if end is None else (end, open_end)
+    if end == other:
+        return end, open_end or open_other
+    return (end, open_end) if inner(end, other) == end else (other, open_other)
+
+
+def interval_of(predicate: Predicate) -> Interval | None:
+    """The clause as an interval of its attribute; None when it is none."""
+    if isinstance(predicate, And):
+        found = Interval()
+        for item in predicate.items:
+            part = interval_of(item)
+            if part is None:
+                return None
+            found = found.meet(part)
+        return found
+    if isinstance(predicate, Within) and isinstance(predicate.term, Ref):
+        if isinstance(predicate.low, Const) and isinstance(predicate.high, Const):
+            low, high = predicate.low.constant, predicate.high.constant
+            return Interval(low, False, high, False) if _is_ordered(low) and _is_ordered(high) else None
+        return None
+    if isinstance(predicate, CompareLeaf):
+        left, op, right = predicate.left, predicate.op, predicate.right
+        if isinstance(left, Const):
+            left, op, right = right, FLIPPED.get(op, ""), left
+        if isinstance(left, Ref) and isinstance(right, Const) and _is_ordered(right.constant):
+            return _half_line(op, right.constant)
+    return None
+
+
+def _half_line(op: str, end: Any) -> Interval | None:
+    if op in ("<", "<="):
+        return Interval(high=end, below=op == "<")
+    if op in (">", ">="):
+        return Interval(low=end, above=op == ">")
+    return Interval(end, False, end, False) if op == "=" else None
+
+
+def _is_ordered(value: Any) -> bool:
+    return isinstance(value, int | Fraction | date) and not isinstance(value, bool)
+
+
+def texts_of(predicate: Predicate) -> tuple[str, ...] | None:
+    """The texts that the clause asks its attribute to be one of; None when it asks something else."""
+    if isinstance(predicate, CompareLeaf) and predicate.op == "=" and isinstance(predicate.left, Ref):
+        items: Sequence[Any] = (predicate.right,)
+    elif isinstance(predicate, OneOf) and isinstance(predicate.term, Ref):
+        items = predicate.items
+    else:
+        return None
+    texts = tuple(item.constant for item in items if isinstance(item, Const) and isinstance(item.constant, str))
+    return texts if len(texts) == len(items) else None
+
+
+class SortedEnds:
+    """The entries of an ordered column by the ranks of their ends. Rank -1 is open below; the last rank and one, open above.
+    A range that somebody recorded with one end only ends at the attribute's own bound on the other side, where it has one.
+
+    `is_none` are the entries that are known to be none only; `mixed` those with several values, none perhaps among them,
+    whose values stand in `values` (ranks, -2 for none), `first` telling where each begins.
+    """
+
+    def __init__(self, entries: Sequence[Knowledge | None], attribute: Attribute) -> None:
+        bounds = [bound for bound in (attribute.low, attribute.high) if bound is not None]
+        self.line = sorted({*bounds, *(end for entry in entries for end in _ends(entry))})
+        rank = {end: at for at, end in enumerate(self.line)}
+        count = len(entries)
+        self.low = np.full(count, -1, np.int64)
+        self.high = np.full(count, len(self.line), np.int64)
+        self.is_none = np.zeros(count, bool)
+        mixed: list[int] = []
+        values: list[int] = []
+        first: list[int] = []
+        for code, entry in enumerate(entries):
+            if isinstance(entry, Between):
+                low = attribute.low if entry.low is None else entry.low
+                high = attribute.high if entry.high is None else entry.high
+                self.low[code] = -1 if low is None else rank[low]
+                self.high[code] = len(self.line) if high is None else rank[high]
+            elif isinstance(entry, Among) and entry.is_plain:
+                self.is_none[code] = entry.values[0] is NONE
+                if entry.values[0] is not NONE:
+                    self.low[code] = self.high[code] = rank[entry.values[0]]
+            elif isinstance(entry, Among):
+                mixed.append(code)
+                first.append(len(values))
+                values.extend(-2 if value is NONE else rank[value] for value in entry.values)
+        self.mixed, self.first = np.array(mixed, np.int64), np.array(first, np.int64)
+        self.values = np.array(values, np.int64)
+
+    def marks(self, interval: Interval, attribute: Attribute) -> Marks:
+        """The marks of every entry; entry 0, nothing recorded, may be anything within the attribute's bounds."""
+        if attribute.type == "integer":
+            interval = interval.whole()
+        if interval.is_empty:
+            return np.zeros(len(self.low), np.uint8)
+        low, high = self._reach(interval)
+        inside = (self.low >= low) & (self.high <= high)
+        touches = (self.high >= low) & (self.low <= high)
+        marks = np.where(inside, YES_MARKS, np.where(touches, DOUBT_MARKS, 0)).astype(np.uint8)
+        marks[self.is_none] = 0
+        if len(self.mixed):
+            held = (self.values >= low) & (self.values <= high)
+            every = np.logical_and.reduceat(held, self.first)
+            some = np.logical_or.reduceat(held, self.first)
+            marks[self.mixed] = np.where(every, YES_MARKS, np.where(some, DOUBT_MARKS, 0))
+        marks[0] = _unrecorded(interval, attribute)
+        return marks
+
+    def _reach(self, interval: Interval) -> tuple[int, int]:
+        """The first and the last rank that lie in the interval; an open end reaches beyond the line."""
+        low, high = -1, len(self.line)
+        if interval.low is not None:
+            low = (bisect_right if interval.above else bisect_left)(self.line, interval.low)
+        if interval.high is not None:
+            high = (bisect_left if interval.below else bisect_right)(self.line, interval.high) - 1
+        return low, high
+
+
+def _ends(entry: Knowledge | None) -> Iterator[Any]:
+    if isinstance(entry, Among):
+        yield from (value for value in entry.values if value is not NONE)
+    elif isinstance(entry, Between):
+        yield from (end for end in (entry.low, entry.high) if end is not None)
+
+
+def _unrecorded(interval: Interval, attribute: Attribute) -> int:
+    domain = Interval(attribute.low, False, attribute.high, False)
+    if domain.meet(interval).is_empty:
+        return 0
+    covers = _reaches(interval.low, interval.above, attribute.low, 1) and _reaches(
+        interval.high, interval.below, attribute.high, -1
+    )
+    return YES_MARKS if covers else POSSIBLE
+
+
+def _reaches(end: Any, is_open: bool, bound: int | None, sign: int) -> bool:
+    if end is None:
+        return True
+    if bound is None:
+        return False
+    return bool(end * sign < bound * sign or (end == bound and not is_open))
+
+
+class TextIndex:
+    """The entries of a text column by the texts that they hold."""
+
+    def __init__(self, entries: Sequence[Knowledge | None]) -> None:
+        self.sizes = np.zeros(len(entries), np.int64)
+        self.holding: dict[str, list[int]] = {}
+        for code, entry in enumerate(entries):
+            if isinstance(entry, Among):
+                self.sizes[code] = len(entry.values)
+                for value in entry.values:
+                    if isinstance(value, str):
+                        self.holding.setdefault(value, []).append(code)
+
+    def marks(self, texts: Sequence[str]) -> Marks:
+        """The marks of every entry; entry 0 may be anything."""
+        held = np.zeros(len(self.sizes), np.int64)
+        for text in set(texts):
+            held[self.holding.get(text, [])] += 1
+        marks = np.where(held == 0, 0, np.where(held == self.sizes, YES_MARKS, DOUBT_MARKS)).astype(np.uint8)
+        marks[0] = POSSIBLE
+        return marks
+
+
+def can_be_ranked(attribute: Attribute) -> bool:
+    """Whether intervals of the attribute are looked up here; dates and instants have bounds of their own and are left."""
+    return attribute.is_number and not attribute.many

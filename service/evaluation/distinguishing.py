@@ -1,0 +1,141 @@
+"""Which features tell candidate issues apart: the smallest set of attributes in which every two of them surely differ.
+
+Two issues surely differ in an attribute when both record it and no value is possible for both: a range of years that
+overlaps another tells nothing. What nobody can see on a coin (the mintage) is never asked for.
+
+The smallest set that has a member for every pair is a minimum hitting set (Karp 1972, problem 15; NP-hard in general): a
+branch and bound over the pairs, exact, which is quick for the 50 issues that a holding may name. Ties go to the attributes
+that stand first in the table.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+from service.facts.attributes import Attribute
+from service.facts.holding import Facts
+from service.facts.knowledge import Among, Between, Knowledge, Value
+
+# How the look-at hints of the table begin for what is looked up and not looked at.
+_OFF_THE_COIN = ("not on the coin", "not to be seen")
+MOST_STEPS = 200_000
+
+
+@dataclass(frozen=True, slots=True)
+class Features:
+    """`attributes` is the smallest set; `alike` are pairs of issues that no attribute tells apart; `ruled_out` leads from an
+    issue to the fact of the coin that it contradicts. `is_smallest`: False past the work allowed, when the set still tells
+    all apart and a smaller one may exist."""
+
+    attributes: tuple[str, ...]
+    alike: tuple[tuple[str, str], ...]
+    ruled_out: Mapping[str, str]
+    is_smallest: bool = True
+
+
+def distinguishing_features(issues: Mapping[str, Facts], known: Facts, attributes: Mapping[str, Attribute]) -> Features:
+    """The features for a coin of which `known` is recorded, and which is one of these issues."""
+    ruled_out: dict[str, str] = {}
+    for issue, facts in issues.items():
+        clash = next(
+            (name for name in known if name in facts and differ(known[name], facts[name], attributes[name])), None
+        )
+        if clash is not None:
+            ruled_out[issue] = clash
+    left = {issue: facts for issue, facts in issues.items() if issue not in ruled_out}
+    seen = [attribute for attribute in attributes.values() if not attribute.look_at.startswith(_OFF_THE_COIN)]
+    pairs, alike = [], []
+    for one, other in combinations(left, 2):
+        mask = 0
+        for at, attribute in enumerate(seen):
+            mine, its = left[one].get(attribute.name), left[other].get(attribute.name)
+            if mine is not None and its is not None and differ(mine, its, attribute):
+                mask |= 1 << at
+        if mask:
+            pairs.append(mask)
+        else:
+            alike.append((one, other))
+    found, is_smallest = _smallest(_without_supersets(pairs))
+    names = tuple(seen[at].name for at in found)
+    return Features(names, tuple(alike), ruled_out, is_smallest)
+
+
+def differ(one: Knowledge, other: Knowledge, attribute: Attribute) -> bool:
+    """Whether no value is possible for both. Many-valued attributes are compared as whole lists."""
+    if isinstance(one, Among) and isinstance(other, Among):
+        return not set(one.values) & set(other.values)
+    if isinstance(one, Between) and isinstance(other, Between):
+        return _below(one.high, other.low) or _below(other.high, one.low)
+    listed, ranged = (one, other) if isinstance(one, Among) else (other, one)
+    assert isinstance(listed, Among) and isinstance(ranged, Between)
+    return attribute.is_ordered and not any(_within(value, ranged) for value in listed.values)
+
+
+def _below(high: object, low: object) -> bool:
+    return high is not None and low is not None and high < low  # type: ignore[operator]
+
+
+def _within(value: Value, ranged: Between) -> bool:
+    low, high = ranged.low, ranged.high
+    # Known to be none lies in no range.
+    if type(value).__name__ == "Nothing":
+        return False
+    return not _below(value, low) and not _below(high, value)
+
+
+def _without_supersets(masks: Sequence[int]) -> list[int]:
+    """A pair that more attributes tell apart than another's is told apart along with it."""
+    kept: list[int] = []
+    for mask in sorted(set(masks), key=lambda m: (m.bit_count(), m)):
+        if not any(mask & other == other for other in kept):
+            kept.append(mask)
+    return kept
+
+
+def _smallest(masks: Sequence[int]) -> tuple[tuple[int, ...], bool]:
+    """The smallest set of bits that meets every mask, the first in order among equals."""
+    best = _greedy(masks)
+    steps = 0
+
+    def reach(left: Sequence[int], chosen: tuple[int, ...]) -> None:
+        nonlocal best, steps
+        steps += 1
+        if steps > MOST_STEPS:
+            return
+        if not left:
+            best = min(best, tuple(sorted(chosen)), key=lambda found: (len(found), found))
+            return
+        # Disjoint pairs each need an attribute of their own.
+        if len(chosen) + _disjoint(left) > len(best):
+            return
+        narrow = min(left, key=lambda mask: (mask.bit_count(), mask))
+        for bit in _bits(narrow):
+            reach([mask for mask in left if not mask >> bit & 1], (*chosen, bit))
+
+    reach(masks, ())
+    return best, steps <= MOST_STEPS
+
+
+def _greedy(masks: Sequence[int]) -> tuple[int, ...]:
+    left, chosen = list(masks), []
+    while left:
+        bits = {bit for mask in left for bit in _bits(mask)}
+        bit = max(sorted(bits), key=lambda b: sum(mask >> b & 1 for mask in left))
+        chosen.append(bit)
+        left = [mask for mask in left if not mask >> bit & 1]
+    return tuple(sorted(chosen))
+
+
+def _disjoint(masks: Sequence[int]) -> int:
+    taken = count = 0
+    for mask in masks:
+        if not mask & taken:
+            taken |= mask
+            count += 1
+    return count
+
+
+def _bits(mask: int) -> list[int]:
+    return [at for at in range(mask.bit_length()) if mask >> at & 1]

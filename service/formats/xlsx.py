@@ -1,0 +1,217 @@
+"""Spreadsheet files (Office Open XML, ECMA-376) as rows of texts, and back.
+
+A file is looked over before anything is parsed: how many parts it has, how large they are when unpacked, and that no part
+declares a document type, whose entities could unfold without end. zipfile unpacks no part past the size that it declares.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+import zlib
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from decimal import Decimal
+from itertools import zip_longest
+from typing import Any
+
+import openpyxl
+from openpyxl.cell import WriteOnlyCell
+
+from service.errors import Fault, OverLimit
+from service.http.problems import Problem
+
+MEBIBYTE = 1024 * 1024
+MOST_PARTS = 1_000
+MOST_UNPACKED = 64 * MEBIBYTE
+# Blank rows count too: a row may say that it is the millionth.
+LAST_ROW = 200_000
+# ECMA-376 gives a cell up to 32,767 characters.
+LONGEST_CELL = 32_767
+
+_DOCUMENT_TYPE = re.compile(rb"<\0?!\0?D\0?O\0?C\0?T\0?Y\0?P\0?E", re.IGNORECASE)
+_OVERLAP = 64
+_NO_ZIP = (zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error)
+# What XML cannot say, or says otherwise when it is read; and the form in which spreadsheets write such letters.
+UNSAYABLE = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]|_x[0-9A-Fa-f]{4}_")
+
+
+@dataclass(frozen=True, slots=True)
+class BrokenCell:
+    """Stands for a cell that has no value to be read."""
+
+    message: str
+    hint: str
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """The first visible sheet: rows that are not blank, by their numbers in the file. `others` are names of sheets with
+    something in them, which are left out."""
+
+    name: str
+    rows: tuple[tuple[int, list[str | BrokenCell]], ...]
+    others: tuple[str, ...]
+
+
+def read_workbook(raw: bytes, *, most: int, most_columns: int) -> Sheet:
+    """Raises OverLimit past `most` rows behind the first or `most_columns`, or when it unpacks to too much; Problem when
+    it is no workbook."""
+    has_formulas = _look_over(raw)
+    try:
+        shown = _opened(raw, data_only=True)
+        # What formulas said when the file was saved is one thing, that there are formulas another.
+        formulas = _opened(raw, data_only=False) if has_formulas else None
+        visible = [sheet for sheet in shown.worksheets if sheet.sheet_state == "visible"]
+        if not visible:
+            raise _unreadable("there is no sheet in it")
+        name = visible[0].title
+        told = None if formulas is None else formulas[name]
+        rows = tuple(_rows(visible[0], told, most, most_columns))
+        others = tuple(sheet.title for sheet in visible[1:] if _has_something(sheet))
+    except (OverLimit, Problem):
+        raise
+    except Exception as error:
+        # A file made by anybody breaks the library in ways that it does not name.
+        raise _unreadable(f"{type(error).__name__} while it was read") from None
+    return Sheet(name, rows, others)
+
+
+def write_workbook(title: str, rows: Iterable[Sequence[str | int | Decimal | None]]) -> bytes:
+    """A workbook of one sheet whose first row is kept in sight. Numbers that a double holds to the last digit are
+    numbers, all else is text; no cell is a formula. Raises OverLimit past what a cell holds."""
+    checked = [[_checked(value) for value in row] for row in rows]
+    book = openpyxl.Workbook(write_only=True)
+    sheet = book.create_sheet(title)
+    sheet.freeze_panes = "A2"
+    for row in checked:
+        sheet.append([_written(sheet, value) for value in row])
+    made = io.BytesIO()
+    book.save(made)
+    return made.getvalue()
+
+
+def is_sayable(text: str) -> bool:
+    """Whether a cell gives the text back as it is."""
+    return UNSAYABLE.search(text) is None
+
+
+def _look_over(raw: bytes) -> bool:
+    """Whether the sheets have formulas, after all that is said above."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(raw)) as packed:
+            parts = packed.infolist()
+            size = sum(part.file_size for part in parts)
+            if len(parts) > MOST_PARTS or size > MOST_UNPACKED:
+                message = f"the file unpacks to {len(parts)} parts with {size // MEBIBYTE} MiB in all"
+                limits = f"up to {MOST_PARTS} parts and {MOST_UNPACKED // MEBIBYTE} MiB are read; send it as CSV"
+                raise OverLimit([Fault("over-limit", message, hint=limits)])
+            # Every part is looked at, whatever the first ones hold.
+            formulas = [_has_formula(packed, part) for part in parts]
+            return any(formulas)
+    except (*_NO_ZIP, NotImplementedError, RuntimeError, EOFError, OSError, ValueError):
+        raise _unreadable("it cannot be unpacked") from None
+
+
+def _has_formula(packed: zipfile.ZipFile, part: zipfile.ZipInfo) -> bool:
+    found, end = False, b""
+    with packed.open(part) as opened:
+        while piece := opened.read(MEBIBYTE):
+            here = end + piece
+            if part.filename.lower().endswith((".xml", ".rels", ".vml")) and _DOCUMENT_TYPE.search(here):
+                raise _unreadable("it declares a document type of its own")
+            found = found or (
+                part.filename.startswith("xl/worksheets/") and re.search(rb"<(\w+:)?f[ >/]", here) is not None
+            )
+            end = here[-_OVERLAP:]
+    return found
+
+
+def _opened(raw: bytes, *, data_only: bool) -> Any:
+    return openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=data_only, keep_links=False)
+
+
+def _rows(sheet: Any, told: Any, most: int, most_columns: int) -> Iterator[tuple[int, list[str | BrokenCell]]]:
+    # What the file says of its own size is not believed.
+    for one in filter(None, (sheet, told)):
+        one.reset_dimensions()
+    found = 0
+    source = sheet.iter_rows()
+    beside = iter(()) if told is None else told.iter_rows(values_only=False)
+    for number, (cells, formulas) in enumerate(zip_longest(source, beside), 1):
+        if number > LAST_ROW:
+            raise OverLimit([Fault("over-limit", f"rows stand within the first {LAST_ROW} of a sheet", line=number)])
+        read = [_read(cell) for cell in cells or ()]
+        for place, cell in enumerate(formulas or ()):
+            if cell.data_type == "f" and place < len(read) and read[place] == "":
+                read[place] = BrokenCell(
+                    "this formula has no value", "open the file in a spreadsheet, and save it again"
+                )
+        while read and read[-1] == "":
+            read.pop()
+        if not any(isinstance(cell, BrokenCell) or cell.strip() for cell in read):
+            continue
+        if len(read) > most_columns:
+            raise OverLimit([Fault("over-limit", f"a sheet has up to {most_columns} columns", line=number)])
+        if found > most:
+            raise OverLimit([Fault("over-limit", f"one import takes up to {most} rows", line=number)])
+        found += 1
+        yield number, read
+
+
+def _has_something(sheet: Any) -> bool:
+    sheet.reset_dimensions()
+    for number, row in enumerate(sheet.iter_rows(values_only=True)):
+        if number >= 1_000 or any(value is not None for value in row):
+            return number < 1_000
+    return False
+
+
+def _read(cell: Any) -> str | BrokenCell:
+    """The cell's value as somebody would type it."""
+    value = cell.value
+    if cell.data_type == "e":
+        return BrokenCell(f"this cell shows the error {value}", "mend it in the spreadsheet")
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float):
+        return str(int(value)) if value.is_integer() and abs(value) < 2**53 else repr(value)
+    if isinstance(value, datetime):
+        if value.time() == time():
+            return value.date().isoformat()
+        return value.isoformat() + ("" if value.tzinfo else "Z")
+    if isinstance(value, date):
+        return value.isoformat()
+    return str(value)
+
+
+def _checked(value: str | int | Decimal | None) -> str | int | float | None:
+    if value is None or value == "":
+        return None
+    if isinstance(value, int) and abs(value) < 2**53:
+        return value
+    if isinstance(value, Decimal) and repr(float(value)) == str(value):
+        return float(value)
+    text = str(value)
+    if len(text.encode("utf-16-le")) // 2 > LONGEST_CELL:
+        message = f"a cell of a spreadsheet holds {LONGEST_CELL} characters, and one here has {len(text)}"
+        raise OverLimit([Fault("over-limit", message, hint="take the collection as JSON")])
+    return text
+
+
+def _written(sheet: Any, value: str | float | None) -> Any:
+    if not isinstance(value, str):
+        return value
+    made = WriteOnlyCell(sheet, value)
+    # Even if the text were taken for a formula or an error.
+    made.data_type = "s"
+    return made
+
+
+def _unreadable(why: str) -> Problem:
+    message = f"this is no spreadsheet file that can be read: {why}"
+    return Problem("unreadable-body", message, [Fault("syntax", message, hint="save it as .xlsx again, or as CSV")])

@@ -1,0 +1,209 @@
+"""What the headings of a sheet mean: fields of a holding, guessed where they are not named as the service names them.
+
+Words of the trade: no source, common practice. Pure.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from difflib import SequenceMatcher, get_close_matches
+
+from service.facts.attributes import Attributes
+
+OWN_COLUMNS = ("id", "number", "issue", "quantity", "status", "location", "tags", "note", "values")
+FACT_PREFIX = "facts."
+# From here on a heading counts as meant: one slip in a word of six letters.
+_NEAR = 0.83
+# And from here on it is worth asking.
+_LIKE = 0.7
+
+WORDS: Mapping[str, tuple[str, ...]] = {
+    "number": (
+        "no", "nr", "own number", "my number", "inventory number", "inventory no", "inventory", "collection number",
+        "collection no", "item number", "item no", "coin number", "coin no",
+    ),
+    "quantity": ("qty", "count", "pieces", "how many", "copies", "number of pieces"),
+    "location": ("where kept", "kept in", "where", "storage", "stored in", "place", "album", "box", "tray", "cabinet"),
+    "note": ("notes", "remark", "remarks", "comment", "comments", "own notes"),
+    "tags": ("keywords", "tag"),
+    "issue": ("issue id", "catalogue entry", "catalogue issue"),
+    "year_on_coin": ("year", "years", "date", "dated", "coin year", "year of issue", "date on coin"),
+    "date_as_written": ("date as it stands", "date in words"),
+    "struck": ("year of striking", "struck in"),
+    "grade_words": ("condition", "state of preservation", "preservation", "grade words"),
+    "denomination": ("denom", "nominal", "value and unit"),
+    "face_value": ("face", "nominal value"),
+    "issuer": ("country", "state", "issuing country", "country of issue", "issuing state"),
+    "authority": ("ruler", "king", "queen", "monarch", "emperor", "sovereign"),
+    "material": ("metal", "alloy"),
+    "fineness": ("purity", "fine"),
+    "weight_measured": ("weight", "mass"),
+    "diameter": ("diam",),
+    "mint": ("mint place", "struck at", "mint town", "mint city"),
+    "mintmark": ("mint mark",),
+    "mintage": ("number struck", "number minted", "pieces struck"),
+    "edge_legend": ("edge lettering", "edge inscription"),
+    "obverse_legend": ("obverse inscription", "obverse lettering"),
+    "reverse_legend": ("reverse inscription", "reverse lettering"),
+    "obverse_design": ("obverse", "obv", "front"),
+    "reverse_design": ("reverse", "rev", "back"),
+    "die_axis": ("axis",),
+    "catalogue_numbers": (
+        "catalogue number", "catalogue no", "catalogue", "catalog number", "catalog no", "reference", "references", "ref",
+    ),
+    "designers": ("designer", "engraver", "engravers"),
+    "variety": ("variant", "var"),
+    "problems": ("defects", "damage", "faults", "problem"),
+}  # fmt: skip
+
+# Where the words in a column show that another attribute is meant.
+_IN_WORDS = {"grade": "grade_words", "year_on_coin": "date_as_written"}
+_UNITS = {"g": ("g", "gr", "gram", "grams", "gramme", "grammes"), "mm": ("mm", "millimetre", "millimetres")}
+_UNIT = re.compile(r"(.*\S)\s*[(\[]([^()\[\]]*)[)\]]")
+_FIGURES = re.compile(r"[\s0-9.,|\u2013{-]*[0-9][^A-Za-z]*")
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnMeaning:
+    """What a column is: an own field of the holding (`id` too), or a fact."""
+
+    name: str
+    is_fact: bool
+
+    @property
+    def written(self) -> str:
+        """As a mapping says it: a fact that has the name of an own field is `facts.NAME`."""
+        return f"{FACT_PREFIX}{self.name}" if self.is_fact and needs_prefix(self.name) else self.name
+
+
+@dataclass(frozen=True, slots=True)
+class SheetColumn:
+    """One column, counted from 1. `field` None: left out, when that was said; else not understood (`is_open`)."""
+
+    number: int
+    heading: str
+    field: ColumnMeaning | None
+    guessed: bool
+    near: str | None = None
+
+    @property
+    def is_open(self) -> bool:
+        return self.field is None and self.guessed
+
+
+def needs_prefix(name: str) -> bool:
+    return name in (*OWN_COLUMNS, "facts") or name.startswith(FACT_PREFIX)
+
+
+def field_named(text: str, attributes: Attributes) -> ColumnMeaning | None:
+    """The field that a mapping or an exact heading names. `facts.NAME` may be a fact that nobody declared."""
+    if text in OWN_COLUMNS:
+        return ColumnMeaning(text, is_fact=False)
+    if text.startswith(FACT_PREFIX) and 0 < len(text) - len(FACT_PREFIX) <= 100:
+        return ColumnMeaning(text.removeprefix(FACT_PREFIX), is_fact=True)
+    return ColumnMeaning(text, is_fact=True) if text in attributes else None
+
+
+def columns_of(
+    headings: Sequence[str],
+    attributes: Attributes,
+    said: Mapping[int, ColumnMeaning | None],
+    sample: Mapping[int, Sequence[str]],
+) -> tuple[SheetColumn, ...]:
+    """Every column, by what the caller said of it, by its exact name, or by a guess; of two that may be the same field
+    the surer one gets it, of two as sure the first. `said` and `sample` (some cells) are by column, counted from 0."""
+    table = _table(attributes)
+    known = list(filter(None, table))
+    exact = {place: field_named(heading, attributes) for place, heading in enumerate(headings)}
+    offers: list[tuple[float, int, ColumnMeaning]] = []
+    for place, heading in enumerate(headings):
+        if place in said:
+            continue
+        for sureness, name in _guesses(heading, table, known, attributes, exact[place], sample.get(place, ())):
+            offers.append((-sureness, place, name))
+    taken = {meant for meant in said.values() if meant is not None}
+    meant: dict[int, ColumnMeaning] = {}
+    for _, place, name in sorted(offers, key=lambda offer: offer[:2]):
+        if place not in meant and name not in taken:
+            meant[place] = name
+            taken.add(name)
+    columns: list[SheetColumn] = []
+    for place, heading in enumerate(headings):
+        if place in said:
+            columns.append(SheetColumn(place + 1, heading, said[place], guessed=False))
+        else:
+            found = meant.get(place)
+            near = [] if found else get_close_matches(_normal(heading), known, n=1, cutoff=_LIKE)
+            like = table[near[0]].written if near else None
+            columns.append(SheetColumn(place + 1, heading, found, found is None or found != exact[place], like))
+    return tuple(columns)
+
+
+def _guesses(
+    heading: str,
+    table: Mapping[str, ColumnMeaning],
+    known: Sequence[str],
+    attributes: Attributes,
+    exact: ColumnMeaning | None,
+    sample: Sequence[str],
+) -> Iterable[tuple[float, ColumnMeaning]]:
+    if exact is not None:
+        if exact.name == "id" and not exact.is_fact and sample and not any(len(cell) == 36 for cell in sample):
+            # Somebody's own counting, not ours.
+            yield 1.5, ColumnMeaning("number", is_fact=False)
+        yield (0.1 if exact.name == "id" and sample and not any(len(cell) == 36 for cell in sample) else 3.0), exact
+        return
+    if heading[:1] in ("{", "["):
+        # Somebody's JSON under the name of a sheet.
+        return
+    name, unit = heading, None
+    if (found := _UNIT.fullmatch(heading.strip())) is not None:
+        name, unit = found.group(1), found.group(2).strip().lower()
+    word = _normal(name)
+    close = [word] if word in table else get_close_matches(word, known, n=1, cutoff=_NEAR)
+    for match in close:
+        meant = table[match]
+        if unit and not _is_unit(unit, attributes, meant):
+            continue
+        if meant.is_fact and meant.name in _IN_WORDS and _is_in_words(sample):
+            meant = ColumnMeaning(_IN_WORDS[meant.name], is_fact=True)
+        if meant == ColumnMeaning("id", is_fact=False) and sample and not any(len(cell) == 36 for cell in sample):
+            meant = ColumnMeaning("number", is_fact=False)
+        yield (2.0 if match == word else SequenceMatcher(None, word, match).ratio()), meant
+
+
+def _table(attributes: Attributes) -> dict[str, ColumnMeaning]:
+    """Fields by the words that may head their columns, a surer word before a less sure one."""
+    table: dict[str, ColumnMeaning] = {}
+    for own in OWN_COLUMNS:
+        table.setdefault(_normal(own), ColumnMeaning(own, is_fact=False))
+    for name in attributes:
+        table.setdefault(_normal(name), ColumnMeaning(name, is_fact=True))
+    for name, attribute in attributes.items():
+        if attribute.label:
+            table.setdefault(_normal(attribute.label), ColumnMeaning(name, is_fact=True))
+    for name, words in WORDS.items():
+        if name in OWN_COLUMNS or name in attributes:
+            for word in words:
+                table.setdefault(word, ColumnMeaning(name, is_fact=name not in OWN_COLUMNS))
+    return table
+
+
+def _normal(heading: str) -> str:
+    """Letters and digits only, in small letters, one blank between words."""
+    plain = unicodedata.normalize("NFKC", heading[:200]).casefold()
+    return " ".join("".join(letter if letter.isalnum() else " " for letter in plain).split())
+
+
+def _is_unit(unit: str, attributes: Attributes, meant: ColumnMeaning) -> bool:
+    """A weight in ounces is no weight in grams."""
+    known = attributes[meant.name].unit if meant.is_fact and meant.name in attributes else None
+    return known is not None and unit in _UNITS.get(known, (known.lower(),))
+
+
+def _is_in_words(sample: Sequence[str]) -> bool:
+    words = sum(_FIGURES.fullmatch(cell) is None and cell != "-" for cell in sample)
+    return bool(sample) and 2 * words > len(sample)

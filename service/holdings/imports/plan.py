@@ -1,0 +1,244 @@
+"""From the rows of a sheet to holdings: what its columns mean, which holding a row is about, what an import would change,
+and what undoing it takes. Pure: rows are read and checked before, and carried out behind.
+
+A row with an id is about the holding of that id; one without, about the only holding with its number (the owner's own);
+one with neither is always a new holding.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from service.database.types import written
+from service.errors import Fault
+from service.holdings.model import StoredHolding, with_defaults
+from service.holdings.sync.field_names import flattened, patch_between, unflattened
+
+CREATED, UPDATED, UNCHANGED = "created", "updated", "unchanged"
+CHANGED_SINCE, DELETED_SINCE, NOT_ALLOWED = "changed since", "deleted since", "not allowed any more"
+
+
+@dataclass(frozen=True, slots=True)
+class SentRow:
+    """A row that is right by itself. `own` are own fields that it gives, `facts` those that it records, `cleared` the
+    facts that it says are not recorded: all else of a holding stays as it is. `row` counts from 1."""
+
+    row: int
+    id: str | None
+    own: Mapping[str, Any]
+    facts: Mapping[str, Any]
+    cleared: frozenset[str] = frozenset()
+
+    @property
+    def number(self) -> str | None:
+        number = self.own.get("number")
+        return number if isinstance(number, str) and number else None
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedRow:
+    """What a row does: `before` is the holding that it is about, `after` every field of it as it will be."""
+
+    row: int
+    outcome: str
+    id: str | None
+    before: StoredHolding | None
+    after: Mapping[str, Any]
+
+    @property
+    def is_repeated(self) -> bool:
+        """Whether a second import of the same row makes another holding."""
+        return self.outcome == CREATED and self.id is None and not self.after["number"]
+
+
+@dataclass(frozen=True, slots=True)
+class ImportPlan:
+    """`refused`: by row, a fault whose pointer is relative to the row."""
+
+    planned: tuple[PlannedRow, ...]
+    refused: tuple[tuple[int, Fault], ...]
+
+    def count(self, outcome: str) -> int:
+        return sum(planned.outcome == outcome for planned in self.planned)
+
+
+def plan_of(sent: Iterable[SentRow], stored: Sequence[StoredHolding], gone: frozenset[str] = frozenset()) -> ImportPlan:
+    """What the rows do to the holdings that there are; `gone` are ids of deleted ones. Linear in both."""
+    by_id = {holding.id: holding for holding in stored}
+    by_number: dict[str, list[StoredHolding]] = {}
+    for holding in stored:
+        if holding.data.get("number"):
+            by_number.setdefault(holding.data["number"], []).append(holding)
+    planned: list[PlannedRow] = []
+    refused: list[tuple[int, Fault]] = []
+    first: dict[str, int] = {}
+    for row in sent:
+        fault, before = _about(row, by_id, by_number, gone)
+        key = None if fault else before.id if before else row.id or (f"number {row.number}" if row.number else None)
+        if key is not None and key in first:
+            what = f"id '{row.id}'" if row.id else f"number '{row.number}'"
+            hint = None if row.id else "give the pieces numbers of their own, or one row a quantity"
+            message = f"row {first[key]} is about the same holding ({what})"
+            fault = Fault("clashing-id", message, "/id" if row.id else "/number", hint)
+        if fault is not None:
+            refused.append((row.row, fault))
+            continue
+        if key is not None:
+            first[key] = row.row
+        planned.append(_planned(row, before))
+    return ImportPlan(tuple(planned), tuple(refused))
+
+
+def _about(
+    row: SentRow,
+    by_id: Mapping[str, StoredHolding],
+    by_number: Mapping[str, Sequence[StoredHolding]],
+    gone: frozenset[str],
+) -> tuple[Fault | None, StoredHolding | None]:
+    named = by_number.get(row.number or "", ())
+    if row.id is not None:
+        if row.id in by_id:
+            return None, by_id[row.id]
+        if row.id in gone:
+            hint = "leave the id out to record it as a new holding"
+            return Fault("clashing-id", f"the holding '{row.id}' was deleted", "/id", hint), None
+        if named:
+            hint = f"leave the id out to change that holding; its id is {named[0].id}"
+            return Fault("clashing-id", f"another holding has the number '{row.number}'", "/number", hint), None
+        return None, None
+    if len(named) > 1:
+        message = f"{len(named)} holdings have the number '{row.number}'"
+        return Fault("clashing-id", message, "/number", "say which by a column `id`"), None
+    return None, named[0] if named else None
+
+
+def _planned(row: SentRow, before: StoredHolding | None) -> PlannedRow:
+    if before is None:
+        return PlannedRow(row.row, CREATED, row.id, None, with_defaults({**row.own, "facts": dict(row.facts)}))
+    now = with_defaults(before.data)
+    kept = {name: value for name, value in now["facts"].items() if name not in row.cleared}
+    after = with_defaults({**now, **row.own, "facts": {**kept, **row.facts}})
+    outcome = UNCHANGED if is_same(after, now) else UPDATED
+    return PlannedRow(row.row, outcome, before.id, before, after)
+
+
+def is_same(one: Any, other: Any) -> bool:
+    """Whether two plain values say the same: 2.50 is 2.5, but true is not 1."""
+    if isinstance(one, Mapping) and isinstance(other, Mapping):
+        return one.keys() == other.keys() and all(is_same(one[name], other[name]) for name in one)
+    if isinstance(one, list) and isinstance(other, list):
+        return len(one) == len(other) and all(map(is_same, one, other))
+    return isinstance(one, bool) is isinstance(other, bool) and bool(one == other)
+
+
+def patch_to(before: Any, after: Any) -> Any:
+    """The merge patch (RFC 7396) that makes the one into the other. `after` has no null inside of objects, but for
+    members that are absent then."""
+    if not isinstance(before, Mapping) or not isinstance(after, Mapping):
+        return after
+    changed = {
+        name: patch_to(before.get(name), value)
+        for name, value in after.items()
+        if name not in before or not is_same(before[name], value)
+    }
+    return {**changed, **{name: None for name in before if name not in after}}
+
+
+# --- taking an import back ---------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """What an import did: by id of a holding, the digest of what it created; and what it changed, by flat name, before
+    and after (a name that is missing was not recorded)."""
+
+    created: dict[str, str] = field(default_factory=dict)
+    changed: dict[str, dict[str, dict[str, Any]]] = field(default_factory=dict)
+
+    def as_json(self) -> dict[str, Any]:
+        return {"created": self.created, "changed": self.changed}
+
+
+@dataclass(frozen=True, slots=True)
+class KeptRow:
+    """What undoing leaves as it is, since the owner changed it after the import. `fields` are flat names."""
+
+    holding: str
+    number: str | None
+    reason: str
+    fields: tuple[str, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        return {"holding": self.holding, "number": self.number, "reason": self.reason, "fields": list(self.fields)}
+
+
+@dataclass(frozen=True, slots=True)
+class UndoPlan:
+    """`destroyed`: ids; `patches`: by id, what sets a holding back; `gone`: created ones that the owner deleted since."""
+
+    destroyed: tuple[str, ...]
+    patches: Mapping[str, Mapping[str, Any]]
+    gone: int
+    kept: tuple[KeptRow, ...]
+
+
+def change_between(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
+    """What an update changed, for a Trace."""
+    old, new = flattened(before), flattened(after)
+    names = patch_between(old, new)
+    return {
+        "before": {name: old[name] for name in names if name in old},
+        "after": {name: new[name] for name in names if name in new},
+    }
+
+
+def digest_of(data: Mapping[str, Any]) -> str:
+    """SHA-256 over all that is recorded, the order of facts aside."""
+    flat = flattened(data)
+    return hashlib.sha256(written([[name, flat[name]] for name in sorted(flat)]).encode()).hexdigest()
+
+
+def undo_plan(trace: Trace, stored: Iterable[StoredHolding]) -> UndoPlan:
+    """How to undo an import, with the holdings as they are now. What is not as the import left it stays."""
+    now = {holding.id: holding for holding in stored}
+    destroyed: list[str] = []
+    kept: list[KeptRow] = []
+    patches: dict[str, Mapping[str, Any]] = {}
+    for identity, digest in trace.created.items():
+        if identity not in now:
+            continue
+        if digest_of(now[identity].data) == digest and not now[identity].conflicts:
+            destroyed.append(identity)
+        else:
+            kept.append(KeptRow(identity, now[identity].data.get("number"), CHANGED_SINCE))
+    for identity, change in trace.changed.items():
+        before, after = change["before"], change["after"]
+        names = list(dict.fromkeys([*after, *before]))
+        if identity not in now:
+            kept.append(KeptRow(identity, before.get("number"), DELETED_SINCE, tuple(names)))
+            continue
+        flat = flattened(now[identity].data)
+        disputed = {conflict.get("attribute") for conflict in now[identity].conflicts}
+        changed = [name for name in names if name in disputed or not _stands(flat, after, name)]
+        if changed:
+            kept.append(KeptRow(identity, now[identity].data.get("number"), CHANGED_SINCE, tuple(changed)))
+        back = dict(flat)
+        for name in names:
+            if name not in changed:
+                back.pop(name, None)
+                if name in before:
+                    back[name] = before[name]
+        patch = patch_to(with_defaults(now[identity].data), unflattened(back))
+        if patch:
+            patches[identity] = patch
+    gone = sum(identity not in now for identity in trace.created)
+    return UndoPlan(tuple(destroyed), patches, gone, tuple(kept))
+
+
+def _stands(flat: Mapping[str, Any], after: Mapping[str, Any], name: str) -> bool:
+    if name not in flat or name not in after:
+        return (name in flat) is (name in after)
+    return is_same(flat[name], after[name])

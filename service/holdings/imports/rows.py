@@ -1,0 +1,201 @@
+"""The rows of a sheet, or of JSON, as holdings: each cell read by what its column is, each row checked by itself.
+
+Own fields: `-` and a blank cell are not recorded; `tags` are separated by `;`, `values` are JSON, and so is an `issue` of
+several candidates. Facts: see cells.py; one that nobody declared is JSON, or the text that stands there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from service.errors import Fault, Invalid
+from service.facts.attributes import Attribute, Attributes, nearest
+from service.facts.holding import STATUSES, check_facts, escape
+from service.facts.kinds import value_kind_of
+from service.facts.suggestions import nearest_value, steps_of
+from service.formats.cells import NONE, is_number, read_fact, read_json, read_list, read_text
+from service.formats.xlsx import BrokenCell
+from service.holdings.imports.columns import ColumnMeaning, SheetColumn
+from service.holdings.imports.plan import SentRow
+from service.holdings.model import with_defaults
+from service.http.schemas.common import read
+from service.http.schemas.holdings import HoldingIn
+
+_DEFAULTS = with_defaults({})
+
+
+@dataclass(frozen=True, slots=True)
+class SheetRow:
+    """One row as it was sent: cells by column, counted from 0; from JSON the plain values, and `facts` beside them."""
+
+    number: int
+    line: int | None
+    cells: Mapping[int, Any]
+    facts: Any = None
+    faults: tuple[Fault, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RefusedRow:
+    """One thing wrong with one row. The fault's pointer leads from the body."""
+
+    row: int | None
+    line: int | None
+    column: SheetColumn | None
+    fault: Fault
+    nearest: str | None
+
+    def as_json(self) -> dict[str, Any]:
+        column, fault = self.column, self.fault
+        return {
+            "row": self.row,
+            "line": self.line,
+            "column": None if column is None else column.number,
+            "heading": None if column is None else column.heading,
+            "field": None if column is None or column.field is None else column.field.written,
+            "pointer": fault.pointer,
+            "code": fault.code,
+            "message": fault.message,
+            "hint": fault.hint,
+            "nearest": self.nearest,
+        }
+
+
+class RowReader:
+    """Reads rows by the same columns. `is_text`: cells are texts of a sheet, else plain values."""
+
+    def __init__(self, columns: Sequence[SheetColumn], attributes: Attributes, *, is_text: bool) -> None:
+        self._columns, self._attributes, self._is_text = columns, attributes, is_text
+        self._places = {(column.field.name, column.field.is_fact): column for column in columns if column.field}
+
+    def sent(self, row: SheetRow) -> tuple[SentRow | None, list[RefusedRow]]:
+        """The row, or all that is wrong with it."""
+        own: dict[str, Any] = {}
+        facts: dict[str, Any] = dict(row.facts) if isinstance(row.facts, dict) else {}
+        cleared: set[str] = set()
+        faults = list(row.faults)
+        broken: set[str] = set()
+        for column in self._columns:
+            field = column.field
+            if field is None or (not self._is_text and column.number - 1 not in row.cells):
+                continue
+            value, wrong = self._value(field, row.cells.get(column.number - 1, ""))
+            at = f"/facts/{escape(field.name)}" if field.is_fact else f"/{field.name}"
+            if field.is_fact and field.name in facts:
+                wrong = [Fault("doubled-name", f"'{field.name[:80]}' stands inside `facts` too")]
+            faults += [fault.under(at) for fault in wrong]
+            if wrong:
+                broken.add(at)
+            elif field.is_fact and value is None:
+                cleared.add(field.name)
+            elif field.is_fact:
+                facts[field.name] = value
+            else:
+                own[field.name] = value
+        identity = own.pop("id", None)
+        given = {name: _DEFAULTS[name] if value is None else value for name, value in own.items()}
+        checked, wrong = self._checked(identity, given, facts)
+        faults += [fault for fault in wrong if not any(_is_within(fault.pointer, at) for at in broken)]
+        if faults or checked is None:
+            shown = {**given, "id": identity, "facts": facts}
+            return None, [self.refused(row.number, row.line, fault, shown) for fault in faults]
+        return SentRow(row.number, checked.id, _dumped(checked, given), checked.facts, frozenset(cleared)), []
+
+    def refused(self, row: int, line: int | None, fault: Fault, value: Mapping[str, Any]) -> RefusedRow:
+        """The complaint; the fault's pointer is relative to the row."""
+        steps = steps_of(fault.pointer)
+        is_fact = len(steps) > 1 and steps[0] == "facts"
+        column = self._places.get((steps[1] if is_fact else steps[0] if steps else "", is_fact))
+        if steps == ["status"] and isinstance(value.get("status"), str):
+            near = nearest(value["status"], STATUSES)
+        else:
+            near = nearest_value(fault, steps, value.get("facts"), self._attributes, bounds=True)
+        place = column.number if column is not None and self._is_text else None
+        at = fault.under(f"/holdings/{row - 1}")
+        told = Fault(at.code, at.message, at.pointer, at.hint, line, place if line is not None else None)
+        return RefusedRow(row, line, column if self._is_text else None, told, near)
+
+    def _value(self, field: ColumnMeaning, cell: Any) -> tuple[Any, list[Fault]]:
+        """What the cell says; None: not recorded."""
+        if isinstance(cell, BrokenCell):
+            return None, [Fault("cell", cell.message, "", cell.hint)]
+        if not self._is_text:
+            return cell, []
+        text = cell.strip()
+        if not text:
+            return None, []
+        if field.is_fact:
+            return _fact(text, self._attributes.get(field.name))
+        return _own(field.name, text)
+
+    def _checked(
+        self, identity: Any, own: Mapping[str, Any], facts: Mapping[str, Any]
+    ) -> tuple[HoldingIn | None, list[Fault]]:
+        value = {**own, "facts": facts} if identity is None else {"id": identity, **own, "facts": facts}
+        checked: HoldingIn | None = None
+        faults: list[Fault] = []
+        try:
+            checked = read(HoldingIn, value)
+        except Invalid as refusal:
+            faults += refusal.faults
+        faults += [fault.under("/facts") for fault in check_facts(facts, self._attributes, strict=False)]
+        return checked, faults
+
+
+def rows_of_json(holdings: Iterable[Any], places: Mapping[str, int]) -> Iterable[SheetRow]:
+    """Rows of plain values; `places` are the columns of members, counted from 0."""
+    for number, value in enumerate(holdings, 1):
+        if not isinstance(value, dict):
+            yield SheetRow(
+                number, None, {}, None, (Fault("type", f"a holding is an object, not {value_kind_of(value)}"),)
+            )
+            continue
+        facts = value.get("facts", {})
+        faults = () if isinstance(facts, dict) else (Fault("dict-type", "an object is needed here", "/facts"),)
+        yield SheetRow(
+            number, None, {places[name]: cell for name, cell in value.items() if name in places}, facts, faults
+        )
+
+
+def _fact(text: str, attribute: Attribute | None) -> tuple[Any, list[Fault]]:
+    if attribute is None and text[0] not in '{["' and text not in (NONE, "true", "false") and not is_number(text):
+        return text, []
+    value, faults = read_fact(text, attribute)
+    return (value if attribute is None or not attribute.values else _as_listed(value, attribute)), faults
+
+
+def _as_listed(value: Any, attribute: Attribute) -> Any:
+    """A word of an enumeration as the attribute writes it: capitals at the beginning of a cell mean nothing."""
+    if isinstance(value, list):
+        return [_as_listed(item, attribute) for item in value]
+    if isinstance(value, dict) and isinstance(value.get("one_of"), list):
+        return {**value, "one_of": _as_listed(value["one_of"], attribute)}
+    if not isinstance(value, str) or value in attribute.values or value in attribute.synonyms:
+        return value
+    alike = [word for word in (*attribute.values, *attribute.synonyms) if word.casefold() == value.casefold()]
+    return alike[0] if len(alike) == 1 else value
+
+
+def _own(name: str, text: str) -> tuple[Any, list[Fault]]:
+    if text == NONE:
+        return None, []
+    if name == "status" and text.lower() in STATUSES:
+        return text.lower(), []
+    if name == "tags":
+        return read_list(text)
+    if name == "values":
+        return read_json(text, 'for example [{"basis": "paid", "amount": 120.50, "currency": "EUR"}]')
+    if (name == "issue" and text.startswith("{")) or (name == "quantity" and is_number(text)):
+        return read_json(text)
+    return read_text(text)
+
+
+def _dumped(checked: HoldingIn, given: Mapping[str, Any]) -> dict[str, Any]:
+    made = checked.model_dump(include=set(given))
+    return {name: made[name] for name in given}
+
+
+def _is_within(pointer: str, at: str) -> bool:
+    return pointer == at or pointer.startswith(f"{at}/")

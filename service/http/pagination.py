@@ -1,0 +1,119 @@
+"""Pages with keyset cursors: a cursor says where the last page ended, and is bound to its query."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import hashlib
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, TypeVar
+from urllib.parse import urlencode
+
+from fastapi import Request
+from pydantic import BaseModel, ConfigDict, Field
+
+from service.database.ids import read_id
+from service.errors import Fault
+from service.http.problems import Problem
+
+LARGEST_PAGE = 200
+USUAL_PAGE = 50
+
+Item = TypeVar("Item")
+
+
+class PageQuery(BaseModel):
+    """The query parameters of a list."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    limit: int = Field(USUAL_PAGE, ge=1, le=LARGEST_PAGE, description="The most items on one page.")
+    cursor: str | None = Field(
+        None, max_length=500, description="Where the page begins: taken from `next`, never made."
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """The items as plain values, and the address of the next page."""
+
+    items: list[Any]
+    next: str | None
+
+    def as_json(self) -> dict[str, Any]:
+        return {"items": self.items, "next": self.next}
+
+    def headers(self) -> dict[str, str]:
+        """The same address as a Link header (RFC 8288)."""
+        return {} if self.next is None else {"Link": f'<{self.next}>; rel="next"'}
+
+
+def page(
+    request: Request,
+    query: PageQuery,
+    find: Callable[[str | None, int], Sequence[Item]],
+    key: Callable[[Item], str],
+    show: Callable[[Item], Any],
+    most: Callable[[Sequence[Item]], int] | None = None,
+) -> Page:
+    """One page. `find(after, limit)` gives items in the order of their keys; one more than needed is asked for, so that
+    an address of an empty page is never handed out. `most` says of the found ones how many are enough for one page, where
+    that is fewer; at least one."""
+    found = find(_after(request, query.cursor), query.limit + 1)
+    shown = found[: query.limit if most is None else min(query.limit, most(found))]
+    following = None
+    if len(found) > len(shown):
+        cursor = _cursor(request, key(shown[-1]))
+        following = f"{request.url.path}?{urlencode([*_picking(request), ('limit', query.limit), ('cursor', cursor)])}"
+    return Page([show(item) for item in shown], following)
+
+
+def _picking(request: Request) -> list[tuple[str, str]]:
+    """Every parameter that picks or orders the items."""
+    return sorted(
+        (name, value) for name, value in request.query_params.multi_items() if name not in ("limit", "cursor")
+    )
+
+
+def _bound(request: Request) -> str:
+    """What the cursor is bound to: the address, and what picks or orders the items."""
+    return hashlib.sha256(json.dumps([request.url.path, _picking(request)]).encode()).hexdigest()[:12]
+
+
+def _cursor(request: Request, key: str) -> str:
+    return base64.urlsafe_b64encode(json.dumps([_bound(request), key]).encode()).decode().rstrip("=")
+
+
+def _after(request: Request, cursor: str | None) -> str | None:
+    if cursor is None:
+        return None
+    try:
+        padded = cursor + "=" * (-len(cursor) % 4)
+        bound, key = json.loads(base64.b64decode(padded, altchars=b"-_", validate=True))
+    except (binascii.Error, ValueError, TypeError, RecursionError):
+        bound, key = None, None
+    if bound != _bound(request) or not isinstance(key, str):
+        raise bad_cursor()
+    return key
+
+
+def bad_cursor() -> Problem:
+    """The refusal of a cursor that was not handed out by this list."""
+    message = "the cursor is not one that this list handed out: begin without a cursor"
+    return Problem("invalid-query", message, [Fault("cursor", message)])
+
+
+def identity_key(after: str | None) -> str | None:
+    """The key of a list that is in the order of ids."""
+    if after is not None and read_id(after) is None:
+        raise bad_cursor()
+    return after
+
+
+def number_key(after: str | None) -> int:
+    """The key of a list that is in the order of numbers, which begin at 1."""
+    if after is not None and not (after.isascii() and after.isdigit() and len(after) < 10):
+        raise bad_cursor()
+    return int(after or 0)

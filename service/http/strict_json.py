@@ -1,0 +1,320 @@
+"""Reading a request's body strictly: what two readers could understand differently is refused, by name and place.
+
+Against json.loads: doubled names, NaN and Infinity, text with NUL or half a surrogate pair, whole numbers past 2^53
+(RFC 8259, section 6, and RFC 7493, I-JSON, section 2), numbers that cannot be kept exactly, and nesting past 64, which
+is looked for by a linear scan before anything is parsed. Numbers with a point are read as Decimal.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import re
+from collections.abc import Iterator, Sequence
+from decimal import Decimal, InvalidOperation
+from typing import Any
+
+import numpy as np
+from anyio import to_thread
+from fastapi import Request
+from starlette.requests import ClientDisconnect
+
+from service.errors import Fault, Invalid
+from service.holdings.photos.images import PHOTO_TYPES as PHOTOS
+from service.http.problems import Problem
+from service.rules.document import load_yaml
+
+DEEPEST = 64
+LARGEST_WHOLE = 2**53
+LONGEST_NUMBER = 64
+LARGEST_EXPONENT = 100
+
+JSON = "application/json"
+MERGE_PATCH = "application/merge-patch+json"
+YAML = "application/yaml"
+CSV = "text/csv"
+XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+
+_YAML_BYTES = 1024 * 1024
+# From here on a body is parsed outside the event loop.
+_LARGE_BYTES = 64 * 1024
+_PIECE = 1 << 20
+
+_QUOTE = ord('"')
+_SUSPECT_TEXT = re.compile(rb"\\u(?:0000|[dD][89a-fA-F])")
+
+
+class _Refused:
+    """Stands in the parsed value where something could not be kept."""
+
+    __slots__ = ("code", "hint", "message")
+
+    def __init__(self, code: str, message: str, hint: str | None = None) -> None:
+        self.code, self.message, self.hint = code, message, hint
+
+
+class _Doubled(dict[str, Any]):
+    """An object in which a name stood more than once; `names` are those."""
+
+    names: tuple[str, ...] = ()
+
+
+async def read_body(request: Request, *, most_bytes: int, takes: Sequence[str] = (JSON,)) -> tuple[str, Any, bytes]:
+    """The media type, the plain value and the bytes of the body. Raises Problem with every fault that was found."""
+    kind = _media_type(request, takes)
+    if kind == YAML:
+        most_bytes = min(most_bytes, _YAML_BYTES)
+    raw = await receive(request, most_bytes)
+    if kind == XLSX or kind in PHOTOS:
+        # A spreadsheet is read by who knows how many rows it may have, a photo by who knows how many pixels.
+        return kind, raw, raw
+    parse = parse_yaml if kind == YAML else plain_text if kind == CSV else parse_json
+    if len(raw) < _LARGE_BYTES and kind != YAML:
+        return kind, parse(raw), raw
+    return kind, await to_thread.run_sync(parse, raw), raw
+
+
+def is_declared_past(length: str, most_bytes: int) -> bool:
+    """Whether a header Content-Length says more than that. What it says besides is left to whoever counts the bytes."""
+    return length.isascii() and length.isdigit() and (len(length) > 18 or int(length) > most_bytes)
+
+
+async def receive(request: Request, most_bytes: int) -> bytes:
+    """The bytes of the body, counted while they come, so that an undeclared length is bounded too."""
+    too_large = Problem("body-too-large", f"this operation takes bodies of up to {most_bytes} bytes")
+    declared = request.headers.get("content-length", "")
+    if is_declared_past(declared, most_bytes):
+        raise too_large
+    parts: list[bytes] = []
+    size = 0
+    try:
+        async with asyncio.timeout(request.app.state.settings.receive_seconds):
+            async for part in request.stream():
+                size += len(part)
+                if size > most_bytes:
+                    raise too_large
+                parts.append(part)
+    except TimeoutError:
+        raise Problem("request-timeout", "the body was not received in time") from None
+    except ClientDisconnect:
+        raise Problem("bad-request", "the connection ended before the body did") from None
+    return b"".join(parts)
+
+
+def _media_type(request: Request, takes: Sequence[str]) -> str:
+    wanted = f"this operation takes {' or '.join(takes)}"
+    if request.headers.get("content-encoding", "identity").strip().lower() != "identity":
+        raise Problem("unsupported-media-type", f"{wanted}, without a Content-Encoding")
+    kind, _, parameters = request.headers.get("content-type", "").partition(";")
+    kind = kind.strip().lower()
+    charset = re.search(r'charset\s*=\s*"?([^\s";]+)', parameters, re.IGNORECASE)
+    if kind not in takes or (charset is not None and charset[1].lower() not in ("utf-8", "utf8", "us-ascii")):
+        raise Problem(
+            "unsupported-media-type",
+            f"{wanted}, in UTF-8",
+            headers={f"Accept-{request.method.title()}": ", ".join(takes)},
+        )
+    return kind
+
+
+def parse_json(raw: bytes) -> Any:
+    """The plain value of JSON text. Raises Problem `unreadable-body` with every fault that was found."""
+    text = _decoded(raw)
+    depth = deepest(raw)
+    if depth > DEEPEST:
+        raise _unreadable([Fault("too-deep", f"lists and objects are nested {depth} deep; the limit is {DEEPEST}")])
+    reader = _Reader()
+    try:
+        value = reader.decode(text)
+    except json.JSONDecodeError as error:
+        fault = Fault("syntax", f"this is no JSON: {error.msg.lower()}", line=error.lineno, column=error.colno)
+        raise _unreadable([fault]) from None
+    if reader.refused or _SUSPECT_TEXT.search(raw):
+        faults = list(_faults(value, "", _Budget(len(raw) + 1)))
+        if faults:
+            raise _unreadable(faults)
+    return value
+
+
+def parse_yaml(raw: bytes) -> Any:
+    """The plain value of YAML text, held to the same rules as JSON."""
+    text = _decoded(raw)
+    try:
+        value = load_yaml(text)
+    except Invalid as refusal:
+        raise _unreadable(refusal.faults) from None
+    # Without aliases every value takes a byte at least, so a larger tree came from aliases of aliases.
+    faults = list(_faults(value, "", _Budget(len(raw) + 1)))
+    if faults:
+        raise _unreadable(faults)
+    return value
+
+
+def plain_text(raw: bytes) -> str:
+    """The text of a body that is no JSON, such as CSV, without a byte order mark."""
+    text = _decoded(raw).removeprefix("\ufeff")
+    faults = list(_text_faults(text, ""))
+    if faults:
+        raise _unreadable(faults)
+    return text
+
+
+def deepest(raw: bytes) -> int:
+    """How deep brackets are nested in JSON text, strings left out. Linear in the length; nothing is parsed.
+
+    Right up to the first place that is no JSON, which is as far as a parser gets.
+    """
+    # Escaped quotes go first. In a run of backslashes pairs are taken from the left, as a reader of JSON takes them.
+    plain = raw.replace(b"\\\\", b"").replace(b'\\"', b"") if b"\\" in raw else raw
+    depth = most = quotes = 0
+    # In pieces, so that the sums never take more memory than the body, and other threads get their turns.
+    for start in range(0, len(plain), _PIECE):
+        codes = np.frombuffer(plain, np.uint8, min(_PIECE, len(plain) - start), start)
+        inside = (np.cumsum(codes == _QUOTE, dtype=np.uint32) + quotes) & 1
+        # Bit 5 aside, brackets and braces have the same codes: [ 5B and { 7B open, ] 5D and } 7D close.
+        kinds = codes & 0xDF
+        steps = (kinds == 0x5B).astype(np.int8) - (kinds == 0x5D).astype(np.int8)
+        sums = np.cumsum(np.where(inside == 0, steps, 0), dtype=np.int32)
+        most = max(most, depth + int(sums.max()))
+        depth += int(sums[-1])
+        quotes = int(inside[-1])
+    return most
+
+
+def _decoded(raw: bytes) -> str:
+    if not raw.strip():
+        raise _unreadable([Fault("empty", "the body is empty")])
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise _unreadable([Fault("encoding", f"the body is no UTF-8: byte {error.start} does not fit")]) from None
+
+
+class _Reader(json.JSONDecoder):
+    """json's own reader, which notes that it met something to refuse and goes on."""
+
+    def __init__(self) -> None:
+        self.refused = False
+        super().__init__(
+            object_pairs_hook=self._object,
+            parse_int=self._whole,
+            parse_float=self._number,
+            parse_constant=self._constant,
+        )
+
+    def _refuse(self, code: str, message: str, hint: str | None = None) -> _Refused:
+        self.refused = True
+        return _Refused(code, message, hint)
+
+    def _object(self, pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        value = dict(pairs)
+        if len(value) == len(pairs):
+            return value
+        self.refused = True
+        seen: set[str] = set()
+        again: dict[str, None] = {}
+        for name, _ in pairs:
+            if name in seen:
+                again[name] = None
+            seen.add(name)
+        doubled = _Doubled(value)
+        doubled.names = tuple(again)
+        return doubled
+
+    def _whole(self, text: str) -> int | _Refused:
+        # Counted before it is converted: CPython takes quadratic time, and past 4,300 digits it refuses by itself.
+        if len(text) <= 17:
+            number = int(text)
+            if -LARGEST_WHOLE <= number <= LARGEST_WHOLE:
+                return number
+        return self._refuse("number-range", "whole numbers go from -2^53 to 2^53", "write a longer number as a text")
+
+    def _number(self, text: str) -> Decimal | _Refused:
+        number = self._exact(text)
+        if number is not None:
+            return number
+        return self._refuse(
+            "number-range",
+            f"numbers have at most {LONGEST_NUMBER} characters and exponents within {LARGEST_EXPONENT}",
+        )
+
+    @staticmethod
+    def _exact(text: str) -> Decimal | None:
+        if len(text) > LONGEST_NUMBER:
+            return None
+        try:
+            number = Decimal(text)
+        except InvalidOperation:
+            return None
+        exponent = number.as_tuple().exponent
+        if not isinstance(exponent, int) or abs(exponent) > LARGEST_EXPONENT:
+            return None
+        return number
+
+    def _constant(self, text: str) -> _Refused:
+        return self._refuse("not-a-number", f"'{text}' is no number in JSON")
+
+
+class _Budget:
+    def __init__(self, nodes: int) -> None:
+        self.nodes = nodes
+
+
+def _faults(value: Any, pointer: str, budget: _Budget, depth: int = 0) -> Iterator[Fault]:
+    """All that has to be refused in a parsed value, in the order of the text."""
+    budget.nodes -= 1
+    if budget.nodes < 0:
+        raise _unreadable([Fault("over-limit", "the text unfolds into more values than it has characters")])
+    if isinstance(value, _Refused):
+        yield Fault(value.code, value.message, pointer, value.hint)
+    elif isinstance(value, str):
+        yield from _text_faults(value, pointer)
+    elif isinstance(value, dict | list):
+        if depth >= DEEPEST:
+            raise _unreadable([Fault("too-deep", f"lists and objects are nested past the limit of {DEEPEST}", pointer)])
+        if isinstance(value, _Doubled):
+            for name in value.names:
+                message = f"the name '{name[:80]}' stands more than once in one object"
+                yield Fault("doubled-name", message, pointer + _step(name))
+        members = value.items() if isinstance(value, dict) else enumerate(value)
+        for key, member in members:
+            step = f"/{key}" if isinstance(value, list) else _step(key)
+            if isinstance(value, dict):
+                yield from _key_faults(key, pointer + step)
+            yield from _faults(member, pointer + step, budget, depth + 1)
+    elif isinstance(value, bool) or value is None:
+        return
+    elif isinstance(value, int):
+        if not -LARGEST_WHOLE <= value <= LARGEST_WHOLE:
+            yield Fault("number-range", "whole numbers go from -2^53 to 2^53", pointer)
+    elif isinstance(value, Decimal | float):
+        number = Decimal(value)
+        if not number.is_finite() or abs(number.adjusted()) > LARGEST_EXPONENT:
+            yield Fault("number-range", f"numbers are finite, with exponents within {LARGEST_EXPONENT}", pointer)
+    else:
+        yield Fault("type", "this value has no counterpart in JSON", pointer, "put it in quotes to make it a text")
+
+
+def _key_faults(key: Any, pointer: str) -> Iterator[Fault]:
+    if isinstance(key, str):
+        yield from _text_faults(key, pointer)
+    else:
+        yield Fault("type", "the names in an object are texts", pointer, "put the name in quotes")
+
+
+def _text_faults(text: str, pointer: str) -> Iterator[Fault]:
+    if "\0" in text:
+        yield Fault("text", "a text has no NUL character in it", pointer)
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        yield Fault("text", "half a surrogate pair is no character", pointer)
+
+
+def _step(name: Any) -> str:
+    return "/" + str(name)[:200].replace("~", "~0").replace("/", "~1")
+
+
+def _unreadable(faults: Sequence[Fault]) -> Problem:
+    first = faults[0].message
+    return Problem("unreadable-body", first if len(faults) == 1 else f"{len(faults)} things; see `errors`", faults)

@@ -1,0 +1,221 @@
+"""From a request for an allocation to the sets that share the holdings, and the answer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from sqlalchemy import Connection
+
+from service.accounts.model import Owner
+from service.database.engine import Database
+from service.database.ids import read_id
+from service.errors import Fault, Invalid, NotAuthenticated, NotFound, OverLimit
+from service.facts.attributes import Attributes
+from service.facts.core import CORE
+from service.facts.holding import Facts, Holding, read_facts, read_holding
+from service.holdings.store import HoldingStore
+from service.http.schemas.allocations import AllocationsIn
+from service.http.schemas.common import read
+from service.http.schemas.evaluations import EvaluationIn, IssueIn
+from service.progress.actions.evaluate import (
+    LoadedRequest,
+    StoredSet,
+    editions,
+    evaluation_request,
+    load_stored_set,
+    moved,
+    today,
+)
+from service.progress.allocations import MOST_PAIRS, SetRequest, allocate
+from service.reference.model import Catalogue
+from service.reference.store import IssueStore
+
+
+def allocate_sets(database: Database, owner: Owner | None, asked: AllocationsIn, sent: Any) -> dict[str, Any]:
+    """The answer for all sets. `sent` is the body as it came. Takes its time: call it outside the event loop. Raises Invalid
+    with pointers into the body, Unwelcome without an account where one is needed, NotFound for a definition."""
+    kept = [isinstance(one.definition, str) for one in asked.sets]
+    if any(kept) and not all(kept):
+        other = kept.index(not kept[0])
+        message = "ids of definitions kept here and definitions in the body do not go together"
+        raise Invalid([Fault("clash", message, f"/sets/{other}/definition", "send all sets the same way")])
+    sets = _kept(database, owner, asked) if kept[0] else _inline(database, asked, sent)
+    wanted = [SetRequest(one.measurement, each.exclusive) for one, each in zip(sets, asked.sets, strict=True)]
+    answer = allocate(wanted, asked.mode, asked.budget_seconds)
+    for one, told in zip(sets, answer["sets"], strict=True):
+        if one.ignored:
+            told["ignored_facts"] = list(one.ignored)
+    return {
+        **answer,
+        "evaluated_on": (asked.today or today()).isoformat(),
+        "holdings_state": sets[0].measurement.holdings_state,
+        **editions(),
+    }
+
+
+def _kept(database: Database, owner: Owner | None, asked: AllocationsIn) -> list[LoadedRequest]:
+    """The owner's sets against the owner's holdings, all of one snapshot."""
+    if owner is None:
+        raise NotAuthenticated("sets that are kept here need an account; without one send definitions and `holdings`")
+    wrong = [name for name in ("issues", "vocabularies") if getattr(asked, name)]
+    wrong += ["holdings"] if asked.holdings != "mine" else []
+    if wrong:
+        message = "goes with definitions in the body only"
+        raise Invalid([Fault("clash", f"`{name}` {message}", f"/{name}") for name in wrong])
+    names = [_identity(one.definition) for one in asked.sets]
+    first = {name: number for number, name in reversed(list(enumerate(names)))}
+    faults = [
+        Fault("clashing-id", f"the same set stands at {first[name]} already", f"/sets/{number}/definition")
+        for number, name in enumerate(names)
+        if first[name] != number
+    ]
+    if faults:
+        raise Invalid(faults)
+
+    def load(connection: Connection) -> list[StoredSet]:
+        holdings, own = HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_issues()
+        _ensure_within(len(holdings), len(names))
+        return [
+            load_stored_set(connection, owner, name, one.revision, holdings=holdings, own=own)
+            for name, one in zip(names, asked.sets, strict=True)
+        ]
+
+    day = asked.today or today()
+    return [mine.ask(day) for mine in database.read(load)]
+
+
+def _identity(name: str) -> str:
+    identity = read_id(name)
+    if identity is None:
+        raise NotFound("definition", name[:60])
+    return identity
+
+
+def _ensure_within(holdings: int, sets: int) -> None:
+    if holdings * sets > MOST_PAIRS:
+        message = f"{holdings} holdings in {sets} sets; up to {MOST_PAIRS} holdings times sets are allocated at once"
+        raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets")])
+
+
+def _inline(database: Database, asked: AllocationsIn, sent: Any) -> list[LoadedRequest]:
+    """Sets of the body. A fact that some set can take is no fault; where another set cannot, it is no fact there."""
+    faults = [
+        Fault("clash", "`revision` goes with the id of a definition kept here", f"/sets/{number}/revision")
+        for number, one in enumerate(asked.sets)
+        if one.revision is not None
+    ]
+    if asked.holdings == "mine":
+        hint = "or send the ids of definitions kept here"
+        faults.append(Fault("missing", "definitions in the body need `holdings`: a list", "/holdings", hint))
+        raise Invalid(faults)
+    _ensure_within(len(asked.holdings), len(asked.sets))
+    shared = {name: sent[name] for name in ("vocabularies", "today") if name in sent}
+    found: list[LoadedRequest] = []
+    unread: list[Any] = []
+    for number, one in enumerate(asked.sets):
+        body = {**shared, "definition": one.definition, "holdings": []}
+        try:
+            found.append(evaluation_request(database, None, read(EvaluationIn, body)))
+        except Invalid as refusal:
+            unread.append(one.definition)
+            faults.extend(moved(fault, "/definition", f"/sets/{number}/definition") for fault in refusal.faults)
+    tables = [known.measurement.definition.attributes for known in found] or [CORE]
+    holdings = _read_all(asked.holdings, tables)
+    issues = _read_issues(asked.issues, tables)
+    # As long as a definition is not right, nobody knows which attributes it declares.
+    declares = any("attributes" in document for document in unread)
+    told = (*holdings.faults, *issues.faults)
+    faults.extend(fault for fault in told if not (declares and "/facts" in fault.pointer))
+    if faults:
+        raise Invalid(dict.fromkeys(faults))
+    sets = []
+    for number, known in enumerate(found):
+        catalogue = known.measurement.issues
+        assert isinstance(catalogue, Catalogue)
+        measurement = replace(
+            known.measurement, holdings=holdings.by_set[number], issues=catalogue.under(issues.by_set[number])
+        )
+        sets.append(LoadedRequest(measurement, tuple(holdings.ignored[number])))
+    return sets
+
+
+@dataclass(frozen=True)
+class ReadHoldings:
+    """The holdings as each set knows them, what each leaves out, and the faults that every set finds."""
+
+    by_set: list[tuple[Holding, ...]]
+    ignored: list[list[dict[str, Any]]]
+    faults: list[Fault]
+
+
+@dataclass(frozen=True)
+class ReadIssues:
+    """The issues as each set knows them, and the faults that every set finds."""
+
+    by_set: list[dict[str, Facts]]
+    faults: list[Fault]
+
+
+def _read_all(raw: Sequence[Any], tables: Sequence[Attributes]) -> ReadHoldings:
+    by_set: list[list[Holding]] = [[] for _ in tables]
+    ignored: list[list[dict[str, Any]]] = [[] for _ in tables]
+    faults: list[Fault] = []
+    seen: dict[str, int] = {}
+    for place, item in enumerate(raw):
+        wrongs: list[list[Fault]] = []
+        for number, attributes in enumerate(tables):
+            holding, wrong = read_holding(item, attributes, strict=True)
+            wrongs.append(wrong)
+            if holding is not None:
+                by_set[number].append(holding)
+        common = _common(wrongs)
+        faults.extend(fault.under(f"/holdings/{place}") for fault in common)
+        name = item.get("id") if isinstance(item, dict) else None
+        if isinstance(name, str) and seen.setdefault(name, place) != place:
+            message = f"the id '{name[:200]}' stands at two holdings, {seen[name]} and {place}"
+            faults.append(Fault("clashing-id", message, f"/holdings/{place}/id", "give every holding an id of its own"))
+        for number, wrong in enumerate(wrongs):
+            ignored[number].extend(
+                {"holding": name, "pointer": fault.pointer, "message": fault.message}
+                for fault in wrong
+                if fault.code != "unknown-attribute" and fault not in common
+            )
+    return ReadHoldings([tuple(holdings) for holdings in by_set], ignored, faults)
+
+
+def _read_issues(entries: Sequence[IssueIn], tables: Sequence[Attributes]) -> ReadIssues:
+    by_set: list[dict[str, Facts]] = [{} for _ in tables]
+    faults: list[Fault] = []
+    seen: set[str] = set()
+    for place, entry in enumerate(entries):
+        wrongs: list[list[Fault]] = []
+        for number, attributes in enumerate(tables):
+            by_set[number][entry.id], wrong = read_facts(entry.facts, attributes, strict=True)
+            wrongs.append([fault.under("/facts") for fault in wrong])
+        faults.extend(fault.under(f"/issues/{place}") for fault in _common(wrongs))
+        if entry.id in seen:
+            faults.append(Fault("clashing-id", f"the id '{entry.id}' stands at two issues", f"/issues/{place}/id"))
+        seen.add(entry.id)
+    return ReadIssues(by_set, faults)
+
+
+def _common(wrongs: Sequence[Sequence[Fault]]) -> list[Fault]:
+    """The faults of what no set can take: of a fact that some set knows, those of a set that knows it."""
+    by_fact: list[Mapping[str, list[Fault]]] = [_by_fact(wrong) for wrong in wrongs]
+    found: list[Fault] = []
+    for fact in dict.fromkeys(name for faults in by_fact for name in faults):
+        if all(fact in faults for faults in by_fact):
+            every = [faults[fact] for faults in by_fact]
+            known = (faults for faults in every if faults[0].code != "unknown-attribute")
+            found.extend(next(known, every[0]))
+    return found
+
+
+def _by_fact(faults: Sequence[Fault]) -> dict[str, list[Fault]]:
+    grouped: dict[str, list[Fault]] = {}
+    for fault in faults:
+        steps = fault.pointer.split("/")
+        grouped.setdefault("/".join(steps[:3] if steps[1:2] == ["facts"] else steps), []).append(fault)
+    return grouped

@@ -1,0 +1,214 @@
+"""My coins against a set: the evaluation result of rules.md section 6. Pure; "today" is an argument."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+from service.assignment.build import FixedPlacements, Instance, build
+from service.assignment.problem import Basis, Placement, Solution
+from service.assignment.solve import solve
+from service.errors import Fault, Invalid, OverLimit
+from service.evaluation.places import FREE_CHOICE, ONE_PER, SLOT, Collection, places_of
+from service.evaluation.table import Table
+from service.facts.holding import Facts, Holding, views
+from service.facts.truth import UNDECIDED, YES
+from service.facts.vocabulary import Vocabulary
+from service.progress.alternates import alternates_of
+from service.progress.conflicts import constraint_conflicts, pin_conflicts
+from service.progress.contests import contested
+from service.progress.undecided import doubts
+from service.progress.unplaced import unplaced
+from service.rules.definition import Definition
+from service.rules.predicates import EvaluationContext
+
+ENGINE = "1"
+MOST_HOLDINGS = 100_000
+
+
+@dataclass(frozen=True)
+class EvaluationRequest:
+    """What is asked. `pins` and `nevers` are (holding id, place), `previous` is (place, holding id); `issues` is the catalogue
+    by id; `budget_seconds` is solver time."""
+
+    definition: Definition
+    holdings: tuple[Holding, ...]
+    today: date
+    vocabularies: Mapping[str, Vocabulary]
+    issues: Mapping[str, Facts] = field(default_factory=dict)
+    pins: tuple[tuple[str, str], ...] = ()
+    nevers: tuple[tuple[str, str], ...] = ()
+    previous: tuple[tuple[str, str], ...] = ()
+    budget_seconds: float = 10.0
+    document_id: str | None = None
+    revision: int | None = None
+    holdings_state: str | None = None
+    reference_edition: str | None = None
+    statuses: frozenset[str] = frozenset(("held",))
+
+
+def evaluate(request: EvaluationRequest) -> dict[str, Any]:
+    """The evaluation result as plain values. Raises Invalid or OverLimit where the request cannot be evaluated."""
+    board, table = build_instance(request)
+    solution = solve(board.problem, budget_seconds=request.budget_seconds)
+    return result_from(request, board, table, solution)
+
+
+def build_instance(request: EvaluationRequest) -> tuple[Instance, Table]:
+    """Everything judged and ready to be solved. Raises Invalid or OverLimit where the request cannot be evaluated."""
+    ensure_evaluable(request)
+    counting = tuple(sorted((h for h in request.holdings if h.status in request.statuses), key=lambda h: h.id))
+    seen = tuple(views(holding, request.issues) for holding in counting)
+    around = EvaluationContext(request.today, request.vocabularies)
+    places = places_of(request.definition, Collection(seen, request.issues, around))
+    table = Table(request.definition.attributes, around)
+    return build(request.definition, places, counting, seen, table, fixed_placements(request)), table
+
+
+def fixed_placements(request: EvaluationRequest) -> FixedPlacements:
+    """The owner's decisions as the board takes them."""
+    return FixedPlacements(frozenset(request.pins), frozenset(request.nevers), frozenset(request.previous))
+
+
+def ensure_evaluable(request: EvaluationRequest) -> None:
+    """Refuses what cannot be evaluated: too many holdings, issues that are in no catalogue."""
+    if len(request.holdings) > MOST_HOLDINGS:
+        message = f"{len(request.holdings)} holdings; at most {MOST_HOLDINGS} are taken in one evaluation"
+        raise OverLimit([Fault("over-limit", message, "/holdings")])
+    faults = [
+        Fault(
+            "unknown-issue",
+            f"holding '{holding.id}' names the issue '{issue}', which is in no catalogue here",
+            f"/holdings/{place}/issue",
+            "see /v1/issues, or send it under `issues`",
+        )
+        for place, holding in enumerate(request.holdings)
+        for issue in holding.issues
+        if issue not in request.issues
+    ]
+    if faults:
+        raise Invalid(faults)
+
+
+def result_from(request: EvaluationRequest, board: Instance, table: Table, solution: Solution) -> dict[str, Any]:
+    """The evaluation result of a board that is solved; `request` is what the board was laid out for."""
+    seats = {placement.place: placement for placement in solution.placements}
+    shown = [at for at, place in enumerate(board.places) if not place.is_open or at in seats]
+    entries = {at: _place(board, at, seats) for at in shown}
+    left = unplaced(board, table, seats, request.holdings)
+    in_doubt, left_out = doubts(board, table, seats)
+    definition = request.definition
+    return {
+        "definition": {"id": request.document_id, "revision": request.revision, "digest": definition.digest},
+        "holdings_state": request.holdings_state,
+        "evaluated_on": request.today.isoformat(),
+        "reference_edition": request.reference_edition,
+        "engine_version": ENGINE,
+        "summary": _summary(board, shown, seats, solution, len(left)),
+        "proven_optimal": solution.proven and solution.certain_proven,
+        "levels": [
+            {"level": level.name, "value": level.value, "proven": level.proven, "bound": level.bound}
+            for level in solution.levels
+        ],
+        "slots": [entries[at] for at in shown if board.places[at].kind == SLOT],
+        "one_per": [
+            {"id": group.id, "attribute": group.attribute, "places": _group(board, group.id, ONE_PER, entries)}
+            for group in definition.one_per
+        ],
+        "free_choice": [_free_choice(board, choice.id, choice.label, entries) for choice in definition.free_choice],
+        "pages": _pages(board, definition, shown, seats),
+        "conflicts": [
+            *contested(board, seats),
+            *in_doubt,
+            *pin_conflicts(board, table, seats, request.pins, request.nevers, request.holdings, request.statuses),
+            *constraint_conflicts(board, seats, request.budget_seconds),
+        ],
+        "conflicts_left_out": left_out,
+        "unplaced": left,
+    }
+
+
+def figures_of(board: Instance, solution: Solution) -> dict[str, Any]:
+    """The headline figures alone, without those of the coins that are left over."""
+    seats = {placement.place: placement for placement in solution.placements}
+    shown = [at for at, place in enumerate(board.places) if not place.is_open or at in seats]
+    summary = _summary(board, shown, seats, solution, 0)
+    return {name: figure for name, figure in summary.items() if name != "unplaced"}
+
+
+def _count(shown: Sequence[int], seats: Mapping[int, Placement]) -> dict[str, int]:
+    filled = sum(1 for at in shown if at in seats and seats[at].basis is Basis.FIRM)
+    tentative = sum(1 for at in shown if at in seats) - filled
+    return {"places": len(shown), "filled": filled, "tentative": tentative, "empty": len(shown) - filled - tentative}
+
+
+def _summary(
+    board: Instance, shown: Sequence[int], seats: Mapping[int, Placement], solution: Solution, left: int
+) -> dict[str, Any]:
+    counts = _count(shown, seats)
+    tiers = {
+        tier: _count([at for at in shown if board.places[at].tier == tier], seats) for tier in ("required", "optional")
+    }
+    doubts = {
+        basis.name.lower(): sum(1 for placement in seats.values() if placement.basis is basis)
+        for basis in (Basis.ALTERNATIVES, Basis.UNKNOWN)
+    }
+    return {
+        **counts,
+        "certain": solution.certain,
+        "possible": counts["filled"] + counts["tentative"],
+        **tiers,
+        "tentative_by_basis": doubts,
+        "unplaced": left,
+    }
+
+
+def _place(board: Instance, at: int, seats: Mapping[int, Placement]) -> dict[str, Any]:
+    place, seat = board.places[at], seats.get(at)
+    entry: dict[str, Any] = {"place": place.address, "label": place.label, "tier": place.tier}
+    if place.kind == ONE_PER:
+        entry["key"] = place.key
+    if seat is None:
+        entry |= {"status": "empty", "holding": None}
+    elif seat.basis is Basis.FIRM:
+        entry |= {"status": "filled", "holding": board.holdings[seat.holding].id}
+        entry["certainty"] = "forced" if seat.forced else "choice"
+    else:
+        entry |= {"status": "tentative", "holding": board.holdings[seat.holding].id}
+        entry |= {"certainty": "tentative", "basis": seat.basis.name.lower()}
+    if place.kind != FREE_CHOICE:
+        # A free choice lists its candidates once, for all of its places.
+        entry["alternates"] = alternates_of(board, at, seats)
+    return entry
+
+
+def _group(board: Instance, group: str, kind: str, entries: Mapping[int, dict[str, Any]]) -> list[dict[str, Any]]:
+    return [entry for at, entry in entries.items() if board.places[at].kind == kind and board.places[at].group == group]
+
+
+def _free_choice(board: Instance, group: str, label: str, entries: Mapping[int, dict[str, Any]]) -> dict[str, Any]:
+    places = _group(board, group, FREE_CHOICE, entries)
+    first = next(at for at, place in enumerate(board.places) if place.kind == FREE_CHOICE and place.group == group)
+    fits = board.fits[first]
+    return {
+        "id": group,
+        "label": label,
+        "places": places,
+        "candidates": [board.holdings[coin].id for coin, fit in fits.items() if fit.verdict is YES],
+        "tentative_candidates": [board.holdings[coin].id for coin, fit in fits.items() if fit.verdict is UNDECIDED],
+        "open_places": sum(1 for entry in places if entry["status"] == "empty"),
+    }
+
+
+def _pages(
+    board: Instance, definition: Definition, shown: Sequence[int], seats: Mapping[int, Placement]
+) -> list[dict[str, Any]]:
+    """Progress page by page, for the pages of the layout."""
+    pages = []
+    for page in definition.document.get("layout", ()):
+        names = set(page["slots"])
+        here = [at for at in shown if board.places[at].address in names or board.places[at].group in names]
+        pages.append({"page": page["page"], **_count(here, seats)})
+    return pages

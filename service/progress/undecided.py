@@ -1,0 +1,62 @@
+"""Conflicts of kind `undecided`: coins of which it cannot be told yet where they fit, with the facts that would tell."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from service.assignment.build import Instance
+from service.assignment.problem import Placement
+from service.evaluation.settling import Allowance, SettlingFacts, settle_places
+from service.evaluation.table import Table
+from service.facts.truth import UNDECIDED
+from service.rules.predicates import Predicate, reads
+from service.rules.wording import listed
+
+MOST_DOUBTS = 500
+MOST_TRIALS = 200_000
+
+
+def doubts(board: Instance, table: Table, seats: Mapping[int, Placement]) -> tuple[list[dict[str, Any]], int]:
+    """One conflict for every coin that may fit some place, and how many were left out past the first 500: coins that sit
+    somewhere come first, then by id. Like coins are looked at once. Past a number of trials `limit` says that a list of
+    facts may not be the shortest."""
+    in_doubt: dict[int, dict[str, Predicate]] = {}
+    for at, place in enumerate(board.places):
+        for coin, fit in board.fits[at].items():
+            if fit.verdict is UNDECIDED:
+                address = place.group if place.kind == "free_choice" else place.address
+                in_doubt.setdefault(coin, {})[address] = place.predicate
+    sitting = {seat.holding for seat in seats.values()}
+    order = sorted(in_doubt, key=lambda coin: (coin not in sitting, coin))
+    known: dict[object, SettlingFacts] = {}
+    read: dict[int, frozenset[str]] = {}
+    allowance = Allowance(MOST_TRIALS)
+    told = []
+    for coin in order[:MOST_DOUBTS]:
+        rules, views = in_doubt[coin], board.views[coin]
+        for rule in rules.values():
+            if id(rule) not in read:
+                read[id(rule)] = reads(rule)
+        names = sorted(frozenset[str]().union(*{read[id(rule)] for rule in rules.values()}))
+        key = (tuple(rules), tuple((view.issue, *(view.facts.get(name) for name in names)) for view in views))
+        if key not in known:
+            known[key] = settle_places(rules, views, table.attributes, table.around, allowance)
+        told.append(_told(board, coin, rules, known[key]))
+    return told, len(order) - len(told)
+
+
+def _told(board: Instance, coin: int, rules: Iterable[str], settled: SettlingFacts) -> dict[str, Any]:
+    holding, places = board.holdings[coin].id, list(rules)
+    facts = listed([fact["attribute"] for fact in settled.facts], "and")
+    would = f"{facts} would tell" if settled.facts else "no fact that can be recorded would tell"
+    conflict: dict[str, Any] = {
+        "kind": "undecided",
+        "holding": holding,
+        "places": places,
+        "settle": settled.facts,
+        "message": f"{holding} may fit {listed(places[:6], 'or')}{' and others' if len(places) > 6 else ''}: {would}.",
+    }
+    if settled.limit is not None:
+        conflict["limit"] = settled.limit
+    return conflict

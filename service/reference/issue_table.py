@@ -1,0 +1,141 @@
+"""Issues as CSV (RFC 4180) and back, without loss.
+
+The first row names the columns: `id`, `label`, `look_alikes`, `source`, `edition`, and attributes; their cells: see cells.py.
+An attribute that bears the name of another column, or that nobody declared, stands under `facts.` and its name; without a
+type its cells are JSON.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from service.errors import Fault, Invalid, OverLimit
+from service.facts.attributes import Attribute, Attributes, nearest
+from service.facts.holding import escape
+from service.formats.cells import APART, PREFIX, csv_records, fact_cell, read_fact, read_list, read_text, text_cell
+
+COLUMNS = ("id", "label", "look_alikes", "source", "edition")
+MOST_COLUMNS = 600
+_NAMING = "columns are separated by commas, and named as /v1/attributes has it"
+
+
+@dataclass(frozen=True, slots=True)
+class IssueRow:
+    """One issue as it was sent: `value` is as JSON would have it; `faults` are of cells, pointers relative to it."""
+
+    value: Any
+    line: int | None = None
+    faults: list[Fault] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """`attribute` None: one of COLUMNS, or an attribute without a type when `is_fact`."""
+
+    name: str
+    attribute: Attribute | None
+    is_fact: bool
+
+
+def read_sheet(text: str, attributes: Attributes, *, most: int, given: Iterable[str] = ()) -> list[IssueRow]:
+    """The rows of a sheet. `given` names columns that may be left out. Raises Invalid when the columns are not right, with
+    lines and columns of the file; OverLimit past `most` rows; Problem when it is no CSV."""
+    rows: list[IssueRow] = []
+    columns: list[_Column] | None = None
+    for line, cells in csv_records(text, most=most):
+        if columns is None:
+            columns = _columns(cells, attributes, line, given)
+        else:
+            rows.append(_row(cells, columns, line))
+    return rows
+
+
+def write_sheet(entries: Iterable[Mapping[str, Any]], attributes: Attributes) -> str:
+    """Entries {"id", "label", "facts", "look_alikes", "source", "edition"} as a sheet that `read_sheet` reads back."""
+    entries = list(entries)
+    used = {name for entry in entries for name in entry["facts"]}
+    names = [name for name in attributes if name in used] + sorted(used - set(attributes))
+    sheet = io.StringIO(newline="")
+    writer = csv.writer(sheet)
+    writer.writerow([*COLUMNS, *map(text_cell, (_heading(name, attributes) for name in names))])
+    for entry in entries:
+        own = [text_cell(entry["id"]), text_cell(entry["label"]), APART.join(entry["look_alikes"])]
+        facts = [fact_cell(entry["facts"].get(name), attributes.get(name)) for name in names]
+        writer.writerow([*own, text_cell(entry["source"]), text_cell(entry["edition"]), *facts])
+    return sheet.getvalue()
+
+
+# --- reading -----------------------------------------------------------------------------------------------------------
+
+
+def _columns(cells: Sequence[str], attributes: Attributes, line: int, given: Iterable[str]) -> list[_Column]:
+    if len(cells) > MOST_COLUMNS:
+        raise OverLimit([Fault("over-limit", f"a sheet has up to {MOST_COLUMNS} columns", line=line)])
+    columns: list[_Column] = []
+    faults: list[Fault] = []
+    seen: set[tuple[str, bool]] = set()
+    for number, cell in enumerate(cells):
+        name, _ = read_text(cell.strip())
+        column = _column(name if isinstance(name, str) else cell, attributes)
+        if column is None:
+            near = nearest(cell, [*COLUMNS, *attributes])
+            hint = f"did you mean '{near}'?" if near else _NAMING
+            message = f"the column '{cell[:80]}' is no attribute"
+            faults.append(Fault("unknown-attribute", message, "", hint, line, number + 1))
+            continue
+        if (column.name, column.is_fact) in seen:
+            faults.append(Fault("doubled-name", f"two columns are named '{cell[:80]}'", "", None, line, number + 1))
+        seen.add((column.name, column.is_fact))
+        columns.append(column)
+    for needed in ("id", "label", "source", "edition"):
+        if (needed, False) not in seen and needed not in given:
+            where = f"send it as ?{needed}=, or as a column" if needed in ("source", "edition") else None
+            faults.append(Fault("missing", f"a column '{needed}' is needed", "", where, line))
+    if faults:
+        raise Invalid(faults)
+    return columns
+
+
+def _column(name: str, attributes: Attributes) -> _Column | None:
+    if name in COLUMNS:
+        return _Column(name, None, is_fact=False)
+    if name.startswith(PREFIX) and len(name) > len(PREFIX):
+        name = name.removeprefix(PREFIX)
+        return _Column(name, attributes.get(name), is_fact=True)
+    attribute = attributes.get(name)
+    return None if attribute is None else _Column(name, attribute, is_fact=True)
+
+
+def _row(cells: Sequence[str], columns: Sequence[_Column], line: int) -> IssueRow:
+    facts: dict[str, Any] = {}
+    value: dict[str, Any] = {"facts": facts}
+    faults: list[Fault] = []
+    if len(cells) > len(columns):
+        faults.append(Fault("row", f"the row has {len(cells)} cells, and there are {len(columns)} columns"))
+    for column, raw in zip(columns, cells, strict=False):
+        cell = raw.strip()
+        if not cell:
+            continue
+        if column.is_fact:
+            read, wrong = read_fact(cell, column.attribute)
+            facts[column.name] = read
+            faults += [fault.under(f"/facts/{escape(column.name)}") for fault in wrong]
+        else:
+            read, wrong = read_list(cell) if column.name == "look_alikes" else read_text(cell)
+            value[column.name] = read
+            faults += [fault.under(f"/{column.name}") for fault in wrong]
+        if wrong:
+            # Told once is enough.
+            (facts if column.is_fact else value).pop(column.name)
+    return IssueRow(value, line, faults)
+
+
+# --- writing -----------------------------------------------------------------------------------------------------------
+
+
+def _heading(name: str, attributes: Attributes) -> str:
+    return name if name in attributes and name not in COLUMNS and not name.startswith(PREFIX) else PREFIX + name

@@ -1,0 +1,272 @@
+"""The shelf keeps what it is given, in a folder and in an S3-compatible store alike, and says so only when it is durable."""
+
+from __future__ import annotations
+
+import errno
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from http.server import ThreadingHTTPServer
+from pathlib import Path
+
+import pytest
+from pydantic import SecretStr, ValidationError
+
+from service.blobs.store import BlobStore, FolderStore, S3Store, blob_store_of
+from service.database.errors import StorageFull, Unreachable
+from service.settings import Settings, setting_lines
+from tests.blobs.bucket import KEY, SECRET, Bucket, signature
+
+OWNER, ANOTHER = "01939f6e-0000-7000-8000-00000000000a", "01939f6e-0000-7000-8000-00000000000b"
+NAME, OTHER = "ab/cd/abcd-full", "ab/ce/abce-160"
+
+
+@contextmanager
+def serving(bucket: Bucket) -> Iterator[str]:
+    """The address of a store in this process."""
+    server = ThreadingHTTPServer(("127.0.0.1", 0), bucket.handler())
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01}, daemon=True)
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{server.server_port}"
+    finally:
+        server.shutdown()
+        server.server_close()
+        thread.join()
+
+
+@pytest.fixture
+def bucket() -> Bucket:
+    return Bucket("coins")
+
+
+@pytest.fixture
+def address(bucket: Bucket) -> Iterator[str]:
+    with serving(bucket) as address:
+        yield address
+
+
+@pytest.fixture(params=["folder", "bucket"])
+def shelf(request: pytest.FixtureRequest, tmp_path: Path) -> BlobStore:
+    if request.param == "folder":
+        return FolderStore(tmp_path / "photos")
+    return S3Store(request.getfixturevalue("address"), "coins", KEY, SECRET, "us-east-1")
+
+
+def test_what_is_put_is_there_until_it_is_removed(shelf: BlobStore) -> None:
+    assert not shelf.has(OWNER, NAME)
+    assert shelf.get(OWNER, NAME) is None
+    shelf.put(OWNER, NAME, b"light and shade")
+    assert shelf.has(OWNER, NAME)
+    assert shelf.get(OWNER, NAME) == b"light and shade"
+    shelf.put(OWNER, NAME, b"light and shade")
+    shelf.remove(OWNER, NAME)
+    assert not shelf.has(OWNER, NAME)
+    assert shelf.get(OWNER, NAME) is None
+    # Whoever removes it a second time wanted it gone, and gone it is.
+    shelf.remove(OWNER, NAME)
+
+
+def test_owners_are_kept_apart(shelf: BlobStore) -> None:
+    assert list(shelf.owners()) == list(shelf.names(OWNER)) == []
+    shelf.put(OWNER, NAME, b"a")
+    shelf.put(OWNER, OTHER, b"b")
+    shelf.put(ANOTHER, NAME, b"c")
+    assert list(shelf.owners()) == [OWNER, ANOTHER]
+    assert list(shelf.names(OWNER)) == [NAME, OTHER]
+    assert list(shelf.names(ANOTHER)) == [NAME]
+    shelf.remove(OWNER, NAME)
+    assert shelf.get(ANOTHER, NAME) == b"c"
+    shelf.clear_abandoned()
+    assert list(shelf.names(OWNER)) == [OTHER]
+
+
+def test_more_images_than_one_answer_lists_are_all_found(shelf: BlobStore) -> None:
+    # The store of these tests lists five at a time.
+    names = [f"ab/cd/{number:02}-full" for number in range(17)]
+    for name in names:
+        shelf.put(OWNER, name, b"x")
+    assert list(shelf.names(OWNER)) == names
+
+
+def test_large_images_and_empty_ones_come_back_whole(shelf: BlobStore) -> None:
+    for content in (b"", os.urandom(7_000_001)):
+        shelf.put(OWNER, NAME, content)
+        assert shelf.get(OWNER, NAME) == content
+
+
+# --- the folder --------------------------------------------------------------------------------------------------------
+
+
+def files_in(folder: Path) -> list[str]:
+    return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+
+
+def test_a_file_appears_under_its_name_only_after_it_is_on_the_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[tuple[str, bool]] = []
+    real_sync, real_replace = os.fsync, Path.replace
+
+    def sync(number: int) -> None:
+        kind = "folder" if Path(f"/proc/self/fd/{number}").is_dir() else "file"
+        told.append((kind, (tmp_path / OWNER / NAME).exists()))
+        real_sync(number)
+
+    def replace(self: Path, target: Path) -> Path:
+        told.append(("rename", (tmp_path / OWNER / NAME).exists()))
+        return real_replace(self, target)
+
+    monkeypatch.setattr(os, "fsync", sync)
+    monkeypatch.setattr(Path, "replace", replace)
+    FolderStore(tmp_path).put(OWNER, NAME, b"x")
+    last = told[-3:]
+    assert last == [("file", False), ("rename", False), ("folder", True)]
+    # Every new folder is brought to the disk in the one above it: the owner, two levels, and where files come in.
+    assert told[:-3] == [("folder", False)] * 4
+    told.clear()
+    FolderStore(tmp_path).put(OWNER, NAME, b"x")
+    assert [kind for kind, _ in told] == ["file", "rename", "folder"]
+
+
+@pytest.mark.parametrize(
+    ("code", "expected"),
+    [(errno.ENOSPC, StorageFull), (errno.EDQUOT, StorageFull), (errno.EIO, Unreachable), (errno.EACCES, Unreachable)],
+)
+def test_a_write_that_fails_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: int, expected: type[Exception]
+) -> None:
+    shelf = FolderStore(tmp_path)
+    shelf.put(OWNER, OTHER, b"old")
+
+    def fail(_: int) -> None:
+        raise OSError(code, "canary-path")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "fsync", fail)
+        with pytest.raises(expected) as caught:
+            shelf.put(OWNER, OTHER.replace("160", "640"), b"new")
+    assert "canary" not in str(caught.value)
+    assert files_in(tmp_path) == [f"{OWNER}/{OTHER}"]
+
+
+def test_what_a_server_left_half_written_is_no_image_and_goes_after_a_day(tmp_path: Path) -> None:
+    shelf = FolderStore(tmp_path)
+    shelf.put(OWNER, NAME, b"x")
+    coming = tmp_path / ".coming"
+    for name, age in (("old", 90_000), ("new", 10)):
+        (coming / name).write_bytes(b"half")
+        os.utime(coming / name, (time.time() - age,) * 2)
+    assert list(shelf.owners()) == [OWNER]
+    shelf.clear_abandoned()
+    assert files_in(tmp_path) == [".coming/new", f"{OWNER}/{NAME}"]
+
+
+def test_only_the_servers_user_may_look_into_the_folders(tmp_path: Path) -> None:
+    FolderStore(tmp_path / "photos").put(OWNER, NAME, b"x")
+    for folder in ("photos", f"photos/{OWNER}", f"photos/{OWNER}/ab/cd"):
+        assert (tmp_path / folder).stat().st_mode & 0o077 == 0
+
+
+# --- the store ---------------------------------------------------------------------------------------------------------
+
+
+def test_the_stand_in_checks_signatures_as_the_published_example_says() -> None:
+    """The example "GET Object" of the signing guide for S3 (AWS Signature Version 4, header-based auth), written down from
+    memory; botocore gives the same signature for it."""
+    headers = {
+        "host": "examplebucket.s3.amazonaws.com",
+        "range": "bytes=0-9",
+        "x-amz-content-sha256": "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855",
+        "x-amz-date": "20130524T000000Z",
+    }
+    found = signature(
+        "wJalrXUtnFEMI/K7MDENG/bPxRfiCYEXAMPLEKEY",
+        "20130524/us-east-1/s3/aws4_request",
+        "GET",
+        "/test.txt",
+        "",
+        headers,
+    )
+    assert found == "f0e8bdb87c964420e857bd35b5d6ed310bd44f0170aba48dd91039c6036bdb41"
+
+
+@pytest.mark.parametrize("what", ["key", "secret", "bucket"])
+def test_wrong_credentials_reach_nothing(bucket: Bucket, address: str, what: str) -> None:
+    told = {"key": KEY, "secret": SECRET, "bucket": "coins", what: "another"}
+    shelf = S3Store(address, told["bucket"], told["key"], told["secret"], "us-east-1")
+    attempts: list[Callable[[], object]] = [
+        lambda: shelf.put(OWNER, NAME, b"x"),
+        lambda: shelf.get(OWNER, NAME),
+        # An answer to HEAD has no body, so that of a bucket which is not there looks like that of an image which is not.
+        *([] if what == "bucket" else [lambda: shelf.has(OWNER, NAME)]),
+        lambda: shelf.remove(OWNER, NAME),
+        lambda: list(shelf.names(OWNER)),
+        lambda: list(shelf.owners()),
+    ]
+    for attempt in attempts:
+        with pytest.raises(Unreachable, match="cannot be reached"):
+            attempt()
+    assert bucket.objects == {}
+    assert bucket.refused >= len(attempts)
+
+
+def test_a_body_that_was_changed_on_the_way_is_not_kept(bucket: Bucket, address: str) -> None:
+    bucket.garbles = True
+    with pytest.raises(Unreachable):
+        S3Store(address, "coins", KEY, SECRET, "us-east-1").put(OWNER, NAME, b"light and shade")
+    assert bucket.objects == {}
+
+
+def test_a_store_that_fails_once_is_asked_again(bucket: Bucket, address: str) -> None:
+    shelf = S3Store(address, "coins", KEY, SECRET, "us-east-1")
+    bucket.fails = 1
+    shelf.put(OWNER, NAME, b"x")
+    assert bucket.objects == {f"{OWNER}/{NAME}": b"x"}
+    bucket.fails = 100
+    with pytest.raises(Unreachable):
+        shelf.get(OWNER, NAME)
+
+
+def test_a_store_without_room_and_one_that_is_not_there(bucket: Bucket, address: str) -> None:
+    bucket.is_full = True
+    with pytest.raises(StorageFull):
+        S3Store(address, "coins", KEY, SECRET, "us-east-1").put(OWNER, NAME, b"x")
+    with serving(bucket) as gone:
+        pass
+    with pytest.raises(Unreachable):
+        S3Store(gone, "coins", KEY, SECRET, "us-east-1").has(OWNER, NAME)
+
+
+# --- which of them -----------------------------------------------------------------------------------------------------
+
+S3 = {"s3_endpoint": "http://127.0.0.1:1", "s3_bucket": "coins", "s3_key": KEY, "s3_secret": SecretStr(SECRET)}
+
+
+def settings(url: str = "sqlite:////somewhere/coins.sqlite3", **more: object) -> Settings:
+    return Settings(database_url=SecretStr(url), **more)  # type: ignore[arg-type]
+
+
+def test_photos_lie_beside_a_database_file_unless_told_otherwise() -> None:
+    assert settings().photos_folder == Path("/somewhere/photos")
+    assert settings(photos_dir=Path("/elsewhere")).photos_folder == Path("/elsewhere")
+    assert settings("postgresql://me@127.0.0.1/coins").photos_folder.name == "photos"
+    assert isinstance(blob_store_of(settings()), FolderStore)
+    assert isinstance(blob_store_of(settings(**S3)), S3Store)
+
+
+@pytest.mark.parametrize("left_out", S3)
+def test_half_of_the_settings_for_s3_is_a_mistake(left_out: str) -> None:
+    with pytest.raises(ValidationError, match="together"):
+        settings(**{name: value for name, value in S3.items() if name != left_out})
+    with pytest.raises(ValidationError):
+        settings(**{**S3, "s3_endpoint": "127.0.0.1:1"})
+
+
+def test_the_secret_is_never_shown() -> None:
+    shown = {entry.variable: entry.current for entry in setting_lines(settings(**S3))}
+    assert shown["SETWRIGHT_S3_SECRET"] == "***"
+    assert {entry.variable: entry.current for entry in setting_lines(settings())}["SETWRIGHT_S3_SECRET"] == "(empty)"
+    assert SECRET not in repr(settings(**S3)) + str(list(shown.values()))

@@ -1,0 +1,95 @@
+"""The facts that would settle a coin's places do settle them, no shorter list does, and the outcomes tell the places."""
+
+from __future__ import annotations
+
+from itertools import combinations, product
+from typing import Any
+
+from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import strategies as st
+
+from service.evaluation.settling import settle_places
+from service.facts.holding import View
+from service.rules.language import parse
+from tests import reference
+from tests.factories import AROUND, OUTSIDE, a_rule, a_view, judged, some_knowledge
+from tests.strategies import ATTRIBUTES, rules, some_facts
+
+SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=80)
+
+
+def decided_by(names: tuple[str, ...], trees: dict[str, Any], facts: dict[str, Any], budget: list[int]) -> bool:
+    """Whether every rule has one verdict for each combination of what these facts may be (by the slow reference)."""
+    for tree in trees.values():
+        others = [name for name in reference.properties(tree) if name not in names]
+        own = [name for name in reference.properties(tree) if name in names]
+        rest = [reference.domain(name, facts, tree, OUTSIDE) for name in others]
+        for picked in product(*(reference.domain(name, facts, tree, OUTSIDE) for name in own)):
+            world = dict(zip(own, picked, strict=True))
+            seen = set()
+            for more in product(*rest):
+                budget[0] -= 1
+                assume(budget[0] > 0)
+                seen.add(reference.holds(tree, {**world, **dict(zip(others, more, strict=True))}, OUTSIDE))
+                if len(seen) > 1:
+                    return False
+    return True
+
+
+@SOME
+@given(st.lists(rules(most_names=2), min_size=1, max_size=3), some_facts(least_known=5))
+def test_the_facts_settle_every_place_and_no_shorter_list_does(written: list[Any], facts: dict[str, Any]) -> None:
+    doubtful = {
+        f"place-{n}": rule for n, rule in enumerate(written) if judged(rule, facts).verdict.value == "undecided"
+    }
+    assume(doubtful and all(judged(rule, facts).limit is None for rule in doubtful.values()))
+    found = settle_places({n: a_rule(r) for n, r in doubtful.items()}, [a_view(facts)], ATTRIBUTES, AROUND)
+    assume(found.limit is None)
+    names = tuple(fact["attribute"] for fact in found.facts)
+    trees = {name: parse(rule).json for name, rule in doubtful.items()}
+    budget = [150_000]
+    try:
+        assert decided_by(names, trees, facts, budget)
+        read = sorted({name for tree in trees.values() for name in reference.properties(tree)})
+        for shorter in combinations(read, len(names) - 1):
+            assert not decided_by(shorter, trees, facts, budget), shorter
+    except reference.TooMany:
+        assume(False)
+
+
+def test_one_fact_that_decides_two_places_is_told_with_the_places_it_opens() -> None:
+    rules_by_place = {"old": a_rule("year_on_coin < 1900"), "new": a_rule("year_on_coin >= 1900")}
+    (fact,) = settle_places(rules_by_place, [a_view({})], ATTRIBUTES, AROUND).facts
+    assert fact["attribute"] == "year_on_coin"
+    assert fact["look_at"] == ATTRIBUTES["year_on_coin"].look_at
+    assert fact["outcomes"] == {"up to 1899": ["old"], "1900 or more": ["new"]}
+
+
+def test_a_coin_of_two_candidate_issues_is_settled_by_its_issue() -> None:
+    views = [View(some_knowledge({"year_on_coin": year}), issue) for issue, year in (("early", 1890), ("late", 1910))]
+    rules_by_place = {"old": a_rule("year_on_coin < 1900"), "new": a_rule("year_on_coin >= 1900")}
+    (fact,) = settle_places(rules_by_place, views, ATTRIBUTES, AROUND).facts
+    assert fact["attribute"] == "issue"
+    assert fact["outcomes"] == {"early": ["old"], "late": ["new"]}
+
+
+def test_past_the_allowance_every_open_fact_is_named_and_the_limit_too() -> None:
+    wide = " OR ".join(
+        f"(year_on_coin = {1800 + n} AND grade = {n + 1} AND mint = 'M{n}' AND weight_measured = {n} AND die_axis = {n % 12 + 1}"
+        f" AND fineness = 0.{n + 1} AND thickness = {n} AND diameter = {n} AND mintage = {n})"
+        for n in range(20)
+    )
+    found = settle_places({"wide": a_rule(wide)}, [a_view({})], ATTRIBUTES, AROUND)
+    open_facts = {
+        "year_on_coin",
+        "grade",
+        "mint",
+        "weight_measured",
+        "die_axis",
+        "fineness",
+        "thickness",
+        "diameter",
+        "mintage",
+    }
+    assert {fact["attribute"] for fact in found.facts} == open_facts
+    assert found.limit == "budget"

@@ -1,0 +1,286 @@
+"""The merge of one mutation: causal compare-and-set for each attribute (design: sync.md)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from service.errors import Fault
+from service.holdings.sync.merge import MergeOutcome, Mutation, Record, merge, outcome_of
+
+NOON = datetime(2026, 11, 25, 12, tzinfo=UTC)
+
+
+def sound(values: Mapping[str, Any]) -> list[Fault]:
+    """Grades run to 70; a coin of quantity 0 is refused only beside a location: each alone is valid."""
+    faults = [Fault("range", "1 to 70", "/grade")] if values.get("grade", 1) == 99 else []
+    if values.get("number") == "odd" and values.get("location") == "even":
+        faults.append(Fault("mixture", "do not go together", "/location"))
+    return faults
+
+
+def at(hours: float) -> datetime:
+    return NOON + timedelta(hours=hours)
+
+
+def an_update(name: str, patch: dict[str, Any], hours: float = 0, **more: Any) -> Mutation:
+    return Mutation(name, "update", "coin", at(hours), patch, **more)
+
+
+def after(*mutations: Mutation, record: Record | None = None, lists: dict[Any, Any] | None = None) -> MergeOutcome:
+    outcome = MergeOutcome(record, "applied")
+    known: dict[Any, list[str]] = dict(lists or {})
+    for mutation in mutations:
+        outcome = merge(outcome.record, mutation, lambda *what: known.get(what), sound)  # noqa: B023 - called at once
+        known |= {(name, mutation.id): value for name, value in mutation.patch.items() if isinstance(value, list)}
+        known |= {(name, outcome_of(mutation.id, value)): value for name, value in outcome.lists.items()}
+    return outcome
+
+
+def a_coin(**values: Any) -> Record:
+    made = after(Mutation("made", "create", "coin", at(0), values)).record
+    assert made is not None
+    return made
+
+
+def shown(outcome: MergeOutcome) -> dict[str, Any]:
+    assert outcome.record is not None
+    return dict(outcome.record.values)
+
+
+def kept(outcome: MergeOutcome) -> list[tuple[str, Any]]:
+    """What stands among the conflicts: kind and value."""
+    assert outcome.record is not None
+    return [(conflict.kind, conflict.value) for conflict in outcome.record.conflicts]
+
+
+def test_an_edit_that_saw_the_value_applies_whatever_its_clock_says() -> None:
+    done = after(an_update("m1", {"grade": 40}, hours=-999, seen={"grade": "made"}), record=a_coin(grade=30))
+    assert (done.status, shown(done), kept(done)) == ("applied", {"grade": 40}, [])
+
+
+@pytest.mark.parametrize(("hours", "wins", "loses"), [(2, 45, 40), (0.5, 40, 45)])
+def test_two_edits_unseen_keep_both_and_show_the_later(hours: float, wins: int, loses: int) -> None:
+    first = an_update("m1", {"grade": 40}, 1, seen={"grade": "made"})
+    second = an_update("m2", {"grade": 45}, hours, seen={"grade": "made"})
+    done = after(first, second, record=a_coin(grade=30))
+    assert (done.status, shown(done), kept(done)) == ("conflict", {"grade": wins}, [("value", loses)])
+
+
+def test_at_one_moment_the_greater_id_is_shown() -> None:
+    edits = [an_update(name, {"grade": value}, 1, seen={"grade": "made"}) for name, value in (("b", 2), ("a", 1))]
+    assert shown(after(*edits, record=a_coin(grade=30))) == {"grade": 2}
+
+
+def test_edits_of_different_attributes_merge_without_a_conflict() -> None:
+    first = an_update("m1", {"grade": 40}, 1, seen={"grade": "made"})
+    second = an_update("m2", {"note": "worn"}, 2, seen={"note": None})
+    done = after(first, second, record=a_coin(grade=30))
+    assert (done.status, shown(done), kept(done)) == ("applied", {"grade": 40, "note": "worn"}, [])
+
+
+def test_equal_values_are_no_conflict_and_take_the_new_writer() -> None:
+    edits = [an_update(name, {"grade": 40}, 1, seen={"grade": "made"}) for name in ("m1", "m2")]
+    done = after(*edits, record=a_coin(grade=30))
+    assert (done.status, kept(done)) == ("merged", [])
+    assert done.record is not None
+    assert done.record.written["grade"].by == "m2"
+
+
+def test_true_is_not_one() -> None:
+    edits = [an_update("m1", {"restrike": True}, 1), an_update("m2", {"restrike": 1}, 2)]
+    assert kept(after(*edits, record=a_coin())) == [("value", True)]
+
+
+def test_true_is_not_one_within_alternatives_either() -> None:
+    edits = [an_update("m1", {"restrike": {"one_of": [True]}}, 1), an_update("m2", {"restrike": {"one_of": [1]}}, 2)]
+    assert kept(after(*edits, record=a_coin())) == [("value", {"one_of": [True]})]
+
+
+def test_going_on_from_a_list_that_lost_loses_no_term() -> None:
+    cleared = an_update("m1", {"tags": None}, 1, seen={"tags": "made"})
+    theirs = an_update("m2", {"tags": ["b"]}, 2, seen={"tags": "m1"})
+    mine = an_update("m3", {"tags": ["c"]}, 1.5, seen={"tags": "m1"})
+    further = an_update("m4", {"tags": ["c", "d"]}, 1.7, seen={"tags": "m3"})
+    done = after(cleared, theirs, mine, further, record=a_coin(tags=["a"]))
+    terms = {term for value in (shown(done)["tags"], *(value for _, value in kept(done))) for term in value}
+    assert terms >= {"b", "c", "d"}
+
+
+def test_a_removal_against_an_edit_keeps_both() -> None:
+    first = an_update("m1", {"grade": None}, 1, seen={"grade": "made"})
+    second = an_update("m2", {"grade": 45}, 2, seen={"grade": "made"})
+    done = after(first, second, record=a_coin(grade=30))
+    assert (shown(done), kept(done)) == ({"grade": 45}, [("value", None)])
+
+
+def test_going_on_from_a_value_that_lost_replaces_it_and_nothing_else() -> None:
+    lost = an_update("m1", {"grade": 40}, 1, seen={"grade": "made"})
+    won = an_update("m2", {"grade": 45}, 2, seen={"grade": "made"})
+    further = an_update("m3", {"grade": 41}, 1.5, seen={"grade": "m1"})
+    done = after(won, lost, further, record=a_coin(grade=30))
+    assert (shown(done), kept(done)) == ({"grade": 45}, [("value", 41)])
+
+
+def test_the_owner_resolves_by_naming_the_conflict() -> None:
+    edits = [an_update(name, {"grade": g}, g / 10, seen={"grade": "made"}) for name, g in (("m1", 40), ("m2", 45))]
+    before = after(*edits, record=a_coin(grade=30))
+    assert before.record is not None
+    (conflict,) = before.record.conflicts
+    done = after(
+        an_update("m3", {"grade": 40}, 9, seen={"grade": "m2"}, resolves=frozenset((conflict.id,))),
+        record=before.record,
+    )
+    assert (done.status, shown(done), kept(done)) == ("applied", {"grade": 40}, [])
+
+
+def test_an_edit_that_saw_what_is_shown_leaves_the_conflict_open() -> None:
+    edits = [an_update(name, {"grade": g}, g / 10, seen={"grade": "made"}) for name, g in (("m1", 40), ("m2", 45))]
+    done = after(*edits, an_update("m3", {"grade": 46}, 9, seen={"grade": "m2"}), record=a_coin(grade=30))
+    assert (shown(done), kept(done)) == ({"grade": 46}, [("value", 40)])
+
+
+def test_lists_of_terms_merge_by_element() -> None:
+    first = an_update("m1", {"tags": ["silver", "fair"]}, 1, seen={"tags": "made"})
+    second = an_update("m2", {"tags": ["old"]}, 2, seen={"tags": "made"})
+    done = after(first, second, record=a_coin(tags=["silver", "old"]), lists={("tags", "made"): ["silver", "old"]})
+    # One took away old and added fair, the other took away silver.
+    assert (done.status, shown(done), kept(done)) == ("merged", {"tags": ["fair"]}, [])
+    third = an_update("m3", {"tags": ["silver", "fair", "gift"]}, 3, seen={"tags": "m1"})
+    done = after(
+        third,
+        record=done.record,
+        lists={("tags", "m1"): ["silver", "fair"], ("tags", outcome_of("m2", ["fair"])): ["fair"]},
+    )
+    assert shown(done) == {"tags": ["fair", "gift"]}
+
+
+def test_whoever_goes_on_from_what_was_sent_does_not_take_away_what_came_of_it() -> None:
+    mine = an_update("m1", {"tags": ["mine"]}, 1)
+    # The other device's list met mine; I go on from mine alone, and then from what came of both.
+    lists: dict[Any, Any] = {}
+    met = after(an_update("m0", {"tags": ["theirs"]}, 0), mine, record=a_coin())
+    assert (shown(met), met.lists) == ({"tags": ["theirs", "mine"]}, {"tags": ["theirs", "mine"]})
+    both = outcome_of("m1", ["theirs", "mine"])
+    lists = {("tags", "m1"): ["mine"], ("tags", both): ["theirs", "mine"]}
+    further = after(an_update("m2", {"tags": ["own"]}, 2, seen={"tags": "m1"}), record=met.record, lists=lists)
+    assert shown(further) == {"tags": ["theirs", "own"]}
+    seen_all = after(an_update("m3", {"tags": ["own"]}, 2, seen={"tags": both}), record=met.record, lists=lists)
+    assert shown(seen_all) == {"tags": ["own"]}
+
+
+def test_a_list_that_nobody_remembers_is_kept_as_a_conflict() -> None:
+    done = after(an_update("m2", {"tags": ["b"]}, 9, seen={"tags": "gone"}), record=a_coin(tags=["a"]))
+    assert (done.status, shown(done), kept(done)) == ("conflict", {"tags": ["b"]}, [("value", ["a"])])
+
+
+def test_a_delete_that_saw_everything_deletes() -> None:
+    done = after(Mutation("d", "destroy", "coin", at(1), seen={"grade": "made"}), record=a_coin(grade=30))
+    assert done.status == "applied"
+    assert done.record is not None
+    assert done.record.is_destroyed
+
+
+def test_a_delete_against_an_unseen_edit_keeps_the_record() -> None:
+    edit = an_update("m1", {"note": "mine"}, 1)
+    done = after(edit, Mutation("d", "destroy", "coin", at(2), seen={"grade": "made"}), record=a_coin(grade=30))
+    assert (done.status, shown(done), kept(done)) == ("conflict", {"grade": 30, "note": "mine"}, [("destroy", None)])
+    assert done.record is not None
+    assert not done.record.is_destroyed
+
+
+def test_a_delete_that_did_not_see_an_open_conflict_keeps_the_record() -> None:
+    edits = [an_update(name, {"grade": g}, g / 10, seen={"grade": "made"}) for name, g in (("m1", 40), ("m2", 45))]
+    done = after(*edits, Mutation("d", "destroy", "coin", at(9), seen={"grade": "m2"}), record=a_coin(grade=30))
+    assert [kind for kind, _ in kept(done)] == ["value", "destroy"]
+
+
+def test_an_edit_after_an_unseen_delete_brings_the_record_back_with_a_conflict() -> None:
+    gone = Mutation("d", "destroy", "coin", at(1), seen={"grade": "made"})
+    done = after(gone, an_update("m1", {"note": "still here"}, 0), record=a_coin(grade=30))
+    assert (done.status, shown(done), kept(done)) == (
+        "conflict",
+        {"grade": 30, "note": "still here"},
+        [("destroy", None)],
+    )
+
+
+def test_revive_undoes_a_delete_that_its_author_saw() -> None:
+    gone = Mutation("d", "destroy", "coin", at(1), seen={"grade": "made"})
+    done = after(gone, an_update("m1", {"note": "back"}, 2, revive=True), record=a_coin(grade=30))
+    assert (done.status, shown(done), kept(done)) == ("applied", {"grade": 30, "note": "back"}, [])
+
+
+def test_a_mere_copy_never_undoes_a_delete_and_never_overwrites() -> None:
+    gone = Mutation("d", "destroy", "coin", at(1), seen={"grade": "made"})
+    copy = Mutation("c", "create", "coin", at(9), {"grade": 12, "note": "n"}, writers={"grade": "made", "note": "x"})
+    done = after(gone, copy, record=a_coin(grade=30))
+    assert done.record is not None
+    assert done.record.is_destroyed
+    alive = after(copy, record=a_coin(grade=30))
+    assert (alive.status, shown(alive), kept(alive)) == ("applied", {"grade": 30, "note": "n"}, [])
+
+
+def test_a_copy_of_what_is_not_here_keeps_its_writers() -> None:
+    copy = Mutation("c", "create", "coin", at(9), {"grade": 12}, writers={"grade": "m7", "mintmark": "m8"})
+    made = after(copy).record
+    assert made is not None
+    assert {name: written.by for name, written in made.written.items()} == {"grade": "m7", "mintmark": "m8"}
+
+
+def test_an_update_of_what_is_not_here_is_no_verdict() -> None:
+    done = after(an_update("m1", {"grade": 4}))
+    assert (done.record, done.status, done.code) == (None, "rejected", "not-found")
+
+
+def test_a_patch_that_is_wrong_in_itself_refuses_itself_alone() -> None:
+    before = a_coin(grade=30)
+    done = after(an_update("m1", {"grade": 99}, seen={"grade": "made"}), record=before)
+    assert (done.record, done.status, [f.pointer for f in done.faults]) == (before, "rejected", ["/grade"])
+
+
+def test_two_valid_edits_whose_mixture_is_not_keep_the_whole_patch() -> None:
+    edits = [an_update("m1", {"number": "odd"}, 1), an_update("m2", {"location": "even", "note": "n"}, 2)]
+    done = after(*edits, record=a_coin(grade=30))
+    assert (done.status, shown(done)) == ("conflict", {"grade": 30, "number": "odd"})
+    assert done.record is not None
+    assert [(c.kind, c.patch) for c in done.record.conflicts] == [("invalid_merge", {"location": "even", "note": "n"})]
+
+
+values = st.sampled_from((1, 2, 3, None))
+
+
+@st.composite
+def histories(draw: st.DrawFn) -> list[Mutation]:
+    """Edits of two attributes by authors who each saw some earlier writer, or none."""
+    edits: list[Mutation] = []
+    for number in range(draw(st.integers(1, 8))):
+        patch, seen = {}, {}
+        for name in draw(st.sets(st.sampled_from(("grade", "note")), min_size=1)):
+            patch[name] = draw(values)
+            seen[name] = draw(st.sampled_from((None, "made", *(m.id for m in edits if name in m.patch))))
+        edits.append(an_update(f"m{number}", patch, draw(st.integers(-5, 5)), seen=seen))
+    return edits
+
+
+@settings(deadline=None, database=None, max_examples=300)
+@given(histories())
+def test_a_value_is_shown_or_kept_until_somebody_who_saw_it_replaces_it(edits: list[Mutation]) -> None:
+    """Invariant 1 of sync.md, against a list of who saw whom."""
+    outcome = after(*edits, record=a_coin(grade=9, note=9))
+    record = outcome.record
+    assert record is not None
+    for name in ("grade", "note"):
+        wrote = {"made": 9, **{m.id: m.patch[name] for m in edits if name in m.patch}}
+        replaced = {m.seen.get(name) for m in edits if name in m.patch}
+        here = [record.values.get(name), *(c.value for c in record.conflicts if c.attribute == name)]
+        for writer, value in wrote.items():
+            # Whoever saw an equal value of somebody else's saw this one.
+            was_seen = writer in replaced or any(wrote[other] == value for other in replaced if other is not None)
+            assert was_seen or value in here, (name, writer, value, record)
+        assert record.written[name].by in wrote

@@ -1,0 +1,164 @@
+"""Which unknown fact changes most: every gain equals evaluating twice."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from hypothesis import HealthCheck, given, settings
+
+from service.facts.holding import Holding, read_holding
+from service.progress import information
+from service.progress.evaluate import EvaluationRequest, evaluate
+from service.progress.information import weigh_facts
+from service.progress.whatif import Evaluated
+from tests.factories import a_document, a_holding, a_measurement
+from tests.journeys.test_set_definitions import FOLDER, NAMES, a_set
+from tests.strategies import ISSUES, definitions, holdings
+
+SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=80)
+
+
+def weighed(*requests: EvaluationRequest) -> dict[str, Any]:
+    return weigh_facts([Evaluated(request) for request in requests])
+
+
+def learned(request: EvaluationRequest, identity: str, recorded: dict[str, Any]) -> EvaluationRequest:
+    """The request with these facts of the coin recorded, read as a holding in JSON is read."""
+    (old,) = (holding for holding in request.holdings if holding.id == identity)
+    raw: dict[str, Any] = {"id": identity, "facts": {n: v for n, v in recorded.items() if n != "issue"}}
+    new, faults = read_holding(raw, request.definition.attributes, strict=True)
+    assert new is not None and not faults
+    known = replace(old, facts={**old.facts, **new.facts})
+    if "issue" in recorded:
+        known = replace(known, issues=(recorded["issue"],))
+    others: list[Holding] = [holding for holding in request.holdings if holding.id != identity]
+    return replace(request, holdings=(*others, known))
+
+
+def gains(request: EvaluationRequest, identity: str, recorded: dict[str, Any]) -> tuple[int, int]:
+    before, after = (evaluate(one)["summary"] for one in (request, learned(request, identity, recorded)))
+    return after["certain"] - before["certain"], after["possible"] - before["possible"]
+
+
+def check_against_evaluating_twice(found: dict[str, Any], *requests: EvaluationRequest) -> int:
+    tried = 0
+    for entry in found["facts"]:
+        seen = []
+        for outcome in entry["outcomes"]:
+            there = [outcome["sets"][n]["set"] for n in range(len(outcome["sets"]))]
+            for gain in outcome["sets"]:
+                told = (gain["certain_gain"], gain["possible_gain"])
+                assert told == gains(requests[gain["set"]], entry["holding"], outcome["recorded"])
+                tried += 1
+            for number, request in enumerate(requests):
+                # A set that is left out has nothing to gain.
+                if number not in there and any(h.id == entry["holding"] for h in request.holdings):
+                    assert gains(request, entry["holding"], outcome["recorded"]) == (0, 0)
+            seen.append((outcome["certain_gain"], outcome["possible_gain"]))
+        best, worst = (tuple(entry[end][n] for n in ("certain_gain", "possible_gain")) for end in ("best", "worst"))
+        assert (best, worst) == (max(seen), min(seen))
+    return tried
+
+
+@SOME
+@given(definitions(), holdings())
+def test_every_gain_equals_evaluating_twice(document: dict[str, Any], coins: list[dict[str, Any]]) -> None:
+    request = a_measurement(document, coins, issues=ISSUES)
+    check_against_evaluating_twice(weighed(request), request)
+
+
+def test_the_fact_that_wins_a_place_comes_first() -> None:
+    slots = {"old": "year_on_coin < 1850", "fine": "grade >= 40", "tower": "mint = 'Tower'"}
+    coins = [
+        a_holding("worn", year_on_coin={"one_of": [1848, 1851]}, grade=5, mint="Heaton"),
+        a_holding("vague", year_on_coin=1900, grade={"from": 30, "to": 50}, mint="Heaton"),
+        a_holding("sure", year_on_coin=1900, grade=5, mint="Tower"),
+    ]
+    request = a_measurement(a_document(slots), coins)
+    found = weighed(request)
+    assert [(e["holding"], e["attributes"]) for e in found["facts"]] == [
+        ("vague", ["grade"]),
+        ("worn", ["year_on_coin"]),
+    ]
+    worn = found["facts"][1]
+    assert worn["best"] == {"values": {"year_on_coin": "1848"}, "certain_gain": 1, "possible_gain": 0}
+    assert worn["worst"] == {"values": {"year_on_coin": "1851"}, "certain_gain": 0, "possible_gain": -1}
+    assert worn["message"] == (
+        "Look at year_on_coin of worn: at best 1 place won for certain (1848), at worst 1 place that may be filled now can "
+        "no longer be."
+    )
+    assert check_against_evaluating_twice(found, request) == 4
+
+
+def test_a_coin_that_needs_two_facts_is_told_of_with_both() -> None:
+    request = a_measurement(a_document({"a": "grade >= 40 AND mint = 'Tower'"}), [a_holding("vague")])
+    found = weighed(request)
+    (both,) = [entry for entry in found["facts"] if len(entry["attributes"]) == 2]
+    assert both["attributes"] == ["grade", "mint"]
+    assert both["best"]["certain_gain"] == 1
+    check_against_evaluating_twice(found, request)
+
+
+def test_a_key_that_a_rule_of_the_whole_set_needs_is_worth_looking_at() -> None:
+    slots = {"a": "grade > 10", "b": "grade > 10"}
+    apart = [{"id": "makers", "kind": "different", "by": ["mint"], "places": ["a", "b"]}]
+    coins = [a_holding("known", grade=20, mint="Tower"), a_holding("unknown", grade=20)]
+    request = a_measurement(a_document(slots, constraints=apart), coins)
+    found = weighed(request)
+    (entry,) = found["facts"]
+    assert (entry["holding"], entry["attributes"]) == ("unknown", ["mint"])
+    assert (entry["best"]["certain_gain"], entry["worst"]["possible_gain"]) == (1, -1)
+    assert entry["worst"]["values"] == {"mint": "Tower"}
+    check_against_evaluating_twice(found, request)
+
+
+def test_one_fact_is_weighed_over_all_sets_together() -> None:
+    first = a_measurement(a_document({"a": "year_on_coin < 1850"}), [a_holding("worn", grade=3)])
+    second = a_measurement(a_document({"b": "year_on_coin BETWEEN 1840 AND 1860"}), [a_holding("worn", grade=3)])
+    found = weighed(first, second)
+    (entry,) = found["facts"]
+    assert entry["best"]["certain_gain"] == 2
+    assert {o["certain_gain"] for o in entry["outcomes"]} == {0, 1, 2}
+    assert check_against_evaluating_twice(found, first, second) == 2 * len(entry["outcomes"])
+
+
+def test_candidate_issues_are_weighed_and_told_apart() -> None:
+    issues = {"first": {"year_on_coin": 1901, "mint": "Tower"}, "second": {"year_on_coin": 1902, "mint": "Tower"}}
+    document = a_document({"a": "year_on_coin = 1901"})
+    request = a_measurement(
+        document, [{"id": "c", "facts": {}, "issue": {"one_of": ["first", "second"]}}], issues=issues
+    )
+    found = weighed(request)
+    (entry,) = found["facts"]
+    assert (entry["attributes"], entry["best"]["values"]) == (["issue"], {"issue": "first"})
+    (features,) = found["features"]
+    assert [(f["attribute"], f["values"]) for f in features["features"]] == [
+        ("year_on_coin", {"first": 1901, "second": 1902})
+    ]
+    assert features["message"] == "Look at year_on_coin: together they tell the 2 candidate issues of c apart."
+    check_against_evaluating_twice(found, request)
+
+
+def test_past_its_work_it_says_how_many_facts_were_left_out(monkeypatch: Any) -> None:
+    request = a_measurement(a_document({"a": "grade >= 40 AND mint = 'Tower'"}), [a_holding("vague")])
+    assert weighed(request)["left_out"] == 0
+    monkeypatch.setattr(information, "MOST_EDGES", 0)
+    assert weighed(request) == {"facts": [], "features": [], "left_out": 3}
+
+
+def test_the_order_of_the_holdings_changes_nothing() -> None:
+    coins = [a_holding(f"c{n}", year_on_coin={"one_of": [1840 + n, 1860]}) for n in range(4)]
+    document = a_document({"a": "year_on_coin < 1842", "b": "year_on_coin < 1850"})
+    assert weighed(a_measurement(document, coins)) == weighed(a_measurement(document, coins[::-1]))
+
+
+def test_the_doubts_of_the_shipped_sets_equal_evaluating_twice() -> None:
+    tried = 0
+    for name in NAMES:
+        request = a_set(name)
+        found = weighed(request)
+        # Every third: each takes two evaluations for every outcome.
+        tried += check_against_evaluating_twice({**found, "facts": found["facts"][::3]}, request)
+    assert tried > 10
+    assert FOLDER.is_dir()
