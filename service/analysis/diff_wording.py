@@ -9,7 +9,7 @@ from service.analysis.diff import DefinitionChange, DefinitionDiff
 from service.facts.holding import read_facts
 from service.facts.knowledge import NONE, Among, Value
 from service.rules.definition import Definition
-from service.rules.predicates import And, CompareLeaf, Const, Count, IsNull, Predicate, Ref, SetComparison
+from service.rules.predicates import And, Comparison, Const, Count, IsNull, Predicate, Ref, SetComparison
 from service.rules.wording import Speaker, listed
 
 MOST_NAMED = 5
@@ -241,8 +241,8 @@ def _clause(name: str, value: Value) -> Predicate:
     if value is NONE:
         return IsNull(Ref(name))
     if isinstance(value, frozenset):
-        return SetComparison("a_equals", Ref(name), Const(value)) if value else CompareLeaf("=", Count(name), Const(0))
-    return CompareLeaf("=", Ref(name), Const(value))
+        return SetComparison("a_equals", Ref(name), Const(value)) if value else Comparison("=", Count(name), Const(0))
+    return Comparison("=", Ref(name), Const(value))
 
 
 def lines(title: str, sentences: Sequence[str]) -> Iterator[str]:

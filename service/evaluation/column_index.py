@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from service.facts.attributes import Attribute
 from service.facts.knowledge import NONE, Among, Between, Knowledge
-from service.rules.predicates import And, CompareLeaf, Const, OneOf, Predicate, Ref, Within
+from service.rules.predicates import And, Comparison, Const, OneOf, Predicate, Ref, Within
 
 Marks = npt.NDArray[np.uint8]
 CERTAIN, DECLARED, POSSIBLE = 1, 2, 4
@@ -81,7 +81,7 @@ def interval_of(predicate: Predicate) -> Interval | None:
             low, high = predicate.low.constant, predicate.high.constant
             return Interval(low, False, high, False) if _is_ordered(low) and _is_ordered(high) else None
         return None
-    if isinstance(predicate, CompareLeaf):
+    if isinstance(predicate, Comparison):
         left, op, right = predicate.left, predicate.op, predicate.right
         if isinstance(left, Const):
             left, op, right = right, FLIPPED.get(op, ""), left
@@ -104,7 +104,7 @@ def _is_ordered(value: Any) -> bool:
 
 def texts_of(predicate: Predicate) -> tuple[str, ...] | None:
     """The texts that the clause asks its attribute to be one of; None when it asks something else."""
-    if isinstance(predicate, CompareLeaf) and predicate.op == "=" and isinstance(predicate.left, Ref):
+    if isinstance(predicate, Comparison) and predicate.op == "=" and isinstance(predicate.left, Ref):
         items: Sequence[Any] = (predicate.right,)
     elif isinstance(predicate, OneOf) and isinstance(predicate.term, Ref):
         items = predicate.items

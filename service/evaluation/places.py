@@ -13,7 +13,7 @@ from service.facts.truth import NO, YES
 from service.rules.binding import CONCEPT
 from service.rules.definition import MOST_PLACES, Definition, OnePer
 from service.rules.predicates import (
-    CompareLeaf,
+    Comparison,
     Const,
     EvaluationContext,
     Narrower,
@@ -124,7 +124,7 @@ def key_test(definition: Definition, group: OnePer, key: str) -> tuple[str, Pred
     if definition.attributes[group.attribute].many:
         fits = SetComparison("a_contains", Ref(group.attribute), Const(frozenset((key,))))
         return f"A_CONTAINS({group.attribute}, ('{quoted}'))", fits
-    return f"{group.attribute} = '{quoted}'", CompareLeaf("=", Ref(group.attribute), Const(key))
+    return f"{group.attribute} = '{quoted}'", Comparison("=", Ref(group.attribute), Const(key))
 
 
 def keys_of(definition: Definition, group: OnePer, collection: Collection, base: Predicate | None) -> list[str]:

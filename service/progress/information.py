@@ -24,7 +24,7 @@ from service.facts.holding import Holding, View
 from service.facts.knowledge import Among, Value, in_words, written, written_knowledge
 from service.facts.truth import UNDECIDED
 from service.progress.whatif import Evaluated
-from service.rules.predicates import CompareLeaf, Const, EvaluationContext, Narrower, Or, Predicate, Ref
+from service.rules.predicates import Comparison, Const, EvaluationContext, Narrower, Or, Predicate, Ref
 from service.rules.wording import listed
 
 MOST_DOUBTS = 500
@@ -255,7 +255,7 @@ class _Weighing:
                 for name in constraint.by:
                     if not definition.attributes[name].many:
                         for value in self._shown(number, name):
-                            yield f"{number}/{constraint.id}/{value}", CompareLeaf("=", Ref(name), Const(value))
+                            yield f"{number}/{constraint.id}/{value}", Comparison("=", Ref(name), Const(value))
             for group in definition.one_per:
                 if group.keys.is_open:
                     for value in self._shown(number, group.attribute):

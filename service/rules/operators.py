@@ -23,7 +23,7 @@ from service.rules.predicates import (
     Always,
     And,
     Arithmetic,
-    CompareLeaf,
+    Comparison,
     Const,
     Count,
     Defunct,
@@ -35,9 +35,9 @@ from service.rules.predicates import (
     OneOf,
     Or,
     Predicate,
-    PredicateTerm,
     Ref,
     SetComparison,
+    Term,
     Within,
     calculate,
 )
@@ -87,7 +87,7 @@ def bind(expression: Expression, attributes: Attributes, vocabularies: Mapping[s
 
 @dataclass(frozen=True, slots=True)
 class _Typed:
-    term: PredicateTerm
+    term: Term
     kind: str
     attribute: Attribute | None = None
 
@@ -118,7 +118,7 @@ class _Checker:
                 name = node["property"]
                 self.complain("type", f"'{name}' is {typed.kind}, not true or false", at, f"compare it: {name} = ...")
                 return None
-            return CompareLeaf("=", typed.term, Const(True), at=at)
+            return Comparison("=", typed.term, Const(True), at=at)
         if isinstance(node, dict) and "op" in node:
             operator = OPERATORS.get(node["op"])
             if operator is None:
@@ -190,7 +190,7 @@ class _Checker:
         typed = self._attribute(node["property"], at)
         return typed.attribute if typed else None
 
-    def comparable(self, terms: list[tuple[Any, str]], ordered_by: str = "") -> list[PredicateTerm] | None:
+    def comparable(self, terms: list[tuple[Any, str]], ordered_by: str = "") -> list[Term] | None:
         """Terms that are compared with each other: one kind, and values that the attribute among them can have.
         `ordered_by` names an operator that needs an order."""
         typed = [self.term(node, at) for node, at in terms]
@@ -198,7 +198,7 @@ class _Checker:
             return None
         known = [term for term in typed if term is not None]
         first = known[0]
-        made: list[PredicateTerm] = []
+        made: list[Term] = []
         for term, (node, at) in zip(known, terms, strict=True):
             if term.kind == TEXTS:
                 self.complain("type", f"{_shown(node)} is a list of texts", at, _many_hint(term, node))
@@ -221,7 +221,7 @@ class _Checker:
             made.append(value)
         return made
 
-    def _value_of(self, typed: _Typed, attribute: Attribute | None, at: str) -> PredicateTerm | None:
+    def _value_of(self, typed: _Typed, attribute: Attribute | None, at: str) -> Term | None:
         term = typed.term
         if attribute is None or not isinstance(term, Const) or not isinstance(term.constant, str):
             return term
@@ -232,7 +232,7 @@ class _Checker:
             self.complain(fault.code, fault.message, at, fault.hint)
             return None
 
-    def texts(self, node: Any, at: str, attribute: Attribute | None) -> PredicateTerm | None:
+    def texts(self, node: Any, at: str, attribute: Attribute | None) -> Term | None:
         """A set of texts: a many-valued attribute, or a list written in the rule."""
         if not isinstance(node, list):
             typed = self.term_of(TEXTS, node, at, "this comparison of lists")
@@ -316,7 +316,7 @@ def _comparison(op: str) -> Callable[[_Checker, list[Any], str], Predicate | Non
         terms = checker.comparable(named, "" if op in ("=", "<>") else op)
         if terms is None:
             return None
-        return CompareLeaf(op, terms[0], terms[1], at=at)
+        return Comparison(op, terms[0], terms[1], at=at)
 
     return check
 

@@ -22,7 +22,7 @@ from service.facts.vocabulary import Vocabulary
 from service.rules.predicates import (
     AnyLeaf,
     Arithmetic,
-    CompareLeaf,
+    Comparison,
     Const,
     Count,
     Defunct,
@@ -31,9 +31,9 @@ from service.rules.predicates import (
     Like,
     Narrower,
     OneOf,
-    PredicateTerm,
     Ref,
     SetComparison,
+    Term,
     Within,
 )
 from service.rules.text_samples import text_witnesses
@@ -54,9 +54,9 @@ def _plain(facts: Facts, name: str) -> Value | None:
     return knowledge.values[0] if isinstance(knowledge, Among) and knowledge.is_plain else None
 
 
-def compared_terms(leaf: AnyLeaf) -> list[tuple[PredicateTerm, PredicateTerm]]:
+def compared_terms(leaf: AnyLeaf) -> list[tuple[Term, Term]]:
     """The pairs of terms that a leaf compares."""
-    if isinstance(leaf, CompareLeaf):
+    if isinstance(leaf, Comparison):
         return [(leaf.left, leaf.right)]
     if isinstance(leaf, Within):
         return [(leaf.term, leaf.low), (leaf.term, leaf.high)]
@@ -65,7 +65,7 @@ def compared_terms(leaf: AnyLeaf) -> list[tuple[PredicateTerm, PredicateTerm]]:
     return []
 
 
-def linear(term: PredicateTerm, facts: Facts) -> Linear | None:
+def linear(term: Term, facts: Facts) -> Linear | None:
     """The term as a sum of unknown attributes times numbers plus a number; None when it is no such sum, or has no value."""
     if isinstance(term, Const):
         value = term.constant
@@ -105,11 +105,11 @@ def _scaled(form: Linear, factor: Fraction) -> Linear:
     return {name: number * factor for name, number in form[0].items() if factor}, form[1] * factor
 
 
-def has_arithmetic(term: PredicateTerm) -> bool:
+def has_arithmetic(term: Term) -> bool:
     return isinstance(term, Arithmetic) or (isinstance(term, Folded) and has_arithmetic(term.inner))
 
 
-def has_no_value(term: PredicateTerm, facts: Facts) -> bool:
+def has_no_value(term: Term, facts: Facts) -> bool:
     """Whether the term is none in every world: it reads what is known to be none, or divides by nought."""
     if isinstance(term, Const):
         return term.constant is NONE
@@ -229,7 +229,7 @@ class Regions:
             cuts.update(exact(-constant / factor) for factor in factors.values())
         return cuts
 
-    def _value_of(self, term: PredicateTerm) -> Value | None:
+    def _value_of(self, term: Term) -> Value | None:
         """The value of a term that reads nothing open; None for one that does."""
         if not all(plainly_known(self.facts, name) for name in term.reads):
             return None
@@ -287,7 +287,7 @@ class Regions:
                 if name is not None and not plainly_known(self.facts, name):
                     yield folds, value
 
-    def _text_of(self, term: PredicateTerm) -> str | None:
+    def _text_of(self, term: Term) -> str | None:
         value = self._value_of(term)
         return value if isinstance(value, str) else None
 
@@ -332,14 +332,14 @@ class Regions:
         picks = chain.from_iterable(combinations(terms, size) for size in range(len(terms) + 1))
         return [frozenset(pick) | frozenset(fillers[:more]) for pick in picks for more in range(len(fillers) + 1)]
 
-    def _threshold(self, term: PredicateTerm) -> int:
+    def _threshold(self, term: Term) -> int:
         """How many values a comparison of counts may ask for."""
         value = self._value_of(term)
         if isinstance(value, bool) or not isinstance(value, int | Fraction):
             return 0
         return min(max(int(value), 0), MOST_TERMS)
 
-    def _set_of(self, term: PredicateTerm) -> frozenset[str] | None:
+    def _set_of(self, term: Term) -> frozenset[str] | None:
         if isinstance(term, Const) and isinstance(term.constant, frozenset):
             return term.constant
         value = _plain(self.facts, term.name) if isinstance(term, Ref) else None
@@ -376,13 +376,13 @@ class _Meanings:
         }
 
 
-def _counts(term: PredicateTerm) -> bool:
+def _counts(term: Term) -> bool:
     if isinstance(term, Arithmetic):
         return _counts(term.left) or _counts(term.right)
     return isinstance(term, Count)
 
 
-def _folds(term: PredicateTerm) -> tuple[tuple[str, ...], str | None]:
+def _folds(term: Term) -> tuple[tuple[str, ...], str | None]:
     """The folds around an attribute from the inside out, and its name."""
     folds: list[str] = []
     while isinstance(term, Folded):

@@ -35,7 +35,7 @@ class EvaluationContext:
 # --- terms: what is compared -------------------------------------------------------------------------------------
 
 
-class PredicateTerm(Protocol):
+class Term(Protocol):
     @property
     def reads(self) -> frozenset[str]: ...
 
@@ -90,7 +90,7 @@ class Folded:
     """A text without its case (`casei`) or its accents (`accenti`)."""
 
     fold: str
-    inner: PredicateTerm
+    inner: Term
     reads: frozenset[str] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -106,8 +106,8 @@ class Arithmetic:
     """Exact arithmetic. Dividing by nought, or a power past 64, gives no value, so that comparisons with it are `no`."""
 
     op: str
-    left: PredicateTerm
-    right: PredicateTerm
+    left: Term
+    right: Term
     reads: frozenset[str] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -177,10 +177,10 @@ class _Reading:
 
 
 @dataclass(frozen=True, slots=True)
-class CompareLeaf(_Reading):
+class Comparison(_Reading):
     op: str
-    left: PredicateTerm
-    right: PredicateTerm
+    left: Term
+    right: Term
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", self.left.reads | self.right.reads)
@@ -193,9 +193,9 @@ class CompareLeaf(_Reading):
 class Within(_Reading):
     """`between`: from low to high, both included."""
 
-    term: PredicateTerm
-    low: PredicateTerm
-    high: PredicateTerm
+    term: Term
+    low: Term
+    high: Term
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", self.term.reads | self.low.reads | self.high.reads)
@@ -210,8 +210,8 @@ class Within(_Reading):
 class OneOf(_Reading):
     """`in`: an or of equalities."""
 
-    term: PredicateTerm
-    items: tuple[PredicateTerm, ...]
+    term: Term
+    items: tuple[Term, ...]
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", self.term.reads.union(*(item.reads for item in self.items)))
@@ -225,7 +225,7 @@ class OneOf(_Reading):
 class Like(_Reading):
     """% is any run of characters, _ any one, \\ takes the next as it stands."""
 
-    term: PredicateTerm
+    term: Term
     pattern: str
 
     def __post_init__(self) -> None:
@@ -242,7 +242,7 @@ class Like(_Reading):
 class IsNull(_Reading):
     """Known to be none."""
 
-    term: PredicateTerm
+    term: Term
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", self.term.reads)
@@ -264,8 +264,8 @@ class SetComparison(_Reading):
     """The standard's array functions, on many-valued attributes as sets."""
 
     op: str
-    left: PredicateTerm
-    right: PredicateTerm
+    left: Term
+    right: Term
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", self.left.reads | self.right.reads)
@@ -356,7 +356,7 @@ class Not:
     at: str = field(default="", compare=False)
 
 
-AnyLeaf = CompareLeaf | Within | OneOf | Like | IsNull | SetComparison | Narrower | Defunct | Always
+AnyLeaf = Comparison | Within | OneOf | Like | IsNull | SetComparison | Narrower | Defunct | Always
 Predicate = And | Or | Not | AnyLeaf
 
 

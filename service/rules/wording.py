@@ -20,7 +20,7 @@ from service.rules.predicates import (
     And,
     AnyLeaf,
     Arithmetic,
-    CompareLeaf,
+    Comparison,
     Const,
     Count,
     Defunct,
@@ -32,9 +32,9 @@ from service.rules.predicates import (
     OneOf,
     Or,
     Predicate,
-    PredicateTerm,
     Ref,
     SetComparison,
+    Term,
     Within,
 )
 from service.rules.preferences import Preference
@@ -106,7 +106,7 @@ class Speaker:
         if issuers is not None:
             return f"from {listed([self._label('issuer', name) for name in issuers], 'or')}", True
         for name, before in (("year_on_coin", "dated "), ("struck", "struck "), ("material", "in ")):
-            if isinstance(item, CompareLeaf | Within | OneOf) and _names(item) == {name} and _is_bare(item, name):
+            if isinstance(item, Comparison | Within | OneOf) and _names(item) == {name} and _is_bare(item, name):
                 return before + self._amount(item, name), True
         if _is_no_problem(item):
             return "without problems", True
@@ -114,7 +114,7 @@ class Speaker:
             return self._narrower(item), True
         return self.clause(item), False
 
-    def _amount(self, leaf: CompareLeaf | Within | OneOf, name: str) -> str:
+    def _amount(self, leaf: Comparison | Within | OneOf, name: str) -> str:
         """The value part of a comparison of one attribute with constants."""
         attribute = self.attributes[name]
         if isinstance(leaf, Within):
@@ -130,7 +130,7 @@ class Speaker:
         speak: Callable[[AnyLeaf], str] = getattr(self, f"_{type(leaf).__name__.lower()}")
         return speak(leaf)
 
-    def _comparison(self, leaf: CompareLeaf) -> str:
+    def _comparison(self, leaf: Comparison) -> str:
         if isinstance(leaf.left, Ref) and isinstance(leaf.right, Const) and isinstance(leaf.right.constant, bool):
             label = self.name(leaf.left.name)
             return label if leaf.right.constant == (leaf.op == "=") else f"not {label}"
@@ -143,7 +143,7 @@ class Speaker:
         said = _said(op, self._term_after(left, right), None if isinstance(left, Count) else attribute)
         return f"{self._term(left)}{self._colon(left, op)} {said}"
 
-    def _colon(self, term: PredicateTerm, op: str = "=") -> str:
+    def _colon(self, term: Term, op: str = "=") -> str:
         """Between the name of a text and its value."""
         is_text = isinstance(term, Ref | Folded) and all(self.attributes[n].type == "text" for n in term.reads)
         return ":" if is_text and op == "=" else ""
@@ -193,8 +193,8 @@ class Speaker:
         return "anything" if leaf.truth else "nothing"
 
     def _not(self, inner: Predicate) -> str:
-        if isinstance(inner, CompareLeaf) and isinstance(inner.right, Const) and inner.op == "=":
-            return self._comparison(CompareLeaf("<>", inner.left, inner.right))
+        if isinstance(inner, Comparison) and isinstance(inner.right, Const) and inner.op == "=":
+            return self._comparison(Comparison("<>", inner.left, inner.right))
         if isinstance(inner, IsNull):
             return f"a {self._term(inner.term)}, whichever"
         if isinstance(inner, SetComparison) and inner.op in ("a_contains", "a_overlaps"):
@@ -209,7 +209,7 @@ class Speaker:
     def _bracketed(self, item: Predicate) -> str:
         return f"({self.clause(item)})" if isinstance(item, And | Or) else self.clause(item)
 
-    def _term(self, term: PredicateTerm) -> str:
+    def _term(self, term: Term) -> str:
         if isinstance(term, Ref):
             return self.name(term.name)
         if isinstance(term, Const):
@@ -221,12 +221,12 @@ class Speaker:
         assert isinstance(term, Arithmetic)
         return f"({self._term(term.left)} {term.op} {self._term(term.right)})"
 
-    def _term_after(self, left: PredicateTerm, right: PredicateTerm) -> str:
+    def _term_after(self, left: Term, right: Term) -> str:
         if isinstance(left, Ref) and isinstance(right, Const):
             return self._value(left.name, right)
         return self._term(right)
 
-    def _value(self, name: str, term: PredicateTerm) -> str:
+    def _value(self, name: str, term: Term) -> str:
         if not isinstance(term, Const):
             return self._term(term)
         value: Value = term.constant
@@ -280,8 +280,8 @@ def _conjuncts(predicate: Predicate) -> Iterable[Predicate]:
 
 def _equal_to(item: Predicate, name: str) -> tuple[str, ...] | None:
     """The texts that the attribute must equal one of."""
-    terms: Sequence[PredicateTerm] = ()
-    if isinstance(item, CompareLeaf) and item.op == "=" and item.left == Ref(name):
+    terms: Sequence[Term] = ()
+    if isinstance(item, Comparison) and item.op == "=" and item.left == Ref(name):
         terms = (item.right,)
     if isinstance(item, OneOf) and item.term == Ref(name):
         terms = item.items
@@ -293,16 +293,16 @@ def _names(leaf: AnyLeaf) -> set[str]:
     return set(leaf.reads)
 
 
-def _is_bare(leaf: CompareLeaf | Within | OneOf, name: str) -> bool:
+def _is_bare(leaf: Comparison | Within | OneOf, name: str) -> bool:
     """Whether the attribute itself, not a part of a sum, is compared with constants."""
-    if isinstance(leaf, CompareLeaf):
+    if isinstance(leaf, Comparison):
         return {type(leaf.left), type(leaf.right)} == {Ref, Const}
     others = (leaf.low, leaf.high) if isinstance(leaf, Within) else leaf.items
     return leaf.term == Ref(name) and all(isinstance(other, Const) for other in others)
 
 
 def _is_no_problem(item: Predicate) -> bool:
-    return item == CompareLeaf("=", Count("problems"), Const(0))
+    return item == Comparison("=", Count("problems"), Const(0))
 
 
 # --- a whole definition ------------------------------------------------------------------------------------------

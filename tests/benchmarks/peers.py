@@ -11,7 +11,7 @@ import numpy.typing as npt
 from service.assignment.problem import Problem
 from service.facts.holding import View
 from service.facts.knowledge import Among, Between
-from service.rules.predicates import And, CompareLeaf, Const, Not, OneOf, Predicate, Ref, SetComparison, Within
+from service.rules.predicates import And, Comparison, Const, Not, OneOf, Predicate, Ref, SetComparison, Within
 
 Bits = npt.NDArray[np.uint8]
 
@@ -28,7 +28,7 @@ def python_source(predicate: Predicate) -> str:
         return "(" + " and ".join(python_source(item) for item in predicate.items) + ")"
     if isinstance(predicate, Not):
         return f"(not {python_source(predicate.item)})"
-    if isinstance(predicate, CompareLeaf) and isinstance(predicate.left, Ref) and isinstance(predicate.right, Const):
+    if isinstance(predicate, Comparison) and isinstance(predicate.left, Ref) and isinstance(predicate.right, Const):
         return f"(r[{predicate.left.name!r}] == {predicate.right.constant!r})"
     if isinstance(predicate, Within) and isinstance(predicate.term, Ref):
         low, high = predicate.low.value({}), predicate.high.value({})
@@ -86,7 +86,7 @@ def _expression(predicate: Predicate) -> Any:
         return first
     if isinstance(predicate, Not):
         return ~_expression(predicate.item)
-    if isinstance(predicate, CompareLeaf) and isinstance(predicate.left, Ref) and isinstance(predicate.right, Const):
+    if isinstance(predicate, Comparison) and isinstance(predicate.left, Ref) and isinstance(predicate.right, Const):
         return (pl.col(predicate.left.name) == predicate.right.constant).fill_null(False)
     if isinstance(predicate, Within) and isinstance(predicate.term, Ref):
         column = pl.col(predicate.term.name)

@@ -173,7 +173,7 @@ async def test_my_evaluation_is_not_computed_again_for_whoever_has_it(
     assert changed.status_code == 200
 
 
-@pytest.mark.parametrize("part", ["evaluating.reference.edition", "evaluating.engine_version", "evaluating.ENGINE"])
+@pytest.mark.parametrize("part", ["reference.edition", "engine_version", "ENGINE"])
 async def test_another_edition_or_engine_makes_a_known_evaluation_old(
     service: Running, monkeypatch: pytest.MonkeyPatch, part: str
 ) -> None:
@@ -183,7 +183,9 @@ async def test_another_edition_or_engine_makes_a_known_evaluation_old(
     first = await service.client.get(where, headers=owner)
     known = {**owner, "If-None-Match": first.headers["etag"]}
     assert (await service.client.get(where, headers=known)).status_code == 304
-    monkeypatch.setattr(f"service.http.{part}", "next" if part.endswith("ENGINE") else lambda: "next")
+    monkeypatch.setattr(
+        f"service.progress.actions.evaluate.{part}", "next" if part.endswith("ENGINE") else lambda: "next"
+    )
     assert (await service.client.get(where, headers=known)).status_code == 200
 
 

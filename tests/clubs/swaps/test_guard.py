@@ -15,7 +15,7 @@ from service.clubs.swaps.guard import SetGuard
 from service.clubs.swaps.reevaluation import Reevaluation
 from service.errors import Invalid
 from service.progress.evaluate import EvaluationRequest, evaluate
-from tests.clubs.test_swaps import collections, rulebooks
+from tests.clubs.swaps.test_search import collections, rulebooks
 from tests.factories import a_document, a_measurement
 
 ANY = a_document({"a": "year_on_coin > 0"})
@@ -75,14 +75,14 @@ def test_what_fits_no_other_set_costs_no_evaluation() -> None:
 def test_a_set_that_cannot_be_evaluated_is_in_nobodys_way(monkeypatch: pytest.MonkeyPatch) -> None:
     check, sets = a_check(dated(1901), ANY)
     assert not gives(check, "c0")
-    real = guard.lay_board
+    real = guard.build_instance
 
     def refuse(request: EvaluationRequest) -> Any:
         if request.definition is sets[0].definition:
             raise Invalid([])
         return real(request)
 
-    monkeypatch.setattr(guard, "lay_board", refuse)
+    monkeypatch.setattr(guard, "build_instance", refuse)
     fresh = SetGuard(check._club, lambda _: sets)
     assert gives(fresh, "c0")
 

@@ -16,7 +16,7 @@ from service.clubs.swaps.reevaluation import Reevaluation, holds, standing_of
 from service.clubs.swaps.search import _Club, failing_members, find_swaps
 from service.exchange.problem import Exchange
 from service.progress.evaluate import EvaluationRequest, evaluate
-from tests.assignment.test_exchange import splits, ways
+from tests.exchange.test_solve import splits, ways
 from tests.factories import a_document, a_measurement
 
 Raw = Mapping[str, Any]
