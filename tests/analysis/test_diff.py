@@ -157,7 +157,7 @@ def test_the_enumeration_sees_a_comparison_that_is_wrong(monkeypatch: pytest.Mon
         """Answers one of the two questions with no."""
         return overlap.Found(NO) if wanted[0].rule == a_rule(old) else real(wanted, *rest, **more)
 
-    monkeypatch.setattr(overlap, "some_coin", blind)
+    monkeypatch.setattr(overlap, "find_witness", blind)
     with pytest.raises(AssertionError):
         ensure_enumerated(told_of(changed(one(old), one(new))), old, new)
 
@@ -183,7 +183,7 @@ def test_questions_that_end_at_their_limit_cannot_go_on_for_ever(monkeypatch: py
         asked += 1
         return overlap.Found(UNDECIDED, limit="budget")
 
-    monkeypatch.setattr(overlap, "some_coin", endless)
+    monkeypatch.setattr(overlap, "find_witness", endless)
     old, new = ({f"p{n}": f"mint LIKE '%{n}{end}%'" for n in range(100)} for end in "ab")
     found = changed(a_document(old), a_document(new))
     assert {(change.kind, change.limit) for change in found} == {("rule-undecided", "budget")}
