@@ -41,6 +41,7 @@ PURE = (
     "analysis",
     "assignment",
     "exchange",
+    "formats",
     "measurements",
     "progress",
     "sync",

@@ -15,6 +15,7 @@ BREAKS = {
     "layers": ("service/facts/truth.py", "import service.rules.text"),
     "pure-core": ("service/evaluation/table.py", "import sqlalchemy"),
     "pydantic-at-the-border": ("service/rules/binding.py", "import pydantic"),
+    "markup-in-formats": ("service/http/pages.py", "import html"),
     "lark-in-language": ("service/rules/operators.py", "import lark"),
     "ortools-in-assignment": ("service/progress/evaluate.py", "import ortools"),
     "http-in-http": ("service/holdings/actions.py", "import fastapi"),

@@ -7,7 +7,6 @@ import io
 import textwrap
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
-from html import escape
 from typing import Any
 
 from service.assignment.build import PreferenceValues
@@ -15,6 +14,7 @@ from service.evaluation.places import FREE_CHOICE, Collection, Place, places_of
 from service.evaluation.table import Table
 from service.facts.holding import Holding, views
 from service.facts.knowledge import Between, Number, plain_number
+from service.formats.html import PRINT, render
 from service.progress.evaluate import EvaluationRequest
 from service.rules.predicates import EvaluationContext, both
 from service.rules.preferences import Preference
@@ -240,26 +240,12 @@ def defused(cell: str) -> str:
 
 def as_html(wants: Mapping[str, Any], language: str) -> str:
     """The list as a page to print: no script, nothing loaded from elsewhere."""
-    title = escape(wants["title"])
-    rows = "".join(
-        f"<tr><td class=box></td><td>{escape(entry['label'])}</td><td>{escape(entry['wanted'])}</td>"
-        f"<td>{entry['places'] if entry['kind'] == 'empty' else 'open'}</td><td>{escape(entry['look_at'])}</td>"
-        f"<td>{escape(_noted(entry))}</td></tr>"
-        for entry in wants["wanted"]
-    )
-    weak = "".join(
-        f"<tr><td class=box></td><td>{escape(entry['label'])}</td><td>{escape(entry['because'])}</td>"
-        f"<td>{escape(_noted(entry))}</td></tr>"
-        for entry in wants["weakest"]
-    )
-    return (
-        f'<!doctype html>\n<html lang="{escape(language)}"><head><meta charset="utf-8"><title>Want list: {title}</title>\n'
-        "<style>@page{size:A4;margin:15mm}body{font:10pt/1.35 serif}table{border-collapse:collapse;width:100%}"
-        "th,td{border-bottom:.3pt solid;text-align:left;padding:1.5mm;vertical-align:top}"
-        ".box{border:.5pt solid;width:4mm}tr{break-inside:avoid}</style></head>\n"
-        f"<body><h1>{title}</h1><p>Want list of {escape(wants['evaluated_on'])}. Facts and grades are the owner's "
-        "opinion: no authentication and no valuation.</p>\n<h2>Wanted</h2><table><thead><tr><th></th><th>Place</th>"
-        f"<th>What it takes</th><th>How many</th><th>Look at</th><th>My note</th></tr></thead><tbody>{rows}</tbody></table>\n"
-        "<h2>To better</h2><table><thead><tr><th></th><th>Place</th><th>What sits there</th><th>My note</th></tr></thead>"
-        f"<tbody>{weak}</tbody></table></body></html>\n"
+    return render(
+        "want_list.html",
+        sheet=PRINT,
+        language=language,
+        title=wants["title"],
+        evaluated_on=wants["evaluated_on"],
+        wanted=[(entry, _noted(entry)) for entry in wants["wanted"]],
+        weakest=[(entry, _noted(entry)) for entry in wants["weakest"]],
     )

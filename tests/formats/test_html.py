@@ -1,0 +1,104 @@
+"""Pages: every value is escaped, a missing one is an error, and the style that is allowed is the one that is sent."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import jinja2
+import pytest
+
+from service.formats import html
+from service.formats.html import PAGE, PRINT, TEMPLATES, render, style_hash
+
+HOSTILE = "<script>alert('x')</script> & \"><img src=x onerror=alert(1)>"
+ESCAPED = "&lt;script&gt;alert(&#39;x&#39;)&lt;/script&gt; &amp; &#34;&gt;&lt;img src=x onerror=alert(1)&gt;"
+
+
+def hostile(*names: str) -> dict[str, str]:
+    return dict.fromkeys(names, HOSTILE)
+
+
+PAGES: dict[str, dict[str, Any]] = {
+    "problem.html": {"kind": hostile("name", "title", "status", "meaning", "remedy")},
+    "problems.html": {"kinds": [hostile("name", "title", "status")]},
+    "pairing.html": {"user_code": HOSTILE},
+    "shared.html": {
+        **hostile("title", "summary", "published_on", "digest"),
+        "in_words": [HOSTILE],
+        "revision": 1,
+        "newest": 2,
+        "qr_svg": "<svg></svg>",
+    },
+    "display.html": {
+        "shown": {
+            "definition": hostile("title"),
+            "evaluated_on": HOSTILE,
+            "summary": {"filled": 1, "tentative": 1, "places": 3},
+            "lenders": ["one"],
+            "exhibits": [
+                {**hostile("page", "label", "description", "owner"), "status": status}
+                for status in ("filled", "tentative")
+            ],
+            "loans": [hostile("owner", "label", "place_label")],
+        }
+    },
+    "want_list.html": {
+        **hostile("title", "evaluated_on"),
+        "wanted": [({**hostile("label", "wanted", "look_at"), "kind": "empty", "places": 2}, HOSTILE)],
+        "weakest": [(hostile("label", "because"), HOSTILE)],
+    },
+}
+
+
+def texts(value: object) -> Iterator[str]:
+    """Every hostile text of the values."""
+    if isinstance(value, dict):
+        for inner in value.values():
+            yield from texts(inner)
+    elif isinstance(value, list | tuple):
+        for inner in value:
+            yield from texts(inner)
+    elif value == HOSTILE:
+        yield HOSTILE
+
+
+def test_every_template_is_tried_here() -> None:
+    assert {path.name for path in TEMPLATES.glob("*.html")} == {"frame.html", *PAGES}
+
+
+@pytest.mark.parametrize("name", PAGES)
+@pytest.mark.parametrize("sheet", [PAGE, PRINT])
+def test_every_text_of_a_page_is_escaped(name: str, sheet: str) -> None:
+    page = render(name, sheet=sheet, language='en"><script>', **PAGES[name])
+    assert page.startswith('<!doctype html>\n<html lang="en&#34;&gt;&lt;script&gt;">')
+    assert "<script" not in page
+    assert "<img" not in page
+    # The page of a display is a heading, once over its two exhibits.
+    assert page.count(ESCAPED) >= len(list(texts(PAGES[name]))) - (name == "display.html")
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_a_missing_value_is_an_error(name: str) -> None:
+    for missing in PAGES[name]:
+        values = {key: value for key, value in PAGES[name].items() if key != missing}
+        with pytest.raises(jinja2.UndefinedError, match=missing):
+            render(name, **values)
+
+
+@pytest.mark.parametrize("sheet", [PAGE, PRINT])
+def test_the_hash_is_of_the_style_that_the_page_holds(sheet: str) -> None:
+    page = render("pairing.html", sheet=sheet, user_code=None)
+    (style,) = re.findall(r"<style>(.*?)</style>", page, re.DOTALL)
+    assert "@page" in style
+    assert style_hash(sheet) == f"sha256-{base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()}"
+    assert style_hash(PAGE) != style_hash(PRINT)
+
+
+def test_without_escaping_a_page_would_be_taken_over(monkeypatch: pytest.MonkeyPatch) -> None:
+    # The control of the test of hostile texts.
+    monkeypatch.setattr(html, "_environment", html._environment.overlay(autoescape=False))
+    assert "<script>" in render("pairing.html", user_code=HOSTILE)
