@@ -15,9 +15,9 @@ from service.facts.attributes import Attributes
 from service.facts.holding import Facts, Holding, View, read_facts, read_holdings, views
 from service.facts.vocabulary import Vocabulary
 from service.progress.evaluate import EvaluationRequest, evaluate
+from service.rules.cql2.expression import parse
 from service.rules.definition import Definition
 from service.rules.document import read
-from service.rules.language import parse
 from service.rules.operators import bind
 from service.rules.predicates import EvaluationContext, Predicate
 from tests.reference import Outside

@@ -479,7 +479,7 @@ class Answer:
 
 
 def parsed(rule: Any) -> Any:
-    from service.rules.language import parse
+    from service.rules.cql2.expression import parse
 
     return parse(rule).json
 

@@ -16,7 +16,7 @@ BREAKS = {
     "pure-core": ("service/evaluation/table.py", "import sqlalchemy"),
     "pydantic-at-the-border": ("service/rules/binding.py", "import pydantic"),
     "markup-in-formats": ("service/http/pages.py", "import html"),
-    "lark-in-language": ("service/rules/operators.py", "import lark"),
+    "lark-in-cql2": ("service/rules/operators.py", "import lark"),
     "ortools-in-assignment": ("service/progress/evaluate.py", "import ortools"),
     "http-in-http": ("service/holdings/actions.py", "import fastapi"),
     "client-alone": ("service/client/model.py", "import service.database.ids"),

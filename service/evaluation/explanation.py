@@ -15,7 +15,7 @@ from service.facts.attributes import Attribute
 from service.facts.holding import View
 from service.facts.knowledge import NONE, Among, Between, Knowledge, Value, in_words, written_knowledge
 from service.facts.truth import UNDECIDED, Verdict
-from service.rules.language import to_text
+from service.rules.cql2.text import to_text
 from service.rules.predicates import And, AnyLeaf, EvaluationContext, Not, Or, Predicate, leaves
 from service.rules.rule import Rule
 from service.rules.wording import Speaker

@@ -13,8 +13,8 @@ from service.facts.holding import unknown_attribute
 from service.facts.vocabulary import Vocabulary
 from service.rules.constraints import KINDS as CONSTRAINT_KINDS
 from service.rules.constraints import Constraint
+from service.rules.cql2.expression import parse
 from service.rules.definition import MOST_PLACES, Definition, FreeChoice, Keys, OnePer, Slot
-from service.rules.language import parse
 from service.rules.operators import bind
 from service.rules.preferences import KINDS as PREFERENCE_KINDS
 from service.rules.preferences import Preference, can_rank

@@ -17,7 +17,7 @@ from service.facts.holding import unknown_attribute
 from service.facts.kinds import instant, known_value, value_kind_of
 from service.facts.knowledge import exact
 from service.facts.vocabulary import Vocabulary
-from service.rules.language import Expression
+from service.rules.cql2.expression import Expression
 from service.rules.predicates import (
     FOLDS,
     Always,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from service.rules.language import Expression
+from service.rules.cql2.expression import Expression
 from service.rules.predicates import Predicate
 
 

@@ -17,8 +17,8 @@ from service.analysis.diff import KINDS, DefinitionChange, diff_definitions
 from service.analysis.diff_wording import diff_in_words, lines
 from service.facts.truth import NO, UNDECIDED
 from service.reference import shipped
+from service.rules.cql2.expression import parse
 from service.rules.document import read
-from service.rules.language import parse
 from tests import reference
 from tests.factories import OUTSIDE, a_document, a_rule, verdict_of
 from tests.strategies import DECLARED, TODAY, VOCABULARIES, definitions, rules

@@ -20,8 +20,8 @@ from service.facts.core import CORE
 from service.facts.holding import read_facts
 from service.facts.truth import UNDECIDED, YES
 from service.reference import shipped
+from service.rules.cql2.expression import parse
 from service.rules.document import load_yaml, read
-from service.rules.language import parse
 from service.rules.predicates import Or
 from tests import reference
 from tests.factories import AROUND, OUTSIDE, a_definition, a_rule, some_knowledge, verdict_of

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from service.rules.constraints import KINDS as CONSTRAINT_KINDS
-from service.rules.language import parse
+from service.rules.cql2.expression import parse
 from service.rules.operators import ALL
 from service.rules.predicates import EvaluationContext
 from service.rules.preferences import KINDS as PREFERENCE_KINDS

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from service.evaluation.columns import Columns
 from service.evaluation.table import Table
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
-from service.rules.language import parse
+from service.rules.cql2.expression import parse
 from service.rules.predicates import Predicate
 from tests import reference
 from tests.factories import AROUND, OUTSIDE, a_rule, a_view

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, assume, given, settings
 from service.evaluation.explanation import SettlingFact, explain_clauses, failing_clauses, settle
 from service.facts.truth import NO, UNDECIDED, YES, every, opposite, some
 from service.progress.explain import explain
-from service.rules.language import parse
+from service.rules.cql2.expression import parse
 from service.rules.rule import Rule
 from tests import reference
 from tests.factories import AROUND, OUTSIDE, a_document, a_holding, a_measurement, a_rule, a_view, judged

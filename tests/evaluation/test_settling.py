@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from service.evaluation.settling import settle_places
 from service.facts.holding import View
-from service.rules.language import parse
+from service.rules.cql2.expression import parse
 from tests import reference
 from tests.factories import AROUND, OUTSIDE, a_rule, a_view, judged, some_knowledge
 from tests.strategies import ATTRIBUTES, rules, some_facts

@@ -9,7 +9,7 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from service.facts.truth import UNDECIDED, Verdict
-from service.rules.language import parse
+from service.rules.cql2.expression import parse
 from service.rules.predicates import judge, reads
 from tests import reference
 from tests.factories import AROUND, OUTSIDE, a_case, a_rule, judged, verdict_of

@@ -21,7 +21,7 @@ from service.evaluation.verdicts import judge_view
 from service.facts.attributes import Attribute, Attributes
 from service.facts.holding import View, read_facts
 from service.facts.truth import YES
-from service.rules.language import parse
+from service.rules.cql2.expression import parse
 from service.rules.operators import bind
 from service.rules.predicates import EvaluationContext
 

@@ -23,7 +23,7 @@ from service.http.problems import Problem
 from service.progress.actions.evaluate import own_and_shipped, stored_holdings, today
 from service.progress.selection import Order, as_text, comes_after, from_text, in_order, least, verdicts_of
 from service.reference import actions as reference
-from service.rules.language import parse
+from service.rules.cql2.expression import parse
 from service.rules.operators import bind
 from service.rules.predicates import EvaluationContext, Predicate
 

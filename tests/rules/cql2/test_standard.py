@@ -10,9 +10,11 @@ from pathlib import Path
 import pytest
 
 from service.errors import Invalid
-from service.rules.language import Json, parse_json, parse_text, to_text
+from service.rules.cql2.expression import parse
+from service.rules.cql2.json import Json
+from service.rules.cql2.text import to_text
 
-DATA = Path(__file__).parents[1] / "data" / "cql2"
+DATA = Path(__file__).parents[2] / "data" / "cql2"
 
 
 def _texts() -> dict[str, str]:
@@ -46,25 +48,25 @@ def test_the_examples_are_all_there() -> None:
 
 @pytest.mark.parametrize("name", PAIRS)
 def test_an_example_means_the_same_as_text_and_as_json(name: str) -> None:
-    assert parse_text(TEXTS[name]).json == parse_json(TREES[name]).json == TREES[name]
+    assert parse(TEXTS[name]).json == parse(TREES[name]).json == TREES[name]
 
 
 @pytest.mark.parametrize(("name", "main"), ALTERNATIVES)
 def test_another_way_to_write_an_example_means_the_same(name: str, main: str) -> None:
-    expected = parse_json(TREES[main]).json if main in TREES else parse_text(TEXTS[main]).json
-    assert parse_text(TEXTS[name]).json == expected
+    expected = parse(TREES[main]).json if main in TREES else parse(TEXTS[main]).json
+    assert parse(TEXTS[name]).json == expected
 
 
 @pytest.mark.parametrize("name", PLAIN_TEXTS)
 def test_an_example_is_written_as_text_that_means_the_same(name: str) -> None:
-    tree = parse_text(TEXTS[name]).json
-    assert parse_text(to_text(tree)).json == tree
+    tree = parse(TEXTS[name]).json
+    assert parse(to_text(tree)).json == tree
 
 
 @pytest.mark.parametrize("name", PLAIN_TREES)
 def test_an_example_in_json_is_written_as_text_that_means_the_same(name: str) -> None:
-    read = parse_json(TREES[name])
-    assert parse_text(read.text).json == read.json == TREES[name]
+    read = parse(TREES[name])
+    assert parse(read.text).json == read.json == TREES[name]
 
 
 @pytest.mark.parametrize("name", sorted(set(TEXTS) - set(PLAIN_TEXTS)))
@@ -72,7 +74,7 @@ def test_a_spatial_or_temporal_example_is_refused_by_name(name: str) -> None:
     found = REFUSED.search(TEXTS[name])
     assert found is not None
     with pytest.raises(Invalid) as refusal:
-        parse_text(TEXTS[name])
+        parse(TEXTS[name])
     before = TEXTS[name][: found.start()]
     first = refusal.value.faults[0]
     assert {each.code for each in refusal.value.faults} == {"unsupported"}
@@ -83,7 +85,7 @@ def test_a_spatial_or_temporal_example_is_refused_by_name(name: str) -> None:
 @pytest.mark.parametrize("name", sorted(set(TREES) - set(PLAIN_TREES)))
 def test_a_spatial_or_temporal_example_in_json_is_refused_by_name(name: str) -> None:
     with pytest.raises(Invalid) as refusal:
-        parse_json(TREES[name])
+        parse(TREES[name])
     assert {each.code for each in refusal.value.faults} == {"unsupported"}
     for each in refusal.value.faults:
         assert each.pointer.endswith("/op")
@@ -95,5 +97,5 @@ def test_a_spatial_or_temporal_example_in_json_is_refused_by_name(name: str) -> 
 
 @pytest.mark.parametrize("text", FILTERS)
 def test_a_filter_of_the_abstract_tests_is_read_and_written(text: str) -> None:
-    tree = parse_text(text).json
-    assert parse_text(to_text(tree)).json == tree == parse_json(tree).json
+    tree = parse(text).json
+    assert parse(to_text(tree)).json == tree == parse(tree).json
