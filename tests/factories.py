@@ -50,12 +50,12 @@ def a_case(rule: Any, facts: Mapping[str, Any]) -> Case:
     return Case(a_rule(rule), some_knowledge(facts), ATTRIBUTES, AROUND)
 
 
-def judged(rule: Any, facts: Mapping[str, Any], around: EvaluationContext = AROUND) -> Judgement:
-    return judge_views(a_rule(rule), (a_view(facts),), ATTRIBUTES, around)
+def judged(rule: Any, facts: Mapping[str, Any], context: EvaluationContext = AROUND) -> Judgement:
+    return judge_views(a_rule(rule), (a_view(facts),), ATTRIBUTES, context)
 
 
-def verdict_of(rule: Any, facts: Mapping[str, Any], around: EvaluationContext = AROUND) -> str:
-    return judged(rule, facts, around).verdict.value
+def verdict_of(rule: Any, facts: Mapping[str, Any], context: EvaluationContext = AROUND) -> str:
+    return judged(rule, facts, context).verdict.value
 
 
 def a_holding(identity: str = "coin", **facts: Any) -> dict[str, Any]:

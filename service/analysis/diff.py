@@ -13,9 +13,8 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any
 
-from service.analysis.overlap import CHANGED, EQUAL, MOST_WORK, NARROWED, SAME, WIDENED, Relation, RuleComparison
-from service.analysis.place_matching import KINDS as UNIT_KINDS
-from service.analysis.place_matching import PlaceMatching, Unit, match_places, units_of
+from service.analysis.overlap import CHANGED, COMPARISON_WORK, EQUAL, NARROWED, SAME, WIDENED, Relation, RuleComparison
+from service.analysis.place_matching import UNIT_KINDS, PlaceMatching, Unit, match_places, units_of
 from service.evaluation.places import Collection, keys_of
 from service.facts.holding import Facts
 from service.facts.truth import UNDECIDED
@@ -25,9 +24,9 @@ from service.rules.predicates import Always, EvaluationContext, Predicate, both
 from service.rules.preferences import Preference
 from service.rules.rule import Rule
 
-TEXTS = ("title", "summary", "language", "authors", "licence")
-DEFAULTS: Mapping[str, Any] = {"summary": "", "language": "en", "authors": [], "licence": ""}
-ATTRIBUTE_DEFAULTS: Mapping[str, Any] = {
+_TEXT_MEMBERS = ("title", "summary", "language", "authors", "licence")
+_TEXT_DEFAULTS: Mapping[str, Any] = {"summary": "", "language": "en", "authors": [], "licence": ""}
+_ATTRIBUTE_DEFAULTS: Mapping[str, Any] = {
     "many": False,
     "unit": None,
     "vocabulary": None,
@@ -36,14 +35,14 @@ ATTRIBUTE_DEFAULTS: Mapping[str, Any] = {
     "help": "",
     "look_at": "",
 }
-RULE_WORDS = (WIDENED, NARROWED, CHANGED, UNDECIDED.value)
-REWORDED = "reworded"
-KINDS = (
-    *(f"{name}-changed" for name in TEXTS),
+_RULE_WORDS = (WIDENED, NARROWED, CHANGED, UNDECIDED.value)
+_REWORDED = "reworded"
+CHANGE_KINDS = (
+    *(f"{name}-changed" for name in _TEXT_MEMBERS),
     *("attribute-added", "attribute-removed", "attribute-changed"),
-    *(f"scope-{word}" for word in (*RULE_WORDS, REWORDED)),
+    *(f"scope-{word}" for word in (*_RULE_WORDS, _REWORDED)),
     *("place-added", "place-removed", "place-renamed", "place-id-changed", "place-split", "place-merged"),
-    *(f"rule-{word}" for word in (*RULE_WORDS, REWORDED)),
+    *(f"rule-{word}" for word in (*_RULE_WORDS, _REWORDED)),
     *("tier-changed", "group-size-changed", "keys-changed", "distinct-changed", "at-most-changed"),
     *("preference-changed", "look-at-changed", "order-changed"),
     *("constraint-added", "constraint-removed", "constraint-changed", "constraint-renamed"),
@@ -91,7 +90,7 @@ class DefinitionDiff:
 
 
 def diff_definitions(
-    old: Definition, new: Definition, catalogue: Mapping[str, Facts], today: date, *, most_work: int = MOST_WORK
+    old: Definition, new: Definition, catalogue: Mapping[str, Facts], today: date, *, most_work: int = COMPARISON_WORK
 ) -> DefinitionDiff:
     """What changed from the old definition to the new one. `catalogue` and `today` decide the keys of groups and what is
     defunct. Past `most_work` rules stay undecided, by the budget. The mirror of itself when old and new change places."""
@@ -119,8 +118,8 @@ class _Compare:
     # -- the frame
 
     def _texts(self) -> Iterator[DefinitionChange]:
-        for name in TEXTS:
-            before, after = (d.document.get(name, DEFAULTS.get(name)) for d in (self.old, self.new))
+        for name in _TEXT_MEMBERS:
+            before, after = (d.document.get(name, _TEXT_DEFAULTS.get(name)) for d in (self.old, self.new))
             if before != after:
                 at = (f"/{name}",)
                 yield DefinitionChange(f"{name}-changed", (), (), at, at, before, after)
@@ -132,7 +131,7 @@ class _Compare:
             at_new = (f"/attributes/{new[name][0]}",) if name in new else ()
             before, after = (entries[name][1] if name in entries else None for entries in (old, new))
             kind = "added" if before is None else "removed" if after is None else "changed"
-            if before is None or after is None or {**ATTRIBUTE_DEFAULTS, **before} != {**ATTRIBUTE_DEFAULTS, **after}:
+            if before is None or after is None or {**_ATTRIBUTE_DEFAULTS, **before} != {**_ATTRIBUTE_DEFAULTS, **after}:
                 names = ((name,) if name in old else (), (name,) if name in new else ())
                 yield DefinitionChange(f"attribute-{kind}", *names, at_old, at_new, before, after)
 
@@ -322,7 +321,7 @@ def _of_relation(
     texts: tuple[str | None, str | None],
     more: Mapping[str, Any] | None = None,
 ) -> DefinitionChange:
-    word = REWORDED if relation.word == EQUAL else relation.word
+    word = _REWORDED if relation.word == EQUAL else relation.word
     change = DefinitionChange(f"{what}-{word}", *at, *texts)
     return replace(change, gained=relation.gained, lost=relation.lost, limit=relation.limit, more=more or {})
 

@@ -12,8 +12,8 @@ from service.rules.definition import Definition
 from service.rules.predicates import And, Comparison, Const, Count, IsNull, Predicate, Ref, SetComparison
 from service.rules.wording import Speaker, listed
 
-MOST_NAMED = 5
-LIMITS: Mapping[str, str] = {
+_MOST_NAMED = 5
+_LIMIT_WORDING: Mapping[str, str] = {
     "budget": "it is past what is worked out",
     "arithmetic": "it takes arithmetic over several facts",
     "attribute": "the two revisions understand an attribute in different ways",
@@ -64,7 +64,7 @@ class _Teller:
             return f"{subject} no longer takes some coins that it took before{lost}."
         if event == "changed":
             return f"{subject} now takes coins that it did not take before{gained}, and no longer takes others{lost}."
-        why = LIMITS.get(change.limit or "", "it is past what is worked out")
+        why = _LIMIT_WORDING.get(change.limit or "", "it is past what is worked out")
         sure = [f"it now also takes other coins{gained}"] if change.gained else []
         sure += [f"it no longer takes some coins{lost}"] if change.lost else []
         known = f" For certain {' and '.join(sure)}." if sure else ""
@@ -228,8 +228,8 @@ def _inside(subject: str) -> str:
 
 def _some(names: Sequence[str]) -> str:
     """The first few of the names."""
-    more = [f"{len(names) - MOST_NAMED} more"] if len(names) > MOST_NAMED else []
-    return listed([*names[:MOST_NAMED], *more], "and")
+    more = [f"{len(names) - _MOST_NAMED} more"] if len(names) > _MOST_NAMED else []
+    return listed([*names[:_MOST_NAMED], *more], "and")
 
 
 def _count(number: int, noun: str) -> str:
@@ -245,7 +245,7 @@ def _clause(name: str, value: Value) -> Predicate:
     return Comparison("=", Ref(name), Const(value))
 
 
-def lines(title: str, sentences: Sequence[str]) -> Iterator[str]:
+def text_lines(title: str, sentences: Sequence[str]) -> Iterator[str]:
     """The sentences as a plain text under a title."""
     yield title
     yield ""

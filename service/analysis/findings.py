@@ -8,8 +8,15 @@ from datetime import date
 from itertools import combinations
 from typing import Any
 
-from service.analysis.key_feasibility import Key, can_agree, keys_shown, most_placed, possible_values
-from service.analysis.place_groups import PlaceGroup, apart_on, may_meet, of_key, place_groups_of, reach_of
+from service.analysis.key_feasibility import KeyValues, can_agree, key_combinations, most_places_filled, possible_values
+from service.analysis.place_groups import (
+    PlaceGroup,
+    are_disjoint_on,
+    may_meet,
+    place_group_of_key,
+    place_groups_of,
+    reach_of,
+)
 from service.analysis.satisfiability import WantedVerdict, Witness, find_witness
 from service.errors import Fault
 from service.evaluation.places import Collection, keys_of
@@ -24,12 +31,12 @@ from service.rules.wording import Speaker, listed
 
 ERROR, WARNING, NOTE = "error", "warning", "note"
 SEVERITIES = (ERROR, WARNING, NOTE)
-MOST_PAIRS = 4_000
-MOST_WORK = 20_000_000
-MOST_GAPS = 50
-MOST_KEYS_TRIED = 400
-MOST_AGREEMENTS = 1_000
-MOST_NAMED = 5
+_MOST_PAIRS = 4_000
+_MOST_WORK = 20_000_000
+_MOST_GAPS = 50
+_MOST_KEYS_TRIED = 400
+_MOST_AGREEMENTS = 1_000
+_MOST_NAMED = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +62,7 @@ class Finding:
         return parts
 
 
-def of_faults(faults: Iterable[Fault]) -> list[Finding]:
+def findings_of_faults(faults: Iterable[Fault]) -> list[Finding]:
     """What is wrong with a document that cannot be read, as findings."""
     return [Finding(fault.code, ERROR, fault.pointer, _said(fault)) for fault in faults]
 
@@ -73,12 +80,12 @@ def check_definition(definition: Definition, catalogue: Mapping[str, Facts], tod
 class _Check:
     def __init__(self, definition: Definition, catalogue: Mapping[str, Facts], today: date) -> None:
         self.definition, self.catalogue = definition, catalogue
-        self.around = EvaluationContext(today, definition.vocabularies)
+        self.context = EvaluationContext(today, definition.vocabularies)
         self.speak = Speaker(definition.attributes, definition.vocabularies)
         self.scope = definition.scope.predicate if definition.scope is not None else None
         self.inside = () if self.scope is None else (WantedVerdict(self.scope),)
         self.groups = {group.id: (at, group) for at, group in enumerate(definition.one_per)}
-        collection = Collection((), catalogue, self.around)
+        collection = Collection((), catalogue, self.context)
         self.keys = {
             group.id: keys_of(definition, group, collection, None)
             for group in definition.one_per
@@ -98,15 +105,15 @@ class _Check:
         yield from self._constraints()
         yield from self._unused()
         yield from self._tiers()
-        if self.work > MOST_WORK:
+        if self.work > _MOST_WORK:
             message = "The check ended at the limit of its work: what it found holds, and there may be more to find."
             yield Finding("limit", NOTE, "", message)
 
     def _ask(self, *wanted: WantedVerdict) -> Witness:
         """Past the work that one check may cost every further question stays undecided."""
-        if self.work > MOST_WORK:
+        if self.work > _MOST_WORK:
             return Witness(UNDECIDED)
-        found = find_witness(wanted, self.definition.attributes, self.around)
+        found = find_witness(wanted, self.definition.attributes, self.context)
         self.work += found.work
         return found
 
@@ -154,7 +161,7 @@ class _Check:
         alone = [posts[0] for posts in alike.values()]
         open_pairs = 0
         for asked, (first, second) in enumerate(may_meet([self.reaches[post.id] for post in alone])):
-            if asked == MOST_PAIRS or self.work > MOST_WORK:
+            if asked == _MOST_PAIRS or self.work > _MOST_WORK:
                 message = f"Only the first {asked} pairs of places that may meet were compared."
                 yield Finding("limit", NOTE, "", message)
                 break
@@ -174,16 +181,16 @@ class _Check:
             return Finding("limit", NOTE, at, "", others)
         if met.possible is NO:
             return None
-        within = (
+        is_inside = (
             self._ask(WantedVerdict(first.rule), WantedVerdict(second.rule, fits=False), *self.inside).possible is NO
         )
-        around = (
+        contains = (
             self._ask(WantedVerdict(second.rule), WantedVerdict(first.rule, fits=False), *self.inside).possible is NO
         )
-        if within and around:
+        if is_inside and contains:
             return Finding("same", WARNING, at, f"{_named([first, second])} take the same coins.", others, met.example)
-        if within or around:
-            inner, outer = (first, second) if within else (second, first)
+        if is_inside or contains:
+            inner, outer = (first, second) if is_inside else (second, first)
             message = f"Every coin that fits '{inner.label}' fits '{outer.label}' too."
             return Finding("contained", NOTE, _accepts(inner), message, (_accepts(outer),), met.example)
         message = f"One coin can fit both '{first.label}' and '{second.label}'; the example does."
@@ -202,7 +209,7 @@ class _Check:
             message = "A group has too many keys to look for issues that fit no place."
             yield Finding("limit", NOTE, "/one_per", message)
             return
-        table = Table(self.definition.attributes, self.around)
+        table = Table(self.definition.attributes, self.context)
         missed = []
         for name, facts in self.catalogue.items():
             views = (View(facts, name),)
@@ -210,10 +217,10 @@ class _Check:
                 continue
             if all(table.verdict(post.rule, views) is NO for post in self.posts):
                 missed.append(name)
-        for name in missed[:MOST_GAPS]:
+        for name in missed[:_MOST_GAPS]:
             yield Finding("gap", NOTE, "/scope", f"The issue '{name}' is in scope and fits no place.")
-        if len(missed) > MOST_GAPS:
-            yield Finding("gap", NOTE, "/scope", f"And {len(missed) - MOST_GAPS} more issues in scope fit no place.")
+        if len(missed) > _MOST_GAPS:
+            yield Finding("gap", NOTE, "/scope", f"And {len(missed) - _MOST_GAPS} more issues in scope fit no place.")
 
     def _keys(self) -> Iterator[Finding]:
         for at, group in self.groups.values():
@@ -231,12 +238,12 @@ class _Check:
         pointer, keys = f"/one_per/{at}/keys", self.keys[group.id]
         if not keys:
             yield Finding("too-few-keys", ERROR, pointer, f"'{group.id}' has no key, so it has no place.")
-        elif group.id not in self.never and len(keys) <= MOST_KEYS_TRIED:
-            rules = ((key, of_key(self.definition, group, at, key).rule) for key in keys)
+        elif group.id not in self.never and len(keys) <= _MOST_KEYS_TRIED:
+            rules = ((key, place_group_of_key(self.definition, group, at, key).rule) for key in keys)
             dead = [f"'{key}'" for key, rule in rules if self._ask(WantedVerdict(rule), *self.inside).possible is NO]
             if dead:
-                more = [f"{len(dead) - MOST_NAMED} more"] if len(dead) > MOST_NAMED else []
-                named = listed([*dead[:MOST_NAMED], *more], "and")
+                more = [f"{len(dead) - _MOST_NAMED} more"] if len(dead) > _MOST_NAMED else []
+                named = listed([*dead[:_MOST_NAMED], *more], "and")
                 message = f"'{group.id}' can never be filled: no coin in its scope and rule has the key {named}."
                 yield Finding("too-few-keys", ERROR, pointer, message)
 
@@ -266,7 +273,7 @@ class _Check:
             at, group = self.groups[post.id]
             for key in self.keys.get(post.id, ()):
                 if key in parts:
-                    yield of_key(self.definition, group, at, key)
+                    yield place_group_of_key(self.definition, group, at, key)
 
     def _impossible(self, rule: Constraint, covered: list[PlaceGroup]) -> str | None:
         """Why the rule can never hold with all of these places filled; None where it can, or that is not known."""
@@ -296,34 +303,36 @@ class _Check:
         for first, second in combinations(range(len(alone)), 2):
             self.work += 1
             for name in by:
-                never = apart_on(name, reaches[first], reaches[second])
-                if not never and asked < MOST_AGREEMENTS and self.work <= MOST_WORK:
+                never = are_disjoint_on(name, reaches[first], reaches[second])
+                if not never and asked < _MOST_AGREEMENTS and self.work <= _MOST_WORK:
                     asked += 1
                     rules = (both(alone[first].rule, self.scope), both(alone[second].rule, self.scope))
-                    agreed = can_agree(name, *rules, self.definition.attributes, self.around)
+                    agreed = can_agree(name, *rules, self.definition.attributes, self.context)
                     self.work += agreed.work
                     never = agreed.possible is NO
                 if never:
                     return f"{_named([alone[first], alone[second]])} can never agree in {self.speak.name(name)}"
-            if self.work > MOST_WORK:
+            if self.work > _MOST_WORK:
                 return None
         return None
 
     def _too_few(self, rule: Constraint, covered: list[PlaceGroup]) -> str | None:
         most = 1 if rule.kind == "different" else rule.count
-        known: dict[Predicate, frozenset[Key] | None] = {}
-        places: list[frozenset[Key]] = []
+        known: dict[Predicate, frozenset[KeyValues] | None] = {}
+        places: list[frozenset[KeyValues]] = []
         for post in covered:
             if post.rule not in known:
-                nothing: frozenset[Key] = frozenset()
-                known[post.rule] = nothing if most == 0 else keys_shown([self._shown(name, post) for name in rule.by])
+                nothing: frozenset[KeyValues] = frozenset()
+                known[post.rule] = (
+                    nothing if most == 0 else key_combinations([self._shown(name, post) for name in rule.by])
+                )
             keys = known[post.rule]
             if keys is not None:
                 places += [keys] * post.places
                 self.work += len(keys) * post.places
-        if self.work > MOST_WORK:
+        if self.work > _MOST_WORK:
             return None
-        filled = most_placed(places, most)
+        filled = most_places_filled(places, most)
         if filled == len(places):
             return None
         by = listed([self.speak.name(name) for name in rule.by], "and")
@@ -331,10 +340,10 @@ class _Check:
         return f"of its {len(places)} places {asked}, so only {filled} can be filled"
 
     def _shown(self, name: str, post: PlaceGroup) -> frozenset[Value] | None:
-        if self.work > MOST_WORK:
+        if self.work > _MOST_WORK:
             return None
         wanted = (WantedVerdict(post.rule), *self.inside)
-        values, work = possible_values(name, wanted, reach_of(post.rule), self.definition.attributes, self.around)
+        values, work = possible_values(name, wanted, reach_of(post.rule), self.definition.attributes, self.context)
         self.work += work
         return values
 
@@ -370,5 +379,5 @@ def _accepts(post: PlaceGroup) -> str:
 
 def _named(posts: list[PlaceGroup]) -> str:
     """The labels of the posts, the first few."""
-    more = [f"{len(posts) - MOST_NAMED} more"] if len(posts) > MOST_NAMED else []
-    return listed([*(f"'{post.label}'" for post in posts[:MOST_NAMED]), *more], "and")
+    more = [f"{len(posts) - _MOST_NAMED} more"] if len(posts) > _MOST_NAMED else []
+    return listed([*(f"'{post.label}'" for post in posts[:_MOST_NAMED]), *more], "and")

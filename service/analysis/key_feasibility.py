@@ -15,9 +15,9 @@ from service.facts.knowledge import NONE, Among, Value
 from service.facts.truth import NO, UNDECIDED
 from service.rules.predicates import EvaluationContext, Or, Predicate
 
-MOST_SHOWN = 200
-MOST_KEYS = 200
-MOST_PLACES = 200
+_MOST_VALUES = 200
+_MOST_KEYS = 200
+_MOST_PLACES = 200
 
 
 def possible_values(
@@ -25,14 +25,14 @@ def possible_values(
     wanted: Sequence[WantedVerdict],
     reach: Reach,
     attributes: Mapping[str, Attribute],
-    around: EvaluationContext,
+    context: EvaluationContext,
 ) -> tuple[frozenset[Value] | None, int]:
     """Every value of the attribute that coins as wanted can show, known to be none among them, and the work that it cost;
     None where these are not a short list. Too many rather than too few: a value stays when it is not decided."""
     listed = _listed(attributes[name], reach.get(name))
-    if listed is None or len(listed) > MOST_SHOWN:
+    if listed is None or len(listed) > _MOST_VALUES:
         return None, 0
-    found = {value: find_witness(wanted, attributes, around, {name: Among((value,))}) for value in listed}
+    found = {value: find_witness(wanted, attributes, context, {name: Among((value,))}) for value in listed}
     values = frozenset(value for value, one in found.items() if one.possible is not NO)
     return values, sum(one.work for one in found.values())
 
@@ -43,7 +43,7 @@ def _listed(attribute: Attribute, allowed: frozenset[str] | Interval | None) -> 
     if attribute.type == "integer":
         inside = Interval(attribute.low, False, attribute.high, False)
         whole = (inside.meet(allowed) if isinstance(allowed, Interval) else inside).whole()
-        if whole.low is None or whole.high is None or whole.high - whole.low > MOST_SHOWN:
+        if whole.low is None or whole.high is None or whole.high - whole.low > _MOST_VALUES:
             return None
         numbers = range(whole.low, whole.high + 1)
         return numbers if isinstance(allowed, Interval) else (*numbers, NONE)
@@ -55,48 +55,48 @@ def _listed(attribute: Attribute, allowed: frozenset[str] | Interval | None) -> 
 
 
 def can_agree(
-    name: str, first: Predicate, second: Predicate, attributes: Mapping[str, Attribute], around: EvaluationContext
+    name: str, first: Predicate, second: Predicate, attributes: Mapping[str, Attribute], context: EvaluationContext
 ) -> Witness:
     """Whether a coin that fits the first and a coin that fits the second can show the same value: no is exact, since within
     a region of both rules together neither rule tells values apart; undecided where the regions do not say."""
-    case = Case(Or((first, second)), {}, attributes, around, with_none=True)
+    case = Case(Or((first, second)), {}, attributes, context, with_none=True)
     split = next((split for split in case.splits if split.name == name), None)
     if case.limit is not None or split is None or any(name in leaf.reads for leaf in case.joint):
         return Witness(UNDECIDED)
     values = [choice.value for choice in split.choices if choice.value is not None]
-    if len(values) > MOST_SHOWN:
+    if len(values) > _MOST_VALUES:
         return Witness(UNDECIDED)
     work = 0
     for value in values:
         facts: Facts = {name: Among((value,))}
-        both = [find_witness([WantedVerdict(rule)], attributes, around, facts) for rule in (first, second)]
+        both = [find_witness([WantedVerdict(rule)], attributes, context, facts) for rule in (first, second)]
         work += sum(one.work for one in both)
         if all(one.possible is not NO for one in both):
             return Witness(UNDECIDED, work=work)
     return Witness(NO, work=work)
 
 
-Key = tuple[Value, ...]
+KeyValues = tuple[Value, ...]
 
 
-def keys_shown(by: Sequence[frozenset[Value] | None]) -> frozenset[Key] | None:
+def key_combinations(by: Sequence[frozenset[Value] | None]) -> frozenset[KeyValues] | None:
     """All keys over several attributes, from the values of each; None where one has no short list, or together they have
     none."""
-    keys: list[Key] = [()]
+    keys: list[KeyValues] = [()]
     for values in by:
-        if values is None or len(keys) * len(values) > MOST_KEYS:
+        if values is None or len(keys) * len(values) > _MOST_KEYS:
             return None
         keys = [(*key, value) for key, value in product(keys, values)]
     return frozenset(keys)
 
 
-def most_placed(places: Sequence[frozenset[Key]], most: int) -> int:
+def most_places_filled(places: Sequence[frozenset[KeyValues]], most: int) -> int:
     """How many of the places can be filled when each takes a coin with one of its keys and a key may come `most` times
     (Kuhn's augmenting paths). Counts all that are past the limit as filled."""
-    within = places[:MOST_PLACES]
-    holders: dict[Key, list[int]] = {}
+    within = places[:_MOST_PLACES]
+    holders: dict[KeyValues, list[int]] = {}
 
-    def seat(place: int, tried: set[Key]) -> bool:
+    def seat(place: int, tried: set[KeyValues]) -> bool:
         # Breadth of the search is bounded by the keys, depth too: each key is tried once.
         for key in within[place]:
             if key in tried:

@@ -15,10 +15,10 @@ from service.rules.definition import Definition
 from service.rules.predicates import Always, EvaluationContext, Narrower, Or, Predicate, leaves, reads
 
 EQUAL, WIDENED, NARROWED, CHANGED = "equal", "widened", "narrowed", "changed"
-MOST_WORK = 8_000_000
+COMPARISON_WORK = 8_000_000
 # What a question costs whose regions could not be listed: the search for them ended at its own limit.
-WORK_OF_A_LIMIT = 800_000
-ATTRIBUTE = "attribute"
+_WORK_OF_A_LIMIT = 800_000
+_ATTRIBUTE_LIMIT = "attribute"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +40,9 @@ SAME = Relation(EQUAL)
 class RuleComparison:
     """Rules of two definitions held against each other, within a budget of work over all questions."""
 
-    def __init__(self, old: Definition, new: Definition, today: date, *, most_work: int = MOST_WORK) -> None:
+    def __init__(self, old: Definition, new: Definition, today: date, *, most_work: int = COMPARISON_WORK) -> None:
         self.attributes, self._clashing = _common(old.attributes, new.attributes)
-        self.around = EvaluationContext(today, {**old.vocabularies, **new.vocabularies})
+        self.context = EvaluationContext(today, {**old.vocabularies, **new.vocabularies})
         self._left = most_work
         self._known: dict[tuple[Predicate, Predicate], Relation] = {}
 
@@ -86,8 +86,8 @@ class RuleComparison:
         limit = self._incomparable(wanted) or (BUDGET if self._left <= 0 else None)
         if limit is not None:
             return Witness(UNDECIDED, limit=limit)
-        found = find_witness(wanted, self.attributes, self.around, with_none=with_none)
-        self._left -= found.work + (WORK_OF_A_LIMIT if found.limit == BUDGET else 0)
+        found = find_witness(wanted, self.attributes, self.context, with_none=with_none)
+        self._left -= found.work + (_WORK_OF_A_LIMIT if found.limit == BUDGET else 0)
         return found
 
     def _incomparable(self, wanted: Sequence[WantedVerdict]) -> str | None:
@@ -95,10 +95,10 @@ class RuleComparison:
         schemes: dict[str, str] = {}
         for one in wanted:
             if not self._clashing.isdisjoint(reads(one.rule)):
-                return ATTRIBUTE
+                return _ATTRIBUTE_LIMIT
             for leaf in leaves(one.rule):
                 if isinstance(leaf, Narrower) and schemes.setdefault(leaf.name, leaf.vocabulary) != leaf.vocabulary:
-                    return ATTRIBUTE
+                    return _ATTRIBUTE_LIMIT
         return None
 
 

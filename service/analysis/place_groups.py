@@ -7,13 +7,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from service.evaluation.column_index import Interval, interval_of, texts_of
-from service.evaluation.columns import clauses, gathered, normal
+from service.evaluation.columns import clauses_of, grouped_by_attribute, negation_normal_form
 from service.evaluation.places import key_test
 from service.rules.definition import Definition, OnePer
 from service.rules.predicates import Const, IsNull, Not, OneOf, Or, Predicate, Ref, both, reads
 
-MOST_COMPARED_KEYS = 60
-MOST_KEYS_IN_A_RULE = 400
+_MOST_COMPARED_KEYS = 60
+_MOST_KEYS_IN_A_RULE = 400
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,15 +55,15 @@ def _of_group(definition: Definition, group: OnePer, pointer: str, keys: Sequenc
         return PlaceGroup(group.id, group.id, rule, pointer, group.tier, 0, accepts is not None)
     if group.keys.source != "vocabulary" and not definition.attributes[group.attribute].many:
         one_of_them: Predicate = OneOf(Ref(group.attribute), tuple(Const(key) for key in keys))
-    elif len(keys) > MOST_KEYS_IN_A_RULE:
+    elif len(keys) > _MOST_KEYS_IN_A_RULE:
         return None
     else:
         one_of_them = Or(tuple(key_test(definition, group, key)[1] for key in keys))
-    is_compared = 0 < len(keys) <= MOST_COMPARED_KEYS
+    is_compared = 0 < len(keys) <= _MOST_COMPARED_KEYS
     return PlaceGroup(group.id, group.id, both(accepts, one_of_them), pointer, group.tier, len(keys), is_compared)
 
 
-def of_key(definition: Definition, group: OnePer, at: int, key: str) -> PlaceGroup:
+def place_group_of_key(definition: Definition, group: OnePer, at: int, key: str) -> PlaceGroup:
     """One place of a group."""
     accepts = group.accepts.predicate if group.accepts is not None else None
     address = f"{group.id}/{key}"
@@ -79,8 +79,8 @@ Reach = dict[str, frozenset[str] | Interval]
 def reach_of(rule: Predicate) -> Reach:
     """What the clauses that every fitting coin must fit allow of single attributes: texts, or an interval."""
     found: Reach = {}
-    whole = gathered(normal(rule))
-    for clause in clauses(whole) if not isinstance(whole, Or) else ():
+    whole = grouped_by_attribute(negation_normal_form(rule))
+    for clause in clauses_of(whole) if not isinstance(whole, Or) else ():
         names = reads(clause)
         if len(names) != 1 or not _must(whole, clause):
             continue
@@ -99,12 +99,12 @@ def _must(whole: Predicate, clause: Predicate) -> bool:
     return whole == clause or clause in getattr(whole, "items", ())
 
 
-def apart(first: Reach, second: Reach) -> bool:
+def are_disjoint(first: Reach, second: Reach) -> bool:
     """Whether no coin can fit both, as far as single attributes tell."""
-    return any(apart_on(name, first, second) for name in first.keys() & second.keys())
+    return any(are_disjoint_on(name, first, second) for name in first.keys() & second.keys())
 
 
-def apart_on(name: str, first: Reach, second: Reach) -> bool:
+def are_disjoint_on(name: str, first: Reach, second: Reach) -> bool:
     """Whether coins that fit the one and the other can never agree in the attribute."""
     mine, its = first.get(name), second.get(name)
     if isinstance(mine, frozenset) and isinstance(its, frozenset):
@@ -132,5 +132,5 @@ def may_meet(reaches: Sequence[Reach]) -> Iterator[tuple[int, int]]:
         else:
             others = set(range(len(reaches)))
         for second in sorted(other for other in others if other > first):
-            if not apart(reaches[first], reaches[second]):
+            if not are_disjoint(reaches[first], reaches[second]):
                 yield first, second

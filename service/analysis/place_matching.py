@@ -27,9 +27,9 @@ from service.rules.definition import Definition, FreeChoice, OnePer, Slot
 from service.rules.predicates import Always, Predicate, both
 from service.rules.rule import Rule
 
-SLOTS, GROUPS, CHOICES = "slots", "one_per", "free_choice"
-KINDS = (SLOTS, GROUPS, CHOICES)
-MOST_PAIRS = 4_000
+_SLOTS, _GROUPS, _CHOICES = "slots", "one_per", "free_choice"
+UNIT_KINDS = (_SLOTS, _GROUPS, _CHOICES)
+_MOST_PAIRS = 4_000
 Entry = Slot | OnePer | FreeChoice
 
 
@@ -72,7 +72,7 @@ def units_of(definition: Definition, keys: Mapping[str, Sequence[str]]) -> list[
     posts: dict[str, PlaceGroup] = {post.id: post for post in place_groups_of(definition, keys)}
     found: list[Unit] = []
     entries: tuple[tuple[Entry, ...], ...] = (definition.slots, definition.one_per, definition.free_choice)
-    for kind, units in zip(KINDS, entries, strict=True):
+    for kind, units in zip(UNIT_KINDS, entries, strict=True):
         for at, entry in enumerate(units):
             own = entry.accepts.predicate if entry.accepts is not None else Always(True)
             post = posts.get(entry.id)
@@ -85,7 +85,7 @@ def units_of(definition: Definition, keys: Mapping[str, Sequence[str]]) -> list[
 
 def _label(definition: Definition, kind: str, at: int) -> str:
     said = str(definition.document[kind][at].get("label", ""))
-    return "" if kind == GROUPS and said == "{key}" else said
+    return "" if kind == _GROUPS and said == "{key}" else said
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +151,7 @@ class _Search:
         self._pair_by_label(olds, news)
         heirs = {old.pointer: new for old, new in self.pairs}
         forebears = {new.pointer: old for old, new in self.pairs}
-        self.pairs.sort(key=lambda pair: (KINDS.index(pair[1].kind), pair[1].at))
+        self.pairs.sort(key=lambda pair: (UNIT_KINDS.index(pair[1].kind), pair[1].at))
         return PlaceMatching(
             tuple(self.pairs),
             tuple(_with_first(one, heirs.get(one.whole.pointer)) for one in splits),
@@ -233,7 +233,7 @@ class _Search:
         given = 0
         for one, other in may_meet([reach_of(self._rule(unit)) for unit in units]) if first and second else ():
             if one < len(first) <= other:
-                if given == MOST_PAIRS:
+                if given == _MOST_PAIRS:
                     self.was_cut = True
                     return
                 given += 1
@@ -259,7 +259,7 @@ class _Search:
             if self.among.within(inner, [self._rule(whole)]) is YES and self.among.possible(inner) is not NO:
                 found.setdefault(whole.pointer, []).append(part)
         for whole in candidates:
-            mine = sorted(found.get(whole.pointer, ()), key=lambda unit: (KINDS.index(unit.kind), unit.at))
+            mine = sorted(found.get(whole.pointer, ()), key=lambda unit: (UNIT_KINDS.index(unit.kind), unit.at))
             first = kept.get(whole.pointer)
             many = len(mine) > 1 or first is not None or any(part.places != 1 and whole.places == 1 for part in mine)
             covering = [self._rule(part) for part in (*mine, *((first,) if first is not None else ()))]

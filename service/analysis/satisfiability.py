@@ -18,10 +18,10 @@ from service.facts.knowledge import NONE, Among, Knowledge, Value, written_knowl
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.predicates import And, AnyLeaf, EvaluationContext, Not, Or, Predicate, judge
 
-MOST_LOOKS = 300_000
-SOLVER_SECONDS = 1.0
-SOLVER_WORK = 300_000
-NOTHING_KNOWN: Facts = {}
+_MOST_STEPS = 300_000
+_SOLVER_SECONDS = 1.0
+_SOLVER_WORK = 300_000
+_NOTHING_KNOWN: Facts = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +47,8 @@ class Witness:
 def find_witness(
     wanted: Sequence[WantedVerdict],
     attributes: Mapping[str, Attribute],
-    around: EvaluationContext,
-    facts: Facts = NOTHING_KNOWN,
+    context: EvaluationContext,
+    facts: Facts = _NOTHING_KNOWN,
     *,
     with_none: bool = True,
 ) -> Witness:
@@ -57,15 +57,15 @@ def find_witness(
 
     A leaf whose regions cannot be listed may go either way: what is impossible even then is impossible, and what is possible
     then is claimed only with an example that really does it."""
-    case = Case(Or(tuple(one.rule for one in wanted)), facts, attributes, around, with_none=with_none)
+    case = Case(Or(tuple(one.rule for one in wanted)), facts, attributes, context, with_none=with_none)
     picked, spent, looks = _descend(case, wanted)
     work = _work_of(case) + looks
     if spent and not case.joint:
-        work += SOLVER_WORK
+        work += _SOLVER_WORK
         picked, spent = _solve(case, wanted)
     if picked is None:
         return Witness(UNDECIDED, work=work, limit=case.limit or BUDGET) if spent else Witness(NO, work=work)
-    example = _example(case, picked, wanted, attributes, around)
+    example = _example(case, picked, wanted, attributes, context)
     if case.limit is not None and example is None:
         return Witness(UNDECIDED, work=work, limit=case.limit)
     return Witness(YES, example, work)
@@ -89,7 +89,7 @@ def _descend(case: Case, wanted: Sequence[WantedVerdict]) -> tuple[list[Choice] 
     def look(at: int, truths: Mapping[AnyLeaf, Verdict], world: Mapping[str, Value]) -> list[Choice] | None:
         nonlocal looks, left_open
         looks += each
-        if looks > MOST_LOOKS:
+        if looks > _MOST_STEPS:
             return None
         verdicts = [judge(one.rule, truths.__getitem__) for one in wanted]
         if any(verdict is (NO if one.fits else YES) for verdict, one in zip(verdicts, wanted, strict=True)):
@@ -107,7 +107,7 @@ def _descend(case: Case, wanted: Sequence[WantedVerdict]) -> tuple[list[Choice] 
                 there = {**world, split.name: choice.value}
                 for leaf in case.joint:
                     if split.name in leaf.reads and leaf.reads <= there.keys():
-                        following[leaf] = leaf.holds(there, case.around)
+                        following[leaf] = leaf.holds(there, case.context)
             rest = look(at + 1, following, there)
             if rest is not None:
                 return [choice, *rest]
@@ -115,7 +115,7 @@ def _descend(case: Case, wanted: Sequence[WantedVerdict]) -> tuple[list[Choice] 
 
     found = look(0, case.truths, case.plain)
     if found is None:
-        return None, left_open or looks > MOST_LOOKS, looks
+        return None, left_open or looks > _MOST_STEPS, looks
     placed = dict(zip(order, found, strict=True))
     return [placed[at] for at in range(len(case.splits))], False, looks
 
@@ -158,7 +158,7 @@ def _solve(case: Case, wanted: Sequence[WantedVerdict]) -> tuple[list[Choice] | 
     solver = cp_model.CpSolver()
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = 1
-    solver.parameters.max_deterministic_time = SOLVER_SECONDS
+    solver.parameters.max_deterministic_time = _SOLVER_SECONDS
     status = solver.solve(model)
     if status == cp_model.INFEASIBLE:
         return None, False
@@ -175,14 +175,14 @@ def _example(
     picked: Sequence[Choice],
     wanted: Sequence[WantedVerdict],
     attributes: Mapping[str, Attribute],
-    around: EvaluationContext,
+    context: EvaluationContext,
 ) -> dict[str, Any] | None:
     """Facts that really do what is wanted: with readable texts where they will do, else as they were found."""
     plain = dict(case.plain)
     plain |= {s.name: c.value for s, c in zip(case.splits, picked, strict=True) if s.name and c.value is not None}
     for values in ({name: _readable(value) for name, value in plain.items()}, plain):
         facts: dict[str, Knowledge] = {name: Among((value,)) for name, value in values.items()}
-        if _does(facts, wanted, attributes, around):
+        if _does(facts, wanted, attributes, context):
             return {name: written_knowledge(knowledge) for name, knowledge in sorted(facts.items())}
     return None
 
@@ -192,8 +192,8 @@ def _readable(value: Value) -> Value:
 
 
 def _does(
-    facts: Facts, wanted: Sequence[WantedVerdict], attributes: Mapping[str, Attribute], around: EvaluationContext
+    facts: Facts, wanted: Sequence[WantedVerdict], attributes: Mapping[str, Attribute], context: EvaluationContext
 ) -> bool:
     return all(
-        judge_view(one.rule, View(facts), attributes, around).verdict is (YES if one.fits else NO) for one in wanted
+        judge_view(one.rule, View(facts), attributes, context).verdict is (YES if one.fits else NO) for one in wanted
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from itertools import product
 from math import lcm
 
-from service.assignment.problem import Basis, ConstraintKind, Edge, EdgeKeys, Problem, SetRule
+from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, SetRuleKind
 from service.errors import Fault, OverLimit
 from service.evaluation.columns import Columns
 from service.evaluation.places import Place
@@ -20,14 +20,13 @@ from service.rules.definition import Definition
 from service.rules.preferences import Preference, value_of
 from service.rules.rule import Rule
 
-MOST_KEYS = 500
-LARGEST_COST = 2**60
+_MOST_KEYS = 500
 
-KIND = {
-    "same": ConstraintKind.SAME,
-    "different": ConstraintKind.DIFFERENT,
-    "at_most": ConstraintKind.AT_MOST,
-    "not_elsewhere": ConstraintKind.NOT_ELSEWHERE,
+_KINDS = {
+    "same": SetRuleKind.SAME,
+    "different": SetRuleKind.DIFFERENT,
+    "at_most": SetRuleKind.AT_MOST,
+    "not_elsewhere": SetRuleKind.NOT_ELSEWHERE,
 }
 
 
@@ -41,7 +40,7 @@ class FixedPlacements:
 
 
 @dataclass(frozen=True, slots=True)
-class Scale:
+class CostScale:
     """What the costs of a preference level mean: a cost c is a loss of least + c / steps in the criterion's own numbers."""
 
     steps: int = 1
@@ -58,7 +57,7 @@ class Instance:
     holdings: tuple[Holding, ...]
     views: tuple[tuple[View, ...], ...]
     fits: tuple[Mapping[int, Fit], ...]
-    problem: Problem
+    problem: AssignmentProblem
     constraints: tuple[Constraint, ...]
     worth: Mapping[tuple[int, int], Mapping[int, Number | None]] = field(repr=False)
 
@@ -66,7 +65,7 @@ class Instance:
     """The coins that are one thing only, a row each; `row_of` leads from a coin to its row."""
     row_of: Mapping[int, int] = field(repr=False)
     by_place: Mapping[int, Mapping[int, Edge]] = field(default_factory=dict, repr=False)
-    scales: tuple[Scale, ...] = ()
+    scales: tuple[CostScale, ...] = ()
     """One for each preference level."""
 
     def edges_at(self, place: int) -> Mapping[int, Edge]:
@@ -84,7 +83,7 @@ def build(
 ) -> Instance:
     """The whole instance. `holdings` are those that count, sorted by id; `views` stand beside them."""
     row_of = {coin: row for row, coin in enumerate(coin for coin, seen in enumerate(views) if len(seen) == 1)}
-    columns = Columns([views[coin][0] for coin in row_of], table.attributes, table.around)
+    columns = Columns([views[coin][0] for coin in row_of], table.attributes, table.context)
     fits = _fits(places, holdings, views, table, wishes, columns, list(row_of))
     levels = max((len(place.prefer) for place in places), default=0)
     costs, worth, scales = _costs(places, fits, PreferenceValues(views, table), levels)
@@ -104,7 +103,7 @@ def build(
     constraints = _constraints(definition)
     eligible = sorted({edge.holding for edge in edges})
     rules = tuple(_set_rule(constraint, places, eligible, views, table) for constraint in constraints)
-    problem = Problem(
+    problem = AssignmentProblem(
         required=tuple(place.tier == "required" for place in places),
         quantity=tuple(holding.quantity for holding in holdings),
         edges=edges,
@@ -128,7 +127,7 @@ def _basis(fit: Fit) -> Basis:
     return Basis.UNKNOWN if fit.rests_on_unknown else Basis.ALTERNATIVES
 
 
-YES_FIT, DECLARED_FIT, UNKNOWN_FIT = Fit(YES), Fit(UNDECIDED), Fit(UNDECIDED, rests_on_unknown=True)
+_YES_FIT, _DECLARED_FIT, _UNKNOWN_FIT = Fit(YES), Fit(UNDECIDED), Fit(UNDECIDED, rests_on_unknown=True)
 
 
 def _fits(
@@ -164,9 +163,9 @@ def _fitting(
     table: Table,
 ) -> dict[int, Fit]:
     rows = columns.fits(place.predicate)
-    fitting = dict.fromkeys((single[row] for row in rows.certain.tolist()), YES_FIT)
-    fitting |= dict.fromkeys((single[row] for row in rows.alternatives.tolist()), DECLARED_FIT)
-    fitting |= dict.fromkeys((single[row] for row in rows.unknown.tolist()), UNKNOWN_FIT)
+    fitting = dict.fromkeys((single[row] for row in rows.certain.tolist()), _YES_FIT)
+    fitting |= dict.fromkeys((single[row] for row in rows.alternatives.tolist()), _DECLARED_FIT)
+    fitting |= dict.fromkeys((single[row] for row in rows.unknown.tolist()), _UNKNOWN_FIT)
     judged = ((coin, table.fit(place.predicate, views[coin])) for coin in several)
     fitting |= {coin: fit for coin, fit in judged if fit.verdict is not NO}
     return dict(sorted(fitting.items()))
@@ -174,7 +173,7 @@ def _fitting(
 
 # --- preferences as costs ----------------------------------------------------------------------------------------
 
-Costs = list[list[Mapping[int, int]]]
+_Costs = list[list[Mapping[int, int]]]
 
 
 class PreferenceValues:
@@ -198,11 +197,11 @@ class PreferenceValues:
 
 def _costs(
     places: Sequence[Place], fits: Sequence[Mapping[int, Fit]], values: PreferenceValues, levels: int
-) -> tuple[Costs, dict[tuple[int, int], Mapping[int, Number | None]], tuple[Scale, ...]]:
+) -> tuple[_Costs, dict[tuple[int, int], Mapping[int, Number | None]], tuple[CostScale, ...]]:
     """One non-negative whole number a level for every edge, less is better. As the number of filled places is settled
     before, a common shift on a level changes nothing (rules.md section 5)."""
-    costs: Costs = []
-    scales: list[Scale] = []
+    costs: _Costs = []
+    scales: list[CostScale] = []
     worth: dict[tuple[int, int], Mapping[int, Number | None]] = {}
     for level in range(levels):
         users: dict[int, tuple[Preference, set[int]]] = {}
@@ -236,7 +235,7 @@ def _losses(preference: Preference, coins: set[int], values: PreferenceValues) -
 
 def _whole(
     lost: Mapping[int, Mapping[int, Number]], level: int, some_without: bool
-) -> tuple[dict[int, dict[int, int]], int, Scale]:
+) -> tuple[dict[int, dict[int, int]], int, CostScale]:
     """The losses of a level as whole numbers from nought on, all on one scale; and what a place without a criterion there
     loses."""
     every = [value for losses in lost.values() for value in losses.values()]
@@ -250,13 +249,13 @@ def _whole(
     whole = {
         name: {coin: int((value - least) * scale) for coin, value in losses.items()} for name, losses in lost.items()
     }
-    return whole, int((0 - least) * scale), Scale(scale, least)
+    return whole, int((0 - least) * scale), CostScale(scale, least)
 
 
 # --- set-level rules ---------------------------------------------------------------------------------------------
 
 
-def within(names: Iterable[str], places: Sequence[Place]) -> frozenset[int]:
+def places_named(names: Iterable[str], places: Sequence[Place]) -> frozenset[int]:
     """The numbers of the places that the names of slots, groups or single places stand for; none stand for all."""
     wanted = set(names)
     if not wanted:
@@ -278,8 +277,8 @@ def _set_rule(
             keys[coin] = _whether(table.fit(constraint.where.predicate, views[coin]))
         else:
             keys[coin] = _keys(constraint.by, views[coin], numbers, table)
-    covered = within(constraint.places, places)
-    return SetRule(constraint.id, KIND[constraint.kind], covered, keys, constraint.count)
+    covered = places_named(constraint.places, places)
+    return SetRule(constraint.id, _KINDS[constraint.kind], covered, keys, constraint.count)
 
 
 def _whether(fit: Fit) -> EdgeKeys:
@@ -299,7 +298,7 @@ def _keys(by: tuple[str, ...], views: tuple[View, ...], numbers: dict[object, in
             return EdgeKeys(None, frozenset(), Basis.ALTERNATIVES if recorded else Basis.UNKNOWN)
         for key in product(*(option for option in options if option is not None)):
             possible.add(numbers.setdefault(key, len(numbers)))
-            if len(possible) > MOST_KEYS:
+            if len(possible) > _MOST_KEYS:
                 return EdgeKeys(None, frozenset(), Basis.ALTERNATIVES)
     found = frozenset(possible)
     return EdgeKeys(found, found) if len(found) == 1 else EdgeKeys(found, frozenset(), Basis.ALTERNATIVES)
@@ -311,6 +310,6 @@ def _options(view: View, name: str, table: Table) -> tuple[Value, ...] | None:
         return knowledge.values
     if isinstance(knowledge, Between) and table.attributes[name].type == "integer":
         low, high = knowledge.low, knowledge.high
-        if isinstance(low, int) and isinstance(high, int) and high - low < MOST_KEYS:
+        if isinstance(low, int) and isinstance(high, int) and high - low < _MOST_KEYS:
             return tuple(range(low, high + 1))
     return None

@@ -10,11 +10,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from service.assignment.components import Component, Layout, components
-from service.assignment.flow import EMPTY, FlowState, fill, taken_edges
-from service.assignment.search import Meter, Reached, Search
+from service.assignment.flow import EMPTY, FlowState, selected_edges, solve_flow
+from service.assignment.search import Assignment, Search, SolverBudget
 
 
-def always_free(filling: FlowState) -> frozenset[int]:
+def forced_by_flow(filling: FlowState) -> frozenset[int]:
     """The places whose choice, a holding or none, is the same in every optimum of a component without bonds."""
     part = _parts(filling)
     return frozenset(
@@ -24,7 +24,7 @@ def always_free(filling: FlowState) -> frozenset[int]:
     )
 
 
-def always_bound(search: Search, places: Iterable[int], meter: Meter, seconds: float) -> frozenset[int]:
+def forced_by_search(search: Search, places: Iterable[int], meter: SolverBudget, seconds: float) -> frozenset[int]:
     """Those of the places whose choice is the same in every optimum of the levels that the search holds. What the
     budget leaves open is not among them."""
     unseen = set(places)
@@ -37,18 +37,18 @@ def always_bound(search: Search, places: Iterable[int], meter: Meter, seconds: f
     return frozenset()
 
 
-def certain_places(board: Layout, firm: frozenset[tuple[int, int]], meter: Meter) -> tuple[int, bool]:
+def certain_places(board: Layout, firm: frozenset[tuple[int, int]], meter: SolverBudget) -> tuple[int, bool]:
     """The most places of a `lay_out_certain` board that can be filled, and whether that is proven. `firm` is a set of
     (place, holding) known to obey every bond of it: where it fills what the flow can fill, nothing is searched."""
     total, proven = 0, True
-    hard: list[tuple[Component, Reached, Reached]] = []
+    hard: list[tuple[Component, Assignment, Assignment]] = []
     for component in components(board):
-        filled = taken_edges(board, component, fill(board, component, in_order=False))
+        filled = selected_edges(board, component, solve_flow(board, component, in_order=False))
         known = frozenset(e for e in component.edges if (board.edges[e].place, board.edges[e].holding) in firm)
         if not component.bonds or len(known) == len(filled):
             total += len(filled)
         else:
-            hard.append((component, Reached(known), Reached(filled)))
+            hard.append((component, Assignment(known), Assignment(filled)))
     for number, (component, start, floor) in enumerate(hard):
         search = Search(board, component, start)
         search.optimise(meter, meter.left / (len(hard) - number), floor)

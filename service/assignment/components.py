@@ -14,12 +14,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from service.assignment.problem import Basis, ConstraintKind, Edge, EdgeKeys, Problem, SetRule
+from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, SetRuleKind
 
-LARGEST_COST = 2**60
-COUNTS = ("pins", "required", "places", "unknown", "alternatives")
-UNKNOWN_LEVEL = COUNTS.index("unknown")
-ALTERNATIVES_LEVEL = COUNTS.index("alternatives")
+COUNT_LEVELS = ("pins", "required", "places", "unknown", "alternatives")
+UNKNOWN_LEVEL = COUNT_LEVELS.index("unknown")
+ALTERNATIVES_LEVEL = COUNT_LEVELS.index("alternatives")
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +38,7 @@ class Exclusion:
     firm: bool
 
 
-Bond = Limit | Exclusion
+SideConstraint = Limit | Exclusion
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +66,7 @@ class Layout:
     standings: tuple[EdgeStatus, ...]
     losses: tuple[tuple[int, ...], ...]
     levels: tuple[str, ...]
-    bonds: tuple[Bond, ...]
+    bonds: tuple[SideConstraint, ...]
 
     def doubt_level(self, edge: int) -> int:
         """The level on which a wavering edge counts when it is placed tentatively."""
@@ -80,10 +79,10 @@ class Component:
 
     places: tuple[int, ...]
     edges: tuple[int, ...]
-    bonds: tuple[Bond, ...]
+    bonds: tuple[SideConstraint, ...]
 
 
-def lay_out_components(problem: Problem) -> Layout:
+def lay_out(problem: AssignmentProblem) -> Layout:
     """The whole question. Raises ValueError with every fault when the problem breaks its own contract."""
     _check(problem)
     edges = _in_order(edge for edge in problem.edges if problem.quantity[edge.holding])
@@ -95,11 +94,11 @@ def lay_out_components(problem: Problem) -> Layout:
         for number, standing in enumerate(standings)
     )
     losses = tuple(_losses(edge, standing, problem) for edge, standing in zip(edges, settled, strict=True))
-    levels = (*COUNTS, *(f"prefer-{i}" for i in range(problem.preference_levels)), "moved")
+    levels = (*COUNT_LEVELS, *(f"prefer-{i}" for i in range(problem.preference_levels)), "moved")
     return Layout(len(problem.required), edges, problem.quantity, settled, losses, levels, bonds)
 
 
-def lay_out_certain(problem: Problem) -> Layout:
+def lay_out_certain(problem: AssignmentProblem) -> Layout:
     """The question behind `certain`: firm edges without a wholly unknown key, all firm, every possible key counted."""
     _check(problem)
     kept = (edge for edge in problem.edges if problem.quantity[edge.holding])
@@ -116,7 +115,7 @@ def components(board: Layout) -> tuple[Component, ...]:
     return split(board, range(len(board.edges)), board.bonds)
 
 
-def split(board: Layout, edges: Iterable[int], bonds: Iterable[Bond]) -> tuple[Component, ...]:
+def split(board: Layout, edges: Iterable[int], bonds: Iterable[SideConstraint]) -> tuple[Component, ...]:
     """Components of some of the edges; bonds are cut down to these, and left out where nothing can break them now."""
     kept = sorted(edges)
     among = set(kept)
@@ -140,7 +139,7 @@ def split(board: Layout, edges: Iterable[int], bonds: Iterable[Bond]) -> tuple[C
     grouped: dict[int, list[int]] = {}
     for number in kept:
         grouped.setdefault(find(board.edges[number].place), []).append(number)
-    tied: dict[int, list[Bond]] = {}
+    tied: dict[int, list[SideConstraint]] = {}
     for bond in bonds:
         tied.setdefault(find(board.edges[edges_of(bond)[0]].place), []).append(bond)
     return tuple(
@@ -149,19 +148,19 @@ def split(board: Layout, edges: Iterable[int], bonds: Iterable[Bond]) -> tuple[C
     )
 
 
-def _cut_down(bond: Bond, kept: set[int]) -> Bond:
+def _cut_down(bond: SideConstraint, kept: set[int]) -> SideConstraint:
     if isinstance(bond, Limit):
         return Limit(tuple(edge for edge in bond.edges if edge in kept), bond.count, bond.firm)
     sides = (tuple(edge for edge in side if edge in kept) for side in bond.sides)
     return Exclusion(tuple(side for side in sides if side), bond.firm)
 
 
-def edges_of(bond: Bond) -> tuple[int, ...]:
+def edges_of(bond: SideConstraint) -> tuple[int, ...]:
     """All edges that the bond speaks of."""
     return bond.edges if isinstance(bond, Limit) else tuple(edge for side in bond.sides for edge in side)
 
 
-def radices(spreads: Sequence[int]) -> tuple[int, ...]:
+def level_multipliers(spreads: Sequence[int]) -> tuple[int, ...]:
     """Multipliers that pack levels into one number: each exceeds the most by which all later ones can differ."""
     multipliers = [1] * len(spreads)
     for i in range(len(spreads) - 2, -1, -1):
@@ -173,7 +172,7 @@ def _in_order(edges: Iterable[Edge]) -> tuple[Edge, ...]:
     return tuple(sorted(edges, key=lambda edge: (edge.place, edge.holding)))
 
 
-def _losses(edge: Edge, standing: EdgeStatus, problem: Problem) -> tuple[int, ...]:
+def _losses(edge: Edge, standing: EdgeStatus, problem: AssignmentProblem) -> tuple[int, ...]:
     doubt = Basis.FIRM if standing.wavers else standing.doubt
     counts = (
         -int(edge.pinned),
@@ -187,7 +186,7 @@ def _losses(edge: Edge, standing: EdgeStatus, problem: Problem) -> tuple[int, ..
 
 def _covers(rule: SetRule, edge: Edge) -> bool:
     """A rule covers the edges into its places; `not_elsewhere` speaks of the places outside too."""
-    outside = rule.kind is ConstraintKind.NOT_ELSEWHERE and (rule.among is None or edge.place in rule.among)
+    outside = rule.kind is SetRuleKind.NOT_ELSEWHERE and (rule.among is None or edge.place in rule.among)
     return outside or edge.place in rule.places
 
 
@@ -211,8 +210,8 @@ def _can_be_firm(standing: EdgeStatus) -> bool:
 
 
 def _bonds(
-    problem: Problem, edges: Sequence[Edge], standings: Sequence[EdgeStatus], certain: bool = False
-) -> tuple[Bond, ...]:
+    problem: AssignmentProblem, edges: Sequence[Edge], standings: Sequence[EdgeStatus], certain: bool = False
+) -> tuple[SideConstraint, ...]:
     firm = {number for number, standing in enumerate(standings) if _can_be_firm(standing)}
     found = (bond for rule in problem.rules for bond in _bonds_of(rule, edges, firm, problem.quantity, certain))
     return tuple(bond for bond in found if _can_bind(bond, edges, problem.quantity))
@@ -220,7 +219,7 @@ def _bonds(
 
 def _bonds_of(
     rule: SetRule, edges: Sequence[Edge], firm: set[int], quantity: Sequence[int], certain: bool
-) -> Iterator[Bond]:
+) -> Iterator[SideConstraint]:
     """The rule over settled keys of all that is taken, and over possible keys of what is firm. With `certain` all is
     firm, so the second alone says everything. Where every key is settled the second follows from the first."""
     inside = [number for number, edge in enumerate(edges) if edge.place in rule.places]
@@ -234,12 +233,12 @@ def _bonds_of(
 
     for shown, is_firm in counted:
         here = _by_key({number: shown[number] for number in inside if number in shown})
-        if rule.kind in (ConstraintKind.AT_MOST, ConstraintKind.DIFFERENT):
-            count = 1 if rule.kind is ConstraintKind.DIFFERENT else rule.count
+        if rule.kind in (SetRuleKind.AT_MOST, SetRuleKind.DIFFERENT):
+            count = 1 if rule.kind is SetRuleKind.DIFFERENT else rule.count
             for group in here.values():
                 if not is_firm or not doubtful.isdisjoint(group):
                     yield Limit(tuple(group), count, is_firm)
-        elif rule.kind is ConstraintKind.NOT_ELSEWHERE:
+        elif rule.kind is SetRuleKind.NOT_ELSEWHERE:
             there = _by_key({number: shown[number] for number in outside if number in shown})
             for key, group in here.items():
                 both = (*group, *there.get(key, ()))
@@ -250,10 +249,10 @@ def _bonds_of(
             yield Exclusion(tuple(map(tuple, _sides(inside, edges, keys, shown).values())), is_firm)
 
     # Pieces of one holding share the key for sure, known or not.
-    if rule.kind is ConstraintKind.DIFFERENT:
+    if rule.kind is SetRuleKind.DIFFERENT:
         for group in pieces.values():
             yield Limit(tuple(group), 1, False)
-    if rule.kind is ConstraintKind.NOT_ELSEWHERE:
+    if rule.kind is SetRuleKind.NOT_ELSEWHERE:
         for holding, group in pieces.items():
             yield Exclusion((tuple(group), tuple(n for n in outside if edges[n].holding == holding)), False)
 
@@ -280,7 +279,7 @@ def _by_key(shown: Mapping[int, Iterable[int]]) -> dict[int, list[int]]:
     return dict(sorted(groups.items()))
 
 
-def _can_bind(bond: Bond, edges: Sequence[Edge], quantity: Sequence[int]) -> bool:
+def _can_bind(bond: SideConstraint, edges: Sequence[Edge], quantity: Sequence[int]) -> bool:
     """Whether so many coins could ever be taken that the bond matters."""
     spoken_of = edges_of(bond)
     places = {edges[number].place for number in spoken_of}
@@ -294,7 +293,7 @@ def _can_bind(bond: Bond, edges: Sequence[Edge], quantity: Sequence[int]) -> boo
     return most > 1 and sum(1 for side in bond.sides if side) > 1
 
 
-def _check(problem: Problem) -> None:
+def _check(problem: AssignmentProblem) -> None:
     faults: list[str] = []
     places, holdings = len(problem.required), len(problem.quantity)
     seen: set[tuple[int, int]] = set()
@@ -328,7 +327,7 @@ def _faults_of(rule: SetRule, edges: Iterable[Edge]) -> Iterator[str]:
             yield f"{name} has a settled key that is not possible"
         if keys.possible != keys.settled and keys.basis is Basis.FIRM:
             yield f"{name} has an unsettled key and no basis for it"
-        if rule.kind is not ConstraintKind.AT_MOST:
+        if rule.kind is not SetRuleKind.AT_MOST:
             settled = keys.possible == keys.settled
             if (settled and len(keys.settled) != 1) or (not settled and keys.settled):
                 yield f"{name} must have exactly one key when it is settled, and no settled key when it is not"

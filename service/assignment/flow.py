@@ -13,8 +13,8 @@ import heapq
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
 
-from service.assignment.components import Component, Layout, radices
-from service.assignment.matching import Options, choose
+from service.assignment.components import Component, Layout, level_multipliers
+from service.assignment.matching import MatchingOptions, optimal_matching
 
 EMPTY = -1
 """Stands for the holding of a place that stays empty, and for the edge of that choice."""
@@ -70,7 +70,7 @@ class FlowState:
         )
 
 
-def fill(board: Layout, component: Component, *, in_order: bool = True) -> FlowState:
+def solve_flow(board: Layout, component: Component, *, in_order: bool = True) -> FlowState:
     """The first optimum in canonical order of the component, its bonds left aside; any optimum where the order does not
     matter."""
     filling = (_by_solver(board, component) if len(component.edges) >= LARGE else None) or _by_paths(board, component)
@@ -80,8 +80,8 @@ def fill(board: Layout, component: Component, *, in_order: bool = True) -> FlowS
 
 
 def _by_solver(board: Layout, component: Component) -> FlowState | None:
-    options = Options(board, component)
-    found = choose(options)
+    options = MatchingOptions(board, component)
+    found = optimal_matching(options)
     if found is None:
         return None
     chosen, prices, tight = found
@@ -113,13 +113,13 @@ def _by_paths(board: Layout, component: Component) -> FlowState:
     return filling
 
 
-def taken_edges(board: Layout, component: Component, filling: FlowState) -> frozenset[int]:
+def selected_edges(board: Layout, component: Component, filling: FlowState) -> frozenset[int]:
     """The edges of the component that the filling takes."""
     return frozenset(e for e in component.edges if filling.chosen[board.edges[e].place] == board.edges[e].holding)
 
 
 def _options(board: Layout, component: Component) -> dict[int, dict[int, int]]:
-    weights = multipliers(board, component)
+    weights = level_weights(board, component)
     options: dict[int, dict[int, int]] = {place: {} for place in component.places}
     for number in component.edges:
         edge = board.edges[number]
@@ -131,9 +131,9 @@ def _options(board: Layout, component: Component) -> dict[int, dict[int, int]]:
     return options
 
 
-def multipliers(board: Layout, component: Component) -> tuple[int, ...]:
+def level_weights(board: Layout, component: Component) -> tuple[int, ...]:
     """What one of each level weighs when all levels are packed into one whole number."""
-    return radices([most - least for least, most in level_spreads(board, component)])
+    return level_multipliers([most - least for least, most in level_spreads(board, component)])
 
 
 def level_spreads(board: Layout, component: Component) -> list[tuple[int, int]]:
@@ -214,14 +214,14 @@ def _take_first(filling: FlowState, places: Iterable[int]) -> None:
             filling.sit(place, first)
 
 
-Onward = dict[int, tuple[int | None, int]]
+_Onward = dict[int, tuple[int | None, int]]
 """For a holding the place that moves away from it (None: a piece is just left unused, or taken up) and where to."""
 
 
-def _ways_to(filling: FlowState, goal: int, takers: Mapping[int, Sequence[int]], kept: set[int], first: int) -> Onward:
+def _ways_to(filling: FlowState, goal: int, takers: Mapping[int, Sequence[int]], kept: set[int], first: int) -> _Onward:
     """From which holdings a chain of moves that costs nothing leads to the goal, so that one place more can sit there and
     one less at the goal. The search ends early once `first` is met."""
-    onward: Onward = {goal: (None, goal)}
+    onward: _Onward = {goal: (None, goal)}
     queue = [goal]
     for there in queue:
         for here, mover in _before(filling, there, takers, kept):
@@ -246,7 +246,7 @@ def _before(
         yield EMPTY, None
 
 
-def _moves(onward: Onward, start: int, goal: int) -> list[tuple[int, int]]:
+def _moves(onward: _Onward, start: int, goal: int) -> list[tuple[int, int]]:
     moves = []
     here = start
     while here != goal:

@@ -15,48 +15,48 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import lcm
 
-from service.assignment.build import LARGEST_COST, Instance, Scale
+from service.assignment.build import CostScale, Instance
 from service.assignment.certainty import certain_places
 from service.assignment.components import lay_out_certain
-from service.assignment.problem import Basis, Edge, Level, Placement, Problem, SetRule, Solution
-from service.assignment.search import Meter
+from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, Edge, Level, Placement, SetRule, Solution
+from service.assignment.search import SolverBudget
 from service.errors import Fault, OverLimit
 from service.facts.knowledge import Number
 
-RAW = Scale()
+_UNSCALED = CostScale()
 
 
 @dataclass(frozen=True, slots=True)
-class SharedHolding:
+class SetProblem:
     """The problem of one set, with the id of each of its holdings and what its costs mean level by level."""
 
-    problem: Problem
+    problem: AssignmentProblem
     holdings: tuple[str, ...]
-    scales: tuple[Scale, ...] = ()
+    scales: tuple[CostScale, ...] = ()
 
-    def scale(self, level: int) -> Scale:
+    def scale(self, level: int) -> CostScale:
         """Where nothing is said a cost stands for itself."""
-        return self.scales[level] if level < len(self.scales) else RAW
+        return self.scales[level] if level < len(self.scales) else _UNSCALED
 
 
 @dataclass(frozen=True, slots=True)
-class Joint:
+class JointProblem:
     """The shares as one problem. Share n has the places from `first[n]` on; `holdings` are the ids in the joint numbering
     (sorted); `steps` says for each preference level how many joint cost units one of the criterion's own numbers is."""
 
-    problem: Problem
-    shares: tuple[SharedHolding, ...]
+    problem: AssignmentProblem
+    shares: tuple[SetProblem, ...]
     holdings: tuple[str, ...]
     first: tuple[int, ...]
     steps: tuple[int, ...]
 
 
-def share_of(board: Instance) -> SharedHolding:
+def set_problem_of(board: Instance) -> SetProblem:
     """The share of a set that is laid out."""
-    return SharedHolding(board.problem, tuple(holding.id for holding in board.holdings), board.scales)
+    return SetProblem(board.problem, tuple(holding.id for holding in board.holdings), board.scales)
 
 
-def join(shares: Sequence[SharedHolding]) -> Joint:
+def join_problems(shares: Sequence[SetProblem]) -> JointProblem:
     """One problem of all the shares.
 
     Places stand in the order of the shares, holdings in that of their ids; one that several shares know is one holding, and
@@ -87,19 +87,21 @@ def join(shares: Sequence[SharedHolding]) -> Joint:
             edges.append(replace(edge, place=start + edge.place, holding=coins[edge.holding], cost=cost))
         own = frozenset(range(start, len(required)))
         rules.extend(_moved(rule, f"{number}:{rule.name}", start, coins, own) for rule in share.problem.rules)
-    problem = Problem(tuple(required), tuple(quantity[name] for name in holdings), tuple(edges), tuple(rules), levels)
+    problem = AssignmentProblem(
+        tuple(required), tuple(quantity[name] for name in holdings), tuple(edges), tuple(rules), levels
+    )
     _ensure_small(edges, levels)
-    return Joint(problem, tuple(shares), holdings, tuple(first), tuple(scale.steps for scale in scales))
+    return JointProblem(problem, tuple(shares), holdings, tuple(first), tuple(scale.steps for scale in scales))
 
 
-def _common(shares: Sequence[SharedHolding], level: int) -> Scale:
+def _common(shares: Sequence[SetProblem], level: int) -> CostScale:
     """The scale on which the costs of all shares are whole numbers from nought on."""
-    own = [share.scale(level) if level < share.problem.preference_levels else RAW for share in shares]
+    own = [share.scale(level) if level < share.problem.preference_levels else _UNSCALED for share in shares]
     steps = lcm(*(scale.steps for scale in own), *(scale.least.denominator for scale in own))
-    return Scale(steps, min((scale.least for scale in own), default=0))
+    return CostScale(steps, min((scale.least for scale in own), default=0))
 
 
-def _rescaled(share: SharedHolding, edge: Edge, level: int, common: Scale) -> int:
+def _rescaled(share: SetProblem, edge: Edge, level: int, common: CostScale) -> int:
     lost: Number = 0
     if level < len(edge.cost):
         own = share.scale(level)
@@ -127,7 +129,7 @@ def _ensure_small(edges: Sequence[Edge], levels: int) -> None:
             raise OverLimit([Fault("over-limit", message, "/sets", "prefer a rule, or a rounder number")])
 
 
-def part_of(joint: Joint, number: int, solution: Solution, *, budget_seconds: float) -> Solution:
+def solution_of(joint: JointProblem, number: int, solution: Solution, *, budget_seconds: float) -> Solution:
     """One share's part of the answer, in its own numbers.
 
     A level's value counts this share alone; it is proven, and its bound holds, for the holdings that the other shares leave
@@ -147,20 +149,20 @@ def part_of(joint: Joint, number: int, solution: Solution, *, budget_seconds: fl
         coin = own.get(joint.holdings[seat.holding])
         if seat.place not in places and coin is not None:
             elsewhere[coin] = elsewhere.get(coin, 0) + 1
-    left = without(share.problem, elsewhere)
+    left = without_pieces(share.problem, elsewhere)
     firm = frozenset((seat.place, seat.holding) for seat in seats if seat.basis is Basis.FIRM)
-    certain, certain_proven = certain_places(lay_out_certain(left), firm, Meter(budget_seconds))
+    certain, certain_proven = certain_places(lay_out_certain(left), firm, SolverBudget(budget_seconds))
     levels = tuple(_levels(joint, share, seats, solution))
     return Solution(seats, levels, certain, certain_proven, proven=all(level.proven for level in levels))
 
 
-def without(problem: Problem, gone: Mapping[int, int]) -> Problem:
+def without_pieces(problem: AssignmentProblem, gone: Mapping[int, int]) -> AssignmentProblem:
     """The problem with so many pieces of some holdings gone; a holding of which nothing is left loses its edges."""
     left = tuple(max(0, pieces - gone.get(coin, 0)) for coin, pieces in enumerate(problem.quantity))
     return replace(problem, quantity=left, edges=tuple(edge for edge in problem.edges if left[edge.holding]))
 
 
-def _levels(joint: Joint, share: SharedHolding, seats: Sequence[Placement], solution: Solution) -> list[Level]:
+def _levels(joint: JointProblem, share: SetProblem, seats: Sequence[Placement], solution: Solution) -> list[Level]:
     edges = {(edge.place, edge.holding): edge for edge in share.problem.edges}
     taken = [edges[seat.place, seat.holding] for seat in seats]
     values = {

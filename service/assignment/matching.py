@@ -19,18 +19,18 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from service.assignment.components import Component, Layout, radices
+from service.assignment.components import Component, Layout, level_multipliers
 
-Whole = npt.NDArray[np.int64]
-Numbers = npt.NDArray[Any]
+_Integers = npt.NDArray[np.int64]
+_Numbers = npt.NDArray[Any]
 
-EXACT = 2**52
-INT64 = 2**61
-MOST_ROUNDS = 2_000
-MOST_COPIES = 2_000_000
+_EXACT = 2**52
+_INT64 = 2**61
+_MOST_ROUNDS = 2_000
+_MOST_COPIES = 2_000_000
 
 
-class Options:
+class MatchingOptions:
     """A component as arrays, one entry an option, in order of row (place): its holdings, then its own emptiness."""
 
     def __init__(self, board: Layout, component: Component) -> None:
@@ -57,15 +57,15 @@ class Options:
         return [int(spread) for spread in (most - least).sum(axis=0)]
 
 
-def choose(options: Options) -> tuple[Whole, Numbers, npt.NDArray[np.bool_]] | None:
+def optimal_matching(options: MatchingOptions) -> tuple[_Integers, _Numbers, npt.NDArray[np.bool_]] | None:
     """The option that each row takes in an optimum on all levels, the price of every column that proves it, and which
     options are tight: of least cost plus price in their row. None where the proof does not come about."""
     spreads = options.spreads()
     chosen = _by_groups(options, spreads)
     if chosen is None:
         return None
-    weights = radices(spreads)
-    fits = sum(weight * (spread + 1) for weight, spread in zip(weights, spreads, strict=True)) < INT64
+    weights = level_multipliers(spreads)
+    fits = sum(weight * (spread + 1) for weight, spread in zip(weights, spreads, strict=True)) < _INT64
     losses = options.losses if fits else options.losses.astype(object)
     cost = np.zeros(len(options.row), losses.dtype)
     for level, weight in enumerate(weights):
@@ -77,13 +77,13 @@ def choose(options: Options) -> tuple[Whole, Numbers, npt.NDArray[np.bool_]] | N
     return chosen, prices, np.asarray(priced == np.minimum.reduceat(priced, options.start)[options.row], bool)
 
 
-def _by_groups(options: Options, spreads: Sequence[int]) -> Whole | None:
+def _by_groups(options: MatchingOptions, spreads: Sequence[int]) -> _Integers | None:
     rows, columns = len(options.places), len(options.quantity)
     in_reach = np.ones(len(options.row), bool)
     wanted = np.zeros(columns, bool)
-    chosen: Whole | None = None
-    for levels in _groups(spreads, EXACT // (4 * (rows + 1))):
-        weights = radices([spreads[level] for level in levels])
+    chosen: _Integers | None = None
+    for levels in _groups(spreads, _EXACT // (4 * (rows + 1))):
+        weights = level_multipliers([spreads[level] for level in levels])
         cost = np.zeros(len(options.row), np.int64)
         for level, weight in zip(levels, weights, strict=True):
             cost += options.losses[:, level] * weight
@@ -114,7 +114,7 @@ def _groups(spreads: Sequence[int], room: int) -> list[list[int]]:
     return groups
 
 
-def _matched(options: Options, cost: Whole) -> Whole | None:
+def _matched(options: MatchingOptions, cost: _Integers) -> _Integers | None:
     """The cheapest option of each row with no column used more than its quantity; None where doubles cannot hold it."""
     from scipy.sparse import csr_array
     from scipy.sparse.csgraph import min_weight_full_bipartite_matching
@@ -123,7 +123,7 @@ def _matched(options: Options, cost: Whole) -> Whole | None:
     degree = np.bincount(options.column, minlength=len(options.quantity))
     copies = np.minimum(options.quantity, degree)
     repeats = copies[options.column]
-    if int(repeats.sum()) > MOST_COPIES or int(np.abs(cost).max(initial=0)) >= EXACT:
+    if int(repeats.sum()) > _MOST_COPIES or int(np.abs(cost).max(initial=0)) >= _EXACT:
         return None
     first = np.concatenate(([0], np.cumsum(copies)))
     option = np.repeat(np.arange(len(options.row)), repeats)
@@ -137,7 +137,7 @@ def _matched(options: Options, cost: Whole) -> Whole | None:
     return np.asarray(picked[np.arange(rows), taken]).reshape(-1).astype(np.int64) - 1
 
 
-def _prices(options: Options, chosen: Whole, cost: Numbers) -> Numbers | None:
+def _prices(options: MatchingOptions, chosen: _Integers, cost: _Numbers) -> _Numbers | None:
     """What each column must cost so that no row would rather sit elsewhere: the shortest way from it to a column with a
     piece to spare. None where there is no such price: then the choice is not an optimum."""
     columns = len(options.quantity)
@@ -146,12 +146,12 @@ def _prices(options: Options, chosen: Whole, cost: Numbers) -> Numbers | None:
     # A place's own emptiness is nobody else's, so it never has a price.
     used_up[len(options.holdings) :] = False
     far = int(sum(abs(int(most)) for most in np.maximum.reduceat(np.abs(cost), options.start))) * 2 + 1
-    prices: Numbers = np.zeros(columns, cost.dtype)
+    prices: _Numbers = np.zeros(columns, cost.dtype)
     prices[used_up] = far
     movers = np.flatnonzero(used_up[sits])
     order = movers[np.argsort(sits[movers], kind="stable")]
     grouped = np.flatnonzero(np.diff(sits[order], prepend=-1)) if len(order) else order
-    for _ in range(MOST_ROUNDS):
+    for _ in range(_MOST_ROUNDS):
         least = np.minimum.reduceat(cost + prices[options.column], options.start)
         if len(order) == 0:
             break

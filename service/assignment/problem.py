@@ -25,6 +25,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum, IntEnum
 
+LARGEST_COST = 2**60
+
 
 class Basis(IntEnum):
     """What a placement rests on. FIRM edges may still be made tentative by an unsettled key (see the module)."""
@@ -46,7 +48,7 @@ class Edge:
     pinned: bool = False
 
 
-class ConstraintKind(Enum):
+class SetRuleKind(Enum):
     """SAME and DIFFERENT: all coins of `places` share, or pairwise differ in, the key. AT_MOST: no more than `count` coins
     share a key. NOT_ELSEWHERE: no coin outside `places` shares the key of one inside."""
 
@@ -76,7 +78,7 @@ class SetRule:
     that NOT_ELSEWHERE looks at (those of one set, where several are solved together); None: all."""
 
     name: str
-    kind: ConstraintKind
+    kind: SetRuleKind
     places: frozenset[int]
     keys: Mapping[int, EdgeKeys]
     count: int = 0
@@ -84,7 +86,7 @@ class SetRule:
 
 
 @dataclass(frozen=True, slots=True)
-class Problem:
+class AssignmentProblem:
     """A whole instance. Holdings are numbered in the order of their ids, places in the order of the document."""
 
     required: tuple[bool, ...]

@@ -8,19 +8,19 @@ cost more than that answer is out, exactly, on all levels at once. What is left 
 from __future__ import annotations
 
 from service.assignment.components import Component, Layout, split
-from service.assignment.flow import FlowState, fill, multipliers, taken_edges
-from service.assignment.search import Reached, loss, mend
+from service.assignment.flow import FlowState, level_weights, selected_edges, solve_flow
+from service.assignment.search import Assignment, greedy_assignment, loss
 
-ROUNDS = 12
+_MOST_ROUNDS = 12
 
 
-def first_answer(board: Layout, component: Component, filling: FlowState) -> Reached:
+def first_incumbent(board: Layout, component: Component, filling: FlowState) -> Assignment:
     """A good answer that keeps every bond: what the bonds refuse of the flow's answer is taken away, and it flows anew."""
-    best: tuple[int, Reached] | None = None
+    best: tuple[int, Assignment] | None = None
     allowed = component.edges
-    for _ in range(ROUNDS):
-        wanted = taken_edges(board, component, filling)
-        answer = mend(board, component, wanted)
+    for _ in range(_MOST_ROUNDS):
+        wanted = selected_edges(board, component, filling)
+        answer = greedy_assignment(board, component, wanted)
         cost = _packed(board, component, answer)
         if best is None or cost < best[0]:
             best = cost, answer
@@ -28,16 +28,18 @@ def first_answer(board: Layout, component: Component, filling: FlowState) -> Rea
         if not refused:
             break
         allowed = tuple(edge for edge in allowed if edge not in refused)
-        filling = fill(board, Component(component.places, allowed, ()))
+        filling = solve_flow(board, Component(component.places, allowed, ()))
     assert best is not None
     return best[1]
 
 
-def narrow(board: Layout, component: Component, filling: FlowState, answer: Reached) -> tuple[Component, ...]:
+def fix_by_reduced_cost(
+    board: Layout, component: Component, filling: FlowState, answer: Assignment
+) -> tuple[Component, ...]:
     """The pieces that are left of the component. `filling` is its flow without bonds, `answer` keeps them; every
     assignment at least as good as the answer, ties among them included, is still there."""
     room = _packed(board, component, answer) - _packed(
-        board, component, Reached(taken_edges(board, component, filling))
+        board, component, Assignment(selected_edges(board, component, filling))
     )
 
     def is_worth_it(number: int) -> bool:
@@ -49,6 +51,6 @@ def narrow(board: Layout, component: Component, filling: FlowState, answer: Reac
     return split(board, [number for number in component.edges if is_worth_it(number)], component.bonds)
 
 
-def _packed(board: Layout, component: Component, taken: Reached) -> int:
-    weights = multipliers(board, component)
+def _packed(board: Layout, component: Component, taken: Assignment) -> int:
+    weights = level_weights(board, component)
     return sum(loss(board, level, taken) * weight for level, weight in enumerate(weights))

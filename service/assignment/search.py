@@ -13,23 +13,23 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
 
-from service.assignment.components import Component, Layout, Limit, edges_of, radices
-from service.assignment.flow import EMPTY, fill, level_spreads, taken_edges
+from service.assignment.components import Component, Layout, Limit, edges_of, level_multipliers
+from service.assignment.flow import EMPTY, level_spreads, selected_edges, solve_flow
 from service.assignment.problem import Level
 
 if TYPE_CHECKING:
     from ortools.sat.python import cp_model
 
-WANTED = frozenset({"pins", "required", "places", "moved"})
-PACKED = 2**20
+_MAXIMISED = frozenset({"pins", "required", "places", "moved"})
+_LARGEST_OBJECTIVE = 2**20
 """The most that several goals in one objective may span: large weights make the solver's proofs slow (measured)."""
-EXACT = 2**50
+_EXACT = 2**50
 """The most that one goal may span: whole numbers up to here are exact in the solver's own doubles."""
-DIGIT = 2**31
+_DIGIT = 2**31
 SEED = 1882
 
 
-class Meter:
+class SolverBudget:
     """Deterministic seconds of solver time that are left."""
 
     def __init__(self, seconds: float) -> None:
@@ -41,7 +41,7 @@ class Meter:
 
 
 @dataclass(frozen=True, slots=True)
-class Reached:
+class Assignment:
     """Edges that are taken, and those among the wavering ones that are placed tentatively."""
 
     edges: frozenset[int]
@@ -60,27 +60,27 @@ class Goal:
     terms: Terms
     low: int
     spread: int
-    value: Callable[[Reached], int]
+    value: Callable[[Assignment], int]
     unit: int = 1
     """What one of it is worth on the level."""
 
 
-Item = TypeVar("Item")
+_Item = TypeVar("_Item")
 
 
-class Pack:
+class PackedObjective:
     """Goals in one objective: their lexicographic order is that of one whole number."""
 
     def __init__(self, goals: Sequence[Goal]) -> None:
         self.goals = goals
-        self._weights = radices([goal.spread for goal in goals])
+        self._weights = level_multipliers([goal.spread for goal in goals])
         self.low = sum(goal.low * weight for goal, weight in zip(goals, self._weights, strict=True))
         self.terms: Terms = {}
         for goal, weight in zip(goals, self._weights, strict=True):
             for variable, coefficient in goal.terms.items():
                 self.terms[variable] = self.terms.get(variable, 0) + coefficient * weight
 
-    def value(self, taken: Reached) -> int:
+    def value(self, taken: Assignment) -> int:
         """What the objective comes to."""
         return sum(goal.value(taken) * weight for goal, weight in zip(self.goals, self._weights, strict=True))
 
@@ -93,7 +93,7 @@ class Pack:
             digits.append(goal.low + digit)
         return digits
 
-    def reached(self, taken: Reached, bound: int) -> Iterator[Goal]:
+    def reached(self, taken: Assignment, bound: int) -> Iterator[Goal]:
         """The goals, from the first, that stand where the bound has them: they are proven."""
         for goal, digit in zip(self.goals, self.digits(bound), strict=True):
             if goal.value(taken) != digit:
@@ -101,19 +101,19 @@ class Pack:
             yield goal
 
 
-def loss(board: Layout, level: int, taken: Reached) -> int:
+def loss(board: Layout, level: int, taken: Assignment) -> int:
     """What the level comes to, smaller being better."""
     total = sum(board.losses[edge][level] for edge in taken.edges)
     return total + sum(1 for edge in taken.tentative if board.doubt_level(edge) == level)
 
 
-def as_level(name: str, lost: int, bound: int) -> Level:
+def reported_level(name: str, lost: int, bound: int) -> Level:
     """The level as it is reported: what is wanted counts upwards."""
-    sign = -1 if name in WANTED else 1
+    sign = -1 if name in _MAXIMISED else 1
     return Level(name, sign * lost, lost == bound, sign * bound)
 
 
-def obeys(component: Component, taken: Reached) -> bool:
+def is_feasible(component: Component, taken: Assignment) -> bool:
     """Whether the edges keep every bond of the component."""
     firm = taken.edges - taken.tentative
     for bond in component.bonds:
@@ -126,7 +126,7 @@ def obeys(component: Component, taken: Reached) -> bool:
     return True
 
 
-def polish(board: Layout, component: Component, answer: Reached) -> Reached:
+def polish(board: Layout, component: Component, answer: Assignment) -> Assignment:
     """The answer with all that no bond speaks of placed anew around it: as good on all levels together, or better.
 
     Of the edges that a bond speaks of only those taken stay allowed, and what is left of a set that keeps a bond keeps it.
@@ -134,16 +134,16 @@ def polish(board: Layout, component: Component, answer: Reached) -> Reached:
     bound = {edge for bond in component.bonds for edge in edges_of(bond)}
     allowed = tuple(edge for edge in component.edges if edge not in bound or edge in answer.edges)
     part = Component(component.places, allowed, ())
-    edges = taken_edges(board, part, fill(board, part))
-    polished = Reached(edges, answer.tentative & edges)
+    edges = selected_edges(board, part, solve_flow(board, part))
+    polished = Assignment(edges, answer.tentative & edges)
 
-    def worth(taken: Reached) -> list[int]:
+    def worth(taken: Assignment) -> list[int]:
         return [loss(board, level, taken) for level in range(len(board.levels))]
 
     return polished if worth(polished) < worth(answer) else answer
 
 
-def mend(board: Layout, component: Component, wanted: frozenset[int]) -> Reached:
+def greedy_assignment(board: Layout, component: Component, wanted: frozenset[int]) -> Assignment:
     """A first answer that keeps every bond: edges are taken while they fit, wanted ones first, firmly if possible."""
     touching: dict[int, list[int]] = {edge: [] for edge in component.edges}
     for number, bond in enumerate(component.bonds):
@@ -184,20 +184,20 @@ def mend(board: Layout, component: Component, wanted: frozenset[int]) -> Reached
             if is_firm or not component.bonds[number].firm:
                 counts[number] += 1
                 sides[number] = side_of[number].get(edge)
-    return Reached(frozenset(edges), frozenset(tentative))
+    return Assignment(frozenset(edges), frozenset(tentative))
 
 
 class Search:
     """One component in the solver, with the best answer so far in `best`; `start` must keep every bond."""
 
-    def __init__(self, board: Layout, component: Component, start: Reached) -> None:
+    def __init__(self, board: Layout, component: Component, start: Assignment) -> None:
         from ortools.sat.python import cp_model
 
         self.board, self.component, self.best = board, component, start
         self._cp = cp_model
         self._model = cp_model.CpModel()
         self._vars: list[cp_model.IntVar] = []
-        self._values: list[Callable[[Reached], int]] = []
+        self._values: list[Callable[[Assignment], int]] = []
         self._taken: dict[int, int] = {}
         self._firm: dict[int, int] = {}
         self._at: dict[int, list[int]] = {place: [] for place in component.places}
@@ -207,11 +207,11 @@ class Search:
 
     # What is asked ----------------------------------------------------------------------------------------------------
 
-    def optimise(self, meter: Meter, seconds: float, floor: Reached | None = None) -> None:
+    def optimise(self, meter: SolverBudget, seconds: float, floor: Assignment | None = None) -> None:
         """Make every level small in order and keep it so. `floor` is an optimum of the component without its bonds."""
         stop = meter.left - seconds
         for goal in self._goals:
-            pack = Pack([goal])
+            pack = PackedObjective([goal])
             low = pack.low if floor is None else pack.value(floor)
             before = self.best
             bound = self._minimise(pack, low, meter, (meter.left - stop) / 2)
@@ -227,15 +227,15 @@ class Search:
         levels = []
         for number, name in enumerate(self.board.levels):
             lost = loss(self.board, number, self.best)
-            levels.append(as_level(name, lost, min(self._bounds.get(number, lost), lost)))
+            levels.append(reported_level(name, lost, min(self._bounds.get(number, lost), lost)))
         return levels
 
     def hold(self) -> None:
         """Keep every level as good as in `best`, which is known to be an optimum."""
         for goal in self._goals:
-            self._keep(Pack([goal]))
+            self._keep(PackedObjective([goal]))
 
-    def depart(self, places: Sequence[int], meter: Meter, seconds: float) -> tuple[Reached | None, bool]:
+    def depart(self, places: Sequence[int], meter: SolverBudget, seconds: float) -> tuple[Assignment | None, bool]:
         """An answer as good as `best` that chooses otherwise in one of the places, in as many as is easy; or None, and
         whether it is proven that there is none."""
         terms: Terms = {}
@@ -253,7 +253,7 @@ class Search:
         found, _, proven = self._ask(terms, meter, seconds, model)
         return found, proven
 
-    def put_in_order(self, meter: Meter, seconds: float, fixed: Iterable[int]) -> int:
+    def put_in_order(self, meter: SolverBudget, seconds: float, fixed: Iterable[int]) -> int:
         """Give each place in order the first holding that it can have, EMPTY last, those in `fixed` as they are; then
         make the early places firm where there is a choice. Returns for how many places that is not proven."""
         stop = meter.left - seconds
@@ -276,13 +276,13 @@ class Search:
                 self._model.add(self._vars[self._firm[edge]] == int(edge not in self.best.tentative))
         return len(unproven)
 
-    def choice(self, taken: Reached, place: int) -> int:
+    def choice(self, taken: Assignment, place: int) -> int:
         """The edge taken at the place, or EMPTY."""
         return next((edge for edge in self._at[place] if edge in taken.edges), EMPTY)
 
     # The model --------------------------------------------------------------------------------------------------------
 
-    def _bool(self, value: Callable[[Reached], int]) -> int:
+    def _bool(self, value: Callable[[Assignment], int]) -> int:
         self._vars.append(self._model.new_bool_var(""))
         self._values.append(value)
         return len(self._vars) - 1
@@ -320,7 +320,7 @@ class Search:
             if not side:
                 continue
 
-            def shows(taken: Reached, side: Sequence[int] = side) -> int:
+            def shows(taken: Assignment, side: Sequence[int] = side) -> int:
                 return int(any(e in taken.edges and not (firm and e in taken.tentative) for e in side))
 
             has_coins.append(self._vars[self._bool(shows)])
@@ -337,10 +337,10 @@ class Search:
             if most == least:
                 continue
 
-            def value(taken: Reached, level: int = level) -> int:
+            def value(taken: Assignment, level: int = level) -> int:
                 return loss(self.board, level, taken)
 
-            if most - least < EXACT:
+            if most - least < _EXACT:
                 yield Goal(level, self._level_terms(level), least, most - least, value)
             else:
                 yield from self._digit_goals(level, most, value)
@@ -356,7 +356,7 @@ class Search:
                 terms[self._taken[edge]] = lost
         return terms
 
-    def _digit_goals(self, level: int, most: int, value: Callable[[Reached], int]) -> Iterator[Goal]:
+    def _digit_goals(self, level: int, most: int, value: Callable[[Assignment], int]) -> Iterator[Goal]:
         """A level of large costs as two exact digits: sum = high * DIGIT + low, the carry in variables of its own."""
         costs = {edge: self.board.losses[edge][level] for edge in self.component.edges}
         carried = len(self.component.places) + 1
@@ -364,28 +364,28 @@ class Search:
         def column(part: Callable[[int], int], more: Terms) -> cp_model.LinearExprT:
             return self._expression({self._taken[edge]: part(cost) for edge, cost in costs.items()} | more)
 
-        def new(high: int, value: Callable[[Reached], int]) -> int:
+        def new(high: int, value: Callable[[Assignment], int]) -> int:
             self._vars.append(self._model.new_int_var(0, high, ""))
             self._values.append(value)
             return len(self._vars) - 1
 
-        low = new(DIGIT - 1, lambda taken: value(taken) % DIGIT)
-        high = new(most // DIGIT, lambda taken: value(taken) // DIGIT)
+        low = new(_DIGIT - 1, lambda taken: value(taken) % _DIGIT)
+        high = new(most // _DIGIT, lambda taken: value(taken) // _DIGIT)
 
-        def carry_of(taken: Reached) -> int:
-            return sum(costs[edge] % DIGIT for edge in taken.edges) // DIGIT
+        def carry_of(taken: Assignment) -> int:
+            return sum(costs[edge] % _DIGIT for edge in taken.edges) // _DIGIT
 
         carry = new(carried, carry_of)
-        self._model.add(column(lambda cost: cost % DIGIT, {carry: -DIGIT, low: -1}) == 0)
-        self._model.add(column(lambda cost: cost // DIGIT, {carry: 1, high: -1}) == 0)
-        yield Goal(level, {high: 1}, 0, most // DIGIT, self._values[high], DIGIT)
-        yield Goal(level, {low: 1}, 0, DIGIT - 1, self._values[low])
+        self._model.add(column(lambda cost: cost % _DIGIT, {carry: -_DIGIT, low: -1}) == 0)
+        self._model.add(column(lambda cost: cost // _DIGIT, {carry: 1, high: -1}) == 0)
+        yield Goal(level, {high: 1}, 0, most // _DIGIT, self._values[high], _DIGIT)
+        yield Goal(level, {low: 1}, 0, _DIGIT - 1, self._values[low])
 
     def _rank_goal(self, place: int) -> Goal:
         count = len(self._at[place])
         ranks = {edge: rank for rank, edge in enumerate(self._at[place])}
 
-        def value(taken: Reached) -> int:
+        def value(taken: Assignment) -> int:
             return ranks.get(self.choice(taken, place), count) - count
 
         return Goal(0, {self._taken[edge]: rank - count for edge, rank in ranks.items()}, -count, count, value)
@@ -395,13 +395,13 @@ class Search:
 
     # Asking the solver ------------------------------------------------------------------------------------------------
 
-    def _first(self, goals: Sequence[Goal], meter: Meter, seconds: float) -> int:
+    def _first(self, goals: Sequence[Goal], meter: SolverBudget, seconds: float) -> int:
         """Make the goals small in order; how many of them, from the first, are proven."""
-        pack = Pack(goals)
+        pack = PackedObjective(goals)
         bound = self._minimise(pack, pack.low, meter, seconds)
         return sum(1 for _ in pack.reached(self.best, bound))
 
-    def _minimise(self, pack: Pack, low: int, meter: Meter, seconds: float) -> int:
+    def _minimise(self, pack: PackedObjective, low: int, meter: SolverBudget, seconds: float) -> int:
         """Make `best` as small as can be; returns a proven bound, equal to its value when the step was finished. `low`
         is a bound known beforehand."""
         if pack.value(self.best) == low:
@@ -413,14 +413,14 @@ class Search:
         reached = pack.value(self.best)
         return reached if proven else min(max(low, bound), reached)
 
-    def _record(self, pack: Pack, bound: int) -> None:
+    def _record(self, pack: PackedObjective, bound: int) -> None:
         (goal,) = pack.goals
         (digit,) = pack.digits(bound)
         self._bounds[goal.level] = self._bounds.get(goal.level, 0) + digit * goal.unit
 
     def _ask(
-        self, terms: Terms, meter: Meter, seconds: float, variant: cp_model.CpModel | None = None
-    ) -> tuple[Reached | None, int, bool]:
+        self, terms: Terms, meter: SolverBudget, seconds: float, variant: cp_model.CpModel | None = None
+    ) -> tuple[Assignment | None, int, bool]:
         """The answer found, a bound of the objective, and whether the answer is proven best; with a `variant` of the
         model, which may have no answer, whether that is proven."""
         if seconds <= 0:
@@ -450,12 +450,12 @@ class Search:
         tentative = frozenset(
             e for e in edges if self.board.standings[e].wavers and not solver.boolean_value(self._vars[self._firm[e]])
         )
-        return Reached(edges, tentative), math.ceil(solver.best_objective_bound - 1e-6), status == self._cp.OPTIMAL
+        return Assignment(edges, tentative), math.ceil(solver.best_objective_bound - 1e-6), status == self._cp.OPTIMAL
 
     def _expression(self, terms: Terms) -> cp_model.LinearExprT:
         return self._cp.LinearExpr.weighted_sum([self._vars[number] for number in terms], list(terms.values()))
 
-    def _keep(self, pack: Pack) -> None:
+    def _keep(self, pack: PackedObjective) -> None:
         self._model.add(self._expression(pack.terms) <= pack.value(self.best))
 
     def _fix(self, place: int) -> None:
@@ -464,21 +464,21 @@ class Search:
             self._model.add(self._vars[self._taken[edge]] == int(edge == here))
 
 
-def _is_taken(edge: int) -> Callable[[Reached], int]:
+def _is_taken(edge: int) -> Callable[[Assignment], int]:
     return lambda taken: int(edge in taken.edges)
 
 
-def _is_firm(edge: int) -> Callable[[Reached], int]:
+def _is_firm(edge: int) -> Callable[[Assignment], int]:
     return lambda taken: int(edge in taken.edges and edge not in taken.tentative)
 
 
-def _packs(items: Iterable[Item], spread: Callable[[Item], int]) -> Iterator[list[Item]]:
+def _packs(items: Iterable[_Item], spread: Callable[[_Item], int]) -> Iterator[list[_Item]]:
     """Runs of items that one objective can hold."""
-    run: list[Item] = []
+    run: list[_Item] = []
     span = 1
     for item in items:
         width = spread(item) + 1
-        if run and span * width > PACKED:
+        if run and span * width > _LARGEST_OBJECTIVE:
             yield run
             run, span = [], 1
         run.append(item)

@@ -11,27 +11,27 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from service.assignment.certainty import always_bound, always_free, certain_places
-from service.assignment.components import Component, Layout, components, lay_out_certain, lay_out_components
-from service.assignment.flow import fill, taken_edges
-from service.assignment.problem import Basis, Level, Placement, Problem, Solution
-from service.assignment.reduction import first_answer, narrow
-from service.assignment.search import Meter, Reached, Search, as_level, loss, obeys
+from service.assignment.certainty import certain_places, forced_by_flow, forced_by_search
+from service.assignment.components import Component, Layout, components, lay_out, lay_out_certain
+from service.assignment.flow import selected_edges, solve_flow
+from service.assignment.problem import AssignmentProblem, Basis, Level, Placement, Solution
+from service.assignment.reduction import first_incumbent, fix_by_reduced_cost
+from service.assignment.search import Assignment, Search, SolverBudget, is_feasible, loss, reported_level
 
-FOR_PLACING = 0.9
+_PLACEMENT_SHARE = 0.9
 """The part of the budget that placing may use; the rest is for counting the certain places."""
 
 
 @dataclass(frozen=True, slots=True)
-class SolvedPart:
+class _SolvedComponent:
     """The answer to one component; `forced` are the places whose choice is the same in every optimum."""
 
-    taken: Reached
+    taken: Assignment
     levels: tuple[Level, ...]
     forced: frozenset[int]
 
 
-def solve(problem: Problem, *, budget_seconds: float = 10.0) -> Solution:
+def solve(problem: AssignmentProblem, *, budget_seconds: float = 10.0) -> Solution:
     """The best assignment on every level of the problem in order (see `service.assignment.problem`).
 
     `budget_seconds` are deterministic seconds of the solver, about as long as real ones, shared by the components that
@@ -40,69 +40,69 @@ def solve(problem: Problem, *, budget_seconds: float = 10.0) -> Solution:
     equals is not proven to be the first. Raises ValueError when the problem breaks its own contract, a cost over 2**60
     included.
     """
-    board = lay_out_components(problem)
-    meter = Meter(budget_seconds)
-    parts: list[SolvedPart] = []
-    hard: list[tuple[Component, Reached, Reached, frozenset[int]]] = []
+    board = lay_out(problem)
+    meter = SolverBudget(budget_seconds)
+    parts: list[_SolvedComponent] = []
+    hard: list[tuple[Component, Assignment, Assignment, frozenset[int]]] = []
     for component in components(board):
-        filling = fill(board, component)
-        free, forced = Reached(taken_edges(board, component, filling)), always_free(filling)
+        filling = solve_flow(board, component)
+        free, forced = Assignment(selected_edges(board, component, filling)), forced_by_flow(filling)
         if _is_answered(component, free, forced):
             parts.append(_as_filled(board, free, forced))
             continue
-        answer = free if obeys(component, free) else first_answer(board, component, filling)
-        for piece in narrow(board, component, filling, answer):
-            filling = fill(board, piece)
-            free, forced = Reached(taken_edges(board, piece, filling)), always_free(filling)
+        answer = free if is_feasible(component, free) else first_incumbent(board, component, filling)
+        for piece in fix_by_reduced_cost(board, component, filling, answer):
+            filling = solve_flow(board, piece)
+            free, forced = Assignment(selected_edges(board, piece, filling)), forced_by_flow(filling)
             if _is_answered(piece, free, forced):
                 parts.append(_as_filled(board, free, forced))
             else:
-                start = Reached(answer.edges.intersection(piece.edges), answer.tentative.intersection(piece.edges))
+                start = Assignment(answer.edges.intersection(piece.edges), answer.tentative.intersection(piece.edges))
                 hard.append((piece, start, free, forced))
     for number, (piece, start, free, forced) in enumerate(hard):
-        share = meter.left * FOR_PLACING / (len(hard) - number)
+        share = meter.left * _PLACEMENT_SHARE / (len(hard) - number)
         parts.append(_searched(board, piece, start, free, forced, meter, share))
     return _whole(problem, board, parts, meter)
 
 
-def _is_answered(component: Component, free: Reached, forced: frozenset[int]) -> bool:
+def _is_answered(component: Component, free: Assignment, forced: frozenset[int]) -> bool:
     """Whether the flow alone says everything: nothing is bound, or there is but one optimum and it keeps the bonds."""
-    return not component.bonds or (obeys(component, free) and len(forced) == len(component.places))
+    return not component.bonds or (is_feasible(component, free) and len(forced) == len(component.places))
 
 
-def _as_filled(board: Layout, taken: Reached, forced: frozenset[int]) -> SolvedPart:
+def _as_filled(board: Layout, taken: Assignment, forced: frozenset[int]) -> _SolvedComponent:
     lost = (loss(board, level, taken) for level in range(len(board.levels)))
-    levels = [as_level(name, value, value) for name, value in zip(board.levels, lost, strict=True)]
-    return SolvedPart(taken, (*levels, as_level("order", 0, 0)), forced)
+    levels = [reported_level(name, value, value) for name, value in zip(board.levels, lost, strict=True)]
+    return _SolvedComponent(taken, (*levels, reported_level("order", 0, 0)), forced)
 
 
 def _searched(
     board: Layout,
     component: Component,
-    start: Reached,
-    free: Reached,
+    start: Assignment,
+    free: Assignment,
     forced: frozenset[int],
-    meter: Meter,
+    meter: SolverBudget,
     share: float,
-) -> SolvedPart:
+) -> _SolvedComponent:
     """A component under bonds. `start` keeps them; `free` is the first optimum without them, in all of which the places
     of `forced` are alike."""
     stop = meter.left - share
-    if obeys(component, free):
+    if is_feasible(component, free):
         search = Search(board, component, free)
         search.hold()
         open_places = sorted(set(component.places) - forced)
-        return _as_filled(board, free, forced | always_bound(search, open_places, meter, share))
+        return _as_filled(board, free, forced | forced_by_search(search, open_places, meter, share))
     search = Search(board, component, start)
     search.optimise(meter, share, floor=free)
     always: frozenset[int] = frozenset()
     if all(level.proven for level in search.levels()):
-        always = always_bound(search, component.places, meter, (meter.left - stop) / 2)
+        always = forced_by_search(search, component.places, meter, (meter.left - stop) / 2)
     unordered = search.put_in_order(meter, meter.left - stop, always)
-    return SolvedPart(search.best, (*search.levels(), as_level("order", unordered, 0)), always)
+    return _SolvedComponent(search.best, (*search.levels(), reported_level("order", unordered, 0)), always)
 
 
-def _whole(problem: Problem, board: Layout, parts: list[SolvedPart], meter: Meter) -> Solution:
+def _whole(problem: AssignmentProblem, board: Layout, parts: list[_SolvedComponent], meter: SolverBudget) -> Solution:
     taken = frozenset(edge for part in parts for edge in part.taken.edges)
     tentative = frozenset(edge for part in parts for edge in part.taken.tentative)
     forced = frozenset(place for part in parts for place in part.forced)
@@ -129,7 +129,7 @@ def _whole(problem: Problem, board: Layout, parts: list[SolvedPart], meter: Mete
     )
 
 
-def _is_most(problem: Problem, levels: list[Level]) -> bool:
+def _is_most(problem: AssignmentProblem, levels: list[Level]) -> bool:
     """Whether the level `places` is the most that can be filled at all: proven, and with no pin or tier before it."""
     places = next(level for level in levels if level.name == "places")
     one_tier = len(set(problem.required)) <= 1

@@ -24,9 +24,9 @@ from service.rules.predicates import And, Comparison, Const, OneOf, Predicate, R
 
 Marks = npt.NDArray[np.uint8]
 CERTAIN, DECLARED, POSSIBLE = 1, 2, 4
-YES_MARKS, DOUBT_MARKS = CERTAIN | DECLARED | POSSIBLE, DECLARED | POSSIBLE
+_YES_MARKS, _DOUBT_MARKS = CERTAIN | DECLARED | POSSIBLE, DECLARED | POSSIBLE
 
-FLIPPED = {"<": ">", "<=": ">=", ">": "<", ">=": "<=", "=": "="}
+_FLIPPED = {"<": ">", "<=": ">=", ">": "<", ">=": "<=", "=": "="}
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +84,7 @@ def interval_of(predicate: Predicate) -> Interval | None:
     if isinstance(predicate, Comparison):
         left, op, right = predicate.left, predicate.op, predicate.right
         if isinstance(left, Const):
-            left, op, right = right, FLIPPED.get(op, ""), left
+            left, op, right = right, _FLIPPED.get(op, ""), left
         if isinstance(left, Ref) and isinstance(right, Const) and _is_ordered(right.constant):
             return _half_line(op, right.constant)
     return None
@@ -159,13 +159,13 @@ class SortedEnds:
         low, high = self._reach(interval)
         inside = (self.low >= low) & (self.high <= high)
         touches = (self.high >= low) & (self.low <= high)
-        marks = np.where(inside, YES_MARKS, np.where(touches, DOUBT_MARKS, 0)).astype(np.uint8)
+        marks = np.where(inside, _YES_MARKS, np.where(touches, _DOUBT_MARKS, 0)).astype(np.uint8)
         marks[self.is_none] = 0
         if len(self.mixed):
             held = (self.values >= low) & (self.values <= high)
             every = np.logical_and.reduceat(held, self.first)
             some = np.logical_or.reduceat(held, self.first)
-            marks[self.mixed] = np.where(every, YES_MARKS, np.where(some, DOUBT_MARKS, 0))
+            marks[self.mixed] = np.where(every, _YES_MARKS, np.where(some, _DOUBT_MARKS, 0))
         marks[0] = _unrecorded(interval, attribute)
         return marks
 
@@ -193,7 +193,7 @@ def _unrecorded(interval: Interval, attribute: Attribute) -> int:
     covers = _reaches(interval.low, interval.above, attribute.low, 1) and _reaches(
         interval.high, interval.below, attribute.high, -1
     )
-    return YES_MARKS if covers else POSSIBLE
+    return _YES_MARKS if covers else POSSIBLE
 
 
 def _reaches(end: Any, is_open: bool, bound: int | None, sign: int) -> bool:
@@ -222,7 +222,7 @@ class TextIndex:
         held = np.zeros(len(self.sizes), np.int64)
         for text in set(texts):
             held[self.holding.get(text, [])] += 1
-        marks = np.where(held == 0, 0, np.where(held == self.sizes, YES_MARKS, DOUBT_MARKS)).astype(np.uint8)
+        marks = np.where(held == 0, 0, np.where(held == self.sizes, _YES_MARKS, _DOUBT_MARKS)).astype(np.uint8)
         marks[0] = POSSIBLE
         return marks
 

@@ -70,27 +70,27 @@ class FitBits:
     unknown: Codes
 
 
-def normal(predicate: Predicate, *, negated: bool = False) -> Predicate:
+def negation_normal_form(predicate: Predicate, *, negated: bool = False) -> Predicate:
     """Negation normal form with nested ands and ors flattened (De Morgan)."""
     if isinstance(predicate, Not):
-        return normal(predicate.item, negated=not negated)
+        return negation_normal_form(predicate.item, negated=not negated)
     if not isinstance(predicate, And | Or):
         return Not(predicate) if negated else predicate
     kind: type[And | Or] = (Or if isinstance(predicate, And) else And) if negated else type(predicate)
     items: list[Predicate] = []
     for item in predicate.items:
-        inner = normal(item, negated=negated)
+        inner = negation_normal_form(item, negated=negated)
         items.extend(inner.items if isinstance(inner, kind) else (inner,))
     return kind(tuple(items))
 
 
-def gathered(predicate: Predicate) -> Predicate:
+def grouped_by_attribute(predicate: Predicate) -> Predicate:
     """The children of an and (or an or) that read the same single attribute stand together as one clause."""
     if not isinstance(predicate, And | Or):
         return predicate
     kind = type(predicate)
     groups: dict[frozenset[str] | int, list[Predicate]] = {}
-    for place, item in enumerate(map(gathered, predicate.items)):
+    for place, item in enumerate(map(grouped_by_attribute, predicate.items)):
         names = reads(item)
         groups.setdefault(names if len(names) == 1 else place, []).append(item)
     items = tuple(group[0] if len(group) == 1 else kind(tuple(group)) for group in groups.values())
@@ -102,17 +102,17 @@ def is_clause(predicate: Predicate) -> bool:
     return not isinstance(predicate, And | Or) or len(reads(predicate)) <= 1
 
 
-def clauses(predicate: Predicate) -> list[Predicate]:
+def clauses_of(predicate: Predicate) -> list[Predicate]:
     """The clauses of a gathered rule, once for each place where they stand."""
     if is_clause(predicate):
         return [predicate]
     assert isinstance(predicate, And | Or)
-    return [clause for item in predicate.items for clause in clauses(item)]
+    return [clause for item in predicate.items for clause in clauses_of(item)]
 
 
 def is_read_once(predicate: Predicate) -> bool:
     """Whether no attribute stands in two clauses: then Kleene logic over the clauses is exact."""
-    names = [name for clause in clauses(predicate) for name in reads(clause)]
+    names = [name for clause in clauses_of(predicate) for name in reads(clause)]
     return len(names) == len(set(names))
 
 
@@ -132,7 +132,7 @@ class Plans:
         """The plan of a rule, and whether it is read once; no plan where clauses by themselves would not do."""
         found = self._ready.get(id(predicate))
         if found is None:
-            rule = gathered(normal(predicate))
+            rule = grouped_by_attribute(negation_normal_form(predicate))
             # The rule itself is kept, so that its id is not given to another.
             plan = None if asks_for_none(rule) else self._plan(rule)
             found = self._ready[id(predicate)] = (predicate, plan, is_read_once(rule))
@@ -152,7 +152,7 @@ def asks_for_none(predicate: Predicate) -> bool:
     """Whether IS NULL is asked of an attribute that another clause reads too. It makes "known to be none" a world of the whole
     rule, which a clause by itself does not see: such a rule is judged exactly, coin by coin."""
     asked = {name for leaf in leaves(predicate) if isinstance(leaf, IsNull) for name in leaf.reads}
-    names = [name for clause in clauses(predicate) for name in reads(clause)]
+    names = [name for clause in clauses_of(predicate) for name in reads(clause)]
     return any(names.count(name) > 1 for name in asked)
 
 
@@ -163,9 +163,9 @@ class Columns:
         self,
         rows: Sequence[View],
         attributes: Mapping[str, Attribute],
-        around: EvaluationContext,
+        context: EvaluationContext,
     ) -> None:
-        self.rows, self.attributes, self.around = rows, attributes, around
+        self.rows, self.attributes, self.context = rows, attributes, context
         self._columns: dict[str, AttributeColumn] = {}
         self._ends: dict[str, SortedEnds] = {}
         self._texts: dict[str, TextIndex] = {}
@@ -185,7 +185,7 @@ class Columns:
 
     def forgetting(self) -> Columns:
         """The same columns and ready rules, with nothing worked out on them yet."""
-        other = Columns(self.rows, self.attributes, self.around)
+        other = Columns(self.rows, self.attributes, self.context)
         other.plans = self.plans
         other._columns, other._ends, other._texts = self._columns, self._ends, self._texts
         return other
@@ -247,7 +247,7 @@ class Columns:
     def _clause(self, predicate: Predicate) -> Node:
         names = sorted(reads(predicate))
         if not names:
-            marks = _marks(holds_in(predicate, {}, self.around), recorded=True)
+            marks = _marks(holds_in(predicate, {}, self.context), recorded=True)
             return _packed(np.full(len(self.rows), marks, np.uint8))
         if len(names) == 1:
             column = self.column(names[0])
@@ -295,17 +295,17 @@ class Columns:
             marks = self._by_values(predicate, *next(iter(facts.items())))
             if marks is not None:
                 return marks
-        verdict = Case(predicate, facts, self.attributes, self.around).judge().verdict
+        verdict = Case(predicate, facts, self.attributes, self.context).judge().verdict
         if verdict is UNDECIDED and not recorded and facts:
             # Part of it is recorded: whether the recorded part alone can make it fit is for the exact evaluator to say.
-            recorded = not rests_on_unknown(predicate, (View(facts),), self.attributes, self.around)
+            recorded = not rests_on_unknown(predicate, (View(facts),), self.attributes, self.context)
         return _marks(verdict, recorded=recorded)
 
     def _by_values(self, predicate: Predicate, name: str, knowledge: Knowledge) -> int | None:
         """The marks from the plain values that the attribute may have; None where that does not tell."""
         if not isinstance(knowledge, Among):
             return None
-        seen = {holds_in(predicate, {name: value}, self.around) for value in knowledge.values}
+        seen = {holds_in(predicate, {name: value}, self.context) for value in knowledge.values}
         if UNDECIDED in seen:
             return None
         return _marks(UNDECIDED if len(seen) > 1 else seen.pop(), recorded=True)
@@ -362,10 +362,10 @@ class Columns:
 
     def _exactly(self, predicate: Predicate, known: Mapping[str, Knowledge | None]) -> int:
         view = View({name: knowledge for name, knowledge in known.items() if knowledge is not None})
-        verdict = judge_views(predicate, (view,), self.attributes, self.around).verdict
+        verdict = judge_views(predicate, (view,), self.attributes, self.context).verdict
         if verdict is not UNDECIDED:
             return _marks(verdict, recorded=True)
-        return _marks(UNDECIDED, recorded=not rests_on_unknown(predicate, (view,), self.attributes, self.around))
+        return _marks(UNDECIDED, recorded=not rests_on_unknown(predicate, (view,), self.attributes, self.context))
 
 
 def _marks(verdict: Verdict, *, recorded: bool) -> int:

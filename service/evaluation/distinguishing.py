@@ -20,7 +20,7 @@ from service.facts.knowledge import Among, Between, Knowledge, Value
 
 # How the look-at hints of the table begin for what is looked up and not looked at.
 _OFF_THE_COIN = ("not on the coin", "not to be seen")
-MOST_STEPS = 200_000
+_MOST_STEPS = 200_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +102,7 @@ def _smallest(masks: Sequence[int]) -> tuple[tuple[int, ...], bool]:
     def reach(left: Sequence[int], chosen: tuple[int, ...]) -> None:
         nonlocal best, steps
         steps += 1
-        if steps > MOST_STEPS:
+        if steps > _MOST_STEPS:
             return
         if not left:
             best = min(best, tuple(sorted(chosen)), key=lambda found: (len(found), found))
@@ -115,7 +115,7 @@ def _smallest(masks: Sequence[int]) -> tuple[tuple[int, ...], bool]:
             reach([mask for mask in left if not mask >> bit & 1], (*chosen, bit))
 
     reach(masks, ())
-    return best, steps <= MOST_STEPS
+    return best, steps <= _MOST_STEPS
 
 
 def _greedy(masks: Sequence[int]) -> tuple[int, ...]:

@@ -20,17 +20,17 @@ from service.rules.predicates import And, AnyLeaf, EvaluationContext, Not, Or, P
 from service.rules.rule import Rule
 from service.rules.wording import Speaker
 
-MOST_SETTLING = 12
-MOST_TRIALS = 5_000
-MOST_STEPS = 60_000
+MOST_SETTLING_FACTS = 12
+MOST_COMBINATIONS = 5_000
+_MOST_STEPS = 60_000
 
 
 class StepBudget:
     """Verdicts for one explanation: each rule is put to a view once, and all of them together walk a limited number of
     worlds; past it a verdict that worlds would have to decide stays undecided and says that it was the budget."""
 
-    def __init__(self, attributes: Mapping[str, Attribute], around: EvaluationContext) -> None:
-        self.attributes, self.around, self.left = attributes, around, MOST_STEPS
+    def __init__(self, attributes: Mapping[str, Attribute], context: EvaluationContext) -> None:
+        self.attributes, self.context, self.left = attributes, context, _MOST_STEPS
         self._known: dict[tuple[Predicate, int], Judgement] = {}
         self._views: list[View] = []
 
@@ -40,7 +40,7 @@ class StepBudget:
             number = len(self._views)
             self._views.append(view)
         if (predicate, number) not in self._known:
-            self._known[predicate, number] = self.of(Case(predicate, view.facts, self.attributes, self.around))
+            self._known[predicate, number] = self.of(Case(predicate, view.facts, self.attributes, self.context))
         return self._known[predicate, number]
 
     def of(self, case: Case) -> Judgement:
@@ -72,17 +72,17 @@ def explain_clauses(
     parts: Iterable[tuple[Rule | str, Predicate]],
     view: View,
     attributes: Mapping[str, Attribute],
-    around: EvaluationContext,
+    context: EvaluationContext,
     speak: Speaker | None = None,
     sparing: StepBudget | None = None,
 ) -> list[dict[str, Any]]:
     """The clauses of every part as plain values: {"rule", "in_words", "verdict", "facts", "clauses"}."""
-    speak = speak or Speaker(attributes, around.vocabularies)
-    sparing = sparing or StepBudget(attributes, around)
+    speak = speak or Speaker(attributes, context.vocabularies)
+    sparing = sparing or StepBudget(attributes, context)
 
     def clause(words: Rule | str, node: Predicate) -> dict[str, Any]:
         judgement = sparing.judge(node, view)
-        told: dict[str, Any] = {"rule": words_of(words, node), "in_words": speak.clause(node)}
+        told: dict[str, Any] = {"rule": clause_text(words, node), "in_words": speak.clause(node)}
         told["verdict"] = judgement.verdict.value
         if judgement.limit is not None:
             told["limit"] = judgement.limit
@@ -109,7 +109,7 @@ def _fact(name: str, view: View, attributes: Mapping[str, Attribute]) -> dict[st
     return fact
 
 
-def words_of(words: Rule | str, node: Predicate) -> str:
+def clause_text(words: Rule | str, node: Predicate) -> str:
     """The clause in the author's language: the part of the rule's canonical text that this node is."""
     if isinstance(words, str):
         return words
@@ -123,16 +123,16 @@ def failing_clauses(
     parts: Iterable[tuple[Rule | str, Predicate]],
     views: tuple[View, ...],
     attributes: Mapping[str, Attribute],
-    around: EvaluationContext,
+    context: EvaluationContext,
 ) -> list[str]:
     """The smallest clauses of an and that the coin fails whatever it may be, in words; else the whole of what it fails."""
     found: list[str] = []
     for words, predicate in parts:
         conjuncts = _conjuncts(predicate)
-        failed = [node for node in conjuncts if _fails(node, views, attributes, around)]
-        if not failed and _fails(predicate, views, attributes, around):
+        failed = [node for node in conjuncts if _fails(node, views, attributes, context)]
+        if not failed and _fails(predicate, views, attributes, context):
             failed = [predicate]
-        found.extend(words_of(words, node) for node in failed)
+        found.extend(clause_text(words, node) for node in failed)
     return found
 
 
@@ -148,9 +148,9 @@ def _conjuncts(predicate: Predicate) -> list[Predicate]:
 
 
 def _fails(
-    predicate: Predicate, views: tuple[View, ...], attributes: Mapping[str, Attribute], around: EvaluationContext
+    predicate: Predicate, views: tuple[View, ...], attributes: Mapping[str, Attribute], context: EvaluationContext
 ) -> bool:
-    return all(Case(predicate, view.facts, attributes, around).judge().verdict.value == "no" for view in views)
+    return all(Case(predicate, view.facts, attributes, context).judge().verdict.value == "no" for view in views)
 
 
 # --- what would settle a doubt -----------------------------------------------------------------------------------
@@ -160,20 +160,20 @@ def settle(
     predicate: Predicate,
     view: View,
     attributes: Mapping[str, Attribute],
-    around: EvaluationContext,
+    context: EvaluationContext,
     sparing: StepBudget | None = None,
 ) -> list[SettlingFact]:
     """The shortest list of facts that, once known, decide the rule for this coin whatever they turn out to be (ties: the
     order of the rule). Empty when no fact can settle it; past the budget, every fact that an undecided clause reads."""
-    sparing = sparing or StepBudget(attributes, around)
+    sparing = sparing or StepBudget(attributes, context)
     if sparing.judge(predicate, view).verdict is not UNDECIDED:
         return []
-    case = Case(predicate, view.facts, attributes, around)
+    case = Case(predicate, view.facts, attributes, context)
     undecided = {leaf for leaf in case.distinct if case.truths[leaf] is UNDECIDED}
     names = [split.name for split in case.splits if split.name is not None and _moves(split, undecided)]
     reading = [name for leaf in leaves(predicate) for name in sorted(leaf.reads)]
     names = sorted(set(names), key=reading.index)
-    if len(names) <= MOST_SETTLING:
+    if len(names) <= MOST_SETTLING_FACTS:
         for size in range(1, len(names) + 1):
             for chosen in combinations(names, size):
                 outcomes = _outcomes(case, chosen)
@@ -197,7 +197,7 @@ def _outcomes(case: Case, names: tuple[str, ...]) -> dict[tuple[Region, ...], Ve
     """The verdict for every combination of regions of these facts, the others left as they are, up to the first that
     stays undecided; None past the budget."""
     splits = [next(split for split in case.splits if split.name == name) for name in names]
-    if prod(len(split.choices) for split in splits) > MOST_TRIALS:
+    if prod(len(split.choices) for split in splits) > MOST_COMBINATIONS:
         return None
     outcomes: dict[tuple[Region, ...], Verdict] = {}
     for picked in product(*(split.choices for split in splits)):
@@ -225,7 +225,7 @@ def _settling(
         told.setdefault(next(iter(verdicts)) if len(verdicts) == 1 else UNDECIDED, []).append(region)
     every = [value for _, values in by_region for value in values]
     ordered = sorted(told.items(), key=lambda item: item[0].value, reverse=True)
-    words = Wording(attribute, every, case.facts.get(name), constants_of(case, name))
+    words = RegionWording(attribute, every, case.facts.get(name), constants_of(case, name))
     return SettlingFact(
         name, attribute.look_at, tuple(SettledOutcome(words.of(regions), verdict) for verdict, regions in ordered)
     )
@@ -251,7 +251,7 @@ def _named_in(leaf: AnyLeaf) -> Iterable[object]:
         yield getattr(item, "constant", None)
 
 
-class Wording:
+class RegionWording:
     """Regions of one attribute in words: ranges for numbers and dates, names for texts, `anything else` for samples that
     neither the rule nor the facts name. `every` is all that was tried."""
 

@@ -52,7 +52,7 @@ class Collection:
 
     views: Sequence[tuple[View, ...]]
     catalogue: Mapping[str, Facts]
-    around: EvaluationContext
+    context: EvaluationContext
 
 
 def places_of(definition: Definition, collection: Collection) -> tuple[Place, ...]:
@@ -133,7 +133,7 @@ def keys_of(definition: Definition, group: OnePer, collection: Collection, base:
     if keys.source == "list":
         return list(keys.values)
     if keys.source == "vocabulary":
-        return _keys_of_vocabulary(definition, group, collection.around)
+        return _keys_of_vocabulary(definition, group, collection.context)
     if keys.source == "catalogue":
         return sorted(_shown(_picked(definition, keys.where, collection), group.attribute))
     fitting = (views for views in collection.views if base is None or _may_fit(definition, base, views, collection))
@@ -141,7 +141,7 @@ def keys_of(definition: Definition, group: OnePer, collection: Collection, base:
 
 
 def _may_fit(definition: Definition, base: Predicate, views: tuple[View, ...], collection: Collection) -> bool:
-    return judge_views(base, views, definition.attributes, collection.around).verdict is not NO
+    return judge_views(base, views, definition.attributes, collection.context).verdict is not NO
 
 
 def _picked(definition: Definition, where: Rule | None, collection: Collection) -> Iterable[tuple[View, ...]]:
@@ -149,7 +149,7 @@ def _picked(definition: Definition, where: Rule | None, collection: Collection) 
         views = (View(facts),)
         if (
             where is None
-            or judge_views(where.predicate, views, definition.attributes, collection.around).verdict is YES
+            or judge_views(where.predicate, views, definition.attributes, collection.context).verdict is YES
         ):
             yield views
 
@@ -168,13 +168,13 @@ def _shown(many_views: Iterable[tuple[View, ...]], attribute: str) -> set[str]:
     return keys
 
 
-def _keys_of_vocabulary(definition: Definition, group: OnePer, around: EvaluationContext) -> list[str]:
+def _keys_of_vocabulary(definition: Definition, group: OnePer, context: EvaluationContext) -> list[str]:
     scheme = definition.vocabularies[group.keys.vocabulary]
     where, many = group.keys.where, definition.attributes[group.attribute].many
     picked = []
     for term in scheme.concepts:
         facts: Facts = {CONCEPT: Among((term,)), group.attribute: Among((frozenset((term,)) if many else term,))}
-        if where is None or judge_views(where.predicate, (View(facts),), definition.attributes, around).verdict is YES:
+        if where is None or judge_views(where.predicate, (View(facts),), definition.attributes, context).verdict is YES:
             picked.append(term)
     level = group.keys.level
     if isinstance(level, tuple):

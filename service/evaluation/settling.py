@@ -13,7 +13,7 @@ from itertools import combinations, product
 from math import prod
 from typing import Any
 
-from service.evaluation.explanation import MOST_SETTLING, MOST_TRIALS, Region, Wording, constants_of
+from service.evaluation.explanation import MOST_COMBINATIONS, MOST_SETTLING_FACTS, Region, RegionWording, constants_of
 from service.evaluation.verdicts import BUDGET, Case, Choice, Split, judge_view
 from service.facts.attributes import Attribute
 from service.facts.holding import Facts, View
@@ -21,17 +21,17 @@ from service.facts.truth import UNDECIDED, YES, Verdict
 from service.rules.partitions import plainly_known
 from service.rules.predicates import AnyLeaf, EvaluationContext, Or, Predicate, judge, leaves, reads
 
-TRIALS_A_COIN = 20_000
-MOST_RULES = 300
+_TRIALS_PER_COIN = 20_000
+_MOST_RULES = 300
 
-Opened = list[tuple[tuple[Region, ...], list[str]]]
+_Opened = list[tuple[tuple[Region, ...], list[str]]]
 
 
 @dataclass(slots=True)
-class Allowance:
+class TrialBudget:
     """How many more verdicts may be tried; the answer depends on this number, never on the clock."""
 
-    left: int = TRIALS_A_COIN
+    left: int = _TRIALS_PER_COIN
 
     def spend(self, trials: int) -> None:
         """Raises Spent when there is not so much left."""
@@ -57,8 +57,8 @@ def settle_places(
     rules: Mapping[str, Predicate],
     views: Sequence[View],
     attributes: Mapping[str, Attribute],
-    around: EvaluationContext,
-    allowance: Allowance | None = None,
+    context: EvaluationContext,
+    allowance: TrialBudget | None = None,
 ) -> SettlingFacts:
     """The shortest list of facts that decide every one of these places for the coin, whatever they turn out to be (ties: in
     the order of the alphabet). `rules` are the places (or groups) in doubt with what they take; `outcomes` leads from values
@@ -68,12 +68,12 @@ def settle_places(
     that are asked for together.
     """
     if len(views) > 1:
-        return SettlingFacts([_by_issue(rules, views, attributes, around)])
-    allowance = allowance or Allowance()
-    own = Allowance(min(allowance.left, TRIALS_A_COIN))
+        return SettlingFacts([_by_issue(rules, views, attributes, context)])
+    allowance = allowance or TrialBudget()
+    own = TrialBudget(min(allowance.left, _TRIALS_PER_COIN))
     granted = own.left
     try:
-        return _settled(rules, views[0].facts, attributes, around, own)
+        return _settled(rules, views[0].facts, attributes, context, own)
     except BudgetSpent:
         names = _all_read(rules.values(), views[0].facts)
         return SettlingFacts([_alone(attributes[name]) for name in names], BUDGET)
@@ -85,18 +85,18 @@ def _settled(
     rules: Mapping[str, Predicate],
     facts: Facts,
     attributes: Mapping[str, Attribute],
-    around: EvaluationContext,
-    allowance: Allowance,
+    context: EvaluationContext,
+    allowance: TrialBudget,
 ) -> SettlingFacts:
-    if len(rules) > MOST_RULES:
+    if len(rules) > _MOST_RULES:
         raise BudgetSpent
     # Cutting the attributes into regions tries every clause on samples beside every constant.
     clauses = sum(len(leaves(rule)) for rule in rules.values())
     allowance.spend(clauses * clauses // 20)
-    case = Case(Or(tuple(rules.values())), facts, attributes, around)
+    case = Case(Or(tuple(rules.values())), facts, attributes, context)
     undecided = {leaf for leaf in case.distinct if case.truths[leaf] is UNDECIDED}
     splits = [s for s in case.splits if s.name is not None and any(s.name in leaf.reads for leaf in undecided)]
-    if len(splits) > MOST_SETTLING:
+    if len(splits) > MOST_SETTLING_FACTS:
         raise BudgetSpent
     chosen = _Deciding(case, rules, splits, allowance).shortest()
     if chosen is not None:
@@ -121,7 +121,7 @@ class _Deciding:
     """Which lists of facts decide which of the rules."""
 
     def __init__(
-        self, case: Case, rules: Mapping[str, Predicate], splits: Sequence[Split], allowance: Allowance
+        self, case: Case, rules: Mapping[str, Predicate], splits: Sequence[Split], allowance: TrialBudget
     ) -> None:
         self.case, self.allowance = case, allowance
         self.splits = {split.name: split for split in splits}
@@ -169,11 +169,11 @@ def _by_issue(
     rules: Mapping[str, Predicate],
     views: Sequence[View],
     attributes: Mapping[str, Attribute],
-    around: EvaluationContext,
+    context: EvaluationContext,
 ) -> dict[str, Any]:
     outcomes = {
         str(view.issue): [
-            place for place, rule in rules.items() if judge_view(rule, view, attributes, around).verdict is YES
+            place for place, rule in rules.items() if judge_view(rule, view, attributes, context).verdict is YES
         ]
         for view in views
     }
@@ -181,10 +181,10 @@ def _by_issue(
 
 
 def _worlds(
-    case: Case, chosen: Sequence[Split], allowance: Allowance
+    case: Case, chosen: Sequence[Split], allowance: TrialBudget
 ) -> Iterator[tuple[tuple[Choice, ...], Mapping[AnyLeaf, Verdict]]]:
     """Every combination of regions of the chosen facts, with what it says of the clauses."""
-    if prod(len(split.choices) for split in chosen) > MOST_TRIALS:
+    if prod(len(split.choices) for split in chosen) > MOST_COMBINATIONS:
         raise BudgetSpent
     for picked in product(*(split.choices for split in chosen)):
         allowance.spend(1 + len(case.distinct) // 50)
@@ -202,9 +202,9 @@ def _verdict(
     return case.verdict_once(chosen, picked, rule) if verdict is UNDECIDED else verdict
 
 
-def _opened(case: Case, rules: Mapping[str, Predicate], chosen: Sequence[Split], allowance: Allowance) -> Opened:
+def _opened(case: Case, rules: Mapping[str, Predicate], chosen: Sequence[Split], allowance: TrialBudget) -> _Opened:
     """For every combination of regions of the chosen facts the places that it opens."""
-    opened: Opened = []
+    opened: _Opened = []
     for picked, truths in _worlds(case, chosen, allowance):
         allowance.spend(len(rules) // 10)
         verdicts = {place: _verdict(case, rule, chosen, picked, truths) for place, rule in rules.items()}
@@ -216,7 +216,7 @@ def _regions(picked: Iterable[Choice]) -> tuple[Region, ...]:
     return tuple((choice.meant, choice.values) for choice in picked)
 
 
-def _told(split: Split, at: int, opened: Opened, case: Case, attributes: Mapping[str, Attribute]) -> dict[str, Any]:
+def _told(split: Split, at: int, opened: _Opened, case: Case, attributes: Mapping[str, Attribute]) -> dict[str, Any]:
     assert split.name is not None
     attribute = attributes[split.name]
     by_region: dict[Region, dict[str, None]] = {}
@@ -226,6 +226,6 @@ def _told(split: Split, at: int, opened: Opened, case: Case, attributes: Mapping
     for region, found in by_region.items():
         told.setdefault(frozenset(found), []).append(region)
     every = [value for _, values in by_region for value in values]
-    words = Wording(attribute, every, case.facts.get(split.name), constants_of(case, split.name))
+    words = RegionWording(attribute, every, case.facts.get(split.name), constants_of(case, split.name))
     outcomes = {", ".join(words.of(regions)): list(by_region[regions[0]]) for regions in told.values()}
     return {"attribute": split.name, "look_at": attribute.look_at, "outcomes": outcomes}

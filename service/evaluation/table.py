@@ -29,8 +29,8 @@ class Fit:
 class Table:
     """Judges rules on coins, remembering what it has judged."""
 
-    def __init__(self, attributes: Mapping[str, Attribute], around: EvaluationContext) -> None:
-        self.attributes, self.around = attributes, around
+    def __init__(self, attributes: Mapping[str, Attribute], context: EvaluationContext) -> None:
+        self.attributes, self.context = attributes, context
         self._reads: dict[int, tuple[Predicate, tuple[str, ...]]] = {}
         self._answers: dict[int, dict[object, Fit]] = {}
         self._alike: dict[Predicate, dict[object, Fit]] = {}
@@ -51,10 +51,10 @@ class Table:
         return fit
 
     def _judge(self, predicate: Predicate, views: tuple[View, ...]) -> Fit:
-        judgement = judge_views(predicate, views, self.attributes, self.around)
+        judgement = judge_views(predicate, views, self.attributes, self.context)
         if judgement.verdict is not UNDECIDED:
             return Fit(judgement.verdict)
-        unknown = rests_on_unknown(predicate, views, self.attributes, self.around)
+        unknown = rests_on_unknown(predicate, views, self.attributes, self.context)
         return Fit(UNDECIDED, unknown, judgement.limit)
 
     def verdict(self, predicate: Predicate, views: tuple[View, ...]) -> Verdict:

@@ -21,9 +21,9 @@ from service.rules.partitions import Regions, compared_terms, has_arithmetic, pl
 from service.rules.predicates import AnyLeaf, Defunct, EvaluationContext, Narrower, Predicate, judge, leaves
 
 WORLD_BUDGET = 20_000
-FEW_WORLDS = 500
-MOST_READINGS = 256
-MOST_CHOICES = 2_000
+_FEW_WORLDS = 500
+_MOST_READINGS = 256
+_MOST_CHOICES = 2_000
 BUDGET, ARITHMETIC = "budget", "arithmetic"
 
 
@@ -54,7 +54,7 @@ class Split:
     choices: tuple[Choice, ...]
 
 
-Reading = tuple[str | None, dict[AnyLeaf, Verdict]]
+_Reading = tuple[str | None, dict[AnyLeaf, Verdict]]
 
 
 class Case:
@@ -66,12 +66,12 @@ class Case:
         predicate: Predicate,
         facts: Facts,
         attributes: Mapping[str, Attribute],
-        around: EvaluationContext,
+        context: EvaluationContext,
         *,
         with_none: bool = False,
     ) -> None:
         """`with_none`: facts that nobody recorded may also be known to be none (for checks, which ask of any coin at all)."""
-        self.predicate, self.facts, self.around, self.with_none = predicate, facts, around, with_none
+        self.predicate, self.facts, self.context, self.with_none = predicate, facts, context, with_none
         self.occurrences = leaves(predicate)
         self.distinct = list(dict.fromkeys(self.occurrences))
         self.limit: str | None = None
@@ -90,11 +90,11 @@ class Case:
         open_leaves = []
         for leaf in self.distinct:
             if leaf.reads <= plain.keys():
-                verdict = leaf.holds(plain, self.around)
+                verdict = leaf.holds(plain, self.context)
                 self.truths[leaf] = verdict
-                if verdict is UNDECIDED and not self.around.none_as_null:
+                if verdict is UNDECIDED and not self.context.none_as_null:
                     open_leaves.append(leaf)
-            elif self.around.none_as_null:
+            elif self.context.none_as_null:
                 self.truths[leaf] = UNDECIDED
             else:
                 open_leaves.append(leaf)
@@ -102,7 +102,7 @@ class Case:
             self._split(open_leaves, plain, attributes)
 
     def _split(self, open_leaves: list[AnyLeaf], plain: dict[str, Value], attributes: Mapping[str, Attribute]) -> None:
-        regions = Regions(open_leaves, self.facts, attributes, self.around.vocabularies, with_none=self.with_none)
+        regions = Regions(open_leaves, self.facts, attributes, self.context.vocabularies, with_none=self.with_none)
         names = sorted({name for leaf in open_leaves for name in leaf.reads})
         candidates: dict[str, list[Value]] = {}
         for name in names:
@@ -151,11 +151,11 @@ class Case:
             self.truths[leaf] = next(iter(seen)) if len(seen) == 1 else UNDECIDED
         self.splits.append(Split(name, tuple(choices.values())))
 
-    def _readings(self, name: str, value: Value, own: list[AnyLeaf], world: dict[str, Value]) -> list[Reading]:
+    def _readings(self, name: str, value: Value, own: list[AnyLeaf], world: dict[str, Value]) -> list[_Reading]:
         """The truths that one recorded value may mean: `bird` may be a kiwi, an issuer without a date may have ended."""
-        fixed = {leaf: leaf.holds(world, self.around) for leaf in own}
+        fixed = {leaf: leaf.holds(world, self.context) for leaf in own}
         unsettled = [leaf for leaf, verdict in fixed.items() if verdict is UNDECIDED]
-        readings: list[Reading] = [(None, fixed)]
+        readings: list[_Reading] = [(None, fixed)]
         if any(isinstance(leaf, Narrower) for leaf in unsettled):
             below = [leaf for leaf in own if isinstance(leaf, Narrower) and leaf.name == name]
             meanings = self._meanings(value, below)
@@ -180,7 +180,7 @@ class Case:
 
     def _meanings(self, value: Value, below: list[Narrower]) -> set[frozenset[str]] | None:
         """Which of the asked terms the value stands at or below, for every concept that it may stand for."""
-        scheme = self.around.vocabularies[below[0].vocabulary]
+        scheme = self.context.vocabularies[below[0].vocabulary]
         asked = [leaf.term for leaf in below]
         terms = value if isinstance(value, frozenset) else (value,)
         unions: set[frozenset[str]] = {frozenset()}
@@ -192,7 +192,7 @@ class Case:
                 for lower in (term, *scheme.below.get(term, ()))
             }
             unions = {union | tops for union in unions for tops in meant}
-            if len(unions) > MOST_READINGS:
+            if len(unions) > _MOST_READINGS:
                 return None
         return unions
 
@@ -210,7 +210,7 @@ class Case:
         for name in names:
             worlds = [{**world, name: value} for world in worlds for value in candidates[name]]
         for world in worlds:
-            seen.add(leaf.holds(world, self.around))
+            seen.add(leaf.holds(world, self.context))
             if len(seen) > 1:
                 return UNDECIDED
         return seen.pop()
@@ -220,7 +220,7 @@ class Case:
     def judge(self, budget: int = WORLD_BUDGET) -> Judgement:
         """The exact verdict, or undecided with the limit named."""
         verdict = judge(self.predicate, self.truths.__getitem__)
-        if verdict is not UNDECIDED or self.around.none_as_null:
+        if verdict is not UNDECIDED or self.context.none_as_null:
             return Judgement(verdict)
         if self._is_read_once():
             return Judgement(UNDECIDED, self.limit)
@@ -253,7 +253,7 @@ class Case:
         budget: no."""
         recorded = [split for split in self.splits if self._is_recorded(split)]
         unrecorded = [split for split in self.splits if split not in recorded]
-        for picked in islice(product(*(split.choices for split in recorded)), MOST_CHOICES):
+        for picked in islice(product(*(split.choices for split in recorded)), _MOST_CHOICES):
             truths, world = self.settled(recorded, picked)
             seen, spent = self._descend(unrecorded, truths, world, budget)
             if seen == {YES} and not spent:
@@ -276,7 +276,7 @@ class Case:
                 world[split.name] = choice.value
         for leaf in self.joint:
             if leaf.reads <= world.keys():
-                truths[leaf] = leaf.holds(world, self.around)
+                truths[leaf] = leaf.holds(world, self.context)
         return truths, world
 
     def verdict_once(
@@ -284,7 +284,7 @@ class Case:
         splits: Sequence[Split],
         picked: Iterable[Choice],
         part: Predicate | None = None,
-        budget: int = FEW_WORLDS,
+        budget: int = _FEW_WORLDS,
     ) -> Verdict:
         """The verdict once these splits are decided for these choices and the others left open; past the budget Kleene's.
         `part` is the rule, or one of the rules that it joins."""
@@ -330,7 +330,7 @@ class Case:
                     there = {**world, split.name: choice.value}
                     for leaf in self.joint:
                         if split.name in leaf.reads and leaf.reads <= there.keys():
-                            following[leaf] = leaf.holds(there, self.around)
+                            following[leaf] = leaf.holds(there, self.context)
                 if not descend(at + 1, following, there):
                     return False
                 if len(seen) > 1:
@@ -342,7 +342,7 @@ class Case:
         return seen, not finished
 
 
-def _either_way(fixed: dict[AnyLeaf, Verdict], unsettled: list[AnyLeaf]) -> list[Reading]:
+def _either_way(fixed: dict[AnyLeaf, Verdict], unsettled: list[AnyLeaf]) -> list[_Reading]:
     """Past the budget of meanings: each unsettled leaf may go either way, which never claims too much."""
     readings = [fixed]
     for leaf in unsettled[:8]:
@@ -351,17 +351,17 @@ def _either_way(fixed: dict[AnyLeaf, Verdict], unsettled: list[AnyLeaf]) -> list
 
 
 def judge_view(
-    predicate: Predicate, view: View, attributes: Mapping[str, Attribute], around: EvaluationContext
+    predicate: Predicate, view: View, attributes: Mapping[str, Attribute], context: EvaluationContext
 ) -> Judgement:
     """The verdict for one view of a coin."""
-    return Case(predicate, view.facts, attributes, around).judge()
+    return Case(predicate, view.facts, attributes, context).judge()
 
 
 def judge_views(
-    predicate: Predicate, views: Iterable[View], attributes: Mapping[str, Attribute], around: EvaluationContext
+    predicate: Predicate, views: Iterable[View], attributes: Mapping[str, Attribute], context: EvaluationContext
 ) -> Judgement:
     """The verdict for all that the coin may be: yes or no only when every candidate issue says so."""
-    judgements = [judge_view(predicate, view, attributes, around) for view in views]
+    judgements = [judge_view(predicate, view, attributes, context) for view in views]
     verdicts = {judgement.verdict for judgement in judgements}
     if len(verdicts) == 1:
         return judgements[0] if UNDECIDED not in verdicts else max(judgements, key=lambda j: j.limit or "")
@@ -369,9 +369,9 @@ def judge_views(
 
 
 def rests_on_unknown(
-    predicate: Predicate, views: Iterable[View], attributes: Mapping[str, Attribute], around: EvaluationContext
+    predicate: Predicate, views: Iterable[View], attributes: Mapping[str, Attribute], context: EvaluationContext
 ) -> bool:
     """For a coin whose verdict is undecided: whether no choice among what is declared (its candidate issues, alternatives,
     ranges, a term that stands above) makes it a yes while the facts that nobody recorded stay open. Then the doubt is
     plain ignorance."""
-    return not any(Case(predicate, view.facts, attributes, around).fits_as_declared() for view in views)
+    return not any(Case(predicate, view.facts, attributes, context).fits_as_declared() for view in views)

@@ -16,16 +16,16 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from service.exchange.reduction import Link, ReducedExchange, Ring, Term
+from service.exchange.reduction import Condition, Link, LinkCycle, ReducedExchange
 
-Numbers = npt.NDArray[np.int64]
+_Numbers = npt.NDArray[np.int64]
 _AMPLE = 2**40
-MOST_STEPS = 20_000_000
+_MOST_STEPS = 20_000_000
 """How many times a first answer asks whether one may give to another: past that it is what was found so far."""
 
 
 @dataclass(frozen=True, slots=True)
-class Flow:
+class Circulation:
     """`value` places filled. `given` says how many coins of a supply go to a kind of place, `taken` how many places of a
     demand are filled. `weights`: without a set of parties at least the sum of their weights is lost, by position."""
 
@@ -35,7 +35,7 @@ class Flow:
     weights: tuple[int, ...]
 
 
-def circulate(market: ReducedExchange) -> Flow:
+def maximum_circulation(market: ReducedExchange) -> Circulation:
     """A circulation of greatest value. Barred receivers and limits are not looked at: it stays an upper bound."""
     from ortools.graph.python import min_cost_flow
 
@@ -54,15 +54,15 @@ def circulate(market: ReducedExchange) -> Flow:
     status = solver.solve()
     if status != solver.OPTIMAL:
         raise RuntimeError(f"the solver ends a circulation, which always has an answer, with {status}")
-    flows: Numbers = np.array(solver.flows(np.arange(len(table))), np.int64)
+    flows: _Numbers = np.array(solver.flows(np.arange(len(table))), np.int64)
     value = -solver.optimal_cost()
     first, last = len(market.supplies), len(market.supplies) + len(spread)
     given = {pair: int(flow) for pair, flow in zip(spread, flows[first:last], strict=True) if flow}
     taken = {number: int(flow) for number, flow in enumerate(flows[last:]) if flow}
-    return Flow(value, given, taken, _weights(table, flows, first, last, len(at), value))
+    return Circulation(value, given, taken, _weights(table, flows, first, last, len(at), value))
 
 
-def _weights(table: Numbers, flows: Numbers, first: int, last: int, parties: int, value: int) -> tuple[int, ...]:
+def _weights(table: _Numbers, flows: _Numbers, first: int, last: int, parties: int, value: int) -> tuple[int, ...]:
     """What is lost at least without each party, by prices of the nodes; the prices prove the flow's value on the way.
 
     By linear duality no circulation is worth more than the sum over arcs of capacity times what an arc gains past the
@@ -80,8 +80,8 @@ def _weights(table: Numbers, flows: Numbers, first: int, last: int, parties: int
 
 
 def _prices(
-    tail: Numbers, head: Numbers, cost: Numbers, more: npt.NDArray[np.bool_], less: npt.NDArray[np.bool_], nodes: int
-) -> Numbers:
+    tail: _Numbers, head: _Numbers, cost: _Numbers, more: npt.NDArray[np.bool_], less: npt.NDArray[np.bool_], nodes: int
+) -> _Numbers:
     """Shortest distances from anywhere in what is left of the network (Bellman and Ford)."""
     start = np.concatenate([tail[more], head[less]])
     end = np.concatenate([head[more], tail[less]])
@@ -100,7 +100,7 @@ def _prices(
     raise RuntimeError("a circulation of greatest value left a cycle that gains")
 
 
-def least_people(market: ReducedExchange, flow: Flow, places: int) -> int:
+def fewest_people(market: ReducedExchange, flow: Circulation, places: int) -> int:
     """No fewer parties fill so many places: a bound by the flow's prices, and one by how much each can give and take."""
     if not places:
         return 0
@@ -128,7 +128,7 @@ def _by_reach(market: ReducedExchange, places: int) -> int:
 class _Tokens:
     """What is left of a circulation: who has coins for which kinds, and who lacks them, as bits of whole numbers."""
 
-    def __init__(self, market: ReducedExchange, flow: Flow) -> None:
+    def __init__(self, market: ReducedExchange, flow: Circulation) -> None:
         self.market = market
         self.coins: dict[tuple[int, int], list[int]] = defaultdict(list)
         self.wants: dict[tuple[int, int], list[int]] = defaultdict(list)
@@ -151,8 +151,8 @@ class _Tokens:
             self.left[party] += len(held)
         for party, kind in self.wants:
             self.lacks[party] |= bit[kind]
-        self.steps = MOST_STEPS
-        self.under: Counter[Term] = Counter()
+        self.steps = _MOST_STEPS
+        self.under: Counter[Condition] = Counter()
 
     def link(self, giver: int, receiver: int) -> Link | None:
         """The first link from the one to the other that nothing stands against."""
@@ -167,7 +167,7 @@ class _Tokens:
                     return supply, demand
         return None
 
-    def take(self, parties: tuple[int, ...]) -> Ring | None:
+    def take(self, parties: tuple[int, ...]) -> LinkCycle | None:
         """The ring over these parties taken away, or None when limits forbid it."""
         links: list[Link] = []
         for giver, receiver in zip(parties, (*parties[1:], parties[0]), strict=True):
@@ -210,10 +210,10 @@ class _Tokens:
             self.under[term] += -1 if back else 1
 
 
-def peel(market: ReducedExchange, flow: Flow, longest: int) -> list[Ring]:
+def decompose(market: ReducedExchange, flow: Circulation, longest: int) -> list[LinkCycle]:
     """Short rings taken from the circulation, those of few parties first, for whoever has most left to give."""
     tokens = _Tokens(market, flow)
-    rings: list[Ring] = []
+    rings: list[LinkCycle] = []
     for length in range(2, longest + 1):
         stuck: set[int] = set()
         while True:

@@ -14,8 +14,8 @@ from itertools import pairwise, takewhile
 from typing import TYPE_CHECKING, Any
 
 from service.assignment.problem import Level
-from service.assignment.search import SEED, Meter
-from service.exchange.reduction import Link, ReducedExchange, Ring, Term
+from service.assignment.search import SEED, SolverBudget
+from service.exchange.reduction import Condition, Link, LinkCycle, ReducedExchange
 
 if TYPE_CHECKING:
     from ortools.sat.python import cp_model
@@ -28,7 +28,7 @@ Terms = dict[int, int]
 class CyclePacking:
     """One market in the solver, with the best rings so far in `best`; `start` must keep every limit."""
 
-    def __init__(self, market: ReducedExchange, every: Sequence[Parties], start: Iterable[Ring]) -> None:
+    def __init__(self, market: ReducedExchange, every: Sequence[Parties], start: Iterable[LinkCycle]) -> None:
         from ortools.sat.python import cp_model
 
         self.market, self.best = market, list(start)
@@ -43,7 +43,7 @@ class CyclePacking:
         self._now = self._values(self.best)
         self._levels: list[Level] = []
 
-    def optimise(self, low: int, fewest: Callable[[int], int], meter: Meter, seconds: float) -> None:
+    def optimise(self, low: int, fewest: Callable[[int], int], meter: SolverBudget, seconds: float) -> None:
         """Every level in order. `low` is known as a bound of the places, and of the people for so many places `fewest`."""
         stop = meter.left - seconds
         sizes = {number: -len(parties) for parties, number in self._cycles.items()}
@@ -56,14 +56,14 @@ class CyclePacking:
         self._levels.append(Level("order", unproven, not unproven, 0))
         self.best = list(self._dealt())
 
-    def _level(self, name: str, terms: Terms, floor: int, meter: Meter, stop: float) -> None:
+    def _level(self, name: str, terms: Terms, floor: int, meter: SolverBudget, stop: float) -> None:
         bound = self._minimise(terms, floor, meter, (meter.left - stop) / 2)
         self._model.add(self._expression(terms) <= self._worth(terms))
         sign = 1 if name == "people" else -1
         value = self._worth(terms)
         self._levels.append(Level(name, sign * value, bound == value, sign * bound))
 
-    def fill(self, low: int, meter: Meter, seconds: float) -> int:
+    def fill(self, low: int, meter: SolverBudget, seconds: float) -> int:
         """The level `places` alone; returns how many there are."""
         terms = {number: -len(parties) for parties, number in self._cycles.items()}
         self._minimise(terms, -low, meter, seconds)
@@ -87,7 +87,7 @@ class CyclePacking:
         of_supply: dict[int, list[int]] = defaultdict(list)
         of_demand: dict[int, list[int]] = defaultdict(list)
         of_step: dict[Parties, list[int]] = defaultdict(list)
-        of_term: dict[Term, list[int]] = defaultdict(list)
+        of_term: dict[Condition, list[int]] = defaultdict(list)
         for link in market.links():
             supply, demand = market.supplies[link[0]], market.demands[link[1]]
             step = (supply.giver, demand.receiver)
@@ -152,7 +152,7 @@ class CyclePacking:
 
     # Answers as the values of the variables ---------------------------------------------------------------------------
 
-    def _values(self, rings: Iterable[Ring]) -> list[int]:
+    def _values(self, rings: Iterable[LinkCycle]) -> list[int]:
         values = [0] * len(self._vars)
         for ring in rings:
             parties = self.market.parties_of(ring)
@@ -163,7 +163,7 @@ class CyclePacking:
                 values[self._people[party]] = 1
         return values
 
-    def _dealt(self) -> Iterator[Ring]:
+    def _dealt(self) -> Iterator[LinkCycle]:
         """The rings: each cycle in order takes the first links that are left between its parties."""
         between: dict[Parties, list[Link]] = defaultdict(list)
         for (supply, demand), number in sorted(self._links.items(), reverse=True):
@@ -179,7 +179,7 @@ class CyclePacking:
 
     # Asking the solver ------------------------------------------------------------------------------------------------
 
-    def _put_in_order(self, meter: Meter, stop: float) -> int:
+    def _put_in_order(self, meter: SolverBudget, stop: float) -> int:
         """Make each cycle in order as frequent as it can be, then each link; for how many of them that is not proven.
 
         Most are 0, and stay so: a run of them is asked about at once.
@@ -202,7 +202,7 @@ class CyclePacking:
             at += len(run)
         return unproven
 
-    def _rises(self, numbers: Sequence[int], meter: Meter, seconds: float) -> tuple[bool, bool]:
+    def _rises(self, numbers: Sequence[int], meter: SolverBudget, seconds: float) -> tuple[bool, bool]:
         """Whether one of these, now all 0, can be more, which then is so in the best answer; and whether that is proven."""
         if seconds <= 0:
             return False, False
@@ -215,7 +215,7 @@ class CyclePacking:
             return True, True
         return False, bool(status == self._cp.INFEASIBLE)
 
-    def _minimise(self, terms: Terms, low: int, meter: Meter, seconds: float) -> int:
+    def _minimise(self, terms: Terms, low: int, meter: SolverBudget, seconds: float) -> int:
         """Make the terms as small as can be; returns a proven bound, their value when the step was finished."""
         reached = self._worth(terms)
         if reached <= low:
@@ -235,7 +235,7 @@ class CyclePacking:
         bound = solver.best_objective_bound
         return min(max(low, math.ceil(bound - 1e-6)), reached) if math.isfinite(bound) else low
 
-    def _solved(self, model: cp_model.CpModel, meter: Meter, seconds: float) -> tuple[cp_model.CpSolver, Any]:
+    def _solved(self, model: cp_model.CpModel, meter: SolverBudget, seconds: float) -> tuple[cp_model.CpSolver, Any]:
         model.clear_hints()  # type: ignore[no-untyped-call]
         for variable, value in zip(self._vars, self._now, strict=True):
             model.add_hint(variable, value)

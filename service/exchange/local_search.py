@@ -6,13 +6,13 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import replace
 
-from service.assignment.search import Meter
-from service.exchange.circulation import Flow
+from service.assignment.search import SolverBudget
+from service.exchange.circulation import Circulation
 from service.exchange.cycle_packing import CyclePacking
-from service.exchange.reduction import Demand, ReducedExchange, Ring, Supply, Term, rings_of
+from service.exchange.reduction import Condition, Demand, LinkCycle, ReducedExchange, Supply, party_cycles
 
-TOGETHER = 9
-PATIENCE = 60
+_NEIGHBOURHOOD_SIZE = 9
+_MOST_FAILURES = 60
 _SLICE_SECONDS = 0.1
 _TRY_SECONDS = 0.05
 """What a try costs beside the solver's own time."""
@@ -20,13 +20,18 @@ _MOST_CYCLES = 6_000
 
 
 def improve(
-    market: ReducedExchange, flow: Flow, start: list[Ring], longest: int, meter: Meter, seconds: float
-) -> list[Ring]:
+    market: ReducedExchange,
+    flow: Circulation,
+    start: list[LinkCycle],
+    longest: int,
+    meter: SolverBudget,
+    seconds: float,
+) -> list[LinkCycle]:
     """Rings that fill as many places as those of `start` or more. Ends where they reach the flow's bound, by the budget, or
     after PATIENCE tries in vain."""
     table, stop = _Table(market, flow, start), meter.left - seconds
     turn, vain, tried = 0, 0, set[frozenset[int]]()
-    while vain < PATIENCE and meter.left > stop and table.filled < flow.value:
+    while vain < _MOST_FAILURES and meter.left > stop and table.filled < flow.value:
         turn, vain = turn + 1, vain + 1
         few = table.few(turn)
         if few in tried:
@@ -34,7 +39,7 @@ def improve(
         tried.add(few)
         meter.spend(_TRY_SECONDS)
         part, supplies, demands = table.without(few)
-        every = rings_of(part, longest, _MOST_CYCLES)
+        every = party_cycles(part, longest, _MOST_CYCLES)
         if not every:
             continue
         inside = table.inside(few)
@@ -53,9 +58,9 @@ def improve(
 class _Table:
     """Rings, and what they use, party by party."""
 
-    def __init__(self, market: ReducedExchange, flow: Flow, rings: Iterable[Ring]) -> None:
+    def __init__(self, market: ReducedExchange, flow: Circulation, rings: Iterable[LinkCycle]) -> None:
         self.market = market
-        self.rings: dict[int, Ring] = {}
+        self.rings: dict[int, LinkCycle] = {}
         self.filled = 0
         self.supplies: dict[int, list[int]] = defaultdict(list)
         self.demands: dict[int, list[int]] = defaultdict(list)
@@ -66,14 +71,14 @@ class _Table:
         self._at: dict[int, dict[int, None]] = {party: {} for party in market.parties}
         self._gone: Counter[int] = Counter()
         self._taken: Counter[int] = Counter()
-        self._under: Counter[Term] = Counter()
+        self._under: Counter[Condition] = Counter()
         self._missing: Counter[int] = Counter()
         for (given, _), count in flow.given.items():
             self._missing[market.supplies[given].giver] += count
         self._next = 0
         self.replace((), rings)
 
-    def replace(self, old: Iterable[int], new: Iterable[Ring]) -> None:
+    def replace(self, old: Iterable[int], new: Iterable[LinkCycle]) -> None:
         """These rings taken off, and others laid down."""
         for number in old:
             self._count(self.rings.pop(number), number, -1)
@@ -82,7 +87,7 @@ class _Table:
             self._count(ring, self._next, 1)
             self._next += 1
 
-    def _count(self, ring: Ring, number: int, sign: int) -> None:
+    def _count(self, ring: LinkCycle, number: int, sign: int) -> None:
         self.filled += sign * len(ring)
         for supply, demand in ring:
             self._gone[supply] += sign
@@ -106,7 +111,11 @@ class _Table:
             with_it.update(self.market.parties_of(self.rings[number]))
         partners = sorted((p for p in with_it if p != centre), key=lambda p: (-with_it[p], p))
         chosen = {centre: None}
-        for others, count in ((short, TOGETHER // 2), (partners, TOGETHER), (list(self.market.parties), TOGETHER)):
+        for others, count in (
+            (short, _NEIGHBOURHOOD_SIZE // 2),
+            (partners, _NEIGHBOURHOOD_SIZE),
+            (list(self.market.parties), _NEIGHBOURHOOD_SIZE),
+        ):
             shift = (turn * 7 + turn // max(len(pool), 1)) % len(others) if others else 0
             for party in [*others[shift:], *others[:shift]]:
                 if len(chosen) < count:

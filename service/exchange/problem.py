@@ -60,7 +60,7 @@ class AtMost:
     count: int
 
 
-Limit = tuple[AtMost, ...]
+TransferLimit = tuple[AtMost, ...]
 """At least one of these holds."""
 
 
@@ -69,7 +69,7 @@ class Exchange:
     """Parties by their numbers. Numbers of parties, coins (each party's own) and places are in the order that ties go by."""
 
     parties: Mapping[int, Party]
-    limits: tuple[Limit, ...] = ()
+    limits: tuple[TransferLimit, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -86,7 +86,7 @@ Cycle = tuple[Transfer, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Settlement:
+class ExchangeSolution:
     """The cycles in order, each from its lowest party on. `levels` as in `service.assignment.problem.Level`: `people` is
     better when less, the others when more; a bound holds given the levels before it. `order` counts the choices that are
     not proven to be the first."""

@@ -14,9 +14,9 @@ from service.exchange.problem import Exchange, Offer
 
 Link = tuple[int, int]
 """A supply and a demand that it fits."""
-Ring = tuple[Link, ...]
+LinkCycle = tuple[Link, ...]
 """Links from party to party and back, from the lowest party on."""
-Term = tuple[int, int]
+Condition = tuple[int, int]
 """A limit, and which of its conditions."""
 
 
@@ -29,7 +29,7 @@ class Supply:
     kinds: frozenset[int]
     coins: tuple[int, ...]
     barred: frozenset[int] = frozenset()
-    limits: frozenset[Term] = frozenset()
+    limits: frozenset[Condition] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,7 @@ class Demand:
 
 
 @dataclass(frozen=True, slots=True)
-class Most:
+class ReducedAtMost:
     """Of the supplies under this condition at most `count` coins go to the receiver, or to anybody."""
 
     receiver: int | None
@@ -56,7 +56,7 @@ class ReducedExchange:
     parties: tuple[int, ...]
     supplies: tuple[Supply, ...]
     demands: tuple[Demand, ...]
-    limits: dict[int, tuple[Most, ...]]
+    limits: dict[int, tuple[ReducedAtMost, ...]]
     """By number: of the conditions of a limit at least one holds."""
 
     def fits(self, supply: Supply, demand: Demand) -> bool:
@@ -72,14 +72,14 @@ class ReducedExchange:
             fitting = sorted(number for kind in supply.kinds for number in by_kind[kind])
             yield from ((at, number) for number in fitting if self.fits(supply, self.demands[number]))
 
-    def terms(self, link: Link) -> Iterator[Term]:
+    def terms(self, link: Link) -> Iterator[Condition]:
         """The conditions that count the link."""
         for term in self.supplies[link[0]].limits:
             receiver = self.limits[term[0]][term[1]].receiver
             if receiver is None or receiver == self.demands[link[1]].receiver:
                 yield term
 
-    def parties_of(self, ring: Ring) -> tuple[int, ...]:
+    def parties_of(self, ring: LinkCycle) -> tuple[int, ...]:
         """Who takes part in the ring, in its order."""
         return tuple(self.supplies[supply].giver for supply, _ in ring)
 
@@ -92,10 +92,10 @@ def link_count(market: ReducedExchange) -> int:
     return sum(wanting[kind] for supply in market.supplies for kind in supply.kinds)
 
 
-def markets(exchange: Exchange) -> list[ReducedExchange]:
+def reduce_exchange(exchange: Exchange) -> list[ReducedExchange]:
     """The parts of the exchange in which there may be cycles, each reduced, in the order of their parties."""
     barred: dict[tuple[int, int], set[int]] = defaultdict(set)
-    bound: dict[tuple[int, int], set[Term]] = defaultdict(set)
+    bound: dict[tuple[int, int], set[Condition]] = defaultdict(set)
     for number, limit in enumerate(exchange.limits):
         for at, condition in enumerate(limit):
             for coin in condition.coins:
@@ -147,13 +147,13 @@ def _reduced(
     exchange: Exchange,
     members: list[int],
     barred: dict[tuple[int, int], set[int]],
-    bound: dict[tuple[int, int], set[Term]],
+    bound: dict[tuple[int, int], set[Condition]],
 ) -> ReducedExchange:
     lacking: dict[int, set[int]] = defaultdict(set)
     for number in members:
         for place in exchange.parties[number].holes:
             lacking[place].add(number)
-    alike: dict[tuple[int, frozenset[int], frozenset[int], frozenset[Term]], list[int]] = {}
+    alike: dict[tuple[int, frozenset[int], frozenset[int], frozenset[Condition]], list[int]] = {}
     for number in members:
         for offer in exchange.parties[number].offers:
             away = frozenset(barred.get((number, offer.coin), ()))
@@ -180,7 +180,7 @@ def _reduced(
             wanted_here.setdefault(kind_of[place], []).append(place)
         demands += [Demand(number, kind, tuple(places)) for kind, places in wanted_here.items()]
     conditions = {
-        number: tuple(Most(most.receiver, most.count) for most in exchange.limits[number])
+        number: tuple(ReducedAtMost(most.receiver, most.count) for most in exchange.limits[number])
         for number in sorted({number for supply in supplies for number, _ in supply.limits})
     }
     return ReducedExchange(tuple(members), supplies, tuple(demands), conditions)
@@ -194,7 +194,7 @@ def successors(market: ReducedExchange) -> dict[int, list[int]]:
     return {party: sorted(others) for party, others in found.items()}
 
 
-def rings_of(market: ReducedExchange, longest: int, most: int) -> list[tuple[int, ...]] | None:
+def party_cycles(market: ReducedExchange, longest: int, most: int) -> list[tuple[int, ...]] | None:
     """Every cycle of parties of 2 to `longest`, in order, each from its lowest party on; None past `most`."""
     after = successors(market)
     into = {party: set(others) for party, others in after.items()}

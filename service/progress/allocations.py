@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from service.assignment.build import Instance
-from service.assignment.joint import join, part_of, share_of, without
+from service.assignment.joint import join_problems, set_problem_of, solution_of, without_pieces
 from service.assignment.problem import Level, Placement, Solution
 from service.assignment.solve import solve
 from service.errors import Fault, OverLimit
@@ -162,10 +162,10 @@ def _jointly(
     if fits > MOST_FITS:
         message = f"{fits} fits of coins to places over all sets; up to {MOST_FITS} are solved together"
         raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets, or allocate in_order")])
-    joint = join([share_of(board) for board in boards])
+    joint = join_problems([set_problem_of(board) for board in boards])
     solution = solve(joint.problem, budget_seconds=0.8 * budget_seconds)
     seconds = 0.2 * budget_seconds / max(1, len(exclusive))
-    parts = [part_of(joint, at, solution, budget_seconds=seconds) for at in range(len(exclusive))]
+    parts = [solution_of(joint, at, solution, budget_seconds=seconds) for at in range(len(exclusive))]
     taken: Counter[str] = Counter(joint.holdings[seat.holding] for seat in solution.placements)
     here = {}
     for number, board, part in zip(exclusive, boards, parts, strict=True):
@@ -182,7 +182,7 @@ def _board_without(board: Instance, gone: Mapping[str, int]) -> Instance:
     taken = {coin: gone[holding.id] for coin, holding in enumerate(board.holdings) if holding.id in gone}
     if not taken:
         return board
-    problem = without(board.problem, taken)
+    problem = without_pieces(board.problem, taken)
     holdings = tuple(
         replace(holding, quantity=left) for holding, left in zip(board.holdings, problem.quantity, strict=True)
     )

@@ -100,7 +100,7 @@ def _told(evaluated: Evaluated, judged: JudgedCandidate, before: Part | None, af
     if entry["effect"] == "undecided":
         rules = {named(board, [at])[0]: board.places[at].predicate for at in places}
         table = evaluated.table
-        settled = settle_places(rules, board.views[judged.coin], table.attributes, table.around)
+        settled = settle_places(rules, board.views[judged.coin], table.attributes, table.context)
         entry["settle"] = settled.facts
         if settled.limit is not None:
             entry["limit"] = settled.limit

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from service.assignment.build import Instance
-from service.assignment.problem import Basis, Placement, Problem
+from service.assignment.problem import AssignmentProblem, Basis, Placement
 from service.assignment.solve import solve
 from service.evaluation.explanation import failing_clauses
 from service.evaluation.table import Table
@@ -49,7 +49,7 @@ def pin_conflicts(
         elif (holding, address) in nevers:
             conflict |= {"reason": "never", "message": f"You also said that {holding} is never to sit in {address}."}
         elif coin is not None and coin not in board.fits[at]:
-            clauses = failing_clauses(board.places[at].parts, board.views[coin], table.attributes, table.around)
+            clauses = failing_clauses(board.places[at].parts, board.views[coin], table.attributes, table.context)
             # A coin of several candidate issues may fail another clause as each of them, and none as all.
             words = (
                 f"it fails {'; '.join(clauses)}" if clauses else "whatever it may be, it fails one clause or another"
@@ -121,7 +121,7 @@ def constraint_conflicts(
 class Trials:
     """How many more places are filled without some of the rules; each answer is worked out once."""
 
-    def __init__(self, problem: Problem, reached: int, budget_seconds: float) -> None:
+    def __init__(self, problem: AssignmentProblem, reached: int, budget_seconds: float) -> None:
         self.problem, self.reached, self.budget_seconds = problem, reached, budget_seconds
         self.left = 1 + MOST_WORK // max(1, len(problem.edges) * len(problem.rules))
         self.refused = False
@@ -150,7 +150,7 @@ class Trials:
         return tuple(sorted(group))
 
 
-def _only_places(problem: Problem) -> Problem:
+def _only_places(problem: AssignmentProblem) -> AssignmentProblem:
     """The same instance, asking after the pins and the required places for nothing but as many places as can be."""
     edges = tuple(replace(edge, basis=Basis.FIRM, cost=(), stays=False) for edge in problem.edges)
     return replace(problem, edges=edges, preference_levels=0)

@@ -54,9 +54,9 @@ class KnownPlaces:
     shows its key."""
 
     def __init__(self, request: EvaluationRequest, *, groups: bool = False) -> None:
-        around = EvaluationContext(request.today, request.vocabularies)
+        context = EvaluationContext(request.today, request.vocabularies)
         seen = [views(holding, request.issues) for holding in request.holdings if holding.status in request.statuses]
-        places = places_of(request.definition, Collection(seen, request.issues, around))
+        places = places_of(request.definition, Collection(seen, request.issues, context))
         one_per, choices = request.definition.one_per, request.definition.free_choice
         self.names = [place.address for place in places]
         if groups:

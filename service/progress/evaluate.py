@@ -61,9 +61,9 @@ def build_instance(request: EvaluationRequest) -> tuple[Instance, Table]:
     ensure_evaluable(request)
     counting = tuple(sorted((h for h in request.holdings if h.status in request.statuses), key=lambda h: h.id))
     seen = tuple(views(holding, request.issues) for holding in counting)
-    around = EvaluationContext(request.today, request.vocabularies)
-    places = places_of(request.definition, Collection(seen, request.issues, around))
-    table = Table(request.definition.attributes, around)
+    context = EvaluationContext(request.today, request.vocabularies)
+    places = places_of(request.definition, Collection(seen, request.issues, context))
+    table = Table(request.definition.attributes, context)
     return build(request.definition, places, counting, seen, table, fixed_placements(request)), table
 
 

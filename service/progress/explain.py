@@ -26,13 +26,13 @@ def explain(request: EvaluationRequest, holding: Holding, place: str | None) -> 
     """
     ensure_evaluable(request)
     definition = request.definition
-    around = EvaluationContext(request.today, request.vocabularies)
+    context = EvaluationContext(request.today, request.vocabularies)
     seen = views(holding, request.issues)
     others = tuple(views(other, request.issues) for other in request.holdings)
-    places = _asked(places_of(definition, Collection((seen, *others), request.issues, around)), place)
-    table = Table(definition.attributes, around)
+    places = _asked(places_of(definition, Collection((seen, *others), request.issues, context)), place)
+    table = Table(definition.attributes, context)
     speak = Speaker(definition.attributes, request.vocabularies)
-    sparing = StepBudget(definition.attributes, around)
+    sparing = StepBudget(definition.attributes, context)
     return {
         "holding": holding.id,
         "definition": {"id": request.document_id, "revision": request.revision, "digest": definition.digest},
@@ -76,11 +76,11 @@ def _explained(
 def _view(
     place: Place, view: View, table: Table, speak: Speaker, sparing: StepBudget, *, alone: bool
 ) -> dict[str, Any]:
-    attributes, around = table.attributes, table.around
+    attributes, context = table.attributes, table.context
     entry: dict[str, Any] = {} if alone and view.issue is None else {"issue": view.issue}
     entry["verdict"] = sparing.judge(place.predicate, view).verdict.value
-    entry["clauses"] = explain_clauses(place.parts, view, attributes, around, speak, sparing)
-    entry["settle"] = [_settled(fact) for fact in settle(place.predicate, view, attributes, around, sparing)]
+    entry["clauses"] = explain_clauses(place.parts, view, attributes, context, speak, sparing)
+    entry["settle"] = [_settled(fact) for fact in settle(place.predicate, view, attributes, context, sparing)]
     return entry
 
 

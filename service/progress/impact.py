@@ -13,7 +13,7 @@ from typing import Any
 
 from service.analysis.diff import DefinitionDiff, diff_definitions
 from service.analysis.diff_wording import changes_as_json
-from service.analysis.overlap import MOST_WORK
+from service.analysis.overlap import COMPARISON_WORK
 from service.progress.decisions import KnownPlaces
 from service.progress.evaluate import EvaluationRequest, evaluate
 from service.progress.history import entries_of
@@ -80,7 +80,9 @@ class CarriedDecisions:
     shown: Mapping[str, Any]
 
 
-def difference_of(before: EvaluationRequest, after: EvaluationRequest, *, most_work: int = MOST_WORK) -> DefinitionDiff:
+def difference_of(
+    before: EvaluationRequest, after: EvaluationRequest, *, most_work: int = COMPARISON_WORK
+) -> DefinitionDiff:
     """What changed between the definitions of the two, with the later one's catalogue and day."""
     return diff_definitions(before.definition, after.definition, after.issues, after.today, most_work=most_work)
 

@@ -15,9 +15,9 @@ from math import prod
 from typing import Any
 
 from service.evaluation.distinguishing import distinguishing_features
-from service.evaluation.explanation import Wording, constants_of
+from service.evaluation.explanation import RegionWording, constants_of
 from service.evaluation.places import key_test
-from service.evaluation.settling import Allowance, settle_places
+from service.evaluation.settling import TrialBudget, settle_places
 from service.evaluation.verdicts import Case, Split
 from service.facts.attributes import Attribute, Attributes
 from service.facts.holding import Holding, View
@@ -77,7 +77,7 @@ class _Weighing:
         self.coins = [{holding.id: at for at, holding in enumerate(one.board.holdings)} for one in sets]
         self.left = MOST_EDGES
         self.left_out = 0
-        self.allowance = Allowance(200_000)
+        self.allowance = TrialBudget(200_000)
 
     def doubts(self) -> Iterator[DoubtfulFact]:
         """The coins that may fit some place, and those whose key under a set-level rule is not settled; those that sit
@@ -108,19 +108,19 @@ class _Weighing:
             yield from self._weigh_issue(doubt)
             return
         first = next(iter(doubt.rules))
-        attributes, around = self._attributes(doubt), self._around(doubt)
+        attributes, context = self._attributes(doubt), self._around(doubt)
         facts = self._views(first, doubt)[0].facts
         rules = {**doubt.named(), **dict(self._key_rules(doubt))}
         if not rules:
             return
-        case = Case(Or(tuple(rules.values())), facts, attributes, around)
+        case = Case(Or(tuple(rules.values())), facts, attributes, context)
         undecided = {leaf for leaf in case.distinct if case.truths[leaf] is UNDECIDED}
         splits = {s.name: s for s in case.splits if s.name and any(s.name in leaf.reads for leaf in undecided)}
         for name, split in splits.items():
             yield from self._weigh_one(
                 doubt, case, attributes, (split,), {name: _options(split, case, attributes[name])}
             )
-        together = settle_places(doubt.named(), (View(facts),), attributes, around, self.allowance).facts
+        together = settle_places(doubt.named(), (View(facts),), attributes, context, self.allowance).facts
         names = [fact["attribute"] for fact in together]
         if len(names) > 1 and splits.keys() >= set(names):
             options = {name: _options(splits[name], case, attributes[name]) for name in names}
@@ -346,7 +346,7 @@ def _narrowed(value: Value, case: Case, attribute: Attribute) -> list[Value]:
     schemes = {leaf.vocabulary for leaf in leaves}
     found: dict[tuple[bool, ...], Value] = {}
     for name in sorted(schemes):
-        scheme = case.around.vocabularies[name]
+        scheme = case.context.vocabularies[name]
         for term in value if isinstance(value, frozenset) else (value,):
             for lower in sorted(scheme.below.get(term, ())) if isinstance(term, str) else ():
                 pattern = tuple(scheme.is_at_or_below(lower, leaf.term) for leaf in leaves)
@@ -357,7 +357,7 @@ def _narrowed(value: Value, case: Case, attribute: Attribute) -> list[Value]:
 
 def _words_by_value(split: Split, case: Case, attribute: Attribute) -> dict[Value, str]:
     every = [value for choice in split.choices for value in choice.values]
-    words = Wording(attribute, every, case.facts.get(attribute.name), constants_of(case, attribute.name))
+    words = RegionWording(attribute, every, case.facts.get(attribute.name), constants_of(case, attribute.name))
     return {
         choice.value: ", ".join(words.of([(choice.meant, choice.values)]))
         for choice in split.choices

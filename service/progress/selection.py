@@ -28,17 +28,17 @@ def verdicts_of(
     holdings: Sequence[Holding],
     issues: Mapping[str, Facts],
     attributes: Attributes,
-    around: EvaluationContext,
+    context: EvaluationContext,
 ) -> list[Verdict]:
     """The verdict of the rule for every holding, in their order."""
     seen = [views(holding, issues) for holding in holdings]
     single = [number for number, mine in enumerate(seen) if len(mine) == 1]
     found = [NO] * len(seen)
-    fits = Columns([seen[number][0] for number in single], attributes, around).fits(predicate)
+    fits = Columns([seen[number][0] for number in single], attributes, context).fits(predicate)
     for rows, verdict in ((fits.certain, YES), (fits.alternatives, UNDECIDED), (fits.unknown, UNDECIDED)):
         for row in rows.tolist():
             found[single[row]] = verdict
-    table = Table(attributes, around)
+    table = Table(attributes, context)
     for number, mine in enumerate(seen):
         if len(mine) > 1:
             found[number] = table.verdict(predicate, mine)

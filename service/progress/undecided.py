@@ -7,7 +7,7 @@ from typing import Any
 
 from service.assignment.build import Instance
 from service.assignment.problem import Placement
-from service.evaluation.settling import Allowance, SettlingFacts, settle_places
+from service.evaluation.settling import SettlingFacts, TrialBudget, settle_places
 from service.evaluation.table import Table
 from service.facts.truth import UNDECIDED
 from service.rules.predicates import Predicate, reads
@@ -31,7 +31,7 @@ def doubts(board: Instance, table: Table, seats: Mapping[int, Placement]) -> tup
     order = sorted(in_doubt, key=lambda coin: (coin not in sitting, coin))
     known: dict[object, SettlingFacts] = {}
     read: dict[int, frozenset[str]] = {}
-    allowance = Allowance(MOST_TRIALS)
+    allowance = TrialBudget(MOST_TRIALS)
     told = []
     for coin in order[:MOST_DOUBTS]:
         rules, views = in_doubt[coin], board.views[coin]
@@ -41,7 +41,7 @@ def doubts(board: Instance, table: Table, seats: Mapping[int, Placement]) -> tup
         names = sorted(frozenset[str]().union(*{read[id(rule)] for rule in rules.values()}))
         key = (tuple(rules), tuple((view.issue, *(view.facts.get(name) for name in names)) for view in views))
         if key not in known:
-            known[key] = settle_places(rules, views, table.attributes, table.around, allowance)
+            known[key] = settle_places(rules, views, table.attributes, table.context, allowance)
         told.append(_told(board, coin, rules, known[key]))
     return told, len(order) - len(told)
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from service.assignment.build import Instance
 from service.assignment.problem import Placement
-from service.evaluation.explanation import conjuncts, failing_clauses, words_of
+from service.evaluation.explanation import clause_text, conjuncts, failing_clauses
 from service.evaluation.places import Place
 from service.evaluation.table import Table
 from service.facts.holding import Holding, View
@@ -119,11 +119,11 @@ class Closest:
         views = self.board.views[coin]
         words = [self._words(rule, clause) for rule, clause in clauses if self.table.verdict(clause, views) is NO]
         if not words:
-            words = failing_clauses(place.parts, views, self.table.attributes, self.table.around)
+            words = failing_clauses(place.parts, views, self.table.attributes, self.table.context)
         return {"place": place.group if place.kind == "free_choice" else place.address, "failing": words}
 
     def _words(self, rule: Rule | str, clause: Predicate) -> str:
         words = self.words.get(id(clause))
         if words is None:
-            words = self.words[id(clause)] = words_of(rule, clause)
+            words = self.words[id(clause)] = clause_text(rule, clause)
         return words

@@ -42,11 +42,11 @@ def want_list(request: EvaluationRequest, result: Mapping[str, Any], notes: Note
     definition = request.definition
     held = [holding for holding in request.holdings if holding.status in request.statuses]
     seen = {holding.id: views(holding, request.issues) for holding in held}
-    around = EvaluationContext(request.today, request.vocabularies)
-    places = places_of(definition, Collection(list(seen.values()), request.issues, around))
+    context = EvaluationContext(request.today, request.vocabularies)
+    places = places_of(definition, Collection(list(seen.values()), request.issues, context))
     speak = Speaker(definition.attributes, request.vocabularies)
     entries = {entry["place"]: entry for entry in _entries(result)}
-    values = _Worth(seen, Table(definition.attributes, around))
+    values = _Worth(seen, Table(definition.attributes, context))
     wishes = _Wishes(notes or {}, {place.address: place.group for place in places}, held)
     wanted = [*_wanted(places, entries, speak), *_still_open(request, speak)]
     return {

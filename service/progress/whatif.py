@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from service.assignment.build import FixedPlacements, Instance, build
-from service.assignment.problem import Basis, ConstraintKind, Edge, Problem, Solution
+from service.assignment.problem import AssignmentProblem, Basis, Edge, SetRuleKind, Solution
 from service.assignment.solve import solve
 from service.evaluation.places import Collection, keys_of
 from service.facts.holding import Holding, views
@@ -98,7 +98,7 @@ class Evaluated:
     def opens_places(self, coin: Holding) -> bool:
         """Whether the coin shows a key of an open-ended group that no coin shows yet: the set then has other places."""
         definition, request = self.request.definition, self.request
-        seen = Collection([views(coin, request.issues)], request.issues, self.table.around)
+        seen = Collection([views(coin, request.issues)], request.issues, self.table.context)
         for group in definition.one_per:
             if group.keys.source == "holdings":
                 rules = [rule.predicate for rule in (definition.scope, group.accepts) if rule is not None]
@@ -138,7 +138,7 @@ class Evaluated:
         """These parts under other pins and nevers."""
         return self._solved(touched, (), wishes, also)
 
-    def with_rules(self, problem: Problem) -> Part:
+    def with_rules(self, problem: AssignmentProblem) -> Part:
         """The whole set under other set-level rules."""
         return Part(self.board, solve(problem, budget_seconds=self._seconds))
 
@@ -186,7 +186,7 @@ class Evaluated:
     def _under_rules(self, touched: frozenset[int]) -> bool:
         inside = self._inside(touched)
         rules = self.board.problem.rules
-        return any(rule.kind is ConstraintKind.NOT_ELSEWHERE or not inside.isdisjoint(rule.places) for rule in rules)
+        return any(rule.kind is SetRuleKind.NOT_ELSEWHERE or not inside.isdisjoint(rule.places) for rule in rules)
 
     def _lowers_the_worst(self, touched: frozenset[int], names: set[str], judged: Instance) -> bool:
         """Whether one of the coins is worth less under some preference than any coin here: what a missing fact counts then
@@ -223,7 +223,7 @@ def _loss(preference: Preference, value: Number | None) -> Number | None:
     return -value if preference.more_is_better else value
 
 
-def _leaders(problem: Problem) -> list[int]:
+def _leaders(problem: AssignmentProblem) -> list[int]:
     """For every place the first of those that hang together with it, by coins or by a rule that speaks of both."""
     leader = list(range(len(problem.required)))
 
@@ -242,7 +242,7 @@ def _leaders(problem: Problem) -> list[int]:
         join(edge.place, first.setdefault(edge.holding, edge.place))
     for rule in problem.rules:
         # Coins outside of its places matter to `not_elsewhere` too.
-        covered = range(len(leader)) if rule.kind is ConstraintKind.NOT_ELSEWHERE else sorted(rule.places)
+        covered = range(len(leader)) if rule.kind is SetRuleKind.NOT_ELSEWHERE else sorted(rule.places)
         for place in covered:
             join(place, covered[0])
     return [find(place) for place in range(len(leader))]

@@ -13,8 +13,8 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from service.analysis import diff, overlap, place_matching
-from service.analysis.diff import KINDS, DefinitionChange, diff_definitions
-from service.analysis.diff_wording import diff_in_words, lines
+from service.analysis.diff import CHANGE_KINDS, DefinitionChange, diff_definitions
+from service.analysis.diff_wording import diff_in_words, text_lines
 from service.facts.truth import NO, UNDECIDED
 from service.reference import shipped
 from service.rules.cql2.expression import parse
@@ -151,7 +151,7 @@ def test_the_enumeration_sees_a_comparison_that_is_wrong(monkeypatch: pytest.Mon
     # The control: a comparison that never finds what is lost says widened where the reference says changed.
     old, new = "year_on_coin < 1900", "year_on_coin > 1899"
     assert told_of(changed(one(old), one(new))) == enumerated(old, new) == "changed"
-    real = overlap.some_coin
+    real = overlap.find_witness
 
     def blind(wanted: Any, *rest: Any, **more: Any) -> Any:
         """Answers one of the two questions with no."""
@@ -187,7 +187,7 @@ def test_questions_that_end_at_their_limit_cannot_go_on_for_ever(monkeypatch: py
     old, new = ({f"p{n}": f"mint LIKE '%{n}{end}%'" for n in range(100)} for end in "ab")
     found = changed(a_document(old), a_document(new))
     assert {(change.kind, change.limit) for change in found} == {("rule-undecided", "budget")}
-    assert asked == overlap.MOST_WORK / overlap.WORK_OF_A_LIMIT < len(found)
+    assert asked == overlap.COMPARISON_WORK / overlap._WORK_OF_A_LIMIT < len(found)
 
 
 def test_names_that_mean_different_things_are_not_compared() -> None:
@@ -384,8 +384,8 @@ def test_a_change_by_hand(name: str) -> None:
 
 def test_every_kind_has_a_case() -> None:
     seen = {kind for _, _, expected in CASES.values() for kind in expected}
-    assert set(KINDS) - seen == {"rule-undecided", "scope-undecided", "comparison-cut"}
-    assert seen <= set(KINDS)
+    assert set(CHANGE_KINDS) - seen == {"rule-undecided", "scope-undecided", "comparison-cut"}
+    assert seen <= set(CHANGE_KINDS)
 
 
 @pytest.mark.parametrize("name", CASES)
@@ -525,13 +525,13 @@ def test_a_rule_that_a_constraint_counts_is_compared_too() -> None:
 
 
 def test_too_many_comings_and_goings_are_cut_and_it_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(place_matching, "MOST_PAIRS", 1)
+    monkeypatch.setattr(place_matching, "_MOST_PAIRS", 1)
     assert "comparison-cut" in kinds(slots(PLACE), slots(*CROWNS))
 
 
 def test_the_words_stand_under_a_title() -> None:
-    assert list(lines("Two crowns", [])) == ["Two crowns", "", "- Nothing changed."]
-    assert list(lines("Two crowns", ["It is so."])) == ["Two crowns", "", "- It is so."]
+    assert list(text_lines("Two crowns", [])) == ["Two crowns", "", "- Nothing changed."]
+    assert list(text_lines("Two crowns", ["It is so."])) == ["Two crowns", "", "- It is so."]
 
 
 def test_a_shipped_set_against_itself_with_every_rule_reworded() -> None:

@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from service.analysis import findings as module
-from service.analysis.findings import ERROR, Finding, check_definition, of_faults
+from service.analysis.findings import ERROR, Finding, check_definition, findings_of_faults
 from service.analysis.satisfiability import WantedVerdict, _descend, _solve, find_witness
 from service.evaluation.verdicts import Case
 from service.facts.core import CORE
@@ -115,14 +115,14 @@ def test_the_findings_on_small_definitions_equal_enumeration(accepts: list[Any])
         if not is_some(first, second, True):
             assert told is None
             continue
-        within, around = not is_some(first, second, False), not is_some(second, first, False)
+        is_inside, contains = not is_some(first, second, False), not is_some(second, first, False)
         if told is None:
             # Rules that are read as the same one, whatever their words, are told of once: the first speaks for all.
             assert any(f.code == "same" and {at, other} & {f.pointer, *f.others} for f in found)
             continue
-        assert told.code == ("same" if within and around else "contained" if within or around else "overlap")
+        assert told.code == ("same" if is_inside and contains else "contained" if is_inside or contains else "overlap")
         if told.code == "contained":
-            assert told.pointer == (at if within else other)
+            assert told.pointer == (at if is_inside else other)
         if told.example is not None:
             assert [verdict_of(rule, told.example) for rule in (first, second)] == ["yes", "yes"]
 
@@ -154,7 +154,7 @@ def test_past_the_limit_of_its_work_a_check_says_so_and_claims_nothing(monkeypat
     slots["none"] = "grade < 1"
     assert {"contained", "overlap"} & set(codes(slots))
     assert "limit" not in codes(slots)
-    monkeypatch.setattr(module, "MOST_WORK", 0)
+    monkeypatch.setattr(module, "_MOST_WORK", 0)
     found = codes(slots)
     assert set(found) == {"limit"}
 
@@ -340,7 +340,7 @@ def test_the_starter_definitions_are_sound(path: Path) -> None:
 def test_faults_of_a_document_become_findings_with_their_place() -> None:
     from service.errors import Fault
 
-    (finding,) = of_faults([Fault("syntax", "found '>'", "/slots/0/accepts", None, 1, 8)])
+    (finding,) = findings_of_faults([Fault("syntax", "found '>'", "/slots/0/accepts", None, 1, 8)])
     assert (finding.code, finding.severity) == ("syntax", ERROR)
     assert finding.message == "found '>' (line 1, column 8)"
 

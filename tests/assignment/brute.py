@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations, product
 
-from service.assignment.problem import Basis, ConstraintKind, Edge, Problem, SetRule
+from service.assignment.problem import AssignmentProblem, Basis, Edge, SetRule, SetRuleKind
 
 EMPTY_IS_LAST = 10**9
 
@@ -20,7 +20,7 @@ class Truth:
     certain: int
 
 
-def ways(problem: Problem, edges: tuple[Edge, ...]) -> Iterator[tuple[Edge, ...]]:
+def ways(problem: AssignmentProblem, edges: tuple[Edge, ...]) -> Iterator[tuple[Edge, ...]]:
     """Every set of edges with one holding to a place and no holding used up beyond its quantity."""
     per_place = [[None, *(e for e in edges if e.place == place)] for place in range(len(problem.required))]
     for row in product(*per_place):
@@ -30,7 +30,7 @@ def ways(problem: Problem, edges: tuple[Edge, ...]) -> Iterator[tuple[Edge, ...]
 
 
 def covers(rule: SetRule, edge: Edge) -> bool:
-    if rule.kind is ConstraintKind.NOT_ELSEWHERE:
+    if rule.kind is SetRuleKind.NOT_ELSEWHERE:
         return rule.among is None or edge.place in rule.among or edge.place in rule.places
     return edge.place in rule.places
 
@@ -43,15 +43,15 @@ def is_unknown(rule: SetRule, edge: Edge) -> bool:
     return rule.keys[edge.holding].possible is None
 
 
-def may_be_firm(problem: Problem, edge: Edge) -> bool:
+def may_be_firm(problem: AssignmentProblem, edge: Edge) -> bool:
     return edge.basis is Basis.FIRM and not any(covers(r, edge) and is_unknown(r, edge) for r in problem.rules)
 
 
-def is_unsettled_somewhere(problem: Problem, edge: Edge) -> bool:
+def is_unsettled_somewhere(problem: AssignmentProblem, edge: Edge) -> bool:
     return any(covers(r, edge) and not is_settled(r, edge) for r in problem.rules)
 
 
-def doubt(problem: Problem, edge: Edge) -> Basis:
+def doubt(problem: AssignmentProblem, edge: Edge) -> Basis:
     if edge.basis is not Basis.FIRM:
         return edge.basis
     return max(r.keys[edge.holding].basis for r in problem.rules if covers(r, edge) and not is_settled(r, edge))
@@ -59,7 +59,7 @@ def doubt(problem: Problem, edge: Edge) -> Basis:
 
 def keeps_settled(rule: SetRule, taken: tuple[Edge, ...]) -> bool:
     """The rule over all that is taken, for what is known of the keys; pieces of one holding share the key for sure."""
-    if rule.kind is ConstraintKind.AT_MOST:
+    if rule.kind is SetRuleKind.AT_MOST:
         inside = [e for e in taken if e.place in rule.places]
         keys = {k for e in inside for k in rule.keys[e.holding].settled}
         return all(sum(k in rule.keys[e.holding].settled for e in inside) <= rule.count for k in keys)
@@ -69,18 +69,18 @@ def keeps_settled(rule: SetRule, taken: tuple[Edge, ...]) -> bool:
         surely_same = same_holding or (both_settled and rule.keys[a.holding].settled == rule.keys[b.holding].settled)
         surely_differ = not same_holding and both_settled and not surely_same
         a_in, b_in = a.place in rule.places, b.place in rule.places
-        if rule.kind is ConstraintKind.SAME and a_in and b_in and surely_differ:
+        if rule.kind is SetRuleKind.SAME and a_in and b_in and surely_differ:
             return False
-        if rule.kind is ConstraintKind.DIFFERENT and a_in and b_in and surely_same:
+        if rule.kind is SetRuleKind.DIFFERENT and a_in and b_in and surely_same:
             return False
-        if rule.kind is ConstraintKind.NOT_ELSEWHERE and a_in != b_in and surely_same:
+        if rule.kind is SetRuleKind.NOT_ELSEWHERE and a_in != b_in and surely_same:
             return False
     return True
 
 
 def keeps_possible(rule: SetRule, firm: tuple[Edge, ...]) -> bool:
     """The rule over what is firm, in every world that the keys allow."""
-    if rule.kind is ConstraintKind.AT_MOST:
+    if rule.kind is SetRuleKind.AT_MOST:
         inside = [e for e in firm if e.place in rule.places]
         keys = {k for e in inside for k in rule.keys[e.holding].possible}
         return all(sum(k in rule.keys[e.holding].possible for e in inside) <= rule.count for k in keys)
@@ -89,16 +89,16 @@ def keeps_possible(rule: SetRule, firm: tuple[Edge, ...]) -> bool:
         a_in, b_in = a.place in rule.places, b.place in rule.places
         may_be_same = a.holding == b.holding or bool(mine & yours)
         may_differ = a.holding != b.holding and not (len(mine) == 1 and mine == yours)
-        if rule.kind is ConstraintKind.SAME and a_in and b_in and may_differ:
+        if rule.kind is SetRuleKind.SAME and a_in and b_in and may_differ:
             return False
-        if rule.kind is ConstraintKind.DIFFERENT and a_in and b_in and may_be_same:
+        if rule.kind is SetRuleKind.DIFFERENT and a_in and b_in and may_be_same:
             return False
-        if rule.kind is ConstraintKind.NOT_ELSEWHERE and a_in != b_in and may_be_same:
+        if rule.kind is SetRuleKind.NOT_ELSEWHERE and a_in != b_in and may_be_same:
             return False
     return True
 
 
-def answers(problem: Problem) -> Iterator[tuple[tuple[Edge, ...], frozenset[Edge]]]:
+def answers(problem: AssignmentProblem) -> Iterator[tuple[tuple[Edge, ...], frozenset[Edge]]]:
     """Every allowed (taken, tentative)."""
     usable = tuple(e for e in problem.edges if problem.quantity[e.holding])
     for taken in ways(problem, usable):
@@ -113,7 +113,7 @@ def answers(problem: Problem) -> Iterator[tuple[tuple[Edge, ...], frozenset[Edge
                 yield taken, tentative
 
 
-def levels(problem: Problem, taken: tuple[Edge, ...], tentative: frozenset[Edge]) -> dict[str, int]:
+def levels(problem: AssignmentProblem, taken: tuple[Edge, ...], tentative: frozenset[Edge]) -> dict[str, int]:
     found = {
         "pins": sum(e.pinned for e in taken),
         "required": sum(problem.required[e.place] for e in taken),
@@ -129,7 +129,7 @@ def rank(values: dict[str, int]) -> tuple[int, ...]:
     return tuple(-v if name in ("pins", "required", "places", "moved") else v for name, v in values.items())
 
 
-def truth(problem: Problem) -> Truth:
+def truth(problem: AssignmentProblem) -> Truth:
     best: tuple[int, ...] | None = None
     optima: list[tuple[tuple[Edge, ...], frozenset[Edge]]] = []
     for taken, tentative in answers(problem):
@@ -154,7 +154,7 @@ def truth(problem: Problem) -> Truth:
     return Truth(levels(problem, taken, tentative), placements, certain(problem))
 
 
-def certain(problem: Problem) -> int:
+def certain(problem: AssignmentProblem) -> int:
     firm = tuple(e for e in problem.edges if problem.quantity[e.holding] and may_be_firm(problem, e))
     return max(
         len(taken) for taken in ways(problem, firm) if all(keeps_possible(rule, taken) for rule in problem.rules)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from random import Random
 
-from service.assignment.problem import Basis, ConstraintKind, Edge, EdgeKeys, Problem, SetRule
+from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, SetRuleKind
 
 
-def a_problem(random: Random, *, largest_cost: int = 3, most_rules: int = 3) -> Problem:
+def a_problem(random: Random, *, largest_cost: int = 3, most_rules: int = 3) -> AssignmentProblem:
     places, holdings = random.randint(1, 5), random.randint(1, 6)
     density = random.choice((0.35, 0.5, 0.7))
     levels = random.randint(0, 2)
@@ -26,7 +26,7 @@ def a_problem(random: Random, *, largest_cost: int = 3, most_rules: int = 3) -> 
         for holding in range(holdings)
         if random.random() < density
     )
-    return Problem(
+    return AssignmentProblem(
         tuple(random.random() < 0.6 for _ in range(places)),
         tuple(random.choice((1, 1, 1, 2, 3)) for _ in range(holdings)),
         edges,
@@ -36,9 +36,9 @@ def a_problem(random: Random, *, largest_cost: int = 3, most_rules: int = 3) -> 
 
 
 def a_rule(random: Random, name: str, places: int, holdings: int) -> SetRule:
-    kind = random.choice(list(ConstraintKind))
+    kind = random.choice(list(SetRuleKind))
     covered = frozenset(random.sample(range(places), random.randint(1, places)))
-    several = kind is ConstraintKind.AT_MOST and random.random() < 0.5
+    several = kind is SetRuleKind.AT_MOST and random.random() < 0.5
     maker: Callable[[Random], EdgeKeys] = many_keys if several else one_key
     return SetRule(name, kind, covered, {h: maker(random) for h in range(holdings)}, random.randint(0, 2))
 

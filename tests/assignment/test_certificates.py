@@ -7,13 +7,13 @@ import random
 import pytest
 
 from service.assignment import flow
-from service.assignment.components import components, lay_out_components
-from service.assignment.problem import Basis, Edge, Problem
+from service.assignment.components import components, lay_out
+from service.assignment.problem import AssignmentProblem, Basis, Edge
 
 SPANS = (1, 5, 69, 10**9, 10**15)
 
 
-def some_problem(seed: int, holdings: int = 12, places: int = 8) -> Problem:
+def some_problem(seed: int, holdings: int = 12, places: int = 8) -> AssignmentProblem:
     chance = random.Random(seed)
     span = chance.choice(SPANS)
     edges = []
@@ -24,19 +24,19 @@ def some_problem(seed: int, holdings: int = 12, places: int = 8) -> Problem:
             stays, pinned = chance.random() < 0.1, chance.random() < 0.1
             edges.append(Edge(place, holding, basis, cost, stays, pinned))
     required = tuple(chance.random() < 0.7 for _ in range(places))
-    return Problem(required, tuple(chance.randint(1, 3) for _ in range(holdings)), tuple(edges), (), 2)
+    return AssignmentProblem(required, tuple(chance.randint(1, 3) for _ in range(holdings)), tuple(edges), (), 2)
 
 
 @pytest.mark.parametrize("block", range(8))
 def test_the_solver_and_the_paths_give_the_same_proven_answer(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
     by_solver = 0
     for seed in range(block * 50, block * 50 + 50):
-        board = lay_out_components(some_problem(seed))
+        board = lay_out(some_problem(seed))
         for component in components(board):
             monkeypatch.setattr(flow, "LARGE", 10**9)
-            slow = flow.fill(board, component)
+            slow = flow.solve_flow(board, component)
             monkeypatch.setattr(flow, "LARGE", 0)
-            quick = flow.fill(board, component)
+            quick = flow.solve_flow(board, component)
             by_solver += flow._by_solver(board, component) is not None
             assert slow.is_proven()
             assert quick.is_proven()
@@ -47,9 +47,9 @@ def test_the_solver_and_the_paths_give_the_same_proven_answer(block: int, monkey
 
 def test_a_wrong_answer_has_no_proof() -> None:
     edges = (Edge(0, 0, Basis.FIRM, (0,)), Edge(0, 1, Basis.FIRM, (5,)), Edge(1, 0, Basis.FIRM, (0,)))
-    board = lay_out_components(Problem((True, True), (1, 1), edges, (), 1))
+    board = lay_out(AssignmentProblem((True, True), (1, 1), edges, (), 1))
     (component,) = components(board)
-    filling = flow.fill(board, component)
+    filling = flow.solve_flow(board, component)
     assert filling.is_proven()
     filling.sit(1, flow.EMPTY)
     filling.sit(0, 0)
@@ -57,8 +57,8 @@ def test_a_wrong_answer_has_no_proof() -> None:
 
 
 def test_a_price_on_what_is_not_used_up_is_no_proof() -> None:
-    board = lay_out_components(Problem((True,), (2,), (Edge(0, 0, Basis.FIRM, (0,)),), (), 1))
+    board = lay_out(AssignmentProblem((True,), (2,), (Edge(0, 0, Basis.FIRM, (0,)),), (), 1))
     (component,) = components(board)
-    filling = flow.fill(board, component)
+    filling = flow.solve_flow(board, component)
     filling.price[0] = 1
     assert not filling.is_proven()

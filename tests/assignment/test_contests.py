@@ -13,17 +13,17 @@ import networkx as nx
 import pytest
 
 from service.assignment.contests import contests
-from service.assignment.problem import Basis, Edge, Problem
+from service.assignment.problem import AssignmentProblem, Basis, Edge
 from service.assignment.solve import solve
 
 
-def an_instance(seed: int) -> tuple[list[list[int]], list[int], Problem]:
+def an_instance(seed: int) -> tuple[list[list[int]], list[int], AssignmentProblem]:
     chance = random.Random(seed)
     places, holdings = chance.randint(2, 8), chance.randint(1, 7)
     fitting = [sorted(h for h in range(holdings) if chance.random() < chance.choice((0.2, 0.4))) for _ in range(places)]
     quantity = [chance.choice((1, 1, 1, 2)) for _ in range(holdings)]
     edges = tuple(Edge(place, h, Basis.FIRM) for place, fits in enumerate(fitting) for h in fits)
-    return fitting, quantity, Problem((True,) * places, tuple(quantity), edges)
+    return fitting, quantity, AssignmentProblem((True,) * places, tuple(quantity), edges)
 
 
 def shortage(places: tuple[int, ...], fitting: list[list[int]], quantity: list[int]) -> int:

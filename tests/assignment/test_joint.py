@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.assignment.build import Scale
-from service.assignment.joint import SharedHolding, join, part_of, without
-from service.assignment.problem import Basis, ConstraintKind, Edge, EdgeKeys, Problem, SetRule, Solution
+from service.assignment.build import CostScale
+from service.assignment.joint import SetProblem, join_problems, solution_of, without_pieces
+from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, SetRuleKind, Solution
 from service.assignment.solve import solve
 from service.errors import OverLimit
 from tests.assignment.brute import answers, levels, rank, truth
@@ -25,7 +25,7 @@ NAMES = ("a", "b", "c", "d", "e")
 COUNTS = ("pins", "required", "places", "unknown", "alternatives", "moved")
 
 
-def a_share(random: Random, quantity: dict[str, int], *, most_places: int) -> SharedHolding:
+def a_share(random: Random, quantity: dict[str, int], *, most_places: int) -> SetProblem:
     """A small problem over some of the holdings, in an order of its own numbers."""
     names = tuple(sorted(random.sample(NAMES, random.randint(1, len(NAMES)))))
     places, preferences = random.randint(1, most_places), random.randint(0, 2)
@@ -45,22 +45,22 @@ def a_share(random: Random, quantity: dict[str, int], *, most_places: int) -> Sh
     )
     rules = tuple(a_rule(random, "rule", places, len(names)) for _ in range(random.choice((0, 0, 1, 2))))
     required = tuple(random.random() < 0.6 for _ in range(places))
-    problem = Problem(required, tuple(quantity[name] for name in names), edges, rules, preferences)
+    problem = AssignmentProblem(required, tuple(quantity[name] for name in names), edges, rules, preferences)
     scales = tuple(
-        Scale(steps, Fraction(random.randint(-4, 4), steps))
+        CostScale(steps, Fraction(random.randint(-4, 4), steps))
         for steps in (random.choice((1, 2, 3)) for _ in range(preferences))
     )
-    return SharedHolding(problem, names, scales)
+    return SetProblem(problem, names, scales)
 
 
-def some_shares(random: Random) -> list[SharedHolding]:
+def some_shares(random: Random) -> list[SetProblem]:
     quantity = {name: random.choice((1, 1, 1, 2, 3)) for name in NAMES}
     number = random.choice((2, 2, 3))
     return [a_share(random, quantity, most_places=3 if number == 2 else 2) for _ in range(number)]
 
 
 def in_own_numbers(
-    share: SharedHolding, values: dict[str, int], placed: int, preferences: int
+    share: SetProblem, values: dict[str, int], placed: int, preferences: int
 ) -> tuple[Fraction | int, ...]:
     """The levels of one share with its preferences in the criteria's own numbers: least + cost / steps a placement."""
     own = [
@@ -73,7 +73,7 @@ def in_own_numbers(
     return (*head, *own, -values["moved"])
 
 
-def best_of_all(shares: Sequence[SharedHolding], quantity: dict[str, int]) -> tuple[Fraction | int, ...]:
+def best_of_all(shares: Sequence[SetProblem], quantity: dict[str, int]) -> tuple[Fraction | int, ...]:
     """Every answer to every share, where no holding is used more often than it has pieces."""
     preferences = max(share.problem.preference_levels for share in shares)
     ways: list[dict[tuple[int, ...], tuple[Fraction | int, ...]]] = []
@@ -91,7 +91,7 @@ def best_of_all(shares: Sequence[SharedHolding], quantity: dict[str, int]) -> tu
     )
 
 
-def reached(shares: Sequence[SharedHolding], parts: Sequence[Solution]) -> tuple[Fraction | int, ...]:
+def reached(shares: Sequence[SetProblem], parts: Sequence[Solution]) -> tuple[Fraction | int, ...]:
     preferences = max(share.problem.preference_levels for share in shares)
     each = [
         in_own_numbers(share, {level.name: level.value for level in part.levels}, len(part.placements), preferences)
@@ -100,10 +100,10 @@ def reached(shares: Sequence[SharedHolding], parts: Sequence[Solution]) -> tuple
     return tuple(map(sum, zip(*each, strict=True)))
 
 
-def solved(shares: Sequence[SharedHolding]) -> tuple[Solution, list[Solution]]:
-    joint = join(shares)
+def solved(shares: Sequence[SetProblem]) -> tuple[Solution, list[Solution]]:
+    joint = join_problems(shares)
     solution = solve(joint.problem)
-    return solution, [part_of(joint, number, solution, budget_seconds=5) for number in range(len(shares))]
+    return solution, [solution_of(joint, number, solution, budget_seconds=5) for number in range(len(shares))]
 
 
 @settings(max_examples=80, deadline=None)
@@ -128,7 +128,7 @@ def test_each_part_is_the_best_of_its_share_for_what_the_others_leave(random: Ra
     for number, (share, part) in enumerate(zip(shares, parts, strict=True)):
         others = [name for n, names in enumerate(used) if n != number for name in names]
         gone = {coin: others.count(name) for coin, name in enumerate(share.holdings)}
-        best = truth(without(share.problem, gone))
+        best = truth(without_pieces(share.problem, gone))
         assert {level.name: level.value for level in part.levels} == best.levels
         assert all(level.proven for level in part.levels)
         assert [(p.place, p.holding, p.basis) for p in part.placements] == [p[:3] for p in best.placements]
@@ -150,17 +150,17 @@ def test_without_budget_each_part_keeps_its_rules_and_its_bounds_hold() -> None:
     unproven = 0
     for seed in range(120):
         shares = some_shares(Random(seed))
-        joint = join(shares)
+        joint = join_problems(shares)
         solution = solve(joint.problem, budget_seconds=0)
         for number, share in enumerate(shares):
-            part = part_of(joint, number, solution, budget_seconds=0)
+            part = solution_of(joint, number, solution, budget_seconds=0)
             others = [
                 joint.holdings[p.holding]
                 for p in solution.placements
                 if not 0 <= p.place - joint.first[number] < len(share.problem.required)
             ]
             gone = {coin: others.count(name) for coin, name in enumerate(share.holdings)}
-            best = truth(without(share.problem, gone))
+            best = truth(without_pieces(share.problem, gone))
             assert part.proven == all(level.proven for level in part.levels)
             for level in part.levels:
                 assert level.proven == (level.value == level.bound)
@@ -173,9 +173,9 @@ def test_without_budget_each_part_keeps_its_rules_and_its_bounds_hold() -> None:
 
 
 def test_places_stand_in_the_order_of_the_shares_and_holdings_in_that_of_their_ids() -> None:
-    one = SharedHolding(Problem((True, False), (1, 2), (Edge(1, 1, FIRM),)), ("b", "d"))
-    two = SharedHolding(Problem((True,), (1, 1), (Edge(0, 0, FIRM), Edge(0, 1, FIRM))), ("a", "b"))
-    joint = join([one, two])
+    one = SetProblem(AssignmentProblem((True, False), (1, 2), (Edge(1, 1, FIRM),)), ("b", "d"))
+    two = SetProblem(AssignmentProblem((True,), (1, 1), (Edge(0, 0, FIRM), Edge(0, 1, FIRM))), ("a", "b"))
+    joint = join_problems([one, two])
     assert (joint.holdings, joint.first) == (("a", "b", "d"), (0, 2))
     assert (joint.problem.required, joint.problem.quantity) == ((True, False, True), (1, 1, 2))
     assert [(e.place, e.holding) for e in joint.problem.edges] == [(1, 2), (2, 0), (2, 1)]
@@ -184,36 +184,42 @@ def test_places_stand_in_the_order_of_the_shares_and_holdings_in_that_of_their_i
 def test_preferences_of_several_sets_are_compared_in_the_criterions_own_numbers() -> None:
     # The one coin, of grade 60, loses 10 against the best of the first set (grade 70), nothing in the second; in grades it
     # is worth the same in both, so the earlier set has it. A second level that only one share has counts 0 in the other.
-    first = SharedHolding(
-        Problem((True,), (1, 0), (Edge(0, 0, FIRM, (10,)),), (), 1), ("coin", "gone"), (Scale(1, -70),)
+    first = SetProblem(
+        AssignmentProblem((True,), (1, 0), (Edge(0, 0, FIRM, (10,)),), (), 1), ("coin", "gone"), (CostScale(1, -70),)
     )
-    second = SharedHolding(Problem((True,), (1,), (Edge(0, 0, FIRM, (0,)),), (), 1), ("coin",), (Scale(1, -60),))
-    halves = SharedHolding(
-        Problem((True,), (1,), (Edge(0, 0, FIRM, (1,)),), (), 1), ("coin",), (Scale(2, Fraction(-121, 2)),)
+    second = SetProblem(
+        AssignmentProblem((True,), (1,), (Edge(0, 0, FIRM, (0,)),), (), 1), ("coin",), (CostScale(1, -60),)
+    )
+    halves = SetProblem(
+        AssignmentProblem((True,), (1,), (Edge(0, 0, FIRM, (1,)),), (), 1),
+        ("coin",),
+        (CostScale(2, Fraction(-121, 2)),),
     )
     for shares, seat in (((first, second), 0), ((second, first), 0), ((halves, second), 0), ((second, halves), 0)):
-        assert [p.place for p in solve(join(shares).problem).placements] == [seat]
+        assert [p.place for p in solve(join_problems(shares).problem).placements] == [seat]
     better = replace(halves, problem=replace(halves.problem, edges=(Edge(0, 0, FIRM, (0,)),)))
-    assert [p.place for p in solve(join([second, better]).problem).placements] == [1]
-    bare = SharedHolding(Problem((True,), (1,), (Edge(0, 0, FIRM),)), ("coin",))
-    assert [p.place for p in solve(join([bare, second]).problem).placements] == [1]
+    assert [p.place for p in solve(join_problems([second, better]).problem).placements] == [1]
+    bare = SetProblem(AssignmentProblem((True,), (1,), (Edge(0, 0, FIRM),)), ("coin",))
+    assert [p.place for p in solve(join_problems([bare, second]).problem).placements] == [1]
 
 
 def test_not_elsewhere_speaks_of_its_own_set_only() -> None:
     key = EdgeKeys(frozenset({1}), frozenset({1}))
-    rule = SetRule("new", ConstraintKind.NOT_ELSEWHERE, frozenset({0}), {0: key, 1: key})
-    one = SharedHolding(Problem((True, True), (1, 1), (Edge(0, 0, FIRM), Edge(1, 1, FIRM)), (rule,)), ("a", "b"))
-    two = SharedHolding(Problem((True,), (1,), (Edge(0, 0, FIRM),)), ("b",))
+    rule = SetRule("new", SetRuleKind.NOT_ELSEWHERE, frozenset({0}), {0: key, 1: key})
+    one = SetProblem(AssignmentProblem((True, True), (1, 1), (Edge(0, 0, FIRM), Edge(1, 1, FIRM)), (rule,)), ("a", "b"))
+    two = SetProblem(AssignmentProblem((True,), (1,), (Edge(0, 0, FIRM),)), ("b",))
     solution, parts = solved([one, two])
     assert [len(part.placements) for part in parts] == [1, 1]
     assert solution.certain == 2
 
 
 def test_shares_that_disagree_on_pieces_and_costs_past_all_bounds_are_refused() -> None:
-    one = SharedHolding(Problem((True,), (1,), ()), ("a",))
+    one = SetProblem(AssignmentProblem((True,), (1,), ()), ("a",))
     with pytest.raises(ValueError, match="holding 'a' has 2 pieces in one share and 1 in another"):
-        join([one, SharedHolding(Problem((True,), (2,), ()), ("a",))])
-    dear = SharedHolding(Problem((True,), (1,), (Edge(0, 0, FIRM, (2**60,)),), (), 1), ("a",), (Scale(1, 0),))
-    fine = SharedHolding(Problem((True,), (1,), (Edge(0, 0, FIRM, (0,)),), (), 1), ("a",), (Scale(7, 0),))
+        join_problems([one, SetProblem(AssignmentProblem((True,), (2,), ()), ("a",))])
+    dear = SetProblem(
+        AssignmentProblem((True,), (1,), (Edge(0, 0, FIRM, (2**60,)),), (), 1), ("a",), (CostScale(1, 0),)
+    )
+    fine = SetProblem(AssignmentProblem((True,), (1,), (Edge(0, 0, FIRM, (0,)),), (), 1), ("a",), (CostScale(7, 0),))
     with pytest.raises(OverLimit, match="2\\^60"):
-        join([dear, fine])
+        join_problems([dear, fine])

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
-from service.assignment.problem import Basis, ConstraintKind, Edge, EdgeKeys, Problem, SetRule, Solution
+from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, SetRuleKind, Solution
 from service.assignment.solve import solve
 from tests.assignment.brute import Truth, keeps_possible, keeps_settled, truth
 from tests.assignment.making import a_problem, a_rule
@@ -31,14 +31,14 @@ def is_proven(solution: Solution) -> bool:
     return levels and solution.proven and solution.certain_proven
 
 
-def a_sparse_problem(random: Random, places: int, holdings: int, largest_cost: int = 60) -> Problem:
+def a_sparse_problem(random: Random, places: int, holdings: int, largest_cost: int = 60) -> AssignmentProblem:
     """Each coin fits one to three places."""
     edges = tuple(
         Edge(place, holding, Basis.FIRM, (random.randint(0, largest_cost),))
         for holding in range(holdings)
         for place in random.sample(range(places), random.randint(1, 3))
     )
-    return Problem((True,) * places, (1,) * holdings, edges, (), 1)
+    return AssignmentProblem((True,) * places, (1,) * holdings, edges, (), 1)
 
 
 @pytest.mark.parametrize("start", range(0, 1500, 100))
@@ -122,7 +122,7 @@ def test_the_total_cost_is_that_of_scipy() -> None:
         random = Random(seed)
         costs = np.array([[random.randint(0, 10**6) for _ in range(90)] for _ in range(60)])
         edges = tuple(Edge(p, h, Basis.FIRM, (int(costs[p, h]),)) for p in range(60) for h in range(90))
-        solution = solve(Problem((False,) * 60, (1,) * 90, edges, (), 1))
+        solution = solve(AssignmentProblem((False,) * 60, (1,) * 90, edges, (), 1))
         rows, columns = linear_sum_assignment(costs)
         levels = {level.name: level.value for level in solution.levels}
         assert (levels["places"], levels["prefer-0"]) == (60, costs[rows, columns].sum())
@@ -137,12 +137,12 @@ def test_the_search_gives_what_the_flow_gives_under_a_rule_that_costs_nothing(
         free = solve(problem)
         assert len(free.placements) < 40
         alike = {holding: EdgeKeys(frozenset({1}), frozenset({1})) for holding in range(42)}
-        no_more = SetRule("no more", ConstraintKind.AT_MOST, frozenset(range(40)), alike, len(free.placements))
+        no_more = SetRule("no more", SetRuleKind.AT_MOST, frozenset(range(40)), alike, len(free.placements))
         ruled = replace(problem, rules=(no_more,))
         assert solve(ruled) == free
         # Without the short cut through the flow the solver finds every level, the order and the forced ones itself.
         with monkeypatch.context() as patched:
-            patched.setattr("service.assignment.solve.obeys", lambda component, taken: False)
+            patched.setattr("service.assignment.solve.is_feasible", lambda component, taken: False)
             assert solve(ruled) == free
 
 
@@ -154,9 +154,9 @@ def test_sixty_places_under_rules_over_everything_are_proven() -> None:
     keys |= {h: EdgeKeys(frozenset({h % 25, (h + 1) % 25}), frozenset(), Basis.ALTERNATIVES) for h in range(0, 500, 20)}
     keys |= {h: EdgeKeys(None, frozenset(), Basis.UNKNOWN) for h in range(7, 500, 50)}
     rules = (
-        SetRule("spread", ConstraintKind.AT_MOST, everywhere, keys, 3),
-        SetRule("pair", ConstraintKind.SAME, frozenset({0, 1, 2}), keys),
-        SetRule("new", ConstraintKind.NOT_ELSEWHERE, frozenset({5, 6, 7}), keys),
+        SetRule("spread", SetRuleKind.AT_MOST, everywhere, keys, 3),
+        SetRule("pair", SetRuleKind.SAME, frozenset({0, 1, 2}), keys),
+        SetRule("new", SetRuleKind.NOT_ELSEWHERE, frozenset({5, 6, 7}), keys),
     )
     solution = solve(replace(problem, rules=rules))
     assert is_proven(solution)
@@ -176,6 +176,6 @@ def test_two_thousand_places_without_rules_are_proven() -> None:
 def test_the_maker_makes_every_kind_of_rule_and_key() -> None:
     rules = [a_rule(Random(seed), "r", 5, 6) for seed in range(200)]
     keys = [keys for rule in rules for keys in rule.keys.values()]
-    assert {rule.kind for rule in rules} == set(ConstraintKind)
+    assert {rule.kind for rule in rules} == set(SetRuleKind)
     assert {keys.possible is None for keys in keys} == {True, False}
     assert {keys.possible == keys.settled for keys in keys} == {True, False}

@@ -62,12 +62,12 @@ def verdicts(console: Console, sizes: list[tuple[int, int]]) -> None:
     rows = []
     for holdings, places in sizes:
         case = a_case(holdings, places)
-        coins, around = case.rows, case.around
-        laid = places_of(case.definition, Collection([(row,) for row in coins], {}, around))
+        coins, context = case.rows, case.context
+        laid = places_of(case.definition, Collection([(row,) for row in coins], {}, context))
         predicates = [place.predicate for place in laid]
         attributes = case.definition.attributes
-        fresh = Columns(coins, attributes, around)
-        encode, _ = timed(lambda: [Columns(coins, attributes, around).column(n) for n in _names(predicates)], 1)
+        fresh = Columns(coins, attributes, context)
+        encode, _ = timed(lambda: [Columns(coins, attributes, context).column(n) for n in _names(predicates)], 1)
         for name in _names(predicates):
             fresh.column(name)
 

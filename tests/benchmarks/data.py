@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from service.assignment.problem import Basis, Edge, Problem
+from service.assignment.problem import AssignmentProblem, Basis, Edge
 from service.facts.holding import Holding, View, read_holdings, views
 from service.progress.evaluate import EvaluationRequest
 from service.reference import shipped
@@ -34,7 +34,7 @@ class Case:
         return [views(holding, {})[0] for holding in self.holdings]
 
     @property
-    def around(self) -> EvaluationContext:
+    def context(self) -> EvaluationContext:
         return EvaluationContext(TODAY, shipped.vocabularies())
 
     @property
@@ -89,7 +89,7 @@ def a_coin(chance: random.Random, number: int, years: int) -> dict[str, Any]:
     return {"id": f"coin-{number:07}", "facts": facts}
 
 
-def a_problem(holdings: int, places: int, fits: tuple[int, int]) -> Problem:
+def a_problem(holdings: int, places: int, fits: tuple[int, int]) -> AssignmentProblem:
     """An assignment in which a coin fits from `fits[0]` to `fits[1]` places, with two preferences and some doubts."""
     chance = random.Random(SEED)
     edges = []
@@ -98,4 +98,4 @@ def a_problem(holdings: int, places: int, fits: tuple[int, int]) -> Problem:
             doubt = chance.random()
             basis = Basis.FIRM if doubt < 0.95 else Basis.ALTERNATIVES if doubt < 0.98 else Basis.UNKNOWN
             edges.append(Edge(place, holding, basis, (chance.randint(0, 1), chance.randint(0, 69))))
-    return Problem((True,) * places, (1,) * holdings, tuple(edges), (), 2)
+    return AssignmentProblem((True,) * places, (1,) * holdings, tuple(edges), (), 2)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from service.assignment.problem import Problem
+from service.assignment.problem import AssignmentProblem
 from service.facts.holding import View
 from service.facts.knowledge import Among, Between
 from service.rules.predicates import And, Comparison, Const, Not, OneOf, Predicate, Ref, SetComparison, Within
@@ -110,7 +110,7 @@ def uncertain(rows: Sequence[View]) -> int:
 # --- assignment --------------------------------------------------------------------------------------------------------
 
 
-def packed(problem: Problem) -> tuple[list[int], int]:
+def packed(problem: AssignmentProblem) -> tuple[list[int], int]:
     """Each edge's cost as one number over unknown, alternatives and the preferences, and what an empty place costs."""
     places = len(problem.required)
     spans = [
@@ -128,7 +128,7 @@ def packed(problem: Problem) -> tuple[list[int], int]:
     return costs, weights[0] * spans[0] * places
 
 
-def scipy_dense(problem: Problem) -> Callable[[], int]:
+def scipy_dense(problem: AssignmentProblem) -> Callable[[], int]:
     """scipy.optimize.linear_sum_assignment on a dense matrix with a column of emptiness for each place."""
     from scipy.optimize import linear_sum_assignment
 
@@ -146,7 +146,7 @@ def scipy_dense(problem: Problem) -> Callable[[], int]:
     return run
 
 
-def cp_sat_whole(problem: Problem, seconds: float) -> Callable[[], int]:
+def cp_sat_whole(problem: AssignmentProblem, seconds: float) -> Callable[[], int]:
     """CP-SAT on the whole problem with one packed objective; -1 when it ran out of time, -2 when the objective is past its 64
     bits."""
     from ortools.sat.python import cp_model
@@ -174,7 +174,7 @@ def cp_sat_whole(problem: Problem, seconds: float) -> Callable[[], int]:
     return run
 
 
-def networkx_matching(problem: Problem) -> Callable[[], int]:
+def networkx_matching(problem: AssignmentProblem) -> Callable[[], int]:
     """networkx.max_weight_matching, exact whole numbers."""
     import networkx as nx
 

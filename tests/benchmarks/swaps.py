@@ -17,9 +17,9 @@ from rich.table import Table
 from service.clubs.swaps.model import FoundSwap, Leg, side_of
 from service.clubs.swaps.reevaluation import Reevaluation
 from service.clubs.swaps.search import find_swaps
-from service.exchange.problem import LONGEST, Exchange, Offer, Party, Settlement
-from service.exchange.reduction import markets, rings_of, successors
-from service.exchange.solve import clear
+from service.exchange.problem import LONGEST, Exchange, ExchangeSolution, Offer, Party
+from service.exchange.reduction import party_cycles, reduce_exchange, successors
+from service.exchange.solve import solve_exchange
 from service.facts.holding import read_holdings
 from service.progress.evaluate import EvaluationRequest, evaluate
 from service.reference import shipped
@@ -91,7 +91,7 @@ def greedy_pairs(exchange: Exchange) -> int:
     return filled
 
 
-def check(exchange: Exchange, found: Settlement) -> None:
+def check(exchange: Exchange, found: ExchangeSolution) -> None:
     """Raises AssertionError when the cycles are not what they should be."""
     transfers = [transfer for cycle in found.cycles for transfer in cycle]
     assert (
@@ -123,7 +123,7 @@ def searches(console: Console, sizes: list[tuple[int, int, int, float]]) -> None
     for members, places, coins, budget in sizes:
         exchange = a_club(members, places, coins)
         begun = time.perf_counter()
-        found = clear(exchange, budget_seconds=budget)
+        found = solve_exchange(exchange, budget_seconds=budget)
         ours = time.perf_counter() - begun
         check(exchange, found)
         begun = time.perf_counter()
@@ -150,9 +150,9 @@ def searches(console: Console, sizes: list[tuple[int, int, int, float]]) -> None
 
 def listings(console: Console, members: int) -> None:
     """All cycles of up to four parties, ours and networkx', which are to be the same."""
-    (market,) = markets(a_club(members, 60, 90))
+    (market,) = reduce_exchange(a_club(members, 60, 90))
     begun = time.perf_counter()
-    ours = rings_of(market, LONGEST, 10**7)
+    ours = party_cycles(market, LONGEST, 10**7)
     mine = time.perf_counter() - begun
     graph = nx.DiGraph((one, other) for one, others in successors(market).items() for other in others)
     begun = time.perf_counter()

@@ -13,15 +13,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.exchange import solve
-from service.exchange.circulation import circulate, least_people, peel
-from service.exchange.problem import AtMost, Exchange, Limit, Offer, Party, Settlement, Transfer
-from service.exchange.reduction import markets
-from service.exchange.solve import clear
+from service.exchange.circulation import decompose, fewest_people, maximum_circulation
+from service.exchange.problem import AtMost, Exchange, ExchangeSolution, Offer, Party, Transfer, TransferLimit
+from service.exchange.reduction import reduce_exchange
+from service.exchange.solve import solve_exchange
 
 Parties = tuple[int, ...]
 
 
-def some(*parties: tuple[set[int], list[set[int]]], limits: tuple[Limit, ...] = ()) -> Exchange:
+def some(*parties: tuple[set[int], list[set[int]]], limits: tuple[TransferLimit, ...] = ()) -> Exchange:
     """Parties from 0 on, each with its holes and, for coins from 0 on, the places that they fit."""
     return Exchange(
         {
@@ -107,14 +107,14 @@ def truth(exchange: Exchange, longest: int) -> tuple[int, int, int, tuple[Partie
     return best
 
 
-def told(settlement: Settlement) -> tuple[int, int, int, tuple[Parties, ...]]:
+def told(settlement: ExchangeSolution) -> tuple[int, int, int, tuple[Parties, ...]]:
     """The same of an answer."""
     people = {transfer.giver for cycle in settlement.cycles for transfer in cycle}
     cycles = tuple(sorted(tuple(transfer.giver for transfer in cycle) for cycle in settlement.cycles))
     return -sum(map(len, settlement.cycles)), len(people), -len(cycles), cycles
 
 
-def wrongs(exchange: Exchange, settlement: Settlement, longest: int) -> list[str]:
+def wrongs(exchange: Exchange, settlement: ExchangeSolution, longest: int) -> list[str]:
     """All that is not right with the cycles of an answer."""
     found = []
     transfers = [transfer for cycle in settlement.cycles for transfer in cycle]
@@ -188,7 +188,7 @@ def shuffled(exchange: Exchange, random: Random) -> Exchange:
 @given(clubs(), st.integers(2, 4))
 @settings(max_examples=100, deadline=None)
 def test_the_best_cycles_are_those_of_brute_force(exchange: Exchange, longest: int) -> None:
-    found = clear(exchange, longest=longest)
+    found = solve_exchange(exchange, longest=longest)
     assert wrongs(exchange, found, longest) == []
     best = truth(exchange, longest)
     assert told(found) == best
@@ -199,7 +199,7 @@ def test_the_best_cycles_are_those_of_brute_force(exchange: Exchange, longest: i
 @given(clubs(), st.randoms(use_true_random=False))
 @settings(max_examples=50, deadline=None)
 def test_the_order_of_input_never_matters(exchange: Exchange, random: Random) -> None:
-    assert clear(shuffled(exchange, random)) == clear(exchange)
+    assert solve_exchange(shuffled(exchange, random)) == solve_exchange(exchange)
 
 
 @given(clubs(), st.integers(2, 4))
@@ -207,7 +207,7 @@ def test_the_order_of_input_never_matters(exchange: Exchange, random: Random) ->
 def test_without_the_exact_search_cycles_are_right_and_bounds_hold(exchange: Exchange, longest: int) -> None:
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(solve, "MOST_RINGS", 0)
-        found = clear(exchange, longest=longest)
+        found = solve_exchange(exchange, longest=longest)
     assert wrongs(exchange, found, longest) == []
     best = truth(exchange, longest)
     places, people, cycles, _ = found.levels
@@ -239,17 +239,19 @@ def test_among_more_than_a_neighbourhood_limits_are_kept_too(seed: int, monkeypa
     )
     exchange = Exchange(parties, limits)
     monkeypatch.setattr(solve, "MOST_RINGS", 0)
-    found = clear(exchange, budget_seconds=1)
+    found = solve_exchange(exchange, budget_seconds=1)
     assert wrongs(exchange, found, 4) == []
     assert found.level("places").value > 20
-    assert "past a limit" in wrongs(exchange, clear(Exchange(parties), budget_seconds=1), 4), "they are to bind"
-    assert clear(shuffled(exchange, random), budget_seconds=1) == found
+    assert "past a limit" in wrongs(exchange, solve_exchange(Exchange(parties), budget_seconds=1), 4), (
+        "they are to bind"
+    )
+    assert solve_exchange(shuffled(exchange, random), budget_seconds=1) == found
 
 
 @given(clubs(), st.integers(2, 4))
 @settings(max_examples=25, deadline=None)
 def test_with_no_time_the_answer_is_whole_and_says_what_is_not_proven(exchange: Exchange, longest: int) -> None:
-    found = clear(exchange, longest=longest, budget_seconds=0)
+    found = solve_exchange(exchange, longest=longest, budget_seconds=0)
     assert wrongs(exchange, found, longest) == []
     best, places = truth(exchange, longest), found.level("places")
     assert places.value <= -best[0] <= places.bound
@@ -258,69 +260,69 @@ def test_with_no_time_the_answer_is_whole_and_says_what_is_not_proven(exchange: 
 
 def test_a_pair_swaps() -> None:
     exchange = some(({1}, [{2}]), ({2}, [{1}]))
-    assert clear(exchange).cycles == ((Transfer(0, 0, 1, 2), Transfer(1, 0, 0, 1)),)
+    assert solve_exchange(exchange).cycles == ((Transfer(0, 0, 1, 2), Transfer(1, 0, 0, 1)),)
 
 
 def test_a_ring_of_five_is_too_long() -> None:
     def ring(size: int) -> Exchange:
         return some(*(({n}, [{(n + 1) % size}]) for n in range(size)))
 
-    assert [len(cycle) for cycle in clear(ring(4)).cycles] == [4]
-    assert clear(ring(5)).cycles == ()
+    assert [len(cycle) for cycle in solve_exchange(ring(4)).cycles] == [4]
+    assert solve_exchange(ring(5)).cycles == ()
     # The flow does not see the length, so the bound alone would not have told.
-    (market,) = markets(ring(5))
-    assert circulate(market).value == 5
+    (market,) = reduce_exchange(ring(5))
+    assert maximum_circulation(market).value == 5
 
 
 def test_a_flexible_coin_goes_where_the_other_cannot() -> None:
     exchange = some(({9}, [{1, 2}]), ({9}, [{1}]), ({1, 2}, [{9}, {9}]))
-    found = clear(exchange)
+    found = solve_exchange(exchange)
     assert {(t.giver, t.place) for cycle in found.cycles for t in cycle if t.receiver == 2} == {(0, 2), (1, 1)}
 
 
 def test_fewest_people_before_shorter_cycles() -> None:
     # 0 and 1 can swap twice; 0 with 1 and 0 with 2 fills as many places, with one more at the table.
     exchange = some(({1, 2}, [{5}, {5, 6}]), ({5, 6}, [{1}, {2}]), ({5}, [{1}]))
-    found = clear(exchange)
+    found = solve_exchange(exchange)
     assert [tuple(t.giver for t in cycle) for cycle in found.cycles] == [(0, 1), (0, 1)]
 
 
 def test_two_pairs_rather_than_a_ring_of_four() -> None:
     exchange = some(({1}, [{2, 4}]), ({2}, [{1, 3}]), ({3}, [{4, 2}]), ({4}, [{3, 1}]))
-    assert sorted(len(cycle) for cycle in clear(exchange).cycles) == [2, 2]
+    assert sorted(len(cycle) for cycle in solve_exchange(exchange).cycles) == [2, 2]
 
 
 def test_a_barred_coin_goes_to_another() -> None:
     exchange = some(({1}, [{2}, {2}]), ({2}, [{1}]))
     barred = AtMost(frozenset({(0, 0)}), 1, 0)
-    assert clear(Exchange(exchange.parties, ((barred,),))).cycles[0][0].coin == 1
+    assert solve_exchange(Exchange(exchange.parties, ((barred,),))).cycles[0][0].coin == 1
 
 
 def test_a_limit_over_several_coins_holds() -> None:
     exchange = some(({8, 9}, [{1}, {2}]), ({1, 2}, [{8}, {9}]))
-    assert len(clear(exchange).cycles) == 2
+    assert len(solve_exchange(exchange).cycles) == 2
     limited = Exchange(exchange.parties, ((AtMost(frozenset({(0, 0), (0, 1)}), 1, 1),),))
-    assert len(clear(limited).cycles) == 1
+    assert len(solve_exchange(limited).cycles) == 1
     # What is left by the limit is the first of what could be.
-    assert clear(limited).cycles[0][0] == Transfer(0, 0, 1, 1)
+    assert solve_exchange(limited).cycles[0][0] == Transfer(0, 0, 1, 1)
 
 
 def test_of_a_limit_one_condition_is_enough() -> None:
     exchange = some(({8, 9}, [{1}, {2}]), ({1, 2}, [{8}, {9}]))
     none_of = [AtMost(frozenset({(0, coin)}), None, 0) for coin in (0, 1)]
-    assert len(clear(Exchange(exchange.parties, (tuple(none_of),))).cycles) == 1
-    assert len(clear(Exchange(exchange.parties, ((none_of[0],), (none_of[1],)))).cycles) == 0
+    assert len(solve_exchange(Exchange(exchange.parties, (tuple(none_of),))).cycles) == 1
+    assert len(solve_exchange(Exchange(exchange.parties, ((none_of[0],), (none_of[1],)))).cycles) == 0
 
 
 def test_whoever_cannot_be_missed_is_known_by_the_prices() -> None:
     exchange = some(({1}, [{2}, {4}]), ({2}, [{3}]), ({3}, [{1}]), ({4}, [{1}]))
-    (market,) = markets(exchange)
-    flow = circulate(market)
+    (market,) = reduce_exchange(exchange)
+    flow = maximum_circulation(market)
     assert flow.value == 3
     # The pair of 0 and 3 fills two; three places need 0, 1 and 2.
-    assert least_people(market, flow, 3) == 3
-    assert least_people(market, flow, 2) == 2
-    assert least_people(market, flow, 0) == 0
+    assert fewest_people(market, flow, 3) == 3
+    assert fewest_people(market, flow, 2) == 2
+    assert fewest_people(market, flow, 0) == 0
 
 
 def test_of_a_coin_with_two_pieces_both_may_go() -> None:
@@ -330,21 +332,21 @@ def test_of_a_coin_with_two_pieces_both_may_go() -> None:
         1: Party(frozenset({1}), (Offer(0, frozenset({3})),)),
         2: Party(frozenset({1}), (Offer(0, frozenset({4})),)),
     })  # fmt: skip
-    assert len(clear(exchange).cycles) == 2
+    assert len(solve_exchange(exchange).cycles) == 2
 
 
 @given(clubs())
 @settings(max_examples=60, deadline=None)
 def test_the_prices_bound_what_is_left_without_some(exchange: Exchange) -> None:
     free = Exchange(exchange.parties)
-    for market in markets(free):
-        flow = circulate(market)
+    for market in reduce_exchange(free):
+        flow = maximum_circulation(market)
         for party, weight in zip(market.parties, flow.weights, strict=True):
             inside = {n: free.parties[n] for n in market.parties if n != party}
-            without = sum(circulate(part).value for part in markets(Exchange(inside)))
+            without = sum(maximum_circulation(part).value for part in reduce_exchange(Exchange(inside)))
             assert without <= flow.value - weight
-        assert least_people(market, flow, flow.value) <= len(market.parties)
-        assert sum(map(len, peel(market, flow, 4))) <= flow.value
+        assert fewest_people(market, flow, flow.value) <= len(market.parties)
+        assert sum(map(len, decompose(market, flow, 4))) <= flow.value
 
 
 # Controls: planted mistakes are seen ----------------------------------------------------------------------------------
@@ -366,16 +368,16 @@ def _mistakes(made: tuple[Transfer, ...]) -> dict[str, tuple[tuple[Transfer, ...
 )
 def test_a_planted_mistake_is_seen(wrong: str) -> None:
     exchange = some(({1}, [{2}]), ({2}, [{1}]), ({1}, []))
-    found = clear(exchange)
+    found = solve_exchange(exchange)
     assert wrongs(exchange, found, 4) == []
-    planted = Settlement(_mistakes(found.cycles[0])[wrong], found.levels)
+    planted = ExchangeSolution(_mistakes(found.cycles[0])[wrong], found.levels)
     assert wrong in wrongs(exchange, planted, 4)
 
 
 def test_greedy_cycles_are_seen_to_be_worse() -> None:
     # The control of the comparison with brute force: pairs first, one after the other, is not the best.
     exchange = some(({1, 2}, [{5}]), ({5}, [{1}]), ({3}, [{2}]), ({6}, [{3}]), ({5}, [{6}]))
-    greedy = Settlement(((Transfer(0, 0, 1, 5), Transfer(1, 0, 0, 1)),), clear(exchange).levels)
+    greedy = ExchangeSolution(((Transfer(0, 0, 1, 5), Transfer(1, 0, 0, 1)),), solve_exchange(exchange).levels)
     assert wrongs(exchange, greedy, 4) == []
     assert told(greedy) > truth(exchange, 4)
-    assert told(clear(exchange)) == truth(exchange, 4)
+    assert told(solve_exchange(exchange)) == truth(exchange, 4)

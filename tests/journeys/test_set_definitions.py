@@ -67,12 +67,12 @@ def test_the_coins_that_fit_each_place_are_those_counted_elsewhere(name: str) ->
     from service.rules.predicates import EvaluationContext
 
     request = a_set(name)
-    around = EvaluationContext(request.today, request.vocabularies)
+    context = EvaluationContext(request.today, request.vocabularies)
     held = [holding for holding in request.holdings if holding.status == "held"]
     seen = tuple(views(holding, request.issues) for holding in held)
-    table = Table(request.definition.attributes, around)
+    table = Table(request.definition.attributes, context)
     found: dict[str, dict[str, list[str]]] = {}
-    for place in places_of(request.definition, Collection(seen, request.issues, around)):
+    for place in places_of(request.definition, Collection(seen, request.issues, context)):
         verdicts = {h.id: table.fit(place.predicate, v).verdict.value for h, v in zip(held, seen, strict=True)}
         found[place.group if place.kind == "free_choice" else place.address] = {
             "certain": sorted(h for h, verdict in verdicts.items() if verdict == "yes"),

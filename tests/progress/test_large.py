@@ -11,7 +11,7 @@ import networkx as nx
 import pytest
 from ortools.sat.python import cp_model
 
-from service.assignment.problem import Basis, ConstraintKind, Edge, EdgeKeys, Problem, SetRule
+from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, SetRuleKind
 from service.assignment.solve import solve
 from service.evaluation.places import Collection, places_of
 from service.evaluation.table import Table
@@ -25,8 +25,8 @@ def test_as_many_places_are_filled_as_a_maximum_matching_fills(holdings: int, pl
     case = a_case(holdings, places, hard=hard)
     result = evaluate(case.measurement)
     views = [(row,) for row in case.rows]
-    laid = places_of(case.definition, Collection(views, {}, case.around))
-    table = Table(case.definition.attributes, case.around)
+    laid = places_of(case.definition, Collection(views, {}, case.context))
+    table = Table(case.definition.attributes, case.context)
     graph = nx.Graph()
     tops = [("place", place.address) for place in laid]
     graph.add_nodes_from(tops)
@@ -44,7 +44,7 @@ def test_as_many_places_are_filled_as_a_maximum_matching_fills(holdings: int, pl
 class Whole:
     """The problem as one model: `taken` and `firm` for every edge, the levels as sums, optimised one after another."""
 
-    def __init__(self, problem: Problem) -> None:
+    def __init__(self, problem: AssignmentProblem) -> None:
         self.problem, self.model = problem, cp_model.CpModel()
         self.taken = [self.model.new_bool_var(f"taken {n}") for n in range(len(problem.edges))]
         self.firm = [self.model.new_bool_var(f"firm {n}") for n in range(len(problem.edges))]
@@ -69,12 +69,12 @@ class Whole:
 
     @staticmethod
     def covers(rule: SetRule, edge: Edge) -> bool:
-        return edge.place in rule.places or rule.kind is ConstraintKind.NOT_ELSEWHERE
+        return edge.place in rule.places or rule.kind is SetRuleKind.NOT_ELSEWHERE
 
     def add_rule(self, rule: SetRule, used: list[Any], keys_of: Any) -> None:
         edges = [(n, edge) for n, edge in enumerate(self.problem.edges) if self.covers(rule, edge)]
         keys = {n: keys_of(rule.keys[edge.holding]) for n, edge in edges}
-        if rule.kind is ConstraintKind.AT_MOST:
+        if rule.kind is SetRuleKind.AT_MOST:
             for key in {key for found in keys.values() for key in found}:
                 self.model.add(sum(used[n] for n, _ in edges if key in keys[n]) <= rule.count)
             return
@@ -89,9 +89,9 @@ class Whole:
             return False
         alike = edge.holding == other.holding
         may_share = alike or bool(mine & its)
-        if rule.kind is ConstraintKind.DIFFERENT:
+        if rule.kind is SetRuleKind.DIFFERENT:
             return may_share
-        if rule.kind is ConstraintKind.SAME:
+        if rule.kind is SetRuleKind.SAME:
             return not alike and not (mine == its and len(mine) == 1)
         return (edge.place in rule.places) != (other.place in rule.places) and may_share
 
@@ -129,7 +129,7 @@ class Whole:
         return found
 
 
-def a_bound_problem(seed: int) -> Problem:
+def a_bound_problem(seed: int) -> AssignmentProblem:
     chance = random.Random(seed)
     places, holdings = 12, 40
     bases = (Basis.FIRM,) * 6 + (Basis.ALTERNATIVES, Basis.UNKNOWN)
@@ -141,7 +141,7 @@ def a_bound_problem(seed: int) -> Problem:
         for place in chance.sample(range(places), chance.randint(1, 3))
     )
     rules = tuple(a_rule(chance, n, places, holdings) for n in range(3))
-    return Problem(tuple(chance.random() < 0.7 for _ in range(places)), (1,) * holdings, edges, rules, 1)
+    return AssignmentProblem(tuple(chance.random() < 0.7 for _ in range(places)), (1,) * holdings, edges, rules, 1)
 
 
 def a_rule(chance: random.Random, number: int, places: int, holdings: int) -> SetRule:
@@ -156,7 +156,7 @@ def a_rule(chance: random.Random, number: int, places: int, holdings: int) -> Se
         else:
             keys[holding] = EdgeKeys(None, frozenset(), Basis.UNKNOWN)
     covered = frozenset(chance.sample(range(places), chance.randint(2, 6)))
-    return SetRule(f"rule {number}", chance.choice(list(ConstraintKind)), covered, keys, chance.randint(1, 2))
+    return SetRule(f"rule {number}", chance.choice(list(SetRuleKind)), covered, keys, chance.randint(1, 2))
 
 
 @pytest.mark.parametrize("seed", range(12))

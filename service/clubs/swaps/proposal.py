@@ -39,7 +39,7 @@ PROMISED_FOR = timedelta(days=60)
 
 Coin = tuple[str, str]
 """(owner, holding id)"""
-Place = tuple[str, str, str]
+PlaceKey = tuple[str, str, str]
 """(owner, definition, place)"""
 
 
@@ -73,7 +73,7 @@ class Proposal:
         return Counter((leg.giver, leg.holding) for leg in self.legs)
 
     @property
-    def places(self) -> frozenset[Place]:
+    def places(self) -> frozenset[PlaceKey]:
         """What it would fill."""
         return frozenset((leg.receiver, self.definition_id, leg.place) for leg in self.legs)
 
@@ -175,6 +175,6 @@ def coins_promised(proposals: Iterable[Proposal], now: datetime) -> Counter[Coin
     return sum((proposal.coins for proposal in proposals if is_promised(proposal, now)), Counter[Coin]())
 
 
-def places_promised(proposals: Iterable[Proposal], now: datetime) -> frozenset[Place]:
+def places_promised(proposals: Iterable[Proposal], now: datetime) -> frozenset[PlaceKey]:
     """The places that accepted swaps will fill."""
-    return frozenset[Place]().union(*(proposal.places for proposal in proposals if is_promised(proposal, now)))
+    return frozenset[PlaceKey]().union(*(proposal.places for proposal in proposals if is_promised(proposal, now)))

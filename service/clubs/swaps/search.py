@@ -14,8 +14,8 @@ from collections.abc import Callable, Iterable, Sequence
 
 from service.assignment.problem import Level
 from service.clubs.swaps.model import CoinsByOwner, FoundSwap, Leg, Side, Swap, SwapCheck, Tell
-from service.exchange.problem import AtMost, Cycle, Exchange, Limit, Offer, Party, Settlement, Transfer
-from service.exchange.solve import clear
+from service.exchange.problem import AtMost, Cycle, Exchange, ExchangeSolution, Offer, Party, Transfer, TransferLimit
+from service.exchange.solve import solve_exchange
 
 MOST_ROUNDS = 20
 
@@ -32,7 +32,7 @@ def find_swaps(
     the sides never matters."""
     club = _Club(sides)
     for turn in range(1, most_rounds + 1):
-        settlement = clear(club.exchange(), budget_seconds=budget_seconds)
+        settlement = solve_exchange(club.exchange(), budget_seconds=budget_seconds)
         failing = [owner for owner in club.parts(settlement.cycles) if not club.holds(check, owner, settlement.cycles)]
         if not failing:
             swaps = tuple(club.swap(cycle, tell) for cycle in settlement.cycles)
@@ -42,7 +42,7 @@ def find_swaps(
     return _what_holds(club, check, settlement, tell, most_rounds)
 
 
-def _what_holds(club: _Club, check: SwapCheck, settlement: Settlement, tell: Tell, rounds: int) -> FoundSwap:
+def _what_holds(club: _Club, check: SwapCheck, settlement: ExchangeSolution, tell: Tell, rounds: int) -> FoundSwap:
     """Of cycles that do not all hold those that do: the last ones of whoever's set fails are given up."""
     cycles = list(settlement.cycles)
     while failing := [owner for owner in club.parts(cycles) if not club.holds(check, owner, cycles)]:
@@ -105,7 +105,7 @@ class _Club:
         self.coins = [sorted(spare[0] for spare in side.spares) for side in self.sides]
         self.parties = {number: self._party(number, side) for number, side in enumerate(self.sides)}
         self.pieces = {(n, offer.coin): offer.pieces for n, party in self.parties.items() for offer in party.offers}
-        self.limits: dict[Limit, None] = {}
+        self.limits: dict[TransferLimit, None] = {}
         self._alike: dict[tuple[int, int], frozenset[tuple[int, int]]] = {}
 
     def _party(self, number: int, side: Side) -> Party:

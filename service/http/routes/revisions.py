@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
-from service.analysis.diff_wording import lines
+from service.analysis.diff_wording import text_lines
 from service.definitions import actions
 from service.definitions.model import Revision, StoredDefinition
 from service.definitions.store import DefinitionStore
@@ -76,7 +76,7 @@ async def compare_revisions(
     headers = {"ETag": tag, "Vary": "Accept"}
     if form == "json":
         return Answer(found, 200, headers).response()
-    text = lines(_title(two.old, two.new), [change["words"] for change in found["changes"]])
+    text = text_lines(_title(two.old, two.new), [change["words"] for change in found["changes"]])
     return Response("\n".join([*text, ""]), 200, {**headers, **_PRIVATE}, "text/plain; charset=utf-8")
 
 

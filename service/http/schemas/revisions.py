@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
-from service.analysis.diff import KINDS
+from service.analysis.diff import CHANGE_KINDS
 from service.definitions.model import Revision
 from service.http.schemas.common import Day, In, Out, Text
 from service.http.schemas.evaluations import SummaryOut
@@ -63,7 +63,7 @@ class RevisionStampOut(Out):
 class RevisionChangeOut(Out):
     """One change by its meaning. A place has its id in either revision and a JSON pointer into either document."""
 
-    kind: Literal[KINDS]  # type: ignore[valid-type]
+    kind: Literal[CHANGE_KINDS]  # type: ignore[valid-type]
     words: str = Field(description="The change as a sentence.")
     old: list[str]
     new: list[str]

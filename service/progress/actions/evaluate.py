@@ -15,7 +15,7 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
-from service.analysis.findings import ERROR, SEVERITIES, WARNING, check_definition, of_faults
+from service.analysis.findings import ERROR, SEVERITIES, WARNING, check_definition, findings_of_faults
 from service.database.engine import Database
 from service.database.ids import read_id
 from service.definitions.model import NO_DECISIONS, Decisions, Revision
@@ -179,7 +179,7 @@ def check_report(database: Database, owner: Owner | None, asked: CheckIn) -> dic
     try:
         definition = read_document(document, vocabularies=schemes)
     except Invalid as refusal:
-        found = of_faults(refusal.faults)
+        found = findings_of_faults(refusal.faults)
     else:
         faults: list[Fault] = []
         issues = _issues(asked, definition.attributes, faults, loaded.own)

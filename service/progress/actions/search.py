@@ -73,9 +73,9 @@ class Selection:
         holdings, _ = stored_holdings(self.stored, self.attributes, self.issues)
         picked = list(range(len(holdings)))
         if self.predicate is not None:
-            around = EvaluationContext(today(), reference.vocabularies())
+            context = EvaluationContext(today(), reference.vocabularies())
             wanted = (YES, UNDECIDED) if self.query.doubtful else (YES,)
-            verdicts = verdicts_of(self.predicate, holdings, self.issues, self.attributes, around)
+            verdicts = verdicts_of(self.predicate, holdings, self.issues, self.attributes, context)
             picked = [number for number in picked if verdicts[number] in wanted]
         values = [self._value(self.stored[number], holdings[number]) for number in picked]
         entries = [(value, self.stored[number].id) for value, number in zip(values, picked, strict=True)]
