@@ -1,15 +1,31 @@
-"""The tree of things that a caller can act on. No HTTP in it.
+"""The tree of errors that a caller can act on. No HTTP in it.
 
     SetwrightError
-    ├── Invalid                 what was sent is not right; carries every fault
-    │   └── OverLimit           it is past a limit; names the limit
-    ├── NotFound                no such thing, or not yours
-    ├── Clash                   it is there already, or in the way
-    ├── Stale                   it changed since you read it
-    ├── Unwelcome               no valid token
-    ├── Forbidden               it is known who asks, and that is not enough for this
-    └── Busy                    too much at once; try again
-        └── TooMany             too often wrong; try again later
+    ├── Invalid                 the input is not valid; carries every fault
+    │   ├── OverLimit           it exceeds a limit; names the limit
+    │   ├── InvalidQuery        a parameter beside the body is not valid
+    │   ├── Unreadable          the bytes cannot be read exactly
+    │   └── Unsound             a definition that must not be published as it is
+    ├── NotFound                there is no such thing, or it is another owner's
+    ├── Conflict                it exists already, or its state does not allow the change
+    │   ├── StateMismatch       the holdings have left the state that was named
+    │   └── UnknownState        this history does not contain that state
+    ├── Stale                   it changed since the caller read it
+    ├── NotAuthenticated        no valid token
+    ├── Forbidden               the caller is known and may not do this
+    ├── FetchError              what another server did not deliver
+    │   ├── AddressNotAllowed   the address is not one that may be fetched
+    │   ├── FetchFailed         no host, no connection, or no answer as it should be
+    │   ├── FetchRedirected     the address leads elsewhere
+    │   ├── FetchTooLarge       the answer exceeds the limit
+    │   ├── FetchTooSlow        the answer took too long
+    │   ├── FetchUnreadable     the answer is no document that can be read
+    │   └── DigestMismatch      the answer is another document than was named
+    └── Busy                    too much at once; try again later
+        ├── RateLimited         too many failed attempts; try again later
+        └── AskedTooSoon        an origin is left alone for a while after a failure
+
+`code` is the published name of the problem (the last step of a problem document's type).
 
 A fault says what is wrong in the user's words, where (a JSON pointer, RFC 6901,
 and for rule text a line and a column, both counted from 1), and what would be
@@ -20,6 +36,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from typing import ClassVar
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,25 +70,57 @@ class Fault:
 class SetwrightError(Exception):
     """Root of everything a caller can act on."""
 
+    code: ClassVar[str]
+
 
 class Invalid(SetwrightError):
-    """What was sent is not right. `faults` holds all that was found, in document order."""
+    """The input is not valid. `faults` holds all that was found, in document order; `detail` sums them up where there is
+    more to say than the first of them does."""
 
-    def __init__(self, faults: Iterable[Fault]) -> None:
+    code = "invalid"
+
+    def __init__(self, faults: Iterable[Fault], detail: str | None = None) -> None:
         self.faults: tuple[Fault, ...] = tuple(faults)
+        self.detail = detail
         super().__init__("; ".join(fault.message for fault in self.faults))
 
     def under(self, prefix: str) -> Invalid:
         """The same refusal, seen from a document in which `prefix` leads here."""
-        return type(self)(fault.under(prefix) for fault in self.faults)
+        return type(self)((fault.under(prefix) for fault in self.faults), self.detail)
 
 
 class OverLimit(Invalid):
-    """Past a limit that the message names."""
+    """A limit is exceeded that the message names."""
+
+    code = "over-limit"
+
+
+class InvalidQuery(Invalid):
+    """A parameter that is given beside the body (a filter, an order, a mapping of columns) is not valid."""
+
+    code = "invalid-query"
+
+
+class Unreadable(Invalid):
+    """The bytes cannot be read, or two readers could read them differently."""
+
+    code = "unreadable-body"
+
+    def __init__(self, faults: Iterable[Fault], detail: str | None = None) -> None:
+        found = tuple(faults)
+        super().__init__(found, detail or (f"{len(found)} things; see `errors`" if len(found) > 1 else None))
+
+
+class Unsound(Invalid):
+    """The check of a definition found what must not be published."""
+
+    code = "unsound"
 
 
 class NotFound(SetwrightError):
     """There is no such thing, or it is another owner's."""
+
+    code = "not-found"
 
     def __init__(self, kind: str, key: str) -> None:
         self.kind, self.key = kind, key
@@ -79,23 +128,97 @@ class NotFound(SetwrightError):
 
 
 class Conflict(SetwrightError):
-    """It is there already, or something is in the way."""
+    """It exists already, or its state does not allow the change."""
+
+    code = "clash"
+
+
+class StateMismatch(Conflict):
+    """The holdings have left the state that the caller named."""
+
+    code = "state-mismatch"
+
+
+class UnknownState(Conflict):
+    """The state that the caller named is none of this history."""
+
+    code = "cannot-calculate-changes"
 
 
 class Stale(SetwrightError):
     """It changed since the caller read it."""
 
+    code = "stale"
+
 
 class NotAuthenticated(SetwrightError):
     """No valid token."""
 
+    code = "unwelcome"
+
 
 class Forbidden(SetwrightError):
-    """Who asks is known, or tried to say so, and that is not enough for this."""
+    """The caller is known, or tried to log in, and may not do this."""
+
+    code = "forbidden"
+
+
+class FetchError(SetwrightError):
+    """Another server did not deliver what was asked of it. `faults` say more where what it sent cannot be read."""
+
+    code = "fetch-failed"
+
+    def __init__(self, message: str, faults: Iterable[Fault] = ()) -> None:
+        self.faults: tuple[Fault, ...] = tuple(faults)
+        super().__init__(message)
+
+
+class AddressNotAllowed(FetchError):
+    """The address is not one that the service fetches."""
+
+    code = "address-not-allowed"
+
+
+class FetchFailed(FetchError):
+    """There is no such host, no connection, or no answer as it should be."""
+
+    code = "fetch-failed"
+
+
+class FetchRedirected(FetchError):
+    """The address leads elsewhere."""
+
+    code = "fetch-redirected"
+
+
+class FetchTooLarge(FetchError):
+    """The answer exceeds the limit of bytes."""
+
+    code = "fetch-too-large"
+
+
+class FetchTooSlow(FetchError):
+    """The answer was not there in time."""
+
+    code = "fetch-too-slow"
+
+
+class FetchUnreadable(FetchError):
+    """The answer is no document that can be read exactly."""
+
+    code = "fetch-unreadable"
+
+
+class DigestMismatch(FetchError):
+    """The document is another one than was named."""
+
+    code = "digest-mismatch"
 
 
 class Busy(SetwrightError):
     """Too much at once; the caller may try again after `retry_after_seconds`."""
+
+    code = "busy"
 
     def __init__(self, message: str, retry_after_seconds: int = 1) -> None:
         self.retry_after_seconds = retry_after_seconds
@@ -103,4 +226,12 @@ class Busy(SetwrightError):
 
 
 class RateLimited(Busy):
-    """Too often wrong from here or under this name; not even the right one is looked at until the time is over."""
+    """Too many failed attempts from here or under this name; not even the right one is looked at until the time is over."""
+
+    code = "too-many-attempts"
+
+
+class AskedTooSoon(Busy):
+    """The origin did not answer as it should lately, and is asked again after `retry_after_seconds`."""
+
+    code = "asked-too-soon"

@@ -16,6 +16,8 @@ from service.errors import Conflict, NotAuthenticated
 class KeyReused(Conflict):
     """An Idempotency-Key came again with another request."""
 
+    code = "idempotency-key-reused"
+
 
 def open_account(connection: Connection, name: str, *, is_admin: bool = False) -> tuple[Owner, str]:
     """A new account and its first token, which has every scope. The token is not stored and cannot be had again. Raises

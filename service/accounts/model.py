@@ -32,6 +32,8 @@ LAST_USED_EVERY = timedelta(minutes=1)
 class ScopeMissing(Forbidden):
     """The token does not allow this; `needed` are scopes of which any one would do."""
 
+    code = "forbidden-scope"
+
     def __init__(self, needed: Iterable[str], message: str = "") -> None:
         self.needed = tuple(needed)
         super().__init__(message or f"this needs a token with the scope {' or '.join(self.needed)}")
@@ -39,6 +41,8 @@ class ScopeMissing(Forbidden):
 
 class WrongCredentials(Forbidden):
     """A name, password or invitation that does not hold. Never says which part."""
+
+    code = "wrong-credentials"
 
 
 @dataclass(frozen=True, slots=True)

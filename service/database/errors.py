@@ -14,9 +14,13 @@ from service.errors import Busy, SetwrightError
 class StorageFull(SetwrightError):
     """The database has no room left: nothing was written, reading goes on."""
 
+    code = "storage-full"
+
 
 class Unreachable(SetwrightError):
     """The database cannot be reached."""
+
+    code = "not-ready"
 
 
 # SQLSTATE (PostgreSQL, appendix A): lock not available, statement cancelled by its time limit, too many connections,

@@ -20,9 +20,9 @@ import anyio
 import httpcore
 import httpx
 
+from service.errors import FetchError, FetchFailed, FetchRedirected, FetchTooLarge, FetchTooSlow, FetchUnreadable
 from service.fetch.policy import Address, ensure_public, read_link
-from service.http.problems import Problem
-from service.http.strict_json import JSON, YAML, is_declared_past
+from service.formats.strict_json import JSON, YAML, is_declared_past
 from service.runtime import Limiter
 
 SECONDS = 10.0
@@ -96,7 +96,7 @@ class Fetcher:
         return httpx.create_ssl_context(trust_env=False)
 
     async def fetch(self, address: str, *, etag: str | None = None, kinds: Iterable[str] = (JSON, YAML)) -> Fetched:
-        """What is at the address, unless it is still what `etag` names. Raises Problem: address-not-allowed, fetch-failed,
+        """What is at the address, unless it is still what `etag` names. Raises FetchError: address-not-allowed, fetch-failed,
         fetch-redirected, fetch-too-large, fetch-too-slow, fetch-unreadable."""
         url = read_link(address, from_loopback=self.from_loopback)
         async with self._gate.turn():
@@ -105,7 +105,7 @@ class Fetcher:
                     return await self._follow(url, etag, tuple(kinds))
             except TimeoutError:
                 message = f"the answer was not there after {self._seconds:g} seconds in all"
-                raise Problem("fetch-too-slow", message) from None
+                raise FetchTooSlow(message) from None
 
     async def _follow(self, url: httpx.URL, etag: str | None, kinds: tuple[str, ...]) -> Fetched:
         connector = Connector(self.resolve, self.network, from_loopback=self.from_loopback)
@@ -117,7 +117,7 @@ class Fetcher:
                 if isinstance(found, Fetched):
                     return found
                 url = self._further(url, found)
-        raise Problem("fetch-redirected", f"it leads on more than {MOST_REDIRECTS} times")
+        raise FetchRedirected(f"it leads on more than {MOST_REDIRECTS} times")
 
     async def _ask(
         self, pool: httpcore.AsyncConnectionPool, url: httpx.URL, etag: str | None, kinds: tuple[str, ...]
@@ -145,7 +145,7 @@ class Fetcher:
         if answer.status != 200:
             raise _failed(f"the host answered with the status {answer.status}")
         kind = _kind(headers, kinds)
-        too_large = Problem("fetch-too-large", f"what is fetched has at most {self._most_bytes} bytes")
+        too_large = FetchTooLarge(f"what is fetched has at most {self._most_bytes} bytes")
         if is_declared_past(headers.get("content-length", ""), self._most_bytes):
             raise too_large
         parts, size = [], 0
@@ -161,9 +161,9 @@ class Fetcher:
         try:
             onward = url.join(location)
         except (httpx.InvalidURL, ValueError):
-            raise Problem("fetch-redirected", "it leads on to no address") from None
+            raise FetchRedirected("it leads on to no address") from None
         if (onward.raw_scheme, onward.raw_host, onward.port) != (url.raw_scheme, url.raw_host, url.port):
-            raise Problem("fetch-redirected", "it leads on to another host; ask for the link there itself")
+            raise FetchRedirected("it leads on to another host; ask for the link there itself")
         return read_link(str(onward), from_loopback=self.from_loopback)
 
 
@@ -178,10 +178,10 @@ async def resolved(host: str, port: int) -> list[Address]:
 
 def _kind(headers: Mapping[str, str], kinds: tuple[str, ...]) -> str:
     if headers.get("content-encoding", "identity").strip().lower() != "identity":
-        raise Problem("fetch-unreadable", "it came in an encoding (Content-Encoding) that was not asked for")
+        raise FetchUnreadable("it came in an encoding (Content-Encoding) that was not asked for")
     kind = headers.get("content-type", "").partition(";")[0].strip().lower()
     if kind not in kinds:
-        raise Problem("fetch-unreadable", f"it is not {' or '.join(kinds)}")
+        raise FetchUnreadable(f"it is not {' or '.join(kinds)}")
     return kind
 
 
@@ -190,5 +190,5 @@ def _tag(headers: Mapping[str, str]) -> str | None:
     return tag if 2 <= len(tag) <= 200 and tag.isascii() and tag.isprintable() else None
 
 
-def _failed(message: str) -> Problem:
-    return Problem("fetch-failed", message)
+def _failed(message: str) -> FetchError:
+    return FetchFailed(message)

@@ -16,7 +16,7 @@ from ipaddress import IPv4Address, IPv6Address, ip_network
 
 import httpx
 
-from service.http.problems import Problem
+from service.errors import AddressNotAllowed, FetchError
 
 Address = IPv4Address | IPv6Address
 
@@ -103,5 +103,5 @@ def read_link(text: str, *, from_loopback: bool = False) -> httpx.URL:
     return url.copy_with(fragment=None)
 
 
-def _refused(message: str) -> Problem:
-    return Problem("address-not-allowed", message)
+def _refused(message: str) -> FetchError:
+    return AddressNotAllowed(message)

@@ -15,10 +15,9 @@ from collections.abc import Iterator
 from typing import Any
 
 from service.database.types import written
-from service.errors import Fault, OverLimit
+from service.errors import Fault, OverLimit, Unreadable
 from service.facts.attributes import Attribute
-from service.http.problems import Problem
-from service.http.strict_json import parse_json
+from service.formats.strict_json import parse_json
 
 NONE, APART, OR, TO, PREFIX = "-", ";", "|", "..", "facts."
 
@@ -38,7 +37,7 @@ _WORDS = {"true": True, "yes": True, "false": False, "no": False}
 
 def csv_records(text: str, *, most: int, delimiter: str = ",") -> Iterator[tuple[int, list[str]]]:
     """The records that are not blank, each with the line of the file where it ends. Raises OverLimit past `most` records
-    behind the first; Problem when it is no CSV."""
+    behind the first; Unreadable when it is no CSV."""
     reader = csv.reader(io.StringIO(text, newline=""), strict=True, delimiter=delimiter)
     found = 0
     try:
@@ -51,7 +50,7 @@ def csv_records(text: str, *, most: int, delimiter: str = ",") -> Iterator[tuple
             yield reader.line_num, cells
     except csv.Error as error:
         fault = Fault("syntax", f"this is no CSV: {error}", line=reader.line_num)
-        raise Problem("unreadable-body", fault.message, [fault]) from None
+        raise Unreadable([fault]) from None
 
 
 # --- reading -----------------------------------------------------------------------------------------------------------
@@ -97,7 +96,7 @@ def read_json(cell: str, hint: str | None = None) -> tuple[Any, list[Fault]]:
     """The JSON of a cell; `hint` is for one that is none."""
     try:
         return parse_json(cell.encode()), []
-    except Problem as problem:
+    except Unreadable as problem:
         return None, [Fault(fault.code, fault.message, fault.pointer, fault.hint or hint) for fault in problem.faults]
 
 

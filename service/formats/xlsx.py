@@ -20,8 +20,7 @@ from typing import Any
 import openpyxl
 from openpyxl.cell import WriteOnlyCell
 
-from service.errors import Fault, OverLimit
-from service.http.problems import Problem
+from service.errors import Fault, OverLimit, Unreadable
 
 MEBIBYTE = 1024 * 1024
 MOST_PARTS = 1_000
@@ -57,7 +56,7 @@ class Sheet:
 
 
 def read_workbook(raw: bytes, *, most: int, most_columns: int) -> Sheet:
-    """Raises OverLimit past `most` rows behind the first or `most_columns`, or when it unpacks to too much; Problem when
+    """Raises OverLimit past `most` rows behind the first or `most_columns`, or when it unpacks to too much; Unreadable when
     it is no workbook."""
     has_formulas = _look_over(raw)
     try:
@@ -71,7 +70,7 @@ def read_workbook(raw: bytes, *, most: int, most_columns: int) -> Sheet:
         told = None if formulas is None else formulas[name]
         rows = tuple(_rows(visible[0], told, most, most_columns))
         others = tuple(sheet.title for sheet in visible[1:] if _has_something(sheet))
-    except (OverLimit, Problem):
+    except (OverLimit, Unreadable):
         raise
     except Exception as error:
         # A file made by anybody breaks the library in ways that it does not name.
@@ -212,6 +211,6 @@ def _written(sheet: Any, value: str | float | None) -> Any:
     return made
 
 
-def _unreadable(why: str) -> Problem:
+def _unreadable(why: str) -> Unreadable:
     message = f"this is no spreadsheet file that can be read: {why}"
-    return Problem("unreadable-body", message, [Fault("syntax", message, hint="save it as .xlsx again, or as CSV")])
+    return Unreadable([Fault("syntax", message, hint="save it as .xlsx again, or as CSV")])

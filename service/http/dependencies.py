@@ -20,9 +20,10 @@ from service.database.engine import Database
 from service.database.ids import read_id
 from service.errors import Forbidden, NotAuthenticated, NotFound, SetwrightError
 from service.fetch.client import Fetcher
+from service.formats.strict_json import CSV, JSON, MERGE_PATCH, XLSX, YAML
 from service.holdings.photos.images import PHOTO_TYPES as PHOTOS
 from service.http.openapi import scopes_needed
-from service.http.strict_json import CSV, JSON, MERGE_PATCH, XLSX, YAML, read_body
+from service.http.request_body import read_body
 from service.runtime import Limiter
 from service.settings import Settings
 

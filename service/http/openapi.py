@@ -18,10 +18,10 @@ from starlette.responses import Response
 
 from service.accounts.model import EVALUATE, READ, WRITE
 from service.clubs.model import MEMBER, STEWARD
+from service.formats.strict_json import JSON, YAML
 from service.http.problems import MEDIA_TYPE, PROBLEM_KINDS
 from service.http.schemas.common import json_schema
 from service.http.schemas.problems import ProblemOut
-from service.http.strict_json import JSON, YAML
 
 OPEN, OWNER, PERHAPS = "open", "owner", "owner when something kept here is used"
 # For a member or a steward of the club in the path: needs.py looks at the role, for every operation alike.

@@ -14,23 +14,9 @@ from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-from service.accounts.actions import KeyReused
-from service.accounts.model import ScopeMissing, WrongCredentials, masked
-from service.database.errors import StorageFull, Unreachable
-from service.errors import (
-    Busy,
-    Conflict,
-    Fault,
-    Forbidden,
-    Invalid,
-    NotAuthenticated,
-    NotFound,
-    OverLimit,
-    RateLimited,
-    SetwrightError,
-    Stale,
-)
-from service.holdings.photos.actions import QuotaFull
+from service.accounts.model import ScopeMissing, masked
+from service.database.errors import Unreachable
+from service.errors import Busy, Fault, FetchError, Invalid, NotAuthenticated, SetwrightError
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -353,25 +339,6 @@ PROBLEM_KINDS: Mapping[str, ProblemKind] = {
     )
 }
 
-# The first fitting entry counts, so a narrower error stands before a wider one.
-_KIND_OF: tuple[tuple[type[SetwrightError], str], ...] = (
-    (OverLimit, "over-limit"),
-    (Invalid, "invalid"),
-    (NotFound, "not-found"),
-    (KeyReused, "idempotency-key-reused"),
-    (Conflict, "clash"),
-    (Stale, "stale"),
-    (NotAuthenticated, "unwelcome"),
-    (ScopeMissing, "forbidden-scope"),
-    (WrongCredentials, "wrong-credentials"),
-    (Forbidden, "forbidden"),
-    (RateLimited, "too-many-attempts"),
-    (Busy, "busy"),
-    (QuotaFull, "quota-full"),
-    (StorageFull, "storage-full"),
-    (Unreachable, "not-ready"),
-)
-
 _KIND_OF_STATUS = {
     400: "bad-request",
     401: "unwelcome",
@@ -435,26 +402,28 @@ def problem_of(error: Exception) -> Problem:
     if isinstance(error, RequestValidationError):
         faults = [_query_fault(entry) for entry in error.errors()]
         return Problem("invalid-query", "; ".join(fault.message for fault in faults), faults)
-    for kind_of_error, name in _KIND_OF:
-        if isinstance(error, kind_of_error):
-            return _of_domain(error, name)
+    if isinstance(error, SetwrightError):
+        return _of_domain(error)
     return Problem("internal", "The service made a mistake; it is written to its log.")
 
 
-def _of_domain(error: Exception, name: str) -> Problem:
+def _of_domain(error: SetwrightError) -> Problem:
+    name = error.code
     if isinstance(error, Invalid):
         count = len(error.faults)
-        detail = error.faults[0].message if count == 1 else f"{count} things are not right; see `errors`"
-        return Problem(name, detail, error.faults)
+        detail = error.faults[0].message if count == 1 else f"{count} faults; see `errors`"
+        return Problem(name, error.detail or detail, error.faults)
+    if isinstance(error, FetchError):
+        return Problem(name, str(error), error.faults)
     headers: dict[str, str] = {}
     if isinstance(error, Busy):
         headers["Retry-After"] = str(error.retry_after_seconds)
     elif isinstance(error, ScopeMissing):
         # RFC 6750, section 3.1.
         headers["WWW-Authenticate"] = f'Bearer error="insufficient_scope", scope="{" ".join(error.needed)}"'
-    elif name == "unwelcome":
+    elif isinstance(error, NotAuthenticated):
         headers["WWW-Authenticate"] = "Bearer"
-    elif name == "not-ready":
+    elif isinstance(error, Unreachable):
         headers["Retry-After"] = "5"
     return Problem(name, str(error), headers=headers)
 

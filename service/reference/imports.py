@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 from itertools import chain
 from typing import Any
 
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, InvalidQuery
 from service.facts.attributes import Attributes
 from service.facts.suggestions import nearest_value, steps_of
+from service.formats.strict_json import CSV
 from service.holdings.model import unknown_attributes
 from service.http.dependencies import Body
-from service.http.problems import Problem
 from service.http.schemas.common import read
 from service.http.schemas.issues import (
     MOST_IMPORTED,
@@ -24,7 +24,6 @@ from service.http.schemas.issues import (
     an_issue,
     shown_content,
 )
-from service.http.strict_json import CSV
 from service.reference import actions as reference
 from service.reference.issue_table import IssueRow, read_sheet
 from service.reference.model import Issue, Sorted
@@ -161,4 +160,4 @@ def _ensure_no_stamp(query: ImportQuery) -> None:
         if getattr(query, name) is not None
     ]
     if faults:
-        raise Problem("invalid-query", faults[0].message, faults)
+        raise InvalidQuery(faults, faults[0].message)

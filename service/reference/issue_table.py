@@ -43,7 +43,7 @@ class _Column:
 
 def read_sheet(text: str, attributes: Attributes, *, most: int, given: Iterable[str] = ()) -> list[IssueRow]:
     """The rows of a sheet. `given` names columns that may be left out. Raises Invalid when the columns are not right, with
-    lines and columns of the file; OverLimit past `most` rows; Problem when it is no CSV."""
+    lines and columns of the file; OverLimit past `most` rows; Unreadable when it is no CSV."""
     rows: list[IssueRow] = []
     columns: list[_Column] | None = None
     for line, cells in csv_records(text, most=most):

@@ -19,10 +19,9 @@ import httpcore
 import httpx
 import pytest
 
-from service.errors import Busy
+from service.errors import Busy, FetchError
 from service.fetch.client import MOST_BYTES, Fetched, Fetcher
 from service.fetch.policy import is_public
-from service.http.problems import Problem
 from tests.fetch.hosts import Names, Network, certificate, host, says
 
 pytestmark = pytest.mark.anyio
@@ -33,10 +32,10 @@ ROOT = Path(__file__).resolve().parents[2]
 
 async def refusal(fetcher: Any, address: str, **more: Any) -> str:
     """The kind of problem that fetching ends with."""
-    with pytest.raises(Problem) as caught:
+    with pytest.raises(FetchError) as caught:
         await fetcher.fetch(address, **more)
     assert address.strip() == "" or address not in str(caught.value)
-    return caught.value.kind.name
+    return caught.value.code
 
 
 def careful(network: Network | None = None, names: Names | None = None, **more: Any) -> Fetcher:
@@ -504,7 +503,7 @@ async def test_past_a_few_at_once_the_answer_is_busy() -> None:
         fetcher = careful(from_loopback=True, at_once=1, waiting=1, seconds=0.3)
         asked = [asyncio.create_task(fetcher.fetch(f"http://127.0.0.1:{port}/")) for _ in range(3)]
         ended = await asyncio.gather(*asked, return_exceptions=True)
-    assert sorted(type(end).__name__ for end in ended) == ["Busy", "Problem", "Problem"]
+    assert sorted(type(end).__name__ for end in ended) == ["Busy", "FetchTooSlow", "FetchTooSlow"]
     assert Busy in map(type, ended)
 
 
@@ -528,9 +527,9 @@ async def main():
 asyncio.run(main())
 """
 CAREFUL = {
-    "imports": "from service.fetch.client import Fetcher\nfrom service.http.problems import Problem",
+    "imports": "from service.fetch.client import Fetcher\nfrom service.errors import FetchError",
     "before": "fetcher = Fetcher(from_loopback=True); fetcher.trusted",
-    "fetch": "\n    try:\n        await fetcher.fetch(url)\n    except Problem as refusal:\n        print(refusal.kind.name)",
+    "fetch": "\n    try:\n        await fetcher.fetch(url)\n    except FetchError as refusal:\n        print(refusal.code)",
 }
 CARELESS_CLIENT = {
     "imports": "import httpx",

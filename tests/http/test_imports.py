@@ -18,8 +18,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.database.types import written
-from service.errors import Invalid, OverLimit
+from service.errors import Invalid, OverLimit, Unreadable
 from service.facts.core import CORE
+from service.formats.strict_json import CSV, JSON, XLSX, parse_json, plain_text
 from service.formats.xlsx import read_workbook
 from service.holdings.imports.actions import HoldingsImport, read_import
 from service.holdings.imports.export import as_csv, as_json, as_workbook
@@ -27,9 +28,7 @@ from service.holdings.imports.plan import is_same, plan_of
 from service.holdings.model import StoredHolding, with_defaults
 from service.http.dependencies import Body
 from service.http.examples import HOLDINGS_CSV, HOLDINGS_IMPORT
-from service.http.problems import Problem
 from service.http.schemas.imports import HoldingsImportQuery
-from service.http.strict_json import CSV, JSON, XLSX, parse_json, plain_text
 from tests.conftest import Running
 from tests.holdings.imports.test_plan import NOW
 
@@ -639,7 +638,7 @@ def test_more_rows_than_one_import_takes_are_refused() -> None:
         read_workbook(sheet(*[("x",)] * 7), most=5, most_columns=10)
 
 
-@pytest.mark.parametrize(("text", "refusal"), [('number,"b', Problem), ("17", Invalid), ("Xyzzy\n\n", Invalid)])
+@pytest.mark.parametrize(("text", "refusal"), [('number,"b', Unreadable), ("17", Invalid), ("Xyzzy\n\n", Invalid)])
 def test_what_is_no_sheet_of_holdings_is_refused(text: str, refusal: type[Exception]) -> None:
     with pytest.raises(refusal):
         looked_at(text)

@@ -12,8 +12,8 @@ import httpx
 import pytest
 
 from service.accounts.model import token_digest
+from service.formats.strict_json import parse_yaml
 from service.http.examples import DOCUMENT
-from service.http.strict_json import parse_yaml
 from service.rules.document import digest
 from service.sharing.shares import Share
 from tests.conftest import Running

@@ -11,7 +11,7 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.http.strict_json import parse_json, parse_yaml
+from service.formats.strict_json import parse_json, parse_yaml
 from service.rules.document import digest
 from service.rules.yaml_text import as_yaml
 

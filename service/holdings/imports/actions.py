@@ -9,17 +9,17 @@ from typing import Any
 from sqlalchemy import Connection
 
 from service.accounts.model import Owner
-from service.errors import Fault, Invalid, OverLimit
+from service.errors import Fault, Invalid, InvalidQuery, OverLimit
 from service.facts.attributes import Attributes, nearest
 from service.facts.holding import escape
 from service.formats.cells import csv_records, read_text
+from service.formats.strict_json import CSV, XLSX, parse_json
 from service.formats.xlsx import BrokenCell, read_workbook
 from service.holdings.imports import write as actions
 from service.holdings.imports.columns import OWN_COLUMNS, ColumnMeaning, SheetColumn, columns_of, field_named
 from service.holdings.imports.plan import ImportPlan, SentRow
 from service.holdings.imports.rows import RefusedRow, RowReader, SheetRow, rows_of_json
 from service.http.dependencies import Body
-from service.http.problems import Problem
 from service.http.schemas.common import read
 from service.http.schemas.holdings import read_fields
 from service.http.schemas.imports import (
@@ -32,7 +32,6 @@ from service.http.schemas.imports import (
     shown_column,
     shown_plan,
 )
-from service.http.strict_json import CSV, XLSX, parse_json
 
 _FORMATS = {CSV: "csv", XLSX: "xlsx"}
 _SAMPLE = 50
@@ -69,7 +68,7 @@ class HoldingsImport:
 
 
 def read_import(body: Body, query: HoldingsImportQuery, attributes: Attributes) -> HoldingsImport:
-    """The rows of the body. Raises Invalid or Problem when the body or the mapping as a whole is not right."""
+    """The rows of the body. Raises Invalid when the body or the mapping as a whole is not right."""
     said = _said_in_query(query.mapping)
     if body.kind == CSV:
         table = _of_csv(body.value)
@@ -79,11 +78,11 @@ def read_import(body: Body, query: HoldingsImportQuery, attributes: Attributes) 
         table, within = _of_json(body.value)
         if said is not None and within is not None:
             message = "`mapping` stands in the body, or in the address, and not in both"
-            raise Problem("invalid-query", message, [Fault("parameter", message)])
+            raise InvalidQuery([Fault("parameter", message)], message)
         said = within if within is not None else said
     meant, wrong = _meant(said, table.headings, attributes)
     if wrong and body.kind in _FORMATS:
-        raise Problem("invalid-query", wrong[0].message, wrong)
+        raise InvalidQuery(wrong, wrong[0].message)
     is_text = body.kind in _FORMATS
     known = {**dict.fromkeys(table.blank), **meant}
     columns = columns_of(table.headings, attributes, known, _sample(table) if is_text else {})
@@ -268,9 +267,9 @@ def _said_in_query(text: str | None) -> Said | None:
         return None
     try:
         return _said(parse_json(text.encode()))
-    except (Invalid, Problem) as refusal:
+    except Invalid as refusal:
         faults = [Fault("parameter", fault.message, fault.pointer, fault.hint) for fault in refusal.faults]
-        raise Problem("invalid-query", f"`mapping` is not right: {faults[0].message}", faults) from None
+        raise InvalidQuery(faults, f"`mapping` is not right: {faults[0].message}") from None
 
 
 def _said(value: Any) -> Said:

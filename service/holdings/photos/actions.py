@@ -29,6 +29,8 @@ from service.holdings.store import HoldingStore
 class QuotaFull(SetwrightError):
     """The owner, or the holding, has as many photos as it may have."""
 
+    code = "quota-full"
+
 
 @dataclass(frozen=True, slots=True)
 class Quota:

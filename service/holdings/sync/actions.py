@@ -12,14 +12,13 @@ from sqlalchemy import Connection
 from service.accounts.model import Owner, State
 from service.accounts.store import AccountStore
 from service.definitions.actions import known_attributes
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, StateMismatch, UnknownState
 from service.facts.attributes import Attributes
 from service.facts.core import CORE
 from service.holdings import actions
 from service.holdings.sync.apply import SentMutation
 from service.holdings.sync.field_names import OWN, fact_of
 from service.holdings.sync.log import ChangeLog
-from service.http.problems import Problem
 from service.http.schemas.holdings import read_fields
 from service.http.schemas.sync import MOST_MUTATIONS, MOST_RECORDS, ChangesQuery, SyncIn, read_state, shown_record
 
@@ -67,7 +66,7 @@ def synchronise(connection: Connection, owner: Owner, asked: SyncIn, raw: list[M
     def expect(state: State) -> None:
         _ensure_known(connection, owner, state, asked.known_state)
         if asked.if_in_state is not None and asked.if_in_state != str(state):
-            raise Problem("state-mismatch", f"the state is {state}, not {asked.if_in_state}; nothing was applied")
+            raise StateMismatch(f"the state is {state}, not {asked.if_in_state}; nothing was applied")
 
     check = checking(known_attributes(connection, owner, CORE))
     before, answers, after, touched = actions.synchronise(
@@ -100,7 +99,6 @@ def checking(attributes: Attributes) -> Callable[[Mapping[str, Any]], list[Fault
 
 def _ensure_known(connection: Connection, owner: Owner, current: State, text: str | None) -> None:
     if text is not None and not ChangeLog(connection, owner).knows(read_state(text), current):
-        raise Problem(
-            "cannot-calculate-changes",
+        raise UnknownState(
             "this history does not contain that state: start over without it, keep all unsent mutations and send your journal",
         )

@@ -11,6 +11,7 @@ from starlette.responses import Response
 from service.clubs.actions import members as actions
 from service.clubs.model import MEMBER, STEWARD, Club, Membership
 from service.clubs.store import ClubStore
+from service.formats.strict_json import MERGE_PATCH
 from service.http.conditional import if_match
 from service.http.dependencies import JsonBody, MemberId, OwnerNeeded, Parts, PatchBody, SeatNeeded
 from service.http.examples import CLUB, CLUB_PATCH, MEMBER_PATCH
@@ -34,7 +35,6 @@ from service.http.schemas.clubs import (
     shown_member,
 )
 from service.http.schemas.common import read
-from service.http.strict_json import MERGE_PATCH
 
 router = APIRouter(prefix="/v1/clubs")
 _TAG = "Clubs"

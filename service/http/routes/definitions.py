@@ -16,6 +16,7 @@ from service.definitions import actions
 from service.definitions.store import DefinitionStore
 from service.definitions.want_notes import WantNoteStore
 from service.errors import Fault, Invalid
+from service.formats.strict_json import YAML
 from service.holdings.model import StoredHolding
 from service.http.conditional import accepted, entity_tag, if_match, is_known
 from service.http.dependencies import Body, DefinitionId, DocumentBody, OwnerNeeded, Parts
@@ -37,7 +38,6 @@ from service.http.schemas.definitions import (
     summary,
 )
 from service.http.schemas.evaluations import EvaluationOut, WantListOut
-from service.http.strict_json import YAML
 from service.progress.actions.evaluate import ensure_sound, evaluation_tag, find_revision, load_stored_set, today
 from service.progress.evaluate import evaluate
 from service.progress.want_list import as_csv, as_html, as_text, want_list

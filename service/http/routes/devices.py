@@ -16,6 +16,7 @@ from service.accounts.model import ADMIN, Token
 from service.accounts.pairing import Outcome, read_user_code
 from service.accounts.store import AccountStore
 from service.errors import Fault, Invalid
+from service.formats.strict_json import MERGE_PATCH
 from service.http.conditional import if_match
 from service.http.dependencies import CallerNeeded, ClientAddress, DeviceId, JsonBody, Parts, PatchBody
 from service.http.examples import DECISION, DEVICE_PATCH, POLL
@@ -41,7 +42,6 @@ from service.http.schemas.account import (
     shown_pairing,
 )
 from service.http.schemas.common import read
-from service.http.strict_json import MERGE_PATCH
 
 router = APIRouter()
 _TAG = "Devices"

@@ -12,6 +12,7 @@ from service.accounts.model import Owner
 from service.definitions.actions import known_attributes
 from service.errors import Invalid
 from service.facts.core import CORE
+from service.formats.strict_json import MERGE_PATCH
 from service.holdings import actions
 from service.holdings.store import HoldingStore
 from service.http.conditional import if_match
@@ -33,7 +34,6 @@ from service.http.schemas.holdings import (
     read_patch,
     shown_holding,
 )
-from service.http.strict_json import MERGE_PATCH
 from service.progress.actions.search import Selection, SelectionQuery
 
 router = APIRouter(prefix="/v1/holdings")

@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from service.definitions.actions import known_attributes
 from service.facts.core import CORE
+from service.formats.strict_json import XLSX
 from service.holdings.imports import write as actions
 from service.holdings.imports.actions import carry_out, preview, read_import
 from service.holdings.imports.export import as_csv, as_json, as_workbook
@@ -32,7 +33,6 @@ from service.http.schemas.imports import (
     HoldingsImportQuery,
     shown_import,
 )
-from service.http.strict_json import XLSX
 
 router = APIRouter(prefix="/v1/holdings")
 _TAG = "Imports"

@@ -20,7 +20,7 @@ from service.database.engine import Database
 from service.database.ids import read_id
 from service.definitions.model import NO_DECISIONS, Decisions, Revision
 from service.definitions.store import DefinitionStore
-from service.errors import Fault, Invalid, NotAuthenticated, NotFound, OverLimit, SetwrightError
+from service.errors import Fault, Invalid, NotAuthenticated, NotFound, OverLimit, SetwrightError, Unsound
 from service.facts.attributes import Attributes
 from service.facts.core import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holding, read_holdings
@@ -29,7 +29,6 @@ from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.holdings.sync.field_names import value_conflict_from_json, with_doubts
 from service.http.conditional import entity_tag
-from service.http.problems import Problem
 from service.http.schemas.common import read as read_model
 from service.http.schemas.evaluations import CheckIn, EvaluationIn, ExplanationIn, Inputs, PlacingIn, ReferenceIn
 from service.progress.evaluate import ENGINE, MOST_HOLDINGS, EvaluationRequest
@@ -201,7 +200,7 @@ def ensure_sound(definition: Definition, *, acknowledged: bool, own: OwnIssues =
         hint = "publish with ?acknowledged=true in spite of it"
         faults = [Fault(finding.code, finding.message, finding.pointer) for finding in errors]
         faults += [Fault(finding.code, finding.message, finding.pointer, hint) for finding in warnings]
-        raise Problem("unsound", "the check of the definition found what must not be published; see `errors`", faults)
+        raise Unsound(faults, "the check of the definition found what must not be published; see `errors`")
 
 
 def stored_set_request(

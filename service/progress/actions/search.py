@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.definitions.actions import known_attributes
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, InvalidQuery
 from service.facts.attributes import Attributes, nearest
 from service.facts.core import CORE
 from service.facts.holding import Holding, views
@@ -19,7 +19,6 @@ from service.facts.truth import UNDECIDED, YES
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.http.pagination import PageQuery, bad_cursor
-from service.http.problems import Problem
 from service.progress.actions.evaluate import own_and_shipped, stored_holdings, today
 from service.progress.selection import Order, as_text, comes_after, from_text, in_order, least, verdicts_of
 from service.reference import actions as reference
@@ -131,7 +130,7 @@ def _rule(text: str | None, attributes: Attributes) -> Predicate | None:
         return bind(parse(text), attributes, reference.vocabularies())
     except Invalid as refusal:
         faults = [Fault(f.code, f.message, "/filter", f.hint, f.line, f.column) for f in refusal.faults]
-        raise Problem("invalid-query", "the filter is no rule; see `errors`", faults) from None
+        raise InvalidQuery(faults, "the filter is no rule; see `errors`") from None
 
 
 def _order(text: str | None, attributes: Attributes) -> Order:
@@ -142,5 +141,5 @@ def _order(text: str | None, attributes: Attributes) -> Order:
         near = nearest(order.name, [*_OWN_ORDERS, *attributes])
         hint = f"did you mean '{near}'?" if near else None
         fault = Fault("unknown-attribute", f"there is nothing '{order.name[:80]}' to sort by", "/sort", hint)
-        raise Problem("invalid-query", "the order is not known; see `errors`", [fault])
+        raise InvalidQuery([fault], "the order is not known; see `errors`")
     return order

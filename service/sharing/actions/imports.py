@@ -9,14 +9,13 @@ from datetime import datetime
 from typing import Any
 
 from service.database.ids import new_id
-from service.errors import Fault, Invalid
+from service.errors import DigestMismatch, Fault, FetchError, FetchUnreadable, Invalid
 from service.fetch.client import Fetched
+from service.formats.strict_json import JSON, YAML, parse_json, parse_yaml
 from service.http.dependencies import Body, Service
-from service.http.problems import Problem
 from service.http.schemas.common import read
 from service.http.schemas.definition_imports import DefinitionImportIn
 from service.http.schemas.evaluations import CheckIn
-from service.http.strict_json import JSON, YAML, parse_json, parse_yaml
 from service.progress.actions.evaluate import check_report
 from service.reference import actions as reference
 from service.rules.definition import Definition
@@ -46,7 +45,7 @@ class Newer:
 
 
 async def bring(parts: Service, body: Body, now: datetime) -> Brought:
-    """What the body asks to import, checked. Raises Invalid with pointers into the body, or into what was fetched; Problem
+    """What the body asks to import, checked. Raises Invalid with pointers into the body, or into what was fetched; FetchError
     where fetching was refused or failed, or a digest does not fit."""
     asked = await parts.gate.run(lambda: _asked(body))
     if asked.from_ is None:
@@ -54,16 +53,15 @@ async def bring(parts: Service, body: Body, now: datetime) -> Brought:
         return await parts.gate.run(lambda: _looked_at(parts, told, now, asked.digest))
     try:
         fetched = await parts.fetcher.fetch(asked.from_)
-    except Problem as refusal:
-        kind = refusal.kind.name
-        raise Problem(kind, refusal.detail, [Fault(kind, refusal.detail, "/from")]) from None
+    except FetchError as refusal:
+        raise type(refusal)(str(refusal), [Fault(refusal.code, str(refusal), "/from")]) from None
     return await parts.gate.run(
         lambda: _looked_at(parts, told_by(fetched), now, asked.digest, address=asked.from_, etag=fetched.etag)
     )
 
 
 async def ask_origin(parts: Service, origin: Origin, now: datetime) -> Newer:
-    """What is newer at a link than what is known of it. Raises Problem as `fetch` does, fetch-unreadable and digest-mismatch;
+    """What is newer at a link than what is known of it. Raises FetchError as `fetch` does;
     Invalid when the newer document cannot be used here."""
     assert origin.address is not None
     fetched = await parts.fetcher.fetch(origin.address, etag=origin.etag, kinds=(JSON,))
@@ -71,7 +69,7 @@ async def ask_origin(parts: Service, origin: Origin, now: datetime) -> Newer:
         return Newer(None, origin.etag)
     told = await parts.gate.run(lambda: told_by(fetched))
     if told.revision == origin.revision and told.digest != origin.digest:
-        raise Problem("digest-mismatch", "the revision that was taken from there is another one now")
+        raise DigestMismatch("the revision that was taken from there is another one now")
     if told.newest is None or told.newest <= (origin.newest or 0):
         return Newer(None, fetched.etag)
     further = await parts.fetcher.fetch(_of_revision(origin.address, told.newest), kinds=(JSON,))
@@ -80,7 +78,7 @@ async def ask_origin(parts: Service, origin: Origin, now: datetime) -> Newer:
     def look() -> OriginRevision:
         newer = told_by(further)
         if newer.revision != number:
-            raise Problem("fetch-unreadable", f"it is not the revision {number} that was said to be there")
+            raise FetchUnreadable(f"it is not the revision {number} that was said to be there")
         definition = _sound(newer, None)
         return OriginRevision(number, definition.digest, definition.title, now, newer.document)
 
@@ -92,15 +90,15 @@ def told_by(fetched: Fetched) -> Told:
     parse: Callable[[bytes], Any] = parse_yaml if fetched.kind == YAML else parse_json
     try:
         value = parse(fetched.content or b"")
-    except Problem as refusal:
-        raise Problem("fetch-unreadable", refusal.detail, refusal.faults) from None
+    except Invalid as refusal:
+        raise FetchUnreadable(refusal.detail or str(refusal), refusal.faults) from None
     if isinstance(value, dict) and "format" in value:
         return Told(value)
     if not isinstance(value, dict) or not isinstance(value.get("document"), dict):
-        raise Problem("fetch-unreadable", "it is neither a share nor a set definition")
+        raise FetchUnreadable("it is neither a share nor a set definition")
     digest, revision, newest = (value.get(name) for name in ("digest", "revision", "newest_revision"))
     if not isinstance(digest, str) or not _is_number(revision):
-        raise Problem("fetch-unreadable", "a share has a `digest` and a `revision`")
+        raise FetchUnreadable("a share has a `digest` and a `revision`")
     return Told(value["document"], "/document", digest, revision, newest if _is_number(newest) else revision)
 
 
@@ -165,7 +163,7 @@ def _sound(told: Told, expected: str | None) -> Definition:
     for said, by in ((told.digest, "the link says"), (expected, "you say")):
         if said is not None and said != definition.digest:
             faults = [Fault("digest-mismatch", f"{by} {said}", "/digest")] if by == "you say" else []
-            raise Problem("digest-mismatch", f"the document has the digest {definition.digest}, {by} another", faults)
+            raise DigestMismatch(f"the document has the digest {definition.digest}, {by} another", faults)
     return definition
 
 

@@ -15,7 +15,7 @@ from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 
 from service.accounts.model import Owner
-from service.errors import Busy, Conflict, SetwrightError
+from service.errors import AskedTooSoon, Busy, Conflict, SetwrightError
 from service.http.dependencies import Service
 from service.http.problems import Problem, problem_of
 from service.http.schemas.definition_imports import shown_origin
@@ -48,7 +48,7 @@ async def check_origin(parts: Service, owner: Owner, definition: str, *, claimed
             found = await ask_origin(parts, origin, now)
     except Busy:
         raise
-    except (Problem, SetwrightError) as error:
+    except SetwrightError as error:
         return await _failed(parts, owner, definition, problem_of(error))
 
     def act(connection: Connection) -> dict[str, Any]:
@@ -102,7 +102,7 @@ async def check_due(parts: Service, hours: int) -> Counter[str]:
         if await run_in_threadpool(parts.database.write, claim):
             try:
                 outcomes[(await check_origin(parts, owner, definition, claimed=True))["outcome"]] += 1
-            except (Problem, SetwrightError) as error:
+            except SetwrightError as error:
                 # It was deleted meanwhile, or there is too much to do; its time comes again.
                 outcomes[problem_of(error).kind.name] += 1
     if outcomes:
@@ -116,4 +116,4 @@ def _ensure_due(origin: Origin, seconds_left: float) -> None:
     if seconds_left > 0:
         wait = math.ceil(seconds_left)
         message = f"the origin did not answer as it should lately; it is asked again in {wait} seconds"
-        raise Problem("asked-too-soon", message, headers={"Retry-After": str(wait)})
+        raise AskedTooSoon(message, wait)

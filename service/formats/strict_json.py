@@ -1,4 +1,4 @@
-"""Reading a request's body strictly: what two readers could understand differently is refused, by name and place.
+"""Reading JSON and YAML strictly: what two readers could understand differently is refused, by name and place.
 
 Against json.loads: doubled names, NaN and Infinity, text with NUL or half a surrogate pair, whole numbers past 2^53
 (RFC 8259, section 6, and RFC 7493, I-JSON, section 2), numbers that cannot be kept exactly, and nesting past 64, which
@@ -7,21 +7,15 @@ is looked for by a linear scan before anything is parsed. Numbers with a point a
 
 from __future__ import annotations
 
-import asyncio
 import json
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
 import numpy as np
-from anyio import to_thread
-from fastapi import Request
-from starlette.requests import ClientDisconnect
 
-from service.errors import Fault, Invalid
-from service.holdings.photos.images import PHOTO_TYPES as PHOTOS
-from service.http.problems import Problem
+from service.errors import Fault, Invalid, Unreadable
 from service.rules.document import load_yaml
 
 DEEPEST = 64
@@ -35,9 +29,6 @@ YAML = "application/yaml"
 CSV = "text/csv"
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
-_YAML_BYTES = 1024 * 1024
-# From here on a body is parsed outside the event loop.
-_LARGE_BYTES = 64 * 1024
 _PIECE = 1 << 20
 
 _QUOTE = ord('"')
@@ -59,80 +50,27 @@ class _Doubled(dict[str, Any]):
     names: tuple[str, ...] = ()
 
 
-async def read_body(request: Request, *, most_bytes: int, takes: Sequence[str] = (JSON,)) -> tuple[str, Any, bytes]:
-    """The media type, the plain value and the bytes of the body. Raises Problem with every fault that was found."""
-    kind = _media_type(request, takes)
-    if kind == YAML:
-        most_bytes = min(most_bytes, _YAML_BYTES)
-    raw = await receive(request, most_bytes)
-    if kind == XLSX or kind in PHOTOS:
-        # A spreadsheet is read by who knows how many rows it may have, a photo by who knows how many pixels.
-        return kind, raw, raw
-    parse = parse_yaml if kind == YAML else plain_text if kind == CSV else parse_json
-    if len(raw) < _LARGE_BYTES and kind != YAML:
-        return kind, parse(raw), raw
-    return kind, await to_thread.run_sync(parse, raw), raw
-
-
 def is_declared_past(length: str, most_bytes: int) -> bool:
     """Whether a header Content-Length says more than that. What it says besides is left to whoever counts the bytes."""
     return length.isascii() and length.isdigit() and (len(length) > 18 or int(length) > most_bytes)
 
 
-async def receive(request: Request, most_bytes: int) -> bytes:
-    """The bytes of the body, counted while they come, so that an undeclared length is bounded too."""
-    too_large = Problem("body-too-large", f"this operation takes bodies of up to {most_bytes} bytes")
-    declared = request.headers.get("content-length", "")
-    if is_declared_past(declared, most_bytes):
-        raise too_large
-    parts: list[bytes] = []
-    size = 0
-    try:
-        async with asyncio.timeout(request.app.state.settings.receive_seconds):
-            async for part in request.stream():
-                size += len(part)
-                if size > most_bytes:
-                    raise too_large
-                parts.append(part)
-    except TimeoutError:
-        raise Problem("request-timeout", "the body was not received in time") from None
-    except ClientDisconnect:
-        raise Problem("bad-request", "the connection ended before the body did") from None
-    return b"".join(parts)
-
-
-def _media_type(request: Request, takes: Sequence[str]) -> str:
-    wanted = f"this operation takes {' or '.join(takes)}"
-    if request.headers.get("content-encoding", "identity").strip().lower() != "identity":
-        raise Problem("unsupported-media-type", f"{wanted}, without a Content-Encoding")
-    kind, _, parameters = request.headers.get("content-type", "").partition(";")
-    kind = kind.strip().lower()
-    charset = re.search(r'charset\s*=\s*"?([^\s";]+)', parameters, re.IGNORECASE)
-    if kind not in takes or (charset is not None and charset[1].lower() not in ("utf-8", "utf8", "us-ascii")):
-        raise Problem(
-            "unsupported-media-type",
-            f"{wanted}, in UTF-8",
-            headers={f"Accept-{request.method.title()}": ", ".join(takes)},
-        )
-    return kind
-
-
 def parse_json(raw: bytes) -> Any:
-    """The plain value of JSON text. Raises Problem `unreadable-body` with every fault that was found."""
+    """The plain value of JSON text. Raises Unreadable with every fault that was found."""
     text = _decoded(raw)
     depth = deepest(raw)
     if depth > DEEPEST:
-        raise _unreadable([Fault("too-deep", f"lists and objects are nested {depth} deep; the limit is {DEEPEST}")])
+        raise Unreadable([Fault("too-deep", f"lists and objects are nested {depth} deep; the limit is {DEEPEST}")])
     reader = _Reader()
     try:
         value = reader.decode(text)
     except json.JSONDecodeError as error:
         fault = Fault("syntax", f"this is no JSON: {error.msg.lower()}", line=error.lineno, column=error.colno)
-        raise _unreadable([fault]) from None
+        raise Unreadable([fault]) from None
     if reader.refused or _SUSPECT_TEXT.search(raw):
         faults = list(_faults(value, "", _Budget(len(raw) + 1)))
         if faults:
-            raise _unreadable(faults)
+            raise Unreadable(faults)
     return value
 
 
@@ -142,11 +80,11 @@ def parse_yaml(raw: bytes) -> Any:
     try:
         value = load_yaml(text)
     except Invalid as refusal:
-        raise _unreadable(refusal.faults) from None
+        raise Unreadable(refusal.faults) from None
     # Without aliases every value takes a byte at least, so a larger tree came from aliases of aliases.
     faults = list(_faults(value, "", _Budget(len(raw) + 1)))
     if faults:
-        raise _unreadable(faults)
+        raise Unreadable(faults)
     return value
 
 
@@ -155,7 +93,7 @@ def plain_text(raw: bytes) -> str:
     text = _decoded(raw).removeprefix("\ufeff")
     faults = list(_text_faults(text, ""))
     if faults:
-        raise _unreadable(faults)
+        raise Unreadable(faults)
     return text
 
 
@@ -183,11 +121,11 @@ def deepest(raw: bytes) -> int:
 
 def _decoded(raw: bytes) -> str:
     if not raw.strip():
-        raise _unreadable([Fault("empty", "the body is empty")])
+        raise Unreadable([Fault("empty", "the body is empty")])
     try:
         return raw.decode("utf-8")
     except UnicodeDecodeError as error:
-        raise _unreadable([Fault("encoding", f"the body is no UTF-8: byte {error.start} does not fit")]) from None
+        raise Unreadable([Fault("encoding", f"the body is no UTF-8: byte {error.start} does not fit")]) from None
 
 
 class _Reader(json.JSONDecoder):
@@ -264,14 +202,14 @@ def _faults(value: Any, pointer: str, budget: _Budget, depth: int = 0) -> Iterat
     """All that has to be refused in a parsed value, in the order of the text."""
     budget.nodes -= 1
     if budget.nodes < 0:
-        raise _unreadable([Fault("over-limit", "the text unfolds into more values than it has characters")])
+        raise Unreadable([Fault("over-limit", "the text unfolds into more values than it has characters")])
     if isinstance(value, _Refused):
         yield Fault(value.code, value.message, pointer, value.hint)
     elif isinstance(value, str):
         yield from _text_faults(value, pointer)
     elif isinstance(value, dict | list):
         if depth >= DEEPEST:
-            raise _unreadable([Fault("too-deep", f"lists and objects are nested past the limit of {DEEPEST}", pointer)])
+            raise Unreadable([Fault("too-deep", f"lists and objects are nested past the limit of {DEEPEST}", pointer)])
         if isinstance(value, _Doubled):
             for name in value.names:
                 message = f"the name '{name[:80]}' stands more than once in one object"
@@ -313,8 +251,3 @@ def _text_faults(text: str, pointer: str) -> Iterator[Fault]:
 
 def _step(name: Any) -> str:
     return "/" + str(name)[:200].replace("~", "~0").replace("/", "~1")
-
-
-def _unreadable(faults: Sequence[Fault]) -> Problem:
-    first = faults[0].message
-    return Problem("unreadable-body", first if len(faults) == 1 else f"{len(faults)} things; see `errors`", faults)
