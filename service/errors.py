@@ -108,7 +108,7 @@ class Unreadable(Invalid):
 
     def __init__(self, faults: Iterable[Fault], detail: str | None = None) -> None:
         found = tuple(faults)
-        super().__init__(found, detail or (f"{len(found)} things; see `errors`" if len(found) > 1 else None))
+        super().__init__(found, detail or (f"{len(found)} errors; see `errors`" if len(found) > 1 else None))
 
 
 class Unsound(Invalid):

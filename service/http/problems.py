@@ -17,6 +17,7 @@ from starlette.responses import Response
 from service.accounts.model import ScopeMissing, masked
 from service.database.errors import Unreachable
 from service.errors import Busy, Fault, FetchError, Invalid, NotAuthenticated, SetwrightError
+from service.rules.shape_messages import shape_message
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -40,301 +41,302 @@ PROBLEM_KINDS: Mapping[str, ProblemKind] = {
         ProblemKind(
             "unreadable-body",
             400,
-            "The body cannot be read exactly",
-            "The body is no JSON, or JSON that two readers could understand differently: doubled names, NaN or "
-            "Infinity, "
-            "text with a NUL or half a surrogate pair, whole numbers past 2^53, bytes that are no UTF-8, nesting "
-            "past the limit.",
-            "Each entry of `errors` says what and where. Mend the body and send it again.",
+            "Malformed body",
+            "The body is not JSON, or it is JSON that two parsers could read differently: duplicate names, NaN "
+            "or Infinity, text with a NUL or an unpaired surrogate, whole numbers beyond 2^53, bytes that are "
+            "not UTF-8, nesting beyond the limit.",
+            "Each entry of `errors` says what is wrong and where. Correct the body and send it again.",
         ),
         ProblemKind(
             "bad-request",
             400,
-            "The request cannot be understood",
-            "A header or another part of the request is not well formed.",
-            "Mend what `detail` names.",
+            "Bad request",
+            "A header or another part of the request is malformed.",
+            "Correct what `detail` names.",
         ),
         ProblemKind(
             "unwelcome",
             401,
-            "A valid token is needed",
+            "Not logged in",
             "The request has no bearer token, or one that is unknown, expired or revoked.",
-            "Send `Authorization: Bearer <token>`. The first start of the server printed a token once; POST /v1/account/tokens "
-            "gives one for a name and a password.",
+            "Send `Authorization: Bearer <token>`. The first start of the server printed a token; POST "
+            "/v1/account/tokens issues one for a name and a password.",
         ),
         ProblemKind(
             "authorization-pending",
             400,
-            "The pairing waits for its owner",
-            "Nobody has approved or denied the device's code yet.",
+            "Pairing not approved yet",
+            "The owner has neither approved nor denied the device's code yet.",
             "Ask again after `interval` seconds.",
             "authorization_pending",
         ),
         ProblemKind(
             "slow-down",
             400,
-            "The device asks too often",
-            "The pairing waits for its owner, and the device asked again before its interval was over.",
-            "Wait five seconds longer between questions from now on.",
+            "Polling too often",
+            "The pairing is not approved yet, and the device asked again before its interval was over.",
+            "Wait five seconds longer between requests from now on.",
             "slow_down",
         ),
         ProblemKind(
             "access-denied",
             400,
-            "The pairing was denied",
-            "The owner said no to the device's code.",
-            "Begin a new pairing if that was a mistake.",
+            "Pairing denied",
+            "The owner denied the device's code.",
+            "Start a new pairing if that was a mistake.",
             "access_denied",
         ),
         ProblemKind(
             "expired-token",
             400,
-            "The pairing took too long",
+            "Pairing code expired",
             "The device's code is no longer valid.",
-            "Begin a new pairing.",
+            "Start a new pairing.",
             "expired_token",
         ),
         ProblemKind(
             "invalid-grant",
             400,
-            "There is no such pairing",
+            "Unknown device code",
             "The device code is unknown, or its token was fetched already.",
-            "Begin a new pairing.",
+            "Start a new pairing.",
             "invalid_grant",
         ),
         ProblemKind(
             "forbidden-scope",
             403,
-            "The token does not allow this",
-            "The token is valid, but it has not the scope that this operation needs (`x-scope` in the OpenAPI document).",
+            "Token lacks a scope",
+            "The token is valid, but lacks the scope that this operation needs (`x-scope` in the OpenAPI document).",
             "Use a token with the scope that `detail` names.",
         ),
         ProblemKind(
             "wrong-credentials",
             403,
-            "Name, password or invitation do not hold",
-            "The name or the password is wrong, or the invitation is unknown, used, revoked or expired. Which of them is not "
-            "told.",
-            "Try again with care: wrong attempts cost a growing delay. Ask for a new invitation.",
+            "Wrong name, password or invitation",
+            "The name or the password is wrong, or the invitation is unknown, used, revoked or expired. The "
+            "answer does not say which.",
+            "Check what you sent before you try again: each wrong attempt lengthens the delay. Ask for a new "
+            "invitation if needed.",
         ),
         ProblemKind(
             "forbidden",
             403,
-            "This account may not do this",
-            "The token is valid, but the account is not one that may do this.",
+            "Not allowed",
+            "The token is valid, but this account may not do this.",
             "`detail` says who may.",
         ),
         ProblemKind(
             "not-found",
             404,
-            "There is no such thing",
-            "Nothing is kept under this address, or it is another owner's, which looks the same from outside.",
+            "Not found",
+            "Nothing exists at this address, or it belongs to another owner; the answer is the same for both.",
             "Check the id; list what is yours.",
         ),
         ProblemKind(
             "method-not-allowed",
             405,
-            "The method does not fit the address",
+            "Method not allowed",
             "The address exists, but not with this method.",
-            "The header `Allow` lists the methods that it has.",
+            "The header `Allow` lists the methods.",
         ),
         ProblemKind(
             "request-timeout",
             408,
-            "The request came too slowly",
-            "The body was not received within the time allowed.",
-            "Send it again over a better line.",
+            "Request timed out",
+            "The body was not received within the time limit.",
+            "Send it again over a faster connection.",
         ),
         ProblemKind(
             "clash",
             409,
-            "Something is in the way",
-            "It is there already, or what stands there does not allow the change.",
-            "`detail` says what is in the way.",
+            "Conflict",
+            "It exists already, or the present state does not allow the change.",
+            "`detail` says what prevents it.",
         ),
         ProblemKind(
             "unsound",
             409,
-            "The definition should not be published as it is",
-            "The check of the definition found an error (a place that nothing can fill, a rule that never holds), or a warning "
-            "that nobody acknowledged. Nothing was published.",
-            "Each entry of `errors` says what was found, with a pointer into the document. Mend the draft; warnings can be "
-            "acknowledged with ?acknowledged=true.",
+            "Definition did not pass the check",
+            "The check of the definition found an error (a place that nothing can fill, a rule that never "
+            "holds), or a warning that is not acknowledged. Nothing was published.",
+            "Each entry of `errors` says what was found, with a pointer into the document. Correct the draft; "
+            "warnings can be acknowledged with ?acknowledged=true.",
         ),
         ProblemKind(
             "state-mismatch",
             409,
-            "The state is another one by now",
-            "`if_in_state` names a state that the holdings have left. Nothing of the batch was applied.",
-            "Ask for the changes, then send the batch on top of them, or without `if_in_state`.",
+            "State has changed",
+            "`if_in_state` names a state that is no longer the current one. Nothing of the batch was applied.",
+            "Fetch the changes, then send the batch on top of them, or without `if_in_state`.",
         ),
         ProblemKind(
             "cannot-calculate-changes",
             410,
-            "This history does not contain that state",
-            "The state comes from another server, or from a history that was replaced by a backup, so that changes since "
-            "cannot be told.",
-            "Start over without a state. Keep every mutation that was not acknowledged, and send your journal again: nothing "
-            "happens twice.",
+            "Changes cannot be calculated",
+            "The state comes from another server, or from before a backup was restored, so the changes since "
+            "then are unknown.",
+            "Start again without a state. Keep every mutation that was not acknowledged, and send your journal "
+            "again: nothing is applied twice.",
         ),
         ProblemKind(
             "stale",
             412,
-            "It changed since you read it",
-            "The `If-Match` header names an older version: somebody changed the thing meanwhile. Nothing was written.",
-            "Read it again, look at what changed, make your change on that, and send the new `ETag`.",
+            "Changed since you read it",
+            "The `If-Match` header names an older version: it was changed in the meantime. Nothing was written.",
+            "Read it again, apply your change to the new version, and send the new `ETag`.",
         ),
         ProblemKind(
             "body-too-large",
             413,
-            "The body is too large",
-            "The body is longer than this operation takes.",
+            "Body too large",
+            "The body is larger than this operation accepts.",
             "`detail` names the limit.",
         ),
         ProblemKind(
             "unsupported-media-type",
             415,
-            "The content type does not fit",
-            "The operation does not take this `Content-Type`, or not in this encoding.",
-            "`detail` names what it takes.",
+            "Unsupported content type",
+            "The operation does not accept this `Content-Type`, or not in this encoding.",
+            "`detail` names what it accepts.",
         ),
         ProblemKind(
             "invalid",
             422,
-            "What was sent is not right",
-            "The body could be read, but it does not say something that the service can act on.",
+            "Invalid request",
+            "The body could be parsed, but its content is not valid.",
             "Each entry of `errors` says what is wrong, where (a JSON pointer into the body), and what would be right.",
         ),
         ProblemKind(
             "invalid-query",
             422,
-            "A query parameter is not right",
-            "A parameter in the address is unknown, or its value does not fit.",
+            "Invalid query parameter",
+            "A query parameter is unknown, or its value is not valid.",
             "Each entry of `errors` names the parameter.",
         ),
         ProblemKind(
             "over-limit",
             422,
-            "Past a limit",
-            "What was sent is larger or deeper than the service works through.",
+            "Limit exceeded",
+            "The request is larger or more deeply nested than the service accepts.",
             "Each entry of `errors` names the limit.",
         ),
         ProblemKind(
             "address-not-allowed",
             422,
-            "This address is not fetched from",
-            "The service fetches by https from hosts with a name and public addresses, on port 443 or one from 1024 on. Nothing "
-            "else is dialled, whatever way it is written.",
-            "`detail` says what is in the way. Check the link, or fetch the document yourself and send it as a file.",
+            "Address not allowed",
+            "The service fetches only over https, from named hosts with public addresses, on port 443 or a port "
+            "from 1024 on.",
+            "`detail` names the reason. Check the link, or fetch the document yourself and send it as a file.",
         ),
         ProblemKind(
             "fetch-failed",
             422,
-            "Nothing could be fetched",
-            "There is no host of this name, it cannot be reached, or it did not answer as it should: a share may be revoked, "
-            "expired or used up.",
-            "Ask whoever gave you the link; or try again later.",
+            "Fetch failed",
+            "No host has this name, it cannot be reached, or it did not answer as expected: a share may be "
+            "revoked, expired or used up.",
+            "Ask the person who gave you the link, or try again later.",
         ),
         ProblemKind(
             "fetch-redirected",
             422,
-            "The address leads elsewhere",
-            "The host sends its callers to another host, or around too often. That is not followed.",
-            "Open the link yourself, and take the address at which you end up.",
+            "Redirect not followed",
+            "The host redirects to another host, or too many times.",
+            "Open the link yourself, and use the address that you end up at.",
         ),
         ProblemKind(
             "fetch-too-large",
             422,
-            "What would be fetched is too large",
-            "What the address answers is longer than the service takes.",
+            "Fetched document too large",
+            "The answer is larger than the service accepts.",
             "`detail` names the limit.",
         ),
         ProblemKind(
             "fetch-too-slow",
             422,
-            "Fetching takes too long",
-            "The answer was not there in time, from looking up the name to the last byte.",
+            "Fetch timed out",
+            "The answer did not arrive in time, from looking up the name to the last byte.",
             "Try again later.",
         ),
         ProblemKind(
             "fetch-unreadable",
             422,
-            "What was fetched cannot be read",
-            "It is no share and no set definition: another content type, an encoding that was not asked for, or no JSON or YAML "
-            "that can be read exactly.",
-            "`detail` and `errors` say what is wrong. Tell whoever keeps the document.",
+            "Fetched document cannot be read",
+            "It is neither a share nor a set definition: another content type, an encoding that was not asked "
+            "for, or malformed JSON or YAML.",
+            "`detail` and `errors` say what is wrong. Tell the person who maintains the document.",
         ),
         ProblemKind(
             "digest-mismatch",
             422,
-            "It is another document than was said",
-            "The document's digest (SHA-256 of its canonical form, RFC 8785) is not the one that the link or you named. "
-            "Nothing was kept.",
-            "Ask whoever gave you the link or the digest.",
+            "Digest does not match",
+            "The document's digest (SHA-256 of its canonical form, RFC 8785) is not the one that the link or "
+            "you named. Nothing was kept.",
+            "Ask the person who gave you the link or the digest.",
         ),
         ProblemKind(
             "idempotency-key-reused",
             422,
-            "The Idempotency-Key was used for another request",
-            "A key stands for one request. It came before with another body or another address.",
-            "Make a new key for a new request; use the old one only to send the very same request again.",
+            "Idempotency-Key reused",
+            "A key stands for one request. This one came before with another body or another address.",
+            "Make a new key for a new request; use the old one only to send exactly the same request again.",
         ),
         ProblemKind(
             "precondition-required",
             428,
-            "Say which version you are changing",
-            "Without `If-Match` your change could silently undo somebody else's.",
+            "If-Match header missing",
+            "Without `If-Match` your change could silently overwrite another one.",
             "Send the `ETag` of the version that you read as `If-Match`.",
         ),
         ProblemKind(
             "too-many-attempts",
             429,
             "Too many attempts",
-            "Too many passwords or codes were wrong under this name or from this address, or too many pairings were begun. "
-            "Not even the right one is looked at until the time is over.",
+            "Too many wrong passwords or codes under this name or from this address, or too many pairings "
+            "started. Until the time is over even the right one is refused.",
             "Try again after the number of seconds in `Retry-After`.",
         ),
         ProblemKind(
             "asked-too-soon",
             429,
             "Asked again too soon",
-            "The origin could not be asked lately. The service waits longer after each failure, from a minute to a day.",
+            "The origin could not be reached lately. The service waits longer after each failure, from a minute "
+            "to a day.",
             "Try again after the number of seconds in `Retry-After`.",
         ),
         ProblemKind(
             "internal",
             500,
-            "The service made a mistake",
+            "Internal error",
             "This is a fault of the service, not of your request.",
-            "Tell whoever runs the server, with the time of the request.",
+            "Tell the operator of the server, with the time of the request.",
         ),
         ProblemKind(
             "busy",
             503,
-            "Too much at once",
-            "The service has as much work as it can take.",
+            "Service busy",
+            "The service has as much work as it can handle.",
             "Try again after the number of seconds in `Retry-After`.",
         ),
         ProblemKind(
             "not-ready",
             503,
-            "The service is not ready",
+            "Service not ready",
             "The database cannot be reached, or is not at the version that this program needs.",
-            "Try again; if it lasts, whoever runs the server should look at the database.",
+            "Try again; if it lasts, the operator of the server should check the database.",
         ),
         ProblemKind(
             "quota-full",
             507,
-            "No room left for more photos",
-            "The owner's photos, or those of one holding, are as many as they may be. Nothing was kept.",
-            "Delete photos that you no longer need, or ask whoever runs the server for a larger quota.",
+            "Photo quota used up",
+            "There is no room for more photos of this holding or of this owner. Nothing was kept.",
+            "Delete photos that you no longer need, or ask the operator of the server for a larger quota.",
         ),
         ProblemKind(
             "storage-full",
             507,
-            "No room left",
-            "The database has no room left. Nothing was written; reading goes on.",
-            "Whoever runs the server should make room.",
+            "Storage full",
+            "The database has no space left. Nothing was written; reading still works.",
+            "The operator of the server should free some space.",
         ),
     )
 }
@@ -404,14 +406,14 @@ def problem_of(error: Exception) -> Problem:
         return Problem("invalid-query", "; ".join(fault.message for fault in faults), faults)
     if isinstance(error, SetwrightError):
         return _of_domain(error)
-    return Problem("internal", "The service made a mistake; it is written to its log.")
+    return Problem("internal", "Internal error; the server's log has the details.")
 
 
 def _of_domain(error: SetwrightError) -> Problem:
     name = error.code
     if isinstance(error, Invalid):
         count = len(error.faults)
-        detail = error.faults[0].message if count == 1 else f"{count} faults; see `errors`"
+        detail = error.faults[0].message if count == 1 else f"{count} errors; see `errors`"
         return Problem(name, error.detail or detail, error.faults)
     if isinstance(error, FetchError):
         return Problem(name, str(error), error.faults)
@@ -432,7 +434,7 @@ def _of_http(error: HTTPException) -> Problem:
     if error.status_code not in _KIND_OF_STATUS:
         return Problem("bad-request" if error.status_code < 500 else "internal", str(error.detail))
     name = _KIND_OF_STATUS[error.status_code]
-    plain = {404: "there is nothing at this address", 405: "this address does not have this method"}
+    plain = {404: "nothing exists at this address", 405: "this address does not take this method"}
     return Problem(name, plain.get(error.status_code, str(error.detail)), headers=error.headers)
 
 
@@ -440,10 +442,11 @@ def _query_fault(entry: Mapping[str, object]) -> Fault:
     """A complaint of FastAPI's about a query parameter, a header or a step of the path."""
     location = entry["loc"]
     assert isinstance(location, tuple)
-    where, name = (str(location[0]), str(location[-1])[:80]) if location else ("query", "?")
+    where = str(location[0]) if location else "query"
+    message = shape_message(str(entry["type"]), str(entry["msg"])[:200], location[1:])
     if entry["type"] == "extra_forbidden":
-        return Fault("unknown-parameter", f"there is no {where} parameter '{name}' here")
-    return Fault("parameter", f"{where} parameter '{name}': {str(entry['msg'])[:200].lower()}")
+        return Fault("unknown-parameter", message.replace("field", f"{where} parameter", 1))
+    return Fault("parameter", f"{where} parameter {message}")
 
 
 def _encodable(part: object) -> object:

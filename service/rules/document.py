@@ -22,6 +22,7 @@ from service.facts.kinds import value_kind_of
 from service.facts.vocabulary import Vocabulary
 from service.rules.binding import Meaning
 from service.rules.definition import MOST_PLACES, Definition
+from service.rules.shape_messages import shape_message
 
 Identity = Annotated[str, Field(min_length=1, max_length=120, pattern=r"^[^/\s\x00-\x1f][^/\x00-\x1f]*$")]
 Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")]
@@ -294,36 +295,21 @@ def rules_of(definition: Definition) -> list[dict[str, Any]]:
 
 # --- faults of shape ------------------------------------------------------------------------------------------------
 
-_WORDS = {
-    "missing": "this member is needed",
-    "extra_forbidden": "there is no such member here",
-    "string_type": "a text is needed here",
-    "int_type": "a whole number is needed here",
-    "bool_type": "true or false is needed here",
-    "list_type": "a list is needed here",
-    "dict_type": "an object is needed here",
-    "model_type": "an object is needed here",
-    "model_attributes_type": "an object is needed here",
-}
-
 
 def _shape_faults(error: ValidationError, document: Any) -> list[Fault]:
     faults: dict[str, Fault] = {}
     for entry in error.errors(include_url=False, include_context=False, include_input=False):
-        pointer = pointer_of(entry["loc"], document)
-        message = _WORDS.get(entry["type"], entry["msg"].replace("Input should", "this should"))
-        if entry["type"] in ("missing", "extra_forbidden"):
-            message = f"'{str(entry['loc'][-1])[:80]}': {message}"
-        if entry["type"] == "string_pattern_mismatch":
-            message = "this name has a character that it cannot have"
-        faults.setdefault(pointer, Fault("shape", message, pointer))
+        path = _members(entry["loc"], document)
+        pointer = "".join(f"/{escape(str(step))}" for step in path)
+        faults.setdefault(pointer, Fault("shape", shape_message(entry["type"], entry["msg"], path), pointer))
     return list(faults.values())
 
 
-def pointer_of(path: Sequence[int | str], document: Any) -> str:
-    """The JSON pointer of an error's path: steps that are no member of the document (tags of unions) are left out,
-    except a missing member at the end."""
-    pointer, here = "", document
+def _members(path: Sequence[int | str], document: Any) -> list[int | str]:
+    """The steps of an error's path that are members of the document (tags of unions are none), with a missing member at the
+    end."""
+    found: list[int | str] = []
+    here = document
     for place, step in enumerate(path):
         if (isinstance(here, Mapping) and step in here) or (
             isinstance(here, list) and isinstance(step, int) and step < len(here)
@@ -331,8 +317,8 @@ def pointer_of(path: Sequence[int | str], document: Any) -> str:
             here = here[step]  # type: ignore[index]
         elif not (place == len(path) - 1 and isinstance(here, Mapping)) or "[" in str(step) or step in _TAGS:
             continue
-        pointer += f"/{escape(str(step))}"
-    return pointer
+        found.append(step)
+    return found
 
 
 _TAGS = {"str", "bool", "constrained-str", "dict"}

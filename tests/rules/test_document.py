@@ -161,7 +161,7 @@ def constraint(**parts: Any) -> dict[str, Any]:
             "over-limit",
             f"{MOST_PLACES}",
         ),
-        ({**a_document({"a": "TRUE"}), "colour": "red"}, "/colour", "shape", "no such member"),
+        ({**a_document({"a": "TRUE"}), "colour": "red"}, "/colour", "shape", "unknown field 'colour'"),
         ({**a_document({"a": "TRUE"}), "format": "set-definition/2"}, "/format", "shape", "set-definition/1"),
         (
             a_document(slots=None, one_per=[{"id": "x", "attribute": "grade", "keys": {"from": "holdings"}}]),

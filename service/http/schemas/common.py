@@ -14,6 +14,7 @@ from service.database.ids import is_version_7, read_id
 from service.errors import Fault, Invalid
 from service.facts.attributes import nearest
 from service.facts.holding import escape
+from service.rules.shape_messages import shape_message
 
 Model = TypeVar("Model", bound="In")
 
@@ -61,18 +62,6 @@ Day = Annotated[date, BeforeValidator(_day), WithJsonSchema({"type": "string", "
 # Text in composed form (NFC), so that what looks equal is equal.
 Text = Annotated[str, AfterValidator(_composed)]
 
-_MEANINGS = {
-    "missing": "this is needed",
-    "string_type": "a text is needed here",
-    "int_type": "a whole number is needed here",
-    "bool_type": "true or false is needed here",
-    "list_type": "a list is needed here",
-    "dict_type": "an object is needed here",
-    "model_type": "an object is needed here",
-    "model_attributes_type": "an object is needed here",
-    "decimal_type": "a number is needed here",
-}
-
 
 def read(model: type[Model], value: Any) -> Model:
     """The value as a wire model. Raises Invalid with every fault, pointers relative to the value."""
@@ -83,26 +72,21 @@ def read(model: type[Model], value: Any) -> Model:
 
 
 def _fault(model: type[BaseModel], entry: ErrorDetails) -> Fault:
-    kind, location = entry["type"], entry["loc"]
+    kind = entry["type"]
+    # pydantic marks the keys of a mapping.
+    location = tuple(step for step in entry["loc"] if step != "[key]")
     at = pointer(location)
     if kind == "extra_forbidden":
         name = str(location[-1])
         near = nearest(name, model.model_fields) if len(location) == 1 else None
         hint = f"did you mean '{near}'?" if near else None
-        return Fault("unknown-field", f"there is no field '{name[:80]}' here", at, hint)
-    if kind == "missing":
-        return Fault("missing", f"'{location[-1]}' is needed", at)
-    return Fault(kind.replace("_", "-"), _MEANINGS.get(kind, _plain(entry["msg"])), at)
-
-
-def _plain(message: str) -> str:
-    """pydantic's sentence, in the words of the other faults."""
-    return message.replace("Input should be", "this is to be").replace("should have", "is to have")
+        return Fault("unknown-field", shape_message(kind, entry["msg"], location), at, hint)
+    return Fault(kind.replace("_", "-"), shape_message(kind, entry["msg"], location), at)
 
 
 def pointer(location: tuple[int | str, ...]) -> str:
-    """A JSON pointer from pydantic's location, without the marks that it adds for the keys of a mapping."""
-    return "".join(f"/{escape(str(step))}" for step in location if step != "[key]")
+    """A JSON pointer from a location."""
+    return "".join(f"/{escape(str(step))}" for step in location)
 
 
 def json_schema(models: Mapping[str, type[BaseModel]]) -> dict[str, Any]:
