@@ -18,7 +18,7 @@ from pydantic import SecretStr
 from service.__main__ import _parser
 from service.settings import PREFIX, Settings
 from tests.conftest import Running
-from tests.http.test_contract import current
+from tests.openapi import openapi_document
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -200,7 +200,7 @@ def test_the_containers_command_and_its_health_check_fit_the_program() -> None:
     assert (asked.host, asked.workers) == ("0.0.0.0", 2)
     (address,) = re.findall(r"http://127\.0\.0\.1:(\d+)(/[\w/]+)", " ".join(service["healthcheck"]["test"]))
     assert int(address[0]) == asked.port
-    assert "get" in current()["paths"][address[1]]
+    assert "get" in openapi_document()["paths"][address[1]]
     assert [port.rpartition(":")[2] for port in service["ports"]] == [str(asked.port)]
     assert recipe.index("\nUSER ") < recipe.index("\nCMD ")
 

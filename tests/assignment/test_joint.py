@@ -18,7 +18,7 @@ from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys,
 from service.assignment.solve import solve
 from service.errors import OverLimit
 from tests.assignment.brute import answers, levels, rank, truth
-from tests.assignment.making import a_rule
+from tests.assignment.instances import a_rule
 
 FIRM = Basis.FIRM
 NAMES = ("a", "b", "c", "d", "e")

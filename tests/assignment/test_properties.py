@@ -15,7 +15,7 @@ from scipy.optimize import linear_sum_assignment
 from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, SetRuleKind, Solution
 from service.assignment.solve import solve
 from tests.assignment.brute import Truth, keeps_possible, keeps_settled, truth
-from tests.assignment.making import a_problem, a_rule
+from tests.assignment.instances import a_problem, a_rule
 
 
 def said(solution: Solution) -> Truth:

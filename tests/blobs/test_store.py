@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import errno
 import os
-import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from http.server import ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
@@ -17,24 +14,10 @@ from pydantic import SecretStr, ValidationError
 from service.blobs.store import BlobStore, FolderStore, S3Store, blob_store_of
 from service.database.errors import StorageFull, Unreachable
 from service.settings import Settings, setting_lines
-from tests.blobs.bucket import KEY, SECRET, Bucket, signature
+from tests.blobs.bucket import KEY, SECRET, Bucket, files_in, serving_bucket, signature
 
 OWNER, ANOTHER = "01939f6e-0000-7000-8000-00000000000a", "01939f6e-0000-7000-8000-00000000000b"
 NAME, OTHER = "ab/cd/abcd-full", "ab/ce/abce-160"
-
-
-@contextmanager
-def serving(bucket: Bucket) -> Iterator[str]:
-    """The address of a store in this process."""
-    server = ThreadingHTTPServer(("127.0.0.1", 0), bucket.handler())
-    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01}, daemon=True)
-    thread.start()
-    try:
-        yield f"http://127.0.0.1:{server.server_port}"
-    finally:
-        server.shutdown()
-        server.server_close()
-        thread.join()
 
 
 @pytest.fixture
@@ -44,7 +27,7 @@ def bucket() -> Bucket:
 
 @pytest.fixture
 def address(bucket: Bucket) -> Iterator[str]:
-    with serving(bucket) as address:
+    with serving_bucket(bucket) as address:
         yield address
 
 
@@ -98,10 +81,6 @@ def test_large_images_and_empty_ones_come_back_whole(shelf: BlobStore) -> None:
 
 
 # --- the folder --------------------------------------------------------------------------------------------------------
-
-
-def files_in(folder: Path) -> list[str]:
-    return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
 
 
 def test_a_file_appears_under_its_name_only_after_it_is_on_the_disk(
@@ -234,7 +213,7 @@ def test_a_store_without_room_and_one_that_is_not_there(bucket: Bucket, address:
     bucket.is_full = True
     with pytest.raises(StorageFull):
         S3Store(address, "coins", KEY, SECRET, "us-east-1").put(OWNER, NAME, b"x")
-    with serving(bucket) as gone:
+    with serving_bucket(bucket) as gone:
         pass
     with pytest.raises(Unreachable):
         S3Store(gone, "coins", KEY, SECRET, "us-east-1").has(OWNER, NAME)

@@ -17,7 +17,8 @@ from service.holdings.store import HoldingStore
 from service.http import openapi
 from tests.conftest import Running
 from tests.http import doors
-from tests.http.test_ownership import addresses, operations, send
+from tests.http.requests import addresses, send
+from tests.openapi import operations
 
 pytestmark = pytest.mark.anyio
 
@@ -27,7 +28,7 @@ STREAMS = {"watch_holdings"}
 
 async def test_every_operation_declares_who_may_and_with_which_scope(service: Running) -> None:
     seen = set()
-    for method, path, declared in operations(service):
+    for method, path, declared in operations():
         assert declared["x-access"] in openapi.ACCESS, (method, path)
         needed = declared.get("x-scope", [])
         assert set(needed) <= set(SCOPES), (method, path)
@@ -82,7 +83,7 @@ async def matrix(service: Running, without: Collection[str] = ()) -> tuple[list[
     by_scope = {scope: service.another_token(owner, scopes=[scope]) for scope in SCOPES}
     breaches: list[str] = []
     tried = 0
-    for method, path, declared in operations(service):
+    for method, path, declared in operations():
         if declared["operationId"] in without:
             continue
         access, needed = declared["x-access"], set(declared.get("x-scope", []))

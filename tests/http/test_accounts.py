@@ -2,27 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
 from typing import Any
 from uuid import uuid4
 
 import pytest
 
+from tests.clock import Clock
 from tests.conftest import Running
 from tests.http import doors
 
 pytestmark = pytest.mark.anyio
-
-
-class Clock:
-    """The service's clock, moved by hand."""
-
-    def __init__(self, service: Running) -> None:
-        self.now = datetime.now(UTC)
-        service.app.state.clock = lambda: self.now
-
-    def on(self, **more: float) -> None:
-        self.now += timedelta(**more)
 
 
 async def test_an_invitation_makes_one_account_and_no_second(service: Running) -> None:

@@ -1,22 +1,14 @@
-"""The OpenAPI document is what it was when it was last looked at, and the service does what it says.
-
-To renew the committed document after a change that is meant: python -m tests.http.test_contract
-"""
+"""The OpenAPI document is what it was when it was last looked at, and the service does what it says."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
-import jsonschema
-import msgspec
 import pytest
-from jsonschema import Draft202012Validator
-from pydantic import BaseModel, SecretStr
+from pydantic import BaseModel
 
-from service.app import create_app
 from service.http import openapi
 from service.http.examples import (
     DECISION,
@@ -33,38 +25,14 @@ from service.http.examples import (
     REDEMPTION,
 )
 from service.http.problems import PROBLEM_KINDS
-from service.settings import Settings
 from tests.conftest import Running
 from tests.http import clubhouse, doors
-from tests.pictures import picture
-
-COMMITTED = Path(__file__).with_name("openapi.json")
-
-
-def current() -> dict[str, Any]:
-    app = create_app(
-        Settings(database_url=SecretStr("sqlite:////nowhere/at-all.sqlite3"), base_url="http://setwright.test")
-    )
-    # The version of the program changes with every release; the interface does not.
-    app.version = "0"
-    return openapi.document(app)
-
-
-def operations() -> Iterator[tuple[str, str, dict[str, Any]]]:
-    for path, methods in current()["paths"].items():
-        for method, declared in methods.items():
-            yield method, path, declared
-
-
-def validator(document: dict[str, Any], schema: dict[str, Any]) -> jsonschema.Validator:
-    """A validator of one schema, whose references lead into the document."""
-    return Draft202012Validator({**schema, "components": document["components"]})
+from tests.openapi import COMMITTED, formatted, openapi_document, operations, validator
+from tests.pictures import photo_upload
 
 
 def test_the_document_is_the_committed_one() -> None:
-
-    text = msgspec.json.format(msgspec.json.encode(current()), indent=1) + b"\n"
-    assert text == COMMITTED.read_bytes(), "the interface changed; if that is meant: python -m tests.http.test_contract"
+    assert formatted() == COMMITTED.read_bytes(), "the interface changed; if that is meant: python -m tests.openapi"
 
 
 def test_every_operation_is_described_in_full() -> None:
@@ -88,7 +56,7 @@ def test_every_operation_is_described_in_full() -> None:
 
 
 def test_every_reference_leads_somewhere() -> None:
-    document = current()
+    document = openapi_document()
 
     def references(node: Any) -> Iterator[str]:
         if isinstance(node, dict):
@@ -115,7 +83,7 @@ def test_two_models_of_one_name_are_refused() -> None:
 
 
 def test_every_request_example_fits_its_schema() -> None:
-    document, tried = current(), 0
+    document, tried = openapi_document(), 0
     for method, path, declared in operations():
         for content in declared.get("requestBody", {}).get("content", {}).values():
             if "example" in content:
@@ -146,15 +114,10 @@ async def with_real_secrets(service: Running, owner: dict[str, str]) -> dict[str
     }
 
 
-def picture_of(headers: dict[str, str]) -> dict[str, Any]:
-    """What is sent where bytes are wanted, which no example in JSON can be."""
-    return {"content": picture(), "headers": {**headers, "Content-Type": "image/jpeg"}}
-
-
 @pytest.mark.anyio
 async def test_every_example_works_and_every_answer_fits_its_schema(service: Running) -> None:
     """Each operation is sent its own example (or none), and its answer is held against the document."""
-    document, owner = current(), service.collector(is_admin=True)
+    document, owner = openapi_document(), service.collector(is_admin=True)
     token, device = service.another_token(owner), (await doors.paired(service, owner))[1]
     invitation = await doors.invited(service, owner)
     real = await with_real_secrets(service, owner)
@@ -172,7 +135,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
     where = made.headers["location"]
     shown = await service.client.post(f"{where}/exhibitions", json=EXHIBITION, headers=owner)
     sheet = await service.client.post("/v1/holdings/imports", json=HOLDINGS_IMPORT, headers=owner)
-    shot = await service.client.post(f"{held.headers['location']}/photos?side=edge", **picture_of(owner))
+    shot = await service.client.post(f"{held.headers['location']}/photos?side=edge", **photo_upload(owner))
     brought = f"/v1/holdings/imports/{sheet.json()['import_id']}"
     shared = await doors.shared(service, owner, follows=True)
     opened = shared["link"].removeprefix("http://setwright.test")
@@ -338,7 +301,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         if kind is None:
             answer = await service.client.request(method, address, headers=headers)
         elif kind.startswith("image/"):
-            answer = await service.client.request(method, address, **picture_of(headers))
+            answer = await service.client.request(method, address, **photo_upload(headers))
         else:
             headers["Content-Type"] = kind
             body = content[kind]["example"] | real.get(path, {}).get(method, {})
@@ -355,7 +318,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
 
 @pytest.mark.anyio
 async def test_problem_answers_fit_their_schema_and_are_declared(service: Running) -> None:
-    document = current()
+    document = openapi_document()
     schema = {"$ref": "#/components/schemas/ProblemOut"}
     answers = [
         await service.client.post("/v1/evaluations", json={**EVALUATION, "holdings": 3}),
@@ -377,8 +340,3 @@ def test_every_kind_of_problem_is_declared_by_some_operation_or_comes_from_outsi
         for kind in answer.get("content", {}).get("application/problem+json", {}).get("examples", {})
     }
     assert set(PROBLEM_KINDS) - declared == {"method-not-allowed", "internal"}
-
-
-if __name__ == "__main__":
-    COMMITTED.write_bytes(msgspec.json.format(msgspec.json.encode(current()), indent=1) + b"\n")
-    print(f"written: {COMMITTED}")

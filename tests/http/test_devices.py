@@ -7,9 +7,9 @@ import re
 
 import pytest
 
+from tests.clock import Clock
 from tests.conftest import Running
 from tests.http import doors
-from tests.http.test_accounts import Clock
 
 pytestmark = pytest.mark.anyio
 

@@ -40,8 +40,9 @@ from service.http.examples import (
 )
 from service.http.openapi import OPEN
 from tests.conftest import own_database
-from tests.http.test_contract import current, picture_of
-from tests.journeys.test_first_run import Server, serving
+from tests.openapi import openapi_document
+from tests.pictures import photo_upload
+from tests.server import Server, serving
 
 pytestmark = pytest.mark.fuzz
 
@@ -51,7 +52,7 @@ LONGEST_QUERY = 5_000
 SHOWN = {"standing": True, "spares": True, "display": True}
 CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
 
-SCHEMA = schemathesis.openapi.from_dict(current(), config=SchemathesisConfig.from_dict({}))
+SCHEMA = schemathesis.openapi.from_dict(openapi_document(), config=SchemathesisConfig.from_dict({}))
 # The watch goes on for a quarter of an hour; it is looked at over a real connection elsewhere.
 OPERATIONS = {result.ok().definition.raw["operationId"]: result.ok() for result in SCHEMA.get_all_operations()}
 del OPERATIONS["watch_holdings"]
@@ -107,7 +108,7 @@ def target(server: Server, request: pytest.FixtureRequest) -> Iterator[Target]:
         shown = (
             client.post(f"/v1/definitions/{definition}/exhibitions", json=EXHIBITION).raise_for_status().json()["id"]
         )
-        shot = client.post(f"/v1/holdings/{holding}/photos?side=edge", **picture_of(headers)).raise_for_status()
+        shot = client.post(f"/v1/holdings/{holding}/photos?side=edge", **photo_upload(headers)).raise_for_status()
         share = client.post("/v1/shares", json={"definition": definition, "revision": 1}).raise_for_status().json()
         waiting = holding
         if path.startswith("/v1/imports/"):

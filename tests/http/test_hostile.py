@@ -38,11 +38,9 @@ from service.http.examples import (
     SYNC,
 )
 from tests.conftest import Running
-from tests.holdings.photos.test_images import chunk, jpeg_of, png_of, webp_of
 from tests.http import clubhouse, doors
-from tests.http.test_contract import current as openapi_document
-from tests.http.test_contract import operations, validator
-from tests.pictures import picture
+from tests.openapi import openapi_document, operations, validator
+from tests.pictures import chunk, jpeg_of, picture, png_of, webp_of
 
 pytestmark = pytest.mark.anyio
 

@@ -29,8 +29,8 @@ from service.holdings.model import StoredHolding, with_defaults
 from service.http.dependencies import Body
 from service.http.examples import HOLDINGS_CSV, HOLDINGS_IMPORT
 from service.http.schemas.imports import HoldingsImportQuery
+from tests.clock import NOW
 from tests.conftest import Running
-from tests.holdings.imports.test_plan import NOW
 
 pytestmark = pytest.mark.anyio
 

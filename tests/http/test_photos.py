@@ -29,11 +29,9 @@ from service.holdings.photos.images import JPEG, PHOTO_TYPES, PNG, prepare
 from service.holdings.photos.store import KeptPhoto, PhotoStore
 from service.http.examples import HOLDING
 from service.worker import tidy
-from tests.blobs.bucket import KEY, SECRET, Bucket
-from tests.blobs.test_store import files_in, serving
+from tests.blobs.bucket import KEY, SECRET, Bucket, files_in, serving_bucket
 from tests.conftest import Running, running, settings_for
-from tests.holdings.photos.test_images import exif
-from tests.pictures import coin, picture
+from tests.pictures import coin, exif, picture
 
 pytestmark = pytest.mark.anyio
 
@@ -577,7 +575,7 @@ async def test_a_delete_that_is_refused_removes_nothing(service: Running, folder
 
 async def test_photos_may_lie_in_a_store_that_speaks_s3(database_url: str, folder: Path) -> None:
     bucket = Bucket("coins")
-    with serving(bucket) as address:
+    with serving_bucket(bucket) as address:
         s3 = {"s3_endpoint": address, "s3_bucket": "coins", "s3_key": KEY, "s3_secret": SecretStr(SECRET)}
         async with running(settings_for(database_url, photos_dir=folder, **s3)) as service:
             assert isinstance(service.app.state.shelf, S3Store)

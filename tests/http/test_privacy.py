@@ -26,7 +26,7 @@ from service.http.examples import DOCUMENT
 from service.http.routes import standings
 from tests.conftest import Running
 from tests.http.clubhouse import Clubhouse, Headers, coin, founded, published
-from tests.http.test_contract import current
+from tests.openapi import openapi_document
 
 pytestmark = pytest.mark.anyio
 
@@ -85,7 +85,7 @@ def addresses_of(club: Clubhouse, offer: str, own: str, members: Sequence[str]) 
     """The address of every GET that needs a token, from the OpenAPI document: in a club with its steps, outside of it as far as
     the address needs no step, or that of a definition of the one who looks."""
     found: list[str] = []
-    for path, methods in current()["paths"].items():
+    for path, methods in openapi_document()["paths"].items():
         declared = methods.get("get", {})
         if declared.get("x-access") not in openapi.NEEDS_TOKEN or declared["operationId"] in STREAMS:
             continue

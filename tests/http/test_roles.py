@@ -23,8 +23,8 @@ from service.http.examples import DOCUMENT
 from service.schema import metadata
 from tests.conftest import Running
 from tests.http.clubhouse import Clubhouse, Headers, founded, published
-from tests.http.test_contract import current
-from tests.http.test_ownership import send
+from tests.http.requests import send
+from tests.openapi import openapi_document
 
 pytestmark = pytest.mark.anyio
 
@@ -50,7 +50,7 @@ def operations() -> list[Operation]:
     """Every operation of clubs."""
     return [
         (method, path, declared)
-        for path, methods in current()["paths"].items()
+        for path, methods in openapi_document()["paths"].items()
         if path.startswith(("/v1/clubs", "/v1/club-"))
         for method, declared in methods.items()
     ]

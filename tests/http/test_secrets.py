@@ -5,31 +5,18 @@ from __future__ import annotations
 import contextlib
 import io
 import logging
-from typing import Any
 from uuid import uuid4
 
 import pytest
-from sqlalchemy import MetaData, select
 
 from service.http.middleware import begin_log
 from tests.conftest import Running
 from tests.http import clubhouse, doors
+from tests.http.contents import everything_kept
 
 pytestmark = pytest.mark.anyio
 
 CANARY = "canary-of-the-mint-4711"
-
-
-def everything_kept(service: Running) -> str:
-    """All that stands in all tables, as text."""
-
-    def dump(connection: Any) -> str:
-        found = MetaData()
-        found.reflect(connection)
-        return "\n".join(str(row) for table in found.sorted_tables for row in connection.execute(select(table)).all())
-
-    text: str = service.app.state.database.read(dump)
-    return text
 
 
 async def test_canaries_are_found_nowhere(service: Running, capfd: pytest.CaptureFixture[str]) -> None:

@@ -19,7 +19,7 @@ from service.sharing.shares import Share
 from tests.conftest import Running
 from tests.fetch.hosts import the_log
 from tests.http import doors
-from tests.http.test_secrets import everything_kept
+from tests.http.contents import everything_kept
 
 pytestmark = pytest.mark.anyio
 

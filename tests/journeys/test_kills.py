@@ -15,7 +15,7 @@ import httpx
 import pytest
 from sqlalchemy import make_url
 
-from tests.journeys.test_first_run import Server, serving
+from tests.server import Server, serving
 
 pytestmark = pytest.mark.process
 

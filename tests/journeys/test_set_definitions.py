@@ -3,53 +3,11 @@
 
 from __future__ import annotations
 
-import json
-from datetime import date
-from functools import cache
-from pathlib import Path
-from typing import Any
-
 import pytest
 
-from service.facts.core import CORE
-from service.facts.holding import read_facts, read_holdings
-from service.progress.evaluate import EvaluationRequest, evaluate
-from service.reference import shipped
-from service.rules import document
-from tests.factories import exact_json, places_of
-
-FOLDER = Path(__file__).parent.parent.parent / "set_definitions"
-NAMES = ("euro-round", "from-sterling-to-cupro-nickel", "gone-from-the-map", "menagerie-table")
-
-
-def text_of(name: str) -> str:
-    return (FOLDER / name).read_text(encoding="utf-8")
-
-
-@cache
-def a_set(name: str) -> EvaluationRequest:
-    if (FOLDER / f"{name}.definition.yaml").exists():
-        written = document.load_yaml(text_of(f"{name}.definition.yaml"))
-    else:
-        written = exact_json(text_of(f"{name}.definition.json"))
-    definition = document.read(written, vocabularies=shipped.vocabularies())
-    holdings = read_holdings(exact_json(text_of(f"{name}.holdings.json")), definition.attributes, strict=True)
-    issues = {}
-    for issue in shipped.issues():
-        issues[issue["id"]], faults = read_facts(issue["facts"], CORE, strict=True)
-        assert not faults
-    today = date.fromisoformat(expected(name)["today"])
-    return EvaluationRequest(definition, holdings, today, shipped.vocabularies(), issues)
-
-
-@cache
-def expected(name: str) -> Any:
-    return json.loads(text_of(f"{name}.expected.json"))
-
-
-@cache
-def result(name: str) -> dict[str, Any]:
-    return evaluate(a_set(name))
+from service.progress.evaluate import evaluate
+from tests.factories import places_of
+from tests.set_definitions import NAMES, a_set, expected, result
 
 
 @pytest.mark.parametrize("name", NAMES)

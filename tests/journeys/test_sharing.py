@@ -14,7 +14,7 @@ import pytest
 
 from service.http.examples import DOCUMENT
 from service.rules.document import digest
-from tests.journeys.test_first_run import Server, serving
+from tests.server import Server, serving
 
 pytestmark = pytest.mark.process
 

@@ -18,7 +18,7 @@ import httpx
 import pytest
 
 from service.client import Device
-from tests.journeys.test_first_run import Server, serving
+from tests.server import Server, serving
 
 pytestmark = pytest.mark.process
 

@@ -21,7 +21,7 @@ from sqlalchemy import make_url, select
 from service.database.engine import Database
 from service.database.ids import new_id
 from service.holdings.tables import mutation
-from tests.journeys.test_first_run import Server, run
+from tests.server import Server, run_program
 
 pytestmark = pytest.mark.process
 
@@ -238,7 +238,7 @@ def test_kills_during_sync_lose_nothing_and_halve_no_batch(empty_database_url: s
     assert again == {identity: {**answer, "replayed": True} for identity, answer in answers.items()}
     assert {answer["status"] for answer in answers.values()} == {"applied", "conflict"}
     assert lacking(devices, records) == []
-    verified = run(empty_database_url, "verify")
+    verified = run_program(empty_database_url, "verify")
     assert (verified.returncode, verified.stdout) == (0, "1 accounts looked at, 0 differences.\n"), verified.stderr
     # The kills fell while batches were on their way, else the test saw nothing.
     assert sum(device.sent_again for device in devices) > KILLS / 2

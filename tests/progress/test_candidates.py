@@ -21,8 +21,8 @@ from service.progress.evaluate import EvaluationRequest, evaluate
 from service.progress.whatif import Evaluated
 from tests.benchmarks.data import a_case, a_coin
 from tests.factories import a_document, a_holding, a_measurement, exact_json, places_of, seats_of, some_holdings
-from tests.journeys.test_set_definitions import FOLDER, NAMES, a_set
-from tests.progress.test_metamorphic import a_tight_set
+from tests.progress.instances import a_tight_set
+from tests.set_definitions import FOLDER, NAMES, a_set
 from tests.strategies import ISSUES, definitions, holdings, simple_facts
 
 SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=60)

@@ -14,7 +14,7 @@ from service.progress.costs import costs_of_decisions, prices_of_rules
 from service.progress.evaluate import EvaluationRequest, evaluate
 from service.progress.whatif import Evaluated
 from tests.factories import a_measurement, places_of, seats_of
-from tests.progress.test_metamorphic import a_tight_set, without
+from tests.progress.instances import a_tight_set, without
 from tests.strategies import ISSUES, definitions, holdings
 
 SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=60)

@@ -13,7 +13,7 @@ from service.progress.evaluate import EvaluationRequest, evaluate
 from service.progress.information import weigh_facts
 from service.progress.whatif import Evaluated
 from tests.factories import a_document, a_holding, a_measurement
-from tests.journeys.test_set_definitions import FOLDER, NAMES, a_set
+from tests.set_definitions import FOLDER, NAMES, a_set
 from tests.strategies import ISSUES, definitions, holdings
 
 SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=80)

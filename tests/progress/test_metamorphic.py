@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from tests import reference
 from tests.factories import OUTSIDE, measured, places_of, seats_of
+from tests.progress.instances import a_tight_set, without
 from tests.strategies import ISSUES, definitions, holdings, simple_facts
 
 QUIETLY = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None)
@@ -36,45 +37,7 @@ def all_required(document: dict[str, Any]) -> dict[str, Any]:
     return {**document, **{kind: [{**entry, "tier": "required"} for entry in document[kind]] for kind in tiered}}
 
 
-def without(document: dict[str, Any], name: str) -> dict[str, Any]:
-    return {**document, "constraints": [rule for rule in document["constraints"] if rule["id"] != name]}
-
-
 # --- pins --------------------------------------------------------------------------------------------------------------
-
-
-def a_tight_set(chance: Random) -> tuple[dict[str, Any], list[dict[str, Any]]]:
-    """A few places that most of a few coins fit, under rules that most answers break."""
-    rules = ("year_on_coin < 1903", "grade >= 20", "mint = 'Tower' OR mint = 'Heaton'", "restrike OR grade >= 10")
-    ids = [f"slot-{n}" for n in range(chance.randint(2, 4))]
-    document: dict[str, Any] = {
-        "format": "set-definition/1",
-        "title": "A tight set",
-        "slots": [{"id": name, "accepts": chance.choice(rules)} for name in ids],
-        "one_per": [],
-        "free_choice": [],
-        "constraints": [],
-    }
-    for number in range(chance.choice((0, 1, 1, 2, 2, 3))):
-        kind = chance.choice(("same", "different", "at_most", "not_elsewhere"))
-        by = [chance.choice(("mint", "year_on_coin"))]
-        entry: dict[str, Any] = {"id": f"rule-{number}", "kind": kind}
-        entry |= {"per": by, "count": chance.randint(0, 2)} if kind == "at_most" else {"by": by}
-        if kind == "not_elsewhere" or chance.random() < 0.5:
-            entry["places"] = chance.sample(ids, chance.randint(1, len(ids) - 1))
-        document["constraints"].append(entry)
-    coins = []
-    for number in range(chance.randint(2, 4)):
-        facts: dict[str, Any] = {
-            "year_on_coin": chance.choice((1899, 1900, 1901, {"one_of": [1899, 1905]})),
-            "grade": chance.choice((10, 20, 40)),
-            "mint": chance.choice(("Tower", "Tower", "Heaton", {"one_of": ["Tower", "Soho"]})),
-        }
-        if chance.random() < 0.15:
-            del facts[chance.choice(sorted(facts))]
-        coin = {"id": f"coin-{number}", "facts": facts, "quantity": chance.choice((1, 1, 1, 2))}
-        coins.append({**coin, "status": "sold"} if chance.random() < 0.05 else coin)
-    return document, coins
 
 
 def seats_of_pins(seats: dict[str, str], pins: list[tuple[str, str]]) -> list[tuple[str, str]]:

@@ -15,7 +15,7 @@ from service.clubs.swaps.guard import SetGuard
 from service.clubs.swaps.reevaluation import Reevaluation
 from service.errors import Invalid
 from service.progress.evaluate import EvaluationRequest, evaluate
-from tests.clubs.swaps.test_search import collections, rulebooks
+from tests.clubs.swaps.strategies import collections, rulebooks
 from tests.factories import a_document, a_measurement
 
 ANY = a_document({"a": "year_on_coin > 0"})

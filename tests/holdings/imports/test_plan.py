@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import Any
 
 import pytest
@@ -29,8 +28,8 @@ from service.holdings.imports.plan import (
 )
 from service.holdings.model import StoredHolding, merged, with_defaults
 from service.holdings.sync.field_names import flattened
+from tests.clock import NOW
 
-NOW = datetime(2026, 11, 25, tzinfo=UTC)
 UUID = "01939f6e-0000-7000-8000-00000000000a"
 
 

@@ -28,12 +28,11 @@ from service.holdings.photos.images import (
     photo_type_of,
     prepare,
 )
-from tests.pictures import coin, picture
+from tests.pictures import PLACE, chunk, coin, exif, jpeg_of, picture, png_of, webp_of
 
 # Pillow warns of what it cannot read in a file; that is no fault of the program.
 pytestmark = pytest.mark.filterwarnings("ignore::UserWarning:PIL")
 
-PLACE = (51.0, 30.0, 26.5)
 # Its date (bytes 24 to 35 of a profile's head, ICC.1, section 7.2.8) is that of the run; here it is always the same.
 _MADE = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
 PROFILE = _MADE[:24] + bytes(12) + _MADE[36:]
@@ -46,43 +45,8 @@ def opened(raw: bytes) -> Image.Image:
     return image
 
 
-def exif(orientation: int | None = None) -> Image.Exif:
-    """EXIF with the place where the photo was taken, and who took it."""
-    made = Image.Exif()
-    made[0x010F] = "canary-camera"
-    made[0x9C9D] = "canary-author"
-    made.get_ifd(0x8825).update({1: "N", 2: PLACE, 3: "W", 4: PLACE, 27: b"canary-place"})
-    if orientation:
-        made[0x0112] = orientation
-    return made
-
-
 def codes(refusal: pytest.ExceptionInfo[Invalid]) -> list[str]:
     return [fault.code for fault in refusal.value.faults]
-
-
-def chunk(name: bytes, body: bytes) -> bytes:
-    """A chunk of a PNG (its specification, section 5.3)."""
-    return struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(name + body))
-
-
-def png_of(width: int, height: int, *more: bytes) -> bytes:
-    head = chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0))
-    return b"\x89PNG\r\n\x1a\n" + head + b"".join(more) + chunk(b"IDAT", zlib.compress(b"\0")) + chunk(b"IEND", b"")
-
-
-def jpeg_of(width: int, height: int) -> bytes:
-    """A JPEG whose frame header says this size; its pixels are those of a small picture."""
-    raw = picture(JPEG)
-    at = raw.index(b"\xff\xc0")
-    return raw[: at + 5] + struct.pack(">HH", height, width) + raw[at + 9 :]
-
-
-def webp_of(width: int, height: int) -> bytes:
-    """The head of an extended WebP with this canvas (RFC 9649, section 2.7), and nothing on it."""
-    body = b"WEBPVP8X" + struct.pack("<I", 10) + b"\0\0\0\0"
-    body += (width - 1).to_bytes(3, "little") + (height - 1).to_bytes(3, "little")
-    return b"RIFF" + struct.pack("<I", len(body)) + body
 
 
 @pytest.mark.parametrize("kind", PHOTO_TYPES)

@@ -1,0 +1,97 @@
+"""The real server, in a process of its own, and other commands of the program."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import httpx
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+class Server:
+    """A server process, its address, and all that it printed."""
+
+    program = ("-m", "service")
+
+    def __init__(self, url: str, *arguments: str) -> None:
+        self.port = free_port()
+        self.address = f"http://127.0.0.1:{self.port}"
+        environment = {**os.environ, "SETWRIGHT_DATABASE_URL": url, "PYTHONUNBUFFERED": "1"}
+        command = [sys.executable, *self.program, "serve", "--port", str(self.port), *arguments]
+        self.process = subprocess.Popen(
+            command, cwd=ROOT, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        )
+        self.lines: list[str] = []
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
+            self.lines.append(line)
+
+    @property
+    def printed(self) -> str:
+        return "".join(self.lines)
+
+    def token(self) -> str | None:
+        found = re.search(r"^\s*(swt_[\w-]+)$", self.printed, re.MULTILINE)
+        return found[1] if found else None
+
+    def wait_until_ready(self) -> None:
+        for _ in range(300):
+            try:
+                if httpx.get(f"{self.address}/health/ready", timeout=2).status_code == 200:
+                    return
+            except httpx.TransportError:
+                time.sleep(0.1)
+            assert self.process.poll() is None, self.printed
+        raise AssertionError(f"not ready in time: {self.printed}")
+
+    def end(self, sign: signal.Signals) -> int:
+        if self.process.poll() is None:
+            self.process.send_signal(sign)
+        status = self.process.wait(30)
+        self._reader.join(5)
+        assert self.process.stdout is not None
+        self.process.stdout.close()
+        return status
+
+
+@contextmanager
+def serving(url: str, *arguments: str) -> Iterator[Server]:
+    server = Server(url, *arguments)
+    try:
+        server.wait_until_ready()
+        yield server
+    finally:
+        server.end(signal.SIGKILL)
+
+
+def run_program(url: str, *arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "service", *arguments],
+        cwd=ROOT,
+        env={**os.environ, "SETWRIGHT_DATABASE_URL": url, **environment},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
