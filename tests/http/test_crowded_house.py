@@ -404,7 +404,7 @@ def writes(at: Neighbours, rows: Rows) -> dict[str, list[Write]]:
             Write(
                 ada,
                 changes=both_sides(at.offer),
-                removes=dict.fromkeys(("club_consent", "club_standing"), {**mine, **offer}),
+                removes={table: {**mine, **offer} for table in ("club_consent", "club_standing")},
                 body={"standing": False, "spares": False},
             ),
         ],
