@@ -1,4 +1,4 @@
-"""From places, coins and verdicts to whole numbers: edges with their costs, set-level rules with their keys."""
+"""From places, coins and verdicts to the assignment problem: edges with their costs, set-level rules with their keys."""
 
 from __future__ import annotations
 
@@ -32,7 +32,8 @@ _KINDS = {
 
 @dataclass(frozen=True, slots=True)
 class FixedPlacements:
-    """The owner's decisions and what was before: pins and nevers as (holding id, place), `previous` as (place, holding id)."""
+    """The owner's decisions and the placements before: `pins` and `nevers` are pairs (holding id, address of a place),
+    `previous` pairs (address of a place, holding id)."""
 
     pins: frozenset[tuple[str, str]] = frozenset()
     nevers: frozenset[tuple[str, str]] = frozenset()
@@ -41,7 +42,8 @@ class FixedPlacements:
 
 @dataclass(frozen=True, slots=True)
 class CostScale:
-    """What the costs of a preference level mean: a cost c is a loss of least + c / steps in the criterion's own numbers."""
+    """What the costs of a preference level mean: cost c is a loss of `least + c / steps` in the criterion's own
+    numbers."""
 
     steps: int = 1
     least: Number = 0
@@ -49,9 +51,14 @@ class CostScale:
 
 @dataclass(frozen=True)
 class Instance:
-    """The coins that count, in the order of their ids, and the places; `fits[place][holding]` for every pair that fits or
-    may fit; `worth[level, place]` the values
-    by coin that the preferences compare."""
+    """A definition and the holdings that count, evaluated against each other.
+
+    `places` are in the order of the document, `holdings` in that of their ids; `views[holding]` is everything the holding
+    may be. `fits[place][holding]` exists for every pair that fits or may fit. `constraints` are the definition's rules
+    over several places, those of free choices first. `worth[level, place][holding]` is the value that a preference
+    compares, None where it is not known. `columns` has a row for each holding that is one thing only, `row_of[holding]`
+    is its number. `by_place[place][holding]` are the edges. `scales` has one entry for each preference level.
+    """
 
     places: tuple[Place, ...]
     holdings: tuple[Holding, ...]
@@ -60,13 +67,10 @@ class Instance:
     problem: AssignmentProblem
     constraints: tuple[Constraint, ...]
     worth: Mapping[tuple[int, int], Mapping[int, Number | None]] = field(repr=False)
-
     columns: Columns = field(repr=False)
-    """The coins that are one thing only, a row each; `row_of` leads from a coin to its row."""
     row_of: Mapping[int, int] = field(repr=False)
     by_place: Mapping[int, Mapping[int, Edge]] = field(default_factory=dict, repr=False)
     scales: tuple[CostScale, ...] = ()
-    """One for each preference level."""
 
     def edges_at(self, place: int) -> Mapping[int, Edge]:
         """The edges of a place by holding."""
@@ -79,15 +83,21 @@ def build(
     holdings: tuple[Holding, ...],
     views: tuple[tuple[View, ...], ...],
     table: Table,
-    wishes: FixedPlacements,
+    fixed: FixedPlacements,
 ) -> Instance:
-    """The whole instance. `holdings` are those that count, sorted by id; `views` stand beside them."""
+    """The assignment problem of a definition. `holdings` are those that count, sorted by id; `views` has their views in
+    the same order; `table` judges holdings of several candidate issues and remembers its verdicts.
+
+    Costs are exact: on each preference level every loss is a whole number from 0 on one scale (`CostScale`). Raises
+    OverLimit when a level spans more than 2^60 steps of its smallest difference. Time: distinct rules times distinct
+    facts, plus the fitting pairs.
+    """
     row_of = {coin: row for row, coin in enumerate(coin for coin, seen in enumerate(views) if len(seen) == 1)}
     columns = Columns([views[coin][0] for coin in row_of], table.attributes, table.context)
-    fits = _fits(places, holdings, views, table, wishes, columns, list(row_of))
+    fits = _fits(places, holdings, views, table, fixed, columns, list(row_of))
     levels = max((len(place.prefer) for place in places), default=0)
     costs, worth, scales = _costs(places, fits, PreferenceValues(views, table), levels)
-    pins, stays = wishes.pins, wishes.previous
+    pins, stays = fixed.pins, fixed.previous
     edges = tuple(
         Edge(
             place=at,
@@ -135,21 +145,21 @@ def _fits(
     holdings: Sequence[Holding],
     views: Sequence[tuple[View, ...]],
     table: Table,
-    wishes: FixedPlacements,
+    fixed: FixedPlacements,
     columns: Columns,
     single: Sequence[int],
 ) -> tuple[Mapping[int, Fit], ...]:
-    """Coins that are one thing only go through the columns; those with several candidate issues one by one."""
+    """Holdings that are one thing only are judged in columns, those with several candidate issues one by one."""
     several = [coin for coin, seen in enumerate(views) if len(seen) > 1]
     by_rule: dict[int, dict[int, Fit]] = {}
     found: list[Mapping[int, Fit]] = []
-    barred = {place for _, place in wishes.nevers}
+    barred = {place for _, place in fixed.nevers}
     for place in places:
         fitting = by_rule.get(id(place.predicate))
         if fitting is None:
             fitting = by_rule[id(place.predicate)] = _fitting(place, columns, single, several, views, table)
         if place.address in barred:
-            fitting = {c: fit for c, fit in fitting.items() if (holdings[c].id, place.address) not in wishes.nevers}
+            fitting = {c: fit for c, fit in fitting.items() if (holdings[c].id, place.address) not in fixed.nevers}
         found.append(fitting)
     return tuple(found)
 
@@ -177,7 +187,7 @@ _Costs = list[list[Mapping[int, int]]]
 
 
 class PreferenceValues:
-    """What each coin is worth under each criterion, looked at once."""
+    """The value of each coin under each criterion, computed once."""
 
     def __init__(self, views: Sequence[tuple[View, ...]], table: Table) -> None:
         self._views, self._table = views, table
@@ -198,8 +208,8 @@ class PreferenceValues:
 def _costs(
     places: Sequence[Place], fits: Sequence[Mapping[int, Fit]], values: PreferenceValues, levels: int
 ) -> tuple[_Costs, dict[tuple[int, int], Mapping[int, Number | None]], tuple[CostScale, ...]]:
-    """One non-negative whole number a level for every edge, less is better. As the number of filled places is settled
-    before, a common shift on a level changes nothing (rules.md section 5)."""
+    """A whole number from 0 for every edge on each level, less is better. Since the number of filled places is decided on
+    an earlier level, adding a constant to a whole level changes nothing."""
     costs: _Costs = []
     scales: list[CostScale] = []
     worth: dict[tuple[int, int], Mapping[int, Number | None]] = {}
@@ -211,11 +221,11 @@ def _costs(
                 users.setdefault(id(preference), (preference, set()))[1].update(fits[at])
                 worth[level, at] = values.of(preference, fits[at])
         lost = {name: _losses(preference, coins, values) for name, (preference, coins) in users.items()}
-        whole, nothing, scale = _whole(lost, level, any(level >= len(place.prefer) for place in places))
+        scaled, without, scale = _scaled_losses(lost, level, any(level >= len(place.prefer) for place in places))
         scales.append(scale)
         costs.append(
             [
-                whole[id(place.prefer[level])] if level < len(place.prefer) else dict.fromkeys(fits[at], nothing)
+                scaled[id(place.prefer[level])] if level < len(place.prefer) else dict.fromkeys(fits[at], without)
                 for at, place in enumerate(places)
             ]
         )
@@ -223,8 +233,8 @@ def _costs(
 
 
 def _losses(preference: Preference, coins: set[int], values: PreferenceValues) -> dict[int, Number]:
-    """What each coin loses under the criterion; a missing fact counts as the worst that occurs among the coins eligible for
-    a place that uses it."""
+    """What each coin loses under the criterion; an unknown value counts as the worst among the coins that fit a place
+    with this criterion."""
     found = values.of(preference, coins)
     known = [value for coin in coins if (value := found[coin]) is not None]
     worst: Number = (min if preference.more_is_better else max)(known, default=0)
@@ -233,11 +243,11 @@ def _losses(preference: Preference, coins: set[int], values: PreferenceValues) -
     return {coin: sign * value for coin, value in counted if value is not None}
 
 
-def _whole(
+def _scaled_losses(
     lost: Mapping[int, Mapping[int, Number]], level: int, some_without: bool
 ) -> tuple[dict[int, dict[int, int]], int, CostScale]:
-    """The losses of a level as whole numbers from nought on, all on one scale; and what a place without a criterion there
-    loses."""
+    """The losses of a level as whole numbers from 0, all on one scale; and the loss at a place without a criterion
+    there."""
     every = [value for losses in lost.values() for value in losses.values()]
     if some_without:
         every.append(0)
@@ -255,8 +265,8 @@ def _whole(
 # --- set-level rules ---------------------------------------------------------------------------------------------
 
 
-def places_named(names: Iterable[str], places: Sequence[Place]) -> frozenset[int]:
-    """The numbers of the places that the names of slots, groups or single places stand for; none stand for all."""
+def _places_named(names: Iterable[str], places: Sequence[Place]) -> frozenset[int]:
+    """The places, by number, that these ids of slots, groups or single places name; no id names all of them."""
     wanted = set(names)
     if not wanted:
         return frozenset(range(len(places)))
@@ -274,14 +284,15 @@ def _set_rule(
     keys: dict[int, EdgeKeys] = {}
     for coin in eligible:
         if constraint.where is not None:
-            keys[coin] = _whether(table.fit(constraint.where.predicate, views[coin]))
+            keys[coin] = _key_of_fit(table.fit(constraint.where.predicate, views[coin]))
         else:
             keys[coin] = _keys(constraint.by, views[coin], numbers, table)
-    covered = places_named(constraint.places, places)
+    covered = _places_named(constraint.places, places)
     return SetRule(constraint.id, _KINDS[constraint.kind], covered, keys, constraint.count)
 
 
-def _whether(fit: Fit) -> EdgeKeys:
+def _key_of_fit(fit: Fit) -> EdgeKeys:
+    """The key 1 for a coin that counts under `where`, none for one that does not."""
     one, none = frozenset((1,)), frozenset[int]()
     if fit.verdict is NO:
         return EdgeKeys(none, none)
@@ -289,7 +300,8 @@ def _whether(fit: Fit) -> EdgeKeys:
 
 
 def _keys(by: tuple[str, ...], views: tuple[View, ...], numbers: dict[object, int], table: Table) -> EdgeKeys:
-    """Every key that the coin may have; an attribute that nobody recorded makes it a wildcard."""
+    """Every key that the coin may have: wholly unknown where an attribute is not recorded, or has too many possible
+    values."""
     possible: set[int] = set()
     for view in views:
         options = [_options(view, name, table) for name in by]

@@ -1,12 +1,14 @@
-"""An instance laid out for solving: what is checked, which bonds can bind at all, and which places hang together.
+"""A problem laid out for solving: checked, its rules turned into side constraints, its places split into components.
 
-A rule over many places becomes *bonds*, each over the few edges that it can really touch:
+A set-level rule becomes *side constraints* (constraints beyond the flow network), each over the few edges it can affect:
 
-- `Limit`: of these edges no more than `count` are taken (`at_most` for one key; `different` is that with 1);
-- `Apart`: at most one of these sides has coins (`same`: a side for each key; `not_elsewhere`: inside and outside).
+- `Limit`: no more than `count` of these edges are selected (`at_most` for one key; `different` is that with 1);
+- `Exclusion`: at most one of these groups of edges is used (`same`: one group for each key; `not_elsewhere`: inside and
+  outside).
 
-A bond is *firm* when it counts only what is firmly placed, by every key that may be; else it counts all that is taken,
-by settled keys. Bonds that nothing can break are left out, which is what keeps components small.
+A side constraint is *firm-only* when it counts the firm placements, by every possible key; otherwise it counts all
+selected edges, by their settled keys. Constraints that no selection can violate are left out, which keeps components
+small.
 """
 
 from __future__ import annotations
@@ -17,25 +19,25 @@ from dataclasses import dataclass
 from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, SetRuleKind
 
 COUNT_LEVELS = ("pins", "required", "places", "unknown", "alternatives")
-UNKNOWN_LEVEL = COUNT_LEVELS.index("unknown")
-ALTERNATIVES_LEVEL = COUNT_LEVELS.index("alternatives")
+_UNKNOWN_LEVEL = COUNT_LEVELS.index("unknown")
+_ALTERNATIVES_LEVEL = COUNT_LEVELS.index("alternatives")
 
 
 @dataclass(frozen=True, slots=True)
 class Limit:
-    """No more than `count` of `edges` are taken (firmly, when `firm`)."""
+    """No more than `count` of `edges` are selected (of the firm ones, when `firm_only`)."""
 
     edges: tuple[int, ...]
     count: int
-    firm: bool
+    firm_only: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Exclusion:
-    """At most one of `sides` has an edge that is taken (firmly, when `firm`)."""
+    """At most one of `groups` has a selected edge (a firm one, when `firm_only`)."""
 
-    sides: tuple[tuple[int, ...], ...]
-    firm: bool
+    groups: tuple[tuple[int, ...], ...]
+    firm_only: bool
 
 
 SideConstraint = Limit | Exclusion
@@ -43,85 +45,99 @@ SideConstraint = Limit | Exclusion
 
 @dataclass(frozen=True, slots=True)
 class EdgeStatus:
-    """How sure an edge is. `doubt` is what it rests on when it is tentative; FIRM: it never is. `wavers`: it may be
-    placed firmly or tentatively, as the bonds allow; one that does not waver is tentative exactly when it has a doubt.
-    """
+    """Whether an edge is firm or tentative when it is selected. `doubt` is the basis of a tentative placement (FIRM: the
+    edge is never tentative). `is_undetermined`: the side constraints decide; any other edge with a doubt is always
+    tentative."""
 
     doubt: Basis
-    wavers: bool
+    is_undetermined: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """An instance ready to be solved. Edges are in order of place, then holding; all else speaks of them by number.
+    """A problem ready to be solved. `places` is their number. `edges` are sorted by place, then holding, without those of
+    holdings of which there is no piece; everything else names edges by their position there.
 
-    `losses` gives every edge a number a level when placed as surely as it can be, all to be made small in order (what
-    is wanted counts -1); an empty place loses nothing. A wavering edge that is placed tentatively loses 1 more on the
-    level that `doubt_level` names.
+    `losses[edge]` has one whole number for each of `levels`, to be minimised in order (levels to be maximised count -1),
+    for the edge placed as firmly as it can be; an empty place loses nothing. An undetermined edge that is placed
+    tentatively loses 1 more on its `doubt_level`.
     """
 
     places: int
     edges: tuple[Edge, ...]
     quantity: tuple[int, ...]
-    standings: tuple[EdgeStatus, ...]
+    statuses: tuple[EdgeStatus, ...]
     losses: tuple[tuple[int, ...], ...]
     levels: tuple[str, ...]
-    bonds: tuple[SideConstraint, ...]
+    side_constraints: tuple[SideConstraint, ...]
 
     def doubt_level(self, edge: int) -> int:
-        """The level on which a wavering edge counts when it is placed tentatively."""
-        return UNKNOWN_LEVEL if self.standings[edge].doubt is Basis.UNKNOWN else ALTERNATIVES_LEVEL
+        """The level on which an undetermined edge loses 1 when it is placed tentatively."""
+        return _UNKNOWN_LEVEL if self.statuses[edge].doubt is Basis.UNKNOWN else _ALTERNATIVES_LEVEL
 
 
 @dataclass(frozen=True, slots=True)
 class Component:
-    """Places that hang together, by number, with the edges and bonds among them."""
+    """Connected places, by number, with the edges and the side constraints among them."""
 
     places: tuple[int, ...]
     edges: tuple[int, ...]
-    bonds: tuple[SideConstraint, ...]
+    side_constraints: tuple[SideConstraint, ...]
 
 
 def lay_out(problem: AssignmentProblem) -> Layout:
-    """The whole question. Raises ValueError with every fault when the problem breaks its own contract."""
+    """The whole problem, with all levels of `service.assignment.problem` except `order`.
+
+    Raises ValueError, naming every fault, when the problem violates its own contract (a number out of range, a duplicate
+    edge, a cost outside 0 to LARGEST_COST, keys that are missing or inconsistent). Linear in edges times rules.
+    """
     _check(problem)
     edges = _in_order(edge for edge in problem.edges if problem.quantity[edge.holding])
-    standings = [_standing(edge, problem.rules) for edge in edges]
-    bonds = _bonds(problem, edges, standings)
-    in_play = {edge for bond in bonds if bond.firm for edge in edges_of(bond)}
+    statuses = [_status_of(edge, problem.rules) for edge in edges]
+    side_constraints = _side_constraints(problem, edges, statuses)
+    in_play = {edge for constraint in side_constraints if constraint.firm_only for edge in edges_of(constraint)}
     settled = tuple(
-        EdgeStatus(Basis.FIRM, False) if standing.wavers and number not in in_play else standing
-        for number, standing in enumerate(standings)
+        EdgeStatus(Basis.FIRM, False) if status.is_undetermined and number not in in_play else status
+        for number, status in enumerate(statuses)
     )
-    losses = tuple(_losses(edge, standing, problem) for edge, standing in zip(edges, settled, strict=True))
+    losses = tuple(_losses(edge, status, problem) for edge, status in zip(edges, settled, strict=True))
     levels = (*COUNT_LEVELS, *(f"prefer-{i}" for i in range(problem.preference_levels)), "moved")
-    return Layout(len(problem.required), edges, problem.quantity, settled, losses, levels, bonds)
+    return Layout(len(problem.required), edges, problem.quantity, settled, losses, levels, side_constraints)
 
 
 def lay_out_certain(problem: AssignmentProblem) -> Layout:
-    """The question behind `certain`: firm edges without a wholly unknown key, all firm, every possible key counted."""
+    """The problem behind `Solution.certain`: only edges that can be firm, all of them firm, with every possible key
+    counted in the side constraints. Its one level is `places`. Raises ValueError as `lay_out` does."""
     _check(problem)
     kept = (edge for edge in problem.edges if problem.quantity[edge.holding])
-    edges = _in_order(edge for edge in kept if _can_be_firm(_standing(edge, problem.rules)))
-    sure = [EdgeStatus(Basis.FIRM, False)] * len(edges)
-    bonds = _bonds(problem, edges, sure, certain=True)
+    edges = _in_order(edge for edge in kept if _can_be_firm(_status_of(edge, problem.rules)))
+    firm = [EdgeStatus(Basis.FIRM, False)] * len(edges)
+    side_constraints = _side_constraints(problem, edges, firm, certain=True)
     return Layout(
-        len(problem.required), edges, problem.quantity, tuple(sure), ((-1,),) * len(edges), ("places",), bonds
+        len(problem.required),
+        edges,
+        problem.quantity,
+        tuple(firm),
+        ((-1,),) * len(edges),
+        ("places",),
+        side_constraints,
     )
 
 
-def components(board: Layout) -> tuple[Component, ...]:
-    """The places with an edge, split into groups that share no holding and no bond; in order of their first place."""
-    return split(board, range(len(board.edges)), board.bonds)
+def components(layout: Layout) -> tuple[Component, ...]:
+    """The connected components: places that share a holding or a side constraint belong together. In order of their first
+    place; places without an edge are in none. Near-linear in edges (union-find)."""
+    return split(layout, range(len(layout.edges)), layout.side_constraints)
 
 
-def split(board: Layout, edges: Iterable[int], bonds: Iterable[SideConstraint]) -> tuple[Component, ...]:
-    """Components of some of the edges; bonds are cut down to these, and left out where nothing can break them now."""
+def split(layout: Layout, edges: Iterable[int], side_constraints: Iterable[SideConstraint]) -> tuple[Component, ...]:
+    """The components of a subset of the edges, by number. Side constraints are restricted to these edges, and left out
+    where no selection can violate them any more."""
     kept = sorted(edges)
     among = set(kept)
-    cut = (_cut_down(bond, among) for bond in bonds)
-    bonds = tuple(bond for bond in cut if _can_bind(bond, board.edges, board.quantity))
-    leader = list(range(board.places + len(board.quantity)))
+    restricted = (_restricted(constraint, among) for constraint in side_constraints)
+    side_constraints = tuple(one for one in restricted if _can_bind(one, layout.edges, layout.quantity))
+    leader = list(range(layout.places + len(layout.quantity)))
 
     def find(node: int) -> int:
         while leader[node] != node:
@@ -130,50 +146,46 @@ def split(board: Layout, edges: Iterable[int], bonds: Iterable[SideConstraint]) 
         return node
 
     for number in kept:
-        edge = board.edges[number]
-        leader[find(board.places + edge.holding)] = find(edge.place)
-    for bond in bonds:
-        first, *others = edges_of(bond)
+        edge = layout.edges[number]
+        leader[find(layout.places + edge.holding)] = find(edge.place)
+    for constraint in side_constraints:
+        first, *others = edges_of(constraint)
         for other in others:
-            leader[find(board.edges[other].place)] = find(board.edges[first].place)
-    grouped: dict[int, list[int]] = {}
+            leader[find(layout.edges[other].place)] = find(layout.edges[first].place)
+    edges_by_root: dict[int, list[int]] = {}
     for number in kept:
-        grouped.setdefault(find(board.edges[number].place), []).append(number)
-    tied: dict[int, list[SideConstraint]] = {}
-    for bond in bonds:
-        tied.setdefault(find(board.edges[edges_of(bond)[0]].place), []).append(bond)
+        edges_by_root.setdefault(find(layout.edges[number].place), []).append(number)
+    constraints_by_root: dict[int, list[SideConstraint]] = {}
+    for constraint in side_constraints:
+        constraints_by_root.setdefault(find(layout.edges[edges_of(constraint)[0]].place), []).append(constraint)
     return tuple(
-        Component(tuple(sorted({board.edges[n].place for n in group})), tuple(group), tuple(tied.get(root, ())))
-        for root, group in grouped.items()
+        Component(
+            tuple(sorted({layout.edges[n].place for n in group})),
+            tuple(group),
+            tuple(constraints_by_root.get(root, ())),
+        )
+        for root, group in edges_by_root.items()
     )
 
 
-def _cut_down(bond: SideConstraint, kept: set[int]) -> SideConstraint:
-    if isinstance(bond, Limit):
-        return Limit(tuple(edge for edge in bond.edges if edge in kept), bond.count, bond.firm)
-    sides = (tuple(edge for edge in side if edge in kept) for side in bond.sides)
-    return Exclusion(tuple(side for side in sides if side), bond.firm)
+def _restricted(constraint: SideConstraint, kept: set[int]) -> SideConstraint:
+    if isinstance(constraint, Limit):
+        return Limit(tuple(edge for edge in constraint.edges if edge in kept), constraint.count, constraint.firm_only)
+    sides = (tuple(edge for edge in side if edge in kept) for side in constraint.groups)
+    return Exclusion(tuple(side for side in sides if side), constraint.firm_only)
 
 
-def edges_of(bond: SideConstraint) -> tuple[int, ...]:
-    """All edges that the bond speaks of."""
-    return bond.edges if isinstance(bond, Limit) else tuple(edge for side in bond.sides for edge in side)
-
-
-def level_multipliers(spreads: Sequence[int]) -> tuple[int, ...]:
-    """Multipliers that pack levels into one number: each exceeds the most by which all later ones can differ."""
-    multipliers = [1] * len(spreads)
-    for i in range(len(spreads) - 2, -1, -1):
-        multipliers[i] = multipliers[i + 1] * (spreads[i + 1] + 1)
-    return tuple(multipliers)
+def edges_of(constraint: SideConstraint) -> tuple[int, ...]:
+    """All edges that the side constraint names."""
+    return constraint.edges if isinstance(constraint, Limit) else tuple(e for group in constraint.groups for e in group)
 
 
 def _in_order(edges: Iterable[Edge]) -> tuple[Edge, ...]:
     return tuple(sorted(edges, key=lambda edge: (edge.place, edge.holding)))
 
 
-def _losses(edge: Edge, standing: EdgeStatus, problem: AssignmentProblem) -> tuple[int, ...]:
-    doubt = Basis.FIRM if standing.wavers else standing.doubt
+def _losses(edge: Edge, status: EdgeStatus, problem: AssignmentProblem) -> tuple[int, ...]:
+    doubt = Basis.FIRM if status.is_undetermined else status.doubt
     counts = (
         -int(edge.pinned),
         -int(problem.required[edge.place]),
@@ -185,13 +197,13 @@ def _losses(edge: Edge, standing: EdgeStatus, problem: AssignmentProblem) -> tup
 
 
 def _covers(rule: SetRule, edge: Edge) -> bool:
-    """A rule covers the edges into its places; `not_elsewhere` speaks of the places outside too."""
+    """Whether the rule looks at the edge: those into its places, and for `not_elsewhere` those outside as well."""
     outside = rule.kind is SetRuleKind.NOT_ELSEWHERE and (rule.among is None or edge.place in rule.among)
     return outside or edge.place in rule.places
 
 
-def _standing(edge: Edge, rules: Iterable[SetRule]) -> EdgeStatus:
-    """An edge's own doubt comes first; else the largest among the rules in which its key is unsettled."""
+def _status_of(edge: Edge, rules: Iterable[SetRule]) -> EdgeStatus:
+    """The edge's own doubt if it has one, else the strongest among the rules under which its key is unsettled."""
     if edge.basis is not Basis.FIRM:
         return EdgeStatus(edge.basis, False)
     unsettled = [
@@ -205,50 +217,54 @@ def _standing(edge: Edge, rules: Iterable[SetRule]) -> EdgeStatus:
     return EdgeStatus(max(keys.basis for keys in unsettled), not wholly_unknown)
 
 
-def _can_be_firm(standing: EdgeStatus) -> bool:
-    return standing.wavers or standing.doubt is Basis.FIRM
+def _can_be_firm(status: EdgeStatus) -> bool:
+    return status.is_undetermined or status.doubt is Basis.FIRM
 
 
-def _bonds(
-    problem: AssignmentProblem, edges: Sequence[Edge], standings: Sequence[EdgeStatus], certain: bool = False
+def _side_constraints(
+    problem: AssignmentProblem, edges: Sequence[Edge], statuses: Sequence[EdgeStatus], certain: bool = False
 ) -> tuple[SideConstraint, ...]:
-    firm = {number for number, standing in enumerate(standings) if _can_be_firm(standing)}
-    found = (bond for rule in problem.rules for bond in _bonds_of(rule, edges, firm, problem.quantity, certain))
-    return tuple(bond for bond in found if _can_bind(bond, edges, problem.quantity))
+    firm = {number for number, status in enumerate(statuses) if _can_be_firm(status)}
+    found = (
+        constraint
+        for rule in problem.rules
+        for constraint in _constraints_of(rule, edges, firm, problem.quantity, certain)
+    )
+    return tuple(constraint for constraint in found if _can_bind(constraint, edges, problem.quantity))
 
 
-def _bonds_of(
+def _constraints_of(
     rule: SetRule, edges: Sequence[Edge], firm: set[int], quantity: Sequence[int], certain: bool
 ) -> Iterator[SideConstraint]:
-    """The rule over settled keys of all that is taken, and over possible keys of what is firm. With `certain` all is
-    firm, so the second alone says everything. Where every key is settled the second follows from the first."""
+    """The rule over the settled keys of all selected edges, and over the possible keys of the firm ones. With `certain`
+    every edge is firm, so the second is enough; where every key is settled the second follows from the first."""
     inside = [number for number, edge in enumerate(edges) if edge.place in rule.places]
     outside = [n for n, edge in enumerate(edges) if edge.place not in rule.places and _covers(rule, edge)]
     keys = {number: rule.keys[edges[number].holding] for number in (*inside, *outside)}
-    doubtful = {number for number in firm if number in keys and keys[number].possible != keys[number].settled}
+    unsettled = {number for number in firm if number in keys and keys[number].possible != keys[number].settled}
     by_settled = {number: keys[number].settled for number in keys}
     by_possible = {number: keys[number].possible or frozenset() for number in keys if number in firm}
-    counted = ((by_possible, False),) if certain else ((by_settled, False), (by_possible, True))
+    readings = ((by_possible, False),) if certain else ((by_settled, False), (by_possible, True))
     pieces = _by_key({number: (edges[number].holding,) for number in inside if quantity[edges[number].holding] > 1})
 
-    for shown, is_firm in counted:
-        here = _by_key({number: shown[number] for number in inside if number in shown})
+    for keys_counted, firm_only in readings:
+        here = _by_key({number: keys_counted[number] for number in inside if number in keys_counted})
         if rule.kind in (SetRuleKind.AT_MOST, SetRuleKind.DIFFERENT):
             count = 1 if rule.kind is SetRuleKind.DIFFERENT else rule.count
             for group in here.values():
-                if not is_firm or not doubtful.isdisjoint(group):
-                    yield Limit(tuple(group), count, is_firm)
+                if not firm_only or not unsettled.isdisjoint(group):
+                    yield Limit(tuple(group), count, firm_only)
         elif rule.kind is SetRuleKind.NOT_ELSEWHERE:
-            there = _by_key({number: shown[number] for number in outside if number in shown})
+            there = _by_key({number: keys_counted[number] for number in outside if number in keys_counted})
             for key, group in here.items():
                 both = (*group, *there.get(key, ()))
-                if not is_firm or not doubtful.isdisjoint(both):
-                    yield Exclusion((tuple(group), tuple(there.get(key, ()))), is_firm)
-        elif not is_firm or doubtful:
-            # Pieces of one holding are alike whatever the key is; two holdings surely only when both are settled.
-            yield Exclusion(tuple(map(tuple, _sides(inside, edges, keys, shown).values())), is_firm)
+                if not firm_only or not unsettled.isdisjoint(both):
+                    yield Exclusion((tuple(group), tuple(there.get(key, ()))), firm_only)
+        elif not firm_only or unsettled:
+            groups = _groups_that_agree(inside, edges, keys, keys_counted)
+            yield Exclusion(tuple(map(tuple, groups.values())), firm_only)
 
-    # Pieces of one holding share the key for sure, known or not.
+    # Pieces of one holding share the key, whatever it is.
     if rule.kind is SetRuleKind.DIFFERENT:
         for group in pieces.values():
             yield Limit(tuple(group), 1, False)
@@ -257,40 +273,44 @@ def _bonds_of(
             yield Exclusion((tuple(group), tuple(n for n in outside if edges[n].holding == holding)), False)
 
 
-def _sides(
-    inside: Iterable[int], edges: Sequence[Edge], keys: Mapping[int, EdgeKeys], shown: Mapping[int, Iterable[int]]
+def _groups_that_agree(
+    inside: Iterable[int],
+    edges: Sequence[Edge],
+    keys: Mapping[int, EdgeKeys],
+    keys_counted: Mapping[int, Iterable[int]],
 ) -> dict[tuple[str, int], list[int]]:
-    sides: dict[tuple[str, int], list[int]] = {}
+    """Edges whose keys certainly agree: those of one settled key, and the pieces of one holding whatever its key is."""
+    groups: dict[tuple[str, int], list[int]] = {}
     for number in inside:
-        if number not in shown:
+        if number not in keys_counted:
             continue
         if keys[number].possible == keys[number].settled:
-            sides.setdefault(("key", min(keys[number].settled)), []).append(number)
-        elif shown[number]:
-            sides.setdefault(("holding", edges[number].holding), []).append(number)
-    return dict(sorted(sides.items()))
+            groups.setdefault(("key", min(keys[number].settled)), []).append(number)
+        elif keys_counted[number]:
+            groups.setdefault(("holding", edges[number].holding), []).append(number)
+    return dict(sorted(groups.items()))
 
 
-def _by_key(shown: Mapping[int, Iterable[int]]) -> dict[int, list[int]]:
+def _by_key(keys_of: Mapping[int, Iterable[int]]) -> dict[int, list[int]]:
     groups: dict[int, list[int]] = {}
-    for number, keys in shown.items():
+    for number, keys in keys_of.items():
         for key in keys:
             groups.setdefault(key, []).append(number)
     return dict(sorted(groups.items()))
 
 
-def _can_bind(bond: SideConstraint, edges: Sequence[Edge], quantity: Sequence[int]) -> bool:
-    """Whether so many coins could ever be taken that the bond matters."""
-    spoken_of = edges_of(bond)
-    places = {edges[number].place for number in spoken_of}
+def _can_bind(constraint: SideConstraint, edges: Sequence[Edge], quantity: Sequence[int]) -> bool:
+    """Whether enough of its edges can be selected together to violate the constraint."""
+    named = edges_of(constraint)
+    places = {edges[number].place for number in named}
     pieces: dict[int, int] = {}
-    for number in spoken_of:
+    for number in named:
         holding = edges[number].holding
         pieces[holding] = min(pieces.get(holding, 0) + 1, quantity[holding])
     most = min(len(places), sum(pieces.values()))
-    if isinstance(bond, Limit):
-        return most > bond.count
-    return most > 1 and sum(1 for side in bond.sides if side) > 1
+    if isinstance(constraint, Limit):
+        return most > constraint.count
+    return most > 1 and sum(1 for group in constraint.groups if group) > 1
 
 
 def _check(problem: AssignmentProblem) -> None:
@@ -302,12 +322,12 @@ def _check(problem: AssignmentProblem) -> None:
     for edge in problem.edges:
         name = f"edge (place {edge.place}, holding {edge.holding})"
         if not (0 <= edge.place < places and 0 <= edge.holding < holdings):
-            faults.append(f"{name} names a place or holding that is not there")
+            faults.append(f"{name} names a place or holding that does not exist")
         if (edge.place, edge.holding) in seen:
-            faults.append(f"{name} is there twice")
+            faults.append(f"{name} is listed twice")
         seen.add((edge.place, edge.holding))
         if len(edge.cost) != problem.preference_levels:
-            faults.append(f"{name} has {len(edge.cost)} costs where {problem.preference_levels} are asked")
+            faults.append(f"{name} has {len(edge.cost)} costs, not {problem.preference_levels}")
         if any(not 0 <= cost <= LARGEST_COST for cost in edge.cost):
             faults.append(f"{name} has a cost outside 0 to 2**60: use ranks or a coarser unit")
     for rule in problem.rules:

@@ -1,10 +1,14 @@
-"""Places and holdings without a bond between them: exact, on whole numbers of any size, without a solver.
+"""The best assignment of a component without side constraints: exact, on whole numbers of any size, without a solver.
 
-Places are put in one at a time, each by a shortest path of moves that ends where a holding has a piece to spare or a
-place is left empty, with a price on every holding that is used up (Jonker and Volgenant 1987, for holdings of several
-pieces). All levels are packed into one whole number, so one pass decides them together. At the end every place has an
-option of the least cost plus price, and only used-up holdings have a price: by complementary slackness that proves the
-optimum, and names every other optimum too (the *tight* options), from which the canonical one is taken.
+A minimum-cost flow by successive shortest paths with dual prices: places are inserted one at a time, each along the
+cheapest augmenting path, which ends at a holding with a piece to spare or at a place that is left empty (R. Jonker, A.
+Volgenant, "A shortest augmenting path algorithm for dense and sparse linear assignment problems", Computing 38, 1987,
+here for holdings of several pieces; from memory). All levels are packed into one whole number
+(`service.assignment.levels`), so one pass decides them together.
+
+At the end every place has an option of the least cost plus price, and only holdings that are used up have a price. By
+complementary slackness that proves the optimum, and it describes every other optimum: those that use *tight* options only
+(reduced cost 0) and leave no priced piece unused. The canonical one among them is then selected.
 """
 
 from __future__ import annotations
@@ -13,156 +17,148 @@ import heapq
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
 
-from service.assignment.components import Component, Layout, level_multipliers
+from service.assignment.components import Component, Layout
+from service.assignment.levels import level_weights
 from service.assignment.matching import MatchingOptions, optimal_matching
 
 EMPTY = -1
-"""Stands for the holding of a place that stays empty, and for the edge of that choice."""
-
-
+"""The holding of a place that stays empty; its edge as well."""
 LARGE = 2_000
-"""From so many edges on scipy's solver is asked first; it takes some 0.1 s to load."""
+"""From this number of edges on scipy's solver is tried first; it takes some 0.1 s to load."""
 
 
 class FlowState:
-    """An optimum of a component with its prices. `chosen`, `sitting` and `options` speak of holdings (EMPTY for none);
-    `options` are for each place its holdings in order, EMPTY last, each with its packed cost."""
+    """An optimum of a component with its dual prices.
 
-    def __init__(self, board: Layout, component: Component) -> None:
-        self._board, self._component = board, component
-        self.quantity = board.quantity
-        holdings = [EMPTY, *sorted({board.edges[edge].holding for edge in component.edges})]
+    `holding_of` maps each place to its holding (EMPTY for none), `places_of` each holding to its places, `price` each
+    holding to its dual price on the packed scale (0 for EMPTY). `tight` lists for each place its holdings of reduced cost
+    0, in order, EMPTY last.
+    """
+
+    def __init__(self, layout: Layout, component: Component) -> None:
+        self._layout, self._component = layout, component
+        self.quantity = layout.quantity
+        holdings = [EMPTY, *sorted({layout.edges[edge].holding for edge in component.edges})]
         self.price: dict[int, int] = dict.fromkeys(holdings, 0)
-        self.sitting: dict[int, dict[int, None]] = {holding: {} for holding in holdings}
-        self.chosen: dict[int, int] = {}
+        self.places_of: dict[int, dict[int, None]] = {holding: {} for holding in holdings}
+        self.holding_of: dict[int, int] = {}
         self.tight: Mapping[int, Sequence[int]] = {}
-        """The holdings that each place takes in some assignment of least cost plus price, in order, EMPTY last."""
 
     @cached_property
     def options(self) -> Mapping[int, Mapping[int, int]]:
-        return _options(self._board, self._component)
+        """For each place its holdings in order, EMPTY last, each with its packed cost."""
+        weights = level_weights(self._layout, self._component)
+        options: dict[int, dict[int, int]] = {place: {} for place in self._component.places}
+        for number in self._component.edges:
+            edge = self._layout.edges[number]
+            options[edge.place][edge.holding] = sum(
+                lost * weight for lost, weight in zip(self._layout.losses[number], weights, strict=True) if lost
+            )
+        for costs in options.values():
+            costs[EMPTY] = 0
+        return options
 
-    def has_spare(self, holding: int) -> bool:
+    def has_capacity(self, holding: int) -> bool:
         """Whether one more place could take the holding."""
-        return holding == EMPTY or len(self.sitting[holding]) < self.quantity[holding]
+        return holding == EMPTY or len(self.places_of[holding]) < self.quantity[holding]
 
-    def is_loose(self, holding: int) -> bool:
-        """Whether a piece of the holding may as well stay unused."""
+    def is_unpriced(self, holding: int) -> bool:
+        """Whether an optimum may leave a piece of the holding unused."""
         return holding == EMPTY or not self.price[holding]
 
-    def sit(self, place: int, holding: int) -> None:
-        """Move the place to the holding."""
-        if place in self.chosen:
-            del self.sitting[self.chosen[place]][place]
-        self.chosen[place] = holding
-        self.sitting[holding][place] = None
-
-    def is_proven(self) -> bool:
-        """The certificate, on all levels at once: every place sits on an option of the least cost plus price, no price is
-        below nought, and only what is used up has one."""
-        for place, costs in self.options.items():
-            here = self.chosen[place]
-            if costs[here] + self.price[here] > min(cost + self.price[holding] for holding, cost in costs.items()):
-                return False
-        return all(
-            price == 0 or (price > 0 and holding != EMPTY and not self.has_spare(holding))
-            for holding, price in self.price.items()
-        )
+    def assign(self, place: int, holding: int) -> None:
+        """Give the place this holding, instead of the one that it has."""
+        if place in self.holding_of:
+            del self.places_of[self.holding_of[place]][place]
+        self.holding_of[place] = holding
+        self.places_of[holding][place] = None
 
 
-def solve_flow(board: Layout, component: Component, *, in_order: bool = True) -> FlowState:
-    """The first optimum in canonical order of the component, its bonds left aside; any optimum where the order does not
-    matter."""
-    filling = (_by_solver(board, component) if len(component.edges) >= LARGE else None) or _by_paths(board, component)
+def solve_flow(layout: Layout, component: Component, *, in_order: bool = True) -> FlowState:
+    """The optimum of a component on all levels, its side constraints ignored.
+
+    Ties: the canonical optimum, in which each place in order has the first holding that some optimum with the same
+    choices before it allows (EMPTY last). With `in_order` false: any optimum. Time: one shortest path for each place, so
+    at most places times edges times log(holdings), and one search among tight options for each place whose first tight
+    option is not its own; memory linear in edges. From LARGE edges on `service.assignment.matching` finds the optimum,
+    where its proof succeeds.
+
+    >>> from service.assignment.components import components, lay_out
+    >>> from service.assignment.problem import AssignmentProblem, Basis, Edge
+    >>> edges = (
+    ...     Edge(place=0, holding=0, basis=Basis.FIRM, cost=(0,)),
+    ...     Edge(place=0, holding=1, basis=Basis.FIRM, cost=(3,)),
+    ...     Edge(place=1, holding=0, basis=Basis.FIRM, cost=(1,)),
+    ... )
+    >>> layout = lay_out(AssignmentProblem((True, True), (1, 1), edges, preference_levels=1))
+    >>> (component,) = components(layout)
+    >>> flow = solve_flow(layout, component)
+    >>> flow.holding_of
+    {0: 1, 1: 0}
+
+    Filling both places outweighs any cost. Holding 0 is used up and has a price, holding 1 is not and has none; every
+    optimum uses tight options only:
+
+    >>> flow.price[0] > 0, flow.price[1]
+    (True, 0)
+    >>> flow.tight
+    {0: [0, 1], 1: [0]}
+    """
+    flow = (_by_matching(layout, component) if len(component.edges) >= LARGE else None) or _by_paths(layout, component)
     if in_order:
-        _take_first(filling, component.places)
-    return filling
+        _make_canonical(flow, component.places)
+    return flow
 
 
-def _by_solver(board: Layout, component: Component) -> FlowState | None:
-    options = MatchingOptions(board, component)
+def selected_edges(layout: Layout, component: Component, flow: FlowState) -> frozenset[int]:
+    """The edges of the component that the flow uses."""
+    return frozenset(e for e in component.edges if flow.holding_of[layout.edges[e].place] == layout.edges[e].holding)
+
+
+def _by_matching(layout: Layout, component: Component) -> FlowState | None:
+    options = MatchingOptions(layout, component)
     found = optimal_matching(options)
     if found is None:
         return None
-    chosen, prices, tight = found
-    filling = FlowState(board, component)
+    chosen, prices, is_tight = found
+    flow = FlowState(layout, component)
     names = [*options.holdings, *([EMPTY] * len(options.places))]
-    filling.price.update(zip(options.holdings, prices.tolist(), strict=False))
+    flow.price.update(zip(options.holdings, prices.tolist(), strict=False))
     for place, column in zip(options.places, options.column[chosen].tolist(), strict=True):
-        filling.sit(place, names[column])
-    lists: dict[int, list[int]] = {place: [] for place in options.places}
-    for row, column in zip(options.row[tight].tolist(), options.column[tight].tolist(), strict=True):
-        lists[options.places[row]].append(names[column])
-    filling.tight = lists
-    return filling
+        flow.assign(place, names[column])
+    tight: dict[int, list[int]] = {place: [] for place in options.places}
+    for row, column in zip(options.row[is_tight].tolist(), options.column[is_tight].tolist(), strict=True):
+        tight[options.places[row]].append(names[column])
+    flow.tight = tight
+    return flow
 
 
-def _by_paths(board: Layout, component: Component) -> FlowState:
-    filling = FlowState(board, component)
+def _by_paths(layout: Layout, component: Component) -> FlowState:
+    flow = FlowState(layout, component)
     for place in component.places:
-        _put_in(filling, place)
-    price = filling.price
+        _augment(flow, place)
+    price = flow.price
     tight: dict[int, list[int]] = {}
-    for place, costs in filling.options.items():
-        here = filling.chosen[place]
+    for place, costs in flow.options.items():
+        here = flow.holding_of[place]
         least = costs[here] + price[here]
         tight[place] = [holding for holding, cost in costs.items() if cost + price[holding] <= least]
         if any(costs[holding] + price[holding] < least for holding in tight[place]):
-            raise ArithmeticError("the flow's own prices do not prove its answer")
-    filling.tight = tight
-    return filling
+            raise ArithmeticError("the prices of the flow do not prove that it is optimal")
+    flow.tight = tight
+    return flow
 
 
-def selected_edges(board: Layout, component: Component, filling: FlowState) -> frozenset[int]:
-    """The edges of the component that the filling takes."""
-    return frozenset(e for e in component.edges if filling.chosen[board.edges[e].place] == board.edges[e].holding)
-
-
-def _options(board: Layout, component: Component) -> dict[int, dict[int, int]]:
-    weights = level_weights(board, component)
-    options: dict[int, dict[int, int]] = {place: {} for place in component.places}
-    for number in component.edges:
-        edge = board.edges[number]
-        options[edge.place][edge.holding] = sum(
-            loss * weight for loss, weight in zip(board.losses[number], weights, strict=True) if loss
-        )
-    for costs in options.values():
-        costs[EMPTY] = 0
-    return options
-
-
-def level_weights(board: Layout, component: Component) -> tuple[int, ...]:
-    """What one of each level weighs when all levels are packed into one whole number."""
-    return level_multipliers([most - least for least, most in level_spreads(board, component)])
-
-
-def level_spreads(board: Layout, component: Component) -> list[tuple[int, int]]:
-    """For every level the least and the most that all places together could lose."""
-    count = len(board.levels)
-    bounds = {place: ([0] * count, [0] * count) for place in component.places}
-    for number in component.edges:
-        least, most = bounds[board.edges[number].place]
-        for level, loss in enumerate(board.losses[number]):
-            least[level] = min(least[level], loss)
-            most[level] = max(most[level], loss)
-        if board.standings[number].wavers:
-            doubt = board.doubt_level(number)
-            most[doubt] = max(most[doubt], 1)
-    return [
-        (sum(least[level] for least, _ in bounds.values()), sum(most[level] for _, most in bounds.values()))
-        for level in range(count)
-    ]
-
-
-def _put_in(filling: FlowState, newcomer: int) -> None:
-    """Seat one more place along the cheapest chain of moves, and raise the prices that the chain pressed on."""
-    price, options = filling.price, filling.options
+def _augment(flow: FlowState, newcomer: int) -> None:
+    """Insert one more place along the cheapest augmenting path (Dijkstra on reduced costs), and raise the prices of the
+    holdings that the search passed."""
+    price, options = flow.price, flow.options
     nearest: dict[int, int] = {}
     arrives: dict[int, int] = {}
     done: dict[int, int] = {}
     heap: list[tuple[int, int]] = []
 
-    def look_from(place: int, base: int) -> None:
+    def relax(place: int, base: int) -> None:
         for holding, cost in options[place].items():
             if holding in done:
                 continue
@@ -172,85 +168,88 @@ def _put_in(filling: FlowState, newcomer: int) -> None:
                 arrives[holding] = place
                 heapq.heappush(heap, (distance, holding))
 
-    look_from(newcomer, 0)
+    relax(newcomer, 0)
     while True:
         distance, holding = heapq.heappop(heap)
         if holding in done:
             continue
-        if filling.has_spare(holding):
+        if flow.has_capacity(holding):
             break
         done[holding] = distance
-        for place in filling.sitting[holding]:
-            look_from(place, distance - options[place][holding] - price[holding])
+        for place in flow.places_of[holding]:
+            relax(place, distance - options[place][holding] - price[holding])
     for passed, at in done.items():
         price[passed] += distance - at
     while True:
         place = arrives[holding]
-        left = filling.chosen.get(place)
-        filling.sit(place, holding)
+        left = flow.holding_of.get(place)
+        flow.assign(place, holding)
         if left is None:
             return
         holding = left
 
 
-def _take_first(filling: FlowState, places: Iterable[int]) -> None:
-    """Give each place in order the first holding that some optimum has there, those before it kept as they are."""
+def _make_canonical(flow: FlowState, places: Iterable[int]) -> None:
+    """Give each place in order the first holding that some optimum has there, with the places before it unchanged."""
     takers: dict[int, list[int]] = {}
-    for place, holdings in filling.tight.items():
+    for place, holdings in flow.tight.items():
         for holding in holdings:
             takers.setdefault(holding, []).append(place)
-    kept: set[int] = set()
+    fixed: set[int] = set()
     for place in places:
-        here, wanted = filling.chosen[place], filling.tight[place]
-        kept.add(place)
-        better = wanted[: wanted.index(here)]
-        if not better:
+        here, tight = flow.holding_of[place], flow.tight[place]
+        fixed.add(place)
+        earlier = tight[: tight.index(here)]
+        if not earlier:
             continue
-        onward = _ways_to(filling, here, takers, kept, better[0])
-        first = next((holding for holding in better if holding in onward), None)
+        steps = _alternating_paths(flow, here, takers, fixed, earlier[0])
+        first = next((holding for holding in earlier if holding in steps), None)
         if first is not None:
-            for mover, goal in _moves(onward, first, here):
-                filling.sit(mover, goal)
-            filling.sit(place, first)
+            for mover, to in _moves_along(steps, first, here):
+                flow.assign(mover, to)
+            flow.assign(place, first)
 
 
-_Onward = dict[int, tuple[int | None, int]]
-"""For a holding the place that moves away from it (None: a piece is just left unused, or taken up) and where to."""
+_Steps = dict[int, tuple[int | None, int]]
+"""For a holding the next step of a path: the place that leaves it (None: a piece is put to use, or left unused), and the
+holding to which it goes."""
 
 
-def _ways_to(filling: FlowState, goal: int, takers: Mapping[int, Sequence[int]], kept: set[int], first: int) -> _Onward:
-    """From which holdings a chain of moves that costs nothing leads to the goal, so that one place more can sit there and
-    one less at the goal. The search ends early once `first` is met."""
-    onward: _Onward = {goal: (None, goal)}
+def _alternating_paths(
+    flow: FlowState, goal: int, takers: Mapping[int, Sequence[int]], fixed: set[int], first: int
+) -> _Steps:
+    """The holdings from which an alternating path of reduced cost 0 leads to the goal, so that one more place can have
+    that holding and one less the goal. The breadth-first search ends early once it reaches `first`."""
+    steps: _Steps = {goal: (None, goal)}
     queue = [goal]
     for there in queue:
-        for here, mover in _before(filling, there, takers, kept):
-            if here not in onward:
-                onward[here] = (mover, there)
+        for here, mover in _steps_to(flow, there, takers, fixed):
+            if here not in steps:
+                steps[here] = (mover, there)
                 if here == first:
-                    return onward
+                    return steps
                 queue.append(here)
-    return onward
+    return steps
 
 
-def _before(
-    filling: FlowState, there: int, takers: Mapping[int, Sequence[int]], kept: set[int]
+def _steps_to(
+    flow: FlowState, there: int, takers: Mapping[int, Sequence[int]], fixed: set[int]
 ) -> Iterator[tuple[int, int | None]]:
     for place in takers.get(there, ()):
-        if place not in kept:
-            yield filling.chosen[place], place
+        if place not in fixed:
+            yield flow.holding_of[place], place
     if there == EMPTY:
-        # What has a piece to spare and no price can be taken up for nothing.
-        yield from ((h, None) for h in takers if h != EMPTY and filling.is_loose(h) and filling.has_spare(h))
-    elif filling.is_loose(there) and filling.sitting[there]:
+        # A spare piece of an unpriced holding can be put to use at no cost.
+        yield from ((h, None) for h in takers if h != EMPTY and flow.is_unpriced(h) and flow.has_capacity(h))
+    elif flow.is_unpriced(there) and flow.places_of[there]:
         yield EMPTY, None
 
 
-def _moves(onward: _Onward, start: int, goal: int) -> list[tuple[int, int]]:
+def _moves_along(steps: _Steps, start: int, goal: int) -> list[tuple[int, int]]:
     moves = []
     here = start
     while here != goal:
-        mover, there = onward[here]
+        mover, there = steps[here]
         if mover is not None:
             moves.append((mover, there))
         here = there

@@ -1,14 +1,14 @@
-"""An optimum of a large component without bonds, found by scipy's solver for sparse assignment, proven by prices.
+"""The optimum of a large component without side constraints, by scipy's solver for sparse assignment, proven by prices.
 
-The solver works in doubles, exact for whole numbers up to 2^53. The levels are therefore packed, from the first on, into
-groups that stay below that; each group is optimised among the optima of the groups before it: an option that those leave
-out of reach costs more than the whole group can lose, and a holding that they want used up earns as much. The
-method is that of Jonker and Volgenant (1987), as in scipy.sparse.csgraph.min_weight_full_bipartite_matching.
+The solver computes in doubles, which are exact for whole numbers up to 2^53. The levels are therefore packed, from the
+first on, into groups below that size. Each group is optimised among the optima of the groups before it: an option that is
+not optimal for those costs more than the whole group can lose, and a holding that they need used up earns as much. The
+algorithm is that of Jonker and Volgenant (1987), as in scipy.sparse.csgraph.min_weight_full_bipartite_matching.
 
-However the answer was found, the prices prove it, over all levels at once and in whole numbers: they are the shortest ways
-from each used-up holding to one with a piece to spare (Bellman 1958), and where no place has an option below what it sits
-on, no price is below nought, and only used-up holdings have one, nothing better exists (complementary slackness). Where
-the proof fails the answer is None, and the caller takes the slower way.
+The answer is then proven over all levels at once in whole numbers, however it was found: the dual prices are the shortest
+distances from each used-up holding to one with a piece to spare (R. Bellman, "On a routing problem", 1958). If no place
+has an option below its own, no price is negative, and only used-up holdings have a price, no better assignment exists
+(complementary slackness). Where the proof fails the result is None, and `service.assignment.flow` takes the slower way.
 """
 
 from __future__ import annotations
@@ -19,7 +19,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from service.assignment.components import Component, Layout, level_multipliers
+from service.assignment.components import Component, Layout
+from service.assignment.levels import mixed_radix_weights
 
 _Integers = npt.NDArray[np.int64]
 _Numbers = npt.NDArray[Any]
@@ -31,40 +32,49 @@ _MOST_COPIES = 2_000_000
 
 
 class MatchingOptions:
-    """A component as arrays, one entry an option, in order of row (place): its holdings, then its own emptiness."""
+    """A component as arrays with one entry for each option, ordered by row (place): its holdings, then staying empty.
 
-    def __init__(self, board: Layout, component: Component) -> None:
+    `row`, `column`: shape (options,); columns are the holdings in order, then one for each place that stays empty.
+    `losses`: shape (options, levels). `start`: the first option of each row. `quantity`: shape (columns,).
+    """
+
+    def __init__(self, layout: Layout, component: Component) -> None:
         self.places = component.places
-        self.holdings = sorted({board.edges[edge].holding for edge in component.edges})
+        self.holdings = sorted({layout.edges[edge].holding for edge in component.edges})
         row_of = {place: row for row, place in enumerate(self.places)}
         column_of = {holding: column for column, holding in enumerate(self.holdings)}
-        edges = [board.edges[number] for number in component.edges]
+        edges = [layout.edges[number] for number in component.edges]
         rows, columns = len(self.places), len(self.holdings)
         row = np.array([row_of[edge.place] for edge in edges] + list(range(rows)), np.int64)
         column = np.array([column_of[edge.holding] for edge in edges] + list(range(columns, columns + rows)), np.int64)
         losses = np.array(
-            [board.losses[number] for number in component.edges] + [(0,) * len(board.levels)] * rows, np.int64
-        ).reshape(len(row), len(board.levels))
+            [layout.losses[number] for number in component.edges] + [(0,) * len(layout.levels)] * rows, np.int64
+        ).reshape(len(row), len(layout.levels))
         order = np.lexsort((column, row))
         self.row, self.column, self.losses = row[order], column[order], losses[order]
         self.start = np.searchsorted(self.row, np.arange(rows))
-        self.quantity = np.array([board.quantity[holding] for holding in self.holdings] + [1] * rows, np.int64)
+        self.quantity = np.array([layout.quantity[holding] for holding in self.holdings] + [1] * rows, np.int64)
 
     def spreads(self) -> list[int]:
-        """For each level the most by which all places together can differ."""
+        """For each level the most by which the losses of all places together can differ."""
         least = np.minimum.reduceat(self.losses, self.start, axis=0)
         most = np.maximum.reduceat(self.losses, self.start, axis=0)
         return [int(spread) for spread in (most - least).sum(axis=0)]
 
 
 def optimal_matching(options: MatchingOptions) -> tuple[_Integers, _Numbers, npt.NDArray[np.bool_]] | None:
-    """The option that each row takes in an optimum on all levels, the price of every column that proves it, and which
-    options are tight: of least cost plus price in their row. None where the proof does not come about."""
+    """An optimum on all levels with its proof; None where the proof does not succeed.
+
+    Returns the option chosen in each row, shape (rows,), by position; the dual price of every column, shape (columns,),
+    int64 or exact Python integers; and which options are tight (least cost plus price in their row), shape (options,).
+    Ties are left as the solver has them: the tight options describe every optimum. Price rounds are limited to 2,000, and
+    copies of holdings with several pieces to 2,000,000 options.
+    """
     spreads = options.spreads()
     chosen = _by_groups(options, spreads)
     if chosen is None:
         return None
-    weights = level_multipliers(spreads)
+    weights = mixed_radix_weights(spreads)
     fits = sum(weight * (spread + 1) for weight, spread in zip(weights, spreads, strict=True)) < _INT64
     losses = options.losses if fits else options.losses.astype(object)
     cost = np.zeros(len(options.row), losses.dtype)
@@ -79,28 +89,28 @@ def optimal_matching(options: MatchingOptions) -> tuple[_Integers, _Numbers, npt
 
 def _by_groups(options: MatchingOptions, spreads: Sequence[int]) -> _Integers | None:
     rows, columns = len(options.places), len(options.quantity)
-    in_reach = np.ones(len(options.row), bool)
-    wanted = np.zeros(columns, bool)
+    is_tight_so_far = np.ones(len(options.row), bool)
+    needed = np.zeros(columns, bool)
     chosen: _Integers | None = None
     for levels in _groups(spreads, _EXACT // (4 * (rows + 1))):
-        weights = level_multipliers([spreads[level] for level in levels])
+        weights = mixed_radix_weights([spreads[level] for level in levels])
         cost = np.zeros(len(options.row), np.int64)
         for level, weight in zip(levels, weights, strict=True):
             cost += options.losses[:, level] * weight
-        reach = int((np.maximum.reduceat(cost, options.start) - np.minimum.reduceat(cost, options.start)).sum()) + 1
-        cost = cost + reach * (~in_reach) - reach * wanted[options.column]
-        chosen = _matched(options, cost)
+        penalty = int((np.maximum.reduceat(cost, options.start) - np.minimum.reduceat(cost, options.start)).sum()) + 1
+        cost = cost + penalty * (~is_tight_so_far) - penalty * needed[options.column]
+        chosen = _cheapest_assignment(options, cost)
         prices = None if chosen is None else _prices(options, chosen, cost)
         if chosen is None or prices is None:
             return None
         least = np.minimum.reduceat(cost + prices[options.column], options.start)
-        in_reach &= cost + prices[options.column] == least[options.row]
-        wanted |= prices > 0
+        is_tight_so_far &= cost + prices[options.column] == least[options.row]
+        needed |= prices > 0
     return chosen
 
 
 def _groups(spreads: Sequence[int], room: int) -> list[list[int]]:
-    """The levels in order, as many to a group as its numbers have room for; levels that cannot differ are left out."""
+    """The levels in order, as many in a group as `room` allows; levels that cannot differ are left out."""
     groups: list[list[int]] = [[]]
     size = 1
     for level, spread in enumerate(spreads):
@@ -114,8 +124,9 @@ def _groups(spreads: Sequence[int], room: int) -> list[list[int]]:
     return groups
 
 
-def _matched(options: MatchingOptions, cost: _Integers) -> _Integers | None:
-    """The cheapest option of each row with no column used more than its quantity; None where doubles cannot hold it."""
+def _cheapest_assignment(options: MatchingOptions, cost: _Integers) -> _Integers | None:
+    """The options of an assignment of least total cost, no column used more often than its quantity; None where doubles
+    cannot represent the costs."""
     from scipy.sparse import csr_array
     from scipy.sparse.csgraph import min_weight_full_bipartite_matching
 
@@ -129,7 +140,7 @@ def _matched(options: MatchingOptions, cost: _Integers) -> _Integers | None:
     option = np.repeat(np.arange(len(options.row)), repeats)
     within = np.arange(len(option)) - np.repeat(np.cumsum(repeats) - repeats, repeats)
     columns = first[options.column[option]] + within
-    # Explicit noughts would be taken for missing options, so the least cost becomes one.
+    # The solver takes an explicit zero for a missing option, so the least cost becomes 1.
     weights = (cost[option] - int(cost.min()) + 1).astype(np.float64)
     graph = csr_array((weights, (options.row[option], columns)), shape=(rows, int(first[-1])))
     _, taken = min_weight_full_bipartite_matching(graph)
@@ -138,29 +149,29 @@ def _matched(options: MatchingOptions, cost: _Integers) -> _Integers | None:
 
 
 def _prices(options: MatchingOptions, chosen: _Integers, cost: _Numbers) -> _Numbers | None:
-    """What each column must cost so that no row would rather sit elsewhere: the shortest way from it to a column with a
-    piece to spare. None where there is no such price: then the choice is not an optimum."""
+    """The dual price of each column: the shortest distance from it to a column with a piece to spare. None where these do
+    not prove the choice optimal, or are not found within the rounds."""
     columns = len(options.quantity)
-    sits, pays = options.column[chosen], cost[chosen]
-    used_up = np.bincount(sits, minlength=columns) >= options.quantity
-    # A place's own emptiness is nobody else's, so it never has a price.
+    own_column, own_cost = options.column[chosen], cost[chosen]
+    used_up = np.bincount(own_column, minlength=columns) >= options.quantity
+    # Only one place can use the column of its staying empty, so that never has a price.
     used_up[len(options.holdings) :] = False
-    far = int(sum(abs(int(most)) for most in np.maximum.reduceat(np.abs(cost), options.start))) * 2 + 1
+    infinite = int(sum(abs(int(most)) for most in np.maximum.reduceat(np.abs(cost), options.start))) * 2 + 1
     prices: _Numbers = np.zeros(columns, cost.dtype)
-    prices[used_up] = far
-    movers = np.flatnonzero(used_up[sits])
-    order = movers[np.argsort(sits[movers], kind="stable")]
-    grouped = np.flatnonzero(np.diff(sits[order], prepend=-1)) if len(order) else order
+    prices[used_up] = infinite
+    movers = np.flatnonzero(used_up[own_column])
+    order = movers[np.argsort(own_column[movers], kind="stable")]
+    group_start = np.flatnonzero(np.diff(own_column[order], prepend=-1)) if len(order) else order
     for _ in range(_MOST_ROUNDS):
         least = np.minimum.reduceat(cost + prices[options.column], options.start)
         if len(order) == 0:
             break
-        offered = np.minimum.reduceat((least - pays)[order], grouped)
-        held = sits[order][grouped]
-        if (offered >= prices[held]).all():
+        offered = np.minimum.reduceat((least - own_cost)[order], group_start)
+        occupied = own_column[order][group_start]
+        if (offered >= prices[occupied]).all():
             break
-        prices[held] = np.minimum(prices[held], offered)
+        prices[occupied] = np.minimum(prices[occupied], offered)
     else:
         return None
-    proven = (prices >= 0).all() and (least == pays + prices[sits]).all()
+    proven = (prices >= 0).all() and (least == own_cost + prices[own_column]).all()
     return prices if proven else None

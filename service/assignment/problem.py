@@ -1,35 +1,38 @@
-"""The assignment as whole numbers: places, holdings, edges, rules over several places. Pure; nothing of coins in it.
+"""The assignment problem as whole numbers: places, holdings, edges, rules over several places. It knows nothing of coins.
 
-What is asked, in strict order (each level is optimised, its value kept, then the next):
+The objective is lexicographic: each level is optimised in turn, and its value is kept while the next is optimised.
 
-1. `pins`          as many of the pinned edges taken as can be
-2. `required`      as many required places filled as can be
-3. `places`        as many places filled as can be
-4. `unknown`       as few tentative edges of basis UNKNOWN taken as can be
-5. `alternatives`  as few tentative edges of basis ALTERNATIVES taken as can be
-6. `prefer-0` ...  the least sum of `cost[i]` over the taken edges, i = 0, 1, ...
-7. `moved`         as many `stays` edges taken as can be
-8. `order`         places in order, each with the first holding in order that still allows the above (empty is last)
+1. `pins`          the largest number of pinned edges selected
+2. `required`      the largest number of required places filled
+3. `places`        the largest number of places filled
+4. `unknown`       the smallest number of tentative edges of basis UNKNOWN
+5. `alternatives`  the smallest number of tentative edges of basis ALTERNATIVES
+6. `prefer-0` ...  the smallest sum of `cost[i]` over the selected edges, for i = 0, 1, ...
+7. `moved`         the largest number of `stays` edges selected
+8. `order`         among equals: in order of places, each takes the first holding that still allows all of the above
+                   (empty comes last)
 
-One place takes at most one holding; a holding takes at most `quantity` places, at most one piece to a place.
+A place takes at most one holding; a holding fills at most `quantity` places, with one piece each.
 
-An edge is *settled* when its verdict is yes. Each set-level rule holds over all that is taken for what is *settled* of
-the keys (`Keys.settled`), and over the part that is not tentative for every key that may be (`Keys.possible`). An edge
-whose verdict is yes but whose keys are unsettled in some rule is tentative exactly when counting it as firm would break
-a rule in some world; an edge with a wholly unknown key (`Keys.possible is None`) under a rule is always tentative.
+A key is *settled* for a holding when the facts leave one value for it. Each set-level rule holds over all selected edges
+as far as their keys are settled (`EdgeKeys.settled`), and over the firm ones for every key that is possible
+(`EdgeKeys.possible`). An edge of basis FIRM with an unsettled key under some rule is tentative exactly when counting it
+as firm would break a rule in some world; with a wholly unknown key (`EdgeKeys.possible` is None) it is always tentative.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import Enum, IntEnum
 
 LARGEST_COST = 2**60
+"""The largest cost of an edge on a preference level."""
 
 
 class Basis(IntEnum):
-    """What a placement rests on. FIRM edges may still be made tentative by an unsettled key (see the module)."""
+    """What a placement rests on: certain facts, declared alternatives, or facts that are not recorded. A FIRM edge may
+    still become tentative because of an unsettled key (see the module)."""
 
     FIRM = 0
     ALTERNATIVES = 1
@@ -38,7 +41,8 @@ class Basis(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class Edge:
-    """Holding `holding` may sit in place `place`; `cost` has one non-negative number a preference level."""
+    """Holding `holding` may be placed in `place`. `cost` has one whole number from 0 to LARGEST_COST for each preference
+    level; `stays`: the holding was there before; `pinned`: the owner wants it there."""
 
     place: int
     holding: int
@@ -49,8 +53,8 @@ class Edge:
 
 
 class SetRuleKind(Enum):
-    """SAME and DIFFERENT: all coins of `places` share, or pairwise differ in, the key. AT_MOST: no more than `count` coins
-    share a key. NOT_ELSEWHERE: no coin outside `places` shares the key of one inside."""
+    """SAME and DIFFERENT: all holdings in `places` share the key, or pairwise differ in it. AT_MOST: no more than `count`
+    holdings share a key. NOT_ELSEWHERE: no holding outside `places` shares the key of one inside."""
 
     SAME = "same"
     DIFFERENT = "different"
@@ -60,10 +64,10 @@ class SetRuleKind(Enum):
 
 @dataclass(frozen=True, slots=True)
 class EdgeKeys:
-    """The key of one holding under one rule: `possible` lists every key that it may have (None: wholly unknown, any key,
-    ones that nobody else shows too); `basis` says why, when it is not settled. An `at_most ... where` rule has the one key 1
-    for a coin that fits and no key at all (an empty set) for one that does not; a coin that may fit has possible {1} with
-    `settled` empty."""
+    """The key of one holding under one rule. `possible` lists every key that it may have (None: wholly unknown, any key,
+    including keys of no other holding); `basis` says why, when it is not settled. A rule `at_most ... where` has the one
+    key 1 for a coin that fits and no key at all (an empty set) for one that does not; a coin that may fit has possible
+    {1} with `settled` empty."""
 
     possible: frozenset[int] | None
     settled: frozenset[int]
@@ -72,10 +76,10 @@ class EdgeKeys:
 
 @dataclass(frozen=True, slots=True)
 class SetRule:
-    """A rule over several places. `keys` maps every holding that has an edge to one of `places` (for NOT_ELSEWHERE: any
-    edge at all) to its keys. `count` is used by AT_MOST only. For SAME, DIFFERENT and NOT_ELSEWHERE a settled holding has
-    exactly one key; one whose key does not exist cannot occur (known to be none is a key of its own). `among`: the places
-    that NOT_ELSEWHERE looks at (those of one set, where several are solved together); None: all."""
+    """A rule over several places. `keys` has an entry for every holding with an edge to one of `places` (for
+    NOT_ELSEWHERE: with any edge at all). `count` is used by AT_MOST only. For SAME, DIFFERENT and NOT_ELSEWHERE a settled
+    holding has exactly one key ("known to be none" is a key of its own). `among`: the places that NOT_ELSEWHERE looks at
+    (those of one set, where several are solved together); None: all."""
 
     name: str
     kind: SetRuleKind
@@ -87,7 +91,8 @@ class SetRule:
 
 @dataclass(frozen=True, slots=True)
 class AssignmentProblem:
-    """A whole instance. Holdings are numbered in the order of their ids, places in the order of the document."""
+    """The whole input. `required` has one entry for each place, in the order of the document; `quantity` one for each
+    holding, in the order of their ids: places and holdings are numbered by these positions."""
 
     required: tuple[bool, ...]
     quantity: tuple[int, ...]
@@ -98,9 +103,9 @@ class AssignmentProblem:
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """One level of the answer: its value, whether that is proven best, and the bound that was proven (equal when proven).
-    Both hold given the values of the levels before it. The last level, `order`, counts the places whose choice among
-    equals is not proven to be the first: 0 when all is proven."""
+    """One level of the answer: its value, whether that is proven optimal, and the proven bound (equal to the value when
+    proven). Both hold given the values of the levels before it. The last level, `order`, counts the places whose choice
+    among equals is not proven to be the first: 0 when all is proven."""
 
     name: str
     value: int
@@ -110,8 +115,8 @@ class Level:
 
 @dataclass(frozen=True, slots=True)
 class Placement:
-    """`holding` sits in `place`; `basis` is FIRM for a filled place, else why it is tentative. `forced`: in every assignment
-    as good as this one on the levels 1 to 7 the same holding sits here."""
+    """`holding` is placed in `place`. `basis` is FIRM for a filled place, else the reason why it is tentative. `forced`:
+    every assignment as good as this one on the levels 1 to 7 has the same holding here."""
 
     place: int
     holding: int
@@ -121,12 +126,16 @@ class Placement:
 
 @dataclass(frozen=True, slots=True)
 class Solution:
-    """`placements` by place; `levels` in order, whole numbers where smaller is better except where the name counts filled
-    places (pins, required, places, moved count what is wanted, so more is better). `certain` is the most places that firm
-    edges alone can fill with every possible key counted; `certain_proven` whether that is proven."""
+    """`placements` in order of places; `levels` in order: on `pins`, `required`, `places` and `moved` more is better, on
+    the others less. `certain` is the largest number of places that firm edges alone can fill with every possible key
+    counted; `certain_proven`: whether that is proven."""
 
     placements: tuple[Placement, ...]
     levels: tuple[Level, ...]
     certain: int
     certain_proven: bool
-    proven: bool = field(default=True)
+
+    @property
+    def proven(self) -> bool:
+        """Whether every level is proven optimal."""
+        return all(level.proven for level in self.levels)

@@ -1,56 +1,31 @@
-"""What a bound component can do without: edges that no best assignment uses, found from the prices of the flow.
+"""Reduced-cost fixing: edges that no optimal assignment of a constrained component uses are removed before the search.
 
-The flow without bonds costs no more than any answer, and an answer with edge e costs at least what that edge is above the
-least of its place (its reduced cost) more. So with any answer in hand that keeps the bonds, every edge which alone would
-cost more than that answer is out, exactly, on all levels at once. What is left is far less, and falls into pieces.
+The flow without side constraints is a lower bound, and an assignment with an edge costs at least that bound plus the
+edge's reduced cost (its cost plus price, less the least of its place). So with any feasible assignment at hand, an edge
+whose reduced cost exceeds the gap between that assignment and the bound is in no better one, on all levels at once. What
+is left is far smaller, and often splits into several components.
 """
 
 from __future__ import annotations
 
 from service.assignment.components import Component, Layout, split
-from service.assignment.flow import FlowState, level_weights, selected_edges, solve_flow
-from service.assignment.search import Assignment, greedy_assignment, loss
-
-_MOST_ROUNDS = 12
-
-
-def first_incumbent(board: Layout, component: Component, filling: FlowState) -> Assignment:
-    """A good answer that keeps every bond: what the bonds refuse of the flow's answer is taken away, and it flows anew."""
-    best: tuple[int, Assignment] | None = None
-    allowed = component.edges
-    for _ in range(_MOST_ROUNDS):
-        wanted = selected_edges(board, component, filling)
-        answer = greedy_assignment(board, component, wanted)
-        cost = _packed(board, component, answer)
-        if best is None or cost < best[0]:
-            best = cost, answer
-        refused = (wanted - answer.edges) | (wanted & answer.tentative)
-        if not refused:
-            break
-        allowed = tuple(edge for edge in allowed if edge not in refused)
-        filling = solve_flow(board, Component(component.places, allowed, ()))
-    assert best is not None
-    return best[1]
+from service.assignment.flow import FlowState, selected_edges
+from service.assignment.levels import Assignment, packed_loss
 
 
 def fix_by_reduced_cost(
-    board: Layout, component: Component, filling: FlowState, answer: Assignment
+    layout: Layout, component: Component, flow: FlowState, incumbent: Assignment
 ) -> tuple[Component, ...]:
-    """The pieces that are left of the component. `filling` is its flow without bonds, `answer` keeps them; every
-    assignment at least as good as the answer, ties among them included, is still there."""
-    room = _packed(board, component, answer) - _packed(
-        board, component, Assignment(selected_edges(board, component, filling))
-    )
+    """The components that are left of the component. `flow` is its optimum without side constraints, `incumbent` a
+    feasible assignment; every assignment at least as good as the incumbent remains possible, ties included. Linear in
+    edges."""
+    bound = packed_loss(layout, component, Assignment(selected_edges(layout, component, flow)))
+    gap = packed_loss(layout, component, incumbent) - bound
 
-    def is_worth_it(number: int) -> bool:
-        edge = board.edges[number]
-        costs, chosen = filling.options[edge.place], filling.chosen[edge.place]
-        least = costs[chosen] + filling.price[chosen]
-        return costs[edge.holding] + filling.price[edge.holding] - least <= room
+    def can_matter(number: int) -> bool:
+        edge = layout.edges[number]
+        costs, chosen = flow.options[edge.place], flow.holding_of[edge.place]
+        least = costs[chosen] + flow.price[chosen]
+        return costs[edge.holding] + flow.price[edge.holding] - least <= gap
 
-    return split(board, [number for number in component.edges if is_worth_it(number)], component.bonds)
-
-
-def _packed(board: Layout, component: Component, taken: Assignment) -> int:
-    weights = level_weights(board, component)
-    return sum(loss(board, level, taken) * weight for level, weight in enumerate(weights))
+    return split(layout, [number for number in component.edges if can_matter(number)], component.side_constraints)

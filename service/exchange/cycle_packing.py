@@ -13,8 +13,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import pairwise, takewhile
 from typing import TYPE_CHECKING, Any
 
+from service.assignment.cp_sat import SEED, SolverBudget
 from service.assignment.problem import Level
-from service.assignment.search import SEED, SolverBudget
 from service.exchange.reduction import Condition, Link, LinkCycle, ReducedExchange
 
 if TYPE_CHECKING:

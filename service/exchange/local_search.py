@@ -6,7 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import replace
 
-from service.assignment.search import SolverBudget
+from service.assignment.cp_sat import SolverBudget
 from service.exchange.circulation import Circulation
 from service.exchange.cycle_packing import CyclePacking
 from service.exchange.reduction import Condition, Demand, LinkCycle, ReducedExchange, Supply, party_cycles

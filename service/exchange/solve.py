@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from functools import partial
 
+from service.assignment.cp_sat import SolverBudget
 from service.assignment.problem import Level
-from service.assignment.search import SolverBudget
 from service.exchange.circulation import Circulation, decompose, fewest_people, maximum_circulation
 from service.exchange.cycle_packing import CyclePacking
 from service.exchange.local_search import improve

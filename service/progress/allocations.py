@@ -1,8 +1,8 @@
 """Several sets of one owner at once: each piece of a holding sits in one of them. Pure; "today" is in the measurements.
 
 `in_order`: the first set is evaluated alone; the pieces that it places are gone for the next, and so on. `jointly`: the
-best for all sets together, level by level (`service.assignment.joint`). A set that is not exclusive borrows: it is evaluated
-by itself on all holdings, and takes nothing from the others.
+best for all sets together, level by level (`service.assignment.joint_problem`). A set that is not exclusive borrows: it is
+evaluated by itself on all holdings, and takes nothing from the others.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from service.assignment.build import Instance
-from service.assignment.joint import join_problems, set_problem_of, solution_of, without_pieces
+from service.assignment.joint_problem import join_problems, set_problem_of, solution_of, without_pieces
 from service.assignment.problem import Level, Placement, Solution
 from service.assignment.solve import solve
 from service.errors import Fault, OverLimit

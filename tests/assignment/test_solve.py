@@ -181,9 +181,9 @@ def test_a_doubt_of_the_coin_itself_comes_before_that_of_its_key() -> None:
 def test_every_fault_of_a_problem_is_named_at_once() -> None:
     edges = (Edge(0, 0, FIRM, (2**60 + 1,)), Edge(0, 0, FIRM, (1, 2)), Edge(5, 0, FIRM, (0,)))
     unexplained = EdgeKeys(frozenset({1, 2}), frozenset())
-    with pytest.raises(ValueError, match="names a place or holding that is not there") as refusal:
+    with pytest.raises(ValueError, match="names a place or holding that does not exist") as refusal:
         solve(AssignmentProblem((True,), (1,), edges, (rule(SetRuleKind.SAME, unexplained, places=(0,)),), 1))
-    for part in ("2**60", "twice", "2 costs where 1", "not there", "no basis"):
+    for part in ("2**60", "listed twice", "2 costs, not 1", "does not exist", "no basis"):
         assert part in str(refusal.value)
 
 

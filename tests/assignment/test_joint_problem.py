@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.assignment.build import CostScale
-from service.assignment.joint import SetProblem, join_problems, solution_of, without_pieces
+from service.assignment.joint_problem import SetProblem, join_problems, solution_of, without_pieces
 from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, SetRuleKind, Solution
 from service.assignment.solve import solve
 from service.errors import OverLimit
@@ -157,7 +157,7 @@ def test_without_budget_each_part_keeps_its_rules_and_its_bounds_hold() -> None:
             others = [
                 joint.holdings[p.holding]
                 for p in solution.placements
-                if not 0 <= p.place - joint.first[number] < len(share.problem.required)
+                if not 0 <= p.place - joint.first_place[number] < len(share.problem.required)
             ]
             gone = {coin: others.count(name) for coin, name in enumerate(share.holdings)}
             best = truth(without_pieces(share.problem, gone))
@@ -176,7 +176,7 @@ def test_places_stand_in_the_order_of_the_shares_and_holdings_in_that_of_their_i
     one = SetProblem(AssignmentProblem((True, False), (1, 2), (Edge(1, 1, FIRM),)), ("b", "d"))
     two = SetProblem(AssignmentProblem((True,), (1, 1), (Edge(0, 0, FIRM), Edge(0, 1, FIRM))), ("a", "b"))
     joint = join_problems([one, two])
-    assert (joint.holdings, joint.first) == (("a", "b", "d"), (0, 2))
+    assert (joint.holdings, joint.first_place) == (("a", "b", "d"), (0, 2))
     assert (joint.problem.required, joint.problem.quantity) == ((True, False, True), (1, 1, 2))
     assert [(e.place, e.holding) for e in joint.problem.edges] == [(1, 2), (2, 0), (2, 1)]
 
@@ -215,7 +215,7 @@ def test_not_elsewhere_speaks_of_its_own_set_only() -> None:
 
 def test_shares_that_disagree_on_pieces_and_costs_past_all_bounds_are_refused() -> None:
     one = SetProblem(AssignmentProblem((True,), (1,), ()), ("a",))
-    with pytest.raises(ValueError, match="holding 'a' has 2 pieces in one share and 1 in another"):
+    with pytest.raises(ValueError, match="holding 'a' has 2 pieces in one set and 1 in another"):
         join_problems([one, SetProblem(AssignmentProblem((True,), (2,), ()), ("a",))])
     dear = SetProblem(
         AssignmentProblem((True,), (1,), (Edge(0, 0, FIRM, (2**60,)),), (), 1), ("a",), (CostScale(1, 0),)

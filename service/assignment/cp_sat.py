@@ -1,0 +1,51 @@
+"""How this package asks CP-SAT: one worker, a fixed seed, and a budget in the solver's deterministic seconds.
+
+Deterministic seconds count the solver's work, not time, and are about as long as real ones; so an answer does not depend
+on how busy the machine is. ortools is imported on first use: it takes about a second and 90 MB.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from ortools.sat.python import cp_model
+
+Terms = dict[int, int]
+"""A linear expression: coefficients by the number of a variable in the model."""
+SEED = 1882
+
+
+class SolverBudget:
+    """Deterministic seconds of solver time that are left, shared by all searches of one call."""
+
+    def __init__(self, seconds: float) -> None:
+        self.left = seconds
+
+    def spend(self, seconds: float) -> None:
+        """Subtract what a step used."""
+        self.left -= seconds
+
+
+def run_solver(
+    model: cp_model.CpModel, hints: Iterable[tuple[cp_model.IntVar, int]], budget: SolverBudget, seconds: float
+) -> tuple[cp_model.CpSolver, cp_model.CpSolverStatus]:
+    """Solve the model within so many deterministic seconds, which are taken off the budget. `hints` are the values of a
+    known answer by variable. The parameters were chosen by measurement: probing and symmetry detection cost more than
+    they save on these models."""
+    from ortools.sat.python import cp_model
+
+    model.clear_hints()  # type: ignore[no-untyped-call]  # ortools leaves this one unannotated
+    for variable, value in hints:
+        model.add_hint(variable, value)
+    solver = cp_model.CpSolver()
+    solver.parameters.num_workers = 1
+    solver.parameters.random_seed = SEED
+    solver.parameters.linearization_level = 2
+    solver.parameters.symmetry_level = 0
+    solver.parameters.cp_model_probing_level = 0
+    solver.parameters.max_deterministic_time = seconds
+    status = solver.solve(model)
+    budget.spend(solver.response_proto.deterministic_time)
+    return solver, status

@@ -1,0 +1,185 @@
+"""Several sets solved as one problem: each piece of a holding is placed in one of them.
+
+The levels of `service.assignment.problem` then count over all sets together: first the pins of all sets, then the
+required places of all sets, and so on. Among equals the earlier place in the order of the sets takes the first holding.
+
+Only the holdings connect the sets, so for the pieces that the others use, the part of each set is optimal on every level
+for that set: a better one would improve the whole. Joining is linear in edges and rules.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from math import lcm
+
+from service.assignment.build import CostScale, Instance
+from service.assignment.certainty import certain_places
+from service.assignment.components import lay_out_certain
+from service.assignment.cp_sat import SolverBudget
+from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, Edge, Level, Placement, SetRule, Solution
+from service.errors import Fault, OverLimit
+
+_UNSCALED = CostScale()
+
+
+@dataclass(frozen=True, slots=True)
+class SetProblem:
+    """The problem of one set. `holdings` are the ids of its holdings by number; `scales` are what its costs mean, level
+    by level (a level without one: a cost stands for itself)."""
+
+    problem: AssignmentProblem
+    holdings: tuple[str, ...]
+    scales: tuple[CostScale, ...] = ()
+
+    def scale(self, level: int) -> CostScale:
+        """What the costs of the level mean."""
+        return self.scales[level] if level < len(self.scales) else _UNSCALED
+
+
+@dataclass(frozen=True, slots=True)
+class JointProblem:
+    """Several sets as one problem. Set n has the places from `first_place[n]` on; `holdings` are the ids by joint number,
+    sorted; `steps` is for each preference level how many joint cost units make 1 of the criterion's own numbers."""
+
+    problem: AssignmentProblem
+    sets: tuple[SetProblem, ...]
+    holdings: tuple[str, ...]
+    first_place: tuple[int, ...]
+    steps: tuple[int, ...]
+
+
+def set_problem_of(instance: Instance) -> SetProblem:
+    """The problem of a set that was built."""
+    return SetProblem(instance.problem, tuple(holding.id for holding in instance.holdings), instance.scales)
+
+
+def join_problems(sets: Sequence[SetProblem]) -> JointProblem:
+    """One problem of all the sets.
+
+    Places are in the order of the sets, holdings in that of their ids; an id that several sets name is one holding, and
+    has the same quantity in each (else ValueError). Rules keep to the places of their own set (`SetRule.among`) and are
+    named `<number of the set>:<name>`. Costs of a preference level add up over all sets in the criteria's own numbers:
+    they are converted to one scale with one zero, and a set without that level loses 0 there. Raises OverLimit when a
+    level then spans more than 2^60 units. Linear in edges and rules.
+    """
+    quantity: dict[str, int] = {}
+    for one in sets:
+        for name, pieces in zip(one.holdings, one.problem.quantity, strict=True):
+            if quantity.setdefault(name, pieces) != pieces:
+                raise ValueError(f"holding {name!r} has {pieces} pieces in one set and {quantity[name]} in another")
+    holdings = tuple(sorted(quantity))
+    number_of = {name: number for number, name in enumerate(holdings)}
+    levels = max((one.problem.preference_levels for one in sets), default=0)
+    scales = [_common_scale(sets, level) for level in range(levels)]
+    first_place: list[int] = []
+    required: list[bool] = []
+    edges: list[Edge] = []
+    rules: list[SetRule] = []
+    for number, one in enumerate(sets):
+        start, coins = len(required), [number_of[name] for name in one.holdings]
+        first_place.append(start)
+        required.extend(one.problem.required)
+        for edge in one.problem.edges:
+            cost = tuple(_rescaled(one, edge, level, scale) for level, scale in enumerate(scales))
+            edges.append(replace(edge, place=start + edge.place, holding=coins[edge.holding], cost=cost))
+        own = frozenset(range(start, len(required)))
+        rules.extend(_renumbered(rule, f"{number}:{rule.name}", start, coins, own) for rule in one.problem.rules)
+    pieces_of = tuple(quantity[name] for name in holdings)
+    problem = AssignmentProblem(tuple(required), pieces_of, tuple(edges), tuple(rules), levels)
+    _ensure_small(edges, levels)
+    return JointProblem(problem, tuple(sets), holdings, tuple(first_place), tuple(scale.steps for scale in scales))
+
+
+def _common_scale(sets: Sequence[SetProblem], level: int) -> CostScale:
+    """The scale on which the costs of all sets are whole numbers from 0."""
+    own = [one.scale(level) if level < one.problem.preference_levels else _UNSCALED for one in sets]
+    steps = lcm(*(scale.steps for scale in own), *(scale.least.denominator for scale in own))
+    return CostScale(steps, min((scale.least for scale in own), default=0))
+
+
+def _rescaled(one: SetProblem, edge: Edge, level: int, common: CostScale) -> int:
+    if level >= len(edge.cost):
+        return int(-common.least * common.steps)
+    own = one.scale(level)
+    return int((own.least - common.least) * common.steps) + edge.cost[level] * (common.steps // own.steps)
+
+
+def _renumbered(rule: SetRule, name: str, start: int, coins: Sequence[int], own: frozenset[int]) -> SetRule:
+    among = own if rule.among is None else frozenset(start + place for place in rule.among)
+    return replace(
+        rule,
+        name=name,
+        places=frozenset(start + place for place in rule.places),
+        keys={coins[holding]: keys for holding, keys in rule.keys.items()},
+        among=among,
+    )
+
+
+def _ensure_small(edges: Sequence[Edge], levels: int) -> None:
+    for level in range(levels):
+        if any(edge.cost[level] > LARGEST_COST for edge in edges):
+            message = (
+                f"the numbers of preference {level + 1} of all sets span more than 2^60 steps of their least difference"
+            )
+            raise OverLimit([Fault("over-limit", message, "/sets", "prefer a rule, or a rounder number")])
+
+
+def solution_of(joint: JointProblem, number: int, solution: Solution, *, budget_seconds: float) -> Solution:
+    """One set's part of the joint solution, in its own numbers.
+
+    A level's value counts this set alone; it is proven, and its bound holds, for the pieces that the other sets leave to
+    it. `forced`: in every solution as good on all sets together the same holding is there. `certain` is the largest
+    number of places of this set that firm edges fill with what the others leave, counted within `budget_seconds`
+    (deterministic).
+    """
+    one, start = joint.sets[number], joint.first_place[number]
+    places = range(start, start + len(one.problem.required))
+    own = {name: coin for coin, name in enumerate(one.holdings)}
+    placements = tuple(
+        replace(placement, place=placement.place - start, holding=own[joint.holdings[placement.holding]])
+        for placement in solution.placements
+        if placement.place in places
+    )
+    elsewhere: dict[int, int] = {}
+    for placement in solution.placements:
+        coin = own.get(joint.holdings[placement.holding])
+        if placement.place not in places and coin is not None:
+            elsewhere[coin] = elsewhere.get(coin, 0) + 1
+    left = without_pieces(one.problem, elsewhere)
+    firm = frozenset((placement.place, placement.holding) for placement in placements if placement.basis is Basis.FIRM)
+    certain, certain_proven = certain_places(lay_out_certain(left), firm, SolverBudget(budget_seconds))
+    return Solution(placements, tuple(_levels(joint, one, placements, solution)), certain, certain_proven)
+
+
+def without_pieces(problem: AssignmentProblem, used: Mapping[int, int]) -> AssignmentProblem:
+    """The problem with this many pieces of some holdings taken away; a holding with none left loses its edges."""
+    left = tuple(max(0, pieces - used.get(coin, 0)) for coin, pieces in enumerate(problem.quantity))
+    return replace(problem, quantity=left, edges=tuple(edge for edge in problem.edges if left[edge.holding]))
+
+
+def _levels(joint: JointProblem, one: SetProblem, placements: Sequence[Placement], solution: Solution) -> list[Level]:
+    edges = {(edge.place, edge.holding): edge for edge in one.problem.edges}
+    selected = [edges[placement.place, placement.holding] for placement in placements]
+    values = {
+        "pins": sum(edge.pinned for edge in selected),
+        "required": sum(one.problem.required[edge.place] for edge in selected),
+        "places": len(selected),
+        "unknown": sum(placement.basis is Basis.UNKNOWN for placement in placements),
+        "alternatives": sum(placement.basis is Basis.ALTERNATIVES for placement in placements),
+        "moved": sum(edge.stays for edge in selected),
+    }
+    values |= {f"prefer-{i}": sum(edge.cost[i] for edge in selected) for i in range(one.problem.preference_levels)}
+    found = []
+    for level in solution.levels:
+        gap = level.bound - level.value
+        if level.name == "order":
+            # Which places are not in order is not recorded, so each set may have all of them.
+            found.append(level)
+        elif level.name in values:
+            if level.name.startswith("prefer-"):
+                at = int(level.name.removeprefix("prefer-"))
+                gap = -(-gap // (joint.steps[at] // one.scale(at).steps))
+            value = values[level.name]
+            found.append(Level(level.name, value, gap == 0, value + gap))
+    return found
