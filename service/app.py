@@ -16,8 +16,9 @@ from service.blobs.store import blob_store_of
 from service.database.engine import Database
 from service.database.migrate import upgrade
 from service.fetch.client import Fetcher
-from service.http import openapi, problems
-from service.http.dependencies import service_of
+from service.http import declared, openapi, problems
+from service.http.api.clubs import clubs
+from service.http.dependencies import context_of
 from service.http.middleware import RequestLog, begin_log
 from service.http.routes import (
     account,
@@ -25,8 +26,6 @@ from service.http.routes import (
     candidates,
     checks,
     club_definitions,
-    club_invitations,
-    clubs,
     definition_imports,
     definitions,
     devices,
@@ -82,8 +81,7 @@ ROUTERS = (
     shares.router,
     definition_imports.router,
     origins.router,
-    clubs.router,
-    club_invitations.router,
+    clubs,
     club_definitions.router,
     standings.router,
     displays.router,
@@ -114,14 +112,14 @@ def create_app(settings: Settings) -> FastAPI:
         database = Database(settings.database_url.get_secret_value(), settings.limits)
         await to_thread.run_sync(upgrade, database)
         app.state.database = database
-        app.state.shelf = blob_store_of(settings)
-        app.state.gate = Limiter(settings.solves_at_once, settings.solves_waiting)
+        app.state.blobs = blob_store_of(settings)
+        app.state.limiter = Limiter(settings.solves_at_once, settings.solves_waiting)
         app.state.fetcher = Fetcher(from_loopback=settings.imports_from_loopback)
         # One at a time: a large picture takes a core and hundreds of megabytes.
-        app.state.photo_gate = Limiter(1, settings.solves_waiting)
-        beside = [asyncio.create_task(keep_tidy(database, app.state.shelf, settings))]
+        app.state.photo_limiter = Limiter(1, settings.solves_waiting)
+        beside = [asyncio.create_task(keep_tidy(database, app.state.blobs, settings))]
         if settings.follow_hours:
-            beside.append(asyncio.create_task(follow(service_of(app), settings.follow_hours)))
+            beside.append(asyncio.create_task(follow(context_of(app), settings.follow_hours)))
         try:
             yield
         finally:
@@ -149,7 +147,7 @@ def create_app(settings: Settings) -> FastAPI:
 
     @app.get(
         "/openapi.json",
-        **openapi.operation(
+        **declared.operation(
             "get_openapi", "This document", tag="Service", access=openapi.OPEN, answer="application/json"
         ),
     )

@@ -20,10 +20,9 @@ import anyio
 import httpcore
 import httpx
 
-from service.errors import FetchError, FetchFailed, FetchRedirected, FetchTooLarge, FetchTooSlow, FetchUnreadable
+from service.errors import Busy, FetchError, FetchFailed, FetchRedirected, FetchTooLarge, FetchTooSlow, FetchUnreadable
 from service.fetch.policy import Address, ensure_public, read_link
 from service.formats.strict_json import JSON, YAML, is_declared_past
-from service.runtime import Limiter
 
 SECONDS = 10.0
 MOST_BYTES = 1024 * 1024
@@ -85,7 +84,7 @@ class Fetcher:
     ) -> None:
         self.from_loopback = from_loopback
         self._seconds, self._most_bytes = seconds, most_bytes
-        self._gate = Limiter(at_once, waiting)
+        self._turns, self._room, self._inside = anyio.CapacityLimiter(at_once), at_once + waiting, 0
         # Tests put a resolver and a network of their own in their places.
         self.resolve: Resolve = resolved
         self.network: httpcore.AsyncNetworkBackend = httpcore.AnyIOBackend()
@@ -99,13 +98,18 @@ class Fetcher:
         """What is at the address, unless it is still what `etag` names. Raises FetchError: address-not-allowed, fetch-failed,
         fetch-redirected, fetch-too-large, fetch-too-slow, fetch-unreadable."""
         url = read_link(address, from_loopback=self.from_loopback)
-        async with self._gate.turn():
-            try:
+        if self._inside >= self._room:
+            raise Busy("the service fetches as much at once as it can; try again shortly", 2)
+        self._inside += 1
+        try:
+            async with self._turns:
                 with anyio.fail_after(self._seconds):
                     return await self._follow(url, etag, tuple(kinds))
-            except TimeoutError:
-                message = f"the answer was not there after {self._seconds:g} seconds in all"
-                raise FetchTooSlow(message) from None
+        except TimeoutError:
+            message = f"the answer was not there after {self._seconds:g} seconds in all"
+            raise FetchTooSlow(message) from None
+        finally:
+            self._inside -= 1
 
     async def _follow(self, url: httpx.URL, etag: str | None, kinds: tuple[str, ...]) -> Fetched:
         connector = Connector(self.resolve, self.network, from_loopback=self.from_loopback)

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Annotated
 
-from fastapi import Request
+from fastapi import Depends, Request
 
 from service.errors import Stale
+from service.http.openapi import describes, request_header
 from service.http.problems import Problem
+from service.http.responses import Reply, T, tagged
 
 # One entity tag, weak or strong (RFC 9110, section 8.8.3), and a list of them.
 _TAG = r'(?:W/)?"[\x21\x23-\x7e\x80-\xff]*"'
@@ -28,7 +31,7 @@ def entity_tag(*parts: object) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class IfMatch:
+class ExpectedVersion:
     """The versions that the caller allows to be changed; None is any version (`*`)."""
 
     tags: Sequence[str] | None
@@ -43,12 +46,49 @@ class IfMatch:
             raise Stale("it changed since you read it: read it again and send its new ETag as If-Match")
 
 
-def if_match(request: Request) -> IfMatch:
+@describes(
+    headers=(request_header("If-Match", "The ETag of the version that you read.", required=True),),
+    problems=("bad-request", "stale", "precondition-required"),
+)
+def if_match(request: Request) -> ExpectedVersion:
     """The If-Match header. Without it the change is refused (RFC 6585, section 3)."""
     header = _joined(request, "if-match")
     if header is None:
         raise Problem("precondition-required", "send the ETag of the version that you read as If-Match")
-    return IfMatch(None if header.strip() == "*" else _tags(header, "If-Match"))
+    return ExpectedVersion(None if header.strip() == "*" else _tags(header, "If-Match"))
+
+
+@dataclass(frozen=True, slots=True)
+class KnownVersions:
+    """The versions that the caller has already (If-None-Match). Read when it is asked for, so that a refusal for another reason
+    comes first."""
+
+    request: Request
+
+    def include(self, current: str) -> bool:
+        """Whether the current version is one of them, by weak comparison."""
+        return is_known(self.request, current)
+
+    def not_modified_or(self, etag: str, make: Callable[[], T]) -> Reply[T]:
+        """304 when the caller has this version, else what `make` returns with its entity tag."""
+        if self.include(etag):
+            return Reply(None, {"ETag": etag}, 304)  # type: ignore[arg-type]
+        return tagged(make(), etag)
+
+
+@describes(
+    headers=(
+        request_header("If-None-Match", "ETags of versions that you have; the current one among them gives 304."),
+    ),
+    problems=("bad-request",),
+    not_modified=True,
+)
+def _if_none_match(request: Request) -> KnownVersions:
+    return KnownVersions(request)
+
+
+IfMatch = Annotated[ExpectedVersion, Depends(if_match)]
+IfNoneMatch = Annotated[KnownVersions, Depends(_if_none_match)]
 
 
 def is_known(request: Request, current: str) -> bool:

@@ -1,69 +1,60 @@
-"""What handlers need: the service's parts, the owner behind the token, the body. Declared in a handler's signature."""
+"""What operations take in their signatures: the service's parts, the caller, the body. Each says what it adds to the
+description of the operation (openapi.py)."""
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar
 
 from fastapi import Depends, FastAPI, Request
 
+from service import runtime
 from service.accounts.actions import identify
-from service.accounts.model import Caller, Owner
+from service.accounts.model import ADMIN, Caller, Owner
 from service.accounts.store import AccountStore
-from service.blobs.store import BlobStore
 from service.clubs.actions.members import admit
-from service.clubs.model import Membership
-from service.database.engine import Database
+from service.clubs.model import MEMBER, STEWARD, Membership
 from service.database.ids import read_id
 from service.errors import Forbidden, NotAuthenticated, NotFound, SetwrightError
-from service.fetch.client import Fetcher
-from service.formats.strict_json import CSV, JSON, MERGE_PATCH, XLSX, YAML
-from service.holdings.photos.images import PHOTO_TYPES as PHOTOS
-from service.http.openapi import scopes_needed
+from service.formats.strict_json import JSON, MERGE_PATCH
+from service.http.openapi import OWNER, PERHAPS, RequestBody, describes, scopes_needed
 from service.http.request_body import read_body
-from service.runtime import Limiter
-from service.settings import Settings
+from service.http.wire import In, read
+
+M = TypeVar("M", bound=In)
 
 
-@dataclass(frozen=True, slots=True)
-class Service:
-    """The parts of the running service."""
-
-    settings: Settings
-    database: Database
-    gate: Limiter
-    photo_gate: Limiter
-    shelf: BlobStore
-    fetcher: Fetcher
-    clock: Callable[[], datetime]
+# --- the parts of the service --------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class Body:
-    """A request's body: its media type, its plain value, its bytes."""
-
-    kind: str
-    value: Any
-    raw: bytes
-
-
-def _service(request: Request) -> Service:
-    return service_of(request.app)
-
-
-def service_of(app: FastAPI) -> Service:
+def context_of(app: FastAPI) -> runtime.Context:
     """The parts of an app that has started."""
     state = app.state
     # Only tests put a clock of their own there.
-    clock = getattr(state, "clock", _now)
-    return Service(state.settings, state.database, state.gate, state.photo_gate, state.shelf, state.fetcher, clock)
+    clock = getattr(state, "clock", runtime.utc_now)
+    return runtime.Context(
+        state.settings, state.database, state.limiter, state.photo_limiter, state.blobs, state.fetcher, clock
+    )
 
 
-def _now() -> datetime:
-    return datetime.now(UTC)
+def _context(request: Request) -> runtime.Context:
+    return context_of(request.app)
+
+
+def _address(request: Request) -> str | None:
+    """Where the request comes from, as the connection says; headers say what their sender likes."""
+    return request.client.host if request.client else None
+
+
+Context = Annotated[runtime.Context, Depends(_context)]
+ClientAddress = Annotated[str | None, Depends(_address)]
+
+
+# --- the caller ----------------------------------------------------------------------------------------------------------
+
+_TOKEN_PROBLEMS = ("unwelcome", "forbidden-scope", "not-ready", "busy")
 
 
 def _token(request: Request) -> str | None:
@@ -76,40 +67,47 @@ def _token(request: Request) -> str | None:
     return token.strip()
 
 
-def _perhaps_caller(request: Request) -> Caller | None:
-    """Whoever sends the token, if there is one. The only place where a token and its scope are looked at."""
+def _optional_caller(request: Request) -> Caller | None:
+    """The owner of the token, if one is sent. The only place where a token and its scope are looked at."""
     token = _token(request)
     if token is None:
         return None
-    parts = _service(request)
-    now = parts.clock()
-    caller = parts.database.read(lambda connection: identify(connection, token, now))
+    context = _context(request)
+    now = context.now()
+    caller = context.database.read(lambda connection: identify(connection, token, now))
     caller.ensure(scopes_needed(request.method, request.scope["route"].openapi_extra))
     if caller.token.is_worth_noting(now):
         # That it could not be written is no reason to refuse a request that only reads.
         with suppress(SetwrightError):
-            parts.database.write(
+            context.database.write(
                 lambda connection: AccountStore(connection).note_use(caller.owner, caller.token.id, now)
             )
     return caller
 
 
-def owner_again(request: Request) -> Owner | None:
-    """Whose request it is still; None when the token was revoked or expired since it came."""
+def still_authenticated(request: Request) -> Owner | None:
+    """The owner of a request that takes long; None when its token was revoked or expired since it came."""
     try:
-        caller = _perhaps_caller(request)
+        caller = _optional_caller(request)
     except SetwrightError:
         return None
     return None if caller is None else caller.owner
 
 
-async def _caller(caller: Annotated[Caller | None, Depends(_perhaps_caller)]) -> Caller:
+@describes(access=OWNER, problems=_TOKEN_PROBLEMS)
+async def _caller(caller: Annotated[Caller | None, Depends(_optional_caller)]) -> Caller:
     if caller is None:
         raise NotAuthenticated("this needs an account: send Authorization: Bearer <token>")
     return caller
 
 
-async def _inviter(caller: Annotated[Caller, Depends(_caller)]) -> Owner:
+@describes(scope=(ADMIN,))
+async def _account_caller(caller: Annotated[Caller, Depends(_caller)]) -> Caller:
+    return caller
+
+
+@describes(problems=("forbidden",), scope=(ADMIN,))
+async def _administrator(caller: Annotated[Caller, Depends(_caller)]) -> Owner:
     if not caller.account.is_admin:
         raise Forbidden("only the account that was made when the server first started may invite others")
     return caller.owner
@@ -119,78 +117,89 @@ async def _owner(caller: Annotated[Caller, Depends(_caller)]) -> Owner:
     return caller.owner
 
 
-def _seat(request: Request, owner: Annotated[Owner, Depends(_owner)], club_id: str) -> Membership:
-    """The owner's seat in the club of the path, in the role that the operation declares. The only place where it is looked at
-    on the way in; actions that change something look again once they hold the club."""
-    identity, role = read_id(club_id), request.scope["route"].openapi_extra["x-access"]
-    if identity is None:
-        raise NotFound("club", "...")
-    return _service(request).database.read(lambda connection: admit(connection, identity, owner, role))
-
-
-async def _perhaps_owner(caller: Annotated[Caller | None, Depends(_perhaps_caller)]) -> Owner | None:
+@describes(access=PERHAPS, problems=_TOKEN_PROBLEMS)
+async def _optional_owner(caller: Annotated[Caller | None, Depends(_optional_caller)]) -> Owner | None:
     return None if caller is None else caller.owner
 
 
-def _address(request: Request) -> str | None:
-    """Where the request comes from, as the connection says; headers say what their sender likes."""
-    return request.client.host if request.client else None
+def _admitted(request: Request, owner: Owner, club_id: str, role: str) -> Membership:
+    identity = read_id(club_id)
+    if identity is None:
+        raise NotFound("club", "...")
+    return _context(request).database.read(lambda connection: admit(connection, identity, owner, role))
 
 
-def _body(takes: Sequence[str], limit: str) -> Callable[[Request], Awaitable[Body]]:
-    async def read(request: Request) -> Body:
-        most_bytes: int = getattr(request.app.state.settings, limit)
-        return Body(*await read_body(request, most_bytes=most_bytes, takes=takes))
+@describes(access=MEMBER, problems=("not-found",))
+def _member(request: Request, owner: Annotated[Owner, Depends(_owner)], club_id: str) -> Membership:
+    """The owner's membership in the club of the path. This and `_steward` are the only places where it is looked at on the way
+    in; actions that change something look again once they hold the club."""
+    return _admitted(request, owner, club_id, MEMBER)
 
-    return read
+
+@describes(access=STEWARD, problems=("not-found", "forbidden"))
+def _steward(request: Request, owner: Annotated[Owner, Depends(_owner)], club_id: str) -> Membership:
+    return _admitted(request, owner, club_id, STEWARD)
+
+
+CurrentCaller = Annotated[Caller, Depends(_caller)]
+# For the account itself: its tokens, password, devices, invitations.
+AccountCaller = Annotated[Caller, Depends(_account_caller)]
+Administrator = Annotated[Owner, Depends(_administrator)]
+CurrentOwner = Annotated[Owner, Depends(_owner)]
+OptionalOwner = Annotated[Owner | None, Depends(_optional_owner)]
+CurrentMember = Annotated[Membership, Depends(_member)]
+Steward = Annotated[Membership, Depends(_steward)]
+
+
+# --- ids in the path -----------------------------------------------------------------------------------------------------
+
+
+def _checked_id(kind: str, text: str) -> str:
+    identity = read_id(text)
+    if identity is None:
+        # Not repeated: somebody may have put a secret there.
+        raise NotFound(kind, "...")
+    return identity
 
 
 def stored_id(kind: str) -> Callable[[str], str]:
     """A dependency that reads the step `{id}` of the path; what is no id names nothing, so it answers 404."""
 
-    def read(id: str) -> str:
-        identity = read_id(id)
-        if identity is None:
-            # Not repeated: somebody may have put a secret there.
-            raise NotFound(kind, "...")
-        return identity
+    @describes(problems=("not-found",))
+    def read_it(id: str) -> str:
+        return _checked_id(kind, id)
 
-    return read
+    return read_it
 
 
+@describes(problems=("not-found",))
 def _import_id(import_id: str) -> str:
-    return stored_id("import")(import_id)
+    return _checked_id("import", import_id)
 
 
+@describes(problems=("not-found",))
 def _member_id(member_id: str) -> str:
-    return stored_id("member")(member_id)
+    return _checked_id("member", member_id)
 
 
+@describes(problems=("not-found",))
 def _invitation_id(invitation_id: str) -> str:
-    return stored_id("invitation")(invitation_id)
+    return _checked_id("invitation", invitation_id)
 
 
+@describes(problems=("not-found",))
 def _swap_id(swap_id: str) -> str:
-    return stored_id("swap")(swap_id)
+    return _checked_id("swap", swap_id)
 
 
-# The owner is asked for before the body: whoever may not write is told so before sending much.
-Parts = Annotated[Service, Depends(_service)]
-OwnerNeeded = Annotated[Owner, Depends(_owner)]
-CallerNeeded = Annotated[Caller, Depends(_caller)]
-SeatNeeded = Annotated[Membership, Depends(_seat)]
-InviterNeeded = Annotated[Owner, Depends(_inviter)]
-ClientAddress = Annotated[str | None, Depends(_address)]
-PerhapsOwner = Annotated[Owner | None, Depends(_perhaps_owner)]
-JsonBody = Annotated[Body, Depends(_body((JSON,), "body_bytes"))]
-PatchBody = Annotated[Body, Depends(_body((MERGE_PATCH,), "body_bytes"))]
-DocumentBody = Annotated[Body, Depends(_body((JSON, YAML), "body_bytes"))]
-EvaluationBody = Annotated[Body, Depends(_body((JSON, YAML), "evaluation_body_bytes"))]
-TableBody = Annotated[Body, Depends(_body((JSON, CSV), "evaluation_body_bytes"))]
-SheetBody = Annotated[Body, Depends(_body((JSON, CSV, XLSX), "evaluation_body_bytes"))]
-PhotoBody = Annotated[Body, Depends(_body(PHOTOS, "photo_bytes"))]
+@describes(problems=("not-found",))
+def _photo_id(photo_id: str) -> str:
+    return _checked_id("photo", photo_id)
+
+
 ImportId = Annotated[str, Depends(_import_id)]
 HoldingId = Annotated[str, Depends(stored_id("holding"))]
+PhotoId = Annotated[str, Depends(_photo_id)]
 DefinitionId = Annotated[str, Depends(stored_id("definition"))]
 TokenId = Annotated[str, Depends(stored_id("token"))]
 InvitationId = Annotated[str, Depends(stored_id("invitation"))]
@@ -200,3 +209,101 @@ DefinitionImportId = Annotated[str, Depends(stored_id("import"))]
 MemberId = Annotated[str, Depends(_member_id)]
 SwapId = Annotated[str, Depends(_swap_id)]
 ClubInvitationId = Annotated[str, Depends(_invitation_id)]
+
+
+# --- the body ------------------------------------------------------------------------------------------------------------
+
+_BODY_PROBLEMS = ("unreadable-body", "request-timeout", "body-too-large", "unsupported-media-type", "invalid")
+_FILE_PROBLEMS = ("request-timeout", "body-too-large", "unsupported-media-type", "invalid")
+
+
+@dataclass(frozen=True, slots=True)
+class Received(Generic[M]):
+    """A body that is not looked at yet: its media type, its plain value, its bytes."""
+
+    model: type[M]
+    kind: str
+    value: Any
+    raw: bytes
+
+    def read(self) -> M:
+        """The value as its model. Raises Invalid with every fault, pointers into the body."""
+        return read(self.model, self.value)
+
+
+async def _received(request: Request, model: type[M], media_type: str) -> Received[M]:
+    most_bytes: int = getattr(request.app.state.settings, model.body_limit)
+    kind, value, raw = await read_body(request, most_bytes=most_bytes, takes=(media_type, *model.other_forms))
+    # For the fingerprint of a request that may be sent again.
+    request.state.body = (kind, raw)
+    return Received(model, kind, value, raw)
+
+
+def _unread(model: type[M], media_type: str = JSON) -> Callable[[Request], Awaitable[Received[M]]]:
+    @describes(body=RequestBody(model, media_type), problems=_BODY_PROBLEMS)
+    async def receive(request: Request) -> Received[M]:
+        return await _received(request, model, media_type)
+
+    return receive
+
+
+def _read(model: type[M], media_type: str = JSON) -> Callable[[Request], Awaitable[M]]:
+    @describes(body=RequestBody(model, media_type), problems=_BODY_PROBLEMS)
+    async def receive(request: Request) -> M:
+        return (await _received(request, model, media_type)).read()
+
+    return receive
+
+
+# The owner comes before the body in a signature: whoever may not write is told so before sending much.
+if TYPE_CHECKING:
+    Json = Annotated[M, "the body, as its model"]
+    Patch = Annotated[M, "the body, a JSON Merge Patch, as its model"]
+    Unread = Received[M]
+    UnreadPatch = Received[M]
+else:
+
+    class Json:
+        """`Json[ClubIn]`: the body as its model, in JSON or another form that the model knows."""
+
+        def __class_getitem__(cls, model: type[M]) -> Any:
+            return Annotated[model, Depends(_read(model))]
+
+    class Patch:
+        """The same for a JSON Merge Patch (RFC 7396)."""
+
+        def __class_getitem__(cls, model: type[M]) -> Any:
+            return Annotated[model, Depends(_read(model, MERGE_PATCH))]
+
+    class Unread:
+        """`Unread[ClubIn]`: the body before it is read as its model, where something else is to be refused first."""
+
+        def __class_getitem__(cls, model: type[M]) -> Any:
+            return Annotated[Received, Depends(_unread(model))]
+
+    class UnreadPatch:
+        """The same for a JSON Merge Patch."""
+
+        def __class_getitem__(cls, model: type[M]) -> Any:
+            return Annotated[Received, Depends(_unread(model, MERGE_PATCH))]
+
+
+@dataclass(frozen=True, slots=True)
+class File:
+    """A body of bytes, with its media type."""
+
+    kind: str
+    raw: bytes
+
+
+def file_body(kinds: dict[str, str], limit: str) -> Any:
+    """A dependency for a body of bytes: media types with their meaning, and the setting that bounds it."""
+
+    @describes(body=RequestBody(files=kinds), problems=_FILE_PROBLEMS)
+    async def receive(request: Request) -> File:
+        most_bytes: int = getattr(request.app.state.settings, limit)
+        kind, _, raw = await read_body(request, most_bytes=most_bytes, takes=tuple(kinds))
+        request.state.body = (kind, raw)
+        return File(kind, raw)
+
+    return Depends(receive)

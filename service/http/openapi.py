@@ -1,98 +1,188 @@
-"""The OpenAPI document: what FastAPI cannot know, since bodies and answers do not go through its models, is added here.
+"""The OpenAPI document follows from signatures.
 
-`operation(...)` describes an operation where it is declared; `document(app)` puts the schemas in their place.
-An operation without an access rule cannot be declared. The scope that a token needs is declared with it, or follows from
-access and method; needs.py enforces what stands here.
+Dependencies describe themselves (`@describes`), the return annotation names the answer, and the route class `Operation`
+collects both: access, scope, headers, problems, body, answer. `document(app)` puts the schemas in their place. What an
+operation needs of a token is enforced from the same description (dependencies.py).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+import functools
+import inspect
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Annotated, Any, TypeVar, get_args, get_origin, get_type_hints
 
 import msgspec
-from fastapi import FastAPI
+from fastapi import APIRouter, FastAPI
+from fastapi.dependencies.models import Dependant
 from fastapi.openapi.utils import get_openapi
+from fastapi.routing import APIRoute
 from pydantic import BaseModel
 from starlette.responses import Response
 
 from service.accounts.model import EVALUATE, READ, WRITE
 from service.clubs.model import MEMBER, STEWARD
 from service.formats.strict_json import JSON, YAML
-from service.http.problems import MEDIA_TYPE, PROBLEM_KINDS
-from service.http.schemas.common import json_schema
-from service.http.schemas.problems import ProblemOut
+from service.http.problems import MEDIA_TYPE, PROBLEM_KINDS, ProblemOut
+from service.http.responses import Reply, Sends, respond
+from service.http.wire import In, OtherForm, PageOut, json_schema
 
 OPEN, OWNER, PERHAPS = "open", "owner", "owner when something kept here is used"
-# For a member or a steward of the club in the path: needs.py looks at the role, for every operation alike.
+# For a member or a steward of the club in the path: dependencies.py looks at the role, for every operation alike.
 CLUB = (MEMBER, STEWARD)
-ACCESS = (OPEN, OWNER, PERHAPS, *CLUB)
+# From the weakest to the strictest; an operation has the strictest that one of its dependencies asks for.
+ACCESS = (OPEN, PERHAPS, OWNER, MEMBER, STEWARD)
 # Without a token there is no answer but 401.
 NEEDS_TOKEN = (OWNER, *CLUB)
-
-_MODELS: dict[str, type[BaseModel]] = {"ProblemOut": ProblemOut}
 
 DESCRIPTION = """\
 A service for people who build sets of coins by rules. Errors are problem documents (RFC 9457) that say what is wrong,
 where, and what would be right. Facts and grades are the owner's opinion: no authentication and no valuation.
 """
 
+F = TypeVar("F", bound=Callable[..., Any])
 
-def operation(
-    name: str,
-    summary: str,
-    *,
-    tag: str,
-    access: str,
-    scope: str = "",
-    answer: type[BaseModel] | str | None,
-    status: int = 200,
-    body: type[BaseModel] | None = None,
-    body_type: str = JSON,
-    also_yaml: str = "",
-    files: Mapping[str, str] | None = None,
-    example: Any = None,
-    answer_example: Any = None,
-    problems: Sequence[str] = (),
-    headers: Mapping[str, str] | None = None,
-    conditional: bool = False,
-    also_as: Sequence[str] = (),
-) -> dict[str, Any]:
-    """The keyword arguments that declare an operation to a FastAPI router. `answer` is a model, a media type, or
-    None for
-    an empty body. `example` is a body that works as it stands, and a test sends it. `also_as` are
-    media types of texts that the answer may come as too. `files` are media types of a body that is bytes, each with its
-    meaning. `scope` is needed of the token; left out: see scopes_needed."""
-    kinds = list(dict.fromkeys([*problems, *_usual_problems(access, body is not None, status, bool(files))]))
-    responses: dict[int | str, dict[str, Any]] = {status: _answer(answer, answer_example, headers)}
-    for kind in also_as:
-        # YAML is read like JSON by whoever looks for a value in it.
-        responses[status]["content"][kind] = {"schema": {"type": "object" if kind == YAML else "string"}}
-    if conditional:
-        responses[304] = {"description": "The caller has this version already."}
+
+# --- what a dependency says of every operation that takes it ------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class RequestBody:
+    """The body that a dependency reads: a model in a media type, in other forms besides; or files of these media types, each
+    with its meaning."""
+
+    model: type[In] | None = None
+    media_type: str = JSON
+    files: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What a dependency adds to the description of an operation. `scope`: scopes of which the token has to have one."""
+
+    access: str = OPEN
+    scope: tuple[str, ...] = ()
+    problems: tuple[str, ...] = ()
+    headers: tuple[Mapping[str, Any], ...] = ()
+    body: RequestBody | None = None
+    not_modified: bool = False
+
+
+def describes(**part: Any) -> Callable[[F], F]:
+    """Attaches a `Part` to a dependency."""
+
+    def attach(dependency: F) -> F:
+        dependency.__part__ = Part(**part)  # type: ignore[attr-defined]
+        return dependency
+
+    return attach
+
+
+def request_header(name: str, meaning: str, *, required: bool = False) -> dict[str, Any]:
+    """A request header, as OpenAPI describes it."""
+    return {"name": name, "in": "header", "required": required, "description": meaning, "schema": {"type": "string"}}
+
+
+def problems(*kinds: str) -> dict[int | str, dict[str, Any]]:
+    """The `responses=` of an operation whose action may refuse for these reasons, besides what its dependencies say."""
     for kind in kinds:
-        entry = responses.setdefault(PROBLEM_KINDS[kind].status, {"description": "", "content": _problem_content()})
-        entry["description"] = " / ".join(filter(None, [entry["description"], PROBLEM_KINDS[kind].title]))
-        entry["content"][MEDIA_TYPE].setdefault("examples", {})[kind] = {"value": _problem_example(kind)}
-    extra: dict[str, Any] = {"x-access": access} | ({"x-scope": [scope]} if scope else {})
-    if body is not None:
-        _name(body)
-        extra["requestBody"] = _request_body(body, body_type, also_yaml, example)
-    if files:
-        extra["requestBody"] = {"required": True, "content": {kind: _file(meaning) for kind, meaning in files.items()}}
-    if access != OPEN:
-        extra["security"] = [{"token": []}] if access in NEEDS_TOKEN else [{"token": []}, {}]
-    return {
-        "operation_id": name,
-        "summary": summary,
-        "tags": [tag],
-        "status_code": status,
-        "responses": responses,
-        "openapi_extra": extra,
-        "response_model": None,
-        # Answers are made by hand, so FastAPI is to add no answer of its own to the document.
-        "response_class": Response,
-    }
+        assert kind in PROBLEM_KINDS, kind
+    return {"problems": {"kinds": kinds}}
+
+
+# --- the route class ---------------------------------------------------------------------------------------------------
+
+
+class Operation(APIRoute):
+    """A route whose description follows from its function: the operation id is the function's name, the summary the first
+    line of its docstring, the description the rest, the answer the return annotation."""
+
+    def __init__(self, path: str, endpoint: Callable[..., Any], **options: Any) -> None:
+        if not hasattr(endpoint, "__reasons__"):
+            endpoint = _answering(endpoint, options)
+        function = inspect.unwrap(endpoint)
+        summary, _, rest = inspect.getdoc(function).partition("\n")  # type: ignore[union-attr]
+        options |= {
+            "operation_id": function.__name__,
+            "summary": summary.removesuffix("."),
+            "description": " ".join(rest.split()) or summary,
+            "response_model": None,
+            "response_class": Response,
+            "responses": None,
+            "openapi_extra": None,
+        }
+        super().__init__(path, endpoint, **options)
+        kinds: Sequence[str] = endpoint.__reasons__  # type: ignore[attr-defined]
+        self._describe(get_type_hints(function, include_extras=True).get("return"), kinds)
+
+    def _describe(self, answer: Any, kinds: Sequence[str]) -> None:
+        parts = list(_parts(self.dependant))
+        access = max((part.access for part in parts), key=ACCESS.index, default=OPEN)
+        bodies = [part.body for part in parts if part.body is not None]
+        found = [*kinds, *(kind for part in parts for kind in part.problems)]
+        if _has_parameters(self.dependant):
+            found.append("invalid-query")
+        status, responses = _answer(answer, self.status_code)
+        if status == 201 or (access in NEEDS_TOKEN and bodies):
+            found.append("storage-full")
+        if any(part.not_modified for part in parts):
+            responses[304] = {"description": "The caller has this version already."}
+        for kind in dict.fromkeys(found):
+            _add_problem(responses, kind)
+        extra: dict[str, Any] = {"x-access": access}
+        scope = tuple(name for part in parts for name in part.scope)
+        if scope:
+            extra["x-scope"] = list(scope)
+        (method,) = self.methods or ("GET",)
+        extra["x-scope"] = list(scopes_needed(method, extra))
+        headers = [header for part in parts for header in part.headers]
+        if headers:
+            extra["parameters"] = headers
+        if bodies:
+            extra["requestBody"] = _request_body(bodies[0])
+        extra["security"] = [] if access == OPEN else [{"token": []}] if access in NEEDS_TOKEN else [{"token": []}, {}]
+        self.status_code, self.responses, self.openapi_extra = status, responses, extra
+
+
+def router(prefix: str, tag: str) -> APIRouter:
+    """A router of one resource. `tag` is one of TAGS."""
+    assert tag in TAGS, tag
+    return APIRouter(prefix=prefix, tags=[tag], route_class=Operation)
+
+
+def _answering(endpoint: Callable[..., Any], options: Mapping[str, Any]) -> Callable[..., Any]:
+    """The function, its result made into a response."""
+    status = options.get("status_code")
+    if inspect.iscoroutinefunction(endpoint):
+
+        @functools.wraps(endpoint)
+        async def answer(*args: Any, **named: Any) -> Response:
+            return respond(await endpoint(*args, **named), status)
+
+    else:
+
+        @functools.wraps(endpoint)
+        def answer(*args: Any, **named: Any) -> Response:
+            return respond(endpoint(*args, **named), status)
+
+    declared = options.get("responses") or {}
+    answer.__reasons__ = declared.get("problems", {}).get("kinds", ())  # type: ignore[attr-defined]
+    return answer
+
+
+def _parts(dependant: Dependant) -> Iterator[Part]:
+    for inner in dependant.dependencies:
+        part = getattr(inner.call, "__part__", None)
+        if part is not None:
+            yield part
+        yield from _parts(inner)
+
+
+def _has_parameters(dependant: Dependant) -> bool:
+    """Whether FastAPI itself may refuse a parameter: any in the query, and those in the path that are not just texts."""
+    checked = [field for field in dependant.path_params if field.field_info.annotation is not str]
+    return bool(dependant.query_params or checked) or any(map(_has_parameters, dependant.dependencies))
 
 
 def scopes_needed(method: str, declared: Mapping[str, Any]) -> Sequence[str]:
@@ -106,132 +196,84 @@ def scopes_needed(method: str, declared: Mapping[str, Any]) -> Sequence[str]:
         return tuple(declared["x-scope"])
     if access == PERHAPS:
         return (EVALUATE, READ)
-    return (READ,) if method.upper() == "GET" else (WRITE,)
+    return (READ,) if method.upper() in ("GET", "HEAD") else (WRITE,)
 
 
-def header(name: str, meaning: str, *, required: bool = False) -> dict[str, Any]:
-    """A request header, as OpenAPI describes it."""
-    return {"name": name, "in": "header", "required": required, "description": meaning, "schema": {"type": "string"}}
+# --- answers, bodies, problems -------------------------------------------------------------------------------------------
+
+_MODELS: dict[str, type[BaseModel]] = {}
+_STRUCTS: dict[str, type[msgspec.Struct]] = {"ProblemOut": ProblemOut}
 
 
-IF_MATCH = header("If-Match", "The ETag of the version that you read.", required=True)
-IF_NONE_MATCH = header("If-None-Match", "ETags of versions that you have; the current one among them gives 304.")
-IDEMPOTENCY_KEY = header("Idempotency-Key", "Names this request: sent again with the same key, it happens once.")
-
-
-def with_headers(declared: dict[str, Any], *headers: Mapping[str, Any]) -> dict[str, Any]:
-    """The operation with these request headers. They are read by hand, so FastAPI does not know them."""
-    extra = {**declared["openapi_extra"], "x-headers": list(headers)}
-    return {**declared, "openapi_extra": extra}
-
-
-def with_csv(declared: dict[str, Any], meaning: str, example: str) -> dict[str, Any]:
-    """The operation with a body that may be CSV too."""
-    body = declared["openapi_extra"]["requestBody"]
-    sheet = {"text/csv": {"schema": {"type": "string", "description": meaning}, "example": example}}
-    extra = {**declared["openapi_extra"], "requestBody": {**body, "content": {**body["content"], **sheet}}}
-    return {**declared, "openapi_extra": extra}
-
-
-def with_file(declared: dict[str, Any], kind: str, meaning: str) -> dict[str, Any]:
-    """The operation with a body that may be a file of this media type too; it has no example that could stand in JSON."""
-    body = declared["openapi_extra"]["requestBody"]
-    file = {kind: _file(meaning)}
-    extra = {**declared["openapi_extra"], "requestBody": {**body, "content": {**body["content"], **file}}}
-    return {**declared, "openapi_extra": extra}
-
-
-def document(app: FastAPI) -> dict[str, Any]:
-    """The whole OpenAPI document, made once."""
-    if app.openapi_schema is None:
-        made = get_openapi(
-            title=app.title, version=app.version, description=DESCRIPTION, routes=app.routes, openapi_version="3.1.0"
-        )
-        components = made.setdefault("components", {})
-        # FastAPI's own shape of a 422 is never sent: problems.py answers in its place.
-        own = {
-            k: v
-            for k, v in components.get("schemas", {}).items()
-            if k not in ("HTTPValidationError", "ValidationError")
+def _answer(annotation: Any, status: int | None) -> tuple[int, dict[int | str, dict[str, Any]]]:
+    """The status and its response, from a return annotation: a struct, `Reply` of one, either with `Sends`; None; or a
+    `Response` whose media types `Sends` tells."""
+    sends = Sends()
+    if get_origin(annotation) is Annotated:
+        annotation, *notes = get_args(annotation)
+        sends = next((note for note in notes if isinstance(note, Sends)), sends)
+    if get_origin(annotation) is Reply:
+        (annotation,) = get_args(annotation)
+    empty = annotation in (None, type(None))
+    status = status or (204 if empty else sends.status)
+    made: dict[str, Any] = {"description": sends.meaning}
+    if sends.headers:
+        made["headers"] = {
+            name: {"description": text, "schema": {"type": "string"}} for name, text in sends.headers.items()
         }
-        components["schemas"] = {**own, **json_schema(dict(sorted(_MODELS.items())))}
-        components["securitySchemes"] = {
-            "token": {"type": "http", "scheme": "bearer", "description": "A token of the owner's: swt_..."}
-        }
-        for path in made["paths"].values():
-            for method, declared in path.items():
-                _mend(declared)
-                declared["x-scope"] = list(scopes_needed(method, declared))
-        app.openapi_schema = made
-    return app.openapi_schema
+    content: dict[str, Any] = {}
+    if not empty and annotation is not Response:
+        content[JSON] = {"schema": _ref(_struct(annotation))}
+    for kind in sends.media:
+        # YAML is read like JSON by whoever looks for a value in it.
+        content[kind] = {"schema": {"type": "string"} if kind not in (JSON, YAML) else {"type": "object"}}
+    if content:
+        made["content"] = content
+    return status, {status: made}
 
 
-def encoded(app: FastAPI) -> bytes:
-    """The document as it is served and committed."""
-    return msgspec.json.format(msgspec.json.encode(document(app)), indent=1) + b"\n"
+def component_name(struct: Any) -> str:
+    """The name of an answer's schema: a page of XOut is XPageOut."""
+    if get_origin(struct) is PageOut:
+        return f"{component_name(get_args(struct)[0]).removesuffix('Out')}PageOut"
+    name: str = struct.__name__
+    return name
 
 
-def _mend(declared: dict[str, Any]) -> None:
-    parameters = [*declared.get("parameters", []), *declared.pop("x-headers", [])]
-    if parameters:
-        declared["parameters"] = parameters
-    unprocessable = declared["responses"].get("422")
-    if unprocessable and "HTTPValidationError" in str(unprocessable.get("content", {})):
-        declared["responses"]["422"] = {
-            "description": PROBLEM_KINDS["invalid-query"].title,
-            "content": _problem_content(),
-        }
+def _struct(struct: Any) -> str:
+    name = component_name(struct)
+    if _STRUCTS.setdefault(name, struct) != struct or name in _MODELS:
+        raise TypeError(f"there is a schema {name} already")
+    return name
 
 
-def _usual_problems(access: str, has_body: bool, status: int, has_file: bool) -> Sequence[str]:
-    kinds = []
-    if access != OPEN:
-        kinds += ["unwelcome", "forbidden-scope", "not-ready", "busy"]
-    if access in CLUB:
-        kinds += ["not-found"]
-    if access == STEWARD:
-        kinds += ["forbidden"]
-    if has_body:
-        kinds += ["unreadable-body", "request-timeout", "body-too-large", "unsupported-media-type", "invalid"]
-    if has_file:
-        kinds += ["request-timeout", "body-too-large", "unsupported-media-type", "invalid"]
-    if status == 201 or (access in NEEDS_TOKEN and has_body):
-        kinds += ["storage-full"]
-    return kinds
+def _model(model: type[BaseModel]) -> str:
+    name = model.__name__
+    if _MODELS.setdefault(name, model) is not model or name in _STRUCTS:
+        raise TypeError(f"there is a schema {name} already, in {_MODELS[name].__module__}")
+    return name
 
 
-def _name(model: type[BaseModel]) -> None:
-    """Two models of one name would stand in each other's place in the document."""
-    if _MODELS.setdefault(model.__name__, model) is not model:
-        raise TypeError(f"there is a model {model.__name__} already, in {_MODELS[model.__name__].__module__}")
-
-
-def _answer(answer: type[BaseModel] | str | None, example: Any, headers: Mapping[str, str] | None) -> dict[str, Any]:
-    made: dict[str, Any] = {"description": "As asked."}
-    if headers:
-        made["headers"] = {name: {"description": text, "schema": {"type": "string"}} for name, text in headers.items()}
-    if isinstance(answer, str):
-        is_text = answer.startswith(("text/", "image/"))
-        made["content"] = {answer: {"schema": {"type": "string"} if is_text else {"type": "object"}}}
-    elif answer is not None:
-        _name(answer)
-        made["content"] = {JSON: {"schema": _ref(answer.__name__)}}
-        if example is not None:
-            made["content"][JSON]["example"] = example
-    return made
-
-
-def _request_body(model: type[BaseModel], media_type: str, also_yaml: str, example: Any) -> dict[str, Any]:
-    content: dict[str, Any] = {media_type: {"schema": _ref(model.__name__)}}
-    if example is not None:
-        content[media_type]["example"] = example
-    if also_yaml:
-        content["application/yaml"] = {"schema": {"type": "string", "description": also_yaml}}
+def _request_body(body: RequestBody) -> dict[str, Any]:
+    content: dict[str, Any] = {kind: _form(OtherForm(text, is_binary=True)) for kind, text in body.files.items()}
+    if body.model is not None:
+        content[body.media_type] = {"schema": _ref(_model(body.model))}
+        if body.model.example is not None:
+            content[body.media_type]["example"] = body.model.example
+        content |= {kind: _form(form) for kind, form in body.model.other_forms.items()}
     return {"required": True, "content": content}
 
 
-def _file(meaning: str) -> dict[str, Any]:
-    return {"schema": {"type": "string", "format": "binary", "description": meaning}}
+def _form(form: OtherForm) -> dict[str, Any]:
+    schema = {"type": "string", **({"format": "binary"} if form.is_binary else {}), "description": form.meaning}
+    return {"schema": schema, **({} if form.example is None else {"example": form.example})}
+
+
+def _add_problem(responses: dict[int | str, dict[str, Any]], kind: str) -> None:
+    known = PROBLEM_KINDS[kind]
+    entry = responses.setdefault(known.status, {"description": "", "content": _problem_content()})
+    entry["description"] = " / ".join(filter(None, [entry["description"], known.title]))
+    entry["content"][MEDIA_TYPE].setdefault("examples", {})[kind] = {"value": _problem_example(kind)}
 
 
 def _problem_content() -> dict[str, Any]:
@@ -245,3 +287,83 @@ def _problem_example(kind: str) -> dict[str, Any]:
 
 def _ref(name: str) -> dict[str, str]:
     return {"$ref": f"#/components/schemas/{name}"}
+
+
+# --- the document --------------------------------------------------------------------------------------------------------
+
+TAGS: Mapping[str, str] = {
+    "Evaluations": "A definition against holdings: assignments, explanations, want lists.",
+    "Candidates": "Coins that are not owned yet, against a set.",
+    "Allocations": "Several sets at once.",
+    "Definitions": "Set definitions: drafts, revisions, checks, decisions.",
+    "Holdings": "The collection.",
+    "Sync": "A device that was offline, and the service.",
+    "Imports": "Many holdings at once, from a sheet and back.",
+    "Photos": "Photos of a holding.",
+    "Catalogue": "Issues: those that come with the service, and the owner's own.",
+    "Reference": "Attributes, operators, vocabularies, schemas.",
+    "Account": "The account, its tokens, invitations to open one.",
+    "Devices": "Pairing a device and naming it.",
+    "Sharing": "Links to a revision, copies, origins.",
+    "Clubs": "Clubs, their members and what they show one another.",
+    "Exhibitions": "A set as it is shown, with loans.",
+    "History": "Which coin sat where, and until when.",
+    "Insurance": "What is held and what it is said to be worth.",
+    "Shares": "Links to one revision of a definition.",
+    "Swaps": "Swaps among the members of a club.",
+    "Service": "Health, problems, this document.",
+}
+
+
+def document(app: FastAPI) -> dict[str, Any]:
+    """The whole OpenAPI document, made once."""
+    if app.openapi_schema is None:
+        made = get_openapi(
+            title=app.title,
+            version=app.version,
+            description=DESCRIPTION,
+            routes=app.routes,
+            openapi_version="3.1.0",
+            servers=[{"url": "/", "description": "This server."}],
+        )
+        used = {tag for path in made["paths"].values() for operation in path.values() for tag in operation["tags"]}
+        made["tags"] = [{"name": name, "description": text} for name, text in TAGS.items() if name in used]
+        made["components"] = {
+            "schemas": dict(sorted({**json_schema(_MODELS), **_struct_schemas()}.items())),
+            "securitySchemes": {
+                "token": {"type": "http", "scheme": "bearer", "description": "A token of the owner's: swt_..."}
+            },
+        }
+        for path in made["paths"].values():
+            for method, operation in path.items():
+                operation.setdefault("x-scope", list(scopes_needed(method, operation)))
+                _replace_own_422(operation)
+                declared = operation.pop("x-headers", [])
+                if declared:
+                    operation["parameters"] = [*operation.get("parameters", []), *declared]
+        app.openapi_schema = made
+    return app.openapi_schema
+
+
+def encoded(app: FastAPI) -> bytes:
+    """The document as it is served and committed."""
+    return msgspec.json.format(msgspec.json.encode(document(app)), indent=1) + b"\n"
+
+
+def _struct_schemas() -> dict[str, Any]:
+    """The schemas of all answers, and of what they are made of."""
+    _, found = msgspec.json.schema_components(list(_STRUCTS.values()), ref_template="#/components/schemas/{name}")
+    pages = {f"PageOut_{get_args(s)[0].__name__}_": name for name, s in _STRUCTS.items() if get_origin(s) is PageOut}
+    for name, schema in found.items():
+        schema.pop("title", None)
+    return {pages.get(name, name): schema for name, schema in found.items()}
+
+
+def _replace_own_422(operation: dict[str, Any]) -> None:
+    """FastAPI's own shape of a 422 is never sent: problems.py answers in its place."""
+    unprocessable = operation["responses"].get("422")
+    if unprocessable and "HTTPValidationError" in str(unprocessable.get("content", {})):
+        operation["responses"]["422"] = {
+            "description": PROBLEM_KINDS["invalid-query"].title,
+            "content": _problem_content(),
+        }

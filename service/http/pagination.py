@@ -8,20 +8,23 @@ import hashlib
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
 from urllib.parse import urlencode
 
-from fastapi import Request
+from fastapi import Query, Request
 from pydantic import BaseModel, ConfigDict, Field
 
 from service.database.ids import read_id
 from service.errors import Fault
 from service.http.problems import Problem
+from service.http.responses import Reply
+from service.http.wire import PageOut
 
 LARGEST_PAGE = 200
 USUAL_PAGE = 50
 
 Item = TypeVar("Item")
+Shown = TypeVar("Shown")
 
 
 class PageQuery(BaseModel):
@@ -35,8 +38,11 @@ class PageQuery(BaseModel):
     )
 
 
+Paging = Annotated[PageQuery, Query()]
+
+
 @dataclass(frozen=True, slots=True)
-class Page:
+class PlainPage:
     """The items as plain values, and the address of the next page."""
 
     items: list[Any]
@@ -50,14 +56,14 @@ class Page:
         return {} if self.next is None else {"Link": f'<{self.next}>; rel="next"'}
 
 
-def page(
+def plain_page(
     request: Request,
     query: PageQuery,
     find: Callable[[str | None, int], Sequence[Item]],
     key: Callable[[Item], str],
     show: Callable[[Item], Any],
     most: Callable[[Sequence[Item]], int] | None = None,
-) -> Page:
+) -> PlainPage:
     """One page. `find(after, limit)` gives items in the order of their keys; one more than needed is asked for, so that
     an address of an empty page is never handed out. `most` says of the found ones how many are enough for one page, where
     that is fewer; at least one."""
@@ -67,7 +73,22 @@ def page(
     if len(found) > len(shown):
         cursor = _cursor(request, key(shown[-1]))
         following = f"{request.url.path}?{urlencode([*_picking(request), ('limit', query.limit), ('cursor', cursor)])}"
-    return Page([show(item) for item in shown], following)
+    return PlainPage([show(item) for item in shown], following)
+
+
+def page(
+    request: Request,
+    query: PageQuery,
+    find: Callable[[str | None, int], Sequence[Item]],
+    key: Callable[[Item], str],
+    show: Callable[[Item], Shown],
+    most: Callable[[Sequence[Item]], int] | None = None,
+) -> Reply[PageOut[Shown]]:
+    """One page of a list, as its answer. `find(after, limit)` gives items in the order of their keys; one more than needed is
+    asked for, so that an address of an empty page is never handed out. `most` says of the found ones how many are enough for
+    one page, where that is fewer; at least one."""
+    found = plain_page(request, query, find, key, show, most)
+    return Reply(PageOut(items=found.items, next=found.next), found.headers())
 
 
 def _picking(request: Request) -> list[tuple[str, str]]:

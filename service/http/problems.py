@@ -7,19 +7,53 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Annotated, Any
 
 import msgspec
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
+from msgspec import UNSET, Meta, UnsetType
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from service.accounts.model import ScopeMissing, masked
 from service.database.errors import Unreachable
 from service.errors import Busy, Fault, FetchError, Invalid, NotAuthenticated, SetwrightError
+from service.http.wire import Out
 from service.rules.shape_messages import shape_message
 
 MEDIA_TYPE = "application/problem+json"
+
+
+class FaultOut(Out):
+    """One thing that is not valid."""
+
+    code: str
+    message: str
+    pointer: Annotated[str, Meta(description="A JSON pointer (RFC 6901) into the body; empty for the whole of it.")]
+    hint: Annotated[str, Meta(description="What would be right.")] | UnsetType = UNSET
+    line: (
+        Annotated[int, Meta(description="In the rule's text, or in a body that is no JSON; counted from 1.")]
+        | UnsetType
+    ) = UNSET
+    column: int | UnsetType = UNSET
+
+
+class ProblemOut(Out):
+    """A problem document (RFC 9457)."""
+
+    type: Annotated[str, Meta(description="The address of a page that explains this kind of problem.")]
+    title: str
+    status: int
+    detail: str
+    error: (
+        Annotated[str, Meta(description="The code of RFC 8628, section 3.5, where a device asks for its token.")]
+        | UnsetType
+    ) = UNSET
+    errors: list[FaultOut] | UnsetType = UNSET
+    errors_left_out: (
+        Annotated[int, Meta(description="How many more faults were found than are listed.")] | UnsetType
+    ) = UNSET
 
 
 @dataclass(frozen=True, slots=True)
@@ -371,20 +405,19 @@ class Problem(Exception):
 
 def problem_response(request: Request, problem: Problem) -> Response:
     """The problem document. Text that cannot be encoded is replaced, never an error of its own."""
-    kind = problem.kind
-    document: dict[str, object] = {
-        "type": f"{base_url(request)}/problems/{kind.name}",
-        "title": kind.title,
-        "status": kind.status,
-        "detail": _encodable(problem.detail),
-    }
-    if kind.error:
-        document["error"] = kind.error
-    if problem.faults:
-        shown = problem.faults[:_MOST_FAULTS_SHOWN]
-        document["errors"] = [{name: _encodable(part) for name, part in fault.as_json().items()} for fault in shown]
-        if len(problem.faults) > len(shown):
-            document["errors_left_out"] = len(problem.faults) - len(shown)
+    kind, faults = problem.kind, problem.faults[:_MOST_FAULTS_SHOWN]
+    shown: list[dict[str, Any]] = [
+        {name: _encodable(part) for name, part in fault.as_json().items()} for fault in faults
+    ]
+    document = ProblemOut(
+        type=f"{base_url(request)}/problems/{kind.name}",
+        title=kind.title,
+        status=kind.status,
+        detail=_encodable(problem.detail),
+        error=kind.error or UNSET,
+        errors=[FaultOut(**fault) for fault in shown] or UNSET,
+        errors_left_out=len(problem.faults) - len(faults) or UNSET,
+    )
     headers = {"Cache-Control": "no-store", **problem.headers}
     return Response(msgspec.json.encode(document), kind.status, headers, MEDIA_TYPE)
 
@@ -449,7 +482,7 @@ def _query_fault(entry: Mapping[str, object]) -> Fault:
     return Fault("parameter", f"{where} parameter {message}")
 
 
-def _encodable(part: object) -> object:
+def _encodable(part: Any) -> Any:
     """Text without half surrogates, which JSON in UTF-8 cannot carry, and without a secret that it might repeat."""
     return masked(part.encode("utf-8", "replace").decode()) if isinstance(part, str) else part
 

@@ -1,22 +1,93 @@
-"""Making answers: plain values encoded once, and answers that are the same when a request is sent again."""
+"""Answers: a typed value, encoded once, with its status and headers."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Annotated, Any, Generic, TypeVar
 
 import msgspec
-from fastapi import Request
 from starlette.responses import Response
 
-from service.http.conditional import is_known
-
-# Large answers do not go through response models, which cost 15-87 times the bare route (performance.md).
-_ENCODER = msgspec.json.Encoder(decimal_format="number")
+from service.http.wire import PageOut
 
 # What an owner keeps is shown to that owner only, and asked for again each time.
-_PRIVATE = {"Cache-Control": "private, no-cache"}
+PRIVATE = {"Cache-Control": "private, no-cache"}
+# Large answers do not go through response models, which cost 15-87 times the bare route (performance.md).
+ENCODER = msgspec.json.Encoder(decimal_format="number")
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Sends:
+    """What an answer has besides its value, as the document tells it: the status, headers with their meaning, and media types
+    that it may come in besides JSON (or instead of it, where the annotation is Response)."""
+
+    status: int = 200
+    headers: Mapping[str, str] = field(default_factory=dict)
+    media: tuple[str, ...] = ()
+    meaning: str = "The answer."
+
+
+@dataclass(frozen=True, slots=True)
+class Reply(Generic[T]):
+    """An answer before it is sent. `status` None: the operation's own. `encoded`: the body as it was sent before."""
+
+    value: T
+    headers: Mapping[str, str] = field(default_factory=dict)
+    status: int | None = None
+    encoded: bytes | None = None
+
+    def response(self, status: int = 200) -> Response:
+        code = self.status or status
+        body = self.encoded if self.encoded is not None else encode(self.value)
+        media_type = "application/json" if body and code not in (204, 304) else None
+        return Response(body, code, {**PRIVATE, **self.headers}, media_type)
+
+
+_ETAG = {"ETag": "The version, for If-Match."}
+# Return annotations: what the answer has besides its value.
+Tagged = Annotated[Reply[T], Sends(headers=_ETAG)]
+Created = Annotated[Reply[T], Sends(201, headers={**_ETAG, "Location": "Where it is kept."})]
+Paged = Annotated[Reply[PageOut[T]], Sends(headers={"Link": "The next page, with rel=next."})]
+
+
+# An answer with a secret in it, shown this once.
+WithSecret = Annotated[Reply[T], Sends(201)]
+
+
+def with_secret(value: T) -> Reply[T]:
+    """A thing that is new, with a secret in it, which is to be kept nowhere on its way (RFC 6749, section 5.1)."""
+    return Reply(value, {"Cache-Control": "no-store"}, 201)
+
+
+def tagged(value: T, etag: str) -> Reply[T]:
+    """A value with its version."""
+    return Reply(value, {"ETag": etag})
+
+
+def created(value: T, location: str, etag: str) -> Reply[T]:
+    """A thing that is new, with its address and version."""
+    return Reply(value, {"ETag": etag, "Location": location}, 201)
+
+
+def respond(result: Any, status: int | None) -> Response:
+    """The response to what an operation returns: a `Response`, a `Reply`, a value, or None for an empty body."""
+    if isinstance(result, Response):
+        return result
+    if result is None:
+        return Response(b"", status or 204, PRIVATE)
+    reply = result if isinstance(result, Reply) else Reply(result)
+    return reply.response(status or 200)
+
+
+def encode(value: Any) -> bytes:
+    """The JSON of an answer; nothing for None."""
+    return b"" if value is None else ENCODER.encode(value)
+
+
+# --- goes with the operations declared by hand
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,14 +100,6 @@ class Answer:
     media_type: str = "application/json"
 
     def response(self) -> Response:
-        body = b"" if self.value is None else _ENCODER.encode(self.value)
+        body = b"" if self.value is None else ENCODER.encode(self.value)
         media_type = None if self.value is None else self.media_type
-        return Response(body, self.status, {**_PRIVATE, **self.headers}, media_type)
-
-
-def not_modified_or(request: Request, tag: str, make: Callable[[], Answer]) -> Response:
-    """304 when the caller has this version, else the answer with its entity tag."""
-    if is_known(request, tag):
-        return Response(status_code=304, headers={**_PRIVATE, "ETag": tag})
-    answer = make()
-    return Answer(answer.value, answer.status, {**answer.headers, "ETag": tag}, answer.media_type).response()
+        return Response(body, self.status, {**PRIVATE, **self.headers}, media_type)

@@ -19,9 +19,9 @@ from service.facts.holding import Facts, read_facts
 from service.facts.kinds import value_kind_of
 from service.facts.knowledge import Among, exact, plain_number, written_knowledge
 from service.holdings.store import HoldingStore
-from service.http.schemas.common import read
 from service.http.schemas.evaluations import IssueIn
 from service.http.schemas.pieces import MOST_LOOK_ALIKES, PieceCheckIn
+from service.http.wire import read
 from service.measurements.fine_weight import (
     GRAM_PLACES,
     OUNCE_PLACES,

@@ -12,8 +12,7 @@ from service.facts.attributes import Attributes
 from service.facts.suggestions import nearest_value, steps_of
 from service.formats.strict_json import CSV
 from service.holdings.model import unknown_attributes
-from service.http.dependencies import Body
-from service.http.schemas.common import read
+from service.http.declared import Body
 from service.http.schemas.issues import (
     MOST_IMPORTED,
     MOST_REFUSED,
@@ -24,6 +23,7 @@ from service.http.schemas.issues import (
     an_issue,
     shown_content,
 )
+from service.http.wire import read
 from service.reference import actions as reference
 from service.reference.issue_table import IssueRow, read_sheet
 from service.reference.model import Issue, Sorted

@@ -7,7 +7,6 @@ from typing import Any
 from uuid import uuid4
 
 import pytest
-from pydantic import BaseModel
 
 from service.http import openapi
 from service.http.examples import (
@@ -25,6 +24,7 @@ from service.http.examples import (
     REDEMPTION,
 )
 from service.http.problems import PROBLEM_KINDS
+from service.http.wire import Out
 from tests.conftest import Running
 from tests.http import clubhouse, doors
 from tests.openapi import COMMITTED, formatted, openapi_document, operations, validator
@@ -77,9 +77,14 @@ def test_every_reference_leads_somewhere() -> None:
 
 
 def test_two_models_of_one_name_are_refused() -> None:
-    other = type("DefinitionOut", (BaseModel,), {})
-    with pytest.raises(TypeError, match="there is a model DefinitionOut already"):
-        openapi.operation("x", "X", tag="X", access=openapi.OPEN, answer=other)
+    other = type("ClubOut", (Out,), {})
+
+    def get_other() -> Any:
+        """Another club."""
+
+    get_other.__annotations__["return"] = other
+    with pytest.raises(TypeError, match="there is a schema ClubOut already"):
+        openapi.router("/v1", "Clubs").get("/other")(get_other)
 
 
 def test_every_request_example_fits_its_schema() -> None:

@@ -15,8 +15,8 @@ from service.database.types import read_back, written
 from service.errors import Invalid
 from service.facts.core import CORE
 from service.formats.strict_json import plain_text
-from service.http.schemas.common import read
 from service.http.schemas.issues import ImportedIssueIn
+from service.http.wire import read
 from service.reference import actions as reference
 from service.reference.issue_table import read_sheet, write_sheet
 from service.reference.model import Issue, says_the_same

@@ -301,7 +301,7 @@ async def test_the_quota_is_sharp_and_a_photo_of_several_pieces_counts_once(serv
     mine = service.collector()
     first, second = [(await held(service, mine)).rsplit("/", 1)[1] for _ in range(2)]
     database, owner = parts(service, mine)
-    shelf, photo = service.app.state.shelf, prepare(picture(), JPEG)
+    shelf, photo = service.app.state.blobs, prepare(picture(), JPEG)
 
     def keep(holding: str, side: str, quota: int) -> None:
         with actions.on_the_shelf(database, shelf, owner, photo):
@@ -338,7 +338,7 @@ async def test_photos_go_with_their_holding_and_come_back_with_it(service: Runni
     assert (await service.client.get(f"{first}/photos", headers=mine)).status_code == 404
     assert (await service.client.get(kept["image"], headers=mine)).status_code == 200
     database, _ = parts(service, mine)
-    assert actions.sweep(database, service.app.state.shelf, NOW - timedelta(days=2)) == 0
+    assert actions.sweep(database, service.app.state.blobs, NOW - timedelta(days=2)) == 0
     assert len(files_in(folder)) == 6, "a delete may be undone"
     await told(service, mine, "update", first.rpartition("/")[2], revive=True, patch={})
     assert (await service.client.get(alone["image"], headers=mine)).status_code == 200
@@ -364,7 +364,7 @@ async def test_photos_of_a_holding_that_was_deleted_long_ago_are_swept(
         assert (await service.client.post(undo, headers=mine)).status_code == 200
     database, _ = parts(service, mine)
     assert len(files_in(folder)) == 6
-    assert actions.sweep(database, service.app.state.shelf, NOW) == 1
+    assert actions.sweep(database, service.app.state.blobs, NOW) == 1
     assert len(files_in(folder)) == 3
     assert (await service.client.get(stays["image"], headers=mine)).status_code == 200
 
@@ -393,7 +393,7 @@ async def test_answers_for_requests_that_are_sent_again_are_forgotten_in_the_end
     database, _ = parts(service, mine)
     settings = service.app.state.settings
     for now, known in ((datetime.now(UTC), True), (datetime.now(UTC) + timedelta(days=31), False)):
-        tidy(database, service.app.state.shelf, settings, now)
+        tidy(database, service.app.state.blobs, settings, now)
         answer = await send(service, mine, where, picture(), **again)
         assert answer.status_code == (201 if known else 409)
         assert not known or answer.json() == first.json()
@@ -413,7 +413,7 @@ async def test_no_row_is_written_for_a_photo_whose_bytes_cannot_be_kept(
             raise trouble
 
         with monkeypatch.context() as patched:
-            patched.setattr(service.app.state.shelf, "put", fail)
+            patched.setattr(service.app.state.blobs, "put", fail)
             assert (await send(service, mine, where, picture())).status_code == status
         assert await listed(service, mine, where) == []
     assert (await send(service, mine, where, picture())).status_code == 201
@@ -450,13 +450,13 @@ async def test_a_photo_is_deleted_even_while_its_bytes_cannot_be_reached_and_the
         raise Unreachable("away")
 
     with monkeypatch.context() as patched:
-        patched.setattr(service.app.state.shelf, "remove", fail)
+        patched.setattr(service.app.state.blobs, "remove", fail)
         address = gone["image"].removesuffix("/image")
         assert (await service.client.delete(address, headers={**mine, "If-Match": "*"})).status_code == 204
         assert (await service.client.delete(where, headers={**mine, "If-Match": "*"})).status_code == 204
     assert len(files_in(folder)) == 6
     assert (await service.client.get(kept["image"], headers=mine)).status_code == 404
-    assert actions.sweep(database, service.app.state.shelf, NOW) == 2
+    assert actions.sweep(database, service.app.state.blobs, NOW) == 2
     assert files_in(folder) == []
 
 
@@ -483,7 +483,7 @@ async def test_a_sweep_that_saw_an_older_state_takes_nothing_that_is_named_by_no
     await added(service, mine, await held(service, mine), picture())
     database, _ = parts(service, mine)
     monkeypatch.setattr(actions, "_named", lambda *_, **__: frozenset())
-    assert actions.sweep(database, service.app.state.shelf, NOW) == 0
+    assert actions.sweep(database, service.app.state.blobs, NOW) == 0
     assert len(files_in(folder)) == 3
 
 
@@ -510,7 +510,7 @@ async def test_photos_of_an_account_that_is_gone_are_swept(service: Running, fol
     await added(service, mine, await held(service, mine), picture())
     database, owner = parts(service, mine)
     database.write(lambda connection: connection.execute(delete(account).where(account.c.id == owner.id)))
-    assert actions.sweep(database, service.app.state.shelf, NOW) == 1
+    assert actions.sweep(database, service.app.state.blobs, NOW) == 1
     assert files_in(folder) == []
 
 
@@ -518,7 +518,7 @@ async def test_bytes_that_are_swept_between_put_and_row_are_put_again(service: R
     mine = service.collector()
     holding = (await held(service, mine)).rsplit("/", 1)[1]
     database, owner = parts(service, mine)
-    shelf, photo = service.app.state.shelf, prepare(picture(), JPEG)
+    shelf, photo = service.app.state.blobs, prepare(picture(), JPEG)
     with actions.on_the_shelf(database, shelf, owner, photo):
         assert len(files_in(folder)) == 3
         assert actions.sweep(database, shelf, NOW) == 1
@@ -534,7 +534,7 @@ async def test_adding_and_removing_one_photo_at_once_never_leaves_a_row_without_
     mine = service.collector()
     first, second = [(await held(service, mine)).rsplit("/", 1)[1] for _ in range(2)]
     database, owner = parts(service, mine)
-    shelf, photo, quota = service.app.state.shelf, prepare(picture(), JPEG), actions.Quota(10**9, 12)
+    shelf, photo, quota = service.app.state.blobs, prepare(picture(), JPEG), actions.Quota(10**9, 12)
     start, faults = threading.Barrier(2), list[BaseException]()
 
     def run(holding: str) -> None:
@@ -569,7 +569,7 @@ async def test_a_delete_that_is_refused_removes_nothing(service: Running, folder
         raise Stale("it changed")
 
     with pytest.raises(Stale):
-        actions.remove(database, service.app.state.shelf, owner, where.rsplit("/", 1)[1], shown["id"], expect=refuse)
+        actions.remove(database, service.app.state.blobs, owner, where.rsplit("/", 1)[1], shown["id"], expect=refuse)
     assert len(files_in(folder)) == 3
 
 
@@ -578,7 +578,7 @@ async def test_photos_may_lie_in_a_store_that_speaks_s3(database_url: str, folde
     with serving_bucket(bucket) as address:
         s3 = {"s3_endpoint": address, "s3_bucket": "coins", "s3_key": KEY, "s3_secret": SecretStr(SECRET)}
         async with running(settings_for(database_url, photos_dir=folder, **s3)) as service:
-            assert isinstance(service.app.state.shelf, S3Store)
+            assert isinstance(service.app.state.blobs, S3Store)
             mine = service.collector()
             where = await held(service, mine)
             shown = await added(service, mine, where, picture(image=coin(700, 500)))

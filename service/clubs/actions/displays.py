@@ -14,6 +14,7 @@ from typing import Any
 from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 
+from service import runtime
 from service.accounts.model import Owner
 from service.clubs.actions.standings import newest_offered, read_offered
 from service.clubs.displays import Lender, as_lent, display
@@ -23,7 +24,6 @@ from service.clubs.standings import displayed_id
 from service.errors import Fault, OverLimit
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
-from service.http.dependencies import Service
 from service.http.schemas.displays import shown_display
 from service.progress.actions.evaluate import as_known, catalogue_of, stored_holdings, today
 from service.progress.description import describer
@@ -36,14 +36,14 @@ from service.rules.definition import Definition
 DISPLAY = "display"
 
 
-async def displayed(parts: Service, seat: Membership, identity: str) -> tuple[ClubOffer, dict[str, Any]]:
+async def displayed(parts: runtime.Context, seat: Membership, identity: str) -> tuple[ClubOffer, dict[str, Any]]:
     """The newest revision of the definition, and its display of today. Raises NotFound, OverLimit."""
     day, offered = today(), await newest_offered(parts, seat, identity)
     lenders = await run_in_threadpool(
         parts.database.read, lambda c: ShownStore(c, seat.club, identity).page(DISPLAY, None, None)
     )
     while True:
-        made = await parts.gate.run(partial(_displayed, parts, seat.club, offered, lenders, day))
+        made = await parts.limiter.run(partial(_displayed, parts, seat.club, offered, lenders, day))
         owners = [shown.owner.id for shown in lenders]
         still = await run_in_threadpool(
             parts.database.read, lambda c, o=owners: ShownStore(c, seat.club, identity).still(DISPLAY, o)
@@ -55,7 +55,7 @@ async def displayed(parts: Service, seat: Membership, identity: str) -> tuple[Cl
 
 
 def _displayed(
-    parts: Service, club: str, offered: ClubOffer, members: Sequence[ShownDefinition], day: date
+    parts: runtime.Context, club: str, offered: ClubOffer, members: Sequence[ShownDefinition], day: date
 ) -> dict[str, Any]:
     definition = read_offered(offered)
     lenders: list[Lender] = []

@@ -17,6 +17,7 @@ from fastapi import Request
 from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 
+from service import runtime
 from service.accounts.store import AccountStore
 from service.clubs.model import ClubOffer, Membership
 from service.clubs.offers import CopyStore, OfferStore, ShownDefinition, ShownStore
@@ -28,8 +29,7 @@ from service.errors import Invalid, NotFound, SetwrightError
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.http.conditional import entity_tag
-from service.http.dependencies import Service
-from service.http.pagination import Page, PageQuery, identity_key, page
+from service.http.pagination import PageQuery, PlainPage, identity_key, plain_page
 from service.http.schemas.club_definitions import stamp_of
 from service.progress.actions.evaluate import catalogue_of, editions, stamps, stored_holdings, today
 from service.progress.evaluate import EvaluationRequest
@@ -59,7 +59,7 @@ class ShownPage:
         return {"items": [show(shown) for shown in self.members], "next": self.next, **self.stamp()}
 
     def headers(self) -> dict[str, str]:
-        return Page([], self.next).headers()
+        return PlainPage([], self.next).headers()
 
     def stamp(self) -> dict[str, Any]:
         return {"definition": stamp_of(self.offered), "evaluated_on": self.day.isoformat(), **editions()}
@@ -67,7 +67,7 @@ class ShownPage:
 
 async def shown_page(
     request: Request,
-    parts: Service,
+    parts: runtime.Context,
     seat: Membership,
     identity: str,
     what: str,
@@ -80,7 +80,7 @@ async def shown_page(
     day, bases = today(), dict[str, str]()
     offered = await newest_offered(parts, seat, identity)
 
-    def look(connection: Connection) -> Page:
+    def look(connection: Connection) -> PlainPage:
         store = ShownStore(connection, seat.club, identity)
 
         def find(after: str | None, limit: int) -> Sequence[ShownDefinition]:
@@ -92,14 +92,14 @@ async def shown_page(
             new = [at for at, shown in enumerate(found) if shown.basis != bases[shown.owner.id]]
             return new[MOST_NEW] if len(new) > MOST_NEW else len(found)
 
-        return page(request, query, find, lambda shown: shown.member, lambda shown: shown, most)
+        return plain_page(request, query, find, lambda shown: shown.member, lambda shown: shown, most)
 
     found = await run_in_threadpool(parts.database.read, look)
     members = await renewed(parts, seat.club, what, offered, found.items, bases, day)
     return ShownPage(offered, members, found.next, day)
 
 
-async def shown_one(parts: Service, seat: Membership, identity: str, what: str, member: str) -> ShownPage:
+async def shown_one(parts: runtime.Context, seat: Membership, identity: str, what: str, member: str) -> ShownPage:
     """One member who shows this of the definition, whole. Raises NotFound for everybody else alike."""
     day, offered = today(), await newest_offered(parts, seat, identity)
 
@@ -114,7 +114,7 @@ async def shown_one(parts: Service, seat: Membership, identity: str, what: str, 
     return ShownPage(offered, members, None, day)
 
 
-async def newest_offered(parts: Service, seat: Membership, identity: str) -> ClubOffer:
+async def newest_offered(parts: runtime.Context, seat: Membership, identity: str) -> ClubOffer:
     """The newest revision, with its document read once the session is closed. Raises NotFound."""
     offered = await run_in_threadpool(
         parts.database.read, lambda connection: OfferStore(connection, seat.club).newest(identity)
@@ -124,7 +124,7 @@ async def newest_offered(parts: Service, seat: Membership, identity: str) -> Clu
 
 
 async def renewed(
-    parts: Service,
+    parts: runtime.Context,
     club: str,
     what: str,
     offered: ClubOffer,
@@ -136,7 +136,7 @@ async def renewed(
     members, new = [], []
     for shown in found:
         if shown.basis != bases[shown.owner.id]:
-            shown = await parts.gate.run(partial(_evaluated, parts, offered, shown, day))
+            shown = await parts.limiter.run(partial(_evaluated, parts, offered, shown, day))
             new.append(shown)
         members.append(shown)
     if not new:
@@ -157,7 +157,7 @@ async def renewed(
     return [shown for shown in members if shown.owner.id in still]
 
 
-def _evaluated(parts: Service, offered: ClubOffer, shown: ShownDefinition, day: date) -> ShownDefinition:
+def _evaluated(parts: runtime.Context, offered: ClubOffer, shown: ShownDefinition, day: date) -> ShownDefinition:
     """The member's coins against the newest revision, under what the member decided for the copy of it, if there is one."""
     theirs = parts.database.read(lambda connection: theirs_of(connection, shown, offered, day))
     try:

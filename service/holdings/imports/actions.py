@@ -19,8 +19,7 @@ from service.holdings.imports import write as actions
 from service.holdings.imports.columns import OWN_COLUMNS, ColumnMeaning, SheetColumn, columns_of, field_named
 from service.holdings.imports.plan import ImportPlan, SentRow
 from service.holdings.imports.rows import RefusedRow, RowReader, SheetRow, rows_of_json
-from service.http.dependencies import Body
-from service.http.schemas.common import read
+from service.http.declared import Body
 from service.http.schemas.holdings import read_fields
 from service.http.schemas.imports import (
     MOST_COLUMNS,
@@ -32,6 +31,7 @@ from service.http.schemas.imports import (
     shown_column,
     shown_plan,
 )
+from service.http.wire import read
 
 _FORMATS = {CSV: "csv", XLSX: "xlsx"}
 _SAMPLE = 50

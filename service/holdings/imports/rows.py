@@ -20,8 +20,8 @@ from service.formats.xlsx import BrokenCell
 from service.holdings.imports.columns import ColumnMeaning, SheetColumn
 from service.holdings.imports.plan import SentRow
 from service.holdings.model import with_defaults
-from service.http.schemas.common import read
 from service.http.schemas.holdings import HoldingIn
+from service.http.wire import read
 
 _DEFAULTS = with_defaults({})
 

@@ -15,10 +15,10 @@ from service.accounts import sign_in
 from service.accounts.invitations import InvitationStore
 from service.accounts.model import ADMIN
 from service.accounts.store import AccountStore
-from service.http.dependencies import CallerNeeded, ClientAddress, InvitationId, InviterNeeded, JsonBody, Parts, TokenId
+from service.http.declared import OPEN, OWNER, JsonBody, operation
+from service.http.dependencies import Administrator, ClientAddress, Context, CurrentCaller, InvitationId, TokenId
 from service.http.examples import INVITATION, LOG_IN, PASSWORD, REDEMPTION
-from service.http.openapi import OPEN, OWNER, operation
-from service.http.pagination import PageQuery, identity_key, page
+from service.http.pagination import PageQuery, identity_key, plain_page
 from service.http.responses import Answer
 from service.http.schemas.account import (
     AccountOut,
@@ -36,7 +36,7 @@ from service.http.schemas.account import (
     shown_made,
     shown_token,
 )
-from service.http.schemas.common import read
+from service.http.wire import read
 
 router = APIRouter(prefix="/v1/account")
 _TAG = "Account"
@@ -46,7 +46,7 @@ _NEXT = {"Link": "The next page, with rel=next."}
 
 
 @router.get("", **operation("get_account", "Whose token this is", tag=_TAG, access=OWNER, answer=AccountOut))
-def get(caller: CallerNeeded) -> Response:
+def get(caller: CurrentCaller) -> Response:
     return Answer(shown_account(caller)).response()
 
 
@@ -65,7 +65,7 @@ def get(caller: CallerNeeded) -> Response:
         problems=["wrong-credentials", "too-many-attempts", "clash"],
     ),
 )
-def set_password(parts: Parts, caller: CallerNeeded, address: ClientAddress, body: JsonBody) -> Response:
+def set_password(parts: Context, caller: CurrentCaller, address: ClientAddress, body: JsonBody) -> Response:
     sent = read(PasswordIn, body.value)
     sign_in.change_password(
         parts.database,
@@ -93,7 +93,7 @@ def set_password(parts: Parts, caller: CallerNeeded, address: ClientAddress, bod
         problems=["wrong-credentials", "too-many-attempts", "not-ready", "busy"],
     ),
 )
-def log_in(parts: Parts, address: ClientAddress, body: JsonBody) -> Response:
+def log_in(parts: Context, address: ClientAddress, body: JsonBody) -> Response:
     sent = read(LogInIn, body.value)
     token, text = sign_in.log_in(
         parts.database,
@@ -121,9 +121,9 @@ def log_in(parts: Parts, address: ClientAddress, body: JsonBody) -> Response:
         headers=_NEXT,
     ),
 )
-def tokens(request: Request, parts: Parts, caller: CallerNeeded, query: Annotated[PageQuery, Query()]) -> Response:
+def tokens(request: Request, parts: Context, caller: CurrentCaller, query: Annotated[PageQuery, Query()]) -> Response:
     found = parts.database.read(
-        lambda connection: page(
+        lambda connection: plain_page(
             request,
             query,
             lambda after, limit: AccountStore(connection).tokens(
@@ -149,7 +149,7 @@ def tokens(request: Request, parts: Parts, caller: CallerNeeded, query: Annotate
         problems=["not-found"],
     ),
 )
-def revoke_token(parts: Parts, caller: CallerNeeded, id: TokenId) -> Response:
+def revoke_token(parts: Context, caller: CurrentCaller, id: TokenId) -> Response:
     parts.database.write(lambda connection: AccountStore(connection).revoke_by_id(caller.owner, id, parts.clock()))
     return Answer(None, 204).response()
 
@@ -169,7 +169,7 @@ def revoke_token(parts: Parts, caller: CallerNeeded, id: TokenId) -> Response:
         problems=["forbidden"],
     ),
 )
-def invite(parts: Parts, owner: InviterNeeded, body: JsonBody) -> Response:
+def invite(parts: Context, owner: Administrator, body: JsonBody) -> Response:
     sent, now = read(InvitationIn, body.value), parts.clock()
     lifetime = timedelta(seconds=sent.expires_in_seconds)
     made, text = parts.database.write(lambda connection: sign_in.invite(connection, owner, sent.note, lifetime, now))
@@ -189,9 +189,11 @@ def invite(parts: Parts, owner: InviterNeeded, body: JsonBody) -> Response:
         headers=_NEXT,
     ),
 )
-def invitations(request: Request, parts: Parts, owner: InviterNeeded, query: Annotated[PageQuery, Query()]) -> Response:
+def invitations(
+    request: Request, parts: Context, owner: Administrator, query: Annotated[PageQuery, Query()]
+) -> Response:
     found = parts.database.read(
-        lambda connection: page(
+        lambda connection: plain_page(
             request,
             query,
             lambda after, limit: InvitationStore(connection).page(owner, identity_key(after), limit),
@@ -215,7 +217,7 @@ def invitations(request: Request, parts: Parts, owner: InviterNeeded, query: Ann
         problems=["not-found", "forbidden"],
     ),
 )
-def revoke_invitation(parts: Parts, owner: InviterNeeded, id: InvitationId) -> Response:
+def revoke_invitation(parts: Context, owner: Administrator, id: InvitationId) -> Response:
     parts.database.write(lambda connection: InvitationStore(connection).revoke(owner, id, parts.clock()))
     return Answer(None, 204).response()
 
@@ -234,7 +236,7 @@ def revoke_invitation(parts: Parts, owner: InviterNeeded, id: InvitationId) -> R
         problems=["wrong-credentials", "clash", "not-ready", "busy"],
     ),
 )
-def redeem(parts: Parts, body: JsonBody) -> Response:
+def redeem(parts: Context, body: JsonBody) -> Response:
     sent = read(RedemptionIn, body.value)
     secret, password = sent.invitation.get_secret_value(), sent.password.get_secret_value()
     made = sign_in.redeem(parts.database, secret, sent.name, password, parts.clock())

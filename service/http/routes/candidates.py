@@ -5,12 +5,12 @@ from __future__ import annotations
 from fastapi import APIRouter
 from starlette.responses import Response
 
-from service.http.dependencies import EvaluationBody, Parts, PerhapsOwner
+from service.http.declared import PERHAPS, EvaluationBody, operation
+from service.http.dependencies import Context, OptionalOwner
 from service.http.examples import CANDIDATES
-from service.http.openapi import PERHAPS, operation
 from service.http.responses import Answer
 from service.http.schemas.candidates import CandidatesIn, CandidatesOut
-from service.http.schemas.common import read
+from service.http.wire import read
 from service.progress.actions.candidates import consider
 
 router = APIRouter(prefix="/v1")
@@ -30,6 +30,6 @@ router = APIRouter(prefix="/v1")
         problems=["not-found", "over-limit"],
     ),
 )
-async def consider_candidates(parts: Parts, owner: PerhapsOwner, body: EvaluationBody) -> Response:
+async def consider_candidates(parts: Context, owner: OptionalOwner, body: EvaluationBody) -> Response:
     asked = read(CandidatesIn, body.value)
-    return Answer(await parts.gate.run(lambda: consider(parts.database, owner, asked, body.value))).response()
+    return Answer(await parts.limiter.run(lambda: consider(parts.database, owner, asked, body.value))).response()

@@ -7,8 +7,8 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query
 from starlette.responses import Response
 
-from service.http.dependencies import DefinitionId, OwnerNeeded, Parts
-from service.http.openapi import OWNER, operation
+from service.http.declared import OWNER, operation
+from service.http.dependencies import Context, CurrentOwner, DefinitionId
 from service.http.responses import Answer
 from service.http.routes.definitions import CheckQuery
 from service.http.schemas.evaluations import CheckIn, CheckOut
@@ -29,8 +29,8 @@ router = APIRouter(prefix="/v1/definitions")
     ),
 )
 async def check_mine(
-    parts: Parts, owner: OwnerNeeded, id: DefinitionId, query: Annotated[CheckQuery, Query()]
+    parts: Context, owner: CurrentOwner, id: DefinitionId, query: Annotated[CheckQuery, Query()]
 ) -> Response:
     where: dict[str, Any] = {"id": str(id)} | ({} if query.revision is None else {"revision": query.revision})
     asked = CheckIn(definition=where, today=query.today)
-    return Answer(await parts.gate.run(lambda: check_report(parts.database, owner, asked))).response()
+    return Answer(await parts.limiter.run(lambda: check_report(parts.database, owner, asked))).response()

@@ -12,12 +12,21 @@ from service.clubs.actions import offers
 from service.clubs.model import MEMBER, STEWARD, ClubOffer, Consent, Copy
 from service.clubs.offers import CopyStore, OfferStore, ShownStore
 from service.http.conditional import if_match
-from service.http.dependencies import DefinitionId, JsonBody, Parts, SeatNeeded
+from service.http.declared import (
+    IDEMPOTENCY_KEY,
+    IF_MATCH,
+    IF_NONE_MATCH,
+    JsonBody,
+    SeatNeeded,
+    not_modified_or,
+    operation,
+    with_headers,
+)
+from service.http.dependencies import Context, DefinitionId
 from service.http.examples import CONSENT, OFFER, TAKE
 from service.http.idempotency import idempotent
-from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, operation, with_headers
-from service.http.pagination import PageQuery, identity_key, page
-from service.http.responses import Answer, not_modified_or
+from service.http.pagination import PageQuery, identity_key, plain_page
+from service.http.responses import Answer
 from service.http.schemas.club_definitions import (
     AnnouncementPageOut,
     ConsentIn,
@@ -35,7 +44,7 @@ from service.http.schemas.club_definitions import (
     shown_offer,
     summary_of_offer,
 )
-from service.http.schemas.common import read
+from service.http.wire import read
 
 router = APIRouter(prefix="/v1/clubs/{club_id}")
 _TAG = "Clubs"
@@ -61,7 +70,7 @@ _NEXT = {"Link": "The next page, with rel=next."}
         IDEMPOTENCY_KEY,
     ),
 )
-def offer(request: Request, parts: Parts, seat: SeatNeeded, body: JsonBody) -> Response:
+def offer(request: Request, parts: Context, seat: SeatNeeded, body: JsonBody) -> Response:
     sent = read(OfferIn, body.value)
 
     def act(connection: Connection) -> Answer:
@@ -83,9 +92,9 @@ def offer(request: Request, parts: Parts, seat: SeatNeeded, body: JsonBody) -> R
         headers=_NEXT,
     ),
 )
-def listing(request: Request, parts: Parts, seat: SeatNeeded, query: Annotated[PageQuery, Query()]) -> Response:
+def listing(request: Request, parts: Context, seat: SeatNeeded, query: Annotated[PageQuery, Query()]) -> Response:
     found = parts.database.read(
-        lambda connection: page(
+        lambda connection: plain_page(
             request,
             query,
             lambda after, limit: OfferStore(connection, seat.club).page(identity_key(after), limit),
@@ -113,7 +122,7 @@ def listing(request: Request, parts: Parts, seat: SeatNeeded, query: Annotated[P
     ),
 )
 def get(
-    request: Request, parts: Parts, seat: SeatNeeded, id: DefinitionId, query: Annotated[OfferQuery, Query()]
+    request: Request, parts: Context, seat: SeatNeeded, id: DefinitionId, query: Annotated[OfferQuery, Query()]
 ) -> Response:
     def find(connection: Connection) -> tuple[ClubOffer, Copy | None]:
         store = OfferStore(connection, seat.club)
@@ -139,7 +148,7 @@ def get(
         IF_MATCH,
     ),
 )
-def withdraw(request: Request, parts: Parts, seat: SeatNeeded, id: DefinitionId) -> Response:
+def withdraw(request: Request, parts: Context, seat: SeatNeeded, id: DefinitionId) -> Response:
     expected = if_match(request)
 
     def act(connection: Connection) -> None:
@@ -170,7 +179,7 @@ def withdraw(request: Request, parts: Parts, seat: SeatNeeded, id: DefinitionId)
         IDEMPOTENCY_KEY,
     ),
 )
-def revise(request: Request, parts: Parts, seat: SeatNeeded, id: DefinitionId, body: JsonBody) -> Response:
+def revise(request: Request, parts: Context, seat: SeatNeeded, id: DefinitionId, body: JsonBody) -> Response:
     sent = read(OfferIn, body.value)
 
     def act(connection: Connection) -> Answer:
@@ -198,7 +207,7 @@ def revise(request: Request, parts: Parts, seat: SeatNeeded, id: DefinitionId, b
         IDEMPOTENCY_KEY,
     ),
 )
-def take(request: Request, parts: Parts, seat: SeatNeeded, id: DefinitionId, body: JsonBody) -> Response:
+def take(request: Request, parts: Context, seat: SeatNeeded, id: DefinitionId, body: JsonBody) -> Response:
     sent = read(TakeIn, body.value)
 
     def act(connection: Connection) -> Answer:
@@ -219,7 +228,7 @@ def take(request: Request, parts: Parts, seat: SeatNeeded, id: DefinitionId, bod
         answer=ConsentOut,
     ),
 )
-def get_consent(parts: Parts, seat: SeatNeeded, id: DefinitionId) -> Response:
+def get_consent(parts: Context, seat: SeatNeeded, id: DefinitionId) -> Response:
     def find(connection: Connection) -> Consent:
         OfferStore(connection, seat.club).newest(id)
         return ShownStore(connection, seat.club, id).consent(seat.owner)
@@ -239,7 +248,7 @@ def get_consent(parts: Parts, seat: SeatNeeded, id: DefinitionId) -> Response:
         answer=ConsentOut,
     ),
 )
-def set_consent(parts: Parts, seat: SeatNeeded, id: DefinitionId, body: JsonBody) -> Response:
+def set_consent(parts: Context, seat: SeatNeeded, id: DefinitionId, body: JsonBody) -> Response:
     # Without If-Match: ceasing to show something never fails for what was said before.
     sent = read(ConsentIn, body.value)
     consent = parts.database.write(
@@ -262,9 +271,9 @@ def set_consent(parts: Parts, seat: SeatNeeded, id: DefinitionId, body: JsonBody
         headers=_NEXT,
     ),
 )
-def announcements(request: Request, parts: Parts, seat: SeatNeeded, query: Annotated[PageQuery, Query()]) -> Response:
+def announcements(request: Request, parts: Context, seat: SeatNeeded, query: Annotated[PageQuery, Query()]) -> Response:
     found = parts.database.read(
-        lambda connection: page(
+        lambda connection: plain_page(
             request,
             query,
             lambda after, limit: OfferStore(connection, seat.club).announcements(identity_key(after), limit),

@@ -9,12 +9,20 @@ from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
-from service.http.dependencies import DefinitionImportId, DocumentBody, OwnerNeeded, Parts
+from service.http.declared import (
+    IDEMPOTENCY_KEY,
+    IF_NONE_MATCH,
+    OWNER,
+    DocumentBody,
+    not_modified_or,
+    operation,
+    with_headers,
+)
+from service.http.dependencies import Context, CurrentOwner, DefinitionImportId
 from service.http.examples import DEFINITION_IMPORT
 from service.http.idempotency import done_before, idempotent
-from service.http.openapi import IDEMPOTENCY_KEY, IF_NONE_MATCH, OWNER, operation, with_headers
-from service.http.pagination import PageQuery, identity_key, page
-from service.http.responses import Answer, not_modified_or
+from service.http.pagination import PageQuery, identity_key, plain_page
+from service.http.responses import Answer
 from service.http.schemas.definition_imports import (
     DefinitionImportIn,
     DefinitionImportOut,
@@ -66,7 +74,7 @@ _AS_YAML = "The document itself, as YAML. In JSON, too, it may stand by itself."
         IDEMPOTENCY_KEY,
     ),
 )
-async def start(request: Request, parts: Parts, owner: OwnerNeeded, body: DocumentBody) -> Response:
+async def start(request: Request, parts: Context, owner: CurrentOwner, body: DocumentBody) -> Response:
     earlier = await run_in_threadpool(done_before, request, parts.database, owner, body)
     if earlier is not None:
         return earlier
@@ -94,9 +102,9 @@ async def start(request: Request, parts: Parts, owner: OwnerNeeded, body: Docume
         headers={"Link": "The next page, with rel=next."},
     ),
 )
-def listing(request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated[PageQuery, Query()]) -> Response:
+def listing(request: Request, parts: Context, owner: CurrentOwner, query: Annotated[PageQuery, Query()]) -> Response:
     found = parts.database.read(
-        lambda connection: page(
+        lambda connection: plain_page(
             request,
             query,
             lambda after, limit: BroughtStore(connection, owner).page(identity_key(after), limit, parts.clock()),
@@ -123,7 +131,7 @@ def listing(request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated
         IF_NONE_MATCH,
     ),
 )
-def get(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionImportId) -> Response:
+def get(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionImportId) -> Response:
     brought = parts.database.read(lambda connection: BroughtStore(connection, owner).get(id, parts.clock()))
     return not_modified_or(request, import_tag(brought), lambda: Answer(shown_import(brought)))
 
@@ -144,10 +152,10 @@ def get(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionImport
         IDEMPOTENCY_KEY,
     ),
 )
-async def confirm(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionImportId) -> Response:
+async def confirm(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionImportId) -> Response:
     now = parts.clock()
     brought = await run_in_threadpool(parts.database.read, lambda c: BroughtStore(c, owner).get(id, now))
-    definition = await parts.gate.run(lambda: read_document(brought.document, vocabularies=reference.vocabularies()))
+    definition = await parts.limiter.run(lambda: read_document(brought.document, vocabularies=reference.vocabularies()))
 
     def act(connection: Connection) -> Answer:
         line, revision = actions.confirm(connection, owner, id, now)
@@ -169,7 +177,7 @@ async def confirm(request: Request, parts: Parts, owner: OwnerNeeded, id: Defini
         problems=["not-found"],
     ),
 )
-def drop(parts: Parts, owner: OwnerNeeded, id: DefinitionImportId) -> Response:
+def drop(parts: Context, owner: CurrentOwner, id: DefinitionImportId) -> Response:
     # Without If-Match: nothing is lost that could not be brought again.
     parts.database.write(lambda connection: actions.drop(connection, owner, id, parts.clock()))
     return Answer(None, 204).response()

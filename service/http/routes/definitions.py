@@ -19,14 +19,23 @@ from service.errors import Fault, Invalid
 from service.formats.strict_json import YAML
 from service.holdings.model import StoredHolding
 from service.http.conditional import accepted, entity_tag, if_match, is_known
-from service.http.dependencies import Body, DefinitionId, DocumentBody, OwnerNeeded, Parts
+from service.http.declared import (
+    IDEMPOTENCY_KEY,
+    IF_MATCH,
+    IF_NONE_MATCH,
+    OWNER,
+    Body,
+    DocumentBody,
+    not_modified_or,
+    operation,
+    with_headers,
+)
+from service.http.dependencies import Context, CurrentOwner, DefinitionId
 from service.http.examples import DOCUMENT
 from service.http.idempotency import idempotent
-from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
-from service.http.pagination import PageQuery, identity_key, number_key, page
-from service.http.responses import Answer, not_modified_or
+from service.http.pagination import PageQuery, identity_key, number_key, plain_page
+from service.http.responses import Answer
 from service.http.routes.evaluations import evaluated
-from service.http.schemas.common import Day, In, read
 from service.http.schemas.definitions import (
     DefinitionIn,
     DefinitionOut,
@@ -38,6 +47,7 @@ from service.http.schemas.definitions import (
     summary,
 )
 from service.http.schemas.evaluations import EvaluationOut, WantListOut
+from service.http.wire import Day, In, read
 from service.progress.actions.evaluate import ensure_sound, evaluation_tag, find_revision, load_stored_set, today
 from service.progress.evaluate import evaluate
 from service.progress.want_list import as_csv, as_html, as_text, want_list
@@ -126,7 +136,7 @@ class MineQuery(BaseModel):
         IDEMPOTENCY_KEY,
     ),
 )
-def create(request: Request, parts: Parts, owner: OwnerNeeded, body: DocumentBody) -> Response:
+def create(request: Request, parts: Context, owner: CurrentOwner, body: DocumentBody) -> Response:
     identity, document = _sent(body)
     definition = _checked(body, document)
 
@@ -150,9 +160,9 @@ def create(request: Request, parts: Parts, owner: OwnerNeeded, body: DocumentBod
         headers={"Link": "The next page, with rel=next."},
     ),
 )
-def listing(request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated[PageQuery, Query()]) -> Response:
+def listing(request: Request, parts: Context, owner: CurrentOwner, query: Annotated[PageQuery, Query()]) -> Response:
     found = parts.database.read(
-        lambda connection: page(
+        lambda connection: plain_page(
             request,
             query,
             lambda after, limit: DefinitionStore(connection, owner).page(identity_key(after), limit),
@@ -179,7 +189,7 @@ def listing(request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated
         IF_NONE_MATCH,
     ),
 )
-def get(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
+def get(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId) -> Response:
     line, revision = parts.database.read(lambda connection: DefinitionStore(connection, owner).latest(id))
     return not_modified_or(request, line_tag(line), lambda: Answer(shown_revision(revision, _read(revision.document))))
 
@@ -202,7 +212,7 @@ def get(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) ->
         IF_MATCH,
     ),
 )
-def replace(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, body: DocumentBody) -> Response:
+def replace(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, body: DocumentBody) -> Response:
     expected = if_match(request)
     document = body.value if body.kind == YAML else _wrapped(DraftIn, body).document
     definition = _checked(body, document)
@@ -229,7 +239,7 @@ def replace(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId
         IF_MATCH,
     ),
 )
-def delete(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
+def delete(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId) -> Response:
     expected = if_match(request)
     parts.database.write(
         lambda connection: actions.discard(connection, owner, id, expect=lambda line: expected.check(line_tag(line)))
@@ -250,10 +260,10 @@ def delete(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId)
     ),
 )
 def revisions(
-    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, query: Annotated[PageQuery, Query()]
+    request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, query: Annotated[PageQuery, Query()]
 ) -> Response:
     found = parts.database.read(
-        lambda connection: page(
+        lambda connection: plain_page(
             request,
             query,
             lambda after, limit: DefinitionStore(connection, owner).revisions(id, number_key(after), limit),
@@ -291,7 +301,7 @@ def revisions(
     ),
 )
 async def publish(
-    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, query: Annotated[PublishQuery, Query()]
+    request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, query: Annotated[PublishQuery, Query()]
 ) -> Response:
     expected = if_match(request)
     line, own = await run_in_threadpool(
@@ -299,7 +309,7 @@ async def publish(
     )
     if line.draft is not None and expected.allows(line_tag(line)):
         document = line.draft.document
-        await parts.gate.run(lambda: ensure_sound(_read(document), acknowledged=query.acknowledged, own=own))
+        await parts.limiter.run(lambda: ensure_sound(_read(document), acknowledged=query.acknowledged, own=own))
 
     def act(connection: Connection) -> Answer:
         line, revision = actions.publish(connection, owner, id, expect=lambda before: expected.check(line_tag(before)))
@@ -326,7 +336,7 @@ async def publish(
     ),
 )
 def get_revision(
-    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, number: RevisionNumber
+    request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, number: RevisionNumber
 ) -> Response:
     revision = parts.database.read(lambda connection: DefinitionStore(connection, owner).revision(id, number))
     return not_modified_or(
@@ -351,7 +361,7 @@ def get_revision(
     ),
 )
 async def evaluation(
-    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, query: Annotated[MineQuery, Query()]
+    request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, query: Annotated[MineQuery, Query()]
 ) -> Response:
     day = query.today or today()
 
@@ -366,7 +376,7 @@ async def evaluation(
         return not_modified_or(request, tag, lambda: Answer(None))
     # Read again with holdings and issues, in one snapshot: the answer and its tag then speak of the same state.
     mine = await run_in_threadpool(parts.database.read, lambda c: load_stored_set(c, owner, id, query.revision))
-    answer = await parts.gate.run(lambda: evaluated(mine.ask(day)))
+    answer = await parts.limiter.run(lambda: evaluated(mine.ask(day)))
     tag = evaluation_tag(mine.revision, mine.state, day, mine.decisions, mine.own.version)
     return Answer(answer, 200, {"ETag": tag}).response()
 
@@ -389,7 +399,7 @@ async def evaluation(
     ),
 )
 async def get_want_list(
-    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, query: Annotated[WantQuery, Query()]
+    request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, query: Annotated[WantQuery, Query()]
 ) -> Response:
     day = query.today or today()
 
@@ -407,7 +417,7 @@ async def get_want_list(
         asked = mine.ask(day).measurement
         return numbered(want_list(asked, evaluate(asked), notes.notes), holdings)
 
-    wants = await parts.gate.run(list_wants)
+    wants = await parts.limiter.run(list_wants)
     headers = {"ETag": tag, "Vary": "Accept"}
     if form == "json":
         return Answer(wants, 200, headers).response()

@@ -18,13 +18,23 @@ from service.accounts.store import AccountStore
 from service.errors import Fault, Invalid
 from service.formats.strict_json import MERGE_PATCH
 from service.http.conditional import if_match
-from service.http.dependencies import CallerNeeded, ClientAddress, DeviceId, JsonBody, Parts, PatchBody
+from service.http.declared import (
+    IF_MATCH,
+    IF_NONE_MATCH,
+    OPEN,
+    OWNER,
+    JsonBody,
+    PatchBody,
+    not_modified_or,
+    operation,
+    with_headers,
+)
+from service.http.dependencies import ClientAddress, Context, CurrentCaller, DeviceId
 from service.http.examples import DECISION, DEVICE_PATCH, POLL
-from service.http.openapi import IF_MATCH, IF_NONE_MATCH, OPEN, OWNER, operation, with_headers
 from service.http.pages import pairing_page
-from service.http.pagination import PageQuery, identity_key, page
+from service.http.pagination import PageQuery, identity_key, plain_page
 from service.http.problems import Problem, base_url
-from service.http.responses import Answer, not_modified_or
+from service.http.responses import Answer
 from service.http.routes.account import NO_STORE
 from service.http.schemas.account import (
     DecidedOut,
@@ -41,7 +51,7 @@ from service.http.schemas.account import (
     shown_made,
     shown_pairing,
 )
-from service.http.schemas.common import read
+from service.http.wire import read
 
 router = APIRouter()
 _TAG = "Devices"
@@ -76,9 +86,9 @@ class PairQuery(BaseModel):
         headers={"Link": "The next page, with rel=next."},
     ),
 )
-def listing(request: Request, parts: Parts, caller: CallerNeeded, query: Annotated[PageQuery, Query()]) -> Response:
+def listing(request: Request, parts: Context, caller: CurrentCaller, query: Annotated[PageQuery, Query()]) -> Response:
     found = parts.database.read(
-        lambda connection: page(
+        lambda connection: plain_page(
             request,
             query,
             lambda after, limit: AccountStore(connection).tokens(
@@ -108,7 +118,7 @@ def listing(request: Request, parts: Parts, caller: CallerNeeded, query: Annotat
         IF_NONE_MATCH,
     ),
 )
-def get(request: Request, parts: Parts, caller: CallerNeeded, id: DeviceId) -> Response:
+def get(request: Request, parts: Context, caller: CurrentCaller, id: DeviceId) -> Response:
     device = parts.database.read(lambda connection: AccountStore(connection).device(caller.owner, id, parts.clock()))
     return not_modified_or(request, device_tag(device), lambda: Answer(shown_device(device, caller)))
 
@@ -132,7 +142,7 @@ def get(request: Request, parts: Parts, caller: CallerNeeded, id: DeviceId) -> R
         IF_MATCH,
     ),
 )
-def rename(request: Request, parts: Parts, caller: CallerNeeded, id: DeviceId, body: PatchBody) -> Response:
+def rename(request: Request, parts: Context, caller: CurrentCaller, id: DeviceId, body: PatchBody) -> Response:
     expected = if_match(request)
 
     def act(connection: Connection) -> Token:
@@ -160,7 +170,7 @@ def rename(request: Request, parts: Parts, caller: CallerNeeded, id: DeviceId, b
         problems=["not-found"],
     ),
 )
-def revoke(parts: Parts, caller: CallerNeeded, id: DeviceId) -> Response:
+def revoke(parts: Context, caller: CurrentCaller, id: DeviceId) -> Response:
     # Without If-Match: a lost device is revoked whatever its name is by now.
     parts.database.write(
         lambda connection: AccountStore(connection).revoke_by_id(caller.owner, id, parts.clock(), devices_only=True)
@@ -179,7 +189,7 @@ def revoke(parts: Parts, caller: CallerNeeded, id: DeviceId) -> Response:
         problems=["too-many-attempts", "not-ready", "busy", "storage-full"],
     ),
 )
-def begin(request: Request, parts: Parts, address: ClientAddress) -> Response:
+def begin(request: Request, parts: Context, address: ClientAddress) -> Response:
     begun = parts.database.write(lambda connection: devices.begin(connection, address, parts.clock()))
     where = f"{base_url(request)}/pair"
     qr_svg = segno.make_qr(complete(where, begun.user_code), error="m").svg_inline(scale=4)
@@ -200,7 +210,7 @@ def begin(request: Request, parts: Parts, address: ClientAddress) -> Response:
         problems=["too-many-attempts"],
     ),
 )
-def decide(parts: Parts, caller: CallerNeeded, address: ClientAddress, body: JsonBody) -> Response:
+def decide(parts: Context, caller: CurrentCaller, address: ClientAddress, body: JsonBody) -> Response:
     sent = read(DecisionIn, body.value)
     user_code = read_user_code(sent.user_code)
     if user_code is None:
@@ -245,7 +255,7 @@ def decide(parts: Parts, caller: CallerNeeded, address: ClientAddress, body: Jso
         ],
     ),
 )
-def fetch_token(parts: Parts, body: JsonBody) -> Response:
+def fetch_token(parts: Context, body: JsonBody) -> Response:
     device_code = read(PollIn, body.value).device_code.get_secret_value()
     outcome, made = parts.database.write(lambda connection: devices.poll(connection, device_code, parts.clock()))
     if made is None:

@@ -11,10 +11,10 @@ from service.clubs.actions.displays import displayed
 from service.clubs.actions.standings import content_tag
 from service.clubs.model import MEMBER
 from service.http.conditional import accepted, is_known
-from service.http.dependencies import DefinitionId, Parts, SeatNeeded
-from service.http.openapi import IF_NONE_MATCH, operation, with_headers
+from service.http.declared import IF_NONE_MATCH, SeatNeeded, not_modified_or, operation, with_headers
+from service.http.dependencies import Context, DefinitionId
 from service.http.pages import DISPLAY_POLICY, display_page
-from service.http.responses import Answer, not_modified_or
+from service.http.responses import Answer
 from service.http.schemas.displays import DisplayOut, DisplayQuery
 
 router = APIRouter(prefix="/v1/clubs/{club_id}/definitions/{id}")
@@ -40,7 +40,7 @@ _HEADERS = {"Cache-Control": "private, no-cache", "Content-Security-Policy": DIS
     ),
 )
 async def display(
-    request: Request, parts: Parts, seat: SeatNeeded, id: DefinitionId, query: Annotated[DisplayQuery, Query()]
+    request: Request, parts: Context, seat: SeatNeeded, id: DefinitionId, query: Annotated[DisplayQuery, Query()]
 ) -> Response:
     offered, shown = await displayed(parts, seat, id)
     form = query.format or accepted(request, _FORMS)

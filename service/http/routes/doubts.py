@@ -10,8 +10,8 @@ from starlette.responses import Response
 from service.accounts.model import Owner
 from service.database.engine import Database
 from service.holdings.store import HoldingStore
-from service.http.dependencies import OwnerNeeded, Parts
-from service.http.openapi import OWNER, operation
+from service.http.declared import OWNER, operation
+from service.http.dependencies import Context, CurrentOwner
 from service.http.responses import Answer
 from service.http.schemas.doubts import DoubtsOut, DoubtsQuery
 from service.progress.actions.candidates import kept_sets
@@ -35,8 +35,8 @@ SOLVER_SECONDS = 5.0
         problems=["not-found", "over-limit", "invalid-query"],
     ),
 )
-async def doubts(parts: Parts, owner: OwnerNeeded, query: Annotated[DoubtsQuery, Query()]) -> Response:
-    return Answer(await parts.gate.run(lambda: _weighed(parts.database, owner, query))).response()
+async def doubts(parts: Context, owner: CurrentOwner, query: Annotated[DoubtsQuery, Query()]) -> Response:
+    return Answer(await parts.limiter.run(lambda: _weighed(parts.database, owner, query))).response()
 
 
 def _weighed(database: Database, owner: Owner, query: DoubtsQuery) -> dict[str, Any]:

@@ -8,13 +8,13 @@ from typing import Any
 from fastapi import APIRouter
 from starlette.responses import Response
 
+from service import runtime
 from service.errors import Invalid
 from service.facts.holding import Holding
-from service.http.dependencies import EvaluationBody, Parts, PerhapsOwner, Service
+from service.http.declared import PERHAPS, EvaluationBody, operation
+from service.http.dependencies import Context, OptionalOwner
 from service.http.examples import CHECK, EVALUATION, EXPLANATION
-from service.http.openapi import PERHAPS, operation
 from service.http.responses import Answer
-from service.http.schemas.common import read
 from service.http.schemas.evaluations import (
     CheckIn,
     CheckOut,
@@ -23,6 +23,7 @@ from service.http.schemas.evaluations import (
     ExplanationIn,
     ExplanationOut,
 )
+from service.http.wire import read
 from service.progress import evaluate as progress
 from service.progress.actions.evaluate import (
     LoadedRequest,
@@ -62,13 +63,13 @@ def evaluated(asked: LoadedRequest) -> dict[str, Any]:
         problems=["not-found", "over-limit"],
     ),
 )
-async def evaluate(parts: Parts, owner: PerhapsOwner, body: EvaluationBody) -> Response:
+async def evaluate(parts: Context, owner: OptionalOwner, body: EvaluationBody) -> Response:
     def ask(asked: EvaluationIn) -> LoadedRequest:
         return evaluation_request(parts.database, owner, asked)
 
     asked = await _read(parts, EvaluationIn, body.value, {"holdings": []}, ask)
     # Reading the definition and 100,000 holdings takes time too, so it happens behind the gate with the solve.
-    answer = await parts.gate.run(lambda: evaluated(ask(asked)))
+    answer = await parts.limiter.run(lambda: evaluated(ask(asked)))
     return Answer(answer).response()
 
 
@@ -86,7 +87,7 @@ async def evaluate(parts: Parts, owner: PerhapsOwner, body: EvaluationBody) -> R
         problems=["not-found", "over-limit"],
     ),
 )
-async def explain_holding(parts: Parts, owner: PerhapsOwner, body: EvaluationBody) -> Response:
+async def explain_holding(parts: Context, owner: OptionalOwner, body: EvaluationBody) -> Response:
     def ask(asked: ExplanationIn) -> tuple[EvaluationRequest, Holding]:
         return explanation_request(parts.database, owner, asked)
 
@@ -99,11 +100,11 @@ async def explain_holding(parts: Parts, owner: PerhapsOwner, body: EvaluationBod
         except Invalid as refusal:
             raise Invalid(moved(fault, "/holdings/0", "/holding") for fault in refusal.faults) from None
 
-    return Answer(await parts.gate.run(run)).response()
+    return Answer(await parts.limiter.run(run)).response()
 
 
 async def _read(
-    parts: Service,
+    parts: runtime.Context,
     model: type[Question],
     value: Any,
     stand_in: Mapping[str, Any],
@@ -114,7 +115,7 @@ async def _read(
         return read(model, value)
     except Invalid as refusal:
         known = refusal
-    further = await parts.gate.run(lambda: faults_of_the_rest(model, value, known, stand_in, ask))
+    further = await parts.limiter.run(lambda: faults_of_the_rest(model, value, known, stand_in, ask))
     raise Invalid([*known.faults, *further])
 
 
@@ -132,6 +133,6 @@ async def _read(
         problems=["not-found", "over-limit"],
     ),
 )
-async def check_definition(parts: Parts, owner: PerhapsOwner, body: EvaluationBody) -> Response:
+async def check_definition(parts: Context, owner: OptionalOwner, body: EvaluationBody) -> Response:
     asked = read(CheckIn, body.value)
-    return Answer(await parts.gate.run(lambda: check_report(parts.database, owner, asked))).response()
+    return Answer(await parts.limiter.run(lambda: check_report(parts.database, owner, asked))).response()

@@ -17,12 +17,21 @@ from service.definitions.history.model import Exhibition
 from service.definitions.store import DefinitionStore
 from service.errors import NotFound
 from service.http.conditional import accepted, if_match, is_known
-from service.http.dependencies import DefinitionId, JsonBody, OwnerNeeded, Parts
+from service.http.declared import (
+    IDEMPOTENCY_KEY,
+    IF_MATCH,
+    IF_NONE_MATCH,
+    OWNER,
+    JsonBody,
+    not_modified_or,
+    operation,
+    with_headers,
+)
+from service.http.dependencies import Context, CurrentOwner, DefinitionId
 from service.http.examples import EXHIBITION
 from service.http.idempotency import idempotent
-from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
-from service.http.pagination import Page, PageQuery, identity_key, page
-from service.http.responses import Answer, not_modified_or
+from service.http.pagination import PageQuery, PlainPage, identity_key, plain_page
+from service.http.responses import Answer
 from service.http.schemas.exhibitions import (
     ExhibitionIn,
     ExhibitionOut,
@@ -70,7 +79,7 @@ ExhibitionId = Annotated[str, Depends(_exhibition_id)]
         IDEMPOTENCY_KEY,
     ),
 )
-async def create(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, body: JsonBody) -> Response:
+async def create(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, body: JsonBody) -> Response:
     sent, content = await prepare(parts, owner, id, body.value)
 
     def act(connection: Connection) -> Answer:
@@ -94,12 +103,12 @@ async def create(request: Request, parts: Parts, owner: OwnerNeeded, id: Definit
     ),
 )
 def listing(
-    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, query: Annotated[PageQuery, Query()]
+    request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, query: Annotated[PageQuery, Query()]
 ) -> Response:
-    def find(connection: Connection) -> Page:
+    def find(connection: Connection) -> PlainPage:
         DefinitionStore(connection, owner).line(id)
         store = ExhibitionStore(connection, owner)
-        return page(
+        return plain_page(
             request,
             query,
             lambda after, limit: store.page(id, identity_key(after), limit),
@@ -130,8 +139,8 @@ def listing(
 )
 def get(
     request: Request,
-    parts: Parts,
-    owner: OwnerNeeded,
+    parts: Context,
+    owner: CurrentOwner,
     id: DefinitionId,
     exhibition_id: ExhibitionId,
     query: Annotated[ExhibitionQuery, Query()],
@@ -160,7 +169,7 @@ def get(
     ),
 )
 def delete(
-    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, exhibition_id: ExhibitionId
+    request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, exhibition_id: ExhibitionId
 ) -> Response:
     expected = if_match(request)
     parts.database.write(

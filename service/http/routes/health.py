@@ -7,17 +7,17 @@ from starlette.responses import HTMLResponse, Response
 
 from service.database.migrate import current, newest
 from service.errors import NotFound
-from service.http.dependencies import Parts
-from service.http.openapi import OPEN, operation
+from service.http.declared import OPEN, operation
+from service.http.dependencies import Context
 from service.http.pages import problem_page, problems_page
 from service.http.problems import PROBLEM_KINDS, Problem
 from service.http.responses import Answer
-from service.http.schemas.common import Out
+from service.http.wire import OldOut
 
 router = APIRouter()
 
 
-class HealthOut(Out):
+class HealthOut(OldOut):
     """How the service is."""
 
     status: str
@@ -42,7 +42,7 @@ async def live() -> Response:
         problems=["not-ready", "busy"],
     ),
 )
-def ready(parts: Parts) -> Response:
+def ready(parts: Context) -> Response:
     if parts.database.read(current) != newest():
         raise Problem("not-ready", "the database is not at the version that this program needs")
     return Answer({"status": "ready"}).response()

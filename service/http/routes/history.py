@@ -9,12 +9,12 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from service.definitions.store import DefinitionStore
-from service.http.dependencies import DefinitionId, JsonBody, OwnerNeeded, Parts
+from service.http.declared import IDEMPOTENCY_KEY, OWNER, JsonBody, operation, with_headers
+from service.http.dependencies import Context, CurrentOwner, DefinitionId
 from service.http.examples import NOTE
-from service.http.openapi import IDEMPOTENCY_KEY, OWNER, operation, with_headers
 from service.http.responses import Answer
-from service.http.schemas.common import read
 from service.http.schemas.history import HistoryOut, HistoryQuery, NoteIn, NoteOut
+from service.http.wire import read
 from service.progress.actions.history import history_page, note
 
 router = APIRouter(prefix="/v1/definitions")
@@ -38,7 +38,7 @@ _TAG = "History"
     ),
 )
 async def note_history(
-    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, body: JsonBody
+    request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, body: JsonBody
 ) -> Response:
     # Whether it is there comes before what is wrong with the body.
     await run_in_threadpool(parts.database.read, lambda connection: DefinitionStore(connection, owner).line(id))
@@ -58,7 +58,7 @@ async def note_history(
     ),
 )
 def get_history(
-    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, query: Annotated[HistoryQuery, Query()]
+    request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, query: Annotated[HistoryQuery, Query()]
 ) -> Response:
     found, headers = parts.database.read(lambda connection: history_page(connection, request, owner, id, query))
     return Answer(found, 200, headers).response()

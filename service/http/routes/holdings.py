@@ -8,6 +8,7 @@ from fastapi import APIRouter, Query, Request
 from sqlalchemy import Connection
 from starlette.responses import Response
 
+from service import runtime
 from service.accounts.model import Owner
 from service.definitions.actions import known_attributes
 from service.errors import Invalid
@@ -16,13 +17,23 @@ from service.formats.strict_json import MERGE_PATCH
 from service.holdings import actions
 from service.holdings.store import HoldingStore
 from service.http.conditional import if_match
-from service.http.dependencies import Body, HoldingId, JsonBody, OwnerNeeded, Parts, PatchBody, Service
+from service.http.declared import (
+    IDEMPOTENCY_KEY,
+    IF_MATCH,
+    IF_NONE_MATCH,
+    OWNER,
+    Body,
+    JsonBody,
+    PatchBody,
+    not_modified_or,
+    operation,
+    with_headers,
+)
+from service.http.dependencies import Context, CurrentOwner, HoldingId
 from service.http.examples import HOLDING, PATCH
 from service.http.idempotency import idempotent
-from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
-from service.http.pagination import identity_key, page
-from service.http.responses import Answer, not_modified_or
-from service.http.schemas.common import read
+from service.http.pagination import identity_key, plain_page
+from service.http.responses import Answer
 from service.http.schemas.holdings import (
     HoldingIn,
     HoldingOut,
@@ -34,6 +45,7 @@ from service.http.schemas.holdings import (
     read_patch,
     shown_holding,
 )
+from service.http.wire import read
 from service.progress.actions.search import Selection, SelectionQuery
 
 router = APIRouter(prefix="/v1/holdings")
@@ -59,7 +71,7 @@ _ETAG = {"ETag": "The version, for If-Match."}
         IDEMPOTENCY_KEY,
     ),
 )
-def create(request: Request, parts: Parts, owner: OwnerNeeded, body: JsonBody) -> Response:
+def create(request: Request, parts: Context, owner: CurrentOwner, body: JsonBody) -> Response:
     sent = _sent(parts, owner, body)
 
     def act(connection: Connection) -> Answer:
@@ -83,10 +95,12 @@ def create(request: Request, parts: Parts, owner: OwnerNeeded, body: JsonBody) -
         headers={"Link": "The next page, with rel=next."},
     ),
 )
-def listing(request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated[SelectionQuery, Query()]) -> Response:
+def listing(
+    request: Request, parts: Context, owner: CurrentOwner, query: Annotated[SelectionQuery, Query()]
+) -> Response:
     if query.is_plain:
         found = parts.database.read(
-            lambda connection: page(
+            lambda connection: plain_page(
                 request,
                 query,
                 lambda after, limit: HoldingStore(connection, owner).page(identity_key(after), limit),
@@ -96,7 +110,7 @@ def listing(request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated
         )
         return Answer(found.as_json(), 200, found.headers()).response()
     narrowed = parts.database.read(lambda connection: Selection(connection, owner, query)).narrowed()
-    found = page(request, query, narrowed.after, narrowed.key, lambda entry: shown_holding(entry[1]))
+    found = plain_page(request, query, narrowed.after, narrowed.key, lambda entry: shown_holding(entry[1]))
     total = {"total": len(narrowed.entries)} if query.count else {}
     return Answer({**found.as_json(), **total}, 200, found.headers()).response()
 
@@ -117,7 +131,7 @@ def listing(request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated
         IF_NONE_MATCH,
     ),
 )
-def get(request: Request, parts: Parts, owner: OwnerNeeded, id: HoldingId) -> Response:
+def get(request: Request, parts: Context, owner: CurrentOwner, id: HoldingId) -> Response:
     stored, attributes = parts.database.read(
         lambda connection: (HoldingStore(connection, owner).get(id), known_attributes(connection, owner, CORE))
     )
@@ -142,7 +156,7 @@ def get(request: Request, parts: Parts, owner: OwnerNeeded, id: HoldingId) -> Re
         IF_MATCH,
     ),
 )
-def change(request: Request, parts: Parts, owner: OwnerNeeded, id: HoldingId, body: PatchBody) -> Response:
+def change(request: Request, parts: Context, owner: CurrentOwner, id: HoldingId, body: PatchBody) -> Response:
     expected, patch = if_match(request), read_patch(body.value)
 
     def act(connection: Connection) -> Answer:
@@ -176,7 +190,7 @@ def change(request: Request, parts: Parts, owner: OwnerNeeded, id: HoldingId, bo
         IF_MATCH,
     ),
 )
-def delete(request: Request, parts: Parts, owner: OwnerNeeded, id: HoldingId) -> Response:
+def delete(request: Request, parts: Context, owner: CurrentOwner, id: HoldingId) -> Response:
     expected = if_match(request)
     parts.database.write(
         lambda connection: actions.destroy(
@@ -186,7 +200,7 @@ def delete(request: Request, parts: Parts, owner: OwnerNeeded, id: HoldingId) ->
     return Answer(None, 204).response()
 
 
-def _sent(parts: Service, owner: Owner, body: Body) -> HoldingIn:
+def _sent(parts: runtime.Context, owner: Owner, body: Body) -> HoldingIn:
     """The new holding; when its form is wrong, what is wrong with its facts is told along."""
     try:
         return read(HoldingIn, body.value)

@@ -16,11 +16,11 @@ from service.holdings.imports.actions import carry_out, preview, read_import
 from service.holdings.imports.export import as_csv, as_json, as_workbook
 from service.holdings.imports.store import ImportStore
 from service.holdings.store import HoldingStore
-from service.http.dependencies import ImportId, OwnerNeeded, Parts, SheetBody
+from service.http.declared import IDEMPOTENCY_KEY, OWNER, SheetBody, operation, with_csv, with_file, with_headers
+from service.http.dependencies import Context, CurrentOwner, ImportId
 from service.http.examples import HOLDINGS_CSV, HOLDINGS_IMPORT
 from service.http.idempotency import idempotent
-from service.http.openapi import IDEMPOTENCY_KEY, OWNER, operation, with_csv, with_file, with_headers
-from service.http.pagination import PageQuery, identity_key, page
+from service.http.pagination import PageQuery, identity_key, plain_page
 from service.http.responses import Answer
 from service.http.schemas.holdings import read_fields
 from service.http.schemas.imports import (
@@ -73,8 +73,8 @@ _KINDS = {"csv": "text/csv; charset=utf-8", "xlsx": XLSX}
 )
 def imports(
     request: Request,
-    parts: Parts,
-    owner: OwnerNeeded,
+    parts: Context,
+    owner: CurrentOwner,
     query: Annotated[HoldingsImportQuery, Query()],
     body: SheetBody,
 ) -> Response:
@@ -101,9 +101,9 @@ def imports(
         headers={"Link": "The next page, with rel=next."},
     ),
 )
-def listing(request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated[PageQuery, Query()]) -> Response:
+def listing(request: Request, parts: Context, owner: CurrentOwner, query: Annotated[PageQuery, Query()]) -> Response:
     found = parts.database.read(
-        lambda connection: page(
+        lambda connection: plain_page(
             request,
             query,
             lambda after, limit: ImportStore(connection, owner).page(identity_key(after), limit),
@@ -125,7 +125,7 @@ def listing(request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated
         problems=["not-found"],
     ),
 )
-def get(parts: Parts, owner: OwnerNeeded, import_id: ImportId) -> Response:
+def get(parts: Context, owner: CurrentOwner, import_id: ImportId) -> Response:
     kept = parts.database.read(lambda connection: ImportStore(connection, owner).get(import_id))
     return Answer(shown_import(kept)).response()
 
@@ -144,7 +144,7 @@ def get(parts: Parts, owner: OwnerNeeded, import_id: ImportId) -> Response:
         IDEMPOTENCY_KEY,
     ),
 )
-def undo(request: Request, parts: Parts, owner: OwnerNeeded, import_id: ImportId) -> Response:
+def undo(request: Request, parts: Context, owner: CurrentOwner, import_id: ImportId) -> Response:
     def act(connection: Connection) -> Answer:
         attributes = known_attributes(connection, owner, CORE)
         return Answer(shown_import(actions.undo(connection, owner, import_id, attributes, check=read_fields)))
@@ -165,7 +165,7 @@ def undo(request: Request, parts: Parts, owner: OwnerNeeded, import_id: ImportId
         headers={"Content-Disposition": "A name for the file."},
     ),
 )
-def export(parts: Parts, owner: OwnerNeeded, query: Annotated[ExportQuery, Query()]) -> Response:
+def export(parts: Context, owner: CurrentOwner, query: Annotated[ExportQuery, Query()]) -> Response:
     stored = parts.database.read(lambda connection: HoldingStore(connection, owner).all())
     named = {"Content-Disposition": f'attachment; filename="holdings.{query.format}"'}
     if query.format == "json":

@@ -17,9 +17,9 @@ from service.facts.core import CORE
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.http.conditional import accepted, entity_tag, is_known
-from service.http.dependencies import OwnerNeeded, Parts
-from service.http.openapi import IF_NONE_MATCH, OWNER, operation, with_headers
-from service.http.responses import Answer, not_modified_or
+from service.http.declared import IF_NONE_MATCH, OWNER, not_modified_or, operation, with_headers
+from service.http.dependencies import Context, CurrentOwner
+from service.http.responses import Answer
 from service.http.schemas.insurance import InsuranceListOut, InsuranceQuery
 from service.progress.actions.evaluate import StoredSet, evaluation_tag, load_stored_set, stamps, today
 from service.progress.description import describer
@@ -55,7 +55,7 @@ _PRIVATE = {"Cache-Control": "private, no-cache"}
     ),
 )
 async def get_insurance_list(
-    request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated[InsuranceQuery, Query()]
+    request: Request, parts: Context, owner: CurrentOwner, query: Annotated[InsuranceQuery, Query()]
 ) -> Response:
     day = query.on or today()
     kept = await run_in_threadpool(parts.database.read, lambda c: _load(c, owner, query.definition))
@@ -75,7 +75,7 @@ async def get_insurance_list(
         made = insurance_list(_pieces(kept.holdings, counts), describe, day, basis=query.basis)
         return {**made, "definition": result and result["definition"]}
 
-    listed = await parts.gate.run(make)
+    listed = await parts.limiter.run(make)
     headers = {"ETag": tag, "Vary": "Accept"}
     if form == "json":
         return Answer(listed, 200, headers).response()

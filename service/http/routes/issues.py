@@ -9,29 +9,32 @@ from fastapi import APIRouter, Depends, Path, Query, Request
 from sqlalchemy import Connection
 from starlette.responses import Response
 
+from service import runtime
 from service.accounts.model import Owner
 from service.database.ids import new_id
 from service.definitions.actions import known_attributes
 from service.errors import Fault, Invalid, NotFound
 from service.facts.core import CORE
 from service.http.conditional import if_match
-from service.http.dependencies import JsonBody, OwnerNeeded, Parts, PerhapsOwner, Service, TableBody
-from service.http.examples import ISSUE, ISSUE_FIELDS, ISSUES_CSV, ISSUES_IMPORT
-from service.http.idempotency import idempotent
-from service.http.openapi import (
+from service.http.declared import (
     IDEMPOTENCY_KEY,
     IF_MATCH,
     IF_NONE_MATCH,
     OWNER,
     PERHAPS,
+    JsonBody,
+    TableBody,
+    not_modified_or,
     operation,
     with_csv,
     with_headers,
 )
-from service.http.pagination import bad_cursor, page
+from service.http.dependencies import Context, CurrentOwner, OptionalOwner
+from service.http.examples import ISSUE, ISSUE_FIELDS, ISSUES_CSV, ISSUES_IMPORT
+from service.http.idempotency import idempotent
+from service.http.pagination import bad_cursor, plain_page
 from service.http.problems import Problem
-from service.http.responses import Answer, not_modified_or
-from service.http.schemas.common import Model, read
+from service.http.responses import Answer
 from service.http.schemas.issues import (
     ImportQuery,
     IssueFields,
@@ -47,6 +50,7 @@ from service.http.schemas.issues import (
     shown_content,
     shown_issue,
 )
+from service.http.wire import Model, read
 from service.reference import actions
 from service.reference.actions import Picked
 from service.reference.imports import imported, read_import
@@ -89,13 +93,13 @@ IssueId = Annotated[str, Depends(_issue_id)]
         headers={"Link": "The next page, with rel=next."},
     ),
 )
-def listing(request: Request, parts: Parts, owner: PerhapsOwner, query: Annotated[IssueQuery, Query()]) -> Response:
+def listing(request: Request, parts: Context, owner: OptionalOwner, query: Annotated[IssueQuery, Query()]) -> Response:
     picked = Picked(query.contains, query.private)
     if query.format == "csv":
         return _sheet(parts, owner, picked, query)
 
     def find(connection: Connection) -> Answer:
-        found = page(
+        found = plain_page(
             request,
             query,
             lambda after, limit: actions.issues_page(connection, owner, picked, _key(after), limit),
@@ -123,7 +127,7 @@ def listing(request: Request, parts: Parts, owner: PerhapsOwner, query: Annotate
         IF_NONE_MATCH,
     ),
 )
-def get(request: Request, parts: Parts, owner: PerhapsOwner, id: IssueId) -> Response:
+def get(request: Request, parts: Context, owner: OptionalOwner, id: IssueId) -> Response:
     def find(connection: Connection) -> tuple[Issue | StoredIssue, dict[str, Any]]:
         found = actions.find_issue(connection, owner, id)
         known = CORE if owner is None else known_attributes(connection, owner, CORE)
@@ -151,7 +155,7 @@ def get(request: Request, parts: Parts, owner: PerhapsOwner, id: IssueId) -> Res
         IDEMPOTENCY_KEY,
     ),
 )
-def create(request: Request, parts: Parts, owner: OwnerNeeded, body: JsonBody) -> Response:
+def create(request: Request, parts: Context, owner: CurrentOwner, body: JsonBody) -> Response:
     sent = _sent(parts, owner, NewIssueIn, body.value)
 
     def act(connection: Connection) -> Answer:
@@ -181,7 +185,7 @@ def create(request: Request, parts: Parts, owner: OwnerNeeded, body: JsonBody) -
         IF_MATCH,
     ),
 )
-def replace(request: Request, parts: Parts, owner: OwnerNeeded, id: IssueId, body: JsonBody) -> Response:
+def replace(request: Request, parts: Context, owner: CurrentOwner, id: IssueId, body: JsonBody) -> Response:
     expected = if_match(request)
 
     def act(connection: Connection) -> Answer:
@@ -211,7 +215,7 @@ def replace(request: Request, parts: Parts, owner: OwnerNeeded, id: IssueId, bod
         IF_MATCH,
     ),
 )
-def delete(request: Request, parts: Parts, owner: OwnerNeeded, id: IssueId) -> Response:
+def delete(request: Request, parts: Context, owner: CurrentOwner, id: IssueId) -> Response:
     expected = if_match(request)
 
     def act(connection: Connection) -> None:
@@ -243,7 +247,7 @@ def delete(request: Request, parts: Parts, owner: OwnerNeeded, id: IssueId) -> R
     ),
 )
 def imports(
-    request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated[ImportQuery, Query()], body: TableBody
+    request: Request, parts: Context, owner: CurrentOwner, query: Annotated[ImportQuery, Query()], body: TableBody
 ) -> Response:
     attributes = parts.database.read(lambda connection: known_attributes(connection, owner, CORE))
     looked = read_import(body, query, attributes)
@@ -258,7 +262,7 @@ def imports(
     return idempotent(request, parts.database, owner, body, act)
 
 
-def _sheet(parts: Service, owner: Owner | None, picked: Picked, query: IssueQuery) -> Response:
+def _sheet(parts: runtime.Context, owner: Owner | None, picked: Picked, query: IssueQuery) -> Response:
     if query.cursor is not None:
         message = "format=csv has no pages: leave the cursor out"
         raise Problem("invalid-query", message, [Fault("parameter", message)])
@@ -279,7 +283,7 @@ def _key(after: str | None) -> str | None:
     return after
 
 
-def _sent(parts: Service, owner: Owner, model: type[Model], value: Any) -> Model:
+def _sent(parts: runtime.Context, owner: Owner, model: type[Model], value: Any) -> Model:
     attributes = parts.database.read(lambda connection: known_attributes(connection, owner, CORE))
     return _read(model, value, attributes)
 

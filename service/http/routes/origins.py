@@ -9,13 +9,21 @@ from starlette.responses import Response
 
 from service.definitions.store import DefinitionStore
 from service.http.conditional import if_match
-from service.http.dependencies import DefinitionId, JsonBody, OwnerNeeded, Parts
+from service.http.declared import (
+    IDEMPOTENCY_KEY,
+    IF_MATCH,
+    IF_NONE_MATCH,
+    OWNER,
+    JsonBody,
+    not_modified_or,
+    operation,
+    with_headers,
+)
+from service.http.dependencies import Context, CurrentOwner, DefinitionId
 from service.http.examples import COPY, PULL
 from service.http.idempotency import idempotent
-from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
-from service.http.responses import Answer, not_modified_or
+from service.http.responses import Answer
 from service.http.routes.definitions import RevisionNumber
-from service.http.schemas.common import read
 from service.http.schemas.definition_imports import (
     CopyIn,
     OfferedOut,
@@ -28,6 +36,7 @@ from service.http.schemas.definition_imports import (
     summary_of_offered,
 )
 from service.http.schemas.definitions import DefinitionOut, line_tag, shown_revision
+from service.http.wire import read
 from service.reference import actions as reference
 from service.rules.document import read as read_document
 from service.sharing.actions import origins as actions
@@ -59,11 +68,11 @@ _ETAG = {"ETag": "The version, for If-Match."}
         IDEMPOTENCY_KEY,
     ),
 )
-async def copy(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, body: JsonBody) -> Response:
+async def copy(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, body: JsonBody) -> Response:
     sent, now = read(CopyIn, body.value), parts.clock()
     original = await run_in_threadpool(parts.database.read, lambda c: actions.to_copy(c, owner, id, sent.revision))
     document = {**original.document} | ({} if sent.title is None else {"title": sent.title})
-    definition = await parts.gate.run(lambda: read_document(document, vocabularies=reference.vocabularies()))
+    definition = await parts.limiter.run(lambda: read_document(document, vocabularies=reference.vocabularies()))
 
     def act(connection: Connection) -> Answer:
         line, revision = actions.copy(connection, owner, sent.id, original, document, now)
@@ -89,7 +98,7 @@ async def copy(request: Request, parts: Parts, owner: OwnerNeeded, id: Definitio
         IF_NONE_MATCH,
     ),
 )
-def get(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
+def get(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId) -> Response:
     def find(connection: Connection) -> tuple[Origin, tuple[OriginRevision, ...]]:
         store = OriginStore(connection, owner)
         return store.get(id), store.available(id)
@@ -113,7 +122,7 @@ def get(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) ->
         IF_MATCH,
     ),
 )
-def forget(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
+def forget(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId) -> Response:
     expected = if_match(request)
     parts.database.write(
         lambda c: actions.forget(c, owner, id, expect=lambda origin: expected.check(origin_tag(origin)))
@@ -132,7 +141,7 @@ def forget(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId)
         problems=["not-found", "clash", "asked-too-soon", "storage-full"],
     ),
 )
-async def check(parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
+async def check(parts: Context, owner: CurrentOwner, id: DefinitionId) -> Response:
     return Answer(await check_origin(parts, owner, id)).response()
 
 
@@ -153,7 +162,7 @@ async def check(parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
         IF_MATCH,
     ),
 )
-async def pull(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, body: JsonBody) -> Response:
+async def pull(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, body: JsonBody) -> Response:
     expected = if_match(request)
     # Whether it is there comes before what is wrong with the body.
     await run_in_threadpool(parts.database.read, lambda connection: DefinitionStore(connection, owner).line(id))
@@ -172,6 +181,6 @@ async def pull(request: Request, parts: Parts, owner: OwnerNeeded, id: Definitio
         problems=["not-found", "invalid-query"],
     ),
 )
-def get_offered(parts: Parts, owner: OwnerNeeded, id: DefinitionId, number: RevisionNumber) -> Response:
+def get_offered(parts: Context, owner: CurrentOwner, id: DefinitionId, number: RevisionNumber) -> Response:
     offered = parts.database.read(lambda connection: OriginStore(connection, owner).one_offered(id, number))
     return Answer({**summary_of_offered(offered), "document": offered.document}).response()

@@ -9,6 +9,7 @@ from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
+from service import runtime
 from service.accounts.model import Owner
 from service.errors import NotFound
 from service.holdings.photos import actions
@@ -16,10 +17,20 @@ from service.holdings.photos.images import JPEG, PHOTO_TYPES, PNG, WEBP, Photo, 
 from service.holdings.photos.store import KeptPhoto, PhotoStore
 from service.holdings.store import HoldingStore
 from service.http.conditional import if_match, is_known
-from service.http.dependencies import Body, HoldingId, OwnerNeeded, Parts, PhotoBody, Service, stored_id
+from service.http.declared import (
+    IDEMPOTENCY_KEY,
+    IF_MATCH,
+    IF_NONE_MATCH,
+    OWNER,
+    Body,
+    PhotoBody,
+    not_modified_or,
+    operation,
+    with_headers,
+)
+from service.http.dependencies import Context, CurrentOwner, HoldingId, stored_id
 from service.http.idempotency import idempotent
-from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
-from service.http.responses import Answer, not_modified_or
+from service.http.responses import Answer
 from service.http.schemas.photos import (
     ImageQuery,
     PhotoOut,
@@ -72,15 +83,15 @@ PhotoId = Annotated[str, Depends(_photo_id)]
 )
 async def add(
     request: Request,
-    parts: Parts,
-    owner: OwnerNeeded,
+    parts: Context,
+    owner: CurrentOwner,
     id: HoldingId,
     query: Annotated[PhotoQuery, Query()],
     body: PhotoBody,
 ) -> Response:
     # Whether the holding is there comes before what is wrong with the body.
     await run_in_threadpool(parts.database.read, lambda connection: HoldingStore(connection, owner).get(id))
-    photo = await parts.photo_gate.run(lambda: prepare(body.raw, body.kind))
+    photo = await parts.photo_limiter.run(lambda: prepare(body.raw, body.kind))
     return await run_in_threadpool(_kept, request, parts, owner, id, query.side, body, photo)
 
 
@@ -95,7 +106,7 @@ async def add(
         problems=["not-found"],
     ),
 )
-def listing(parts: Parts, owner: OwnerNeeded, id: HoldingId) -> Response:
+def listing(parts: Context, owner: CurrentOwner, id: HoldingId) -> Response:
     def find(connection: Connection) -> tuple[KeptPhoto, ...]:
         HoldingStore(connection, owner).get(id)
         return PhotoStore(connection, owner).of(id)
@@ -119,7 +130,7 @@ def listing(parts: Parts, owner: OwnerNeeded, id: HoldingId) -> Response:
         IF_NONE_MATCH,
     ),
 )
-def get(request: Request, parts: Parts, owner: OwnerNeeded, id: HoldingId, photo_id: PhotoId) -> Response:
+def get(request: Request, parts: Context, owner: CurrentOwner, id: HoldingId, photo_id: PhotoId) -> Response:
     kept = parts.database.read(lambda connection: actions.find(connection, owner, id, photo_id))
     return not_modified_or(request, photo_tag(kept), lambda: Answer(shown_photo(kept)))
 
@@ -143,8 +154,8 @@ def get(request: Request, parts: Parts, owner: OwnerNeeded, id: HoldingId, photo
 )
 def image(
     request: Request,
-    parts: Parts,
-    owner: OwnerNeeded,
+    parts: Context,
+    owner: CurrentOwner,
     id: HoldingId,
     photo_id: PhotoId,
     query: Annotated[ImageQuery, Query()],
@@ -153,7 +164,7 @@ def image(
     headers = {"ETag": image_tag(kept, query.size), "Cache-Control": _FOREVER}
     if is_known(request, headers["ETag"]):
         return Response(status_code=304, headers=headers)
-    content = parts.shelf.get(owner.id, name_of(kept.digest, query.size))
+    content = parts.blobs.get(owner.id, name_of(kept.digest, query.size))
     if content is None:
         # Deleted meanwhile, or lost by whoever keeps the shelf.
         raise NotFound("image of the photo", photo_id)
@@ -175,11 +186,11 @@ def image(
         IF_MATCH,
     ),
 )
-def delete(request: Request, parts: Parts, owner: OwnerNeeded, id: HoldingId, photo_id: PhotoId) -> Response:
+def delete(request: Request, parts: Context, owner: CurrentOwner, id: HoldingId, photo_id: PhotoId) -> Response:
     expected = if_match(request)
     actions.remove(
         parts.database,
-        parts.shelf,
+        parts.blobs,
         owner,
         id,
         photo_id,
@@ -189,13 +200,13 @@ def delete(request: Request, parts: Parts, owner: OwnerNeeded, id: HoldingId, ph
 
 
 def _kept(
-    request: Request, parts: Service, owner: Owner, holding: str, side: str, body: Body, photo: Photo
+    request: Request, parts: runtime.Context, owner: Owner, holding: str, side: str, body: Body, photo: Photo
 ) -> Response:
     quota = actions.Quota(parts.settings.photos_quota_bytes, parts.settings.photos_per_holding)
 
     def act(connection: Connection) -> Answer:
-        kept = actions.add(connection, owner, parts.shelf, holding, side, photo, quota)
+        kept = actions.add(connection, owner, parts.blobs, holding, side, photo, quota)
         return Answer(shown_photo(kept), 201, {"ETag": photo_tag(kept), "Location": address_of(kept)})
 
-    with actions.on_the_shelf(parts.database, parts.shelf, owner, photo):
+    with actions.on_the_shelf(parts.database, parts.blobs, owner, photo):
         return idempotent(request, parts.database, owner, body, act)

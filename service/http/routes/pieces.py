@@ -6,9 +6,9 @@ from fastapi import APIRouter
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
-from service.http.dependencies import JsonBody, Parts, PerhapsOwner
+from service.http.declared import PERHAPS, JsonBody, operation
+from service.http.dependencies import Context, OptionalOwner
 from service.http.examples import PIECE_CHECK
-from service.http.openapi import PERHAPS, operation
 from service.http.responses import Answer
 from service.http.schemas.pieces import PieceCheckIn, PieceCheckOut
 from service.measurements.actions import check_piece as weigh
@@ -29,5 +29,5 @@ router = APIRouter(prefix="/v1")
         problems=["not-found"],
     ),
 )
-async def check_piece(parts: Parts, owner: PerhapsOwner, body: JsonBody) -> Response:
+async def check_piece(parts: Context, owner: OptionalOwner, body: JsonBody) -> Response:
     return Answer(await run_in_threadpool(weigh, parts.database, owner, body.value)).response()

@@ -13,13 +13,13 @@ from service.definitions import actions
 from service.definitions.store import DefinitionStore
 from service.errors import Invalid
 from service.http.conditional import if_match
-from service.http.dependencies import DefinitionId, JsonBody, OwnerNeeded, Parts
+from service.http.declared import IF_MATCH, IF_NONE_MATCH, OWNER, JsonBody, not_modified_or, operation, with_headers
+from service.http.dependencies import Context, CurrentOwner, DefinitionId
 from service.http.examples import PINS
-from service.http.openapi import IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
-from service.http.responses import Answer, not_modified_or
-from service.http.schemas.common import read
+from service.http.responses import Answer
 from service.http.schemas.evaluations import PlacingIn
 from service.http.schemas.pins import CostsOut, PinsIn, PinsOut, RulePricesOut, pins_tag, shown_pins
+from service.http.wire import read
 from service.progress.actions.evaluate import editions, load_stored_set, today
 from service.progress.costs import costs_of_decisions, prices_of_rules
 from service.progress.decisions import faults_of_decisions
@@ -46,7 +46,7 @@ _ETAG = {"ETag": "The version, for If-Match."}
         IF_NONE_MATCH,
     ),
 )
-def get_pins(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
+def get_pins(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId) -> Response:
     decisions = parts.database.read(lambda connection: DefinitionStore(connection, owner).decisions(id))
     return not_modified_or(request, pins_tag(id, decisions), lambda: Answer(shown_pins(decisions)))
 
@@ -69,7 +69,7 @@ def get_pins(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionI
     ),
 )
 async def replace_pins(
-    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, body: JsonBody
+    request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, body: JsonBody
 ) -> Response:
     expected = if_match(request)
     # Whether it is there, and still what the caller read, comes before what is wrong with the body.
@@ -77,7 +77,7 @@ async def replace_pins(
     expected.check(pins_tag(id, mine.decisions))
     sent = read(PinsIn, body.value)
     pins, nevers = _pairs(sent.pins), _pairs(sent.nevers)
-    faults = await parts.gate.run(lambda: faults_of_decisions(mine.ask(today()).measurement, pins, nevers))
+    faults = await parts.limiter.run(lambda: faults_of_decisions(mine.ask(today()).measurement, pins, nevers))
     if faults:
         raise Invalid(faults)
     decisions = await run_in_threadpool(
@@ -100,10 +100,10 @@ async def replace_pins(
         problems=["not-found", "over-limit"],
     ),
 )
-async def get_costs(parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
+async def get_costs(parts: Context, owner: CurrentOwner, id: DefinitionId) -> Response:
     mine = await run_in_threadpool(parts.database.read, lambda connection: load_stored_set(connection, owner, id))
     decided = len(mine.decisions.pins) + len(mine.decisions.nevers)
-    costs: list[dict[str, Any]] = await parts.gate.run(
+    costs: list[dict[str, Any]] = await parts.limiter.run(
         lambda: costs_of_decisions(Evaluated(mine.ask(today()).measurement, tries=decided))
     )
     return Answer({"costs": costs, "left_out": decided - len(costs), **editions()}).response()
@@ -120,9 +120,9 @@ async def get_costs(parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Respo
         problems=["not-found", "over-limit"],
     ),
 )
-async def get_rule_prices(parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
+async def get_rule_prices(parts: Context, owner: CurrentOwner, id: DefinitionId) -> Response:
     mine = await run_in_threadpool(parts.database.read, lambda connection: load_stored_set(connection, owner, id))
-    rules: list[dict[str, Any]] = await parts.gate.run(
+    rules: list[dict[str, Any]] = await parts.limiter.run(
         lambda: prices_of_rules(Evaluated(mine.ask(today()).measurement))
     )
     return Answer({"rules": rules, **editions()}).response()

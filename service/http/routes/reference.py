@@ -7,9 +7,9 @@ from starlette.responses import Response
 
 from service.facts.core import CORE
 from service.http.conditional import entity_tag
-from service.http.openapi import IF_NONE_MATCH, OPEN, operation, with_headers
+from service.http.declared import IF_NONE_MATCH, OPEN, not_modified_or, operation, with_headers
 from service.http.problems import base_url
-from service.http.responses import Answer, not_modified_or
+from service.http.responses import Answer
 from service.http.schemas.reference import (
     AttributeListOut,
     FunctionListOut,

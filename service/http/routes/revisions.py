@@ -14,12 +14,11 @@ from service.definitions import actions
 from service.definitions.model import Revision, StoredDefinition
 from service.definitions.store import DefinitionStore
 from service.http.conditional import accepted, if_match, is_known
-from service.http.dependencies import DefinitionId, JsonBody, OwnerNeeded, Parts
+from service.http.declared import IF_MATCH, IF_NONE_MATCH, OWNER, JsonBody, not_modified_or, operation, with_headers
+from service.http.dependencies import Context, CurrentOwner, DefinitionId
 from service.http.examples import ADOPTION, WITHDRAWAL
-from service.http.openapi import IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
-from service.http.responses import Answer, not_modified_or
+from service.http.responses import Answer
 from service.http.routes.definitions import RevisionNumber
-from service.http.schemas.common import read
 from service.http.schemas.definitions import DefinitionSummaryOut, line_tag, summary
 from service.http.schemas.revisions import (
     AdoptedOut,
@@ -32,6 +31,7 @@ from service.http.schemas.revisions import (
     WithdrawalIn,
     stamp,
 )
+from service.http.wire import read
 from service.progress.actions.adoption import adopt as adopt_revision
 from service.progress.actions.adoption import load_step, two_revisions
 from service.progress.actions.evaluate import today
@@ -62,8 +62,8 @@ _PRIVATE = {"Cache-Control": "private, no-cache", "X-Content-Type-Options": "nos
 )
 async def compare_revisions(
     request: Request,
-    parts: Parts,
-    owner: OwnerNeeded,
+    parts: Context,
+    owner: CurrentOwner,
     id: DefinitionId,
     query: Annotated[RevisionChangesQuery, Query()],
 ) -> Response:
@@ -72,7 +72,7 @@ async def compare_revisions(
     tag = two.tag(day, form)
     if is_known(request, tag):
         return not_modified_or(request, tag, lambda: Answer(None))
-    found = await parts.gate.run(lambda: two.changes(day))
+    found = await parts.limiter.run(lambda: two.changes(day))
     headers = {"ETag": tag, "Vary": "Accept"}
     if form == "json":
         return Answer(found, 200, headers).response()
@@ -110,7 +110,7 @@ def _title(old: Revision, new: Revision) -> str:
     ),
 )
 def withdraw(
-    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, number: RevisionNumber, body: JsonBody
+    request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, number: RevisionNumber, body: JsonBody
 ) -> Response:
     expected = if_match(request)
     # Whether it is there, and still what the caller read, comes before what is wrong with the body.
@@ -141,14 +141,14 @@ def withdraw(
     ),
 )
 async def get_impact(
-    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, query: Annotated[ImpactQuery, Query()]
+    request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, query: Annotated[ImpactQuery, Query()]
 ) -> Response:
     day = query.today or today()
     step = await run_in_threadpool(parts.database.read, lambda connection: load_step(connection, owner, id, query.to))
     tag = step.tag(day)
     if is_known(request, tag):
         return not_modified_or(request, tag, lambda: Answer(None))
-    return Answer(await parts.gate.run(lambda: step.impact(day)), 200, {"ETag": tag}).response()
+    return Answer(await parts.limiter.run(lambda: step.impact(day)), 200, {"ETag": tag}).response()
 
 
 @router.get(
@@ -167,7 +167,7 @@ async def get_impact(
         IF_NONE_MATCH,
     ),
 )
-def get_adoption(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
+def get_adoption(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId) -> Response:
     def look(connection: Connection) -> tuple[StoredDefinition, Revision]:
         store = DefinitionStore(connection, owner)
         return store.line(id), store.followed(id)
@@ -195,7 +195,7 @@ def get_adoption(request: Request, parts: Parts, owner: OwnerNeeded, id: Definit
         IF_MATCH,
     ),
 )
-async def adopt(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, body: JsonBody) -> Response:
+async def adopt(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, body: JsonBody) -> Response:
     expected = if_match(request)
     # Whether it is there, and still what the caller read, comes before what is wrong with the body.
     line = await run_in_threadpool(parts.database.read, lambda c: DefinitionStore(c, owner).line(id))

@@ -12,19 +12,19 @@ from fastapi import APIRouter, Query, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, Response
 
+from service import runtime
 from service.accounts.model import token_digest
 from service.errors import SetwrightError
 from service.http.conditional import accepted, is_known
-from service.http.dependencies import JsonBody, OwnerNeeded, Parts, Service, ShareId
+from service.http.declared import IF_NONE_MATCH, OPEN, OWNER, JsonBody, not_modified_or, operation, with_headers
+from service.http.dependencies import Context, CurrentOwner, ShareId
 from service.http.examples import SHARE
-from service.http.openapi import IF_NONE_MATCH, OPEN, OWNER, operation, with_headers
 from service.http.pages import SHARED_POLICY, shared_page
-from service.http.pagination import PageQuery, identity_key, number_key, page
+from service.http.pagination import PageQuery, identity_key, number_key, plain_page
 from service.http.problems import base_url
-from service.http.responses import Answer, not_modified_or
+from service.http.responses import Answer
 from service.http.routes.account import NO_STORE
 from service.http.routes.definitions import RevisionNumber
-from service.http.schemas.common import read
 from service.http.schemas.shares import (
     SharedOut,
     SharedQuery,
@@ -40,6 +40,7 @@ from service.http.schemas.shares import (
     shared_tag,
     shown_share,
 )
+from service.http.wire import read
 from service.reference import actions as reference
 from service.rules.document import read as read_document
 from service.rules.wording import read_aloud
@@ -71,7 +72,7 @@ SHARED_HEADERS = {"Cache-Control": "private, no-store", "Referrer-Policy": "no-r
         headers={"Location": "Where the share is kept."},
     ),
 )
-def create(request: Request, parts: Parts, owner: OwnerNeeded, body: JsonBody) -> Response:
+def create(request: Request, parts: Context, owner: CurrentOwner, body: JsonBody) -> Response:
     # Without Idempotency-Key, as for all that makes a secret: a remembered answer would keep it.
     now = parts.clock()
     made = new_share(read(ShareIn, body.value), now)
@@ -93,9 +94,9 @@ def create(request: Request, parts: Parts, owner: OwnerNeeded, body: JsonBody) -
         headers=_NEXT,
     ),
 )
-def listing(request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated[PageQuery, Query()]) -> Response:
+def listing(request: Request, parts: Context, owner: CurrentOwner, query: Annotated[PageQuery, Query()]) -> Response:
     found = parts.database.read(
-        lambda connection: page(
+        lambda connection: plain_page(
             request,
             query,
             lambda after, limit: ShareStore(connection, owner).page(identity_key(after), limit),
@@ -122,7 +123,7 @@ def listing(request: Request, parts: Parts, owner: OwnerNeeded, query: Annotated
         IF_NONE_MATCH,
     ),
 )
-def get(request: Request, parts: Parts, owner: OwnerNeeded, id: ShareId) -> Response:
+def get(request: Request, parts: Context, owner: CurrentOwner, id: ShareId) -> Response:
     share, now = parts.database.read(lambda connection: ShareStore(connection, owner).get(id)), parts.clock()
     return not_modified_or(request, share_tag(share, now), lambda: Answer(shown_share(share, now)))
 
@@ -139,7 +140,7 @@ def get(request: Request, parts: Parts, owner: OwnerNeeded, id: ShareId) -> Resp
         problems=["not-found"],
     ),
 )
-def revoke(parts: Parts, owner: OwnerNeeded, id: ShareId) -> Response:
+def revoke(parts: Context, owner: CurrentOwner, id: ShareId) -> Response:
     # Without If-Match: a link that went astray is revoked whatever was changed meanwhile.
     parts.database.write(lambda connection: ShareStore(connection, owner).revoke(id, parts.clock()))
     return Answer(None, 204).response()
@@ -162,7 +163,7 @@ def revoke(parts: Parts, owner: OwnerNeeded, id: ShareId) -> Response:
         IF_NONE_MATCH,
     ),
 )
-async def get_shared(request: Request, parts: Parts, secret: str, query: Annotated[SharedQuery, Query()]) -> Response:
+async def get_shared(request: Request, parts: Context, secret: str, query: Annotated[SharedQuery, Query()]) -> Response:
     form = query.format or accepted(request, _FORMS)
     shown = await run_in_threadpool(_opened, parts, secret)
     headers = {**SHARED_HEADERS, "ETag": shared_tag(shown, form), "Vary": "Accept"}
@@ -172,9 +173,9 @@ async def get_shared(request: Request, parts: Parts, secret: str, query: Annotat
     if form == "json":
         return Answer(shared_document(shown), 200, headers).response()
     if form == "yaml":
-        written = await parts.gate.run(lambda: as_yaml(shown.revision.document))
+        written = await parts.limiter.run(lambda: as_yaml(shown.revision.document))
         return Response(written, 200, headers, "application/yaml; charset=utf-8")
-    drawn = await parts.gate.run(lambda: _page(shown, _link(request, secret)))
+    drawn = await parts.limiter.run(lambda: _page(shown, _link(request, secret)))
     return HTMLResponse(drawn, 200, {**headers, "Content-Security-Policy": SHARED_POLICY})
 
 
@@ -189,7 +190,7 @@ async def get_shared(request: Request, parts: Parts, secret: str, query: Annotat
         problems=["not-found", "not-ready"],
     ),
 )
-def qr(request: Request, parts: Parts, secret: str) -> Response:
+def qr(request: Request, parts: Context, secret: str) -> Response:
     _opened(parts, secret)
     drawn = io.BytesIO()
     _qr(_link(request, secret)).save(drawn, kind="svg", scale=4, xmldecl=False)
@@ -210,9 +211,9 @@ def qr(request: Request, parts: Parts, secret: str) -> Response:
         headers=_NEXT,
     ),
 )
-def revisions(request: Request, parts: Parts, secret: str, query: Annotated[PageQuery, Query()]) -> Response:
+def revisions(request: Request, parts: Context, secret: str, query: Annotated[PageQuery, Query()]) -> Response:
     found = parts.database.read(
-        lambda connection: page(
+        lambda connection: plain_page(
             request,
             query,
             lambda after, limit: actions.shown_revisions(connection, secret, parts.clock(), number_key(after), limit),
@@ -239,7 +240,7 @@ def revisions(request: Request, parts: Parts, secret: str, query: Annotated[Page
         IF_NONE_MATCH,
     ),
 )
-def get_shared_revision(request: Request, parts: Parts, secret: str, number: RevisionNumber) -> Response:
+def get_shared_revision(request: Request, parts: Context, secret: str, number: RevisionNumber) -> Response:
     shown = _opened(parts, secret, number)
     headers = {**SHARED_HEADERS, "ETag": shared_tag(shown, "json")}
     if is_known(request, headers["ETag"]):
@@ -248,11 +249,11 @@ def get_shared_revision(request: Request, parts: Parts, secret: str, number: Rev
     return Answer(shared_document(shown), 200, headers).response()
 
 
-def _opened(parts: Service, secret: str, number: int | None = None) -> SharedRevision:
+def _opened(parts: runtime.Context, secret: str, number: int | None = None) -> SharedRevision:
     return parts.database.read(lambda connection: actions.opened(connection, secret, parts.clock(), number))
 
 
-def _use(parts: Service, secret: str, shown: SharedRevision) -> None:
+def _use(parts: runtime.Context, secret: str, shown: SharedRevision) -> None:
     """Counts the use where uses are counted, else notes it now and then. Asking again what is new (304) is none."""
     digest, now = token_digest(secret), parts.clock()
     if shown.share.uses_left is not None:

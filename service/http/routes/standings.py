@@ -9,10 +9,10 @@ from starlette.responses import Response
 
 from service.clubs.actions.standings import SPARES, STANDING, content_tag, shown_one, shown_page
 from service.clubs.model import MEMBER
-from service.http.dependencies import DefinitionId, MemberId, Parts, SeatNeeded
-from service.http.openapi import IF_NONE_MATCH, operation, with_headers
-from service.http.pagination import PageQuery, page
-from service.http.responses import Answer, not_modified_or
+from service.http.declared import IF_NONE_MATCH, SeatNeeded, not_modified_or, operation, with_headers
+from service.http.dependencies import Context, DefinitionId, MemberId
+from service.http.pagination import PageQuery, plain_page
+from service.http.responses import Answer
 from service.http.schemas.club_definitions import (
     MemberSparesOut,
     MemberStandingOut,
@@ -53,7 +53,7 @@ class SparesQuery(PageQuery, PlaceFilter):
     ),
 )
 async def standings(
-    request: Request, parts: Parts, seat: SeatNeeded, id: DefinitionId, query: Annotated[PageQuery, Query()]
+    request: Request, parts: Context, seat: SeatNeeded, id: DefinitionId, query: Annotated[PageQuery, Query()]
 ) -> Response:
     listed = await shown_page(request, parts, seat, id, STANDING, query)
     value = listed.as_json(shown_standing)
@@ -76,7 +76,9 @@ async def standings(
         IF_NONE_MATCH,
     ),
 )
-async def standing(request: Request, parts: Parts, seat: SeatNeeded, id: DefinitionId, member_id: MemberId) -> Response:
+async def standing(
+    request: Request, parts: Context, seat: SeatNeeded, id: DefinitionId, member_id: MemberId
+) -> Response:
     listed = await shown_one(parts, seat, id, STANDING, member_id)
     (shown,) = listed.members
     value = {**shown_standing(shown), "places": shown_places(shown), **listed.stamp()}
@@ -100,7 +102,7 @@ async def standing(request: Request, parts: Parts, seat: SeatNeeded, id: Definit
     ),
 )
 async def spares(
-    request: Request, parts: Parts, seat: SeatNeeded, id: DefinitionId, query: Annotated[SparesQuery, Query()]
+    request: Request, parts: Context, seat: SeatNeeded, id: DefinitionId, query: Annotated[SparesQuery, Query()]
 ) -> Response:
     place = query.place
     listed = await shown_page(request, parts, seat, id, SPARES, query, whole=place is not None)
@@ -122,7 +124,7 @@ async def spares(
 )
 async def member_spares(
     request: Request,
-    parts: Parts,
+    parts: Context,
     seat: SeatNeeded,
     id: DefinitionId,
     member_id: MemberId,
@@ -131,7 +133,7 @@ async def member_spares(
     listed = await shown_one(parts, seat, id, SPARES, member_id)
     (shown,) = listed.members
     coins = spare_coins(seat.club, id, shown, query.place)
-    found = page(
+    found = plain_page(
         request,
         query,
         lambda after, limit: [coin for coin in coins if after is None or coin["id"] > after][:limit],

@@ -17,13 +17,21 @@ from service.clubs.swaps.actions.search import failing_sides, propose, search, s
 from service.clubs.swaps.proposal import Proposal
 from service.errors import Conflict
 from service.http.conditional import if_match
-from service.http.dependencies import DefinitionId, JsonBody, Parts, SeatNeeded, SwapId
+from service.http.declared import (
+    IDEMPOTENCY_KEY,
+    IF_MATCH,
+    IF_NONE_MATCH,
+    JsonBody,
+    SeatNeeded,
+    not_modified_or,
+    operation,
+    with_headers,
+)
+from service.http.dependencies import Context, DefinitionId, SwapId
 from service.http.examples import SWAP_ANSWER, SWAP_PROPOSAL
 from service.http.idempotency import done_before, idempotent
-from service.http.openapi import IDEMPOTENCY_KEY, IF_MATCH, IF_NONE_MATCH, operation, with_headers
-from service.http.pagination import PageQuery, identity_key, page
-from service.http.responses import Answer, not_modified_or
-from service.http.schemas.common import read
+from service.http.pagination import PageQuery, identity_key, plain_page
+from service.http.responses import Answer
 from service.http.schemas.swaps import (
     ProposalIn,
     ProposalOut,
@@ -34,6 +42,7 @@ from service.http.schemas.swaps import (
     proposal_tag,
     shown_proposal,
 )
+from service.http.wire import read
 
 router = APIRouter(prefix="/v1/clubs/{club_id}")
 _TAG = "Clubs"
@@ -50,7 +59,7 @@ _ETAG = {"ETag": "The version, for If-Match."}
         answer=SwapsOut,
     ),
 )
-async def find(parts: Parts, seat: SeatNeeded, id: DefinitionId) -> Response:
+async def find(parts: Context, seat: SeatNeeded, id: DefinitionId) -> Response:
     searched = await search(parts, seat, id)
     return Answer(searched.as_json(seat)).response()
 
@@ -73,7 +82,7 @@ async def find(parts: Parts, seat: SeatNeeded, id: DefinitionId) -> Response:
         IDEMPOTENCY_KEY,
     ),
 )
-async def create(request: Request, parts: Parts, seat: SeatNeeded, body: JsonBody) -> Response:
+async def create(request: Request, parts: Context, seat: SeatNeeded, body: JsonBody) -> Response:
     sent = read(ProposalIn, body.value)
     known = await run_in_threadpool(done_before, request, parts.database, seat.owner, body)
     if known is not None:
@@ -105,7 +114,7 @@ async def create(request: Request, parts: Parts, seat: SeatNeeded, body: JsonBod
         headers={"Link": "The next page, with rel=next."},
     ),
 )
-def listing(request: Request, parts: Parts, seat: SeatNeeded, query: Annotated[PageQuery, Query()]) -> Response:
+def listing(request: Request, parts: Context, seat: SeatNeeded, query: Annotated[PageQuery, Query()]) -> Response:
     now = parts.clock()
 
     def look(connection: Connection, after: str | None, limit: int) -> list[tuple[Proposal, Seats]]:
@@ -115,7 +124,7 @@ def listing(request: Request, parts: Parts, seat: SeatNeeded, query: Annotated[P
         return [(made, seats) for made in found]
 
     found = parts.database.read(
-        lambda connection: page(
+        lambda connection: plain_page(
             request,
             query,
             lambda after, limit: look(connection, after, limit),
@@ -142,7 +151,7 @@ def listing(request: Request, parts: Parts, seat: SeatNeeded, query: Annotated[P
         IF_NONE_MATCH,
     ),
 )
-def get(request: Request, parts: Parts, seat: SeatNeeded, swap_id: SwapId) -> Response:
+def get(request: Request, parts: Context, seat: SeatNeeded, swap_id: SwapId) -> Response:
     def look(connection: Connection) -> tuple[Proposal, Seats]:
         mine = (connection, seat.owner, seat.club, swap_id, parts.clock(), sharing(connection))
         made = actions.get(*mine)
@@ -169,7 +178,7 @@ def get(request: Request, parts: Parts, seat: SeatNeeded, swap_id: SwapId) -> Re
         IF_MATCH,
     ),
 )
-async def answer(request: Request, parts: Parts, seat: SeatNeeded, swap_id: SwapId, body: JsonBody) -> Response:
+async def answer(request: Request, parts: Context, seat: SeatNeeded, swap_id: SwapId, body: JsonBody) -> Response:
     expected, accepts = if_match(request), read(SwapAnswerIn, body.value).accepts
     changed = await failing_sides(parts, seat, swap_id) if accepts else []
 

@@ -11,14 +11,15 @@ from fastapi import APIRouter, Query, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response, StreamingResponse
 
+from service import runtime
 from service.accounts.store import AccountStore
 from service.holdings.sync.actions import changes, session, synchronise
-from service.http.dependencies import JsonBody, OwnerNeeded, Parts, Service, owner_again
+from service.http.declared import OWNER, JsonBody, operation
+from service.http.dependencies import Context, CurrentOwner, still_authenticated
 from service.http.examples import SYNC
-from service.http.openapi import OWNER, operation
 from service.http.responses import Answer
-from service.http.schemas.common import read
 from service.http.schemas.sync import ChangesOut, ChangesQuery, SessionOut, SessionQuery, SyncIn, SyncOut
+from service.http.wire import read
 
 router = APIRouter(prefix="/v1/holdings")
 _TAG = "Sync"
@@ -36,7 +37,7 @@ _LOOKS, _PAUSE_SECONDS = 900, 1.0
         problems=["invalid-query", "cannot-calculate-changes"],
     ),
 )
-def get_state(parts: Parts, owner: OwnerNeeded, query: Annotated[SessionQuery, Query()]) -> Response:
+def get_state(parts: Context, owner: CurrentOwner, query: Annotated[SessionQuery, Query()]) -> Response:
     return Answer(parts.database.read(lambda connection: session(connection, owner, query.known_state))).response()
 
 
@@ -51,7 +52,7 @@ def get_state(parts: Parts, owner: OwnerNeeded, query: Annotated[SessionQuery, Q
         problems=["invalid-query", "cannot-calculate-changes"],
     ),
 )
-def list_changes(parts: Parts, owner: OwnerNeeded, query: Annotated[ChangesQuery, Query()]) -> Response:
+def list_changes(parts: Context, owner: CurrentOwner, query: Annotated[ChangesQuery, Query()]) -> Response:
     return Answer(parts.database.read(lambda connection: changes(connection, owner, query))).response()
 
 
@@ -68,7 +69,7 @@ def list_changes(parts: Parts, owner: OwnerNeeded, query: Annotated[ChangesQuery
         problems=["cannot-calculate-changes", "state-mismatch"],
     ),
 )
-def sync(parts: Parts, owner: OwnerNeeded, body: JsonBody) -> Response:
+def sync(parts: Context, owner: CurrentOwner, body: JsonBody) -> Response:
     asked = read(SyncIn, body.value)
     raw = body.value.get("mutations", [])
     return Answer(parts.database.write(lambda connection: synchronise(connection, owner, asked, raw))).response()
@@ -84,7 +85,7 @@ def sync(parts: Parts, owner: OwnerNeeded, body: JsonBody) -> Response:
         answer="text/event-stream",
     ),
 )
-async def events(request: Request, parts: Parts, _: OwnerNeeded) -> Response:
+async def events(request: Request, parts: Context, _: CurrentOwner) -> Response:
     return StreamingResponse(
         _states(request, parts),
         media_type="text/event-stream",
@@ -92,11 +93,11 @@ async def events(request: Request, parts: Parts, _: OwnerNeeded) -> Response:
     )
 
 
-async def _states(request: Request, parts: Service) -> AsyncIterator[str]:
+async def _states(request: Request, parts: runtime.Context) -> AsyncIterator[str]:
     """The state at once, then whenever it differs. The token is looked at again each time: a revoked one hears no more."""
     told = None
     for look in range(_LOOKS):
-        owner = await run_in_threadpool(owner_again, request)
+        owner = await run_in_threadpool(still_authenticated, request)
         if owner is None or await request.is_disconnected():
             return
         state = str(await run_in_threadpool(parts.database.read, lambda c, o=owner: AccountStore(c).state(o)))

@@ -12,12 +12,12 @@ from service.definitions import actions
 from service.definitions.want_notes import WantNoteStore
 from service.errors import Fault, Invalid
 from service.http.conditional import if_match
-from service.http.dependencies import DefinitionId, JsonBody, OwnerNeeded, Parts
+from service.http.declared import IF_MATCH, IF_NONE_MATCH, OWNER, JsonBody, not_modified_or, operation, with_headers
+from service.http.dependencies import Context, CurrentOwner, DefinitionId
 from service.http.examples import WANT_NOTES
-from service.http.openapi import IF_MATCH, IF_NONE_MATCH, OWNER, operation, with_headers
-from service.http.responses import Answer, not_modified_or
-from service.http.schemas.common import read
+from service.http.responses import Answer
 from service.http.schemas.wants import WantNotesIn, WantNotesOut, kept_notes, notes_tag, shown_notes
+from service.http.wire import read
 from service.progress.actions.evaluate import load_stored_set, today
 from service.progress.decisions import faults_of_places
 
@@ -42,7 +42,7 @@ _ETAG = {"ETag": "The version, for If-Match."}
         IF_NONE_MATCH,
     ),
 )
-def get_want_notes(request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId) -> Response:
+def get_want_notes(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId) -> Response:
     notes = parts.database.read(lambda connection: WantNoteStore(connection, owner).of(id))
     return not_modified_or(request, notes_tag(id, notes), lambda: Answer(shown_notes(notes)))
 
@@ -65,7 +65,7 @@ def get_want_notes(request: Request, parts: Parts, owner: OwnerNeeded, id: Defin
     ),
 )
 async def replace_want_notes(
-    request: Request, parts: Parts, owner: OwnerNeeded, id: DefinitionId, body: JsonBody
+    request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, body: JsonBody
 ) -> Response:
     expected = if_match(request)
     before = await run_in_threadpool(parts.database.read, lambda connection: WantNoteStore(connection, owner).of(id))
@@ -73,7 +73,7 @@ async def replace_want_notes(
     sent = read(WantNotesIn, body.value)
     mine = await run_in_threadpool(parts.database.read, lambda connection: load_stored_set(connection, owner, id))
     named = [note.place for note in sent.notes]
-    faults = await parts.gate.run(lambda: _under(faults_of_places(mine.ask(today()).measurement, named)))
+    faults = await parts.limiter.run(lambda: _under(faults_of_places(mine.ask(today()).measurement, named)))
     if faults:
         raise Invalid(faults)
     notes = await run_in_threadpool(

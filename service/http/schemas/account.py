@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import unicodedata
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
@@ -13,24 +12,9 @@ from service.accounts.model import EVALUATE, READ, WRITE, Caller, Invitation, To
 from service.accounts.pairing import INTERVAL_SECONDS, LIFETIME
 from service.accounts.passwords import LONGEST, SHORTEST
 from service.http.conditional import entity_tag
-from service.http.schemas.common import In, Out, PageOut, Text
+from service.http.wire import AccountName, In, Name, OldOut, OldPageOut, Secret, Text
 
 _DAY_SECONDS = 24 * 60 * 60
-# Controls, half surrogates, ends of lines and paragraphs.
-_NOT_IN_A_NAME = frozenset(("Cc", "Cs", "Zl", "Zp"))
-
-
-def _name(text: str) -> str:
-    if text != text.strip() or any(unicodedata.category(letter) in _NOT_IN_A_NAME for letter in text):
-        raise PydanticCustomError("name", "a name is one line without spaces around it")
-    return text
-
-
-def _visible(text: str) -> str:
-    # Two names that look the same are two accounts otherwise.
-    if any(unicodedata.category(letter) == "Cf" for letter in text):
-        raise PydanticCustomError("name", "an account's name has no letters that cannot be seen")
-    return text
 
 
 def _new_password(value: SecretStr) -> SecretStr:
@@ -39,16 +23,6 @@ def _new_password(value: SecretStr) -> SecretStr:
     return value
 
 
-def _secret(value: SecretStr) -> SecretStr:
-    if not 1 <= len(value.get_secret_value()) <= LONGEST:
-        raise PydanticCustomError("secret", f"this has 1 to {LONGEST} characters")
-    return value
-
-
-Name = Annotated[Text, StringConstraints(min_length=1, max_length=100), AfterValidator(_name)]
-AccountName = Annotated[Name, AfterValidator(_visible)]
-# What is checked against something kept: a fault never says how long it was.
-Secret = Annotated[SecretStr, AfterValidator(_secret)]
 NewPassword = Annotated[SecretStr, AfterValidator(_new_password)]
 Scope = Literal["read", "write", "evaluate", "admin"]
 Scopes = Annotated[list[Scope], Field(min_length=1, max_length=4)]
@@ -116,7 +90,7 @@ class DevicePatch(In):
     name: Name
 
 
-class AccountOut(Out):
+class AccountOut(OldOut):
     """Whoever asks."""
 
     id: str
@@ -128,7 +102,7 @@ class AccountOut(Out):
     scopes: list[str] = Field(description="What the token that was sent allows.")
 
 
-class TokenOut(Out):
+class TokenOut(OldOut):
     """A token; its text is shown once, when it is made."""
 
     id: str
@@ -141,13 +115,13 @@ class TokenOut(Out):
     last_used_at: datetime | None = Field(description="To the minute.")
 
 
-class TokenPageOut(PageOut):
+class TokenPageOut(OldPageOut):
     """A page of tokens."""
 
     items: list[TokenOut]
 
 
-class TokenMadeOut(Out):
+class TokenMadeOut(OldOut):
     """A new token, in the shape of RFC 6749, section 5.1. Its text is not kept and cannot be had again."""
 
     access_token: str
@@ -158,7 +132,7 @@ class TokenMadeOut(Out):
     name: str
 
 
-class InvitationOut(Out):
+class InvitationOut(OldOut):
     """An invitation; its text is shown once, when it is made."""
 
     id: str
@@ -175,20 +149,20 @@ class InvitationMadeOut(InvitationOut):
     invitation: str
 
 
-class InvitationPageOut(PageOut):
+class InvitationPageOut(OldPageOut):
     """A page of invitations."""
 
     items: list[InvitationOut]
 
 
-class RedeemedOut(Out):
+class RedeemedOut(OldOut):
     """The account that was opened."""
 
     id: str
     name: str
 
 
-class DeviceOut(Out):
+class DeviceOut(OldOut):
     """A paired device: its token, under the name that its owner gave it."""
 
     id: str
@@ -199,13 +173,13 @@ class DeviceOut(Out):
     last_used_at: datetime | None
 
 
-class DevicePageOut(PageOut):
+class DevicePageOut(OldPageOut):
     """A page of devices."""
 
     items: list[DeviceOut]
 
 
-class PairingOut(Out):
+class PairingOut(OldOut):
     """What the device keeps and shows (RFC 8628, section 3.2)."""
 
     device_code: str = Field(description="The device's own secret.")
@@ -217,7 +191,7 @@ class PairingOut(Out):
     qr_svg: str = Field(description="verification_uri_complete as a QR code (ISO/IEC 18004), an SVG image.")
 
 
-class DecidedOut(Out):
+class DecidedOut(OldOut):
     """What became of the pairing."""
 
     approved: bool

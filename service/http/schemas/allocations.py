@@ -7,7 +7,6 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from service.http.schemas.common import Day, In, Out
 from service.http.schemas.evaluations import (
     AnyHoldings,
     EvaluationOut,
@@ -16,6 +15,7 @@ from service.http.schemas.evaluations import (
     Seconds,
     VocabularyIn,
 )
+from service.http.wire import Day, In, OldOut
 from service.progress.allocations import MOST_SETS
 
 
@@ -75,7 +75,7 @@ class AllocationsIn(In):
     budget_seconds: Seconds = Field(10.0, description="Solver time for all of it.")
 
 
-class LevelOut(Out):
+class LevelOut(OldOut):
     """One level of an answer: its value, and the bound that is proven for it."""
 
     level: str
@@ -130,7 +130,7 @@ class AllocatedSetOut(EvaluationOut):
     alone: AloneOut
 
 
-class AllocationsOut(Out):
+class AllocationsOut(OldOut):
     """The allocation; `sets` in the order of the request."""
 
     mode: Literal["in_order", "jointly"]

@@ -8,7 +8,6 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from service.http.schemas.common import Day, In, Out
 from service.http.schemas.evaluations import (
     AnyDefinition,
     AnyHoldings,
@@ -19,6 +18,7 @@ from service.http.schemas.evaluations import (
     VocabularyIn,
 )
 from service.http.schemas.holdings import AttributeName, Issue
+from service.http.wire import Day, In, OldOut
 from service.progress.candidates import MOST_COINS
 
 DEAREST = Decimal(10) ** 12
@@ -63,7 +63,7 @@ class CandidatesIn(In):
     budget_seconds: Seconds = 10.0
 
 
-class CandidateOut(Out):
+class CandidateOut(OldOut):
     """What one coin would do in one set."""
 
     coin: str
@@ -82,7 +82,7 @@ class CandidateOut(Out):
     message: str
 
 
-class PurchaseOut(Out):
+class PurchaseOut(OldOut):
     """Which coins to buy: most required places, then most places, then the least money, then the fewest coins."""
 
     buy: list[str] | None
@@ -94,7 +94,7 @@ class PurchaseOut(Out):
     limit: str | None = Field(None, description="Why there is no exact answer.")
 
 
-class CandidatesOfSetOut(Out):
+class CandidatesOfSetOut(OldOut):
     """A tray against one set."""
 
     definition: DefinitionStampOut
@@ -104,7 +104,7 @@ class CandidatesOfSetOut(Out):
     ignored_facts: list[dict[str, Any]] | None = None
 
 
-class CandidatesOut(Out):
+class CandidatesOut(OldOut):
     """A tray against each set."""
 
     evaluated_on: str

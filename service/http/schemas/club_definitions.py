@@ -14,7 +14,7 @@ from service.clubs.standings import spare_id
 from service.database.ids import read_id
 from service.http.conditional import entity_tag
 from service.http.schemas.clubs import Note, SomebodyOut
-from service.http.schemas.common import In, Out, PageOut
+from service.http.wire import In, OldOut, OldPageOut
 
 
 def _kept(value: Any) -> str:
@@ -67,7 +67,7 @@ class PlaceFilter(BaseModel):
     place: str | None = Field(None, max_length=200, description="Only coins that fit this place or group.")
 
 
-class OfferSummaryOut(Out):
+class OfferSummaryOut(OldOut):
     """A definition that the club offers. The revision is the club's own number."""
 
     id: str
@@ -79,7 +79,7 @@ class OfferSummaryOut(Out):
     offered_at: datetime
 
 
-class CopyOut(Out):
+class CopyOut(OldOut):
     """Your own definition that was taken from it."""
 
     definition_id: str
@@ -93,13 +93,13 @@ class OfferOut(OfferSummaryOut):
     copy_: CopyOut | None = Field(alias="copy")
 
 
-class OfferPageOut(PageOut):
+class OfferPageOut(OldPageOut):
     """A page of definitions, each with its newest revision."""
 
     items: list[OfferSummaryOut]
 
 
-class AnnouncementOut(Out):
+class AnnouncementOut(OldOut):
     """What is new about what the club offers."""
 
     id: str
@@ -112,7 +112,7 @@ class AnnouncementOut(Out):
     at: datetime
 
 
-class AnnouncementPageOut(PageOut):
+class AnnouncementPageOut(OldPageOut):
     """A page of announcements, the oldest first."""
 
     items: list[AnnouncementOut]
@@ -125,7 +125,7 @@ class TakenOut(CopyOut):
     digest: str
 
 
-class ConsentOut(Out):
+class ConsentOut(OldOut):
     """What you show the club of this definition."""
 
     standing: bool
@@ -133,7 +133,7 @@ class ConsentOut(Out):
     display: bool
 
 
-class StandingStampOut(Out):
+class StandingStampOut(OldOut):
     """What was evaluated: always the club's newest revision."""
 
     id: str
@@ -142,7 +142,7 @@ class StandingStampOut(Out):
     title: str
 
 
-class CountsOut(Out):
+class CountsOut(OldOut):
     """How many places are how."""
 
     places: int
@@ -152,14 +152,14 @@ class CountsOut(Out):
     proven_optimal: bool
 
 
-class StandingOut(Out):
+class StandingOut(OldOut):
     """How far a member is. Counts are null where the member's coins cannot be evaluated."""
 
     member: SomebodyOut
     counts: CountsOut | None
 
 
-class StampedOut(Out):
+class StampedOut(OldOut):
     """Against what, and when."""
 
     definition: StandingStampOut
@@ -168,13 +168,13 @@ class StampedOut(Out):
     engine_version: str
 
 
-class StandingPageOut(PageOut, StampedOut):
+class StandingPageOut(OldPageOut, StampedOut):
     """A page of members who show their standing. A page may be short of its limit and still have a next one."""
 
     items: list[StandingOut]
 
 
-class PlaceStandingOut(Out):
+class PlaceStandingOut(OldOut):
     """How one place stands."""
 
     place: str
@@ -188,7 +188,7 @@ class MemberStandingOut(StandingOut, StampedOut):
     places: list[PlaceStandingOut]
 
 
-class SparesOut(Out):
+class SparesOut(OldOut):
     """How much a member can spare; null where the member's coins cannot be evaluated."""
 
     member: SomebodyOut
@@ -196,13 +196,13 @@ class SparesOut(Out):
     pieces: int | None
 
 
-class SparesPageOut(PageOut, StampedOut):
+class SparesPageOut(OldPageOut, StampedOut):
     """A page of members who show what they can spare."""
 
     items: list[SparesOut]
 
 
-class SpareOut(Out):
+class SpareOut(OldOut):
     """A coin that its owner's set does without. The id is made for this club and definition, and says nothing of the coin."""
 
     id: str
@@ -210,7 +210,7 @@ class SpareOut(Out):
     places: list[str] = Field(description="Places that it surely fits; the places of a free choice once, by its id.")
 
 
-class MemberSparesOut(PageOut, StampedOut):
+class MemberSparesOut(OldPageOut, StampedOut):
     """A page of one member's spare coins."""
 
     member: SomebodyOut

@@ -9,8 +9,7 @@ from pydantic import Field, StringConstraints
 
 from service.clubs.model import AuditEntry, Club, ClubInvitation, Membership
 from service.http.conditional import entity_tag
-from service.http.schemas.account import AccountName, Name, Secret
-from service.http.schemas.common import In, Out, PageOut, Text
+from service.http.wire import AccountName, In, Name, OldOut, OldPageOut, Secret, Text
 
 _DAY_SECONDS = 24 * 60 * 60
 Note = Annotated[Text, StringConstraints(max_length=2_000)]
@@ -64,7 +63,7 @@ class JoinIn(In):
     name: AccountName = Field(description=_OWN_NAME)
 
 
-class ClubOut(Out):
+class ClubOut(OldOut):
     """A club, as one of its members sees it."""
 
     id: str
@@ -76,13 +75,13 @@ class ClubOut(Out):
     own_name: str
 
 
-class ClubPageOut(PageOut):
+class ClubPageOut(OldPageOut):
     """A page of clubs."""
 
     items: list[ClubOut]
 
 
-class MemberOut(Out):
+class MemberOut(OldOut):
     """A member; the id and the name are those of this club alone."""
 
     id: str
@@ -92,13 +91,13 @@ class MemberOut(Out):
     is_you: bool
 
 
-class MemberPageOut(PageOut):
+class MemberPageOut(OldPageOut):
     """A page of members, in the order of their joining."""
 
     items: list[MemberOut]
 
 
-class ClubInvitationOut(Out):
+class ClubInvitationOut(OldOut):
     """An invitation into the club; its text is shown once, when it is made."""
 
     id: str
@@ -117,20 +116,20 @@ class ClubInvitationMadeOut(ClubInvitationOut):
     invitation: str
 
 
-class ClubInvitationPageOut(PageOut):
+class ClubInvitationPageOut(OldPageOut):
     """A page of invitations."""
 
     items: list[ClubInvitationOut]
 
 
-class SomebodyOut(Out):
+class SomebodyOut(OldOut):
     """A member, perhaps gone since, under the name of then."""
 
     id: str
     name: str
 
 
-class DeedOut(Out):
+class DeedOut(OldOut):
     """What a steward did."""
 
     id: str
@@ -144,7 +143,7 @@ class DeedOut(Out):
     about: str | None = Field(description="The role, the club's name, or the definition.")
 
 
-class DeedPageOut(PageOut):
+class DeedPageOut(OldPageOut):
     """A page of what stewards did, in order."""
 
     items: list[DeedOut]

@@ -9,9 +9,9 @@ from typing import Annotated, Any, Literal
 from pydantic import ConfigDict, Field, StringConstraints, model_validator
 
 from service.http.conditional import entity_tag
-from service.http.schemas.common import In, NewId, Out, PageOut
 from service.http.schemas.definitions import DefinitionOut
 from service.http.schemas.evaluations import FindingOut
+from service.http.wire import In, NewId, OldOut, OldPageOut
 from service.sharing.origins import Brought, Origin, OriginRevision
 
 Digest = Annotated[str, StringConstraints(pattern="^sha-256:[0-9a-f]{64}$")]
@@ -49,7 +49,7 @@ class CopyIn(In):
     )
 
 
-class DefinitionImportSummaryOut(Out):
+class DefinitionImportSummaryOut(OldOut):
     """An import in a list."""
 
     id: str
@@ -73,13 +73,13 @@ class DefinitionImportOut(DefinitionImportSummaryOut):
     findings: list[FindingOut]
 
 
-class DefinitionImportPageOut(PageOut):
+class DefinitionImportPageOut(OldPageOut):
     """One page of imports."""
 
     items: list[DefinitionImportSummaryOut]
 
 
-class OfferedSummaryOut(Out):
+class OfferedSummaryOut(OldOut):
     """A newer revision of the origin."""
 
     revision: int
@@ -94,7 +94,7 @@ class OfferedOut(OfferedSummaryOut):
     document: dict[str, Any]
 
 
-class OriginOut(Out):
+class OriginOut(OldOut):
     """Where a definition came from, as its owner sees it."""
 
     kind: Kind
@@ -112,7 +112,7 @@ class OriginOut(Out):
     available: list[OfferedSummaryOut]
 
 
-class OriginProblemOut(Out):
+class OriginProblemOut(OldOut):
     """Why a check failed."""
 
     type: str
@@ -120,7 +120,7 @@ class OriginProblemOut(Out):
     detail: str
 
 
-class OriginCheckOut(Out):
+class OriginCheckOut(OldOut):
     """What asking the origin came to."""
 
     outcome: Literal["unchanged", "newer", "failed"]
@@ -137,14 +137,14 @@ class PullIn(In):
     keep: Literal["mine", "theirs"] = Field("mine", description="What the draft has where both changed the same thing.")
 
 
-class PulledOut(Out):
+class PulledOut(OldOut):
     """The revision of the origin that was taken in."""
 
     revision: int
     digest: str
 
 
-class MergeConflictOut(Out):
+class MergeConflictOut(OldOut):
     """Both changed it in different ways; a side on which it is not there is left out."""
 
     path: str = Field(description="Where it is, by ids: /slots/crown-1/accepts.")
@@ -154,7 +154,7 @@ class MergeConflictOut(Out):
     theirs: Any = None
 
 
-class PullOut(Out):
+class PullOut(OldOut):
     """What came of a three-way merge."""
 
     pulled: PulledOut

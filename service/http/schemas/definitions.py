@@ -8,7 +8,7 @@ from pydantic import Field
 
 from service.definitions.model import Revision, StoredDefinition
 from service.http.conditional import entity_tag
-from service.http.schemas.common import In, NewId, Out, PageOut
+from service.http.wire import In, NewId, OldOut, OldPageOut
 from service.rules.definition import Definition
 from service.rules.document import rules_of
 from service.rules.wording import read_aloud
@@ -26,7 +26,7 @@ class DefinitionIn(DraftIn):
     id: NewId | None = Field(None, description="Made by the client, or left to the server.")
 
 
-class RuleOut(Out):
+class RuleOut(OldOut):
     """One rule of the document in both forms."""
 
     pointer: str
@@ -34,7 +34,7 @@ class RuleOut(Out):
     json_: Any = Field(alias="json")
 
 
-class DefinitionSummaryOut(Out):
+class DefinitionSummaryOut(OldOut):
     """A definition, or one revision of it, in a list."""
 
     id: str
@@ -56,7 +56,7 @@ class DefinitionOut(DefinitionSummaryOut):
     in_words: list[str] = Field(description="The definition read aloud, in plain sentences.")
 
 
-class DefinitionPageOut(PageOut):
+class DefinitionPageOut(OldPageOut):
     """One page of definitions."""
 
     items: list[DefinitionSummaryOut]

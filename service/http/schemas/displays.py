@@ -9,8 +9,8 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from service.clubs.model import ClubOffer
 from service.http.schemas.club_definitions import StampedOut, stamp_of
-from service.http.schemas.common import Out
 from service.http.schemas.evaluations import PlacesOut
+from service.http.wire import OldOut
 
 
 class DisplayQuery(BaseModel):
@@ -23,7 +23,7 @@ class DisplayQuery(BaseModel):
     )
 
 
-class DisplayedOut(Out):
+class DisplayedOut(OldOut):
     """A coin that is shown. Its id is made for this club and definition, and says nothing of the coin."""
 
     page: str | None
@@ -37,7 +37,7 @@ class DisplayedOut(Out):
     issue: Any = Field(description="One that the service ships; what others say stands among the facts.")
 
 
-class DisplayLoanOut(Out):
+class DisplayLoanOut(OldOut):
     """A coin that is lent, and where it is shown."""
 
     owner: str
@@ -47,7 +47,7 @@ class DisplayLoanOut(Out):
     place_label: str
 
 
-class LenderOut(Out):
+class LenderOut(OldOut):
     """A member who lends, and how many coins."""
 
     owner: str

@@ -7,8 +7,8 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field
 
 from service.http.schemas.candidates import MOST_SETS
-from service.http.schemas.common import Day, Out
 from service.http.schemas.evaluations import DefinitionStampOut, Id
+from service.http.wire import Day, OldOut
 
 
 class DoubtsQuery(BaseModel):
@@ -24,7 +24,7 @@ class DoubtsQuery(BaseModel):
     today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
 
 
-class TurnOut(Out):
+class TurnOut(OldOut):
     """What the sets gain together when the facts turn out like this."""
 
     values: dict[str, str] = Field(description="By attribute, in words.")
@@ -32,7 +32,7 @@ class TurnOut(Out):
     possible_gain: int
 
 
-class GainOfSetOut(Out):
+class GainOfSetOut(OldOut):
     """What one of the sets gains."""
 
     set: int = Field(description="Its number in `sets`, from 0.")
@@ -48,7 +48,7 @@ class OutcomeOut(TurnOut):
     sets: list[GainOfSetOut]
 
 
-class FactToLookAtOut(Out):
+class FactToLookAtOut(OldOut):
     """A fact, or several together, of one coin."""
 
     holding: str
@@ -62,7 +62,7 @@ class FactToLookAtOut(Out):
     message: str
 
 
-class FeaturesOut(Out):
+class FeaturesOut(OldOut):
     """The smallest set of features that tells the candidate issues of a coin apart."""
 
     holding: str
@@ -74,14 +74,14 @@ class FeaturesOut(Out):
     message: str
 
 
-class SetNameOut(Out):
+class SetNameOut(OldOut):
     """One of the sets."""
 
     definition: DefinitionStampOut
     title: str
 
 
-class DoubtsOut(Out):
+class DoubtsOut(OldOut):
     """The facts that change most come first."""
 
     evaluated_on: str

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from service.http.schemas.common import Day, In, Out
+from service.http.wire import Day, In, OldOut
 
 Id = Annotated[str, StringConstraints(min_length=1, max_length=200)]
 
@@ -121,7 +121,7 @@ class CheckIn(Inputs):
     """Which definition to check, with the catalogue and vocabularies to check it against."""
 
 
-class FindingOut(Out):
+class FindingOut(OldOut):
     """One finding."""
 
     code: str
@@ -132,7 +132,7 @@ class FindingOut(Out):
     example: dict[str, Any] | None = Field(None, description="The facts of a coin that shows it.")
 
 
-class CheckedOut(Out):
+class CheckedOut(OldOut):
     """Which definition was checked; without a digest when the document cannot be read."""
 
     id: str | None
@@ -140,7 +140,7 @@ class CheckedOut(Out):
     digest: str | None
 
 
-class CheckOut(Out):
+class CheckOut(OldOut):
     """The findings on a definition: rules.md, section 7."""
 
     definition: CheckedOut
@@ -150,7 +150,7 @@ class CheckOut(Out):
     engine_version: str
 
 
-class WantOut(Out):
+class WantOut(OldOut):
     """One line of a want list."""
 
     kind: Literal["empty", "open", "better"]
@@ -170,7 +170,7 @@ class WantOut(Out):
     note: str | None = None
 
 
-class WantListOut(Out):
+class WantListOut(OldOut):
     """Empty places by tier, then the weakest fillings."""
 
     title: str
@@ -179,7 +179,7 @@ class WantListOut(Out):
     weakest: list[WantOut]
 
 
-class PlacesOut(Out):
+class PlacesOut(OldOut):
     """Numbers of places."""
 
     places: int
@@ -197,7 +197,7 @@ class SummaryOut(PlacesOut):
     unplaced: int
 
 
-class DefinitionStampOut(Out):
+class DefinitionStampOut(OldOut):
     """Which definition was evaluated."""
 
     id: str | None
@@ -205,7 +205,7 @@ class DefinitionStampOut(Out):
     digest: str
 
 
-class PlaceOut(Out):
+class PlaceOut(OldOut):
     """One place and what sits in it."""
 
     place: str
@@ -214,14 +214,14 @@ class PlaceOut(Out):
     certainty: str | None = None
 
 
-class GroupOut(Out):
+class GroupOut(OldOut):
     """A group of places."""
 
     id: str
     places: list[PlaceOut]
 
 
-class EvaluationOut(Out):
+class EvaluationOut(OldOut):
     """An evaluation: rules.md, section 6."""
 
     definition: DefinitionStampOut
@@ -242,7 +242,7 @@ class EvaluationOut(Out):
     )
 
 
-class ExplanationOut(Out):
+class ExplanationOut(OldOut):
     """The verdicts of one holding, clause by clause."""
 
     holding: str

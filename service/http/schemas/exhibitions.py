@@ -9,9 +9,9 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 from service.definitions.history.model import Exhibition
 from service.facts.holding import MOST_PIECES
 from service.http.conditional import entity_tag
-from service.http.schemas.common import Day, In, Out, PageOut, Text
 from service.http.schemas.evaluations import DefinitionStampOut, EvaluationOut, SummaryOut
 from service.http.schemas.holdings import MOST_FACTS, AttributeName, Issue
+from service.http.wire import Day, In, OldOut, OldPageOut, Text
 
 MOST_LOANS = 2_000
 
@@ -53,7 +53,7 @@ class ExhibitionQuery(BaseModel):
     )
 
 
-class ExhibitOut(Out):
+class ExhibitOut(OldOut):
     """A coin that is shown, with its facts as they were."""
 
     page: str | None
@@ -68,7 +68,7 @@ class ExhibitOut(Out):
     issue: Any
 
 
-class LoanOut(Out):
+class LoanOut(OldOut):
     """A loan that is shown, and where."""
 
     owner: str
@@ -78,7 +78,7 @@ class LoanOut(Out):
     place_label: str
 
 
-class UnusedLoanOut(Out):
+class UnusedLoanOut(OldOut):
     """A loan, or pieces of it, that the set has no place for, and why not."""
 
     owner: str
@@ -94,7 +94,7 @@ class StampOut(DefinitionStampOut):
     title: str
 
 
-class ExhibitionSummaryOut(Out):
+class ExhibitionSummaryOut(OldOut):
     """An exhibition in a list."""
 
     id: str
@@ -119,7 +119,7 @@ class ExhibitionOut(ExhibitionSummaryOut):
     evaluation: EvaluationOut
 
 
-class ExhibitionPageOut(PageOut):
+class ExhibitionPageOut(OldPageOut):
     """One page of exhibitions, in the order of their ids."""
 
     items: list[ExhibitionSummaryOut]

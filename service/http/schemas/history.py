@@ -11,8 +11,8 @@ from service.database.ids import read_id
 from service.definitions.history.model import Filling, RecordedDay
 from service.holdings.model import StoredHolding
 from service.http.pagination import PageQuery
-from service.http.schemas.common import Day, In, Out, PageOut
 from service.http.schemas.evaluations import DefinitionStampOut, SummaryOut
+from service.http.wire import Day, In, OldOut, OldPageOut
 
 
 def _identity(value: str) -> str:
@@ -42,7 +42,7 @@ class HistoryQuery(PageQuery):
     on: Day | None = Field(None, description="How the set stood at the end of this day, as far as it was noted.")
 
 
-class ChangeOut(Out):
+class ChangeOut(OldOut):
     """What is otherwise in one place than at the last note."""
 
     place: str
@@ -55,7 +55,7 @@ class ChangeOut(Out):
     basis: Literal["filled", "tentative"]
 
 
-class NoteOut(Out):
+class NoteOut(OldOut):
     """What a note changed, and how the set stands."""
 
     noted_on: str
@@ -68,7 +68,7 @@ class NoteOut(Out):
     engine_version: str
 
 
-class FillingOut(Out):
+class FillingOut(OldOut):
     """A coin in a place for a time."""
 
     place: str
@@ -81,7 +81,7 @@ class FillingOut(Out):
     until: str | None = Field(description="The day that it was first noted there no more; null: it still sits there.")
 
 
-class HistoryOut(PageOut):
+class HistoryOut(OldPageOut):
     """One page of fillings, the newest first."""
 
     items: list[FillingOut]

@@ -13,8 +13,8 @@ from service.facts.attributes import Attributes, nearest
 from service.facts.holding import MOST_CANDIDATE_ISSUES, MOST_PIECES, escape
 from service.holdings.model import FIELDS, StoredHolding, unknown_attributes, with_defaults
 from service.http.conditional import entity_tag
-from service.http.schemas.common import In, NewId, Out, PageOut, Text, read
 from service.http.schemas.values import MOST_VALUES, ValueIn, ValueOut
+from service.http.wire import In, NewId, OldOut, OldPageOut, Text, read
 
 MOST_FACTS = 500
 
@@ -86,14 +86,14 @@ class HoldingPatch(In):
     values: list[Any] | None = None
 
 
-class UnknownAttributeOut(Out):
+class UnknownAttributeOut(OldOut):
     """A fact whose attribute neither the core nor a definition of the owner's declares."""
 
     attribute: str
     did_you_mean: str | None
 
 
-class HoldingOut(Out):
+class HoldingOut(OldOut):
     """A stored holding."""
 
     id: str
@@ -116,7 +116,7 @@ class HoldingOut(Out):
     )
 
 
-class HoldingPageOut(PageOut):
+class HoldingPageOut(OldPageOut):
     """One page of holdings, in the order of their ids or as `sort` says."""
 
     items: list[HoldingOut]

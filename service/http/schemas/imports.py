@@ -12,8 +12,8 @@ from service.holdings.imports.columns import SheetColumn
 from service.holdings.imports.plan import CREATED, UNCHANGED, UPDATED, PlannedRow, change_between
 from service.holdings.imports.store import StoredImport
 from service.holdings.model import unknown_attributes, with_defaults
-from service.http.schemas.common import In, Out, PageOut
 from service.http.schemas.holdings import UnknownAttributeOut
+from service.http.wire import In, OldOut, OldPageOut
 
 MOST_IMPORTED = 20_000
 MOST_SHOWN = 100
@@ -79,7 +79,7 @@ class ExportQuery(BaseModel):
     format: Literal["csv", "xlsx", "json"] = "json"
 
 
-class MappedOut(Out):
+class MappedOut(OldOut):
     """What a column was taken for."""
 
     column: int = Field(description="Counted from 1.")
@@ -89,7 +89,7 @@ class MappedOut(Out):
     nearest: str | None = Field(None, description="Of a column that was not understood: what may have been meant.")
 
 
-class RefusedCellOut(Out):
+class RefusedCellOut(OldOut):
     """One thing wrong with one row, or with a column when `row` is null."""
 
     row: int | None = Field(description="Which row, counted from 1 behind the headings.")
@@ -104,7 +104,7 @@ class RefusedCellOut(Out):
     nearest: str | None = Field(description="The allowed value, or the field, that may have been meant.")
 
 
-class PlannedOut(Out):
+class PlannedOut(OldOut):
     """One row of the preview; fields and facts by name, as far as they differ."""
 
     outcome: Literal["created", "updated", "unchanged"]
@@ -115,7 +115,7 @@ class PlannedOut(Out):
     after: dict[str, Any]
 
 
-class HoldingsImportOut(Out):
+class HoldingsImportOut(OldOut):
     """What an import did, or would do."""
 
     import_id: str | None = Field(description="For undoing; null of a dry run.")
@@ -137,7 +137,7 @@ class HoldingsImportOut(Out):
     items: list[PlannedOut] = Field(description="The first 100, those that change something first.")
 
 
-class KeptOut(Out):
+class KeptOut(OldOut):
     """What undoing left as it is."""
 
     holding: str
@@ -148,7 +148,7 @@ class KeptOut(Out):
     )
 
 
-class UndoneOut(Out):
+class UndoneOut(OldOut):
     """What undoing an import did."""
 
     destroyed: int = Field(description="Holdings that the import had made.")
@@ -157,7 +157,7 @@ class UndoneOut(Out):
     kept: list[KeptOut]
 
 
-class HoldingImportOut(Out):
+class HoldingImportOut(OldOut):
     """An import that was carried out."""
 
     id: str
@@ -172,13 +172,13 @@ class HoldingImportOut(Out):
     undone: UndoneOut | None
 
 
-class HoldingImportPageOut(PageOut):
+class HoldingImportPageOut(OldPageOut):
     """One page of imports, the newest first."""
 
     items: list[HoldingImportOut]
 
 
-class ExportedOut(Out):
+class ExportedOut(OldOut):
     """The whole collection, as POST /v1/holdings/imports takes it."""
 
     holdings: list[dict[str, Any]]

@@ -7,9 +7,9 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema
 
 from service.database.ids import read_id
-from service.http.schemas.common import Day, Out
 from service.http.schemas.evaluations import DefinitionStampOut
 from service.http.schemas.values import Basis, ValueOut
+from service.http.wire import Day, OldOut
 
 
 def _identity(value: str) -> str:
@@ -36,7 +36,7 @@ class InsuranceQuery(BaseModel):
     )
 
 
-class LineOut(Out):
+class LineOut(OldOut):
     """Pieces that are held."""
 
     holding: str
@@ -58,7 +58,7 @@ class ValuedOut(LineOut):
     values: list[CountedValueOut]
 
 
-class TotalOut(Out):
+class TotalOut(OldOut):
     """The sum of one basis in one currency."""
 
     basis: Basis
@@ -67,7 +67,7 @@ class TotalOut(Out):
     pieces: int
 
 
-class InsuranceListOut(Out):
+class InsuranceListOut(OldOut):
     """What is held and what it is said to be worth. An owner's record: no valuation."""
 
     on: str

@@ -11,8 +11,8 @@ from service.facts.attributes import Attributes
 from service.holdings.model import unknown_attributes
 from service.http.conditional import entity_tag
 from service.http.pagination import PageQuery
-from service.http.schemas.common import In, Out, PageOut, Text
 from service.http.schemas.holdings import MOST_FACTS, AttributeName, UnknownAttributeOut
+from service.http.wire import In, OldOut, OldPageOut, Text
 from service.reference.model import Issue, StoredIssue
 
 MOST_IMPORTED = 5_000
@@ -116,7 +116,7 @@ class IssueQuery(PageQuery):
     format: Literal["json", "csv"] = Field("json", description="csv: all of them in one file, without pages.")
 
 
-class IssueOut(Out):
+class IssueOut(OldOut):
     """One issue."""
 
     id: str
@@ -133,14 +133,14 @@ class IssueOut(Out):
     )
 
 
-class IssuePageOut(PageOut):
+class IssuePageOut(OldPageOut):
     """One page of the catalogue, in the order of ids."""
 
     items: list[IssueOut]
     edition: str = Field(description="Of the reference data that comes with the service.")
 
 
-class RefusedRowOut(Out):
+class RefusedRowOut(OldOut):
     """One thing wrong with one row."""
 
     row: int = Field(description="Which issue, counted from 1.")
@@ -153,7 +153,7 @@ class RefusedRowOut(Out):
     nearest: str | None = Field(description="The value or name that may have been meant.")
 
 
-class ImportedOut(Out):
+class ImportedOut(OldOut):
     """One issue of the preview."""
 
     outcome: Literal["created", "updated", "unchanged"]
@@ -165,7 +165,7 @@ class ImportedOut(Out):
     edition: str
 
 
-class IssuesImportOut(Out):
+class IssuesImportOut(OldOut):
     """What an import did, or would do."""
 
     dry_run: bool

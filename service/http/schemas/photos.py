@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from service.holdings.photos.images import FULL
 from service.holdings.photos.store import KeptPhoto
 from service.http.conditional import entity_tag
-from service.http.schemas.common import Out, PageOut
+from service.http.wire import OldOut, OldPageOut
 
 
 class PhotoQuery(BaseModel):
@@ -30,7 +30,7 @@ class ImageQuery(BaseModel):
     )
 
 
-class PhotoOut(Out):
+class PhotoOut(OldOut):
     """What is known of a photo."""
 
     id: str
@@ -44,7 +44,7 @@ class PhotoOut(Out):
     image: str = Field(description="Where the image is.")
 
 
-class PhotoPageOut(PageOut):
+class PhotoPageOut(OldPageOut):
     """All photos of a holding, in the order in which they were added."""
 
     items: list[PhotoOut]

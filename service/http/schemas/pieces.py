@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, WithJsonSchema
 
-from service.http.schemas.common import In, Out
+from service.http.wire import In, OldOut
 
 MOST_LOOK_ALIKES = 50
 
@@ -47,7 +47,7 @@ class PieceCheckIn(In):
     holding: AnyHolding = Field(None, description="A holding kept here, in place of `measured`.")
 
 
-class TrialOut(Out):
+class TrialOut(OldOut):
     """One test."""
 
     attribute: str
@@ -60,7 +60,7 @@ class TrialOut(Out):
     source: str = Field(description="Where the published figure is from; empty: the request did not say.")
 
 
-class JudgedOut(Out):
+class JudgedOut(OldOut):
     """A look-alike, and what the measurements say of it."""
 
     issue: str
@@ -69,7 +69,7 @@ class JudgedOut(Out):
     tests: list[TrialOut]
 
 
-class TellingOut(Out):
+class TellingOut(OldOut):
     """A measurement that would tell two of the remaining issues apart, or cannot."""
 
     attribute: str
@@ -81,7 +81,7 @@ class TellingOut(Out):
     why: str
 
 
-class FineWeightOut(Out):
+class FineWeightOut(OldOut):
     """The fine weight by one rule; figures are null where the rule gives none."""
 
     rule: str
@@ -94,7 +94,7 @@ class FineWeightOut(Out):
     why: str
 
 
-class PieceCheckOut(Out):
+class PieceCheckOut(OldOut):
     """Whether the measurements can be those of the issue, and of what else."""
 
     issue: str

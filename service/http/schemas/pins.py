@@ -9,8 +9,8 @@ from pydantic import Field
 
 from service.definitions.model import Decisions
 from service.http.conditional import entity_tag
-from service.http.schemas.common import In, Out
 from service.http.schemas.evaluations import PlacingIn
+from service.http.wire import In, OldOut
 
 MOST_DECISIONS = 2_000
 
@@ -26,21 +26,21 @@ class PinsIn(In):
     )
 
 
-class PlacingOut(Out):
+class PlacingOut(OldOut):
     """A holding and a place."""
 
     holding: str
     place: str
 
 
-class PinsOut(Out):
+class PinsOut(OldOut):
     """The owner's decisions for a definition."""
 
     pins: list[PlacingOut]
     nevers: list[PlacingOut]
 
 
-class GainsOut(Out):
+class GainsOut(OldOut):
     """What a set would gain: the figures of two evaluations, one minus the other."""
 
     certain_gain: int
@@ -61,7 +61,7 @@ class CostOut(GainsOut):
     )
 
 
-class CostsOut(Out):
+class CostsOut(OldOut):
     """What each pin and never costs."""
 
     costs: list[CostOut]
@@ -70,7 +70,7 @@ class CostsOut(Out):
     engine_version: str
 
 
-class RulePriceOut(Out):
+class RulePriceOut(OldOut):
     """What the set would gain without a set-level rule, and for `at_most` with its count one higher."""
 
     constraint: str
@@ -80,7 +80,7 @@ class RulePriceOut(Out):
     one_more: GainsOut | None = None
 
 
-class RulePricesOut(Out):
+class RulePricesOut(OldOut):
     """The price of every set-level rule."""
 
     rules: list[RulePriceOut]

@@ -7,10 +7,10 @@ from typing import Any
 
 from service.facts.attributes import Attribute
 from service.facts.vocabulary import Concept, Vocabulary
-from service.http.schemas.common import Out, PageOut
+from service.http.wire import OldOut, OldPageOut
 
 
-class AttributeOut(Out):
+class AttributeOut(OldOut):
     """One thing that can be known of a coin."""
 
     name: str
@@ -28,13 +28,13 @@ class AttributeOut(Out):
     source: str
 
 
-class AttributeListOut(PageOut):
+class AttributeListOut(OldPageOut):
     """All core attributes."""
 
     items: list[AttributeOut]
 
 
-class FunctionOut(Out):
+class FunctionOut(OldOut):
     """One function of the rule language."""
 
     name: str
@@ -43,13 +43,13 @@ class FunctionOut(Out):
     example: str
 
 
-class FunctionListOut(PageOut):
+class FunctionListOut(OldPageOut):
     """All functions."""
 
     items: list[FunctionOut]
 
 
-class VocabularySummaryOut(Out):
+class VocabularySummaryOut(OldOut):
     """A vocabulary in a list."""
 
     name: str
@@ -60,13 +60,13 @@ class VocabularySummaryOut(Out):
     size: int
 
 
-class VocabularyListOut(PageOut):
+class VocabularyListOut(OldPageOut):
     """All vocabularies."""
 
     items: list[VocabularySummaryOut]
 
 
-class ConceptOut(Out):
+class ConceptOut(OldOut):
     """One term."""
 
     id: str

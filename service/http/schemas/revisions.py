@@ -8,8 +8,8 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from service.analysis.diff import CHANGE_KINDS
 from service.definitions.model import Revision
-from service.http.schemas.common import Day, In, Out, Text
 from service.http.schemas.evaluations import SummaryOut
+from service.http.wire import Day, In, OldOut, Text
 
 Number = Annotated[int, Field(ge=1, le=2**31 - 1)]
 _LATEST = "Left out: the draft, or else the newest revision."
@@ -51,7 +51,7 @@ class AdoptionIn(In):
     )
 
 
-class RevisionStampOut(Out):
+class RevisionStampOut(OldOut):
     """Which revision."""
 
     revision: int
@@ -60,7 +60,7 @@ class RevisionStampOut(Out):
     title: str
 
 
-class RevisionChangeOut(Out):
+class RevisionChangeOut(OldOut):
     """One change by its meaning. A place has its id in either revision and a JSON pointer into either document."""
 
     kind: Literal[CHANGE_KINDS]  # type: ignore[valid-type]
@@ -83,7 +83,7 @@ class RevisionChangeOut(Out):
     keys: dict[str, list[str]] | None = Field(None, description="Keys that a group has more and fewer.")
 
 
-class RevisionChangesOut(Out):
+class RevisionChangesOut(OldOut):
     """All changes from one revision to another."""
 
     definition: str
@@ -94,14 +94,14 @@ class RevisionChangesOut(Out):
     engine_version: str
 
 
-class FollowedOut(Out):
+class FollowedOut(OldOut):
     """Which revision the owner's set follows."""
 
     adopted: int | None = Field(description="null: none was chosen, so the draft, or else the newest not withdrawn.")
     follows: RevisionStampOut
 
 
-class CarriedOut(Out):
+class CarriedOut(OldOut):
     """What goes along with its place, and what does not, with the reason."""
 
     carried: list[dict[str, Any]]
@@ -117,7 +117,7 @@ class AdoptedOut(FollowedOut):
     want_notes: CarriedOut
 
 
-class PlacesImpactOut(Out):
+class PlacesImpactOut(OldOut):
     """Places by what becomes of them."""
 
     gained: list[dict[str, Any]]
@@ -127,7 +127,7 @@ class PlacesImpactOut(Out):
     filled: list[dict[str, Any]]
 
 
-class CoinsImpactOut(Out):
+class CoinsImpactOut(OldOut):
     """Coins that do not stay where they are. `number` is the owner's own."""
 
     moved: list[dict[str, Any]]
@@ -135,7 +135,7 @@ class CoinsImpactOut(Out):
     falling_out: list[dict[str, Any]]
 
 
-class ImpactOut(Out):
+class ImpactOut(OldOut):
     """What adopting a revision does to the set. Nothing of it is stored."""
 
     definition: str

@@ -11,8 +11,7 @@ from pydantic_core import PydanticCustomError
 from service.database.ids import new_id, read_id
 from service.definitions.model import Revision
 from service.http.conditional import entity_tag
-from service.http.schemas.account import Name
-from service.http.schemas.common import In, Out, PageOut
+from service.http.wire import In, Name, OldOut, OldPageOut
 from service.sharing.actions.shares import SharedRevision
 from service.sharing.shares import Share
 
@@ -53,7 +52,7 @@ class SharedQuery(BaseModel):
     )
 
 
-class ShareOut(Out):
+class ShareOut(OldOut):
     """A share, as its owner sees it."""
 
     id: str
@@ -76,13 +75,13 @@ class ShareMadeOut(ShareOut):
     qr_svg: str = Field(description="The link as a QR code, a drawing (SVG).")
 
 
-class SharePageOut(PageOut):
+class SharePageOut(OldPageOut):
     """One page of shares."""
 
     items: list[ShareOut]
 
 
-class SharedRevisionOut(Out):
+class SharedRevisionOut(OldOut):
     """A revision in the list of those that a link shows."""
 
     title: str
@@ -99,7 +98,7 @@ class SharedOut(SharedRevisionOut):
     document: dict[str, Any]
 
 
-class SharedRevisionPageOut(PageOut):
+class SharedRevisionPageOut(OldPageOut):
     """One page of the revisions that a link shows."""
 
     items: list[SharedRevisionOut]

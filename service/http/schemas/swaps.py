@@ -14,7 +14,7 @@ from service.clubs.swaps.model import Leg, Swap
 from service.clubs.swaps.proposal import Proposal
 from service.http.conditional import entity_tag
 from service.http.schemas.club_definitions import DefinitionKey, StampedOut
-from service.http.schemas.common import In, Out, PageOut, Text
+from service.http.wire import In, OldOut, OldPageOut, Text
 
 Seats = Mapping[str, Membership]
 """Members by their owners' ids, which never leave the service."""
@@ -33,14 +33,14 @@ class SwapAnswerIn(In):
     accepts: bool
 
 
-class SideOut(Out):
+class SideOut(OldOut):
     """A member, in this club alone."""
 
     member_id: str
     name: str
 
 
-class SwapCoinOut(Out):
+class SwapCoinOut(OldOut):
     """All that is told of a coin."""
 
     label: str
@@ -48,7 +48,7 @@ class SwapCoinOut(Out):
     grade: Any = Field(description="Its owner's opinion, as it is recorded.")
 
 
-class LegOut(Out):
+class LegOut(OldOut):
     """One coin from one member to the next, for an empty place of the next one's set."""
 
     giver: SideOut
@@ -60,7 +60,7 @@ class LegOut(Out):
     place_label: str
 
 
-class SwapOut(Out):
+class SwapOut(OldOut):
     """A swap that you are a side of: it goes round, and each gives to the next. The key stands for these members, coins and
     places."""
 
@@ -68,7 +68,7 @@ class SwapOut(Out):
     legs: list[LegOut]
 
 
-class SwapsOut(PageOut, StampedOut):
+class SwapsOut(OldPageOut, StampedOut):
     """Your swaps of the best exchange among all who share their spares; nothing of those of others."""
 
     items: list[SwapOut]
@@ -76,7 +76,7 @@ class SwapsOut(PageOut, StampedOut):
     proven: bool = Field(description="Whether no better exchange among all is known to exist.")
 
 
-class SwapSideOut(Out):
+class SwapSideOut(OldOut):
     """A side, and whether it said yes; null as long as it did not. Who said no is not told."""
 
     member: SideOut
@@ -84,7 +84,7 @@ class SwapSideOut(Out):
     is_you: bool
 
 
-class ProposalOut(Out):
+class ProposalOut(OldOut):
     """A proposed swap. Accepted by all it still moves nothing: its sides hand the coins over, and each records it."""
 
     id: str
@@ -99,7 +99,7 @@ class ProposalOut(Out):
     legs: list[LegOut]
 
 
-class ProposalPageOut(PageOut):
+class ProposalPageOut(OldPageOut):
     """A page of the proposed swaps that you are a side of."""
 
     items: list[ProposalOut]

@@ -14,7 +14,7 @@ from service.accounts.model import State
 from service.holdings.sync.field_names import unflattened, value_conflict_as_json
 from service.holdings.sync.log import RecordChange
 from service.holdings.sync.merge import Mutation
-from service.http.schemas.common import In, NewId, Out
+from service.http.wire import In, NewId, OldOut
 
 MOST_MUTATIONS = 500
 MOST_RECORDS = 500
@@ -127,7 +127,7 @@ class SessionQuery(BaseModel):
     )
 
 
-class SessionOut(Out):
+class SessionOut(OldOut):
     """Where the owner's holdings stand."""
 
     epoch: str = Field(description="Always the same here: a state proves its history itself.")
@@ -136,7 +136,7 @@ class SessionOut(Out):
     max_objects_in_get: int
 
 
-class ConflictOut(Out):
+class ConflictOut(OldOut):
     """What the owner has yet to decide."""
 
     id: str
@@ -148,7 +148,7 @@ class ConflictOut(Out):
     patch: dict[str, Any] | None = None
 
 
-class RecordOut(Out):
+class RecordOut(OldOut):
     """A whole holding, or the marker of one that was destroyed (then without fields)."""
 
     id: str
@@ -158,7 +158,7 @@ class RecordOut(Out):
     conflicts: list[ConflictOut]
 
 
-class ResponseOut(Out):
+class ResponseOut(OldOut):
     """What became of one mutation."""
 
     mutation_id: str
@@ -167,7 +167,7 @@ class ResponseOut(Out):
     error: dict[str, Any] | None = Field(None, description="`type`, `pointers` into the patch, `messages`.")
 
 
-class SyncOut(Out):
+class SyncOut(OldOut):
     """The answer to a batch; all of it is kept before it is sent."""
 
     old_state: str
@@ -176,7 +176,7 @@ class SyncOut(Out):
     list: list[RecordOut]
 
 
-class ChangesOut(Out):
+class ChangesOut(OldOut):
     """One page of changes; with `has_more_changes` ask again from `new_state`."""
 
     old_state: str | None

@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from service.http.schemas.common import In, Out, Text
+from service.http.wire import In, OldOut, Text
 
 MOST_VALUES = 20
 DEAREST = 10**12
@@ -59,7 +59,7 @@ class ValueIn(In):
     note: Annotated[Text, StringConstraints(max_length=1_000)] | None = None
 
 
-class ValueOut(Out):
+class ValueOut(OldOut):
     """What one piece cost or is worth."""
 
     basis: Basis

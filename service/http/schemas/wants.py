@@ -10,8 +10,8 @@ from pydantic import Field, StringConstraints, model_validator
 from service.definitions.model import WantNotes
 from service.http.conditional import entity_tag
 from service.http.schemas.candidates import Money
-from service.http.schemas.common import In, Out, Text
 from service.http.schemas.evaluations import Id
+from service.http.wire import In, OldOut, Text
 
 MOST_NOTES = 2_000
 FIELDS = ("min_grade", "most_to_pay", "currency", "note")
@@ -41,7 +41,7 @@ class WantNotesIn(In):
     notes: list[WantNoteIn] = Field(default_factory=list, max_length=MOST_NOTES)
 
 
-class WantNoteOut(Out):
+class WantNoteOut(OldOut):
     """One note."""
 
     place: str
@@ -51,7 +51,7 @@ class WantNoteOut(Out):
     note: str | None
 
 
-class WantNotesOut(Out):
+class WantNotesOut(OldOut):
     """All notes, in the order of the alphabet."""
 
     notes: list[WantNoteOut]

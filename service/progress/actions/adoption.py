@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 
+from service import runtime
 from service.accounts.model import Owner
 from service.analysis.diff import diff_definitions
 from service.analysis.diff_wording import changes_as_json
@@ -18,8 +19,7 @@ from service.definitions.model import Decisions, MergedOrigin, Revision, StoredD
 from service.definitions.store import DefinitionStore
 from service.definitions.want_notes import WantNoteStore
 from service.errors import Conflict, Stale
-from service.http.conditional import IfMatch, entity_tag
-from service.http.dependencies import Service
+from service.http.conditional import ExpectedVersion, entity_tag
 from service.http.schemas.definitions import line_tag
 from service.http.schemas.revisions import AdoptionIn, stamp
 from service.progress.actions.evaluate import (
@@ -123,7 +123,7 @@ def load_step(connection: Connection, owner: Owner, identity: str, number: int |
 
 
 async def adopt(
-    parts: Service, owner: Owner, identity: str, asked: AdoptionIn, expected: IfMatch
+    parts: runtime.Context, owner: Owner, identity: str, asked: AdoptionIn, expected: ExpectedVersion
 ) -> tuple[StoredDefinition, dict[str, Any]]:
     """Makes the set follow the revision; the line, and the answer as plain values. Raises Stale, and Clash for one that is
     withdrawn or not yet published."""
@@ -140,7 +140,7 @@ async def adopt(
         return step
 
     step = await run_in_threadpool(parts.database.read, look)
-    carried = await parts.gate.run(lambda: step.carried(today()))
+    carried = await parts.limiter.run(lambda: step.carried(today()))
 
     def expect(line: StoredDefinition, decisions: Decisions, notes: WantNotes) -> None:
         expected.check(line_tag(line))

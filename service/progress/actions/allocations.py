@@ -17,8 +17,8 @@ from service.facts.core import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holding
 from service.holdings.store import HoldingStore
 from service.http.schemas.allocations import AllocationsIn
-from service.http.schemas.common import read
 from service.http.schemas.evaluations import EvaluationIn, IssueIn
+from service.http.wire import read
 from service.progress.actions.evaluate import (
     LoadedRequest,
     StoredSet,

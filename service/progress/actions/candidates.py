@@ -21,8 +21,8 @@ from service.facts.core import CORE
 from service.facts.holding import Facts, Holding, read_holding
 from service.holdings.store import HoldingStore
 from service.http.schemas.candidates import MOST_SETS, CandidatesIn, CoinIn
-from service.http.schemas.common import read
 from service.http.schemas.evaluations import EvaluationIn
+from service.http.wire import read
 from service.progress.actions.evaluate import (
     LoadedRequest,
     StoredSet,

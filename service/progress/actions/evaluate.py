@@ -29,8 +29,8 @@ from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.holdings.sync.field_names import value_conflict_from_json, with_doubts
 from service.http.conditional import entity_tag
-from service.http.schemas.common import read as read_model
 from service.http.schemas.evaluations import CheckIn, EvaluationIn, ExplanationIn, Inputs, PlacingIn, ReferenceIn
+from service.http.wire import read as read_model
 from service.progress.evaluate import ENGINE, MOST_HOLDINGS, EvaluationRequest
 from service.reference import actions as reference
 from service.reference.model import NO_ISSUES, Catalogue, OwnIssues

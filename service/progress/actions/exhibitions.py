@@ -10,13 +10,13 @@ from typing import Any
 from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 
+from service import runtime
 from service.accounts.model import Owner
 from service.errors import Fault, Invalid
 from service.facts.holding import Holding, check_facts, read_holdings
-from service.http.dependencies import Service
 from service.http.routes.evaluations import evaluated
-from service.http.schemas.common import read
 from service.http.schemas.exhibitions import ExhibitionIn
+from service.http.wire import read
 from service.progress.actions.evaluate import StoredSet, load_stored_set, today
 from service.progress.description import describer
 from service.progress.evaluate import EvaluationRequest
@@ -40,7 +40,9 @@ def read_exhibition(value: Any, mine: StoredSet) -> ExhibitionIn:
         raise Invalid([*refusal.faults, *found]) from None
 
 
-async def prepare(parts: Service, owner: Owner, identity: str, value: Any) -> tuple[ExhibitionIn, dict[str, Any]]:
+async def prepare(
+    parts: runtime.Context, owner: Owner, identity: str, value: Any
+) -> tuple[ExhibitionIn, dict[str, Any]]:
     """The body and the content of the exhibition that it asks for. Raises NotFound before it looks at the body, Invalid with
     pointers into it."""
 
@@ -48,10 +50,10 @@ async def prepare(parts: Service, owner: Owner, identity: str, value: Any) -> tu
         return load_stored_set(connection, owner, identity, number)
 
     mine = await run_in_threadpool(parts.database.read, load)
-    sent = await parts.gate.run(lambda: read_exhibition(value, mine))
+    sent = await parts.limiter.run(lambda: read_exhibition(value, mine))
     if sent.revision is not None:
         mine = await run_in_threadpool(parts.database.read, lambda connection: load(connection, sent.revision))
-    return sent, await parts.gate.run(lambda: exhibit(mine, sent))
+    return sent, await parts.limiter.run(lambda: exhibit(mine, sent))
 
 
 def exhibit(mine: StoredSet, sent: ExhibitionIn) -> dict[str, Any]:

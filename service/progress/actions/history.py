@@ -12,6 +12,7 @@ from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
+from service import runtime
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.definitions.history import actions
@@ -20,9 +21,9 @@ from service.definitions.history.store import HistoryStore
 from service.definitions.store import DefinitionStore
 from service.errors import Conflict, Fault, Invalid, Stale
 from service.holdings.store import HoldingStore
-from service.http.dependencies import Body, Service
+from service.http.declared import Body
 from service.http.idempotency import idempotent
-from service.http.pagination import number_key, page
+from service.http.pagination import number_key, plain_page
 from service.http.responses import Answer
 from service.http.schemas.history import HistoryQuery, NoteIn, shown_filling, shown_noted
 from service.progress.actions.evaluate import StoredSet, editions, evaluation_tag, find_revision, load_stored_set, today
@@ -56,7 +57,9 @@ class HistoryDraft:
     answer: dict[str, Any]
 
 
-async def note(request: Request, parts: Service, owner: Owner, identity: str, body: Body, asked: NoteIn) -> Response:
+async def note(
+    request: Request, parts: runtime.Context, owner: Owner, identity: str, body: Body, asked: NoteIn
+) -> Response:
     """Notes how the set stands. What changes while it is worked out makes it be worked out again; Clash when that
     happens every time."""
     for _ in range(_TRIES):
@@ -70,12 +73,12 @@ async def note(request: Request, parts: Service, owner: Owner, identity: str, bo
 
 
 async def _prepared(
-    parts: Service, owner: Owner, identity: str, asked: NoteIn, look: Look
+    parts: runtime.Context, owner: Owner, identity: str, asked: NoteIn, look: Look
 ) -> Callable[[Connection], Answer]:
     """What the transaction is to do."""
     day = asked.on or today()
     fault = _fault_of_day(look.standing, day)
-    worked = None if fault else await parts.gate.run(lambda: work_out(look, day))
+    worked = None if fault else await parts.limiter.run(lambda: work_out(look, day))
 
     def act(connection: Connection) -> Answer:
         # A request that is sent again with its Idempotency-Key is answered before it comes to this.
@@ -116,7 +119,7 @@ def history_page(
     """One page of the history as plain values, and its headers."""
     DefinitionStore(connection, owner).line(identity)
     store = HistoryStore(connection, owner)
-    found = page(
+    found = plain_page(
         request,
         query,
         lambda after, limit: store.page(

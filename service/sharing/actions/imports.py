@@ -8,14 +8,15 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from service import runtime
 from service.database.ids import new_id
 from service.errors import DigestMismatch, Fault, FetchError, FetchUnreadable, Invalid
 from service.fetch.client import Fetched
 from service.formats.strict_json import JSON, YAML, parse_json, parse_yaml
-from service.http.dependencies import Body, Service
-from service.http.schemas.common import read
+from service.http.declared import Body
 from service.http.schemas.definition_imports import DefinitionImportIn
 from service.http.schemas.evaluations import CheckIn
+from service.http.wire import read
 from service.progress.actions.evaluate import check_report
 from service.reference import actions as reference
 from service.rules.definition import Definition
@@ -44,30 +45,30 @@ class Newer:
     etag: str | None
 
 
-async def bring(parts: Service, body: Body, now: datetime) -> Brought:
+async def bring(parts: runtime.Context, body: Body, now: datetime) -> Brought:
     """What the body asks to import, checked. Raises Invalid with pointers into the body, or into what was fetched; FetchError
     where fetching was refused or failed, or a digest does not fit."""
-    asked = await parts.gate.run(lambda: _asked(body))
+    asked = await parts.limiter.run(lambda: _asked(body))
     if asked.from_ is None:
         told = Told(asked.document or {}, "" if asked.document is body.value else "/document")
-        return await parts.gate.run(lambda: _looked_at(parts, told, now, asked.digest))
+        return await parts.limiter.run(lambda: _looked_at(parts, told, now, asked.digest))
     try:
         fetched = await parts.fetcher.fetch(asked.from_)
     except FetchError as refusal:
         raise type(refusal)(str(refusal), [Fault(refusal.code, str(refusal), "/from")]) from None
-    return await parts.gate.run(
+    return await parts.limiter.run(
         lambda: _looked_at(parts, told_by(fetched), now, asked.digest, address=asked.from_, etag=fetched.etag)
     )
 
 
-async def ask_origin(parts: Service, origin: Origin, now: datetime) -> Newer:
+async def ask_origin(parts: runtime.Context, origin: Origin, now: datetime) -> Newer:
     """What is newer at a link than what is known of it. Raises FetchError as `fetch` does;
     Invalid when the newer document cannot be used here."""
     assert origin.address is not None
     fetched = await parts.fetcher.fetch(origin.address, etag=origin.etag, kinds=(JSON,))
     if fetched.content is None:
         return Newer(None, origin.etag)
-    told = await parts.gate.run(lambda: told_by(fetched))
+    told = await parts.limiter.run(lambda: told_by(fetched))
     if told.revision == origin.revision and told.digest != origin.digest:
         raise DigestMismatch("the revision that was taken from there is another one now")
     if told.newest is None or told.newest <= (origin.newest or 0):
@@ -82,7 +83,7 @@ async def ask_origin(parts: Service, origin: Origin, now: datetime) -> Newer:
         definition = _sound(newer, None)
         return OriginRevision(number, definition.digest, definition.title, now, newer.document)
 
-    return Newer(await parts.gate.run(look), fetched.etag)
+    return Newer(await parts.limiter.run(look), fetched.etag)
 
 
 def told_by(fetched: Fetched) -> Told:
@@ -127,7 +128,7 @@ def _faults_of(document: Any) -> Sequence[Fault]:
 
 
 def _looked_at(
-    parts: Service,
+    parts: runtime.Context,
     told: Told,
     now: datetime,
     expected: str | None,

@@ -14,9 +14,9 @@ import anyio
 from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 
+from service import runtime
 from service.accounts.model import Owner
 from service.errors import AskedTooSoon, Busy, Conflict, SetwrightError
-from service.http.dependencies import Service
 from service.http.problems import Problem, problem_of
 from service.http.schemas.definition_imports import shown_origin
 from service.sharing.actions import origins as actions
@@ -33,7 +33,9 @@ MOST_AT_A_LOOK = 50
 UNCHANGED, NEWER, FAILED = "unchanged", "newer", "failed"
 
 
-async def check_origin(parts: Service, owner: Owner, definition: str, *, claimed: bool = False) -> dict[str, Any]:
+async def check_origin(
+    parts: runtime.Context, owner: Owner, definition: str, *, claimed: bool = False
+) -> dict[str, Any]:
     """The outcome of one check, in plain values. Raises NotFound without an origin, Clash where there is nobody to ask, Busy,
     and asked-too-soon, unless the check was claimed before."""
     now = parts.clock()
@@ -59,7 +61,7 @@ async def check_origin(parts: Service, owner: Owner, definition: str, *, claimed
     return {"outcome": NEWER if found.offered else UNCHANGED, "problem": None, "origin": shown}
 
 
-async def _failed(parts: Service, owner: Owner, definition: str, why: Problem) -> dict[str, Any]:
+async def _failed(parts: runtime.Context, owner: Owner, definition: str, why: Problem) -> dict[str, Any]:
     now, chance = parts.clock(), secrets.randbelow(1 << 20) / (1 << 20)
 
     def act(connection: Connection) -> dict[str, Any]:
@@ -75,7 +77,7 @@ async def _failed(parts: Service, owner: Owner, definition: str, why: Problem) -
     return {"outcome": FAILED, "problem": problem, "origin": shown}
 
 
-async def follow(parts: Service, hours: int) -> None:
+async def follow(parts: runtime.Context, hours: int) -> None:
     """Asks every origin that is due, again and again, until it is cancelled. Whatever goes wrong is written to the log by its
     kind, without its text, and does not end it."""
     while True:
@@ -87,7 +89,7 @@ async def follow(parts: Service, hours: int) -> None:
             log.exception("unforeseen %s", type(error).__name__, exc_info=False)
 
 
-async def check_due(parts: Service, hours: int) -> Counter[str]:
+async def check_due(parts: runtime.Context, hours: int) -> Counter[str]:
     """Asks the origins that were not asked for so many hours, one after another, and counts the outcomes. Each is claimed
     before it is asked, so that of several servers of one database one asks."""
     now = parts.clock()

@@ -9,12 +9,12 @@ from typing import Any
 from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 
+from service import runtime
 from service.accounts.model import Owner
 from service.definitions.merge import Merge, merge
 from service.definitions.model import StoredDefinition
 from service.errors import Invalid
-from service.http.conditional import IfMatch
-from service.http.dependencies import Service
+from service.http.conditional import ExpectedVersion
 from service.http.schemas.definition_imports import PullIn
 from service.http.schemas.definitions import line_tag, shown_revision
 from service.reference import actions as reference
@@ -27,7 +27,7 @@ THEIRS = "theirs"
 
 
 async def pull(
-    parts: Service, owner: Owner, identity: str, asked: PullIn, expected: IfMatch
+    parts: runtime.Context, owner: Owner, identity: str, asked: PullIn, expected: ExpectedVersion
 ) -> tuple[StoredDefinition, dict[str, Any]]:
     """The line with its new draft, and the answer. Raises Invalid where what came of it is no sound document."""
 
@@ -37,7 +37,7 @@ async def pull(
         return found
 
     ends = await run_in_threadpool(parts.database.read, look)
-    merged, definition = await parts.gate.run(lambda: _merged(ends, asked.keep))
+    merged, definition = await parts.limiter.run(lambda: _merged(ends, asked.keep))
     line, draft = await run_in_threadpool(
         parts.database.write,
         lambda connection: actions.pull(

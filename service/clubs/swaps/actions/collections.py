@@ -11,6 +11,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
+from service import runtime
 from service.accounts.model import Owner
 from service.clubs.actions.standings import BUDGET_SECONDS, MemberSet, read_offered, theirs_of
 from service.clubs.model import ClubOffer
@@ -22,7 +23,6 @@ from service.clubs.swaps.reevaluation import fewer
 from service.definitions.model import Decisions, Revision, StoredDefinition
 from service.definitions.store import DefinitionStore
 from service.errors import Busy, Invalid
-from service.http.dependencies import Service
 from service.progress.actions.evaluate import stored_set_request
 from service.progress.description import Describer, describer
 from service.progress.evaluate import EvaluationRequest
@@ -35,7 +35,7 @@ class Collections:
 
     def __init__(
         self,
-        parts: Service,
+        parts: runtime.Context,
         offered: ClubOffer,
         members: Mapping[str, ShownDefinition],
         promised: Mapping[Coin, int],

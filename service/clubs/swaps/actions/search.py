@@ -16,6 +16,7 @@ from typing import Any
 from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 
+from service import runtime
 from service.clubs.actions.offers import sharing
 from service.clubs.actions.standings import MOST_NEW, SPARES, basis_of, newest_offered, renewed
 from service.clubs.model import ClubOffer, Membership
@@ -30,7 +31,6 @@ from service.clubs.swaps.proposal import PROPOSED, Coin, Proposal
 from service.clubs.swaps.reevaluation import Reevaluation
 from service.clubs.swaps.search import failing_members, find_swaps
 from service.errors import Busy
-from service.http.dependencies import Service
 from service.http.schemas.club_definitions import stamp_of
 from service.http.schemas.swaps import Seats, shown_swap, swap_key
 from service.progress.actions.evaluate import editions, today
@@ -62,7 +62,7 @@ class SwapSearch:
         return next((swap for swap in self.swaps if swap_key(seat.club, identity, swap) == key), None)
 
 
-async def search(parts: Service, seat: Membership, identity: str) -> SwapSearch:
+async def search(parts: runtime.Context, seat: Membership, identity: str) -> SwapSearch:
     """The swaps of the best exchange that the member is a side of. Raises NotFound; Busy as long as standings of members are to
     be evaluated, of which each request does some."""
     day, offered = today(), await newest_offered(parts, seat, identity)
@@ -81,7 +81,7 @@ async def search(parts: Service, seat: Membership, identity: str) -> SwapSearch:
     return SwapSearch(offered, day, True, kept, seats, proven)
 
 
-async def failing_sides(parts: Service, seat: Membership, swap_id: str) -> list[str]:
+async def failing_sides(parts: runtime.Context, seat: Membership, swap_id: str) -> list[str]:
     """The sides whose sets do not hold with the proposed swap as things are now; none where nothing is left to decide. Raises
     NotFound for whoever is no side."""
 
@@ -95,7 +95,7 @@ async def failing_sides(parts: Service, seat: Membership, swap_id: str) -> list[
     offered = await newest_offered(parts, seat, made.definition_id)
     members = await _current(parts, seat, offered, day, made.sides)
     prepared = await _prepared(parts, seat, offered, members, day)
-    return await parts.gate.run(partial(failing_members, prepared.sides, prepared.check, made.legs))
+    return await parts.limiter.run(partial(failing_members, prepared.sides, prepared.check, made.legs))
 
 
 def seats_of(connection: Connection, club: str, owners: Collection[str]) -> Seats:
@@ -103,14 +103,14 @@ def seats_of(connection: Connection, club: str, owners: Collection[str]) -> Seat
     return {seat.owner.id: seat for seat in ClubStore(connection).seats_of(club, owners)}
 
 
-async def _still(parts: Service, seat: Membership, identity: str, owners: Collection[str]) -> set[str]:
+async def _still(parts: runtime.Context, seat: Membership, identity: str, owners: Collection[str]) -> set[str]:
     return await run_in_threadpool(
         parts.database.read, lambda connection: ShownStore(connection, seat.club, identity).still(SPARES, owners)
     )
 
 
 async def _current(
-    parts: Service, seat: Membership, offered: ClubOffer, day: date, owners: Collection[str] | None = None
+    parts: runtime.Context, seat: Membership, offered: ClubOffer, day: date, owners: Collection[str] | None = None
 ) -> Sequence[ShownDefinition]:
     """Everybody who shares spares (or those of these owners), with the standings of now. Raises Busy when more of them than one
     request evaluates are out of date: those evaluated stay remembered."""
@@ -147,7 +147,7 @@ MOST_KEPT = 16
 
 
 async def _found(
-    parts: Service, seat: Membership, offered: ClubOffer, members: Sequence[ShownDefinition], day: date
+    parts: runtime.Context, seat: Membership, offered: ClubOffer, members: Sequence[ShownDefinition], day: date
 ) -> tuple[FoundSwap, bool]:
     """The best exchange and whether that is proven: searched, or as it was found lately if all that it follows from is as it
     was then."""
@@ -163,7 +163,7 @@ async def _found(
     searching = partial(
         find_swaps, prepared.sides, check, of.tell, budget_seconds=SEARCH_SECONDS, most_rounds=MOST_ROUNDS
     )
-    found = await parts.gate.run(searching)
+    found = await parts.limiter.run(searching)
     kept = KEPT[prepared.name] = _Kept(found, found.proven and not check.is_spent, dict(of.versions))
     KEPT.move_to_end(prepared.name)
     while len(KEPT) > MOST_KEPT:
@@ -182,7 +182,7 @@ class _Prepared:
 
 
 async def _prepared(
-    parts: Service, seat: Membership, offered: ClubOffer, members: Sequence[ShownDefinition], day: date
+    parts: runtime.Context, seat: Membership, offered: ClubOffer, members: Sequence[ShownDefinition], day: date
 ) -> _Prepared:
     # Whose coins cannot be evaluated has nothing to swap.
     members = [shown for shown in members if shown.counts is not None]

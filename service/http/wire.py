@@ -1,15 +1,29 @@
-"""Reading plain values into wire models: unknown fields refused, nothing converted, every fault with its pointer."""
+"""Wire models. Requests (In): unknown fields refused, nothing converted, every fault with its pointer. Answers (Out): structs
+from which both the JSON and its schema follow."""
 
 from __future__ import annotations
 
 import unicodedata
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import date
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, ClassVar, Generic, TypeVar
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, WithJsonSchema
+import msgspec
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    SecretStr,
+    StringConstraints,
+    ValidationError,
+    WithJsonSchema,
+)
 from pydantic_core import ErrorDetails, PydanticCustomError
 
+from service.accounts.passwords import LONGEST
 from service.database.ids import is_version_7, read_id
 from service.errors import Fault, Invalid
 from service.facts.attributes import nearest
@@ -17,17 +31,36 @@ from service.facts.holding import escape
 from service.rules.shape_messages import shape_message
 
 Model = TypeVar("Model", bound="In")
+Item = TypeVar("Item")
+
+
+@dataclass(frozen=True, slots=True)
+class OtherForm:
+    """A media type beside JSON in which a body may come: what stands in it, and an example if text can show one."""
+
+    meaning: str
+    example: str | None = None
+    is_binary: bool = False
 
 
 class In(BaseModel):
-    """A request's body, or a part of it."""
+    """A request's body, or a part of it. `example` is a body that works as it stands, and a test sends it; `body_limit` names
+    the setting that bounds its bytes; `other_forms` are media types that it may come in besides JSON."""
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
+    example: ClassVar[Any] = None
+    body_limit: ClassVar[str] = "body_bytes"
+    other_forms: ClassVar[Mapping[str, OtherForm]] = {}
 
-class Out(BaseModel):
-    """An answer, for the OpenAPI document only: answers are encoded from plain values. Unknown fields are to be
-    ignored."""
+
+class Out(msgspec.Struct):
+    """An answer, or a part of it: its JSON and its schema both follow from the fields. A member that is left out in some
+    answers has the type `X | UnsetType` and the default UNSET. Clients ignore members that they do not know."""
+
+
+class OldOut(BaseModel):
+    """An answer of an operation that is still declared by hand."""
 
 
 def _identity(value: Any) -> str:
@@ -61,6 +94,34 @@ NewId = Annotated[str, BeforeValidator(_identity), WithJsonSchema(_UUID7)]
 Day = Annotated[date, BeforeValidator(_day), WithJsonSchema({"type": "string", "format": "date"})]
 # Text in composed form (NFC), so that what looks equal is equal.
 Text = Annotated[str, AfterValidator(_composed)]
+
+# Controls, half surrogates, ends of lines and paragraphs.
+_NOT_IN_A_NAME = frozenset(("Cc", "Cs", "Zl", "Zp"))
+
+
+def _name(text: str) -> str:
+    if text != text.strip() or any(unicodedata.category(letter) in _NOT_IN_A_NAME for letter in text):
+        raise PydanticCustomError("name", "a name is one line without spaces around it")
+    return text
+
+
+def _visible(text: str) -> str:
+    # Two names that look the same are two accounts otherwise.
+    if any(unicodedata.category(letter) == "Cf" for letter in text):
+        raise PydanticCustomError("name", "an account's name has no letters that cannot be seen")
+    return text
+
+
+def _secret(value: SecretStr) -> SecretStr:
+    if not 1 <= len(value.get_secret_value()) <= LONGEST:
+        raise PydanticCustomError("secret", f"this has 1 to {LONGEST} characters")
+    return value
+
+
+Name = Annotated[Text, StringConstraints(min_length=1, max_length=100), AfterValidator(_name)]
+AccountName = Annotated[Name, AfterValidator(_visible)]
+# What is checked against something kept: a fault never says how long it was.
+Secret = Annotated[SecretStr, AfterValidator(_secret)]
 
 
 def read(model: type[Model], value: Any) -> Model:
@@ -99,7 +160,17 @@ def json_schema(models: Mapping[str, type[BaseModel]]) -> dict[str, Any]:
     return schemas
 
 
-class PageOut(Out):
+class PageOut(Out, Generic[Item]):
+    """One page of a list."""
+
+    items: list[Item]
+    next: Annotated[
+        str | None,
+        msgspec.Meta(description="The address of the next page, the same as in the Link header; null on the last."),
+    ]
+
+
+class OldPageOut(OldOut):
     """One page of a list."""
 
     items: list[Any]
