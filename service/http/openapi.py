@@ -23,6 +23,7 @@ from starlette.responses import Response
 
 from service.accounts.model import EVALUATE, READ, WRITE
 from service.clubs.model import MEMBER, STEWARD
+from service.facts import recorded
 from service.formats.strict_json import JSON, YAML
 from service.http.problems import MEDIA_TYPE, PROBLEM_KINDS, ProblemOut
 from service.http.responses import Reply, Sends, respond
@@ -354,9 +355,20 @@ def _struct_schemas() -> dict[str, Any]:
     """The schemas of all answers, and of what they are made of."""
     _, found = msgspec.json.schema_components(list(_STRUCTS.values()), ref_template="#/components/schemas/{name}")
     pages = {f"PageOut_{get_args(s)[0].__name__}_": name for name, s in _STRUCTS.items() if get_origin(s) is PageOut}
-    for name, schema in found.items():
+    for schema in found.values():
         schema.pop("title", None)
-    return {pages.get(name, name): schema for name, schema in found.items()}
+    return {**recorded.SCHEMAS, **{pages.get(name, name): _with_numbers(schema) for name, schema in found.items()}}
+
+
+def _with_numbers(schema: Any) -> Any:
+    """The schema, decimals as numbers: the encoder writes them so."""
+    if isinstance(schema, list):
+        return [_with_numbers(part) for part in schema]
+    if not isinstance(schema, dict):
+        return schema
+    if schema.get("format") == "decimal":
+        return {**{name: part for name, part in schema.items() if name != "format"}, "type": "number"}
+    return {name: _with_numbers(part) for name, part in schema.items()}
 
 
 def _replace_own_422(operation: dict[str, Any]) -> None:
