@@ -1,77 +1,80 @@
-"""Swaps where every cycle of parties can be listed: all levels, exactly, with CP-SAT.
+"""The best cycles where all cycles of parties can be listed: exact on all levels, with CP-SAT.
 
-How often each cycle of parties comes about is one variable, how many coins of a supply go to a demand another; for every
-two parties what goes from one to the other is as much as the cycles say. One worker, a fixed seed and a budget in
-deterministic seconds, as in `service.assignment.search`.
+One variable counts how often each cycle of parties is used, another how many coins of a supply go to a demand; between
+any two parties as many coins go as the cycles over them say (the cycle formulation of Abraham, Blum and Sandholm, 2007,
+for parties that give many coins). See `service.assignment.cp_sat` for the solver's parabudgets.
 """
 
 from __future__ import annotations
 
 import math
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import pairwise, takewhile
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from service.assignment.cp_sat import SEED, SolverBudget
+from service.assignment.cp_sat import SolverBudget, Terms, run_solver
 from service.assignment.problem import Level
-from service.exchange.reduction import Condition, Link, LinkCycle, ReducedExchange
+from service.exchange.reduction import Condition, Link, LinkCycle, ReducedExchange, turnover
 
 if TYPE_CHECKING:
     from ortools.sat.python import cp_model
 
 Parties = tuple[int, ...]
-Terms = dict[int, int]
-"""Coefficients by the number of a variable."""
 
 
 class CyclePacking:
-    """One market in the solver, with the best rings so far in `best`; `start` must keep every limit."""
+    """One part of an exchange as a CP-SAT model, with the best cycles so far in `best`.
 
-    def __init__(self, market: ReducedExchange, every: Sequence[Parties], start: Iterable[LinkCycle]) -> None:
+    `every` are all cycles of parties that may be used; `start` must be feasible and use these only. `seconds` are
+    deterministic seconds, taken off the budget.
+    """
+
+    def __init__(self, reduced: ReducedExchange, every: Sequence[Parties], start: Iterable[LinkCycle]) -> None:
         from ortools.sat.python import cp_model
 
-        self.market, self.best = market, list(start)
+        self.reduced, self.best = reduced, list(start)
         self._cp = cp_model
         self._model = cp_model.CpModel()
         self._vars: list[cp_model.IntVar] = []
         self._most: list[int] = []
-        self._cycles: dict[Parties, int] = {}
+        self._party_cycles: dict[Parties, int] = {}
         self._links: dict[Link, int] = {}
         self._people: dict[int, int] = {}
-        self._lay_out(every)
-        self._now = self._values(self.best)
+        self._build_model(every)
+        self._current = self._values(self.best)
         self._levels: list[Level] = []
 
-    def optimise(self, low: int, fewest: Callable[[int], int], meter: SolverBudget, seconds: float) -> None:
-        """Every level in order. `low` is known as a bound of the places, and of the people for so many places `fewest`."""
-        stop = meter.left - seconds
-        sizes = {number: -len(parties) for parties, number in self._cycles.items()}
+    def optimise(self, places_bound: int, fewest: Callable[[int], int], budget: SolverBudget, seconds: float) -> None:
+        """Optimise every level in order. `places_bound` is an upper bound of the places; `fewest` gives a lower bound of
+        the people for a number of places."""
+        stop = budget.left - seconds
+        sizes = {number: -len(parties) for parties, number in self._party_cycles.items()}
         people = dict.fromkeys(self._people.values(), 1)
-        self._level("places", sizes, -low, meter, stop)
-        places = -self._worth(sizes)
-        self._level("people", people, fewest(places), meter, stop)
-        self._level("cycles", dict.fromkeys(sizes, -1), -(places // 2), meter, stop)
-        unproven = self._put_in_order(meter, stop)
+        self._level("places", sizes, -places_bound, budget, stop)
+        places = -self._value(sizes)
+        self._level("people", people, fewest(places), budget, stop)
+        self._level("cycles", dict.fromkeys(sizes, -1), -(places // 2), budget, stop)
+        unproven = self._optimise_order(budget, stop)
         self._levels.append(Level("order", unproven, not unproven, 0))
-        self.best = list(self._dealt())
+        self.best = list(self._as_cycles())
 
-    def _level(self, name: str, terms: Terms, floor: int, meter: SolverBudget, stop: float) -> None:
-        bound = self._minimise(terms, floor, meter, (meter.left - stop) / 2)
-        self._model.add(self._expression(terms) <= self._worth(terms))
+    def _level(self, name: str, terms: Terms, floor: int, budget: SolverBudget, stop: float) -> None:
+        bound = self._minimise(terms, floor, budget, (budget.left - stop) / 2)
+        self._model.add(self._expression(terms) <= self._value(terms))
         sign = 1 if name == "people" else -1
-        value = self._worth(terms)
+        value = self._value(terms)
         self._levels.append(Level(name, sign * value, bound == value, sign * bound))
 
-    def fill(self, low: int, meter: SolverBudget, seconds: float) -> int:
-        """The level `places` alone; returns how many there are."""
-        terms = {number: -len(parties) for parties, number in self._cycles.items()}
-        self._minimise(terms, -low, meter, seconds)
-        self.best = list(self._dealt())
-        return -self._worth(terms)
+    def fill_places(self, bound: int, budget: SolverBudget, seconds: float) -> int:
+        """Optimise the level `places` alone, of which `bound` is an upper bound; returns the number of places filled."""
+        terms = {number: -len(parties) for parties, number in self._party_cycles.items()}
+        self._minimise(terms, -bound, budget, seconds)
+        self.best = list(self._as_cycles())
+        return -self._value(terms)
 
     def levels(self) -> list[Level]:
-        """Every level of `best`."""
+        """Every level of `best`, in order; empty before `optimise`."""
         return self._levels
 
     # The model --------------------------------------------------------------------------------------------------------
@@ -81,15 +84,15 @@ class CyclePacking:
         self._most.append(most)
         return len(self._vars) - 1
 
-    def _lay_out(self, every: Sequence[Parties]) -> None:
-        market = self.market
+    def _build_model(self, every: Sequence[Parties]) -> None:
+        reduced = self.reduced
         steps = {step for parties in every for step in _steps(parties)}
         of_supply: dict[int, list[int]] = defaultdict(list)
         of_demand: dict[int, list[int]] = defaultdict(list)
         of_step: dict[Parties, list[int]] = defaultdict(list)
-        of_term: dict[Condition, list[int]] = defaultdict(list)
-        for link in market.links():
-            supply, demand = market.supplies[link[0]], market.demands[link[1]]
+        of_condition: dict[Condition, list[int]] = defaultdict(list)
+        for link in reduced.links():
+            supply, demand = reduced.supplies[link[0]], reduced.demands[link[1]]
             step = (supply.giver, demand.receiver)
             if step not in steps:
                 continue
@@ -97,27 +100,25 @@ class CyclePacking:
             of_supply[link[0]].append(number)
             of_demand[link[1]].append(number)
             of_step[step].append(number)
-            for term in market.terms(link):
-                of_term[term].append(number)
+            for condition in reduced.conditions(link):
+                of_condition[condition].append(number)
         for at, numbers in of_supply.items():
-            self._at_most(numbers, len(market.supplies[at].coins))
+            self._add_at_most(numbers, len(reduced.supplies[at].coins))
         for at, numbers in of_demand.items():
-            self._at_most(numbers, len(market.demands[at].places))
-        for limit, conditions in market.limits.items():
-            self._either([(of_term[limit, at], condition.count) for at, condition in enumerate(conditions)])
-        self._lay_out_cycles(every, of_step)
+            self._add_at_most(numbers, len(reduced.demands[at].places))
+        for limit, conditions in reduced.limits.items():
+            self._add_alternatives(
+                [(of_condition[limit, at], condition.count) for at, condition in enumerate(conditions)]
+            )
+        self._add_cycles(every, of_step)
 
-    def _lay_out_cycles(self, every: Sequence[Parties], of_step: dict[Parties, list[int]]) -> None:
+    def _add_cycles(self, every: Sequence[Parties], of_step: dict[Parties, list[int]]) -> None:
         room = {step: sum(self._most[number] for number in numbers) for step, numbers in of_step.items()}
-        gives, takes = Counter[int](), Counter[int]()
-        for supply in self.market.supplies:
-            gives[supply.giver] += len(supply.coins)
-        for demand in self.market.demands:
-            takes[demand.receiver] += len(demand.places)
+        most_given = turnover(self.reduced)
         over: dict[Parties, list[int]] = defaultdict(list)
         at: dict[int, list[int]] = defaultdict(list)
         for parties in every:
-            number = self._cycles[parties] = self._new(min(room[step] for step in _steps(parties)))
+            number = self._party_cycles[parties] = self._new(min(room[step] for step in _steps(parties)))
             for step in _steps(parties):
                 over[step].append(number)
             for party in parties:
@@ -126,23 +127,22 @@ class CyclePacking:
             self._model.add(self._sum(over[step]) == self._sum(numbers))
         for party, numbers in at.items():
             here = self._people[party] = self._new(1)
-            reach = min(gives[party], takes[party])
-            self._model.add(self._sum(numbers) <= reach * self._vars[here])
+            self._model.add(self._sum(numbers) <= most_given[party] * self._vars[here])
             for number in numbers:
                 self._model.add(self._vars[number] <= self._most[number] * self._vars[here])
 
     def _sum(self, numbers: Iterable[int]) -> cp_model.LinearExprT:
         return self._cp.LinearExpr.sum([self._vars[number] for number in numbers])
 
-    def _at_most(self, numbers: Sequence[int], count: int) -> None:
+    def _add_at_most(self, numbers: Sequence[int], count: int) -> None:
         if sum(self._most[number] for number in numbers) > count:
             self._model.add(self._sum(numbers) <= count)
 
-    def _either(self, conditions: Sequence[tuple[Sequence[int], int]]) -> None:
-        """At least one of the sums is within its count."""
+    def _add_alternatives(self, conditions: Sequence[tuple[Sequence[int], int]]) -> None:
+        """At least one of the sums does not exceed its count."""
         possible = [(numbers, count) for numbers, count in conditions if count >= 0]
         if len(possible) == 1:
-            self._at_most(*possible[0])
+            self._add_at_most(*possible[0])
             return
         chosen = []
         for numbers, count in possible:
@@ -152,103 +152,88 @@ class CyclePacking:
 
     # Answers as the values of the variables ---------------------------------------------------------------------------
 
-    def _values(self, rings: Iterable[LinkCycle]) -> list[int]:
+    def _values(self, cycles: Iterable[LinkCycle]) -> list[int]:
         values = [0] * len(self._vars)
-        for ring in rings:
-            parties = self.market.parties_of(ring)
-            values[self._cycles[parties]] += 1
-            for link in ring:
+        for cycle in cycles:
+            parties = self.reduced.parties_of(cycle)
+            values[self._party_cycles[parties]] += 1
+            for link in cycle:
                 values[self._links[link]] += 1
             for party in parties:
                 values[self._people[party]] = 1
         return values
 
-    def _dealt(self) -> Iterator[LinkCycle]:
-        """The rings: each cycle in order takes the first links that are left between its parties."""
+    def _as_cycles(self) -> Iterator[LinkCycle]:
+        """The current cycles: each in order takes the first links that are left between its parties."""
         between: dict[Parties, list[Link]] = defaultdict(list)
         for (supply, demand), number in sorted(self._links.items(), reverse=True):
-            step = (self.market.supplies[supply].giver, self.market.demands[demand].receiver)
-            between[step] += [(supply, demand)] * self._now[number]
-        for parties, number in self._cycles.items():
-            for _ in range(self._now[number]):
+            step = (self.reduced.supplies[supply].giver, self.reduced.demands[demand].receiver)
+            between[step] += [(supply, demand)] * self._current[number]
+        for parties, number in self._party_cycles.items():
+            for _ in range(self._current[number]):
                 yield tuple(between[step].pop() for step in _steps(parties))
 
-    def _worth(self, terms: Terms, values: Sequence[int] | None = None) -> int:
-        values = self._now if values is None else values
+    def _value(self, terms: Terms, values: Sequence[int] | None = None) -> int:
+        values = self._current if values is None else values
         return sum(coefficient * values[number] for number, coefficient in terms.items())
 
     # Asking the solver ------------------------------------------------------------------------------------------------
 
-    def _put_in_order(self, meter: SolverBudget, stop: float) -> int:
-        """Make each cycle in order as frequent as it can be, then each link; for how many of them that is not proven.
-
-        Most are 0, and stay so: a run of them is asked about at once.
+    def _optimise_order(self, budget: SolverBudget, stop: float) -> int:
+        """The level `order`: use each cycle of parties in order as often as possible, then each link; returns for how
+        many of them that is not proven. Most are 0 and remain 0, so consecutive ones are tried together.
         """
-        numbers = [*self._cycles.values(), *(number for _, number in sorted(self._links.items()))]
+        numbers = [*self._party_cycles.values(), *(number for _, number in sorted(self._links.items()))]
         at = unproven = 0
         while at < len(numbers):
-            run = list(takewhile(lambda number: not self._now[number], numbers[at:]))
+            run = list(takewhile(lambda number: not self._current[number], numbers[at:]))
             if run:
-                found, proven = self._rises(run, meter, (meter.left - stop) / 4)
+                found, proven = self._can_rise(run, budget, (budget.left - stop) / 4)
                 if found:
                     continue
             else:
                 run, most = numbers[at : at + 1], self._most[numbers[at]]
-                bound = self._minimise({numbers[at]: -1}, -most, meter, (meter.left - stop) / 4)
-                proven = bound == -self._now[numbers[at]]
+                bound = self._minimise({numbers[at]: -1}, -most, budget, (budget.left - stop) / 4)
+                proven = bound == -self._current[numbers[at]]
             unproven += 0 if proven else len(run)
             for number in run:
-                self._model.add(self._vars[number] == self._now[number])
+                self._model.add(self._vars[number] == self._current[number])
             at += len(run)
         return unproven
 
-    def _rises(self, numbers: Sequence[int], meter: SolverBudget, seconds: float) -> tuple[bool, bool]:
-        """Whether one of these, now all 0, can be more, which then is so in the best answer; and whether that is proven."""
+    def _can_rise(self, numbers: Sequence[int], budget: SolverBudget, seconds: float) -> tuple[bool, bool]:
+        """Whether one of these variables, all 0 now, can be positive; the current values are then such. And whether that
+        is proven."""
         if seconds <= 0:
             return False, False
         model = self._model.clone()
         model.clear_objective()  # type: ignore[no-untyped-call]  # ortools leaves this one unannotated
         model.add(self._sum(numbers) >= 1)
-        solver, status = self._solved(model, meter, seconds)
+        solver, status = run_solver(model, zip(self._vars, self._current, strict=True), budget, seconds)
         if status in (self._cp.OPTIMAL, self._cp.FEASIBLE):
-            self._now = [solver.value(variable) for variable in self._vars]
+            self._current = [solver.value(variable) for variable in self._vars]
             return True, True
         return False, bool(status == self._cp.INFEASIBLE)
 
-    def _minimise(self, terms: Terms, low: int, meter: SolverBudget, seconds: float) -> int:
-        """Make the terms as small as can be; returns a proven bound, their value when the step was finished."""
-        reached = self._worth(terms)
+    def _minimise(self, terms: Terms, low: int, budget: SolverBudget, seconds: float) -> int:
+        """Minimise the terms; returns a proven bound, equal to their value when that is proven optimal."""
+        reached = self._value(terms)
         if reached <= low:
             return reached
         if seconds <= 0:
             return low
         self._model.minimize(self._expression(terms))
-        solver, status = self._solved(self._model, meter, seconds)
+        solver, status = run_solver(self._model, zip(self._vars, self._current, strict=True), budget, seconds)
         if status in (self._cp.INFEASIBLE, self._cp.MODEL_INVALID):
-            raise RuntimeError(f"the solver calls an exchange with a known answer {solver.status_name(status)}")
+            raise RuntimeError(f"the solver reports {solver.status_name(status)} for an exchange with known cycles")
         if status in (self._cp.OPTIMAL, self._cp.FEASIBLE):
             found = [solver.value(variable) for variable in self._vars]
-            if self._worth(terms, found) < reached:
-                self._now, reached = found, self._worth(terms, found)
+            if self._value(terms, found) < reached:
+                self._current, reached = found, self._value(terms, found)
         if status == self._cp.OPTIMAL:
             return reached
         bound = solver.best_objective_bound
         return min(max(low, math.ceil(bound - 1e-6)), reached) if math.isfinite(bound) else low
-
-    def _solved(self, model: cp_model.CpModel, meter: SolverBudget, seconds: float) -> tuple[cp_model.CpSolver, Any]:
-        model.clear_hints()  # type: ignore[no-untyped-call]
-        for variable, value in zip(self._vars, self._now, strict=True):
-            model.add_hint(variable, value)
-        solver = self._cp.CpSolver()
-        solver.parameters.num_workers = 1
-        solver.parameters.random_seed = SEED
-        solver.parameters.linearization_level = 2
-        solver.parameters.symmetry_level = 0
-        solver.parameters.cp_model_probing_level = 0
-        solver.parameters.max_deterministic_time = seconds
-        status = solver.solve(model)
-        meter.spend(solver.response_proto.deterministic_time)
-        return solver, status
 
     def _expression(self, terms: Terms) -> cp_model.LinearExprT:
         return self._cp.LinearExpr.weighted_sum([self._vars[number] for number in terms], list(terms.values()))

@@ -1,4 +1,4 @@
-"""Swaps among many: a first answer made better bit by bit, exactly among a few parties at a time."""
+"""Large neighbourhood search: cycles among many parties improved step by step, exactly among a few parties at a time."""
 
 from __future__ import annotations
 
@@ -12,109 +12,111 @@ from service.exchange.cycle_packing import CyclePacking
 from service.exchange.reduction import Condition, Demand, LinkCycle, ReducedExchange, Supply, party_cycles
 
 _NEIGHBOURHOOD_SIZE = 9
+"""Parties in a neighbourhood."""
 _MOST_FAILURES = 60
-_SLICE_SECONDS = 0.1
-_TRY_SECONDS = 0.05
-"""What a try costs beside the solver's own time."""
+_SECONDS_PER_TRY = 0.1
+_OVERHEAD_SECONDS = 0.05
+"""What a try costs in addition to the solver's own time."""
 _MOST_CYCLES = 6_000
 
 
 def improve(
-    market: ReducedExchange,
+    reduced: ReducedExchange,
     flow: Circulation,
     start: list[LinkCycle],
     longest: int,
-    meter: SolverBudget,
+    budget: SolverBudget,
     seconds: float,
 ) -> list[LinkCycle]:
-    """Rings that fill as many places as those of `start` or more. Ends where they reach the flow's bound, by the budget, or
-    after PATIENCE tries in vain."""
-    table, stop = _Table(market, flow, start), meter.left - seconds
-    turn, vain, tried = 0, 0, set[frozenset[int]]()
-    while vain < _MOST_FAILURES and meter.left > stop and table.filled < flow.value:
-        turn, vain = turn + 1, vain + 1
-        few = table.few(turn)
-        if few in tried:
+    """Cycles that fill at least as many places as those of `start`. Ends at the flow's bound, at the end of the budget
+    (`seconds`, deterministic), or after 60 neighbourhoods in a row without improvement. No optimality is claimed."""
+    incumbent, stop = _Incumbent(reduced, flow, start), budget.left - seconds
+    turn, failures, tried = 0, 0, set[frozenset[int]]()
+    while failures < _MOST_FAILURES and budget.left > stop and incumbent.filled < flow.value:
+        turn, failures = turn + 1, failures + 1
+        neighbourhood = incumbent.neighbourhood(turn)
+        if neighbourhood in tried:
             continue
-        tried.add(few)
-        meter.spend(_TRY_SECONDS)
-        part, supplies, demands = table.without(few)
+        tried.add(neighbourhood)
+        budget.spend(_OVERHEAD_SECONDS)
+        part, supplies, demands = incumbent.restricted(neighbourhood)
         every = party_cycles(part, longest, _MOST_CYCLES)
         if not every:
             continue
-        inside = table.inside(few)
+        inside = incumbent.inside(neighbourhood)
         to_supply = {number: at for at, number in enumerate(supplies)}
         to_demand = {number: at for at, number in enumerate(demands)}
-        seated = [tuple((to_supply[s], to_demand[d]) for s, d in table.rings[number]) for number in inside]
-        search = CyclePacking(part, every, seated)
+        current = [tuple((to_supply[s], to_demand[d]) for s, d in incumbent.cycles[number]) for number in inside]
+        search = CyclePacking(part, every, current)
         most = min(sum(len(s.coins) for s in part.supplies), sum(len(d.places) for d in part.demands))
-        if search.fill(most, meter, min(_SLICE_SECONDS, meter.left - stop)) > sum(map(len, seated)):
-            made = [tuple((supplies[s], demands[d]) for s, d in ring) for ring in search.best]
-            table.replace(inside, made)
-            vain, tried = 0, set()
-    return list(table.rings.values())
+        if search.fill_places(most, budget, min(_SECONDS_PER_TRY, budget.left - stop)) > sum(map(len, current)):
+            better = [tuple((supplies[s], demands[d]) for s, d in cycle) for cycle in search.best]
+            incumbent.replace(inside, better)
+            failures, tried = 0, set()
+    return list(incumbent.cycles.values())
 
 
-class _Table:
-    """Rings, and what they use, party by party."""
+class _Incumbent:
+    """The cycles so far, and what they use, party by party."""
 
-    def __init__(self, market: ReducedExchange, flow: Circulation, rings: Iterable[LinkCycle]) -> None:
-        self.market = market
-        self.rings: dict[int, LinkCycle] = {}
+    def __init__(self, reduced: ReducedExchange, flow: Circulation, cycles: Iterable[LinkCycle]) -> None:
+        self.reduced = reduced
+        self.cycles: dict[int, LinkCycle] = {}
         self.filled = 0
         self.supplies: dict[int, list[int]] = defaultdict(list)
         self.demands: dict[int, list[int]] = defaultdict(list)
-        for number, supply in enumerate(market.supplies):
+        for number, supply in enumerate(reduced.supplies):
             self.supplies[supply.giver].append(number)
-        for number, demand in enumerate(market.demands):
+        for number, demand in enumerate(reduced.demands):
             self.demands[demand.receiver].append(number)
-        self._at: dict[int, dict[int, None]] = {party: {} for party in market.parties}
-        self._gone: Counter[int] = Counter()
-        self._taken: Counter[int] = Counter()
-        self._under: Counter[Condition] = Counter()
+        self._at: dict[int, dict[int, None]] = {party: {} for party in reduced.parties}
+        self._given: Counter[int] = Counter()
+        self._filled: Counter[int] = Counter()
+        self._counts: Counter[Condition] = Counter()
         self._missing: Counter[int] = Counter()
-        for (given, _), count in flow.given.items():
-            self._missing[market.supplies[given].giver] += count
+        for (supply_number, _), count in flow.given.items():
+            self._missing[reduced.supplies[supply_number].giver] += count
         self._next = 0
-        self.replace((), rings)
+        self.replace((), cycles)
 
     def replace(self, old: Iterable[int], new: Iterable[LinkCycle]) -> None:
-        """These rings taken off, and others laid down."""
+        """Replace some of the cycles, by number, by others."""
         for number in old:
-            self._count(self.rings.pop(number), number, -1)
-        for ring in new:
-            self.rings[self._next] = ring
-            self._count(ring, self._next, 1)
+            self._count(self.cycles.pop(number), number, -1)
+        for cycle in new:
+            self.cycles[self._next] = cycle
+            self._count(cycle, self._next, 1)
             self._next += 1
 
-    def _count(self, ring: LinkCycle, number: int, sign: int) -> None:
-        self.filled += sign * len(ring)
-        for supply, demand in ring:
-            self._gone[supply] += sign
-            self._taken[demand] += sign
-            giver = self.market.supplies[supply].giver
+    def _count(self, cycle: LinkCycle, number: int, sign: int) -> None:
+        self.filled += sign * len(cycle)
+        for supply, demand in cycle:
+            self._given[supply] += sign
+            self._filled[demand] += sign
+            giver = self.reduced.supplies[supply].giver
             self._missing[giver] -= sign
             if sign > 0:
                 self._at[giver][number] = None
             else:
                 del self._at[giver][number]
-            for term in self.market.terms((supply, demand)):
-                self._under[term] += sign
+            for condition in self.reduced.conditions((supply, demand)):
+                self._counts[condition] += sign
 
-    def few(self, turn: int) -> frozenset[int]:
-        """A few parties: one that gives less than in the flow, others such, and some who swap with it; others each turn."""
-        short = sorted((p for p in self.market.parties if self._missing[p] > 0), key=lambda p: (-self._missing[p], p))
-        pool = short or list(self.market.parties)
+    def neighbourhood(self, turn: int) -> frozenset[int]:
+        """A few parties, others each turn: one that gives less than in the flow, more of those, and parties in cycles
+        with it."""
+        short = sorted((p for p in self.reduced.parties if self._missing[p] > 0), key=lambda p: (-self._missing[p], p))
+        pool = short or list(self.reduced.parties)
         centre = pool[turn % len(pool)]
-        with_it: Counter[int] = Counter()
+        shared: Counter[int] = Counter()
         for number in self._at[centre]:
-            with_it.update(self.market.parties_of(self.rings[number]))
-        partners = sorted((p for p in with_it if p != centre), key=lambda p: (-with_it[p], p))
+            shared.update(self.reduced.parties_of(self.cycles[number]))
+        partners = sorted((p for p in shared if p != centre), key=lambda p: (-shared[p], p))
         chosen = {centre: None}
         for others, count in (
             (short, _NEIGHBOURHOOD_SIZE // 2),
             (partners, _NEIGHBOURHOOD_SIZE),
-            (list(self.market.parties), _NEIGHBOURHOOD_SIZE),
+            (list(self.reduced.parties), _NEIGHBOURHOOD_SIZE),
         ):
             shift = (turn * 7 + turn // max(len(pool), 1)) % len(others) if others else 0
             for party in [*others[shift:], *others[:shift]]:
@@ -122,41 +124,46 @@ class _Table:
                     chosen[party] = None
         return frozenset(chosen)
 
-    def inside(self, few: frozenset[int]) -> list[int]:
-        """The rings that lie wholly among these."""
-        near = sorted({number for party in few for number in self._at[party]})
-        return [number for number in near if few.issuperset(self.market.parties_of(self.rings[number]))]
+    def inside(self, neighbourhood: frozenset[int]) -> list[int]:
+        """The numbers of the cycles among these parties only."""
+        near = sorted({number for party in neighbourhood for number in self._at[party]})
+        return [number for number in near if neighbourhood.issuperset(self.reduced.parties_of(self.cycles[number]))]
 
-    def without(self, few: frozenset[int]) -> tuple[ReducedExchange, list[int], list[int]]:
-        """The market among these, without what rings with others use; with the numbers of its supplies and demands."""
-        market = self.market
-        coins = {n: len(market.supplies[n].coins) - self._gone[n] for party in few for n in self.supplies[party]}
-        places = {n: len(market.demands[n].places) - self._taken[n] for party in few for n in self.demands[party]}
-        outside = Counter(self._under)
-        for number in self.inside(few):
-            for supply, demand in self.rings[number]:
+    def restricted(self, neighbourhood: frozenset[int]) -> tuple[ReducedExchange, list[int], list[int]]:
+        """The exchange among these parties, without what cycles with others use; and the numbers of its supplies and
+        demands."""
+        reduced = self.reduced
+        coins = {
+            n: len(reduced.supplies[n].coins) - self._given[n] for party in neighbourhood for n in self.supplies[party]
+        }
+        places = {
+            n: len(reduced.demands[n].places) - self._filled[n] for party in neighbourhood for n in self.demands[party]
+        }
+        outside = Counter(self._counts)
+        for number in self.inside(neighbourhood):
+            for supply, demand in self.cycles[number]:
                 coins[supply] += 1
                 places[demand] += 1
-                outside.subtract(market.terms((supply, demand)))
+                outside.subtract(reduced.conditions((supply, demand)))
         supplies = sorted(number for number, count in coins.items() if count)
         demands = sorted(number for number, count in places.items() if count)
         part = ReducedExchange(
-            tuple(sorted(few)),
-            tuple(_of_coins(market.supplies[number], coins[number]) for number in supplies),
-            tuple(_of_places(market.demands[number], places[number]) for number in demands),
+            tuple(sorted(neighbourhood)),
+            tuple(_of_coins(reduced.supplies[number], coins[number]) for number in supplies),
+            tuple(_of_places(reduced.demands[number], places[number]) for number in demands),
             {
                 number: tuple(
                     replace(condition, count=condition.count - outside[number, at])
                     for at, condition in enumerate(conditions)
                 )
-                for number, conditions in market.limits.items()
+                for number, conditions in reduced.limits.items()
             },
         )
         return part, supplies, demands
 
 
 def _of_coins(supply: Supply, count: int) -> Supply:
-    return Supply(supply.giver, supply.kinds, supply.coins[:count], supply.barred, supply.limits)
+    return Supply(supply.giver, supply.kinds, supply.coins[:count], supply.barred, supply.conditions)
 
 
 def _of_places(demand: Demand, count: int) -> Demand:

@@ -1,25 +1,27 @@
-"""Swaps as whole numbers: cycles of coins among parties that each lack what another has to spare. Pure; nothing of coins in it.
+"""The exchange problem as whole numbers: cycles of coins among parties that each lack what another has to spare. Pure; it
+knows nothing of coins.
 
 A cycle goes over 2 to 4 different parties; in it each gives one coin to the next, who puts it into an empty place that it
-fits. A coin is given as often as it has pieces, a place is filled once. A party may be part of several cycles. What is
-asked, in strict order (each level is optimised, its value kept, then the next):
+fits. A coin is given as often as it has pieces, a place is filled once. A party may be in several cycles. The objective
+is lexicographic; each level is optimised in turn, and its value is kept while the next is optimised:
 
-1. `places`  as many places filled as can be
-2. `people`  as few parties taking part as can be
-3. `cycles`  as many cycles as can be: short ones need fewer people to agree
-4. `order`   cycles of parties in their order, each as often as can be, then from which coins to which places in order
+1. `places`  the largest number of places filled
+2. `people`  the smallest number of parties taking part
+3. `cycles`  the largest number of cycles: short ones need fewer people to agree
+4. `order`   among equals: cycles of parties in their order, each as often as possible; then from which coins to which
+             places, in order
 
-This is the exchange of kidney donors with cycles of bounded length, of which the formulations are taken: Abraham, Blum,
-Sandholm, "Clearing algorithms for barter exchange markets" (EC 2007), for cycles as variables, and Constantino, Klimentova,
-Viana, Rais, "New insights on integer-programming models for the kidney exchange problem" (EJOR 2013), for bounds (both
-cited from memory). From three parties in a cycle on it is NP-hard (the first of the two). Here a party gives and takes
-many coins, and whom a coin goes to is chosen too; without the bound on length that is a flow, which is the bound used
-(`service.exchange.circulation`).
+This is the kidney exchange problem with cycles of bounded length. The formulations are taken from D. Abraham, A. Blum, T.
+Sandholm, "Clearing algorithms for barter exchange markets" (EC 2007), for cycles as variables, and M. Constantino, X.
+Klimentova, A. Viana, A. Rais, "New insights on integer-programming models for the kidney exchange problem" (EJOR 2013),
+for bounds (both from memory). From three parties in a cycle on it is NP-hard (the first of the two). Here a party gives
+and takes many coins, and the receiver of a coin is chosen too; without the bound on length that is a flow, which gives
+the upper bound (`service.exchange.circulation`).
 
-Parts that no cycle joins are solved one by one. Where the cycles of parties of a part can all be listed the
-search is exact on all levels, if its budget suffices; past that it starts from the flow and improves it in
-neighbourhoods: then `places` is proven when it reaches the flow's bound, `people` when it reaches a bound by the flow's
-prices, and the rest is only fixed: the same exchange has the same answer, in whatever order it is given.
+Parts that no cycle can connect are solved separately. Where all cycles of parties of a part can be listed, the search is
+exact on all levels, within its budget. Otherwise it starts from the flow and improves it by local search: then `places`
+is proven when it reaches the flow's bound, `people` when it reaches a bound by the flow's dual prices, and the rest is
+not proven. In either case the same exchange has the same answer, in whatever order it is given.
 """
 
 from __future__ import annotations
@@ -30,12 +32,13 @@ from dataclasses import dataclass
 from service.assignment.problem import Level
 
 LONGEST = 4
+"""The largest number of parties in a cycle."""
 LEVELS = ("places", "people", "cycles", "order")
 
 
 @dataclass(frozen=True, slots=True)
 class Offer:
-    """A coin that may be given, in so many pieces, and all places that it fits, whoever lacks them."""
+    """A coin that may be given, its number of pieces, and all places that it fits, whoever lacks them."""
 
     coin: int
     places: frozenset[int]
@@ -44,8 +47,8 @@ class Offer:
 
 @dataclass(frozen=True, slots=True)
 class Party:
-    """The places that are empty, and what is to spare. The party can do without all of it at once: whoever states the
-    exchange has made sure of that."""
+    """The places that are empty (`holes`), and what the party offers. The caller ensures that it can spare all of its
+    offers at once."""
 
     holes: frozenset[int]
     offers: tuple[Offer, ...]
@@ -53,7 +56,7 @@ class Party:
 
 @dataclass(frozen=True, slots=True)
 class AtMost:
-    """Of these (giver, coin) at most `count` pieces are given: to the receiver, or to anybody."""
+    """Of these coins, as (giver, coin), at most `count` pieces are given to the receiver, or (None) to all together."""
 
     coins: frozenset[tuple[int, int]]
     receiver: int | None
@@ -61,12 +64,12 @@ class AtMost:
 
 
 TransferLimit = tuple[AtMost, ...]
-"""At least one of these holds."""
+"""At least one of these conditions holds."""
 
 
 @dataclass(frozen=True, slots=True)
 class Exchange:
-    """Parties by their numbers. Numbers of parties, coins (each party's own) and places are in the order that ties go by."""
+    """Parties by number. The numbers of parties, coins (each party's own) and places give the order that breaks ties."""
 
     parties: Mapping[int, Party]
     limits: tuple[TransferLimit, ...] = ()
@@ -74,7 +77,7 @@ class Exchange:
 
 @dataclass(frozen=True, slots=True, order=True)
 class Transfer:
-    """One coin goes from one to the other, into a place of the other."""
+    """One piece of a coin goes from the giver into a place of the receiver."""
 
     giver: int
     coin: int
@@ -87,16 +90,16 @@ Cycle = tuple[Transfer, ...]
 
 @dataclass(frozen=True, slots=True)
 class ExchangeSolution:
-    """The cycles in order, each from its lowest party on. `levels` as in `service.assignment.problem.Level`: `people` is
-    better when less, the others when more; a bound holds given the levels before it. `order` counts the choices that are
-    not proven to be the first."""
+    """The cycles in order, each starting from its lowest party. `levels` as in `service.assignment.problem.Level`: less
+    is better on `people` and `order`, more on the others; a bound holds given the values of the levels before it. `order`
+    counts the choices that are not proven to be the first."""
 
     cycles: tuple[Cycle, ...]
     levels: tuple[Level, ...]
 
     @property
     def proven(self) -> bool:
-        """Whether every level is."""
+        """Whether every level is proven optimal."""
         return all(level.proven for level in self.levels)
 
     def level(self, name: str) -> Level:

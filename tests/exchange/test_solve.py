@@ -148,7 +148,7 @@ def test_the_order_of_input_never_matters(exchange: Exchange, random: Random) ->
 @settings(max_examples=60, deadline=None)
 def test_without_the_exact_search_cycles_are_right_and_bounds_hold(exchange: Exchange, longest: int) -> None:
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(solve, "MOST_RINGS", 0)
+        patched.setattr(solve, "MOST_PARTY_CYCLES", 0)
         found = solve_exchange(exchange, longest=longest)
     assert wrongs(exchange, found, longest) == []
     best = truth(exchange, longest)
@@ -180,7 +180,7 @@ def test_among_more_than_a_neighbourhood_limits_are_kept_too(seed: int, monkeypa
         for receiver in [*parties, None]
     )
     exchange = Exchange(parties, limits)
-    monkeypatch.setattr(solve, "MOST_RINGS", 0)
+    monkeypatch.setattr(solve, "MOST_PARTY_CYCLES", 0)
     found = solve_exchange(exchange, budget_seconds=1)
     assert wrongs(exchange, found, 4) == []
     assert found.level("places").value > 20
