@@ -7,9 +7,7 @@ import logging
 import os
 import sqlite3
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
-from datetime import UTC, datetime
+from collections.abc import Callable, Sequence
 from functools import partial
 
 import uvicorn
@@ -19,13 +17,11 @@ from sqlalchemy import Connection
 from service.accounts.actions import open_first_account
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
-from service.blobs.store import blob_store_of
-from service.database.engine import Database
-from service.database.migrate import upgrade
 from service.holdings.sync.verify import differences
 from service.http.middleware import begin_log
+from service.runtime import opened, opened_database, utc_now
 from service.settings import PREFIX, Settings, setting_lines
-from service.worker import tidy
+from service.worker import maintain
 
 GRACE_SECONDS = 20
 KEEP_ALIVE_SECONDS = 15
@@ -66,7 +62,7 @@ def _verify(_: argparse.Namespace) -> int:
     settings = _read_settings()
     if settings is None:
         return 2
-    with _migrated(settings) as database:
+    with opened_database(settings) as database:
         owners = database.read(lambda connection: AccountStore(connection).owners())
         wrong = 0
         for owner in owners:
@@ -81,21 +77,10 @@ def _tidy(_: argparse.Namespace) -> int:
     settings = _read_settings()
     if settings is None:
         return 2
-    with _migrated(settings) as database:
-        removed = tidy(database, blob_store_of(settings), settings, datetime.now(UTC))
+    with opened(settings) as context:
+        removed = maintain(context)
     print(f"Removed: {removed.photos} photos that nothing named, {removed.answers} remembered answers.")
     return 0
-
-
-@contextmanager
-def _migrated(settings: Settings) -> Iterator[Database]:
-    """The database, in its newest form, open within."""
-    database = Database(settings.database_url.get_secret_value(), settings.limits)
-    try:
-        upgrade(database)
-        yield database
-    finally:
-        database.close()
 
 
 def _differences(connection: Connection, owner: Owner) -> list[str]:
@@ -124,7 +109,7 @@ def _serve(asked: argparse.Namespace) -> int:
         host=settings.host,
         port=settings.port,
         workers=settings.workers,
-        # uvicorn's own log has whole addresses in it, secrets included; http/layers.py writes one without.
+        # uvicorn's own log has whole addresses in it, secrets included; http/middleware.py writes one without.
         access_log=False,
         log_config=None,
         server_header=False,
@@ -137,18 +122,14 @@ def _serve(asked: argparse.Namespace) -> int:
 
 
 def _first_account(settings: Settings) -> str | None:
-    """Migrates the database, and makes an account when there is none; its token."""
-    database = Database(settings.database_url.get_secret_value(), settings.limits)
-    try:
-        if database.is_sqlite and sqlite3.sqlite_version_info < _SOUND_SQLITE:
-            logging.getLogger("setwright").warning(
-                "SQLite %s has a fault in its log when several processes write; keep this database to one server",
-                sqlite3.sqlite_version,
-            )
-        upgrade(database)
-        return database.write(open_first_account)
-    finally:
-        database.close()
+    """Migrates the database. The token of the account that was made, None if there was one already."""
+    if settings.is_sqlite and sqlite3.sqlite_version_info < _SOUND_SQLITE:
+        logging.getLogger("setwright").warning(
+            "SQLite %s has a fault in its log when several processes write; keep this database to one server",
+            sqlite3.sqlite_version,
+        )
+    with opened_database(settings) as database:
+        return database.write(lambda connection: open_first_account(connection, utc_now()))
 
 
 def _demo(asked: argparse.Namespace) -> int:

@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
-import asyncio
 import gc
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
 
-from anyio import to_thread
 from fastapi import FastAPI
 from starlette.responses import Response
 
-from service.blobs.store import blob_store_of
-from service.database.engine import Database
-from service.database.migrate import upgrade
-from service.fetch.client import Fetcher
 from service.http import declared, openapi, problems
 from service.http.api.clubs import clubs
-from service.http.dependencies import context_of
+from service.http.dependencies import set_context
 from service.http.middleware import RequestLog, begin_log
 from service.http.routes import (
     account,
@@ -51,10 +45,9 @@ from service.http.routes import (
     sync,
     wants,
 )
-from service.runtime import Limiter
+from service.runtime import opened
 from service.settings import Settings, engine_version
-from service.sharing.actions.polling import follow
-from service.worker import keep_tidy
+from service.worker import background
 
 ROUTERS = (
     evaluations.router,
@@ -109,24 +102,10 @@ def create_app(settings: Settings) -> FastAPI:
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        database = Database(settings.database_url.get_secret_value(), settings.limits)
-        await to_thread.run_sync(upgrade, database)
-        app.state.database = database
-        app.state.blobs = blob_store_of(settings)
-        app.state.limiter = Limiter(settings.solves_at_once, settings.solves_waiting)
-        app.state.fetcher = Fetcher(from_loopback=settings.imports_from_loopback)
-        # One at a time: a large picture takes a core and hundreds of megabytes.
-        app.state.photo_limiter = Limiter(1, settings.solves_waiting)
-        beside = [asyncio.create_task(keep_tidy(database, app.state.blobs, settings))]
-        if settings.follow_hours:
-            beside.append(asyncio.create_task(follow(context_of(app), settings.follow_hours)))
-        try:
-            yield
-        finally:
-            for task in beside:
-                task.cancel()
-            await asyncio.wait(beside)
-            database.close()
+        with opened(settings) as context:
+            set_context(app, context)
+            async with background(context):
+                yield
 
     app = FastAPI(
         title="Setwright",

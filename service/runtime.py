@@ -1,6 +1,6 @@
 """The parts of the running service, and the only place that knows threads and the time.
 
-Actions that wait or compute take a `Context`; what only reads or writes takes a connection.
+Actions that wait or compute take a `Context`; what only reads or writes takes a connection, and the time if it needs it.
 """
 
 from __future__ import annotations
@@ -15,13 +15,20 @@ import anyio
 from anyio import to_thread
 from sqlalchemy import Connection
 
-from service.blobs.store import BlobStore
+from service.blobs.store import BlobStore, blob_store_of
 from service.database.engine import Database
+from service.database.migrate import upgrade
 from service.errors import Busy
 from service.fetch.client import Fetcher
 from service.settings import Settings
 
 Answer = TypeVar("Answer")
+
+# A large picture takes a core and hundreds of megabytes.
+_PHOTOS_AT_ONCE = 1
+# Hashing a password takes 19 MiB: without a bound 40 log-ins take 2.4 GB (measured). About 50 are hashed in a second.
+_PASSWORDS_AT_ONCE, _PASSWORDS_WAITING = 2, 100
+_FETCHES_AT_ONCE, _FETCHES_WAITING = 4, 16
 
 
 class Limiter:
@@ -69,6 +76,7 @@ class Context:
     database: Database
     limiter: Limiter
     photo_limiter: Limiter
+    password_limiter: Limiter
     blobs: BlobStore
     fetcher: Fetcher
     clock: Callable[[], datetime] = utc_now
@@ -95,4 +103,37 @@ class Context:
 
     async def run(self, call: Callable[[], Answer]) -> Answer:
         """What `call` returns, outside the event loop; for what waits rather than computes."""
-        return await to_thread.run_sync(call)
+        return await in_thread(call)
+
+
+async def in_thread(call: Callable[[], Answer]) -> Answer:
+    """What `call` returns, run outside the event loop."""
+    return await to_thread.run_sync(call)
+
+
+@contextmanager
+def opened_database(settings: Settings) -> Iterator[Database]:
+    """The database, migrated to its newest form; closed at the end."""
+    database = Database(settings.database_url.get_secret_value(), settings.limits)
+    try:
+        upgrade(database)
+        yield database
+    finally:
+        database.close()
+
+
+@contextmanager
+def opened(settings: Settings) -> Iterator[Context]:
+    """The parts of a service with these settings; closed at the end."""
+    with opened_database(settings) as database:
+        yield Context(
+            settings,
+            database,
+            Limiter(settings.solves_at_once, settings.solves_waiting),
+            Limiter(_PHOTOS_AT_ONCE, settings.solves_waiting),
+            Limiter(_PASSWORDS_AT_ONCE, _PASSWORDS_WAITING),
+            blob_store_of(settings),
+            Fetcher(
+                from_loopback=settings.imports_from_loopback, turn=Limiter(_FETCHES_AT_ONCE, _FETCHES_WAITING).turn
+            ),
+        )

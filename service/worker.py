@@ -1,23 +1,26 @@
-"""What is removed by and by: photos that nothing names, and answers kept for requests that are sent again. Safe at any time,
-and in several servers at once."""
+"""Background jobs of a server: daily maintenance, and asking origins of definitions for newer revisions. Each may run in
+several servers of one database at the same time."""
 
 from __future__ import annotations
 
+import asyncio
 import logging
+import secrets
+import traceback
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
-
-import anyio
-from anyio import to_thread
+from datetime import timedelta
 
 from service.accounts.store import forget_answers
-from service.blobs.store import BlobStore
-from service.database.engine import Database
 from service.holdings.photos.actions import sweep
-from service.settings import Settings
+from service.runtime import Context
+from service.sharing.actions.polling import check_due
 
-LOG = logging.getLogger(__name__)
-_ROUND_SECONDS = 86_400
+log = logging.getLogger("setwright.worker")
+
+MAINTENANCE_SECONDS = 86_400.0
+POLLING_SECONDS = 300.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,19 +31,44 @@ class Removed:
     photos: int
 
 
-def tidy(database: Database, shelf: BlobStore, settings: Settings, now: datetime) -> Removed:
-    """One round over all owners. Raises what a place raises that cannot be reached."""
-    answers = database.write(
+def maintain(context: Context) -> Removed:
+    """Removes answers that were kept for repeated requests, and photos that no holding has, of all owners, once their time is
+    over. Raises what the database or the blob store raises when it cannot be reached."""
+    settings, now = context.settings, context.now()
+    answers = context.database.write(
         lambda connection: forget_answers(connection, now - timedelta(days=settings.answers_kept_days))
     )
-    return Removed(answers, sweep(database, shelf, now - timedelta(days=settings.photos_kept_days)))
+    return Removed(answers, sweep(context.database, context.blobs, now - timedelta(days=settings.photos_kept_days)))
 
 
-async def keep_tidy(database: Database, shelf: BlobStore, settings: Settings) -> None:
-    """A round each day, for as long as the service runs. What fails waits for the next one."""
+@asynccontextmanager
+async def background(context: Context) -> AsyncIterator[None]:
+    """The jobs, running as long as the block does."""
+    jobs = [_repeat("maintenance", lambda: context.run(lambda: maintain(context)), lambda: MAINTENANCE_SECONDS)]
+    hours = context.settings.follow_hours
+    if hours:
+        jobs.append(_repeat("polling", lambda: check_due(context, hours), _polling_pause))
+    tasks = [asyncio.create_task(job) for job in jobs]
+    try:
+        yield
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.wait(tasks)
+
+
+async def _repeat(name: str, job: Callable[[], Awaitable[object]], pause: Callable[[], float]) -> None:
+    """Runs the job after each pause (seconds), until cancelled. An error ends that run only."""
     while True:
-        await anyio.sleep(_ROUND_SECONDS)
+        await asyncio.sleep(pause())
         try:
-            await to_thread.run_sync(tidy, database, shelf, settings, datetime.now(UTC))
-        except Exception:
-            LOG.exception("tidying stopped")
+            await job()
+        except Exception as error:
+            # Without its text, which may repeat the secret of a link.
+            place = traceback.extract_tb(error.__traceback__)[-1]
+            log.error("%s: unforeseen %s at %s:%s", name, type(error).__name__, place.filename, place.lineno)  # noqa: TRY400
+
+
+def _polling_pause() -> float:
+    """Half to one and a half times the usual pause, so that several servers do not look at the same moment."""
+    return POLLING_SECONDS * (0.5 + secrets.randbelow(1000) / 1000)

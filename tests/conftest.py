@@ -22,12 +22,12 @@ from fastapi import FastAPI
 from pydantic import SecretStr
 from sqlalchemy import create_engine, text
 
-from service.accounts.actions import open_account, recognise
 from service.accounts.model import SCOPES, new_token, token_digest
 from service.accounts.store import AccountStore
 from service.app import create_app
 from service.database.engine import Database, read_url
 from service.settings import Settings
+from tests.owners import open_account, recognise
 
 # How fast a busy machine makes up examples is no matter of what is tested.
 hypothesis.settings.register_profile("patient", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow])

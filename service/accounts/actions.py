@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import datetime
 
 from sqlalchemy import Connection
 
@@ -19,43 +19,43 @@ class KeyReused(Conflict):
     code = "idempotency-key-reused"
 
 
-def open_account(connection: Connection, name: str, *, is_admin: bool = False) -> tuple[Owner, str]:
-    """A new account and its first token, which has every scope. The token is not stored and cannot be had again. Raises
-    Clash when the name is taken."""
-    now, owner, token = datetime.now(UTC), Owner(new_id()), new_token()
+def open_account(connection: Connection, name: str, now: datetime, *, is_admin: bool = False) -> tuple[Owner, str]:
+    """A new account and its first token, which has every scope. The token itself is not stored. Raises Conflict if the name
+    is taken."""
+    owner, token = Owner(new_id()), new_token()
     store = AccountStore(connection)
     store.add(owner, name, now, is_admin=is_admin)
     store.add_token(owner, token_digest(token), "first", now)
     return owner, token
 
 
-def open_first_account(connection: Connection) -> str | None:
-    """The token of a new account when there is none yet, else None. It is the one that may invite others."""
+def open_first_account(connection: Connection, now: datetime) -> str | None:
+    """The token of a new account if there is none yet, else None. This account may invite others."""
     if AccountStore(connection).count():
         return None
-    return open_account(connection, "local", is_admin=True)[1]
+    return open_account(connection, "local", now, is_admin=True)[1]
 
 
 def identify(connection: Connection, token: str, now: datetime) -> Caller:
-    """Whose token this is, and what it allows. Raises Unwelcome without saying whether it was unknown, expired or
-    revoked."""
+    """Whose token this is, and what it allows. Raises NotAuthenticated if it is unknown, expired or revoked, without saying
+    which."""
     caller = AccountStore(connection).caller(token_digest(token), now)
     if caller is None:
         raise NotAuthenticated("the bearer token is not valid: unknown, expired or revoked")
     return caller
 
 
-def recognise(connection: Connection, token: str) -> Owner:
-    """Whose token this is. Raises Unwelcome as `identify` does."""
-    return identify(connection, token, datetime.now(UTC)).owner
-
-
 def once(
-    connection: Connection, owner: Owner, key: str | None, fingerprint: str, act: Callable[[], Remembered]
+    connection: Connection,
+    owner: Owner,
+    key: str | None,
+    fingerprint: str,
+    act: Callable[[], Remembered],
+    now: datetime,
 ) -> Remembered:
     """The answer of `act`, which is run once for each key; the key is stored in the same transaction as its effect.
 
-    The same key with another request raises KeyReused. A refusal is not remembered: it changed nothing.
+    Raises KeyReused if the key came before with another request. A refusal is not remembered: it changed nothing.
     """
     # The account row is the lock: two requests with one key come one after the other.
     AccountStore(connection).lock(owner)
@@ -68,5 +68,5 @@ def once(
             raise KeyReused("this Idempotency-Key came before with another request: every request has its own key")
         return earlier
     answer = act()
-    store.add(key, answer, datetime.now(UTC))
+    store.add(key, answer, now)
     return answer

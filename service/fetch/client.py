@@ -9,18 +9,19 @@ log. Content is asked for as it is (identity) and refused in any other encoding,
 
 from __future__ import annotations
 
+import asyncio
 import socket
 import ssl
 from collections.abc import Awaitable, Callable, Iterable, Mapping
+from contextlib import AbstractAsyncContextManager, nullcontext
 from dataclasses import dataclass
 from functools import cached_property
 from ipaddress import ip_address
 
-import anyio
 import httpcore
 import httpx
 
-from service.errors import Busy, FetchError, FetchFailed, FetchRedirected, FetchTooLarge, FetchTooSlow, FetchUnreadable
+from service.errors import FetchError, FetchFailed, FetchRedirected, FetchTooLarge, FetchTooSlow, FetchUnreadable
 from service.fetch.policy import Address, ensure_public, read_link
 from service.formats.strict_json import JSON, YAML, is_declared_past
 
@@ -71,7 +72,8 @@ class Connector(httpcore.AsyncNetworkBackend):
 
 
 class Fetcher:
-    """Fetches a few addresses at once; a short queue, and past it Busy. `from_loopback` is for tests alone."""
+    """Fetches documents. `turn` is entered for each of them: it bounds how many are fetched at once, and may raise Busy.
+    `from_loopback` is for tests alone."""
 
     def __init__(
         self,
@@ -79,12 +81,10 @@ class Fetcher:
         from_loopback: bool = False,
         seconds: float = SECONDS,
         most_bytes: int = MOST_BYTES,
-        at_once: int = 4,
-        waiting: int = 16,
+        turn: Callable[[], AbstractAsyncContextManager[None]] = nullcontext,
     ) -> None:
         self.from_loopback = from_loopback
-        self._seconds, self._most_bytes = seconds, most_bytes
-        self._turns, self._room, self._inside = anyio.CapacityLimiter(at_once), at_once + waiting, 0
+        self._seconds, self._most_bytes, self._turn = seconds, most_bytes, turn
         # Tests put a resolver and a network of their own in their places.
         self.resolve: Resolve = resolved
         self.network: httpcore.AsyncNetworkBackend = httpcore.AnyIOBackend()
@@ -96,20 +96,14 @@ class Fetcher:
 
     async def fetch(self, address: str, *, etag: str | None = None, kinds: Iterable[str] = (JSON, YAML)) -> Fetched:
         """What is at the address, unless it is still what `etag` names. Raises FetchError: address-not-allowed, fetch-failed,
-        fetch-redirected, fetch-too-large, fetch-too-slow, fetch-unreadable."""
+        fetch-redirected, fetch-too-large, fetch-too-slow, fetch-unreadable; Busy."""
         url = read_link(address, from_loopback=self.from_loopback)
-        if self._inside >= self._room:
-            raise Busy("the service fetches as much at once as it can; try again shortly", 2)
-        self._inside += 1
-        try:
-            async with self._turns:
-                with anyio.fail_after(self._seconds):
+        async with self._turn():
+            try:
+                async with asyncio.timeout(self._seconds):
                     return await self._follow(url, etag, tuple(kinds))
-        except TimeoutError:
-            message = f"the answer was not there after {self._seconds:g} seconds in all"
-            raise FetchTooSlow(message) from None
-        finally:
-            self._inside -= 1
+            except TimeoutError:
+                raise FetchTooSlow(f"no complete answer within {self._seconds:g} seconds") from None
 
     async def _follow(self, url: httpx.URL, etag: str | None, kinds: tuple[str, ...]) -> Fetched:
         connector = Connector(self.resolve, self.network, from_loopback=self.from_loopback)
@@ -174,7 +168,7 @@ class Fetcher:
 async def resolved(host: str, port: int) -> list[Address]:
     """The addresses of a name, in the order in which the machine would try them."""
     try:
-        found = await anyio.getaddrinfo(host, port, type=socket.SOCK_STREAM)
+        found = await asyncio.get_running_loop().getaddrinfo(host, port, type=socket.SOCK_STREAM)
     except OSError:
         raise _failed("there is no host of this name") from None
     return list(dict.fromkeys(ip_address(entry[4][0]) for entry in found))

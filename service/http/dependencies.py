@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar
 
 from fastapi import Depends, FastAPI, Request
@@ -29,14 +29,18 @@ M = TypeVar("M", bound=In)
 # --- the parts of the service --------------------------------------------------------------------------------------------
 
 
+_PARTS = tuple(part.name for part in fields(runtime.Context))
+
+
+def set_context(app: FastAPI, context: runtime.Context) -> None:
+    """Gives the app its parts, each by its name in `app.state`, where a test may replace it."""
+    for name in _PARTS:
+        setattr(app.state, name, getattr(context, name))
+
+
 def context_of(app: FastAPI) -> runtime.Context:
     """The parts of an app that has started."""
-    state = app.state
-    # Only tests put a clock of their own there.
-    clock = getattr(state, "clock", runtime.utc_now)
-    return runtime.Context(
-        state.settings, state.database, state.limiter, state.photo_limiter, state.blobs, state.fetcher, clock
-    )
+    return runtime.Context(**{name: getattr(app.state, name) for name in _PARTS})
 
 
 def _context(request: Request) -> runtime.Context:

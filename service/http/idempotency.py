@@ -48,7 +48,7 @@ class RepeatableRequest:
                 return Remembered(fingerprint, reply.status or 200, dict(reply.headers), encode(reply.value).decode())
 
             hold(connection)
-            return once(connection, owner, key, fingerprint, remember)
+            return once(connection, owner, key, fingerprint, remember, self.request.app.state.clock())
 
         return _sent_before(database.write(run))
 

@@ -7,13 +7,13 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
-from anyio import to_thread
 from fastapi import Request
 from starlette.requests import ClientDisconnect
 
 from service.formats.strict_json import CSV, JSON, XLSX, YAML, is_declared_past, parse_json, parse_yaml, plain_text
 from service.holdings.photos.images import PHOTO_TYPES
 from service.http.problems import Problem
+from service.runtime import in_thread
 
 _YAML_BYTES = 1024 * 1024
 # From here on a body is parsed outside the event loop.
@@ -32,7 +32,7 @@ async def read_body(request: Request, *, most_bytes: int, takes: Sequence[str] =
     parse = parse_yaml if kind == YAML else plain_text if kind == CSV else parse_json
     if len(raw) < _LARGE_BYTES and kind != YAML:
         return kind, parse(raw), raw
-    return kind, await to_thread.run_sync(parse, raw), raw
+    return kind, await in_thread(lambda: parse(raw)), raw
 
 
 async def receive(request: Request, most_bytes: int) -> bytes:

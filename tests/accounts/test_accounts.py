@@ -8,13 +8,14 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from sqlalchemy import select
 
-from service.accounts.actions import open_account, open_first_account, recognise
+from service.accounts.actions import open_first_account
 from service.accounts.model import ORIGIN, PREFIXES, masked, new_token, token_digest
 from service.accounts.store import AccountStore
 from service.accounts.tables import token as token_table
 from service.database import migrate
 from service.database.engine import Database
 from service.errors import NotAuthenticated
+from tests.owners import open_account, recognise
 
 NOW = datetime.now(UTC)
 
@@ -28,9 +29,9 @@ def database(empty_database_url: str) -> Iterator[Database]:
 
 
 def test_the_first_account_is_made_once(database: Database) -> None:
-    token = database.write(open_first_account)
+    token = database.write(lambda c: open_first_account(c, NOW))
     assert token is not None
-    assert database.write(open_first_account) is None
+    assert database.write(lambda c: open_first_account(c, NOW)) is None
     assert database.read(lambda c: recognise(c, token))
 
 

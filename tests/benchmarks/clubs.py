@@ -18,7 +18,6 @@ from typing import Any
 
 from sqlalchemy import Connection, insert
 
-from service.accounts.actions import open_account
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.clubs.actions import members, offers
@@ -36,6 +35,7 @@ from service.reference.model import NO_ISSUES
 from service.rules.document import read
 from tests.benchmarks.data import PREFER, SEED, TODAY, a_coin, a_slot
 from tests.conftest import Running, own_database, running, settings_for
+from tests.owners import open_account
 
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
 YEARS = 171

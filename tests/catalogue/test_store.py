@@ -14,7 +14,6 @@ from typing import Any
 import pytest
 from sqlalchemy import Connection
 
-from service.accounts.actions import open_account
 from service.accounts.model import Owner
 from service.database.engine import Database
 from service.database.migrate import upgrade
@@ -25,6 +24,7 @@ from service.reference.actions import Picked
 from service.reference.model import Catalogue, Issue, StoredIssue
 from service.reference.store import IssueStore
 from tests.factories import some_knowledge
+from tests.owners import open_account
 
 
 def an_issue(identity: str, label: str = "a label", **facts: Any) -> Issue:

@@ -15,13 +15,13 @@ import pytest
 from anyio.from_thread import BlockingPortal, start_blocking_portal
 from sqlalchemy import delete, update
 
-from service.accounts.actions import recognise
 from service.accounts.tables import account
 from service.client import Device
 from service.client.model import flat, from_json
 from service.holdings.tables import holding
 from service.holdings.tables import mutation as log
 from tests.conftest import Running, running, settings_for
+from tests.owners import recognise
 
 START = datetime(2026, 11, 25, 12, tzinfo=UTC)
 Fault = str | httpx.Response | None

@@ -10,7 +10,6 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from service.accounts.actions import open_account
 from service.accounts.model import Owner
 from service.database.engine import Database
 from service.database.ids import new_id
@@ -23,6 +22,7 @@ from service.definitions.store import DefinitionStore
 from service.errors import NotFound
 from service.progress.history import history_events, plan, recorded_placements
 from tests.factories import a_document, a_holding, measured
+from tests.owners import open_account
 
 START = date(2026, 1, 1)
 DOCUMENT = a_document(

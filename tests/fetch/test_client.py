@@ -22,6 +22,7 @@ import pytest
 from service.errors import Busy, FetchError
 from service.fetch.client import MOST_BYTES, Fetched, Fetcher
 from service.fetch.policy import is_public
+from service.runtime import Limiter
 from tests.fetch.hosts import Names, Network, certificate, host, says
 
 pytestmark = pytest.mark.anyio
@@ -500,7 +501,7 @@ async def test_a_version_that_is_known_is_asked_for_by_its_tag() -> None:
 
 async def test_past_a_few_at_once_the_answer_is_busy() -> None:
     async with host(silent) as port:
-        fetcher = careful(from_loopback=True, at_once=1, waiting=1, seconds=0.3)
+        fetcher = careful(from_loopback=True, turn=Limiter(at_once=1, waiting=1).turn, seconds=0.3)
         asked = [asyncio.create_task(fetcher.fetch(f"http://127.0.0.1:{port}/")) for _ in range(3)]
         ended = await asyncio.gather(*asked, return_exceptions=True)
     assert sorted(type(end).__name__ for end in ended) == ["Busy", "FetchTooSlow", "FetchTooSlow"]

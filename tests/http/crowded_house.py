@@ -13,12 +13,12 @@ from typing import Any
 
 from sqlalchemy import Connection, delete, insert, select
 
-from service.accounts.actions import recognise
 from service.database.ids import new_id
 from service.holdings.photos.images import PNG
 from service.schema import metadata
 from tests.conftest import Running
 from tests.http import doors
+from tests.owners import recognise
 from tests.pictures import coin as a_coin
 from tests.pictures import picture
 

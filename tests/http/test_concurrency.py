@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from service.accounts.actions import recognise
 from service.holdings.store import HoldingStore
 from tests.conftest import Running
+from tests.owners import recognise
 
 pytestmark = pytest.mark.anyio
 

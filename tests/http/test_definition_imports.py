@@ -15,11 +15,11 @@ from typing import Any
 import httpx
 import pytest
 
+from service import worker
 from service.fetch.client import Fetcher
-from service.http.dependencies import service_of
+from service.http.dependencies import context_of
 from service.http.examples import DOCUMENT
 from service.rules.document import digest
-from service.sharing.actions import polling
 from service.sharing.actions.polling import check_due
 from service.sharing.origin_store import DueStore
 from service.sharing.origins import MOST_OFFERED, MOST_WAITING, pause_after
@@ -443,23 +443,23 @@ async def due_origins(service: Running) -> None:
         file = await service.client.post("/v1/imports", json={"document": DOCUMENT}, headers=owners[0])
         await service.client.post(f"{file.headers['location']}/confirmation", headers=owners[0])
         origin.answers, origin.heads = newer, []
-        assert await check_due(service_of(service.app), 6) == {}
+        assert await check_due(context_of(service.app), 6) == {}
         now += timedelta(hours=6)
-        both = await asyncio.gather(*(check_due(service_of(service.app), 6) for _ in range(2)))
+        both = await asyncio.gather(*(check_due(context_of(service.app), 6) for _ in range(2)))
         assert both[0] + both[1] == {"newer": 3}
         assert sum(" /v1/shared/sws_x HTTP" in head for head in origin.heads) == 3
-        assert await check_due(service_of(service.app), 6) == {}
+        assert await check_due(context_of(service.app), 6) == {}
         # The control: two that do not claim what they ask ask twice.
         now += timedelta(hours=6)
         with pytest.MonkeyPatch.context() as patched:
             patched.setattr(DueStore, "claim", lambda *_: True)
-            careless = await asyncio.gather(*(check_due(service_of(service.app), 6) for _ in range(2)))
+            careless = await asyncio.gather(*(check_due(context_of(service.app), 6) for _ in range(2)))
         assert (careless[0] + careless[1]).total() == 6
         # What fails has its pause, however long ago it is that it answered.
         origin.answers = lambda path: says(b"{}", status="404 Not Found")
         now += timedelta(hours=6)
-        assert await check_due(service_of(service.app), 6) == {"failed": 3}
-        assert await check_due(service_of(service.app), 0) == {}
+        assert await check_due(context_of(service.app), 6) == {"failed": 3}
+        assert await check_due(context_of(service.app), 0) == {}
     for owner, where in zip(owners, places, strict=True):
         state = (await service.client.get(f"{where}/origin", headers=owner)).json()
         assert (state["failures"], [entry["revision"] for entry in state["available"]]) == (1, [4])
@@ -470,12 +470,12 @@ async def test_following_goes_on_after_a_mistake_and_ends_with_the_server(
 ) -> None:
     looks: list[int] = []
 
-    async def look(parts: Any, hours: int) -> None:
+    async def look(context: Any, hours: int) -> None:
         looks.append(hours)
         raise RuntimeError("canary")
 
-    monkeypatch.setattr(polling, "check_due", look)
-    monkeypatch.setattr(polling, "LOOKS_EVERY_SECONDS", 0.01)
+    monkeypatch.setattr(worker, "check_due", look)
+    monkeypatch.setattr(worker, "POLLING_SECONDS", 0.01)
     with the_log() as written:
         async with running(settings_for(database_url, photos_dir=tmp_path, follow_hours=7)):
             while len(looks) < 3:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import threading
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,6 @@ from pydantic import SecretStr
 from sqlalchemy import delete
 
 from service.__main__ import main
-from service.accounts.actions import recognise
 from service.accounts.model import Owner
 from service.accounts.tables import account
 from service.blobs.store import FolderStore, S3Store
@@ -27,10 +27,12 @@ from service.errors import Stale
 from service.holdings.photos import actions
 from service.holdings.photos.images import JPEG, PHOTO_TYPES, PNG, prepare
 from service.holdings.photos.store import KeptPhoto, PhotoStore
+from service.http.dependencies import context_of
 from service.http.examples import HOLDING
-from service.worker import tidy
+from service.worker import maintain
 from tests.blobs.bucket import KEY, SECRET, Bucket, files_in, serving_bucket
 from tests.conftest import Running, running, settings_for
+from tests.owners import recognise
 from tests.pictures import coin, exif, picture
 
 pytestmark = pytest.mark.anyio
@@ -390,10 +392,8 @@ async def test_answers_for_requests_that_are_sent_again_are_forgotten_in_the_end
     where = await held(service, mine)
     again = {"Idempotency-Key": "a-day-at-the-fair"}
     first = await send(service, mine, where, picture(), **again)
-    database, _ = parts(service, mine)
-    settings = service.app.state.settings
     for now, known in ((datetime.now(UTC), True), (datetime.now(UTC) + timedelta(days=31), False)):
-        tidy(database, service.app.state.blobs, settings, now)
+        maintain(replace(context_of(service.app), clock=lambda now=now: now))
         answer = await send(service, mine, where, picture(), **again)
         assert answer.status_code == (201 if known else 409)
         assert not known or answer.json() == first.json()

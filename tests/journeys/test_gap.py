@@ -13,7 +13,6 @@ from functools import partial
 import pytest
 from sqlalchemy import Column, Connection, Integer, MetaData, Sequence, Table, insert, select
 
-from service.accounts.actions import open_account, recognise
 from service.accounts.model import Owner
 from service.database.engine import Database
 from service.database.ids import new_id
@@ -22,6 +21,7 @@ from service.facts.core import CORE
 from service.holdings import actions
 from service.holdings.sync.actions import changes
 from service.http.schemas.sync import ChangesQuery
+from tests.owners import open_account, recognise
 
 WRITERS, PAGE = 6, 7
 EACH = int(os.environ.get("SETWRIGHT_GAP_CHANGES", "240")) // WRITERS

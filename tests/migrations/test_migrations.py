@@ -14,11 +14,11 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, MetaData, func, insert, inspect, select, text
 
-from service.accounts.actions import open_account
 from service.database import migrate
 from service.database.engine import Database
 from service.database.ids import new_id
 from service.schema import metadata
+from tests.owners import open_account
 
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
 STEPS = [

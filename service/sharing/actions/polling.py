@@ -10,7 +10,6 @@ from collections import Counter
 from datetime import timedelta
 from typing import Any
 
-import anyio
 from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 
@@ -26,8 +25,7 @@ from service.sharing.origins import OWN, SHARE, Origin
 
 log = logging.getLogger("setwright.following")
 
-# So often is looked for origins that are due, and so many are asked then.
-LOOKS_EVERY_SECONDS = 300.0
+# So many origins that are due are asked in one run.
 MOST_AT_A_LOOK = 50
 
 UNCHANGED, NEWER, FAILED = "unchanged", "newer", "failed"
@@ -75,18 +73,6 @@ async def _failed(parts: runtime.Context, owner: Owner, definition: str, why: Pr
         "detail": why.detail,
     }
     return {"outcome": FAILED, "problem": problem, "origin": shown}
-
-
-async def follow(parts: runtime.Context, hours: int) -> None:
-    """Asks every origin that is due, again and again, until it is cancelled. Whatever goes wrong is written to the log by its
-    kind, without its text, and does not end it."""
-    while True:
-        # Not all servers at the same moment.
-        await anyio.sleep(LOOKS_EVERY_SECONDS * (0.5 + secrets.randbelow(1000) / 1000))
-        try:
-            await check_due(parts, hours)
-        except Exception as error:
-            log.exception("unforeseen %s", type(error).__name__, exc_info=False)
 
 
 async def check_due(parts: runtime.Context, hours: int) -> Counter[str]:

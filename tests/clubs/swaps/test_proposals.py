@@ -18,7 +18,6 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule, run_state_machine_as_test
 from sqlalchemy import Connection
 
-from service.accounts.actions import open_account
 from service.accounts.model import Owner
 from service.clubs.actions import members as clubs
 from service.clubs.model import MEMBER, Membership
@@ -55,6 +54,7 @@ from service.errors import Conflict, Invalid, NotFound, Stale
 from service.facts.core import CORE
 from service.holdings import actions as holdings
 from service.holdings.store import HoldingStore
+from tests.owners import open_account
 
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
 CLUB, SET = (f"00000000-0000-7000-8000-{number:012}" for number in (1, 2))

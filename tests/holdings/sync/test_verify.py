@@ -12,7 +12,6 @@ import pytest
 from sqlalchemy import Connection, delete, insert, select, update
 
 from service.__main__ import main
-from service.accounts.actions import open_account, recognise
 from service.accounts.model import ORIGIN, Owner
 from service.accounts.store import AccountStore
 from service.accounts.tables import account
@@ -26,6 +25,7 @@ from service.holdings.sync.log import StoredLog
 from service.holdings.sync.merge import CREATE, DESTROY, UPDATE, Mutation
 from service.holdings.sync.verify import differences
 from service.holdings.tables import holding, mutation
+from tests.owners import open_account, recognise
 from tests.sync.ledger import sound
 
 
