@@ -12,6 +12,7 @@ from starlette.responses import Response
 
 from service.http import declared, openapi, problems
 from service.http.api.clubs import clubs
+from service.http.api.pieces import pieces
 from service.http.dependencies import set_context
 from service.http.middleware import RequestLog, begin_log
 from service.http.routes import (
@@ -35,7 +36,6 @@ from service.http.routes import (
     issues,
     origins,
     photos,
-    pieces,
     pins,
     reference,
     revisions,
@@ -67,7 +67,7 @@ ROUTERS = (
     holdings.router,
     insurance.router,
     issues.router,
-    pieces.router,
+    pieces,
     reference.router,
     account.router,
     devices.router,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Final, Literal
 
 from service.facts.holding import Facts
 from service.facts.knowledge import Among, in_words
@@ -12,6 +13,7 @@ from service.measurements.plausibility import (
     CANNOT_TELL,
     RULED_OUT,
     MeasurementCheck,
+    Plausibility,
     Published,
     Zones,
     check_measurements,
@@ -24,8 +26,12 @@ from service.measurements.plausibility import (
     weight_zones,
 )
 
-TELLS, UNLESS_WORN, PROFESSIONAL, NEVER = "yes", "unless worn", "by a professional", "no"
-_ORDER = (TELLS, UNLESS_WORN, PROFESSIONAL, NEVER)
+Distinguishes = Literal["yes", "unless worn", "by a professional", "no"]
+TELLS: Final = "yes"
+UNLESS_WORN: Final = "unless worn"
+PROFESSIONAL: Final = "by a professional"
+NEVER: Final = "no"
+_ORDER: tuple[Distinguishes, ...] = (TELLS, UNLESS_WORN, PROFESSIONAL, NEVER)
 _BY_SIGHT = "never scratch, file, clean or treat a coin to find out"
 
 
@@ -34,7 +40,7 @@ class JudgedIssue:
     """An issue, and what the measurements say of it."""
 
     issue: Published
-    verdict: str
+    verdict: Plausibility
     trials: tuple[MeasurementCheck, ...]
 
 
@@ -45,7 +51,7 @@ class DistinguishingTest:
 
     attribute: str
     between: tuple[str, str]
-    tells: str
+    tells: Distinguishes
     why: str
     apart: Fraction | None = None
     tolerances: Fraction | None = None
@@ -112,6 +118,7 @@ def _by_weight(measured: Facts, one: Published, other: Published) -> Iterator[Di
     legal = [spans(issue.facts["weight_legal"]) for issue in (one, other)]
     apart, tolerances = _gap(first, second), allowed + allowed_too
     harm = spoiled(measured, "weight_measured")
+    tells: Distinguishes
     if harm:
         tells, why = NEVER, f"the coin is or may be {', '.join(harm)}, so its weight tells nothing"
     elif legal[0] == legal[1]:
@@ -133,7 +140,7 @@ def _by_diameter(measured: Facts, one: Published, other: Published) -> Iterator[
 
 def _words(
     first: tuple[Zones, ...], second: tuple[Zones, ...], apart: Fraction, tolerances: Fraction, what: str, unit: str
-) -> tuple[str, str]:
+) -> tuple[Distinguishes, str]:
     text = f"the published {what} lie {in_figures(apart, unit)} apart, the tolerances come to {in_figures(tolerances, unit)}"
     pairs = [(a, b) for a in first for b in second]
     if all(a.high < b.worn or b.high < a.worn for a, b in pairs):

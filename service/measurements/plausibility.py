@@ -11,19 +11,24 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from fractions import Fraction
+from typing import Final, Literal
 
 from service.facts.holding import Facts
 from service.facts.knowledge import Among, Between, Knowledge
 
-CONSISTENT, WEAR, TOO_HEAVY = "consistent", "wear possible", "too heavy"
-IMPOSSIBLE, CANNOT_TELL = "impossible", "cannot tell"
-RULED_OUT = frozenset((TOO_HEAVY, IMPOSSIBLE))
+Plausibility = Literal["consistent", "wear possible", "too heavy", "impossible", "cannot tell"]
+CONSISTENT: Final = "consistent"
+WEAR: Final = "wear possible"
+TOO_HEAVY: Final = "too heavy"
+IMPOSSIBLE: Final = "impossible"
+CANNOT_TELL: Final = "cannot tell"
+RULED_OUT: frozenset[Plausibility] = frozenset((TOO_HEAVY, IMPOSSIBLE))
 
 # Of several values that a measurement allows the best counts, since the coin has one of them; `too heavy` is claimed only
 # when every one of them is.
-_BEST_FIRST = (CONSISTENT, WEAR, IMPOSSIBLE, TOO_HEAVY)
+_BEST_FIRST: tuple[Plausibility, ...] = (CONSISTENT, WEAR, IMPOSSIBLE, TOO_HEAVY)
 # Of several tests on one coin the worst counts.
-_WORST_FIRST = (IMPOSSIBLE, TOO_HEAVY, WEAR, CONSISTENT)
+_WORST_FIRST: tuple[Plausibility, ...] = (IMPOSSIBLE, TOO_HEAVY, WEAR, CONSISTENT)
 
 # No source: common practice. Shares of the published figure, by material where it matters.
 TOLERANCES: Mapping[str, Fraction] = {"gold": Fraction(1, 200)}
@@ -68,7 +73,7 @@ class MeasurementCheck:
     attribute: str
     measured: Knowledge | None
     published: Knowledge | None
-    verdict: str
+    verdict: Plausibility
     why: str
     tolerance: Fraction | None = None
     assumed: bool = False
@@ -105,9 +110,9 @@ class Zones:
     stated_low: Fraction
     stated_high: Fraction
 
-    def verdicts(self, span: Span, above: str) -> list[str]:
+    def verdicts(self, span: Span, above: Plausibility) -> list[Plausibility]:
         """What the numbers of the span come to, best first. `above`: what a number past `high` is."""
-        found = []
+        found: list[Plausibility] = []
         if span.meets(self.low, self.high):
             found.append(CONSISTENT)
         if span.falls_below(self.low) and span.meets(self.worn, None):
@@ -143,7 +148,7 @@ def check_measurements(measured: Facts, issue: Published) -> tuple[MeasurementCh
     return tuple(found)
 
 
-def overall(trials: Iterable[MeasurementCheck]) -> str:
+def overall(trials: Iterable[MeasurementCheck]) -> Plausibility:
     """The verdict on the piece: the worst of its tests. Nothing measured, or nothing to measure against: `cannot tell`."""
     told = {trial.verdict for trial in trials if trial.attribute not in _SUPPORTING or trial.verdict in RULED_OUT}
     return next((verdict for verdict in _WORST_FIRST if verdict in told), CANNOT_TELL)
@@ -288,7 +293,7 @@ def _measure_rim(measured: Facts, issue: Published) -> MeasurementCheck:
         for one in spans(seen)
         for other in spans(stated)
     )
-    verdict = CONSISTENT if near else CANNOT_TELL
+    verdict: Plausibility = CONSISTENT if near else CANNOT_TELL
     why = f"laws give the thickness as indicative only, so it rules nothing out; published: {_figures(stated, 'mm')}"
     return MeasurementCheck("thickness", seen, stated, verdict, why)
 
@@ -300,7 +305,7 @@ def _try_magnet(measured: Facts, issue: Published) -> MeasurementCheck:
     seen, stated = measured["magnetic"], issue.facts["magnetic"]
     assert isinstance(seen, Among)
     assert isinstance(stated, Among)
-    verdict = CONSISTENT if set(seen.values) & set(stated.values) else IMPOSSIBLE
+    verdict: Plausibility = CONSISTENT if set(seen.values) & set(stated.values) else IMPOSSIBLE
     expected = " or ".join("holds it" if value is True else "does not hold it" for value in stated.values)
     return MeasurementCheck("magnetic", seen, stated, verdict, f"with this metal a magnet {expected}")
 
@@ -322,7 +327,7 @@ _TESTS: Mapping[str, Callable[[Facts, Published], MeasurementCheck]] = {
 }
 
 
-def _best(seen: tuple[Span, ...], zones: tuple[Zones, ...], above: str) -> tuple[str, str]:
+def _best(seen: tuple[Span, ...], zones: tuple[Zones, ...], above: Plausibility) -> tuple[Plausibility, str]:
     """The best that any measured number comes to, and a word about those that would not fit."""
     # Several published figures: one number is judged by the figure that it fits best.
     by_figure = [[verdict for span in seen for verdict in zone.verdicts(span, above)] for zone in zones]

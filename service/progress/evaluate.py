@@ -11,6 +11,7 @@ from service.assignment.build import FixedPlacements, Instance, build
 from service.assignment.problem import Basis, Placement, Solution
 from service.assignment.solve import solve
 from service.errors import Fault, Invalid, OverLimit
+from service.evaluation.engine import ENGINE
 from service.evaluation.places import FREE_CHOICE, ONE_PER, SLOT, Collection, places_of
 from service.evaluation.table import Table
 from service.facts.holding import Facts, Holding, views
@@ -24,7 +25,6 @@ from service.progress.unplaced import unplaced
 from service.rules.definition import Definition
 from service.rules.predicates import EvaluationContext
 
-ENGINE = "1"
 MOST_HOLDINGS = 100_000
 
 

@@ -21,6 +21,7 @@ from service.database.ids import read_id
 from service.definitions.model import NO_DECISIONS, Decisions, Revision
 from service.definitions.store import DefinitionStore
 from service.errors import Fault, Invalid, NotAuthenticated, NotFound, OverLimit, SetwrightError, Unsound
+from service.evaluation.engine import ENGINE
 from service.facts.attributes import Attributes
 from service.facts.core import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holding, read_holdings
@@ -31,7 +32,7 @@ from service.holdings.sync.field_names import value_conflict_from_json, with_dou
 from service.http.conditional import entity_tag
 from service.http.schemas.evaluations import CheckIn, EvaluationIn, ExplanationIn, Inputs, PlacingIn, ReferenceIn
 from service.http.wire import read as read_model
-from service.progress.evaluate import ENGINE, MOST_HOLDINGS, EvaluationRequest
+from service.progress.evaluate import MOST_HOLDINGS, EvaluationRequest
 from service.reference import actions as reference
 from service.reference.model import NO_ISSUES, Catalogue, OwnIssues
 from service.reference.store import IssueStore
