@@ -13,6 +13,9 @@ from starlette.responses import Response
 from service.http import declared, openapi, problems
 from service.http.api.clubs import clubs
 from service.http.api.pieces import pieces
+from service.http.api.offers import offers
+from service.http.api.standings import standings
+from service.http.api.swaps import swaps
 from service.http.dependencies import set_context
 from service.http.middleware import RequestLog, begin_log
 from service.http.routes import (
@@ -20,11 +23,9 @@ from service.http.routes import (
     allocations,
     candidates,
     checks,
-    club_definitions,
     definition_imports,
     definitions,
     devices,
-    displays,
     doubts,
     evaluations,
     exhibitions,
@@ -40,8 +41,6 @@ from service.http.routes import (
     reference,
     revisions,
     shares,
-    standings,
-    swaps,
     sync,
     wants,
 )
@@ -75,10 +74,9 @@ ROUTERS = (
     definition_imports.router,
     origins.router,
     clubs,
-    club_definitions.router,
-    standings.router,
-    displays.router,
-    swaps.router,
+    offers,
+    standings,
+    swaps,
     health.router,
 )
 

@@ -6,14 +6,15 @@ import hashlib
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import Depends, Request
+from starlette.responses import Response
 
 from service.errors import Stale
 from service.http.openapi import describes, request_header
 from service.http.problems import Problem
-from service.http.responses import Reply, T, tagged
+from service.http.responses import PRIVATE, Reply, T
 
 # One entity tag, weak or strong (RFC 9110, section 8.8.3), and a list of them.
 _TAG = r'(?:W/)?"[\x21\x23-\x7e\x80-\xff]*"'
@@ -69,11 +70,19 @@ class KnownVersions:
         """Whether the current version is one of them, by weak comparison."""
         return is_known(self.request, current)
 
-    def not_modified_or(self, etag: str, make: Callable[[], T]) -> Reply[T]:
+    def not_modified_or(self, etag: str, make: Callable[[], T], headers: Mapping[str, str] | None = None) -> Reply[T]:
         """304 when the caller has this version, else what `make` returns with its entity tag."""
         if self.include(etag):
             return Reply(None, {"ETag": etag}, 304)  # type: ignore[arg-type]
-        return tagged(make(), etag)
+        return Reply(make(), {"ETag": etag, **(headers or {})})
+
+    def not_modified_or_response(self, etag: str, make: Callable[[], Response]) -> Any:
+        """The same for an answer that is no JSON."""
+        if self.include(etag):
+            return Response(status_code=304, headers={**PRIVATE, "ETag": etag})
+        response = make()
+        response.headers["ETag"] = etag
+        return response
 
 
 @describes(

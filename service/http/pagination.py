@@ -91,6 +91,24 @@ def page(
     return Reply(PageOut(items=found.items, next=found.next), found.headers())
 
 
+def after(request: Request, query: PageQuery) -> str | None:
+    """The key after which the page begins, for a list whose page an action makes. Raises Problem for a foreign cursor."""
+    return _after(request, query.cursor)
+
+
+def following(request: Request, query: PageQuery, key: str | None) -> str | None:
+    """The address of the page after the item of this key; None after the last."""
+    if key is None:
+        return None
+    cursor = _cursor(request, key)
+    return f"{request.url.path}?{urlencode([*_picking(request), ('limit', query.limit), ('cursor', cursor)])}"
+
+
+def link(address: str | None) -> dict[str, str]:
+    """The address of the next page as a Link header (RFC 8288)."""
+    return {} if address is None else {"Link": f'<{address}>; rel="next"'}
+
+
 def _picking(request: Request) -> list[tuple[str, str]]:
     """Every parameter that picks or orders the items."""
     return sorted(

@@ -12,9 +12,7 @@ from functools import partial
 from typing import Any
 
 from sqlalchemy import Connection
-from starlette.concurrency import run_in_threadpool
 
-from service import runtime
 from service.accounts.model import Owner
 from service.clubs.actions.standings import newest_offered, read_offered
 from service.clubs.displays import Lender, as_lent, display
@@ -24,43 +22,43 @@ from service.clubs.standings import displayed_id
 from service.errors import Fault, OverLimit
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
-from service.http.schemas.displays import shown_display
-from service.progress.actions.evaluate import as_known, catalogue_of, stored_holdings, today
+from service.progress.actions.evaluate import as_known, catalogue_of, stored_holdings
 from service.progress.description import describer
 from service.progress.evaluate import MOST_HOLDINGS, EvaluationRequest
 from service.reference import actions as reference
 from service.reference.model import NO_ISSUES, OwnIssues
 from service.reference.store import IssueStore
 from service.rules.definition import Definition
+from service.runtime import Context
 
 DISPLAY = "display"
 
 
-async def displayed(parts: runtime.Context, seat: Membership, identity: str) -> tuple[ClubOffer, dict[str, Any]]:
+async def displayed(context: Context, member: Membership, identity: str) -> tuple[ClubOffer, dict[str, Any]]:
     """The newest revision of the definition, and its display of today. Raises NotFound, OverLimit."""
-    day, offered = today(), await newest_offered(parts, seat, identity)
-    lenders = await run_in_threadpool(
-        parts.database.read, lambda c: ShownStore(c, seat.club, identity).page(DISPLAY, None, None)
-    )
+    day, offered = context.today(), await newest_offered(context, member, identity)
+    lenders = await context.read(lambda c: ShownStore(c, member.club, identity).page(DISPLAY, None, None))
     while True:
-        made = await parts.limiter.run(partial(_displayed, parts, seat.club, offered, lenders, day))
+        made = await context.compute(partial(_displayed, context, member.club, offered, lenders, day))
         owners = [shown.owner.id for shown in lenders]
-        still = await run_in_threadpool(
-            parts.database.read, lambda c, o=owners: ShownStore(c, seat.club, identity).still(DISPLAY, o)
-        )
+        still = await context.read(partial(_still, club=member.club, identity=identity, owners=owners))
         if len(still) == len(lenders):
             return offered, made
         # Each time there are fewer, so this ends.
         lenders = tuple(shown for shown in lenders if shown.owner.id in still)
 
 
+def _still(connection: Connection, club: str, identity: str, owners: Sequence[str]) -> set[str]:
+    return ShownStore(connection, club, identity).still(DISPLAY, owners)
+
+
 def _displayed(
-    parts: runtime.Context, club: str, offered: ClubOffer, members: Sequence[ShownDefinition], day: date
+    context: Context, club: str, offered: ClubOffer, members: Sequence[ShownDefinition], day: date
 ) -> dict[str, Any]:
     definition = read_offered(offered)
     lenders: list[Lender] = []
     for shown in members:
-        held, own = parts.database.read(partial(_coins_of, owner=shown.owner))
+        held, own = context.database.read(partial(_coins_of, owner=shown.owner))
         lenders.append(_lender(definition, shown, held, own))
         if sum(len(lender.holdings) for lender in lenders) > MOST_HOLDINGS:
             # How many there are is not told.
@@ -72,7 +70,7 @@ def _displayed(
     )
     describe = describer(definition.attributes, definition.vocabularies, reference.issue_facts())
     named = partial(displayed_id, club, offered.definition)
-    return shown_display(offered, display(request, lenders, describe, named=named))
+    return display(request, lenders, describe, named=named)
 
 
 def _coins_of(connection: Connection, owner: Owner) -> tuple[tuple[StoredHolding, ...], OwnIssues]:

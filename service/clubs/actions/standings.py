@@ -6,38 +6,32 @@ computed, and after computing it is looked again who still shows what.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import lru_cache, partial
 from typing import Any
 
-from fastapi import Request
 from sqlalchemy import Connection
-from starlette.concurrency import run_in_threadpool
 
-from service import runtime
 from service.accounts.store import AccountStore
 from service.clubs.model import ClubOffer, Membership
 from service.clubs.offers import CopyStore, OfferStore, ShownDefinition, ShownStore
 from service.clubs.standings import basis, reads_the_day, stand
-from service.database.types import written
 from service.definitions.model import NO_DECISIONS, Decisions
 from service.definitions.store import DefinitionStore
 from service.errors import Invalid, NotFound, SetwrightError
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
-from service.http.conditional import entity_tag
-from service.http.pagination import PageQuery, PlainPage, identity_key, plain_page
-from service.http.schemas.club_definitions import stamp_of
-from service.progress.actions.evaluate import catalogue_of, editions, stamps, stored_holdings, today
+from service.progress.actions.evaluate import catalogue_of, stamps, stored_holdings
 from service.progress.evaluate import EvaluationRequest
 from service.reference import actions as reference
 from service.reference.model import OwnIssues
 from service.reference.store import IssueStore
 from service.rules.definition import Definition
 from service.rules.document import read as read_document
+from service.runtime import Context
 
 STANDING, SPARES = "standing", "spares"
 # A page ends early after so many evaluations that were not remembered: each takes some tenths of a second at 2,000 coins.
@@ -48,83 +42,68 @@ BUDGET_SECONDS = 2.0
 
 @dataclass(frozen=True, slots=True)
 class ShownPage:
-    """A page of members, and the definition that they were evaluated against."""
+    """A page of members, and the definition that they were evaluated against. `last` is the member after whom the list goes on;
+    None on its last page."""
 
     offered: ClubOffer
     members: Sequence[ShownDefinition]
-    next: str | None
+    last: str | None
     day: date
-
-    def as_json(self, show: Callable[[ShownDefinition], Mapping[str, Any]]) -> dict[str, Any]:
-        return {"items": [show(shown) for shown in self.members], "next": self.next, **self.stamp()}
-
-    def headers(self) -> dict[str, str]:
-        return PlainPage([], self.next).headers()
-
-    def stamp(self) -> dict[str, Any]:
-        return {"definition": stamp_of(self.offered), "evaluated_on": self.day.isoformat(), **editions()}
 
 
 async def shown_page(
-    request: Request,
-    parts: runtime.Context,
-    seat: Membership,
+    context: Context,
+    member: Membership,
     identity: str,
     what: str,
-    query: PageQuery,
+    after: str | None,
+    limit: int,
     *,
     whole: bool = False,
 ) -> ShownPage:
     """One page of the members who show this (`standing` or `spares`) of the definition; with `whole` their places and spares
-    too. Raises NotFound."""
-    day, bases = today(), dict[str, str]()
-    offered = await newest_offered(parts, seat, identity)
+    too. It is shorter than its limit where more evaluations are not remembered than one request makes. Raises NotFound."""
+    day, bases = context.today(), dict[str, str]()
+    offered = await newest_offered(context, member, identity)
 
-    def look(connection: Connection) -> PlainPage:
-        store = ShownStore(connection, seat.club, identity)
+    def look(connection: Connection) -> tuple[Sequence[ShownDefinition], str | None]:
+        found = ShownStore(connection, member.club, identity).page(what, after, limit + 1, whole=whole)
+        bases.update((shown.owner.id, basis_of(connection, shown, offered, day)) for shown in found)
+        new = [at for at, shown in enumerate(found) if shown.basis != bases[shown.owner.id]]
+        listed = found[: min(limit, new[MOST_NEW] if len(new) > MOST_NEW else limit)]
+        return listed, listed[-1].member if len(found) > len(listed) else None
 
-        def find(after: str | None, limit: int) -> Sequence[ShownDefinition]:
-            found = store.page(what, identity_key(after), limit, whole=whole)
-            bases.update((shown.owner.id, basis_of(connection, shown, offered, day)) for shown in found)
-            return found
-
-        def most(found: Sequence[ShownDefinition]) -> int:
-            new = [at for at, shown in enumerate(found) if shown.basis != bases[shown.owner.id]]
-            return new[MOST_NEW] if len(new) > MOST_NEW else len(found)
-
-        return plain_page(request, query, find, lambda shown: shown.member, lambda shown: shown, most)
-
-    found = await run_in_threadpool(parts.database.read, look)
-    members = await renewed(parts, seat.club, what, offered, found.items, bases, day)
-    return ShownPage(offered, members, found.next, day)
+    found, last = await context.read(look)
+    members = await renewed(context, member.club, what, offered, found, bases, day)
+    return ShownPage(offered, members, last, day)
 
 
-async def shown_one(parts: runtime.Context, seat: Membership, identity: str, what: str, member: str) -> ShownPage:
+async def shown_one(
+    context: Context, member: Membership, identity: str, what: str, name: str
+) -> tuple[ShownPage, ShownDefinition]:
     """One member who shows this of the definition, whole. Raises NotFound for everybody else alike."""
-    day, offered = today(), await newest_offered(parts, seat, identity)
+    day, offered = context.today(), await newest_offered(context, member, identity)
 
     def look(connection: Connection) -> tuple[ShownDefinition, str]:
-        shown = ShownStore(connection, seat.club, identity).one(what, member)
+        shown = ShownStore(connection, member.club, identity).one(what, name)
         return shown, basis_of(connection, shown, offered, day)
 
-    shown, current = await run_in_threadpool(parts.database.read, look)
-    members = await renewed(parts, seat.club, what, offered, [shown], {shown.owner.id: current}, day)
+    shown, current = await context.read(look)
+    members = await renewed(context, member.club, what, offered, [shown], {shown.owner.id: current}, day)
     if not members:
-        raise NotFound("member", member)
-    return ShownPage(offered, members, None, day)
+        raise NotFound("member", name)
+    return ShownPage(offered, members, None, day), members[0]
 
 
-async def newest_offered(parts: runtime.Context, seat: Membership, identity: str) -> ClubOffer:
+async def newest_offered(context: Context, member: Membership, identity: str) -> ClubOffer:
     """The newest revision, with its document read once the session is closed. Raises NotFound."""
-    offered = await run_in_threadpool(
-        parts.database.read, lambda connection: OfferStore(connection, seat.club).newest(identity)
-    )
-    await run_in_threadpool(_read, offered)
+    offered = await context.read(lambda connection: OfferStore(connection, member.club).newest(identity))
+    await context.run(lambda: _read(offered))
     return offered
 
 
 async def renewed(
-    parts: runtime.Context,
+    context: Context,
     club: str,
     what: str,
     offered: ClubOffer,
@@ -136,7 +115,7 @@ async def renewed(
     members, new = [], []
     for shown in found:
         if shown.basis != bases[shown.owner.id]:
-            shown = await parts.limiter.run(partial(_evaluated, parts, offered, shown, day))
+            shown = await context.compute(partial(_evaluated, context, offered, shown, day))
             new.append(shown)
         members.append(shown)
     if not new:
@@ -149,17 +128,15 @@ async def renewed(
 
     # That it could not be written is no reason to refuse a request that only reads.
     with suppress(SetwrightError):
-        await run_in_threadpool(parts.database.write, remember)
+        await context.write(remember)
     owners = [shown.owner.id for shown in members]
-    still = await run_in_threadpool(
-        parts.database.read, lambda c: ShownStore(c, club, offered.definition).still(what, owners)
-    )
+    still = await context.read(lambda c: ShownStore(c, club, offered.definition).still(what, owners))
     return [shown for shown in members if shown.owner.id in still]
 
 
-def _evaluated(parts: runtime.Context, offered: ClubOffer, shown: ShownDefinition, day: date) -> ShownDefinition:
+def _evaluated(context: Context, offered: ClubOffer, shown: ShownDefinition, day: date) -> ShownDefinition:
     """The member's coins against the newest revision, under what the member decided for the copy of it, if there is one."""
-    theirs = parts.database.read(lambda connection: theirs_of(connection, shown, offered, day))
+    theirs = context.database.read(lambda connection: theirs_of(connection, shown, offered, day))
     try:
         found = stand(theirs.measurement(offered, day))
     except Invalid:
@@ -206,12 +183,6 @@ def basis_of(connection: Connection, shown: ShownDefinition, offered: ClubOffer,
 def _decisions(connection: Connection, shown: ShownDefinition, offered: ClubOffer) -> Decisions:
     copy = CopyStore(connection, shown.owner).of(offered.definition)
     return NO_DECISIONS if copy is None else DefinitionStore(connection, shown.owner).decisions(copy.definition)
-
-
-def content_tag(value: Any) -> str:
-    """The entity tag of what is shown, and of nothing else: one that followed from the holdings' state would tell when somebody
-    got a coin that changes nothing shown."""
-    return entity_tag(written(value))
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,6 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from service import runtime
 from service.accounts.model import Owner
 from service.clubs.actions.standings import BUDGET_SECONDS, MemberSet, read_offered, theirs_of
 from service.clubs.model import ClubOffer
@@ -27,6 +26,7 @@ from service.progress.actions.evaluate import stored_set_request
 from service.progress.description import Describer, describer
 from service.progress.evaluate import EvaluationRequest
 from service.reference import actions as reference
+from service.runtime import Context
 
 
 class Collections:
@@ -35,13 +35,13 @@ class Collections:
 
     def __init__(
         self,
-        parts: runtime.Context,
+        context: Context,
         offered: ClubOffer,
         members: Mapping[str, ShownDefinition],
         promised: Mapping[Coin, int],
         day: date,
     ) -> None:
-        self._parts, self._offered, self._members = parts, offered, members
+        self._context, self._offered, self._members = context, offered, members
         self._promised, self._day = promised, day
         self._theirs: dict[str, MemberSet] = {}
         self._describers: dict[str, Describer] = {}
@@ -54,7 +54,7 @@ class Collections:
     def others(self, owner: str) -> list[EvaluationRequest]:
         """The owner's other sets: of each definition that has a published revision the one that he follows."""
         theirs, shown = self._loaded(owner), self._members[owner]
-        found = self._parts.database.read(lambda c: _others(c, shown.owner, self._offered))
+        found = self._context.database.read(lambda c: _others(c, shown.owner, self._offered))
         self.versions[owner] = _version(found)
         measurements = []
         for revision, decisions in found:
@@ -84,7 +84,7 @@ class Collections:
         """Raises Busy when the member's coins are others by now than those that the search began with."""
         if owner not in self._theirs:
             shown = self._members[owner]
-            theirs = self._parts.database.read(lambda c: theirs_of(c, shown, self._offered, self._day))
+            theirs = self._context.database.read(lambda c: theirs_of(c, shown, self._offered, self._day))
             if theirs.basis != shown.basis:
                 raise Busy("somebody's collection changed meanwhile; ask again", 1)
             self._theirs[owner] = theirs

@@ -11,12 +11,9 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import partial
-from typing import Any
 
 from sqlalchemy import Connection
-from starlette.concurrency import run_in_threadpool
 
-from service import runtime
 from service.clubs.actions.offers import sharing
 from service.clubs.actions.standings import MOST_NEW, SPARES, basis_of, newest_offered, renewed
 from service.clubs.model import ClubOffer, Membership
@@ -31,9 +28,10 @@ from service.clubs.swaps.proposal import PROPOSED, Coin, Proposal
 from service.clubs.swaps.reevaluation import Reevaluation
 from service.clubs.swaps.search import failing_members, find_swaps
 from service.errors import Busy
-from service.http.schemas.club_definitions import stamp_of
-from service.http.schemas.swaps import Seats, shown_swap, swap_key
-from service.progress.actions.evaluate import editions, today
+from service.runtime import Context
+
+Members = Mapping[str, Membership]
+"""Members by their owners' ids, which never leave the service."""
 
 # Of the solver's time, in each round of the search.
 SEARCH_SECONDS = 2.0
@@ -48,82 +46,81 @@ class SwapSearch:
     day: date
     sharing: bool
     swaps: Sequence[Swap] = ()
-    seats: Seats = field(default_factory=dict)
+    members: Members = field(default_factory=dict)
     proven: bool = False
 
-    def as_json(self, seat: Membership) -> dict[str, Any]:
-        items = [shown_swap(seat, self.offered.definition, swap, self.seats) for swap in self.swaps]
-        stamp = {"definition": stamp_of(self.offered), "evaluated_on": self.day.isoformat(), **editions()}
-        return {"items": items, "next": None, "sharing": self.sharing, "proven": self.proven, **stamp}
-
-    def named(self, key: str, seat: Membership) -> Swap | None:
+    def named(self, key: str, member: Membership) -> Swap | None:
         """The swap of this key."""
         identity = self.offered.definition
-        return next((swap for swap in self.swaps if swap_key(seat.club, identity, swap) == key), None)
+        return next((swap for swap in self.swaps if swap_key(member.club, identity, swap) == key), None)
 
 
-async def search(parts: runtime.Context, seat: Membership, identity: str) -> SwapSearch:
+def swap_key(club: str, definition: str, swap: Swap) -> str:
+    """One name for a swap, the same for each of its sides."""
+    legs = (part for leg in swap for part in (leg.giver, leg.holding, leg.receiver, leg.place))
+    return basis("swap", club, definition, *legs)
+
+
+async def search(context: Context, member: Membership, identity: str) -> SwapSearch:
     """The swaps of the best exchange that the member is a side of. Raises NotFound; Busy as long as standings of members are to
     be evaluated, of which each request does some."""
-    day, offered = today(), await newest_offered(parts, seat, identity)
-    if seat.owner.id not in await _still(parts, seat, identity, [seat.owner.id]):
+    day, offered = context.today(), await newest_offered(context, member, identity)
+    if member.owner.id not in await _still(context, member, identity, [member.owner.id]):
         return SwapSearch(offered, day, False)
-    members = await _current(parts, seat, offered, day)
-    found, proven = await _found(parts, seat, offered, members, day)
-    mine = found.seen_by(seat.owner.id)
-    owners = {seat.owner.id, *(leg.giver for swap in mine for leg in swap)}
-    still = await _still(parts, seat, identity, owners)
-    if seat.owner.id not in still:
+    members = await _current(context, member, offered, day)
+    found, proven = await _found(context, member, offered, members, day)
+    mine = found.seen_by(member.owner.id)
+    owners = {member.owner.id, *(leg.giver for swap in mine for leg in swap)}
+    still = await _still(context, member, identity, owners)
+    if member.owner.id not in still:
         return SwapSearch(offered, day, False)
     kept = [swap for swap in mine if still.issuperset(leg.giver for leg in swap)]
-    seats = await run_in_threadpool(parts.database.read, lambda connection: seats_of(connection, seat.club, owners))
+    seats = await context.read(lambda connection: members_of(connection, member.club, owners))
     kept = [swap for swap in kept if seats.keys() >= {leg.giver for leg in swap}]
     return SwapSearch(offered, day, True, kept, seats, proven)
 
 
-async def failing_sides(parts: runtime.Context, seat: Membership, swap_id: str) -> list[str]:
+async def failing_sides(context: Context, member: Membership, swap_id: str) -> list[str]:
     """The sides whose sets do not hold with the proposed swap as things are now; none where nothing is left to decide. Raises
     NotFound for whoever is no side."""
 
     def look(connection: Connection) -> Proposal:
-        return actions.get(connection, seat.owner, seat.club, swap_id, parts.clock(), sharing(connection))
+        return actions.get(connection, member.owner, member.club, swap_id, context.clock(), sharing(connection))
 
-    made = await run_in_threadpool(parts.database.read, look)
-    if made.state != PROPOSED or made.answers[seat.owner.id] is not None:
+    made = await context.read(look)
+    if made.state != PROPOSED or made.answers[member.owner.id] is not None:
         return []
-    day = today()
-    offered = await newest_offered(parts, seat, made.definition_id)
-    members = await _current(parts, seat, offered, day, made.sides)
-    prepared = await _prepared(parts, seat, offered, members, day)
-    return await parts.limiter.run(partial(failing_members, prepared.sides, prepared.check, made.legs))
+    day = context.today()
+    offered = await newest_offered(context, member, made.definition_id)
+    members = await _current(context, member, offered, day, made.sides)
+    prepared = await _prepared(context, member, offered, members, day)
+    return await context.compute(partial(failing_members, prepared.sides, prepared.check, made.legs))
 
 
-def seats_of(connection: Connection, club: str, owners: Collection[str]) -> Seats:
+def members_of(connection: Connection, club: str, owners: Collection[str]) -> Members:
     """The members by owner."""
-    return {seat.owner.id: seat for seat in ClubStore(connection).seats_of(club, owners)}
+    return {member.owner.id: member for member in ClubStore(connection).seats_of(club, owners)}
 
 
-async def _still(parts: runtime.Context, seat: Membership, identity: str, owners: Collection[str]) -> set[str]:
-    return await run_in_threadpool(
-        parts.database.read, lambda connection: ShownStore(connection, seat.club, identity).still(SPARES, owners)
-    )
+async def _still(context: Context, member: Membership, identity: str, owners: Collection[str]) -> set[str]:
+    return await context.read(lambda connection: ShownStore(connection, member.club, identity).still(SPARES, owners))
 
 
 async def _current(
-    parts: runtime.Context, seat: Membership, offered: ClubOffer, day: date, owners: Collection[str] | None = None
+    context: Context, member: Membership, offered: ClubOffer, day: date, owners: Collection[str] | None = None
 ) -> Sequence[ShownDefinition]:
     """Everybody who shares spares (or those of these owners), with the standings of now. Raises Busy when more of them than one
     request evaluates are out of date: those evaluated stay remembered."""
     bases: dict[str, str] = {}
 
     def look(connection: Connection) -> tuple[ShownDefinition, ...]:
-        found = ShownStore(connection, seat.club, offered.definition).whole(SPARES, owners)
+        found = ShownStore(connection, member.club, offered.definition).whole(SPARES, owners)
         bases.update((shown.owner.id, basis_of(connection, shown, offered, day)) for shown in found)
         return found
 
-    found = await run_in_threadpool(parts.database.read, look)
+    found = await context.read(look)
     old = [shown for shown in found if shown.basis != bases[shown.owner.id]]
-    done = await renewed(parts, seat.club, SPARES, offered, old[:MOST_NEW], bases, day)
+    done = await renewed(context, member.club, SPARES, offered, old[:MOST_NEW], bases, day)
     if len(old) > MOST_NEW:
         ready = len(found) - len(old) + len(done)
         raise Busy(f"the sets of {ready} of {len(found)} members are evaluated; ask again for the others", 1)
@@ -147,23 +144,23 @@ MOST_KEPT = 16
 
 
 async def _found(
-    parts: runtime.Context, seat: Membership, offered: ClubOffer, members: Sequence[ShownDefinition], day: date
+    context: Context, member: Membership, offered: ClubOffer, members: Sequence[ShownDefinition], day: date
 ) -> tuple[FoundSwap, bool]:
     """The best exchange and whether that is proven: searched, or as it was found lately if all that it follows from is as it
     was then."""
-    prepared = await _prepared(parts, seat, offered, members, day)
+    prepared = await _prepared(context, member, offered, members, day)
     of, kept = prepared.collections, KEPT.get(prepared.name)
 
     def is_so_still(connection: Connection) -> bool:
         return kept is not None and all(of.version(connection, owner) == v for owner, v in kept.others.items())
 
-    if kept is not None and await run_in_threadpool(parts.database.read, is_so_still):
+    if kept is not None and await context.read(is_so_still):
         return kept.found, kept.proven
     check = prepared.check
     searching = partial(
         find_swaps, prepared.sides, check, of.tell, budget_seconds=SEARCH_SECONDS, most_rounds=MOST_ROUNDS
     )
-    found = await parts.limiter.run(searching)
+    found = await context.compute(searching)
     kept = KEPT[prepared.name] = _Kept(found, found.proven and not check.is_spent, dict(of.versions))
     KEPT.move_to_end(prepared.name)
     while len(KEPT) > MOST_KEPT:
@@ -182,19 +179,17 @@ class _Prepared:
 
 
 async def _prepared(
-    parts: runtime.Context, seat: Membership, offered: ClubOffer, members: Sequence[ShownDefinition], day: date
+    context: Context, member: Membership, offered: ClubOffer, members: Sequence[ShownDefinition], day: date
 ) -> _Prepared:
     # Whose coins cannot be evaluated has nothing to swap.
     members = [shown for shown in members if shown.counts is not None]
     owners = [shown.owner.id for shown in members]
-    pieces, places = await run_in_threadpool(
-        parts.database.read, lambda c: actions.promised(c, owners, offered.definition, parts.clock())
-    )
+    pieces, places = await context.read(lambda c: actions.promised(c, owners, offered.definition, context.clock()))
     sides = [_side(shown, pieces, places) for shown in members]
-    of = Collections(parts, offered, {shown.owner.id: shown for shown in members}, pieces, day)
+    of = Collections(context, offered, {shown.owner.id: shown for shown in members}, pieces, day)
     who = sorted((shown.owner.id, shown.basis) for shown in members)
     promised = (sorted(pieces.items()), sorted((owner, *sorted(found)) for owner, found in places.items()))
-    name = basis(seat.club, offered.definition, offered.digest, day, who, promised)
+    name = basis(member.club, offered.definition, offered.digest, day, who, promised)
     return _Prepared(name, sides, SetGuard(Reevaluation(of.measurement), of.others), of)
 
 
@@ -205,7 +200,7 @@ def _side(shown: ShownDefinition, pieces: Mapping[Coin, int], places: Mapping[st
     return Side(owner, shown.places or [], spares, most, places.get(owner, frozenset()))
 
 
-def propose(connection: Connection, seat: Membership, identity: str, swap: Swap, now: datetime) -> Proposal:
+def propose(connection: Connection, member: Membership, identity: str, swap: Swap, now: datetime) -> Proposal:
     """The proposal of a swap that a search just found."""
     shares = sharing(connection, hold=True)
-    return actions.propose(connection, seat.owner, seat.club, identity, swap, shares, now)
+    return actions.propose(connection, member.owner, member.club, identity, swap, shares, now)

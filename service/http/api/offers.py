@@ -1,0 +1,305 @@
+"""What a club offers: definitions with revisions of the club's own, announced, taken by each member as a copy; and what each
+member shows the club of them."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated, Any, ClassVar, Literal
+
+import msgspec
+from fastapi import Query, Request
+from msgspec import Meta
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic_core import PydanticCustomError
+from sqlalchemy import Connection
+
+from service.clubs.actions import offers as actions
+from service.clubs.model import Announcement, ClubOffer, Consent, Copy
+from service.clubs.offers import CopyStore, OfferStore, ShownStore
+from service.database.ids import read_id
+from service.http.api.clubs import Note
+from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
+from service.http.dependencies import Context, CurrentMember, DefinitionId, Json, Steward
+from service.http.examples import CONSENT, OFFER, TAKE
+from service.http.idempotency import IdempotencyKey
+from service.http.openapi import problems, router
+from service.http.pagination import Paging, identity_key, page
+from service.http.responses import Created, Paged, Reply, Sends, Tagged, created
+from service.http.wire import In, Out, SetDocument
+
+offers = router("/v1/clubs/{club_id}", "Clubs")
+
+
+# --- requests ------------------------------------------------------------------------------------------------------------
+
+
+def _kept(value: Any) -> str:
+    identity = read_id(value) if isinstance(value, str) else None
+    if identity is None:
+        raise PydanticCustomError("id", "this is the id of a definition that is kept here")
+    return identity
+
+
+DefinitionKey = Annotated[str, BeforeValidator(_kept)]
+RevisionNumber = Annotated[int, Field(ge=1, le=2**31 - 1)]
+
+
+class OfferIn(In):
+    """A published revision of a definition of your own."""
+
+    example: ClassVar[Any] = OFFER
+
+    definition_id: DefinitionKey
+    revision: RevisionNumber | None = Field(None, description="Left out: the newest published one.")
+    note: Note | None = Field(None, description="What the members should know; it is announced.")
+
+
+class TakeIn(In):
+    """Which revision to take."""
+
+    example: ClassVar[Any] = TAKE
+
+    revision: RevisionNumber | None = Field(None, description="The club's number; left out: the newest.")
+
+
+class ConsentIn(In):
+    """What you show the club of this definition; nothing unless you say so. Takes effect with the next request."""
+
+    example: ClassVar[Any] = CONSENT
+
+    standing: bool = Field(description="Which places you have filled; never by which coin.")
+    spares: bool = Field(description="Which places your spare coins fit; nothing else of them.")
+    display: bool = Field(
+        False,
+        description="Your coins may be shown in the club's display: a coin that is shown with its facts and its issue.",
+    )
+
+
+class OfferQuery(BaseModel):
+    """Which revision."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    revision: int | None = Field(None, ge=1, le=2**31 - 1, description="The club's number; left out: the newest.")
+
+
+# --- answers -------------------------------------------------------------------------------------------------------------
+
+
+class OfferSummaryOut(Out):
+    """A definition that the club offers. The revision is the club's own number."""
+
+    id: str
+    revision: int
+    digest: str
+    title: str
+    note: str | None
+    offered_by: str
+    offered_at: datetime
+
+
+class CopyOut(Out):
+    """Your own definition that was taken from it."""
+
+    definition_id: str
+    revision: Annotated[int, Meta(description="The club's number of the revision that was taken.")]
+
+
+class OfferOut(OfferSummaryOut):
+    """A definition that the club offers, with its document and what is your own about it."""
+
+    document: SetDocument
+    copy_: CopyOut | None = msgspec.field(name="copy")
+
+
+class AnnouncementOut(Out):
+    """What is new about what the club offers."""
+
+    id: str
+    kind: Literal["offered", "revised", "withdrawn"]
+    definition_id: str
+    title: str
+    revision: int
+    note: str | None
+    by: str
+    at: datetime
+
+
+class TakenOut(CopyOut):
+    """Your new definition, published as the club offers it."""
+
+    title: str
+    digest: str
+
+
+class ConsentOut(Out):
+    """What you show the club of this definition."""
+
+    standing: bool
+    spares: bool
+    display: bool
+
+
+def _summary(offered: ClubOffer) -> dict[str, Any]:
+    return {
+        "id": offered.definition,
+        "revision": offered.number,
+        "digest": offered.digest,
+        "title": offered.title,
+        "note": offered.note,
+        "offered_by": offered.offered_by,
+        "offered_at": offered.offered_at,
+    }
+
+
+def _offer_out(offered: ClubOffer, copy: Copy | None) -> OfferOut:
+    own = None if copy is None else CopyOut(copy.definition, copy.revision)
+    return OfferOut(**_summary(offered), document=dict(offered.document), copy_=own)
+
+
+def _announcement_out(made: Announcement) -> AnnouncementOut:
+    kind: Any = made.kind
+    return AnnouncementOut(made.id, kind, made.definition, made.title, made.revision, made.note, made.by, made.at)
+
+
+def _consent_out(consent: Consent) -> ConsentOut:
+    return ConsentOut(consent.standing, consent.spares, consent.display)
+
+
+def _offer_tag(offered: ClubOffer, copy: Copy | None) -> str:
+    """Changes with the newest revision, and with one's own copy."""
+    mine = ("", "") if copy is None else (copy.definition, copy.revision)
+    return entity_tag("offer", offered.definition, offered.number, offered.digest, *mine)
+
+
+def _made(club: str, offered: ClubOffer, copy: Copy | None) -> Reply[OfferOut]:
+    where = f"/v1/clubs/{club}/definitions/{offered.definition}"
+    return created(_offer_out(offered, copy), where, _offer_tag(offered, copy))
+
+
+# --- definitions that the club offers ------------------------------------------------------------------------------------
+
+
+@offers.post("/definitions", responses=problems("clash"))
+def offer_definition(context: Context, member: Steward, key: IdempotencyKey, body: Json[OfferIn]) -> Created[OfferOut]:
+    """Offer the club a definition of your own."""
+
+    def offer(connection: Connection) -> Reply[OfferOut]:
+        asked = (body.definition_id, body.revision, body.note)
+        return _made(member.club, actions.offer(connection, member, *asked, context.now()), None)
+
+    return key.once(context.database, member.owner, offer)
+
+
+@offers.get("/definitions")
+def list_offers(request: Request, context: Context, member: CurrentMember, query: Paging) -> Paged[OfferSummaryOut]:
+    """The definitions that the club offers, page by page."""
+    return context.database.read(
+        lambda connection: page(
+            request,
+            query,
+            lambda after, limit: OfferStore(connection, member.club).page(identity_key(after), limit),
+            lambda offered: offered.definition,
+            lambda offered: OfferSummaryOut(**_summary(offered)),
+        )
+    )
+
+
+@offers.get("/definitions/{id}")
+def get_offer(
+    context: Context,
+    member: CurrentMember,
+    id: DefinitionId,
+    query: Annotated[OfferQuery, Query()],
+    known: IfNoneMatch,
+) -> Tagged[OfferOut]:
+    """A definition that the club offers, with its document."""
+
+    def find(connection: Connection) -> tuple[ClubOffer, Copy | None]:
+        store = OfferStore(connection, member.club)
+        offered = store.newest(id) if query.revision is None else store.revision(id, query.revision)
+        return offered, CopyStore(connection, member.owner).of(id)
+
+    found = context.database.read(find)
+    return known.not_modified_or(_offer_tag(*found), lambda: _offer_out(*found))
+
+
+@offers.delete("/definitions/{id}")
+def withdraw_offer(context: Context, member: Steward, id: DefinitionId, expected: IfMatch) -> None:
+    """Offer it no longer; copies stay with whoever took them."""
+
+    def withdraw(connection: Connection) -> None:
+        copy = CopyStore(connection, member.owner).of(id)
+        actions.withdraw(
+            connection, member, id, context.now(), expect=lambda before: expected.check(_offer_tag(before, copy))
+        )
+
+    context.database.write(withdraw)
+
+
+@offers.post("/definitions/{id}/revisions", responses=problems("clash"))
+def offer_revision(
+    context: Context, member: Steward, id: DefinitionId, key: IdempotencyKey, body: Json[OfferIn]
+) -> Created[OfferOut]:
+    """Offer a newer revision; members' own sets stay as they are until they take it."""
+
+    def revise(connection: Connection) -> Reply[OfferOut]:
+        asked = (body.definition_id, body.revision, body.note)
+        offered = actions.revise(connection, member, id, *asked, context.now())
+        return _made(member.club, offered, CopyStore(connection, member.owner).of(id))
+
+    return key.once(context.database, member.owner, revise)
+
+
+@offers.post("/definitions/{id}/copies", responses=problems("clash"))
+def take_offer(
+    context: Context, member: CurrentMember, id: DefinitionId, key: IdempotencyKey, body: Json[TakeIn]
+) -> Annotated[Reply[TakenOut], Sends(201, {"Location": "Where your own definition is kept."})]:
+    """Take a definition of the club's as one of your own."""
+
+    def take(connection: Connection) -> Reply[TakenOut]:
+        line, revision, copy = actions.take(connection, member, id, body.revision)
+        taken = TakenOut(copy.definition, copy.revision, revision.title, revision.digest)
+        return Reply(taken, {"Location": f"/v1/definitions/{line.id}"}, 201)
+
+    return key.once(context.database, member.owner, take)
+
+
+@offers.get("/announcements")
+def list_announcements(
+    request: Request, context: Context, member: CurrentMember, query: Paging
+) -> Paged[AnnouncementOut]:
+    """What was offered, revised and withdrawn, in order."""
+    return context.database.read(
+        lambda connection: page(
+            request,
+            query,
+            lambda after, limit: OfferStore(connection, member.club).announcements(identity_key(after), limit),
+            lambda made: made.id,
+            _announcement_out,
+        )
+    )
+
+
+# --- consent -------------------------------------------------------------------------------------------------------------
+
+
+@offers.get("/definitions/{id}/consent")
+def get_consent(context: Context, member: CurrentMember, id: DefinitionId) -> ConsentOut:
+    """What you show the club of this definition."""
+
+    def find(connection: Connection) -> Consent:
+        OfferStore(connection, member.club).newest(id)
+        return ShownStore(connection, member.club, id).consent(member.owner)
+
+    return _consent_out(context.database.read(find))
+
+
+@offers.put("/definitions/{id}/consent")
+def set_consent(context: Context, member: CurrentMember, id: DefinitionId, body: Json[ConsentIn]) -> ConsentOut:
+    """Show the club your standing, your spares or your coins in its display, or cease to: from the next request on."""
+    # Without If-Match: ceasing to show something never fails for what was said before.
+    consent = Consent(body.standing, body.spares, body.display)
+    return _consent_out(
+        context.database.write(lambda connection: actions.show(connection, member, id, consent, context.now()))
+    )
