@@ -101,7 +101,7 @@ def idempotent(
     request: Request,
     database: Database,
     owner: Owner,
-    body: object,
+    _: object,
     act: Callable[[Connection], Answer],
     *,
     hold: Callable[[Connection], None] = lambda _: None,
@@ -113,6 +113,6 @@ def idempotent(
     return RepeatableRequest(request).once(database, owner, run, hold=hold).response()
 
 
-def done_before(request: Request, database: Database, owner: Owner, body: object) -> Response | None:
+def done_before(request: Request, database: Database, owner: Owner, _: object) -> Response | None:
     done: Reply[object] | None = RepeatableRequest(request).done_before(database, owner)
     return None if done is None else done.response()

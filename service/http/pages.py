@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
 
 from service.formats.html import PAGE, PRINT, render, style_hash
 from service.http.problems import PROBLEM_KINDS, ProblemKind
@@ -60,6 +59,6 @@ def shared_page(
     )
 
 
-def display_page(shown: Mapping[str, Any], language: str) -> str:
+def display_page(shown: object, language: str) -> str:
     """A club's display as a page to print, as HTML: what is shown by page and place, then what each lent."""
     return render("display.html", sheet=PRINT, language=language, shown=shown)

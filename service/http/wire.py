@@ -160,10 +160,6 @@ def json_schema(models: Mapping[str, type[BaseModel]]) -> dict[str, Any]:
     return schemas
 
 
-# What is recorded of an attribute: a value, or an object that says what is known of it (`one_of`, `none`, `from` and `to`).
-RecordedValue = Any
-# The issue that a holding names: its id, {"one_of": [...]}, or null.
-IssueName = Any
 # A set definition as its author wrote it.
 SetDocument = Annotated[
     dict[str, Any], msgspec.Meta(description="A set definition: its schema is at /v1/schemas/set-definition.")

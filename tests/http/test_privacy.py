@@ -22,8 +22,8 @@ from service.clubs.store import ClubStore
 from service.clubs.swaps.store import SwapStore
 from service.holdings.store import HoldingStore
 from service.http import openapi
+from service.http.api import standings
 from service.http.examples import DOCUMENT
-from service.http.routes import standings
 from tests.conftest import Running
 from tests.http.clubhouse import Clubhouse, Headers, coin, founded, published
 from tests.openapi import openapi_document
@@ -214,13 +214,13 @@ async def test_a_list_that_asks_nobody_is_seen(service: Running, monkeypatch: py
 
 async def test_a_tag_that_counts_everybody_is_seen(service: Running, monkeypatch: pytest.MonkeyPatch) -> None:
     # A control: the entity tag follows from all that is kept here, as a version of the whole would.
-    scene, real = await a_scene(service), standings.content_tag
+    scene, real = await a_scene(service), standings._content_tag
     hidden = Owner((await service.client.get("/v1/account", headers=scene.hidden)).json()["id"])
 
-    def careless(value: Any) -> str:
-        return real([value, str(service.app.state.database.read(lambda c: AccountStore(c).state(hidden)))])
+    def careless(*values: Any) -> str:
+        return real(*values, str(service.app.state.database.read(lambda c: AccountStore(c).state(hidden))))
 
-    monkeypatch.setattr(standings, "content_tag", careless)
+    monkeypatch.setattr(standings, "_content_tag", careless)
     assert await leaks(scene, [adds_coins]) != []
 
 

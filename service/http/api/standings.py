@@ -15,6 +15,7 @@ from service.clubs.actions.standings import SPARES, STANDING, ShownPage, shown_o
 from service.clubs.model import ClubOffer
 from service.clubs.offers import ShownDefinition
 from service.clubs.standings import spare_id
+from service.facts.recorded import RecordedFact, RecordedIssue
 from service.http.api.clubs import SomebodyOut
 from service.http.conditional import IfNoneMatch, accepted, entity_tag
 from service.http.dependencies import Context, CurrentMember, DefinitionId, MemberId
@@ -157,8 +158,10 @@ class DisplayedOut(Out):
     status: Literal["filled", "tentative"]
     owner: Annotated[str, Meta(description="Who lends it, as the club knows the member.")]
     description: str
-    facts: Annotated[dict[str, Any], Meta(description="Those that the definition knows.")]
-    issue: Annotated[Any, Meta(description="One that the service ships; what others say stands among the facts.")]
+    facts: Annotated[dict[str, RecordedFact], Meta(description="Those that the definition knows.")]
+    issue: Annotated[
+        RecordedIssue | None, Meta(description="One that the service ships; what others say stands among the facts.")
+    ]
 
 
 class DisplayLoanOut(Out):
@@ -337,7 +340,7 @@ async def get_club_display(
 
     def printed() -> Response:
         headers = {**PRIVATE, "Content-Security-Policy": DISPLAY_POLICY, **vary}
-        written = display_page(made, str(offered.document.get("language", "en")))
+        written = display_page(value, str(offered.document.get("language", "en")))
         return Response(written, 200, headers, "text/html; charset=utf-8")
 
     reply: Reply[DisplayOut] = known.not_modified_or_response(tag, printed)

@@ -19,6 +19,7 @@ from service.clubs.swaps.actions.search import Members, failing_sides, members_o
 from service.clubs.swaps.model import Leg, Swap
 from service.clubs.swaps.proposal import Proposal
 from service.errors import Conflict
+from service.facts.recorded import RecordedFact, RecordedIssue
 from service.http.api.offers import DefinitionKey
 from service.http.api.standings import OfferStampOut, offer_stamp
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
@@ -28,7 +29,7 @@ from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.responses import Created, Paged, Reply, Tagged, created, tagged
-from service.http.wire import In, IssueName, Out, RecordedValue, Text
+from service.http.wire import In, Out, Text
 from service.progress.actions.evaluate import editions
 
 swaps = router("/v1/clubs/{club_id}", "Clubs")
@@ -68,8 +69,8 @@ class SwapCoinOut(Out):
     """All that is told of a coin."""
 
     label: str
-    issue: Annotated[IssueName, Meta(description="As its owner recorded it: an id, several, or null.")]
-    grade: Annotated[RecordedValue, Meta(description="Its owner's opinion, as it is recorded.")]
+    issue: Annotated[RecordedIssue | None, Meta(description="As its owner recorded it: an id, several, or null.")]
+    grade: Annotated[RecordedFact | None, Meta(description="Its owner's opinion, as it is recorded.")]
 
 
 class LegOut(Out, kw_only=True):
