@@ -12,8 +12,8 @@ from starlette.responses import Response
 
 from service.http import declared, openapi, problems
 from service.http.api.clubs import clubs
-from service.http.api.pieces import pieces
 from service.http.api.offers import offers
+from service.http.api.pieces import pieces
 from service.http.api.standings import standings
 from service.http.api.swaps import swaps
 from service.http.dependencies import set_context
