@@ -8,16 +8,17 @@ from contextlib import asynccontextmanager
 from typing import Any
 
 from fastapi import FastAPI
-from starlette.responses import Response
 
-from service.http import declared, openapi, problems
+from service.http import openapi, problems
 from service.http.api.clubs import clubs
 from service.http.api.offers import offers
 from service.http.api.pieces import pieces
+from service.http.api.reference import reference
+from service.http.api.service import service
 from service.http.api.standings import standings
 from service.http.api.swaps import swaps
 from service.http.dependencies import set_context
-from service.http.middleware import RequestLog, begin_log
+from service.http.middleware import HeadAsGet, RequestLog, begin_log
 from service.http.routes import (
     account,
     allocations,
@@ -29,7 +30,6 @@ from service.http.routes import (
     doubts,
     evaluations,
     exhibitions,
-    health,
     history,
     holdings,
     imports,
@@ -38,7 +38,6 @@ from service.http.routes import (
     origins,
     photos,
     pins,
-    reference,
     revisions,
     shares,
     sync,
@@ -67,7 +66,7 @@ ROUTERS = (
     insurance.router,
     issues.router,
     pieces,
-    reference.router,
+    reference,
     account.router,
     devices.router,
     shares.router,
@@ -77,7 +76,7 @@ ROUTERS = (
     offers,
     standings,
     swaps,
-    health.router,
+    service,
 )
 
 # FastAPI can report to OpenTelemetry collectors that the environment names; this service reports to nobody.
@@ -118,18 +117,10 @@ def create_app(settings: Settings) -> FastAPI:
     )
     app.state.settings = settings
     problems.install(app)
+    app.add_middleware(HeadAsGet)
     app.add_middleware(RequestLog)
     for router in ROUTERS:
         app.include_router(router)
-
-    @app.get(
-        "/openapi.json",
-        **declared.operation(
-            "get_openapi", "This document", tag="Service", access=openapi.OPEN, answer="application/json"
-        ),
-    )
-    async def openapi_document() -> Response:
-        return Response(openapi.encoded(app), media_type="application/json")
 
     # FastAPI's own way to ask for the document leads to the mended one.
     app.openapi = lambda: openapi.document(app)  # type: ignore[method-assign]

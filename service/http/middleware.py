@@ -26,6 +26,33 @@ def begin_log(level: str) -> None:
     logging.getLogger("httpcore").setLevel(logging.WARNING)
 
 
+class HeadAsGet:
+    """Answers HEAD as GET without the body (RFC 9110, section 9.3.2): the same status and headers."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http" or scope["method"] != "HEAD":
+            await self._app(scope, receive, send)
+            return
+        is_sent = False
+
+        async def listen() -> Message:
+            # An answer without an end, such as a stream of events, ends when its reader goes away.
+            return {"type": "http.disconnect"} if is_sent else await receive()
+
+        async def without_body(message: Message) -> None:
+            nonlocal is_sent
+            if message["type"] == "http.response.start":
+                await send(message)
+            elif message["type"] == "http.response.body" and not is_sent:
+                is_sent = True
+                await send({"type": "http.response.body", "body": b"", "more_body": False})
+
+        await self._app({**scope, "method": "GET"}, listen, without_body)
+
+
 class RequestLog:
     """Logs method, route template, status and milliseconds: never an address with its query, a header or a body, which
     may hold secrets. An unforeseen error is logged as its kind and its places in the code, without its text."""

@@ -1,0 +1,190 @@
+"""Reference data: attributes, functions, vocabularies, the schema of a definition. The catalogue: issues.py."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any
+
+from fastapi import Request
+from msgspec import Meta
+from starlette.responses import Response
+
+from service.facts.attributes import Attribute
+from service.facts.core import CORE
+from service.facts.vocabulary import Concept, Vocabulary
+from service.http.conditional import IfNoneMatch, entity_tag
+from service.http.openapi import problems, router
+from service.http.problems import base_url
+from service.http.responses import PRIVATE, Reply, Sends, encode
+from service.http.wire import Out, PageOut
+from service.reference import actions
+from service.rules.document import json_schema
+from service.rules.operators import FUNCTIONS, Operator
+
+reference = router("/v1", "Reference")
+_SKOS = "application/ld+json"
+_VARY = {"Vary": "Accept"}
+
+
+class AttributeOut(Out):
+    """One thing that can be known of a coin."""
+
+    name: str
+    type: str
+    many: bool
+    unit: str | None
+    vocabulary: str | None
+    low: int | None
+    high: int | None
+    label: str
+    help: str
+    look_at: Annotated[str, Meta(description="Where to look on the coin to find out.")]
+    source: str
+    values: list[str]
+    synonyms: dict[str, str]
+
+
+class FunctionOut(Out):
+    """One function of the rule language."""
+
+    name: str
+    signature: str
+    meaning: str
+    example: str
+
+
+class VocabularySummaryOut(Out):
+    """A vocabulary in a list."""
+
+    name: str
+    label: str
+    edition: str
+    source: str
+    notice: str
+    size: int
+
+
+class ConceptOut(Out):
+    """One term."""
+
+    id: str
+    label: str
+    broader: list[str]
+    alternative_labels: list[str]
+    note: str
+    ended: str | None
+    current: bool
+    matches: list[str]
+
+
+class VocabularyOut(VocabularySummaryOut):
+    """A vocabulary with its terms."""
+
+    concepts: list[ConceptOut]
+
+
+def _attribute_out(attribute: Attribute) -> AttributeOut:
+    names = ("name", "type", "many", "unit", "vocabulary", "low", "high", "label", "help", "look_at", "source")
+    plain = {name: getattr(attribute, name) for name in names}
+    return AttributeOut(**plain, values=list(attribute.values), synonyms=dict(attribute.synonyms))
+
+
+def _function_out(operator: Operator) -> FunctionOut:
+    return FunctionOut(operator.name, operator.signature, operator.meaning, operator.example)
+
+
+def _summary(scheme: Vocabulary) -> dict[str, Any]:
+    names = ("name", "label", "edition", "source", "notice")
+    return {**{name: getattr(scheme, name) for name in names}, "size": len(scheme.concepts)}
+
+
+def _concept_out(concept: Concept) -> ConceptOut:
+    return ConceptOut(
+        concept.id,
+        concept.label,
+        list(concept.broader),
+        list(concept.alternative_labels),
+        concept.note,
+        None if concept.ended is None else concept.ended.isoformat(),
+        concept.current,
+        list(concept.matches),
+    )
+
+
+@reference.get("/attributes")
+async def list_attributes() -> PageOut[AttributeOut]:
+    """What can be known of a coin."""
+    return PageOut([_attribute_out(entry) for entry in CORE.values()], None)
+
+
+@reference.get("/functions")
+async def list_functions() -> PageOut[FunctionOut]:
+    """Functions of the rule language."""
+    return PageOut([_function_out(entry) for entry in FUNCTIONS], None)
+
+
+@reference.get("/vocabularies")
+def list_vocabularies() -> PageOut[VocabularySummaryOut]:
+    """Concept schemes."""
+    schemes = actions.vocabularies().values()
+    return PageOut([VocabularySummaryOut(**_summary(scheme)) for scheme in schemes], None)
+
+
+@reference.get("/vocabularies/{name}", responses=problems("not-found"))
+def get_vocabulary(
+    request: Request, name: str, known: IfNoneMatch
+) -> Annotated[Reply[VocabularyOut], Sends(media=(_SKOS,))]:
+    """One concept scheme; as SKOS with Accept: application/ld+json."""
+    scheme = actions.vocabulary(name)
+    skos = _SKOS in request.headers.get("accept", "")
+    tag = entity_tag(actions.edition(), name, skos)
+    if skos:
+        address = f"{base_url(request)}/v1/vocabularies/{name}"
+        made: Reply[VocabularyOut] = known.not_modified_or_response(
+            tag, lambda: Response(encode(as_skos(scheme, address)), 200, {**PRIVATE, **_VARY}, _SKOS)
+        )
+        return made
+    concepts = [_concept_out(concept) for concept in scheme.concepts.values()]
+    return known.not_modified_or(tag, lambda: VocabularyOut(**_summary(scheme), concepts=concepts), _VARY)
+
+
+@reference.get("/schemas/set-definition")
+def get_definition_schema() -> Annotated[Response, Sends(media=("application/schema+json",))]:
+    """The JSON Schema of a set definition."""
+    return Response(encode(json_schema()), 200, PRIVATE, "application/schema+json")
+
+
+def as_skos(vocabulary: Vocabulary, address: str) -> dict[str, Any]:
+    """The scheme as JSON-LD in SKOS (W3C Recommendation, 18 August 2009). Terms are fragments of the scheme's
+    address."""
+    scheme: Mapping[str, Any] = {
+        "@id": address,
+        "@type": "skos:ConceptScheme",
+        "skos:prefLabel": vocabulary.label or vocabulary.name,
+        "skos:note": vocabulary.notice,
+        "skos:hasTopConcept": [_term(address, c.id) for c in vocabulary.concepts.values() if not c.broader],
+    }
+    return {
+        "@context": {"skos": "http://www.w3.org/2004/02/skos/core#"},
+        "@graph": [scheme, *(_skos_concept(concept, address) for concept in vocabulary.concepts.values())],
+    }
+
+
+def _skos_concept(concept: Concept, address: str) -> dict[str, Any]:
+    parts = {
+        "skos:broader": [_term(address, upper) for upper in concept.broader],
+        "skos:altLabel": list(concept.alternative_labels),
+        "skos:note": concept.note,
+    }
+    return {
+        "@id": f"{address}#{concept.id}",
+        "@type": "skos:Concept",
+        "skos:notation": concept.id,
+        "skos:prefLabel": concept.label,
+        "skos:inScheme": {"@id": address},
+        **{name: part for name, part in parts.items() if part},
+    }
+
+
+def _term(address: str, identity: str) -> dict[str, str]:
+    return {"@id": f"{address}#{identity}"}

@@ -1,0 +1,110 @@
+"""The service itself: what it is, whether it can serve, its operations, and the pages that explain problems."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from fastapi import Request
+from msgspec import Meta
+from starlette.responses import FileResponse, HTMLResponse, Response
+
+from service.database.migrate import current, newest
+from service.errors import NotFound
+from service.formats.html import render
+from service.http import openapi
+from service.http.conditional import accepted
+from service.http.dependencies import Context
+from service.http.openapi import problems, router
+from service.http.pages import problem_page, problems_page
+from service.http.problems import PROBLEM_KINDS, Problem
+from service.http.responses import Reply, Sends
+from service.http.wire import Out
+from service.settings import engine_version
+
+service = router("", "Service")
+
+_STATIC = Path(__file__).resolve().parents[1] / "static"
+# What /docs loads, all from here.
+_ASSETS = {"swagger-ui-bundle.js": "text/javascript", "docs.js": "text/javascript", "swagger-ui.css": "text/css"}
+_DOCS_POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; connect-src 'self'; "
+    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+Page = Annotated[Response, Sends(media=("text/html",))]
+
+
+class RootOut(Out):
+    """What this service is, and where to go."""
+
+    name: str
+    version: str
+    description: str
+    docs: Annotated[str, Meta(description="A page with all operations.")]
+    openapi: Annotated[str, Meta(description="All operations as an OpenAPI document.")]
+    problems: Annotated[str, Meta(description="A page with all kinds of problems.")]
+    ready: Annotated[str, Meta(description="Whether the service can serve.")]
+
+
+class HealthOut(Out):
+    """How the service is."""
+
+    status: Literal["up", "ready"]
+
+
+@service.get("/")
+async def get_root(request: Request) -> Annotated[Reply[RootOut], Sends(media=("text/html",))]:
+    """What this service is, and where to go; a page for a browser."""
+    if accepted(request, {"json": "application/json", "html": "text/html"}) == "html":
+        return HTMLResponse(render("root.html", version=engine_version()), headers={"Vary": "Accept"})  # type: ignore[return-value]
+    about = "Stores set definitions of coins collected by type and evaluates collections against them."
+    value = RootOut("Setwright", engine_version(), about, "/docs", "/openapi.json", "/problems", "/health/ready")
+    return Reply(value, {"Vary": "Accept"})
+
+
+@service.get("/docs")
+async def get_docs() -> Page:
+    """All operations, to read and try, as a page; it loads nothing from elsewhere."""
+    return HTMLResponse(render("docs.html"), headers={"Content-Security-Policy": _DOCS_POLICY})
+
+
+@service.get("/docs/assets/{name}", responses=problems("not-found"))
+async def get_docs_asset(name: str) -> Annotated[Response, Sends(media=("text/javascript", "text/css"))]:
+    """A file that the page of operations loads."""
+    if name not in _ASSETS:
+        raise NotFound("file", name[:60])
+    return FileResponse(_STATIC / name, media_type=_ASSETS[name])
+
+
+@service.get("/openapi.json")
+async def get_openapi(request: Request) -> Annotated[Response, Sends(media=("application/json",))]:
+    """This document."""
+    return Response(openapi.encoded(request.app), media_type="application/json")
+
+
+@service.get("/health/live")
+async def health_live() -> HealthOut:
+    """Whether the process is up."""
+    return HealthOut("up")
+
+
+@service.get("/health/ready", responses=problems("not-ready", "busy"))
+def health_ready(context: Context) -> HealthOut:
+    """Whether the database can be reached and is at this program's version."""
+    if context.database.read(current) != newest():
+        raise Problem("not-ready", "the database is not at the version that this program needs")
+    return HealthOut("ready")
+
+
+@service.get("/problems")
+async def list_problems() -> Page:
+    """All kinds of problems, as a page."""
+    return HTMLResponse(problems_page())
+
+
+@service.get("/problems/{kind}", responses=problems("not-found"))
+async def explain_problem(kind: str) -> Page:
+    """What a kind of problem means, as a page."""
+    if kind not in PROBLEM_KINDS:
+        raise NotFound("kind of problem", kind[:60])
+    return HTMLResponse(problem_page(PROBLEM_KINDS[kind]))
