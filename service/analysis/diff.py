@@ -9,9 +9,11 @@ same.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
+
+from msgspec import Struct
 
 from service.analysis.overlap import CHANGED, COMPARISON_WORK, EQUAL, NARROWED, SAME, WIDENED, Relation, RuleComparison
 from service.analysis.place_matching import UNIT_KINDS, PlaceMatching, Unit, match_places, units_of
@@ -51,12 +53,20 @@ CHANGE_KINDS = (
 )
 
 
+class KeysChange(Struct, frozen=True):
+    """The keys that a group has more and fewer."""
+
+    added: list[str]
+    removed: list[str]
+
+
 @dataclass(frozen=True, slots=True)
 class DefinitionChange:
     """One change. `old` and `new` are the ids (of places, groups, constraints, attributes, pages) that it is about in either
     revision, with JSON pointers into their documents. `before` and `after` are what is said there. `gained` and `lost` are
-    facts of a coin that is taken only now, only before; `limit` names what kept an exact answer away. `more` has what only
-    its kind has: `places` of a scope's change, by what becomes of them; `keys` added and removed."""
+    facts of a coin that is taken only now, only before; `limit` names what kept an exact answer away. What only some kinds
+    have: `places` that a scope's change reaches, as pairs (old and new id) by what becomes of them; the `keys` of a group;
+    `counted`, how what a constraint counts changed."""
 
     kind: str
     old: tuple[str, ...] = ()
@@ -68,15 +78,9 @@ class DefinitionChange:
     gained: dict[str, Any] | None = None
     lost: dict[str, Any] | None = None
     limit: str | None = None
-    more: Mapping[str, Any] = field(default_factory=dict)
-
-    def as_json(self) -> dict[str, Any]:
-        """The change as plain values; absent parts are left out."""
-        parts: dict[str, Any] = {"kind": self.kind, "old": list(self.old), "new": list(self.new)}
-        parts |= {"old_pointers": list(self.old_pointers), "new_pointers": list(self.new_pointers)}
-        named = {"before": self.before, "after": self.after, "newly_accepted": self.gained}
-        named |= {"no_longer_accepted": self.lost, "limit": self.limit, **self.more}
-        return parts | {name: part for name, part in named.items() if part is not None}
+    places: Mapping[str, list[list[str]]] | None = None
+    keys: KeysChange | None = None
+    counted: str | None = None
 
 
 @dataclass(frozen=True)
@@ -143,8 +147,7 @@ class _Compare:
         at = (("/scope",) if before else (), ("/scope",) if after else ())
         places = self._reached() if relation.word != EQUAL else {}
         texts = (before.text if before else None, after.text if after else None)
-        more = {"places": places} if places else {}
-        yield _of_relation("scope", relation, ((), (), *at), texts, more)
+        yield replace(_of_relation("scope", relation, ((), (), *at), texts), places=places or None)
 
     def _reached(self) -> dict[str, list[list[str]]]:
         """The places whose own rule is the same, by what the other scope makes of them."""
@@ -228,7 +231,7 @@ class _Compare:
         if added or removed or _sense_of_keys(before.keys) != _sense_of_keys(after.keys):
             said = (_own(self.old, old, "keys"), _own(self.new, new, "keys"))
             change = _of_units("keys-changed", (old,), (new,), "keys", *said)
-            yield replace(change, more={"keys": {"added": added, "removed": removed}})
+            yield replace(change, keys=KeysChange(added, removed))
 
     def _order(self) -> Iterator[DefinitionChange]:
         for kind in UNIT_KINDS:
@@ -279,8 +282,7 @@ class _Compare:
         if before.where is None or after.where is None or before.where.predicate == after.where.predicate:
             return change
         relation = self.among.relation(before.where.predicate, after.where.predicate)
-        counted = {"counted": relation.word}
-        return replace(change, gained=relation.gained, lost=relation.lost, limit=relation.limit, more=counted)
+        return replace(change, gained=relation.gained, lost=relation.lost, limit=relation.limit, counted=relation.word)
 
     def _pages(self) -> Iterator[DefinitionChange]:
         heirs = {old: new.id for old, new in self.matching.heirs.items()}
@@ -319,11 +321,10 @@ def _of_relation(
     relation: Relation,
     at: tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...], tuple[str, ...]],
     texts: tuple[str | None, str | None],
-    more: Mapping[str, Any] | None = None,
 ) -> DefinitionChange:
     word = _REWORDED if relation.word == EQUAL else relation.word
     change = DefinitionChange(f"{what}-{word}", *at, *texts)
-    return replace(change, gained=relation.gained, lost=relation.lost, limit=relation.limit, more=more or {})
+    return replace(change, gained=relation.gained, lost=relation.lost, limit=relation.limit)
 
 
 def _of_units(

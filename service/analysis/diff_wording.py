@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from typing import Any
+from decimal import Decimal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar
 
-from service.analysis.diff import DefinitionChange, DefinitionDiff
+import msgspec
+from msgspec import UNSET, Meta, Struct, UnsetType
+
+from service.analysis.diff import CHANGE_KINDS, DefinitionChange, DefinitionDiff, KeysChange
 from service.facts.holding import read_facts
 from service.facts.knowledge import NONE, Among, Value
+from service.facts.recorded import RecordedFact
 from service.rules.definition import Definition
 from service.rules.predicates import And, Comparison, Const, Count, IsNull, Predicate, Ref, SetComparison
 from service.rules.wording import Speaker, listed
@@ -19,6 +24,60 @@ _LIMIT_WORDING: Mapping[str, str] = {
     "attribute": "the two revisions understand an attribute in different ways",
 }
 
+if TYPE_CHECKING:
+    ChangeKind = str
+    DocumentPart = Any
+else:
+    ChangeKind = Literal[CHANGE_KINDS]
+    DocumentPart = Annotated[
+        Any,
+        Meta(
+            description="What the document says there: a text, a number, a list, or an object such as a constraint or the "
+            "declaration of an attribute.",
+            extra_json_schema={
+                "anyOf": [
+                    *({"type": name} for name in ("string", "number", "object")),
+                    {"type": "array", "items": {"anyOf": [{"type": "string"}, {"type": "object"}]}},
+                ]
+            },
+        ),
+    ]
+T = TypeVar("T")
+
+
+class RevisionChange(Struct, kw_only=True):
+    """One change by its meaning. A place has its id in either revision and a JSON pointer into either document."""
+
+    kind: ChangeKind
+    old: list[str]
+    new: list[str]
+    old_pointers: list[str]
+    new_pointers: list[str]
+    before: DocumentPart | UnsetType = UNSET
+    after: DocumentPart | UnsetType = UNSET
+    newly_accepted: Annotated[
+        dict[str, RecordedFact] | UnsetType, Meta(description="The facts of a coin that only now fits.")
+    ] = UNSET
+    no_longer_accepted: Annotated[
+        dict[str, RecordedFact] | UnsetType, Meta(description="The facts of a coin that only fitted before.")
+    ] = UNSET
+    limit: Annotated[
+        str | UnsetType,
+        Meta(description="What kept an exact answer away: budget, arithmetic, attribute, or pairs of places."),
+    ] = UNSET
+    places: Annotated[
+        Mapping[str, list[list[str]]] | UnsetType,
+        Meta(
+            description="What a change of the scope makes (widened, narrowed, changed, undecided) of places whose own rule is "
+            "the same: pairs of the old and the new id."
+        ),
+    ] = UNSET
+    keys: KeysChange | UnsetType = UNSET
+    counted: Annotated[
+        str | UnsetType, Meta(description="How the rule that a constraint counts by changed: as a rule does.")
+    ] = UNSET
+    words: Annotated[str, Meta(description="The change as a sentence.")]
+
 
 def diff_in_words(difference: DefinitionDiff) -> list[str]:
     """One sentence for each change, in their order."""
@@ -26,10 +85,39 @@ def diff_in_words(difference: DefinitionDiff) -> list[str]:
     return [teller.sentence(change) for change in difference.changes]
 
 
-def changes_as_json(difference: DefinitionDiff) -> list[dict[str, Any]]:
-    """Each change as plain values, with its sentence as `words`."""
+def worded_changes(difference: DefinitionDiff) -> list[RevisionChange]:
+    """Each change with its sentence, as it is sent."""
     words = diff_in_words(difference)
-    return [{**change.as_json(), "words": said} for change, said in zip(difference.changes, words, strict=True)]
+    return [_worded(change, sentence) for change, sentence in zip(difference.changes, words, strict=True)]
+
+
+def changes_as_json(difference: DefinitionDiff) -> list[dict[str, Any]]:
+    """The changes as plain values."""
+    plain: list[dict[str, Any]] = msgspec.to_builtins(worded_changes(difference), builtin_types=(Decimal,))
+    return plain
+
+
+def _worded(change: DefinitionChange, sentence: str) -> RevisionChange:
+    return RevisionChange(
+        kind=change.kind,
+        old=list(change.old),
+        new=list(change.new),
+        old_pointers=list(change.old_pointers),
+        new_pointers=list(change.new_pointers),
+        before=_or_unset(change.before),
+        after=_or_unset(change.after),
+        newly_accepted=_or_unset(change.gained),
+        no_longer_accepted=_or_unset(change.lost),
+        limit=_or_unset(change.limit),
+        places=_or_unset(change.places),
+        keys=_or_unset(change.keys),
+        counted=_or_unset(change.counted),
+        words=sentence,
+    )
+
+
+def _or_unset(part: T | None) -> T | UnsetType:
+    return UNSET if part is None else part
 
 
 class _Teller:
@@ -53,7 +141,7 @@ class _Teller:
             rule = "The scope" if change.kind.startswith("scope") else f"The rule of {_inside(self._who(change))}"
             return f"{rule} is worded anew and means the same as before."
         told = self._coins(subject, change, event)
-        places = change.more.get("places")
+        places = change.places
         return f"{told} {self._reached(places)}" if places else told
 
     def _coins(self, subject: str, change: DefinitionChange, event: str) -> str:
@@ -127,9 +215,9 @@ class _Teller:
         return f"{self._who(change)} has {_count(change.after, 'place')} now instead of {change.before}."
 
     def _keys_changed(self, change: DefinitionChange) -> str:
-        keys = change.more["keys"]
-        parts = [f"new places for {_some(keys['added'])}"] if keys["added"] else []
-        parts += [f"no more places for {_some(keys['removed'])}"] if keys["removed"] else []
+        keys = change.keys
+        parts = [f"new places for {_some(keys.added)}"] if keys and keys.added else []
+        parts += [f"no more places for {_some(keys.removed)}"] if keys and keys.removed else []
         if not parts:
             return f"{self._who(change)} has its places from elsewhere now, and they are the same."
         return f"{self._who(change)} has {' and '.join(parts)}."

@@ -32,17 +32,19 @@ class Sends:
 
 @dataclass(frozen=True, slots=True)
 class Reply(Generic[T]):
-    """An answer before it is sent. `status` None: the operation's own. `encoded`: the body as it was sent before."""
+    """An answer before it is sent. `status` None: the operation's own. `encoded`: the body where it is not the value's JSON
+    that is to be made now, in `media_type`."""
 
     value: T
     headers: Mapping[str, str] = field(default_factory=dict)
     status: int | None = None
     encoded: bytes | None = None
+    media_type: str = "application/json"
 
     def response(self, status: int = 200) -> Response:
         code = self.status or status
         body = self.encoded if self.encoded is not None else encode(self.value)
-        media_type = "application/json" if body and code not in (204, 304) else None
+        media_type = self.media_type if body and code not in (204, 304) else None
         return Response(body, code, {**PRIVATE, **self.headers}, media_type)
 
 

@@ -8,13 +8,14 @@ from itertools import product
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from service.analysis import diff, overlap, place_matching
 from service.analysis.diff import CHANGE_KINDS, DefinitionChange, diff_definitions
-from service.analysis.diff_wording import diff_in_words, text_lines
+from service.analysis.diff_wording import RevisionChange, diff_in_words, text_lines, worded_changes
 from service.facts.truth import NO, UNDECIDED
 from service.reference import shipped
 from service.rules.cql2.expression import parse
@@ -140,7 +141,7 @@ def test_under_a_scope_the_effective_rule_is_what_is_compared(pair: tuple[Any, A
     # Another scope moves the place: the place's own change tells of it, or the scope's does.
     moved = {"op": "and", "args": [later, pair[1]]}
     found = changed(one(pair[0], scope=scope), one(pair[1], scope=later))
-    by_scope = [c.more["places"] for c in found if c.kind.startswith("scope-") and "places" in c.more]
+    by_scope = [c.places for c in found if c.kind.startswith("scope-") and c.places is not None]
     said = told_of(found)
     word = next(iter(by_scope[0])) if by_scope and said == "reworded" else said
     assume(word != "undecided" and "scope-undecided" not in [change.kind for change in found])
@@ -155,7 +156,7 @@ def test_the_enumeration_sees_a_comparison_that_is_wrong(monkeypatch: pytest.Mon
 
     def blind(wanted: Any, *rest: Any, **more: Any) -> Any:
         """Answers one of the two questions with no."""
-        return overlap.Found(NO) if wanted[0].rule == a_rule(old) else real(wanted, *rest, **more)
+        return overlap.Witness(NO) if wanted[0].rule == a_rule(old) else real(wanted, *rest, **more)
 
     monkeypatch.setattr(overlap, "find_witness", blind)
     with pytest.raises(AssertionError):
@@ -178,10 +179,10 @@ def test_what_is_past_the_budget_is_undecided_and_says_so() -> None:
 def test_questions_that_end_at_their_limit_cannot_go_on_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
     asked = 0
 
-    def endless(*_: Any, **__: Any) -> overlap.Found:
+    def endless(*_: Any, **__: Any) -> overlap.Witness:
         nonlocal asked
         asked += 1
-        return overlap.Found(UNDECIDED, limit="budget")
+        return overlap.Witness(UNDECIDED, limit="budget")
 
     monkeypatch.setattr(overlap, "find_witness", endless)
     old, new = ({f"p{n}": f"mint LIKE '%{n}{end}%'" for n in range(100)} for end in "ab")
@@ -379,7 +380,9 @@ def test_a_change_by_hand(name: str) -> None:
     for sentence in sentences:
         assert sentence[:1].isupper() or sentence.startswith("'"), sentence
         assert sentence.endswith("."), sentence
-    json.dumps([change.as_json() for change in told.changes], default=str)
+    encoded = msgspec.json.Encoder(decimal_format="number").encode(worded_changes(told))
+    sent = msgspec.json.decode(encoded, type=list[RevisionChange])
+    assert [change.words for change in sent] == sentences
 
 
 def test_every_kind_has_a_case() -> None:
@@ -407,24 +410,23 @@ TURNED = {
 def turned(change: DefinitionChange) -> str:
     """The same change seen from the other side, as text: how a change compares with another of the other direction."""
     what, _, event = change.kind.rpartition("-")
-    more = copy.deepcopy(dict(change.more))
-    if "places" in more:
-        more["places"] = {TURNED.get(w, w): sorted(p[::-1] for p in pairs) for w, pairs in more["places"].items()}
-    if "keys" in more:
-        more["keys"] = {TURNED[name]: sorted(keys) for name, keys in more["keys"].items()}
-    if "counted" in more:
-        more["counted"] = TURNED.get(more["counted"], more["counted"])
+    reached = (change.places or {}).items()
+    more = [
+        {TURNED.get(word, word): sorted(pair[::-1] for pair in pairs) for word, pairs in reached},
+        None if change.keys is None else [sorted(change.keys.removed), sorted(change.keys.added)],
+        TURNED.get(change.counted or "", change.counted),
+    ]
     kind = f"{what}-{TURNED.get(event, event)}"
     sides = [change.new, change.old, change.new_pointers, change.old_pointers, change.after, change.before]
     return json.dumps([kind, *sides, change.lost, change.gained, change.limit, more], sort_keys=True, default=str)
 
 
 def as_it_is(change: DefinitionChange) -> str:
-    more = copy.deepcopy(dict(change.more))
-    if "places" in more:
-        more["places"] = {word: sorted(pairs) for word, pairs in more["places"].items()}
-    if "keys" in more:
-        more["keys"] = {name: sorted(keys) for name, keys in more["keys"].items()}
+    more = [
+        {word: sorted(pairs) for word, pairs in (change.places or {}).items()},
+        None if change.keys is None else [sorted(change.keys.added), sorted(change.keys.removed)],
+        change.counted,
+    ]
     sides = [change.old, change.new, change.old_pointers, change.new_pointers, change.before, change.after]
     return json.dumps(
         [change.kind, *sides, change.gained, change.lost, change.limit, more], sort_keys=True, default=str
@@ -469,8 +471,8 @@ def test_every_place_is_told_of_once(old: dict[str, Any], new: dict[str, Any]) -
 def test_a_rule_that_takes_more_tells_of_a_coin() -> None:
     old = slots({**PLACE, "accepts": "denomination = 'crown' AND year_on_coin = 1901"})
     new = slots({**PLACE, "accepts": "denomination = 'crown' AND year_on_coin BETWEEN 1901 AND 1902"})
-    (change,) = changed(old, new)
-    assert change.as_json() == {
+    (sent,) = worded_changes(difference(old, new))
+    assert msgspec.to_builtins(sent) == {
         "kind": "rule-widened",
         "old": ["crown"],
         "new": ["crown"],
@@ -479,6 +481,7 @@ def test_a_rule_that_takes_more_tells_of_a_coin() -> None:
         "before": "denomination = 'crown' AND year_on_coin = 1901",
         "after": "denomination = 'crown' AND year_on_coin BETWEEN 1901 AND 1902",
         "newly_accepted": {"denomination": "crown", "year_on_coin": 1902},
+        "words": "The place 'Crown' now also takes coins that it did not take before, for example a crown dated 1902.",
     }
     assert diff_in_words(difference(old, new)) == [
         "The place 'Crown' now also takes coins that it did not take before, for example a crown dated 1902."
@@ -507,12 +510,12 @@ def test_a_scope_tells_which_places_it_reaches() -> None:
     places = [{"id": "old", "accepts": "year_on_coin < 1850"}, {"id": "new", "accepts": "year_on_coin > 1950"}]
     (change,) = changed(slots(*places, scope="year_on_coin > 1800"), slots(*places, scope="year_on_coin > 1820"))
     assert change.kind == "scope-narrowed"
-    assert change.more["places"] == {"narrowed": [["old", "old"]]}
+    assert change.places == {"narrowed": [["old", "old"]]}
     # A place whose own rule changed too is told of by itself, under both scopes.
     moved = [{"id": "old", "accepts": "year_on_coin < 1815"}, places[1]]
     found = changed(slots(*places, scope="year_on_coin > 1800"), slots(*moved, scope="year_on_coin > 1820"))
     assert [change.kind for change in found] == ["scope-narrowed", "rule-narrowed"]
-    assert "places" not in found[0].more
+    assert found[0].places is None
 
 
 def test_a_rule_that_a_constraint_counts_is_compared_too() -> None:
@@ -520,7 +523,7 @@ def test_a_rule_that_a_constraint_counts_is_compared_too() -> None:
         return ruled({"id": "few", "kind": "at_most", "where": where, "count": 1})
 
     (change,) = changed(few("grade < 10"), few("grade < 30"))
-    assert (change.more, change.lost) == ({"counted": "widened"}, None)
+    assert (change.counted, change.places, change.keys, change.lost) == ("widened", None, None, None)
     assert verdict_of("grade < 30", change.gained or {}) == "yes"
 
 
