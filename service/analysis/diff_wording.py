@@ -14,8 +14,10 @@ from service.facts.holding import read_facts
 from service.facts.knowledge import NONE, Among, Value
 from service.facts.recorded import RecordedFact
 from service.rules.definition import Definition
-from service.rules.predicates import And, Comparison, Const, Count, IsNull, Predicate, Ref, SetComparison
-from service.rules.wording import Speaker, listed
+from service.rules.labels import listed
+from service.rules.predicates import And, Comparison, IsNull, Predicate, SetComparison
+from service.rules.terms import Const, Count, Ref
+from service.rules.wording import RuleWording
 
 _MOST_NAMED = 5
 _LIMIT_WORDING: Mapping[str, str] = {
@@ -123,7 +125,7 @@ def _or_unset(part: T | None) -> T | UnsetType:
 class _Teller:
     def __init__(self, difference: DefinitionDiff) -> None:
         self.definitions = (difference.old, difference.new)
-        self.speakers = [Speaker(d.attributes, d.vocabularies) for d in self.definitions]
+        self.speakers = [RuleWording(d.attributes, d.vocabularies) for d in self.definitions]
         self.labels = [_labels(definition) for definition in self.definitions]
 
     def sentence(self, change: DefinitionChange) -> str:

@@ -26,8 +26,9 @@ from service.facts.knowledge import Value
 from service.facts.truth import NO, UNDECIDED, YES
 from service.rules.constraints import Constraint
 from service.rules.definition import Definition, OnePer
+from service.rules.labels import listed
 from service.rules.predicates import EvaluationContext, Predicate, both, reads
-from service.rules.wording import Speaker, listed
+from service.rules.wording import RuleWording
 
 ERROR, WARNING, NOTE = "error", "warning", "note"
 SEVERITIES = (ERROR, WARNING, NOTE)
@@ -81,7 +82,7 @@ class _Check:
     def __init__(self, definition: Definition, catalogue: Mapping[str, Facts], today: date) -> None:
         self.definition, self.catalogue = definition, catalogue
         self.context = EvaluationContext(today, definition.vocabularies)
-        self.speak = Speaker(definition.attributes, definition.vocabularies)
+        self.speak = RuleWording(definition.attributes, definition.vocabularies)
         self.scope = definition.scope.predicate if definition.scope is not None else None
         self.inside = () if self.scope is None else (WantedVerdict(self.scope),)
         self.groups = {group.id: (at, group) for at, group in enumerate(definition.one_per)}

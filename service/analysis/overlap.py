@@ -11,8 +11,16 @@ from service.analysis.satisfiability import WantedVerdict, Witness, find_witness
 from service.evaluation.verdicts import BUDGET
 from service.facts.attributes import Attribute, Attributes
 from service.facts.truth import NO, UNDECIDED, YES, Verdict, opposite
+from service.rules.cuts import Below
 from service.rules.definition import Definition
-from service.rules.predicates import Always, EvaluationContext, Narrower, Or, Predicate, leaves, reads
+from service.rules.predicates import (
+    Always,
+    EvaluationContext,
+    Or,
+    Predicate,
+    leaves,
+    reads,
+)
 
 EQUAL, WIDENED, NARROWED, CHANGED = "equal", "widened", "narrowed", "changed"
 COMPARISON_WORK = 8_000_000
@@ -97,7 +105,8 @@ class RuleComparison:
             if not self._clashing.isdisjoint(reads(one.rule)):
                 return _ATTRIBUTE_LIMIT
             for leaf in leaves(one.rule):
-                if isinstance(leaf, Narrower) and schemes.setdefault(leaf.name, leaf.vocabulary) != leaf.vocabulary:
+                below = (cut for cut in leaf.cuts() or () if isinstance(cut, Below))
+                if any(schemes.setdefault(cut.name, cut.vocabulary) != cut.vocabulary for cut in below):
                     return _ATTRIBUTE_LIMIT
         return None
 

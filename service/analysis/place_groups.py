@@ -10,7 +10,16 @@ from service.evaluation.column_index import Interval, interval_of, texts_of
 from service.evaluation.columns import clauses_of, grouped_by_attribute, negation_normal_form
 from service.evaluation.places import key_test
 from service.rules.definition import Definition, OnePer
-from service.rules.predicates import Const, IsNull, Not, OneOf, Or, Predicate, Ref, both, reads
+from service.rules.predicates import (
+    IsNull,
+    Not,
+    OneOf,
+    Or,
+    Predicate,
+    both,
+    reads,
+)
+from service.rules.terms import Const, Ref
 
 _MOST_COMPARED_KEYS = 60
 _MOST_KEYS_IN_A_RULE = 400

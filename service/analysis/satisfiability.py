@@ -16,7 +16,15 @@ from service.facts.attributes import Attribute
 from service.facts.holding import Facts, View
 from service.facts.knowledge import NONE, Among, Knowledge, Value, written_knowledge
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
-from service.rules.predicates import And, AnyLeaf, EvaluationContext, Not, Or, Predicate, judge
+from service.rules.predicates import (
+    And,
+    EvaluationContext,
+    Leaf,
+    Not,
+    Or,
+    Predicate,
+    judge,
+)
 
 _MOST_STEPS = 300_000
 _SOLVER_SECONDS = 1.0
@@ -86,7 +94,7 @@ def _descend(case: Case, wanted: Sequence[WantedVerdict]) -> tuple[list[Choice] 
     looks, left_open = 0, False
     each = len(case.occurrences) + len(case.joint)
 
-    def look(at: int, truths: Mapping[AnyLeaf, Verdict], world: Mapping[str, Value]) -> list[Choice] | None:
+    def look(at: int, truths: Mapping[Leaf, Verdict], world: Mapping[str, Value]) -> list[Choice] | None:
         nonlocal looks, left_open
         looks += each
         if looks > _MOST_STEPS:
@@ -126,7 +134,7 @@ def _solve(case: Case, wanted: Sequence[WantedVerdict]) -> tuple[list[Choice] | 
 
     model = cp_model.CpModel()
     picks = [[model.new_bool_var("") for _ in split.choices] for split in case.splits]
-    literals: dict[AnyLeaf, Any] = {}
+    literals: dict[Leaf, Any] = {}
     for leaf in case.distinct:
         literals[leaf] = model.new_bool_var("")
         if case.truths[leaf] is not UNDECIDED:

@@ -15,7 +15,7 @@ from service.facts.truth import YES
 from service.progress.evaluate import EvaluationRequest, build_instance
 from service.progress.unplaced import addresses
 from service.rules.definition import Definition
-from service.rules.predicates import Defunct, leaves
+from service.rules.predicates import leaves
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +75,7 @@ def _spares(board: Instance, seats: Mapping[int, Placement]) -> list[list[Any]]:
 
 def reads_the_day(definition: Definition) -> bool:
     """Whether the same coins may stand otherwise on another day."""
-    return any(isinstance(leaf, Defunct) for rule in definition.rules() for leaf in leaves(rule.predicate))
+    return any(leaf.depends_on_today for rule in definition.rules() for leaf in leaves(rule.predicate))
 
 
 def basis(*parts: object) -> str:

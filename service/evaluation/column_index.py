@@ -20,7 +20,8 @@ import numpy.typing as npt
 
 from service.facts.attributes import Attribute
 from service.facts.knowledge import NONE, Among, Between, Knowledge
-from service.rules.predicates import And, Comparison, Const, OneOf, Predicate, Ref, Within
+from service.rules.predicates import And, Comparison, Leaf, Predicate, Within
+from service.rules.terms import Const, Ref
 
 Marks = npt.NDArray[np.uint8]
 CERTAIN, DECLARED, POSSIBLE = 1, 2, 4
@@ -103,15 +104,9 @@ def _is_ordered(value: Any) -> bool:
 
 
 def texts_of(predicate: Predicate) -> tuple[str, ...] | None:
-    """The texts that the clause asks its attribute to be one of; None when it asks something else."""
-    if isinstance(predicate, Comparison) and predicate.op == "=" and isinstance(predicate.left, Ref):
-        items: Sequence[Any] = (predicate.right,)
-    elif isinstance(predicate, OneOf) and isinstance(predicate.term, Ref):
-        items = predicate.items
-    else:
-        return None
-    texts = tuple(item.constant for item in items if isinstance(item, Const) and isinstance(item.constant, str))
-    return texts if len(texts) == len(items) else None
+    """The texts, one of which the attribute of the clause must equal; None if the clause says something else."""
+    found = predicate.equal_texts if isinstance(predicate, Leaf) else None
+    return None if found is None else found[1]
 
 
 class SortedEnds:

@@ -38,7 +38,16 @@ from service.facts.attributes import Attribute
 from service.facts.holding import View
 from service.facts.knowledge import Among, Knowledge
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
-from service.rules.predicates import And, EvaluationContext, IsNull, Not, Or, Predicate, holds_in, leaves, reads
+from service.rules.predicates import (
+    And,
+    EvaluationContext,
+    Not,
+    Or,
+    Predicate,
+    holds_in,
+    leaves,
+    reads,
+)
 
 Bits = npt.NDArray[np.uint8]
 Codes = npt.NDArray[np.int64]
@@ -151,7 +160,7 @@ class Plans:
 def asks_for_none(predicate: Predicate) -> bool:
     """Whether IS NULL is asked of an attribute that another clause reads too. It makes "known to be none" a world of the whole
     rule, which a clause by itself does not see: such a rule is judged exactly, coin by coin."""
-    asked = {name for leaf in leaves(predicate) if isinstance(leaf, IsNull) for name in leaf.reads}
+    asked = {name for leaf in leaves(predicate) if leaf.asks_for_none for name in leaf.reads}
     names = [name for clause in clauses_of(predicate) for name in reads(clause)]
     return any(names.count(name) > 1 for name in asked)
 

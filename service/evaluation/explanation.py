@@ -16,9 +16,17 @@ from service.facts.holding import View
 from service.facts.knowledge import NONE, Among, Between, Knowledge, Value, in_words, written_knowledge
 from service.facts.truth import UNDECIDED, Verdict
 from service.rules.cql2.text import to_text
-from service.rules.predicates import And, AnyLeaf, EvaluationContext, Not, Or, Predicate, leaves
+from service.rules.predicates import (
+    And,
+    EvaluationContext,
+    Leaf,
+    Not,
+    Or,
+    Predicate,
+    leaves,
+)
 from service.rules.rule import Rule
-from service.rules.wording import Speaker
+from service.rules.wording import RuleWording
 
 MOST_SETTLING_FACTS = 12
 MOST_COMBINATIONS = 5_000
@@ -73,11 +81,11 @@ def explain_clauses(
     view: View,
     attributes: Mapping[str, Attribute],
     context: EvaluationContext,
-    speak: Speaker | None = None,
+    speak: RuleWording | None = None,
     sparing: StepBudget | None = None,
 ) -> list[dict[str, Any]]:
     """The clauses of every part as plain values: {"rule", "in_words", "verdict", "facts", "clauses"}."""
-    speak = speak or Speaker(attributes, context.vocabularies)
+    speak = speak or RuleWording(attributes, context.vocabularies)
     sparing = sparing or StepBudget(attributes, context)
 
     def clause(words: Rule | str, node: Predicate) -> dict[str, Any]:
@@ -184,7 +192,7 @@ def settle(
     return [SettlingFact(name, attributes[name].look_at, ()) for name in names]
 
 
-def _moves(split: Split, undecided: set[AnyLeaf]) -> bool:
+def _moves(split: Split, undecided: set[Leaf]) -> bool:
     return any(leaf in undecided for choice in split.choices for leaf in choice.truths) or any(
         split.name in leaf.reads for leaf in undecided
     )
@@ -240,15 +248,8 @@ def constants_of(case: Case, name: str) -> set[object]:
         named.update(getattr(known, "values", ()))
     if name not in case.cuts:
         # A number that a rule names need not be where its answer changes: weight + 0.5 = 2.5 changes at 2.
-        named.update(value for leaf in case.distinct if name in leaf.reads for value in _named_in(leaf))
+        named.update(value for leaf in case.distinct if name in leaf.reads for value in leaf.constants)
     return named
-
-
-def _named_in(leaf: AnyLeaf) -> Iterable[object]:
-    for part in (getattr(leaf, field, None) for field in ("left", "right", "term", "low", "high")):
-        yield part if isinstance(part, str) else getattr(part, "constant", None)
-    for item in getattr(leaf, "items", ()):
-        yield getattr(item, "constant", None)
 
 
 class RegionWording:

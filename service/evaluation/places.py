@@ -14,16 +14,15 @@ from service.rules.binding import CONCEPT
 from service.rules.definition import MOST_PLACES, Definition, OnePer
 from service.rules.predicates import (
     Comparison,
-    Const,
     EvaluationContext,
     Narrower,
     Predicate,
-    Ref,
     SetComparison,
     both,
 )
 from service.rules.preferences import Preference
 from service.rules.rule import Rule
+from service.rules.terms import Const, Ref
 
 SLOT, ONE_PER, FREE_CHOICE = "slots", "one_per", "free_choice"
 

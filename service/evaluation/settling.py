@@ -19,7 +19,15 @@ from service.facts.attributes import Attribute
 from service.facts.holding import Facts, View
 from service.facts.truth import UNDECIDED, YES, Verdict
 from service.rules.partitions import plainly_known
-from service.rules.predicates import AnyLeaf, EvaluationContext, Or, Predicate, judge, leaves, reads
+from service.rules.predicates import (
+    EvaluationContext,
+    Leaf,
+    Or,
+    Predicate,
+    judge,
+    leaves,
+    reads,
+)
 
 _TRIALS_PER_COIN = 20_000
 _MOST_RULES = 300
@@ -182,7 +190,7 @@ def _by_issue(
 
 def _worlds(
     case: Case, chosen: Sequence[Split], allowance: TrialBudget
-) -> Iterator[tuple[tuple[Choice, ...], Mapping[AnyLeaf, Verdict]]]:
+) -> Iterator[tuple[tuple[Choice, ...], Mapping[Leaf, Verdict]]]:
     """Every combination of regions of the chosen facts, with what it says of the clauses."""
     if prod(len(split.choices) for split in chosen) > MOST_COMBINATIONS:
         raise BudgetSpent
@@ -196,7 +204,7 @@ def _verdict(
     rule: Predicate,
     chosen: Sequence[Split],
     picked: Sequence[Choice],
-    truths: Mapping[AnyLeaf, Verdict],
+    truths: Mapping[Leaf, Verdict],
 ) -> Verdict:
     verdict = judge(rule, truths.__getitem__)
     return case.verdict_once(chosen, picked, rule) if verdict is UNDECIDED else verdict

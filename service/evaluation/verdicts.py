@@ -2,7 +2,7 @@
 undecided.
 
 Kleene logic on the leaves comes first and is never wrong when it says yes or no. Where it says undecided the worlds
-decide: the open attributes are split one by one into the regions that the rule's constants cut (rules/regions.py), with
+decide: the open attributes are split one by one into the regions that the rule's constants cut (rules/partitions.py), with
 Kleene's verdict after each split, until both answers have been seen or every branch is decided. Past the budget the
 verdict stays undecided and says so.
 """
@@ -15,16 +15,22 @@ from itertools import islice, product
 
 from service.facts.attributes import Attribute
 from service.facts.holding import Facts, View
-from service.facts.knowledge import Among, Value
+from service.facts.knowledge import Value
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
-from service.rules.partitions import Regions, compared_terms, has_arithmetic, plainly_known
-from service.rules.predicates import AnyLeaf, Defunct, EvaluationContext, Narrower, Predicate, judge, leaves
+from service.rules.partitions import Regions, cuts_of, plain_values, plainly_known
+from service.rules.predicates import (
+    EvaluationContext,
+    Leaf,
+    Predicate,
+    Reading,
+    judge,
+    leaves,
+)
 
 WORLD_BUDGET = 20_000
 _FEW_WORLDS = 500
-_MOST_READINGS = 256
 _MOST_CHOICES = 2_000
-BUDGET, ARITHMETIC = "budget", "arithmetic"
+BUDGET, ARITHMETIC, NO_CUTS = "budget", "arithmetic", "no-cuts"
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +47,7 @@ class Choice:
     one value of it, `values` are all that were tried; `meant` says in words what a recorded value is taken to mean."""
 
     value: Value | None
-    truths: Mapping[AnyLeaf, Verdict]
+    truths: Mapping[Leaf, Verdict]
     values: tuple[Value, ...] = ()
     meant: str | None = None
 
@@ -52,9 +58,6 @@ class Split:
 
     name: str | None
     choices: tuple[Choice, ...]
-
-
-_Reading = tuple[str | None, dict[AnyLeaf, Verdict]]
 
 
 class Case:
@@ -76,9 +79,9 @@ class Case:
         self.distinct = list(dict.fromkeys(self.occurrences))
         self.limit: str | None = None
         self.steps = 0
-        self.truths: dict[AnyLeaf, Verdict] = {}
+        self.truths: dict[Leaf, Verdict] = {}
         self.splits: list[Split] = []
-        self.joint: list[AnyLeaf] = []
+        self.joint: list[Leaf] = []
         self.plain: dict[str, Value] = {}
         self.cuts: Mapping[str, frozenset[Value]] = {}
         self._settle_leaves(attributes)
@@ -86,7 +89,7 @@ class Case:
     # -- the leaves
 
     def _settle_leaves(self, attributes: Mapping[str, Attribute]) -> None:
-        plain = {n: known.values[0] for n, known in self.facts.items() if isinstance(known, Among) and known.is_plain}
+        plain = plain_values(self.facts)
         open_leaves = []
         for leaf in self.distinct:
             if leaf.reads <= plain.keys():
@@ -101,7 +104,7 @@ class Case:
         if open_leaves:
             self._split(open_leaves, plain, attributes)
 
-    def _split(self, open_leaves: list[AnyLeaf], plain: dict[str, Value], attributes: Mapping[str, Attribute]) -> None:
+    def _split(self, open_leaves: list[Leaf], plain: dict[str, Value], attributes: Mapping[str, Attribute]) -> None:
         regions = Regions(open_leaves, self.facts, attributes, self.context.vocabularies, with_none=self.with_none)
         names = sorted({name for leaf in open_leaves for name in leaf.reads})
         candidates: dict[str, list[Value]] = {}
@@ -109,8 +112,8 @@ class Case:
             values = [plain[name]] if name in plain else regions.candidates(name)
             if values is not None:
                 candidates[name] = values
-        single: dict[str, list[AnyLeaf]] = {name: [] for name in names}
-        joint: list[AnyLeaf] = []
+        single: dict[str, list[Leaf]] = {name: [] for name in names}
+        joint: list[Leaf] = []
         for leaf in open_leaves:
             moving = leaf.reads - plain.keys() or leaf.reads
             if not all(name in candidates for name in leaf.reads):
@@ -127,21 +130,19 @@ class Case:
         for leaf in joint:
             self.truths[leaf] = self._joint_verdict(leaf, candidates, plain)
 
-    def _leave_open(self, leaf: AnyLeaf) -> None:
+    def _leave_open(self, leaf: Leaf) -> None:
         """A leaf whose worlds cannot be listed: it may go either way, which never claims too much."""
-        self.limit = (
-            ARITHMETIC if any(has_arithmetic(term) for pair in compared_terms(leaf) for term in pair) else BUDGET
-        )
+        self.limit = NO_CUTS if cuts_of(leaf) is None else ARITHMETIC if leaf.is_calculated else BUDGET
         self.truths[leaf] = UNDECIDED
         self.splits.append(Split(None, (Choice(None, {leaf: YES}), Choice(None, {leaf: NO}))))
 
     def _split_attribute(
-        self, name: str, values: list[Value], own: list[AnyLeaf], plain: dict[str, Value], keep_values: bool
+        self, name: str, values: list[Value], own: list[Leaf], plain: dict[str, Value], keep_values: bool
     ) -> None:
         choices: dict[object, Choice] = {}
         for value in values:
             world = {**plain, name: value}
-            for meant, truths in self._readings(name, value, own, world):
+            for meant, truths in self._readings(own, world):
                 key = (value if keep_values else None, tuple(truths[leaf] for leaf in own), meant)
                 known = choices.get(key)
                 tried = (value,) if known is None else (*known.values, value)
@@ -151,52 +152,25 @@ class Case:
             self.truths[leaf] = next(iter(seen)) if len(seen) == 1 else UNDECIDED
         self.splits.append(Split(name, tuple(choices.values())))
 
-    def _readings(self, name: str, value: Value, own: list[AnyLeaf], world: dict[str, Value]) -> list[_Reading]:
-        """The truths that one recorded value may mean: `bird` may be a kiwi, an issuer without a date may have ended."""
+    def _readings(self, own: list[Leaf], world: dict[str, Value]) -> list[Reading]:
+        """What the value of the attribute may mean, with the truths of its leaves: `bird` may be a kiwi, an issuer without a
+        date may have ended."""
         fixed = {leaf: leaf.holds(world, self.context) for leaf in own}
         unsettled = [leaf for leaf, verdict in fixed.items() if verdict is UNDECIDED]
-        readings: list[_Reading] = [(None, fixed)]
-        if any(isinstance(leaf, Narrower) for leaf in unsettled):
-            below = [leaf for leaf in own if isinstance(leaf, Narrower) and leaf.name == name]
-            meanings = self._meanings(value, below)
+        readings: list[Reading] = [(None, fixed)]
+        for kind, first in {type(leaf): leaf for leaf in reversed(unsettled)}.items():
+            meanings = first.readings([leaf for leaf in own if type(leaf) is kind], world, self.context)
             if meanings is None:
                 self.limit = BUDGET
                 return _either_way(fixed, unsettled)
             readings = [
-                (
-                    " and ".join(sorted(tops)) or "anything else",
-                    {**fixed, **{leaf: YES if leaf.term in tops else NO for leaf in below}},
-                )
-                for tops in sorted(meanings, key=sorted)
-            ]
-        ended = [leaf for leaf in unsettled if isinstance(leaf, Defunct)]
-        if ended:
-            readings = [
-                (words, {**truths, **dict.fromkeys(ended, way)})
-                for _, truths in readings
-                for words, way in (("an issuer that has ended", YES), ("an issuer that still exists", NO))
+                (" and ".join(filter(None, (before, words))) or None, {**truths, **more})
+                for before, truths in readings
+                for words, more in meanings
             ]
         return readings
 
-    def _meanings(self, value: Value, below: list[Narrower]) -> set[frozenset[str]] | None:
-        """Which of the asked terms the value stands at or below, for every concept that it may stand for."""
-        scheme = self.context.vocabularies[below[0].vocabulary]
-        asked = [leaf.term for leaf in below]
-        terms = value if isinstance(value, frozenset) else (value,)
-        unions: set[frozenset[str]] = {frozenset()}
-        for term in terms:
-            if not isinstance(term, str):
-                continue
-            meant = {
-                frozenset(top for top in asked if scheme.is_at_or_below(lower, top))
-                for lower in (term, *scheme.below.get(term, ()))
-            }
-            unions = {union | tops for union in unions for tops in meant}
-            if len(unions) > _MOST_READINGS:
-                return None
-        return unions
-
-    def _joint_verdict(self, leaf: AnyLeaf, candidates: dict[str, list[Value]], plain: dict[str, Value]) -> Verdict:
+    def _joint_verdict(self, leaf: Leaf, candidates: dict[str, list[Value]], plain: dict[str, Value]) -> Verdict:
         """The verdict of a leaf over several open attributes, by trying their values together, within the budget."""
         names = sorted(leaf.reads - plain.keys())
         size = 1
@@ -267,7 +241,7 @@ class Case:
 
     def settled(
         self, splits: Iterable[Split], picked: Iterable[Choice]
-    ) -> tuple[dict[AnyLeaf, Verdict], dict[str, Value]]:
+    ) -> tuple[dict[Leaf, Verdict], dict[str, Value]]:
         """The truths of the leaves, and the world so far, once these splits are decided for these choices."""
         truths, world = dict(self.truths), dict(self.plain)
         for split, choice in zip(splits, picked, strict=True):
@@ -300,7 +274,7 @@ class Case:
     def _descend(
         self,
         splits: list[Split],
-        start: Mapping[AnyLeaf, Verdict],
+        start: Mapping[Leaf, Verdict],
         world: Mapping[str, Value],
         budget: int,
         part: Predicate | None = None,
@@ -310,7 +284,7 @@ class Case:
         seen: set[Verdict] = set()
         steps = 0
 
-        def descend(at: int, truths: Mapping[AnyLeaf, Verdict], world: Mapping[str, Value]) -> bool:
+        def descend(at: int, truths: Mapping[Leaf, Verdict], world: Mapping[str, Value]) -> bool:
             """False when the budget is spent."""
             nonlocal steps
             steps += 1
@@ -342,9 +316,9 @@ class Case:
         return seen, not finished
 
 
-def _either_way(fixed: dict[AnyLeaf, Verdict], unsettled: list[AnyLeaf]) -> list[_Reading]:
+def _either_way(fixed: Mapping[Leaf, Verdict], unsettled: list[Leaf]) -> list[Reading]:
     """Past the budget of meanings: each unsettled leaf may go either way, which never claims too much."""
-    readings = [fixed]
+    readings = [dict(fixed)]
     for leaf in unsettled[:8]:
         readings = [{**reading, leaf: way} for reading in readings for way in (YES, NO)]
     return [(None, reading) for reading in readings]

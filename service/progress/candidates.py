@@ -17,7 +17,7 @@ from service.facts.knowledge import plain_number
 from service.facts.truth import YES
 from service.progress.unplaced import Closest
 from service.progress.whatif import Evaluated, Occupant, Part
-from service.rules.wording import listed
+from service.rules.labels import listed
 
 MOST_COINS = 500
 MOST_NAMED = 6

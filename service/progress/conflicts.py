@@ -13,7 +13,7 @@ from service.evaluation.explanation import failing_clauses
 from service.evaluation.table import Table
 from service.facts.holding import Holding
 from service.progress.contests import some
-from service.rules.wording import listed
+from service.rules.labels import listed
 
 MOST_WORK = 300_000
 """Edges times rules, over all trials of what rules keep empty."""

@@ -9,7 +9,7 @@ from service.assignment.build import Instance
 from service.assignment.contests import Contest, contests
 from service.assignment.problem import Placement
 from service.facts.truth import YES
-from service.rules.wording import listed
+from service.rules.labels import listed
 
 MOST_NAMED = 6
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from service.facts.attributes import Attributes
 from service.facts.vocabulary import Vocabulary
-from service.rules.wording import listed
+from service.rules.labels import listed
 
 NOTHING = "coin, nothing recorded"
 # Of each line the first attribute that is recorded.

@@ -14,7 +14,7 @@ from service.facts.holding import Holding, View, views
 from service.facts.truth import UNDECIDED
 from service.progress.evaluate import EvaluationRequest, ensure_evaluable
 from service.rules.predicates import EvaluationContext
-from service.rules.wording import Speaker
+from service.rules.wording import RuleWording
 
 
 def explain(request: EvaluationRequest, holding: Holding, place: str | None) -> dict[str, Any]:
@@ -31,7 +31,7 @@ def explain(request: EvaluationRequest, holding: Holding, place: str | None) -> 
     others = tuple(views(other, request.issues) for other in request.holdings)
     places = _asked(places_of(definition, Collection((seen, *others), request.issues, context)), place)
     table = Table(definition.attributes, context)
-    speak = Speaker(definition.attributes, request.vocabularies)
+    speak = RuleWording(definition.attributes, request.vocabularies)
     sparing = StepBudget(definition.attributes, context)
     return {
         "holding": holding.id,
@@ -56,7 +56,7 @@ def _asked(places: Sequence[Place], name: str | None) -> list[Place]:
 
 
 def _explained(
-    place: Place, seen: tuple[View, ...], table: Table, speak: Speaker, sparing: StepBudget
+    place: Place, seen: tuple[View, ...], table: Table, speak: RuleWording, sparing: StepBudget
 ) -> dict[str, Any]:
     fit = table.fit(place.predicate, seen)
     entry: dict[str, Any] = {
@@ -74,7 +74,7 @@ def _explained(
 
 
 def _view(
-    place: Place, view: View, table: Table, speak: Speaker, sparing: StepBudget, *, alone: bool
+    place: Place, view: View, table: Table, speak: RuleWording, sparing: StepBudget, *, alone: bool
 ) -> dict[str, Any]:
     attributes, context = table.attributes, table.context
     entry: dict[str, Any] = {} if alone and view.issue is None else {"issue": view.issue}

@@ -18,7 +18,7 @@ from service.progress.decisions import KnownPlaces
 from service.progress.evaluate import EvaluationRequest, evaluate
 from service.progress.history import entries_of
 from service.rules.definition import Definition
-from service.rules.wording import listed
+from service.rules.labels import listed
 
 Pairs = tuple[tuple[str, str], ...]
 Notes = Mapping[str, Mapping[str, Any]]

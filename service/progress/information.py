@@ -24,8 +24,10 @@ from service.facts.holding import Holding, View
 from service.facts.knowledge import Among, Value, in_words, written, written_knowledge
 from service.facts.truth import UNDECIDED
 from service.progress.whatif import Evaluated
-from service.rules.predicates import Comparison, Const, EvaluationContext, Narrower, Or, Predicate, Ref
-from service.rules.wording import listed
+from service.rules.cuts import Below
+from service.rules.labels import listed
+from service.rules.predicates import Comparison, EvaluationContext, Or, Predicate
+from service.rules.terms import Const, Ref
 
 MOST_DOUBTS = 500
 MOST_EDGES = 1_000_000
@@ -342,14 +344,15 @@ def _options(split: Split, case: Case, attribute: Attribute) -> list[Value]:
 
 
 def _narrowed(value: Value, case: Case, attribute: Attribute) -> list[Value]:
-    leaves = [leaf for leaf in case.distinct if isinstance(leaf, Narrower) and leaf.name == attribute.name]
-    schemes = {leaf.vocabulary for leaf in leaves}
+    cuts = [cut for leaf in case.distinct for cut in leaf.cuts() or ()]
+    below = [cut for cut in cuts if isinstance(cut, Below) and cut.name == attribute.name]
+    schemes = {cut.vocabulary for cut in below}
     found: dict[tuple[bool, ...], Value] = {}
     for name in sorted(schemes):
         scheme = case.context.vocabularies[name]
         for term in value if isinstance(value, frozenset) else (value,):
             for lower in sorted(scheme.below.get(term, ())) if isinstance(term, str) else ():
-                pattern = tuple(scheme.is_at_or_below(lower, leaf.term) for leaf in leaves)
+                pattern = tuple(scheme.is_at_or_below(lower, cut.term) for cut in below)
                 narrower = frozenset((*(value - {term}), lower)) if isinstance(value, frozenset) else lower
                 found.setdefault(pattern, narrower)
     return list(found.values())

@@ -10,8 +10,8 @@ from service.assignment.problem import Placement
 from service.evaluation.settling import SettlingFacts, TrialBudget, settle_places
 from service.evaluation.table import Table
 from service.facts.truth import UNDECIDED
+from service.rules.labels import listed
 from service.rules.predicates import Predicate, reads
-from service.rules.wording import listed
 
 MOST_DOUBTS = 500
 MOST_TRIALS = 200_000

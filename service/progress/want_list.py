@@ -18,7 +18,7 @@ from service.formats.html import PRINT, render
 from service.progress.evaluate import EvaluationRequest
 from service.rules.predicates import EvaluationContext, both
 from service.rules.preferences import Preference
-from service.rules.wording import Speaker
+from service.rules.wording import RuleWording
 
 CARD = 40
 MOST_WEAK = 20
@@ -44,7 +44,7 @@ def want_list(request: EvaluationRequest, result: Mapping[str, Any], notes: Note
     seen = {holding.id: views(holding, request.issues) for holding in held}
     context = EvaluationContext(request.today, request.vocabularies)
     places = places_of(definition, Collection(list(seen.values()), request.issues, context))
-    speak = Speaker(definition.attributes, request.vocabularies)
+    speak = RuleWording(definition.attributes, request.vocabularies)
     entries = {entry["place"]: entry for entry in _entries(result)}
     values = _Worth(seen, Table(definition.attributes, context))
     wishes = _Wishes(notes or {}, {place.address: place.group for place in places}, held)
@@ -83,7 +83,9 @@ def _entries(result: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     return [*result["slots"], *(entry for group in groups for entry in group["places"])]
 
 
-def _wanted(places: Sequence[Place], entries: Mapping[str, Mapping[str, Any]], speak: Speaker) -> list[dict[str, Any]]:
+def _wanted(
+    places: Sequence[Place], entries: Mapping[str, Mapping[str, Any]], speak: RuleWording
+) -> list[dict[str, Any]]:
     found: dict[str, dict[str, Any]] = {}
     for place in places:
         entry = entries.get(place.address)
@@ -106,7 +108,7 @@ def _wanted(places: Sequence[Place], entries: Mapping[str, Mapping[str, Any]], s
     return sorted(found.values(), key=lambda line: TIERS.index(line["tier"]))
 
 
-def _still_open(request: EvaluationRequest, speak: Speaker) -> list[dict[str, Any]]:
+def _still_open(request: EvaluationRequest, speak: RuleWording) -> list[dict[str, Any]]:
     """An open-ended group has no empty place, and always takes one more key."""
     definition = request.definition
     lines = []
@@ -142,7 +144,11 @@ class _Worth:
 
 
 def _weakest(
-    places: Sequence[Place], entries: Mapping[str, Mapping[str, Any]], worth: _Worth, speak: Speaker, wishes: _Wishes
+    places: Sequence[Place],
+    entries: Mapping[str, Mapping[str, Any]],
+    worth: _Worth,
+    speak: RuleWording,
+    wishes: _Wishes,
 ) -> list[dict[str, Any]]:
     short = {
         place.address
@@ -177,7 +183,7 @@ def _weakest(
     ]
 
 
-def _because(place: Place, holding: str, worth: _Worth, speak: Speaker) -> str:
+def _because(place: Place, holding: str, worth: _Worth, speak: RuleWording) -> str:
     """What the coin that sits there is worth, preference by preference."""
     parts = []
     for preference in place.prefer:

@@ -19,15 +19,10 @@ from service.facts.knowledge import exact
 from service.facts.vocabulary import Vocabulary
 from service.rules.cql2.expression import Expression
 from service.rules.predicates import (
-    FOLDS,
     Always,
     And,
-    Arithmetic,
     Comparison,
-    Const,
-    Count,
     Defunct,
-    Folded,
     IsNull,
     Like,
     Narrower,
@@ -35,10 +30,17 @@ from service.rules.predicates import (
     OneOf,
     Or,
     Predicate,
-    Ref,
     SetComparison,
-    Term,
     Within,
+)
+from service.rules.terms import (
+    FOLDS,
+    Arithmetic,
+    Const,
+    Count,
+    Folded,
+    Ref,
+    Term,
     calculate,
 )
 

@@ -1,9 +1,9 @@
-"""The finite regions into which a rule's own constants cut each attribute.
+"""The finite regions into which the clauses of a rule cut each attribute.
 
-For an attribute that is not plainly known, `candidates` gives values that together show every combination of answers
-that the rule's leaves can give on it: each constant, and points of every gap between constants. Whoever tries them all
-has tried all worlds. None means that the regions cannot be listed (arithmetic over several unknown facts, or past the
-budget); such leaves then stay undecided, which is never wrong.
+For an attribute that is not plainly known, `candidates` gives values that together show every combination of answers of
+the rule's leaves: each constant, and points of every gap between constants. Trying them all tries all worlds. None means
+that the regions cannot be listed (a leaf that gives no cuts, arithmetic over several unknown facts, or past the budget);
+such leaves then stay undecided, which is never wrong.
 """
 
 from __future__ import annotations
@@ -19,29 +19,13 @@ from service.facts.holding import Facts
 from service.facts.kinds import MOST_TERMS
 from service.facts.knowledge import NONE, Among, Between, Knowledge, Number, Value, exact
 from service.facts.vocabulary import Vocabulary
-from service.rules.predicates import (
-    AnyLeaf,
-    Arithmetic,
-    Comparison,
-    Const,
-    Count,
-    Defunct,
-    Folded,
-    IsNull,
-    Like,
-    Narrower,
-    OneOf,
-    Ref,
-    SetComparison,
-    Term,
-    Within,
-)
+from service.rules.cuts import AskedForNone, Below, Compared, Cut, EachConcept, Patterned, SetsCompared
+from service.rules.predicates import Leaf
+from service.rules.terms import Term, added
 from service.rules.text_samples import text_witnesses
 
 MOST_WHOLE_VALUES = 400
 MOST_SETS = 4_096
-
-Linear = tuple[dict[str, Fraction], Fraction]
 
 
 def plainly_known(facts: Facts, name: str) -> bool:
@@ -49,84 +33,17 @@ def plainly_known(facts: Facts, name: str) -> bool:
     return isinstance(knowledge, Among) and knowledge.is_plain
 
 
-def _plain(facts: Facts, name: str) -> Value | None:
-    knowledge = facts.get(name)
-    return knowledge.values[0] if isinstance(knowledge, Among) and knowledge.is_plain else None
+def plain_values(facts: Facts) -> dict[str, Value]:
+    """The attributes whose value is known."""
+    return {name: known.values[0] for name, known in facts.items() if isinstance(known, Among) and known.is_plain}
 
 
-def compared_terms(leaf: AnyLeaf) -> list[tuple[Term, Term]]:
-    """The pairs of terms that a leaf compares."""
-    if isinstance(leaf, Comparison):
-        return [(leaf.left, leaf.right)]
-    if isinstance(leaf, Within):
-        return [(leaf.term, leaf.low), (leaf.term, leaf.high)]
-    if isinstance(leaf, OneOf):
-        return [(leaf.term, item) for item in leaf.items]
-    return []
-
-
-def linear(term: Term, facts: Facts) -> Linear | None:
-    """The term as a sum of unknown attributes times numbers plus a number; None when it is no such sum, or has no value."""
-    if isinstance(term, Const):
-        value = term.constant
-        return ({}, Fraction(value)) if isinstance(value, int | Fraction) else None
-    if isinstance(term, Ref):
-        if plainly_known(facts, term.name):
-            known = _plain(facts, term.name)
-            return ({}, Fraction(known)) if isinstance(known, int | Fraction) else None
-        return ({term.name: Fraction(1)}, Fraction(0))
-    if isinstance(term, Count):
-        counted = _plain(facts, term.name)
-        return ({}, Fraction(len(counted))) if isinstance(counted, frozenset) else None
-    if not isinstance(term, Arithmetic):
+def cuts_of(leaf: Leaf) -> tuple[Cut, ...] | None:
+    """The cuts of a leaf; None where they leave out an attribute that it reads, which might change its answer unseen."""
+    cuts = leaf.cuts()
+    if cuts is None or not leaf.reads.issubset(chain.from_iterable(cut.reads for cut in cuts)):
         return None
-    left, right = linear(term.left, facts), linear(term.right, facts)
-    if left is None or right is None:
-        return None
-    if term.op in ("+", "-"):
-        return _added(left, right, 1 if term.op == "+" else -1)
-    if term.op == "*" and (not left[0] or not right[0]):
-        return _scaled(right, left[1]) if not left[0] else _scaled(left, right[1])
-    if term.op == "/" and not right[0] and right[1] != 0:
-        return _scaled(left, 1 / right[1])
-    if not left[0] and not right[0]:
-        value = term.value({name: _plain(facts, name) or 0 for name in term.reads})
-        return ({}, Fraction(value)) if isinstance(value, int | Fraction) else None
-    return None
-
-
-def _added(left: Linear, right: Linear, sign: int) -> Linear:
-    names = left[0].keys() | right[0].keys()
-    summed = {name: left[0].get(name, Fraction(0)) + sign * right[0].get(name, Fraction(0)) for name in names}
-    return {name: factor for name, factor in summed.items() if factor}, left[1] + sign * right[1]
-
-
-def _scaled(form: Linear, factor: Fraction) -> Linear:
-    return {name: number * factor for name, number in form[0].items() if factor}, form[1] * factor
-
-
-def has_arithmetic(term: Term) -> bool:
-    return isinstance(term, Arithmetic) or (isinstance(term, Folded) and has_arithmetic(term.inner))
-
-
-def has_no_value(term: Term, facts: Facts) -> bool:
-    """Whether the term is none in every world: it reads what is known to be none, or divides by nought."""
-    if isinstance(term, Const):
-        return term.constant is NONE
-    if isinstance(term, Ref | Count):
-        return _plain(facts, term.name) is NONE
-    if isinstance(term, Folded):
-        return has_no_value(term.inner, facts)
-    assert isinstance(term, Arithmetic)
-    if has_no_value(term.left, facts) or has_no_value(term.right, facts):
-        return True
-    nought: Linear = ({}, Fraction(0))
-    return term.op in ("/", "%", "div") and linear(term.right, facts) == nought
-
-
-def linked(leaf: AnyLeaf, facts: Facts) -> frozenset[str]:
-    """The attributes of the leaf that are not plainly known: two or more are linked by it."""
-    return frozenset(name for name in leaf.reads if not plainly_known(facts, name))
+    return cuts
 
 
 class Regions:
@@ -134,21 +51,23 @@ class Regions:
 
     def __init__(
         self,
-        leaves: Sequence[AnyLeaf],
+        leaves: Sequence[Leaf],
         facts: Facts,
         attributes: Mapping[str, Attribute],
         vocabularies: Mapping[str, Vocabulary],
         *,
         with_none: bool = False,
     ) -> None:
-        """`with_none`: what nobody recorded may also be known to be none, whether or not a leaf asks."""
+        """`with_none`: an attribute that is not recorded may also be known to be none, whether or not a leaf asks for it."""
         self.with_none = with_none
         self.leaves, self.facts, self.attributes, self.vocabularies = leaves, facts, attributes, vocabularies
-        self.open = {leaf: linked(leaf, facts) for leaf in leaves}
+        self.plain = plain_values(facts)
+        self.open = {leaf: leaf.reads - self.plain.keys() for leaf in leaves}
         self.cuts: dict[str, frozenset[Value]] = {}
-        """Where the answers may change, for every number or date that candidates were asked of."""
+        """Where the answers may change, for every number or date whose candidates were asked for."""
+        self._cuts_of = {leaf: cuts_of(leaf) for leaf in leaves}
 
-    def _of(self, name: str) -> list[AnyLeaf]:
+    def _of(self, name: str) -> list[Leaf]:
         return [leaf for leaf in self.leaves if name in self.open[leaf]]
 
     def _group(self, name: str) -> frozenset[str]:
@@ -161,45 +80,50 @@ class Regions:
             group = grown
 
     def candidates(self, name: str) -> list[Value] | None:
-        """Values that show every combination of answers that the leaves can give on this attribute."""
+        """Values that show every combination of answers of the leaves on this attribute."""
         knowledge = self.facts.get(name)
         if isinstance(knowledge, Among):
             return list(knowledge.values)
         attribute = self.attributes[name]
         own = self._of(name)
         found = self._values(name, attribute, knowledge, own)
-        if (
-            found is not None
-            and knowledge is None
-            and (self.with_none or any(isinstance(leaf, IsNull) for leaf in own))
-        ):
+        if found is not None and knowledge is None and (self.with_none or any(leaf.asks_for_none for leaf in own)):
             found = [*found, NONE]
         return found
 
     def _values(
-        self, name: str, attribute: Attribute, knowledge: Between | None, own: list[AnyLeaf]
+        self, name: str, attribute: Attribute, knowledge: Between | None, own: list[Leaf]
     ) -> list[Value] | None:
         if attribute.many:
             return self._sets(name, attribute, own)
         if attribute.type == "boolean":
             return [True, False]
         if attribute.type == "text":
-            return self._texts(name, attribute, own)
+            return list(attribute.values) if attribute.values else self._texts(name)
         return self._ordered(name, attribute, knowledge)
+
+    def _linked_cuts(self, group: frozenset[str]) -> list[Cut] | None:
+        """The cuts of every leaf about one of these attributes; None if some leaf gives none."""
+        found: list[Cut] = []
+        for leaf in self.leaves:
+            if group.isdisjoint(self.open[leaf]):
+                continue
+            cuts = self._cuts_of[leaf]
+            if cuts is None:
+                return None
+            found.extend(cuts)
+        return found
 
     # -- numbers, dates, instants: cut points, and points in every gap
 
     def _ordered(self, name: str, attribute: Attribute, knowledge: Between | None) -> list[Value] | None:
         group = self._group(name)
         low, high = _ends(attribute, knowledge)
-        cuts: set[Number] = set()
-        for leaf in self.leaves:
-            if group.isdisjoint(self.open[leaf]):
-                continue
-            found = self._cuts(leaf)
-            if found is None:
-                return self._every_whole(attribute, low, high)
-            cuts |= found
+        linked = self._linked_cuts(group)
+        found = [None] if linked is None else [self._cut_points(cut) for cut in linked]
+        if None in found:
+            return self._every_whole(attribute, low, high)
+        cuts = set[Number]().union(*(points for points in found if points is not None))
         for member in group:
             cuts |= self._known_points(member)
         whole = attribute.type in ("integer", "date")
@@ -209,31 +133,32 @@ class Regions:
         self.cuts[name] = frozenset(_from_line(attribute, cut) for cut in reach)
         return [_from_line(attribute, point) for point in points]
 
-    def _cuts(self, leaf: AnyLeaf) -> set[Number] | None:
-        """Where the answer of the leaf may change along its one open attribute; nothing for a bare comparison of two."""
-        cuts: set[Number] = set()
-        if isinstance(leaf, IsNull) and has_arithmetic(leaf.term) and not has_no_value(leaf.term, self.facts):
-            return None if linear(leaf.term, self.facts) is None else cuts
-        for left, right in compared_terms(leaf):
-            if has_no_value(left, self.facts) or has_no_value(right, self.facts):
-                continue
-            if not has_arithmetic(left) and not has_arithmetic(right):
-                cuts.update(_on_line(value) for value in map(self._value_of, (left, right)) if value is not None)
-                continue
-            first, second = linear(left, self.facts), linear(right, self.facts)
-            if first is None or second is None:
-                return None
-            factors, constant = _added(first, second, -1)
-            if len(factors) > 1:
-                return None
-            cuts.update(exact(-constant / factor) for factor in factors.values())
-        return cuts
+    def _cut_points(self, cut: Cut) -> set[Number] | None:
+        """The points of the line where the answer may change along the one open attribute of the cut; none for a comparison
+        of two attributes, whose points come from what is known of each."""
+        if isinstance(cut, AskedForNone):
+            is_clear = self._is_simple(cut.term) or cut.term.is_none(self.plain)
+            return set() if is_clear or cut.term.linear(self.plain) is not None else None
+        if not isinstance(cut, Compared):
+            return None
+        left, right = cut.left, cut.right
+        if left.is_none(self.plain) or right.is_none(self.plain):
+            return set()
+        if self._is_simple(left) and self._is_simple(right):
+            return {_on_line(value) for value in map(self._value_of, (left, right)) if value is not None}
+        first, second = left.linear(self.plain), right.linear(self.plain)
+        if first is None or second is None:
+            return None
+        factors, constant = added(first, second, -1)
+        return None if len(factors) > 1 else {exact(-constant / factor) for factor in factors.values()}
+
+    def _is_simple(self, term: Term) -> bool:
+        """Whether the term is an attribute, a count, or known."""
+        return term.bare is not None or term.counts is not None or term.reads <= self.plain.keys()
 
     def _value_of(self, term: Term) -> Value | None:
-        """The value of a term that reads nothing open; None for one that does."""
-        if not all(plainly_known(self.facts, name) for name in term.reads):
-            return None
-        return term.value({name: _plain(self.facts, name) for name in term.reads})  # type: ignore[misc]
+        """The value of a term that reads nothing open, else None."""
+        return term.value(self.plain) if term.reads <= self.plain.keys() else None
 
     def _known_points(self, name: str) -> set[Number]:
         knowledge = self.facts.get(name)
@@ -250,73 +175,88 @@ class Regions:
 
     # -- texts
 
-    def _texts(self, name: str, attribute: Attribute, own: list[AnyLeaf]) -> list[Value] | None:
-        if attribute.values:
-            return list(attribute.values)
+    def _texts(self, name: str) -> list[Value] | None:
         group = self._group(name)
-        terms = [term for member in sorted(group) for term in self._terms_of(member)]
+        cuts = self._linked_cuts(group)
+        if cuts is None or any(isinstance(cut, SetsCompared) for cut in cuts):
+            return None
+        terms = [term for member in sorted(group) for term in self._terms_of(member, cuts)]
         if len(group) == 1:
-            found = text_witnesses(self._text_tests(name, own))
+            tests = self._text_tests(cuts)
+            found = None if tests is None else text_witnesses(tests)
             return None if found is None else list(dict.fromkeys([*terms, *found]))
-        shared: set[str] = set()
-        for leaf in self.leaves:
-            if group.isdisjoint(self.open[leaf]):
-                continue
-            if isinstance(leaf, Like) or any(isinstance(term, Folded) for term in chain(*compared_terms(leaf))):
+        shared = self._shared_texts(group, cuts)
+        if shared is None:
+            return None
+        fresh = [f"{text}\x01{'x' * step}" for text in ["", *sorted(shared)] for step in range(len(group))]
+        return list(dict.fromkeys([*terms, "", *sorted(shared), *fresh]))
+
+    def _terms_of(self, name: str, cuts: Iterable[Cut]) -> Iterable[str]:
+        """The texts of an attribute that a rule can tell apart by more than its own constants."""
+        attribute = self.attributes[name]
+        asks = any(isinstance(cut, Below | EachConcept) and cut.name == name for cut in cuts)
+        scheme = self.vocabularies.get(attribute.vocabulary or "") if asks else None
+        return (*attribute.values, *(scheme.concepts if scheme else ()))
+
+    def _text_tests(self, cuts: Iterable[Cut]) -> list[tuple[str, tuple[str, ...], str]] | None:
+        """(compare or like, folds from the inside out, constant) for every test of this text; None if one is neither."""
+        tests: list[tuple[str, tuple[str, ...], str]] = []
+        for cut in cuts:
+            if isinstance(cut, Patterned | AskedForNone) and cut.term.bare is None:
                 return None
-            shared |= {text for _, text in self._constants(leaf) if text is not None}
+            if isinstance(cut, Patterned) and cut.term.bare is not None:
+                tests.append(("like", cut.term.bare[0], cut.pattern))
+            if not isinstance(cut, Compared) or cut.reads <= self.plain.keys():
+                continue
+            term, other = (cut.left, cut.right) if cut.right.reads <= self.plain.keys() else (cut.right, cut.left)
+            if term.bare is None or (other.bare != term.bare and not other.reads <= self.plain.keys()):
+                # Neither an attribute beside something known, nor the same on both sides.
+                return None
+            value = self._value_of(other)
+            if isinstance(value, str):
+                tests.append(("compare", term.bare[0], value))
+        return tests
+
+    def _shared_texts(self, group: frozenset[str], cuts: Iterable[Cut]) -> set[str] | None:
+        """The constants of texts that are compared with each other, and what is recorded of them."""
+        shared: set[str] = set()
+        for cut in cuts:
+            if isinstance(cut, Patterned) or (isinstance(cut, AskedForNone) and cut.term.bare is None):
+                return None
+            if isinstance(cut, Compared) and not cut.reads <= self.plain.keys():
+                for term in (cut.left, cut.right):
+                    if not self._is_simple(term) or (term.bare is not None and term.bare[0]):
+                        return None
+                    value = self._value_of(term)
+                    shared |= {value} if isinstance(value, str) else set()
         for member in group:
             knowledge = self.facts.get(member)
             if isinstance(knowledge, Among):
                 shared |= {value for value in knowledge.values if isinstance(value, str)}
-        fresh = [f"{text}\x01{'x' * step}" for text in ["", *sorted(shared)] for step in range(len(group))]
-        return list(dict.fromkeys([*terms, "", *sorted(shared), *fresh]))
-
-    def _terms_of(self, name: str) -> Iterable[str]:
-        """The texts of an attribute that a rule can tell apart by more than its own constants."""
-        attribute = self.attributes[name]
-        asks = any(isinstance(leaf, Narrower | Defunct) and leaf.name == name for leaf in self.leaves)
-        scheme = self.vocabularies.get(attribute.vocabulary or "") if asks else None
-        return (*attribute.values, *(scheme.concepts if scheme else ()))
-
-    def _constants(self, leaf: AnyLeaf) -> Iterable[tuple[tuple[str, ...], str | None]]:
-        for pair in compared_terms(leaf):
-            for term, other in (pair, pair[::-1]):
-                folds, name = _folds(other)
-                value = self._text_of(term)
-                if name is not None and not plainly_known(self.facts, name):
-                    yield folds, value
-
-    def _text_of(self, term: Term) -> str | None:
-        value = self._value_of(term)
-        return value if isinstance(value, str) else None
-
-    def _text_tests(self, name: str, own: list[AnyLeaf]) -> list[tuple[str, tuple[str, ...], str]]:
-        """(compare or like, folds from the inside out, constant) for every test that the leaves make of this text."""
-        tests: list[tuple[str, tuple[str, ...], str]] = []
-        for leaf in own:
-            if isinstance(leaf, Like):
-                tests.append(("like", _folds(leaf.term)[0], leaf.pattern))
-            tests.extend(("compare", folds, text) for folds, text in self._constants(leaf) if text is not None)
-        return tests
+        return shared
 
     # -- sets of terms
 
-    def _sets(self, name: str, attribute: Attribute, own: list[AnyLeaf]) -> list[Value] | None:
+    def _sets(self, name: str, attribute: Attribute, own: list[Leaf]) -> list[Value] | None:
+        cuts = self._linked_cuts(frozenset((name,)))
+        if cuts is None or any(len(self.open[leaf]) > 1 for leaf in own):
+            return None
         named: set[str] = set()
         most = 0
-        for leaf in own:
-            if len(self.open[leaf]) > 1:
-                return None
-            if isinstance(leaf, SetComparison):
-                for term in (leaf.left, leaf.right):
-                    value = self._set_of(term)
-                    named |= value if value is not None else set()
-            for pair in compared_terms(leaf):
-                most = max([most, *(self._threshold(term) for term in pair)])
-                if any(has_arithmetic(term) and _counts(term) for term in pair):
+        for cut in cuts:
+            if isinstance(cut, SetsCompared):
+                for value in map(self._value_of, (cut.left, cut.right)):
+                    named |= value if isinstance(value, frozenset) else set()
+            elif isinstance(cut, Compared):
+                if not all(term.counts or term.reads <= self.plain.keys() for term in (cut.left, cut.right)):
                     return None
-        meanings = _Meanings(own, self.vocabularies)
+                most = max(most, self._threshold(cut.left), self._threshold(cut.right))
+            elif isinstance(cut, AskedForNone):
+                if cut.term.bare is None and cut.term.counts is None:
+                    return None
+            elif isinstance(cut, Patterned | EachConcept):
+                return None
+        meanings = _Meanings([cut for cut in cuts if isinstance(cut, Below)], self.vocabularies)
         if attribute.values and meanings.asked:
             named |= set(attribute.values)
         named |= meanings.samples(named)
@@ -333,25 +273,18 @@ class Regions:
         return [frozenset(pick) | frozenset(fillers[:more]) for pick in picks for more in range(len(fillers) + 1)]
 
     def _threshold(self, term: Term) -> int:
-        """How many values a comparison of counts may ask for."""
+        """The number of values that a comparison of counts may ask for."""
         value = self._value_of(term)
         if isinstance(value, bool) or not isinstance(value, int | Fraction):
             return 0
         return min(max(int(value), 0), MOST_TERMS)
 
-    def _set_of(self, term: Term) -> frozenset[str] | None:
-        if isinstance(term, Const) and isinstance(term.constant, frozenset):
-            return term.constant
-        value = _plain(self.facts, term.name) if isinstance(term, Ref) else None
-        return value if isinstance(value, frozenset) else None
-
 
 class _Meanings:
-    """What the terms of a vocabulary may mean to the leaves that ask whether something stands below a term."""
+    """What the terms of a vocabulary may mean to the cuts that ask whether a value is below a term."""
 
-    def __init__(self, own: Iterable[AnyLeaf], vocabularies: Mapping[str, Vocabulary]) -> None:
-        below = [leaf for leaf in own if isinstance(leaf, Narrower)]
-        self.asked = list(dict.fromkeys(leaf.term for leaf in below))
+    def __init__(self, below: Sequence[Below], vocabularies: Mapping[str, Vocabulary]) -> None:
+        self.asked = list(dict.fromkeys(cut.term for cut in below))
         self.scheme = vocabularies[below[0].vocabulary] if below else None
 
     def of(self, term: str) -> frozenset[frozenset[str]]:
@@ -374,21 +307,6 @@ class _Meanings:
         return {
             t for meanings, t in found.items() if meanings != nothing and (len(meanings) == 1 or not meanings <= single)
         }
-
-
-def _counts(term: Term) -> bool:
-    if isinstance(term, Arithmetic):
-        return _counts(term.left) or _counts(term.right)
-    return isinstance(term, Count)
-
-
-def _folds(term: Term) -> tuple[tuple[str, ...], str | None]:
-    """The folds around an attribute from the inside out, and its name."""
-    folds: list[str] = []
-    while isinstance(term, Folded):
-        folds.append(term.fold)
-        term = term.inner
-    return tuple(reversed(folds)), term.name if isinstance(term, Ref) else None
 
 
 # -- every ordered kind as points on one line of exact numbers

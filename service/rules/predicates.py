@@ -1,183 +1,158 @@
 """The immutable tree of a rule, after its names and types have been checked.
 
-A leaf says for one *world* (every attribute it reads has one value) whether it holds. Most leaves answer yes or no;
-`narrower` and `defunct` may stay undecided where the value itself does not say (a bird may be a kiwi).
+A *leaf* is one clause. Its class carries all of its behaviour: whether it holds in a world (`holds`), into which regions
+it cuts its attributes (`cuts`), how it is worded (`words`), and what a value may mean that does not decide it
+(`readings`: a coin that says bird may be a kiwi). A new operator is one class here and one entry in operators.py.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date
-from fractions import Fraction
+from itertools import product
 from operator import eq, ge, gt, le, lt, ne
-from typing import Any, Protocol
+from typing import Any, Self
 
-from service.facts.knowledge import NONE, Number, Value, exact
+from service.facts.knowledge import NONE, Value
 from service.facts.truth import NO, UNDECIDED, YES, Verdict, claim, every, opposite, some
 from service.facts.vocabulary import Vocabulary
-from service.rules.text import accent_free, case_free, fits_pattern
+from service.rules.cuts import AskedForNone, Below, Compared, Cut, EachConcept, Patterned, SetsCompared
+from service.rules.labels import Labels, listed, preposition, with_article
+from service.rules.terms import NO_ATTRIBUTES, Const, Count, Ref, Term, World
+from service.rules.text import fits_pattern
 
-World = Mapping[str, Value]
-NOTHING: frozenset[str] = frozenset()
+MOST_READINGS = 256
 
 
 @dataclass(frozen=True, slots=True)
 class EvaluationContext:
-    """What a rule may ask besides the coin: the day it is, the concept schemes, and whether none compares as the
-    standard's NULL (for the abstract tests of OGC 21-065r2 only)."""
+    """What a rule may depend on besides the coin: today's date, the vocabularies, and whether "known to be none" compares as
+    the standard's NULL (only for the abstract tests of OGC 21-065r2)."""
 
     today: date
     vocabularies: Mapping[str, Vocabulary] = field(default_factory=dict)
     none_as_null: bool = False
 
 
-# --- terms: what is compared -------------------------------------------------------------------------------------
-
-
-class Term(Protocol):
-    @property
-    def reads(self) -> frozenset[str]: ...
-
-    def value(self, world: World) -> Value: ...
-
-
 @dataclass(frozen=True, slots=True)
-class Ref:
-    """The value of an attribute."""
+class Leaf(ABC):
+    """One clause. `reads` are its attributes, `at` its JSON pointer within the rule."""
 
-    name: str
-    reads: frozenset[str] = field(init=False, repr=False, compare=False)
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "reads", frozenset((self.name,)))
-
-    def value(self, world: World) -> Value:
-        return world[self.name]
-
-
-@dataclass(frozen=True, slots=True)
-class Const:
-    """A value written in the rule."""
-
-    constant: Value
-    reads: frozenset[str] = field(default=NOTHING, init=False, repr=False, compare=False)
-
-    def value(self, world: World) -> Value:
-        return self.constant
-
-
-@dataclass(frozen=True, slots=True)
-class Count:
-    """How many values a many-valued attribute has."""
-
-    name: str
-    reads: frozenset[str] = field(init=False, repr=False, compare=False)
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "reads", frozenset((self.name,)))
-
-    def value(self, world: World) -> Value:
-        values = world[self.name]
-        return len(values) if isinstance(values, frozenset) else NONE
-
-
-FOLDS: dict[str, Callable[[str], str]] = {"casei": case_free, "accenti": accent_free}
-
-
-@dataclass(frozen=True, slots=True)
-class Folded:
-    """A text without its case (`casei`) or its accents (`accenti`)."""
-
-    fold: str
-    inner: Term
-    reads: frozenset[str] = field(init=False, repr=False, compare=False)
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "reads", self.inner.reads)
-
-    def value(self, world: World) -> Value:
-        text = self.inner.value(world)
-        return FOLDS[self.fold](text) if isinstance(text, str) else NONE
-
-
-@dataclass(frozen=True, slots=True)
-class Arithmetic:
-    """Exact arithmetic. Dividing by nought, or a power past 64, gives no value, so that comparisons with it are `no`."""
-
-    op: str
-    left: Term
-    right: Term
-    reads: frozenset[str] = field(init=False, repr=False, compare=False)
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "reads", self.left.reads | self.right.reads)
-
-    def value(self, world: World) -> Value:
-        left, right = self.left.value(world), self.right.value(world)
-        if not isinstance(left, int | Fraction) or not isinstance(right, int | Fraction):
-            return NONE
-        return calculate(self.op, left, right)
-
-
-def calculate(op: str, left: Number, right: Number) -> Value:
-    """One exact step of arithmetic; `div` and `%` cut towards nought, as SQL's do."""
-    if op == "+":
-        return exact(left + right)
-    if op == "-":
-        return exact(left - right)
-    if op == "*":
-        return exact(left * right)
-    if op == "^":
-        return _power(left, right)
-    if right == 0:
-        return NONE
-    quotient = Fraction(left) / Fraction(right)
-    if op == "/":
-        return exact(quotient)
-    whole = int(quotient)
-    return whole if op == "div" else exact(left - right * whole)
-
-
-def _power(base: Number, exponent: Number) -> Value:
-    if not isinstance(exponent, int) or abs(exponent) > 64 or not -(10**20) <= base <= 10**20 or base == 0 > exponent:
-        return NONE
-    power = Fraction(1)
-    for _ in range(abs(exponent)):
-        power *= base
-    return exact(power if exponent >= 0 else 1 / power)
-
-
-# --- leaves ------------------------------------------------------------------------------------------------------
-
-COMPARISONS: dict[str, Callable[[Any, Any], bool]] = {"=": eq, "<>": ne, "<": lt, "<=": le, ">": gt, ">=": ge}
-
-
-def _compared(op: str, left: Value, right: Value, around: EvaluationContext) -> Verdict:
-    """Known to be none compares as `no`, whatever the operator (rules.md section 2)."""
-    if left is NONE or right is NONE:
-        return UNDECIDED if around.none_as_null else NO
-    return claim(COMPARISONS[op](left, right))
-
-
-class Leaf(Protocol):
-    @property
-    def reads(self) -> frozenset[str]: ...
-
-    @property
-    def at(self) -> str: ...
-
-    def holds(self, world: World, around: EvaluationContext) -> Verdict: ...
-
-
-@dataclass(frozen=True, slots=True)
-class _Reading:
     reads: frozenset[str] = field(init=False, repr=False, compare=False)
     at: str = field(default="", kw_only=True, compare=False)
 
+    @abstractmethod
+    def holds(self, world: World, context: EvaluationContext) -> Verdict:
+        """The verdict in a world that has every attribute of `reads`; undecided where the values do not tell."""
+
+    @abstractmethod
+    def words(self, labels: Labels) -> str:
+        """The clause by itself: "grade at least 20"."""
+
+    def words_negated(self, labels: Labels) -> str:
+        """The clause after NOT."""
+        return f"not ({self.words(labels)})"
+
+    def attributive(self, labels: Labels) -> str | None:
+        """The clause as it follows a noun without a comma ("dated 1902"), if it can."""
+        return None
+
+    def cuts(self) -> tuple[Cut, ...] | None:
+        """How the clause divides the values of its attributes. None: it cannot be said, so the clause stays undecided
+        wherever its attributes have no list of values."""
+        return None
+
+    def readings(self, alike: Sequence[Self], world: World, context: EvaluationContext) -> list[Reading] | None:
+        """Where `holds` is undecided in this world: what the attribute's value may mean, in words, each with the verdicts of
+        `alike`, which are all clauses of this class about the attribute. None past the budget."""
+        undecided = [leaf for leaf in alike if leaf.holds(world, context) is UNDECIDED]
+        if 2 ** len(undecided) > MOST_READINGS:
+            return None
+        ways = product((YES, NO), repeat=len(undecided))
+        return [(None, dict(zip(undecided, way, strict=True))) for way in ways]
+
+    @property
+    def equal_texts(self) -> tuple[str, tuple[str, ...]] | None:
+        """The attribute and the texts, one of which it must equal, if that is what the clause says."""
+        return None
+
+    @property
+    def depends_on_today(self) -> bool:
+        """Whether the verdict on the same coin may differ on another day."""
+        return False
+
+    # -- what follows from the cuts
+
+    @property
+    def asks_for_none(self) -> bool:
+        """Whether "known to be none" is a world of the clause's attributes (rules.md section 2); without cuts it may be."""
+        cuts = self.cuts()
+        return cuts is None or any(isinstance(cut, AskedForNone) for cut in cuts)
+
+    @property
+    def is_calculated(self) -> bool:
+        """Whether the clause compares results of arithmetic."""
+        compared = (cut for cut in self.cuts() or () if isinstance(cut, Compared))
+        return any(cut.left.is_calculated or cut.right.is_calculated for cut in compared)
+
+    @property
+    def constants(self) -> Iterator[Value]:
+        """The values that the clause names."""
+        for cut in self.cuts() or ():
+            if isinstance(cut, Compared | SetsCompared):
+                yield from (term.constant for term in (cut.left, cut.right) if isinstance(term, Const))
+            elif isinstance(cut, Below):
+                yield cut.term
+
+
+Reading = tuple[str | None, Mapping[Leaf, Verdict]]
+
+
+# --- comparisons -------------------------------------------------------------------------------------------------
+
+COMPARISONS: dict[str, Callable[[Any, Any], bool]] = {"=": eq, "<>": ne, "<": lt, "<=": le, ">": gt, ">=": ge}
+FLIPPED = {"<": ">", "<=": ">=", ">": "<", ">=": "<=", "=": "=", "<>": "<>"}
+NO_PROBLEMS = "without problems"
+
+
+def _compared(op: str, left: Value, right: Value, context: EvaluationContext) -> Verdict:
+    """Known to be none compares as `no`, whatever the operator (rules.md section 2)."""
+    if left is NONE or right is NONE:
+        return UNDECIDED if context.none_as_null else NO
+    return claim(COMPARISONS[op](left, right))
+
+
+def _beside(left: Term, right: Term, labels: Labels) -> str:
+    """The right side in words: a constant as a value of the attribute on the left."""
+    if isinstance(left, Ref) and isinstance(right, Const):
+        return labels.value(left.name, right.constant)
+    return right.words(labels)
+
+
+def _name_of(term: Term) -> str | None:
+    """The attribute whose kind decides how a comparison with the term is worded."""
+    if term.bare is not None:
+        return term.bare[1]
+    return None if term.counts is not None else min(term.reads, default=None)
+
+
+def _colon(term: Term, labels: Labels) -> str:
+    return labels.colon(term.bare[1]) if term.bare is not None else ""
+
+
+def _texts(term: Term, others: Sequence[Term]) -> tuple[str, tuple[str, ...]] | None:
+    if not isinstance(term, Ref):
+        return None
+    texts = tuple(other.constant for other in others if isinstance(other, Const) and isinstance(other.constant, str))
+    return (term.name, texts) if texts and len(texts) == len(others) else None
+
 
 @dataclass(frozen=True, slots=True)
-class Comparison(_Reading):
+class Comparison(Leaf):
+    """=, <>, <, <=, >, >=."""
+
     op: str
     left: Term
     right: Term
@@ -185,12 +160,48 @@ class Comparison(_Reading):
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", self.left.reads | self.right.reads)
 
-    def holds(self, world: World, around: EvaluationContext) -> Verdict:
-        return _compared(self.op, self.left.value(world), self.right.value(world), around)
+    def holds(self, world: World, context: EvaluationContext) -> Verdict:
+        return _compared(self.op, self.left.value(world), self.right.value(world), context)
+
+    def cuts(self) -> tuple[Cut, ...]:
+        return (Compared(self.left, self.right),)
+
+    def words(self, labels: Labels) -> str:
+        if isinstance(self.left, Ref) and isinstance(self.right, Const) and isinstance(self.right.constant, bool):
+            label = labels.name(self.left.name)
+            return label if self.right.constant == (self.op == "=") else f"not {label}"
+        left, op, right = self._attribute_first()
+        if left.counts is not None and op in ("=", ">") and right == Const(0):
+            return f"{'no' if op == '=' else 'some'} {labels.name(left.counts)}"
+        colon = _colon(left, labels) if op == "=" else ""
+        return f"{left.words(labels)}{colon} {labels.compared(op, _beside(left, right, labels), _name_of(left))}"
+
+    def words_negated(self, labels: Labels) -> str:
+        if self.op == "=" and isinstance(self.right, Const):
+            return replace(self, op="<>").words(labels)
+        return f"not ({self.words(labels)})"
+
+    def attributive(self, labels: Labels) -> str | None:
+        if (self.op, self.left, self.right) == ("=", Count("problems"), Const(0)):
+            return NO_PROBLEMS
+        left, op, right = self._attribute_first()
+        if not isinstance(left, Ref) or not isinstance(right, Const):
+            return None
+        word = preposition(left.name, op)
+        return word and f"{word} {labels.compared(op, labels.value(left.name, right.constant), left.name)}"
+
+    @property
+    def equal_texts(self) -> tuple[str, tuple[str, ...]] | None:
+        return _texts(self.left, (self.right,)) if self.op == "=" else None
+
+    def _attribute_first(self) -> tuple[Term, str, Term]:
+        if isinstance(self.left, Const) and not isinstance(self.right, Const):
+            return self.right, FLIPPED[self.op], self.left
+        return self.left, self.op, self.right
 
 
 @dataclass(frozen=True, slots=True)
-class Within(_Reading):
+class Within(Leaf):
     """`between`: from low to high, both included."""
 
     term: Term
@@ -200,14 +211,29 @@ class Within(_Reading):
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", self.term.reads | self.low.reads | self.high.reads)
 
-    def holds(self, world: World, around: EvaluationContext) -> Verdict:
+    def holds(self, world: World, context: EvaluationContext) -> Verdict:
         value = self.term.value(world)
-        lower = _compared(">=", value, self.low.value(world), around)
-        return every((lower, _compared("<=", value, self.high.value(world), around)))
+        lower = _compared(">=", value, self.low.value(world), context)
+        return every((lower, _compared("<=", value, self.high.value(world), context)))
+
+    def cuts(self) -> tuple[Cut, ...]:
+        return Compared(self.term, self.low), Compared(self.term, self.high)
+
+    def words(self, labels: Labels) -> str:
+        return f"{self.term.words(labels)} {self._range(labels)}"
+
+    def attributive(self, labels: Labels) -> str | None:
+        if not isinstance(self.term, Ref) or not isinstance(self.low, Const) or not isinstance(self.high, Const):
+            return None
+        word = preposition(self.term.name, "between")
+        return word and f"{word} {self._range(labels)}"
+
+    def _range(self, labels: Labels) -> str:
+        return f"{_beside(self.term, self.low, labels)} to {_beside(self.term, self.high, labels)}"
 
 
 @dataclass(frozen=True, slots=True)
-class OneOf(_Reading):
+class OneOf(Leaf):
     """`in`: an or of equalities."""
 
     term: Term
@@ -216,14 +242,33 @@ class OneOf(_Reading):
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", self.term.reads.union(*(item.reads for item in self.items)))
 
-    def holds(self, world: World, around: EvaluationContext) -> Verdict:
+    def holds(self, world: World, context: EvaluationContext) -> Verdict:
         value = self.term.value(world)
-        return some(_compared("=", value, item.value(world), around) for item in self.items)
+        return some(_compared("=", value, item.value(world), context) for item in self.items)
+
+    def cuts(self) -> tuple[Cut, ...]:
+        return tuple(Compared(self.term, item) for item in self.items)
+
+    def words(self, labels: Labels) -> str:
+        return f"{self.term.words(labels)}{_colon(self.term, labels)} {self._values(labels)}"
+
+    def attributive(self, labels: Labels) -> str | None:
+        if not isinstance(self.term, Ref) or not all(isinstance(item, Const) for item in self.items):
+            return None
+        word = preposition(self.term.name, "=")
+        return word and f"{word} {self._values(labels)}"
+
+    @property
+    def equal_texts(self) -> tuple[str, tuple[str, ...]] | None:
+        return _texts(self.term, self.items)
+
+    def _values(self, labels: Labels) -> str:
+        return listed([_beside(self.term, item, labels) for item in self.items], "or")
 
 
 @dataclass(frozen=True, slots=True)
-class Like(_Reading):
-    """% is any run of characters, _ any one, \\ takes the next as it stands."""
+class Like(Leaf):
+    """% is any run of characters, _ any one, \\ takes the next character literally."""
 
     term: Term
     pattern: str
@@ -231,15 +276,21 @@ class Like(_Reading):
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", self.term.reads)
 
-    def holds(self, world: World, around: EvaluationContext) -> Verdict:
+    def holds(self, world: World, context: EvaluationContext) -> Verdict:
         value = self.term.value(world)
         if not isinstance(value, str):
-            return UNDECIDED if around.none_as_null else NO
+            return UNDECIDED if context.none_as_null else NO
         return claim(fits_pattern(value, self.pattern))
+
+    def cuts(self) -> tuple[Cut, ...]:
+        return (Patterned(self.term, self.pattern),)
+
+    def words(self, labels: Labels) -> str:
+        return f"{self.term.words(labels)} like '{self.pattern}'"
 
 
 @dataclass(frozen=True, slots=True)
-class IsNull(_Reading):
+class IsNull(Leaf):
     """Known to be none."""
 
     term: Term
@@ -247,9 +298,20 @@ class IsNull(_Reading):
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", self.term.reads)
 
-    def holds(self, world: World, around: EvaluationContext) -> Verdict:
+    def holds(self, world: World, context: EvaluationContext) -> Verdict:
         return claim(self.term.value(world) is NONE)
 
+    def cuts(self) -> tuple[Cut, ...]:
+        return (AskedForNone(self.term),)
+
+    def words(self, labels: Labels) -> str:
+        return f"no {self.term.words(labels)}"
+
+    def words_negated(self, labels: Labels) -> str:
+        return f"a {self.term.words(labels)}, whichever"
+
+
+# --- many values, vocabularies -----------------------------------------------------------------------------------
 
 SETS: dict[str, Callable[[frozenset[str], frozenset[str]], bool]] = {
     "a_contains": lambda left, right: left >= right,
@@ -257,10 +319,12 @@ SETS: dict[str, Callable[[frozenset[str], frozenset[str]], bool]] = {
     "a_overlaps": lambda left, right: not left.isdisjoint(right),
     "a_equals": lambda left, right: left == right,
 }
+_SETS_IN_WORDS = {"a_contains": "with {}", "a_containedBy": "nothing but {}", "a_overlaps": "with {}"}
+_SETS_IN_WORDS |= {"a_equals": "exactly {}"}
 
 
 @dataclass(frozen=True, slots=True)
-class SetComparison(_Reading):
+class SetComparison(Leaf):
     """The standard's array functions, on many-valued attributes as sets."""
 
     op: str
@@ -270,17 +334,37 @@ class SetComparison(_Reading):
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", self.left.reads | self.right.reads)
 
-    def holds(self, world: World, around: EvaluationContext) -> Verdict:
+    def holds(self, world: World, context: EvaluationContext) -> Verdict:
         left, right = self.left.value(world), self.right.value(world)
         if not isinstance(left, frozenset) or not isinstance(right, frozenset):
-            return UNDECIDED if around.none_as_null else NO
+            return UNDECIDED if context.none_as_null else NO
         return claim(SETS[self.op](left, right))
+
+    def cuts(self) -> tuple[Cut, ...]:
+        return (SetsCompared(self.left, self.right),)
+
+    def words(self, labels: Labels) -> str:
+        if not isinstance(self.left, Ref):
+            return f"{self.left.words(labels)} {self.op} {self.right.words(labels)}"
+        name, right = self.left.name, self.right.words(labels)
+        if isinstance(self.right, Const) and isinstance(self.right.constant, frozenset):
+            terms = [labels.term(name, term) for term in sorted(self.right.constant)]
+            right = listed(terms, "or" if self.op == "a_overlaps" else "and")
+            if name == "problems" and self.op in ("a_contains", "a_overlaps"):
+                return right
+        return f"{labels.name(name)} {_SETS_IN_WORDS[self.op].format(right)}"
+
+    def words_negated(self, labels: Labels) -> str:
+        words = self.words(labels)
+        if self.op not in ("a_contains", "a_overlaps"):
+            return f"not ({words})"
+        return words.replace(" with ", " without ", 1) if " with " in words else f"not {words}"
 
 
 @dataclass(frozen=True, slots=True)
-class Narrower(_Reading):
-    """The value, or any of the values, is the term or stands below it; one that stands above leaves it undecided, and so
-    does one that shares a narrower term with it: where griffins are birds and beasts, a bird may be a beast."""
+class Narrower(Leaf):
+    """The value, or any of the values, is the term or below it; one that is above it leaves it undecided, and so does one
+    that shares a narrower term with it: where griffins are birds and beasts, a bird may be a beast."""
 
     name: str
     term: str
@@ -289,22 +373,67 @@ class Narrower(_Reading):
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", frozenset((self.name,)))
 
-    def holds(self, world: World, around: EvaluationContext) -> Verdict:
+    def holds(self, world: World, context: EvaluationContext) -> Verdict:
         value = world[self.name]
         if value is NONE:
             return NO
         terms = value if isinstance(value, frozenset) else (value,)
-        scheme = around.vocabularies[self.vocabulary]
+        scheme = context.vocabularies[self.vocabulary]
         if any(scheme.is_at_or_below(term, self.term) for term in terms if isinstance(term, str)):
             return YES
-        wanted = {self.term, *scheme.below.get(self.term, NOTHING)}
-        may_be = any(isinstance(term, str) and not wanted.isdisjoint(scheme.below.get(term, NOTHING)) for term in terms)
+        wanted = {self.term, *scheme.below.get(self.term, NO_ATTRIBUTES)}
+        may_be = any(
+            isinstance(term, str) and not wanted.isdisjoint(scheme.below.get(term, NO_ATTRIBUTES)) for term in terms
+        )
         return UNDECIDED if may_be else NO
+
+    def cuts(self) -> tuple[Cut, ...]:
+        return (Below(self.name, self.term, self.vocabulary),)
+
+    def readings(self, alike: Sequence[Self], world: World, context: EvaluationContext) -> list[Reading] | None:
+        """One reading for each set of asked terms that a concept at or below the recorded terms belongs to."""
+        scheme = context.vocabularies[self.vocabulary]
+        asked = [leaf.term for leaf in alike]
+        value = world[self.name]
+        meanings: set[frozenset[str]] = {frozenset()}
+        for term in value if isinstance(value, frozenset) else (value,):
+            if not isinstance(term, str):
+                continue
+            meant = {
+                frozenset(top for top in asked if scheme.is_at_or_below(lower, top))
+                for lower in (term, *scheme.below.get(term, ()))
+            }
+            meanings = {union | tops for union in meanings for tops in meant}
+            if len(meanings) > MOST_READINGS:
+                return None
+        return [
+            (
+                " and ".join(sorted(tops)) or "anything else",
+                {leaf: YES if leaf.term in tops else NO for leaf in alike},
+            )
+            for tops in sorted(meanings, key=sorted)
+        ]
+
+    def words(self, labels: Labels) -> str:
+        label, scheme = labels.concept(self.vocabulary, self.term), labels.vocabularies[self.vocabulary]
+        kind = f"any kind of {label}" if scheme.below.get(self.term) else with_article(label)
+        if labels.attributes[self.name].many:
+            return f"with {kind} among the {labels.name(self.name)}"
+        return f"{labels.name(self.name)}: {kind}"
+
+    def words_negated(self, labels: Labels) -> str:
+        words = self.words(labels)
+        if labels.attributes[self.name].many:
+            return f"without {words.removeprefix('with ')}"
+        return f"not ({words})"
+
+    def attributive(self, labels: Labels) -> str | None:
+        return self.words(labels) if labels.attributes[self.name].many else None
 
 
 @dataclass(frozen=True, slots=True)
-class Defunct(_Reading):
-    """The issuer ended before today; with no date known it is undecided."""
+class Defunct(Leaf):
+    """The issuer ended before today; undecided if no date is known."""
 
     name: str
     vocabulary: str
@@ -312,27 +441,48 @@ class Defunct(_Reading):
     def __post_init__(self) -> None:
         object.__setattr__(self, "reads", frozenset((self.name,)))
 
-    def holds(self, world: World, around: EvaluationContext) -> Verdict:
+    def holds(self, world: World, context: EvaluationContext) -> Verdict:
         value = world[self.name]
         if value is NONE:
             return NO
-        concept = around.vocabularies[self.vocabulary].concepts.get(value) if isinstance(value, str) else None
+        concept = context.vocabularies[self.vocabulary].concepts.get(value) if isinstance(value, str) else None
         if concept is None or (concept.ended is None and not concept.current):
             return UNDECIDED
-        return claim(concept.ended is not None and concept.ended < around.today)
+        return claim(concept.ended is not None and concept.ended < context.today)
+
+    def cuts(self) -> tuple[Cut, ...]:
+        return (EachConcept(self.name, self.vocabulary),)
+
+    def readings(self, alike: Sequence[Self], world: World, context: EvaluationContext) -> list[Reading] | None:
+        """Either all of them hold or none does: they ask the same of one issuer."""
+        ways = ("an issuer that has ended", YES), ("an issuer that still exists", NO)
+        return [(words, dict.fromkeys(alike, way)) for words, way in ways]
+
+    def words(self, labels: Labels) -> str:
+        return f"{labels.name(self.name)} no longer in being"
+
+    @property
+    def depends_on_today(self) -> bool:
+        return True
 
 
 @dataclass(frozen=True, slots=True)
-class Always(_Reading):
+class Always(Leaf):
     """TRUE or FALSE written in a rule."""
 
     truth: bool
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "reads", NOTHING)
+        object.__setattr__(self, "reads", NO_ATTRIBUTES)
 
-    def holds(self, world: World, around: EvaluationContext) -> Verdict:
+    def holds(self, world: World, context: EvaluationContext) -> Verdict:
         return claim(self.truth)
+
+    def cuts(self) -> tuple[Cut, ...]:
+        return ()
+
+    def words(self, labels: Labels) -> str:
+        return "anything" if self.truth else "nothing"
 
 
 # --- the tree ----------------------------------------------------------------------------------------------------
@@ -356,13 +506,12 @@ class Not:
     at: str = field(default="", compare=False)
 
 
-AnyLeaf = Comparison | Within | OneOf | Like | IsNull | SetComparison | Narrower | Defunct | Always
-Predicate = And | Or | Not | AnyLeaf
+Predicate = And | Or | Not | Leaf
 
 
-def leaves(predicate: Predicate) -> list[AnyLeaf]:
-    """Every leaf, once for each place where it stands, from left to right."""
-    found: list[AnyLeaf] = []
+def leaves(predicate: Predicate) -> list[Leaf]:
+    """Every leaf from left to right, once for each of its occurrences."""
+    found: list[Leaf] = []
     waiting: list[Predicate] = [predicate]
     while waiting:
         node = waiting.pop()
@@ -380,8 +529,8 @@ def reads(predicate: Predicate) -> frozenset[str]:
     return frozenset().union(*(leaf.reads for leaf in leaves(predicate)))
 
 
-def judge(predicate: Predicate, of: Callable[[AnyLeaf], Verdict]) -> Verdict:
-    """Kleene's verdict of the tree from the verdicts of its leaves. Depth is bounded by the limit on rules."""
+def judge(predicate: Predicate, of: Callable[[Leaf], Verdict]) -> Verdict:
+    """Kleene's verdict of the tree from the verdicts of its leaves. Recursive: the depth of rules is limited."""
     if isinstance(predicate, And):
         return every(judge(item, of) for item in predicate.items)
     if isinstance(predicate, Or):
@@ -391,12 +540,12 @@ def judge(predicate: Predicate, of: Callable[[AnyLeaf], Verdict]) -> Verdict:
     return of(predicate)
 
 
-def holds_in(predicate: Predicate, world: World, around: EvaluationContext) -> Verdict:
+def holds_in(predicate: Predicate, world: World, context: EvaluationContext) -> Verdict:
     """The verdict in one world."""
-    return judge(predicate, lambda leaf: leaf.holds(world, around))
+    return judge(predicate, lambda leaf: leaf.holds(world, context))
 
 
 def both(*predicates: Predicate | None) -> Predicate:
-    """All of them together; those that are None are left out."""
+    """All of them together; None stands for a rule that is left out."""
     items = tuple(item for item in predicates if item is not None)
     return items[0] if len(items) == 1 else And(items)

@@ -11,7 +11,16 @@ import numpy.typing as npt
 from service.assignment.problem import AssignmentProblem
 from service.facts.holding import View
 from service.facts.knowledge import Among, Between
-from service.rules.predicates import And, Comparison, Const, Not, OneOf, Predicate, Ref, SetComparison, Within
+from service.rules.predicates import (
+    And,
+    Comparison,
+    Not,
+    OneOf,
+    Predicate,
+    SetComparison,
+    Within,
+)
+from service.rules.terms import Const, Ref
 
 Bits = npt.NDArray[np.uint8]
 

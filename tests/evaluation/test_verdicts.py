@@ -2,18 +2,61 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
 from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from service.facts.truth import UNDECIDED, Verdict
+from service.evaluation.verdicts import NO_CUTS, Judgement, judge_view
+from service.facts.truth import NO, UNDECIDED, YES, Verdict
+from service.rules import partitions
 from service.rules.cql2.expression import parse
-from service.rules.predicates import judge, reads
+from service.rules.cuts import Compared, Cut
+from service.rules.labels import Labels
+from service.rules.predicates import And, Comparison, EvaluationContext, Leaf, Not, Or, Predicate, judge, leaves, reads
+from service.rules.terms import Const, Ref, World
 from tests import reference
-from tests.factories import AROUND, OUTSIDE, a_case, a_rule, judged, verdict_of
-from tests.strategies import NAMES, a_fact, rules, some_facts
+from tests.factories import AROUND, OUTSIDE, a_case, a_rule, a_view, judged, verdict_of
+from tests.strategies import ATTRIBUTES, NAMES, a_fact, rules, some_facts
+
+
+@dataclass(frozen=True, slots=True)
+class Planted(Leaf):
+    """Another clause that gives no cuts, or, with `given`, those that it is told to give."""
+
+    leaf: Leaf
+    given: tuple[Cut, ...] | None = None
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "reads", self.leaf.reads)
+
+    def holds(self, world: World, context: EvaluationContext) -> Verdict:
+        return self.leaf.holds(world, context)
+
+    def cuts(self) -> tuple[Cut, ...] | None:
+        return self.given
+
+    def words(self, labels: Labels) -> str:
+        return "planted"
+
+
+def planted_in(rule: Predicate, number: int) -> Predicate:
+    """The rule with one of its leaves, by number, replaced by one that gives no cuts."""
+    chosen = leaves(rule)[number % len(leaves(rule))]
+
+    def replaced(node: Predicate) -> Predicate:
+        if isinstance(node, Not):
+            return Not(replaced(node.item))
+        if isinstance(node, And | Or):
+            return type(node)(tuple(replaced(item) for item in node.items))
+        return Planted(node) if node == chosen else node
+
+    return replaced(rule)
+
 
 QUIETLY = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None)
 MANY = settings(QUIETLY, max_examples=600)
@@ -36,6 +79,46 @@ def test_the_verdict_is_that_of_all_worlds(rule: Any, facts: dict[str, Any]) -> 
         assert judgement.verdict is UNDECIDED
     else:
         assert judgement.verdict.value == expected(rule, facts)
+
+
+@SOME
+@given(rules(), some_facts(), st.integers(0, 8))
+def test_a_leaf_without_cuts_never_makes_a_verdict_wrong(rule: Any, facts: dict[str, Any], number: int) -> None:
+    found = judge_view(planted_in(a_rule(rule), number), a_view(facts), ATTRIBUTES, AROUND).verdict
+    assert found is UNDECIDED or found.value == expected(rule, facts)
+
+
+EXACT_WEIGHT = Planted(Comparison("=", Ref("weight_measured"), Const(Fraction("5.05"))))
+
+
+@pytest.mark.parametrize(
+    ("facts", "judgement"),
+    [
+        ({}, Judgement(UNDECIDED, NO_CUTS)),
+        ({"weight_measured": {"from": 3, "to": 6}}, Judgement(UNDECIDED, NO_CUTS)),
+        ({"weight_measured": {"one_of": [Decimal("5.05"), 3]}}, Judgement(UNDECIDED)),
+        ({"weight_measured": {"one_of": [2, 4]}}, Judgement(NO)),
+        ({"weight_measured": Decimal("5.05")}, Judgement(YES)),
+    ],
+)
+def test_a_leaf_without_cuts_is_undecided_unless_its_values_are_listed(
+    facts: dict[str, Any], judgement: Judgement
+) -> None:
+    assert judge_view(EXACT_WEIGHT, a_view(facts), ATTRIBUTES, AROUND) == judgement
+
+
+def test_cuts_that_leave_out_an_attribute_count_as_none_at_all() -> None:
+    grade, year = Ref("grade"), Ref("year_on_coin")
+    leaf = Comparison(">", grade, year)
+    said = Planted(leaf, (Compared(grade, Const(20)),))
+    assert judge_view(said, a_view({}), ATTRIBUTES, AROUND) == Judgement(UNDECIDED, NO_CUTS)
+    assert judge_view(said, a_view({"grade": 20, "year_on_coin": 1900}), ATTRIBUTES, AROUND) == Judgement(NO)
+
+
+def test_a_leaf_without_cuts_taken_as_harmless_would_give_a_wrong_answer(monkeypatch: pytest.MonkeyPatch) -> None:
+    # The control: no cuts at all instead of unknown ones.
+    monkeypatch.setattr(partitions, "cuts_of", lambda leaf: leaf.cuts() or ())
+    assert judge_view(EXACT_WEIGHT, a_view({}), ATTRIBUTES, AROUND) == Judgement(NO)
 
 
 def narrowed(draw: Any, name: str, raw: Any) -> Any:

@@ -11,12 +11,13 @@ from hypothesis import HealthCheck, given, settings
 
 from service.reference import shipped
 from service.rules.document import load_yaml, read
+from service.rules.labels import listed
 from service.rules.operators import ALL
-from service.rules.wording import Speaker, listed, read_aloud
+from service.rules.wording import RuleWording, read_aloud
 from tests.factories import a_rule
 from tests.strategies import ATTRIBUTES, VOCABULARIES, rules
 
-SPEAK = Speaker(ATTRIBUTES, VOCABULARIES)
+SPEAK = RuleWording(ATTRIBUTES, VOCABULARIES)
 SETS = Path(__file__).resolve().parents[2] / "set_definitions"
 
 
