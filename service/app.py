@@ -10,7 +10,9 @@ from typing import Any
 from fastapi import FastAPI
 
 from service.http import openapi, problems
+from service.http.api.account import account
 from service.http.api.clubs import clubs
+from service.http.api.devices import devices
 from service.http.api.offers import offers
 from service.http.api.pieces import pieces
 from service.http.api.reference import reference
@@ -20,13 +22,11 @@ from service.http.api.swaps import swaps
 from service.http.dependencies import set_context
 from service.http.middleware import HeadAsGet, RequestLog, begin_log
 from service.http.routes import (
-    account,
     allocations,
     candidates,
     checks,
     definition_imports,
     definitions,
-    devices,
     doubts,
     evaluations,
     exhibitions,
@@ -67,8 +67,8 @@ ROUTERS = (
     issues.router,
     pieces,
     reference,
-    account.router,
-    devices.router,
+    account,
+    devices,
     shares.router,
     definition_imports.router,
     origins.router,

@@ -1,16 +1,18 @@
-"""Opening accounts, knowing owners by their tokens, answering a retried request once."""
+"""Opening accounts, identifying callers by their tokens, throttling attempts, answering a repeated request once."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from datetime import datetime
+from collections.abc import Callable, Iterable, Sequence
+from datetime import datetime, timedelta
+from math import ceil
 
 from sqlalchemy import Connection
 
 from service.accounts.model import Caller, Owner, Remembered, new_token, token_digest
-from service.accounts.store import AccountStore, RememberedStore
+from service.accounts.store import AccountStore, AttemptStore, RememberedStore
+from service.accounts.throttle import Throttle, one_more, remaining_delay
 from service.database.ids import new_id
-from service.errors import Conflict, NotAuthenticated
+from service.errors import Conflict, NotAuthenticated, RateLimited
 
 
 class KeyReused(Conflict):
@@ -43,6 +45,28 @@ def identify(connection: Connection, token: str, now: datetime) -> Caller:
     if caller is None:
         raise NotAuthenticated("the bearer token is not valid: unknown, expired or revoked")
     return caller
+
+
+def count_attempt(connection: Connection, throttles: Iterable[Throttle], now: datetime) -> None:
+    """Counts one attempt more. Raises RateLimited, and counts nothing, while the delay after earlier ones lasts."""
+    store = AttemptStore(connection)
+    for throttle in throttles:
+        before = store.hold(throttle, now)
+        delay = timedelta(0) if before is None else remaining_delay(before, throttle.policy, now)
+        if delay > timedelta(0):
+            seconds = ceil(delay.total_seconds())
+            raise RateLimited(f"too many attempts: try again in {seconds} seconds", seconds)
+        store.put(throttle, one_more(before, throttle.policy, now))
+    store.prune(now)
+
+
+def forgive_attempt(connection: Connection, throttles: Sequence[Throttle]) -> None:
+    """After a right attempt: the first count is cleared, the others go back by one. Somebody with an account of their own
+    does not get more guesses at another's from the same address."""
+    store, (own, *shared) = AttemptStore(connection), throttles
+    store.forget(own)
+    for throttle in shared:
+        store.take_back(throttle)
 
 
 def once(

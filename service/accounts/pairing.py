@@ -1,7 +1,7 @@
-"""Pairing a device that has no keyboard worth the name: the device authorization grant (RFC 8628). Pure.
+"""Pairing a device that is awkward to type on: the device authorization grant (RFC 8628). Pure.
 
-The device shows a short user code; its owner, on a device that is signed in already, types it in or scans it and says
-yes; the device, asking every few seconds with its long device code, gets a token once.
+The device shows a short user code. Its owner, logged in on another device, types it in or scans it, and approves. The device
+polls with its long device code and is given a token once.
 """
 
 from __future__ import annotations
@@ -16,14 +16,14 @@ from service.accounts.model import Owner
 LIFETIME = timedelta(minutes=10)
 INTERVAL_SECONDS = 5
 
-# No vowels, so no words, and no digits that look like letters (RFC 8628, section 6.1): 20^8 codes, 34 bits. They are few
-# enough to be tried, so five wrong ones cost a delay, and a code alone gives nothing: it takes the owner's token to use it.
+# No vowels, so no words, and no digits that look like letters (RFC 8628, section 6.1): 20^8 codes, 34 bits. That is few enough
+# for guessing, so attempts are throttled, and a code by itself gives nothing: approving it takes the owner's token.
 LETTERS = "BCDFGHJKLMNPQRSTVWXZ"
 _LENGTH = 8
 
 
-class Outcome(Enum):
-    """What a poll comes to. The values are the error codes of RFC 8628, section 3.5, and RFC 6749, section 5.2."""
+class PollOutcome(Enum):
+    """The outcome of a poll; the values are the error codes of RFC 8628, section 3.5, and RFC 6749, section 5.2."""
 
     GRANTED = ""
     PENDING = "authorization_pending"
@@ -35,7 +35,8 @@ class Outcome(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Pairing:
-    """A pairing under way. `status` is pending, approved, denied or used; `owner` and the rest are the approver's."""
+    """A pairing in progress. `status` is pending, approved, denied or used; `owner`, `name` and `scopes` are set by whoever
+    approves it."""
 
     device_digest: str
     user_digest: str
@@ -47,27 +48,27 @@ class Pairing:
     name: str = ""
     scopes: tuple[str, ...] = ()
 
-    def waits(self, now: datetime) -> bool:
-        """Whether somebody may still approve or deny it."""
+    def is_pending(self, now: datetime) -> bool:
+        """Whether it can still be approved or denied."""
         return self.status == "pending" and now < self.expires_at
 
 
-def polled(pairing: Pairing | None, now: datetime) -> tuple[Outcome, Pairing | None]:
-    """What a poll comes to at this moment, and the pairing after it."""
+def poll(pairing: Pairing | None, now: datetime) -> tuple[PollOutcome, Pairing | None]:
+    """The outcome of a poll at this moment, and the pairing after it. None: the device code is unknown."""
     if pairing is None or pairing.status == "used":
-        return Outcome.UNKNOWN, pairing
+        return PollOutcome.UNKNOWN, pairing
     if now >= pairing.expires_at:
-        return Outcome.EXPIRED, pairing
+        return PollOutcome.EXPIRED, pairing
     if pairing.status == "denied":
-        return Outcome.DENIED, pairing
+        return PollOutcome.DENIED, pairing
     if pairing.status == "approved":
-        return Outcome.GRANTED, replace(pairing, status="used")
+        return PollOutcome.GRANTED, replace(pairing, status="used")
     due = None if pairing.polled_at is None else pairing.polled_at + timedelta(seconds=pairing.interval_seconds)
     if due is not None and now < due:
         # "the interval MUST be increased by 5 seconds for this and all subsequent requests" (section 3.5).
         slower = pairing.interval_seconds + 5
-        return Outcome.SLOW_DOWN, replace(pairing, polled_at=now, interval_seconds=slower)
-    return Outcome.PENDING, replace(pairing, polled_at=now)
+        return PollOutcome.SLOW_DOWN, replace(pairing, polled_at=now, interval_seconds=slower)
+    return PollOutcome.PENDING, replace(pairing, polled_at=now)
 
 
 def new_user_code() -> str:
@@ -77,7 +78,8 @@ def new_user_code() -> str:
 
 
 def read_user_code(text: str) -> str | None:
-    """The code in its one written form, whatever case, spaces and hyphens it was typed with; None when it is none."""
+    """The code as `new_user_code` writes it, in whatever case and with whatever spaces and hyphens it was typed; None if it is
+    no code."""
     letters = "".join(letter for letter in text.upper() if letter not in " -")
     if len(letters) != _LENGTH or set(letters) - set(LETTERS):
         return None

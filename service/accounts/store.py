@@ -1,10 +1,10 @@
-"""Accounts, tokens, states and remembered answers in the database."""
+"""Accounts, tokens, invitations, pairings, counted attempts and remembered answers in the database."""
 
 from __future__ import annotations
 
 import hmac
-from collections.abc import Iterable
-from datetime import datetime
+from collections.abc import Iterable, Sequence
+from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Connection, Row, delete, func, insert, or_, select, update
@@ -16,6 +16,7 @@ from service.accounts.model import (
     SCOPES,
     Account,
     Caller,
+    Invitation,
     Owner,
     Remembered,
     State,
@@ -23,9 +24,14 @@ from service.accounts.model import (
     folded,
     ordered,
 )
-from service.accounts.tables import account, remembered_answer, token
+from service.accounts.pairing import Pairing
+from service.accounts.tables import account, attempt, device_pairing, invitation, remembered_answer, token
+from service.accounts.throttle import LONGEST_MEMORY, AttemptCount, Throttle
 from service.database.ids import new_id
 from service.errors import Conflict, NotFound
+
+# So long a device that polls too late is still told that its code expired.
+_KEPT_AFTER_EXPIRY = timedelta(hours=1)
 
 
 class AccountStore:
@@ -35,7 +41,7 @@ class AccountStore:
         self._connection = connection
 
     def owners(self) -> list[Owner]:
-        """Everybody who has an account."""
+        """The owners of all accounts."""
         return [Owner(identity) for identity in self._connection.execute(select(account.c.id)).scalars()]
 
     def count(self) -> int:
@@ -44,13 +50,13 @@ class AccountStore:
     def add(
         self, owner: Owner, name: str, now: datetime, *, is_admin: bool = False, password_hash: str | None = None
     ) -> None:
-        """Raises Clash when another account's name counts as the same."""
+        """Raises Conflict if another account's name counts as the same."""
         row = {"id": owner.id, "name": name, "state": ORIGIN.number, "chain": ORIGIN.chain, "min_state": 0}
         more = {"folded_name": folded(name), "is_admin": is_admin, "password_hash": password_hash}
         dialect = sqlite if self._connection.dialect.name == "sqlite" else postgresql
         adding = dialect.insert(account).values(**row, **more, created_at=now)
-        # Asked of the database itself, so that of two at the same time one is told; by what it gives back, since drivers
-        # count rows that were left out differently.
+        # Decided by the database, so that of two at the same time one is refused; RETURNING, since drivers differ in counting
+        # rows that were left out.
         added = adding.on_conflict_do_nothing(index_elements=["folded_name"]).returning(account.c.id)
         if self._connection.execute(added).first() is None:
             raise Conflict("there is an account with this name already")
@@ -88,7 +94,7 @@ class AccountStore:
         return made
 
     def caller(self, digest: str, now: datetime) -> Caller | None:
-        """Whose token has this digest, unless it is revoked or expired."""
+        """The owner and the token with this digest, unless it is revoked or expired."""
         columns = (account.c.name.label("account_name"), account.c.created_at.label("account_created_at"))
         joined = select(token, account.c.is_admin, account.c.password_hash, *columns).join_from(token, account)
         row = self._connection.execute(joined.where(token.c.digest == digest)).first()
@@ -99,7 +105,7 @@ class AccountStore:
         return Caller(_account(row, row.owner_id, "account_"), _token(row))
 
     def note_use(self, owner: Owner, token_id: str, now: datetime) -> None:
-        """Writes down that the token was used, unless that was done within the last minute."""
+        """Records that the token was used, unless that was done within the last minute."""
         dated = or_(token.c.last_used_at.is_(None), token.c.last_used_at <= now - LAST_USED_EVERY)
         self._connection.execute(
             update(token).where(token.c.owner_id == owner.id, token.c.id == token_id, dated).values(last_used_at=now)
@@ -134,7 +140,7 @@ class AccountStore:
         )
 
     def revoke_by_id(self, owner: Owner, token_id: str, now: datetime, *, devices_only: bool = False) -> None:
-        """Raises NotFound when the owner has no such token, or it was revoked before."""
+        """Raises NotFound if the owner has no such token, or it is revoked already."""
         which = [token.c.owner_id == owner.id, token.c.id == token_id, token.c.revoked_at.is_(None)]
         if devices_only:
             which.append(token.c.is_device)
@@ -155,9 +161,8 @@ class AccountStore:
         return self._state(owner, lock=False)
 
     def lock(self, owner: Owner) -> State:
-        """The state, with the account held until the transaction ends: the owner's changes happen one after another.
-
-        A plain sequence, or a counter read without the lock, lets a poller miss changes (measured: sync.md)."""
+        """The state, with the account locked until the transaction ends: the owner's changes happen one after another. With a
+        plain sequence, or a counter read without the lock, a poller can miss changes."""
         return self._state(owner, lock=True)
 
     def _state(self, owner: Owner, *, lock: bool) -> State:
@@ -168,7 +173,7 @@ class AccountStore:
         return State(row.state, row.chain)
 
     def put_state(self, owner: Owner, state: State) -> None:
-        """The state after the changes of a transaction that holds the account."""
+        """The state after the changes of a transaction that has locked the account."""
         self._connection.execute(
             update(account).where(account.c.id == owner.id).values(state=state.number, chain=state.chain)
         )
@@ -197,8 +202,122 @@ class RememberedStore:
         )
 
 
+class InvitationStore:
+    """Invitations, within one transaction."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+
+    def add(self, owner: Owner, digest: str, made: Invitation) -> None:
+        row = {"id": made.id, "note": made.note, "created_at": made.created_at, "expires_at": made.expires_at}
+        self._connection.execute(insert(invitation).values(owner_id=owner.id, digest=digest, **row))
+
+    def open(self, digest: str, now: datetime, *, lock: bool = False) -> tuple[Owner, Invitation] | None:
+        """The invitation with this digest and its inviter, unless it is used, revoked or expired. `lock` locks it until the
+        transaction ends."""
+        query = select(invitation).where(invitation.c.digest == digest)
+        row = self._connection.execute(query.with_for_update() if lock else query).first()
+        found = None if row is None else (Owner(row.owner_id), _invitation(row))
+        return found if found is not None and found[1].status(now) == "open" else None
+
+    def use(self, owner: Owner, identity: str, now: datetime) -> None:
+        self._connection.execute(update(invitation).where(*self._is(owner, identity)).values(used_at=now))
+
+    def page(self, owner: Owner, after: str | None, limit: int) -> tuple[Invitation, ...]:
+        """Up to `limit` invitations in the order of their ids."""
+        query = select(invitation).where(invitation.c.owner_id == owner.id).order_by(invitation.c.id).limit(limit)
+        if after is not None:
+            query = query.where(invitation.c.id > after)
+        return tuple(_invitation(row) for row in self._connection.execute(query))
+
+    def revoke(self, owner: Owner, identity: str, now: datetime) -> None:
+        """Raises NotFound if the owner made no such invitation, or it is used or revoked already."""
+        unused = (invitation.c.used_at.is_(None), invitation.c.revoked_at.is_(None))
+        done = self._connection.execute(
+            update(invitation).where(*self._is(owner, identity), *unused).values(revoked_at=now)
+        )
+        if done.rowcount == 0:
+            raise NotFound("open invitation", identity)
+
+    def _is(self, owner: Owner, identity: str) -> Sequence[Any]:
+        return invitation.c.owner_id == owner.id, invitation.c.id == identity
+
+
+class PairingStore:
+    """Pairings in progress, within one transaction."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+
+    def add(self, pairing: Pairing) -> None:
+        self._connection.execute(
+            insert(device_pairing).values(device_digest=pairing.device_digest, **_pairing_row(pairing))
+        )
+
+    def prune(self, now: datetime) -> None:
+        self._connection.execute(delete(device_pairing).where(device_pairing.c.expires_at < now - _KEPT_AFTER_EXPIRY))
+
+    def by_device(self, digest: str) -> Pairing | None:
+        """The pairing with this device code, locked until the transaction ends."""
+        return self._one(device_pairing.c.device_digest == digest)
+
+    def by_user(self, digest: str) -> Pairing | None:
+        """The pairing with this user code, locked until the transaction ends."""
+        return self._one(device_pairing.c.user_digest == digest)
+
+    def replace(self, pairing: Pairing) -> None:
+        this = device_pairing.c.device_digest == pairing.device_digest
+        self._connection.execute(update(device_pairing).where(this).values(**_pairing_row(pairing)))
+
+    def deny_all(self, owner: Owner) -> None:
+        """Denies the pairings that the owner approved and whose token was not fetched yet."""
+        unfetched = (device_pairing.c.owner_id == owner.id, device_pairing.c.status == "approved")
+        self._connection.execute(update(device_pairing).where(*unfetched).values(status="denied"))
+
+    def _one(self, which: Any) -> Pairing | None:
+        row = self._connection.execute(select(device_pairing).where(which).with_for_update()).first()
+        if row is None:
+            return None
+        times = (row.expires_at, row.interval_seconds, row.polled_at)
+        owner = None if row.owner_id is None else Owner(row.owner_id)
+        return Pairing(
+            row.device_digest, row.user_digest, *times, row.status, owner, row.name, tuple(row.scopes.split())
+        )
+
+
+class AttemptStore:
+    """Counted attempts, within one transaction."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+
+    def hold(self, throttle: Throttle, now: datetime) -> AttemptCount | None:
+        """The count, locked until the transaction ends; None if nothing was counted yet."""
+        # The update changes nothing but locks the row, also one that another transaction has just inserted.
+        dialect = sqlite if self._connection.dialect.name == "sqlite" else postgresql
+        adding = dialect.insert(attempt).values(key=throttle.key, tries=0, last_at=now)
+        held = adding.on_conflict_do_update(index_elements=["key"], set_={"key": adding.excluded.key})
+        row = self._connection.execute(held.returning(attempt.c.tries, attempt.c.last_at)).one()
+        return AttemptCount(row.tries, row.last_at) if row.tries else None
+
+    def put(self, throttle: Throttle, attempts: AttemptCount) -> None:
+        values = {"tries": attempts.count, "last_at": attempts.last_at}
+        self._connection.execute(update(attempt).where(attempt.c.key == throttle.key).values(**values))
+
+    def forget(self, throttle: Throttle) -> None:
+        self._connection.execute(delete(attempt).where(attempt.c.key == throttle.key))
+
+    def take_back(self, throttle: Throttle) -> None:
+        """One attempt less."""
+        some = (attempt.c.key == throttle.key, attempt.c.tries > 0)
+        self._connection.execute(update(attempt).where(*some).values(tries=attempt.c.tries - 1))
+
+    def prune(self, now: datetime) -> None:
+        self._connection.execute(delete(attempt).where(attempt.c.last_at < now - LONGEST_MEMORY))
+
+
 def forget_answers(connection: Connection, before: datetime) -> int:
-    """Forgets what all owners were answered before then; how many answers that were."""
+    """Deletes the answers that were remembered before then, of all owners; how many."""
     return connection.execute(delete(remembered_answer).where(remembered_answer.c.at < before)).rowcount
 
 
@@ -211,3 +330,20 @@ def _account(row: Row[Any], identity: str, prefix: str = "") -> Account:
 def _token(row: Row[Any]) -> Token:
     times = (row.created_at, row.expires_at, row.last_used_at)
     return Token(row.id, row.name, tuple(row.scopes.split()), row.is_device, *times)
+
+
+def _invitation(row: Row[Any]) -> Invitation:
+    return Invitation(row.id, row.note, row.created_at, row.expires_at, row.used_at, row.revoked_at)
+
+
+def _pairing_row(pairing: Pairing) -> dict[str, Any]:
+    return {
+        "user_digest": pairing.user_digest,
+        "expires_at": pairing.expires_at,
+        "interval_seconds": pairing.interval_seconds,
+        "polled_at": pairing.polled_at,
+        "status": pairing.status,
+        "owner_id": None if pairing.owner is None else pairing.owner.id,
+        "name": pairing.name,
+        "scopes": " ".join(pairing.scopes),
+    }

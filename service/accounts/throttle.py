@@ -1,7 +1,7 @@
-"""How long somebody waits who was wrong too often. Pure: the time is an argument.
+"""How long somebody has to wait after too many wrong attempts. Pure: the time is an argument.
 
-A count is kept for each name, each client address and each owner. An attempt is counted before it is looked at, so that
-many at once cannot pass together; one that was right takes its count back.
+Attempts are counted by account name, by client address and by owner. An attempt is counted before it is checked, so that many
+at the same time cannot pass together; a right one is taken off the counts again.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from service.accounts.model import Owner, folded
 
 
 @dataclass(frozen=True, slots=True)
-class Patience:
-    """`free` attempts cost nothing; from then on each costs a delay that doubles, from `first` to `longest`. The count is
-    forgotten `memory` after the last attempt."""
+class ThrottlePolicy:
+    """The first `free` attempts cost nothing; from then on each costs a delay that doubles, from `first` to `longest`. The
+    count is forgotten `memory` after the last attempt."""
 
     free: int
     first: timedelta
@@ -26,7 +26,7 @@ class Patience:
 
 
 @dataclass(frozen=True, slots=True)
-class Attempts:
+class AttemptCount:
     """How many attempts were counted, and when the last was."""
 
     count: int
@@ -34,58 +34,58 @@ class Attempts:
 
 
 @dataclass(frozen=True, slots=True)
-class Watched:
-    """One count: what it is kept for, as a hash, so that no name or address is stored; and how patient it is."""
+class Throttle:
+    """One count: the hash of what it is kept for, so that no name or address is stored, and its policy."""
 
     key: str
-    patience: Patience
+    policy: ThrottlePolicy
 
 
-# Common practice; no source for the very numbers. The memory outlasts the longest delay, or waiting would reset it.
-_OF_A_NAME = Patience(5, timedelta(seconds=2), timedelta(minutes=15), timedelta(days=1))
-_OF_AN_ADDRESS = Patience(20, timedelta(seconds=2), timedelta(minutes=15), timedelta(days=1))
-_OF_PAIRINGS = Patience(30, timedelta(seconds=1), timedelta(minutes=1), timedelta(minutes=10))
+# Common practice; no source for the numbers. The memory outlasts the longest delay, or waiting would reset the count.
+_BY_NAME = ThrottlePolicy(5, timedelta(seconds=2), timedelta(minutes=15), timedelta(days=1))
+_BY_ADDRESS = ThrottlePolicy(20, timedelta(seconds=2), timedelta(minutes=15), timedelta(days=1))
+_PAIRINGS = ThrottlePolicy(30, timedelta(seconds=1), timedelta(minutes=1), timedelta(minutes=10))
 LONGEST_MEMORY = timedelta(days=1)
 
 
-def wait(attempts: Attempts, patience: Patience, now: datetime) -> timedelta:
-    """How long from now no attempt is looked at; zero or less when one may be made."""
-    over = attempts.count - patience.free
-    if over < 0 or now - attempts.last_at >= patience.memory:
+def remaining_delay(attempts: AttemptCount, policy: ThrottlePolicy, now: datetime) -> timedelta:
+    """How long from now no attempt is checked; zero or less if one may be made."""
+    over = attempts.count - policy.free
+    if over < 0 or now - attempts.last_at >= policy.memory:
         return timedelta(0)
     # Past 2^20 the longest delay is reached whatever the first one is.
-    delay: timedelta = min(patience.first * 2 ** min(over, 20), patience.longest)
+    delay: timedelta = min(policy.first * 2 ** min(over, 20), policy.longest)
     return attempts.last_at + delay - now
 
 
-def after_another(attempts: Attempts | None, patience: Patience, now: datetime) -> Attempts:
+def one_more(attempts: AttemptCount | None, policy: ThrottlePolicy, now: datetime) -> AttemptCount:
     """The count with one attempt more."""
-    if attempts is None or now - attempts.last_at >= patience.memory:
-        return Attempts(1, now)
-    return Attempts(attempts.count + 1, now)
+    if attempts is None or now - attempts.last_at >= policy.memory:
+        return AttemptCount(1, now)
+    return AttemptCount(attempts.count + 1, now)
 
 
-def of_name(name: str) -> Watched:
-    """Whether or not there is such an account: a lock tells nothing about that."""
-    return Watched(_key("name", folded(name)), _OF_A_NAME)
+def by_name(name: str) -> Throttle:
+    """Passwords for an account name, whether or not there is such an account: being locked out says nothing about that."""
+    return Throttle(_key("name", folded(name)), _BY_NAME)
 
 
-def of_codes(owner: Owner) -> Watched:
+def by_owner(owner: Owner) -> Throttle:
     """User codes that an owner types in."""
-    return Watched(_key("codes", owner.id), _OF_A_NAME)
+    return Throttle(_key("codes", owner.id), _BY_NAME)
 
 
-def of_address(address: str | None) -> Watched:
-    """Passwords and codes from one place."""
-    return Watched(_key("address", _place(address)), _OF_AN_ADDRESS)
+def by_address(address: str | None) -> Throttle:
+    """Passwords and codes from one client address."""
+    return Throttle(_key("address", _network(address)), _BY_ADDRESS)
 
 
-def of_pairings(address: str | None) -> Watched:
-    """Pairings begun from one place: each is a row."""
-    return Watched(_key("pairings", _place(address)), _OF_PAIRINGS)
+def pairings_by_address(address: str | None) -> Throttle:
+    """Pairings begun from one client address: each is a row."""
+    return Throttle(_key("pairings", _network(address)), _PAIRINGS)
 
 
-def _place(address: str | None) -> str:
+def _network(address: str | None) -> str:
     """The address; of IPv6 the first 64 bits, since one subscriber has all the rest (RFC 6177)."""
     try:
         found = ipaddress.ip_address(address or "")

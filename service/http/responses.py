@@ -13,6 +13,8 @@ from service.http.wire import PageOut
 
 # What an owner keeps is shown to that owner only, and asked for again each time.
 PRIVATE = {"Cache-Control": "private, no-cache"}
+# A secret is to be kept nowhere on its way (RFC 6749, section 5.1).
+NO_STORE = {"Cache-Control": "no-store"}
 # Large answers do not go through response models, which cost 15-87 times the bare route (performance.md).
 ENCODER = msgspec.json.Encoder(decimal_format="number")
 
@@ -59,9 +61,9 @@ Paged = Annotated[Reply[PageOut[T]], Sends(headers={"Link": "The next page, with
 WithSecret = Annotated[Reply[T], Sends(201)]
 
 
-def with_secret(value: T) -> Reply[T]:
-    """A thing that is new, with a secret in it, which is to be kept nowhere on its way (RFC 6749, section 5.1)."""
-    return Reply(value, {"Cache-Control": "no-store"}, 201)
+def with_secret(value: T, *, status: int = 201, headers: Mapping[str, str] | None = None) -> Reply[T]:
+    """A value with a secret in it, usually of a thing that is new."""
+    return Reply(value, {**NO_STORE, **(headers or {})}, status)
 
 
 def tagged(value: T, etag: str) -> Reply[T]:

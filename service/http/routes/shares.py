@@ -22,8 +22,7 @@ from service.http.examples import SHARE
 from service.http.pages import SHARED_POLICY, shared_page
 from service.http.pagination import PageQuery, identity_key, number_key, plain_page
 from service.http.problems import base_url
-from service.http.responses import Answer
-from service.http.routes.account import NO_STORE
+from service.http.responses import NO_STORE, Answer
 from service.http.routes.definitions import RevisionNumber
 from service.http.schemas.shares import (
     SharedOut,
