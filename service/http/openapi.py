@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import functools
 import inspect
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Annotated, Any, TypeVar, get_args, get_origin, get_type_hints
 
 import msgspec
+import msgspec.inspect as mi
 from fastapi import APIRouter, FastAPI
 from fastapi.dependencies.models import Dependant
 from fastapi.openapi.utils import get_openapi
@@ -357,7 +358,38 @@ def _struct_schemas() -> dict[str, Any]:
     pages = {f"PageOut_{get_args(s)[0].__name__}_": name for name, s in _STRUCTS.items() if get_origin(s) is PageOut}
     for schema in found.values():
         schema.pop("title", None)
+    for struct in _structs(mi.multi_type_info(_STRUCTS.values())):
+        for member in struct.fields:
+            if any(isinstance(kind, mi.DateTimeType) for kind in _inner(member.type)):
+                _set_date_time(found[struct.cls.__name__]["properties"][member.encode_name])
     return {**recorded.SCHEMAS, **{pages.get(name, name): _with_numbers(schema) for name, schema in found.items()}}
+
+
+def _structs(kinds: Iterable[mi.Type]) -> Iterator[mi.StructType]:
+    """Every struct that the types are made of, once."""
+    waiting, seen = list(kinds), set()
+    while waiting:
+        for kind in _inner(waiting.pop()):
+            if isinstance(kind, mi.StructType) and kind.cls not in seen:
+                seen.add(kind.cls)
+                waiting.extend(member.type for member in kind.fields)
+                yield kind
+
+
+def _inner(kind: mi.Type) -> Iterator[mi.Type]:
+    """The type and those inside it, but not the members of a struct."""
+    yield kind
+    for name in ("type", "types", "item_type", "item_types", "value_type"):
+        inner = getattr(kind, name, ())
+        for part in inner if isinstance(inner, tuple) else (inner,):
+            yield from _inner(part)
+
+
+def _set_date_time(schema: dict[str, Any]) -> None:
+    """Every instant is in UTC, and so a date-time of RFC 3339, which msgspec cannot know."""
+    for part in (schema, *schema.get("anyOf", ()), schema.get("items", {}), schema.get("additionalProperties", {})):
+        if isinstance(part, dict) and part.get("type") == "string":
+            part["format"] = "date-time"
 
 
 def _with_numbers(schema: Any) -> Any:

@@ -299,4 +299,4 @@ async def redeem_invitation(context: Context, body: Json[RedemptionIn]) -> Annot
     """Open an account with an invitation."""
     secret, password = body.invitation.get_secret_value(), body.password.get_secret_value()
     made = await invitations.redeem(context, secret, body.name, password)
-    return Reply(RedeemedOut(made.owner.id, made.name))
+    return Reply(RedeemedOut(made.owner.id, made.name), status=201)
