@@ -326,6 +326,8 @@ def document(app: FastAPI) -> dict[str, Any]:
             description=DESCRIPTION,
             routes=app.routes,
             openapi_version="3.1.0",
+            contact={"name": "Whoever runs this server"},
+            license_info={"name": "Apache-2.0", "identifier": "Apache-2.0"},
             servers=[{"url": "/", "description": "This server."}],
         )
         used = {tag for path in made["paths"].values() for operation in path.values() for tag in operation["tags"]}

@@ -1,0 +1,107 @@
+"""Clients that public generators make of the OpenAPI document: every operation is generated, strict type checks pass, and a small
+journey with each works. Two public linters find no error in the document.
+
+A step of its own in .ci/run: it needs Node.js, which the product does not. Generators: openapi-python-client,
+openapi-typescript (with openapi-fetch). Linters: redocly's recommended rules, spectral's rules for OpenAPI.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.conftest import own_database
+from tests.openapi import formatted, operations
+from tests.server import Server, serving
+
+pytestmark = pytest.mark.clients
+HERE = Path(__file__).parent
+EXPECTED = {
+    "title": "Two crowns",
+    "statuses": [["old", "filled"], ["new", "tentative"]],
+    "possible": 2,
+    "refused": ["/facts/denomination"],
+}
+
+
+def run(*command: str, cwd: Path, **environment: str) -> str:
+    path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
+    ended = subprocess.run(
+        command, cwd=cwd, env={**os.environ, "PATH": path, **environment}, capture_output=True, text=True, check=False
+    )
+    assert ended.returncode == 0, f"{command}\n{ended.stdout[-8000:]}\n{ended.stderr[-8000:]}"
+    return ended.stdout
+
+
+@pytest.fixture(scope="session")
+def workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the document and the pinned packages."""
+    folder = tmp_path_factory.mktemp("clients")
+    for name in ("package.json", "package-lock.json", "tsconfig.json", "journey.ts", "journey.py", "redocly.yaml"):
+        shutil.copy(HERE / name, folder)
+    shutil.copy(HERE / "spectral.yaml", folder / ".spectral.yaml")
+    (folder / "openapi.json").write_bytes(formatted())
+    run("npm", "ci", "--ignore-scripts", "--no-audit", "--no-fund", cwd=folder)
+    return folder
+
+
+@pytest.fixture
+def server(tmp_path: Path) -> Iterator[Server]:
+    with own_database(tmp_path, None) as url, serving(url) as started:
+        yield started
+
+
+def journey(command: list[str], server: Server, folder: Path) -> Any:
+    token = server.token()
+    assert token is not None
+    return json.loads(run(*command, server.address, token, cwd=folder, PYTHONPATH=str(folder)))
+
+
+def test_the_python_client_has_every_operation_and_works(workshop: Path, server: Server) -> None:
+    (workshop / "generator.yaml").write_text("package_name_override: setwright_client\n", encoding="utf-8")
+    run(
+        *("openapi-python-client", "generate", "--path", "openapi.json", "--config", "generator.yaml"),
+        *("--meta", "none", "--output-path", "setwright_client", "--overwrite", "--fail-on-warning"),
+        cwd=workshop,
+    )
+    made = {path.stem for path in (workshop / "setwright_client" / "api").rglob("*.py") if path.stem != "__init__"}
+    assert made == {declared["operationId"] for _, _, declared in operations()}
+    run(sys.executable, "-m", "mypy", "--strict", "journey.py", "-p", "setwright_client", cwd=workshop)
+    told = journey([sys.executable, "journey.py"], server, workshop)
+    assert told == {**EXPECTED, "conflicts": ["undecided"]}
+
+
+def test_the_typescript_types_have_every_operation_and_work(workshop: Path, server: Server) -> None:
+    run("npx", "openapi-typescript", "openapi.json", "-o", "api.ts", cwd=workshop)
+    text = (workshop / "api.ts").read_text(encoding="utf-8")
+    for _, _, declared in operations():
+        assert f"operations[\"{declared['operationId']}\"]" in text, declared["operationId"]
+    run("npx", "tsc", "-p", "tsconfig.json", cwd=workshop)
+    told = journey(["node", "built/journey.js"], server, workshop)
+    held = told.pop("conflicts")
+    assert told == EXPECTED
+    assert len(held) == 1
+
+
+def test_two_linters_find_no_error(workshop: Path) -> None:
+    run("npx", "redocly", "lint", "openapi.json", "--config", "redocly.yaml", cwd=workshop)
+    run("npx", "spectral", "lint", "openapi.json", "--fail-severity", "error", cwd=workshop)
+    # A control: an array without items is an error to both.
+    document = json.loads((workshop / "openapi.json").read_text(encoding="utf-8"))
+    document["components"]["schemas"]["ClubOut"]["properties"]["name"] = {"type": "array"}
+    del document["paths"]["/v1/clubs"]["get"]["responses"]
+    (workshop / "wrong.json").write_text(json.dumps(document), encoding="utf-8")
+    for command in (
+        ["redocly", "lint", "wrong.json", "--config", "redocly.yaml"],
+        ["spectral", "lint", "wrong.json", "--fail-severity", "error"],
+    ):
+        ended = subprocess.run(["npx", *command], cwd=workshop, capture_output=True, check=False)
+        assert ended.returncode != 0, command
