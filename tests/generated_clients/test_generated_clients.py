@@ -83,7 +83,7 @@ def test_the_typescript_types_have_every_operation_and_work(workshop: Path, serv
     run("npx", "openapi-typescript", "openapi.json", "-o", "api.ts", cwd=workshop)
     text = (workshop / "api.ts").read_text(encoding="utf-8")
     for _, _, declared in operations():
-        assert f"operations[\"{declared['operationId']}\"]" in text, declared["operationId"]
+        assert f'operations["{declared["operationId"]}"]' in text, declared["operationId"]
     run("npx", "tsc", "-p", "tsconfig.json", cwd=workshop)
     told = journey(["node", "built/journey.js"], server, workshop)
     held = told.pop("conflicts")
