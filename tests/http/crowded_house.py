@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, delete, insert, select
@@ -97,6 +98,17 @@ class House:
             shelf.remove(owner, name)
         for owner, name in blobs.keys() - there.keys():
             shelf.put(owner, name, blobs[owner, name])
+
+
+@dataclass(frozen=True)
+class Deserted:
+    """A crowded house without its service, to be moved into again."""
+
+    url: str
+    photos: Path
+    house: House
+    rows: Rows
+    blobs: Mapping[tuple[str, str], bytes]
 
 
 def _all_rows(connection: Connection) -> Rows:

@@ -14,9 +14,10 @@ from functools import partial
 
 from sqlalchemy import Connection
 
+from service.clubs.actions.members import admit
 from service.clubs.actions.offers import sharing
 from service.clubs.actions.standings import MOST_NEW, SPARES, basis_of, newest_offered, renewed
-from service.clubs.model import ClubOffer, Membership
+from service.clubs.model import MEMBER, ClubOffer, Membership
 from service.clubs.offers import ShownDefinition, ShownStore
 from service.clubs.standings import basis
 from service.clubs.store import ClubStore
@@ -201,6 +202,6 @@ def _side(shown: ShownDefinition, pieces: Mapping[Coin, int], places: Mapping[st
 
 
 def propose(connection: Connection, member: Membership, identity: str, swap: Swap, now: datetime) -> Proposal:
-    """The proposal of a swap that a search just found."""
-    shares = sharing(connection, hold=True)
-    return actions.propose(connection, member.owner, member.club, identity, swap, shares, now)
+    """The proposal of a swap that a search just found. Raises NotFound for whoever is no member any more."""
+    shares, own = sharing(connection, hold=True), admit(connection, member.club, member.owner, MEMBER)
+    return actions.propose(connection, own.owner, own.club, identity, swap, shares, now)
