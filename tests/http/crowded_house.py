@@ -87,17 +87,17 @@ class House:
 
     def blobs(self) -> dict[tuple[str, str], bytes]:
         """Every stored file, by owner and name."""
-        shelf = self.service.app.state.shelf
-        return {(owner, name): shelf.get(owner, name) for owner in shelf.owners() for name in shelf.names(owner)}
+        store = self.service.app.state.blobs
+        return {(owner, name): store.get(owner, name) for owner in store.owners() for name in store.names(owner)}
 
     def restore(self, rows: Rows, blobs: Mapping[tuple[str, str], bytes]) -> None:
         """Makes the database and the files what they were."""
         self.service.app.state.database.write(lambda connection: _put_back(connection, rows))
-        shelf, there = self.service.app.state.shelf, self.blobs()
+        store, there = self.service.app.state.blobs, self.blobs()
         for owner, name in there.keys() - blobs.keys():
-            shelf.remove(owner, name)
+            store.remove(owner, name)
         for owner, name in blobs.keys() - there.keys():
-            shelf.put(owner, name, blobs[owner, name])
+            store.put(owner, name, blobs[owner, name])
 
 
 @dataclass(frozen=True)

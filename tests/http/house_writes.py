@@ -75,6 +75,8 @@ class Neighbours:
             steps |= {"{import_id}": who.one("import"), "{secret}": who.texts["share"][1]}
         if "/origin/" in address:
             steps["{number}"] = "3"
+        if address.startswith("/docs"):
+            steps["{name}"] = "swagger-ui.css"
         if "{club_id}" in address:
             steps |= {
                 "{club_id}": self.club,
