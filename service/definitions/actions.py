@@ -13,8 +13,7 @@ from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.database.ids import new_id
 from service.definitions.model import Decisions, MergedOrigin, Revision, StoredDefinition, WantNotes, declared, extended
-from service.definitions.store import DefinitionStore
-from service.definitions.want_notes import WantNoteStore
+from service.definitions.store import DefinitionStore, WantNoteStore
 from service.errors import Conflict
 from service.facts.attributes import Attributes
 from service.rules.document import digest

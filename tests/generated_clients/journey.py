@@ -1,5 +1,5 @@
-"""A small journey with the generated client: a set is stored, two coins are recorded, the set is evaluated, and every answer is read
-by its members. Prints one JSON object for the test."""
+"""A small journey with the generated client: a set is stored, two coins are recorded, the set is evaluated, and every answer is
+read by its members. Prints one JSON object for the test."""
 
 from __future__ import annotations
 

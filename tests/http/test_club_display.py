@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import Connection, delete
 
 from service.clubs.actions import displays
-from service.clubs.offers import ShownStore
+from service.clubs.store.offers import ShownStore
 from service.clubs.tables import club_consent
 from tests.conftest import Running
 from tests.http.clubhouse import Clubhouse, Headers, coin, founded

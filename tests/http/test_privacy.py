@@ -17,8 +17,8 @@ import pytest
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.clubs.model import Consent
-from service.clubs.offers import ShownDefinition, ShownStore
-from service.clubs.store import ClubStore
+from service.clubs.store.members import ClubStore
+from service.clubs.store.offers import ShownDefinition, ShownStore
 from service.clubs.swaps.store import SwapStore
 from service.holdings.store import HoldingStore
 from service.http import openapi

@@ -15,7 +15,7 @@ import pytest
 from sqlalchemy import Connection
 
 from service.clubs.model import MEMBER, STEWARD
-from service.clubs.store import ClubStore
+from service.clubs.store.members import ClubStore
 from service.database.engine import Database
 from tests.http.crowded_house import Deserted, Rows
 from tests.http.house_writes import Neighbours, Write, difference, send, writes

@@ -14,7 +14,7 @@ from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.clubs.actions import members
 from service.clubs.model import MEMBER
-from service.clubs.store import ClubStore
+from service.clubs.store.members import ClubStore
 from service.clubs.swaps.actions import collections, proposals, search
 from service.clubs.swaps.guard import SetGuard
 from service.clubs.swaps.proposal import COIN_GONE, CONSENT_REVOKED, LASTING, OFFER_WITHDRAWN, SET_CHANGED

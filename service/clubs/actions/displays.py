@@ -17,8 +17,8 @@ from service.accounts.model import Owner
 from service.clubs.actions.standings import newest_offered, read_offered
 from service.clubs.displays import Lender, as_lent, display
 from service.clubs.model import ClubOffer, Membership
-from service.clubs.offers import ShownDefinition, ShownStore
 from service.clubs.standings import displayed_id
+from service.clubs.store.offers import ShownDefinition, ShownStore
 from service.errors import Fault, OverLimit
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore

@@ -23,7 +23,7 @@ from service.accounts.model import (
 )
 from service.accounts.store import AccountStore
 from service.clubs.model import MEMBER, STEWARD, AuditEntry, Club, ClubInvitation, Membership
-from service.clubs.store import ClubInvitationStore, ClubStore
+from service.clubs.store.members import ClubInvitationStore, ClubStore
 from service.clubs.swaps.actions import proposals
 from service.database.ids import new_id
 from service.errors import Conflict, NotFound

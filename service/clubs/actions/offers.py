@@ -22,7 +22,7 @@ from service.clubs.model import (
     Copy,
     Membership,
 )
-from service.clubs.offers import CopyStore, OfferStore, ShownStore
+from service.clubs.store.offers import CopyStore, OfferStore, ShownStore
 from service.clubs.swaps.actions import proposals
 from service.database.ids import new_id
 from service.definitions import actions as definitions

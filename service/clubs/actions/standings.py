@@ -17,8 +17,8 @@ from sqlalchemy import Connection
 
 from service.accounts.store import AccountStore
 from service.clubs.model import ClubOffer, Membership
-from service.clubs.offers import CopyStore, OfferStore, ShownDefinition, ShownStore
 from service.clubs.standings import basis, reads_the_day, stand
+from service.clubs.store.offers import CopyStore, OfferStore, ShownDefinition, ShownStore
 from service.definitions.model import NO_DECISIONS, Decisions
 from service.definitions.store import DefinitionStore
 from service.errors import Invalid, NotFound, SetwrightError

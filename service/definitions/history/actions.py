@@ -11,9 +11,8 @@ from sqlalchemy import Connection
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.database.ids import new_id
-from service.definitions.history.exhibitions import ExhibitionStore
 from service.definitions.history.model import Exhibition, HistoryChange, RecordedDay, RecordedPlacements
-from service.definitions.history.store import HistoryStore
+from service.definitions.history.store import ExhibitionStore, HistoryStore
 from service.definitions.store import DefinitionStore
 
 

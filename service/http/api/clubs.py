@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 
 from service.clubs.actions import members
 from service.clubs.model import AuditEntry, Club, ClubInvitation, Membership
-from service.clubs.store import ClubInvitationStore, ClubStore
+from service.clubs.store.members import ClubInvitationStore, ClubStore
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import (
     ClubInvitationId,

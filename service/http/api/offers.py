@@ -15,7 +15,7 @@ from sqlalchemy import Connection
 
 from service.clubs.actions import offers as actions
 from service.clubs.model import Announcement, ClubOffer, Consent, Copy
-from service.clubs.offers import CopyStore, OfferStore, ShownStore
+from service.clubs.store.offers import CopyStore, OfferStore, ShownStore
 from service.database.ids import read_id
 from service.http.api.clubs import Note
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag

@@ -13,8 +13,8 @@ from starlette.responses import Response
 from service.clubs.actions.displays import displayed
 from service.clubs.actions.standings import SPARES, STANDING, ShownPage, shown_one, shown_page
 from service.clubs.model import ClubOffer
-from service.clubs.offers import ShownDefinition
 from service.clubs.standings import spare_id
+from service.clubs.store.offers import ShownDefinition
 from service.facts.recorded import RecordedFact, RecordedIssue
 from service.http.api.clubs import SomebodyOut
 from service.http.conditional import IfNoneMatch, accepted, entity_tag

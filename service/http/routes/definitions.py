@@ -13,8 +13,7 @@ from starlette.responses import Response
 
 from service.accounts.store import AccountStore
 from service.definitions import actions
-from service.definitions.store import DefinitionStore
-from service.definitions.want_notes import WantNoteStore
+from service.definitions.store import DefinitionStore, WantNoteStore
 from service.errors import Fault, Invalid
 from service.formats.strict_json import YAML
 from service.holdings.model import StoredHolding

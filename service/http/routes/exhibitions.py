@@ -12,8 +12,8 @@ from starlette.responses import Response
 from service.accounts.model import Owner
 from service.database.ids import read_id
 from service.definitions.history import actions
-from service.definitions.history.exhibitions import ExhibitionStore
 from service.definitions.history.model import Exhibition
+from service.definitions.history.store import ExhibitionStore
 from service.definitions.store import DefinitionStore
 from service.errors import NotFound
 from service.http.conditional import accepted, if_match, is_known

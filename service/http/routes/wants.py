@@ -9,7 +9,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from service.definitions import actions
-from service.definitions.want_notes import WantNoteStore
+from service.definitions.store import WantNoteStore
 from service.errors import Fault, Invalid
 from service.http.conditional import if_match
 from service.http.declared import IF_MATCH, IF_NONE_MATCH, OWNER, JsonBody, not_modified_or, operation, with_headers

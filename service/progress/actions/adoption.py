@@ -16,8 +16,7 @@ from service.analysis.diff import diff_definitions
 from service.analysis.diff_wording import changes_as_json
 from service.definitions import actions
 from service.definitions.model import Decisions, MergedOrigin, Revision, StoredDefinition, WantNotes
-from service.definitions.store import DefinitionStore
-from service.definitions.want_notes import WantNoteStore
+from service.definitions.store import DefinitionStore, WantNoteStore
 from service.errors import Conflict, Stale
 from service.http.conditional import ExpectedVersion, entity_tag
 from service.http.schemas.definitions import line_tag

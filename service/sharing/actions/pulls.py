@@ -13,7 +13,7 @@ from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.clubs.actions.members import admit
 from service.clubs.model import MEMBER
-from service.clubs.offers import CopyStore, OfferStore
+from service.clubs.store.offers import CopyStore, OfferStore
 from service.definitions import actions as definitions
 from service.definitions.model import Revision, StoredDefinition
 from service.definitions.store import DefinitionStore

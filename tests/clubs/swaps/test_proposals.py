@@ -21,7 +21,7 @@ from sqlalchemy import Connection
 from service.accounts.model import Owner
 from service.clubs.actions import members as clubs
 from service.clubs.model import MEMBER, Membership
-from service.clubs.store import ClubStore
+from service.clubs.store.members import ClubStore
 from service.clubs.swaps.actions import proposals as actions
 from service.clubs.swaps.model import Leg
 from service.clubs.swaps.proposal import (

@@ -14,8 +14,8 @@ from sqlalchemy import Connection
 from service.accounts.model import Owner
 from service.clubs.actions.standings import BUDGET_SECONDS, MemberSet, read_offered, theirs_of
 from service.clubs.model import ClubOffer
-from service.clubs.offers import CopyStore, ShownDefinition
 from service.clubs.standings import basis
+from service.clubs.store.offers import CopyStore, ShownDefinition
 from service.clubs.swaps.model import swap_as_json
 from service.clubs.swaps.proposal import Coin
 from service.clubs.swaps.reevaluation import fewer

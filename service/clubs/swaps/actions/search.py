@@ -18,9 +18,9 @@ from service.clubs.actions.members import admit
 from service.clubs.actions.offers import sharing
 from service.clubs.actions.standings import MOST_NEW, SPARES, basis_of, newest_offered, renewed
 from service.clubs.model import MEMBER, ClubOffer, Membership
-from service.clubs.offers import ShownDefinition, ShownStore
 from service.clubs.standings import basis
-from service.clubs.store import ClubStore
+from service.clubs.store.members import ClubStore
+from service.clubs.store.offers import ShownDefinition, ShownStore
 from service.clubs.swaps.actions import proposals as actions
 from service.clubs.swaps.actions.collections import Collections
 from service.clubs.swaps.guard import SetGuard
