@@ -15,7 +15,8 @@ import anyio
 from anyio import to_thread
 from sqlalchemy import Connection
 
-from service.blobs.store import BlobStore, blob_store_of
+from service.blobs import blob_store_of
+from service.blobs.store import BlobStore
 from service.database.engine import Database
 from service.database.migrate import upgrade
 from service.errors import Busy

@@ -1,4 +1,4 @@
-"""The language of cells, the same in every sheet that is sent or taken away; and the records of a CSV file (RFC 4180).
+"""The language of cells, the same in every sheet that is imported or exported.
 
 A cell is read by the type of its attribute. Empty: not recorded. `-`: known to be none. Several terms: separated by `;`.
 What is not known for sure: `1892|1893` is one of these, `1890-1895` or `1890..1895` lies between, `1890..` is not before.
@@ -8,21 +8,15 @@ something else. No text is written so that a spreadsheet takes it for a formula;
 
 from __future__ import annotations
 
-import csv
-import io
 import re
-from collections.abc import Iterator
 from typing import Any
 
 from service.database.types import written
-from service.errors import Fault, OverLimit, Unreadable
+from service.errors import Fault, Unreadable
 from service.facts.attributes import Attribute
 from service.formats.strict_json import parse_json
 
 NONE, APART, OR, TO, PREFIX = "-", ";", "|", "..", "facts."
-
-# What csv reads of one cell (the library's own limit).
-LONGEST_CELL = csv.field_size_limit()
 
 # A number as JSON writes it (RFC 8259, section 6).
 _NUMBER = r"-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?(?:[eE][+-]?[0-9]+)?"
@@ -33,24 +27,6 @@ _BETWEEN = {
     False: re.compile(rf"({_DATE})?\s*(?:-|\u2013|\.\.)\s*({_DATE})?"),
 }
 _WORDS = {"true": True, "yes": True, "false": False, "no": False}
-
-
-def csv_records(text: str, *, most: int, delimiter: str = ",") -> Iterator[tuple[int, list[str]]]:
-    """The records that are not blank, each with the line of the file where it ends. Raises OverLimit past `most` records
-    behind the first; Unreadable when it is no CSV."""
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True, delimiter=delimiter)
-    found = 0
-    try:
-        for cells in reader:
-            if not any(cell.strip() for cell in cells):
-                continue
-            if found > most:
-                raise OverLimit([Fault("over-limit", f"one import takes up to {most} rows", line=reader.line_num)])
-            found += 1
-            yield reader.line_num, cells
-    except csv.Error as error:
-        fault = Fault("syntax", f"this is no CSV: {error}", line=reader.line_num)
-        raise Unreadable([fault]) from None
 
 
 # --- reading -----------------------------------------------------------------------------------------------------------

@@ -16,7 +16,8 @@ from typing import Any
 from service.errors import Fault, Invalid, OverLimit
 from service.facts.attributes import Attribute, Attributes, nearest
 from service.facts.holding import escape
-from service.formats.cells import APART, PREFIX, csv_records, fact_cell, read_fact, read_list, read_text, text_cell
+from service.formats.cells import APART, PREFIX, fact_cell, read_fact, read_list, read_text, text_cell
+from service.formats.csv import read_csv
 
 COLUMNS = ("id", "label", "look_alikes", "source", "edition")
 MOST_COLUMNS = 600
@@ -46,7 +47,7 @@ def read_sheet(text: str, attributes: Attributes, *, most: int, given: Iterable[
     lines and columns of the file; OverLimit past `most` rows; Unreadable when it is no CSV."""
     rows: list[IssueRow] = []
     columns: list[_Column] | None = None
-    for line, cells in csv_records(text, most=most):
+    for line, cells in read_csv(text, most=most):
         if columns is None:
             columns = _columns(cells, attributes, line, given)
         else:

@@ -1,4 +1,4 @@
-"""The shelf keeps what it is given, in a folder and in an S3-compatible store alike, and says so only when it is durable."""
+"""A blob store keeps what it is given, in a folder and in an S3-compatible store alike, and says so only when it is durable."""
 
 from __future__ import annotations
 
@@ -11,7 +11,10 @@ from pathlib import Path
 import pytest
 from pydantic import SecretStr, ValidationError
 
-from service.blobs.store import BlobStore, FolderStore, S3Store, blob_store_of
+from service.blobs import blob_store_of
+from service.blobs.folder import FolderStore
+from service.blobs.s3 import S3Store
+from service.blobs.store import BlobStore
 from service.database.errors import StorageFull, Unreachable
 from service.settings import Settings, setting_lines
 from tests.blobs.bucket import KEY, SECRET, Bucket, files_in, serving_bucket, signature
@@ -32,52 +35,52 @@ def address(bucket: Bucket) -> Iterator[str]:
 
 
 @pytest.fixture(params=["folder", "bucket"])
-def shelf(request: pytest.FixtureRequest, tmp_path: Path) -> BlobStore:
+def blobs(request: pytest.FixtureRequest, tmp_path: Path) -> BlobStore:
     if request.param == "folder":
         return FolderStore(tmp_path / "photos")
     return S3Store(request.getfixturevalue("address"), "coins", KEY, SECRET, "us-east-1")
 
 
-def test_what_is_put_is_there_until_it_is_removed(shelf: BlobStore) -> None:
-    assert not shelf.has(OWNER, NAME)
-    assert shelf.get(OWNER, NAME) is None
-    shelf.put(OWNER, NAME, b"light and shade")
-    assert shelf.has(OWNER, NAME)
-    assert shelf.get(OWNER, NAME) == b"light and shade"
-    shelf.put(OWNER, NAME, b"light and shade")
-    shelf.remove(OWNER, NAME)
-    assert not shelf.has(OWNER, NAME)
-    assert shelf.get(OWNER, NAME) is None
+def test_what_is_put_is_there_until_it_is_removed(blobs: BlobStore) -> None:
+    assert not blobs.has(OWNER, NAME)
+    assert blobs.get(OWNER, NAME) is None
+    blobs.put(OWNER, NAME, b"light and shade")
+    assert blobs.has(OWNER, NAME)
+    assert blobs.get(OWNER, NAME) == b"light and shade"
+    blobs.put(OWNER, NAME, b"light and shade")
+    blobs.remove(OWNER, NAME)
+    assert not blobs.has(OWNER, NAME)
+    assert blobs.get(OWNER, NAME) is None
     # Whoever removes it a second time wanted it gone, and gone it is.
-    shelf.remove(OWNER, NAME)
+    blobs.remove(OWNER, NAME)
 
 
-def test_owners_are_kept_apart(shelf: BlobStore) -> None:
-    assert list(shelf.owners()) == list(shelf.names(OWNER)) == []
-    shelf.put(OWNER, NAME, b"a")
-    shelf.put(OWNER, OTHER, b"b")
-    shelf.put(ANOTHER, NAME, b"c")
-    assert list(shelf.owners()) == [OWNER, ANOTHER]
-    assert list(shelf.names(OWNER)) == [NAME, OTHER]
-    assert list(shelf.names(ANOTHER)) == [NAME]
-    shelf.remove(OWNER, NAME)
-    assert shelf.get(ANOTHER, NAME) == b"c"
-    shelf.clear_abandoned()
-    assert list(shelf.names(OWNER)) == [OTHER]
+def test_owners_are_kept_apart(blobs: BlobStore) -> None:
+    assert list(blobs.owners()) == list(blobs.names(OWNER)) == []
+    blobs.put(OWNER, NAME, b"a")
+    blobs.put(OWNER, OTHER, b"b")
+    blobs.put(ANOTHER, NAME, b"c")
+    assert list(blobs.owners()) == [OWNER, ANOTHER]
+    assert list(blobs.names(OWNER)) == [NAME, OTHER]
+    assert list(blobs.names(ANOTHER)) == [NAME]
+    blobs.remove(OWNER, NAME)
+    assert blobs.get(ANOTHER, NAME) == b"c"
+    blobs.clear_abandoned()
+    assert list(blobs.names(OWNER)) == [OTHER]
 
 
-def test_more_images_than_one_answer_lists_are_all_found(shelf: BlobStore) -> None:
+def test_more_images_than_one_answer_lists_are_all_found(blobs: BlobStore) -> None:
     # The store of these tests lists five at a time.
     names = [f"ab/cd/{number:02}-full" for number in range(17)]
     for name in names:
-        shelf.put(OWNER, name, b"x")
-    assert list(shelf.names(OWNER)) == names
+        blobs.put(OWNER, name, b"x")
+    assert list(blobs.names(OWNER)) == names
 
 
-def test_large_images_and_empty_ones_come_back_whole(shelf: BlobStore) -> None:
+def test_large_images_and_empty_ones_come_back_whole(blobs: BlobStore) -> None:
     for content in (b"", os.urandom(7_000_001)):
-        shelf.put(OWNER, NAME, content)
-        assert shelf.get(OWNER, NAME) == content
+        blobs.put(OWNER, NAME, content)
+        assert blobs.get(OWNER, NAME) == content
 
 
 # --- the folder --------------------------------------------------------------------------------------------------------
@@ -117,8 +120,8 @@ def test_a_file_appears_under_its_name_only_after_it_is_on_the_disk(
 def test_a_write_that_fails_leaves_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: int, expected: type[Exception]
 ) -> None:
-    shelf = FolderStore(tmp_path)
-    shelf.put(OWNER, OTHER, b"old")
+    blobs = FolderStore(tmp_path)
+    blobs.put(OWNER, OTHER, b"old")
 
     def fail(_: int) -> None:
         raise OSError(code, "canary-path")
@@ -126,20 +129,20 @@ def test_a_write_that_fails_leaves_nothing(
     with monkeypatch.context() as patched:
         patched.setattr(os, "fsync", fail)
         with pytest.raises(expected) as caught:
-            shelf.put(OWNER, OTHER.replace("160", "640"), b"new")
+            blobs.put(OWNER, OTHER.replace("160", "640"), b"new")
     assert "canary" not in str(caught.value)
     assert files_in(tmp_path) == [f"{OWNER}/{OTHER}"]
 
 
 def test_what_a_server_left_half_written_is_no_image_and_goes_after_a_day(tmp_path: Path) -> None:
-    shelf = FolderStore(tmp_path)
-    shelf.put(OWNER, NAME, b"x")
+    blobs = FolderStore(tmp_path)
+    blobs.put(OWNER, NAME, b"x")
     coming = tmp_path / ".coming"
     for name, age in (("old", 90_000), ("new", 10)):
         (coming / name).write_bytes(b"half")
         os.utime(coming / name, (time.time() - age,) * 2)
-    assert list(shelf.owners()) == [OWNER]
-    shelf.clear_abandoned()
+    assert list(blobs.owners()) == [OWNER]
+    blobs.clear_abandoned()
     assert files_in(tmp_path) == [".coming/new", f"{OWNER}/{NAME}"]
 
 
@@ -175,15 +178,15 @@ def test_the_stand_in_checks_signatures_as_the_published_example_says() -> None:
 @pytest.mark.parametrize("what", ["key", "secret", "bucket"])
 def test_wrong_credentials_reach_nothing(bucket: Bucket, address: str, what: str) -> None:
     told = {"key": KEY, "secret": SECRET, "bucket": "coins", what: "another"}
-    shelf = S3Store(address, told["bucket"], told["key"], told["secret"], "us-east-1")
+    blobs = S3Store(address, told["bucket"], told["key"], told["secret"], "us-east-1")
     attempts: list[Callable[[], object]] = [
-        lambda: shelf.put(OWNER, NAME, b"x"),
-        lambda: shelf.get(OWNER, NAME),
+        lambda: blobs.put(OWNER, NAME, b"x"),
+        lambda: blobs.get(OWNER, NAME),
         # An answer to HEAD has no body, so that of a bucket which is not there looks like that of an image which is not.
-        *([] if what == "bucket" else [lambda: shelf.has(OWNER, NAME)]),
-        lambda: shelf.remove(OWNER, NAME),
-        lambda: list(shelf.names(OWNER)),
-        lambda: list(shelf.owners()),
+        *([] if what == "bucket" else [lambda: blobs.has(OWNER, NAME)]),
+        lambda: blobs.remove(OWNER, NAME),
+        lambda: list(blobs.names(OWNER)),
+        lambda: list(blobs.owners()),
     ]
     for attempt in attempts:
         with pytest.raises(Unreachable, match="cannot be reached"):
@@ -200,13 +203,13 @@ def test_a_body_that_was_changed_on_the_way_is_not_kept(bucket: Bucket, address:
 
 
 def test_a_store_that_fails_once_is_asked_again(bucket: Bucket, address: str) -> None:
-    shelf = S3Store(address, "coins", KEY, SECRET, "us-east-1")
+    blobs = S3Store(address, "coins", KEY, SECRET, "us-east-1")
     bucket.fails = 1
-    shelf.put(OWNER, NAME, b"x")
+    blobs.put(OWNER, NAME, b"x")
     assert bucket.objects == {f"{OWNER}/{NAME}": b"x"}
     bucket.fails = 100
     with pytest.raises(Unreachable):
-        shelf.get(OWNER, NAME)
+        blobs.get(OWNER, NAME)
 
 
 def test_a_store_without_room_and_one_that_is_not_there(bucket: Bucket, address: str) -> None:

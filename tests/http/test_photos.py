@@ -19,14 +19,15 @@ from sqlalchemy import delete
 from service.__main__ import main
 from service.accounts.model import Owner
 from service.accounts.tables import account
-from service.blobs.store import FolderStore, S3Store
+from service.blobs.folder import FolderStore
+from service.blobs.s3 import S3Store
 from service.database.engine import Database
 from service.database.errors import StorageFull, Unreachable
 from service.database.ids import new_id
 from service.errors import Stale
 from service.holdings.photos import actions
 from service.holdings.photos.images import JPEG, PHOTO_TYPES, PNG, prepare
-from service.holdings.photos.store import KeptPhoto, PhotoStore
+from service.holdings.photos.store import PhotoStore, StoredPhoto
 from service.http.dependencies import context_of
 from service.http.examples import HOLDING
 from service.worker import maintain
@@ -303,11 +304,11 @@ async def test_the_quota_is_sharp_and_a_photo_of_several_pieces_counts_once(serv
     mine = service.collector()
     first, second = [(await held(service, mine)).rsplit("/", 1)[1] for _ in range(2)]
     database, owner = parts(service, mine)
-    shelf, photo = service.app.state.blobs, prepare(picture(), JPEG)
+    blobs, photo = service.app.state.blobs, prepare(picture(), JPEG)
 
     def keep(holding: str, side: str, quota: int) -> None:
-        with actions.on_the_shelf(database, shelf, owner, photo):
-            database.write(lambda c: actions.add(c, owner, shelf, holding, side, photo, actions.Quota(quota, 12)))
+        with actions.bytes_kept(database, blobs, owner, photo):
+            database.write(lambda c: actions.add(c, owner, blobs, holding, side, photo, actions.Quota(quota, 12), NOW))
 
     with pytest.raises(actions.QuotaFull):
         keep(first, "edge", photo.stored_bytes - 1)
@@ -464,15 +465,15 @@ async def test_the_sweep_takes_what_no_row_names_and_nothing_else(service: Runni
     mine = service.collector()
     shown = await added(service, mine, await held(service, mine), picture())
     database, owner = parts(service, mine)
-    shelf, lost = FolderStore(folder), prepare(another(1), PNG)
+    blobs, lost = FolderStore(folder), prepare(another(1), PNG)
     named = files_in(folder)
     # A server that ended between the bytes and the row; an account that is gone; something that others put there.
     for who in (owner.id, str(uuid4())):
-        shelf.put(who, f"{lost.digest[:2]}/{lost.digest[2:4]}/{lost.digest}-full", b"left behind")
-    shelf.put("lost+found", "a/b/c", b"not ours")
-    assert actions.sweep(database, shelf, NOW) == 2
+        blobs.put(who, f"{lost.digest[:2]}/{lost.digest[2:4]}/{lost.digest}-full", b"left behind")
+    blobs.put("lost+found", "a/b/c", b"not ours")
+    assert actions.sweep(database, blobs, NOW) == 2
     assert files_in(folder) == sorted([*named, "lost+found/a/b/c"])
-    assert actions.sweep(database, shelf, NOW) == 0
+    assert actions.sweep(database, blobs, NOW) == 0
     assert (await service.client.get(shown["image"], headers=mine)).status_code == 200
 
 
@@ -518,12 +519,12 @@ async def test_bytes_that_are_swept_between_put_and_row_are_put_again(service: R
     mine = service.collector()
     holding = (await held(service, mine)).rsplit("/", 1)[1]
     database, owner = parts(service, mine)
-    shelf, photo = service.app.state.blobs, prepare(picture(), JPEG)
-    with actions.on_the_shelf(database, shelf, owner, photo):
+    blobs, photo = service.app.state.blobs, prepare(picture(), JPEG)
+    with actions.bytes_kept(database, blobs, owner, photo):
         assert len(files_in(folder)) == 3
-        assert actions.sweep(database, shelf, NOW) == 1
+        assert actions.sweep(database, blobs, NOW) == 1
         quota = actions.Quota(10**9, 12)
-        database.write(lambda c: actions.add(c, owner, shelf, holding, "edge", photo, quota))
+        database.write(lambda c: actions.add(c, owner, blobs, holding, "edge", photo, quota, NOW))
     assert len(files_in(folder)) == 3
 
 
@@ -534,18 +535,18 @@ async def test_adding_and_removing_one_photo_at_once_never_leaves_a_row_without_
     mine = service.collector()
     first, second = [(await held(service, mine)).rsplit("/", 1)[1] for _ in range(2)]
     database, owner = parts(service, mine)
-    shelf, photo, quota = service.app.state.blobs, prepare(picture(), JPEG), actions.Quota(10**9, 12)
+    blobs, photo, quota = service.app.state.blobs, prepare(picture(), JPEG), actions.Quota(10**9, 12)
     start, faults = threading.Barrier(2), list[BaseException]()
 
     def run(holding: str) -> None:
         try:
             start.wait()
             for _ in range(12):
-                with actions.on_the_shelf(database, shelf, owner, photo):
-                    kept = database.write(lambda c: actions.add(c, owner, shelf, holding, "edge", photo, quota))
+                with actions.bytes_kept(database, blobs, owner, photo):
+                    kept = database.write(lambda c: actions.add(c, owner, blobs, holding, "edge", photo, quota, NOW))
                 # While the row is there, its bytes are.
-                assert shelf.get(owner.id, f"{photo.digest[:2]}/{photo.digest[2:4]}/{photo.digest}-160") is not None
-                actions.remove(database, shelf, owner, holding, kept.id, expect=lambda _: None)
+                assert blobs.get(owner.id, f"{photo.digest[:2]}/{photo.digest[2:4]}/{photo.digest}-160") is not None
+                actions.remove(database, blobs, owner, holding, kept.id, expect=lambda _: None)
         except BaseException as fault:  # Told by the test, in its own thread.
             faults.append(fault)
 
@@ -555,7 +556,7 @@ async def test_adding_and_removing_one_photo_at_once_never_leaves_a_row_without_
     for thread in threads:
         thread.join(60)
     assert faults == []
-    actions.sweep(database, shelf, NOW)
+    actions.sweep(database, blobs, NOW)
     assert files_in(folder) == []
 
 
@@ -565,7 +566,7 @@ async def test_a_delete_that_is_refused_removes_nothing(service: Running, folder
     shown = await added(service, mine, where, picture())
     database, owner = parts(service, mine)
 
-    def refuse(_: KeptPhoto) -> None:
+    def refuse(_: StoredPhoto) -> None:
         raise Stale("it changed")
 
     with pytest.raises(Stale):

@@ -1,0 +1,105 @@
+"""Blobs in a folder of the file system, one folder for each owner."""
+
+from __future__ import annotations
+
+import errno
+import os
+import time
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from service.blobs.store import NO_ROOM, UNREACHABLE
+from service.database.errors import StorageFull, Unreachable
+
+# Files are written here; one that is older than a day was left by a server that ended in between.
+_COMING, _ABANDONED_SECONDS = ".coming", 86_400
+
+
+class FolderStore:
+    """A folder for each owner. A file is written elsewhere, brought to the disk and then renamed, so that it is there as a
+    whole or not at all."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+
+    def put(self, owner: str, name: str, content: bytes) -> None:
+        with _of_disk():
+            target, coming = self._folder / owner / name, self._folder / _COMING
+            _make(target.parent)
+            _make(coming)
+            written = coming / uuid.uuid4().hex
+            try:
+                with written.open("xb") as file:
+                    file.write(content)
+                    file.flush()
+                    os.fsync(file.fileno())
+                written.replace(target)
+            except BaseException:
+                written.unlink(missing_ok=True)
+                raise
+            _bring_to_disk(target.parent)
+
+    def get(self, owner: str, name: str) -> bytes | None:
+        with _of_disk():
+            try:
+                return (self._folder / owner / name).read_bytes()
+            except FileNotFoundError:
+                return None
+
+    def has(self, owner: str, name: str) -> bool:
+        with _of_disk():
+            return (self._folder / owner / name).is_file()
+
+    def remove(self, owner: str, name: str) -> None:
+        with _of_disk():
+            (self._folder / owner / name).unlink(missing_ok=True)
+
+    def names(self, owner: str) -> Iterator[str]:
+        with _of_disk():
+            folder = self._folder / owner
+            yield from sorted(path.relative_to(folder).as_posix() for path in folder.glob("*/*/*") if path.is_file())
+
+    def owners(self) -> Iterator[str]:
+        with _of_disk():
+            yield from sorted(path.name for path in self._folder.glob("[!.]*") if path.is_dir())
+
+    def clear_abandoned(self) -> None:
+        before = time.time() - _ABANDONED_SECONDS
+        with _of_disk():
+            for path in (self._folder / _COMING).glob("*"):
+                # Another server may take it away, or finish it, at the same time.
+                with suppress(FileNotFoundError):
+                    if path.stat().st_mtime < before:
+                        path.unlink()
+
+
+def _make(folder: Path) -> None:
+    """The folder with those above it, each of them durable."""
+    if folder.is_dir():
+        return
+    _make(folder.parent)
+    folder.mkdir(mode=0o700, exist_ok=True)
+    _bring_to_disk(folder.parent)
+
+
+def _bring_to_disk(folder: Path) -> None:
+    # Where folders cannot be opened, the system brings names to the disk by itself.
+    if os.name == "nt":
+        return
+    opened = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(opened)
+    finally:
+        os.close(opened)
+
+
+@contextmanager
+def _of_disk() -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        if error.errno in (errno.ENOSPC, errno.EDQUOT):
+            raise StorageFull(NO_ROOM) from error
+        raise Unreachable(UNREACHABLE) from error
