@@ -13,12 +13,16 @@ from service.http import openapi, problems
 from service.http.api.account import account
 from service.http.api.clubs import clubs
 from service.http.api.devices import devices
+from service.http.api.holdings import holdings
+from service.http.api.imports import imports
 from service.http.api.offers import offers
+from service.http.api.photos import photos
 from service.http.api.pieces import pieces
 from service.http.api.reference import reference
 from service.http.api.service import service
 from service.http.api.standings import standings
 from service.http.api.swaps import swaps
+from service.http.api.sync import sync
 from service.http.dependencies import set_context
 from service.http.middleware import HeadAsGet, RequestLog, begin_log
 from service.http.routes import (
@@ -31,16 +35,12 @@ from service.http.routes import (
     evaluations,
     exhibitions,
     history,
-    holdings,
-    imports,
     insurance,
     issues,
     origins,
-    photos,
     pins,
     revisions,
     shares,
-    sync,
     wants,
 )
 from service.runtime import opened
@@ -59,10 +59,10 @@ ROUTERS = (
     wants.router,
     history.router,
     exhibitions.router,
-    sync.router,
-    imports.router,
-    photos.router,
-    holdings.router,
+    sync,
+    imports,
+    photos,
+    holdings,
     insurance.router,
     issues.router,
     pieces,

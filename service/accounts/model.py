@@ -136,6 +136,13 @@ class State:
 
 
 ORIGIN = State(0, "0" * 32)
+_STATE = re.compile(r"(0|[1-9][0-9]{0,17})\.([0-9a-f]{32})")
+
+
+def read_state(text: str) -> State | None:
+    """The state that is written so; None when none is."""
+    found = _STATE.fullmatch(text)
+    return None if found is None else State(int(found[1]), found[2])
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from difflib import get_close_matches
 from types import MappingProxyType
 
+import msgspec
+
 TYPES = ("text", "integer", "decimal", "boolean", "date", "timestamp")
 
 
@@ -66,6 +68,18 @@ class Attributes(Mapping[str, Attribute]):
     def extended(self, more: Iterable[Attribute]) -> Attributes:
         """This table with more entries; a later one of the same name wins."""
         return Attributes([*self._entries.values(), *more])
+
+
+class UnknownAttribute(msgspec.Struct, frozen=True):
+    """A fact whose attribute neither the core nor a definition of the owner's declares, with the nearest one that is known."""
+
+    attribute: str
+    did_you_mean: str | None
+
+
+def unknown_attributes(names: Iterable[str], attributes: Attributes) -> list[UnknownAttribute]:
+    """The names that are not in the table."""
+    return [UnknownAttribute(name, attributes.nearest(name)) for name in names if name not in attributes]
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:

@@ -12,6 +12,7 @@ from service.facts.kinds import read_fact, value_kind_of
 from service.facts.knowledge import Knowledge
 
 STATUSES = ("held", "on approval", "ordered", "wanted", "sold", "lost", "stolen")
+MOST_FACTS = 500
 MOST_PIECES = 10_000
 MOST_CANDIDATE_ISSUES = 50
 

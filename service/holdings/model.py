@@ -1,22 +1,162 @@
-"""A stored holding: what the owner recorded of one piece, and the merge of a patch into it. Pure."""
+"""A stored holding: the shape of what an owner records of one piece, and the merge of a patch into it. Pure."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
-from typing import Any
+from datetime import date, datetime
+from decimal import Decimal
+from typing import Annotated, Any, Literal
 
-from service.errors import Fault
-from service.facts.attributes import Attributes
+import msgspec
+from msgspec import UNSET, Meta, UnsetType
+from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, WithJsonSchema
+from pydantic_core import PydanticCustomError
+
+from service.errors import Fault, Invalid
+from service.facts.attributes import nearest
+from service.facts.holding import MOST_CANDIDATE_ISSUES, MOST_FACTS, MOST_PIECES, escape
+from service.formats.shapes import AttributeName, NewId, Shape, Text, read
+from service.holdings.sync.merge import ValueConflict
 
 FIELDS = ("facts", "issue", "quantity", "status", "number", "note", "location", "tags", "values")
+
+MOST_VALUES = 20
+DEAREST = 10**12
+# Currencies have up to four places behind the point (ISO 4217, minor units); two more are for amounts worked out.
+FINEST_PLACES = 6
+
+Status = Literal["held", "on approval", "ordered", "wanted", "sold", "lost", "stolen"]
+Basis = Literal["paid", "market estimate", "insured", "replacement", "appraised"]
+
+
+# --- the shape of what is recorded ---------------------------------------------------------------------------------------
+
+
+def _issue(value: Any) -> Any:
+    names = value["one_of"] if isinstance(value, dict) and set(value) == {"one_of"} else [value]
+    fits = isinstance(names, list) and 1 <= len(names) <= MOST_CANDIDATE_ISSUES
+    if value is None or (fits and all(isinstance(name, str) and 1 <= len(name) <= 200 for name in names)):
+        return value
+    raise PydanticCustomError("issue", 'this is the id of a catalogue issue, or {"one_of": [ids]}')
+
+
+def _amount(value: Any) -> int | Decimal:
+    """The number as it came: what is stored is what was written, digit for digit."""
+    if isinstance(value, bool) or not isinstance(value, int | Decimal) or not 0 <= value <= DEAREST:
+        raise PydanticCustomError("money", f"an amount is a number from 0 to {DEAREST}")
+    if isinstance(value, Decimal):
+        exponent = value.as_tuple().exponent
+        if value.is_signed() or not isinstance(exponent, int) or not -FINEST_PLACES <= exponent <= 0:
+            message = f"an amount is written plainly, with up to {FINEST_PLACES} places behind the point"
+            raise PydanticCustomError("money", message)
+    return value
+
+
+def _written_day(value: Any) -> str:
+    try:
+        if isinstance(value, str) and date.fromisoformat(value).isoformat() == value:
+            return value
+    except ValueError:
+        pass
+    raise PydanticCustomError("date", "a date is written year-month-day, such as 2026-11-25")
+
+
+_NAME = {"type": "string", "minLength": 1, "maxLength": 200}
+_ONE_OF = {
+    "type": "object",
+    "properties": {"one_of": {"type": "array", "items": _NAME, "minItems": 1, "maxItems": MOST_CANDIDATE_ISSUES}},
+    "required": ["one_of"],
+    "additionalProperties": False,
+}
+Issue = Annotated[Any, AfterValidator(_issue), WithJsonSchema({"anyOf": [_NAME, _ONE_OF, {"type": "null"}]})]
+Currency = Annotated[str, StringConstraints(pattern="^[A-Z]{3}$")]
+Amount = Annotated[Any, BeforeValidator(_amount), WithJsonSchema({"type": "number", "minimum": 0, "maximum": DEAREST})]
+WrittenDay = Annotated[str, BeforeValidator(_written_day), WithJsonSchema({"type": "string", "format": "date"})]
+
+
+class ValueIn(Shape):
+    """What one piece of the holding cost or is worth, in one currency. Of a holding of several like pieces the amount is
+    for one of them, so that it stays true when a piece is sold."""
+
+    basis: Basis = Field(description="What the amount says.")
+    amount: Amount = Field(description="For one piece; kept exactly as written, up to six places behind the point.")
+    currency: Currency = Field(description="A code of three letters (ISO 4217).")
+    on: WrittenDay | None = Field(None, description="The day that it was paid, estimated or agreed.")
+    by: Annotated[Text, StringConstraints(min_length=1, max_length=200)] | None = Field(
+        None, description="Who says so: a dealer, an appraiser, the owner."
+    )
+    note: Annotated[Text, StringConstraints(max_length=1_000)] | None = None
+
+
+class HoldingFields(Shape):
+    """What an owner records of one piece."""
+
+    facts: dict[AttributeName, Any] = Field(
+        default_factory=dict, max_length=MOST_FACTS, description="What is known of the coin: attribute and value."
+    )
+    issue: Issue = Field(None, description="The catalogue entry that it is, or several candidates.")
+    quantity: int = Field(1, ge=1, le=MOST_PIECES, description="How many like pieces.")
+    status: Status = Field("held", description="Only pieces that are held count in evaluations.")
+    number: Annotated[Text, StringConstraints(max_length=100)] | None = Field(
+        None, description="The owner's own number."
+    )
+    note: Annotated[Text, StringConstraints(max_length=10_000)] | None = None
+    location: Annotated[Text, StringConstraints(max_length=500)] | None = Field(None, description="Where it is kept.")
+    tags: list[Annotated[Text, StringConstraints(min_length=1, max_length=100)]] = Field(
+        default_factory=list, max_length=100
+    )
+    values: list[ValueIn] = Field(
+        default_factory=list,
+        max_length=MOST_VALUES,
+        description="What one piece cost or is worth, as the owner notes it.",
+    )
+
+
+class NewHolding(HoldingFields):
+    """A new holding."""
+
+    id: NewId | None = Field(None, description="Made by the client, or left to the server.")
+
+
+def read_fields(data: Mapping[str, Any]) -> Mapping[str, Any]:
+    """The fields of a holding, checked, with their defaults. Raises Invalid with every fault."""
+    return read(HoldingFields, data).model_dump()
+
+
+def read_patch(value: Any) -> Mapping[str, Any]:
+    """A merge patch whose names are fields of a holding; their values are checked after the merge."""
+    if not isinstance(value, dict):
+        raise Invalid([Fault("type", "a merge patch of a holding is an object")])
+    faults = []
+    for name in value:
+        if name not in FIELDS:
+            near = nearest(name, FIELDS)
+            hint = "an id never changes" if name == "id" else f"did you mean '{near}'?" if near else None
+            faults.append(Fault("unknown-field", f"'{name[:80]}' cannot be changed here", f"/{escape(name)}", hint))
+    if faults:
+        raise Invalid(faults)
+    return value
+
+
+# --- what is stored ------------------------------------------------------------------------------------------------------
+
+
+class PieceValue(msgspec.Struct, frozen=True):
+    """What one piece cost or is worth."""
+
+    basis: Basis
+    amount: Annotated[Decimal, Meta(description="Exact: as it was written.", extra_json_schema={"minimum": 0})]
+    currency: str
+    on: str | UnsetType | None = UNSET
+    by: str | UnsetType | None = UNSET
+    note: str | UnsetType | None = UNSET
 
 
 @dataclass(frozen=True, slots=True)
 class StoredHolding:
     """`data` has some of FIELDS, as plain values; what is left out has its default. `modseq` is the owner's state at the
-    last change of this holding. `conflicts` is what stands against each other since two devices wrote unseen."""
+    last change of this holding. `conflicts` are values and deletes of two devices that did not see each other."""
 
     id: str
     modseq: int
@@ -24,7 +164,7 @@ class StoredHolding:
     data: Mapping[str, Any]
     created_at: datetime
     updated_at: datetime
-    conflicts: tuple[Mapping[str, Any], ...] = ()
+    conflicts: tuple[ValueConflict, ...] = ()
 
 
 def with_defaults(data: Mapping[str, Any]) -> dict[str, Any]:
@@ -37,8 +177,7 @@ def with_defaults(data: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def merged(target: Any, patch: Any) -> Any:
-    """JSON Merge Patch (RFC 7396, section 2): null removes, objects merge, everything else replaces. New values;
-    neither
+    """JSON Merge Patch (RFC 7396, section 2): null removes, objects merge, everything else replaces. New values; neither
     argument is changed."""
     if not isinstance(patch, Mapping):
         return patch
@@ -51,14 +190,8 @@ def merged(target: Any, patch: Any) -> Any:
     return result
 
 
-def unknown_attributes(facts: Iterable[str], attributes: Attributes) -> list[dict[str, str | None]]:
-    """The names among the facts that neither the core nor a definition of the owner's declares, with the nearest
-    known."""
-    return [{"attribute": name, "did_you_mean": attributes.nearest(name)} for name in facts if name not in attributes]
-
-
 def of_changed(faults: Iterable[Fault], before: Mapping[str, Any], after: Mapping[str, Any]) -> list[Fault]:
     """The faults (pointers relative to the facts) of facts that a change touches. A fact that was recorded before a
     definition gave its name another type must not stop the owner from changing something else."""
-    touched = {f"/{name.replace('~', '~0').replace('/', '~1')}" for name in after if after[name] != before.get(name)}
+    touched = {f"/{escape(name)}" for name in after if after[name] != before.get(name)}
     return [fault for fault in faults if fault.pointer == "" or "/" + fault.pointer.split("/")[1] in touched]

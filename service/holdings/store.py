@@ -10,6 +10,7 @@ from sqlalchemy import Connection, Row, Select, select
 from service.accounts.model import Owner
 from service.errors import Conflict, NotFound
 from service.holdings.model import StoredHolding
+from service.holdings.sync.field_names import value_conflict_from_json
 from service.holdings.tables import holding
 
 _COLUMNS = (
@@ -24,7 +25,7 @@ _COLUMNS = (
 
 
 class HoldingStore:
-    """Reads within one transaction. What changes goes through the ledger, see `service.holdings.sync.log`."""
+    """Reads within one transaction. What changes goes through the log, see `service.holdings.sync.log`."""
 
     def __init__(self, connection: Connection, owner: Owner) -> None:
         self._connection = connection
@@ -53,7 +54,7 @@ class HoldingStore:
         return tuple(_stored(row) for row in self._connection.execute(query))
 
     def ensure_new(self, identity: str) -> None:
-        """Raises Clash when there is, or was, a holding of this id."""
+        """Raises Conflict when there is, or was, a holding of this id."""
         query = select(holding.c.destroyed).where(holding.c.owner_id == self._owner.id, holding.c.id == identity)
         row = self._connection.execute(query).first()
         if row is not None:
@@ -69,6 +70,5 @@ class HoldingStore:
 
 
 def _stored(row: Row[Any]) -> StoredHolding:
-    return StoredHolding(
-        row.id, row.modseq, row.created_modseq, row.data, row.created_at, row.updated_at, tuple(row.conflicts)
-    )
+    conflicts = tuple(map(value_conflict_from_json, row.conflicts))
+    return StoredHolding(row.id, row.modseq, row.created_modseq, row.data, row.created_at, row.updated_at, conflicts)

@@ -28,7 +28,7 @@ from service.facts import recorded
 from service.formats.strict_json import JSON, YAML
 from service.http.problems import MEDIA_TYPE, PROBLEM_KINDS, ProblemOut
 from service.http.responses import Reply, Sends, respond
-from service.http.wire import In, OtherForm, PageOut, json_schema
+from service.http.wire import UNION_MEMBERS, In, OtherForm, PageOut, json_schema
 
 OPEN, OWNER, PERHAPS = "open", "owner", "owner when something kept here is used"
 # For a member or a steward of the club in the path: dependencies.py looks at the role, for every operation alike.
@@ -356,6 +356,8 @@ def encoded(app: FastAPI) -> bytes:
 
 def _struct_schemas() -> dict[str, Any]:
     """The schemas of all answers, and of what they are made of."""
+    for option in UNION_MEMBERS:
+        _struct(option)
     _, found = msgspec.json.schema_components(list(_STRUCTS.values()), ref_template="#/components/schemas/{name}")
     pages = {f"PageOut_{get_args(s)[0].__name__}_": name for name, s in _STRUCTS.items() if get_origin(s) is PageOut}
     for schema in found.values():

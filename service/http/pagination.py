@@ -19,6 +19,7 @@ from service.errors import Fault
 from service.http.problems import Problem
 from service.http.responses import Reply
 from service.http.wire import PageOut
+from service.progress.selection import Position, position_text, read_position
 
 LARGEST_PAGE = 200
 USUAL_PAGE = 50
@@ -107,6 +108,24 @@ def following(request: Request, query: PageQuery, key: str | None) -> str | None
 def link(address: str | None) -> dict[str, str]:
     """The address of the next page as a Link header (RFC 8288)."""
     return {} if address is None else {"Link": f'<{address}>; rel="next"'}
+
+
+def sorted_page(
+    request: Request,
+    query: PageQuery,
+    find: Callable[[Position | None, int], Sequence[tuple[Position, Item]]],
+    show: Callable[[Item], Shown],
+) -> PlainPage:
+    """One page of a list in the order that the query asks for: a cursor is a position in it. `find` raises ValueError for a
+    position of another order."""
+
+    def after(key: str | None, limit: int) -> Sequence[tuple[Position, Item]]:
+        try:
+            return find(None if key is None else read_position(key), limit)
+        except ValueError:
+            raise bad_cursor() from None
+
+    return plain_page(request, query, after, lambda entry: position_text(entry[0]), lambda entry: show(entry[1]))
 
 
 def _picking(request: Request) -> list[tuple[str, str]]:

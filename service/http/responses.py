@@ -51,10 +51,11 @@ class Reply(Generic[T]):
 
 
 _ETAG = {"ETag": "The version, for If-Match."}
+NEXT_PAGE = {"Link": "The next page, with rel=next."}
 # Return annotations: what the answer has besides its value.
 Tagged = Annotated[Reply[T], Sends(headers=_ETAG)]
 Created = Annotated[Reply[T], Sends(201, headers={**_ETAG, "Location": "Where it is kept."})]
-Paged = Annotated[Reply[PageOut[T]], Sends(headers={"Link": "The next page, with rel=next."})]
+Paged = Annotated[Reply[PageOut[T]], Sends(headers=NEXT_PAGE)]
 
 
 # An answer with a secret in it, shown this once.

@@ -14,23 +14,19 @@ from pydantic import (
     AfterValidator,
     BaseModel,
     BeforeValidator,
-    ConfigDict,
     Field,
     SecretStr,
     StringConstraints,
-    ValidationError,
     WithJsonSchema,
 )
-from pydantic_core import ErrorDetails, PydanticCustomError
+from pydantic_core import PydanticCustomError
 
 from service.accounts.passwords import LONGEST
-from service.database.ids import is_version_7, read_id
-from service.errors import Fault, Invalid
-from service.facts.attributes import nearest
-from service.facts.holding import escape
-from service.rules.shape_messages import shape_message
+from service.formats.shapes import NewId as NewId
+from service.formats.shapes import Shape
+from service.formats.shapes import Text as Text
+from service.formats.shapes import read as read
 
-Model = TypeVar("Model", bound="In")
 Item = TypeVar("Item")
 
 
@@ -43,11 +39,9 @@ class OtherForm:
     is_binary: bool = False
 
 
-class In(BaseModel):
+class In(Shape):
     """A request's body, or a part of it. `example` is a body that works as it stands, and a test sends it; `body_limit` names
     the setting that bounds its bytes; `other_forms` are media types that it may come in besides JSON."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
     example: ClassVar[Any] = None
     body_limit: ClassVar[str] = "body_bytes"
@@ -59,15 +53,19 @@ class Out(msgspec.Struct):
     answers has the type `X | UnsetType` and the default UNSET. Clients ignore members that they do not know."""
 
 
+# Structs that only a union of `one_of` names; the document has their schemas too.
+UNION_MEMBERS: list[type[msgspec.Struct]] = []
+
+
+def one_of(*structs: type[msgspec.Struct]) -> Any:
+    """The type of a member that is one of these structs, where no text member says which (for that: `tag_field`)."""
+    UNION_MEMBERS.extend(structs)
+    references = [{"$ref": f"#/components/schemas/{struct.__name__}"} for struct in structs]
+    return Annotated[Any, msgspec.Meta(extra_json_schema={"anyOf": references})]
+
+
 class OldOut(BaseModel):
     """An answer of an operation that is still declared by hand."""
-
-
-def _identity(value: Any) -> str:
-    identity = read_id(value) if isinstance(value, str) else None
-    if identity is None or not is_version_7(identity):
-        raise PydanticCustomError("id", "an id that you make yourself is a UUID of version 7 (RFC 9562)")
-    return identity
 
 
 def _day(value: Any) -> date:
@@ -81,19 +79,7 @@ def _day(value: Any) -> date:
     raise PydanticCustomError("date", "a date is written year-month-day, such as 2026-11-25")
 
 
-def _composed(text: str) -> str:
-    return unicodedata.normalize("NFC", text)
-
-
-_UUID7 = {
-    "type": "string",
-    "format": "uuid",
-    "pattern": "^[0-9a-fA-F]{8}-[0-9a-fA-F]{4}-7[0-9a-fA-F]{3}-[89abAB][0-9a-fA-F]{3}-[0-9a-fA-F]{12}$",
-}
-NewId = Annotated[str, BeforeValidator(_identity), WithJsonSchema(_UUID7)]
 Day = Annotated[date, BeforeValidator(_day), WithJsonSchema({"type": "string", "format": "date"})]
-# Text in composed form (NFC), so that what looks equal is equal.
-Text = Annotated[str, AfterValidator(_composed)]
 
 # Controls, half surrogates, ends of lines and paragraphs.
 _NOT_IN_A_NAME = frozenset(("Cc", "Cs", "Zl", "Zp"))
@@ -122,32 +108,6 @@ Name = Annotated[Text, StringConstraints(min_length=1, max_length=100), AfterVal
 AccountName = Annotated[Name, AfterValidator(_visible)]
 # What is checked against something kept: a fault never says how long it was.
 Secret = Annotated[SecretStr, AfterValidator(_secret)]
-
-
-def read(model: type[Model], value: Any) -> Model:
-    """The value as a wire model. Raises Invalid with every fault, pointers relative to the value."""
-    try:
-        return model.model_validate(value)
-    except ValidationError as error:
-        raise Invalid(_fault(model, entry) for entry in error.errors(include_url=False, include_input=False)) from None
-
-
-def _fault(model: type[BaseModel], entry: ErrorDetails) -> Fault:
-    kind = entry["type"]
-    # pydantic marks the keys of a mapping.
-    location = tuple(step for step in entry["loc"] if step != "[key]")
-    at = pointer(location)
-    if kind == "extra_forbidden":
-        name = str(location[-1])
-        near = nearest(name, model.model_fields) if len(location) == 1 else None
-        hint = f"did you mean '{near}'?" if near else None
-        return Fault("unknown-field", shape_message(kind, entry["msg"], location), at, hint)
-    return Fault(kind.replace("_", "-"), shape_message(kind, entry["msg"], location), at)
-
-
-def pointer(location: tuple[int | str, ...]) -> str:
-    """A JSON pointer from a location."""
-    return "".join(f"/{escape(str(step))}" for step in location)
 
 
 def json_schema(models: Mapping[str, type[BaseModel]]) -> dict[str, Any]:

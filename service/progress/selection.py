@@ -1,11 +1,12 @@
-"""Picking and ordering holdings by a rule and by a fact. Pure.
+"""Filtering and ordering holdings by a rule and by a fact. Pure.
 
-The rule is the language of definitions, so a coin fits, does not, or cannot be told yet. Like an evaluation it is judged in
-columns: the cost grows with distinct facts.
+The rule is the language of definitions, so a coin fits, does not fit, or is undecided. As in an evaluation the verdicts are
+found in columns: the cost grows with distinct facts.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -20,7 +21,8 @@ from service.facts.knowledge import NONE, Among, Between, Knowledge
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.predicates import EvaluationContext, Predicate
 
-Key = tuple[bool, Any, str]
+# Where a holding is in an order: what it counts for (None: not recorded), and its id.
+Position = tuple[Any, str]
 
 
 def verdicts_of(
@@ -52,9 +54,6 @@ class Order:
     name: str
     downwards: bool = False
 
-    def key(self, value: Any, identity: str) -> Key:
-        return value is None, value, identity
-
 
 def least(knowledge: Knowledge | None) -> Any:
     """What a fact counts for in an order: its value, the least of several, the low end of a range (else the high end);
@@ -70,17 +69,17 @@ def least(knowledge: Knowledge | None) -> Any:
     return min(values, default=None)
 
 
-def in_order(entries: Sequence[tuple[Any, str]], order: Order) -> list[int]:
-    """The numbers of the entries (value, id) in the order."""
-    known = [number for number, (value, _) in enumerate(entries) if value is not None]
-    rest = [number for number, (value, _) in enumerate(entries) if value is None]
-    by_id = sorted(known, key=lambda number: entries[number][1])
-    by_value = sorted(by_id, key=lambda number: entries[number][0], reverse=order.downwards)
-    return [*by_value, *sorted(rest, key=lambda number: entries[number][1])]
+def in_order(positions: Sequence[Position], order: Order) -> list[int]:
+    """The numbers of the positions in the order."""
+    known = [number for number, (value, _) in enumerate(positions) if value is not None]
+    rest = [number for number, (value, _) in enumerate(positions) if value is None]
+    by_id = sorted(known, key=lambda number: positions[number][1])
+    by_value = sorted(by_id, key=lambda number: positions[number][0], reverse=order.downwards)
+    return [*by_value, *sorted(rest, key=lambda number: positions[number][1])]
 
 
-def comes_after(one: tuple[Any, str], other: tuple[Any, str], order: Order) -> bool:
-    """Whether the entry (value, id) stands behind the other in the order."""
+def comes_after(one: Position, other: Position, order: Order) -> bool:
+    """Whether one position is behind the other in the order."""
     (value, name), (its, its_name) = one, other
     if value is None or its is None:
         return name > its_name if value is None and its is None else value is None
@@ -89,8 +88,24 @@ def comes_after(one: tuple[Any, str], other: tuple[Any, str], order: Order) -> b
     return bool(value < its) if order.downwards else bool(value > its)
 
 
-def as_text(value: Any) -> list[str] | None:
-    """A value of an order as texts, for a cursor."""
+def position_text(position: Position) -> str:
+    """A position as text, for a cursor."""
+    value, identity = position
+    return json.dumps([_as_texts(value), identity])
+
+
+def read_position(text: str) -> Position:
+    """The position that `position_text` wrote. Raises ValueError for anything else."""
+    try:
+        value, identity = json.loads(text)
+    except (TypeError, RecursionError):
+        raise ValueError("no position") from None
+    if not isinstance(identity, str):
+        raise ValueError("no position")  # noqa: TRY004 - as for any other text
+    return _from_texts(value), identity
+
+
+def _as_texts(value: Any) -> list[str] | None:
     if value is None:
         return None
     if isinstance(value, bool):
@@ -104,8 +119,7 @@ def as_text(value: Any) -> list[str] | None:
     return ["terms", *value] if isinstance(value, list) else ["text", value]
 
 
-def from_text(text: Any) -> Any:
-    """The opposite. Raises ValueError for what `as_text` did not make."""
+def _from_texts(text: Any) -> Any:
     if text is None:
         return None
     if not isinstance(text, list) or not text or not all(isinstance(part, str) for part in text):

@@ -8,10 +8,9 @@ from itertools import chain
 from typing import Any
 
 from service.errors import Fault, Invalid, InvalidQuery
-from service.facts.attributes import Attributes
+from service.facts.attributes import Attributes, unknown_attributes
 from service.facts.suggestions import nearest_value, steps_of
 from service.formats.strict_json import CSV
-from service.holdings.model import unknown_attributes
 from service.http.declared import Body
 from service.http.schemas.issues import (
     MOST_IMPORTED,

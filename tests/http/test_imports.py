@@ -22,13 +22,13 @@ from service.errors import Invalid, OverLimit, Unreadable
 from service.facts.core import CORE
 from service.formats.strict_json import CSV, JSON, XLSX, parse_json, plain_text
 from service.formats.xlsx import read_workbook
-from service.holdings.imports.actions import HoldingsImport, read_import
+from service.holdings.imports.actions import ReadImport, read_import
 from service.holdings.imports.export import as_csv, as_json, as_workbook
 from service.holdings.imports.plan import is_same, plan_of
 from service.holdings.model import StoredHolding, with_defaults
-from service.http.dependencies import Body
+from service.http.api.imports import HoldingsImportIn, sheet_and_mapping
+from service.http.dependencies import Received
 from service.http.examples import HOLDINGS_CSV, HOLDINGS_IMPORT
-from service.http.schemas.imports import HoldingsImportQuery
 from tests.clock import NOW
 from tests.conftest import Running
 
@@ -47,8 +47,10 @@ def sheet(*rows: tuple[Any, ...]) -> bytes:
     return made.getvalue()
 
 
-def asked(**query: Any) -> HoldingsImportQuery:
-    return HoldingsImportQuery.model_validate(query)
+def looked_over(kind: str, value: Any, mapping: str | None = None) -> ReadImport:
+    """What an import of this body comes to."""
+    raw = value if isinstance(value, bytes) else b""
+    return read_import(*sheet_and_mapping(Received(HoldingsImportIn, kind, value, raw), mapping), CORE)
 
 
 async def send(service: Running, mine: dict[str, str], content: bytes | str, query: str = "", kind: str = CSV) -> Any:
@@ -127,33 +129,33 @@ HOLDINGS = st.fixed_dictionaries(
 
 def as_kept(sent: dict[str, Any]) -> StoredHolding:
     """A holding as POST would keep it."""
-    looked = read_import(Body(JSON, {"holdings": [sent]}, b""), asked(), CORE)
+    looked = looked_over(JSON, {"holdings": [sent]})
     assert looked.refused == ()
     (planned,) = plan_of(looked.sent, []).planned
     identity = str(uuid.UUID(int=uuid.uuid4().int & ~(0xF << 76) & ~(0x3 << 62) | 7 << 76 | 2 << 62))
     return StoredHolding(identity, 1, 1, planned.after, NOW, NOW)
 
 
-def csv_again(kept: list[StoredHolding]) -> Body:
-    return Body(CSV, plain_text(as_csv(kept, CORE).encode()), b"")
+def csv_again(kept: list[StoredHolding]) -> ReadImport:
+    return looked_over(CSV, plain_text(as_csv(kept, CORE).encode()))
 
 
-def workbook_again(kept: list[StoredHolding]) -> Body:
-    return Body(XLSX, as_workbook(kept, CORE), b"")
+def workbook_again(kept: list[StoredHolding]) -> ReadImport:
+    return looked_over(XLSX, as_workbook(kept, CORE))
 
 
-def json_again(kept: list[StoredHolding]) -> Body:
-    return Body(JSON, parse_json(written(as_json(kept)).encode()), b"")
+def json_again(kept: list[StoredHolding]) -> ReadImport:
+    return looked_over(JSON, parse_json(written(as_json(kept)).encode()))
 
 
 @pytest.mark.parametrize("again", [csv_again, workbook_again, json_again])
 @settings(max_examples=40, deadline=None)
 @given(sent=st.lists(HOLDINGS, max_size=3))
 def test_a_collection_taken_away_and_brought_to_an_empty_account_is_the_same(
-    again: Callable[[list[StoredHolding]], Body], sent: list[dict[str, Any]]
+    again: Callable[[list[StoredHolding]], ReadImport], sent: list[dict[str, Any]]
 ) -> None:
     kept = [as_kept(one) for one in sent]
-    looked = read_import(again(kept), asked(), CORE)
+    looked = again(kept)
     assert (looked.refused, looked.columns_refused) == ((), ())
     plan = plan_of(looked.sent, [])
     assert [planned.id for planned in plan.planned] == [holding.id for holding in kept]
@@ -186,8 +188,8 @@ def test_a_cell_that_is_too_long_for_a_spreadsheet_is_told_and_not_cut() -> None
 # --- what cells say ----------------------------------------------------------------------------------------------------
 
 
-def looked_at(text: str, **query: Any) -> HoldingsImport:
-    return read_import(Body(CSV, text, b""), asked(**query), CORE)
+def looked_at(text: str) -> ReadImport:
+    return looked_over(CSV, text)
 
 
 @pytest.mark.parametrize(
@@ -248,10 +250,10 @@ def test_a_refused_cell_says_where_why_and_what_may_have_been_meant(
     name: str, cell: str, code: str, near: str | None
 ) -> None:
     (complaint,) = looked_at(f"mint,{name}\na,\nb,{cell}\n").refused
-    shown = complaint.as_json()
-    assert (shown["row"], shown["line"], shown["column"], shown["heading"]) == (2, 3, 2, name)
-    assert (shown["code"], shown["nearest"]) == (code, near)
-    assert shown["pointer"].startswith("/holdings/1/")
+    shown = complaint.shown()
+    assert (shown.row, shown.line, shown.column, shown.heading) == (2, 3, 2, name)
+    assert (shown.code, shown.nearest) == (code, near)
+    assert shown.pointer.startswith("/holdings/1/")
 
 
 @pytest.mark.parametrize(
@@ -265,9 +267,7 @@ def test_a_refused_cell_says_where_why_and_what_may_have_been_meant(
     ],
 )
 def test_a_sheet_may_have_a_mark_other_delimiters_blank_lines_and_breaks_in_quotes(text: str) -> None:
-    looked = read_import(
-        Body(CSV, plain_text(text.encode()), b""), asked(mapping='[{"column":1,"field":"number"}]'), CORE
-    )
+    looked = looked_over(CSV, plain_text(text.encode()), '[{"column":1,"field":"number"}]')
     assert [sent.number for sent in looked.sent] == ["1"]
 
 

@@ -13,14 +13,14 @@ from functools import partial
 import pytest
 from sqlalchemy import Column, Connection, Integer, MetaData, Sequence, Table, insert, select
 
-from service.accounts.model import Owner
+from service.accounts.model import Owner, State
 from service.database.engine import Database
 from service.database.ids import new_id
 from service.database.migrate import upgrade
 from service.facts.core import CORE
 from service.holdings import actions
 from service.holdings.sync.actions import changes
-from service.http.schemas.sync import ChangesQuery
+from service.runtime import utc_now
 from tests.owners import open_account, recognise
 
 WRITERS, PAGE = 6, 7
@@ -71,11 +71,11 @@ def test_no_poller_misses_a_change(database: Database) -> None:
     made: list[str] = []
     seen: list[str] = []
     # None: from the beginning.
-    since: list[str | None] = [None]
+    since: list[State | None] = [None]
 
     def write(chance: random.Random) -> None:
         def act(connection: Connection) -> str:
-            kept = actions.record(connection, owner, None, {"facts": {"grade": chance.randint(1, 70)}}, CORE)
+            kept = actions.record(connection, owner, None, {"facts": {"grade": chance.randint(1, 70)}}, CORE, utc_now())
             time.sleep(chance.uniform(0, LONGEST_SECONDS))
             return kept.id
 
@@ -85,10 +85,9 @@ def test_no_poller_misses_a_change(database: Database) -> None:
         # As devices ask: page by page, while writers go on.
         more = True
         while more:
-            query = ChangesQuery(since=since[0], known_state=None, limit=PAGE)
-            page = database.read(partial(changes, owner=owner, query=query))
-            seen.extend(record["id"] for record in page["list"])
-            since[0], more = page["new_state"], page["has_more_changes"]
+            page = database.read(partial(changes, owner=owner, since=since[0], known=None, limit=PAGE))
+            seen.extend(stored.record.id for stored in page.records)
+            since[0], more = page.reached, page.has_more
 
     raced(write, poll)
     assert len(made) == WRITERS * EACH

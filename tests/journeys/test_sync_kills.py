@@ -38,14 +38,14 @@ class CommitsEachMutation(Server):
         "-c",
         """
 import sys, time
-from service.holdings import actions
+from service.holdings.sync import actions
 from service.holdings.sync.apply import apply_one
-def apply_all(ledger, batch, check):
+def apply_all(log, batch, check):
     answers = []
     for sent in batch:
-        answers.append(apply_one(ledger, sent, check))
-        ledger.write_down()
-        connection = ledger._connection
+        answers.append(apply_one(log, sent, check))
+        log.write_down()
+        connection = log._store._connection
         connection.exec_driver_sql("COMMIT")
         time.sleep(0.005)
         connection.exec_driver_sql("BEGIN IMMEDIATE" if connection.dialect.name == "sqlite" else "SELECT 1")

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from service.accounts.model import State
-from service.holdings.sync.apply import SentMutation
+from service.holdings.sync.apply import MutationAnswer, SentMutation
 from service.holdings.sync.merge import CREATE, DESTROY, UPDATE, Mutation, Record
 from tests.sync.ledger import Gone, Server
 
@@ -107,17 +107,17 @@ class Device:
         self.answered(batch, answers)
         return batch
 
-    def answered(self, batch: list[SentMutation], answers: list[dict[str, Any]]) -> None:
+    def answered(self, batch: list[SentMutation], answers: list[MutationAnswer]) -> None:
         done, again = set(), []
         for one, answer in zip(batch, answers, strict=True):
             mutation = one.mutation
-            assert answer["mutation_id"] == mutation.id
-            kind = answer.get("error", {}).get("type")
+            assert answer.mutation_id == mutation.id
+            kind = answer.error.type if answer.error else None
             if kind == "not-found":
                 again.append(mutation)
                 continue
             done.add(mutation.id)
-            if answer["status"] == "rejected":
+            if answer.status == "rejected":
                 self.attention.append((mutation, kind))
                 continue
             self.journal.append(mutation)

@@ -9,7 +9,7 @@ from typing import Any
 
 from service.accounts.model import ORIGIN, State
 from service.errors import Fault
-from service.holdings.sync.apply import Logged, SentMutation, apply_all
+from service.holdings.sync.apply import Logged, MutationAnswer, SentMutation, apply_all
 from service.holdings.sync.merge import REJECTED, Check, Record, outcome_of
 from tests.sync.oracle import broken
 
@@ -68,16 +68,16 @@ class Ledger:
         return found if isinstance(found, list) else None
 
     def enter(
-        self, sent: SentMutation, answer: Mapping[str, Any], record: Record | None, lists: Mapping[str, list[str]]
+        self, sent: SentMutation, answer: MutationAnswer, record: Record | None, lists: Mapping[str, list[str]]
     ) -> None:
         mutation = sent.mutation
         assert mutation.id not in self.log, "no mutation takes effect twice (invariant 3)"
         before = self.records.get(mutation.holding)
-        if answer["status"] != REJECTED:
+        if answer.status != REJECTED:
             wrong = list(broken(before, mutation, before if record is None else record))
             assert not wrong, f"{mutation.id}: {'; '.join(wrong)} (invariants 1 and 4)"
         self.log[mutation.id] = Logged(sent.fingerprint, answer)
-        if answer["status"] != REJECTED:
+        if answer.status != REJECTED:
             self.lists[mutation.holding, mutation.id] = mutation.patch
         for name, terms in lists.items():
             self.lists[mutation.holding, outcome_of(mutation.id, terms)] = {name: terms}
@@ -102,7 +102,7 @@ class Ledger:
         if state.number >= len(self.states) or (self.proves_history and self.states[state.number] != state):
             raise Gone
 
-    def applied(self, batch: Sequence[SentMutation], known: State | None) -> list[dict[str, Any]]:
+    def applied(self, batch: Sequence[SentMutation], known: State | None) -> list[MutationAnswer]:
         self.ensure_known(known)
         return apply_all(self, batch, self.check)
 
@@ -128,7 +128,7 @@ class Server:
 
     def sync(
         self, batch: Sequence[SentMutation], known: State | None, crash: str | None = None
-    ) -> tuple[list[dict[str, Any]], State]:
+    ) -> tuple[list[MutationAnswer], State]:
         """The answers, and the state after."""
         work = self.now.copied()
         answers = work.applied(batch, known)

@@ -13,7 +13,7 @@ import pytest
 
 from service.accounts.model import State
 from service.holdings.sync import merge
-from service.holdings.sync.apply import Logged, SentMutation
+from service.holdings.sync.apply import Logged, MutationAnswer, SentMutation
 from service.holdings.sync.merge import MergeOutcome, Mutation, Record, WrittenBy
 from tests.sync.device import Device
 from tests.sync.ledger import Crash, Gone, Ledger, Server
@@ -51,7 +51,7 @@ class ForgetsWhatItSaw(Ledger):
         return None
 
     def enter(
-        self, sent: SentMutation, answer: Mapping[str, Any], record: Record | None, lists: Mapping[str, list[str]]
+        self, sent: SentMutation, answer: MutationAnswer, record: Record | None, lists: Mapping[str, list[str]]
     ) -> None:
         self.log.pop(sent.mutation.id, None)
         super().enter(sent, answer, record, lists)
@@ -63,7 +63,7 @@ class RemembersBeforeTheCommit(Server):
             return super().sync(batch, known, crash)
         except Crash:
             for sent in batch if crash == "before" else ():
-                answer = {"mutation_id": sent.mutation.id, "status": "applied"}
+                answer = MutationAnswer(sent.mutation.id, "applied")
                 self.now.log.setdefault(sent.mutation.id, Logged(sent.fingerprint, answer))
             raise
 
@@ -89,7 +89,7 @@ class LeavesTombstonesOut(Ledger):
 
 
 class OneStateForABatch(Ledger):
-    def applied(self, batch: Sequence[SentMutation], known: State | None) -> list[dict[str, Any]]:
+    def applied(self, batch: Sequence[SentMutation], known: State | None) -> list[MutationAnswer]:
         self.fresh = True
         return super().applied(batch, known)
 
@@ -265,7 +265,7 @@ def null_leaves_terms_alone(before: Any, record: Record, name: str, value: Any, 
 
 class RefusedListsCount(Ledger):
     def enter(
-        self, sent: SentMutation, answer: Mapping[str, Any], record: Record | None, lists: Mapping[str, list[str]]
+        self, sent: SentMutation, answer: MutationAnswer, record: Record | None, lists: Mapping[str, list[str]]
     ) -> None:
         super().enter(sent, answer, record, lists)
         self.lists[sent.mutation.holding, sent.mutation.id] = sent.mutation.patch

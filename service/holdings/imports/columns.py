@@ -1,4 +1,4 @@
-"""What the headings of a sheet mean: fields of a holding, guessed where they are not named as the service names them.
+"""What the headings of a sheet mean: fields of a holding, as the caller maps them, by their exact names, or guessed.
 
 Words of the trade: no source, common practice. Pure.
 """
@@ -10,8 +10,13 @@ import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import SequenceMatcher, get_close_matches
+from typing import Annotated
 
-from service.facts.attributes import Attributes
+import msgspec
+from msgspec import UNSET, Meta, UnsetType
+
+from service.errors import Fault
+from service.facts.attributes import Attributes, nearest
 
 OWN_COLUMNS = ("id", "number", "issue", "quantity", "status", "location", "tags", "note", "values")
 FACT_PREFIX = "facts."
@@ -93,6 +98,34 @@ class SheetColumn:
     def is_open(self) -> bool:
         return self.field is None and self.guessed
 
+    def shown(self) -> MappedColumn:
+        """The column as an answer has it."""
+        field = None if self.field is None else self.field.written
+        return MappedColumn(self.number, self.heading, field, self.guessed, self.near if self.is_open else UNSET)
+
+
+class MappedColumn(msgspec.Struct, frozen=True):
+    """What a column was taken for."""
+
+    column: Annotated[int, Meta(description="Counted from 1.")]
+    heading: str
+    field: Annotated[str | None, Meta(description="null: left out.")]
+    guessed: Annotated[bool, Meta(description="Whether neither the caller nor the exact name said so.")]
+    nearest: Annotated[
+        str | UnsetType | None, Meta(description="Of a column that was not understood: what may have been meant.")
+    ] = UNSET
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnMapping:
+    """What the caller says of a column, which is named by its number (counted from 1) or its heading: the field that it is, None
+    leaves it out. `pointer` leads from the mapping to the entry."""
+
+    pointer: str
+    number: int | None
+    heading: str | None
+    field: str | None
+
 
 def needs_prefix(name: str) -> bool:
     return name in (*OWN_COLUMNS, "facts") or name.startswith(FACT_PREFIX)
@@ -107,14 +140,49 @@ def field_named(text: str, attributes: Attributes) -> ColumnMeaning | None:
     return ColumnMeaning(text, is_fact=True) if text in attributes else None
 
 
+def mapped(
+    mapping: Iterable[ColumnMapping], headings: Sequence[str], attributes: Attributes
+) -> tuple[dict[int, ColumnMeaning | None], list[Fault]]:
+    """What the caller says of columns, by column counted from 0; and everything wrong with it, pointers from /mapping on."""
+    meant: dict[int, ColumnMeaning | None] = {}
+    faults: list[Fault] = []
+    for entry in mapping:
+        at = f"/mapping{entry.pointer}"
+        place = _place(entry, headings)
+        if place is None:
+            near = nearest(entry.heading or "", headings)
+            message = (
+                f"there is no column {entry.number if entry.number is not None else repr((entry.heading or '')[:80])}"
+            )
+            faults.append(Fault("unknown-column", message, at, f"did you mean '{near}'?" if near else None))
+            continue
+        text = entry.field
+        field = None if text is None else field_named(text, attributes)
+        if text is not None and field is None:
+            near = nearest(text, [*OWN_COLUMNS, *attributes])
+            hint = f"did you mean '{near}'?" if near else f"for a fact of your own write facts.{text[:40]}"
+            faults.append(Fault("unknown-field", f"a holding has no field '{text[:80]}'", at, hint))
+        elif place in meant or (field is not None and field in meant.values()):
+            faults.append(Fault("doubled-name", "the column, or the field, is in the mapping already", at))
+        else:
+            meant[place] = field
+    return meant, faults
+
+
+def _place(entry: ColumnMapping, headings: Sequence[str]) -> int | None:
+    if entry.number is not None:
+        return entry.number - 1 if entry.number <= len(headings) else None
+    return headings.index(entry.heading) if entry.heading is not None and entry.heading in headings else None
+
+
 def columns_of(
     headings: Sequence[str],
     attributes: Attributes,
     said: Mapping[int, ColumnMeaning | None],
     sample: Mapping[int, Sequence[str]],
 ) -> tuple[SheetColumn, ...]:
-    """Every column, by what the caller said of it, by its exact name, or by a guess; of two that may be the same field
-    the surer one gets it, of two as sure the first. `said` and `sample` (some cells) are by column, counted from 0."""
+    """Every column, by what the caller says of it, by its exact name, or by a guess; of two that may be the same field the more
+    certain one gets it, of two as certain the first. `said` and `sample` (some cells) are by column, counted from 0."""
     table = _table(attributes)
     known = list(filter(None, table))
     exact = {place: field_named(heading, attributes) for place, heading in enumerate(headings)}
@@ -122,8 +190,8 @@ def columns_of(
     for place, heading in enumerate(headings):
         if place in said:
             continue
-        for sureness, name in _guesses(heading, table, known, attributes, exact[place], sample.get(place, ())):
-            offers.append((-sureness, place, name))
+        for certainty, name in _guesses(heading, table, known, attributes, exact[place], sample.get(place, ())):
+            offers.append((-certainty, place, name))
     taken = {meant for meant in said.values() if meant is not None}
     meant: dict[int, ColumnMeaning] = {}
     for _, place, name in sorted(offers, key=lambda offer: offer[:2]):
@@ -176,7 +244,7 @@ def _guesses(
 
 
 def _table(attributes: Attributes) -> dict[str, ColumnMeaning]:
-    """Fields by the words that may head their columns, a surer word before a less sure one."""
+    """Fields by the words that may head their columns, a more certain word before a less certain one."""
     table: dict[str, ColumnMeaning] = {}
     for own in OWN_COLUMNS:
         table.setdefault(_normal(own), ColumnMeaning(own, is_fact=False))

@@ -1,45 +1,61 @@
-"""The whole collection as CSV, as a spreadsheet, or as JSON: what `importing` reads back without loss.
+"""The whole collection as CSV, as a spreadsheet, or as JSON, from which an import reads it back without loss. Pure.
 
-Only attributes of the core have cells by their type. One that a definition declares stands under `facts.` and its name as
-JSON, so that the file means the same where nobody declared it.
+Only attributes of the core have cells by their type. One that a definition declares is in a column `facts.NAME`, as JSON, so that
+the file means the same where it is not declared.
 """
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from decimal import Decimal
 from typing import Any
 
+import msgspec
+
 from service.database.types import read_back, written
-from service.errors import Fault, OverLimit
 from service.facts.attributes import Attributes
-from service.formats.cells import LONGEST_CELL, fact_cell, is_number, list_cell, text_cell
+from service.facts.recorded import RecordedFact, RecordedIssue
+from service.formats.cells import fact_cell, is_number, list_cell, text_cell
+from service.formats.csv import write_csv
 from service.formats.xlsx import UNSAYABLE, is_sayable, write_workbook
 from service.holdings.imports.columns import FACT_PREFIX, OWN_COLUMNS, needs_prefix
-from service.holdings.model import StoredHolding, with_defaults
+from service.holdings.model import PieceValue, Status, StoredHolding, with_defaults
 
 
-def as_json(stored: Iterable[StoredHolding]) -> dict[str, Any]:
-    return {"holdings": [{"id": holding.id, **with_defaults(holding.data)} for holding in stored]}
+class ExportedHolding(msgspec.Struct, frozen=True):
+    """A holding as an import takes it."""
+
+    id: str
+    facts: dict[str, RecordedFact]
+    issue: RecordedIssue | None
+    quantity: int
+    status: Status
+    number: str | None
+    note: str | None
+    location: str | None
+    tags: list[str]
+    values: list[PieceValue]
+
+
+class ExportedCollection(msgspec.Struct, frozen=True):
+    """The whole collection, as POST /v1/holdings/imports takes it."""
+
+    holdings: list[ExportedHolding]
+
+
+def as_json(stored: Iterable[StoredHolding]) -> ExportedCollection:
+    """The collection as JSON has it."""
+    return ExportedCollection([ExportedHolding(holding.id, **with_defaults(holding.data)) for holding in stored])
 
 
 def as_csv(stored: Sequence[StoredHolding], core: Attributes) -> str:
-    """Raises OverLimit when a cell is longer than what is read back."""
-    sheet = io.StringIO(newline="")
-    writer = csv.writer(sheet)
-    for cells in _rows(stored, core):
-        if any(len(cell) > LONGEST_CELL for cell in cells):
-            message = f"a cell of CSV holds {LONGEST_CELL} characters here, and one is longer"
-            raise OverLimit([Fault("over-limit", message, hint="take the collection as JSON")])
-        writer.writerow(cells)
-    return sheet.getvalue()
+    """The collection as CSV. Raises OverLimit when a cell is longer than what is read back."""
+    return write_csv(_rows(stored, core))
 
 
 def as_workbook(stored: Sequence[StoredHolding], core: Attributes) -> bytes:
-    """Raises OverLimit when a cell is longer than what a spreadsheet holds."""
+    """The collection as a spreadsheet file. Raises OverLimit when a cell is longer than what one holds."""
     rows = _rows(stored, core, plain=is_sayable)
     headings = next(rows)
     numeric = [heading == "quantity" or (heading in core and core[heading].is_number) for heading in headings]
@@ -78,7 +94,7 @@ def _own_cell(value: Any) -> str:
 
 
 def _escaped(found: re.Match[str]) -> str:
-    """Such letters stand within the texts of JSON only."""
+    """Such letters are inside texts of JSON only."""
     letters = found.group()
     return f"\\u{ord(letters[0]):04x}{letters[1:]}"
 

@@ -1,5 +1,5 @@
-"""From the rows of a sheet to holdings: what its columns mean, which holding a row is about, what an import would change,
-and what undoing it takes. Pure: rows are read and checked before, and carried out behind.
+"""From the rows of a sheet to holdings: which holding a row is about, what an import would change, and what undoing it takes.
+Pure: rows are read and checked before (rows.py), and carried out afterwards (actions.py).
 
 A row with an id is about the holding of that id; one without, about the only holding with its number (the owner's own);
 one with neither is always a new holding.
@@ -10,15 +10,24 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from datetime import datetime
+from itertools import chain, islice
+from typing import Annotated, Any, Final, Literal
+
+import msgspec
+from msgspec import Meta
 
 from service.database.types import written
 from service.errors import Fault
 from service.holdings.model import StoredHolding, with_defaults
-from service.holdings.sync.field_names import flattened, patch_between, unflattened
+from service.holdings.sync.field_names import FlatValue, flattened, patch_between, unflattened
 
+MOST_SHOWN = 100
+Format = Literal["csv", "xlsx", "json"]
 CREATED, UPDATED, UNCHANGED = "created", "updated", "unchanged"
-CHANGED_SINCE, DELETED_SINCE, NOT_ALLOWED = "changed since", "deleted since", "not allowed any more"
+CHANGED_SINCE: Final = "changed since"
+DELETED_SINCE: Final = "deleted since"
+NOT_ALLOWED: Final = "not allowed any more"
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +62,23 @@ class PlannedRow:
         """Whether a second import of the same row makes another holding."""
         return self.outcome == CREATED and self.id is None and not self.after["number"]
 
+    def shown(self) -> PlannedChange:
+        """The row as an answer has it."""
+        before = with_defaults({}) if self.before is None else self.before.data
+        change = {"before": {}, "after": {}} if self.outcome == UNCHANGED else change_between(before, self.after)
+        return PlannedChange(self.outcome, self.row, self.id, self.after["number"], **change)  # type: ignore[arg-type]
+
+
+class PlannedChange(msgspec.Struct, frozen=True):
+    """One row of the preview; fields and facts by name, as far as they differ."""
+
+    outcome: Literal["created", "updated", "unchanged"]
+    row: int
+    id: str | None
+    number: str | None
+    before: dict[str, FlatValue]
+    after: dict[str, FlatValue]
+
 
 @dataclass(frozen=True, slots=True)
 class ImportPlan:
@@ -63,6 +89,11 @@ class ImportPlan:
 
     def count(self, outcome: str) -> int:
         return sum(planned.outcome == outcome for planned in self.planned)
+
+    def preview(self) -> list[PlannedChange]:
+        """The first rows, those that change something before the others."""
+        kinds = ([row for row in self.planned if row.outcome == kind] for kind in (CREATED, UPDATED, UNCHANGED))
+        return [row.shown() for row in islice(chain.from_iterable(kinds), MOST_SHOWN)]
 
 
 def plan_of(sent: Iterable[SentRow], stored: Sequence[StoredHolding], gone: frozenset[str] = frozenset()) -> ImportPlan:
@@ -162,17 +193,40 @@ class Trace:
         return {"created": self.created, "changed": self.changed}
 
 
-@dataclass(frozen=True, slots=True)
-class KeptRow:
-    """What undoing leaves as it is, since the owner changed it after the import. `fields` are flat names."""
+class KeptRow(msgspec.Struct, frozen=True):
+    """What undoing left as it is."""
 
     holding: str
     number: str | None
-    reason: str
-    fields: tuple[str, ...] = ()
+    reason: Literal["changed since", "deleted since", "not allowed any more"]
+    fields: Annotated[
+        list[str],
+        Meta(description="Those of the import that were changed since, by flat name; empty: the whole holding stays."),
+    ]
 
-    def as_json(self) -> dict[str, Any]:
-        return {"holding": self.holding, "number": self.number, "reason": self.reason, "fields": list(self.fields)}
+
+class UndoneImport(msgspec.Struct, frozen=True):
+    """What undoing an import did."""
+
+    destroyed: Annotated[int, Meta(description="Holdings that the import had made.")]
+    set_back: Annotated[int, Meta(description="Holdings that it had changed.")]
+    gone: Annotated[int, Meta(description="Holdings that it had made and the owner deleted since.")]
+    kept: list[KeptRow]
+
+
+class HoldingImport(msgspec.Struct, frozen=True):
+    """An import that was carried out."""
+
+    id: str
+    at: datetime
+    name: Annotated[str | None, Meta(description="The name of the file, if it was given.")]
+    format: Format
+    created: int
+    updated: int
+    unchanged: int
+    refused: Annotated[int, Meta(description="Rows that were left out.")]
+    undone_at: datetime | None
+    undone: UndoneImport | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,18 +267,18 @@ def undo_plan(trace: Trace, stored: Iterable[StoredHolding]) -> UndoPlan:
         if digest_of(now[identity].data) == digest and not now[identity].conflicts:
             destroyed.append(identity)
         else:
-            kept.append(KeptRow(identity, now[identity].data.get("number"), CHANGED_SINCE))
+            kept.append(KeptRow(identity, now[identity].data.get("number"), CHANGED_SINCE, []))
     for identity, change in trace.changed.items():
         before, after = change["before"], change["after"]
         names = list(dict.fromkeys([*after, *before]))
         if identity not in now:
-            kept.append(KeptRow(identity, before.get("number"), DELETED_SINCE, tuple(names)))
+            kept.append(KeptRow(identity, before.get("number"), DELETED_SINCE, names))
             continue
         flat = flattened(now[identity].data)
-        disputed = {conflict.get("attribute") for conflict in now[identity].conflicts}
+        disputed = {conflict.attribute for conflict in now[identity].conflicts}
         changed = [name for name in names if name in disputed or not _stands(flat, after, name)]
         if changed:
-            kept.append(KeptRow(identity, now[identity].data.get("number"), CHANGED_SINCE, tuple(changed)))
+            kept.append(KeptRow(identity, now[identity].data.get("number"), CHANGED_SINCE, changed))
         back = dict(flat)
         for name in names:
             if name not in changed:

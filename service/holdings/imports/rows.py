@@ -1,28 +1,34 @@
-"""The rows of a sheet, or of JSON, as holdings: each cell read by what its column is, each row checked by itself.
+"""Sheets and JSON as rows, and rows as holdings: each cell is read by what its column is, each row is checked by itself. Pure.
 
 Own fields: `-` and a blank cell are not recorded; `tags` are separated by `;`, `values` are JSON, and so is an `issue` of
-several candidates. Facts: see cells.py; one that nobody declared is JSON, or the text that stands there.
+several candidates. Facts: see cells.py; one that is not declared is JSON, or the text of the cell.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Annotated, Any
 
-from service.errors import Fault, Invalid
+import msgspec
+from msgspec import Meta
+
+from service.errors import Fault, Invalid, OverLimit
 from service.facts.attributes import Attribute, Attributes, nearest
 from service.facts.holding import STATUSES, check_facts, escape
 from service.facts.kinds import value_kind_of
 from service.facts.suggestions import nearest_value, steps_of
 from service.formats.cells import NONE, is_number, read_fact, read_json, read_list, read_text
-from service.formats.xlsx import BrokenCell
+from service.formats.csv import delimiter_of, read_csv
+from service.formats.shapes import read
+from service.formats.xlsx import BrokenCell, read_workbook
 from service.holdings.imports.columns import ColumnMeaning, SheetColumn
-from service.holdings.imports.plan import SentRow
-from service.holdings.model import with_defaults
-from service.http.schemas.holdings import HoldingIn
-from service.http.wire import read
+from service.holdings.imports.plan import Format, SentRow
+from service.holdings.model import NewHolding, with_defaults
 
+MOST_ROWS = 20_000
+MOST_COLUMNS = 600
+_SAMPLE = 50
 _DEFAULTS = with_defaults({})
 
 
@@ -38,6 +44,53 @@ class SheetRow:
 
 
 @dataclass(frozen=True, slots=True)
+class SentSheet:
+    """What was sent, before its columns are understood. `line` is where the headings are (None: JSON); `blank` are columns,
+    counted from 0, that have neither a heading nor a cell; `faults` are those of the body as a whole."""
+
+    headings: tuple[str, ...]
+    rows: Sequence[SheetRow]
+    format: Format
+    line: int | None = None
+    blank: tuple[int, ...] = ()
+    name: str | None = None
+    others: tuple[str, ...] = ()
+    faults: tuple[Fault, ...] = ()
+
+    @property
+    def is_text(self) -> bool:
+        """Whether cells are texts, else plain values."""
+        return self.line is not None
+
+    def sample(self) -> dict[int, list[str]]:
+        """Some cells of each column, counted from 0."""
+        sample: dict[int, list[str]] = {}
+        for row in self.rows[: 10 * _SAMPLE] if self.is_text else ():
+            for place, cell in row.cells.items():
+                cells = sample.setdefault(place, [])
+                if isinstance(cell, str) and len(cells) < _SAMPLE:
+                    cells.append(cell.strip())
+        return sample
+
+
+class RefusedCell(msgspec.Struct, frozen=True):
+    """One thing wrong with one row, or with a column when `row` is null."""
+
+    row: Annotated[int | None, Meta(description="Which row, counted from 1 behind the headings.")]
+    line: Annotated[
+        int | None, Meta(description="The line of a CSV file where the row ends, the row of a spreadsheet.")
+    ]
+    column: int | None
+    heading: str | None
+    field: str | None
+    pointer: Annotated[str, Meta(description="Into the body; for a sheet, into the same rows as JSON.")]
+    code: str
+    message: str
+    hint: str | None
+    nearest: Annotated[str | None, Meta(description="The allowed value, or the field, that may have been meant.")]
+
+
+@dataclass(frozen=True, slots=True)
 class RefusedRow:
     """One thing wrong with one row. The fault's pointer leads from the body."""
 
@@ -47,20 +100,86 @@ class RefusedRow:
     fault: Fault
     nearest: str | None
 
-    def as_json(self) -> dict[str, Any]:
+    def shown(self) -> RefusedCell:
+        """The complaint as an answer has it."""
         column, fault = self.column, self.fault
-        return {
-            "row": self.row,
-            "line": self.line,
-            "column": None if column is None else column.number,
-            "heading": None if column is None else column.heading,
-            "field": None if column is None or column.field is None else column.field.written,
-            "pointer": fault.pointer,
-            "code": fault.code,
-            "message": fault.message,
-            "hint": fault.hint,
-            "nearest": self.nearest,
-        }
+        return RefusedCell(
+            self.row,
+            self.line,
+            None if column is None else column.number,
+            None if column is None else column.heading,
+            None if column is None or column.field is None else column.field.written,
+            fault.pointer,
+            fault.code,
+            fault.message,
+            fault.hint,
+            self.nearest,
+        )
+
+
+# --- sheets --------------------------------------------------------------------------------------------------------------
+
+
+def sheet_of_csv(text: str) -> SentSheet:
+    """The rows of CSV. Raises Unreadable, Invalid without a row with headings, OverLimit past MOST_ROWS or MOST_COLUMNS."""
+    return _of_records(list(read_csv(text, most=MOST_ROWS, delimiter=delimiter_of(text))), "csv")
+
+
+def sheet_of_workbook(raw: bytes) -> SentSheet:
+    """The rows of the first visible sheet of a spreadsheet file. Raises as for CSV."""
+    found = read_workbook(raw, most=MOST_ROWS, most_columns=MOST_COLUMNS)
+    return replace(_of_records(found.rows, "xlsx"), name=found.name, others=found.others)
+
+
+def sheet_of_json(holdings: Sequence[Any], faults: Iterable[Fault] = ()) -> SentSheet:
+    """Holdings in JSON as rows: their members besides `facts` are columns. `faults` are those of the rest of the body."""
+    names = dict.fromkeys(name for entry in holdings if isinstance(entry, dict) for name in entry if name != "facts")
+    if len(names) > MOST_COLUMNS:
+        raise OverLimit(
+            [Fault("over-limit", f"holdings have up to {MOST_COLUMNS} members beside `facts`", "/holdings")]
+        )
+    places = {name: place for place, name in enumerate(names)}
+    return SentSheet(tuple(names), list(_rows_of_json(holdings, places)), "json", faults=tuple(faults))
+
+
+def _of_records(records: Sequence[tuple[int, Sequence[str | BrokenCell]]], form: Format) -> SentSheet:
+    """The first record has the headings; a column without a heading and without a cell is none."""
+    if not records:
+        raise Invalid([Fault("missing", "there is no row with headings", "", "the first row names the columns")])
+    line, first = records[0]
+    headings = [read_text(cell.strip())[0] if isinstance(cell, str) and cell.strip() else "" for cell in first]
+    headings = [heading if isinstance(heading, str) else "" for heading in headings]
+    rows: list[SheetRow] = []
+    used: set[int] = set()
+    for number, (at, cells) in enumerate(records[1:], 1):
+        filled = {place: cell for place, cell in enumerate(cells) if isinstance(cell, BrokenCell) or cell.strip()}
+        beyond = [place for place in filled if place >= len(headings)]
+        faults: tuple[Fault, ...] = ()
+        if beyond:
+            message = f"the row has {len(cells)} cells, and there are {len(headings)} columns"
+            faults = (Fault("row", message, "", "put a cell with the delimiter in it into quotes"),)
+        used.update(filled)
+        rows.append(SheetRow(number, at, filled, None, faults))
+    if len(headings) > MOST_COLUMNS:
+        raise OverLimit([Fault("over-limit", f"a sheet has up to {MOST_COLUMNS} columns", line=line)])
+    blank = tuple(place for place, heading in enumerate(headings) if not heading and place not in used)
+    return SentSheet(tuple(headings), rows, form, line, blank)
+
+
+def _rows_of_json(holdings: Iterable[Any], places: Mapping[str, int]) -> Iterable[SheetRow]:
+    """Rows of plain values; `places` are the columns of members, counted from 0."""
+    for number, value in enumerate(holdings, 1):
+        if not isinstance(value, dict):
+            fault = Fault("type", f"a holding is an object, not {value_kind_of(value)}")
+            yield SheetRow(number, None, {}, None, (fault,))
+            continue
+        facts = value.get("facts", {})
+        faults = () if isinstance(facts, dict) else (Fault("dict-type", "'facts' must be an object", "/facts"),)
+        cells = {places[name]: cell for name, cell in value.items() if name in places}
+        yield SheetRow(number, None, cells, facts, faults)
+
+
+# --- rows ----------------------------------------------------------------------------------------------------------------
 
 
 class RowReader:
@@ -71,7 +190,7 @@ class RowReader:
         self._places = {(column.field.name, column.field.is_fact): column for column in columns if column.field}
 
     def sent(self, row: SheetRow) -> tuple[SentRow | None, list[RefusedRow]]:
-        """The row, or all that is wrong with it."""
+        """The row, or everything wrong with it."""
         own: dict[str, Any] = {}
         facts: dict[str, Any] = dict(row.facts) if isinstance(row.facts, dict) else {}
         cleared: set[str] = set()
@@ -84,7 +203,7 @@ class RowReader:
             value, wrong = self._value(field, row.cells.get(column.number - 1, ""))
             at = f"/facts/{escape(field.name)}" if field.is_fact else f"/{field.name}"
             if field.is_fact and field.name in facts:
-                wrong = [Fault("doubled-name", f"'{field.name[:80]}' stands inside `facts` too")]
+                wrong = [Fault("doubled-name", f"'{field.name[:80]}' is inside `facts` too")]
             faults += [fault.under(at) for fault in wrong]
             if wrong:
                 broken.add(at)
@@ -132,31 +251,16 @@ class RowReader:
 
     def _checked(
         self, identity: Any, own: Mapping[str, Any], facts: Mapping[str, Any]
-    ) -> tuple[HoldingIn | None, list[Fault]]:
+    ) -> tuple[NewHolding | None, list[Fault]]:
         value = {**own, "facts": facts} if identity is None else {"id": identity, **own, "facts": facts}
-        checked: HoldingIn | None = None
+        checked: NewHolding | None = None
         faults: list[Fault] = []
         try:
-            checked = read(HoldingIn, value)
+            checked = read(NewHolding, value)
         except Invalid as refusal:
             faults += refusal.faults
         faults += [fault.under("/facts") for fault in check_facts(facts, self._attributes, strict=False)]
         return checked, faults
-
-
-def rows_of_json(holdings: Iterable[Any], places: Mapping[str, int]) -> Iterable[SheetRow]:
-    """Rows of plain values; `places` are the columns of members, counted from 0."""
-    for number, value in enumerate(holdings, 1):
-        if not isinstance(value, dict):
-            yield SheetRow(
-                number, None, {}, None, (Fault("type", f"a holding is an object, not {value_kind_of(value)}"),)
-            )
-            continue
-        facts = value.get("facts", {})
-        faults = () if isinstance(facts, dict) else (Fault("dict-type", "an object is needed here", "/facts"),)
-        yield SheetRow(
-            number, None, {places[name]: cell for name, cell in value.items() if name in places}, facts, faults
-        )
 
 
 def _fact(text: str, attribute: Attribute | None) -> tuple[Any, list[Fault]]:
@@ -192,7 +296,7 @@ def _own(name: str, text: str) -> tuple[Any, list[Fault]]:
     return read_text(text)
 
 
-def _dumped(checked: HoldingIn, given: Mapping[str, Any]) -> dict[str, Any]:
+def _dumped(checked: NewHolding, given: Mapping[str, Any]) -> dict[str, Any]:
     made = checked.model_dump(include=set(given))
     return {name: made[name] for name in given}
 

@@ -2,35 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection
 from datetime import datetime
 from typing import Any
 
+import msgspec
 from sqlalchemy import Connection, Row, insert, select, update
 
 from service.accounts.model import Owner
 from service.errors import NotFound
-from service.holdings.imports.plan import Trace
+from service.holdings.imports.plan import HoldingImport, Trace, UndoneImport
 from service.holdings.tables import holding, holding_import
 
-
-@dataclass(frozen=True, slots=True)
-class StoredImport:
-    """An import that was carried out. `name` is that of the file, if it was said; `undone` is what undoing it did."""
-
-    id: str
-    at: datetime
-    name: str | None
-    format: str
-    counts: Mapping[str, int]
-    undone_at: datetime | None = None
-    undone: Mapping[str, Any] | None = None
-
-
-_COUNTS = ("created", "updated", "unchanged", "refused")
 # The trace may be long, and is needed for undoing only.
-_COLUMNS = tuple(column for column in holding_import.c if column.name != "trace")
+_COLUMNS = tuple(column for column in holding_import.c if column.name not in ("owner_id", "trace"))
 
 
 class ImportStore:
@@ -40,11 +25,11 @@ class ImportStore:
         self._connection = connection
         self._owner = owner
 
-    def add(self, made: StoredImport, trace: Trace) -> None:
-        row = {"id": made.id, "at": made.at, "name": made.name, "format": made.format, **made.counts}
+    def add(self, made: HoldingImport, trace: Trace) -> None:
+        row = {name: getattr(made, name) for name in made.__struct_fields__ if name not in ("undone_at", "undone")}
         self._connection.execute(insert(holding_import).values(owner_id=self._owner.id, trace=trace.as_json(), **row))
 
-    def get(self, identity: str) -> StoredImport:
+    def get(self, identity: str) -> HoldingImport:
         row = self._connection.execute(select(*_COLUMNS).where(*self._this(identity))).first()
         if row is None:
             raise NotFound("import", identity)
@@ -54,11 +39,11 @@ class ImportStore:
         found = self._connection.execute(select(holding_import.c.trace).where(*self._this(identity))).scalar_one()
         return Trace(found["created"], found["changed"])
 
-    def note_undone(self, identity: str, at: datetime, undone: Mapping[str, Any]) -> None:
+    def note_undone(self, identity: str, at: datetime, undone: UndoneImport) -> None:
         changed = update(holding_import).where(*self._this(identity))
-        self._connection.execute(changed.values(undone_at=at, undone=dict(undone)))
+        self._connection.execute(changed.values(undone_at=at, undone=msgspec.to_builtins(undone)))
 
-    def page(self, before: str | None, limit: int) -> tuple[StoredImport, ...]:
+    def page(self, before: str | None, limit: int) -> tuple[HoldingImport, ...]:
         """Up to `limit` imports, the newest first (ids are made in the order of time), from behind the id `before`."""
         query = select(*_COLUMNS).where(holding_import.c.owner_id == self._owner.id)
         if before is not None:
@@ -76,6 +61,7 @@ class ImportStore:
         return holding_import.c.owner_id == self._owner.id, holding_import.c.id == identity
 
 
-def _import(row: Row[Any]) -> StoredImport:
-    counts = {name: getattr(row, name) for name in _COUNTS}
-    return StoredImport(row.id, row.at, row.name, row.format, counts, row.undone_at, row.undone)
+def _import(row: Row[Any]) -> HoldingImport:
+    fields = {column.name: getattr(row, column.name) for column in _COLUMNS}
+    undone = None if row.undone is None else msgspec.convert(row.undone, UndoneImport)
+    return HoldingImport(**{**fields, "undone": undone})

@@ -1,8 +1,8 @@
-"""Keeping and removing photos. Bytes come before the row that names them, and go after it: at worst bytes lie on the shelf
-that no row names, and `sweep` finds those.
+"""Keeping and removing photos. Bytes are stored before the row that names them, and removed after it: at worst the blob store has
+bytes that no row names, and `sweep` finds those.
 
-Bytes are only removed while the owner's account is held and no row names them, and a row is only written while it is held
-and the bytes are there. So no photo loses its bytes to somebody who tidies up at the same time.
+Bytes are only removed while the owner's account is held and no row names them, and a row is only written while it is held and the
+bytes are there. So no photo loses its bytes to a sweep that runs at the same time.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from functools import partial
 
 from sqlalchemy import Connection
@@ -21,9 +21,10 @@ from service.blobs.store import BlobStore
 from service.database.engine import Database
 from service.database.ids import new_id, read_id
 from service.errors import Conflict, NotFound, SetwrightError
-from service.holdings.photos.images import FULL, SIZES, Photo, digest_in, name_of
-from service.holdings.photos.store import KeptPhoto, PhotoStore
+from service.holdings.photos.images import FULL, SIZES, Photo, digest_in, name_of, prepare
+from service.holdings.photos.store import PhotoStore, StoredPhoto
 from service.holdings.store import HoldingStore
+from service.runtime import Context
 
 
 class QuotaFull(SetwrightError):
@@ -41,19 +42,33 @@ class Quota:
 
 
 @contextmanager
-def on_the_shelf(database: Database, shelf: BlobStore, owner: Owner, photo: Photo) -> Iterator[None]:
-    """The photo's bytes are durable within; afterwards they are only where a row names them."""
-    _put(shelf, owner, photo)
+def bytes_kept(database: Database, blobs: BlobStore, owner: Owner, photo: Photo) -> Iterator[None]:
+    """The photo's bytes are durable inside the block; afterwards they are removed unless a row names them."""
+    _put(blobs, owner, photo)
     try:
         yield
     finally:
-        discard(database, shelf, owner, photo.digest)
+        discard(database, blobs, owner, photo.digest)
+
+
+async def prepared(context: Context, owner: Owner, holding: str, raw: bytes, kind: str) -> Photo:
+    """What is kept of a file for a holding. Raises NotFound without the holding, before the file is looked at; else as
+    `prepare`; Busy when too many wait."""
+    await context.read(lambda connection: HoldingStore(connection, owner).get(holding))
+    return await context.photo_limiter.run(lambda: prepare(raw, kind))
 
 
 def add(
-    connection: Connection, owner: Owner, shelf: BlobStore, holding: str, side: str, photo: Photo, quota: Quota
-) -> KeptPhoto:
-    """The row of a photo whose bytes are on the shelf. Raises Clash when this side of the holding has it already."""
+    connection: Connection,
+    owner: Owner,
+    blobs: BlobStore,
+    holding: str,
+    side: str,
+    photo: Photo,
+    quota: Quota,
+    now: datetime,
+) -> StoredPhoto:
+    """The row of a photo whose bytes are stored. Raises Conflict when this side of the holding has it already, QuotaFull."""
     AccountStore(connection).lock(owner)
     HoldingStore(connection, owner).get(holding)
     store = PhotoStore(connection, owner)
@@ -72,9 +87,9 @@ def add(
         used = store.used_bytes()
     if used + more > quota.bytes:
         raise QuotaFull(f"all photos take {used} bytes; with {more} more they would be past the limit of {quota.bytes}")
-    # Somebody who tidied up may have taken them since they were put.
-    _put(shelf, owner, photo)
-    kept = KeptPhoto(
+    # A sweep may have taken them since they were put.
+    _put(blobs, owner, photo)
+    kept = StoredPhoto(
         new_id(),
         holding,
         side,
@@ -84,26 +99,40 @@ def add(
         photo.height,
         len(photo.images[FULL]),
         photo.stored_bytes,
-        datetime.now(UTC),
+        now,
     )
     store.add(kept)
     return kept
 
 
-def find(connection: Connection, owner: Owner, holding: str, identity: str) -> KeptPhoto:
+def find(connection: Connection, owner: Owner, holding: str, identity: str) -> StoredPhoto:
     """A photo of a holding that there is."""
     HoldingStore(connection, owner).get(holding)
     return PhotoStore(connection, owner).get(holding, identity)
 
 
+def of_holding(connection: Connection, owner: Owner, holding: str) -> tuple[StoredPhoto, ...]:
+    """The photos of a holding that there is, in the order in which they were added."""
+    HoldingStore(connection, owner).get(holding)
+    return PhotoStore(connection, owner).of(holding)
+
+
+def image_of(context: Context, owner: Owner, photo: StoredPhoto, size: str) -> bytes:
+    """The bytes of the image in one of SIZES. Raises NotFound when they were removed meanwhile, or are lost."""
+    content = context.blobs.get(owner.id, name_of(photo.digest, size))
+    if content is None:
+        raise NotFound("image of the photo", photo.id)
+    return content
+
+
 def remove(
     database: Database,
-    shelf: BlobStore,
+    blobs: BlobStore,
     owner: Owner,
     holding: str,
     identity: str,
     *,
-    expect: Callable[[KeptPhoto], None],
+    expect: Callable[[StoredPhoto], None],
 ) -> None:
     """Removes the photo, and its bytes where no other photo has the same."""
 
@@ -114,40 +143,40 @@ def remove(
         PhotoStore(connection, owner).remove(identity)
         return kept.digest
 
-    discard(database, shelf, owner, database.write(act))
+    discard(database, blobs, owner, database.write(act))
 
 
-def discard(database: Database, shelf: BlobStore, owner: Owner, digest: str) -> None:
-    """Takes the bytes from the shelf unless a row names them. What cannot be taken away now is left to `sweep`."""
+def discard(database: Database, blobs: BlobStore, owner: Owner, digest: str) -> None:
+    """Removes the bytes unless a row names them. What cannot be removed now is left to `sweep`."""
     with suppress(SetwrightError):
         if not database.read(lambda connection: PhotoStore(connection, owner).named([digest])):
-            database.write(lambda connection: _take(connection, shelf, owner, digest))
+            database.write(lambda connection: _take(connection, blobs, owner, digest))
 
 
-def sweep(database: Database, shelf: BlobStore, deleted_before: datetime) -> int:
-    """Takes from the shelf whatever no row names, of all owners; how many photos that were. It may run at any time.
+def sweep(database: Database, blobs: BlobStore, deleted_before: datetime) -> int:
+    """Removes the bytes that no row names, of all owners; returns how many photos that were. It may run at any time.
 
     Photos of a holding that was deleted are not shown, and stay for a while, since a delete may be undone; those of
     holdings that were deleted before this instant go now."""
     taken = 0
-    shelf.clear_abandoned()
-    for identity in shelf.owners():
+    blobs.clear_abandoned()
+    for identity in blobs.owners():
         if read_id(identity) is None:
             continue  # Not put here by this service.
         owner = Owner(identity)
         database.write(partial(_forget, owner=owner, before=deleted_before))
-        lying = {digest_in(name) for name in shelf.names(identity)}
+        lying = {digest_in(name) for name in blobs.names(identity)}
         named = database.read(partial(_named, owner=owner))
         for digest in sorted(lying - named):
-            taken += database.write(partial(_take, shelf=shelf, owner=owner, digest=digest))
+            taken += database.write(partial(_take, blobs=blobs, owner=owner, digest=digest))
     return taken
 
 
-def _put(shelf: BlobStore, owner: Owner, photo: Photo) -> None:
+def _put(blobs: BlobStore, owner: Owner, photo: Photo) -> None:
     for size, content in photo.images.items():
         name = name_of(photo.digest, size)
-        if not shelf.has(owner.id, name):
-            shelf.put(owner.id, name, content)
+        if not blobs.has(owner.id, name):
+            blobs.put(owner.id, name, content)
 
 
 def _forget(connection: Connection, owner: Owner, before: datetime) -> None:
@@ -161,12 +190,12 @@ def _named(connection: Connection, owner: Owner) -> frozenset[str]:
     return PhotoStore(connection, owner).named()
 
 
-def _take(connection: Connection, shelf: BlobStore, owner: Owner, digest: str) -> bool:
+def _take(connection: Connection, blobs: BlobStore, owner: Owner, digest: str) -> bool:
     # An account that is gone adds nothing any more.
     with suppress(NotFound):
         AccountStore(connection).lock(owner)
     if PhotoStore(connection, owner).named([digest]):
         return False
     for size in SIZES:
-        shelf.remove(owner.id, name_of(digest, size))
+        blobs.remove(owner.id, name_of(digest, size))
     return True

@@ -1,4 +1,4 @@
-"""One owner's photos in the database: which photo shows which side of which piece, and where its images lie."""
+"""One owner's photos in the database: which photo shows which side of which piece, and the digest that names its images."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _COLUMNS = tuple(column for column in photo.c if column.name != "owner_id")
 
 
 @dataclass(frozen=True, slots=True)
-class KeptPhoto:
+class StoredPhoto:
     """A photo of one side of a piece; it is never changed. `bytes` is the length of the full image, `stored_bytes` what it
     takes with its thumbnails."""
 
@@ -41,18 +41,18 @@ class PhotoStore:
         self._connection = connection
         self._owner = owner
 
-    def add(self, kept: KeptPhoto) -> None:
+    def add(self, kept: StoredPhoto) -> None:
         values = {column.name: getattr(kept, column.name) for column in _COLUMNS}
         self._connection.execute(insert(photo).values(owner_id=self._owner.id, **values))
 
-    def get(self, holding_id: str, identity: str) -> KeptPhoto:
+    def get(self, holding_id: str, identity: str) -> StoredPhoto:
         query = self._mine().where(photo.c.holding_id == holding_id, photo.c.id == identity)
         row = self._connection.execute(query).first()
         if row is None:
             raise NotFound("photo", identity)
         return _kept(row)
 
-    def of(self, holding_id: str) -> tuple[KeptPhoto, ...]:
+    def of(self, holding_id: str) -> tuple[StoredPhoto, ...]:
         """The photos of a holding, in the order in which they were added."""
         query = self._mine().where(photo.c.holding_id == holding_id).order_by(photo.c.id)
         return tuple(map(_kept, self._connection.execute(query)))
@@ -67,7 +67,7 @@ class PhotoStore:
         return int(self._connection.execute(select(func.coalesce(func.sum(once.c.size), 0))).scalar_one())
 
     def named(self, digests: Iterable[str] | None = None) -> frozenset[str]:
-        """The digests, all or those of these, that some photo names."""
+        """The digests, all or those of these, that a photo has."""
         query = select(photo.c.digest).where(photo.c.owner_id == self._owner.id).distinct()
         if digests is not None:
             query = query.where(photo.c.digest.in_(list(digests)))
@@ -85,5 +85,5 @@ class PhotoStore:
         return select(*_COLUMNS).where(photo.c.owner_id == self._owner.id)
 
 
-def _kept(row: Row[Any]) -> KeptPhoto:
-    return KeptPhoto(**row._mapping)
+def _kept(row: Row[Any]) -> StoredPhoto:
+    return StoredPhoto(**row._mapping)

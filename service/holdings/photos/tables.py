@@ -7,7 +7,7 @@ from sqlalchemy import BigInteger, Column, ForeignKeyConstraint, Integer, String
 from service.database.metadata import metadata
 from service.database.types import Identity, Instant
 
-# `digest` names the images on the shelf; several rows of an owner may name the same ones. No row is ever changed.
+# `digest` names the images in the blob store; several rows of an owner may name the same ones. No row is ever changed.
 photo = Table(
     "photo",
     metadata,

@@ -1,4 +1,4 @@
-"""A batch of mutations against one owner's holdings, whatever keeps them: the database, or a model of it in tests.
+"""A batch of mutations against one owner's holdings, whatever keeps them: the database, or a model of it in tests. Pure.
 
 Each mutation happens once: seen before with the same content it gets its first answer again. A record that changes gets a
 state of its own, so that pages of changes never end between two records of one state.
@@ -8,12 +8,40 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Annotated, Any, Literal, Protocol
+
+import msgspec
+from msgspec import UNSET, Meta, UnsetType
 
 from service.errors import Fault
 from service.holdings.sync.merge import NOT_FOUND, REJECTED, Check, Mutation, Record, merge
 
 REUSED = "mutation-id-reused"
+
+
+class Rejection(msgspec.Struct, frozen=True):
+    """Why a mutation was rejected."""
+
+    type: Annotated[
+        Literal["invalid", "not-found", "mutation-id-reused"],
+        Meta(
+            description="`not-found` is no verdict: send a `create` of the whole copy with its `writers`, then the same "
+            "mutation again."
+        ),
+    ]
+    pointers: Annotated[list[str], Meta(description="Into the patch: one for each message.")]
+    messages: list[str]
+
+
+class MutationAnswer(msgspec.Struct, frozen=True):
+    """What became of one mutation."""
+
+    mutation_id: str
+    status: Literal["applied", "merged", "conflict", "rejected"]
+    error: Annotated[Rejection | UnsetType, Meta(description="When it was rejected.")] = UNSET
+    replayed: Annotated[
+        bool | UnsetType, Meta(description="true: it was sent before, and this is the answer of then.")
+    ] = UNSET
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +58,7 @@ class Logged:
     """What the log has of a mutation: the hash of its content and the answer that it got."""
 
     fingerprint: str
-    answer: Mapping[str, Any]
+    answer: MutationAnswer
 
 
 class MutationLog(Protocol):
@@ -45,40 +73,40 @@ class MutationLog(Protocol):
         """The list of terms that the attribute had when that mutation had written it; None where it is not known."""
 
     def enter(
-        self, sent: SentMutation, answer: Mapping[str, Any], record: Record | None, lists: Mapping[str, list[str]]
+        self, sent: SentMutation, answer: MutationAnswer, record: Record | None, lists: Mapping[str, list[str]]
     ) -> None:
         """Puts the mutation into the log with its answer and, where `record` is given, the record in its place under the
         owner's next state."""
 
 
-def apply_all(ledger: MutationLog, batch: Iterable[SentMutation], check: Check) -> list[dict[str, Any]]:
-    """The answers in order: {"mutation_id", "status"} and, where they apply, "replayed" and "error"."""
-    return [apply_one(ledger, sent, check) for sent in batch]
+def apply_all(log: MutationLog, batch: Iterable[SentMutation], check: Check) -> list[MutationAnswer]:
+    """The answers, in the order of the batch."""
+    return [apply_one(log, sent, check) for sent in batch]
 
 
-def apply_one(ledger: MutationLog, sent: SentMutation, check: Check) -> dict[str, Any]:
+def apply_one(log: MutationLog, sent: SentMutation, check: Check) -> MutationAnswer:
+    """Applies one mutation, unless the log has it already; its answer. `check`: see merge."""
     mutation = sent.mutation
-    known = ledger.logged(mutation.id)
+    known = log.logged(mutation.id)
     if known is not None and known.fingerprint == sent.fingerprint:
-        return {**known.answer, "replayed": True}
+        return msgspec.structs.replace(known.answer, replayed=True)
     if known is not None:
         return _answer(mutation, REJECTED, REUSED)
-    record = ledger.record(mutation.holding)
+    record = log.record(mutation.holding)
 
     def list_at(name: str, writer: str | None) -> list[str] | None:
-        return [] if writer is None else ledger.list_at(mutation.holding, name, writer)
+        return [] if writer is None else log.list_at(mutation.holding, name, writer)
 
     outcome = merge(record, mutation, list_at, check)
     answer = _answer(mutation, outcome.status, outcome.code, outcome.faults)
     if outcome.code != NOT_FOUND:
-        ledger.enter(sent, answer, None if outcome.record is record else outcome.record, outcome.lists)
+        log.enter(sent, answer, None if outcome.record is record else outcome.record, outcome.lists)
     return answer
 
 
-def _answer(mutation: Mutation, status: str, code: str | None = None, faults: Iterable[Fault] = ()) -> dict[str, Any]:
-    answer: dict[str, Any] = {"mutation_id": mutation.id, "status": status}
+def _answer(mutation: Mutation, status: str, code: str | None = None, faults: Iterable[Fault] = ()) -> MutationAnswer:
+    found = tuple(faults)
+    error: Rejection | UnsetType = UNSET
     if code is not None:
-        pointers = [fault.pointer for fault in faults]
-        messages = [fault.message for fault in faults]
-        answer["error"] = {"type": code, "pointers": pointers, "messages": messages}
-    return answer
+        error = Rejection(code, [f.pointer for f in found], [f.message for f in found])  # type: ignore[arg-type]
+    return MutationAnswer(mutation.id, status, error)  # type: ignore[arg-type]

@@ -1,17 +1,33 @@
-"""The fields and facts of a holding under one roof, as sync names them: an own field by its name, a fact by its name too,
-or as `facts.NAME` where an own field has that name. Pure."""
+"""The own fields and the facts of a holding in one mapping, as sync names them: an own field by its name, a fact by its name
+too, or as `facts.NAME` where an own field has that name. Pure."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Annotated, Any
+
+from msgspec import Meta
 
 from service.holdings.model import FIELDS, with_defaults
 from service.holdings.sync.merge import ValueConflict
 
 OWN = tuple(name for name in FIELDS if name != "facts")
 _PREFIX = "facts."
+
+# A value by its flat name, in answers: a fact, or an own field; null where there is none.
+FlatValue = Annotated[
+    Any,
+    Meta(
+        extra_json_schema={
+            "anyOf": [
+                {"$ref": "#/components/schemas/RecordedFact"},
+                {"type": "array", "items": {"$ref": "#/components/schemas/PieceValue"}},
+                {"type": "null"},
+            ]
+        }
+    ),
+]
 
 
 def flattened(data: Mapping[str, Any]) -> dict[str, Any]:
@@ -67,7 +83,7 @@ def with_doubts(data: Mapping[str, Any], conflicts: Sequence[ValueConflict]) -> 
 
 
 def value_conflict_as_json(conflict: ValueConflict) -> dict[str, Any]:
-    """A conflict as it is kept and sent; `value` stands in those of kind `value` only, null where it was removed."""
+    """A conflict as it is kept; `value` is a member of those of kind `value` only, null where it was removed."""
     entry: dict[str, Any] = {
         "id": conflict.id,
         "kind": conflict.kind,

@@ -3,34 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
-from datetime import datetime
+from dataclasses import dataclass, replace
 from typing import Any
-
-from sqlalchemy import Row
 
 from service.errors import Fault
 from service.holdings.sync.field_names import flattened, unflattened
-from service.holdings.sync.merge import CREATE, OPS, REJECTED, Check, ListAt, Mutation, Record, merge, outcome_of
+from service.holdings.sync.merge import CREATE, REJECTED, Check, ListAt, Mutation, Record, merge, outcome_of
 
 # In the body of a mutation that changed nothing: the state at which it came.
 AT_STATE = "at_state"
+# In the body of a mutation that did not go together with what was there.
+INVALID_MERGE = "invalid_merge"
 # In the body of a copy: the names that it could not fill.
 LEFT_APART = "left_apart"
 
 
-def order_of(row: Row[Any]) -> tuple[int, bool]:
-    """Sorts the log as it came about: a mutation that changed nothing stands behind the state that it found."""
-    return (row.modseq, False) if row.modseq is not None else (row.body.get(AT_STATE, 0), True)
+@dataclass(frozen=True, slots=True)
+class LogEntry:
+    """A mutation as the log has it: the status of its answer, the `body` for the log, the `lists` of terms that came of merging,
+    and the state that it led to (None where it changed nothing)."""
 
+    mutation: Mutation
+    status: str
+    body: Mapping[str, Any]
+    lists: Mapping[str, list[str]]
+    modseq: int | None
+    chain: str | None
 
-def is_readable(row: Row[Any]) -> bool:
-    """Whether the log still says what was done, and what the answer was."""
-    try:
-        sent = _mutation(row)
-        return sent.op in OPS and sent.edited_at.tzinfo is not None and isinstance(row.answer["status"], str)
-    except (KeyError, TypeError, ValueError, AttributeError):
-        return False
+    @property
+    def order(self) -> tuple[int, bool]:
+        """Sorts the log as it came about: a mutation that changed nothing comes after the state that it found."""
+        return (self.modseq, False) if self.modseq is not None else (self.body.get(AT_STATE, 0), True)
 
 
 def as_kept(name: str, value: Any) -> Any:
@@ -46,31 +49,31 @@ class Rebuilt:
         self.created: dict[str, int] = {}
         self._lists: dict[tuple[str, str, str], list[str]] = {}
 
-    def take(self, row: Row[Any]) -> Iterator[str]:
-        """The next mutation in the order of the log; yields in words how it goes other than its answer says."""
-        sent = _mutation(row)
-        before, status = self.records.get(sent.holding), row.answer["status"]
+    def take(self, entry: LogEntry) -> Iterator[str]:
+        """Applies the next mutation in the order of the log; yields in words what differs from its answer."""
+        sent, status = entry.mutation, entry.status
+        before = self.records.get(sent.holding)
         if status != REJECTED:
-            outcome = merge(before, sent, self._list_at(before), _check(row.body))
-            if row.modseq is not None and outcome.record is not None:
+            outcome = merge(before, sent, self._list_at(before), _check(entry.body))
+            if entry.modseq is not None and outcome.record is not None:
                 values = flattened(unflattened(outcome.record.values))
                 self.records[sent.holding] = replace(outcome.record, values=values)
-                self.created.setdefault(sent.holding, row.modseq)
+                self.created.setdefault(sent.holding, entry.modseq)
             if outcome.status != status:
                 yield f"mutation {sent.id}: its answer was '{status}', the log makes it '{outcome.status}'"
             # A copy may have been left out because it would not go together with what was here; only the service knows.
-            elif row.modseq is None and sent.op != CREATE and outcome.record is not before:
+            elif entry.modseq is None and sent.op != CREATE and outcome.record is not before:
                 yield f"mutation {sent.id}: it should have changed something, and has no state"
-        elif row.modseq is not None:
+        elif entry.modseq is not None:
             yield f"mutation {sent.id}: it was rejected, and has a state"
         for name, value in sent.patch.items() if status != REJECTED else ():
             if isinstance(value, list):
                 self._lists[sent.holding, name, sent.id] = value
-        for name, terms in row.lists.items():
+        for name, terms in entry.lists.items():
             self._lists[sent.holding, name, outcome_of(sent.id, terms)] = terms
 
     def _list_at(self, record: Record | None) -> ListAt:
-        """As `StoredLedger.list_at` finds it."""
+        """As `StoredLog.list_at` finds it."""
 
         def find(name: str, writer: str | None) -> list[str] | None:
             if writer is None or record is None:
@@ -84,26 +87,11 @@ class Rebuilt:
         return find
 
 
-def _mutation(row: Row[Any]) -> Mutation:
-    body: Mapping[str, Any] = row.body
-    return Mutation(
-        row.mutation_id,
-        body["op"],
-        row.holding_id,
-        datetime.fromisoformat(body["edited_at"]),
-        dict(body.get("patch", {})),
-        dict(body.get("from", {})),
-        body.get("writers"),
-        frozenset(body.get("resolves", ())),
-        body.get("revive", False),
-    )
-
-
 def _check(body: Mapping[str, Any]) -> Check:
     """What was valid when it came is valid; only what was not, as the log says, is not again."""
     if LEFT_APART in body:
         return lambda values: (
             [Fault("invalid", "as logged")] if body[LEFT_APART] and values.keys() <= set(body[LEFT_APART]) else []
         )
-    answers = iter([[], [Fault("invalid-merge", "as logged")]]) if body.get("invalid_merge") else iter([])
+    answers = iter([[], [Fault("invalid-merge", "as logged")]]) if body.get(INVALID_MERGE) else iter([])
     return lambda _: next(answers, [])

@@ -9,81 +9,76 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, Row, select
+from sqlalchemy import Connection
 
 from service.accounts.model import ORIGIN, Owner, State
 from service.accounts.store import AccountStore
-from service.holdings.sync.log import record_of
 from service.holdings.sync.merge import CREATE, REJECTED, UPDATE, Record, outcome_of
-from service.holdings.sync.replay import Rebuilt, as_kept, is_readable, order_of
-from service.holdings.tables import holding, mutation
+from service.holdings.sync.replay import INVALID_MERGE, LogEntry, Rebuilt, as_kept
+from service.holdings.sync.store import StoredRecord, SyncStore
 
 
 def differences(connection: Connection, owner: Owner) -> Iterator[str]:
     """What does not agree in one owner's holdings, in words; names of attributes, never their values.
 
     A holding that is older than the log cannot be rebuilt, since its beginning is not in it: there each value, conflict and
-    delete must be one that the log has, or one from before (written under the holding's own id) that nobody replaced since.
+    delete must be one that the log has, or one from before (written under the holding's own id) that no mutation replaced since.
     A conflict of such a holding that was taken away is not found."""
-    query = select(mutation).where(mutation.c.owner_id == owner.id)
-    rows = connection.execute(query).all()
-    log = sorted((row for row in rows if is_readable(row)), key=order_of)
-    yield from (
-        f"mutation {row.mutation_id}: its entry in the log says nothing" for row in rows if not is_readable(row)
-    )
-    kept = {row.id: row for row in connection.execute(select(holding).where(holding.c.owner_id == owner.id)).all()}
+    store = SyncStore(connection, owner)
+    log, unreadable = store.log()
+    yield from (f"mutation {identity}: its entry in the log cannot be read" for identity in unreadable)
+    kept = {stored.record.id: stored for stored in store.all()}
     state = AccountStore(connection).state(owner)
-    changes = [row for row in log if row.modseq is not None]
-    first = changes[0].modseq if changes else state.number + 1
+    changes = [entry for entry in log if entry.modseq is not None]
+    first = (changes[0].modseq or 0) if changes else state.number + 1
     yield from _chain(changes, state, owner)
-    if first > 1 and all(row.created_modseq >= first for row in kept.values()):
+    if first > 1 and all(stored.created_modseq >= first for stored in kept.values()):
         yield f"account {owner.id}: its log begins at state {first}, and no holding is older"
-    old = {identity for identity, row in kept.items() if row.created_modseq < first}
+    old = {identity for identity, stored in kept.items() if stored.created_modseq < first}
     yield from _states(changes, kept, first)
     rebuilt = Rebuilt()
-    for row in log:
-        if row.holding_id not in old:
-            yield from rebuilt.take(row)
+    for entry in log:
+        if entry.mutation.holding not in old:
+            yield from rebuilt.take(entry)
     founded = _Founded(log)
-    for identity, row in kept.items():
-        record = record_of(row)
-        if row.destroyed != record.is_destroyed:
+    for identity, stored in kept.items():
+        if stored.is_marked != stored.record.is_destroyed:
             yield f"holding {identity}: it is marked as destroyed without a delete, or the other way round"
         if identity in old:
-            yield from founded.unfounded(record)
+            yield from founded.unfounded(stored.record)
             continue
         made = rebuilt.records.get(identity)
         if made is None:
             yield f"holding {identity}: the log has nothing that makes it"
-        elif made != record:
-            yield f"holding {identity}: the log makes something else of its {', '.join(_apart(made, record))}"
-        if rebuilt.created.get(identity) != row.created_modseq:
-            yield f"holding {identity}: it was not made at state {row.created_modseq}"
+        elif made != stored.record:
+            yield f"holding {identity}: the log makes something else of its {', '.join(_apart(made, stored.record))}"
+        if rebuilt.created.get(identity) != stored.created_modseq:
+            yield f"holding {identity}: it was not made at state {stored.created_modseq}"
 
 
-def _chain(changes: Sequence[Row[Any]], state: State, owner: Owner) -> Iterator[str]:
+def _chain(changes: Sequence[LogEntry], state: State, owner: Owner) -> Iterator[str]:
     before = ORIGIN
-    for row in changes:
-        here = State(row.modseq, row.chain)
+    for entry in changes:
+        here = State(entry.modseq or 0, entry.chain or "")
         # The first one may follow on states from before the log.
-        if row.modseq == before.number + 1 and before.after(row.mutation_id) != here:
-            yield f"account {owner.id}: state {row.modseq} does not follow from the one before it"
-        elif row.modseq != before.number + 1 and before != ORIGIN:
+        if here.number == before.number + 1 and before.after(entry.mutation.id) != here:
+            yield f"account {owner.id}: state {here.number} does not follow from the one before it"
+        elif here.number != before.number + 1 and before != ORIGIN:
             yield f"account {owner.id}: there is not one mutation for state {before.number + 1}"
         before = here
     if changes and before != state:
         yield f"account {owner.id}: it is at state {state.number}, its log at {before.number}"
 
 
-def _states(changes: Sequence[Row[Any]], kept: Mapping[str, Row[Any]], first: int) -> Iterator[str]:
+def _states(changes: Sequence[LogEntry], kept: Mapping[str, StoredRecord], first: int) -> Iterator[str]:
     """Each holding is at the state of its last mutation, so that with a log that has each state once no two share one."""
-    latest = {row.holding_id: row.modseq for row in changes}
-    for identity, row in kept.items():
+    latest = {entry.mutation.holding: entry.modseq for entry in changes}
+    for identity, stored in kept.items():
         wanted = latest.get(identity)
-        if row.modseq != wanted and (wanted is not None or row.modseq >= first):
-            yield f"holding {identity}: its state is {row.modseq}, its last mutation's {wanted}"
+        if stored.modseq != wanted and (wanted is not None or stored.modseq >= first):
+            yield f"holding {identity}: its state is {stored.modseq}, its last mutation's {wanted}"
     for identity in latest.keys() - kept.keys():
-        yield f"holding {identity}: it stands in the log and is not kept"
+        yield f"holding {identity}: it is in the log and is not kept"
 
 
 def _apart(one: Record, other: Record) -> list[str]:
@@ -95,28 +90,28 @@ def _apart(one: Record, other: Record) -> list[str]:
 
 
 class _Founded:
-    """What mutations in the log wrote, wherever it stands now."""
+    """What mutations in the log wrote, wherever it is now."""
 
-    def __init__(self, log: Sequence[Row[Any]]) -> None:
+    def __init__(self, log: Sequence[LogEntry]) -> None:
         self._said: dict[tuple[str, str, str], list[Any]] = defaultdict(list)
         self._mutations: set[tuple[str, str]] = set()
         self._replaced: set[tuple[str, str]] = set()
-        for row in log:
-            if row.answer["status"] != REJECTED:
-                self._note(row)
+        for entry in log:
+            if entry.status != REJECTED:
+                self._note(entry)
 
-    def _note(self, row: Row[Any]) -> None:
-        body, identity = row.body, row.holding_id
-        named = body.get("writers") or {} if body["op"] == CREATE else {}
-        patch = {**dict.fromkeys(named), **body.get("patch", {})}
-        self._mutations.add((identity, row.mutation_id))
+    def _note(self, entry: LogEntry) -> None:
+        sent, identity = entry.mutation, entry.mutation.holding
+        named = (sent.writers or {}) if sent.op == CREATE else {}
+        patch = {**dict.fromkeys(named), **sent.patch}
+        self._mutations.add((identity, sent.id))
         for name, value in patch.items():
-            self._said[identity, name, named.get(name, row.mutation_id)].append(as_kept(name, value))
-            saw_the_oldest = body.get("from", {}).get(name) == identity
-            if body["op"] == UPDATE and saw_the_oldest and not body.get("invalid_merge"):
+            self._said[identity, name, named.get(name, sent.id)].append(as_kept(name, value))
+            saw_the_oldest = sent.seen.get(name) == identity
+            if sent.op == UPDATE and saw_the_oldest and not entry.body.get(INVALID_MERGE):
                 self._replaced.add((identity, name))
-        for name, terms in row.lists.items():
-            for writer in (row.mutation_id, outcome_of(row.mutation_id, terms)):
+        for name, terms in entry.lists.items():
+            for writer in (sent.id, outcome_of(sent.id, terms)):
                 self._said[identity, name, writer].append(as_kept(name, terms))
 
     def unfounded(self, record: Record) -> Iterator[str]:
@@ -124,7 +119,7 @@ class _Founded:
         for name in {**record.values, **record.written}:
             writer = record.written.get(name)
             if writer is None:
-                yield f"holding {record.id}: nobody wrote its {name}"
+                yield f"holding {record.id}: no mutation wrote its {name}"
             elif writer.by == record.id and (record.id, name) in self._replaced:
                 yield f"holding {record.id}: its {name} was replaced, and is as it was before the log"
             elif not self._has(record, name, writer.by, record.values.get(name)):

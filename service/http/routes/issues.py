@@ -15,6 +15,7 @@ from service.database.ids import new_id
 from service.definitions.actions import known_attributes
 from service.errors import Fault, Invalid, NotFound
 from service.facts.core import CORE
+from service.formats.shapes import Model, read
 from service.http.conditional import if_match
 from service.http.declared import (
     IDEMPOTENCY_KEY,
@@ -50,7 +51,6 @@ from service.http.schemas.issues import (
     shown_content,
     shown_issue,
 )
-from service.http.wire import Model, read
 from service.reference import actions
 from service.reference.actions import Picked
 from service.reference.imports import imported, read_import

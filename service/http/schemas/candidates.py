@@ -8,6 +8,8 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
+from service.formats.shapes import AttributeName
+from service.holdings.model import Issue
 from service.http.schemas.evaluations import (
     AnyDefinition,
     AnyHoldings,
@@ -17,7 +19,6 @@ from service.http.schemas.evaluations import (
     Seconds,
     VocabularyIn,
 )
-from service.http.schemas.holdings import AttributeName, Issue
 from service.http.wire import Day, In, OldOut
 from service.progress.candidates import MOST_COINS
 

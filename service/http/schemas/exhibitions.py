@@ -7,10 +7,11 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from service.definitions.history.model import Exhibition
-from service.facts.holding import MOST_PIECES
+from service.facts.holding import MOST_FACTS, MOST_PIECES
+from service.formats.shapes import AttributeName
+from service.holdings.model import Issue
 from service.http.conditional import entity_tag
 from service.http.schemas.evaluations import DefinitionStampOut, EvaluationOut, SummaryOut
-from service.http.schemas.holdings import MOST_FACTS, AttributeName, Issue
 from service.http.wire import Day, In, OldOut, OldPageOut, Text
 
 MOST_LOANS = 2_000

@@ -7,8 +7,8 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema
 
 from service.database.ids import read_id
+from service.holdings.model import Basis
 from service.http.schemas.evaluations import DefinitionStampOut
-from service.http.schemas.values import Basis, ValueOut
 from service.http.wire import Day, OldOut
 
 
@@ -34,6 +34,17 @@ class InsuranceQuery(BaseModel):
     format: Literal["json", "csv", "text"] | None = Field(
         None, description="text is 76 columns wide; left out: the first that Accept prefers, or JSON."
     )
+
+
+class ValueOut(OldOut):
+    """What one piece cost or is worth."""
+
+    basis: Basis
+    amount: Annotated[Any, WithJsonSchema({"type": "number", "minimum": 0})]
+    currency: str
+    on: str | None = None
+    by: str | None = None
+    note: str | None = None
 
 
 class LineOut(OldOut):

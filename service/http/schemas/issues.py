@@ -7,11 +7,11 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from service.facts.attributes import Attributes
-from service.holdings.model import unknown_attributes
+from service.facts.attributes import Attributes, unknown_attributes
+from service.facts.holding import MOST_FACTS
+from service.formats.shapes import AttributeName
 from service.http.conditional import entity_tag
 from service.http.pagination import PageQuery
-from service.http.schemas.holdings import MOST_FACTS, AttributeName, UnknownAttributeOut
 from service.http.wire import In, OldOut, OldPageOut, Text
 from service.reference.model import Issue, StoredIssue
 
@@ -44,6 +44,13 @@ LookAlikes = Annotated[
 Label = Annotated[Text, StringConstraints(min_length=1, max_length=500)]
 Source = Annotated[Text, StringConstraints(min_length=1, max_length=500)]
 Edition = Annotated[Text, StringConstraints(min_length=1, max_length=100)]
+
+
+class UnknownAttributeOut(OldOut):
+    """A fact whose attribute neither the core nor a definition of the owner's declares."""
+
+    attribute: str
+    did_you_mean: str | None
 
 
 class IssueFields(In):

@@ -28,7 +28,7 @@ from service.facts.holding import Facts, Holding, read_facts, read_holding, read
 from service.facts.vocabulary import Concept, Vocabulary, vocabulary
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
-from service.holdings.sync.field_names import value_conflict_from_json, with_doubts
+from service.holdings.sync.field_names import with_doubts
 from service.http.conditional import entity_tag
 from service.http.schemas.evaluations import CheckIn, EvaluationIn, ExplanationIn, Inputs, PlacingIn, ReferenceIn
 from service.http.wire import read as read_model
@@ -321,7 +321,7 @@ def stored_holdings(
 
 def as_known(entry: StoredHolding) -> Mapping[str, Any]:
     """What is known of a holding: where values are in conflict, one of them."""
-    return with_doubts(entry.data, [value_conflict_from_json(conflict) for conflict in entry.conflicts])
+    return with_doubts(entry.data, entry.conflicts)
 
 
 def _of_issues(holding: Holding, issues: Catalogue) -> list[Fault]:

@@ -189,7 +189,7 @@ class Story:
                 owner, _ = open_account(connection, f"a member {new_id()}")
                 self.owners.append(owner.id)
                 for number in range(coins):
-                    kept = holdings.record(connection, owner, None, {"quantity": quantity}, CORE)
+                    kept = holdings.record(connection, owner, None, {"quantity": quantity}, CORE, NOW)
                     self.coins[owner.id, number] = kept.id
 
         database.write(open_all)
@@ -219,7 +219,7 @@ class Story:
         return self.database.read(lambda c: actions.get(c, by, self.club, made.id, self.now))
 
     def lose(self, owner: str, coin: str) -> None:
-        self.database.write(lambda c: holdings.destroy(c, Owner(owner), coin, expect=lambda _: None))
+        self.database.write(lambda c: holdings.destroy(c, Owner(owner), coin, NOW, expect=lambda _: None))
 
     def held(self) -> dict[str, list[Any]]:
         def read(connection: Connection) -> dict[str, list[Any]]:
@@ -477,7 +477,7 @@ def test_the_machine_sees_a_coin_that_is_moved(database: Database, monkeypatch: 
         connection: Connection, store: SwapStore, others: Any, consents: Any, accepted: Any, now: datetime
     ) -> None:
         for leg in accepted[-1].legs:
-            holdings.destroy(connection, Owner(leg.giver), leg.holding, expect=lambda _: None)
+            holdings.destroy(connection, Owner(leg.giver), leg.holding, NOW, expect=lambda _: None)
         real(connection, store, others, consents, accepted, now)
 
     monkeypatch.setattr(actions, "_overtake", moving)

@@ -28,12 +28,13 @@ from service.holdings.imports.plan import (
 )
 from service.holdings.model import StoredHolding, merged, with_defaults
 from service.holdings.sync.field_names import flattened
+from service.holdings.sync.merge import ValueConflict
 from tests.clock import NOW
 
 UUID = "01939f6e-0000-7000-8000-00000000000a"
 
 
-def stored(identity: str, conflicts: tuple[dict[str, Any], ...] = (), **data: Any) -> StoredHolding:
+def stored(identity: str, conflicts: tuple[ValueConflict, ...] = (), **data: Any) -> StoredHolding:
     return StoredHolding(identity, 1, 1, with_defaults(data), NOW, NOW, conflicts)
 
 
@@ -209,4 +210,4 @@ def test_what_the_import_made_goes_unless_it_was_changed_since() -> None:
 def test_what_was_deleted_since_is_told() -> None:
     back = undo_plan(Trace({}, {"a": {"before": {"grade": 1, "number": "7"}, "after": {"grade": 2}}}), [])
     (kept,) = back.kept
-    assert (kept.reason, kept.number, kept.fields) == (DELETED_SINCE, "7", ("grade", "number"))
+    assert (kept.reason, kept.number, kept.fields) == (DELETED_SINCE, "7", ["grade", "number"])

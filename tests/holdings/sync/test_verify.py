@@ -21,7 +21,7 @@ from service.database.migrate import upgrade
 from service.facts.core import CORE
 from service.holdings import actions
 from service.holdings.sync.apply import SentMutation, apply_one
-from service.holdings.sync.log import StoredLog
+from service.holdings.sync.log import StoredLog, fingerprint_of
 from service.holdings.sync.merge import CREATE, DESTROY, UPDATE, Mutation
 from service.holdings.sync.verify import differences
 from service.holdings.tables import holding, mutation
@@ -49,7 +49,7 @@ def sent(made: Mutation) -> SentMutation:
     body: dict[str, Any] = {"op": made.op, "id": made.holding, "patch": dict(made.patch), "from": dict(made.seen)}
     body |= {"resolves": sorted(made.resolves), "revive": made.revive}
     body |= {"writers": dict(made.writers)} if made.writers is not None else {}
-    return SentMutation(made, actions.fingerprint_of(body), body)
+    return SentMutation(made, fingerprint_of(body), body)
 
 
 def lived_through(database: Database, owner: Owner, seed: int, steps: int = 60) -> None:
@@ -58,9 +58,9 @@ def lived_through(database: Database, owner: Owner, seed: int, steps: int = 60) 
     coins = [new_id() for _ in range(4)]
 
     def step(connection: Connection, number: int) -> None:
-        ledger = StoredLog(connection, owner, "phone", NOON)
+        log = StoredLog(connection, owner, "phone", NOON)
         coin = chance.choice(coins)
-        known = ledger.record(coin)
+        known = log.record(coin)
         writers = {name: value.by for name, value in known.written.items()} if known else {}
         seen: dict[str, str | None] = {n: w for n, w in writers.items() if chance.random() < 0.6}
         at = NOON + timedelta(hours=chance.randint(-50, 0))
@@ -75,19 +75,17 @@ def lived_through(database: Database, owner: Owner, seed: int, steps: int = 60) 
         more: dict[str, Any] = {"writers": {name: new_id()}} if op == CREATE and known is not None else {}
         patch = {} if op == DESTROY else {name: value, "main_motifs": ["horse"]}
         made = Mutation(new_id(), op, coin, at, patch, seen, resolves=resolves, revive=chance.random() < 0.2, **more)
-        apply_one(ledger, sent(made), sound)
-        ledger.write_down()
+        apply_one(log, sent(made), sound)
+        log.write_down()
 
     for number in range(steps):
         database.write(partial(step, number=number))
     data = {"facts": {"grade": 5}, "tags": ["a"]}
-    kept = database.write(lambda connection: actions.record(connection, owner, None, data, CORE))
+    kept = database.write(lambda connection: actions.record(connection, owner, None, data, CORE, NOON))
     database.write(
-        lambda connection: actions.change(
-            connection, owner, kept.id, {"note": "n"}, CORE, expect=lambda _: None, check=lambda data: data
-        )
+        lambda connection: actions.change(connection, owner, kept.id, {"note": "n"}, CORE, NOON, expect=lambda _: None)
     )
-    database.write(lambda connection: actions.destroy(connection, owner, kept.id, expect=lambda _: None))
+    database.write(lambda connection: actions.destroy(connection, owner, kept.id, NOON, expect=lambda _: None))
 
 
 def found(database: Database, owner: Owner) -> list[str]:
@@ -123,10 +121,10 @@ def test_a_list_that_goes_on_from_a_refused_one_is_rebuilt_too(database: Databas
 
 def done(database: Database, owner: Owner, *mutations: Mutation) -> list[str]:
     def act(connection: Connection, *, made: Mutation) -> str:
-        ledger = StoredLog(connection, owner, "phone", NOON)
-        answer = apply_one(ledger, sent(made), sound)
-        ledger.write_down()
-        return str(answer["status"])
+        log = StoredLog(connection, owner, "phone", NOON)
+        answer = apply_one(log, sent(made), sound)
+        log.write_down()
+        return answer.status
 
     return [database.write(partial(act, made=made)) for made in mutations]
 
@@ -187,7 +185,7 @@ def test_every_tampering_is_found(database: Database) -> None:
             update(mutation).where(*somewhere).values(mutation_id=new_id()),
         ),
         "a mutation of another holding": (
-            "stands in the log",
+            "is in the log",
             update(mutation).where(*somewhere).values(holding_id=new_id()),
         ),
         "a mutation taken to another owner": (
@@ -198,7 +196,7 @@ def test_every_tampering_is_found(database: Database) -> None:
             "something else of its",
             update(mutation).where(*last_logged).values(body={"op": "update", "edited_at": NOON.isoformat()}),
         ),
-        "what a mutation says, unreadable": ("says nothing", update(mutation).where(*last_logged).values(body={})),
+        "what a mutation says, unreadable": ("cannot be read", update(mutation).where(*last_logged).values(body={})),
         "answers": ("its answer was", update(mutation).where(my_log).values(answer={"status": "merged"})),
         "a refused one with a state": (
             "was rejected, and has a state",
@@ -248,7 +246,10 @@ def test_a_holding_older_than_the_log_is_sound_and_tampering_with_it_is_found(da
     (conflict,) = kept.conflicts
     planted: dict[str, tuple[str, Any]] = {
         "a value": ("made its grade", this.values(data={**kept.data, "facts": {"grade": 36}})),
-        "a value without a writer": ("nobody wrote", this.values(data={**kept.data, "facts": {"mintmark": "S"}})),
+        "a value without a writer": (
+            "no mutation wrote its mintmark",
+            this.values(data={**kept.data, "facts": {"mintmark": "S"}}),
+        ),
         "set back": ("was replaced", this.values(writers={**kept.writers, "grade": was})),
         "a delete": ("for its delete", this.values(destroyed=True, destroyed_by=new_id())),
         "a conflict": (

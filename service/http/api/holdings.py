@@ -1,0 +1,263 @@
+"""The collection: holdings recorded, read, changed, deleted; and found by a rule, in an order."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated, Any, ClassVar
+
+from fastapi import Query, Request
+from msgspec import UNSET, Meta, UnsetType
+from pydantic import Field
+from sqlalchemy import Connection
+
+from service import runtime
+from service.accounts.model import Owner
+from service.definitions.actions import known_attributes
+from service.errors import Invalid
+from service.facts.attributes import Attributes, UnknownAttribute, unknown_attributes
+from service.facts.core import CORE
+from service.facts.recorded import RecordedFact, RecordedIssue
+from service.holdings import actions
+from service.holdings.model import NewHolding, PieceValue, Status, StoredHolding, read_patch, with_defaults
+from service.holdings.store import HoldingStore
+from service.holdings.sync.field_names import FlatValue
+from service.holdings.sync.merge import ValueConflict
+from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
+from service.http.dependencies import Context, CurrentOwner, HoldingId, Received, Unread, UnreadPatch
+from service.http.examples import HOLDING, PATCH
+from service.http.idempotency import IdempotencyKey
+from service.http.openapi import problems, router
+from service.http.pagination import PageQuery, identity_key, plain_page, sorted_page
+from service.http.responses import NEXT_PAGE, Created, Reply, Sends, Tagged, created, encode, tagged
+from service.http.wire import In, Out, PageOut
+from service.progress.actions.search import search
+
+holdings = router("/v1/holdings", "Holdings")
+
+
+# --- requests ------------------------------------------------------------------------------------------------------------
+
+
+class HoldingIn(NewHolding, In):
+    """A new holding."""
+
+    example: ClassVar[Any] = HOLDING
+
+
+class HoldingPatch(In):
+    """A JSON Merge Patch (RFC 7396) of a holding: null removes a field, or a fact inside `facts`. Objects merge, inside a
+    fact's value too: to change {"from", "to"} into {"one_of"}, set `from` and `to` to null."""
+
+    example: ClassVar[Any] = PATCH
+
+    facts: dict[str, Any] | None = None
+    issue: Any = None
+    quantity: int | None = None
+    status: Status | None = None
+    number: str | None = None
+    note: str | None = None
+    location: str | None = None
+    tags: list[str] | None = None
+    values: list[Any] | None = None
+
+
+class SearchQuery(PageQuery):
+    """Which holdings, in which order."""
+
+    filter: str | None = Field(
+        None,
+        max_length=4_096,
+        description="A rule (CQL2 text), as in a definition: grade >= 40 AND narrower(motifs, 'bird').",
+    )
+    doubtful: bool = Field(False, description="true: also those that may fit, as far as is recorded.")
+    sort: str | None = Field(
+        None,
+        max_length=110,
+        description="An attribute, or number, location, status, created_at, updated_at; with a minus before it downwards. "
+        "What is not recorded comes last; left out: by id.",
+    )
+    count: bool = Field(False, description="true: `total` says how many there are on all pages.")
+
+    @property
+    def is_plain(self) -> bool:
+        return self.filter is None and self.sort is None and not self.count
+
+
+# --- answers -------------------------------------------------------------------------------------------------------------
+
+
+class ConflictOut(Out, tag_field="kind"):
+    """What the owner has yet to decide, since two devices wrote without seeing each other."""
+
+    id: str
+    mutation_id: str
+    edited_at: datetime
+
+
+class ValueConflictOut(ConflictOut, tag="value"):
+    """A value that is not shown, beside the one that is."""
+
+    attribute: Annotated[str, Meta(description="The name of the own field or the fact.")]
+    value: Annotated[FlatValue, Meta(description="null: the mutation removed it.")]
+
+
+class DeleteConflictOut(ConflictOut, tag="destroy"):
+    """A delete whose author had not seen everything."""
+
+
+class InvalidMergeConflictOut(ConflictOut, tag="invalid_merge"):
+    """A patch that does not go together with what is recorded."""
+
+    patch: Annotated[dict[str, Any], Meta(description="By name, as it was sent; null: to be removed.")]
+
+
+AnyConflictOut = ValueConflictOut | DeleteConflictOut | InvalidMergeConflictOut
+
+
+class HoldingOut(Out):
+    """A stored holding."""
+
+    id: str
+    facts: dict[str, RecordedFact]
+    issue: RecordedIssue | None
+    quantity: int
+    status: Status
+    number: str | None
+    note: str | None
+    location: str | None
+    tags: list[str]
+    values: list[PieceValue]
+    created_at: datetime
+    updated_at: datetime
+    conflicts: Annotated[list[AnyConflictOut], Meta(description="Resolved by a mutation sent to /v1/holdings/sync.")]
+    unknown_attributes: Annotated[
+        list[UnknownAttribute] | UnsetType,
+        Meta(description="Advice, in the answer of one holding; it is kept all the same. Not part of the entity tag."),
+    ] = UNSET
+
+
+class HoldingPageOut(PageOut[HoldingOut]):
+    """One page of holdings, in the order of their ids or as `sort` says."""
+
+    total: Annotated[int | UnsetType, Meta(description="With count=true: how many there are on all pages.")] = UNSET
+
+
+def conflict_out(conflict: ValueConflict) -> AnyConflictOut:
+    """A conflict as it is sent."""
+    about = (conflict.id, conflict.mutation, conflict.at)
+    if conflict.kind == "value":
+        return ValueConflictOut(*about, conflict.attribute or "", conflict.value)
+    return (
+        InvalidMergeConflictOut(*about, dict(conflict.patch))
+        if conflict.patch is not None
+        else DeleteConflictOut(*about)
+    )
+
+
+def holding_out(stored: StoredHolding, attributes: Attributes | None = None) -> HoldingOut:
+    """The holding; with `attributes` also the names among its facts that they do not have."""
+    return HoldingOut(
+        stored.id,
+        **with_defaults(stored.data),
+        created_at=stored.created_at,
+        updated_at=stored.updated_at,
+        conflicts=[conflict_out(conflict) for conflict in stored.conflicts],
+        unknown_attributes=(
+            UNSET if attributes is None else unknown_attributes(stored.data.get("facts", {}), attributes)
+        ),
+    )
+
+
+def holding_tag(stored: StoredHolding) -> str:
+    """Changes with every change; the content is part of it, since a restored database counts from an earlier state."""
+    return entity_tag(stored.modseq, encode(holding_out(stored)))
+
+
+# --- operations ----------------------------------------------------------------------------------------------------------
+
+
+@holdings.post("", responses=problems("clash"))
+def create_holding(
+    context: Context, owner: CurrentOwner, key: IdempotencyKey, body: Unread[HoldingIn]
+) -> Created[HoldingOut]:
+    """Record a holding."""
+    sent = _sent(context, owner, body)
+
+    def act(connection: Connection) -> Reply[HoldingOut]:
+        attributes = known_attributes(connection, owner, CORE)
+        fields = sent.model_dump(exclude={"id"})
+        stored = actions.record(connection, owner, sent.id, fields, attributes, context.now())
+        return created(holding_out(stored, attributes), f"/v1/holdings/{stored.id}", holding_tag(stored))
+
+    return key.once(context.database, owner, act)
+
+
+@holdings.get("")
+def list_holdings(
+    request: Request, context: Context, owner: CurrentOwner, query: Annotated[SearchQuery, Query()]
+) -> Annotated[Reply[HoldingPageOut], Sends(headers=NEXT_PAGE)]:
+    """The owner's holdings, filtered and sorted, page by page."""
+    total: int | UnsetType = UNSET
+    if query.is_plain:
+        found = context.database.read(
+            lambda connection: plain_page(
+                request,
+                query,
+                lambda after, limit: HoldingStore(connection, owner).page(identity_key(after), limit),
+                lambda stored: stored.id,
+                holding_out,
+            )
+        )
+    else:
+        fitting = search(context, owner, query.filter, query.sort, doubtful=query.doubtful)
+        found = sorted_page(request, query, fitting.after, holding_out)
+        total = len(fitting.entries) if query.count else UNSET
+    return Reply(HoldingPageOut(items=found.items, next=found.next, total=total), found.headers())
+
+
+@holdings.get("/{id}")
+def get_holding(context: Context, owner: CurrentOwner, id: HoldingId, known: IfNoneMatch) -> Tagged[HoldingOut]:
+    """One holding."""
+    stored, attributes = context.database.read(
+        lambda connection: (HoldingStore(connection, owner).get(id), known_attributes(connection, owner, CORE))
+    )
+    return known.not_modified_or(holding_tag(stored), lambda: holding_out(stored, attributes))
+
+
+@holdings.patch("/{id}")
+def change_holding(
+    context: Context, owner: CurrentOwner, id: HoldingId, expected: IfMatch, body: UnreadPatch[HoldingPatch]
+) -> Tagged[HoldingOut]:
+    """Change a holding (JSON Merge Patch)."""
+    patch = read_patch(body.value)
+
+    def act(connection: Connection) -> Reply[HoldingOut]:
+        attributes, now = known_attributes(connection, owner, CORE), context.now()
+        stored = actions.change(
+            connection, owner, id, patch, attributes, now, expect=lambda before: expected.check(holding_tag(before))
+        )
+        return tagged(holding_out(stored, attributes), holding_tag(stored))
+
+    return context.database.write(act)
+
+
+@holdings.delete("/{id}")
+def delete_holding(context: Context, owner: CurrentOwner, id: HoldingId, expected: IfMatch) -> None:
+    """Delete a holding."""
+    context.database.write(
+        lambda connection: actions.destroy(
+            connection, owner, id, context.now(), expect=lambda before: expected.check(holding_tag(before))
+        )
+    )
+
+
+def _sent(context: runtime.Context, owner: Owner, body: Received[HoldingIn]) -> HoldingIn:
+    """The new holding. When another field is not valid, what is wrong with its facts is part of the refusal too."""
+    try:
+        return body.read()
+    except Invalid as refusal:
+        facts = body.value.get("facts") if isinstance(body.value, dict) else None
+        if not isinstance(facts, dict):
+            raise
+        attributes = context.database.read(lambda connection: known_attributes(connection, owner, CORE))
+        raise Invalid([*refusal.faults, *actions.faults_of_facts(facts, attributes)]) from None

@@ -1,0 +1,255 @@
+"""Many holdings at once: imported from a sheet, an import undone as a whole, and the whole collection exported."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, ClassVar, Literal
+
+from fastapi import Query, Request
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from sqlalchemy import Connection
+
+from service.definitions.actions import known_attributes
+from service.errors import Fault, Invalid, InvalidQuery
+from service.facts.core import CORE
+from service.facts.holding import escape
+from service.formats.strict_json import CSV, XLSX, parse_json
+from service.holdings.imports import actions
+from service.holdings.imports.actions import ImportReport
+from service.holdings.imports.columns import ColumnMapping
+from service.holdings.imports.export import ExportedCollection, as_csv, as_json, as_workbook
+from service.holdings.imports.plan import HoldingImport
+from service.holdings.imports.rows import (
+    MOST_COLUMNS,
+    MOST_ROWS,
+    SentSheet,
+    sheet_of_csv,
+    sheet_of_json,
+    sheet_of_workbook,
+)
+from service.holdings.imports.store import ImportStore
+from service.holdings.store import HoldingStore
+from service.http.dependencies import Context, CurrentOwner, ImportId, Received, Unread
+from service.http.examples import HOLDINGS_CSV, HOLDINGS_IMPORT
+from service.http.idempotency import IdempotencyKey
+from service.http.openapi import problems, router
+from service.http.pagination import Paging, identity_key, page
+from service.http.responses import Paged, Reply, Sends
+from service.http.wire import In, OtherForm, read
+
+imports = router("/v1/holdings", "Imports")
+
+_SHEET = (
+    "One row for each holding; the first row has the headings, which are guessed where they are no names of fields. The "
+    "delimiter is a comma, a semicolon or a tab. A blank cell: not recorded (where the holding is there already, no longer "
+    "recorded); a hyphen: known to be none; 1892|1893: one of these; 1890-1895 or 1890..1895: between; several terms: "
+    "separated by ; ; what begins with { [ or a quote: JSON, as in facts. A row is about the holding of its `id`, else of "
+    "its `number`, else a new one."
+)
+_WORKBOOK = "The same as the first visible sheet of a spreadsheet file; of formulas their values count."
+_MEMBERS = (
+    "Of each: id, number, issue, quantity, status, location, tags, note, values, facts; other members as columns."
+)
+_NAMED = {"Content-Disposition": "A name for the file."}
+
+
+# --- requests ------------------------------------------------------------------------------------------------------------
+
+
+class MappingIn(In):
+    """What one column is. An entry of `mapping` in an answer may be sent back as it is."""
+
+    column: int | None = Field(None, ge=1, le=MOST_COLUMNS, description="Counted from 1; goes before `heading`.")
+    heading: str | None = Field(None, max_length=2_000)
+    field: Annotated[str, StringConstraints(min_length=1, max_length=110)] | None = Field(
+        description="An own field such as number, an attribute, or facts.NAME; null leaves the column out."
+    )
+    guessed: bool = Field(False, description="Taken, and not looked at.")
+    nearest: str | None = Field(None, description="Taken, and not looked at.")
+
+
+class HoldingsImportIn(In):
+    """Holdings to record or change."""
+
+    example: ClassVar[Any] = HOLDINGS_IMPORT
+    body_limit: ClassVar[str] = "evaluation_body_bytes"
+    other_forms: ClassVar[Mapping[str, OtherForm]] = {
+        CSV: OtherForm(_SHEET, HOLDINGS_CSV),
+        XLSX: OtherForm(_WORKBOOK, is_binary=True),
+    }
+
+    holdings: list[dict[str, Any]] = Field(max_length=MOST_ROWS, description=_MEMBERS)
+    mapping: list[MappingIn] | dict[str, str | None] | None = Field(
+        None, max_length=MOST_COLUMNS, description="What members beside those are: a list, or an object of headings."
+    )
+
+
+class _ImportFrame(In):
+    """The same before its holdings and its mapping are looked at, each by itself."""
+
+    holdings: list[Any] = Field(max_length=MOST_ROWS)
+    mapping: Any = None
+
+
+class ImportQuery(BaseModel):
+    """How to import."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    dry_run: bool = Field(False, description="true: only tell what would be done.")
+    skip_refused: bool = Field(False, description="true: leave refused rows out; else one refused row refuses all.")
+    name: str | None = Field(
+        None, min_length=1, max_length=200, pattern="^[^\\x00]*$", description="The name of the file, to find it again."
+    )
+    mapping: str | None = Field(
+        None,
+        max_length=50_000,
+        description='What the columns are, as JSON: {"heading": "field"}, or a list as in `mapping` of the answer.',
+    )
+
+
+class ExportQuery(BaseModel):
+    """In which form to take the collection away."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    format: Literal["csv", "xlsx", "json"] = "json"
+
+
+# --- operations ----------------------------------------------------------------------------------------------------------
+
+
+@imports.post("/imports", responses=problems("over-limit", "clash"))
+def import_holdings(
+    context: Context,
+    owner: CurrentOwner,
+    query: Annotated[ImportQuery, Query()],
+    key: IdempotencyKey,
+    body: Unread[HoldingsImportIn],
+) -> Reply[ImportReport]:
+    """Record or change many holdings at once, all or none."""
+    attributes = context.database.read(lambda connection: known_attributes(connection, owner, CORE))
+    found = actions.read_import(*sheet_and_mapping(body, query.mapping), attributes)
+    if query.dry_run:
+        return Reply(context.database.read(lambda connection: actions.preview(connection, owner, found, attributes)))
+    name, skip_refused = query.name, query.skip_refused
+
+    def act(connection: Connection) -> Reply[ImportReport]:
+        return Reply(
+            actions.carry_out(connection, owner, found, attributes, context.now(), name=name, skip_refused=skip_refused)
+        )
+
+    return key.once(context.database, owner, act)
+
+
+@imports.get("/imports")
+def list_imports(request: Request, context: Context, owner: CurrentOwner, query: Paging) -> Paged[HoldingImport]:
+    """The imports that were carried out, the newest first."""
+    return context.database.read(
+        lambda connection: page(
+            request,
+            query,
+            lambda after, limit: ImportStore(connection, owner).page(identity_key(after), limit),
+            lambda kept: kept.id,
+            lambda kept: kept,
+        )
+    )
+
+
+@imports.get("/imports/{import_id}")
+def get_import(context: Context, owner: CurrentOwner, import_id: ImportId) -> HoldingImport:
+    """One import, with what undoing it did."""
+    return context.database.read(lambda connection: ImportStore(connection, owner).get(import_id))
+
+
+@imports.post("/imports/{import_id}/undo", responses=problems("clash", "storage-full"))
+def undo_import(
+    context: Context, owner: CurrentOwner, import_id: ImportId, key: IdempotencyKey
+) -> Reply[HoldingImport]:
+    """Take a whole import back, but for what was changed since."""
+
+    def act(connection: Connection) -> Reply[HoldingImport]:
+        attributes = known_attributes(connection, owner, CORE)
+        return Reply(actions.undo(connection, owner, import_id, attributes, context.now()))
+
+    return key.once(context.database, owner, act)
+
+
+@imports.get("/export", responses=problems("over-limit"))
+def export_holdings(
+    context: Context, owner: CurrentOwner, query: Annotated[ExportQuery, Query()]
+) -> Annotated[Reply[ExportedCollection], Sends(headers=_NAMED, media=(CSV, XLSX))]:
+    """The whole collection, to be imported again without loss."""
+    stored = context.database.read(lambda connection: HoldingStore(connection, owner).all())
+    named = {"Content-Disposition": f'attachment; filename="holdings.{query.format}"'}
+    if query.format == "json":
+        return Reply(as_json(stored), named)
+    is_csv = query.format == "csv"
+    raw = as_csv(stored, CORE).encode() if is_csv else as_workbook(stored, CORE)
+    file: Reply[Any] = Reply(None, named, encoded=raw, media_type=f"{CSV}; charset=utf-8" if is_csv else XLSX)
+    return file
+
+
+# --- the body and the mapping --------------------------------------------------------------------------------------------
+
+
+def sheet_and_mapping(body: Received[HoldingsImportIn], text: str | None) -> tuple[SentSheet, list[ColumnMapping]]:
+    """What was sent as a sheet, and what its columns are as the body or the address (`text`, JSON) says."""
+    mapping = _mapping_of_query(text)
+    if body.kind == CSV:
+        return sheet_of_csv(body.value), mapping or []
+    if body.kind == XLSX:
+        return sheet_of_workbook(body.raw), mapping or []
+    value: Any = body.value
+    faults: list[Fault] = []
+    try:
+        holdings = read(_ImportFrame, value).holdings
+    except Invalid as refusal:
+        faults += refusal.faults
+        found = value.get("holdings") if isinstance(value, dict) else None
+        holdings = found[:MOST_ROWS] if isinstance(found, list) else []
+    if isinstance(value, dict) and value.get("mapping") is not None:
+        if mapping is not None:
+            message = "`mapping` is sent in the body or in the address, not in both"
+            raise InvalidQuery([Fault("parameter", message)], message)
+        try:
+            mapping = _mapping(value["mapping"])
+        except Invalid as refusal:
+            faults += refusal.faults
+    return sheet_of_json(holdings, faults), mapping or []
+
+
+def _mapping_of_query(text: str | None) -> list[ColumnMapping] | None:
+    if text is None:
+        return None
+    try:
+        return _mapping(parse_json(text.encode()))
+    except Invalid as refusal:
+        faults = [Fault("parameter", fault.message, fault.pointer, fault.hint) for fault in refusal.faults]
+        raise InvalidQuery(faults, f"`mapping` is not valid: {faults[0].message}") from None
+
+
+def _mapping(value: Any) -> list[ColumnMapping]:
+    """A list of columns, or an object of headings. Raises Invalid, pointers from /mapping on."""
+    faults: list[Fault] = []
+    entries: list[ColumnMapping] = []
+    if not isinstance(value, list | dict) or len(value) > MOST_COLUMNS:
+        hint = '{"heading": "field"}, or a list of {"column", "field"}'
+        raise Invalid(
+            [Fault("type", f"a mapping says of up to {MOST_COLUMNS} columns what they are", "/mapping", hint)]
+        )
+    for number, entry in enumerate(value if isinstance(value, list) else ()):
+        try:
+            sent = read(MappingIn, entry)
+            entries.append(ColumnMapping(f"/{number}", sent.column, sent.heading, sent.field))
+        except Invalid as refusal:
+            faults += refusal.under(f"/mapping/{number}").faults
+    for heading, field in value.items() if isinstance(value, dict) else ():
+        step = f"/{escape(heading)}"
+        if field is not None and (not isinstance(field, str) or not field):
+            message = "a field is named by a text; null leaves the column out"
+            faults.append(Fault("type", message, f"/mapping{step}"))
+        entries.append(ColumnMapping(step, None, heading, field))
+    if faults:
+        raise Invalid(faults)
+    return entries
