@@ -6,8 +6,8 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from service.evaluation.clauses import clauses_of, grouped_by_attribute, negation_normal_form
 from service.evaluation.column_index import Interval, interval_of, texts_of
-from service.evaluation.columns import clauses_of, grouped_by_attribute, negation_normal_form
 from service.evaluation.places import key_test
 from service.rules.definition import Definition, OnePer
 from service.rules.predicates import (

@@ -1,8 +1,8 @@
-"""One clause on one column, all dictionary entries at once: the common shapes without a step for each entry.
+"""Common clauses judged for all dictionary entries of a column at once, by an index instead of entry by entry.
 
-A clause that is an interval (comparisons with constants, and ands of them) is looked up by the ranks of its ends among the
-ends of all entries; equality and IN with texts by the entries that hold each text. Every other clause is left to the exact
-evaluator, entry by entry.
+A clause that is an interval (comparisons with constants, and ands of them) is looked up by the ranks of its ends among
+the ends of all entries; equality and IN with texts by the entries that contain each text. Every other clause is left to
+the exact evaluator. Marks are three bits for each entry: CERTAIN, DECLARED, POSSIBLE as in `service.evaluation.columns`.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ _FLIPPED = {"<": ">", "<=": ">=", ">": "<", ">=": "<=", "=": "="}
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """From `low` to `high`; None is open, `above` and `below` leave the end itself out."""
+    """From `low` to `high`, None for no bound. `above` and `below`: the end itself does not belong to it."""
 
     low: Any = None
     above: bool = False
@@ -40,20 +40,20 @@ class Interval:
     below: bool = False
 
     def meet(self, other: Interval) -> Interval:
-        """What lies in both."""
+        """The intersection."""
         low, above = _inner(self.low, self.above, other.low, other.above, max)
         high, below = _inner(self.high, self.below, other.high, other.below, min)
         return Interval(low, above, high, below)
 
     @property
     def is_empty(self) -> bool:
-        """Whether nothing lies in it."""
+        """Whether no value lies in it."""
         if self.low is None or self.high is None:
             return False
         return bool(self.low > self.high or (self.low == self.high and (self.above or self.below)))
 
     def whole(self) -> Interval:
-        """The same for whole numbers: ends that are whole and belong to it."""
+        """The same whole numbers as a closed interval."""
         low = self.low if self.low is None else (floor(self.low) + 1 if self.above else ceil(self.low))
         high = self.high if self.high is None else (ceil(self.high) - 1 if self.below else floor(self.high))
         return Interval(low, False, high, False)
@@ -68,7 +68,7 @@ def _inner(end: Any, open_end: bool, other: Any, open_other: bool, inner: Any) -
 
 
 def interval_of(predicate: Predicate) -> Interval | None:
-    """The clause as an interval of its attribute; None when it is none."""
+    """The clause as an interval of its attribute; None when it is not one."""
     if isinstance(predicate, And):
         found = Interval()
         for item in predicate.items:
@@ -109,12 +109,13 @@ def texts_of(predicate: Predicate) -> tuple[str, ...] | None:
     return None if found is None else found[1]
 
 
-class SortedEnds:
-    """The entries of an ordered column by the ranks of their ends. Rank -1 is open below; the last rank and one, open above.
-    A range that somebody recorded with one end only ends at the attribute's own bound on the other side, where it has one.
+class IntervalIndex:
+    """The entries of an ordered column by the ranks of their ends in `line`, sorted. Rank -1 is unbounded below, rank
+    len(line) unbounded above. A range recorded with one end ends at the attribute's own bound on the other side, where it
+    has one.
 
-    `is_none` are the entries that are known to be none only; `mixed` those with several values, none perhaps among them,
-    whose values stand in `values` (ranks, -2 for none), `first` telling where each begins.
+    `low`, `high`: the ranks of an entry's ends, shape (entries,). `is_none`: the entries known to be none. `mixed`: the
+    entries with several values, whose ranks are in `values` (-2 for none) from position `first` on.
     """
 
     def __init__(self, entries: Sequence[Knowledge | None], attribute: Attribute) -> None:
@@ -146,12 +147,13 @@ class SortedEnds:
         self.values = np.array(values, np.int64)
 
     def marks(self, interval: Interval, attribute: Attribute) -> Marks:
-        """The marks of every entry; entry 0, nothing recorded, may be anything within the attribute's bounds."""
+        """The marks of every entry, shape (entries,); entry 0, nothing recorded, may be anything within the attribute's
+        bounds."""
         if attribute.type == "integer":
             interval = interval.whole()
         if interval.is_empty:
             return np.zeros(len(self.low), np.uint8)
-        low, high = self._reach(interval)
+        low, high = self._ranks(interval)
         inside = (self.low >= low) & (self.high <= high)
         touches = (self.high >= low) & (self.low <= high)
         marks = np.where(inside, _YES_MARKS, np.where(touches, _DOUBT_MARKS, 0)).astype(np.uint8)
@@ -164,8 +166,8 @@ class SortedEnds:
         marks[0] = _unrecorded(interval, attribute)
         return marks
 
-    def _reach(self, interval: Interval) -> tuple[int, int]:
-        """The first and the last rank that lie in the interval; an open end reaches beyond the line."""
+    def _ranks(self, interval: Interval) -> tuple[int, int]:
+        """The first and the last rank in the interval; an unbounded end lies beyond the line."""
         low, high = -1, len(self.line)
         if interval.low is not None:
             low = (bisect_right if interval.above else bisect_left)(self.line, interval.low)
@@ -200,28 +202,30 @@ def _reaches(end: Any, is_open: bool, bound: int | None, sign: int) -> bool:
 
 
 class TextIndex:
-    """The entries of a text column by the texts that they hold."""
+    """The entries of a text column by the texts that they may be: `entries_with[text]`; `sizes` is the number of values
+    of each entry."""
 
     def __init__(self, entries: Sequence[Knowledge | None]) -> None:
         self.sizes = np.zeros(len(entries), np.int64)
-        self.holding: dict[str, list[int]] = {}
+        self.entries_with: dict[str, list[int]] = {}
         for code, entry in enumerate(entries):
             if isinstance(entry, Among):
                 self.sizes[code] = len(entry.values)
                 for value in entry.values:
                     if isinstance(value, str):
-                        self.holding.setdefault(value, []).append(code)
+                        self.entries_with.setdefault(value, []).append(code)
 
     def marks(self, texts: Sequence[str]) -> Marks:
-        """The marks of every entry; entry 0 may be anything."""
+        """The marks of every entry for being one of the texts, shape (entries,); entry 0 may be anything."""
         held = np.zeros(len(self.sizes), np.int64)
         for text in set(texts):
-            held[self.holding.get(text, [])] += 1
+            held[self.entries_with.get(text, [])] += 1
         marks = np.where(held == 0, 0, np.where(held == self.sizes, _YES_MARKS, _DOUBT_MARKS)).astype(np.uint8)
         marks[0] = POSSIBLE
         return marks
 
 
 def can_be_ranked(attribute: Attribute) -> bool:
-    """Whether intervals of the attribute are looked up here; dates and instants have bounds of their own and are left."""
+    """Whether IntervalIndex serves the attribute: numbers with one value. Dates and timestamps are left to the exact
+    evaluator, which knows their bounds."""
     return attribute.is_number and not attribute.many

@@ -1,11 +1,11 @@
-"""Which features tell candidate issues apart: the smallest set of attributes in which every two of them surely differ.
+"""Which features tell candidate issues apart: the smallest set of attributes in which every two of them certainly differ.
 
-Two issues surely differ in an attribute when both record it and no value is possible for both: a range of years that
-overlaps another tells nothing. What nobody can see on a coin (the mintage) is never asked for.
+Two issues certainly differ in an attribute when both record it and no value is possible for both: a range of years that
+overlaps another distinguishes nothing. What cannot be seen on a coin (the mintage) is never asked for.
 
-The smallest set that has a member for every pair is a minimum hitting set (Karp 1972, problem 15; NP-hard in general): a
-branch and bound over the pairs, exact, which is quick for the 50 issues that a holding may name. Ties go to the attributes
-that stand first in the table.
+The smallest set with a member for every pair is a minimum hitting set (R. Karp, "Reducibility among combinatorial
+problems", 1972, problem 15; NP-hard in general). A branch and bound over the pairs is exact, and quick for the 50 issues
+that a holding may name.
 """
 
 from __future__ import annotations
@@ -16,18 +16,18 @@ from itertools import combinations
 
 from service.facts.attributes import Attribute
 from service.facts.holding import Facts
-from service.facts.knowledge import Among, Between, Knowledge, Value
+from service.facts.knowledge import NONE, Among, Between, Knowledge, Value
 
-# How the look-at hints of the table begin for what is looked up and not looked at.
+# How the look-at hints of attributes begin that are looked up, not seen on the coin.
 _OFF_THE_COIN = ("not on the coin", "not to be seen")
 _MOST_STEPS = 200_000
 
 
 @dataclass(frozen=True, slots=True)
 class Features:
-    """`attributes` is the smallest set; `alike` are pairs of issues that no attribute tells apart; `ruled_out` leads from an
-    issue to the fact of the coin that it contradicts. `is_smallest`: False past the work allowed, when the set still tells
-    all apart and a smaller one may exist."""
+    """`attributes` is the smallest set that tells every two issues apart, except the pairs in `alike`, which differ in no
+    attribute. `ruled_out` maps an issue to the attribute in which it contradicts the coin. `is_smallest` is False past
+    200,000 steps of the search; then the set still distinguishes, and a smaller one may exist."""
 
     attributes: tuple[str, ...]
     alike: tuple[tuple[str, str], ...]
@@ -36,14 +36,17 @@ class Features:
 
 
 def distinguishing_features(issues: Mapping[str, Facts], known: Facts, attributes: Mapping[str, Attribute]) -> Features:
-    """The features for a coin of which `known` is recorded, and which is one of these issues."""
+    """The features to look at for a coin of which `known` is recorded, and which is one of these issues, by id.
+
+    Ties: the set whose attributes come first in the table. Time: pairs of issues times attributes, then branch and
+    bound."""
     ruled_out: dict[str, str] = {}
     for issue, facts in issues.items():
-        clash = next(
+        contradicted = next(
             (name for name in known if name in facts and differ(known[name], facts[name], attributes[name])), None
         )
-        if clash is not None:
-            ruled_out[issue] = clash
+        if contradicted is not None:
+            ruled_out[issue] = contradicted
     left = {issue: facts for issue, facts in issues.items() if issue not in ruled_out}
     seen = [attribute for attribute in attributes.values() if not attribute.look_at.startswith(_OFF_THE_COIN)]
     pairs, alike = [], []
@@ -79,14 +82,11 @@ def _below(high: object, low: object) -> bool:
 
 def _within(value: Value, ranged: Between) -> bool:
     low, high = ranged.low, ranged.high
-    # Known to be none lies in no range.
-    if type(value).__name__ == "Nothing":
-        return False
-    return not _below(value, low) and not _below(high, value)
+    return value is not NONE and not _below(value, low) and not _below(high, value)
 
 
 def _without_supersets(masks: Sequence[int]) -> list[int]:
-    """A pair that more attributes tell apart than another's is told apart along with it."""
+    """The masks without those that contain another: a set that meets the smaller mask meets them too."""
     kept: list[int] = []
     for mask in sorted(set(masks), key=lambda m: (m.bit_count(), m)):
         if not any(mask & other == other for other in kept):
@@ -107,11 +107,11 @@ def _smallest(masks: Sequence[int]) -> tuple[tuple[int, ...], bool]:
         if not left:
             best = min(best, tuple(sorted(chosen)), key=lambda found: (len(found), found))
             return
-        # Disjoint pairs each need an attribute of their own.
-        if len(chosen) + _disjoint(left) > len(best):
+        # Each of several disjoint masks needs an attribute of its own: a lower bound.
+        if len(chosen) + _count_disjoint(left) > len(best):
             return
-        narrow = min(left, key=lambda mask: (mask.bit_count(), mask))
-        for bit in _bits(narrow):
+        smallest = min(left, key=lambda mask: (mask.bit_count(), mask))
+        for bit in _bits(smallest):
             reach([mask for mask in left if not mask >> bit & 1], (*chosen, bit))
 
     reach(masks, ())
@@ -128,7 +128,7 @@ def _greedy(masks: Sequence[int]) -> tuple[int, ...]:
     return tuple(sorted(chosen))
 
 
-def _disjoint(masks: Sequence[int]) -> int:
+def _count_disjoint(masks: Sequence[int]) -> int:
     taken = count = 0
     for mask in masks:
         if not mask & taken:

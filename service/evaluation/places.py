@@ -26,18 +26,22 @@ from service.rules.terms import Const, Ref
 
 SLOT, ONE_PER, FREE_CHOICE = "slots", "one_per", "free_choice"
 
+RulePart = tuple[Rule | str, Predicate]
+"""A rule of the definition, or the words for one that the service makes, with its predicate."""
+
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """One place. `predicate` is all that a coin must fit: the scope, what the place accepts, and its key. `parts` are the
-    same as (words, predicate), for saying which of them a coin fails."""
+    """One place. `address` identifies it: a slot's id, `group/key`, or `choice/number`. `predicate` is everything that a
+    coin must fit: the scope, what the place accepts, and its key; `parts` are the same one by one. `group` and `key` are
+    empty for slots. `is_open`: a place of an open-ended group, which exists only because a coin shows its key."""
 
     address: str
     label: str
     kind: str
     tier: str
     predicate: Predicate
-    parts: tuple[tuple[Rule | str, Predicate], ...]
+    parts: tuple[RulePart, ...]
     prefer: tuple[Preference, ...]
     group: str = ""
     key: str = ""
@@ -47,7 +51,7 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Collection:
-    """What is put to the definition: the views of every holding, and the catalogue behind them."""
+    """What a definition is evaluated against: the views of every holding, and the catalogue of issues by id."""
 
     views: Sequence[tuple[View, ...]]
     catalogue: Mapping[str, Facts]
@@ -55,7 +59,8 @@ class Collection:
 
 
 def places_of(definition: Definition, collection: Collection) -> tuple[Place, ...]:
-    """Every place, in the order of the document. Raises OverLimit past 2,000."""
+    """Every place, in the order of the document: slots, then groups, then free choices. The keys of a group may depend on
+    the collection. Raises OverLimit past 2,000 places."""
     places: list[Place] = []
     scope = _parts(definition.scope)
     for slot in definition.slots:
@@ -76,16 +81,16 @@ def places_of(definition: Definition, collection: Collection) -> tuple[Place, ..
     return tuple(places)
 
 
-def _parts(rule: Rule | None) -> tuple[tuple[Rule | str, Predicate], ...]:
+def _parts(rule: Rule | None) -> tuple[RulePart, ...]:
     return () if rule is None else ((rule, rule.predicate),)
 
 
-def _joined(parts: Iterable[tuple[Rule | str, Predicate]]) -> Predicate:
+def _joined(parts: Iterable[RulePart]) -> Predicate:
     return both(*(predicate for _, predicate in parts))
 
 
 def _of_group(
-    definition: Definition, group: OnePer, collection: Collection, scope: tuple[tuple[Rule | str, Predicate], ...]
+    definition: Definition, group: OnePer, collection: Collection, scope: tuple[RulePart, ...]
 ) -> list[Place]:
     base = (*scope, *_parts(group.accepts))
     attribute = definition.attributes[group.attribute]
@@ -93,13 +98,12 @@ def _of_group(
     places = []
     for key in keys_of(definition, group, collection, _joined(base) if base else None):
         concept = scheme.concepts.get(key) if scheme else None
-        shown = concept.label if concept else key
-        words, fits = key_test(definition, group, key)
-        parts = (*base, (words, fits))
+        label = concept.label if concept else key
+        parts = (*base, key_test(definition, group, key))
         places.append(
             Place(
                 address=f"{group.id}/{key}",
-                label=group.label.replace("{key}", shown),
+                label=group.label.replace("{key}", label),
                 kind=ONE_PER,
                 tier=group.tier,
                 predicate=_joined(parts),
@@ -115,8 +119,8 @@ def _of_group(
 
 
 def key_test(definition: Definition, group: OnePer, key: str) -> tuple[str, Predicate]:
-    """What a coin of that key is, in words and as a rule: the key is its value, or one of its values; for keys from a
-    vocabulary, or stands above it."""
+    """The rule for a coin of the key, as text and as a predicate: the key is its value, or one of its values; for keys
+    from a vocabulary, the value or a broader term of it."""
     quoted = key.replace("'", "''")
     if group.keys.source == "vocabulary":
         return f"narrower({group.attribute}, '{quoted}')", Narrower(group.attribute, key, group.keys.vocabulary)
@@ -127,23 +131,24 @@ def key_test(definition: Definition, group: OnePer, key: str) -> tuple[str, Pred
 
 
 def keys_of(definition: Definition, group: OnePer, collection: Collection, base: Predicate | None) -> list[str]:
-    """The keys of a one-per group: in the order of the list or vocabulary, else sorted."""
+    """The keys of a one-per group: in the order of the list or vocabulary, else sorted. `base` is what the group accepts
+    within the scope (None: anything); it matters for keys that are taken from the holdings."""
     keys = group.keys
     if keys.source == "list":
         return list(keys.values)
     if keys.source == "vocabulary":
         return _keys_of_vocabulary(definition, group, collection.context)
     if keys.source == "catalogue":
-        return sorted(_shown(_picked(definition, keys.where, collection), group.attribute))
+        return sorted(_values_of(_selected_issues(definition, keys.where, collection), group.attribute))
     fitting = (views for views in collection.views if base is None or _may_fit(definition, base, views, collection))
-    return sorted(_shown(fitting, group.attribute))
+    return sorted(_values_of(fitting, group.attribute))
 
 
 def _may_fit(definition: Definition, base: Predicate, views: tuple[View, ...], collection: Collection) -> bool:
     return judge_views(base, views, definition.attributes, collection.context).verdict is not NO
 
 
-def _picked(definition: Definition, where: Rule | None, collection: Collection) -> Iterable[tuple[View, ...]]:
+def _selected_issues(definition: Definition, where: Rule | None, collection: Collection) -> Iterable[tuple[View, ...]]:
     for facts in collection.catalogue.values():
         views = (View(facts),)
         if (
@@ -153,8 +158,8 @@ def _picked(definition: Definition, where: Rule | None, collection: Collection) 
             yield views
 
 
-def _shown(many_views: Iterable[tuple[View, ...]], attribute: str) -> set[str]:
-    """Every value of the attribute that the coins show or may show."""
+def _values_of(many_views: Iterable[tuple[View, ...]], attribute: str) -> set[str]:
+    """Every value of the attribute that one of the coins has or may have."""
     keys: set[str] = set()
     for views in many_views:
         for view in views:

@@ -1,7 +1,7 @@
-"""All coins against all places: which fits where, and what a doubt rests on.
+"""Which coins fit which rules, judged one by one and remembered.
 
-Rules are judged once for each distinct combination of the facts that they read, so that the cost grows with distinct
-facts, not with holdings times places.
+A rule is judged once for each distinct combination of the facts that it reads, so the cost grows with distinct facts, not
+with holdings times places.
 """
 
 from __future__ import annotations
@@ -18,8 +18,9 @@ from service.rules.predicates import EvaluationContext, Predicate, reads
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """How one coin stands to one rule. `rests_on_unknown` tells plain ignorance from declared alternatives; `limit` names
-    the budget that kept an exact answer away."""
+    """Whether one coin fits one rule. For an undecided verdict `rests_on_unknown` says whether the doubt rests on facts
+    that are not recorded (otherwise on declared alternatives), and `limit` names what prevented an exact answer, if
+    anything did."""
 
     verdict: Verdict
     rests_on_unknown: bool = False
@@ -27,21 +28,22 @@ class Fit:
 
 
 class Table:
-    """Judges rules on coins, remembering what it has judged."""
+    """Judges rules for coins and remembers the answers. Rules are recognised by identity, and equal ones share
+    answers."""
 
     def __init__(self, attributes: Mapping[str, Attribute], context: EvaluationContext) -> None:
         self.attributes, self.context = attributes, context
         self._reads: dict[int, tuple[Predicate, tuple[str, ...]]] = {}
         self._answers: dict[int, dict[object, Fit]] = {}
-        self._alike: dict[Predicate, dict[object, Fit]] = {}
+        self._equal_rules: dict[Predicate, dict[object, Fit]] = {}
 
     def fit(self, predicate: Predicate, views: tuple[View, ...]) -> Fit:
-        """How the coin stands to the rule."""
+        """Whether the coin with these views (at least one) fits the rule."""
         known = self._reads.get(id(predicate))
         if known is None:
             known = self._reads[id(predicate)] = (predicate, tuple(sorted(reads(predicate))))
-            # Places that take the same coins, whatever the words, are judged once.
-            self._answers[id(predicate)] = self._alike.setdefault(predicate, {})
+            # Places with equal rules are judged once, however the rules are written.
+            self._answers[id(predicate)] = self._equal_rules.setdefault(predicate, {})
         names = known[1]
         key = tuple(tuple(view.facts.get(name) for name in names) for view in views)
         answers = self._answers[id(predicate)]
@@ -58,5 +60,5 @@ class Table:
         return Fit(UNDECIDED, unknown, judgement.limit)
 
     def verdict(self, predicate: Predicate, views: tuple[View, ...]) -> Verdict:
-        """Just the verdict."""
+        """The verdict alone."""
         return self.fit(predicate, views).verdict

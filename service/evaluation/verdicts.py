@@ -1,10 +1,11 @@
-"""Whether a coin fits a rule: yes when it is true in every world that the coin's facts allow, no when in none, else
-undecided.
+"""Whether a coin fits a rule: yes when the rule is true in every world that the coin's facts allow, no when it is true in
+none, otherwise undecided. A world gives every attribute one value.
 
-Kleene logic on the leaves comes first and is never wrong when it says yes or no. Where it says undecided the worlds
-decide: the open attributes are split one by one into the regions that the rule's constants cut (rules/partitions.py), with
-Kleene's verdict after each split, until both answers have been seen or every branch is decided. Past the budget the
-verdict stays undecided and says so.
+Kleene's three-valued logic over the leaves comes first; its yes and no are always right. Where it says undecided the
+worlds decide: the open attributes are split one by one into the regions that the rule's constants cut
+(`service.rules.partitions`), with Kleene's verdict after each split, until both answers were seen or every branch is
+decided. That is exact and, in the worst case, exponential in the open attributes (deciding it is coNP-hard in general),
+so it has a budget; past it the verdict stays undecided and names the limit.
 """
 
 from __future__ import annotations
@@ -18,24 +19,22 @@ from service.facts.holding import Facts, View
 from service.facts.knowledge import Value
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.partitions import Regions, cuts_of, plain_values, plainly_known
-from service.rules.predicates import (
-    EvaluationContext,
-    Leaf,
-    Predicate,
-    Reading,
-    judge,
-    leaves,
-)
+from service.rules.predicates import EvaluationContext, Leaf, Predicate, Reading, judge, leaves
 
 WORLD_BUDGET = 20_000
+"""The largest number of nodes of the tree of splits that one verdict visits."""
 _FEW_WORLDS = 500
 _MOST_CHOICES = 2_000
 BUDGET, ARITHMETIC, NO_CUTS = "budget", "arithmetic", "no-cuts"
+"""The limits that a verdict can meet: too many worlds, arithmetic over several unknown facts, or a leaf that does not say where
+it changes."""
+Region = tuple[str | None, tuple[Value, ...]]
+"""The reading of a recorded value in words (None: its plain meaning), and the values tried."""
 
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """A verdict; `limit` names what kept an exact answer away (the budget of worlds), else None."""
+    """A verdict. `limit` is BUDGET or ARITHMETIC where that prevented an exact answer, else None."""
 
     verdict: Verdict
     limit: str | None = None
@@ -43,26 +42,39 @@ class Judgement:
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """One region of one open attribute (or of one leaf that nothing settles): the truths it gives to leaves. `value` is
-    one value of it, `values` are all that were tried; `meant` says in words what a recorded value is taken to mean."""
+    """One region of one open attribute, with the verdicts (`truths`) that it gives to leaves. `value` is one value of it,
+    `values` are all that were tried. `meant` says in words how a recorded value is read, where it has several
+    readings."""
 
     value: Value | None
     truths: Mapping[Leaf, Verdict]
     values: tuple[Value, ...] = ()
     meant: str | None = None
 
+    @property
+    def region(self) -> Region:
+        """What the choice covers, to be put into words."""
+        return self.meant, self.values
+
 
 @dataclass(frozen=True, slots=True)
 class Split:
-    """All regions of one open attribute. `name` is None for a leaf that the facts cannot settle."""
+    """All regions of one open attribute. `name` is None for a leaf whose worlds cannot be listed: it may be either
+    way."""
 
     name: str | None
     choices: tuple[Choice, ...]
 
 
 class Case:
-    """One rule put to one view of a coin: the leaves that the facts decide, and the splits of those they leave open. `steps`
-    counts the worlds that were walked for it so far."""
+    """One rule and the facts of one coin: the leaves that the facts decide, and the splits of the attributes that they
+    leave open.
+
+    `occurrences` are the leaves of the rule, `distinct` each once; `truths` gives each the verdict of the facts alone.
+    `splits` has one entry for each open attribute, `joint` are the leaves over several of them, `plain` the values of
+    plainly known attributes, `cuts` the values at which the verdict of an attribute may change. `limit` names what could
+    not be listed, `steps` counts the nodes visited so far.
+    """
 
     def __init__(
         self,
@@ -73,8 +85,9 @@ class Case:
         *,
         with_none: bool = False,
     ) -> None:
-        """`with_none`: facts that nobody recorded may also be known to be none (for checks, which ask of any coin at all)."""
-        self.predicate, self.facts, self.context, self.with_none = predicate, facts, context, with_none
+        """`with_none`: an unrecorded fact may also turn out to be none (for checks of definitions, which ask about any
+        coin)."""
+        self.predicate, self.facts, self.context, self._with_none = predicate, facts, context, with_none
         self.occurrences = leaves(predicate)
         self.distinct = list(dict.fromkeys(self.occurrences))
         self.limit: str | None = None
@@ -84,11 +97,11 @@ class Case:
         self.joint: list[Leaf] = []
         self.plain: dict[str, Value] = {}
         self.cuts: Mapping[str, frozenset[Value]] = {}
-        self._settle_leaves(attributes)
+        self._decide_leaves(attributes)
 
     # -- the leaves
 
-    def _settle_leaves(self, attributes: Mapping[str, Attribute]) -> None:
+    def _decide_leaves(self, attributes: Mapping[str, Attribute]) -> None:
         plain = plain_values(self.facts)
         open_leaves = []
         for leaf in self.distinct:
@@ -105,7 +118,7 @@ class Case:
             self._split(open_leaves, plain, attributes)
 
     def _split(self, open_leaves: list[Leaf], plain: dict[str, Value], attributes: Mapping[str, Attribute]) -> None:
-        regions = Regions(open_leaves, self.facts, attributes, self.context.vocabularies, with_none=self.with_none)
+        regions = Regions(open_leaves, self.facts, attributes, self.context.vocabularies, with_none=self._with_none)
         names = sorted({name for leaf in open_leaves for name in leaf.reads})
         candidates: dict[str, list[Value]] = {}
         for name in names:
@@ -131,7 +144,7 @@ class Case:
             self.truths[leaf] = self._joint_verdict(leaf, candidates, plain)
 
     def _leave_open(self, leaf: Leaf) -> None:
-        """A leaf whose worlds cannot be listed: it may go either way, which never claims too much."""
+        """A leaf whose worlds cannot be listed may be either way, so nothing false is claimed."""
         self.limit = NO_CUTS if cuts_of(leaf) is None else ARITHMETIC if leaf.is_calculated else BUDGET
         self.truths[leaf] = UNDECIDED
         self.splits.append(Split(None, (Choice(None, {leaf: YES}), Choice(None, {leaf: NO}))))
@@ -153,8 +166,8 @@ class Case:
         self.splits.append(Split(name, tuple(choices.values())))
 
     def _readings(self, own: list[Leaf], world: dict[str, Value]) -> list[Reading]:
-        """What the value of the attribute may mean, with the truths of its leaves: `bird` may be a kiwi, an issuer without a
-        date may have ended."""
+        """The readings of the attribute's value in this world, with the verdicts of its leaves for each: `bird` may be a
+        kiwi, an issuer without a date may have ended."""
         fixed = {leaf: leaf.holds(world, self.context) for leaf in own}
         unsettled = [leaf for leaf, verdict in fixed.items() if verdict is UNDECIDED]
         readings: list[Reading] = [(None, fixed)]
@@ -171,7 +184,8 @@ class Case:
         return readings
 
     def _joint_verdict(self, leaf: Leaf, candidates: dict[str, list[Value]], plain: dict[str, Value]) -> Verdict:
-        """The verdict of a leaf over several open attributes, by trying their values together, within the budget."""
+        """The verdict of a leaf over several open attributes, by trying all combinations of their values, within the
+        budget."""
         names = sorted(leaf.reads - plain.keys())
         size = 1
         for name in names:
@@ -189,7 +203,19 @@ class Case:
                 return UNDECIDED
         return seen.pop()
 
-    # -- the tree
+    # -- the rule
+
+    @property
+    def undecided(self) -> set[Leaf]:
+        """The leaves that the facts alone do not decide."""
+        return {leaf for leaf in self.distinct if self.truths[leaf] is UNDECIDED}
+
+    def open_splits(self) -> dict[str, Split]:
+        """The splits of the attributes that an undecided leaf reads, by attribute."""
+        undecided = self.undecided
+        return {
+            s.name: s for s in self.splits if s.name is not None and any(s.name in leaf.reads for leaf in undecided)
+        }
 
     def judge(self, budget: int = WORLD_BUDGET) -> Judgement:
         """The exact verdict, or undecided with the limit named."""
@@ -198,37 +224,41 @@ class Case:
             return Judgement(verdict)
         if self._is_read_once():
             return Judgement(UNDECIDED, self.limit)
-        seen, spent = self.walk(budget)
+        seen, spent = self._verdicts_of_worlds(budget)
         if len(seen) == 1 and not spent:
             return Judgement(seen.pop())
         limit = BUDGET if spent and len(seen) < 2 else self.limit
         return Judgement(UNDECIDED, limit)
 
     def _is_read_once(self) -> bool:
-        """Each open attribute moves one leaf, once: then Kleene's undecided is exact."""
-        moved = [leaf for leaf in self.occurrences if self.truths[leaf] is UNDECIDED]
-        names = [name for leaf in moved for name in leaf.reads if not plainly_known(self.facts, name)]
-        unsettled = sum(1 for leaf in moved if leaf.reads and all(plainly_known(self.facts, n) for n in leaf.reads))
-        return len(names) == len(set(names)) and unsettled <= 1 and len(set(moved)) == len(moved) and self.limit is None
+        """Whether each open attribute affects one leaf, which occurs once: then Kleene's undecided is exact."""
+        open_leaves = [leaf for leaf in self.occurrences if self.truths[leaf] is UNDECIDED]
+        names = [name for leaf in open_leaves for name in leaf.reads if not plainly_known(self.facts, name)]
+        unsettled = sum(
+            1 for leaf in open_leaves if leaf.reads and all(plainly_known(self.facts, n) for n in leaf.reads)
+        )
+        if len(names) != len(set(names)) or len(set(open_leaves)) != len(open_leaves):
+            return False
+        return unsettled <= 1 and self.limit is None
 
-    def walk(self, budget: int) -> tuple[set[Verdict], bool]:
+    def _verdicts_of_worlds(self, budget: int) -> tuple[set[Verdict], bool]:
         """The verdicts that worlds give, and whether the budget was spent before all were tried."""
-        undecided = {leaf for leaf in self.distinct if self.truths[leaf] is UNDECIDED}
+        undecided = self.undecided
         needed = {name for leaf in self.joint if leaf in undecided for name in leaf.reads}
-        moving = [
+        splits = [
             split
             for split in self.splits
             if split.name in needed or any(leaf in undecided for choice in split.choices for leaf in choice.truths)
         ]
-        return self._descend(moving, self.truths, self.plain, budget)
+        return self._descend(splits, self.truths, self.plain, budget)
 
     def fits_as_declared(self, budget: int = WORLD_BUDGET) -> bool:
-        """Whether some choice among all that is recorded makes the rule true whatever the unrecorded facts are. Past the
-        budget: no."""
+        """Whether some choice among the recorded alternatives makes the rule true whatever the unrecorded facts are; no,
+        past the budget."""
         recorded = [split for split in self.splits if self._is_recorded(split)]
         unrecorded = [split for split in self.splits if split not in recorded]
         for picked in islice(product(*(split.choices for split in recorded)), _MOST_CHOICES):
-            truths, world = self.settled(recorded, picked)
+            truths, world = self.decided(recorded, picked)
             seen, spent = self._descend(unrecorded, truths, world, budget)
             if seen == {YES} and not spent:
                 return True
@@ -239,10 +269,10 @@ class Case:
             return split.name in self.facts
         return all(name in self.facts for choice in split.choices for leaf in choice.truths for name in leaf.reads)
 
-    def settled(
+    def decided(
         self, splits: Iterable[Split], picked: Iterable[Choice]
     ) -> tuple[dict[Leaf, Verdict], dict[str, Value]]:
-        """The truths of the leaves, and the world so far, once these splits are decided for these choices."""
+        """The verdicts of the leaves, and the world so far, with these splits decided for these choices."""
         truths, world = dict(self.truths), dict(self.plain)
         for split, choice in zip(splits, picked, strict=True):
             truths.update(choice.truths)
@@ -253,16 +283,29 @@ class Case:
                 truths[leaf] = leaf.holds(world, self.context)
         return truths, world
 
-    def verdict_once(
+    def decided_further(
+        self, split: Split, choice: Choice, truths: Mapping[Leaf, Verdict], world: Mapping[str, Value]
+    ) -> tuple[Mapping[Leaf, Verdict], Mapping[str, Value]]:
+        """The same with one more split decided."""
+        following = {**truths, **choice.truths}
+        if split.name is None or choice.value is None:
+            return following, world
+        there = {**world, split.name: choice.value}
+        for leaf in self.joint:
+            if split.name in leaf.reads and leaf.reads <= there.keys():
+                following[leaf] = leaf.holds(there, self.context)
+        return following, there
+
+    def verdict_given(
         self,
         splits: Sequence[Split],
         picked: Iterable[Choice],
         part: Predicate | None = None,
         budget: int = _FEW_WORLDS,
     ) -> Verdict:
-        """The verdict once these splits are decided for these choices and the others left open; past the budget Kleene's.
-        `part` is the rule, or one of the rules that it joins."""
-        truths, world = self.settled(splits, picked)
+        """The verdict with these splits decided for these choices and the others open; past the budget undecided. `part`
+        is the rule, or one of the rules that it joins."""
+        truths, world = self.decided(splits, picked)
         rule = self.predicate if part is None else part
         verdict = judge(rule, truths.__getitem__)
         if verdict is not UNDECIDED or (part is None and self._is_read_once()):
@@ -297,15 +340,8 @@ class Case:
             if at == len(splits):
                 seen.update((YES, NO))
                 return True
-            split = splits[at]
-            for choice in split.choices:
-                following, there = {**truths, **choice.truths}, world
-                if split.name is not None and choice.value is not None:
-                    there = {**world, split.name: choice.value}
-                    for leaf in self.joint:
-                        if split.name in leaf.reads and leaf.reads <= there.keys():
-                            following[leaf] = leaf.holds(there, self.context)
-                if not descend(at + 1, following, there):
+            for choice in splits[at].choices:
+                if not descend(at + 1, *self.decided_further(splits[at], choice, truths, world)):
                     return False
                 if len(seen) > 1:
                     return True
@@ -317,7 +353,7 @@ class Case:
 
 
 def _either_way(fixed: Mapping[Leaf, Verdict], unsettled: list[Leaf]) -> list[Reading]:
-    """Past the budget of meanings: each unsettled leaf may go either way, which never claims too much."""
+    """Past the number of readings that are listed: each unsettled leaf may be either way, so nothing false is claimed."""
     readings = [dict(fixed)]
     for leaf in unsettled[:8]:
         readings = [{**reading, leaf: way} for reading in readings for way in (YES, NO)]
@@ -327,14 +363,40 @@ def _either_way(fixed: Mapping[Leaf, Verdict], unsettled: list[Leaf]) -> list[Re
 def judge_view(
     predicate: Predicate, view: View, attributes: Mapping[str, Attribute], context: EvaluationContext
 ) -> Judgement:
-    """The verdict for one view of a coin."""
+    """The verdict for one view of a coin.
+
+    `attributes` must have every attribute that the rule reads. Exact within the budget: yes and no are always right;
+    undecided without a limit means that worlds of both kinds exist. An unrecorded fact has some value, so it is "none"
+    only where the rule itself asks IS NULL of it.
+
+    >>> from datetime import date
+    >>> from service.facts.core import CORE
+    >>> from service.facts.knowledge import Between
+    >>> from service.rules.cql2.expression import parse
+    >>> from service.rules.operators import bind
+    >>> def verdict(rule, **facts):
+    ...     judgement = judge_view(bind(parse(rule), CORE, {}), View(facts), CORE, EvaluationContext(date(2026, 11, 25)))
+    ...     return judgement.verdict.value
+    >>> verdict("year_on_coin < 1900", year_on_coin=Among((1882,)))
+    'yes'
+    >>> verdict("year_on_coin < 1900", year_on_coin=Between(1890, 1910))
+    'undecided'
+    >>> verdict("year_on_coin < 1900")
+    'undecided'
+
+    Kleene's logic alone would leave this one undecided; every world agrees:
+
+    >>> verdict("year_on_coin < 1900 OR year_on_coin >= 1900")
+    'yes'
+    """
     return Case(predicate, view.facts, attributes, context).judge()
 
 
 def judge_views(
     predicate: Predicate, views: Iterable[View], attributes: Mapping[str, Attribute], context: EvaluationContext
 ) -> Judgement:
-    """The verdict for all that the coin may be: yes or no only when every candidate issue says so."""
+    """The verdict for a coin with these views, one for each candidate issue: yes or no only when all of them agree. There
+    is at least one view. `limit` is that of one of the views, where all are undecided."""
     judgements = [judge_view(predicate, view, attributes, context) for view in views]
     verdicts = {judgement.verdict for judgement in judgements}
     if len(verdicts) == 1:
@@ -345,7 +407,7 @@ def judge_views(
 def rests_on_unknown(
     predicate: Predicate, views: Iterable[View], attributes: Mapping[str, Attribute], context: EvaluationContext
 ) -> bool:
-    """For a coin whose verdict is undecided: whether no choice among what is declared (its candidate issues, alternatives,
-    ranges, a term that stands above) makes it a yes while the facts that nobody recorded stay open. Then the doubt is
-    plain ignorance."""
+    """For a coin whose verdict is undecided: whether the doubt rests on facts that are not recorded. It does not when
+    some choice among what is declared (its candidate issues, alternatives, ranges, a term that has narrower ones) makes
+    the verdict yes whatever the unrecorded facts are."""
     return not any(Case(predicate, view.facts, attributes, context).fits_as_declared() for view in views)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from service.errors import Fault, Invalid
-from service.evaluation.explanation import SettlingFact, StepBudget, explain_clauses, settle
+from service.evaluation.explanation import BudgetedVerdicts, SettlingFact, explain_clauses, settle
 from service.evaluation.places import FREE_CHOICE, Collection, Place, places_of
 from service.evaluation.table import Table
 from service.facts.attributes import nearest
@@ -32,12 +32,12 @@ def explain(request: EvaluationRequest, holding: Holding, place: str | None) -> 
     places = _asked(places_of(definition, Collection((seen, *others), request.issues, context)), place)
     table = Table(definition.attributes, context)
     speak = RuleWording(definition.attributes, request.vocabularies)
-    sparing = StepBudget(definition.attributes, context)
+    verdicts = BudgetedVerdicts(definition.attributes, context)
     return {
         "holding": holding.id,
         "definition": {"id": request.document_id, "revision": request.revision, "digest": definition.digest},
         "evaluated_on": request.today.isoformat(),
-        "places": [_explained(item, seen, table, speak, sparing) for item in places],
+        "places": [_explained(item, seen, table, speak, verdicts) for item in places],
     }
 
 
@@ -56,7 +56,7 @@ def _asked(places: Sequence[Place], name: str | None) -> list[Place]:
 
 
 def _explained(
-    place: Place, seen: tuple[View, ...], table: Table, speak: RuleWording, sparing: StepBudget
+    place: Place, seen: tuple[View, ...], table: Table, speak: RuleWording, verdicts: BudgetedVerdicts
 ) -> dict[str, Any]:
     fit = table.fit(place.predicate, seen)
     entry: dict[str, Any] = {
@@ -69,18 +69,18 @@ def _explained(
         entry["basis"] = "unknown" if fit.rests_on_unknown else "alternatives"
     if fit.limit is not None:
         entry["limit"] = fit.limit
-    entry["may_be"] = [_view(place, view, table, speak, sparing, alone=len(seen) == 1) for view in seen]
+    entry["may_be"] = [_view(place, view, table, speak, verdicts, alone=len(seen) == 1) for view in seen]
     return entry
 
 
 def _view(
-    place: Place, view: View, table: Table, speak: RuleWording, sparing: StepBudget, *, alone: bool
+    place: Place, view: View, table: Table, speak: RuleWording, verdicts: BudgetedVerdicts, *, alone: bool
 ) -> dict[str, Any]:
     attributes, context = table.attributes, table.context
     entry: dict[str, Any] = {} if alone and view.issue is None else {"issue": view.issue}
-    entry["verdict"] = sparing.judge(place.predicate, view).verdict.value
-    entry["clauses"] = explain_clauses(place.parts, view, attributes, context, speak, sparing)
-    entry["settle"] = [_settled(fact) for fact in settle(place.predicate, view, attributes, context, sparing)]
+    entry["verdict"] = verdicts.judge(place.predicate, view).verdict.value
+    entry["clauses"] = explain_clauses(place.parts, view, attributes, context, speak, verdicts)
+    entry["settle"] = [_settled(fact) for fact in settle(place.predicate, view, attributes, context, verdicts)]
     return entry
 
 

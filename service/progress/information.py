@@ -1,5 +1,5 @@
-"""Which unknown fact changes most: for every doubtful coin each fact that could be looked at, and what the sets would be if
-it turned out one way or the other. Pure.
+"""Which unknown fact changes most: for every doubtful coin each fact that could be looked at, and what the sets would be
+if it turned out one way or the other. Pure.
 
 Every gain is exact for the value that is tried: the figures of the evaluation with the fact recorded, minus those of the
 evaluation as it is. Values are tried one for each region into which all the rules in doubt, of all the sets together, and
@@ -15,8 +15,8 @@ from math import prod
 from typing import Any
 
 from service.evaluation.distinguishing import distinguishing_features
-from service.evaluation.explanation import RegionWording, constants_of
 from service.evaluation.places import key_test
+from service.evaluation.region_wording import region_wording
 from service.evaluation.settling import TrialBudget, settle_places
 from service.evaluation.verdicts import Case, Split
 from service.facts.attributes import Attribute, Attributes
@@ -52,11 +52,11 @@ def weigh_facts(sets: Sequence[Evaluated]) -> dict[str, Any]:
     """{"facts": [...], "features": [...], "left_out": n}.
 
     `facts`, the ones that change most first: {"holding", "attributes", "look_at", "best", "worst", "outcomes", "proven",
-    "message"}. `attributes` are looked at together; there are several where no single fact settles the coin. An outcome is
-    {"values": {attribute: words}, "recorded": {attribute: value}, "certain_gain", "possible_gain", "sets": [{"set",
+    "message"}. `attributes` are looked at together; there are several where no single fact settles the coin. An outcome
+    is {"values": {attribute: words}, "recorded": {attribute: value}, "certain_gain", "possible_gain", "sets": [{"set",
     "certain_gain", "possible_gain", "opens"}]}; `best` and `worst` are the gains of the best and the worst outcome.
-    `features`: for each coin with several candidate issues the smallest set of features that tells them apart. `left_out`:
-    how many facts were not weighed, past the work that one answer may cost.
+    `features`: for each coin with several candidate issues the smallest set of features that tells them apart.
+    `left_out`: how many facts were not weighed, past the work that one answer may cost.
     """
     weighing = _Weighing(sets)
     facts = [entry for doubt in weighing.doubts() for entry in weighing.weigh(doubt)]
@@ -116,8 +116,7 @@ class _Weighing:
         if not rules:
             return
         case = Case(Or(tuple(rules.values())), facts, attributes, context)
-        undecided = {leaf for leaf in case.distinct if case.truths[leaf] is UNDECIDED}
-        splits = {s.name: s for s in case.splits if s.name and any(s.name in leaf.reads for leaf in undecided)}
+        splits = case.open_splits()
         for name, split in splits.items():
             yield from self._weigh_one(
                 doubt, case, attributes, (split,), {name: _options(split, case, attributes[name])}
@@ -230,7 +229,8 @@ class _Weighing:
         return self.sets[number].board.views[self.coins[number][doubt.holding]]
 
     def _attributes(self, doubt: DoubtfulFact) -> Attributes:
-        """All attributes of the sets that are in doubt about the coin; for one that two declare differently the first's."""
+        """All attributes of the sets that are in doubt about the coin; for one that two declare differently the
+        first's."""
         found: dict[str, Attribute] = {}
         for number in doubt.rules:
             for name, attribute in self.sets[number].request.definition.attributes.items():
@@ -332,8 +332,8 @@ def _gains(outcome: Mapping[str, Any]) -> tuple[int, int]:
 
 
 def _options(split: Split, case: Case, attribute: Attribute) -> list[Value]:
-    """One value to record for each way that the fact may turn out. A term that stands above others (a bird) may turn out to
-    be any of those below it, one for each way the rules tell them apart."""
+    """One value to record for each way that the fact may turn out. A term that stands above others (a bird) may turn out
+    to be any of those below it, one for each way the rules tell them apart."""
     values: dict[Value, None] = {}
     for choice in split.choices:
         if choice.value is not None:
@@ -359,10 +359,9 @@ def _narrowed(value: Value, case: Case, attribute: Attribute) -> list[Value]:
 
 
 def _words_by_value(split: Split, case: Case, attribute: Attribute) -> dict[Value, str]:
-    every = [value for choice in split.choices for value in choice.values]
-    words = RegionWording(attribute, every, case.facts.get(attribute.name), constants_of(case, attribute.name))
+    words = region_wording(case, attribute, (choice.region for choice in split.choices))
     return {
-        choice.value: ", ".join(words.of([(choice.meant, choice.values)]))
+        choice.value: ", ".join(words.of([choice.region]))
         for choice in split.choices
         if choice.value is not None and choice.meant is None
     }

@@ -1,0 +1,102 @@
+"""Regions of an attribute in words: "up to 1899", "2.5 to 3", "Tower", "anything else"."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from service.evaluation.verdicts import Case, Region
+from service.facts.attributes import Attribute
+from service.facts.knowledge import NONE, Among, Between, Knowledge, Value, in_words
+
+
+def region_wording(case: Case, attribute: Attribute, regions: Iterable[Region]) -> RegionWording:
+    """The wording of an attribute's regions in a case; `regions` are all of them."""
+    tried = [value for _, values in regions for value in values]
+    return RegionWording(attribute, tried, case.facts.get(attribute.name), _named_values(case, attribute.name))
+
+
+class RegionWording:
+    """Regions of one attribute in words: ranges for numbers and dates, names for texts, `anything else` for samples that
+    neither the rule nor the facts name.
+
+    `tried` are all values that were tried, `known` is what is recorded, `named` are the values that the rule or the facts
+    name; all others are samples of the gaps between them.
+    """
+
+    def __init__(self, attribute: Attribute, tried: list[Value], known: Knowledge | None, named: set[object]) -> None:
+        self._attribute, self._named = attribute, named
+        self._line: list[Any] = sorted(v for v in tried if v is not NONE) if attribute.is_ordered else []
+        self._low_end = isinstance(known, Among) or (isinstance(known, Between) and known.low is not None)
+        self._high_end = isinstance(known, Among) or (isinstance(known, Between) and known.high is not None)
+        self._lists_values = isinstance(known, Among)
+
+    def of(self, regions: Iterable[Region]) -> tuple[str, ...]:
+        """The regions, one entry for each value or range."""
+        regions = list(regions)
+        meant = [words for words, _ in regions if words is not None]
+        values = [value for words, held in regions if words is None for value in held]
+        none = ("none",) if NONE in values else ()
+        values = [value for value in values if value is not NONE]
+        if self._attribute.is_ordered:
+            return (*dict.fromkeys(meant), *self._ranges(set(values)), *none)
+        named = [v for v in values if v in self._named or self._attribute.values or isinstance(v, frozenset | bool)]
+        rest = ("anything else",) if len(named) < len(values) else ()
+        return (*dict.fromkeys(meant), *(in_words(value) for value in named), *rest, *none)
+
+    def _ranges(self, chosen: set[Any]) -> list[str]:
+        """Neighbouring values as ranges; the values at an open end of the line stand for everything beyond."""
+        if self._lists_values:
+            return [in_words(value) for value in self._line if value in chosen]
+        runs: list[list[Any]] = []
+        for at, value in enumerate(self._line):
+            if value not in chosen:
+                continue
+            if runs and at and runs[-1][-1] == self._line[at - 1]:
+                runs[-1].append(value)
+            else:
+                runs.append([value])
+        return [self._range(run) for run in runs]
+
+    def _range(self, run: list[Any]) -> str:
+        is_open_below = run[0] == self._line[0] and not self._low_end
+        is_open_above = run[-1] == self._line[-1] and not self._high_end
+        if is_open_below and is_open_above:
+            return "any value"
+        if len(run) == 1 and not is_open_below and not is_open_above and not self._is_sample(run[0]):
+            return in_words(run[0])
+        low = "" if is_open_below else self._end(run[0], -1)
+        high = "" if is_open_above else self._end(run[-1], 1)
+        if is_open_below:
+            return high if high.startswith("less") else f"up to {high}"
+        if is_open_above:
+            return low if low.startswith("more") else f"{low} or more"
+        if not low.startswith("more"):
+            return f"{low} to {high}"
+        return f"{low} and {'' if 'less' in high else 'up to '}{high}"
+
+    def _is_sample(self, value: Any) -> bool:
+        """Whether the value is a sample of a gap between two named ones, as only numbers that need not be whole have."""
+        ends = (0 if self._low_end else -1, len(self._line) - 1 if self._high_end else -1)
+        return self._attribute.type == "decimal" and value not in self._named and self._line.index(value) not in ends
+
+    def _end(self, value: Any, step: int) -> str:
+        """The end of a range: a value that belongs to it, or the named value that bounds the gap of a sample."""
+        if not self._is_sample(value):
+            return in_words(value)
+        at = self._line.index(value) + step
+        while 0 < at < len(self._line) - 1 and self._is_sample(self._line[at]):
+            at += step
+        return f"{'less' if step > 0 else 'more'} than {in_words(self._line[at])}"
+
+
+def _named_values(case: Case, name: str) -> set[object]:
+    """The values of the attribute that the rule or the facts name, and those at which the verdict may change."""
+    named: set[object] = set(case.cuts.get(name, ()))
+    known = case.facts.get(name)
+    if isinstance(known, Among):
+        named.update(known.values)
+    if name not in case.cuts:
+        # A number in a rule need not be where its verdict changes: weight + 0.5 = 2.5 changes at 2.
+        named.update(value for leaf in case.distinct if name in leaf.reads for value in leaf.constants)
+    return named
