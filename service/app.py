@@ -20,6 +20,7 @@ from service.http.api.photos import photos
 from service.http.api.pieces import pieces
 from service.http.api.reference import reference
 from service.http.api.service import service
+from service.http.api.shares import shares
 from service.http.api.standings import standings
 from service.http.api.swaps import swaps
 from service.http.api.sync import sync
@@ -40,7 +41,6 @@ from service.http.routes import (
     origins,
     pins,
     revisions,
-    shares,
     wants,
 )
 from service.runtime import opened
@@ -69,7 +69,7 @@ ROUTERS = (
     reference,
     account,
     devices,
-    shares.router,
+    shares,
     definition_imports.router,
     origins.router,
     clubs,

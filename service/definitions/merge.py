@@ -10,7 +10,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Annotated, Any
+
+from msgspec import UNSET, Meta, Struct
 
 from service.facts.holding import escape
 from service.rules.document import canonical
@@ -24,33 +26,19 @@ BY_ENTRY = frozenset(
 )
 
 
-class Missing:
-    """What is not there, other than null."""
-
-    def __repr__(self) -> str:
-        return "MISSING"
-
-
-MISSING = Missing()
+# A member that a document does not have, as against one that is null.
+MISSING = UNSET
 Document = Mapping[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
-class MergeConflict:
-    """Both changed it in different ways. `path` leads there by ids (`/slots/crown-1/accepts`); `pointer` leads into the
-    merged document, to the nearest that is there. A side on which it is not there is MISSING."""
+class MergeConflict(Struct, frozen=True):
+    """Both sides changed the same thing in different ways. A side that does not have it is left out."""
 
-    path: str
-    pointer: str
+    path: Annotated[str, Meta(description="Where it is, by ids: /slots/crown-1/accepts.")]
+    pointer: Annotated[str, Meta(description="Where that is in the draft, or the nearest that the draft has.")]
     base: Any = MISSING
     mine: Any = MISSING
     theirs: Any = MISSING
-
-    def as_json(self) -> dict[str, Any]:
-        """The conflict as plain values; a side on which it is not there is left out."""
-        sides = {"base": self.base, "mine": self.mine, "theirs": self.theirs}
-        shown = {name: value for name, value in sides.items() if value is not MISSING}
-        return {"path": self.path, "pointer": self.pointer, **shown}
 
 
 @dataclass(frozen=True, slots=True)

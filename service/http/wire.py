@@ -22,6 +22,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from service.accounts.passwords import LONGEST
+from service.database.ids import read_id
 from service.formats.shapes import NewId as NewId
 from service.formats.shapes import Shape
 from service.formats.shapes import Text as Text
@@ -68,6 +69,13 @@ class OldOut(BaseModel):
     """An answer of an operation that is still declared by hand."""
 
 
+def _stored_identity(value: Any) -> str:
+    identity = read_id(value) if isinstance(value, str) else None
+    if identity is None:
+        raise PydanticCustomError("id", "an id is a UUID in its usual form, with hyphens (RFC 9562)")
+    return identity
+
+
 def _day(value: Any) -> date:
     if isinstance(value, date):
         return value
@@ -79,6 +87,9 @@ def _day(value: Any) -> date:
     raise PydanticCustomError("date", "a date is written year-month-day, such as 2026-11-25")
 
 
+_UUID = {"type": "string", "format": "uuid", "pattern": "^[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}$"}
+StoredId = Annotated[str, BeforeValidator(_stored_identity), WithJsonSchema(_UUID)]
+RevisionNumber = Annotated[int, Field(ge=1, le=2**31 - 1)]
 Day = Annotated[date, BeforeValidator(_day), WithJsonSchema({"type": "string", "format": "date"})]
 
 # Controls, half surrogates, ends of lines and paragraphs.

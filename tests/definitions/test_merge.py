@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 from typing import Any
 
+import msgspec
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -45,7 +46,7 @@ def ids(made: Merge, name: str = "slots") -> list[str]:
 
 
 def conflicts(made: Merge) -> list[dict[str, Any]]:
-    return [conflict.as_json() for conflict in made.conflicts]
+    return [msgspec.to_builtins(conflict) for conflict in made.conflicts]
 
 
 def test_changes_of_different_fields_go_together() -> None:

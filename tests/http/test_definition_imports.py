@@ -21,8 +21,8 @@ from service.http.dependencies import context_of
 from service.http.examples import DOCUMENT
 from service.rules.document import digest
 from service.sharing.actions.polling import check_due
-from service.sharing.origin_store import DueStore
-from service.sharing.origins import MOST_OFFERED, MOST_WAITING, pause_after
+from service.sharing.model import MOST_OFFERED, MOST_PENDING_IMPORTS, pause_after
+from service.sharing.store import DueOriginStore
 from tests.conftest import Running, running, settings_for
 from tests.fetch.hosts import Answering, Names, Network, host, says, the_log
 from tests.http import doors
@@ -240,10 +240,10 @@ async def test_a_request_that_is_sent_again_does_not_ask_again(service: Running)
 async def test_imports_wait_for_a_day_and_only_so_many(service: Running) -> None:
     owner = service.collector()
     first = (await started(service, owner, document=DOCUMENT)).headers["location"]
-    for _ in range(MOST_WAITING - 1):
+    for _ in range(MOST_PENDING_IMPORTS - 1):
         assert (await started(service, owner, document=DOCUMENT)).status_code == 201
     full = await started(service, owner, document=DOCUMENT)
-    assert (full.status_code, str(MOST_WAITING) in full.json()["detail"]) == (409, True)
+    assert (full.status_code, str(MOST_PENDING_IMPORTS) in full.json()["detail"]) == (409, True)
     service.app.state.clock = lambda: datetime.now(UTC) + timedelta(hours=24, seconds=1)
     for method, more in (("GET", ""), ("DELETE", ""), ("POST", "/confirmation")):
         assert (await service.client.request(method, first + more, headers=owner)).status_code == 404
@@ -452,7 +452,7 @@ async def due_origins(service: Running) -> None:
         # The control: two that do not claim what they ask ask twice.
         now += timedelta(hours=6)
         with pytest.MonkeyPatch.context() as patched:
-            patched.setattr(DueStore, "claim", lambda *_: True)
+            patched.setattr(DueOriginStore, "claim", lambda *_: True)
             careless = await asyncio.gather(*(check_due(context_of(service.app), 6) for _ in range(2)))
         assert (careless[0] + careless[1]).total() == 6
         # What fails has its pause, however long ago it is that it answered.

@@ -127,7 +127,7 @@ async def test_the_next_merge_goes_back_to_what_was_taken_in_last(copy: Copied) 
     await doors.publish(copy.service, copy.owner, copy.where.rpartition("/")[2])
     again = await copy.pull()
     assert again.status_code == 409
-    assert "taken in already" in again.json()["detail"]
+    assert "pulled already" in again.json()["detail"]
     # Mine drops what the second brought, and the third does not touch it: it stays dropped.
     await copy.edited(FIRST)
     await copy.revised(with_rules(second, late="year_on_coin >= 1870"))

@@ -15,7 +15,7 @@ from service.accounts.model import token_digest
 from service.formats.strict_json import parse_yaml
 from service.http.examples import DOCUMENT
 from service.rules.document import digest
-from service.sharing.shares import Share
+from service.sharing.model import Share
 from tests.conftest import Running
 from tests.fetch.hosts import the_log
 from tests.http import doors

@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
-from service.sharing.origins import pause_after
-from service.sharing.shares import Share
+from service.sharing.model import Share, pause_after
 
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
 SHARE = Share("s", "d", 3, None, follows=False, created_at=NOW)

@@ -9,14 +9,12 @@ from typing import Annotated, Any, ClassVar, Literal
 import msgspec
 from fastapi import Query, Request
 from msgspec import Meta
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
-from pydantic_core import PydanticCustomError
+from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy import Connection
 
 from service.clubs.actions import offers as actions
 from service.clubs.model import Announcement, ClubOffer, Consent, Copy
 from service.clubs.store.offers import CopyStore, OfferStore, ShownStore
-from service.database.ids import read_id
 from service.http.api.clubs import Note
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentMember, DefinitionId, Json, Steward
@@ -25,7 +23,7 @@ from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.responses import Created, Paged, Reply, Sends, Tagged, created
-from service.http.wire import In, Out, SetDocument
+from service.http.wire import In, Out, RevisionNumber, SetDocument, StoredId
 
 offers = router("/v1/clubs/{club_id}", "Clubs")
 
@@ -33,23 +31,12 @@ offers = router("/v1/clubs/{club_id}", "Clubs")
 # --- requests ------------------------------------------------------------------------------------------------------------
 
 
-def _kept(value: Any) -> str:
-    identity = read_id(value) if isinstance(value, str) else None
-    if identity is None:
-        raise PydanticCustomError("id", "this is the id of a definition that is kept here")
-    return identity
-
-
-DefinitionKey = Annotated[str, BeforeValidator(_kept)]
-RevisionNumber = Annotated[int, Field(ge=1, le=2**31 - 1)]
-
-
 class OfferIn(In):
     """A published revision of a definition of your own."""
 
     example: ClassVar[Any] = OFFER
 
-    definition_id: DefinitionKey
+    definition_id: StoredId
     revision: RevisionNumber | None = Field(None, description="Left out: the newest published one.")
     note: Note | None = Field(None, description="What the members should know; it is announced.")
 

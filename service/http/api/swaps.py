@@ -20,7 +20,6 @@ from service.clubs.swaps.model import Leg, Swap
 from service.clubs.swaps.proposal import Proposal
 from service.errors import Conflict
 from service.facts.recorded import RecordedFact, RecordedIssue
-from service.http.api.offers import DefinitionKey
 from service.http.api.standings import OfferStampOut, offer_stamp
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentMember, DefinitionId, Json, SwapId
@@ -29,7 +28,7 @@ from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.responses import Created, Paged, Reply, Tagged, created, tagged
-from service.http.wire import In, Out, Text
+from service.http.wire import In, Out, StoredId, Text
 from service.progress.actions.evaluate import editions
 
 swaps = router("/v1/clubs/{club_id}", "Clubs")
@@ -43,7 +42,7 @@ class ProposalIn(In):
 
     example: ClassVar[Any] = SWAP_PROPOSAL
 
-    definition_id: DefinitionKey = Field(description="The club's.")
+    definition_id: StoredId = Field(description="The club's.")
     swap: Annotated[Text, StringConstraints(min_length=1, max_length=64)] = Field(description="Its `key`.")
 
 

@@ -27,6 +27,7 @@ from service.http.schemas.definition_imports import (
     DefinitionImportIn,
     DefinitionImportOut,
     DefinitionImportPageOut,
+    asked_for,
     import_tag,
     shown_import,
     summary_of_import,
@@ -34,9 +35,8 @@ from service.http.schemas.definition_imports import (
 from service.http.schemas.definitions import DefinitionOut, line_tag, shown_revision
 from service.reference import actions as reference
 from service.rules.document import read as read_document
-from service.sharing.actions import origins as actions
-from service.sharing.actions.imports import bring
-from service.sharing.origin_store import BroughtStore
+from service.sharing.actions import imports as actions
+from service.sharing.store import DefinitionImportStore
 
 router = APIRouter(prefix="/v1/imports")
 _TAG = "Shares"
@@ -80,10 +80,11 @@ async def start(request: Request, parts: Context, owner: CurrentOwner, body: Doc
         return earlier
     now = parts.clock()
     await run_in_threadpool(parts.database.read, lambda connection: actions.ensure_room(connection, owner, now))
-    brought = await bring(parts, body, now)
+    asked = await parts.compute(lambda: asked_for(body))
+    brought = await actions.prepare_import(parts, asked)
 
     def act(connection: Connection) -> Answer:
-        actions.bring(connection, owner, brought)
+        actions.add_import(connection, owner, brought)
         headers = {"ETag": import_tag(brought), "Location": f"/v1/imports/{brought.id}"}
         return Answer(shown_import(brought), 201, headers)
 
@@ -107,7 +108,9 @@ def listing(request: Request, parts: Context, owner: CurrentOwner, query: Annota
         lambda connection: plain_page(
             request,
             query,
-            lambda after, limit: BroughtStore(connection, owner).page(identity_key(after), limit, parts.clock()),
+            lambda after, limit: DefinitionImportStore(connection, owner).page(
+                identity_key(after), limit, parts.clock()
+            ),
             lambda brought: brought.id,
             summary_of_import,
         )
@@ -132,7 +135,7 @@ def listing(request: Request, parts: Context, owner: CurrentOwner, query: Annota
     ),
 )
 def get(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionImportId) -> Response:
-    brought = parts.database.read(lambda connection: BroughtStore(connection, owner).get(id, parts.clock()))
+    brought = parts.database.read(lambda connection: DefinitionImportStore(connection, owner).get(id, parts.clock()))
     return not_modified_or(request, import_tag(brought), lambda: Answer(shown_import(brought)))
 
 
@@ -154,11 +157,11 @@ def get(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionImp
 )
 async def confirm(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionImportId) -> Response:
     now = parts.clock()
-    brought = await run_in_threadpool(parts.database.read, lambda c: BroughtStore(c, owner).get(id, now))
+    brought = await run_in_threadpool(parts.database.read, lambda c: DefinitionImportStore(c, owner).get(id, now))
     definition = await parts.limiter.run(lambda: read_document(brought.document, vocabularies=reference.vocabularies()))
 
     def act(connection: Connection) -> Answer:
-        line, revision = actions.confirm(connection, owner, id, now)
+        line, revision = actions.confirm_import(connection, owner, id, now)
         headers = {"ETag": line_tag(line), "Location": f"/v1/definitions/{line.id}"}
         return Answer(shown_revision(revision, definition), 201, headers)
 
@@ -179,5 +182,5 @@ async def confirm(request: Request, parts: Context, owner: CurrentOwner, id: Def
 )
 def drop(parts: Context, owner: CurrentOwner, id: DefinitionImportId) -> Response:
     # Without If-Match: nothing is lost that could not be brought again.
-    parts.database.write(lambda connection: actions.drop(connection, owner, id, parts.clock()))
+    parts.database.write(lambda connection: actions.drop_import(connection, owner, id, parts.clock()))
     return Answer(None, 204).response()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Literal, TypeVar
 
-from fastapi import APIRouter, Path, Query, Request
+from fastapi import APIRouter, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
@@ -46,7 +46,7 @@ from service.http.schemas.definitions import (
     summary,
 )
 from service.http.schemas.evaluations import EvaluationOut, WantListOut
-from service.http.wire import Day, In, read
+from service.http.wire import Day, In, RevisionNumber, read
 from service.progress.actions.evaluate import ensure_sound, evaluation_tag, find_revision, load_stored_set, today
 from service.progress.evaluate import evaluate
 from service.progress.want_list import as_csv, as_html, as_text, want_list
@@ -60,7 +60,6 @@ _TAG = "Definitions"
 _ETAG = {"ETag": "The version, for If-Match."}
 _AS_YAML = "The document itself, as YAML."
 Wrapper = TypeVar("Wrapper", bound=In)
-RevisionNumber = Annotated[int, Path(ge=1, le=2**31 - 1)]
 
 
 _PAPER = {"text": "text/plain", "csv": "text/csv", "html": "text/html"}

@@ -7,6 +7,7 @@ from sqlalchemy import Connection
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
+from service.clubs.actions.upstream import ClubUpstream
 from service.definitions.store import DefinitionStore
 from service.http.conditional import if_match
 from service.http.declared import (
@@ -22,8 +23,8 @@ from service.http.declared import (
 from service.http.dependencies import Context, CurrentOwner, DefinitionId
 from service.http.examples import COPY, PULL
 from service.http.idempotency import idempotent
+from service.http.problems import problem_of
 from service.http.responses import Answer
-from service.http.routes.definitions import RevisionNumber
 from service.http.schemas.definition_imports import (
     CopyIn,
     OfferedOut,
@@ -36,14 +37,12 @@ from service.http.schemas.definition_imports import (
     summary_of_offered,
 )
 from service.http.schemas.definitions import DefinitionOut, line_tag, shown_revision
-from service.http.wire import read
-from service.reference import actions as reference
-from service.rules.document import read as read_document
+from service.http.wire import RevisionNumber, read
 from service.sharing.actions import origins as actions
 from service.sharing.actions.polling import check_origin
-from service.sharing.actions.pull_requests import pull as pull_revision
-from service.sharing.origin_store import OriginStore
-from service.sharing.origins import Origin, OriginRevision
+from service.sharing.actions.pulls import pull as pull_revision
+from service.sharing.model import Origin, OriginRevision
+from service.sharing.store import OriginStore
 
 router = APIRouter(prefix="/v1/definitions")
 _TAG = "Definitions"
@@ -68,16 +67,16 @@ _ETAG = {"ETag": "The version, for If-Match."}
         IDEMPOTENCY_KEY,
     ),
 )
-async def copy(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, body: JsonBody) -> Response:
+async def copy_definition(
+    request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId, body: JsonBody
+) -> Response:
     sent, now = read(CopyIn, body.value), parts.clock()
-    original = await run_in_threadpool(parts.database.read, lambda c: actions.to_copy(c, owner, id, sent.revision))
-    document = {**original.document} | ({} if sent.title is None else {"title": sent.title})
-    definition = await parts.limiter.run(lambda: read_document(document, vocabularies=reference.vocabularies()))
+    copy = await actions.prepare_copy(parts, owner, id, sent.revision, sent.title)
 
     def act(connection: Connection) -> Answer:
-        line, revision = actions.copy(connection, owner, sent.id, original, document, now)
+        line, revision = actions.add_copy(connection, owner, sent.id, copy, now)
         headers = {"ETag": line_tag(line), "Location": f"/v1/definitions/{line.id}"}
-        return Answer(shown_revision(revision, definition), 201, headers)
+        return Answer(shown_revision(revision, copy.definition), 201, headers)
 
     return await run_in_threadpool(idempotent, request, parts.database, owner, body, act)
 
@@ -125,7 +124,7 @@ def get(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId)
 def forget(request: Request, parts: Context, owner: CurrentOwner, id: DefinitionId) -> Response:
     expected = if_match(request)
     parts.database.write(
-        lambda c: actions.forget(c, owner, id, expect=lambda origin: expected.check(origin_tag(origin)))
+        lambda c: actions.forget_origin(c, owner, id, expect=lambda origin: expected.check(origin_tag(origin)))
     )
     return Answer(None, 204).response()
 
@@ -142,7 +141,14 @@ def forget(request: Request, parts: Context, owner: CurrentOwner, id: Definition
     ),
 )
 async def check(parts: Context, owner: CurrentOwner, id: DefinitionId) -> Response:
-    return Answer(await check_origin(parts, owner, id)).response()
+    checked = await check_origin(parts, owner, id)
+    problem = None
+    if checked.error is not None:
+        found = problem_of(checked.error)
+        where = f"{parts.settings.public_url}/problems/{found.kind.name}"
+        problem = {"type": where, "title": found.kind.title, "detail": found.detail}
+    shown = shown_origin(checked.origin, checked.available)
+    return Answer({"outcome": checked.outcome, "problem": problem, "origin": shown}).response()
 
 
 @router.post(
@@ -166,8 +172,17 @@ async def pull(request: Request, parts: Context, owner: CurrentOwner, id: Defini
     expected = if_match(request)
     # Whether it is there comes before what is wrong with the body.
     await run_in_threadpool(parts.database.read, lambda connection: DefinitionStore(connection, owner).line(id))
-    line, answer = await pull_revision(parts, owner, id, read(PullIn, body.value), expected)
-    return Answer(answer, 200, {"ETag": line_tag(line)}).response()
+    sent = read(PullIn, body.value)
+    done = await pull_revision(
+        parts, owner, id, sent.revision, sent.keep, ClubUpstream(), expect=lambda line: expected.check(line_tag(line))
+    )
+    answer = {
+        "pulled": {"revision": done.pulled.number, "digest": done.pulled.digest},
+        "kept": sent.keep,
+        "conflicts": done.conflicts,
+        "draft": shown_revision(done.draft, done.definition),
+    }
+    return Answer(answer, 200, {"ETag": line_tag(done.line)}).response()
 
 
 @router.get(

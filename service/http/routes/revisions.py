@@ -18,7 +18,6 @@ from service.http.declared import IF_MATCH, IF_NONE_MATCH, OWNER, JsonBody, not_
 from service.http.dependencies import Context, CurrentOwner, DefinitionId
 from service.http.examples import ADOPTION, WITHDRAWAL
 from service.http.responses import Answer
-from service.http.routes.definitions import RevisionNumber
 from service.http.schemas.definitions import DefinitionSummaryOut, line_tag, summary
 from service.http.schemas.revisions import (
     AdoptedOut,
@@ -31,7 +30,7 @@ from service.http.schemas.revisions import (
     WithdrawalIn,
     stamp,
 )
-from service.http.wire import read
+from service.http.wire import RevisionNumber, read
 from service.progress.actions.adoption import adopt as adopt_revision
 from service.progress.actions.adoption import load_step, two_revisions
 from service.progress.actions.evaluate import today

@@ -8,11 +8,18 @@ from typing import Annotated, Any, Literal
 
 from pydantic import ConfigDict, Field, StringConstraints, model_validator
 
+from service.errors import Fault, Invalid
+from service.formats.strict_json import YAML
 from service.http.conditional import entity_tag
+from service.http.declared import Body
 from service.http.schemas.definitions import DefinitionOut
 from service.http.schemas.evaluations import FindingOut
-from service.http.wire import In, NewId, OldOut, OldPageOut
-from service.sharing.origins import Brought, Origin, OriginRevision
+from service.http.wire import In, NewId, OldOut, OldPageOut, read
+from service.reference import actions as reference
+from service.rules.document import read as read_document
+from service.sharing.actions.imports import ImportRequest
+from service.sharing.documents import SentDocument
+from service.sharing.model import DefinitionImport, Origin, OriginRevision
 
 Digest = Annotated[str, StringConstraints(pattern="^sha-256:[0-9a-f]{64}$")]
 Kind = Literal["share", "file", "own", "club"]
@@ -163,7 +170,33 @@ class PullOut(OldOut):
     draft: DefinitionOut
 
 
-def summary_of_import(brought: Brought) -> dict[str, Any]:
+def asked_for(body: Body) -> ImportRequest:
+    """A file may be the document itself."""
+    if body.kind == YAML or (isinstance(body.value, dict) and "format" in body.value):
+        if not isinstance(body.value, dict):
+            raise Invalid([Fault("type", "a definition is an object")])
+        return ImportRequest(sent=SentDocument(body.value))
+    try:
+        sent = read(DefinitionImportIn, body.value)
+    except Invalid as refusal:
+        document = body.value.get("document") if isinstance(body.value, dict) else None
+        # When its form is wrong, what is wrong with the document is told along.
+        raise Invalid([*refusal.faults, *_faults_of(document)]) from None
+    if sent.document is None:
+        return ImportRequest(address=sent.from_, digest=sent.digest)
+    return ImportRequest(sent=SentDocument(sent.document, "/document"), digest=sent.digest)
+
+
+def _faults_of(document: Any) -> Sequence[Fault]:
+    if isinstance(document, dict):
+        try:
+            read_document(document, vocabularies=reference.vocabularies())
+        except Invalid as refusal:
+            return refusal.under("/document").faults
+    return ()
+
+
+def summary_of_import(brought: DefinitionImport) -> dict[str, Any]:
     return {
         "id": brought.id,
         "status": "waiting" if brought.definition is None else "confirmed",
@@ -179,11 +212,11 @@ def summary_of_import(brought: Brought) -> dict[str, Any]:
     }
 
 
-def shown_import(brought: Brought) -> dict[str, Any]:
+def shown_import(brought: DefinitionImport) -> dict[str, Any]:
     return {**summary_of_import(brought), "document": brought.document, **(brought.findings or {})}
 
 
-def import_tag(brought: Brought) -> str:
+def import_tag(brought: DefinitionImport) -> str:
     return entity_tag("import", brought.id, brought.definition)
 
 

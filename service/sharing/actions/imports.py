@@ -1,176 +1,123 @@
-"""From what somebody else has to what can be looked at here: fetched, read strictly, checked, its digest verified. Nothing is
-stored, and no session is held meanwhile."""
+"""Importing a definition from a link or a file: fetched, read strictly and checked; stored as the owner's own when confirmed."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from service import runtime
+from sqlalchemy import Connection
+
+from service.accounts.model import Owner
+from service.accounts.store import AccountStore
 from service.database.ids import new_id
-from service.errors import DigestMismatch, Fault, FetchError, FetchUnreadable, Invalid
-from service.fetch.client import Fetched
-from service.formats.strict_json import JSON, YAML, parse_json, parse_yaml
-from service.http.declared import Body
-from service.http.schemas.definition_imports import DefinitionImportIn
+from service.definitions import actions as definitions
+from service.definitions.model import Revision, StoredDefinition
+from service.errors import Conflict, Fault, FetchError
 from service.http.schemas.evaluations import CheckIn
-from service.http.wire import read
 from service.progress.actions.evaluate import check_report
-from service.reference import actions as reference
-from service.rules.definition import Definition
-from service.rules.document import read as read_document
 from service.rules.wording import read_aloud
-from service.sharing.origins import FILE, SHARE, WAITS, Brought, Origin, OriginRevision
+from service.runtime import Context
+from service.sharing.documents import SentDocument, definition_of, read_fetched
+from service.sharing.model import FILE, IMPORT_LIFETIME, MOST_PENDING_IMPORTS, SHARE, DefinitionImport, Origin
+from service.sharing.store import DefinitionImportStore, OriginStore
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
-    """What an address told: a document, and of a share its digest, its number and the newest number there. `at` is where the
-    document stands in what was told."""
+class ImportRequest:
+    """What to import: an address, or a document that was sent. `digest` is what its digest has to be, if that is known."""
 
-    document: Mapping[str, Any]
-    at: str = ""
+    address: str | None = None
+    sent: SentDocument | None = None
     digest: str | None = None
-    revision: int | None = None
-    newest: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Newer:
-    """What asking an origin came to: something newer, or nothing; and its entity tag now."""
-
-    offered: OriginRevision | None
-    etag: str | None
-
-
-async def bring(parts: runtime.Context, body: Body, now: datetime) -> Brought:
-    """What the body asks to import, checked. Raises Invalid with pointers into the body, or into what was fetched; FetchError
-    where fetching was refused or failed, or a digest does not fit."""
-    asked = await parts.limiter.run(lambda: _asked(body))
-    if asked.from_ is None:
-        told = Told(asked.document or {}, "" if asked.document is body.value else "/document")
-        return await parts.limiter.run(lambda: _looked_at(parts, told, now, asked.digest))
+async def prepare_import(context: Context, request: ImportRequest) -> DefinitionImport:
+    """The definition, fetched if need be, and checked; nothing is stored. Raises Invalid with pointers into what was sent or
+    fetched; FetchError if it could not be fetched, or a digest is not the right one."""
+    now = context.now()
+    if request.address is None:
+        sent = request.sent
+        assert sent is not None
+        return await context.compute(lambda: _checked(context, sent, request, now))
     try:
-        fetched = await parts.fetcher.fetch(asked.from_)
+        fetched = await context.fetcher.fetch(request.address)
     except FetchError as refusal:
         raise type(refusal)(str(refusal), [Fault(refusal.code, str(refusal), "/from")]) from None
-    return await parts.limiter.run(
-        lambda: _looked_at(parts, told_by(fetched), now, asked.digest, address=asked.from_, etag=fetched.etag)
+    return await context.compute(lambda: _checked(context, read_fetched(fetched), request, now, fetched.etag))
+
+
+def ensure_room(connection: Connection, owner: Owner, now: datetime) -> None:
+    """Raises Conflict if as many imports as may are not confirmed yet."""
+    if DefinitionImportStore(connection, owner).pending(now) >= MOST_PENDING_IMPORTS:
+        raise Conflict(f"there are {MOST_PENDING_IMPORTS} unconfirmed imports already: confirm or delete some")
+
+
+def add_import(connection: Connection, owner: Owner, made: DefinitionImport) -> None:
+    """Stores an import until it is confirmed, deleted or expired. Raises Conflict if there are too many."""
+    AccountStore(connection).lock(owner)
+    DefinitionImportStore(connection, owner).prune(made.created_at)
+    ensure_room(connection, owner, made.created_at)
+    DefinitionImportStore(connection, owner).add(made)
+
+
+def confirm_import(
+    connection: Connection, owner: Owner, identity: str, now: datetime
+) -> tuple[StoredDefinition, Revision]:
+    """The import as a definition of the owner's, published as it came, with its origin. Raises NotFound; Conflict if it was
+    confirmed before."""
+    AccountStore(connection).lock(owner)
+    store = DefinitionImportStore(connection, owner)
+    found = store.get(identity, now)
+    if found.definition is not None:
+        raise Conflict(f"this import was confirmed already: it is the definition '{found.definition}'")
+    assert found.document is not None
+    line, _ = definitions.draft(connection, owner, None, found.document)
+    line, revision = definitions.publish(connection, owner, line.id, expect=_unchanged)
+    origin = Origin(
+        found.kind,
+        found.title,
+        found.revision,
+        found.digest,
+        now,
+        address=found.address,
+        newest=found.revision,
+        etag=found.etag,
     )
+    OriginStore(connection, owner).add(line.id, origin)
+    store.set_definition(identity, line.id)
+    return line, revision
 
 
-async def ask_origin(parts: runtime.Context, origin: Origin, now: datetime) -> Newer:
-    """What is newer at a link than what is known of it. Raises FetchError as `fetch` does;
-    Invalid when the newer document cannot be used here."""
-    assert origin.address is not None
-    fetched = await parts.fetcher.fetch(origin.address, etag=origin.etag, kinds=(JSON,))
-    if fetched.content is None:
-        return Newer(None, origin.etag)
-    told = await parts.limiter.run(lambda: told_by(fetched))
-    if told.revision == origin.revision and told.digest != origin.digest:
-        raise DigestMismatch("the revision that was taken from there is another one now")
-    if told.newest is None or told.newest <= (origin.newest or 0):
-        return Newer(None, fetched.etag)
-    further = await parts.fetcher.fetch(_of_revision(origin.address, told.newest), kinds=(JSON,))
-    number = told.newest
-
-    def look() -> OriginRevision:
-        newer = told_by(further)
-        if newer.revision != number:
-            raise FetchUnreadable(f"it is not the revision {number} that was said to be there")
-        definition = _sound(newer, None)
-        return OriginRevision(number, definition.digest, definition.title, now, newer.document)
-
-    return Newer(await parts.limiter.run(look), fetched.etag)
+def drop_import(connection: Connection, owner: Owner, identity: str, now: datetime) -> None:
+    """Deletes an import; the definition that it became stays. Raises NotFound."""
+    AccountStore(connection).lock(owner)
+    DefinitionImportStore(connection, owner).get(identity, now)
+    DefinitionImportStore(connection, owner).delete(identity)
 
 
-def told_by(fetched: Fetched) -> Told:
-    """What was fetched: a share as this service tells of it, or a set definition by itself."""
-    parse: Callable[[bytes], Any] = parse_yaml if fetched.kind == YAML else parse_json
-    try:
-        value = parse(fetched.content or b"")
-    except Invalid as refusal:
-        raise FetchUnreadable(refusal.detail or str(refusal), refusal.faults) from None
-    if isinstance(value, dict) and "format" in value:
-        return Told(value)
-    if not isinstance(value, dict) or not isinstance(value.get("document"), dict):
-        raise FetchUnreadable("it is neither a share nor a set definition")
-    digest, revision, newest = (value.get(name) for name in ("digest", "revision", "newest_revision"))
-    if not isinstance(digest, str) or not _is_number(revision):
-        raise FetchUnreadable("a share has a `digest` and a `revision`")
-    return Told(value["document"], "/document", digest, revision, newest if _is_number(newest) else revision)
-
-
-def _asked(body: Body) -> DefinitionImportIn:
-    """A file may be the document itself."""
-    if body.kind == YAML or (isinstance(body.value, dict) and "format" in body.value):
-        if not isinstance(body.value, dict):
-            raise Invalid([Fault("type", "a definition is an object")])
-        # As it came: a copy would not be known again.
-        return DefinitionImportIn.model_construct(from_=None, document=body.value, digest=None)
-    try:
-        return read(DefinitionImportIn, body.value)
-    except Invalid as refusal:
-        document = body.value.get("document") if isinstance(body.value, dict) else None
-        # When its form is wrong, what is wrong with the document is told along.
-        raise Invalid([*refusal.faults, *_faults_of(document)]) from None
-
-
-def _faults_of(document: Any) -> Sequence[Fault]:
-    if isinstance(document, dict):
-        try:
-            read_document(document, vocabularies=reference.vocabularies())
-        except Invalid as refusal:
-            return refusal.under("/document").faults
-    return ()
-
-
-def _looked_at(
-    parts: runtime.Context,
-    told: Told,
-    now: datetime,
-    expected: str | None,
-    *,
-    address: str | None = None,
-    etag: str | None = None,
-) -> Brought:
-    definition = _sound(told, expected)
-    check = check_report(parts.database, None, CheckIn(definition=dict(told.document), today=now.date()))
-    findings = {"findings": check["findings"], "in_words": read_aloud(definition)}
-    return Brought(
+def _checked(
+    context: Context, sent: SentDocument, request: ImportRequest, now: datetime, etag: str | None = None
+) -> DefinitionImport:
+    definition = definition_of(sent, request.digest)
+    check = check_report(context.database, None, CheckIn(definition=dict(sent.document), today=now.date()))
+    findings: Mapping[str, Any] = {"findings": check["findings"], "in_words": read_aloud(definition)}
+    return DefinitionImport(
         new_id(),
-        FILE if told.digest is None else SHARE,
-        address,
+        FILE if sent.digest is None else SHARE,
+        request.address,
         definition.title,
-        told.revision,
+        sent.revision,
         definition.digest,
         etag,
         check["counts"],
         now,
-        now + WAITS,
-        document=told.document,
+        now + IMPORT_LIFETIME,
+        document=sent.document,
         findings=findings,
     )
 
 
-def _sound(told: Told, expected: str | None) -> Definition:
-    """The document read, its digest being what was told and what was expected."""
-    try:
-        definition = read_document(told.document, vocabularies=reference.vocabularies())
-    except Invalid as refusal:
-        raise refusal.under(told.at) from None
-    for said, by in ((told.digest, "the link says"), (expected, "you say")):
-        if said is not None and said != definition.digest:
-            faults = [Fault("digest-mismatch", f"{by} {said}", "/digest")] if by == "you say" else []
-            raise DigestMismatch(f"the document has the digest {definition.digest}, {by} another", faults)
-    return definition
-
-
-def _of_revision(address: str, number: int) -> str:
-    return f"{address.partition('?')[0].partition('#')[0].rstrip('/')}/revisions/{number}"
-
-
-def _is_number(value: Any) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool) and 1 <= value < 2**31
+def _unchanged(_: StoredDefinition) -> None:
+    """The account is locked, so nothing changed since it was drafted."""

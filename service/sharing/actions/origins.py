@@ -1,10 +1,9 @@
-"""Bringing a definition, saying yes to it, copying one's own, following an origin. Each action is part of the caller's
-transaction; what comes from elsewhere was fetched and checked before."""
+"""Copying a definition, and what is known of the origin of one."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -16,76 +15,38 @@ from service.definitions import actions as definitions
 from service.definitions.model import Revision, StoredDefinition
 from service.definitions.store import DefinitionStore
 from service.errors import Conflict
-from service.sharing.origin_store import BroughtStore, OriginStore
-from service.sharing.origins import MOST_WAITING, OWN, Brought, Origin, OriginRevision, pause_after
+from service.reference import actions as reference
+from service.rules.definition import Definition
+from service.rules.document import read as read_document
+from service.runtime import Context
+from service.sharing.model import OWN, Origin, OriginRevision, pause_after
+from service.sharing.store import OriginStore
 
 
-def ensure_room(connection: Connection, owner: Owner, now: datetime) -> None:
-    """Raises Clash when as many imports wait as may."""
-    if BroughtStore(connection, owner).waiting(now) >= MOST_WAITING:
-        raise Conflict(f"{MOST_WAITING} imports wait for a yes already: confirm or delete some")
+@dataclass(frozen=True, slots=True)
+class Copy:
+    """A copy to make: the revision it is made from, and its document."""
+
+    original: Revision
+    document: Mapping[str, Any]
+    definition: Definition
 
 
-def bring(connection: Connection, owner: Owner, made: Brought) -> None:
-    """Keeps an import until somebody says yes or its time is over. Raises Clash when too many wait."""
-    AccountStore(connection).lock(owner)
-    BroughtStore(connection, owner).prune(made.created_at)
-    ensure_room(connection, owner, made.created_at)
-    BroughtStore(connection, owner).add(made)
+async def prepare_copy(context: Context, owner: Owner, identity: str, number: int | None, title: str | None) -> Copy:
+    """A copy of a published revision, the newest unless one is named, under another title if one is given. Raises NotFound;
+    Conflict if none is published."""
+    original = await context.read(lambda connection: _published(connection, owner, identity, number))
+    document = {**original.document} | ({} if title is None else {"title": title})
+    definition = await context.compute(lambda: read_document(document, vocabularies=reference.vocabularies()))
+    return Copy(original, document, definition)
 
 
-def confirm(connection: Connection, owner: Owner, identity: str, now: datetime) -> tuple[StoredDefinition, Revision]:
-    """The import as a definition of the owner's, published as it came, with its origin. Raises NotFound; Clash when that
-    was done before."""
-    AccountStore(connection).lock(owner)
-    store = BroughtStore(connection, owner)
-    brought = store.get(identity, now)
-    if brought.definition is not None:
-        raise Conflict(f"this import was confirmed already: it is the definition '{brought.definition}'")
-    assert brought.document is not None
-    line, _ = definitions.draft(connection, owner, None, brought.document)
-    line, revision = definitions.publish(connection, owner, line.id, expect=_as_it_is)
-    origin = Origin(
-        brought.kind,
-        brought.title,
-        brought.revision,
-        brought.digest,
-        now,
-        address=brought.address,
-        newest=brought.revision,
-        etag=brought.etag,
-    )
-    OriginStore(connection, owner).add(line.id, origin)
-    store.note_confirmed(identity, line.id)
-    return line, revision
-
-
-def drop(connection: Connection, owner: Owner, identity: str, now: datetime) -> None:
-    """Deletes an import; what became of it stays. Raises NotFound."""
-    AccountStore(connection).lock(owner)
-    BroughtStore(connection, owner).get(identity, now)
-    BroughtStore(connection, owner).delete(identity)
-
-
-def to_copy(connection: Connection, owner: Owner, definition: str, number: int | None) -> Revision:
-    """The published revision to copy, the newest unless one is named. Raises NotFound; Clash when none is published."""
-    store = DefinitionStore(connection, owner)
-    published = store.line(definition).published
-    if not published:
-        raise Conflict(f"the definition '{definition}' has no published revision to copy")
-    return store.revision(definition, number or published)
-
-
-def copy(
-    connection: Connection,
-    owner: Owner,
-    identity: str | None,
-    original: Revision,
-    document: Mapping[str, Any],
-    now: datetime,
+def add_copy(
+    connection: Connection, owner: Owner, identity: str | None, copy: Copy, now: datetime
 ) -> tuple[StoredDefinition, Revision]:
-    """A new definition, drafted with this document, that remembers which revision it was copied from."""
-    line, revision = definitions.draft(connection, owner, identity, document)
+    """The copy as a draft of a new definition, with its origin."""
+    line, revision = definitions.draft(connection, owner, identity, copy.document)
+    original = copy.original
     origin = Origin(
         OWN,
         original.title,
@@ -99,8 +60,8 @@ def copy(
     return line, revision
 
 
-def newer_of_own(connection: Connection, owner: Owner, origin: Origin, now: datetime) -> OriginRevision | None:
-    """The newest revision of the definition that was copied, if it is newer than what is known. Raises NotFound when that
+def newer_original(connection: Connection, owner: Owner, origin: Origin, now: datetime) -> OriginRevision | None:
+    """The newest revision of the definition that was copied, if it is newer than what is known. Raises NotFound if that
     definition is gone."""
     assert origin.source is not None
     store = DefinitionStore(connection, owner)
@@ -111,7 +72,7 @@ def newer_of_own(connection: Connection, owner: Owner, origin: Origin, now: date
     return OriginRevision(found.number, found.digest, found.title, now, found.document)
 
 
-def note_check(
+def record_check(
     connection: Connection,
     owner: Owner,
     definition: str,
@@ -120,7 +81,7 @@ def note_check(
     offered: OriginRevision | None = None,
     etag: str | None = None,
 ) -> Origin:
-    """Writes down that the origin answered, and what is newer there. Raises NotFound when the definition is gone."""
+    """Stores that the origin answered, and the newer revision if it has one. Raises NotFound if the definition is gone."""
     AccountStore(connection).lock(owner)
     store = OriginStore(connection, owner)
     origin = store.get(definition)
@@ -128,33 +89,37 @@ def note_check(
     checked = replace(
         origin, newest=newest, etag=etag or origin.etag, checked_at=now, next_check_at=None, failures=0, problem=None
     )
-    store.note(definition, checked)
+    store.record(definition, checked)
     if offered is not None:
         store.offer(definition, offered)
     return checked
 
 
-def note_failure(
-    connection: Connection, owner: Owner, definition: str, problem: str, now: datetime, chance: float
+def record_failure(
+    connection: Connection, owner: Owner, definition: str, code: str, now: datetime, chance: float
 ) -> Origin:
-    """Writes down that the origin did not answer as it should, and until when it is left alone."""
+    """Stores the code of the failure, and until when the origin is left alone. Raises NotFound if the definition is gone."""
     AccountStore(connection).lock(owner)
     store = OriginStore(connection, owner)
     origin = store.get(definition)
     failures = origin.failures + 1
     pause = pause_after(failures, chance)
-    checked = replace(origin, checked_at=now, next_check_at=now + pause, failures=failures, problem=problem)
-    store.note(definition, checked)
+    checked = replace(origin, checked_at=now, next_check_at=now + pause, failures=failures, problem=code)
+    store.record(definition, checked)
     return checked
 
 
-def forget(connection: Connection, owner: Owner, definition: str, *, expect: Callable[[Origin], None]) -> None:
-    """Forgets where the definition came from, and what is newer there. `expect` raises Stale when that changed."""
+def forget_origin(connection: Connection, owner: Owner, definition: str, *, expect: Callable[[Origin], None]) -> None:
+    """Deletes where the definition came from, and its newer revisions. `expect` raises Stale if the origin changed."""
     AccountStore(connection).lock(owner)
     store = OriginStore(connection, owner)
     expect(store.get(definition))
-    store.forget(definition)
+    store.delete(definition)
 
 
-def _as_it_is(_: StoredDefinition) -> None:
-    """The account is held, so nothing changed since it was drafted."""
+def _published(connection: Connection, owner: Owner, identity: str, number: int | None) -> Revision:
+    store = DefinitionStore(connection, owner)
+    published = store.line(identity).published
+    if not published:
+        raise Conflict(f"the definition '{identity}' has no published revision to copy")
+    return store.revision(identity, number or published)

@@ -1,5 +1,5 @@
-"""Asking an origin whether there is something newer, and writing down what that came to. A failure is an answer, too: it says
-why, and until when the origin is left alone."""
+"""Asking an origin for a newer revision, and storing the outcome. A failure is an outcome too: it says why, and until when the
+origin is left alone."""
 
 from __future__ import annotations
 
@@ -7,101 +7,136 @@ import logging
 import math
 import secrets
 from collections import Counter
-from datetime import timedelta
-from typing import Any
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Literal
 
 from sqlalchemy import Connection
-from starlette.concurrency import run_in_threadpool
 
-from service import runtime
 from service.accounts.model import Owner
-from service.errors import AskedTooSoon, Busy, Conflict, SetwrightError
-from service.http.problems import Problem, problem_of
-from service.http.schemas.definition_imports import shown_origin
-from service.sharing.actions import origins as actions
-from service.sharing.actions.imports import Newer, ask_origin
-from service.sharing.origin_store import DueStore, OriginStore
-from service.sharing.origins import OWN, SHARE, Origin
+from service.errors import AskedTooSoon, Busy, Conflict, DigestMismatch, FetchUnreadable, SetwrightError
+from service.formats.strict_json import JSON
+from service.runtime import Context
+from service.sharing.actions.origins import newer_original, record_check, record_failure
+from service.sharing.documents import definition_of, read_fetched
+from service.sharing.model import OWN, SHARE, Origin, OriginRevision
+from service.sharing.store import DueOriginStore, OriginStore
 
-log = logging.getLogger("setwright.following")
+log = logging.getLogger("setwright.polling")
 
 # So many origins that are due are asked in one run.
-MOST_AT_A_LOOK = 50
-
-UNCHANGED, NEWER, FAILED = "unchanged", "newer", "failed"
+MOST_IN_A_RUN = 50
 
 
-async def check_origin(
-    parts: runtime.Context, owner: Owner, definition: str, *, claimed: bool = False
-) -> dict[str, Any]:
-    """The outcome of one check, in plain values. Raises NotFound without an origin, Clash where there is nobody to ask, Busy,
-    and asked-too-soon, unless the check was claimed before."""
-    now = parts.clock()
-    origin = await run_in_threadpool(parts.database.read, lambda c: OriginStore(c, owner).get(definition))
+@dataclass(frozen=True, slots=True)
+class OriginCheck:
+    """The outcome of a check: the origin after it, and the newer revisions that are available. `error` is why it failed."""
+
+    outcome: Literal["unchanged", "newer", "failed"]
+    origin: Origin
+    available: tuple[OriginRevision, ...]
+    error: SetwrightError | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OriginAnswer:
+    """What an origin answered: a newer revision or None, and the entity tag of the answer."""
+
+    newer: OriginRevision | None
+    etag: str | None = None
+
+
+async def check_origin(context: Context, owner: Owner, definition: str, *, claimed: bool = False) -> OriginCheck:
+    """The outcome of one check. Raises NotFound without an origin, Conflict if it cannot be asked, Busy, and unless the check
+    was claimed before, AskedTooSoon."""
+    now = context.now()
+    origin = await context.read(lambda connection: OriginStore(connection, owner).get(definition))
     _ensure_due(origin, 0 if claimed or origin.next_check_at is None else (origin.next_check_at - now).total_seconds())
     try:
-        if origin.kind == OWN:
-            found = await run_in_threadpool(
-                parts.database.read, lambda c: Newer(actions.newer_of_own(c, owner, origin, now), None)
-            )
-        else:
-            found = await ask_origin(parts, origin, now)
+        found = await _ask(context, owner, origin, now)
     except Busy:
         raise
     except SetwrightError as error:
-        return await _failed(parts, owner, definition, problem_of(error))
+        return await _failed(context, owner, definition, error)
 
-    def act(connection: Connection) -> dict[str, Any]:
-        checked = actions.note_check(connection, owner, definition, now, offered=found.offered, etag=found.etag)
-        return shown_origin(checked, OriginStore(connection, owner).available(definition))
+    def record(connection: Connection) -> OriginCheck:
+        checked = record_check(connection, owner, definition, now, offered=found.newer, etag=found.etag)
+        available = OriginStore(connection, owner).available(definition)
+        return OriginCheck("newer" if found.newer else "unchanged", checked, available)
 
-    shown = await run_in_threadpool(parts.database.write, act)
-    return {"outcome": NEWER if found.offered else UNCHANGED, "problem": None, "origin": shown}
-
-
-async def _failed(parts: runtime.Context, owner: Owner, definition: str, why: Problem) -> dict[str, Any]:
-    now, chance = parts.clock(), secrets.randbelow(1 << 20) / (1 << 20)
-
-    def act(connection: Connection) -> dict[str, Any]:
-        checked = actions.note_failure(connection, owner, definition, why.kind.name, now, chance)
-        return shown_origin(checked, OriginStore(connection, owner).available(definition))
-
-    shown = await run_in_threadpool(parts.database.write, act)
-    problem = {
-        "type": f"{parts.settings.public_url}/problems/{why.kind.name}",
-        "title": why.kind.title,
-        "detail": why.detail,
-    }
-    return {"outcome": FAILED, "problem": problem, "origin": shown}
+    return await context.write(record)
 
 
-async def check_due(parts: runtime.Context, hours: int) -> Counter[str]:
-    """Asks the origins that were not asked for so many hours, one after another, and counts the outcomes. Each is claimed
-    before it is asked, so that of several servers of one database one asks."""
-    now = parts.clock()
+async def check_due(context: Context, hours: int) -> Counter[str]:
+    """Asks the origins that were not asked for so many hours, one after another; how many had which outcome, or were not asked
+    for which error. Each is claimed first, so that of several servers of one database one asks."""
+    now = context.now()
     before = now - timedelta(hours=hours)
-    due = await run_in_threadpool(parts.database.read, lambda c: DueStore(c).due(before, now, MOST_AT_A_LOOK))
+    due = await context.read(lambda connection: DueOriginStore(connection).due(before, now, MOST_IN_A_RUN))
     outcomes: Counter[str] = Counter()
     for owner, definition in due:
 
         def claim(connection: Connection, owner: Owner = owner, definition: str = definition) -> bool:
-            return DueStore(connection).claim(owner, definition, before, now)
+            return DueOriginStore(connection).claim(owner, definition, before, now)
 
-        if await run_in_threadpool(parts.database.write, claim):
+        if await context.write(claim):
             try:
-                outcomes[(await check_origin(parts, owner, definition, claimed=True))["outcome"]] += 1
+                outcomes[(await check_origin(context, owner, definition, claimed=True)).outcome] += 1
             except SetwrightError as error:
                 # It was deleted meanwhile, or there is too much to do; its time comes again.
-                outcomes[problem_of(error).kind.name] += 1
+                outcomes[error.code] += 1
     if outcomes:
         log.info("asked %s origins: %s", outcomes.total(), dict(outcomes))
     return outcomes
 
 
+async def _ask(context: Context, owner: Owner, origin: Origin, now: datetime) -> OriginAnswer:
+    if origin.kind == OWN:
+        return OriginAnswer(await context.read(lambda connection: newer_original(connection, owner, origin, now)))
+    return await _ask_link(context, origin, now)
+
+
+async def _ask_link(context: Context, origin: Origin, now: datetime) -> OriginAnswer:
+    """What is newer at a link than what is known of it. Raises FetchError; Invalid if the newer document cannot be used here."""
+    assert origin.address is not None
+    fetched = await context.fetcher.fetch(origin.address, etag=origin.etag, kinds=(JSON,))
+    if fetched.content is None:
+        return OriginAnswer(None, origin.etag)
+    told = await context.compute(lambda: read_fetched(fetched))
+    if told.revision == origin.revision and told.digest != origin.digest:
+        raise DigestMismatch("the revision that was taken from there has another document now")
+    if told.newest is None or told.newest <= (origin.newest or 0):
+        return OriginAnswer(None, fetched.etag)
+    number = told.newest
+    further = await context.fetcher.fetch(_address_of_revision(origin.address, number), kinds=(JSON,))
+
+    def read_newer() -> OriginRevision:
+        newer = read_fetched(further)
+        if newer.revision != number:
+            raise FetchUnreadable(f"it is not revision {number}, which the link named as its newest")
+        definition = definition_of(newer)
+        return OriginRevision(number, definition.digest, definition.title, now, newer.document)
+
+    return OriginAnswer(await context.compute(read_newer), fetched.etag)
+
+
+async def _failed(context: Context, owner: Owner, definition: str, error: SetwrightError) -> OriginCheck:
+    now, chance = context.now(), secrets.randbelow(1 << 20) / (1 << 20)
+
+    def record(connection: Connection) -> OriginCheck:
+        checked = record_failure(connection, owner, definition, error.code, now, chance)
+        return OriginCheck("failed", checked, OriginStore(connection, owner).available(definition), error)
+
+    return await context.write(record)
+
+
+def _address_of_revision(address: str, number: int) -> str:
+    return f"{address.partition('?')[0].partition('#')[0].rstrip('/')}/revisions/{number}"
+
+
 def _ensure_due(origin: Origin, seconds_left: float) -> None:
     if origin.kind not in (SHARE, OWN):
-        raise Conflict(f"there is nobody to ask: this definition came from a {origin.kind}")
+        raise Conflict(f"this definition came from a {origin.kind}, which cannot be asked for newer revisions")
     if seconds_left > 0:
         wait = math.ceil(seconds_left)
-        message = f"the origin did not answer as it should lately; it is asked again in {wait} seconds"
-        raise AskedTooSoon(message, wait)
+        raise AskedTooSoon(f"the last check of the origin failed; it can be asked again in {wait} seconds", wait)
