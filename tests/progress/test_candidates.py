@@ -15,6 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from service.facts.holding import Holding, read_holdings
+from service.progress import budget
 from service.progress.budget import purchase
 from service.progress.candidates import candidates
 from service.progress.evaluate import EvaluationRequest, evaluate
@@ -248,18 +249,57 @@ def test_the_choice_within_a_budget_equals_brute_force(rules: bool) -> None:
         request = a_measurement(document, coins[:cut])
         tray = some_holdings([{**coin, "status": "held"} for coin in coins[cut:][:5]], request.definition.attributes)
         prices = {coin.id: Decimal(chance.choice(("0", "1.50", "2", "2.25", "4"))) for coin in tray}
-        budget = Decimal(chance.choice(("0", "2", "4", "6.50")))
-        found = purchase(Evaluated(request), tray, prices, budget)
+        sum_of_money = Decimal(chance.choice(("0", "2", "4", "6.50")))
+        found = purchase(Evaluated(request), tray, prices, sum_of_money)
         subsets = chain.from_iterable(combinations(tray, size) for size in range(len(tray) + 1))
         ranks = {}
         for subset in subsets:
             cost = sum((prices[coin.id] for coin in subset), Decimal(0))
-            if cost <= budget:
+            if cost <= sum_of_money:
                 ranks[tuple(coin.id for coin in subset)] = (*reached(request, subset), -cost, -len(subset))
         assert ranks[tuple(found["buy"])] == max(ranks.values()), f"seed {seed}"
         assert found["proven"] is True
         bought += len(found["buy"])
     assert bought > 10
+
+
+@pytest.mark.parametrize(
+    ("most", "bought", "cost"),
+    [("100", ["dear", "cheap"], "100"), ("99.99", ["cheap"], "40"), ("60", ["cheap"], "40"), ("40", ["cheap"], "40"),
+     ("39.99", [], "0")],
+)  # fmt: skip
+def test_a_budget_may_be_spent_to_the_last_penny(most: str, bought: list[str], cost: str) -> None:
+    tray = some_holdings([a_holding("dear", year_on_coin=1880), a_holding("cheap", year_on_coin=1990)])
+    request = a_measurement(PAIR, [])
+    found = purchase(Evaluated(request), tray, {"dear": Decimal(60), "cheap": Decimal(40)}, Decimal(most))
+    assert (found["buy"], found["cost"], found["proven"]) == (bought, Decimal(cost), True)
+    assert (found["required_gain"], found["possible_gain"]) == (len(bought), len(bought))
+
+
+def test_a_coin_that_costs_the_whole_budget_is_worth_it_when_it_alone_fits_a_required_place() -> None:
+    slots = a_document({"old": "year_on_coin < 1900", "new": "year_on_coin >= 1900"})
+    slots["slots"][1]["tier"] = "optional"
+    tray = some_holdings([a_holding("required", year_on_coin=1880), a_holding("optional", year_on_coin=1990)])
+    prices = {"required": Decimal(50), "optional": Decimal(1)}
+    found = purchase(Evaluated(a_measurement(slots, [])), tray, prices, Decimal(50))
+    assert (found["buy"], found["required_gain"], found["possible_gain"]) == (["required"], 1, 1)
+
+
+def test_a_search_that_was_cut_short_says_that_its_choice_is_not_proven(monkeypatch: pytest.MonkeyPatch) -> None:
+    tray = some_holdings([a_holding("a", year_on_coin=1880), a_holding("b", year_on_coin=1990)])
+    prices, request = {"a": Decimal(1), "b": Decimal(1)}, a_measurement(PAIR, [])
+    taken = purchase(Evaluated(request), tray, prices, Decimal(2))
+    assert (taken["buy"], taken["proven"]) == (["a", "b"], True)
+    # How many choices are tried is counted from nothing taken on.
+    needed = next(most for most in range(1, 20) if _proven_with(monkeypatch, most, tray, prices, request))
+    assert needed > 1
+    assert _proven_with(monkeypatch, needed + 1, tray, prices, request)
+
+
+def _proven_with(monkeypatch: pytest.MonkeyPatch, most: int, tray: Any, prices: Any, request: Any) -> bool:
+    monkeypatch.setattr(budget, "MOST_TRIED", most)
+    proven: bool = purchase(Evaluated(request), tray, prices, Decimal(2))["proven"]
+    return proven
 
 
 def test_more_coins_than_can_be_weighed_are_told_of() -> None:

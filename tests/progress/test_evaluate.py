@@ -139,6 +139,64 @@ def test_an_answer_given_back_as_the_previous_one_stays(document: dict[str, Any]
     assert seats_of(measured(document, coins, issues=ISSUES, previous=before.items())) == before
 
 
+def left_over(document: dict[str, Any], *coins: dict[str, Any]) -> dict[str, Any]:
+    """What is said of the coins that sit nowhere, by their ids."""
+    return {entry.pop("holding"): entry for entry in measured(document, list(coins))["unplaced"]}
+
+
+def test_a_coin_left_over_is_told_with_the_places_that_it_fits_or_may_fit() -> None:
+    slots = a_document({"old": "year_on_coin < 1850", "new": "year_on_coin >= 1850", "fine": "grade >= 40"})
+    sure = [a_holding("1", year_on_coin=1840, grade=1), a_holding("2", year_on_coin=1860, grade=1)]
+    sure.append(a_holding("3", year_on_coin=1999, grade=60))
+    doubtful = a_holding("4", year_on_coin={"one_of": [1840, 1860]}, grade=50)
+    vague, misfit = a_holding("5", grade=1), a_holding("6", year_on_coin=1840, grade={"from": 30, "to": 50})
+    assert left_over(slots, *sure, {**doubtful, "quantity": 2}, vague, misfit) == {
+        # It fits one place for certain, so that the doubtful ones are of no interest.
+        "4": {"reason": "spare", "pieces": 2, "places": ["fine"]},
+        "5": {"reason": "undecided", "places": ["old", "new"]},
+        "6": {"reason": "spare", "places": ["old"]},
+    }
+    assert left_over(slots, *sure, {**vague, "quantity": 3}) == {
+        "5": {"reason": "undecided", "pieces": 3, "places": ["old", "new"]}
+    }
+
+
+def test_of_like_pieces_only_those_that_sit_nowhere_are_left_over() -> None:
+    slots = a_document({"a": "grade >= 40", "b": "grade >= 50", "c": "grade >= 99"})
+    like = {**a_holding("x", grade=60), "quantity": 3}
+    assert left_over(slots, like) == {"x": {"reason": "spare", "pieces": 1, "places": ["a", "b"]}}
+    assert left_over(slots, {**like, "quantity": 2}) == {}
+    poor = {**a_holding("p", grade=5), "quantity": 2}
+    assert left_over(slots, poor) == {
+        "p": {"reason": "outside", "pieces": 2, "closest": {"place": "a", "failing": ["grade >= 40"]}}
+    }
+
+
+def placed_apart(*years: Any) -> list[str | None]:
+    """Under a rule that no two coins have one year: how the place of each coin is filled, in the order of the coins."""
+    slots = {f"p{at}": f"grade = {at + 1}" for at in range(len(years))}
+    rule = {"id": "apart", "kind": "different", "by": ["year_on_coin"]}
+    coins = [a_holding(f"c{at}", grade=at + 1, year_on_coin=year) for at, year in enumerate(years)]
+    found = {place["place"]: place for place in places_of(measured(a_document(slots, constraints=[rule]), coins))}
+    return [found[f"p{at}"]["status"] for at in range(len(years))]
+
+
+def test_a_range_as_a_key_stands_for_every_year_in_it_its_ends_among_them() -> None:
+    free = {"from": 1903, "to": 1905}
+    assert placed_apart(1901, 1902, free) == ["filled", "filled", "filled"]
+    for year in (1903, 1904, 1905):
+        # One of the two may have the other's year, so that one of the places is filled for the time being only.
+        assert sorted(map(str, placed_apart(1901, year, free))) == ["filled", "filled", "tentative"]
+    for year in (1902, 1906):
+        assert placed_apart(1901, year, free) == ["filled", "filled", "filled"]
+
+
+def test_a_range_of_one_year_is_that_year() -> None:
+    one = {"from": 1903, "to": 1903}
+    assert placed_apart(1901, one) == ["filled", "filled"]
+    assert sorted(map(str, placed_apart(1903, one))) == ["empty", "filled"]
+
+
 def test_a_pin_that_cannot_hold_is_reported_with_its_reason() -> None:
     document = a_document({"early": "year_on_coin < 1900"})
     found = measured(document, [a_holding("late", year_on_coin=1950)], pins=[("late", "early"), ("late", "nowhere")])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 from hypothesis import HealthCheck, given, settings
@@ -12,7 +13,7 @@ from service.progress import information
 from service.progress.evaluate import EvaluationRequest, evaluate
 from service.progress.information import weigh_facts
 from service.progress.whatif import Evaluated
-from tests.factories import a_document, a_holding, a_measurement
+from tests.factories import a_document, a_holding, a_measurement, seats_of
 from tests.set_definitions import FOLDER, NAMES, a_set
 from tests.strategies import ISSUES, definitions, holdings
 
@@ -145,6 +146,58 @@ def test_past_its_work_it_says_how_many_facts_were_left_out(monkeypatch: Any) ->
     assert weighed(request)["left_out"] == 0
     monkeypatch.setattr(information, "MOST_EDGES", 0)
     assert weighed(request) == {"facts": [], "features": [], "left_out": 3}
+
+
+def rank(entry: dict[str, Any]) -> tuple[Any, ...]:
+    """What the documentation says comes first: most won for certain, most that can be filled, most to lose, fewest facts."""
+    best, worst = entry["best"], entry["worst"]
+    gains = (-best["certain_gain"], -best["possible_gain"], worst["possible_gain"])
+    return (*gains, len(entry["attributes"]), entry["holding"], entry["attributes"])
+
+
+def test_facts_come_in_the_order_of_what_they_change_whatever_decides() -> None:
+    slots = {f"tower-{n}": f"grade >= {10 * n} AND mint = 'Tower'" for n in range(1, 4)}
+    slots |= {"old": "year_on_coin < 1850", "older": "year_on_coin < 1840"}
+    coins = [
+        a_holding("f-both", denomination="crown"),
+        a_holding("e-both", denomination="crown"),
+        a_holding("d-mint", grade=35, year_on_coin=1900),
+        a_holding("c-grade", mint="Tower", year_on_coin=1900),
+        a_holding("b-year", grade=5, mint="Heaton", year_on_coin={"one_of": [1830, 1845, 1900]}),
+        a_holding("a-year", grade=5, mint="Heaton", year_on_coin={"one_of": [1845, 1900]}),
+    ]
+    # Both its pieces find a place, or neither does.
+    pair = {**a_holding("z-pair", grade=5), "quantity": 2}
+    two = a_measurement(a_document({"one": "year_on_coin < 1850", "two": "year_on_coin < 1860"}), [pair])
+    # As long as it may be the required one, the mint of the coin keeps two others out.
+    required = a_document(
+        {"required": "year_on_coin < 1850", "low": "grade = 10", "high": "grade = 20"},
+        constraints=[{"id": "one-mint", "kind": "same", "by": ["mint"]}],
+    )
+    for slot in required["slots"][1:]:
+        slot["tier"] = "optional"
+    late = [a_holding(f"s{grade}", grade=grade, mint="Tower", year_on_coin=1900) for grade in (10, 20)]
+    trade = a_measurement(required, [a_holding("y-required", grade=5, mint="Heaton"), *late])
+    decides: set[int] = set()
+    for kept in range(2, len(coins) + 1):
+        for chosen in (coins[:kept], coins[-kept:]):
+            found = weighed(a_measurement(a_document(slots), chosen), two, trade)
+            ranks = [rank(entry) for entry in found["facts"]]
+            assert ranks == sorted(ranks)
+            decides |= {next(at for at in range(6) if one[at] != other[at]) for one, other in pairwise(ranks)}
+    assert decides == set(range(6)), "each criterion has to decide somewhere"
+
+
+def test_of_more_coins_in_doubt_than_are_weighed_those_that_sit_somewhere_come_first(monkeypatch: Any) -> None:
+    coins = [
+        a_holding(name, year_on_coin={"one_of": [1840, 1860]}, grade=grade) for name, grade in (("a", 1), ("b", 9))
+    ]
+    request = a_measurement(a_document({"old": "year_on_coin < 1850"}, prefer=[{"highest": "grade"}]), coins)
+    assert seats_of(evaluate(request)) == {"old": "b"}
+    for most, left_out, told in ((2, 0, {"a", "b"}), (1, 1, {"b"}), (0, 2, set())):
+        monkeypatch.setattr(information, "MOST_DOUBTS", most)
+        found = weighed(request)
+        assert (found["left_out"], {entry["holding"] for entry in found["facts"]}) == (left_out, told)
 
 
 def test_the_order_of_the_holdings_changes_nothing() -> None:

@@ -364,6 +364,29 @@ def test_what_goes_and_what_comes_may_not_hold_together() -> None:
     assert sum(map(len, swaps_of(with_dot).swaps)) == _most_by_evaluation(with_dot) == 6
 
 
+def test_a_standing_counts_what_is_filled_for_the_time_being_required_or_not() -> None:
+    required = {"filled": 2, "tentative": 3, "places": 9}
+    assert standing_of({"filled": 4, "tentative": 5, "required": required}) == (9, 5)
+
+
+def test_a_required_place_that_is_filled_tentatively_is_kept() -> None:
+    # Under the rule one coin of the Tower sits: the undated one in the required place, for the time being.
+    slots = {"old": "year_on_coin = 1901", "fine": "grade >= 50", "late": "year_on_coin = 1950"}
+    rule = {"id": "one", "kind": "at_most", "per": ["mint"], "count": 1}
+    document = a_document(slots, constraints=[rule])
+    for slot in document["slots"][1:]:
+        slot["tier"] = "optional"
+    coins = {"undated": {"mint": "Tower", "grade": 1}, "fine": {"mint": "Tower", "grade": 60, "year_on_coin": 1960}}
+    ada = a_member("ada", document, coins)
+    ben = a_member("ben", document, {"late": {"year_on_coin": 1950, "mint": "Heaton", "grade": 1}})
+    assert ada.result["summary"]["required"]["tentative"] == 1
+    check, come = check_of([ada, ben]), (("ben", "late"),)
+    assert check.holds("ada", (), come)
+    # A place more for the coin that comes, and yet the required one is lost.
+    assert not check.holds("ada", (("ada", "undated"),), come)
+    assert check.holds("ada", (("ada", "fine"),), come)
+
+
 @pytest.mark.parametrize(("after", "held"), [((5, 2), True), ((4, 2), False), ((5, 1), False), ((6, 3), True)])
 def test_a_set_holds_when_each_coin_adds_a_place(after: tuple[int, int], held: bool) -> None:
     assert holds((4, 2), after, 1) is held

@@ -268,6 +268,39 @@ def test_a_holding_older_than_the_log_is_sound_and_tampering_with_it_is_found(da
     assert found(database, owner) == []
 
 
+def test_an_open_conflict_about_a_delete_is_sound_and_one_without_its_delete_is_found(database: Database) -> None:
+    owner = an_owner(database)
+    old, edit = older_than_the_log(database, owner)
+    made = Mutation(new_id(), CREATE, new_id(), NOON, {"grade": 5, "note": "n"})
+    young = made.holding
+    # Neither author had seen all that the holding says.
+    deletes = {coin: Mutation(new_id(), DESTROY, coin, NOON, {}, {}) for coin in (old, young)}
+    assert done(database, owner, made, *deletes.values()) == ["applied", "conflict", "conflict"]
+    query = select(holding).where(holding.c.owner_id == owner.id)
+    kept = {row.id: row for row in database.read(lambda connection: connection.execute(query).all())}
+    assert [kept[coin].destroyed for coin in deletes] == [False, False]
+    assert found(database, owner) == []
+
+    def with_delete(coin: str, mutation_id: str) -> Any:
+        """The holding with its conflict about a delete said to come from this mutation."""
+        others = [conflict for conflict in kept[coin].conflicts if conflict["kind"] != "destroy"]
+        (about,) = (conflict for conflict in kept[coin].conflicts if conflict["kind"] == "destroy")
+        changed = [*others, {**about, "mutation_id": mutation_id}]
+        return update(holding).where(holding.c.owner_id == owner.id, holding.c.id == coin).values(conflicts=changed)
+
+    # No such mutation, or one of another holding.
+    for mutation_id in (new_id(), deletes[young].id):
+        seen = found_with(database, owner, with_delete(old, mutation_id))
+        assert seen == [f"holding {old}: there is no mutation for its conflict of kind destroy"]
+    # Whatever the log has of the same holding, or what was there before the log, may be what it stands for.
+    for mutation_id in (edit.id, old):
+        assert found_with(database, owner, with_delete(old, mutation_id)) == []
+    for mutation_id in (new_id(), deletes[old].id, made.id):
+        seen = found_with(database, owner, with_delete(young, mutation_id))
+        assert seen == [f"holding {young}: the log makes something else of its conflicts"]
+    assert found(database, owner) == []
+
+
 def test_the_command_ends_with_1_when_something_differs_and_says_what(
     empty_database_url: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
