@@ -21,13 +21,15 @@ Facts = Mapping[str, Knowledge]
 
 @dataclass(frozen=True, slots=True)
 class Holding:
-    """`issues`: the catalogue entries that it may be (one: that one; none: not named). `quantity` like pieces."""
+    """`issues`: the catalogue entries that it may be (one: that one; none: not named). `quantity` like pieces. `number` is
+    the owner's own, for messages."""
 
     id: str
     facts: Facts
     issues: tuple[str, ...] = ()
     quantity: int = 1
     status: str = "held"
+    number: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +147,8 @@ def read_holding(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Hol
         status = "held"
     issues, wrong = _read_issue(raw.get("issue"))
     faults.extend(wrong)
-    return Holding(identity, facts, issues, quantity, status), faults
+    number = raw.get("number")
+    return Holding(identity, facts, issues, quantity, status, number if isinstance(number, str) else None), faults
 
 
 def _unknown_fields(raw: Mapping[str, Any]) -> Iterator[Fault]:

@@ -12,8 +12,7 @@ from service.assignment.solve import solve
 from service.evaluation.explanation import failing_clauses
 from service.evaluation.table import Table
 from service.facts.holding import Holding
-from service.progress.contests import some
-from service.rules.labels import listed
+from service.progress.description import MessageNames, some
 
 MOST_WORK = 300_000
 """Edges times rules, over all trials of what rules keep empty."""
@@ -32,63 +31,76 @@ def pin_conflicts(
     coins = {holding.id: coin for coin, holding in enumerate(board.holdings)}
     places = {place.address: at for at, place in enumerate(board.places)}
     every = {holding.id: holding for holding in holdings}
+    names = MessageNames(board, table)
     conflicts = []
     for holding, address in pins:
-        pinned = f"{holding} is pinned to {address}"
         at, coin = places.get(address), coins.get(holding)
         if at is not None and coin is not None and at in seats and seats[at].holding == coin:
             continue
         conflict: dict[str, Any] = {"kind": "pin", "holding": holding, "place": address}
+        label = names.place(address)
+        name = names.coin(coin) if coin is not None else names.held(every.get(holding, Holding(holding, {})))
         if holding not in every:
-            conflict |= {"reason": "unknown_holding", "message": f"{pinned}, but there is no such holding here."}
+            message = f"{name} is to be kept in {label}, but is not here any more."
+            conflict |= {"reason": "unknown_holding", "message": message}
         elif every[holding].status not in statuses:
             status = every[holding].status
-            conflict |= {"reason": "not_held", "message": f"{pinned}, but does not count: its status is {status}."}
+            message = f"{name} cannot be kept in {label}: its status is {status}."
+            conflict |= {"reason": "not_held", "message": message}
         elif at is None:
-            conflict |= {"reason": "unknown_place", "message": f"{pinned}, but the set has no such place."}
+            message = f"{name} cannot be kept in {label}: the set has no such place."
+            conflict |= {"reason": "unknown_place", "message": message}
         elif (holding, address) in nevers:
-            conflict |= {"reason": "never", "message": f"You also said that {holding} is never to sit in {address}."}
+            message = f"{name} is marked both 'keep here' and 'never here' for {label}. Remove one of the two."
+            conflict |= {"reason": "never", "message": message}
         elif coin is not None and coin not in board.fits[at]:
             clauses = failing_clauses(board.places[at].parts, board.views[coin], table.attributes, table.context)
             # A coin of several candidate issues may fail another clause as each of them, and none as all.
-            words = (
-                f"it fails {'; '.join(clauses)}" if clauses else "whatever it may be, it fails one clause or another"
-            )
+            words = f"it fails {'; '.join(clauses)}" if clauses else "each of its candidate issues fails some clause"
             conflict |= {"reason": "does_not_fit", "failing": clauses}
-            conflict["message"] = f"{holding} does not fit {address}: {words}."
+            conflict["message"] = f"{name} cannot be kept in {label}: {words}."
         else:
-            conflict |= _clash(board, seats, holding, at, pins)
+            conflict |= _clash(board, names, seats, holding, at, pins)
         conflicts.append(conflict)
     return conflicts
 
 
 def _clash(
-    board: Instance, seats: Mapping[int, Placement], holding: str, at: int, pins: Sequence[tuple[str, str]]
+    board: Instance,
+    names: MessageNames,
+    seats: Mapping[int, Placement],
+    holding: str,
+    at: int,
+    pins: Sequence[tuple[str, str]],
 ) -> dict[str, Any]:
     """A pin that fits by itself gives way to other pins, or to a set-level rule."""
     address = board.places[at].address
+    coin = next(number for number, held in enumerate(board.holdings) if held.id == holding)
+    name, label = names.coin(coin), names.place(address)
     sitting = board.holdings[seats[at].holding].id if at in seats else None
     if sitting is not None and (sitting, address) in pins:
-        message = f"{holding} and {sitting} are both pinned to {address}; it takes one coin."
+        other = names.coin(seats[at].holding)
+        message = f"{name} and {other} are both to be kept in {label}, which takes one coin. Remove one of the two."
         return {"reason": "clashes", "with": {"holding": sitting, "place": address}, "message": message}
     elsewhere = [
         board.places[other].address
         for other, seat in seats.items()
         if board.holdings[seat.holding].id == holding and (holding, board.places[other].address) in pins
     ]
-    pieces = next(coin.quantity for coin in board.holdings if coin.id == holding)
+    pieces = board.holdings[coin].quantity
     if len(elsewhere) >= pieces:
-        sits = "a coin sits in one place" if pieces == 1 else f"there are {pieces} pieces"
-        message = f"{holding} is pinned to {address}, and to {listed(elsewhere, 'and')} as well; {sits}."
+        number = "it is one coin" if pieces == 1 else f"there are {pieces} pieces"
+        every = some([names.place(place) for place in (address, *elsewhere)])
+        message = f"{name} is to be kept in {every}, but {number}. Remove one of the decisions."
         return {"reason": "clashes", "with": {"holding": holding, "place": elsewhere[0]}, "message": message}
     held = any((board.holdings[seat.holding].id, board.places[other].address) in pins for other, seat in seats.items())
-    together = " together with other pins" if held else ""
-    message = f"{holding} in {address} would break a rule over several places{together}."
+    together = " together with other coins to be kept" if held else ""
+    message = f"{name} cannot be kept in {label}: it would break a rule of the set{together}."
     return {"reason": "constraint", "message": message}
 
 
 def constraint_conflicts(
-    board: Instance, seats: Mapping[int, Placement], budget_seconds: float
+    board: Instance, table: Table, seats: Mapping[int, Placement], budget_seconds: float
 ) -> list[dict[str, Any]]:
     """One conflict of kind `constraint` for every set-level rule without which more places could be filled. Where no rule
     alone keeps them empty, one for a smallest group of rules that do so together: `with` names the others.
@@ -104,16 +116,16 @@ def constraint_conflicts(
     trials = Trials(bare, len(seats), budget_seconds / (2 * len(rules) + 1))
     if trials.gain(frozenset(range(len(rules)))) <= 0:
         return []
-    conflicts = []
+    conflicts, names = [], MessageNames(board, table)
     for number in range(len(rules)):
         gain = trials.gain(frozenset((number,))) if trials.allowed() else 0
         if gain > 0:
-            conflicts.append(_constraint_conflict(board, (number,), empty, gain))
+            conflicts.append(_constraint_conflict(board, names, (number,), empty, gain))
     if conflicts:
         # Past the budget other rules may do the same, and none of these is wrong.
         return conflicts if not trials.refused else [{**conflict, "limit": "budget"} for conflict in conflicts]
     group = trials.smallest_group()
-    told = _constraint_conflict(board, group, empty, trials.gain(frozenset(group)))
+    told = _constraint_conflict(board, names, group, empty, trials.gain(frozenset(group)))
     told["with"] = [rules[number].name for number in group[1:]]
     return [told if not trials.refused else {**told, "limit": "budget"}]
 
@@ -156,20 +168,22 @@ def _only_places(problem: AssignmentProblem) -> AssignmentProblem:
     return replace(problem, edges=edges, preference_levels=0)
 
 
-def _constraint_conflict(board: Instance, rules: Sequence[int], empty: Sequence[int], gain: int) -> dict[str, Any]:
-    names = [board.problem.rules[number].name for number in rules]
+def _constraint_conflict(
+    board: Instance, names: MessageNames, rules: Sequence[int], empty: Sequence[int], gain: int
+) -> dict[str, Any]:
+    ids = [board.problem.rules[number].name for number in rules]
     covered = frozenset[int]().union(*(board.problem.rules[number].places for number in rules))
     touched = [at for at in empty if at in covered] or list(empty)
     holdings = sorted({board.holdings[coin].id for at in touched for coin in board.fits[at]})
     places = [board.places[at].address for at in touched]
-    without = some([f"'{name}'" for name in names])
-    more = "1 more place" if gain == 1 else f"{gain} more places"
+    quoted = some([f"'{name}'" for name in ids])
+    kept = f"Rule {quoted} keeps" if len(ids) == 1 else f"Rules {quoted} together keep"
+    number = f"{gain} of {len(places)} places" if gain < len(places) else "1 place" if gain == 1 else f"{gain} places"
     return {
         "kind": "constraint",
-        "constraint": names[0],
+        "constraint": ids[0],
         "places": places,
         "holdings": holdings,
         "gain": gain,
-        "message": f"Without {without}, {more} could be filled; as it is, "
-        f"{some(places)} {'stays' if len(places) == 1 else 'stay'} empty.",
+        "message": f"{kept} {number} empty: {some([names.place(place) for place in places])}.",
     }

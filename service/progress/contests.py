@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 from service.assignment.build import Instance
 from service.assignment.contests import Contest, contests
 from service.assignment.problem import Placement
+from service.evaluation.table import Table
 from service.facts.truth import YES
-from service.rules.labels import listed
-
-MOST_NAMED = 6
+from service.progress.description import MessageNames, some
 
 
-def contested(board: Instance, seats: Mapping[int, Placement]) -> list[dict[str, Any]]:
+def contested(board: Instance, table: Table, seats: Mapping[int, Placement]) -> list[dict[str, Any]]:
     """One conflict for every place that stays empty because the coins that fit it are all needed in a minimal group of
     places; `short_by` is places minus fitting coins, which for a minimal group is 1. Coins that may fit count as fitting,
     since they fill places too; a place that no coin fits for certain is a matter of doubts, not of contests."""
@@ -24,27 +23,21 @@ def contested(board: Instance, seats: Mapping[int, Placement]) -> list[dict[str,
         if at not in seats and not place.is_open and any(fit.verdict is YES for fit in board.fits[at].values())
     ]
     taken = {at: seat.holding for at, seat in seats.items()}
-    return [_told(board, contest) for contest in contests(empty, board.fits, taken, board.problem.quantity)]
+    names = MessageNames(board, table)
+    return [_told(board, names, contest) for contest in contests(empty, board.fits, taken, board.problem.quantity)]
 
 
-def _told(board: Instance, contest: Contest) -> dict[str, Any]:
+def _told(board: Instance, names: MessageNames, contest: Contest) -> dict[str, Any]:
     pieces = sum(board.problem.quantity[holding] for holding in contest.holdings)
     short = len(contest.places) - pieces
-    labels = some([f"'{board.places[at].label}'" for at in contest.places])
-    coins = some([board.holdings[holding].id for holding in contest.holdings])
+    coins = some([names.coin(holding) for holding in contest.holdings])
     fit = "is the only coin that fits" if pieces == 1 else f"are the only {pieces} coins that fit"
+    labels = some(names.places(board.places[at].address for at in contest.places))
     return {
         "kind": "contested",
         "places": [board.places[at].address for at in contest.places],
         "holdings": [board.holdings[holding].id for holding in contest.holdings],
         "empty": board.places[contest.empty].address,
         "short_by": short,
-        "message": f"{coins} {fit} any of {labels}: {len(contest.places)} places, {short} coin short.",
+        "message": f"{len(contest.places)} places, {short} coin short: {coins} {fit} {labels}.",
     }
-
-
-def some(words: Sequence[str]) -> str:
-    """The first few of them in words, and how many more there are."""
-    if len(words) <= MOST_NAMED:
-        return listed(words, "and")
-    return f"{', '.join(words[: MOST_NAMED - 1])} and {len(words) - MOST_NAMED + 1} more"

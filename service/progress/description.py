@@ -1,11 +1,18 @@
-"""A coin in a few words, from what is recorded of it: "crown, 1892 or 1893, United Kingdom". Pure."""
+"""A coin in a few words, from what is recorded of it: "crown, 1892 or 1893, United Kingdom"; and what messages call a coin:
+"No. 8 (1892 crown)". Pure."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
-from service.facts.attributes import Attributes
+from service.assignment.build import Instance
+from service.evaluation.places import FREE_CHOICE
+from service.evaluation.table import Table
+from service.facts.attributes import Attribute
+from service.facts.holding import Holding, View
+from service.facts.knowledge import written_knowledge
 from service.facts.vocabulary import Vocabulary
 from service.rules.labels import listed
 
@@ -13,22 +20,21 @@ NOTHING = "coin, nothing recorded"
 # Of each line the first attribute that is recorded.
 _PARTS = (("denomination", "object_kind"), ("year_on_coin", "struck"), ("issuer", "legend_issuer"))
 _MOST_ALTERNATIVES = 4
+# An id that the service or a client made; any other one is what the owner calls the coin.
+_SERVICE_ID = re.compile(r"[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}")
 
 Recorded = Mapping[str, Any]
 Describer = Callable[[Recorded], str]
 
 
 def describer(
-    attributes: Attributes, vocabularies: Mapping[str, Vocabulary], issue_facts: Mapping[str, Mapping[str, Any]]
+    attributes: Mapping[str, Attribute],
+    vocabularies: Mapping[str, Vocabulary],
+    issue_facts: Mapping[str, Mapping[str, Any]],
 ) -> Describer:
-    """Describes what is recorded of a piece, {"facts": ..., "issue": ...} as plain values. A fact of its own speaks before
+    """Describes what is recorded of a piece, {"facts": ..., "issue": ...} as plain values. A fact of its own comes before
     its issue's; where candidates disagree all are named, where one of them is silent the others are not believed."""
-
-    def label(name: str, term: str) -> str:
-        attribute = attributes.get(name)
-        scheme = vocabularies.get((attribute.vocabulary if attribute else None) or "")
-        concept = scheme.concepts.get(term) if scheme else None
-        return concept.label if concept else term
+    label = _labels(attributes, vocabularies)
 
     def describe(recorded: Recorded) -> str:
         worlds = _worlds(recorded, issue_facts)
@@ -39,6 +45,81 @@ def describer(
         return ", ".join(said if words[0] else ["coin", *said])
 
     return describe
+
+
+class CoinNames:
+    """What messages call a coin: "No. 8 (1920 threepence)", or without a number "1920 threepence (United Kingdom)"; never
+    the id that the service gave it."""
+
+    def __init__(self, attributes: Mapping[str, Attribute], vocabularies: Mapping[str, Vocabulary]) -> None:
+        self._label = _labels(attributes, vocabularies)
+
+    def of(self, holding: Holding, views: Sequence[View]) -> str:
+        """The name; `views` are what the coin may be."""
+        names = [name for part in _PARTS for name in part]
+        worlds = [{name: written_knowledge(view.facts[name]) for name in names if name in view.facts} for view in views]
+        noun, year, issuer = (_first(part, worlds, self._label) for part in _PARTS)
+        kind = " ".join(filter(None, [year, noun or (year and "coin")]))
+        number = holding.number or (None if _SERVICE_ID.fullmatch(holding.id) else holding.id)
+        if number is None:
+            return (kind or "A coin") + (f" ({issuer})" if issuer else "")
+        return f"No. {number}" + (f" ({kind})" if kind else "")
+
+
+class MessageNames:
+    """What messages call the coins, places and facts of an instance."""
+
+    def __init__(self, board: Instance, table: Table) -> None:
+        self._board, self._attributes = board, table.attributes
+        self._coins = CoinNames(table.attributes, table.context.vocabularies)
+        self._labels = {place.address: place.label for place in board.places}
+        # The places of a free choice share a label, and count as one by their group.
+        self._labels |= {place.group: place.label for place in board.places if place.kind == FREE_CHOICE}
+
+    def coin(self, coin: int) -> str:
+        """The coin by its number in the instance."""
+        return self._coins.of(self._board.holdings[coin], self._board.views[coin])
+
+    def held(self, holding: Holding) -> str:
+        """A holding that need not be in the instance, by its own facts."""
+        return self._coins.of(holding, (View(holding.facts),))
+
+    def place(self, address: str) -> str:
+        """The label of a place, or of a free choice by its group, in quotes; the address of one that the set does not have."""
+        return f"'{self._labels.get(address) or address}'"
+
+    def places(self, addresses: Iterable[str]) -> list[str]:
+        """Their labels in quotes, each once."""
+        return list(dict.fromkeys(self.place(address) for address in addresses))
+
+    def to_check(self, facts: Iterable[Mapping[str, Any]]) -> str:
+        """Facts that would settle a doubt, with where to look: "fineness (hallmark or legend; else specific gravity)"."""
+        return "; ".join(
+            f"{self.fact(fact['attribute'])}{fact['look_at'] and ' (' + fact['look_at'] + ')'}" for fact in facts
+        )
+
+    def fact(self, attribute: str) -> str:
+        """The attribute's label inside a sentence."""
+        found = self._attributes.get(attribute)
+        label = (found.label if found else "") or attribute.replace("_", " ")
+        return label if label[:2].isupper() else label[:1].lower() + label[1:]
+
+
+def some(words: Sequence[str], joined: str = "and", most: int = 6) -> str:
+    """The first few of them in words, and how many more there are."""
+    if len(words) <= most:
+        return listed(words, joined)
+    return f"{', '.join(words[: most - 1])} {joined} {len(words) - most + 1} more"
+
+
+def _labels(attributes: Mapping[str, Attribute], vocabularies: Mapping[str, Vocabulary]) -> Callable[[str, str], str]:
+    def label(name: str, term: str) -> str:
+        attribute = attributes.get(name)
+        scheme = vocabularies.get((attribute.vocabulary if attribute else None) or "")
+        concept = scheme.concepts.get(term) if scheme else None
+        return concept.label if concept else term
+
+    return label
 
 
 def _worlds(recorded: Recorded, issue_facts: Mapping[str, Mapping[str, Any]]) -> list[Mapping[str, Any]]:

@@ -120,10 +120,10 @@ def result_from(request: EvaluationRequest, board: Instance, table: Table, solut
         "free_choice": [_free_choice(board, choice.id, choice.label, entries) for choice in definition.free_choice],
         "pages": _pages(board, definition, shown, seats),
         "conflicts": [
-            *contested(board, seats),
+            *contested(board, table, seats),
             *in_doubt,
             *pin_conflicts(board, table, seats, request.pins, request.nevers, request.holdings, request.statuses),
-            *constraint_conflicts(board, seats, request.budget_seconds),
+            *constraint_conflicts(board, table, seats, request.budget_seconds),
         ],
         "conflicts_left_out": left_out,
         "unplaced": left,

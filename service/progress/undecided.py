@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from service.assignment.build import Instance
 from service.assignment.problem import Placement
+from service.evaluation.places import FREE_CHOICE
 from service.evaluation.settling import SettlingFacts, TrialBudget, settle_places
 from service.evaluation.table import Table
 from service.facts.truth import UNDECIDED
-from service.rules.labels import listed
+from service.progress.description import MessageNames, some
 from service.rules.predicates import Predicate, reads
 
 MOST_DOUBTS = 500
@@ -25,37 +26,37 @@ def doubts(board: Instance, table: Table, seats: Mapping[int, Placement]) -> tup
     for at, place in enumerate(board.places):
         for coin, fit in board.fits[at].items():
             if fit.verdict is UNDECIDED:
-                address = place.group if place.kind == "free_choice" else place.address
+                address = place.group if place.kind == FREE_CHOICE else place.address
                 in_doubt.setdefault(coin, {})[address] = place.predicate
     sitting = {seat.holding for seat in seats.values()}
     order = sorted(in_doubt, key=lambda coin: (coin not in sitting, coin))
     known: dict[object, SettlingFacts] = {}
     read: dict[int, frozenset[str]] = {}
     allowance = TrialBudget(MOST_TRIALS)
-    told = []
+    names, told = MessageNames(board, table), []
     for coin in order[:MOST_DOUBTS]:
         rules, views = in_doubt[coin], board.views[coin]
         for rule in rules.values():
             if id(rule) not in read:
                 read[id(rule)] = reads(rule)
-        names = sorted(frozenset[str]().union(*{read[id(rule)] for rule in rules.values()}))
-        key = (tuple(rules), tuple((view.issue, *(view.facts.get(name) for name in names)) for view in views))
+        facts = sorted(frozenset[str]().union(*{read[id(rule)] for rule in rules.values()}))
+        key = (tuple(rules), tuple((view.issue, *(view.facts.get(name) for name in facts)) for view in views))
         if key not in known:
             known[key] = settle_places(rules, views, table.attributes, table.context, allowance)
-        told.append(_told(board, coin, rules, known[key]))
+        told.append(_told(board, names, coin, list(rules), known[key]))
     return told, len(order) - len(told)
 
 
-def _told(board: Instance, coin: int, rules: Iterable[str], settled: SettlingFacts) -> dict[str, Any]:
-    holding, places = board.holdings[coin].id, list(rules)
-    facts = listed([fact["attribute"] for fact in settled.facts], "and")
-    would = f"{facts} would tell" if settled.facts else "no fact that can be recorded would tell"
+def _told(
+    board: Instance, names: MessageNames, coin: int, places: Sequence[str], settled: SettlingFacts
+) -> dict[str, Any]:
+    check = f"Check: {names.to_check(settled.facts)}." if settled.facts else "No fact that can be recorded settles it."
     conflict: dict[str, Any] = {
         "kind": "undecided",
-        "holding": holding,
-        "places": places,
+        "holding": board.holdings[coin].id,
+        "places": list(places),
         "settle": settled.facts,
-        "message": f"{holding} may fit {listed(places[:6], 'or')}{' and others' if len(places) > 6 else ''}: {would}.",
+        "message": f"{names.coin(coin)} may belong in {some(names.places(places), 'or')}. {check}",
     }
     if settled.limit is not None:
         conflict["limit"] = settled.limit

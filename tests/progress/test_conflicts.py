@@ -20,7 +20,9 @@ def a_penny(identity: str, year: Any, **more: Any) -> dict[str, Any]:
 def test_two_places_that_want_one_coin_are_a_contest_with_the_number_that_is_short() -> None:
     (contest,) = conflicts(measured(a_document(PENNIES), [a_penny("p1", 1889)]), "contested")
     assert (contest["places"], contest["holdings"], contest["short_by"]) == (["early", "any"], ["p1"], 1)
-    assert contest["message"] == "p1 is the only coin that fits any of 'early' and 'any': 2 places, 1 coin short."
+    assert contest["message"] == (
+        "2 places, 1 coin short: No. p1 (1889 penny) is the only coin that fits 'early' and 'any'."
+    )
 
 
 def test_a_place_that_a_rule_keeps_empty_is_no_contest() -> None:
@@ -29,7 +31,7 @@ def test_a_place_that_a_rule_keeps_empty_is_no_contest() -> None:
     assert conflicts(found, "contested") == []
     (conflict,) = conflicts(found, "constraint")
     assert (conflict["constraint"], conflict["gain"]) == ("one", 1)
-    assert conflict["message"].startswith("Without 'one', 1 more place could be filled")
+    assert conflict["message"] in ("Rule 'one' keeps 1 place empty: 'early'.", "Rule 'one' keeps 1 place empty: 'any'.")
 
 
 def test_a_contest_beside_a_rule_that_could_not_help_stays_a_contest() -> None:
@@ -46,7 +48,10 @@ def test_two_pins_on_one_place_clash_and_the_sitting_one_is_named() -> None:
     assert pin["reason"] == "clashes"
     assert pin["with"] == {"holding": sitting, "place": "early"}
     assert pin["holding"] != sitting
-    assert "it takes one coin" in pin["message"]
+    assert pin["message"] == (
+        "No. p2 (1890 penny) and No. p1 (1889 penny) are both to be kept in 'early', which takes one coin. "
+        "Remove one of the two."
+    )
 
 
 def test_one_coin_pinned_to_two_places_sits_in_one() -> None:
@@ -61,7 +66,7 @@ def test_a_pin_that_would_break_a_rule_says_so() -> None:
     coins = [a_penny("p1", 1889, problems=["holed"])]
     (pin,) = conflicts(measured(a_document(PENNIES, constraints=[rule]), coins, pins=[("p1", "early")]), "pin")
     assert pin["reason"] == "constraint"
-    assert pin["message"] == "p1 in early would break a rule over several places."
+    assert pin["message"] == ("No. p1 (1889 penny) cannot be kept in 'early': it would break a rule of the set.")
 
 
 def test_a_never_and_a_coin_that_is_gone_are_named_as_what_they_are() -> None:
@@ -77,7 +82,10 @@ def test_a_doubt_names_the_fact_where_to_look_and_what_each_outcome_opens() -> N
     (fact,) = doubt["settle"]
     assert (doubt["holding"], doubt["places"], fact["attribute"]) == ("worn", ["old", "new"], "year_on_coin")
     assert fact["outcomes"] == {"1895 to 1899": ["old"], "1900 to 1905": ["new"]}
-    assert doubt["message"] == "worn may fit old or new: year_on_coin would tell."
+    assert doubt["message"] == (
+        "No. worn (1895 to 1905 coin) may belong in 'old' or 'new'. Check: year on the coin (reverse, below the design, "
+        "or obverse, below the portrait or in the legend)."
+    )
 
 
 def test_one_mystery_coin_is_a_doubt_and_not_a_contest_of_every_place() -> None:

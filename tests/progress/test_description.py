@@ -7,7 +7,8 @@ from typing import Any
 import pytest
 
 from service.facts.core import CORE
-from service.progress.description import NOTHING, describer
+from service.facts.holding import Holding, View, read_facts
+from service.progress.description import NOTHING, CoinNames, describer, some
 from service.reference import actions as reference
 
 ISSUES = {
@@ -54,3 +55,34 @@ def test_what_is_recorded_is_said_as_a_collector_says_it(facts: dict[str, Any], 
 )
 def test_an_issue_speaks_where_the_coins_own_facts_are_silent(issue: Any, facts: dict[str, Any], words: str) -> None:
     assert DESCRIBE({"facts": facts, "issue": issue}) == words
+
+
+UUID = "0192b5a0-0000-7000-8000-000000000001"
+
+
+@pytest.mark.parametrize(
+    ("identity", "number", "facts", "name"),
+    [
+        (UUID, "8", {"denomination": "threepence", "year_on_coin": 1920, "issuer": "GB"}, "No. 8 (1920 threepence)"),
+        (UUID, "8", {"year_on_coin": {"from": 1895, "to": 1901}}, "No. 8 (1895 to 1901 coin)"),
+        (UUID, "8", {"denomination": "penny"}, "No. 8 (penny)"),
+        (UUID, "8", {"grade": 20}, "No. 8"),
+        (UUID, None, {"denomination": "threepence", "issuer": "GB"}, "threepence (United Kingdom)"),
+        (UUID, None, {"denomination": "threepence", "year_on_coin": 1920}, "1920 threepence"),
+        (UUID, None, {}, "A coin"),
+        ("p2", None, {"denomination": "penny", "year_on_coin": 1889}, "No. p2 (1889 penny)"),
+    ],
+)
+def test_a_message_calls_a_coin_by_its_number_and_what_it_is(
+    identity: str, number: str | None, facts: dict[str, Any], name: str
+) -> None:
+    known, faults = read_facts(facts, CORE, strict=True)
+    assert not faults
+    holding = Holding(identity, known, number=number)
+    assert CoinNames(CORE, reference.vocabularies()).of(holding, (View(known),)) == name
+
+
+def test_long_lists_are_cut() -> None:
+    words = [str(number) for number in range(9)]
+    assert some(words[:3], "or") == "0, 1 or 2"
+    assert some(words, "or") == "0, 1, 2, 3, 4 or 4 more"

@@ -18,13 +18,13 @@ from tests.strategies import ISSUES, definitions, holdings, simple_facts
 QUIETLY = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None)
 SOME = settings(QUIETLY, max_examples=120)
 REASONS = {
-    "unknown_holding": "there is no such holding",
-    "not_held": "does not count: its status is",
-    "unknown_place": "has no such place",
-    "never": "is never to sit in",
-    "does_not_fit": "does not fit",
-    "clashes": "pinned to",
-    "constraint": "would break a rule over several places",
+    "unknown_holding": "but is not here any more",
+    "not_held": ": its status is",
+    "unknown_place": ": the set has no such place",
+    "never": "both 'keep here' and 'never here'",
+    "does_not_fit": ": it fails ",
+    "clashes": "to be kept in",
+    "constraint": ": it would break a rule of the set",
 }
 
 
@@ -80,7 +80,7 @@ def test_as_many_pins_hold_as_can_and_each_other_has_its_reason() -> None:
                 free = measured({**document, "constraints": []}, coins, pins=[*held, pin], nevers=nevers)
                 assert seats_of_pins(seats_of(free), [*held, pin]) == [*held, pin], f"seed {seed}"
                 # And it is other pins too where the message says so, by the pins that hold.
-                assert ("together with other pins" in message) == bool(held)
+                assert ("together with other coins to be kept" in message) == bool(held)
     assert set(met) == set(REASONS), "a reason that no instance gives is not tried here"
 
 
