@@ -68,7 +68,7 @@ def parse_json(raw: bytes) -> Any:
         fault = Fault("syntax", f"this is no JSON: {error.msg.lower()}", line=error.lineno, column=error.colno)
         raise Unreadable([fault]) from None
     if reader.refused or _SUSPECT_TEXT.search(raw):
-        faults = list(_faults(value, "", _Budget(len(raw) + 1)))
+        faults = list(_faults(value, ""))
         if faults:
             raise Unreadable(faults)
     return value
@@ -81,8 +81,7 @@ def parse_yaml(raw: bytes) -> Any:
         value = load_yaml(text)
     except Invalid as refusal:
         raise Unreadable(refusal.faults) from None
-    # Without aliases every value takes a byte at least, so a larger tree came from aliases of aliases.
-    faults = list(_faults(value, "", _Budget(len(raw) + 1)))
+    faults = list(_faults(value, ""))
     if faults:
         raise Unreadable(faults)
     return value
@@ -193,23 +192,14 @@ class _Reader(json.JSONDecoder):
         return self._refuse("not-a-number", f"'{text}' is no number in JSON")
 
 
-class _Budget:
-    def __init__(self, nodes: int) -> None:
-        self.nodes = nodes
-
-
-def _faults(value: Any, pointer: str, budget: _Budget, depth: int = 0) -> Iterator[Fault]:
-    """All that has to be refused in a parsed value, in the order of the text."""
-    budget.nodes -= 1
-    if budget.nodes < 0:
-        raise Unreadable([Fault("over-limit", "the text unfolds into more values than it has characters")])
+def _faults(value: Any, pointer: str) -> Iterator[Fault]:
+    """All that has to be refused in a parsed value, in the order of the text. Recursive: both readers limit the depth, and
+    YAML without aliases has no more values than characters."""
     if isinstance(value, _Refused):
         yield Fault(value.code, value.message, pointer, value.hint)
     elif isinstance(value, str):
         yield from _text_faults(value, pointer)
     elif isinstance(value, dict | list):
-        if depth >= DEEPEST:
-            raise Unreadable([Fault("too-deep", f"lists and objects are nested past the limit of {DEEPEST}", pointer)])
         if isinstance(value, _Doubled):
             for name in value.names:
                 message = f"the name '{name[:80]}' stands more than once in one object"
@@ -219,7 +209,7 @@ def _faults(value: Any, pointer: str, budget: _Budget, depth: int = 0) -> Iterat
             step = f"/{key}" if isinstance(value, list) else _step(key)
             if isinstance(value, dict):
                 yield from _key_faults(key, pointer + step)
-            yield from _faults(member, pointer + step, budget, depth + 1)
+            yield from _faults(member, pointer + step)
     elif isinstance(value, bool) or value is None:
         return
     elif isinstance(value, int):
