@@ -15,6 +15,7 @@ from service.http.api.clubs import clubs
 from service.http.api.devices import devices
 from service.http.api.holdings import holdings
 from service.http.api.imports import imports
+from service.http.api.issues import issues
 from service.http.api.offers import offers
 from service.http.api.photos import photos
 from service.http.api.pieces import pieces
@@ -37,7 +38,6 @@ from service.http.routes import (
     exhibitions,
     history,
     insurance,
-    issues,
     origins,
     pins,
     revisions,
@@ -64,7 +64,7 @@ ROUTERS = (
     photos,
     holdings,
     insurance.router,
-    issues.router,
+    issues,
     pieces,
     reference,
     account,

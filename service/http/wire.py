@@ -126,8 +126,9 @@ def json_schema(models: Mapping[str, type[BaseModel]]) -> dict[str, Any]:
     schemas: dict[str, Any] = {}
     for name, model in models.items():
         schema = model.model_json_schema(ref_template="#/components/schemas/{model}")
-        schemas.update(schema.pop("$defs", {}))
-        schemas[name] = schema
+        for part, found in [*schema.pop("$defs", {}).items(), (name, schema)]:
+            if schemas.setdefault(part, found) != found:
+                raise TypeError(f"there are two schemas {part}")
     return schemas
 
 

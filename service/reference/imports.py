@@ -1,36 +1,83 @@
-"""Importing issues: every row is looked at by itself, and all complaints are told at once."""
+"""Importing issues: every row is checked by itself, and all complaints are reported at once."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from itertools import chain
-from typing import Any
+from dataclasses import dataclass, field, replace
+from itertools import chain, islice
+from typing import Annotated, Any, Literal
 
-from service.errors import Fault, Invalid, InvalidQuery
-from service.facts.attributes import Attributes, unknown_attributes
+import msgspec
+from msgspec import UNSET, Meta, UnsetType
+from sqlalchemy import Connection
+
+from service.accounts.model import Owner
+from service.errors import Fault, Invalid
+from service.facts.attributes import Attributes, UnknownAttribute, unknown_attributes
+from service.facts.recorded import RecordedFact
 from service.facts.suggestions import nearest_value, steps_of
-from service.formats.strict_json import CSV
-from service.http.declared import Body
-from service.http.schemas.issues import (
-    MOST_IMPORTED,
-    MOST_REFUSED,
-    MOST_SHOWN,
-    ImportedIssueIn,
-    ImportFrame,
-    ImportQuery,
-    an_issue,
-    shown_content,
-)
-from service.http.wire import read
+from service.formats.shapes import read
 from service.reference import actions as reference
 from service.reference.issue_table import IssueRow, read_sheet
-from service.reference.model import Issue, Sorted
+from service.reference.model import MOST_IMPORTED, ImportedIssue, Issue, Sorted
+
+MOST_SHOWN = 100
+MOST_REFUSED = 1_000
+
+
+@dataclass(frozen=True, slots=True)
+class SentIssues:
+    """The rows of an import as they were sent, and what is wrong around them. `source` and `edition` are those of the whole."""
+
+    rows: Sequence[IssueRow]
+    source: str | None = None
+    edition: str | None = None
+    faults: Sequence[Fault] = field(default=())
+
+
+class RefusedRow(msgspec.Struct, frozen=True, kw_only=True):
+    """One thing wrong with one row."""
+
+    row: Annotated[int, Meta(description="Which issue, counted from 1.")]
+    line: Annotated[int, Meta(description="The line of the CSV file where the row ends.")] | UnsetType = UNSET
+    id: str | None
+    code: str
+    message: str
+    pointer: Annotated[str, Meta(description="Into the body; for CSV, into the same rows as JSON.")]
+    hint: str | UnsetType = UNSET
+    nearest: Annotated[str | None, Meta(description="The value or name that may have been meant.")]
+
+
+class ImportedIssueLine(msgspec.Struct, frozen=True):
+    """One issue of the preview."""
+
+    outcome: Literal["created", "updated", "unchanged"]
+    id: str
+    label: str
+    facts: Mapping[str, RecordedFact]
+    look_alikes: list[str]
+    source: str
+    edition: str
+
+
+class IssuesImportReport(msgspec.Struct, frozen=True):
+    """What an import did, or would do."""
+
+    dry_run: bool
+    created: int
+    updated: int
+    unchanged: int
+    refused: list[RefusedRow]
+    refused_rows: Annotated[int, Meta(description="How many rows were refused; the first 1,000 complaints are listed.")]
+    unknown_attributes: Annotated[
+        list[UnknownAttribute], Meta(description="Facts whose attribute is not declared; they are kept.")
+    ]
+    items: Annotated[list[ImportedIssueLine], Meta(description="The first 100, those that change something first.")]
 
 
 @dataclass(frozen=True, slots=True)
 class RefusedIssue:
-    """A row that is not right. `faults` point into the body; `row` counts from 1."""
+    """A row that is not valid. `faults` point into the body; `row` counts from 1."""
 
     row: int
     line: int | None
@@ -47,60 +94,60 @@ class IssuesImport:
     refused: tuple[RefusedIssue, ...]
 
 
-def read_import(body: Body, query: ImportQuery, attributes: Attributes) -> IssuesImport:
-    """The issues of the body. Raises Invalid when the body as a whole is not right, and, unless refused rows are to be
-    skipped or it is a dry run, when any row is."""
-    outside: Sequence[Fault] = ()
-    if body.kind == CSV:
-        stamp = {"source": query.source, "edition": query.edition}
-        given = [name for name, text in stamp.items() if text is not None]
-        rows = read_sheet(body.value, attributes, most=MOST_IMPORTED, given=given)
-    else:
-        _ensure_no_stamp(query)
-        try:
-            frame = read(ImportFrame, body.value)
-            stamp, rows = (
-                {"source": frame.source, "edition": frame.edition},
-                [IssueRow(value) for value in frame.issues],
-            )
-        except Invalid as refusal:
-            outside, stamp = refusal.faults, {"source": "?", "edition": "?"}
-            found = body.value.get("issues") if isinstance(body.value, dict) else None
-            rows = [IssueRow(value) for value in found[:MOST_IMPORTED]] if isinstance(found, list) else []
-    looked = _rows(rows, stamp, attributes)
-    faults = [*outside, *(fault for refused in looked.refused for fault in refused.faults)]
-    if outside or (faults and not query.dry_run and not query.skip_refused):
+def issues_of_csv(text: str, attributes: Attributes, source: str | None, edition: str | None) -> SentIssues:
+    """The rows of a sheet. Raises Invalid, OverLimit, Unreadable as `read_sheet` does."""
+    given = [name for name, said in (("source", source), ("edition", edition)) if said is not None]
+    return SentIssues(read_sheet(text, attributes, most=MOST_IMPORTED, given=given), source, edition)
+
+
+def issues_of_json(issues: Iterable[Any], source: str, edition: str, faults: Sequence[Fault] = ()) -> SentIssues:
+    """The issues of a body; `faults` are what is wrong with the body around them."""
+    return SentIssues([IssueRow(value) for value in islice(issues, MOST_IMPORTED)], source, edition, faults)
+
+
+def read_import(sent: SentIssues, attributes: Attributes, *, lenient: bool) -> IssuesImport:
+    """The issues that were sent. Raises Invalid when the import as a whole is not valid and, unless `lenient`, when any row is
+    not."""
+    found = _rows(sent, attributes)
+    faults = [*sent.faults, *(fault for refused in found.refused for fault in refused.faults)]
+    if sent.faults or (faults and not lenient):
         raise Invalid(faults)
-    return looked
+    return found
 
 
-def imported(looked: IssuesImport, done: Sorted, attributes: Attributes, *, dry_run: bool) -> dict[str, Any]:
-    """The answer: what was done or would be, and what was refused."""
-    complaints = [entry for refused in looked.refused for entry in _shown(refused, attributes)]
-    shown = chain(
-        _outcome("created", done.created), _outcome("updated", done.updated), _outcome("unchanged", done.unchanged)
+def carry_out(
+    connection: Connection, owner: Owner, found: IssuesImport, attributes: Attributes, *, dry_run: bool
+) -> IssuesImportReport:
+    """Records or replaces the issues in the caller's transaction; with `dry_run` only says what it would do."""
+    work = reference.compare_issues if dry_run else reference.import_issues
+    return _report(found, work(connection, owner, found.issues), attributes, dry_run=dry_run)
+
+
+def _report(found: IssuesImport, done: Sorted, attributes: Attributes, *, dry_run: bool) -> IssuesImportReport:
+    complaints = (entry for refused in found.refused for entry in _complaints(refused, attributes))
+    lines = chain(_lines("created", done.created), _lines("updated", done.updated), _lines("unchanged", done.unchanged))
+    names = dict.fromkeys(name for issue in found.issues for name in issue.facts)
+    return IssuesImportReport(
+        dry_run,
+        len(done.created),
+        len(done.updated),
+        len(done.unchanged),
+        list(islice(complaints, MOST_REFUSED)),
+        len(found.refused),
+        unknown_attributes(names, attributes),
+        list(islice(lines, MOST_SHOWN)),
     )
-    names = dict.fromkeys(name for issue in looked.issues for name in issue.facts)
-    return {
-        "dry_run": dry_run,
-        "created": len(done.created),
-        "updated": len(done.updated),
-        "unchanged": len(done.unchanged),
-        "refused": complaints[:MOST_REFUSED],
-        "refused_rows": len(looked.refused),
-        "unknown_attributes": unknown_attributes(names, attributes),
-        "items": [entry for entry, _ in zip(shown, range(MOST_SHOWN), strict=False)],
-    }
 
 
-def _rows(rows: Sequence[IssueRow], stamp: Mapping[str, str | None], attributes: Attributes) -> IssuesImport:
+def _rows(sent: SentIssues, attributes: Attributes) -> IssuesImport:
+    stamp = {"source": sent.source, "edition": sent.edition}
     issues: list[Issue] = []
     refused: list[RefusedIssue] = []
     first: dict[str, int] = {}
-    for place, row in enumerate(rows):
+    for place, row in enumerate(sent.rows):
         issue, faults = _issue(row, stamp, attributes)
-        sent = row.value if isinstance(row.value, dict) else {}
-        identity = sent["id"] if isinstance(sent.get("id"), str) else None
+        value = row.value if isinstance(row.value, dict) else {}
+        identity = value["id"] if isinstance(value.get("id"), str) else None
         if identity is not None:
             if identity in reference.shipped_issues():
                 faults.append(Fault("clashing-id", f"the issue '{identity[:80]}' comes with the service", "/id"))
@@ -110,7 +157,7 @@ def _rows(rows: Sequence[IssueRow], stamp: Mapping[str, str | None], attributes:
             first.setdefault(identity, place + 1)
         if faults or issue is None:
             told = tuple(replace(fault.under(f"/issues/{place}"), line=row.line or fault.line) for fault in faults)
-            refused.append(RefusedIssue(place + 1, row.line, identity, told, sent.get("facts")))
+            refused.append(RefusedIssue(place + 1, row.line, identity, told, value.get("facts")))
         else:
             issues.append(issue)
     return IssuesImport(tuple(issues), tuple(refused))
@@ -120,10 +167,11 @@ def _issue(row: IssueRow, stamp: Mapping[str, str | None], attributes: Attribute
     """The issue of a row, and all that is wrong with it, pointers relative to the row."""
     issue, faults = None, list(row.faults)
     try:
-        sent = read(ImportedIssueIn, row.value)
+        sent = read(ImportedIssue, row.value)
         source, edition = sent.source or stamp["source"], sent.edition or stamp["edition"]
         if source and edition:
-            issue = an_issue(sent.id, sent, source, edition)
+            alike = tuple(dict.fromkeys(sent.look_alikes))
+            issue = Issue(sent.id, sent.label, sent.facts, alike, source, edition)
         else:
             missing = [name for name, text in (("source", source), ("edition", edition)) if not text]
             faults += [Fault("missing", f"'{name}' is needed", f"/{name}") for name in missing]
@@ -136,27 +184,21 @@ def _issue(row: IssueRow, stamp: Mapping[str, str | None], attributes: Attribute
     return issue, faults
 
 
-def _shown(refused: RefusedIssue, attributes: Attributes) -> list[dict[str, Any]]:
-    where = {"row": refused.row, **({} if refused.line is None else {"line": refused.line}), "id": refused.id}
-    return [
-        {
-            **where,
-            **{name: part for name, part in fault.as_json().items() if name not in ("line", "column")},
-            "nearest": nearest_value(fault, steps_of(fault.pointer)[2:], refused.facts, attributes),
-        }
-        for fault in refused.faults
-    ]
+def _complaints(refused: RefusedIssue, attributes: Attributes) -> Iterable[RefusedRow]:
+    for fault in refused.faults:
+        yield RefusedRow(
+            row=refused.row,
+            line=UNSET if refused.line is None else refused.line,
+            id=refused.id,
+            code=fault.code,
+            message=fault.message,
+            pointer=fault.pointer,
+            hint=UNSET if fault.hint is None else fault.hint,
+            nearest=nearest_value(fault, steps_of(fault.pointer)[2:], refused.facts, attributes),
+        )
 
 
-def _outcome(outcome: str, issues: Iterable[Issue]) -> Iterable[dict[str, Any]]:
-    return ({"outcome": outcome, **shown_content(issue)} for issue in issues)
-
-
-def _ensure_no_stamp(query: ImportQuery) -> None:
-    faults = [
-        Fault("parameter", f"`{name}` stands in the body when it is JSON")
-        for name in ("source", "edition")
-        if getattr(query, name) is not None
-    ]
-    if faults:
-        raise InvalidQuery(faults, faults[0].message)
+def _lines(outcome: Literal["created", "updated", "unchanged"], issues: Iterable[Issue]) -> Iterable[ImportedIssueLine]:
+    for issue in issues:
+        alike = list(issue.look_alikes)
+        yield ImportedIssueLine(outcome, issue.id, issue.label, issue.facts, alike, issue.source, issue.edition)

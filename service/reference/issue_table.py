@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -18,6 +18,7 @@ from service.facts.attributes import Attribute, Attributes, nearest
 from service.facts.holding import escape
 from service.formats.cells import APART, PREFIX, fact_cell, read_fact, read_list, read_text, text_cell
 from service.formats.csv import read_csv
+from service.reference.model import Issue
 
 COLUMNS = ("id", "label", "look_alikes", "source", "edition")
 MOST_COLUMNS = 600
@@ -55,18 +56,18 @@ def read_sheet(text: str, attributes: Attributes, *, most: int, given: Iterable[
     return rows
 
 
-def write_sheet(entries: Iterable[Mapping[str, Any]], attributes: Attributes) -> str:
-    """Entries {"id", "label", "facts", "look_alikes", "source", "edition"} as a sheet that `read_sheet` reads back."""
-    entries = list(entries)
-    used = {name for entry in entries for name in entry["facts"]}
+def write_sheet(issues: Iterable[Issue], attributes: Attributes) -> str:
+    """Issues as a sheet that `read_sheet` reads back."""
+    listed = list(issues)
+    used = {name for issue in listed for name in issue.facts}
     names = [name for name in attributes if name in used] + sorted(used - set(attributes))
     sheet = io.StringIO(newline="")
     writer = csv.writer(sheet)
     writer.writerow([*COLUMNS, *map(text_cell, (_heading(name, attributes) for name in names))])
-    for entry in entries:
-        own = [text_cell(entry["id"]), text_cell(entry["label"]), APART.join(entry["look_alikes"])]
-        facts = [fact_cell(entry["facts"].get(name), attributes.get(name)) for name in names]
-        writer.writerow([*own, text_cell(entry["source"]), text_cell(entry["edition"]), *facts])
+    for issue in listed:
+        own = [text_cell(issue.id), text_cell(issue.label), APART.join(issue.look_alikes)]
+        facts = [fact_cell(issue.facts.get(name), attributes.get(name)) for name in names]
+        writer.writerow([*own, text_cell(issue.source), text_cell(issue.edition), *facts])
     return sheet.getvalue()
 
 

@@ -5,14 +5,72 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, Field, StringConstraints, WithJsonSchema
+from pydantic_core import PydanticCustomError
 
 from service.errors import Fault
 from service.facts.attributes import Attributes
-from service.facts.holding import Facts, read_facts
+from service.facts.holding import MOST_FACTS, Facts, read_facts
+from service.formats.shapes import AttributeName, Shape, Text
 
 # So many issues an owner may keep: an evaluation that takes its places from the catalogue reads them all.
 MOST_ISSUES = 20_000
+MOST_IMPORTED = 5_000
+MOST_LOOK_ALIKES = 50
+
+
+# --- shapes: what is sent ------------------------------------------------------------------------------------------------
+
+
+def _issue_name(value: str) -> str:
+    fits = 1 <= len(value) <= 200 and value[0].isalnum() and value == value.strip()
+    if fits and not any(letter in "/;" or not letter.isprintable() for letter in value):
+        return value
+    message = "the id of an issue is 1 to 200 characters that begin with a letter or a digit, without / and ;"
+    raise PydanticCustomError("id", message)
+
+
+_NAME = {"type": "string", "minLength": 1, "maxLength": 200, "pattern": "^[^/;]*$"}
+IssueName = Annotated[Text, AfterValidator(_issue_name), WithJsonSchema(_NAME)]
+LookAlikes = Annotated[
+    list[IssueName], Field(max_length=MOST_LOOK_ALIKES, description="Issues that are easily taken for it.")
+]
+Label = Annotated[Text, StringConstraints(min_length=1, max_length=500)]
+Source = Annotated[Text, StringConstraints(min_length=1, max_length=500)]
+Edition = Annotated[Text, StringConstraints(min_length=1, max_length=100)]
+
+
+class IssueFields(Shape):
+    """What an owner records of an issue. Where it comes from has to be said: nobody can tell later."""
+
+    label: Label
+    facts: dict[AttributeName, Any] = Field(
+        default_factory=dict, max_length=MOST_FACTS, description="What every coin of it is: attribute and value."
+    )
+    look_alikes: LookAlikes = Field(default_factory=list)
+    source: Source = Field(description="Where this was taken from, such as a book, or: own observation.")
+    edition: Edition = Field(description="Which edition of the source, or the day of the observation.")
+
+    def issue(self, identity: str) -> Issue:
+        """The issue of this id."""
+        alike = tuple(dict.fromkeys(self.look_alikes))
+        return Issue(identity, self.label, self.facts, alike, self.source, self.edition)
+
+
+class ImportedIssue(Shape):
+    """One issue of an import; `source` and `edition` where they differ from those of the whole."""
+
+    id: IssueName
+    label: Label
+    facts: dict[AttributeName, Any] = Field(default_factory=dict, max_length=MOST_FACTS)
+    look_alikes: LookAlikes = Field(default_factory=list)
+    source: Source | None = None
+    edition: Edition | None = None
+
+
+# --- issues ---------------------------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)

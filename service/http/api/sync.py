@@ -217,9 +217,9 @@ class SyncOut(Out):
     old_state: str
     new_state: str
     responses: Annotated[list[MutationAnswer], Meta(description="One for each mutation, in order.")]
-    records: Annotated[list[RecordOut], Meta(description="The records that the mutations are about, as they are now.")] = field(
-        name="list"
-    )
+    records: Annotated[
+        list[RecordOut], Meta(description="The records that the mutations are about, as they are now.")
+    ] = field(name="list")
 
 
 class ChangesOut(Out):
