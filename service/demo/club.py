@@ -13,8 +13,8 @@ from rich.markup import escape
 from rich.table import Table
 
 from service.demo.circle import CLUB, MEMBERS, NEWS, OUTSIDER, READER, SET, STEWARD, coins_of, revised
+from service.demo.report import Coins
 from service.demo.requests import JSON, encoded, sent
-from service.demo.tables import Coins
 
 ANY = {"If-Match": "*"}
 Members = Mapping[str, httpx.Client]

@@ -13,9 +13,9 @@ import httpx
 from rich.console import Console
 
 from service.demo import club
+from service.demo.report import Coins, show_evaluation
 from service.demo.requests import JSON, encoded, sent
 from service.demo.server import Running, running_server
-from service.demo.tables import Coins, show_evaluation
 from service.rules.document import load_yaml
 
 SETS = Path(__file__).resolve().parents[2] / "set_definitions"
