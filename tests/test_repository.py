@@ -149,10 +149,54 @@ async def test_every_request_of_the_readme_works_in_its_order(service: Running) 
     ]
 
 
-def test_the_links_of_the_readme_lead_somewhere() -> None:
-    links = [link for link in re.findall(r"\]\(([^)#]+)\)", README) if "://" not in link]
-    assert links
-    assert [link for link in links if not (ROOT / link).exists()] == []
+# --- documents --------------------------------------------------------------------------------------------------------
+
+DECISIONS = ROOT / "docs" / "decisions"
+
+
+def documents() -> list[Path]:
+    return [
+        *ROOT.glob("*.md"),
+        *(ROOT / "docs").rglob("*.md"),
+        *(ROOT / "set_definitions").glob("*.md"),
+        *(ROOT / "service").rglob("*.md"),
+    ]
+
+
+@pytest.mark.parametrize("document", documents(), ids=lambda path: str(path.relative_to(ROOT)))
+def test_the_links_of_a_document_lead_somewhere(document: Path) -> None:
+    links = re.findall(r"\]\(([^)#]+)\)", document.read_text(encoding="utf-8"))
+    inside = [link for link in links if "://" not in link]
+    assert [link for link in inside if not (document.parent / link).exists()] == []
+
+
+def test_the_readme_has_links() -> None:
+    # The control of the test above: its pattern finds what a document links to.
+    assert "DEVELOPERS.md" in re.findall(r"\]\(([^)#]+)\)", README)
+
+
+def test_every_decision_is_in_the_index_and_has_its_three_parts() -> None:
+    index = (DECISIONS / "README.md").read_text(encoding="utf-8")
+    entries = re.findall(r"^\| (\d+) \| \[(.+)\]\((\d{3}-[a-z0-9-]+\.md)\) \|$", index, re.MULTILINE)
+    files = sorted(path.name for path in DECISIONS.glob("*.md") if path.name != "README.md")
+    assert len(files) >= 50
+    assert [name for _, _, name in entries] == files
+    for number, (said, title, name) in enumerate(entries, start=1):
+        assert int(said) == int(name[:3]) == number
+        lines = (DECISIONS / name).read_text(encoding="utf-8").splitlines()
+        assert lines[0] == f"# {number}. {title}"
+        headings = [at for at, line in enumerate(lines) if line.startswith("## ")]
+        assert [lines[at] for at in headings] == ["## Context", "## Decision", "## Consequences"], name
+        for begins, ends in zip(headings, [*headings[1:], len(lines)], strict=True):
+            assert any(lines[begins + 1 : ends]), f"{name}: nothing under {lines[begins]}"
+
+
+def test_the_tour_has_a_line_for_every_part_of_the_service() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"^\| `service/([^`]+)` \|", text, re.MULTILINE))
+    parts = {f"{path.name}/" for path in (ROOT / "service").iterdir() if (path / "__init__.py").exists()}
+    parts |= {path.name for path in (ROOT / "service").glob("*.py")}
+    assert named == parts - {"__init__.py"}
 
 
 # --- the containers ---------------------------------------------------------------------------------------------------
