@@ -52,7 +52,7 @@ def read_fact(cell: str, attribute: Attribute | None) -> tuple[Any, list[Fault]]
             return _read_between(between.group(1), between.group(2), attribute)
     if attribute.type == "boolean":
         return _WORDS.get(cell.lower(), cell), []
-    # A word for a number is told by whoever reads the facts.
+    # A word where a number belongs is a fault that the reader of facts finds.
     return cell, []
 
 
@@ -81,7 +81,7 @@ def is_number(cell: str) -> bool:
 
 
 def _read_json(cell: str) -> tuple[Any, list[Fault]]:
-    return read_json(cell, None if cell[0] in '{["' else "nobody declared this attribute, so its cells are JSON")
+    return read_json(cell, None if cell[0] in '{["' else "the attribute is not declared, so its cells are JSON")
 
 
 def _read_alternatives(cell: str, attribute: Attribute) -> tuple[Any, list[Fault]]:

@@ -1,7 +1,7 @@
 """Spreadsheet files (Office Open XML, ECMA-376) as rows of texts, and back.
 
-A file is looked over before anything is parsed: how many parts it has, how large they are when unpacked, and that no part
-declares a document type, whose entities could unfold without end. zipfile unpacks no part past the size that it declares.
+A file is checked before anything is parsed: how many parts it has, how large they are when unpacked, and that no part
+declares a document type, whose entities could expand without end. zipfile unpacks no part past the size that it declares.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ UNSAYABLE = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]|_
 
 @dataclass(frozen=True, slots=True)
 class BrokenCell:
-    """Stands for a cell that has no value to be read."""
+    """A cell that has no value to be read."""
 
     message: str
     hint: str
@@ -61,25 +61,25 @@ def read_workbook(raw: bytes, *, most: int, most_columns: int) -> Sheet:
     has_formulas = _look_over(raw)
     try:
         shown = _opened(raw, data_only=True)
-        # What formulas said when the file was saved is one thing, that there are formulas another.
+        # The values of formulas when the file was saved, and the formulas themselves, are read apart.
         formulas = _opened(raw, data_only=False) if has_formulas else None
         visible = [sheet for sheet in shown.worksheets if sheet.sheet_state == "visible"]
         if not visible:
             raise _unreadable("there is no sheet in it")
         name = visible[0].title
-        told = None if formulas is None else formulas[name]
-        rows = tuple(_rows(visible[0], told, most, most_columns))
+        beside = None if formulas is None else formulas[name]
+        rows = tuple(_rows(visible[0], beside, most, most_columns))
         others = tuple(sheet.title for sheet in visible[1:] if _has_something(sheet))
     except (OverLimit, Unreadable):
         raise
     except Exception as error:
-        # A file made by anybody breaks the library in ways that it does not name.
+        # Files of unknown origin make the library fail in ways that it does not document.
         raise _unreadable(f"{type(error).__name__} while it was read") from None
     return Sheet(name, rows, others)
 
 
 def write_workbook(title: str, rows: Iterable[Sequence[str | int | Decimal | None]]) -> bytes:
-    """A workbook of one sheet whose first row is kept in sight. Numbers that a double holds to the last digit are
+    """A workbook of one sheet whose first row stays visible. Numbers that a double holds to the last digit are
     numbers, all else is text; no cell is a formula. Raises OverLimit past what a cell holds."""
     checked = [[_checked(value) for value in row] for row in rows]
     book = openpyxl.Workbook(write_only=True)
@@ -98,7 +98,7 @@ def is_sayable(text: str) -> bool:
 
 
 def _look_over(raw: bytes) -> bool:
-    """Whether the sheets have formulas, after all that is said above."""
+    """Whether the sheets have formulas. Raises OverLimit and Unreadable as the module says."""
     try:
         with zipfile.ZipFile(io.BytesIO(raw)) as packed:
             parts = packed.infolist()
@@ -107,7 +107,7 @@ def _look_over(raw: bytes) -> bool:
                 message = f"the file unpacks to {len(parts)} parts with {size // MEBIBYTE} MiB in all"
                 limits = f"up to {MOST_PARTS} parts and {MOST_UNPACKED // MEBIBYTE} MiB are read; send it as CSV"
                 raise OverLimit([Fault("over-limit", message, hint=limits)])
-            # Every part is looked at, whatever the first ones hold.
+            # Every part is checked, whatever the first ones have.
             formulas = [_has_formula(packed, part) for part in parts]
             return any(formulas)
     except (*_NO_ZIP, NotImplementedError, RuntimeError, EOFError, OSError, ValueError):
@@ -132,18 +132,18 @@ def _opened(raw: bytes, *, data_only: bool) -> Any:
     return openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=data_only, keep_links=False)
 
 
-def _rows(sheet: Any, told: Any, most: int, most_columns: int) -> Iterator[tuple[int, list[str | BrokenCell]]]:
-    # What the file says of its own size is not believed.
-    for one in filter(None, (sheet, told)):
+def _rows(sheet: Any, formulas: Any, most: int, most_columns: int) -> Iterator[tuple[int, list[str | BrokenCell]]]:
+    # The size that the file declares for a sheet may be wrong.
+    for one in filter(None, (sheet, formulas)):
         one.reset_dimensions()
     found = 0
     source = sheet.iter_rows()
-    beside = iter(()) if told is None else told.iter_rows(values_only=False)
-    for number, (cells, formulas) in enumerate(zip_longest(source, beside), 1):
+    expressions = iter(()) if formulas is None else formulas.iter_rows(values_only=False)
+    for number, (cells, written) in enumerate(zip_longest(source, expressions), 1):
         if number > LAST_ROW:
-            raise OverLimit([Fault("over-limit", f"rows stand within the first {LAST_ROW} of a sheet", line=number)])
+            raise OverLimit([Fault("over-limit", f"only the first {LAST_ROW} rows of a sheet are read", line=number)])
         read = [_read(cell) for cell in cells or ()]
-        for place, cell in enumerate(formulas or ()):
+        for place, cell in enumerate(written or ()):
             if cell.data_type == "f" and place < len(read) and read[place] == "":
                 read[place] = BrokenCell(
                     "this formula has no value", "open the file in a spreadsheet, and save it again"
@@ -169,10 +169,10 @@ def _has_something(sheet: Any) -> bool:
 
 
 def _read(cell: Any) -> str | BrokenCell:
-    """The cell's value as somebody would type it."""
+    """The cell's value as a person would type it."""
     value = cell.value
     if cell.data_type == "e":
-        return BrokenCell(f"this cell shows the error {value}", "mend it in the spreadsheet")
+        return BrokenCell(f"this cell shows the error {value}", "correct it in the spreadsheet")
     if value is None:
         return ""
     if isinstance(value, bool):

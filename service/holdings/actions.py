@@ -1,5 +1,5 @@
 """Recording, changing and deleting holdings. Each action is part of the caller's transaction, and each is a mutation in the
-owner's log like those that devices send, made by somebody who saw everything."""
+owner's log like those that devices send, made by an author who saw everything."""
 
 from __future__ import annotations
 

@@ -20,7 +20,7 @@ holding = Table(
     Column("data", Document, nullable=False),
     Column("created_at", Instant, nullable=False),
     Column("updated_at", Instant, nullable=False),
-    # By name who wrote the value and when: [mutation id, instant]. What stands in conflict until the owner resolves it.
+    # By name who wrote the value and when: [mutation id, instant]. Conflicts are kept until the owner resolves them.
     Column("writers", Document, nullable=False, server_default="{}"),
     Column("conflicts", Document, nullable=False, server_default="[]"),
     Column("destroyed_by", Identity),

@@ -9,6 +9,7 @@ import pytest
 
 from service.database.ids import new_id
 from tests.conftest import Running
+from tests.openapi import openapi_document, validator
 
 pytestmark = pytest.mark.anyio
 
@@ -210,3 +211,82 @@ async def test_another_owner_syncs_a_holding_of_the_same_id_as_her_own(service: 
     lost = await send(service, stranger, update(coin, {"grade": 2}, {"grade": None}))
     assert (lost["responses"][0]["error"]["type"], lost["list"]) == ("not-found", [])
     assert (await changed(service, stranger))["list"] == []
+
+
+def closed(schema: Any) -> Any:
+    """The schema without room for members that it does not declare."""
+    if isinstance(schema, list):
+        return [closed(part) for part in schema]
+    if not isinstance(schema, dict):
+        return schema
+    return {
+        **{name: closed(part) for name, part in schema.items()},
+        **({"additionalProperties": False} if "properties" in schema else {}),
+    }
+
+
+def ensure_declared(name: str, value: Any) -> None:
+    """The value has the members that the document declares for this component, and no others."""
+    document = closed(openapi_document())
+    validator(document, {"$ref": f"#/components/schemas/{name}"}).validate(value)
+
+
+async def test_records_conflicts_and_verdicts_of_every_kind_are_as_declared(service: Running) -> None:
+    owner, coin, gone, joined = service.collector(), new_id(), new_id(), new_id()
+    document = {
+        "format": "set-definition/1",
+        "title": "Counted",
+        "attributes": [{"name": "spots", "type": "integer"}],
+        "slots": [{"id": "a", "label": "A", "accepts": "spots = 3"}],
+    }
+    values = [{"basis": "paid", "amount": 12.5, "currency": "EUR"}]
+    made = create(coin, grade=30, number="1", issue={"one_of": ["x", "y"]}, values=values)
+    lost = create(gone, grade=1, spots="three")
+    await send(service, owner, made, lost)
+    assert (await service.client.post("/v1/definitions", json={"document": document}, headers=owner)).status_code == 201
+    seen = {"grade": made["mutation_id"]}
+    first = update(coin, {"grade": 40, "values": None}, {**seen, "values": made["mutation_id"]})
+    unseen = [
+        update(coin, {"grade": 45}, seen, "2026-11-25T11:00:00Z"),
+        update(coin, {"values": [*values, *values]}, {"values": made["mutation_id"]}, "2026-11-25T11:00:00Z"),
+        {"mutation_id": new_id(), "op": "destroy", "id": coin, "from": {}, "edited_at": NOON},
+        # A copy whose value is not valid any more.
+        {**create(joined, spots="three", grade=5), "writers": {"spots": new_id(), "grade": new_id()}},
+        {
+            "mutation_id": new_id(),
+            "op": "destroy",
+            "id": gone,
+            "from": dict.fromkeys(("grade", "spots"), lost["mutation_id"]),
+            "edited_at": NOON,
+        },
+        update(coin, {"grade": 99}, seen),
+        update(new_id(), {"grade": 9}, {}),
+        first,
+        {**made, "patch": {}},
+    ]
+    answer = await send(service, owner, first, *unseen)
+    kinds = ["applied", *["conflict"] * 4, "applied", "rejected", "rejected", "applied", "rejected"]
+    assert statuses(answer) == kinds
+    assert [one["error"]["type"] for one in answer["responses"] if "error" in one] == [
+        "invalid",
+        "not-found",
+        "mutation-id-reused",
+    ]
+    ensure_declared("SyncOut", answer)
+    page = await changed(service, owner)
+    ensure_declared("ChangesOut", page)
+    records = {record["id"]: record for record in page["list"]}
+    assert {conflict["kind"] for record in records.values() for conflict in record["conflicts"]} == {
+        "value",
+        "destroy",
+        "invalid_merge",
+    }
+    assert (records[gone]["destroyed"], set(records[gone])) == (
+        True,
+        {"id", "destroyed", "destroyed_by", "writers", "conflicts"},
+    )
+    for identity in (coin, joined):
+        ensure_declared("HoldingOut", (await service.client.get(f"/v1/holdings/{identity}", headers=owner)).json())
+    ensure_declared("HoldingPageOut", (await service.client.get("/v1/holdings?count=true", headers=owner)).json())
+    exported = (await service.client.get("/v1/holdings/export", headers=owner)).json()
+    ensure_declared("ExportedCollection", exported)

@@ -11,7 +11,7 @@ from typing import Any
 from service.accounts.model import State
 from service.holdings.sync.apply import MutationAnswer, SentMutation
 from service.holdings.sync.merge import CREATE, DESTROY, UPDATE, Mutation, Record
-from tests.sync.ledger import Gone, Server
+from tests.sync.memory import Gone, Server
 
 
 def sent(mutation: Mutation) -> SentMutation:

@@ -11,7 +11,7 @@ from typing import Any
 from service.holdings.sync.apply import SentMutation
 from service.holdings.sync.merge import DESTROY, Mutation, Record
 from tests.sync.device import Device
-from tests.sync.ledger import Crash, Ledger, Server
+from tests.sync.memory import Crash, Memory, Server
 
 NOON = datetime(2026, 11, 25, 12, tzinfo=UTC)
 NO_GRADE = 99
@@ -28,13 +28,13 @@ class World:
     def __init__(
         self,
         seed: int,
-        ledger: Callable[[], Ledger] = Ledger,
+        memory: Callable[[], Memory] = Memory,
         server: type[Server] = Server,
         device: type[Device] = Device,
         steps: int = 90,
     ) -> None:
         self.seed, self.chance, self.steps = seed, Random(seed), steps
-        self.server = server(ledger())
+        self.server = server(memory())
         days = (-3, 0, 0, 0, 2)
         self.devices = [
             device(f"d{n}", timedelta(days=self.chance.choice(days), seconds=n), self.chance.choice((1, 2, 50)))
@@ -188,28 +188,28 @@ class World:
         raise Violation(f"seed {self.seed}: {what}")
 
     def check(self) -> None:
-        ledger = self.server.now
+        memory = self.server.now
         for device in self.devices:
-            if device.records != ledger.records:
+            if device.records != memory.records:
                 wrong = [
-                    n for n in {*device.records, *ledger.records} if device.records.get(n) != ledger.records.get(n)
+                    n for n in {*device.records, *memory.records} if device.records.get(n) != memory.records.get(n)
                 ]
                 self.complain(f"{device.name} and the server differ in {sorted(wrong)[:3]} (invariants 2 and 5)")
-        if [state.number for state in ledger.states] != list(range(len(ledger.states))):
+        if [state.number for state in memory.states] != list(range(len(memory.states))):
             self.complain("states are not counted one by one")
-        if sorted(ledger.modseqs.values()) != sorted(set(ledger.modseqs.values())):
+        if sorted(memory.modseqs.values()) != sorted(set(memory.modseqs.values())):
             self.complain("two records share a state")
-        twice = [mutation for mutation, count in ledger.effects.items() if count > 1]
+        twice = [mutation for mutation, count in memory.effects.items() if count > 1]
         if twice:
             self.complain(f"{twice[0]} took effect twice (invariant 3)")
         refused = {mutation.id for device in self.devices for mutation, _ in device.attention}
         for mutation in self.done.values():
             if mutation.id in refused:
                 continue
-            record = ledger.records.get(mutation.holding)
+            record = memory.records.get(mutation.holding)
             if mutation.op == DESTROY and self.changed_nothing(mutation, record):
                 continue
-            if mutation.id not in ledger.log:
+            if mutation.id not in memory.log:
                 self.complain(f"{mutation.id} was never heard of again (invariant 6)")
             self.check_kept(mutation, record)
 

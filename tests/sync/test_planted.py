@@ -16,7 +16,7 @@ from service.holdings.sync import merge
 from service.holdings.sync.apply import Logged, MutationAnswer, SentMutation
 from service.holdings.sync.merge import MergeOutcome, Mutation, Record, WrittenBy
 from tests.sync.device import Device
-from tests.sync.ledger import Crash, Gone, Ledger, Server
+from tests.sync.memory import Crash, Gone, Memory, Server
 from tests.sync.simulator import Violation, World
 
 SEEDS = 300
@@ -28,7 +28,7 @@ class Planted:
     """A mistake: classes that stand in, or functions of the merge that are replaced."""
 
     name: str
-    ledger: type[Ledger] = Ledger
+    memory: type[Memory] = Memory
     server: type[Server] = Server
     device: type[Device] = Device
     replaced: Callable[[], AbstractContextManager[Any]] = nullcontext
@@ -46,7 +46,7 @@ def instead(name: str, function: Callable[..., Any]) -> Callable[[], AbstractCon
     return planted
 
 
-class ForgetsWhatItSaw(Ledger):
+class ForgetsWhatItSaw(Memory):
     def logged(self, mutation: str) -> Logged | None:
         return None
 
@@ -76,19 +76,19 @@ class AnswersBeforeTheCommit(Server):
         return super().sync(batch, known, crash)
 
 
-class TellsTheNewestStateTooEarly(Ledger):
+class TellsTheNewestStateTooEarly(Memory):
     def changes(self, since: State | None, known: State | None, limit: int) -> tuple[list[Record], State, bool]:
         page, _, more = super().changes(since, known, limit)
         return page, self.states[-1], more
 
 
-class LeavesTombstonesOut(Ledger):
+class LeavesTombstonesOut(Memory):
     def changes(self, since: State | None, known: State | None, limit: int) -> tuple[list[Record], State, bool]:
         page, reached, more = super().changes(since, known, limit)
         return [record for record in page if not record.is_destroyed], reached, more
 
 
-class OneStateForABatch(Ledger):
+class OneStateForABatch(Memory):
     def applied(self, batch: Sequence[SentMutation], known: State | None) -> list[MutationAnswer]:
         self.fresh = True
         return super().applied(batch, known)
@@ -100,7 +100,7 @@ class OneStateForABatch(Ledger):
         return self.states[-1].number
 
 
-class IgnoresRestores(Ledger):
+class IgnoresRestores(Memory):
     proves_history = False
 
     def ensure_known(self, state: State | None) -> None:
@@ -263,7 +263,7 @@ def null_leaves_terms_alone(before: Any, record: Record, name: str, value: Any, 
     return before(record, name, value, *more)
 
 
-class RefusedListsCount(Ledger):
+class RefusedListsCount(Memory):
     def enter(
         self, sent: SentMutation, answer: MutationAnswer, record: Record | None, lists: Mapping[str, list[str]]
     ) -> None:
@@ -285,13 +285,13 @@ def an_outcome_looks_like_what_was_sent(_: Any, mutation: str, __: Any) -> str:
 
 
 PLANTED = [
-    Planted("no dedupe", ledger=ForgetsWhatItSaw),
+    Planted("no dedupe", memory=ForgetsWhatItSaw),
     Planted("dedupe outside of the transaction", server=RemembersBeforeTheCommit),
     Planted("an answer before the commit", server=AnswersBeforeTheCommit),
-    Planted("the newest state while more remain", ledger=TellsTheNewestStateTooEarly),
-    Planted("tombstones left out", ledger=LeavesTombstonesOut),
-    Planted("one state for a whole batch", ledger=OneStateForABatch),
-    Planted("restores ignored", ledger=IgnoresRestores),
+    Planted("the newest state while more remain", memory=TellsTheNewestStateTooEarly),
+    Planted("tombstones left out", memory=LeavesTombstonesOut),
+    Planted("one state for a whole batch", memory=OneStateForABatch),
+    Planted("restores ignored", memory=IgnoresRestores),
     Planted("not-found taken for a verdict", device=DropsWhatIsNotFound),
     Planted("the outbox dropped on a fresh start", device=DropsItsOutboxOnAFreshStart),
     Planted("no journal", device=ForgetsItsJournal),
@@ -318,7 +318,7 @@ PLANTED = [
     Planted("an edit revives without a word", replaced=instead("_update", an_edit_revives)),
     Planted("a revival undoes deletes that it never saw", replaced=instead("_update", a_revival_undoes_any_delete)),
     Planted("null leaves a list of terms as it was", replaced=instead("_one", null_leaves_terms_alone)),
-    Planted("lists that were refused count", ledger=RefusedListsCount),
+    Planted("lists that were refused count", memory=RefusedListsCount),
     Planted("lists are one value", replaced=instead("_merged_terms", lists_are_one_value)),
     Planted("what is shown is taken for what was seen", replaced=instead("_merged_terms", what_is_shown_is_the_base)),
     Planted("an outcome looks like what was sent", replaced=instead("outcome_of", an_outcome_looks_like_what_was_sent)),
@@ -329,7 +329,7 @@ def first_seed_that_sees(mistake: Planted, seeds: int) -> int | None:
     with mistake.replaced():
         for seed in range(seeds):
             try:
-                World(seed, mistake.ledger, mistake.server, mistake.device).run()
+                World(seed, mistake.memory, mistake.server, mistake.device).run()
             except (Violation, Gone):
                 return seed
     return None

@@ -86,7 +86,7 @@ class ColumnMeaning:
 
 @dataclass(frozen=True, slots=True)
 class SheetColumn:
-    """One column, counted from 1. `field` None: left out, when that was said; else not understood (`is_open`)."""
+    """One column, counted from 1. `field` None: left out if the caller says so, else not understood (`is_open`)."""
 
     number: int
     heading: str
@@ -105,12 +105,12 @@ class SheetColumn:
 
 
 class MappedColumn(msgspec.Struct, frozen=True):
-    """What a column was taken for."""
+    """How a column is read."""
 
     column: Annotated[int, Meta(description="Counted from 1.")]
     heading: str
     field: Annotated[str | None, Meta(description="null: left out.")]
-    guessed: Annotated[bool, Meta(description="Whether neither the caller nor the exact name said so.")]
+    guessed: Annotated[bool, Meta(description="Whether it follows neither from the mapping nor from the exact name.")]
     nearest: Annotated[
         str | UnsetType | None, Meta(description="Of a column that was not understood: what may have been meant.")
     ] = UNSET
@@ -132,7 +132,7 @@ def needs_prefix(name: str) -> bool:
 
 
 def field_named(text: str, attributes: Attributes) -> ColumnMeaning | None:
-    """The field that a mapping or an exact heading names. `facts.NAME` may be a fact that nobody declared."""
+    """The field that a mapping or an exact heading names. `facts.NAME` may be a fact that is not declared."""
     if text in OWN_COLUMNS:
         return ColumnMeaning(text, is_fact=False)
     if text.startswith(FACT_PREFIX) and 0 < len(text) - len(FACT_PREFIX) <= 100:
@@ -178,21 +178,21 @@ def _place(entry: ColumnMapping, headings: Sequence[str]) -> int | None:
 def columns_of(
     headings: Sequence[str],
     attributes: Attributes,
-    said: Mapping[int, ColumnMeaning | None],
+    given: Mapping[int, ColumnMeaning | None],
     sample: Mapping[int, Sequence[str]],
 ) -> tuple[SheetColumn, ...]:
     """Every column, by what the caller says of it, by its exact name, or by a guess; of two that may be the same field the more
-    certain one gets it, of two as certain the first. `said` and `sample` (some cells) are by column, counted from 0."""
+    certain one gets it, of two as certain the first. `given` and `sample` (some cells) are by column, counted from 0."""
     table = _table(attributes)
     known = list(filter(None, table))
     exact = {place: field_named(heading, attributes) for place, heading in enumerate(headings)}
     offers: list[tuple[float, int, ColumnMeaning]] = []
     for place, heading in enumerate(headings):
-        if place in said:
+        if place in given:
             continue
         for certainty, name in _guesses(heading, table, known, attributes, exact[place], sample.get(place, ())):
             offers.append((-certainty, place, name))
-    taken = {meant for meant in said.values() if meant is not None}
+    taken = {meant for meant in given.values() if meant is not None}
     meant: dict[int, ColumnMeaning] = {}
     for _, place, name in sorted(offers, key=lambda offer: offer[:2]):
         if place not in meant and name not in taken:
@@ -200,8 +200,8 @@ def columns_of(
             taken.add(name)
     columns: list[SheetColumn] = []
     for place, heading in enumerate(headings):
-        if place in said:
-            columns.append(SheetColumn(place + 1, heading, said[place], guessed=False))
+        if place in given:
+            columns.append(SheetColumn(place + 1, heading, given[place], guessed=False))
         else:
             found = meant.get(place)
             near = [] if found else get_close_matches(_normal(heading), known, n=1, cutoff=_LIKE)

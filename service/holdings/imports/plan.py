@@ -250,7 +250,7 @@ def change_between(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[
 
 
 def digest_of(data: Mapping[str, Any]) -> str:
-    """SHA-256 over all that is recorded, the order of facts aside."""
+    """SHA-256 of everything that is recorded, whatever the order of the facts."""
     flat = flattened(data)
     return hashlib.sha256(written([[name, flat[name]] for name in sorted(flat)]).encode()).hexdigest()
 
@@ -276,7 +276,7 @@ def undo_plan(trace: Trace, stored: Iterable[StoredHolding]) -> UndoPlan:
             continue
         flat = flattened(now[identity].data)
         disputed = {conflict.attribute for conflict in now[identity].conflicts}
-        changed = [name for name in names if name in disputed or not _stands(flat, after, name)]
+        changed = [name for name in names if name in disputed or not _is_as_imported(flat, after, name)]
         if changed:
             kept.append(KeptRow(identity, now[identity].data.get("number"), CHANGED_SINCE, changed))
         back = dict(flat)
@@ -292,7 +292,7 @@ def undo_plan(trace: Trace, stored: Iterable[StoredHolding]) -> UndoPlan:
     return UndoPlan(tuple(destroyed), patches, gone, tuple(kept))
 
 
-def _stands(flat: Mapping[str, Any], after: Mapping[str, Any], name: str) -> bool:
+def _is_as_imported(flat: Mapping[str, Any], after: Mapping[str, Any], name: str) -> bool:
     if name not in flat or name not in after:
         return (name in flat) is (name in after)
     return is_same(flat[name], after[name])

@@ -34,7 +34,7 @@ _DEFAULTS = with_defaults({})
 
 @dataclass(frozen=True, slots=True)
 class SheetRow:
-    """One row as it was sent: cells by column, counted from 0; from JSON the plain values, and `facts` beside them."""
+    """One row as it was sent: cells by column, counted from 0; from JSON the plain values, and `facts` apart from them."""
 
     number: int
     line: int | None
@@ -136,7 +136,7 @@ def sheet_of_json(holdings: Sequence[Any], faults: Iterable[Fault] = ()) -> Sent
     names = dict.fromkeys(name for entry in holdings if isinstance(entry, dict) for name in entry if name != "facts")
     if len(names) > MOST_COLUMNS:
         raise OverLimit(
-            [Fault("over-limit", f"holdings have up to {MOST_COLUMNS} members beside `facts`", "/holdings")]
+            [Fault("over-limit", f"holdings have up to {MOST_COLUMNS} members besides `facts`", "/holdings")]
         )
     places = {name: place for place, name in enumerate(names)}
     return SentSheet(tuple(names), list(_rows_of_json(holdings, places)), "json", faults=tuple(faults))
@@ -233,8 +233,8 @@ class RowReader:
             near = nearest_value(fault, steps, value.get("facts"), self._attributes, bounds=True)
         place = column.number if column is not None and self._is_text else None
         at = fault.under(f"/holdings/{row - 1}")
-        told = Fault(at.code, at.message, at.pointer, at.hint, line, place if line is not None else None)
-        return RefusedRow(row, line, column if self._is_text else None, told, near)
+        located = Fault(at.code, at.message, at.pointer, at.hint, line, place if line is not None else None)
+        return RefusedRow(row, line, column if self._is_text else None, located, near)
 
     def _value(self, field: ColumnMeaning, cell: Any) -> tuple[Any, list[Fault]]:
         """What the cell says; None: not recorded."""

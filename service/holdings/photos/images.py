@@ -83,7 +83,7 @@ def prepare(raw: bytes, kind: str, most_pixels: int = MOST_PIXELS) -> Photo:
 
 
 def photo_type_of(raw: bytes) -> str | None:
-    """The media type that the first bytes tell (PNG, section 5.2; JFIF and EXIF's SOI marker; WebP's RIFF header)."""
+    """The media type by the first bytes (PNG, section 5.2; JFIF and EXIF's SOI marker; WebP's RIFF header)."""
     if raw.startswith(b"\xff\xd8\xff"):
         return JPEG
     if raw.startswith(b"\x89PNG\r\n\x1a\n"):
@@ -159,7 +159,7 @@ def _in_srgb(image: Image.Image) -> Image.Image:
 
 
 def _plain(image: Image.Image, kind: str) -> Image.Image:
-    """Eight bits, grey or colours, see-through where the format can be, and nothing besides pixels."""
+    """Eight bits, grey or colours, with transparency where the format has it, and nothing but pixels."""
     if image.mode in ("I", "F") or image.mode.startswith("I;16"):
         # Pillow's own conversion cuts off whatever is brighter than 255.
         image = Image.fromarray((np.asarray(image).clip(0, 65_535) // 257).astype(np.uint8))

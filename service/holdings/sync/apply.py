@@ -1,6 +1,6 @@
-"""A batch of mutations against one owner's holdings, whatever keeps them: the database, or a model of it in tests. Pure.
+"""A batch of mutations applied to one owner's holdings, through a log that the database keeps, or a model of it in tests. Pure.
 
-Each mutation happens once: seen before with the same content it gets its first answer again. A record that changes gets a
+Each mutation is applied once: sent again with the same content it gets its first answer again. A record that changes gets a
 state of its own, so that pages of changes never end between two records of one state.
 """
 

@@ -44,7 +44,7 @@ def unflattened(values: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def fact_of(name: str) -> str:
-    """The fact that a flat name stands for."""
+    """The fact with this flat name."""
     return name.removeprefix(_PREFIX) if name.removeprefix(_PREFIX) in FIELDS else name
 
 
@@ -60,7 +60,7 @@ def patch_between(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[s
 
 def with_doubts(data: Mapping[str, Any], conflicts: Sequence[ValueConflict]) -> Mapping[str, Any]:
     """The holding as the rules engine takes it: a fact with an open conflict is one of its values (sync.md); one that may
-    have been removed, or that cannot be said as alternatives, is not known at all."""
+    have been removed, or whose values cannot be alternatives, is not known at all."""
     doubtful: dict[str, list[Any]] = {}
     for conflict in conflicts:
         if conflict.kind == "value" and conflict.attribute is not None and conflict.attribute not in OWN:

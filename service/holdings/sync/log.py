@@ -67,7 +67,7 @@ class StoredLog:
             elif name in known.lists and outcome_of(mutation_of(writer), known.lists[name]) == writer:
                 found = known.lists[name]
         if found is None:
-            # A copy brought it along: then the log does not have it, and the record may.
+            # It came with a copy: then the log does not have it, but the record may.
             record = self.record(holding_id)
             if record is not None and name in record.written and record.written[name].by == writer:
                 found = record.values.get(name)
@@ -141,7 +141,7 @@ class ChangeLog:
 
 
 def fingerprint_of(body: Mapping[str, Any]) -> str:
-    """The SHA-256 of all that a mutation says, the order of members aside."""
+    """The SHA-256 of everything that a mutation says, whatever the order of its members."""
     return hashlib.sha256(written(_ordered(body)).encode()).hexdigest()
 
 
@@ -152,8 +152,8 @@ def _ordered(value: Any) -> Any:
 
 
 def _for_the_log(sent: SentMutation, record: Record | None) -> dict[str, Any]:
-    """What rebuilds the record: the mutation as it was taken, its clock clamped; whether it did not go together with what was
-    there does not follow from the log alone, so it is noted."""
+    """What rebuilds the record: the mutation with its clock clamped. That it did not go together with the record does not follow
+    from the log alone, so it is noted."""
     kept = {**sent.body, "edited_at": sent.mutation.edited_at.isoformat()}
     conflicts = record.conflicts if record is not None else ()
     if any(conflict.kind == "invalid_merge" and conflict.mutation == sent.mutation.id for conflict in conflicts):

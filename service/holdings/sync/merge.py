@@ -1,7 +1,7 @@
 """The merge of one mutation into one holding: causal compare-and-set for each attribute (design: sync.md). Pure.
 
 Every value carries its writer, the id of the mutation that wrote it, and a mutation says which writer's value its author
-was looking at. Where that is still the writer, the mutation applies. Where it is not, somebody wrote unseen: both values
+was looking at. Where that is still the writer, the mutation applies. Where it is not, another device wrote unseen: both values
 are kept, the one with the later `edited_at` (tie: the greater mutation id) shown and the other among the conflicts. Clocks
 choose what is shown, never what is kept. Lists of terms merge by element: what the author added and took away is applied
 to the list as it is now.
@@ -19,9 +19,9 @@ from typing import Any, TypeGuard
 
 from service.errors import Fault
 
-# A list that came of a merge is not what its mutation said: whoever goes on from what the mutation said, before having seen what
-# came of it, names the mutation; whoever saw the outcome names it with this mark and a hash of the list, since the same mutation
-# may come to something else after a backup was restored.
+# The list that results from a merge is not what its mutation says. An author who goes on from what the mutation says names the
+# mutation; one who saw the result names it with this mark and a hash of the list, since the same mutation may have another result
+# after a backup was restored.
 OUTCOME = "~"
 CREATE, UPDATE, DESTROY = "create", "update", "destroy"
 OPS = (CREATE, UPDATE, DESTROY)
@@ -89,7 +89,7 @@ class Record:
 @dataclass(frozen=True, slots=True)
 class MergeOutcome:
     """What became of a mutation. `record` is None where there is still none; it is the same object where nothing changed.
-    `lists` are the lists of terms as they stand after an element-wise merge, for the log."""
+    `lists` are the lists of terms that result from an element-wise merge, for the log."""
 
     record: Record | None
     status: str
@@ -98,9 +98,9 @@ class MergeOutcome:
     lists: Mapping[str, list[str]] = field(default_factory=dict)
 
 
-# The list that a writer wrote under a name; with the mark what came of it in a merge. None where nobody knows.
+# The list that a writer wrote under a name; with the mark the result of its merge. None where it is not known.
 ListAt = Callable[[str, str | None], list[str] | None]
-# All that is wrong with the values of a holding as a whole, pointers relative to the patch.
+# Everything wrong with the values of a holding as a whole, pointers relative to the patch.
 Check = Callable[[Mapping[str, Any]], list[Fault]]
 
 
@@ -145,8 +145,8 @@ def _copied(before: Record | None, mutation: Mutation, writers: Mapping[str, str
     names = {name for name in {**fitting, **writers} if name not in record.written and name not in left}
     written = {name: WrittenBy(writers.get(name, mutation.id), mutation.edited_at) for name in names}
     filled = replace(record, values={**record.values, **fitting}, written={**record.written, **written})
-    is_told = any(c.kind == "invalid_merge" and c.patch == left for c in record.conflicts)
-    if left and not is_told and not record.is_destroyed:
+    is_known = any(c.kind == "invalid_merge" and c.patch == left for c in record.conflicts)
+    if left and not is_known and not record.is_destroyed:
         return MergeOutcome(_with(filled, _apart(mutation, left)), CONFLICT)
     return MergeOutcome(filled if names or before is None else before, APPLIED)
 
@@ -215,7 +215,7 @@ def _one(
         mutation_of(conflict.mutation) == mine.by and conflict.attribute == name for conflict in record.conflicts
     )
     if already:
-        # A copy that somebody sent brought this value along before the mutation itself came (again).
+        # The value came with a copy already, before the mutation itself came (again).
         return record, APPLIED, None
     if (current.by if current else None) == seen:
         return _set(record, name, value, mine), APPLIED, None
@@ -244,12 +244,12 @@ def _one(
 
 
 def outcome_of(mutation: str, terms: Sequence[str]) -> str:
-    """The writer of a list that came of merging what the mutation said."""
+    """The writer of the list that results from merging what the mutation says."""
     return f"{mutation}{OUTCOME}{hashlib.sha256(repr(sorted(terms)).encode()).hexdigest()[:12]}"
 
 
 def mutation_of(writer: str) -> str:
-    """The mutation that a writer stands for."""
+    """The mutation behind a writer."""
     return writer.partition(OUTCOME)[0]
 
 

@@ -21,7 +21,7 @@ from service.holdings.tables import holding, mutation
 @dataclass(frozen=True, slots=True)
 class StoredRecord:
     """A record as it is kept. `created_modseq` is the state at which it was made, `modseq` that of its last change;
-    `is_marked` as destroyed agrees with the record, unless somebody tampered with it."""
+    `is_marked` as destroyed agrees with the record, unless the row was tampered with."""
 
     modseq: int
     created_modseq: int

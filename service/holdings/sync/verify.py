@@ -1,6 +1,6 @@
 """Every record rebuilt from the log of mutations and compared with what is kept; the chain of states followed.
 
-Read in one snapshot, so that it may run beside a server that writes.
+Read in one snapshot, so that it may run while a server writes.
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ class _Founded:
     """What mutations in the log wrote, wherever it is now."""
 
     def __init__(self, log: Sequence[LogEntry]) -> None:
-        self._said: dict[tuple[str, str, str], list[Any]] = defaultdict(list)
+        self._wrote: dict[tuple[str, str, str], list[Any]] = defaultdict(list)
         self._mutations: set[tuple[str, str]] = set()
         self._replaced: set[tuple[str, str]] = set()
         for entry in log:
@@ -106,13 +106,13 @@ class _Founded:
         patch = {**dict.fromkeys(named), **sent.patch}
         self._mutations.add((identity, sent.id))
         for name, value in patch.items():
-            self._said[identity, name, named.get(name, sent.id)].append(as_kept(name, value))
+            self._wrote[identity, name, named.get(name, sent.id)].append(as_kept(name, value))
             saw_the_oldest = sent.seen.get(name) == identity
             if sent.op == UPDATE and saw_the_oldest and not entry.body.get(INVALID_MERGE):
                 self._replaced.add((identity, name))
         for name, terms in entry.lists.items():
             for writer in (sent.id, outcome_of(sent.id, terms)):
-                self._said[identity, name, writer].append(as_kept(name, terms))
+                self._wrote[identity, name, writer].append(as_kept(name, terms))
 
     def unfounded(self, record: Record) -> Iterator[str]:
         """What the record has and no mutation wrote."""
@@ -134,7 +134,7 @@ class _Founded:
             yield f"holding {record.id}: there is no mutation for its delete"
 
     def _has(self, record: Record, name: str, writer: str, value: Any) -> bool:
-        return writer == record.id or value in self._said[record.id, name, writer]
+        return writer == record.id or value in self._wrote[record.id, name, writer]
 
     def _is_known(self, record: Record, mutation_id: str) -> bool:
         return mutation_id == record.id or (record.id, mutation_id) in self._mutations

@@ -95,7 +95,7 @@ class ConflictOut(Out, tag_field="kind"):
 
 
 class ValueConflictOut(ConflictOut, tag="value"):
-    """A value that is not shown, beside the one that is."""
+    """A value of another device than the one that is shown."""
 
     attribute: Annotated[str, Meta(description="The name of the own field or the fact.")]
     value: Annotated[FlatValue, Meta(description="null: the mutation removed it.")]

@@ -80,7 +80,7 @@ class HoldingsImportIn(In):
 
     holdings: list[dict[str, Any]] = Field(max_length=MOST_ROWS, description=_MEMBERS)
     mapping: list[MappingIn] | dict[str, str | None] | None = Field(
-        None, max_length=MOST_COLUMNS, description="What members beside those are: a list, or an object of headings."
+        None, max_length=MOST_COLUMNS, description="What members besides those are: a list, or an object of headings."
     )
 
 
@@ -96,7 +96,7 @@ class ImportQuery(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    dry_run: bool = Field(False, description="true: only tell what would be done.")
+    dry_run: bool = Field(False, description="true: only report what would be done.")
     skip_refused: bool = Field(False, description="true: leave refused rows out; else one refused row refuses all.")
     name: str | None = Field(
         None, min_length=1, max_length=200, pattern="^[^\\x00]*$", description="The name of the file, to find it again."

@@ -60,9 +60,7 @@ class PhotoOut(Out):
     width: Annotated[int, Meta(description="In pixels, upright.")]
     height: int
     bytes: Annotated[int, Meta(description="Of the whole image.")]
-    sha256: Annotated[
-        str, Meta(description="Of the whole image as it is kept: drawn anew, without what else the file said.")
-    ]
+    sha256: Annotated[str, Meta(description="Of the whole image as it is kept: drawn anew, without metadata.")]
     added_at: datetime
     image: Annotated[str, Meta(description="Where the image is.")]
 

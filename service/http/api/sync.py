@@ -128,9 +128,7 @@ class SyncIn(In):
         description="Any name of the device, for the owner to read; nothing depends on it."
     )
     if_in_state: StateText | None = Field(None, description="Refuse it all unless this is the state still.")
-    known_state: StateText | None = Field(
-        None, description="The newest state that the device was ever told, by any answer."
-    )
+    known_state: StateText | None = Field(None, description="The newest state that any answer gave the device.")
     mutations: list[MutationIn] = Field(default_factory=list, max_length=MOST_MUTATIONS)
 
 
@@ -142,8 +140,8 @@ class ChangesQuery(BaseModel):
     since: StateText | None = Field(None, description="A state of this service; left out: everything.")
     known_state: StateText | None = Field(
         None,
-        description="The newest state that the device was ever told, by an answer to what it sent too: a restored backup that "
-        "lacks it is told with 410.",
+        description="The newest state that any answer gave the device, those to what it sent among them: after a backup was "
+        "restored that lacks it, the answer is 410.",
     )
     limit: int = Field(MOST_RECORDS, ge=1, le=MOST_RECORDS)
 
@@ -255,7 +253,7 @@ def record_out(stored: StoredRecord) -> RecordOut:
 
 @sync.get("/sync", responses=problems("cannot-calculate-changes"))
 def get_sync_state(context: Context, owner: CurrentOwner, query: Annotated[SessionQuery, Query()]) -> SessionOut:
-    """Where my holdings stand."""
+    """The state of my holdings."""
     state = context.database.read(lambda connection: actions.current_state(connection, owner, _read(query.known_state)))
     return SessionOut(EPOCH, str(state), MOST_MUTATIONS, MOST_RECORDS)
 
@@ -295,15 +293,15 @@ async def watch_holdings(
 
 
 async def _states(request: Request, context: runtime.Context) -> AsyncIterator[str]:
-    """The state at once, then whenever it differs. The token is looked at again each time: a revoked one gets nothing more."""
-    told = None
+    """The state at once, then whenever it changes. The token is checked each time: once it is revoked nothing more is sent."""
+    sent = None
     for look in range(_LOOKS):
         owner = await context.run(lambda: still_authenticated(request))
         if owner is None or await request.is_disconnected():
             return
         state = str(await context.read(partial(_state_of, owner=owner)))
-        if state != told:
-            told = state
+        if state != sent:
+            sent = state
             yield f"event: state\nid: {state}\ndata: {json.dumps({'state': state})}\n\n"
         elif look % 20 == 19:
             yield ": still here\n\n"

@@ -26,7 +26,7 @@ from service.holdings.sync.merge import CREATE, DESTROY, UPDATE, Mutation
 from service.holdings.sync.verify import differences
 from service.holdings.tables import holding, mutation
 from tests.owners import open_account, recognise
-from tests.sync.ledger import sound
+from tests.sync.memory import sound
 
 
 @pytest.fixture

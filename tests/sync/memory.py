@@ -29,8 +29,8 @@ def sound(values: Mapping[str, Any]) -> list[Fault]:
     return [*faults, *([Fault("mixture", "both odd", "/location")] if len(odd) == 2 else [])]
 
 
-class Ledger:
-    """One owner's ledger. Planted mistakes override its methods."""
+class Memory:
+    """One owner's records and log. Planted mistakes override its methods."""
 
     check: Check = staticmethod(sound)
     proves_history = True
@@ -45,7 +45,7 @@ class Ledger:
         # How often each mutation changed something, counted apart from the log.
         self.effects: dict[str, int] = {}
 
-    def copied(self) -> Ledger:
+    def copied(self) -> Memory:
         other = copy(self)
         for name in ("records", "modseqs", "created", "log", "lists", "states", "effects"):
             setattr(other, name, copy(getattr(self, name)))
@@ -120,11 +120,11 @@ class Ledger:
 
 
 class Server:
-    """The ledger that is committed."""
+    """What is committed, and its backup."""
 
-    def __init__(self, ledger: Ledger) -> None:
-        self.now = ledger
-        self.backup = ledger.copied()
+    def __init__(self, memory: Memory) -> None:
+        self.now = memory
+        self.backup = memory.copied()
 
     def sync(
         self, batch: Sequence[SentMutation], known: State | None, crash: str | None = None
