@@ -20,7 +20,7 @@ from service.analysis.place_matching import UNIT_KINDS, PlaceMatching, Unit, mat
 from service.evaluation.places import Collection, keys_of
 from service.facts.holding import Facts
 from service.facts.truth import UNDECIDED
-from service.rules.constraints import Constraint
+from service.rules.constraints import AT_MOST, DIFFERENT, Constraint
 from service.rules.definition import Definition, FreeChoice, Keys, OnePer
 from service.rules.predicates import Always, EvaluationContext, Predicate, both
 from service.rules.preferences import Preference
@@ -219,8 +219,8 @@ class _Compare:
     def _choice(self, old: Unit, new: Unit, before: FreeChoice, after: FreeChoice) -> Iterator[DefinitionChange]:
         if before.places != after.places:
             yield _of_units("group-size-changed", (old,), (new,), "places", before.places, after.places)
-        for kind, member in (("different", "distinct"), ("at_most", "at_most")):
-            mine, its = ([rule for rule in choice.rules if rule.kind == kind] for choice in (before, after))
+        for kind, member in ((DIFFERENT, "distinct"), (AT_MOST, "at_most")):
+            mine, its = ([rule for rule in choice.rules if rule.kind is kind] for choice in (before, after))
             if {_sense(rule) for rule in mine} != {_sense(rule) for rule in its}:
                 said = [_own(self.old, old, member), _own(self.new, new, member)]
                 yield _of_units(f"{member.replace('_', '-')}-changed", (old,), (new,), member, *said)

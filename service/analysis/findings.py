@@ -24,10 +24,10 @@ from service.evaluation.table import Table
 from service.facts.holding import Facts, View
 from service.facts.knowledge import Value
 from service.facts.truth import NO, UNDECIDED, YES
-from service.rules.constraints import Constraint
 from service.rules.definition import Definition, OnePer
 from service.rules.labels import listed
 from service.rules.predicates import EvaluationContext, Predicate, both, reads
+from service.rules.rule import Rule
 from service.rules.wording import RuleWording
 
 ERROR, WARNING, NOTE = "error", "warning", "note"
@@ -230,7 +230,7 @@ class _Check:
         at_choices = {post.id: post for post in self.posts if post.pointer.startswith("/free_choice/")}
         for choice in self.definition.free_choice:
             for rule in choice.rules if choice.id not in self.never else ():
-                message = self._impossible(rule, [at_choices[choice.id]])
+                message = rule.kind.impossible(rule, _FilledPlaces(self, [at_choices[choice.id]]))
                 if message is not None:
                     code = "too-few-keys" if rule.by else "constraint-never"
                     yield Finding(code, ERROR, rule.at, f"'{choice.label}' can never be filled: {message}.")
@@ -253,7 +253,7 @@ class _Check:
     def _constraints(self) -> Iterator[Finding]:
         for constraint in self.definition.constraints:
             covered = [post for post in self._covered(constraint.places) if post.places and post.id not in self.never]
-            message = self._impossible(constraint, covered)
+            message = constraint.kind.impossible(constraint, _FilledPlaces(self, covered))
             if message is not None:
                 others = tuple(dict.fromkeys(post.pointer for post in covered))
                 told = f"'{constraint.id}' can never hold with all its places filled: {message}."
@@ -276,21 +276,15 @@ class _Check:
                 if key in parts:
                     yield place_group_of_key(self.definition, group, at, key)
 
-    def _impossible(self, rule: Constraint, covered: list[PlaceGroup]) -> str | None:
-        """Why the rule can never hold with all of these places filled; None where it can, or that is not known."""
-        if rule.kind == "same":
-            return self._never_agree(rule.by, covered)
-        if rule.kind == "different" or (rule.kind == "at_most" and rule.where is None):
-            return self._too_few(rule, covered)
-        if rule.kind == "at_most" and rule.where is not None:
-            where = WantedVerdict(rule.where.predicate, fits=False)
-            bound = [p for p in covered if self._ask(WantedVerdict(p.rule), where, *self.inside).possible is NO]
-            places = sum(post.places for post in bound)
-            if places > rule.count:
-                return f"every coin for {_named(bound)} counts ({places} places), and only {rule.count} may"
-        return None
+    def too_many_fit(self, where: Rule, most: int, covered: list[PlaceGroup]) -> str | None:
+        misfit = WantedVerdict(where.predicate, fits=False)
+        bound = [p for p in covered if self._ask(WantedVerdict(p.rule), misfit, *self.inside).possible is NO]
+        places = sum(post.places for post in bound)
+        return (
+            f"every coin for {_named(bound)} counts ({places} places), and only {most} may" if places > most else None
+        )
 
-    def _never_agree(self, by: tuple[str, ...], covered: list[PlaceGroup]) -> str | None:
+    def never_agree(self, by: tuple[str, ...], covered: list[PlaceGroup]) -> str | None:
         for post in covered:
             group = self.groups[post.id][1] if post.id in self.groups else None
             if group is None or post.places < 2 or group.attribute not in by or group.keys.source == "vocabulary":
@@ -317,16 +311,13 @@ class _Check:
                 return None
         return None
 
-    def _too_few(self, rule: Constraint, covered: list[PlaceGroup]) -> str | None:
-        most = 1 if rule.kind == "different" else rule.count
+    def too_few_keys(self, by: tuple[str, ...], most: int, demand: str, covered: list[PlaceGroup]) -> str | None:
         known: dict[Predicate, frozenset[KeyValues] | None] = {}
         places: list[frozenset[KeyValues]] = []
         for post in covered:
             if post.rule not in known:
                 nothing: frozenset[KeyValues] = frozenset()
-                known[post.rule] = (
-                    nothing if most == 0 else key_combinations([self._shown(name, post) for name in rule.by])
-                )
+                known[post.rule] = nothing if most == 0 else key_combinations([self._shown(name, post) for name in by])
             keys = known[post.rule]
             if keys is not None:
                 places += [keys] * post.places
@@ -336,8 +327,7 @@ class _Check:
         filled = most_places_filled(places, most)
         if filled == len(places):
             return None
-        by = listed([self.speak.name(name) for name in rule.by], "and")
-        asked = f"must differ in {by}" if rule.kind == "different" else f"at most {most} may agree in {by}"
+        asked = demand.format(by=listed([self.speak.name(name) for name in by], "and"))
         return f"of its {len(places)} places {asked}, so only {filled} can be filled"
 
     def _shown(self, name: str, post: PlaceGroup) -> frozenset[Value] | None:
@@ -372,6 +362,23 @@ class _Check:
                 yield Finding(
                     "unreachable-tier", WARNING, there[0].pointer, message, tuple(p.pointer for p in there[1:])
                 )
+
+
+@dataclass(frozen=True, slots=True)
+class _FilledPlaces:
+    """The places of one constraint, all of them filled (constraints.Feasibility)."""
+
+    check: _Check
+    covered: list[PlaceGroup]
+
+    def never_agree(self, by: tuple[str, ...]) -> str | None:
+        return self.check.never_agree(by, self.covered)
+
+    def too_few_keys(self, by: tuple[str, ...], most: int, demand: str) -> str | None:
+        return self.check.too_few_keys(by, most, demand, self.covered)
+
+    def too_many_fit(self, where: Rule, most: int) -> str | None:
+        return self.check.too_many_fit(where, most, self.covered)
 
 
 def _accepts(post: PlaceGroup) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from itertools import product
 from math import lcm
 
-from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, SetRuleKind
+from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, Edge, EdgeKeys, SetRule
 from service.errors import Fault, OverLimit
 from service.evaluation.columns import Columns
 from service.evaluation.places import Place
@@ -21,13 +21,6 @@ from service.rules.preferences import Preference, value_of
 from service.rules.rule import Rule
 
 _MOST_KEYS = 500
-
-_KINDS = {
-    "same": SetRuleKind.SAME,
-    "different": SetRuleKind.DIFFERENT,
-    "at_most": SetRuleKind.AT_MOST,
-    "not_elsewhere": SetRuleKind.NOT_ELSEWHERE,
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,7 +281,7 @@ def _set_rule(
         else:
             keys[coin] = _keys(constraint.by, views[coin], numbers, table)
     covered = _places_named(constraint.places, places)
-    return SetRule(constraint.id, _KINDS[constraint.kind], covered, keys, constraint.count)
+    return SetRule(constraint.id, constraint.kind, covered, keys, constraint.count)
 
 
 def _key_of_fit(fit: Fit) -> EdgeKeys:

@@ -15,32 +15,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
-from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, SetRuleKind
+from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, Edge, EdgeKeys, SetRule
+from service.rules.side_constraints import Exclusion, KeyedEdges, Limit, SideConstraint
 
 COUNT_LEVELS = ("pins", "required", "places", "unknown", "alternatives")
 _UNKNOWN_LEVEL = COUNT_LEVELS.index("unknown")
 _ALTERNATIVES_LEVEL = COUNT_LEVELS.index("alternatives")
-
-
-@dataclass(frozen=True, slots=True)
-class Limit:
-    """No more than `count` of `edges` are selected (of the firm ones, when `firm_only`)."""
-
-    edges: tuple[int, ...]
-    count: int
-    firm_only: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Exclusion:
-    """At most one of `groups` has a selected edge (a firm one, when `firm_only`)."""
-
-    groups: tuple[tuple[int, ...], ...]
-    firm_only: bool
-
-
-SideConstraint = Limit | Exclusion
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +180,7 @@ def _losses(edge: Edge, status: EdgeStatus, problem: AssignmentProblem) -> tuple
 
 def _covers(rule: SetRule, edge: Edge) -> bool:
     """Whether the rule looks at the edge: those into its places, and for `not_elsewhere` those outside as well."""
-    outside = rule.kind is SetRuleKind.NOT_ELSEWHERE and (rule.among is None or edge.place in rule.among)
+    outside = rule.kind.looks_outside and (rule.among is None or edge.place in rule.among)
     return outside or edge.place in rule.places
 
 
@@ -245,32 +227,17 @@ def _constraints_of(
     by_settled = {number: keys[number].settled for number in keys}
     by_possible = {number: keys[number].possible or frozenset() for number in keys if number in firm}
     readings = ((by_possible, False),) if certain else ((by_settled, False), (by_possible, True))
-    pieces = _by_key({number: (edges[number].holding,) for number in inside if quantity[edges[number].holding] > 1})
-
     for keys_counted, firm_only in readings:
-        here = _by_key({number: keys_counted[number] for number in inside if number in keys_counted})
-        if rule.kind in (SetRuleKind.AT_MOST, SetRuleKind.DIFFERENT):
-            count = 1 if rule.kind is SetRuleKind.DIFFERENT else rule.count
-            for group in here.values():
-                if not firm_only or not unsettled.isdisjoint(group):
-                    yield Limit(tuple(group), count, firm_only)
-        elif rule.kind is SetRuleKind.NOT_ELSEWHERE:
-            there = _by_key({number: keys_counted[number] for number in outside if number in keys_counted})
-            for key, group in here.items():
-                both = (*group, *there.get(key, ()))
-                if not firm_only or not unsettled.isdisjoint(both):
-                    yield Exclusion((tuple(group), tuple(there.get(key, ()))), firm_only)
-        elif not firm_only or unsettled:
-            groups = _groups_that_agree(inside, edges, keys, keys_counted)
-            yield Exclusion(tuple(map(tuple, groups.values())), firm_only)
-
-    # Pieces of one holding share the key, whatever it is.
-    if rule.kind is SetRuleKind.DIFFERENT:
-        for group in pieces.values():
-            yield Limit(tuple(group), 1, False)
-    if rule.kind is SetRuleKind.NOT_ELSEWHERE:
-        for holding, group in pieces.items():
-            yield Exclusion((tuple(group), tuple(n for n in outside if edges[n].holding == holding)), False)
+        here, there = _by_key(inside, keys_counted), _by_key(outside, keys_counted)
+        agreeing = partial(_groups_that_agree, inside, edges, keys, keys_counted)
+        for constraint in rule.kind.side_constraints(KeyedEdges(here, there, agreeing, firm_only), rule.count):
+            if not firm_only or not unsettled.isdisjoint(edges_of(constraint)):
+                yield constraint
+    if rule.kind.forbids_equal_keys:
+        # Pieces of one holding share the key, whatever it is.
+        holdings = {n: (edges[n].holding,) for n in (*inside, *outside) if quantity[edges[n].holding] > 1}
+        pieces = KeyedEdges(_by_key(inside, holdings), _by_key(outside, holdings), tuple, False)
+        yield from rule.kind.side_constraints(pieces, rule.count)
 
 
 def _groups_that_agree(
@@ -278,7 +245,7 @@ def _groups_that_agree(
     edges: Sequence[Edge],
     keys: Mapping[int, EdgeKeys],
     keys_counted: Mapping[int, Iterable[int]],
-) -> dict[tuple[str, int], list[int]]:
+) -> tuple[tuple[int, ...], ...]:
     """Edges whose keys certainly agree: those of one settled key, and the pieces of one holding whatever its key is."""
     groups: dict[tuple[str, int], list[int]] = {}
     for number in inside:
@@ -288,15 +255,15 @@ def _groups_that_agree(
             groups.setdefault(("key", min(keys[number].settled)), []).append(number)
         elif keys_counted[number]:
             groups.setdefault(("holding", edges[number].holding), []).append(number)
-    return dict(sorted(groups.items()))
+    return tuple(tuple(group) for _, group in sorted(groups.items()))
 
 
-def _by_key(keys_of: Mapping[int, Iterable[int]]) -> dict[int, list[int]]:
+def _by_key(numbers: Iterable[int], keys_of: Mapping[int, Iterable[int]]) -> dict[int, tuple[int, ...]]:
     groups: dict[int, list[int]] = {}
-    for number, keys in keys_of.items():
-        for key in keys:
+    for number in numbers:
+        for key in keys_of.get(number, ()):
             groups.setdefault(key, []).append(number)
-    return dict(sorted(groups.items()))
+    return {key: tuple(group) for key, group in sorted(groups.items())}
 
 
 def _can_bind(constraint: SideConstraint, edges: Sequence[Edge], quantity: Sequence[int]) -> bool:
@@ -347,7 +314,7 @@ def _faults_of(rule: SetRule, edges: Iterable[Edge]) -> Iterator[str]:
             yield f"{name} has a settled key that is not possible"
         if keys.possible != keys.settled and keys.basis is Basis.FIRM:
             yield f"{name} has an unsettled key and no basis for it"
-        if rule.kind is not SetRuleKind.AT_MOST:
+        if not rule.kind.counts_fitting:
             settled = keys.possible == keys.settled
             if (settled and len(keys.settled) != 1) or (not settled and keys.settled):
                 yield f"{name} must have exactly one key when it is settled, and no settled key when it is not"

@@ -3,9 +3,10 @@ optimality."""
 
 from __future__ import annotations
 
-from service.assignment.components import Component, Layout, Limit, edges_of
+from service.assignment.components import Component, Layout, edges_of
 from service.assignment.flow import FlowState, selected_edges, solve_flow
 from service.assignment.levels import Assignment, loss, packed_loss
+from service.rules.side_constraints import Limit
 
 _MOST_ROUNDS = 12
 

@@ -24,7 +24,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from enum import Enum, IntEnum
+from enum import IntEnum
+
+from service.rules.constraints import ConstraintKind
 
 LARGEST_COST = 2**60
 """The largest cost of an edge on a preference level."""
@@ -52,16 +54,6 @@ class Edge:
     pinned: bool = False
 
 
-class SetRuleKind(Enum):
-    """SAME and DIFFERENT: all holdings in `places` share the key, or pairwise differ in it. AT_MOST: no more than `count`
-    holdings share a key. NOT_ELSEWHERE: no holding outside `places` shares the key of one inside."""
-
-    SAME = "same"
-    DIFFERENT = "different"
-    AT_MOST = "at_most"
-    NOT_ELSEWHERE = "not_elsewhere"
-
-
 @dataclass(frozen=True, slots=True)
 class EdgeKeys:
     """The key of one holding under one rule. `possible` lists every key that it may have (None: wholly unknown, any key,
@@ -76,13 +68,13 @@ class EdgeKeys:
 
 @dataclass(frozen=True, slots=True)
 class SetRule:
-    """A rule over several places. `keys` has an entry for every holding with an edge to one of `places` (for
-    NOT_ELSEWHERE: with any edge at all). `count` is used by AT_MOST only. For SAME, DIFFERENT and NOT_ELSEWHERE a settled
-    holding has exactly one key ("known to be none" is a key of its own). `among`: the places that NOT_ELSEWHERE looks at
-    (those of one set, where several are solved together); None: all."""
+    """A rule over several places. `keys` has an entry for every holding with an edge to one of `places` (for a kind that
+    `looks_outside`: with any edge at all). `count` is for the kinds that have one. Unless the kind `counts_fitting`, a
+    settled holding has exactly one key ("known to be none" is a key of its own). `among`: the places at which a kind that
+    `looks_outside` looks (those of one set, where several are solved together); None: all."""
 
     name: str
-    kind: SetRuleKind
+    kind: ConstraintKind
     places: frozenset[int]
     keys: Mapping[int, EdgeKeys]
     count: int = 0

@@ -11,13 +11,14 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from service.assignment.components import Component, Layout, Limit
+from service.assignment.components import Component, Layout
 from service.assignment.cp_sat import SolverBudget, Terms, run_solver
 from service.assignment.flow import EMPTY
 from service.assignment.heuristics import polish
 from service.assignment.levels import Assignment, level_spreads, loss, reported_level
 from service.assignment.objectives import Goal, PackedObjective, batches
 from service.assignment.problem import Level
+from service.rules.side_constraints import Limit
 
 if TYPE_CHECKING:
     from ortools.sat.python import cp_model

@@ -68,10 +68,10 @@ def prices_of_rules(evaluated: Evaluated) -> list[dict[str, Any]]:
     problem, prices = evaluated.board.problem, []
     for constraint in evaluated.board.constraints:
         mine = [rule for rule in problem.rules if rule.name == constraint.id]
-        entry: dict[str, Any] = {"constraint": constraint.id, "kind": constraint.kind, "pointer": constraint.at}
+        entry: dict[str, Any] = {"constraint": constraint.id, "kind": constraint.kind.name, "pointer": constraint.at}
         fewer = replace(problem, rules=tuple(rule for rule in problem.rules if rule not in mine))
         entry["without"] = _gains(evaluated.whole, evaluated.with_rules(fewer))
-        if constraint.kind == "at_most":
+        if constraint.kind.has_count:
             looser = tuple(replace(rule, count=rule.count + 1) if rule in mine else rule for rule in problem.rules)
             entry["one_more"] = _gains(evaluated.whole, evaluated.with_rules(replace(problem, rules=looser)))
         prices.append(entry)

@@ -13,7 +13,7 @@ from service.assignment.build import PreferenceValues
 from service.evaluation.places import FREE_CHOICE, Collection, Place, places_of
 from service.evaluation.table import Table
 from service.facts.holding import Holding, views
-from service.facts.knowledge import Between, Number, plain_number
+from service.facts.knowledge import Between, Number
 from service.formats.html import PRINT, render
 from service.progress.evaluate import EvaluationRequest
 from service.rules.predicates import EvaluationContext, both
@@ -187,16 +187,9 @@ def _because(place: Place, holding: str, worth: _Worth, speak: RuleWording) -> s
     """What the coin that sits there is worth, preference by preference."""
     parts = []
     for preference in place.prefer:
-        value = worth.of(preference, holding)
-        if preference.where is not None:
-            words = speak.clause(preference.where.predicate)
-            parts.append(words if value else f"not: {words}")
-        elif value is None:
-            parts.append(f"{speak.name(preference.attribute)} not recorded")
-        elif preference.kind == "order":
-            parts.append(f"{speak.name(preference.attribute)}, choice {int(value) + 1}")
-        else:
-            parts.append(f"{speak.name(preference.attribute)} {plain_number(value)}")
+        value, where = worth.of(preference, holding), preference.where
+        subject = speak.clause(where.predicate) if where is not None else speak.name(preference.attribute)
+        parts.append(f"{subject} not recorded" if value is None else preference.kind.value_words(subject, value))
     return ", ".join(parts)
 
 

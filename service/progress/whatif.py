@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from service.assignment.build import FixedPlacements, Instance, build
-from service.assignment.problem import AssignmentProblem, Basis, Edge, SetRuleKind, Solution
+from service.assignment.problem import AssignmentProblem, Basis, Edge, Solution
 from service.assignment.solve import solve
 from service.evaluation.places import Collection, keys_of
 from service.facts.holding import Holding, views
@@ -186,7 +186,7 @@ class Evaluated:
     def _under_rules(self, touched: frozenset[int]) -> bool:
         inside = self._inside(touched)
         rules = self.board.problem.rules
-        return any(rule.kind is SetRuleKind.NOT_ELSEWHERE or not inside.isdisjoint(rule.places) for rule in rules)
+        return any(rule.kind.looks_outside or not inside.isdisjoint(rule.places) for rule in rules)
 
     def _lowers_the_worst(self, touched: frozenset[int], names: set[str], judged: Instance) -> bool:
         """Whether one of the coins is worth less under some preference than any coin here: what a missing fact counts then
@@ -242,7 +242,7 @@ def _leaders(problem: AssignmentProblem) -> list[int]:
         join(edge.place, first.setdefault(edge.holding, edge.place))
     for rule in problem.rules:
         # Coins outside of its places matter to `not_elsewhere` too.
-        covered = range(len(leader)) if rule.kind is SetRuleKind.NOT_ELSEWHERE else sorted(rule.places)
+        covered = range(len(leader)) if rule.kind.looks_outside else sorted(rule.places)
         for place in covered:
             join(place, covered[0])
     return [find(place) for place in range(len(leader))]

@@ -11,13 +11,11 @@ from service.facts.attributes import Attribute, Attributes, nearest
 from service.facts.core import CORE
 from service.facts.holding import unknown_attribute
 from service.facts.vocabulary import Vocabulary
-from service.rules.constraints import KINDS as CONSTRAINT_KINDS
-from service.rules.constraints import Constraint
+from service.rules.constraints import AT_MOST, CONSTRAINT_KINDS, CONSTRAINT_MEMBERS, DIFFERENT, Constraint
 from service.rules.cql2.expression import parse
 from service.rules.definition import MOST_PLACES, Definition, FreeChoice, Keys, OnePer, Slot
 from service.rules.operators import bind
-from service.rules.preferences import KINDS as PREFERENCE_KINDS
-from service.rules.preferences import Preference, can_rank
+from service.rules.preferences import PREFERENCE_KINDS, Preference
 from service.rules.rule import Rule
 
 # In the rule that picks the concepts of a vocabulary, the concept itself.
@@ -166,29 +164,24 @@ class Meaning:
         return tuple(preference for preference in made if preference is not None)
 
     def _preference(self, item: dict[str, Any], at: str) -> Preference | None:
-        given = [kind for kind in PREFERENCE_KINDS if item[kind] is not None]
-        if len(given) != 1 or (item["values"] is not None) != (given == ["order"]):
+        document = {name: value for name, value in item.items() if value is not None}
+        kind = next((kind for kind in PREFERENCE_KINDS.values() if kind.members.keys() == document.keys()), None)
+        if kind is None:
             message = "a preference is one of `where`, `highest`, `lowest`, or `order` with its `values`"
             self.complain("preference", message, at, 'for example {"highest": "grade"}')
             return None
-        kind = given[0]
-        document = {name: value for name, value in item.items() if value is not None}
-        if kind == "where":
-            rule = self._rule(item["where"], f"{at}/where")
-            return None if rule is None else Preference("where", where=rule, document=document)
-        (name,) = self._named(item[kind], f"{at}/{kind}")
+        there = f"{at}/{kind.name}"
+        if kind.accepts is None:
+            rule = self._rule(item[kind.name], there)
+            return None if rule is None else Preference(kind, where=rule, document=document)
+        (name,) = self._named(item[kind.name], there)
         attribute = self.attributes.get(name)
         if attribute is None:
             return None
-        if kind == "order":
-            if attribute.many or attribute.type != "text":
-                self.complain("type", f"`order` takes a text with one value, and '{name}' is none", f"{at}/order")
-                return None
-            return Preference("order", name, values=tuple(item["values"]), document=document)
-        if not can_rank(attribute):
-            self.complain("type", f"`{kind}` takes a number or a date, and '{name}' is none", f"{at}/{kind}")
+        if not kind.accepts(attribute):
+            self.complain("type", f"`{kind.name}` takes {kind.takes}, and '{name}' is none", there)
             return None
-        return Preference(kind, name, document=document)
+        return Preference(kind, name, values=tuple(item["values"] or ()), document=document)
 
     # -- places
 
@@ -261,7 +254,7 @@ class Meaning:
         rules: list[Constraint] = []
         if item["distinct"]:
             by = self._named(item["distinct"], f"{at}/distinct")
-            rules.append(Constraint(f"{item['id']}/distinct", "different", own, by, at=f"{at}/distinct"))
+            rules.append(Constraint(f"{item['id']}/distinct", DIFFERENT, own, by, at=f"{at}/distinct"))
         for place, entry in enumerate(item["at_most"]):
             there = f"{at}/at_most/{place}"
             if (entry["per"] is None) == (entry["where"] is None):
@@ -269,7 +262,7 @@ class Meaning:
                 continue
             by = self._named(entry["per"], f"{there}/per")
             where = self._rule(entry["where"], f"{there}/where")
-            rules.append(Constraint(f"{item['id']}/at_most/{place}", "at_most", own, by, where, entry["count"], there))
+            rules.append(Constraint(f"{item['id']}/at_most/{place}", AT_MOST, own, by, where, entry["count"], there))
         if accepts is None:
             return None
         label = item["label"] or item["id"]
@@ -318,7 +311,7 @@ class Meaning:
 
     def _constraint(self, item: dict[str, Any], at: str, ids: Mapping[str, str]) -> Constraint | None:
         kind = CONSTRAINT_KINDS[item["kind"]]
-        given = {name for name in ("by", "per", "where", "count") if item[name] is not None}
+        given = {name for name in CONSTRAINT_MEMBERS if item[name] is not None} - {"places"}
         ways = [set(way) for way in kind.needs]
         if "places" in kind.needs[0] and item["places"] is None:
             self.complain(
@@ -334,7 +327,7 @@ class Meaning:
         for place, name in enumerate(item["places"] or ()):
             self._known_place(name, ids, f"{at}/places/{place}")
         places = tuple(item["places"] or ())
-        return Constraint(item["id"], kind.name, places, by, where, item["count"] or 0, at)
+        return Constraint(item["id"], kind, places, by, where, item["count"] or 0, at)
 
     def _layout(self, ids: Mapping[str, str]) -> None:
         for at, item in self._entries("layout"):

@@ -1,65 +1,168 @@
 """TABLE of set-level constraints: rules over several places of a definition.
 
-A new kind is one entry here, one in assignment/search, and one case file in tests/cases.
+One entry carries a kind's members in the document, the side constraints that it means for the assignment, its words, and
+what the check of a definition asks about it. A new kind is one entry here, one case file in tests/cases, and its part of
+tests/reference.py.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
 
 from service.rules.rule import Rule
+from service.rules.side_constraints import (
+    KeyedEdges,
+    SideConstraint,
+    at_most_of_each_key,
+    no_key_inside_and_outside,
+    one_key_for_all,
+    one_of_each_key,
+)
+
+CONSTRAINT_MEMBERS: Mapping[str, str] = {
+    "places": "places",
+    "by": "names",
+    "per": "names",
+    "where": "rule",
+    "count": "count",
+}
+"""Every member that a constraint can have besides its id and kind, with its type (document.MEMBER_TYPES)."""
+
+
+class Feasibility(Protocol):
+    """What the check of a definition knows of the places of a constraint, all of them filled. Each answer is the reason why
+    that cannot be, in words, or None where it can be or is not known."""
+
+    def never_agree(self, by: tuple[str, ...]) -> str | None:
+        """Two of the places can never agree in one of these attributes."""
+
+    def too_few_keys(self, by: tuple[str, ...], most: int, demand: str) -> str | None:
+        """Too few keys occur for the places when each may come `most` times; `demand` says so, {by} for the attributes."""
+
+    def too_many_fit(self, where: Rule, most: int) -> str | None:
+        """More than `most` of the places take only coins that fit the rule."""
 
 
 @dataclass(frozen=True, slots=True)
 class ConstraintKind:
-    """One kind of constraint. `needs` lists the members that it takes, each entry one way to say it."""
+    """One kind of constraint.
+
+    `needs` lists the members that it takes, each entry one way to write it. `side_constraints` are its demands on the
+    assignment, from the edges by key and the constraint's `count`. `words` is its meaning, from the attributes and the
+    rule in words. `impossible` is why it can never hold with all its places filled.
+
+    `looks_outside`: coins in other places matter as well. `forbids_equal_keys`: two pieces of one holding break it, since
+    they share the key, whatever it is.
+    """
 
     name: str
     meaning: str
-    example: dict[str, object]
+    example: Mapping[str, object] = field(compare=False)
     needs: tuple[tuple[str, ...], ...]
+    side_constraints: Callable[[KeyedEdges, int], Iterator[SideConstraint]]
+    words: Callable[[Constraint, str, str], str]
+    impossible: Callable[[Constraint, Feasibility], str | None]
+    looks_outside: bool = False
+    forbids_equal_keys: bool = False
 
+    @property
+    def counts_fitting(self) -> bool:
+        """Whether a coin may have no key: one that does not fit `where`."""
+        return any("where" in way for way in self.needs)
 
-KINDS: dict[str, ConstraintKind] = {
-    kind.name: kind
-    for kind in (
-        ConstraintKind(
-            "same",
-            "the coins of those places agree on all of `by` together",
-            {"id": "pair", "kind": "same", "by": ["year_on_coin"], "places": ["crown-1", "crown-2"]},
-            (("by",),),
-        ),
-        ConstraintKind(
-            "different",
-            "no two coins of those places agree on all of `by` together",
-            {"id": "makers", "kind": "different", "by": ["mint"], "places": ["a", "b", "c"]},
-            (("by",),),
-        ),
-        ConstraintKind(
-            "at_most",
-            "no more than `count` coins of those places share a key (`per`) or fit a rule (`where`)",
-            {"id": "spread", "kind": "at_most", "per": ["issuer"], "count": 3},
-            (("per", "count"), ("where", "count")),
-        ),
-        ConstraintKind(
-            "not_elsewhere",
-            "no coin outside those places shares the key of one inside",
-            {"id": "new", "kind": "not_elsewhere", "by": ["issuer"], "places": ["commemoratives"]},
-            (("by", "places"),),
-        ),
-    )
-}
+    @property
+    def has_count(self) -> bool:
+        """Whether it has a `count` that can be raised."""
+        return all("count" in way for way in self.needs)
 
 
 @dataclass(frozen=True, slots=True)
 class Constraint:
     """One constraint of a definition. `places` are addresses of slots, groups or single places; empty is the whole set.
-    `by` is the key (for at_most: `per`). `at` is its JSON pointer in the document."""
+    `by` are the attributes of the key (`by` or `per`). `at` is its JSON pointer in the document."""
 
     id: str
-    kind: str
+    kind: ConstraintKind
     places: tuple[str, ...] = ()
     by: tuple[str, ...] = ()
     where: Rule | None = None
     count: int = 0
     at: str = ""
+
+
+def _all_agree(_: Constraint, by: str, _where: str) -> str:
+    return f"all coins agree in {by}"
+
+
+def _agree_never(constraint: Constraint, places: Feasibility) -> str | None:
+    return places.never_agree(constraint.by)
+
+
+def _none_agree(_: Constraint, by: str, _where: str) -> str:
+    return f"no two coins agree in {by}"
+
+
+def _too_few_to_differ(constraint: Constraint, places: Feasibility) -> str | None:
+    return places.too_few_keys(constraint.by, 1, "must differ in {by}")
+
+
+def _only_so_many(constraint: Constraint, by: str, where: str) -> str:
+    return f"at most {constraint.count} may be {where}" if where else f"at most {constraint.count} of one {by}"
+
+
+def _more_than_may(constraint: Constraint, places: Feasibility) -> str | None:
+    if constraint.where is not None:
+        return places.too_many_fit(constraint.where, constraint.count)
+    return places.too_few_keys(constraint.by, constraint.count, f"at most {constraint.count} may agree in {{by}}")
+
+
+def _none_outside(_: Constraint, by: str, _where: str) -> str:
+    return f"no coin outside these places has the {by} of one inside"
+
+
+def _not_known(_: Constraint, _places: Feasibility) -> str | None:
+    return None
+
+
+SAME = ConstraintKind(
+    "same",
+    "the coins of those places agree on all of `by` together",
+    example={"id": "pair", "kind": "same", "by": ["year_on_coin"], "places": ["crown-1", "crown-2"]},
+    needs=(("by",),),
+    side_constraints=one_key_for_all,
+    words=_all_agree,
+    impossible=_agree_never,
+)
+DIFFERENT = ConstraintKind(
+    "different",
+    "no two coins of those places agree on all of `by` together",
+    example={"id": "makers", "kind": "different", "by": ["mint"], "places": ["a", "b", "c"]},
+    needs=(("by",),),
+    side_constraints=one_of_each_key,
+    words=_none_agree,
+    impossible=_too_few_to_differ,
+    forbids_equal_keys=True,
+)
+AT_MOST = ConstraintKind(
+    "at_most",
+    "no more than `count` coins of those places share a key (`per`) or fit a rule (`where`)",
+    example={"id": "spread", "kind": "at_most", "per": ["issuer"], "count": 3},
+    needs=(("per", "count"), ("where", "count")),
+    side_constraints=at_most_of_each_key,
+    words=_only_so_many,
+    impossible=_more_than_may,
+)
+NOT_ELSEWHERE = ConstraintKind(
+    "not_elsewhere",
+    "no coin outside those places shares the key of one inside",
+    example={"id": "new", "kind": "not_elsewhere", "by": ["issuer"], "places": ["siege"]},
+    needs=(("by", "places"),),
+    side_constraints=no_key_inside_and_outside,
+    words=_none_outside,
+    impossible=_not_known,
+    looks_outside=True,
+    forbids_equal_keys=True,
+)
+CONSTRAINT_KINDS: dict[str, ConstraintKind] = {kind.name: kind for kind in (SAME, DIFFERENT, AT_MOST, NOT_ELSEWHERE)}

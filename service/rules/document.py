@@ -14,14 +14,16 @@ from typing import Annotated, Any, Literal
 
 import rfc8785
 import yaml
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
 
 from service.errors import Fault, Invalid, OverLimit
 from service.facts.holding import escape
 from service.facts.kinds import value_kind_of
 from service.facts.vocabulary import Vocabulary
 from service.rules.binding import Meaning
+from service.rules.constraints import CONSTRAINT_KINDS, CONSTRAINT_MEMBERS
 from service.rules.definition import MOST_PLACES, Definition
+from service.rules.preferences import PREFERENCE_KINDS
 from service.rules.shape_messages import shape_message
 
 Identity = Annotated[str, Field(min_length=1, max_length=120, pattern=r"^[^/\s\x00-\x1f][^/\x00-\x1f]*$")]
@@ -51,17 +53,30 @@ class AttributeIn(_Model):
     look_at: Line = ""
 
 
-class PreferenceIn(_Model):
-    """One criterion: `where`, `highest`, `lowest`, or `order` with `values`."""
+MEMBER_TYPES: dict[str, Any] = {
+    "rule": RuleIn | None,
+    "attribute": Name | None,
+    "names": Name | Names | None,
+    "values": Annotated[list[Line], Field(max_length=1_000)] | None,
+    "places": Annotated[list[Line], Field(min_length=1, max_length=MOST_PLACES)] | None,
+    "count": Annotated[int, Field(ge=0, le=MOST_PLACES)] | None,
+}
+"""The types of the members that kinds of preferences and constraints name; each may be left out."""
 
-    where: RuleIn | None = None
-    highest: Name | None = None
-    lowest: Name | None = None
-    order: Name | None = None
-    values: Annotated[list[Line], Field(max_length=1_000)] | None = None
+
+def _with_members(name: str, meaning: str, members: Mapping[str, str], **first: Any) -> type[_Model]:
+    """A model with the members of every kind of a table, after those of `first`."""
+    fields = {member: (MEMBER_TYPES[kind], None) for member, kind in members.items()}
+    model: type[_Model] = create_model(name, __base__=_Model, __doc__=meaning, **{**first, **fields})
+    return model
 
 
-Prefer = Annotated[list[PreferenceIn], Field(max_length=20)]
+PreferenceIn = _with_members(
+    "PreferenceIn",
+    "One criterion: `where`, `highest`, `lowest`, or `order` with `values`.",
+    {member: type_ for kind in PREFERENCE_KINDS.values() for member, type_ in kind.members.items()},
+)
+Prefer = Annotated[list[PreferenceIn], Field(max_length=20)]  # type: ignore[valid-type]
 
 
 class SlotIn(_Model):
@@ -122,16 +137,13 @@ class FreeChoiceIn(_Model):
     look_at: Line = ""
 
 
-class ConstraintIn(_Model):
-    """A rule over several places; `places` left out is the whole set."""
-
-    id: Identity
-    kind: Literal["same", "different", "at_most", "not_elsewhere"]
-    places: Annotated[list[Line], Field(min_length=1, max_length=MOST_PLACES)] | None = None
-    by: Name | Names | None = None
-    per: Name | Names | None = None
-    where: RuleIn | None = None
-    count: Annotated[int, Field(ge=0, le=MOST_PLACES)] | None = None
+ConstraintIn = _with_members(
+    "ConstraintIn",
+    "A rule over several places; `places` left out is the whole set.",
+    CONSTRAINT_MEMBERS,
+    id=(Identity, ...),
+    kind=(Literal[tuple(CONSTRAINT_KINDS)], ...),
+)
 
 
 class PageIn(_Model):
@@ -156,7 +168,7 @@ class DocumentIn(_Model):
     slots: Annotated[list[SlotIn], Field(max_length=MOST_PLACES)] = []
     one_per: Annotated[list[OnePerIn], Field(max_length=200)] = []
     free_choice: Annotated[list[FreeChoiceIn], Field(max_length=200)] = []
-    constraints: Annotated[list[ConstraintIn], Field(max_length=200)] = []
+    constraints: Annotated[list[ConstraintIn], Field(max_length=200)] = []  # type: ignore[valid-type]
     layout: Annotated[list[PageIn], Field(max_length=500)] = []
 
 

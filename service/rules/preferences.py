@@ -1,53 +1,54 @@
-"""TABLE of preferences: what makes one coin better than another for a place, in the owner's order.
+"""TABLE of preferences: what makes one coin better than another for a place, in the order of the owner's list.
 
-A new kind is one entry here and one case file in tests/cases.
+One entry carries a kind's members in the document, which attributes it takes, the value of a coin under it, and its
+words. A new kind is one entry here, one case file in tests/cases, and its part of tests/reference.py.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from fractions import Fraction
 
 from service.facts.attributes import Attribute
 from service.facts.holding import View
-from service.facts.knowledge import Among, Number, Value
-from service.facts.truth import YES
+from service.facts.knowledge import Among, Number, Value, plain_number
+from service.facts.truth import YES, Verdict
+from service.rules.labels import listed
 from service.rules.rule import Rule
+
+# A function, so that this table needs no evaluator: (rule, views of one coin) -> the verdict.
+Fits = Callable[[Rule, tuple[View, ...]], Verdict]
 
 
 @dataclass(frozen=True, slots=True)
 class PreferenceKind:
-    """One kind of preference: its key word in the document, and the sense of its numbers."""
+    """One kind of preference. `members` are its members in the document with their types (document.MEMBER_TYPES), the first
+    of which has the name of the kind: an attribute or a rule.
+
+    `accepts` tells whether it can be about an attribute, and `takes` says in words about which; None for a rule. `value` is
+    what a coin is worth under a preference, None where the fact is missing. `words` describes the better coin, from the
+    subject in words (the label of the attribute, or the rule); `value_words` describes a coin of one value.
+    """
 
     name: str
     meaning: str
-    example: dict[str, object]
+    example: Mapping[str, object] = field(compare=False)
+    members: Mapping[str, str] = field(compare=False)
     more_is_better: bool
-
-
-KINDS: dict[str, PreferenceKind] = {
-    kind.name: kind
-    for kind in (
-        PreferenceKind("where", "coins that fit the rule come first", {"where": "count(problems) = 0"}, True),
-        PreferenceKind("highest", "the higher number is better", {"highest": "grade"}, True),
-        PreferenceKind("lowest", "the lower number is better", {"lowest": "year_on_coin"}, False),
-        PreferenceKind(
-            "order",
-            "the earlier of the listed values is better; one that is not listed comes after them",
-            {"order": "strike", "values": ["circulation", "proof"]},
-            False,
-        ),
-    )
-}
+    value: Callable[[Preference, tuple[View, ...], Fits], Number | None]
+    words: Callable[[Preference, str], str]
+    value_words: Callable[[str, Number], str]
+    accepts: Callable[[Attribute], bool] | None = None
+    takes: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Preference:
-    """One criterion. `document` is the author's entry, as it is shown again in `loses_on`."""
+    """One criterion. `document` is the author's entry, which `loses_on` of an evaluation shows again."""
 
-    kind: str
+    kind: PreferenceKind
     attribute: str = ""
     where: Rule | None = None
     values: tuple[str, ...] = ()
@@ -55,39 +56,57 @@ class Preference:
 
     @property
     def more_is_better(self) -> bool:
-        return KINDS[self.kind].more_is_better
-
-
-# A verdict function, so that this table needs no evaluator: (rule, views) -> the verdict.
-Fits = Callable[[Rule, tuple[View, ...]], object]
+        return self.kind.more_is_better
 
 
 def value_of(preference: Preference, views: tuple[View, ...], fits: Fits) -> Number | None:
-    """What the coin is worth under the criterion; None where the fact is missing. Of an uncertain fact the worst value
-    counts: a coin is not preferred for what it only may be."""
-    if preference.kind == "where":
-        assert preference.where is not None
-        return 1 if fits(preference.where, views) is YES else 0
+    """What the coin is worth under the preference; None where the fact is missing."""
+    return preference.kind.value(preference, views, fits)
+
+
+# --- where -------------------------------------------------------------------------------------------------------
+
+
+def _fit(preference: Preference, views: tuple[View, ...], fits: Fits) -> Number | None:
+    assert preference.where is not None
+    return 1 if fits(preference.where, views) is YES else 0
+
+
+def _fitting(_: Preference, subject: str) -> str:
+    return f"the one that is {subject.removeprefix('a coin, ').removeprefix('a coin ')}"
+
+
+def _fit_words(subject: str, value: Number) -> str:
+    return subject if value else f"not: {subject}"
+
+
+# --- highest, lowest, order --------------------------------------------------------------------------------------
+
+
+def _worst(
+    preference: Preference, views: tuple[View, ...], number: Callable[[Value | None], Number | None]
+) -> Number | None:
+    """Of an uncertain fact the worst value counts, so that no coin is preferred for what it only may be."""
     seen: list[Number] = []
     for view in views:
         knowledge = view.facts.get(preference.attribute)
-        ends: Iterable[Value | None]
         if knowledge is None:
             return None
+        ends: Iterable[Value | None]
         ends = knowledge.values if isinstance(knowledge, Among) else (knowledge.low, knowledge.high)
         for end in ends:
-            number = _number(preference, end)
-            if number is None:
+            one = number(end)
+            if one is None:
                 return None
-            seen.append(number)
+            seen.append(one)
     return min(seen) if preference.more_is_better else max(seen)
 
 
-def _number(preference: Preference, value: Value | None) -> Number | None:
-    if preference.kind == "order":
-        if not isinstance(value, str):
-            return None
-        return preference.values.index(value) if value in preference.values else len(preference.values)
+def _measure(preference: Preference, views: tuple[View, ...], _: Fits) -> Number | None:
+    return _worst(preference, views, _number)
+
+
+def _number(value: Value | None) -> Number | None:
     if isinstance(value, datetime):
         return int(value.timestamp() * 1_000_000)
     if isinstance(value, date):
@@ -97,6 +116,89 @@ def _number(preference: Preference, value: Value | None) -> Number | None:
     return value
 
 
-def can_rank(attribute: Attribute) -> bool:
-    """Whether `highest` and `lowest` may be said of the attribute."""
+def _has_numbers(attribute: Attribute) -> bool:
     return attribute.is_ordered and not attribute.many
+
+
+def _extreme(preference: Preference, subject: str) -> str:
+    return f"the one with the {preference.kind.name} {subject}"
+
+
+def _measure_words(subject: str, value: Number) -> str:
+    return f"{subject} {plain_number(value)}"
+
+
+def _place_in_order(preference: Preference, views: tuple[View, ...], _: Fits) -> Number | None:
+    values = preference.values
+
+    def number(value: Value | None) -> Number | None:
+        if not isinstance(value, str):
+            return None
+        return values.index(value) if value in values else len(values)
+
+    return _worst(preference, views, number)
+
+
+def _is_single_text(attribute: Attribute) -> bool:
+    return attribute.type == "text" and not attribute.many
+
+
+def _first_in_order(preference: Preference, subject: str) -> str:
+    return f"the one whose {subject} comes first in {listed(list(preference.values), 'and')}"
+
+
+def _order_words(subject: str, value: Number) -> str:
+    return f"{subject}, choice {int(value) + 1}"
+
+
+PREFERENCE_KINDS: dict[str, PreferenceKind] = {
+    kind.name: kind
+    for kind in (
+        PreferenceKind(
+            "where",
+            "coins that fit the rule come first",
+            example={"where": "count(problems) = 0"},
+            members={"where": "rule"},
+            more_is_better=True,
+            value=_fit,
+            words=_fitting,
+            value_words=_fit_words,
+        ),
+        PreferenceKind(
+            "highest",
+            "the higher number is better",
+            example={"highest": "grade"},
+            members={"highest": "attribute"},
+            more_is_better=True,
+            value=_measure,
+            words=_extreme,
+            value_words=_measure_words,
+            accepts=_has_numbers,
+            takes="a number or a date",
+        ),
+        PreferenceKind(
+            "lowest",
+            "the lower number is better",
+            example={"lowest": "year_on_coin"},
+            members={"lowest": "attribute"},
+            more_is_better=False,
+            value=_measure,
+            words=_extreme,
+            value_words=_measure_words,
+            accepts=_has_numbers,
+            takes="a number or a date",
+        ),
+        PreferenceKind(
+            "order",
+            "the earlier of the listed values is better; one that is not listed comes after them",
+            example={"order": "strike", "values": ["circulation", "proof"]},
+            members={"order": "attribute", "values": "values"},
+            more_is_better=False,
+            value=_place_in_order,
+            words=_first_in_order,
+            value_words=_order_words,
+            accepts=_is_single_text,
+            takes="a text with one value",
+        ),
+    )
+}

@@ -104,14 +104,8 @@ def preferred(prefer: Sequence[Preference], speak: RuleWording) -> str:
 
 
 def _preference(preference: Preference, speak: RuleWording) -> str:
-    if preference.where is not None:
-        return (
-            f"the one that is {speak.coin(preference.where.predicate).removeprefix('a coin, ').removeprefix('a coin ')}"
-        )
-    name = speak.name(preference.attribute)
-    if preference.kind == "order":
-        return f"the one whose {name} comes first in {listed(list(preference.values), 'and')}"
-    return f"the one with the {preference.kind} {name}"
+    where = preference.where
+    return preference.kind.words(preference, speak.coin(where.predicate) if where else speak.name(preference.attribute))
 
 
 def _places(definition: Definition, speak: RuleWording) -> Iterator[str]:
@@ -154,12 +148,4 @@ def _rules(definition: Definition, speak: RuleWording) -> Iterator[str]:
 
 def _constraint(constraint: Constraint, speak: RuleWording) -> str:
     by = listed([speak.name(name) for name in constraint.by], "and")
-    if constraint.kind == "same":
-        return f"all coins agree in {by}"
-    if constraint.kind == "different":
-        return f"no two coins agree in {by}"
-    if constraint.kind == "not_elsewhere":
-        return f"no coin outside these places has the {by} of one inside"
-    if constraint.where is not None:
-        return f"at most {constraint.count} may be {speak.coin(constraint.where.predicate)}"
-    return f"at most {constraint.count} of one {by}"
+    return constraint.kind.words(constraint, by, speak.coin(constraint.where.predicate) if constraint.where else "")

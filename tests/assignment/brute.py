@@ -6,8 +6,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations, product
 
-from service.assignment.problem import AssignmentProblem, Basis, Edge, SetRule, SetRuleKind
+from service.assignment.problem import AssignmentProblem, Basis, Edge, SetRule
+from service.rules.constraints import AT_MOST, DIFFERENT, NOT_ELSEWHERE, SAME
 
+KINDS = (SAME, DIFFERENT, AT_MOST, NOT_ELSEWHERE)
+"""The kinds of rules that are written out here."""
 EMPTY_IS_LAST = 10**9
 
 
@@ -30,7 +33,7 @@ def ways(problem: AssignmentProblem, edges: tuple[Edge, ...]) -> Iterator[tuple[
 
 
 def covers(rule: SetRule, edge: Edge) -> bool:
-    if rule.kind is SetRuleKind.NOT_ELSEWHERE:
+    if rule.kind is NOT_ELSEWHERE:
         return rule.among is None or edge.place in rule.among or edge.place in rule.places
     return edge.place in rule.places
 
@@ -59,7 +62,7 @@ def doubt(problem: AssignmentProblem, edge: Edge) -> Basis:
 
 def keeps_settled(rule: SetRule, taken: tuple[Edge, ...]) -> bool:
     """The rule over all that is taken, for what is known of the keys; pieces of one holding share the key for sure."""
-    if rule.kind is SetRuleKind.AT_MOST:
+    if rule.kind is AT_MOST:
         inside = [e for e in taken if e.place in rule.places]
         keys = {k for e in inside for k in rule.keys[e.holding].settled}
         return all(sum(k in rule.keys[e.holding].settled for e in inside) <= rule.count for k in keys)
@@ -69,18 +72,18 @@ def keeps_settled(rule: SetRule, taken: tuple[Edge, ...]) -> bool:
         surely_same = same_holding or (both_settled and rule.keys[a.holding].settled == rule.keys[b.holding].settled)
         surely_differ = not same_holding and both_settled and not surely_same
         a_in, b_in = a.place in rule.places, b.place in rule.places
-        if rule.kind is SetRuleKind.SAME and a_in and b_in and surely_differ:
+        if rule.kind is SAME and a_in and b_in and surely_differ:
             return False
-        if rule.kind is SetRuleKind.DIFFERENT and a_in and b_in and surely_same:
+        if rule.kind is DIFFERENT and a_in and b_in and surely_same:
             return False
-        if rule.kind is SetRuleKind.NOT_ELSEWHERE and a_in != b_in and surely_same:
+        if rule.kind is NOT_ELSEWHERE and a_in != b_in and surely_same:
             return False
     return True
 
 
 def keeps_possible(rule: SetRule, firm: tuple[Edge, ...]) -> bool:
     """The rule over what is firm, in every world that the keys allow."""
-    if rule.kind is SetRuleKind.AT_MOST:
+    if rule.kind is AT_MOST:
         inside = [e for e in firm if e.place in rule.places]
         keys = {k for e in inside for k in rule.keys[e.holding].possible}
         return all(sum(k in rule.keys[e.holding].possible for e in inside) <= rule.count for k in keys)
@@ -89,11 +92,11 @@ def keeps_possible(rule: SetRule, firm: tuple[Edge, ...]) -> bool:
         a_in, b_in = a.place in rule.places, b.place in rule.places
         may_be_same = a.holding == b.holding or bool(mine & yours)
         may_differ = a.holding != b.holding and not (len(mine) == 1 and mine == yours)
-        if rule.kind is SetRuleKind.SAME and a_in and b_in and may_differ:
+        if rule.kind is SAME and a_in and b_in and may_differ:
             return False
-        if rule.kind is SetRuleKind.DIFFERENT and a_in and b_in and may_be_same:
+        if rule.kind is DIFFERENT and a_in and b_in and may_be_same:
             return False
-        if rule.kind is SetRuleKind.NOT_ELSEWHERE and a_in != b_in and may_be_same:
+        if rule.kind is NOT_ELSEWHERE and a_in != b_in and may_be_same:
             return False
     return True
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from random import Random
 
-from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, SetRuleKind
+from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule
+from service.rules.constraints import AT_MOST
+from tests.assignment.brute import KINDS
 
 
 def a_problem(random: Random, *, largest_cost: int = 3, most_rules: int = 3) -> AssignmentProblem:
@@ -36,9 +38,9 @@ def a_problem(random: Random, *, largest_cost: int = 3, most_rules: int = 3) -> 
 
 
 def a_rule(random: Random, name: str, places: int, holdings: int) -> SetRule:
-    kind = random.choice(list(SetRuleKind))
+    kind = random.choice(KINDS)
     covered = frozenset(random.sample(range(places), random.randint(1, places)))
-    several = kind is SetRuleKind.AT_MOST and random.random() < 0.5
+    several = kind is AT_MOST and random.random() < 0.5
     maker: Callable[[Random], EdgeKeys] = many_keys if several else one_key
     return SetRule(name, kind, covered, {h: maker(random) for h in range(holdings)}, random.randint(0, 2))
 

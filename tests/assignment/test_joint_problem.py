@@ -14,9 +14,10 @@ from hypothesis import strategies as st
 
 from service.assignment.build import CostScale
 from service.assignment.joint_problem import SetProblem, join_problems, solution_of, without_pieces
-from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, SetRuleKind, Solution
+from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, Solution
 from service.assignment.solve import solve
 from service.errors import OverLimit
+from service.rules.constraints import NOT_ELSEWHERE
 from tests.assignment.brute import answers, levels, rank, truth
 from tests.assignment.instances import a_rule
 
@@ -205,7 +206,7 @@ def test_preferences_of_several_sets_are_compared_in_the_criterions_own_numbers(
 
 def test_not_elsewhere_speaks_of_its_own_set_only() -> None:
     key = EdgeKeys(frozenset({1}), frozenset({1}))
-    rule = SetRule("new", SetRuleKind.NOT_ELSEWHERE, frozenset({0}), {0: key, 1: key})
+    rule = SetRule("new", NOT_ELSEWHERE, frozenset({0}), {0: key, 1: key})
     one = SetProblem(AssignmentProblem((True, True), (1, 1), (Edge(0, 0, FIRM), Edge(1, 1, FIRM)), (rule,)), ("a", "b"))
     two = SetProblem(AssignmentProblem((True,), (1,), (Edge(0, 0, FIRM),)), ("b",))
     solution, parts = solved([one, two])

@@ -12,9 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
-from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, SetRuleKind, Solution
+from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, Solution
 from service.assignment.solve import solve
-from tests.assignment.brute import Truth, keeps_possible, keeps_settled, truth
+from service.rules.constraints import AT_MOST, NOT_ELSEWHERE, SAME
+from tests.assignment.brute import KINDS, Truth, keeps_possible, keeps_settled, truth
 from tests.assignment.instances import a_problem, a_rule
 
 
@@ -137,7 +138,7 @@ def test_the_search_gives_what_the_flow_gives_under_a_rule_that_costs_nothing(
         free = solve(problem)
         assert len(free.placements) < 40
         alike = {holding: EdgeKeys(frozenset({1}), frozenset({1})) for holding in range(42)}
-        no_more = SetRule("no more", SetRuleKind.AT_MOST, frozenset(range(40)), alike, len(free.placements))
+        no_more = SetRule("no more", AT_MOST, frozenset(range(40)), alike, len(free.placements))
         ruled = replace(problem, rules=(no_more,))
         assert solve(ruled) == free
         # Without the short cut through the flow the solver finds every level, the order and the forced ones itself.
@@ -154,9 +155,9 @@ def test_sixty_places_under_rules_over_everything_are_proven() -> None:
     keys |= {h: EdgeKeys(frozenset({h % 25, (h + 1) % 25}), frozenset(), Basis.ALTERNATIVES) for h in range(0, 500, 20)}
     keys |= {h: EdgeKeys(None, frozenset(), Basis.UNKNOWN) for h in range(7, 500, 50)}
     rules = (
-        SetRule("spread", SetRuleKind.AT_MOST, everywhere, keys, 3),
-        SetRule("pair", SetRuleKind.SAME, frozenset({0, 1, 2}), keys),
-        SetRule("new", SetRuleKind.NOT_ELSEWHERE, frozenset({5, 6, 7}), keys),
+        SetRule("spread", AT_MOST, everywhere, keys, 3),
+        SetRule("pair", SAME, frozenset({0, 1, 2}), keys),
+        SetRule("new", NOT_ELSEWHERE, frozenset({5, 6, 7}), keys),
     )
     solution = solve(replace(problem, rules=rules))
     assert is_proven(solution)
@@ -176,6 +177,6 @@ def test_two_thousand_places_without_rules_are_proven() -> None:
 def test_the_maker_makes_every_kind_of_rule_and_key() -> None:
     rules = [a_rule(Random(seed), "r", 5, 6) for seed in range(200)]
     keys = [keys for rule in rules for keys in rule.keys.values()]
-    assert {rule.kind for rule in rules} == set(SetRuleKind)
+    assert {rule.kind for rule in rules} == set(KINDS)
     assert {keys.possible is None for keys in keys} == {True, False}
     assert {keys.possible == keys.settled for keys in keys} == {True, False}

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, SetRuleKind, Solution
+from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, Solution
 from service.assignment.solve import solve
+from service.rules.constraints import AT_MOST, DIFFERENT, NOT_ELSEWHERE, SAME, ConstraintKind
 
 FIRM, ALTERNATIVES, UNKNOWN = Basis.FIRM, Basis.ALTERNATIVES, Basis.UNKNOWN
 
@@ -28,7 +29,7 @@ def a_set(
     return AssignmentProblem((True,) * places, (quantity,) * holdings, edges, rules, levels)
 
 
-def rule(kind: SetRuleKind, *keys: EdgeKeys, places: tuple[int, ...] = (0, 1), count: int = 0) -> SetRule:
+def rule(kind: ConstraintKind, *keys: EdgeKeys, places: tuple[int, ...] = (0, 1), count: int = 0) -> SetRule:
     return SetRule("rule", kind, frozenset(places), dict(enumerate(keys)), count)
 
 
@@ -98,57 +99,57 @@ def test_a_place_is_forced_when_every_best_assignment_has_the_same_coin_there() 
 
 def test_same_keeps_coins_of_different_years_out_of_a_pair() -> None:
     edges = (Edge(0, 0, FIRM), Edge(1, 1, FIRM), Edge(1, 2, FIRM))
-    solution = solve(a_set(*edges, rules=(rule(SetRuleKind.SAME, known(1), known(2), known(1)),)))
+    solution = solve(a_set(*edges, rules=(rule(SAME, known(1), known(2), known(1)),)))
     assert (seats(solution), solution.certain) == ({0: 0, 1: 2}, 2)
     assert all(placement.forced for placement in solution.placements)
 
 
 def test_same_makes_the_coin_of_an_unsure_year_tentative_beside_another() -> None:
     edges = (Edge(0, 0, FIRM), Edge(1, 1, FIRM))
-    solution = solve(a_set(*edges, rules=(rule(SetRuleKind.SAME, known(1), one_of(1, 2)),)))
+    solution = solve(a_set(*edges, rules=(rule(SAME, known(1), one_of(1, 2)),)))
     assert (seats(solution), bases(solution)) == ({0: 0, 1: 1}, {0: FIRM, 1: ALTERNATIVES})
     assert solution.certain == 1
 
 
 def test_same_lets_a_coin_of_an_unsure_year_be_firm_alone() -> None:
-    solution = solve(a_set(Edge(0, 0, FIRM), rules=(rule(SetRuleKind.SAME, one_of(1, 2)),)))
+    solution = solve(a_set(Edge(0, 0, FIRM), rules=(rule(SAME, one_of(1, 2)),)))
     assert (bases(solution), solution.certain) == ({0: FIRM}, 1)
 
 
 def test_same_lets_two_pieces_of_one_unsure_coin_be_firm_together() -> None:
     edges = (Edge(0, 0, FIRM), Edge(1, 0, FIRM))
-    solution = solve(a_set(*edges, quantity=2, rules=(rule(SetRuleKind.SAME, one_of(1, 2)),)))
+    solution = solve(a_set(*edges, quantity=2, rules=(rule(SAME, one_of(1, 2)),)))
     assert (bases(solution), solution.certain) == ({0: FIRM, 1: FIRM}, 2)
 
 
 def test_of_two_unsure_coins_the_one_in_the_earlier_place_is_firm() -> None:
     edges = (Edge(0, 0, FIRM), Edge(1, 1, FIRM))
-    solution = solve(a_set(*edges, rules=(rule(SetRuleKind.SAME, one_of(1, 2), one_of(1, 2)),)))
+    solution = solve(a_set(*edges, rules=(rule(SAME, one_of(1, 2), one_of(1, 2)),)))
     assert bases(solution) == {0: FIRM, 1: ALTERNATIVES}
 
 
 def test_a_wholly_unknown_key_is_tentative_even_alone() -> None:
-    solution = solve(a_set(Edge(0, 0, FIRM), rules=(rule(SetRuleKind.SAME, WHOLLY_UNKNOWN),)))
+    solution = solve(a_set(Edge(0, 0, FIRM), rules=(rule(SAME, WHOLLY_UNKNOWN),)))
     assert (bases(solution), solution.certain, value(solution, "unknown")) == ({0: UNKNOWN}, 0, 1)
 
 
 def test_different_refuses_two_pieces_of_one_coin_whatever_its_key_is() -> None:
     edges = (Edge(0, 0, FIRM), Edge(1, 0, FIRM))
     for keys in (known(1), one_of(1, 2), WHOLLY_UNKNOWN):
-        assert len(solve(a_set(*edges, quantity=2, rules=(rule(SetRuleKind.DIFFERENT, keys),))).placements) == 1
+        assert len(solve(a_set(*edges, quantity=2, rules=(rule(DIFFERENT, keys),))).placements) == 1
 
 
 def test_different_makes_tentative_only_what_may_really_clash() -> None:
     edges = (Edge(0, 0, FIRM), Edge(1, 1, FIRM))
-    clash = solve(a_set(*edges, rules=(rule(SetRuleKind.DIFFERENT, known(1), one_of(1, 2)),)))
-    clear = solve(a_set(*edges, rules=(rule(SetRuleKind.DIFFERENT, known(1), one_of(2, 3)),)))
+    clash = solve(a_set(*edges, rules=(rule(DIFFERENT, known(1), one_of(1, 2)),)))
+    clear = solve(a_set(*edges, rules=(rule(DIFFERENT, known(1), one_of(2, 3)),)))
     assert bases(clash) == {0: FIRM, 1: ALTERNATIVES}
     assert bases(clear) == {0: FIRM, 1: FIRM}
 
 
 def test_at_most_counts_known_keys_for_all_and_possible_keys_for_what_is_firm() -> None:
     edges = (Edge(0, 0, FIRM), Edge(1, 1, FIRM), Edge(2, 2, FIRM))
-    one = rule(SetRuleKind.AT_MOST, known(1), known(1), one_of(1, 2), places=(0, 1, 2), count=1)
+    one = rule(AT_MOST, known(1), known(1), one_of(1, 2), places=(0, 1, 2), count=1)
     solution = solve(a_set(*edges, places=3, rules=(one,)))
     assert (seats(solution), bases(solution)) == ({0: 0, 2: 2}, {0: FIRM, 2: ALTERNATIVES})
     assert solution.certain == 1
@@ -157,24 +158,24 @@ def test_at_most_counts_known_keys_for_all_and_possible_keys_for_what_is_firm() 
 def test_at_most_none_of_a_kind_keeps_every_such_coin_out() -> None:
     fits, may_fit = known(1), EdgeKeys(frozenset({1}), frozenset(), UNKNOWN)
     edges = (Edge(0, 0, FIRM), Edge(1, 1, FIRM))
-    solution = solve(a_set(*edges, rules=(rule(SetRuleKind.AT_MOST, fits, may_fit, count=0),)))
+    solution = solve(a_set(*edges, rules=(rule(AT_MOST, fits, may_fit, count=0),)))
     assert bases(solution) == {1: UNKNOWN}
 
 
 def test_not_elsewhere_keeps_the_key_of_an_inner_place_out_of_the_others() -> None:
     edges = (Edge(0, 0, FIRM), Edge(1, 1, FIRM), Edge(1, 2, FIRM))
-    inner = rule(SetRuleKind.NOT_ELSEWHERE, known(1), known(1), known(2), places=(0,))
+    inner = rule(NOT_ELSEWHERE, known(1), known(1), known(2), places=(0,))
     assert seats(solve(a_set(*edges, rules=(inner,)))) == {0: 0, 1: 2}
 
 
 def test_not_elsewhere_makes_what_may_clash_tentative_on_either_side() -> None:
     edges = (Edge(0, 0, FIRM), Edge(1, 1, FIRM))
-    inner = rule(SetRuleKind.NOT_ELSEWHERE, known(1), one_of(1, 2), places=(0,))
+    inner = rule(NOT_ELSEWHERE, known(1), one_of(1, 2), places=(0,))
     assert bases(solve(a_set(*edges, rules=(inner,)))) == {0: FIRM, 1: ALTERNATIVES}
 
 
 def test_a_doubt_of_the_coin_itself_comes_before_that_of_its_key() -> None:
-    solution = solve(a_set(Edge(0, 0, ALTERNATIVES), rules=(rule(SetRuleKind.SAME, WHOLLY_UNKNOWN),)))
+    solution = solve(a_set(Edge(0, 0, ALTERNATIVES), rules=(rule(SAME, WHOLLY_UNKNOWN),)))
     assert (bases(solution), value(solution, "unknown"), value(solution, "alternatives")) == ({0: ALTERNATIVES}, 0, 1)
 
 
@@ -182,14 +183,14 @@ def test_every_fault_of_a_problem_is_named_at_once() -> None:
     edges = (Edge(0, 0, FIRM, (2**60 + 1,)), Edge(0, 0, FIRM, (1, 2)), Edge(5, 0, FIRM, (0,)))
     unexplained = EdgeKeys(frozenset({1, 2}), frozenset())
     with pytest.raises(ValueError, match="names a place or holding that does not exist") as refusal:
-        solve(AssignmentProblem((True,), (1,), edges, (rule(SetRuleKind.SAME, unexplained, places=(0,)),), 1))
+        solve(AssignmentProblem((True,), (1,), edges, (rule(SAME, unexplained, places=(0,)),), 1))
     for part in ("2**60", "listed twice", "2 costs, not 1", "does not exist", "no basis"):
         assert part in str(refusal.value)
 
 
 def test_a_rule_without_keys_for_a_holding_is_refused() -> None:
     with pytest.raises(ValueError, match="holding 1 has no keys"):
-        solve(a_set(Edge(0, 1, FIRM), rules=(rule(SetRuleKind.SAME, known(1)),)))
+        solve(a_set(Edge(0, 1, FIRM), rules=(rule(SAME, known(1)),)))
 
 
 def test_kuhns_qualified_individuals_fill_three_of_four_jobs() -> None:

@@ -9,11 +9,11 @@ from typing import Any
 
 import pytest
 
-from service.rules.constraints import KINDS as CONSTRAINT_KINDS
+from service.rules.constraints import CONSTRAINT_KINDS
 from service.rules.cql2.expression import parse
 from service.rules.operators import ALL
 from service.rules.predicates import EvaluationContext
-from service.rules.preferences import KINDS as PREFERENCE_KINDS
+from service.rules.preferences import PREFERENCE_KINDS
 from tests import reference
 from tests.factories import OUTSIDE, exact_json, judged, measured, places_of
 from tests.strategies import TODAY, VOCABULARIES

@@ -11,12 +11,14 @@ import networkx as nx
 import pytest
 from ortools.sat.python import cp_model
 
-from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, SetRuleKind
+from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule
 from service.assignment.solve import solve
 from service.evaluation.places import Collection, places_of
 from service.evaluation.table import Table
 from service.facts.truth import NO
 from service.progress.evaluate import evaluate
+from service.rules.constraints import AT_MOST, DIFFERENT, NOT_ELSEWHERE, SAME
+from tests.assignment.brute import KINDS
 from tests.benchmarks.data import a_case
 
 
@@ -69,12 +71,12 @@ class Whole:
 
     @staticmethod
     def covers(rule: SetRule, edge: Edge) -> bool:
-        return edge.place in rule.places or rule.kind is SetRuleKind.NOT_ELSEWHERE
+        return edge.place in rule.places or rule.kind is NOT_ELSEWHERE
 
     def add_rule(self, rule: SetRule, used: list[Any], keys_of: Any) -> None:
         edges = [(n, edge) for n, edge in enumerate(self.problem.edges) if self.covers(rule, edge)]
         keys = {n: keys_of(rule.keys[edge.holding]) for n, edge in edges}
-        if rule.kind is SetRuleKind.AT_MOST:
+        if rule.kind is AT_MOST:
             for key in {key for found in keys.values() for key in found}:
                 self.model.add(sum(used[n] for n, _ in edges if key in keys[n]) <= rule.count)
             return
@@ -89,9 +91,9 @@ class Whole:
             return False
         alike = edge.holding == other.holding
         may_share = alike or bool(mine & its)
-        if rule.kind is SetRuleKind.DIFFERENT:
+        if rule.kind is DIFFERENT:
             return may_share
-        if rule.kind is SetRuleKind.SAME:
+        if rule.kind is SAME:
             return not alike and not (mine == its and len(mine) == 1)
         return (edge.place in rule.places) != (other.place in rule.places) and may_share
 
@@ -156,7 +158,7 @@ def a_rule(chance: random.Random, number: int, places: int, holdings: int) -> Se
         else:
             keys[holding] = EdgeKeys(None, frozenset(), Basis.UNKNOWN)
     covered = frozenset(chance.sample(range(places), chance.randint(2, 6)))
-    return SetRule(f"rule {number}", chance.choice(list(SetRuleKind)), covered, keys, chance.randint(1, 2))
+    return SetRule(f"rule {number}", chance.choice(KINDS), covered, keys, chance.randint(1, 2))
 
 
 @pytest.mark.parametrize("seed", range(12))
