@@ -11,7 +11,6 @@ from collections.abc import Callable, Sequence
 from functools import partial
 
 import uvicorn
-from pydantic import ValidationError
 from sqlalchemy import Connection
 
 from service.accounts.actions import open_first_account
@@ -20,7 +19,7 @@ from service.accounts.store import AccountStore
 from service.holdings.sync.verify import differences
 from service.http.middleware import begin_log
 from service.runtime import opened, opened_database, utc_now
-from service.settings import PREFIX, Settings, setting_lines
+from service.settings import PREFIX, InvalidSettings, Settings, read_settings, setting_lines
 from service.worker import maintain
 
 GRACE_SECONDS = 20
@@ -158,11 +157,9 @@ def _settings(_: argparse.Namespace) -> int:
 
 def _read_settings() -> Settings | None:
     try:
-        return Settings()
-    except ValidationError as error:
-        for entry in error.errors(include_input=False, include_url=False):
-            name = PREFIX + "_".join(str(step) for step in entry["loc"]).upper()
-            print(f"{name}: {entry['msg'].removeprefix('Value error, ')}", file=sys.stderr)
+        return read_settings()
+    except InvalidSettings as error:
+        print("\n".join(error.lines), file=sys.stderr)
         return None
 
 

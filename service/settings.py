@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Self
 
 from platformdirs import user_data_dir
-from pydantic import Field, SecretStr, field_validator, model_validator
+from pydantic import Field, SecretStr, ValidationError, field_validator, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from service.database.engine import Limits, read_url
@@ -164,6 +164,26 @@ def _shown(value: object) -> str:
             return read_url(text).render_as_string(hide_password=True)
         return "***" if text else "(empty)"
     return str(value) if value != "" else "(empty)"
+
+
+class InvalidSettings(Exception):
+    """Settings in the environment that are not valid; `lines` says what is wrong with each."""
+
+    def __init__(self, lines: list[str]) -> None:
+        self.lines = lines
+        super().__init__("; ".join(lines))
+
+
+def read_settings() -> Settings:
+    """The settings as the environment has them. Raises InvalidSettings."""
+    try:
+        return Settings()
+    except ValidationError as error:
+        lines = []
+        for entry in error.errors(include_input=False, include_url=False):
+            name = PREFIX + "_".join(str(step) for step in entry["loc"]).upper()
+            lines.append(f"{name}: {entry['msg'].removeprefix('Value error, ')}")
+        raise InvalidSettings(lines) from None
 
 
 def engine_version() -> str:

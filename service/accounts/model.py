@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 
 from service.errors import Forbidden
 
-# What every secret made here begins with, by which a leaked one is recognised; no secret themselves.
+# Prefixes of the secrets that are made here, by which a leaked one is recognised.
 TOKEN_PREFIX = "swt_"  # noqa: S105
 INVITATION_PREFIX = "swi_"
 DEVICE_CODE_PREFIX = "swd_"
@@ -25,7 +25,7 @@ _SECRET = re.compile(f"({'|'.join(PREFIXES)})[A-Za-z0-9_-]+")
 READ, WRITE, EVALUATE, ADMIN = "read", "write", "evaluate", "admin"
 SCOPES = (READ, WRITE, EVALUATE, ADMIN)
 
-# The last use of a token, or a link, is written at most this often.
+# The last use of a token or a link is recorded at most this often.
 LAST_USED_EVERY = timedelta(minutes=1)
 
 
@@ -40,21 +40,21 @@ class ScopeMissing(Forbidden):
 
 
 class WrongCredentials(Forbidden):
-    """A name, password or invitation that does not hold. Never says which part."""
+    """A wrong name or password, or an invitation that is not valid. The message never says which."""
 
     code = "wrong-credentials"
 
 
 @dataclass(frozen=True, slots=True)
 class Owner:
-    """Whoever a request acts for."""
+    """The owner that a request acts for."""
 
     id: str
 
 
 @dataclass(frozen=True, slots=True)
 class Account:
-    """What is known of an account. `password_hash` is None as long as no password was set."""
+    """An account. `password_hash` is None as long as no password was set."""
 
     owner: Owner
     name: str
@@ -65,7 +65,7 @@ class Account:
 
 @dataclass(frozen=True, slots=True)
 class Token:
-    """What is known of a token; the token itself is not kept. A device is a token that was made by pairing."""
+    """A token, without its text, which is not stored. A device is a token that was made by pairing."""
 
     id: str
     name: str
@@ -76,13 +76,13 @@ class Token:
     last_used_at: datetime | None
 
     def is_worth_noting(self, now: datetime) -> bool:
-        """Whether the last use that is written down is old enough to be written again."""
+        """Whether the recorded last use is old enough to be recorded again."""
         return is_worth_noting(self.last_used_at, now)
 
 
 @dataclass(frozen=True, slots=True)
 class Caller:
-    """Whoever sent a request: the account behind the token, and the token."""
+    """The sender of a request: the token, and its account."""
 
     account: Account
     token: Token
@@ -99,7 +99,7 @@ class Caller:
 
 @dataclass(frozen=True, slots=True)
 class Invitation:
-    """A way in for one more account, used once. The invitation itself is not kept."""
+    """An invitation to open one account, without its text, which is not stored."""
 
     id: str
     note: str | None
@@ -156,27 +156,27 @@ class Remembered:
 
 
 def new_token(prefix: str = TOKEN_PREFIX) -> str:
-    """A fresh secret, by default a bearer token: 256 random bits behind a prefix by which a leaked one is recognised."""
+    """A new secret, by default a bearer token: a prefix and 256 random bits."""
     return prefix + secrets.token_urlsafe(_TOKEN_BYTES)
 
 
 def token_digest(token: str) -> str:
-    """What is stored of a token: its SHA-256. A slow hash would add nothing to 256 random bits."""
+    """The SHA-256 of a token, which is stored instead of it. A slow hash would add nothing to 256 random bits."""
     return hashlib.sha256(token.encode("utf-8", "surrogatepass")).hexdigest()
 
 
 def is_worth_noting(last_used_at: datetime | None, now: datetime) -> bool:
-    """Whether a last use is old enough to be written again."""
+    """Whether a recorded last use is old enough to be recorded again."""
     return last_used_at is None or now - last_used_at >= LAST_USED_EVERY
 
 
 def masked(text: str) -> str:
-    """The text with every secret that bears one of our prefixes blotted out."""
+    """The text with every secret that has one of the prefixes replaced by the prefix and `...`."""
     return _SECRET.sub(r"\1...", text)
 
 
 def folded(name: str) -> str:
-    """What two account names have in common that count as the same: composed form (NFC), case folded."""
+    """The form in which account names are compared: composed (NFC), case folded."""
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
 
 

@@ -1,4 +1,4 @@
-"""Tables of accounts, tokens, invitations, pairings, attempts and remembered answers. Of a secret only a hash is kept."""
+"""Tables of accounts, tokens, invitations, pairings, attempts and remembered answers. Of a secret only the hash is stored."""
 
 from __future__ import annotations
 
@@ -8,8 +8,7 @@ from service.database.metadata import metadata
 from service.database.types import Document, Identity, Instant
 
 # `state` and `chain` are the state of the owner's holdings; the row is also the lock under which they change.
-# Changes up to `min_state` can no longer be listed one by one. `folded_name` is what two names that count as the same have
-# in common.
+# Changes up to `min_state` can no longer be listed one by one. Names are compared by `folded_name`.
 account = Table(
     "account",
     metadata,
@@ -25,7 +24,7 @@ account = Table(
     UniqueConstraint("folded_name"),
 )
 
-# `scopes` are written with spaces between them, as OAuth does (RFC 6749, section 3.3).
+# `scopes` are separated by spaces, as in OAuth (RFC 6749, section 3.3).
 token = Table(
     "token",
     metadata,
@@ -42,7 +41,7 @@ token = Table(
     UniqueConstraint("owner_id", "id"),
 )
 
-# The owner is whoever invites.
+# The owner is the inviter.
 invitation = Table(
     "invitation",
     metadata,
@@ -57,7 +56,7 @@ invitation = Table(
     UniqueConstraint("digest"),
 )
 
-# Nobody's until somebody approves it, and gone an hour after its time.
+# Without an owner until it is approved or denied; deleted an hour after it expired.
 device_pairing = Table(
     "device_pairing",
     metadata,
@@ -73,7 +72,7 @@ device_pairing = Table(
     UniqueConstraint("user_digest"),
 )
 
-# Counts of what was tried, by a hash of whom or where it came from; gone a day after the last.
+# Counts of attempts, by the hash of a name, an owner or an address; deleted a day after the last attempt.
 attempt = Table(
     "attempt",
     metadata,

@@ -1,10 +1,9 @@
-"""Fetching what somebody else's server has, under a strict policy: https, public addresses only, looked up once and dialled
-as they were checked, no redirects to another host, 1 MiB, 10 seconds in all.
+"""Fetches documents from other servers under a strict policy: https, public addresses only, resolved once and connected to as
+they were checked, no redirects to another host, 1 MiB, 10 seconds in all.
 
-The check stands in the connector: whatever leads to a connection passes it, and what is dialled is the very address that was
-checked, with the name in SNI and Host. httpx reads the addresses; its engine httpcore does the talking, without httpx's
-client, which follows proxies of the environment unless told otherwise and writes whole addresses, secrets included, to its
-log. Content is asked for as it is (identity) and refused in any other encoding, so nothing unfolds.
+The check is in the connector, so every connection passes it, and connects to the very address that was checked, with the name
+in SNI and Host. httpx parses URLs; its engine httpcore makes the requests, without httpx's client, which uses proxies from the
+environment and logs whole URLs, secrets included. Only identity encoding is requested and accepted, so nothing is decompressed.
 """
 
 from __future__ import annotations
@@ -21,15 +20,15 @@ from ipaddress import ip_address
 import httpcore
 import httpx
 
-from service.errors import FetchError, FetchFailed, FetchRedirected, FetchTooLarge, FetchTooSlow, FetchUnreadable
+from service.errors import FetchFailed, FetchRedirected, FetchTooLarge, FetchTooSlow, FetchUnreadable
 from service.fetch.policy import Address, ensure_public, read_link
 from service.formats.strict_json import JSON, YAML, is_declared_past
 
 SECONDS = 10.0
 MOST_BYTES = 1024 * 1024
 MOST_REDIRECTS = 3
-# Of a name's addresses so many are tried; all are checked.
-_MOST_DIALLED = 3
+# So many addresses of a name are tried; all are checked.
+_MOST_TRIED = 3
 _REDIRECTS = (301, 302, 303, 307, 308)
 
 Resolve = Callable[[str, int], Awaitable[list[Address]]]
@@ -37,7 +36,7 @@ Resolve = Callable[[str, int], Awaitable[list[Address]]]
 
 @dataclass(frozen=True, slots=True)
 class Fetched:
-    """What an address answered: its bytes and their media type. `content` None: it is still what `etag` names."""
+    """An answer: its bytes and their media type. `content` None: not modified, still the version of `etag`."""
 
     kind: str
     content: bytes | None
@@ -45,7 +44,7 @@ class Fetched:
 
 
 class Connector(httpcore.AsyncNetworkBackend):
-    """Connects to hosts whose addresses are all public. Each name is looked up once for as long as the connector lives."""
+    """Connects to hosts whose addresses are all public. Each name is resolved once by one connector."""
 
     def __init__(self, resolve: Resolve, network: httpcore.AsyncNetworkBackend, *, from_loopback: bool) -> None:
         self._resolve, self._network, self._from_loopback = resolve, network, from_loopback
@@ -63,12 +62,12 @@ class Connector(httpcore.AsyncNetworkBackend):
             found = await self._resolve(host, port)
             ensure_public(found, from_loopback=self._from_loopback)
             self._pinned[host, port] = found
-        for address in self._pinned[host, port][:_MOST_DIALLED]:
+        for address in self._pinned[host, port][:_MOST_TRIED]:
             try:
                 return await self._network.connect_tcp(str(address), port, timeout, local_address, socket_options)
             except httpcore.ConnectError:
                 continue
-        raise _failed("no connection to the host came about")
+        raise FetchFailed("the host cannot be reached")
 
 
 class Fetcher:
@@ -85,18 +84,18 @@ class Fetcher:
     ) -> None:
         self.from_loopback = from_loopback
         self._seconds, self._most_bytes, self._turn = seconds, most_bytes, turn
-        # Tests put a resolver and a network of their own in their places.
+        # Tests replace the resolver and the network.
         self.resolve: Resolve = resolved
         self.network: httpcore.AsyncNetworkBackend = httpcore.AnyIOBackend()
 
     @cached_property
     def trusted(self) -> ssl.SSLContext:
-        """Whom to believe that they are who they say: what httpx brings along, whatever the environment names."""
+        """The certificate authorities that come with httpx, whatever the environment names."""
         return httpx.create_ssl_context(trust_env=False)
 
     async def fetch(self, address: str, *, etag: str | None = None, kinds: Iterable[str] = (JSON, YAML)) -> Fetched:
-        """What is at the address, unless it is still what `etag` names. Raises FetchError: address-not-allowed, fetch-failed,
-        fetch-redirected, fetch-too-large, fetch-too-slow, fetch-unreadable; Busy."""
+        """The document at the address, in one of the media types `kinds`, unless it is still the version of `etag`. Raises
+        AddressNotAllowed, FetchFailed, FetchRedirected, FetchTooLarge, FetchTooSlow, FetchUnreadable, Busy."""
         url = read_link(address, from_loopback=self.from_loopback)
         async with self._turn():
             try:
@@ -115,12 +114,12 @@ class Fetcher:
                 if isinstance(found, Fetched):
                     return found
                 url = self._further(url, found)
-        raise FetchRedirected(f"it leads on more than {MOST_REDIRECTS} times")
+        raise FetchRedirected(f"the host redirects more than {MOST_REDIRECTS} times")
 
     async def _ask(
         self, pool: httpcore.AsyncConnectionPool, url: httpx.URL, etag: str | None, kinds: tuple[str, ...]
     ) -> Fetched | str:
-        """What the server answers, or where it leads on."""
+        """The answer, or where it redirects to."""
         target = httpcore.URL(scheme=url.raw_scheme, host=url.raw_host, port=url.port, target=url.raw_path)
         headers = {"Accept": ", ".join(kinds), "Accept-Encoding": "identity", "User-Agent": "setwright"}
         if etag is not None:
@@ -129,8 +128,8 @@ class Fetcher:
             async with pool.stream("GET", target, headers=list(headers.items())) as answer:
                 return await self._read(answer, etag, kinds)
         except (httpcore.NetworkError, httpcore.ProtocolError, httpcore.TimeoutException, OSError):
-            # Whatever it says may repeat what was asked for.
-            raise _failed("the conversation with the host broke off") from None
+            # Its text may repeat the address, secrets included.
+            raise FetchFailed("the connection to the host was lost") from None
 
     async def _read(self, answer: httpcore.Response, etag: str | None, kinds: tuple[str, ...]) -> Fetched | str:
         headers = {name.decode("latin-1").lower(): value.decode("latin-1") for name, value in answer.headers}
@@ -139,11 +138,11 @@ class Fetcher:
         if answer.status in _REDIRECTS and "location" in headers:
             return headers["location"]
         if answer.status in (404, 410):
-            raise _failed("the host has nothing at this address: a share may be revoked, expired or used up")
+            raise FetchFailed("the host has nothing at this address: a share may be revoked, expired or used up")
         if answer.status != 200:
-            raise _failed(f"the host answered with the status {answer.status}")
+            raise FetchFailed(f"the host answered with the status {answer.status}")
         kind = _kind(headers, kinds)
-        too_large = FetchTooLarge(f"what is fetched has at most {self._most_bytes} bytes")
+        too_large = FetchTooLarge(f"the document has more than {self._most_bytes} bytes")
         if is_declared_past(headers.get("content-length", ""), self._most_bytes):
             raise too_large
         parts, size = [], 0
@@ -155,38 +154,34 @@ class Fetcher:
         return Fetched(kind, b"".join(parts), _tag(headers))
 
     def _further(self, url: httpx.URL, location: str) -> httpx.URL:
-        """Where a redirect leads, if that is the same host by the same way."""
+        """The target of a redirect. Raises FetchRedirected unless it has the same scheme, host and port."""
         try:
             onward = url.join(location)
         except (httpx.InvalidURL, ValueError):
-            raise FetchRedirected("it leads on to no address") from None
+            raise FetchRedirected("the host redirects to something that is no address") from None
         if (onward.raw_scheme, onward.raw_host, onward.port) != (url.raw_scheme, url.raw_host, url.port):
-            raise FetchRedirected("it leads on to another host; ask for the link there itself")
+            raise FetchRedirected("the host redirects to another host; ask there for the link itself")
         return read_link(str(onward), from_loopback=self.from_loopback)
 
 
 async def resolved(host: str, port: int) -> list[Address]:
-    """The addresses of a name, in the order in which the machine would try them."""
+    """The addresses of a name, in the order in which the system would try them. Raises FetchFailed."""
     try:
         found = await asyncio.get_running_loop().getaddrinfo(host, port, type=socket.SOCK_STREAM)
     except OSError:
-        raise _failed("there is no host of this name") from None
+        raise FetchFailed("there is no host of this name") from None
     return list(dict.fromkeys(ip_address(entry[4][0]) for entry in found))
 
 
 def _kind(headers: Mapping[str, str], kinds: tuple[str, ...]) -> str:
     if headers.get("content-encoding", "identity").strip().lower() != "identity":
-        raise FetchUnreadable("it came in an encoding (Content-Encoding) that was not asked for")
+        raise FetchUnreadable("the document has a Content-Encoding, which was not asked for")
     kind = headers.get("content-type", "").partition(";")[0].strip().lower()
     if kind not in kinds:
-        raise FetchUnreadable(f"it is not {' or '.join(kinds)}")
+        raise FetchUnreadable(f"the document's Content-Type is not {' or '.join(kinds)}")
     return kind
 
 
 def _tag(headers: Mapping[str, str]) -> str | None:
     tag = headers.get("etag", "")
     return tag if 2 <= len(tag) <= 200 and tag.isascii() and tag.isprintable() else None
-
-
-def _failed(message: str) -> FetchError:
-    return FetchFailed(message)

@@ -1,11 +1,10 @@
-"""Which addresses the service fetches from: public ones, named by a host's name over https, and nothing else.
+"""The addresses that the service fetches from: https, a host name, and public IP addresses.
 
-The list of special ranges is written out here, since Python's own `ipaddress` calls some of them global (promises.md). It
-follows the IANA IPv4 and IPv6 Special-Purpose Address Registries (RFC 6890, RFC 8190) with the later entries of RFC 9637,
-RFC 9602 and RFC 9780, and for multicast RFC 5771 and RFC 4291. Of IPv6 only 2000::/3 is taken at all, which is all that was
-given out as global unicast (RFC 4291, section 2.4), so whatever carries an IPv4 address inside is out, but for 6to4 and
-Teredo, which are named. Ranges that are special yet reachable (anycast, relays) are left out, too: no server of a collector
-stands there.
+The special ranges are listed here, since Python's `ipaddress` calls some of them global. The list follows the IANA IPv4 and
+IPv6 Special-Purpose Address Registries (RFC 6890, RFC 8190) with the later entries of RFC 9637, RFC 9602 and RFC 9780, and for
+multicast RFC 5771 and RFC 4291. Of IPv6 only 2000::/3 is allowed, all that is assigned as global unicast (RFC 4291,
+section 2.4): that excludes addresses with an IPv4 address inside, except 6to4 and Teredo, which are listed. Ranges that are
+special yet reachable (anycast, relays) are excluded, too.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ from ipaddress import IPv4Address, IPv6Address, ip_network
 
 import httpx
 
-from service.errors import AddressNotAllowed, FetchError
+from service.errors import AddressNotAllowed
 
 Address = IPv4Address | IPv6Address
 
@@ -58,50 +57,46 @@ _SPECIAL_V6 = tuple(
     )
 )
 
-# A host's name in ASCII (RFC 1123, section 2.1) with two labels at least, the last of which begins with a letter: no way of
-# writing an address in numbers fits.
+# A host name in ASCII (RFC 1123, section 2.1) of at least two labels, the last of which begins with a letter, so that no
+# notation of an IP address fits.
 _LABEL = r"[a-z0-9](?:[a-z0-9-]{0,61}[a-z0-9])?"
 _NAME = re.compile(rf"(?=.{{1,253}}\Z)(?:{_LABEL}\.)+[a-z](?:[a-z0-9-]{{0,61}}[a-z0-9])?")
 _NOT_IN_A_LINK = re.compile(r"[\x00-\x20\x7f-\x9f\\]")
 
 
 def is_public(address: Address) -> bool:
-    """Whether anybody on the internet may have this address."""
+    """Whether it is a public unicast address."""
     if isinstance(address, IPv4Address):
         return not any(address in block for block in _SPECIAL_V4)
     return address in _UNICAST_V6 and not any(address in block for block in _SPECIAL_V6)
 
 
 def ensure_public(addresses: Iterable[Address], *, from_loopback: bool = False) -> None:
-    """Raises address-not-allowed unless all of them are public: a name that leads to a private address besides is up to
-    something. `from_loopback`: this machine itself will do, for tests."""
+    """Raises AddressNotAllowed unless all of them are public: a name that has a private address besides is an attack.
+    `from_loopback`: this machine itself is allowed, for tests."""
     for address in addresses:
         if not is_public(address) and not (from_loopback and address.is_loopback):
-            raise _refused("the host's name leads to an address that is not public")
+            raise AddressNotAllowed("the host's name leads to an address that is not public")
 
 
 def read_link(text: str, *, from_loopback: bool = False) -> httpx.URL:
-    """The address as it will be asked for, without its fragment. Raises address-not-allowed. A host is told by its name, on
-    port 443 or one from 1024 on (those below belong to other protocols; common practice, no source). `from_loopback` lets
-    this machine in, over plain http too, for tests."""
+    """The address, without its fragment. Raises AddressNotAllowed unless it has https, a host name, and port 443 or one from
+    1024 on (those below belong to other protocols; common practice, no source). `from_loopback`: this machine itself is
+    allowed, over plain http too, for tests."""
     if len(text) > LONGEST_LINK or _NOT_IN_A_LINK.search(text):
-        raise _refused(f"a link has at most {LONGEST_LINK} characters, without spaces or backslashes")
+        raise AddressNotAllowed(f"a link has at most {LONGEST_LINK} characters, without spaces or backslashes")
     try:
         url = httpx.URL(text)
         host, port = url.raw_host.decode("ascii"), url.port
     except (httpx.InvalidURL, ValueError):
-        raise _refused("this is no address of the form https://HOST/PATH") from None
+        raise AddressNotAllowed("an address has the form https://HOST/PATH") from None
     at_home = from_loopback and host in LOOPBACK_HOSTS
     if url.scheme != "https" and not (at_home and url.scheme == "http"):
-        raise _refused("only https is followed")
+        raise AddressNotAllowed("only https is allowed")
     if "@" in re.split(r"[/?#]", text.partition("//")[2], maxsplit=1)[0]:
-        raise _refused("a link has no name or password before its host")
+        raise AddressNotAllowed("a link must not have a user name or password before its host")
     if not at_home and _NAME.fullmatch(host) is None:
-        raise _refused("a link names its host, such as coins.example.org: no number, no name of one part")
+        raise AddressNotAllowed("a link has a host name of at least two parts, such as coins.example.org, not a number")
     if port is not None and port != 443 and not 1024 <= port <= 65535:
-        raise _refused("the port is 443 or one from 1024 on")
+        raise AddressNotAllowed("the port must be 443 or one from 1024 on")
     return url.copy_with(fragment=None)
-
-
-def _refused(message: str) -> FetchError:
-    return AddressNotAllowed(message)

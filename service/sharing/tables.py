@@ -1,4 +1,4 @@
-"""Tables of shares, of imports that wait for a yes, of origins and what is newer there."""
+"""Tables of shares, imports of definitions, origins and their newer revisions, pulls."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from sqlalchemy import Boolean, Column, ForeignKey, ForeignKeyConstraint, Intege
 from service.database.metadata import metadata
 from service.database.types import Document, Identity, Instant
 
-# Of the link's secret only its SHA-256 is kept.
+# Of the link's secret only the SHA-256 is stored.
 share = Table(
     "share",
     metadata,
@@ -31,8 +31,8 @@ share = Table(
     UniqueConstraint("digest"),
 )
 
-# A definition that was brought and looked at; it becomes one of the owner's when they say so. `address` may be a link with
-# its secret: whoever follows an origin needs it, so it is kept as it is, and shown to the owner alone.
+# A definition that was fetched or sent, and checked; `definition_id` is set when it is confirmed. `address` may be a link with
+# its secret, which is needed to ask the origin again; it is shown to the owner only.
 definition_import = Table(
     "definition_import",
     metadata,
@@ -52,8 +52,8 @@ definition_import = Table(
     Column("definition_id", Identity),
 )
 
-# Where a definition came from: the title, revision and digest are those of the origin then. `source_id` is a definition of
-# the same owner. `newest` is the newest revision known there.
+# Where a definition came from; title, revision and digest are those of the origin at that time. `source_id` is a definition of
+# the same owner. `newest` is the newest revision known at the origin.
 definition_origin = Table(
     "definition_origin",
     metadata,
@@ -75,7 +75,7 @@ definition_origin = Table(
     ForeignKeyConstraint(["owner_id", "definition_id"], ["definition.owner_id", "definition.id"], ondelete="CASCADE"),
 )
 
-# Revisions of the origin that are newer than what was taken; they are offered, never adopted by themselves.
+# Newer revisions of the origin, which the owner may pull.
 origin_revision = Table(
     "origin_revision",
     metadata,
@@ -93,7 +93,8 @@ origin_revision = Table(
     ),
 )
 
-# What a revision of the owner's own, or the draft that will bear its number, took in of the origin: the base of the next merge.
+# The revision of the origin that was merged into a revision of the owner's, or into the draft with that number: the base of the
+# next merge.
 origin_pull = Table(
     "origin_pull",
     metadata,
