@@ -47,7 +47,7 @@ PURE = (
     "sync",
     "shipped_data",
 )
-PURE_FILES = ("test_hostile_definitions.py", "test_import_contracts.py", "test_repository.py")
+PURE_FILES = ("test_doctests.py", "test_hostile_definitions.py", "test_import_contracts.py", "test_repository.py")
 SERVER_URL = os.environ.get("SETWRIGHT_TEST_DATABASE_URL")
 
 

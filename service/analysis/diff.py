@@ -1,9 +1,9 @@
-"""What changed from one revision of a definition to another, by meaning. Pure.
+"""What changed from one revision of a definition to another, by meaning.
 
-Places go on as service/analysis/place_matching.py tells. What a place takes is compared exactly: widened, narrowed, changed or
-equal, each with an example coin; undecided names what kept the answer away. A place takes what fits the scope and its own
-rule; a scope that changed is told once, with the places that it reaches, and not again for every place whose own rule is the
-same.
+Places continue as `service.analysis.place_matching` decides. The coins that a place accepts are compared exactly:
+widened, narrowed, changed or equal, each with an example coin, or undecided with the limit that was met. A place accepts
+what fits the scope and its own rule; a changed scope is one change, with the places that it affects, and not again one
+for every place whose own rule is the same.
 """
 
 from __future__ import annotations
@@ -16,13 +16,13 @@ from typing import Any
 from msgspec import Struct
 
 from service.analysis.overlap import CHANGED, COMPARISON_WORK, EQUAL, NARROWED, SAME, WIDENED, Relation, RuleComparison
+from service.analysis.place_groups import closed_keys
 from service.analysis.place_matching import UNIT_KINDS, PlaceMatching, Unit, match_places, units_of
-from service.evaluation.places import Collection, keys_of
 from service.facts.holding import Facts
 from service.facts.truth import UNDECIDED
 from service.rules.constraints import AT_MOST, DIFFERENT, Constraint
 from service.rules.definition import Definition, FreeChoice, Keys, OnePer
-from service.rules.predicates import Always, EvaluationContext, Predicate, both
+from service.rules.predicates import Always, Predicate, both
 from service.rules.preferences import Preference
 from service.rules.rule import Rule
 
@@ -62,11 +62,12 @@ class KeysChange(Struct, frozen=True):
 
 @dataclass(frozen=True, slots=True)
 class DefinitionChange:
-    """One change. `old` and `new` are the ids (of places, groups, constraints, attributes, pages) that it is about in either
-    revision, with JSON pointers into their documents. `before` and `after` are what is said there. `gained` and `lost` are
-    facts of a coin that is taken only now, only before; `limit` names what kept an exact answer away. What only some kinds
-    have: `places` that a scope's change reaches, as pairs (old and new id) by what becomes of them; the `keys` of a group;
-    `counted`, how what a constraint counts changed."""
+    """One change of the kind `kind` (one of CHANGE_KINDS). `old` and `new` are the ids (of places, groups, constraints,
+    attributes, pages) that it is about in either revision, with JSON pointers into their documents. `before` and `after`
+    are what the documents have there. `gained` and `lost` are facts of a coin that is accepted only now, only before;
+    `limit` names what prevented an exact answer. Some kinds only: `places` that a changed scope affects, as pairs of the
+    old and new id, by what becomes of them; the `keys` of a group; `counted`, how the rule that a constraint counts by
+    changed."""
 
     kind: str
     old: tuple[str, ...] = ()
@@ -85,7 +86,7 @@ class DefinitionChange:
 
 @dataclass(frozen=True)
 class DefinitionDiff:
-    """All changes, in the order of the document, and who follows whom."""
+    """All changes, in the order of the document, and which places continue as which."""
 
     old: Definition
     new: Definition
@@ -96,21 +97,25 @@ class DefinitionDiff:
 def diff_definitions(
     old: Definition, new: Definition, catalogue: Mapping[str, Facts], today: date, *, most_work: int = COMPARISON_WORK
 ) -> DefinitionDiff:
-    """What changed from the old definition to the new one. `catalogue` and `today` decide the keys of groups and what is
-    defunct. Past `most_work` rules stay undecided, by the budget. The mirror of itself when old and new change places."""
-    return _Compare(old, new, catalogue, today, most_work).difference()
+    """What changed from the old definition to the new one.
+
+    `catalogue` (issues by id) and `today` decide the keys of groups and which issuers are defunct. `most_work` bounds the
+    comparison of rules (about in microseconds, the same on every machine); past it they are undecided with the limit
+    `budget`. Exchanging the definitions gives the mirror image.
+    """
+    return _Comparison(old, new, catalogue, today, most_work).difference()
 
 
-class _Compare:
+class _Comparison:
     def __init__(
         self, old: Definition, new: Definition, catalogue: Mapping[str, Facts], today: date, most_work: int
     ) -> None:
         self.old, self.new = old, new
-        self.among = RuleComparison(old, new, today, most_work=most_work)
-        self.keys = tuple(_keys(definition, catalogue, today) for definition in (old, new))
+        self.comparison = RuleComparison(old, new, today, most_work=most_work)
+        self.keys = tuple(closed_keys(definition, catalogue, today) for definition in (old, new))
         self.scopes = tuple(d.scope.predicate if d.scope is not None else None for d in (old, new))
         units = (units_of(old, self.keys[0]), units_of(new, self.keys[1]))
-        self.matching = match_places(*units, (self.scopes[0], self.scopes[1]), self.among)
+        self.matching = match_places(*units, (self.scopes[0], self.scopes[1]), self.comparison)
 
     def difference(self) -> DefinitionDiff:
         found = (self._texts(), self._attributes(), self._scope(), self._prefer(), self._places(), self._order())
@@ -143,28 +148,28 @@ class _Compare:
         before, after = self.old.scope, self.new.scope
         if _is_same_text(before, after):
             return
-        relation = self.among.relation(*(scope if scope is not None else Always(True) for scope in self.scopes))
+        relation = self.comparison.relation(*(scope if scope is not None else Always(True) for scope in self.scopes))
         at = (("/scope",) if before else (), ("/scope",) if after else ())
-        places = self._reached() if relation.word != EQUAL else {}
+        places = self._affected_by_scope() if relation.word != EQUAL else {}
         texts = (before.text if before else None, after.text if after else None)
         yield replace(_of_relation("scope", relation, ((), (), *at), texts), places=places or None)
 
-    def _reached(self) -> dict[str, list[list[str]]]:
-        """The places whose own rule is the same, by what the other scope makes of them."""
+    def _affected_by_scope(self) -> dict[str, list[list[str]]]:
+        """The places with an unchanged rule of their own that the changed scope affects, by how."""
         found: dict[str, list[list[str]]] = {}
         for old, new in self.matching.pairs:
             if self._relation(old, new).word == EQUAL:
-                word = self.among.relation(self._whole(0, old), self._whole(1, new)).word
+                word = self.comparison.relation(self._whole(0, old), self._whole(1, new)).word
                 if word != EQUAL:
                     found.setdefault(word, []).append([old.id, new.id])
         return found
 
     def _relation(self, old: Unit, new: Unit) -> Relation:
-        """How what the place takes changed. Under another scope, a place whose own rule means the same has no change of its
-        own: the scope's tells of it."""
-        if self.scopes[0] != self.scopes[1] and self.among.relation(old.own, new.own).word == EQUAL:
+        """How the coins that the place accepts changed. Under a changed scope, a place whose own rule means the same has
+        no change of its own."""
+        if self.scopes[0] != self.scopes[1] and self.comparison.relation(old.own, new.own).word == EQUAL:
             return SAME
-        return self.among.relation(self._whole(0, old), self._whole(1, new))
+        return self.comparison.relation(self._whole(0, old), self._whole(1, new))
 
     def _whole(self, side: int, unit: Unit) -> Predicate:
         return both(self.scopes[side], unit.own)
@@ -173,22 +178,28 @@ class _Compare:
         if _criteria(self.old.prefer) != _criteria(self.new.prefer):
             at = ("/prefer",)
             yield DefinitionChange(
-                "preference-changed", (), (), at, at, _written(self.old.prefer), _written(self.new.prefer)
+                "preference-changed",
+                (),
+                (),
+                at,
+                at,
+                _written_preferences(self.old.prefer),
+                _written_preferences(self.new.prefer),
             )
 
     # -- places
 
     def _places(self) -> Iterator[DefinitionChange]:
-        told = self.matching
-        for old, new in told.pairs:
+        matching = self.matching
+        for old, new in matching.pairs:
             yield from self._pair(old, new)
-        for one in told.splits:
+        for one in matching.splits:
             yield replace(_of_units("place-split", (one.whole,), one.parts), lost=one.left_over)
-        for one in told.merges:
+        for one in matching.merges:
             yield replace(_of_units("place-merged", one.parts, (one.whole,)), gained=one.left_over)
-        for unit in told.removed:
+        for unit in matching.removed:
             yield replace(_of_units("place-removed", (unit,), ()), before=unit.named)
-        for unit in told.added:
+        for unit in matching.added:
             yield replace(_of_units("place-added", (), (unit,)), after=unit.named)
 
     def _pair(self, old: Unit, new: Unit) -> Iterator[DefinitionChange]:
@@ -204,7 +215,7 @@ class _Compare:
         if isinstance(old.entry, OnePer) and isinstance(new.entry, OnePer):
             yield from self._group(old, new, old.entry, new.entry)
         if _criteria(old.entry.prefer) != _criteria(new.entry.prefer):
-            texts = (_written(old.entry.prefer), _written(new.entry.prefer))
+            texts = (_written_preferences(old.entry.prefer), _written_preferences(new.entry.prefer))
             yield _of_units("preference-changed", (old,), (new,), "prefer", *texts)
         if old.entry.look_at != new.entry.look_at:
             yield _of_units("look-at-changed", (old,), (new,), "look_at", old.entry.look_at, new.entry.look_at)
@@ -221,16 +232,16 @@ class _Compare:
             yield _of_units("group-size-changed", (old,), (new,), "places", before.places, after.places)
         for kind, member in ((DIFFERENT, "distinct"), (AT_MOST, "at_most")):
             mine, its = ([rule for rule in choice.rules if rule.kind is kind] for choice in (before, after))
-            if {_sense(rule) for rule in mine} != {_sense(rule) for rule in its}:
-                said = [_own(self.old, old, member), _own(self.new, new, member)]
-                yield _of_units(f"{member.replace('_', '-')}-changed", (old,), (new,), member, *said)
+            if {_meaning(rule) for rule in mine} != {_meaning(rule) for rule in its}:
+                written = [_written_member(self.old, old, member), _written_member(self.new, new, member)]
+                yield _of_units(f"{member.replace('_', '-')}-changed", (old,), (new,), member, *written)
 
     def _group(self, old: Unit, new: Unit, before: OnePer, after: OnePer) -> Iterator[DefinitionChange]:
         mine, its = self.keys[0].get(before.id, ()), self.keys[1].get(after.id, ())
         added, removed = [key for key in its if key not in mine], [key for key in mine if key not in its]
-        if added or removed or _sense_of_keys(before.keys) != _sense_of_keys(after.keys):
-            said = (_own(self.old, old, "keys"), _own(self.new, new, "keys"))
-            change = _of_units("keys-changed", (old,), (new,), "keys", *said)
+        if added or removed or _meaning_of_keys(before.keys) != _meaning_of_keys(after.keys):
+            written = (_written_member(self.old, old, "keys"), _written_member(self.new, new, "keys"))
+            change = _of_units("keys-changed", (old,), (new,), "keys", *written)
             yield replace(change, keys=KeysChange(added, removed))
 
     def _order(self) -> Iterator[DefinitionChange]:
@@ -238,82 +249,80 @@ class _Compare:
             pairs = [(old, new) for old, new in self.matching.pairs if old.kind == kind]
             before = [old.id for old, _ in sorted(pairs, key=lambda pair: pair[0].at)]
             after = [new.id for _, new in sorted(pairs, key=lambda pair: pair[1].at)]
-            if [self.matching.heirs[name].id for name in before] != after:
+            if [self.matching.successors[name].id for name in before] != after:
                 at = (f"/{kind}",)
                 yield DefinitionChange("order-changed", (), (), at, at, before, after)
 
     # -- rules over several places, and pages
 
     def _constraints(self) -> Iterator[DefinitionChange]:
-        heirs = {old: new.id for old, new in self.matching.heirs.items()}
+        successors = {old: new.id for old, new in self.matching.successors.items()}
         old, new = {c.id: c for c in self.old.constraints}, {c.id: c for c in self.new.constraints}
-        alike: dict[object, list[Constraint]] = {}
+        same_meaning: dict[object, list[Constraint]] = {}
         for constraint in new.values():
             if constraint.id not in old:
-                alike.setdefault(_sense(constraint), []).append(constraint)
+                same_meaning.setdefault(_meaning(constraint), []).append(constraint)
         follows = {}
         for constraint in old.values():
-            there = alike.get(_sense(constraint, heirs), [])
+            there = same_meaning.get(_meaning(constraint, successors), [])
             follows[constraint.id] = new.get(constraint.id) or (there.pop(0) if there else None)
-        taken = {after.id for after in follows.values() if after is not None}
+        continued = {after.id for after in follows.values() if after is not None}
         for name, after in follows.items():
             before = old[name]
             if after is None:
-                yield DefinitionChange("constraint-removed", (name,), (), (before.at,), (), _at(self.old, before))
+                yield DefinitionChange(
+                    "constraint-removed", (name,), (), (before.at,), (), _written_constraint(self.old, before)
+                )
                 continue
-            said = (_at(self.old, before), _at(self.new, after))
+            written = (_written_constraint(self.old, before), _written_constraint(self.new, after))
             ids = ((name,), (after.id,), (before.at,), (after.at,))
             if name != after.id:
                 yield DefinitionChange("constraint-renamed", *ids, name, after.id)
-            elif _sense(before, heirs) != _sense(after):
-                yield self._constraint(before, after, ids, said)
+            elif _meaning(before, successors) != _meaning(after):
+                yield self._constraint(before, after, ids, written)
         for name, after in new.items():
-            if name not in taken:
-                yield DefinitionChange("constraint-added", (), (name,), (), (after.at,), None, _at(self.new, after))
+            if name not in continued:
+                yield DefinitionChange(
+                    "constraint-added", (), (name,), (), (after.at,), None, _written_constraint(self.new, after)
+                )
 
     def _constraint(
         self,
         before: Constraint,
         after: Constraint,
         ids: tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...], tuple[str, ...]],
-        said: tuple[Any, Any],
+        written: tuple[Any, Any],
     ) -> DefinitionChange:
-        change = DefinitionChange("constraint-changed", *ids, *said)
+        change = DefinitionChange("constraint-changed", *ids, *written)
         if before.where is None or after.where is None or before.where.predicate == after.where.predicate:
             return change
-        relation = self.among.relation(before.where.predicate, after.where.predicate)
+        relation = self.comparison.relation(before.where.predicate, after.where.predicate)
         return replace(change, gained=relation.gained, lost=relation.lost, limit=relation.limit, counted=relation.word)
 
     def _pages(self) -> Iterator[DefinitionChange]:
-        heirs = {old: new.id for old, new in self.matching.heirs.items()}
+        successors = {old: new.id for old, new in self.matching.successors.items()}
         old, new = ({name: (at, slots) for name, at, slots in _layout(d)} for d in (self.old, self.new))
-        moved = {name: tuple(_renamed(slot, heirs) for slot in slots) for name, (_, slots) in old.items()}
-        fresh = [name for name in new if name not in old]
+        moved = {name: tuple(_renamed(slot, successors) for slot in slots) for name, (_, slots) in old.items()}
+        added = [name for name in new if name not in old]
         for name, (at, slots) in old.items():
             follower: tuple[str, int] | None = name
             if name not in new:
-                follower = next((one for one in fresh if new[one][1] == moved[name]), None)
+                follower = next((one for one in added if new[one][1] == moved[name]), None)
             if follower is None:
                 yield DefinitionChange("page-removed", (name[0],), (), (at,), (), list(slots))
                 continue
-            if follower in fresh:
-                fresh.remove(follower)
+            if follower in added:
+                added.remove(follower)
                 yield DefinitionChange("page-renamed", (name[0],), (follower[0],), (at,), (new[follower][0],))
             elif moved[name] != new[follower][1]:
                 there, now = new[follower]
                 yield DefinitionChange("page-changed", (name[0],), (name[0],), (at,), (there,), list(slots), list(now))
-        for name in fresh:
+        for name in added:
             yield DefinitionChange("page-added", (), (name[0],), (), (new[name][0],), None, list(new[name][1]))
 
     def _cut(self) -> Iterator[DefinitionChange]:
         if self.matching.was_cut:
             yield DefinitionChange("comparison-cut", limit="pairs")
-
-
-def _keys(definition: Definition, catalogue: Mapping[str, Facts], today: date) -> dict[str, list[str]]:
-    collection = Collection((), catalogue, EvaluationContext(today, definition.vocabularies))
-    closed = (group for group in definition.one_per if not group.keys.is_open)
-    return {group.id: keys_of(definition, group, collection, None) for group in closed}
 
 
 def _of_relation(
@@ -346,12 +355,12 @@ def _listed(definition: Definition, name: str) -> list[Any]:
     return list(definition.document.get(name) or ())
 
 
-def _own(definition: Definition, unit: Unit, member: str) -> Any:
-    """What the author wrote there."""
+def _written_member(definition: Definition, unit: Unit, member: str) -> Any:
+    """The member of the unit as the author wrote it."""
     return definition.document[unit.kind][unit.at].get(member)
 
 
-def _at(definition: Definition, constraint: Constraint) -> Any:
+def _written_constraint(definition: Definition, constraint: Constraint) -> Any:
     return definition.document["constraints"][int(constraint.at.rpartition("/")[2])]
 
 
@@ -359,33 +368,33 @@ def _criteria(prefer: Iterable[Preference]) -> list[object]:
     return [(p.kind, p.attribute, p.where.predicate if p.where else None, p.values) for p in prefer]
 
 
-def _written(prefer: Iterable[Preference]) -> list[Any]:
+def _written_preferences(prefer: Iterable[Preference]) -> list[Any]:
     return [dict(preference.document or {}) for preference in prefer]
 
 
-def _sense(rule: Constraint, heirs: Mapping[str, str] | None = None) -> object:
-    """What a constraint says, whatever its id; `heirs` lead from the ids of places to those that they bear later."""
-    places = frozenset(rule.places if heirs is None else (_renamed(name, heirs) for name in rule.places))
+def _meaning(rule: Constraint, successors: Mapping[str, str] | None = None) -> object:
+    """The meaning of a constraint, whatever its id; `successors` map the ids of places to their later ids."""
+    places = frozenset(rule.places if successors is None else (_renamed(name, successors) for name in rule.places))
     if "/" in rule.id:
-        # One of a free choice speaks of its own places.
+        # A rule of a free choice is about the places of that choice.
         places = frozenset()
     return rule.kind, places, frozenset(rule.by), rule.where.predicate if rule.where else None, rule.count
 
 
-def _sense_of_keys(keys: Keys) -> object:
+def _meaning_of_keys(keys: Keys) -> object:
     where = keys.where.predicate if keys.where is not None else None
     return keys.source, keys.vocabulary, where, keys.level
 
 
-def _renamed(address: str, heirs: Mapping[str, str]) -> str:
-    """An address (a unit's id, or one place of it) as the later revision has it; of what does not go on, one that no place
-    has."""
+def _renamed(address: str, successors: Mapping[str, str]) -> str:
+    """An address (a unit's id, or one place of it) in the later revision; for a unit that does not continue, one that no
+    place has."""
     unit, slash, key = address.partition("/")
-    return f"{heirs.get(unit, f'/{unit}')}{slash}{key}"
+    return f"{successors.get(unit, f'/{unit}')}{slash}{key}"
 
 
 def _layout(definition: Definition) -> Iterator[tuple[tuple[str, int], str, tuple[str, ...]]]:
-    """The pages, each with its name and how many of that name came before it."""
+    """The pages: each with its name and the number of earlier pages of that name, its pointer, and its slots."""
     seen: dict[str, int] = {}
     for at, entry in enumerate(_listed(definition, "layout")):
         name = entry["page"]

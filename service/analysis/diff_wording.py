@@ -14,16 +14,16 @@ from service.facts.holding import read_facts
 from service.facts.knowledge import NONE, Among, Value
 from service.facts.recorded import RecordedFact
 from service.rules.definition import Definition
-from service.rules.labels import listed
+from service.rules.labels import listed, listed_up_to
 from service.rules.predicates import And, Comparison, IsNull, Predicate, SetComparison
 from service.rules.terms import Const, Count, Ref
 from service.rules.wording import RuleWording
 
 _MOST_NAMED = 5
 _LIMIT_WORDING: Mapping[str, str] = {
-    "budget": "it is past what is worked out",
-    "arithmetic": "it takes arithmetic over several facts",
-    "attribute": "the two revisions understand an attribute in different ways",
+    "budget": "it would take too much work",
+    "arithmetic": "it needs arithmetic over several facts",
+    "attribute": "an attribute means different things in the two revisions",
 }
 
 if TYPE_CHECKING:
@@ -81,20 +81,14 @@ class RevisionChange(Struct, kw_only=True):
     words: Annotated[str, Meta(description="The change as a sentence.")]
 
 
-def diff_in_words(difference: DefinitionDiff) -> list[str]:
-    """One sentence for each change, in their order."""
-    teller = _Teller(difference)
-    return [teller.sentence(change) for change in difference.changes]
-
-
 def worded_changes(difference: DefinitionDiff) -> list[RevisionChange]:
-    """Each change with its sentence, as it is sent."""
-    words = diff_in_words(difference)
-    return [_worded(change, sentence) for change, sentence in zip(difference.changes, words, strict=True)]
+    """Each change with its sentence, in their order, as it is sent."""
+    wording = _ChangeWording(difference)
+    return [_worded(change, wording.sentence(change)) for change in difference.changes]
 
 
 def changes_as_json(difference: DefinitionDiff) -> list[dict[str, Any]]:
-    """The changes as plain values."""
+    """The worded changes as plain values, numbers exact."""
     plain: list[dict[str, Any]] = msgspec.to_builtins(worded_changes(difference), builtin_types=(Decimal,))
     return plain
 
@@ -122,29 +116,30 @@ def _or_unset(part: T | None) -> T | UnsetType:
     return UNSET if part is None else part
 
 
-class _Teller:
+class _ChangeWording:
     def __init__(self, difference: DefinitionDiff) -> None:
         self.definitions = (difference.old, difference.new)
-        self.speakers = [RuleWording(d.attributes, d.vocabularies) for d in self.definitions]
+        self.wordings = [RuleWording(d.attributes, d.vocabularies) for d in self.definitions]
         self.labels = [_labels(definition) for definition in self.definitions]
 
     def sentence(self, change: DefinitionChange) -> str:
         what, _, event = change.kind.partition("-")
         if what in ("scope", "rule"):
             return self._rule(change, event)
-        tell: Callable[[DefinitionChange], str] = getattr(self, f"_{change.kind.replace('-', '_')}", self._said)
-        return tell(change)
+        sentence: Callable[[DefinitionChange], str] = getattr(
+            self, f"_{change.kind.replace('-', '_')}", self._other_text
+        )
+        return sentence(change)
 
-    # -- what coins are taken
+    # -- which coins are accepted
 
     def _rule(self, change: DefinitionChange, event: str) -> str:
         subject = "The set" if change.kind.startswith("scope") else f"{self._who(change)}"
         if event == "reworded":
             rule = "The scope" if change.kind.startswith("scope") else f"The rule of {_inside(self._who(change))}"
-            return f"{rule} is worded anew and means the same as before."
-        told = self._coins(subject, change, event)
-        places = change.places
-        return f"{told} {self._reached(places)}" if places else told
+            return f"{rule} is reworded and means the same as before."
+        sentence = self._coins(subject, change, event)
+        return f"{sentence} {self._affected(change.places)}" if change.places else sentence
 
     def _coins(self, subject: str, change: DefinitionChange, event: str) -> str:
         gained, lost = self._example(1, change.gained), self._example(0, change.lost)
@@ -154,13 +149,13 @@ class _Teller:
             return f"{subject} no longer takes some coins that it took before{lost}."
         if event == "changed":
             return f"{subject} now takes coins that it did not take before{gained}, and no longer takes others{lost}."
-        why = _LIMIT_WORDING.get(change.limit or "", "it is past what is worked out")
+        why = _LIMIT_WORDING.get(change.limit or "", _LIMIT_WORDING["budget"])
         sure = [f"it now also takes other coins{gained}"] if change.gained else []
         sure += [f"it no longer takes some coins{lost}"] if change.lost else []
         known = f" For certain {' and '.join(sure)}." if sure else ""
         return f"The rule of {_inside(subject)} changed; whether it takes more or fewer coins was not decided: {why}.{known}"
 
-    def _reached(self, places: Mapping[str, Sequence[Sequence[str]]]) -> str:
+    def _affected(self, places: Mapping[str, Sequence[Sequence[str]]]) -> str:
         words = {
             "widened": "takes more",
             "narrowed": "takes fewer",
@@ -184,7 +179,7 @@ class _Teller:
         )
         clauses = [_clause(name, what.values[0]) for name, what in known.items() if isinstance(what, Among)]
         clauses.sort(key=lambda clause: isinstance(clause, IsNull))
-        return f", for example {self.speakers[side].coin(And(tuple(clauses)))}" if clauses else ", whatever they are"
+        return f", for example {self.wordings[side].coin(And(tuple(clauses)))}" if clauses else ", whatever they are"
 
     # -- places
 
@@ -198,12 +193,12 @@ class _Teller:
         return f"{self._what(0, change.old[0])} is now called '{change.after}'."
 
     def _place_id_changed(self, change: DefinitionChange) -> str:
-        return f"{self._who(change)} goes on under another id: '{change.after}' instead of '{change.before}'."
+        return f"{self._who(change)} has a new id: '{change.after}' instead of '{change.before}'."
 
     def _place_split(self, change: DefinitionChange) -> str:
         whole, parts = self._what(0, change.old[0]), _some([self.labels[1][name] for name in change.new])
         rest = f", but for a few coins{self._example(0, change.lost)}" if change.lost else ""
-        return f"{whole} is split: what it took is now shared out among {parts}{rest}."
+        return f"{whole} is split: the coins it took now go to {parts}{rest}."
 
     def _place_merged(self, change: DefinitionChange) -> str:
         parts, whole = _some([self.labels[0][name] for name in change.old]), self._what(1, change.new[0])
@@ -221,11 +216,11 @@ class _Teller:
         parts = [f"new places for {_some(keys.added)}"] if keys and keys.added else []
         parts += [f"no more places for {_some(keys.removed)}"] if keys and keys.removed else []
         if not parts:
-            return f"{self._who(change)} has its places from elsewhere now, and they are the same."
+            return f"{self._who(change)} has the source of its keys changed, and the keys are the same."
         return f"{self._who(change)} has {' and '.join(parts)}."
 
     def _distinct_changed(self, change: DefinitionChange) -> str:
-        by = [self.speakers[1].name(name) for name in change.after or ()]
+        by = [self.wordings[1].name(name) for name in change.after or ()]
         if not by:
             return f"The coins of {_inside(self._who(change))} need no longer differ."
         return f"No two coins of {_inside(self._who(change))} may now agree in {listed(by, 'and')}."
@@ -235,13 +230,13 @@ class _Teller:
 
     def _preference_changed(self, change: DefinitionChange) -> str:
         whose = f" for {_inside(self._who(change))}" if change.new else ""
-        return f"Which coin is the better one{whose} is decided in another way now."
+        return f"The preferences{whose} changed."
 
     def _look_at_changed(self, change: DefinitionChange) -> str:
-        return f"Where to look at a coin for {_inside(self._who(change))} is told in other words."
+        return f"The hint where to look at a coin for {_inside(self._who(change))} is reworded."
 
     def _order_changed(self, change: DefinitionChange) -> str:
-        return "The places stand in another order."
+        return "The places are in a different order."
 
     # -- the rest
 
@@ -265,7 +260,7 @@ class _Teller:
         return f"The page '{change.old[0]}' is gone."
 
     def _page_changed(self, change: DefinitionChange) -> str:
-        return f"The page '{change.new[0]}' shows other places, or in another order."
+        return f"The page '{change.new[0]}' shows other places, or the same in another order."
 
     def _page_renamed(self, change: DefinitionChange) -> str:
         return f"The page '{change.old[0]}' is now called '{change.new[0]}'."
@@ -277,15 +272,15 @@ class _Teller:
         return f"The attribute '{change.old[0]}' is no longer declared."
 
     def _attribute_changed(self, change: DefinitionChange) -> str:
-        return f"The attribute '{change.new[0]}' is declared in another way."
+        return f"The declaration of the attribute '{change.new[0]}' changed."
 
     def _title_changed(self, change: DefinitionChange) -> str:
         return f"The set is now called '{change.after}'; it was '{change.before}'."
 
     def _comparison_cut(self, change: DefinitionChange) -> str:
-        return "There were too many places that came and went to find all that were split or merged."
+        return "Too many places were added and removed to find all that were split or merged."
 
-    def _said(self, change: DefinitionChange) -> str:
+    def _other_text(self, change: DefinitionChange) -> str:
         return f"The {change.kind.removesuffix('-changed')} of the set changed."
 
     # -- words
@@ -293,7 +288,7 @@ class _Teller:
     def _constraint(self, side: int, name: str) -> str:
         definition = self.definitions[side]
         constraint = next(one for one in definition.constraints if one.id == name)
-        return self.speakers[side].constraint(constraint, self.labels[side])
+        return self.wordings[side].constraint(constraint, self.labels[side])
 
     def _who(self, change: DefinitionChange) -> str:
         return self._what(1, change.new[0])
@@ -305,7 +300,7 @@ class _Teller:
 
 
 def _labels(definition: Definition) -> dict[str, str]:
-    """Every slot and group by its id, as it is spoken of."""
+    """Every slot and group by its id, as it is named in a sentence."""
     named = {slot.id: slot.label for slot in definition.slots}
     named |= {choice.id: choice.label for choice in definition.free_choice}
     named |= {group.id: group.id for group in definition.one_per}
@@ -317,9 +312,7 @@ def _inside(subject: str) -> str:
 
 
 def _some(names: Sequence[str]) -> str:
-    """The first few of the names."""
-    more = [f"{len(names) - _MOST_NAMED} more"] if len(names) > _MOST_NAMED else []
-    return listed([*names[:_MOST_NAMED], *more], "and")
+    return listed_up_to(_MOST_NAMED, names)
 
 
 def _count(number: int, noun: str) -> str:
@@ -327,7 +320,7 @@ def _count(number: int, noun: str) -> str:
 
 
 def _clause(name: str, value: Value) -> Predicate:
-    """A fact of an example as the clause that it fulfils, so that it is said as rules are."""
+    """A fact of an example as a clause that it fits, so that it is worded as rules are."""
     if value is NONE:
         return IsNull(Ref(name))
     if isinstance(value, frozenset):
@@ -336,7 +329,7 @@ def _clause(name: str, value: Value) -> Predicate:
 
 
 def text_lines(title: str, sentences: Sequence[str]) -> Iterator[str]:
-    """The sentences as a plain text under a title."""
+    """The lines of a plain text: the title, and the sentences as a list."""
     yield title
     yield ""
     yield from (f"- {sentence}" for sentence in sentences or ("Nothing changed.",))

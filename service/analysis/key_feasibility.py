@@ -1,4 +1,4 @@
-"""Which values coins that fit a rule can show, and whether places can all be filled under a rule about their keys."""
+"""Which values coins that fit a rule can have, and whether places can all be filled under a rule about their keys."""
 
 from __future__ import annotations
 
@@ -27,8 +27,9 @@ def possible_values(
     attributes: Mapping[str, Attribute],
     context: EvaluationContext,
 ) -> tuple[frozenset[Value] | None, int]:
-    """Every value of the attribute that coins as wanted can show, known to be none among them, and the work that it cost;
-    None where these are not a short list. Too many rather than too few: a value stays when it is not decided."""
+    """Every value of the attribute that coins as wanted can have ("none" is one of them), and the work that it cost; None
+    where these cannot be listed, or are more than 200. A superset where a value was not decided. `reach` are limits that
+    the wanted rules imply."""
     listed = _listed(attributes[name], reach.get(name))
     if listed is None or len(listed) > _MOST_VALUES:
         return None, 0
@@ -57,8 +58,8 @@ def _listed(attribute: Attribute, allowed: frozenset[str] | Interval | None) -> 
 def can_agree(
     name: str, first: Predicate, second: Predicate, attributes: Mapping[str, Attribute], context: EvaluationContext
 ) -> Witness:
-    """Whether a coin that fits the first and a coin that fits the second can show the same value: no is exact, since within
-    a region of both rules together neither rule tells values apart; undecided where the regions do not say."""
+    """Whether a coin that fits the first rule and a coin that fits the second can have the same value. No is exact, since
+    within a region of both rules together neither rule distinguishes values; everything else is undecided."""
     case = Case(Or((first, second)), {}, attributes, context, with_none=True)
     split = next((split for split in case.splits if split.name == name), None)
     if case.limit is not None or split is None or any(name in leaf.reads for leaf in case.joint):
@@ -80,8 +81,8 @@ KeyValues = tuple[Value, ...]
 
 
 def key_combinations(by: Sequence[frozenset[Value] | None]) -> frozenset[KeyValues] | None:
-    """All keys over several attributes, from the values of each; None where one has no short list, or together they have
-    none."""
+    """All keys over several attributes, from the values of each; None where the values of one are not listed, or there
+    are more than 200 keys."""
     keys: list[KeyValues] = [()]
     for values in by:
         if values is None or len(keys) * len(values) > _MOST_KEYS:
@@ -91,14 +92,15 @@ def key_combinations(by: Sequence[frozenset[Value] | None]) -> frozenset[KeyValu
 
 
 def most_places_filled(places: Sequence[frozenset[KeyValues]], most: int) -> int:
-    """How many of the places can be filled when each takes a coin with one of its keys and a key may come `most` times
-    (Kuhn's augmenting paths). Counts all that are past the limit as filled."""
-    within = places[:_MOST_PLACES]
+    """The largest number of places that can be filled when each takes a coin with one of its keys and each key occurs at
+    most `most` times: a bipartite matching by augmenting paths (H. Kuhn, 1955). Only the first 200 places are matched,
+    the others count as filled, so the number is an upper bound."""
+    matched = places[:_MOST_PLACES]
     holders: dict[KeyValues, list[int]] = {}
 
-    def seat(place: int, tried: set[KeyValues]) -> bool:
-        # Breadth of the search is bounded by the keys, depth too: each key is tried once.
-        for key in within[place]:
+    def augment(place: int, tried: set[KeyValues]) -> bool:
+        # Each key is tried once, so breadth and depth are bounded by the number of keys.
+        for key in matched[place]:
             if key in tried:
                 continue
             tried.add(key)
@@ -107,9 +109,9 @@ def most_places_filled(places: Sequence[frozenset[KeyValues]], most: int) -> int
                 there.append(place)
                 return True
             for at, holder in enumerate(there):
-                if seat(holder, tried):
+                if augment(holder, tried):
                     there[at] = place
                     return True
         return False
 
-    return sum(seat(place, set()) for place in range(len(within))) + len(places) - len(within)
+    return sum(augment(place, set()) for place in range(len(matched))) + len(places) - len(matched)

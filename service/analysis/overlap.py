@@ -1,4 +1,4 @@
-"""How the coins that one rule takes stand to those that another takes: exact, over the regions of the check, with examples."""
+"""How the coins that one rule accepts relate to those that another accepts: exact within a budget, with example coins."""
 
 from __future__ import annotations
 
@@ -24,17 +24,17 @@ from service.rules.predicates import (
 
 EQUAL, WIDENED, NARROWED, CHANGED = "equal", "widened", "narrowed", "changed"
 COMPARISON_WORK = 8_000_000
-# What a question costs whose regions could not be listed: the search for them ended at its own limit.
+# The work counted for a question whose regions could not be listed because the search for them met its own limit.
 _WORK_OF_A_LIMIT = 800_000
 _ATTRIBUTE_LIMIT = "attribute"
 
 
 @dataclass(frozen=True, slots=True)
 class Relation:
-    """`word`: the later rule takes the same coins (equal), these and more (widened), only some of them (narrowed), or each
-    takes coins that the other does not (changed); undecided where `limit` kept the answer away: `budget`, `arithmetic`, or
-    `attribute`, where the two read one name as different things. `gained` and `lost` are facts of a coin that only the later,
-    only the earlier takes; None where there is none, or none that plain facts can describe."""
+    """`word`: the later rule accepts the same coins (equal), these and more (widened), only some of them (narrowed), or
+    each accepts coins that the other does not (changed). It is undecided where a `limit` was met: `budget`, `arithmetic`,
+    or `attribute`, where an attribute of the two means different things. `gained` and `lost` are facts of a coin that
+    only the later, only the earlier rule accepts; None where there is none, or none that plain facts can describe."""
 
     word: str
     gained: dict[str, Any] | None = None
@@ -46,16 +46,17 @@ SAME = Relation(EQUAL)
 
 
 class RuleComparison:
-    """Rules of two definitions held against each other, within a budget of work over all questions."""
+    """Rules of two definitions compared with each other, within a budget of work over all questions (`most_work`, about
+    in microseconds, the same on every machine). Answers are remembered."""
 
     def __init__(self, old: Definition, new: Definition, today: date, *, most_work: int = COMPARISON_WORK) -> None:
-        self.attributes, self._clashing = _common(old.attributes, new.attributes)
+        self.attributes, self._incompatible = _common(old.attributes, new.attributes)
         self.context = EvaluationContext(today, {**old.vocabularies, **new.vocabularies})
         self._left = most_work
         self._known: dict[tuple[Predicate, Predicate], Relation] = {}
 
     def relation(self, old: Predicate, new: Predicate) -> Relation:
-        """How what the new rule takes stands to what the old one took."""
+        """How the coins that the new rule accepts relate to those that the old one accepts."""
         if old == new:
             return SAME
         known = self._known.get((old, new))
@@ -64,22 +65,22 @@ class RuleComparison:
         return known
 
     def within(self, inner: Predicate, outer: Sequence[Predicate]) -> Verdict:
-        """Whether every coin that fits `inner` fits one of `outer`."""
+        """Whether every coin that fits `inner` fits one of `outer`; undecided past a limit."""
         if inner in outer:
             return YES
         return opposite(self._ask(*_uncovered(inner, outer)).possible)
 
     def covered(self, whole: Predicate, parts: Sequence[Predicate]) -> Witness | None:
-        """Whether the parts together take every coin that the whole took: None where they do not, or that was not decided.
-        A coin of which something is known to be none, as an undated one, may be left over (parts `up to 1900` and `after
-        1900`): what is found says so, with such a coin as its example."""
+        """Whether the parts together accept every coin that the whole accepts: None where they do not, or that was not
+        decided. A coin of which something is known to be none may be left over, as an undated one by the parts `up to
+        1900` and `after 1900`; the result then has such a coin as its example."""
         wanted = _uncovered(whole, parts)
         if self._ask(*wanted, with_none=False).possible is not NO:
             return None
         return self._ask(*wanted)
 
     def possible(self, rule: Predicate) -> Verdict:
-        """Whether any coin can fit the rule."""
+        """Whether any coin can fit the rule; undecided past a limit."""
         return self._ask(WantedVerdict(rule)).possible
 
     def _relation(self, old: Predicate, new: Predicate) -> Relation:
@@ -90,7 +91,7 @@ class RuleComparison:
         return Relation(word, gained.example, lost.example, gained.limit or lost.limit)
 
     def _ask(self, *wanted: WantedVerdict, with_none: bool = True) -> Witness:
-        """Past the work that one comparison may cost every further question stays undecided."""
+        """Once the work is used up every further question stays undecided."""
         limit = self._incomparable(wanted) or (BUDGET if self._left <= 0 else None)
         if limit is not None:
             return Witness(UNDECIDED, limit=limit)
@@ -99,10 +100,10 @@ class RuleComparison:
         return found
 
     def _incomparable(self, wanted: Sequence[WantedVerdict]) -> str | None:
-        """Why the rules cannot be held against each other, if they cannot."""
+        """The limit that makes the rules incomparable, if there is one: an attribute or a vocabulary that differs."""
         schemes: dict[str, str] = {}
         for one in wanted:
-            if not self._clashing.isdisjoint(reads(one.rule)):
+            if not self._incompatible.isdisjoint(reads(one.rule)):
                 return _ATTRIBUTE_LIMIT
             for leaf in leaves(one.rule):
                 below = (cut for cut in leaf.cuts() or () if isinstance(cut, Below))
@@ -117,18 +118,19 @@ def _uncovered(inner: Predicate, outer: Sequence[Predicate]) -> tuple[WantedVerd
 
 
 def _common(old: Attributes, new: Attributes) -> tuple[Mapping[str, Attribute], frozenset[str]]:
-    """The attributes of both, each open to all that either allows, and the names that mean different things to them."""
-    clashing: set[str] = set()
+    """The attributes of both definitions, each allowing all that either allows, and the names that mean different
+    things."""
+    incompatible: set[str] = set()
     widened: list[Attribute] = []
     for name in old.keys() & new.keys():
         before, after = old[name], new[name]
         types = {before.type, after.type}
         is_alike = (before.many, before.vocabulary) == (after.many, after.vocabulary)
         if not is_alike or (len(types) > 1 and types != {"integer", "decimal"}):
-            clashing.add(name)
+            incompatible.add(name)
         elif types == {"integer", "decimal"} or set(before.values) != set(after.values):
             values = (*before.values, *(v for v in after.values if v not in before.values))
             closed = values if before.values and after.values else ()
             kind = before.type if len(types) == 1 else "decimal"
             widened.append(replace(before, type=kind, values=closed))
-    return new.extended(old.values()).extended(widened), frozenset(clashing)
+    return new.extended(old.values()).extended(widened), frozenset(incompatible)

@@ -1,24 +1,19 @@
-"""Slots, free choices and whole groups as the check of a definition sees them, and which of them may share a coin at all."""
+"""Slots, free choices and one-per groups as the check and the comparison of definitions see them, and which of them may
+share a coin at all."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 
 from service.evaluation.clauses import clauses_of, grouped_by_attribute, negation_normal_form
 from service.evaluation.column_index import Interval, interval_of, texts_of
-from service.evaluation.places import key_test
+from service.evaluation.places import Collection, key_test, keys_of
+from service.facts.holding import Facts
 from service.rules.definition import Definition, OnePer
-from service.rules.predicates import (
-    IsNull,
-    Not,
-    OneOf,
-    Or,
-    Predicate,
-    both,
-    reads,
-)
+from service.rules.predicates import EvaluationContext, IsNull, Not, OneOf, Or, Predicate, both, reads
 from service.rules.terms import Const, Ref
 
 _MOST_COMPARED_KEYS = 60
@@ -27,8 +22,9 @@ _MOST_KEYS_IN_A_RULE = 400
 
 @dataclass(frozen=True, slots=True)
 class PlaceGroup:
-    """A slot, a free choice or a group: what a coin must fit for one of its places, without the scope. `places` is how many
-    there are for certain: none for an open group. `compared`: whether it is held against other posts."""
+    """A slot, a free choice or a one-per group. `rule` is what a coin must fit for one of its places, without the scope.
+    `places` is the number of places that exist for certain: none for an open-ended group. `compared`: whether it is
+    compared with other groups."""
 
     id: str
     label: str
@@ -40,53 +36,62 @@ class PlaceGroup:
 
 
 def place_groups_of(definition: Definition, keys: Mapping[str, Sequence[str]]) -> list[PlaceGroup]:
-    """Every post, in the order of the document; `keys` are those of the closed groups. A group whose keys are too many for
-    one rule is left out."""
-    posts = [
+    """The place groups in the order slots, free choices, one-per groups. `keys` are those of the closed one-per groups,
+    by id (`closed_keys`). A group with too many keys for one rule is left out."""
+    groups = [
         PlaceGroup(slot.id, slot.label, slot.accepts.predicate, f"/slots/{at}", slot.tier, 1)
         for at, slot in enumerate(definition.slots)
     ]
     for at, choice in enumerate(definition.free_choice):
         rule = choice.accepts.predicate
-        posts.append(PlaceGroup(choice.id, choice.label, rule, f"/free_choice/{at}", choice.tier, choice.places))
-    for at, group in enumerate(definition.one_per):
-        post = _of_group(definition, group, f"/one_per/{at}", keys.get(group.id, ()))
-        if post is not None:
-            posts.append(post)
-    return posts
+        groups.append(PlaceGroup(choice.id, choice.label, rule, f"/free_choice/{at}", choice.tier, choice.places))
+    for at, one_per in enumerate(definition.one_per):
+        group = _of_one_per(definition, one_per, f"/one_per/{at}", keys.get(one_per.id, ()))
+        if group is not None:
+            groups.append(group)
+    return groups
 
 
-def _of_group(definition: Definition, group: OnePer, pointer: str, keys: Sequence[str]) -> PlaceGroup | None:
-    accepts = group.accepts.predicate if group.accepts is not None else None
-    if group.keys.is_open:
-        # A coin that is known to show no key has no place there, whatever else it is.
-        rule = both(accepts, Not(IsNull(Ref(group.attribute))))
-        return PlaceGroup(group.id, group.id, rule, pointer, group.tier, 0, accepts is not None)
-    if group.keys.source != "vocabulary" and not definition.attributes[group.attribute].many:
-        one_of_them: Predicate = OneOf(Ref(group.attribute), tuple(Const(key) for key in keys))
+def closed_keys(definition: Definition, catalogue: Mapping[str, Facts], today: date) -> dict[str, list[str]]:
+    """The keys of every one-per group that is not open-ended, by its id."""
+    collection = Collection((), catalogue, EvaluationContext(today, definition.vocabularies))
+    closed = (one_per for one_per in definition.one_per if not one_per.keys.is_open)
+    return {one_per.id: keys_of(definition, one_per, collection, None) for one_per in closed}
+
+
+def _of_one_per(definition: Definition, one_per: OnePer, pointer: str, keys: Sequence[str]) -> PlaceGroup | None:
+    accepts = one_per.accepts.predicate if one_per.accepts is not None else None
+    if one_per.keys.is_open:
+        # A coin known to have no key has no place there, whatever else it is.
+        rule = both(accepts, Not(IsNull(Ref(one_per.attribute))))
+        return PlaceGroup(one_per.id, one_per.id, rule, pointer, one_per.tier, 0, accepts is not None)
+    if one_per.keys.source != "vocabulary" and not definition.attributes[one_per.attribute].many:
+        has_key: Predicate = OneOf(Ref(one_per.attribute), tuple(Const(key) for key in keys))
     elif len(keys) > _MOST_KEYS_IN_A_RULE:
         return None
     else:
-        one_of_them = Or(tuple(key_test(definition, group, key)[1] for key in keys))
+        has_key = Or(tuple(key_test(definition, one_per, key)[1] for key in keys))
     is_compared = 0 < len(keys) <= _MOST_COMPARED_KEYS
-    return PlaceGroup(group.id, group.id, both(accepts, one_of_them), pointer, group.tier, len(keys), is_compared)
+    return PlaceGroup(one_per.id, one_per.id, both(accepts, has_key), pointer, one_per.tier, len(keys), is_compared)
 
 
-def place_group_of_key(definition: Definition, group: OnePer, at: int, key: str) -> PlaceGroup:
-    """One place of a group."""
-    accepts = group.accepts.predicate if group.accepts is not None else None
-    address = f"{group.id}/{key}"
-    rule = both(accepts, key_test(definition, group, key)[1])
-    return PlaceGroup(address, address, rule, f"/one_per/{at}", group.tier, 1)
+def place_group_of_key(definition: Definition, one_per: OnePer, at: int, key: str) -> PlaceGroup:
+    """The place of one key as a group of its own; `at` is the position of the one-per group in the definition."""
+    accepts = one_per.accepts.predicate if one_per.accepts is not None else None
+    address = f"{one_per.id}/{key}"
+    rule = both(accepts, key_test(definition, one_per, key)[1])
+    return PlaceGroup(address, address, rule, f"/one_per/{at}", one_per.tier, 1)
 
 
 # -- which can share a coin
 
 Reach = dict[str, frozenset[str] | Interval]
+"""What a rule allows of single attributes: texts, or an interval. Attributes that it does not limit are absent."""
 
 
 def reach_of(rule: Predicate) -> Reach:
-    """What the clauses that every fitting coin must fit allow of single attributes: texts, or an interval."""
+    """The limits on single attributes that every coin that fits the rule meets. Sufficient only: a coin within them need
+    not fit."""
     found: Reach = {}
     whole = grouped_by_attribute(negation_normal_form(rule))
     for clause in clauses_of(whole) if not isinstance(whole, Or) else ():
@@ -104,17 +109,17 @@ def reach_of(rule: Predicate) -> Reach:
 
 
 def _must(whole: Predicate, clause: Predicate) -> bool:
-    """Whether the clause stands in the outermost and, so that every fitting coin fits it."""
+    """Whether the clause is an operand of the outermost `and`, so that every coin that fits the rule fits it."""
     return whole == clause or clause in getattr(whole, "items", ())
 
 
 def are_disjoint(first: Reach, second: Reach) -> bool:
-    """Whether no coin can fit both, as far as single attributes tell."""
+    """Whether some single attribute shows that no coin can fit both."""
     return any(are_disjoint_on(name, first, second) for name in first.keys() & second.keys())
 
 
 def are_disjoint_on(name: str, first: Reach, second: Reach) -> bool:
-    """Whether coins that fit the one and the other can never agree in the attribute."""
+    """Whether no coin of the one and no coin of the other can have the same value of the attribute."""
     mine, its = first.get(name), second.get(name)
     if isinstance(mine, frozenset) and isinstance(its, frozenset):
         return mine.isdisjoint(its)
@@ -122,10 +127,10 @@ def are_disjoint_on(name: str, first: Reach, second: Reach) -> bool:
 
 
 def may_meet(reaches: Sequence[Reach]) -> Iterator[tuple[int, int]]:
-    """The numbers of every two that single attributes do not keep apart, in order. Those that share no text of the attribute
-    that most of them name are passed over without a look, so that hundreds of places cost little."""
+    """The positions of every two that no single attribute shows to be disjoint, in order. Pairs that share no text of the
+    attribute that most of them limit are skipped without a look, so hundreds of places cost little."""
     named = Counter(name for reach in reaches for name, allowed in reach.items() if isinstance(allowed, frozenset))
-    name = max(sorted(named), key=lambda one: named[one], default=None)
+    name = max(sorted(named), key=named.__getitem__, default=None)
     sharing: dict[str, list[int]] = {}
     anywhere: list[int] = []
     texts = [reach.get(name) if name is not None else None for reach in reaches]

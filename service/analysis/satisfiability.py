@@ -1,7 +1,8 @@
-"""Whether any coin at all can fit some rules and fail others: exact, over the regions that the rules cut, with an example.
+"""Whether any coin at all can fit some rules and fail others: exact, over the regions that the rules cut, with an
+example.
 
-The open attributes are split one by one, with Kleene's verdict after each; past a number of looks CP-SAT decides over one
-choice of region an attribute. Where the regions cannot be listed nothing is claimed.
+The open attributes are split one by one, with Kleene's verdict after each; past a number of steps CP-SAT decides, with
+one choice of region for each attribute. Where the regions cannot be listed nothing is claimed.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ _NOTHING_KNOWN: Facts = {}
 
 @dataclass(frozen=True, slots=True)
 class WantedVerdict:
-    """A rule that the coin must fit (or, not `fits`, must fail)."""
+    """A rule that the coin must fit, or must fail where `fits` is false."""
 
     rule: Predicate
     fits: bool = True
@@ -42,9 +43,9 @@ class WantedVerdict:
 
 @dataclass(frozen=True, slots=True)
 class Witness:
-    """`possible` is yes, no, or undecided where the limit was met. `example` are facts of one such coin, as JSON, checked by
-    evaluating them; None where no coin was found or none that plain facts can describe. `work` is what the answer cost:
-    truths worked out and steps taken, the same on every machine. `limit` names what an undecided answer met."""
+    """`possible`: whether such a coin can exist; undecided where `limit` was met. `example` are facts of one, as JSON,
+    checked by evaluating them; None where none was found, or none that plain facts can describe. `work` is what the
+    answer cost, about in microseconds, counted so that it is the same on every machine."""
 
     possible: Verdict
     example: dict[str, Any] | None = None
@@ -60,14 +61,16 @@ def find_witness(
     *,
     with_none: bool = True,
 ) -> Witness:
-    """Whether a coin, of which these facts are known, can fit and fail the rules as wanted. Without `with_none` only coins
-    count of which nothing is known to be none (unless a rule asks for that).
+    """Whether a coin of which these `facts` are known can fit and fail the rules as wanted. Without `with_none` only
+    coins count of which nothing is known to be none (unless a rule asks for that).
 
-    A leaf whose regions cannot be listed may go either way: what is impossible even then is impossible, and what is possible
-    then is claimed only with an example that really does it."""
+    Exact: yes comes with choices of regions that do it, no when none exist. A leaf whose regions cannot be listed may be
+    either way: what is impossible even then is impossible, and what is possible then is claimed only with an example that
+    was checked. By depth-first search within 300,000 steps (satisfiability of a rule is NP-hard), then by CP-SAT within a
+    deterministic second; past both undecided."""
     case = Case(Or(tuple(one.rule for one in wanted)), facts, attributes, context, with_none=with_none)
-    picked, spent, looks = _descend(case, wanted)
-    work = _work_of(case) + looks
+    picked, spent, steps = _descend(case, wanted)
+    work = _work_of(case) + steps
     if spent and not case.joint:
         work += _SOLVER_WORK
         picked, spent = _solve(case, wanted)
@@ -80,7 +83,7 @@ def find_witness(
 
 
 def _work_of(case: Case) -> int:
-    """About how many microseconds it took to work out the regions and what they say to each leaf."""
+    """About how many microseconds it took to list the regions and judge the leaves in them."""
     sizes = {split.name: len(split.choices) for split in case.splits}
     tried = sum(len(choice.truths) * len(choice.values or (1,)) for split in case.splits for choice in split.choices)
     together = sum(min(WORLD_BUDGET, prod(sizes.get(name, 1) for name in leaf.reads)) for leaf in case.joint)
@@ -88,16 +91,17 @@ def _work_of(case: Case) -> int:
 
 
 def _descend(case: Case, wanted: Sequence[WantedVerdict]) -> tuple[list[Choice] | None, bool, int]:
-    """The choices of one such coin, in the order of the case's splits, and whether, with none found, there may be one still:
-    the looks were used up, or some verdict stayed open with every split decided. Last, the looks that were taken at leaves."""
+    """A depth-first search over the splits. Returns the choices of one such coin in the order of the case's splits, or
+    None; whether, with none found, there may still be one (the steps were used up, or a verdict stayed open with every
+    split decided); and the steps taken, counted in leaves."""
     order = sorted(range(len(case.splits)), key=lambda at: len(case.splits[at].choices))
-    looks, left_open = 0, False
-    each = len(case.occurrences) + len(case.joint)
+    steps, left_open = 0, False
+    steps_each = len(case.occurrences) + len(case.joint)
 
-    def look(at: int, truths: Mapping[Leaf, Verdict], world: Mapping[str, Value]) -> list[Choice] | None:
-        nonlocal looks, left_open
-        looks += each
-        if looks > _MOST_STEPS:
+    def descend(at: int, truths: Mapping[Leaf, Verdict], world: Mapping[str, Value]) -> list[Choice] | None:
+        nonlocal steps, left_open
+        steps += steps_each
+        if steps > _MOST_STEPS:
             return None
         verdicts = [judge(one.rule, truths.__getitem__) for one in wanted]
         if any(verdict is (NO if one.fits else YES) for verdict, one in zip(verdicts, wanted, strict=True)):
@@ -108,28 +112,23 @@ def _descend(case: Case, wanted: Sequence[WantedVerdict]) -> tuple[list[Choice] 
             left_open = True
             return None
         split = case.splits[order[at]]
-        # A value that is what it says makes a better example than one that may mean several.
+        # A value with a single reading makes a better example, and so does one that is not none.
         for choice in sorted(split.choices, key=lambda c: (c.meant is not None, c.value is NONE)):
-            following, there = {**truths, **choice.truths}, world
-            if split.name is not None and choice.value is not None:
-                there = {**world, split.name: choice.value}
-                for leaf in case.joint:
-                    if split.name in leaf.reads and leaf.reads <= there.keys():
-                        following[leaf] = leaf.holds(there, case.context)
-            rest = look(at + 1, following, there)
+            rest = descend(at + 1, *case.decided_further(split, choice, truths, world))
             if rest is not None:
                 return [choice, *rest]
         return None
 
-    found = look(0, case.truths, case.plain)
+    found = descend(0, case.truths, case.plain)
     if found is None:
-        return None, left_open or looks > _MOST_STEPS, looks
-    placed = dict(zip(order, found, strict=True))
-    return [placed[at] for at in range(len(case.splits))], False, looks
+        return None, left_open or steps > _MOST_STEPS, steps
+    by_split = dict(zip(order, found, strict=True))
+    return [by_split[at] for at in range(len(case.splits))], False, steps
 
 
 def _solve(case: Case, wanted: Sequence[WantedVerdict]) -> tuple[list[Choice] | None, bool]:
-    """The same by CP-SAT: one choice a split, a literal for each leaf and for each part of a rule."""
+    """The same by CP-SAT: one choice for each split, a literal for each leaf and each part of a rule. Returns the
+    choices, or None and whether that is unproven."""
     from ortools.sat.python import cp_model
 
     model = cp_model.CpModel()
@@ -185,12 +184,12 @@ def _example(
     attributes: Mapping[str, Attribute],
     context: EvaluationContext,
 ) -> dict[str, Any] | None:
-    """Facts that really do what is wanted: with readable texts where they will do, else as they were found."""
+    """Facts that were checked to do what is wanted: with readable texts where possible, else as they were found."""
     plain = dict(case.plain)
     plain |= {s.name: c.value for s, c in zip(case.splits, picked, strict=True) if s.name and c.value is not None}
     for values in ({name: _readable(value) for name, value in plain.items()}, plain):
         facts: dict[str, Knowledge] = {name: Among((value,)) for name, value in values.items()}
-        if _does(facts, wanted, attributes, context):
+        if _is_as_wanted(facts, wanted, attributes, context):
             return {name: written_knowledge(knowledge) for name, knowledge in sorted(facts.items())}
     return None
 
@@ -199,7 +198,7 @@ def _readable(value: Value) -> Value:
     return "another text" if isinstance(value, str) and (not value or not value.isprintable()) else value
 
 
-def _does(
+def _is_as_wanted(
     facts: Facts, wanted: Sequence[WantedVerdict], attributes: Mapping[str, Attribute], context: EvaluationContext
 ) -> bool:
     return all(

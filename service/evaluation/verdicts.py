@@ -371,7 +371,7 @@ def judge_view(
 
     >>> from datetime import date
     >>> from service.facts.core import CORE
-    >>> from service.facts.knowledge import Between
+    >>> from service.facts.knowledge import Among, Between
     >>> from service.rules.cql2.expression import parse
     >>> from service.rules.operators import bind
     >>> def verdict(rule, **facts):

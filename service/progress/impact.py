@@ -53,7 +53,7 @@ class Survival:
     def __init__(self, difference: DefinitionDiff, after: EvaluationRequest) -> None:
         what = difference.matching
         self.known = KnownPlaces(after, groups=True)
-        self.heirs = {old: new.id for old, new in what.heirs.items()}
+        self.heirs = {old: new.id for old, new in what.successors.items()}
         self.lost: dict[str, tuple[str, tuple[str, ...]]] = {unit.id: (REMOVED, ()) for unit in what.removed}
         self.lost |= {part.id: (MERGED, (one.whole.id,)) for one in what.merges for part in one.parts}
         self.lost |= {one.whole.id: (SPLIT, tuple(part.id for part in one.parts)) for one in what.splits}

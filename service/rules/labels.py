@@ -77,6 +77,12 @@ def listed(words: Sequence[str], joined: str) -> str:
     return f"{', '.join(words[:-1])} {joined} {words[-1]}"
 
 
+def listed_up_to(most: int, words: Sequence[str]) -> str:
+    """The first `most` words, and how many more there are: "a, b and 3 more"."""
+    more = [f"{len(words) - most} more"] if len(words) > most else []
+    return listed([*words[:most], *more], "and")
+
+
 def with_article(noun: str) -> str:
     """ "a penny", "an owl"."""
     if noun[:1].isdigit() or noun[:1].isupper():
