@@ -32,7 +32,7 @@ _WORDS = {"true": True, "yes": True, "false": False, "no": False}
 # --- reading -----------------------------------------------------------------------------------------------------------
 
 
-def read_fact(cell: str, attribute: Attribute | None) -> tuple[Any, list[Fault]]:
+def read_fact_cell(cell: str, attribute: Attribute | None) -> tuple[Any, list[Fault]]:
     """What a cell that is not blank says, as JSON would have it, and what is wrong with it. Without an attribute its
     cells are JSON."""
     if cell == NONE:
@@ -40,7 +40,7 @@ def read_fact(cell: str, attribute: Attribute | None) -> tuple[Any, list[Fault]]
     if attribute is None or cell[0] in '{["':
         return _read_json(cell)
     if attribute.many:
-        return read_list(cell)
+        return read_list_cell(cell)
     if attribute.is_number and _PLAIN_NUMBER.fullmatch(cell):
         return _read_json(cell)
     if OR in cell:
@@ -56,19 +56,19 @@ def read_fact(cell: str, attribute: Attribute | None) -> tuple[Any, list[Fault]]
     return cell, []
 
 
-def read_text(cell: str) -> tuple[Any, list[Fault]]:
+def read_text_cell(cell: str) -> tuple[Any, list[Fault]]:
     """The text of a cell that is not blank."""
     return _read_json(cell) if cell.startswith('"') else (cell, [])
 
 
-def read_list(cell: str) -> tuple[Any, list[Fault]]:
+def read_list_cell(cell: str) -> tuple[Any, list[Fault]]:
     """The texts of a cell that is not blank."""
     if cell.startswith("["):
         return _read_json(cell)
     return [part.strip() for part in cell.split(APART) if part.strip()], []
 
 
-def read_json(cell: str, hint: str | None = None) -> tuple[Any, list[Fault]]:
+def read_json_cell(cell: str, hint: str | None = None) -> tuple[Any, list[Fault]]:
     """The JSON of a cell; `hint` is for one that is none."""
     try:
         return parse_json(cell.encode()), []
@@ -81,14 +81,14 @@ def is_number(cell: str) -> bool:
 
 
 def _read_json(cell: str) -> tuple[Any, list[Fault]]:
-    return read_json(cell, None if cell[0] in '{["' else "the attribute is not declared, so its cells are JSON")
+    return read_json_cell(cell, None if cell[0] in '{["' else "the attribute is not declared, so its cells are JSON")
 
 
 def _read_alternatives(cell: str, attribute: Attribute) -> tuple[Any, list[Fault]]:
     values: list[Any] = []
     faults: list[Fault] = []
     for part in filter(None, map(str.strip, cell.split(OR))):
-        value, wrong = read_fact(part, attribute)
+        value, wrong = read_fact_cell(part, attribute)
         if isinstance(value, dict) and value != {"none": True}:
             return cell, [Fault("form", f"alternatives are single values, and '{part[:40]}' is none")]
         values.append(value)
@@ -101,7 +101,7 @@ def _read_between(low: str | None, high: str | None, attribute: Attribute) -> tu
     faults: list[Fault] = []
     for name, end in (("from", low), ("to", high)):
         if end is not None:
-            ends[name], wrong = read_fact(end, attribute)
+            ends[name], wrong = read_fact_cell(end, attribute)
             faults += wrong
     return ends, faults
 
@@ -129,7 +129,7 @@ def fact_cell(value: Any, attribute: Attribute | None) -> str:
 def list_cell(terms: list[Any]) -> str:
     """The cell of a list of texts; an empty list is not blank."""
     joined = APART.join(terms) if all(isinstance(term, str) for term in terms) else ""
-    return joined if joined and _means_itself(joined) and read_list(joined)[0] == terms else written(terms)
+    return joined if joined and _means_itself(joined) and read_list_cell(joined)[0] == terms else written(terms)
 
 
 def text_cell(text: str) -> str:
@@ -146,7 +146,7 @@ def _doubt_cell(value: dict[str, Any], attribute: Attribute) -> str:
         short = TO.join(fact_cell(value[end], attribute) if end in value else "" for end in ("from", "to"))
     if not short or short[0] in '{["=+-@':
         return written(value)
-    again, faults = read_fact(short, attribute)
+    again, faults = read_fact_cell(short, attribute)
     return short if not faults and written(again) == written(value) else written(value)
 
 

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from service.errors import Fault, OverLimit, Unreadable
 
 # What is read of one cell (the library's own limit).
-LONGEST_CELL = csv.field_size_limit()
+_LONGEST_CELL = csv.field_size_limit()
 _DELIMITERS = ",;\t"
 
 
@@ -36,8 +36,8 @@ def write_csv(records: Iterable[Sequence[str]]) -> str:
     made = io.StringIO(newline="")
     writer = csv.writer(made)
     for cells in records:
-        if any(len(cell) > LONGEST_CELL for cell in cells):
-            message = f"a cell of CSV holds {LONGEST_CELL} characters here, and one is longer"
+        if any(len(cell) > _LONGEST_CELL for cell in cells):
+            message = f"a cell of CSV holds {_LONGEST_CELL} characters here, and one is longer"
             raise OverLimit([Fault("over-limit", message, hint="take the collection as JSON")])
         writer.writerow(cells)
     return made.getvalue()

@@ -22,9 +22,9 @@ from openpyxl.cell import WriteOnlyCell
 
 from service.errors import Fault, OverLimit, Unreadable
 
-MEBIBYTE = 1024 * 1024
+_MEBIBYTE = 1024 * 1024
 MOST_PARTS = 1_000
-MOST_UNPACKED = 64 * MEBIBYTE
+MOST_UNPACKED = 64 * _MEBIBYTE
 # Blank rows count too: a row may say that it is the millionth.
 LAST_ROW = 200_000
 # ECMA-376 gives a cell up to 32,767 characters.
@@ -104,8 +104,8 @@ def _look_over(raw: bytes) -> bool:
             parts = packed.infolist()
             size = sum(part.file_size for part in parts)
             if len(parts) > MOST_PARTS or size > MOST_UNPACKED:
-                message = f"the file unpacks to {len(parts)} parts with {size // MEBIBYTE} MiB in all"
-                limits = f"up to {MOST_PARTS} parts and {MOST_UNPACKED // MEBIBYTE} MiB are read; send it as CSV"
+                message = f"the file unpacks to {len(parts)} parts with {size // _MEBIBYTE} MiB in all"
+                limits = f"up to {MOST_PARTS} parts and {MOST_UNPACKED // _MEBIBYTE} MiB are read; send it as CSV"
                 raise OverLimit([Fault("over-limit", message, hint=limits)])
             # Every part is checked, whatever the first ones have.
             formulas = [_has_formula(packed, part) for part in parts]
@@ -117,7 +117,7 @@ def _look_over(raw: bytes) -> bool:
 def _has_formula(packed: zipfile.ZipFile, part: zipfile.ZipInfo) -> bool:
     found, end = False, b""
     with packed.open(part) as opened:
-        while piece := opened.read(MEBIBYTE):
+        while piece := opened.read(_MEBIBYTE):
             here = end + piece
             if part.filename.lower().endswith((".xml", ".rels", ".vml")) and _DOCUMENT_TYPE.search(here):
                 raise _unreadable("it declares a document type of its own")

@@ -19,7 +19,7 @@ from service.facts.holding import MOST_CANDIDATE_ISSUES, MOST_FACTS, MOST_PIECES
 from service.formats.shapes import AttributeName, NewId, Shape, Text, read
 from service.holdings.sync.merge import ValueConflict
 
-FIELDS = ("facts", "issue", "quantity", "status", "number", "note", "location", "tags", "values")
+HOLDING_FIELDS = ("facts", "issue", "quantity", "status", "number", "note", "location", "tags", "values")
 
 MOST_VALUES = 20
 DEAREST = 10**12
@@ -27,7 +27,7 @@ DEAREST = 10**12
 FINEST_PLACES = 6
 
 Status = Literal["held", "on approval", "ordered", "wanted", "sold", "lost", "stolen"]
-Basis = Literal["paid", "market estimate", "insured", "replacement", "appraised"]
+ValueBasis = Literal["paid", "market estimate", "insured", "replacement", "appraised"]
 
 
 # --- the shape of what is recorded ---------------------------------------------------------------------------------------
@@ -69,7 +69,7 @@ _ONE_OF = {
     "required": ["one_of"],
     "additionalProperties": False,
 }
-Issue = Annotated[Any, AfterValidator(_issue), WithJsonSchema({"anyOf": [_NAME, _ONE_OF, {"type": "null"}]})]
+NamedIssueIn = Annotated[Any, AfterValidator(_issue), WithJsonSchema({"anyOf": [_NAME, _ONE_OF, {"type": "null"}]})]
 Currency = Annotated[str, StringConstraints(pattern="^[A-Z]{3}$")]
 Amount = Annotated[Any, BeforeValidator(_amount), WithJsonSchema({"type": "number", "minimum": 0, "maximum": DEAREST})]
 WrittenDay = Annotated[str, BeforeValidator(_written_day), WithJsonSchema({"type": "string", "format": "date"})]
@@ -79,7 +79,7 @@ class ValueIn(Shape):
     """What one piece of the holding cost or is worth, in one currency. Of a holding of several like pieces the amount is
     for one of them, so that it stays true when a piece is sold."""
 
-    basis: Basis = Field(description="What the amount says.")
+    basis: ValueBasis = Field(description="What the amount says.")
     amount: Amount = Field(description="For one piece; kept exactly as written, up to six places behind the point.")
     currency: Currency = Field(description="A code of three letters (ISO 4217).")
     on: WrittenDay | None = Field(None, description="The day that it was paid, estimated or agreed.")
@@ -95,7 +95,7 @@ class HoldingFields(Shape):
     facts: dict[AttributeName, Any] = Field(
         default_factory=dict, max_length=MOST_FACTS, description="What is known of the coin: attribute and value."
     )
-    issue: Issue = Field(None, description="The catalogue entry that it is, or several candidates.")
+    issue: NamedIssueIn = Field(None, description="The catalogue entry that it is, or several candidates.")
     quantity: int = Field(1, ge=1, le=MOST_PIECES, description="How many like pieces.")
     status: Status = Field("held", description="Only pieces that are held count in evaluations.")
     number: Annotated[Text, StringConstraints(max_length=100)] | None = Field(
@@ -130,8 +130,8 @@ def read_patch(value: Any) -> Mapping[str, Any]:
         raise Invalid([Fault("type", "a merge patch of a holding is an object")])
     faults = []
     for name in value:
-        if name not in FIELDS:
-            near = nearest(name, FIELDS)
+        if name not in HOLDING_FIELDS:
+            near = nearest(name, HOLDING_FIELDS)
             hint = "an id never changes" if name == "id" else f"did you mean '{near}'?" if near else None
             faults.append(Fault("unknown-field", f"'{name[:80]}' cannot be changed here", f"/{escape(name)}", hint))
     if faults:
@@ -145,7 +145,7 @@ def read_patch(value: Any) -> Mapping[str, Any]:
 class PieceValue(msgspec.Struct, frozen=True):
     """What one piece cost or is worth."""
 
-    basis: Basis
+    basis: ValueBasis
     amount: Annotated[Decimal, Meta(description="Exact: as it was written.", extra_json_schema={"minimum": 0})]
     currency: str
     on: str | UnsetType | None = UNSET
@@ -173,7 +173,7 @@ def with_defaults(data: Mapping[str, Any]) -> dict[str, Any]:
         "facts": {}, "issue": None, "quantity": 1, "status": "held",
         "number": None, "note": None, "location": None, "tags": [], "values": [],
     }  # fmt: skip
-    return {name: data.get(name, default[name]) for name in FIELDS}
+    return {name: data.get(name, default[name]) for name in HOLDING_FIELDS}
 
 
 def merged(target: Any, patch: Any) -> Any:

@@ -19,7 +19,7 @@ from service.errors import Fault
 from service.http.problems import Problem
 from service.http.responses import Reply
 from service.http.wire import PageOut
-from service.progress.selection import Position, position_text, read_position
+from service.progress.selection import SortKey, read_sort_key, sort_key_text
 
 LARGEST_PAGE = 200
 USUAL_PAGE = 50
@@ -113,19 +113,19 @@ def link(address: str | None) -> dict[str, str]:
 def sorted_page(
     request: Request,
     query: PageQuery,
-    find: Callable[[Position | None, int], Sequence[tuple[Position, Item]]],
+    find: Callable[[SortKey | None, int], Sequence[tuple[SortKey, Item]]],
     show: Callable[[Item], Shown],
 ) -> PlainPage:
-    """One page of a list in the order that the query asks for: a cursor is a position in it. `find` raises ValueError for a
-    position of another order."""
+    """One page of a list in the order that the query asks for: a cursor is a sort key. `find` raises ValueError for one
+    of another order."""
 
-    def after(key: str | None, limit: int) -> Sequence[tuple[Position, Item]]:
+    def after(key: str | None, limit: int) -> Sequence[tuple[SortKey, Item]]:
         try:
-            return find(None if key is None else read_position(key), limit)
+            return find(None if key is None else read_sort_key(key), limit)
         except ValueError:
             raise bad_cursor() from None
 
-    return plain_page(request, query, after, lambda entry: position_text(entry[0]), lambda entry: show(entry[1]))
+    return plain_page(request, query, after, lambda entry: sort_key_text(entry[0]), lambda entry: show(entry[1]))
 
 
 def _picking(request: Request) -> list[tuple[str, str]]:

@@ -22,7 +22,7 @@ from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.predicates import EvaluationContext, Predicate
 
 # Where a holding is in an order: what it counts for (None: not recorded), and its id.
-Position = tuple[Any, str]
+SortKey = tuple[Any, str]
 
 
 def verdicts_of(
@@ -69,17 +69,17 @@ def least(knowledge: Knowledge | None) -> Any:
     return min(values, default=None)
 
 
-def in_order(positions: Sequence[Position], order: Order) -> list[int]:
-    """The numbers of the positions in the order."""
-    known = [number for number, (value, _) in enumerate(positions) if value is not None]
-    rest = [number for number, (value, _) in enumerate(positions) if value is None]
-    by_id = sorted(known, key=lambda number: positions[number][1])
-    by_value = sorted(by_id, key=lambda number: positions[number][0], reverse=order.downwards)
-    return [*by_value, *sorted(rest, key=lambda number: positions[number][1])]
+def in_order(keys: Sequence[SortKey], order: Order) -> list[int]:
+    """The numbers of the keys in the order."""
+    known = [number for number, (value, _) in enumerate(keys) if value is not None]
+    rest = [number for number, (value, _) in enumerate(keys) if value is None]
+    by_id = sorted(known, key=lambda number: keys[number][1])
+    by_value = sorted(by_id, key=lambda number: keys[number][0], reverse=order.downwards)
+    return [*by_value, *sorted(rest, key=lambda number: keys[number][1])]
 
 
-def comes_after(one: Position, other: Position, order: Order) -> bool:
-    """Whether one position is behind the other in the order."""
+def comes_after(one: SortKey, other: SortKey, order: Order) -> bool:
+    """Whether one key is behind the other in the order."""
     (value, name), (its, its_name) = one, other
     if value is None or its is None:
         return name > its_name if value is None and its is None else value is None
@@ -88,20 +88,20 @@ def comes_after(one: Position, other: Position, order: Order) -> bool:
     return bool(value < its) if order.downwards else bool(value > its)
 
 
-def position_text(position: Position) -> str:
-    """A position as text, for a cursor."""
-    value, identity = position
+def sort_key_text(key: SortKey) -> str:
+    """A key as text, for a cursor."""
+    value, identity = key
     return json.dumps([_as_texts(value), identity])
 
 
-def read_position(text: str) -> Position:
-    """The position that `position_text` wrote. Raises ValueError for anything else."""
+def read_sort_key(text: str) -> SortKey:
+    """The key that `sort_key_text` wrote. Raises ValueError for anything else."""
     try:
         value, identity = json.loads(text)
     except (TypeError, RecursionError):
-        raise ValueError("no position") from None
+        raise ValueError("not a sort key") from None
     if not isinstance(identity, str):
-        raise ValueError("no position")  # noqa: TRY004 - as for any other text
+        raise ValueError("not a sort key")  # noqa: TRY004 - as for any other text
     return _from_texts(value), identity
 
 

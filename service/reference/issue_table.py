@@ -16,7 +16,7 @@ from typing import Any
 from service.errors import Fault, Invalid, OverLimit
 from service.facts.attributes import Attribute, Attributes, nearest
 from service.facts.holding import escape
-from service.formats.cells import APART, PREFIX, fact_cell, read_fact, read_list, read_text, text_cell
+from service.formats.cells import APART, PREFIX, fact_cell, read_fact_cell, read_list_cell, read_text_cell, text_cell
 from service.formats.csv import read_csv
 from service.reference.model import Issue
 
@@ -81,7 +81,7 @@ def _columns(cells: Sequence[str], attributes: Attributes, line: int, given: Ite
     faults: list[Fault] = []
     seen: set[tuple[str, bool]] = set()
     for number, cell in enumerate(cells):
-        name, _ = read_text(cell.strip())
+        name, _ = read_text_cell(cell.strip())
         column = _column(name if isinstance(name, str) else cell, attributes)
         if column is None:
             near = nearest(cell, [*COLUMNS, *attributes])
@@ -123,11 +123,11 @@ def _row(cells: Sequence[str], columns: Sequence[_Column], line: int) -> IssueRo
         if not cell:
             continue
         if column.is_fact:
-            read, wrong = read_fact(cell, column.attribute)
+            read, wrong = read_fact_cell(cell, column.attribute)
             facts[column.name] = read
             faults += [fault.under(f"/facts/{escape(column.name)}") for fault in wrong]
         else:
-            read, wrong = read_list(cell) if column.name == "look_alikes" else read_text(cell)
+            read, wrong = read_list_cell(cell) if column.name == "look_alikes" else read_text_cell(cell)
             value[column.name] = read
             faults += [fault.under(f"/{column.name}") for fault in wrong]
         if wrong:

@@ -22,8 +22,8 @@ from service.errors import Invalid, OverLimit, Unreadable
 from service.facts.core import CORE
 from service.formats.strict_json import CSV, JSON, XLSX, parse_json, plain_text
 from service.formats.xlsx import read_workbook
-from service.holdings.imports.actions import ReadImport, read_import
-from service.holdings.imports.export import as_csv, as_json, as_workbook
+from service.holdings.imports.actions import ReadImport, read_rows
+from service.holdings.imports.export import export_csv, export_json, export_workbook
 from service.holdings.imports.plan import is_same, plan_of
 from service.holdings.model import StoredHolding, with_defaults
 from service.http.api.imports import HoldingsImportIn, sheet_and_mapping
@@ -50,7 +50,7 @@ def sheet(*rows: tuple[Any, ...]) -> bytes:
 def looked_over(kind: str, value: Any, mapping: str | None = None) -> ReadImport:
     """What an import of this body comes to."""
     raw = value if isinstance(value, bytes) else b""
-    return read_import(*sheet_and_mapping(Received(HoldingsImportIn, kind, value, raw), mapping), CORE)
+    return read_rows(*sheet_and_mapping(Received(HoldingsImportIn, kind, value, raw), mapping), CORE)
 
 
 async def send(service: Running, mine: dict[str, str], content: bytes | str, query: str = "", kind: str = CSV) -> Any:
@@ -137,15 +137,15 @@ def as_kept(sent: dict[str, Any]) -> StoredHolding:
 
 
 def csv_again(kept: list[StoredHolding]) -> ReadImport:
-    return looked_over(CSV, plain_text(as_csv(kept, CORE).encode()))
+    return looked_over(CSV, plain_text(export_csv(kept, CORE).encode()))
 
 
 def workbook_again(kept: list[StoredHolding]) -> ReadImport:
-    return looked_over(XLSX, as_workbook(kept, CORE))
+    return looked_over(XLSX, export_workbook(kept, CORE))
 
 
 def json_again(kept: list[StoredHolding]) -> ReadImport:
-    return looked_over(JSON, parse_json(written(as_json(kept)).encode()))
+    return looked_over(JSON, parse_json(written(export_json(kept)).encode()))
 
 
 @pytest.mark.parametrize("again", [csv_again, workbook_again, json_again])
@@ -169,20 +169,20 @@ def test_a_collection_taken_away_and_brought_to_an_empty_account_is_the_same(
 @given(sent=HOLDINGS)
 def test_no_cell_that_is_taken_away_is_a_formula(sent: dict[str, Any]) -> None:
     kept = [as_kept(sent)]
-    for cells in csv.reader(io.StringIO(as_csv(kept, CORE), newline="")):
+    for cells in csv.reader(io.StringIO(export_csv(kept, CORE), newline="")):
         for cell in cells:
             # A hyphen alone and a negative number are none.
             assert cell[:1] not in ("=", "+", "@", "\t", "\r")
             assert cell[:1] != "-" or cell == "-" or cell[1:2].isdigit()
-    for cells in openpyxl.load_workbook(io.BytesIO(as_workbook(kept, CORE))).active.iter_rows():
+    for cells in openpyxl.load_workbook(io.BytesIO(export_workbook(kept, CORE))).active.iter_rows():
         assert {cell.data_type for cell in cells} <= {"s", "n"}
 
 
 def test_a_cell_that_is_too_long_for_a_spreadsheet_is_told_and_not_cut() -> None:
     kept = [as_kept({"facts": {"mint": {"one_of": [f"{n} " + "x" * 1_900 for n in range(20)]}}})]
     with pytest.raises(OverLimit, match="32767 characters"):
-        as_workbook(kept, CORE)
-    assert len(as_csv(kept, CORE)) > 32_767
+        export_workbook(kept, CORE)
+    assert len(export_csv(kept, CORE)) > 32_767
 
 
 # --- what cells say ----------------------------------------------------------------------------------------------------

@@ -26,7 +26,7 @@ from service.database.errors import StorageFull, Unreachable
 from service.database.ids import new_id
 from service.errors import Stale
 from service.holdings.photos import actions
-from service.holdings.photos.images import JPEG, PHOTO_TYPES, PNG, prepare
+from service.holdings.photos.images import JPEG, PHOTO_TYPES, PNG, prepare_photo
 from service.holdings.photos.store import PhotoStore, StoredPhoto
 from service.http.dependencies import context_of
 from service.http.examples import HOLDING
@@ -274,7 +274,7 @@ async def test_past_twelve_photos_of_one_holding_there_is_no_room(service: Runni
 async def test_past_the_quota_in_bytes_there_is_no_room_and_a_delete_makes_some(
     database_url: str, folder: Path
 ) -> None:
-    takes = [prepare(another(number), PNG).stored_bytes for number in range(3)]
+    takes = [prepare_photo(another(number), PNG).stored_bytes for number in range(3)]
     # Room for the first two, to the byte.
     quota = max(sum(takes[:2]), 1024)
     filler = picture(PNG, Image.effect_noise((12, 12), 80))
@@ -283,9 +283,9 @@ async def test_past_the_quota_in_bytes_there_is_no_room_and_a_delete_makes_some(
         where, second = await held(service, mine), await held(service, mine)
         first = await send(service, mine, where, another(0), kind=PNG)
         used = takes[0]
-        while used + prepare(filler, PNG).stored_bytes <= quota:
+        while used + prepare_photo(filler, PNG).stored_bytes <= quota:
             assert (await send(service, mine, where, filler, kind=PNG)).status_code == 201
-            used += prepare(filler, PNG).stored_bytes
+            used += prepare_photo(filler, PNG).stored_bytes
             filler = picture(PNG, Image.effect_noise((12, 12), 80))
         answer = await send(service, mine, where, filler, kind=PNG)
         assert (answer.status_code, answer.json()["type"].rsplit("/", 1)[1]) == (507, "quota-full")
@@ -304,7 +304,7 @@ async def test_the_quota_is_sharp_and_a_photo_of_several_pieces_counts_once(serv
     mine = service.collector()
     first, second = [(await held(service, mine)).rsplit("/", 1)[1] for _ in range(2)]
     database, owner = parts(service, mine)
-    blobs, photo = service.app.state.blobs, prepare(picture(), JPEG)
+    blobs, photo = service.app.state.blobs, prepare_photo(picture(), JPEG)
 
     def keep(holding: str, side: str, quota: int) -> None:
         with actions.bytes_kept(database, blobs, owner, photo):
@@ -373,7 +373,7 @@ async def test_photos_of_a_holding_that_was_deleted_long_ago_are_swept(
 
 
 async def test_photos_of_deleted_holdings_make_room_for_others(database_url: str, folder: Path) -> None:
-    quota = max(prepare(another(number), PNG).stored_bytes for number in range(2)) + 10
+    quota = max(prepare_photo(another(number), PNG).stored_bytes for number in range(2)) + 10
     async with running(settings_for(database_url, photos_dir=folder, photos_quota_bytes=max(quota, 1024))) as service:
         mine = service.collector()
         first, second = await held(service, mine), await held(service, mine)
@@ -465,7 +465,7 @@ async def test_the_sweep_takes_what_no_row_names_and_nothing_else(service: Runni
     mine = service.collector()
     shown = await added(service, mine, await held(service, mine), picture())
     database, owner = parts(service, mine)
-    blobs, lost = FolderStore(folder), prepare(another(1), PNG)
+    blobs, lost = FolderStore(folder), prepare_photo(another(1), PNG)
     named = files_in(folder)
     # A server that ended between the bytes and the row; an account that is gone; something that others put there.
     for who in (owner.id, str(uuid4())):
@@ -519,7 +519,7 @@ async def test_bytes_that_are_swept_between_put_and_row_are_put_again(service: R
     mine = service.collector()
     holding = (await held(service, mine)).rsplit("/", 1)[1]
     database, owner = parts(service, mine)
-    blobs, photo = service.app.state.blobs, prepare(picture(), JPEG)
+    blobs, photo = service.app.state.blobs, prepare_photo(picture(), JPEG)
     with actions.bytes_kept(database, blobs, owner, photo):
         assert len(files_in(folder)) == 3
         assert actions.sweep(database, blobs, NOW) == 1
@@ -535,7 +535,7 @@ async def test_adding_and_removing_one_photo_at_once_never_leaves_a_row_without_
     mine = service.collector()
     first, second = [(await held(service, mine)).rsplit("/", 1)[1] for _ in range(2)]
     database, owner = parts(service, mine)
-    blobs, photo, quota = service.app.state.blobs, prepare(picture(), JPEG), actions.Quota(10**9, 12)
+    blobs, photo, quota = service.app.state.blobs, prepare_photo(picture(), JPEG), actions.Quota(10**9, 12)
     start, faults = threading.Barrier(2), list[BaseException]()
 
     def run(holding: str) -> None:

@@ -41,12 +41,12 @@ from service.holdings.imports.plan import (
     plan_of,
     undo_plan,
 )
-from service.holdings.imports.rows import RefusedCell, RefusedRow, RowReader, SentSheet
+from service.holdings.imports.rows import RefusedCell, RowFault, RowReader, SentSheet
 from service.holdings.imports.store import ImportStore
 from service.holdings.model import StoredHolding, with_defaults
 from service.holdings.store import HoldingStore
 
-MOST_REFUSED = 1_000
+_MOST_REFUSED = 1_000
 _HINT = "say what it is in `mapping`: a field, an attribute, facts.NAME, or null to leave it out"
 
 
@@ -81,16 +81,16 @@ class ReadImport:
 
     sheet: SentSheet
     columns: tuple[SheetColumn, ...]
-    columns_refused: tuple[RefusedRow, ...]
+    columns_refused: tuple[RowFault, ...]
     sent: tuple[SentRow, ...]
-    refused: tuple[RefusedRow, ...]
+    refused: tuple[RowFault, ...]
     reader: RowReader
 
 
 # --- reading -------------------------------------------------------------------------------------------------------------
 
 
-def read_import(sheet: SentSheet, mapping: Iterable[ColumnMapping], attributes: Attributes) -> ReadImport:
+def read_rows(sheet: SentSheet, mapping: Iterable[ColumnMapping], attributes: Attributes) -> ReadImport:
     """The rows of a sheet. Raises Invalid when the body as a whole is not valid, InvalidQuery when the mapping of a sheet of
     texts is not, since it is in the address."""
     meant, wrong = mapped(mapping, sheet.headings, attributes)
@@ -102,7 +102,7 @@ def read_import(sheet: SentSheet, mapping: Iterable[ColumnMapping], attributes: 
         raise Invalid([Fault("missing", message, "", "the first row names the columns", sheet.line)])
     reader = RowReader(columns, attributes, is_text=sheet.is_text)
     sent: list[SentRow] = []
-    refused: list[RefusedRow] = []
+    refused: list[RowFault] = []
     for row in sheet.rows:
         read_row, complaints = reader.sent(row)
         refused += complaints
@@ -115,17 +115,17 @@ def read_import(sheet: SentSheet, mapping: Iterable[ColumnMapping], attributes: 
     return ReadImport(sheet, columns, open_columns, tuple(sent), tuple(refused), reader)
 
 
-def _not_understood(column: SheetColumn, sheet: SentSheet) -> RefusedRow:
+def _not_understood(column: SheetColumn, sheet: SentSheet) -> RowFault:
     hint = f"did you mean '{column.near}'? Else {_HINT}" if column.near else _HINT
     shown = column.heading[:80]
     if sheet.line is not None:
         message = f"the column '{shown}' is not understood" if shown else "a column with cells has no heading"
         fault = Fault("unknown-attribute", message, "", hint, sheet.line, column.number)
-        return RefusedRow(None, sheet.line, column, fault, column.near)
+        return RowFault(None, sheet.line, column, fault, column.near)
     place = next(row.number - 1 for row in sheet.rows if column.number - 1 in row.cells)
     pointer = f"/holdings/{place}/{escape(column.heading)}"
     fault = Fault("unknown-field", f"a holding has no field '{shown}'", pointer, hint)
-    return RefusedRow(None, None, column, fault, column.near)
+    return RowFault(None, None, column, fault, column.near)
 
 
 # --- carrying out --------------------------------------------------------------------------------------------------------
@@ -136,7 +136,7 @@ def preview(connection: Connection, owner: Owner, read: ReadImport, attributes: 
     return _report(read, _compared(connection, owner, read.sent), attributes, None)
 
 
-def carry_out(
+def store_rows(
     connection: Connection,
     owner: Owner,
     read: ReadImport,
@@ -214,7 +214,7 @@ def _compared(connection: Connection, owner: Owner, sent: Sequence[SentRow]) -> 
     return plan_of(sent, HoldingStore(connection, owner).all(), gone)
 
 
-def _complaints(read: ReadImport, plan: ImportPlan) -> list[RefusedRow]:
+def _complaints(read: ReadImport, plan: ImportPlan) -> list[RowFault]:
     """Those about rows, in their order."""
     lines = {row.number: row.line for row in read.sheet.rows}
     later = [read.reader.refused(row, lines[row], fault, {}) for row, fault in plan.refused]
@@ -238,7 +238,7 @@ def _report(read: ReadImport, plan: ImportPlan, attributes: Attributes, identity
         without_number=sum(row.is_repeated for row in plan.planned),
         unknown_attributes=unknown_attributes(names, attributes),
         items=plan.preview(),
-        refused=[complaint.shown() for complaint in [*read.columns_refused, *complaints][:MOST_REFUSED]],
+        refused=[complaint.shown() for complaint in [*read.columns_refused, *complaints][:_MOST_REFUSED]],
         refused_rows=len({complaint.row for complaint in complaints}),
     )
 

@@ -44,17 +44,17 @@ class ExportedCollection(msgspec.Struct, frozen=True):
     holdings: list[ExportedHolding]
 
 
-def as_json(stored: Iterable[StoredHolding]) -> ExportedCollection:
+def export_json(stored: Iterable[StoredHolding]) -> ExportedCollection:
     """The collection as JSON has it."""
     return ExportedCollection([ExportedHolding(holding.id, **with_defaults(holding.data)) for holding in stored])
 
 
-def as_csv(stored: Sequence[StoredHolding], core: Attributes) -> str:
+def export_csv(stored: Sequence[StoredHolding], core: Attributes) -> str:
     """The collection as CSV. Raises OverLimit when a cell is longer than what is read back."""
     return write_csv(_rows(stored, core))
 
 
-def as_workbook(stored: Sequence[StoredHolding], core: Attributes) -> bytes:
+def export_workbook(stored: Sequence[StoredHolding], core: Attributes) -> bytes:
     """The collection as a spreadsheet file. Raises OverLimit when a cell is longer than what one holds."""
     rows = _rows(stored, core, plain=is_sayable)
     headings = next(rows)

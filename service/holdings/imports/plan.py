@@ -22,7 +22,7 @@ from service.errors import Fault
 from service.holdings.model import StoredHolding, with_defaults
 from service.holdings.sync.field_names import FlatValue, flattened, patch_between, unflattened
 
-MOST_SHOWN = 100
+_MOST_SHOWN = 100
 Format = Literal["csv", "xlsx", "json"]
 CREATED, UPDATED, UNCHANGED = "created", "updated", "unchanged"
 CHANGED_SINCE: Final = "changed since"
@@ -93,7 +93,7 @@ class ImportPlan:
     def preview(self) -> list[PlannedChange]:
         """The first rows, those that change something before the others."""
         kinds = ([row for row in self.planned if row.outcome == kind] for kind in (CREATED, UPDATED, UNCHANGED))
-        return [row.shown() for row in islice(chain.from_iterable(kinds), MOST_SHOWN)]
+        return [row.shown() for row in islice(chain.from_iterable(kinds), _MOST_SHOWN)]
 
 
 def plan_of(sent: Iterable[SentRow], stored: Sequence[StoredHolding], gone: frozenset[str] = frozenset()) -> ImportPlan:

@@ -18,7 +18,7 @@ from service.facts.attributes import Attribute, Attributes, nearest
 from service.facts.holding import STATUSES, check_facts, escape
 from service.facts.kinds import value_kind_of
 from service.facts.suggestions import nearest_value, steps_of
-from service.formats.cells import NONE, is_number, read_fact, read_json, read_list, read_text
+from service.formats.cells import NONE, is_number, read_fact_cell, read_json_cell, read_list_cell, read_text_cell
 from service.formats.csv import delimiter_of, read_csv
 from service.formats.shapes import read
 from service.formats.xlsx import BrokenCell, read_workbook
@@ -91,7 +91,7 @@ class RefusedCell(msgspec.Struct, frozen=True):
 
 
 @dataclass(frozen=True, slots=True)
-class RefusedRow:
+class RowFault:
     """One thing wrong with one row. The fault's pointer leads from the body."""
 
     row: int | None
@@ -147,7 +147,7 @@ def _of_records(records: Sequence[tuple[int, Sequence[str | BrokenCell]]], form:
     if not records:
         raise Invalid([Fault("missing", "there is no row with headings", "", "the first row names the columns")])
     line, first = records[0]
-    headings = [read_text(cell.strip())[0] if isinstance(cell, str) and cell.strip() else "" for cell in first]
+    headings = [read_text_cell(cell.strip())[0] if isinstance(cell, str) and cell.strip() else "" for cell in first]
     headings = [heading if isinstance(heading, str) else "" for heading in headings]
     rows: list[SheetRow] = []
     used: set[int] = set()
@@ -189,7 +189,7 @@ class RowReader:
         self._columns, self._attributes, self._is_text = columns, attributes, is_text
         self._places = {(column.field.name, column.field.is_fact): column for column in columns if column.field}
 
-    def sent(self, row: SheetRow) -> tuple[SentRow | None, list[RefusedRow]]:
+    def sent(self, row: SheetRow) -> tuple[SentRow | None, list[RowFault]]:
         """The row, or everything wrong with it."""
         own: dict[str, Any] = {}
         facts: dict[str, Any] = dict(row.facts) if isinstance(row.facts, dict) else {}
@@ -222,7 +222,7 @@ class RowReader:
             return None, [self.refused(row.number, row.line, fault, shown) for fault in faults]
         return SentRow(row.number, checked.id, _dumped(checked, given), checked.facts, frozenset(cleared)), []
 
-    def refused(self, row: int, line: int | None, fault: Fault, value: Mapping[str, Any]) -> RefusedRow:
+    def refused(self, row: int, line: int | None, fault: Fault, value: Mapping[str, Any]) -> RowFault:
         """The complaint; the fault's pointer is relative to the row."""
         steps = steps_of(fault.pointer)
         is_fact = len(steps) > 1 and steps[0] == "facts"
@@ -234,7 +234,7 @@ class RowReader:
         place = column.number if column is not None and self._is_text else None
         at = fault.under(f"/holdings/{row - 1}")
         located = Fault(at.code, at.message, at.pointer, at.hint, line, place if line is not None else None)
-        return RefusedRow(row, line, column if self._is_text else None, located, near)
+        return RowFault(row, line, column if self._is_text else None, located, near)
 
     def _value(self, field: ColumnMeaning, cell: Any) -> tuple[Any, list[Fault]]:
         """What the cell says; None: not recorded."""
@@ -266,7 +266,7 @@ class RowReader:
 def _fact(text: str, attribute: Attribute | None) -> tuple[Any, list[Fault]]:
     if attribute is None and text[0] not in '{["' and text not in (NONE, "true", "false") and not is_number(text):
         return text, []
-    value, faults = read_fact(text, attribute)
+    value, faults = read_fact_cell(text, attribute)
     return (value if attribute is None or not attribute.values else _as_listed(value, attribute)), faults
 
 
@@ -288,12 +288,12 @@ def _own(name: str, text: str) -> tuple[Any, list[Fault]]:
     if name == "status" and text.lower() in STATUSES:
         return text.lower(), []
     if name == "tags":
-        return read_list(text)
+        return read_list_cell(text)
     if name == "values":
-        return read_json(text, 'for example [{"basis": "paid", "amount": 120.50, "currency": "EUR"}]')
+        return read_json_cell(text, 'for example [{"basis": "paid", "amount": 120.50, "currency": "EUR"}]')
     if (name == "issue" and text.startswith("{")) or (name == "quantity" and is_number(text)):
-        return read_json(text)
-    return read_text(text)
+        return read_json_cell(text)
+    return read_text_cell(text)
 
 
 def _dumped(checked: NewHolding, given: Mapping[str, Any]) -> dict[str, Any]:

@@ -21,7 +21,7 @@ from service.blobs.store import BlobStore
 from service.database.engine import Database
 from service.database.ids import new_id, read_id
 from service.errors import Conflict, NotFound, SetwrightError
-from service.holdings.photos.images import FULL, SIZES, Photo, digest_in, name_of, prepare
+from service.holdings.photos.images import FULL, SIZES, Photo, digest_in, name_of, prepare_photo
 from service.holdings.photos.store import PhotoStore, StoredPhoto
 from service.holdings.store import HoldingStore
 from service.runtime import Context
@@ -48,14 +48,14 @@ def bytes_kept(database: Database, blobs: BlobStore, owner: Owner, photo: Photo)
     try:
         yield
     finally:
-        discard(database, blobs, owner, photo.digest)
+        discard_bytes(database, blobs, owner, photo.digest)
 
 
 async def prepared(context: Context, owner: Owner, holding: str, raw: bytes, kind: str) -> Photo:
     """What is kept of a file for a holding. Raises NotFound without the holding, before the file is looked at; else as
     `prepare`; Busy when too many wait."""
     await context.read(lambda connection: HoldingStore(connection, owner).get(holding))
-    return await context.photo_limiter.run(lambda: prepare(raw, kind))
+    return await context.photo_limiter.run(lambda: prepare_photo(raw, kind))
 
 
 def add(
@@ -143,10 +143,10 @@ def remove(
         PhotoStore(connection, owner).remove(identity)
         return kept.digest
 
-    discard(database, blobs, owner, database.write(act))
+    discard_bytes(database, blobs, owner, database.write(act))
 
 
-def discard(database: Database, blobs: BlobStore, owner: Owner, digest: str) -> None:
+def discard_bytes(database: Database, blobs: BlobStore, owner: Owner, digest: str) -> None:
     """Removes the bytes unless a row names them. What cannot be removed now is left to `sweep`."""
     with suppress(SetwrightError):
         if not database.read(lambda connection: PhotoStore(connection, owner).named([digest])):

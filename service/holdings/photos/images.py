@@ -59,7 +59,7 @@ class Photo:
         return sum(map(len, self.images.values()))
 
 
-def prepare(raw: bytes, kind: str, most_pixels: int = MOST_PIXELS) -> Photo:
+def prepare_photo(raw: bytes, kind: str, most_pixels: int = MOST_PIXELS) -> Photo:
     """What is kept of a file that was declared to be of this media type. Raises Invalid when it is no sound image of that
     type or moves, OverLimit when it has too many pixels, which its head says before anything is decoded."""
     found = photo_type_of(raw)

@@ -9,10 +9,10 @@ from typing import Annotated, Any
 
 from msgspec import Meta
 
-from service.holdings.model import FIELDS, with_defaults
+from service.holdings.model import HOLDING_FIELDS, with_defaults
 from service.holdings.sync.merge import ValueConflict
 
-OWN = tuple(name for name in FIELDS if name != "facts")
+OWN = tuple(name for name in HOLDING_FIELDS if name != "facts")
 _PREFIX = "facts."
 
 # A value by its flat name, in answers: a fact, or an own field; null where there is none.
@@ -45,11 +45,11 @@ def unflattened(values: Mapping[str, Any]) -> dict[str, Any]:
 
 def fact_of(name: str) -> str:
     """The fact with this flat name."""
-    return name.removeprefix(_PREFIX) if name.removeprefix(_PREFIX) in FIELDS else name
+    return name.removeprefix(_PREFIX) if name.removeprefix(_PREFIX) in HOLDING_FIELDS else name
 
 
 def _name_of(fact: str) -> str:
-    return f"{_PREFIX}{fact}" if fact in FIELDS else fact
+    return f"{_PREFIX}{fact}" if fact in HOLDING_FIELDS else fact
 
 
 def patch_between(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from service.formats.strict_json import CSV, XLSX, parse_json
 from service.holdings.imports import actions
 from service.holdings.imports.actions import ImportReport
 from service.holdings.imports.columns import ColumnMapping
-from service.holdings.imports.export import ExportedCollection, as_csv, as_json, as_workbook
+from service.holdings.imports.export import ExportedCollection, export_csv, export_json, export_workbook
 from service.holdings.imports.plan import HoldingImport
 from service.holdings.imports.rows import (
     MOST_COLUMNS,
@@ -129,14 +129,16 @@ def import_holdings(
 ) -> Reply[ImportReport]:
     """Record or change many holdings at once, all or none."""
     attributes = context.database.read(lambda connection: known_attributes(connection, owner, CORE))
-    found = actions.read_import(*sheet_and_mapping(body, query.mapping), attributes)
+    found = actions.read_rows(*sheet_and_mapping(body, query.mapping), attributes)
     if query.dry_run:
         return Reply(context.database.read(lambda connection: actions.preview(connection, owner, found, attributes)))
     name, skip_refused = query.name, query.skip_refused
 
     def act(connection: Connection) -> Reply[ImportReport]:
         return Reply(
-            actions.carry_out(connection, owner, found, attributes, context.now(), name=name, skip_refused=skip_refused)
+            actions.store_rows(
+                connection, owner, found, attributes, context.now(), name=name, skip_refused=skip_refused
+            )
         )
 
     return key.once(context.database, owner, act)
@@ -183,9 +185,9 @@ def export_holdings(
     stored = context.database.read(lambda connection: HoldingStore(connection, owner).all())
     named = {"Content-Disposition": f'attachment; filename="holdings.{query.format}"'}
     if query.format == "json":
-        return Reply(as_json(stored), named)
+        return Reply(export_json(stored), named)
     is_csv = query.format == "csv"
-    raw = as_csv(stored, CORE).encode() if is_csv else as_workbook(stored, CORE)
+    raw = export_csv(stored, CORE).encode() if is_csv else export_workbook(stored, CORE)
     file: Reply[Any] = Reply(None, named, encoded=raw, media_type=f"{CSV}; charset=utf-8" if is_csv else XLSX)
     return file
 

@@ -30,7 +30,7 @@ _FOREVER = "private, max-age=31536000, immutable"
 _IMAGE_HEADERS = {"ETag": "The digest of the image.", "Cache-Control": "It may be kept for good, by its owner."}
 _STILL = "One still picture. It is drawn anew: nothing but its pixels is kept."
 PhotoBody = Annotated[File, file_body(dict.fromkeys(PHOTO_TYPES, _STILL), "photo_bytes")]
-Side = Literal["obverse", "reverse", "edge"]
+PhotoSide = Literal["obverse", "reverse", "edge"]
 
 
 class PhotoQuery(BaseModel):
@@ -38,7 +38,7 @@ class PhotoQuery(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    side: Side = Field(description="What the photo shows.")
+    side: PhotoSide = Field(description="What the photo shows.")
 
 
 class ImageQuery(BaseModel):
@@ -55,7 +55,7 @@ class PhotoOut(Out):
     """What is known of a photo."""
 
     id: str
-    side: Side
+    side: PhotoSide
     media_type: Literal["image/jpeg", "image/png", "image/webp"]
     width: Annotated[int, Meta(description="In pixels, upright.")]
     height: int
@@ -137,7 +137,7 @@ def delete_photo(context: Context, owner: CurrentOwner, id: HoldingId, photo_id:
 
 
 def _added(
-    context: runtime.Context, owner: Owner, key: RepeatableRequest, holding: str, side: Side, photo: Photo
+    context: runtime.Context, owner: Owner, key: RepeatableRequest, holding: str, side: PhotoSide, photo: Photo
 ) -> Reply[PhotoOut]:
     quota = actions.Quota(context.settings.photos_quota_bytes, context.settings.photos_per_holding)
 

@@ -67,7 +67,7 @@ def _state(value: str) -> str:
     return value
 
 
-Instant = Annotated[datetime, BeforeValidator(_instant), WithJsonSchema({"type": "string", "format": "date-time"})]
+EditTime = Annotated[datetime, BeforeValidator(_instant), WithJsonSchema({"type": "string", "format": "date-time"})]
 StateText = Annotated[str, AfterValidator(_state)]
 FlatName = Annotated[str, StringConstraints(min_length=1, max_length=120)]
 Writer = Annotated[str, StringConstraints(min_length=1, max_length=100)]
@@ -101,7 +101,7 @@ class MutationIn(In):
         default_factory=list, max_length=1_000, description="Conflicts that the owner decided by this."
     )
     revive: bool = Field(False, description="With `update`: undoes a delete that the author saw.")
-    edited_at: Instant = Field(description="The device's clock; one ahead of the service's counts as now.")
+    edited_at: EditTime = Field(description="The device's clock; one ahead of the service's counts as now.")
 
     def sent(self, body: Mapping[str, Any], now: datetime) -> SentMutation:
         """The mutation as the merge takes it; `body` is what it was read from, for the log."""

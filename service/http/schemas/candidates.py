@@ -9,7 +9,7 @@ from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from service.formats.shapes import AttributeName
-from service.holdings.model import Issue
+from service.holdings.model import NamedIssueIn
 from service.http.schemas.evaluations import (
     AnyDefinition,
     AnyHoldings,
@@ -40,7 +40,7 @@ class CoinIn(In):
 
     id: Id | None = Field(None, description="Your name for it; left out: candidate-1 and so on.")
     facts: dict[AttributeName, Any] = Field(default_factory=dict, max_length=500)
-    issue: Issue = None
+    issue: NamedIssueIn = None
     price: Money | None = None
     currency: Annotated[str, StringConstraints(pattern="^[A-Z]{3}$")] | None = Field(
         None, description="A code of three letters (ISO 4217)."

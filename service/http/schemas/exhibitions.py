@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 from service.definitions.history.model import Exhibition
 from service.facts.holding import MOST_FACTS, MOST_PIECES
 from service.formats.shapes import AttributeName
-from service.holdings.model import Issue
+from service.holdings.model import NamedIssueIn
 from service.http.conditional import entity_tag
 from service.http.schemas.evaluations import DefinitionStampOut, EvaluationOut, SummaryOut
 from service.http.wire import Day, In, OldOut, OldPageOut, Text
@@ -25,7 +25,7 @@ class LoanIn(In):
     owner: Name = Field(description="Who lends it.")
     label: Name | None = Field(None, description="What to call it; left out: its facts in a few words.")
     facts: dict[AttributeName, Any] = Field(max_length=MOST_FACTS, description="What is known of the coin.")
-    issue: Issue = Field(None, description="The catalogue entry that it is, or several candidates.")
+    issue: NamedIssueIn = Field(None, description="The catalogue entry that it is, or several candidates.")
     quantity: int = Field(1, ge=1, le=MOST_PIECES, description="How many like pieces.")
 
 

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema
 
 from service.database.ids import read_id
-from service.holdings.model import Basis
+from service.holdings.model import ValueBasis
 from service.http.schemas.evaluations import DefinitionStampOut
 from service.http.wire import Day, OldOut
 
@@ -28,7 +28,7 @@ class InsuranceQuery(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    basis: Basis | None = Field(None, description="Values of this basis only; left out: the newest of each.")
+    basis: ValueBasis | None = Field(None, description="Values of this basis only; left out: the newest of each.")
     on: Day | None = Field(None, description="Later values do not count; left out: today in UTC.")
     definition: DefinitionName | None = Field(None, description="Only the pieces that sit in this set on that day.")
     format: Literal["json", "csv", "text"] | None = Field(
@@ -39,7 +39,7 @@ class InsuranceQuery(BaseModel):
 class ValueOut(OldOut):
     """What one piece cost or is worth."""
 
-    basis: Basis
+    basis: ValueBasis
     amount: Annotated[Any, WithJsonSchema({"type": "number", "minimum": 0})]
     currency: str
     on: str | None = None
@@ -72,7 +72,7 @@ class ValuedOut(LineOut):
 class TotalOut(OldOut):
     """The sum of one basis in one currency."""
 
-    basis: Basis
+    basis: ValueBasis
     currency: str
     amount: Sum
     pieces: int
@@ -82,7 +82,7 @@ class InsuranceListOut(OldOut):
     """What is held and what it is said to be worth. An owner's record: no valuation."""
 
     on: str
-    basis: Basis | None
+    basis: ValueBasis | None
     definition: DefinitionStampOut | None
     pieces: int
     valued: list[ValuedOut]

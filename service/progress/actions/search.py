@@ -18,7 +18,7 @@ from service.facts.truth import UNDECIDED, YES
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.progress.actions.evaluate import own_and_shipped, stored_holdings
-from service.progress.selection import Order, Position, comes_after, in_order, least, verdicts_of
+from service.progress.selection import Order, SortKey, comes_after, in_order, least, verdicts_of
 from service.reference import actions as reference
 from service.rules.cql2.expression import parse
 from service.rules.operators import bind
@@ -36,19 +36,19 @@ _OWN_ORDERS: Mapping[str, Callable[[StoredHolding], Any]] = {
 
 @dataclass(frozen=True, slots=True)
 class FoundHoldings:
-    """The holdings that fit, in order, each with its position."""
+    """The holdings that fit, in order, each with its key."""
 
     order: Order
-    entries: Sequence[tuple[Position, StoredHolding]]
+    entries: Sequence[tuple[SortKey, StoredHolding]]
 
-    def after(self, position: Position | None, limit: int) -> Sequence[tuple[Position, StoredHolding]]:
-        """Up to `limit` of them, from behind the position. Raises ValueError for a position of another order."""
-        if position is None:
+    def after(self, key: SortKey | None, limit: int) -> Sequence[tuple[SortKey, StoredHolding]]:
+        """Up to `limit` of them, from behind the key. Raises ValueError for a key of another order."""
+        if key is None:
             return self.entries[:limit]
         try:
-            behind = [entry for entry in self.entries if comes_after(entry[0], position, self.order)]
+            behind = [entry for entry in self.entries if comes_after(entry[0], key, self.order)]
         except TypeError:
-            raise ValueError("a position of another order") from None
+            raise ValueError("a key of another order") from None
         return behind[:limit]
 
 
@@ -66,8 +66,8 @@ def search(context: Context, owner: Owner, rule: str | None, sort: str | None, *
         wanted = (YES, UNDECIDED) if doubtful else (YES,)
         numbers = [number for number in numbers if verdicts[number] in wanted]
     found = [(_value(read, number, holdings[number]), read.stored[number]) for number in numbers]
-    positions = [(value, stored.id) for value, stored in found]
-    return FoundHoldings(read.order, [(positions[at], found[at][1]) for at in in_order(positions, read.order)])
+    keys = [(value, stored.id) for value, stored in found]
+    return FoundHoldings(read.order, [(keys[at], found[at][1]) for at in in_order(keys, read.order)])
 
 
 class _Read:

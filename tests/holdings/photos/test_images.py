@@ -26,7 +26,7 @@ from service.holdings.photos.images import (
     WEBP,
     name_of,
     photo_type_of,
-    prepare,
+    prepare_photo,
 )
 from tests.pictures import PLACE, chunk, coin, exif, jpeg_of, picture, png_of, webp_of
 
@@ -51,7 +51,7 @@ def codes(refusal: pytest.ExceptionInfo[Invalid]) -> list[str]:
 
 @pytest.mark.parametrize("kind", PHOTO_TYPES)
 def test_a_photo_is_kept_whole_and_in_two_small_sizes(kind: str) -> None:
-    photo = prepare(picture(kind, coin(1000, 700)), kind)
+    photo = prepare_photo(picture(kind, coin(1000, 700)), kind)
     assert (photo.kind, photo.width, photo.height) == (kind, 1000, 700)
     sizes = {size: opened(image).size for size, image in photo.images.items()}
     assert sizes == {FULL: (1000, 700), LARGE: (640, 448), SMALL: (160, 112)}
@@ -62,28 +62,28 @@ def test_a_photo_is_kept_whole_and_in_two_small_sizes(kind: str) -> None:
 
 
 def test_a_small_photo_is_not_blown_up_and_a_thin_one_keeps_a_pixel() -> None:
-    photo = prepare(picture(PNG, coin(40, 30)), PNG)
+    photo = prepare_photo(picture(PNG, coin(40, 30)), PNG)
     assert {opened(image).size for image in photo.images.values()} == {(40, 30)}
-    thin = prepare(picture(PNG, Image.new("RGB", (5000, 1))), PNG)
+    thin = prepare_photo(picture(PNG, Image.new("RGB", (5000, 1))), PNG)
     assert opened(thin.images[SMALL]).size == (160, 1)
 
 
 @pytest.mark.parametrize("kind", PHOTO_TYPES)
 def test_the_same_file_gives_the_same_bytes(kind: str) -> None:
     raw = picture(kind)
-    assert prepare(raw, kind).images == prepare(raw, kind).images
+    assert prepare_photo(raw, kind).images == prepare_photo(raw, kind).images
 
 
 def test_pixels_of_a_png_are_kept_exactly() -> None:
     noise = Image.fromarray(np.random.default_rng(1).integers(0, 256, (50, 70, 3), dtype=np.uint8))
-    kept = opened(prepare(picture(PNG, noise), PNG).images[FULL])
+    kept = opened(prepare_photo(picture(PNG, noise), PNG).images[FULL])
     assert np.array_equal(np.asarray(kept), np.asarray(noise))
 
 
 @pytest.mark.parametrize("kind", [JPEG, WEBP])
 def test_pixels_of_the_others_are_kept_nearly(kind: str) -> None:
     first = coin(200, 150)
-    kept = opened(prepare(picture(kind, first, quality=95), kind).images[FULL]).convert("RGB")
+    kept = opened(prepare_photo(picture(kind, first, quality=95), kind).images[FULL]).convert("RGB")
     difference = np.abs(np.asarray(kept, dtype=int) - np.asarray(first, dtype=int))
     # Both formats lose a little at sharp edges; a hundredth on the whole is far below what an eye sees.
     assert difference.mean() < 2.55
@@ -108,7 +108,7 @@ def test_nothing_that_the_file_said_besides_survives(kind: str) -> None:
     assert before.getexif()[0x010F] == "canary-camera"
     assert "icc_profile" in before.info
     assert b"canary" in raw
-    for image in prepare(raw, kind).images.values():
+    for image in prepare_photo(raw, kind).images.values():
         after = opened(image)
         assert not dict(after.getexif())
         assert not after.getexif().get_ifd(0x8825)
@@ -147,14 +147,14 @@ def test_the_orientation_is_applied_and_then_forgotten(kind: str, orientation: i
     expected = ImageOps.exif_transpose(opened(raw)).convert("RGB")
     # Orientations from 5 on lie on their side (Exif, tag 0x0112).
     assert expected.size == ((64, 96) if orientation >= 5 else (96, 64))
-    photo = prepare(raw, kind)
+    photo = prepare_photo(raw, kind)
     kept = opened(photo.images[FULL]).convert("RGB")
     assert kept.size == (photo.width, photo.height) == expected.size
     assert np.abs(np.asarray(kept, dtype=int) - np.asarray(expected, dtype=int)).mean() < 4
 
 
 def test_exif_that_cannot_be_read_says_nothing() -> None:
-    assert prepare(picture(JPEG, exif=b"Exif\0\0MM\0*\xff\xff\xff\xff"), JPEG).width == 64
+    assert prepare_photo(picture(JPEG, exif=b"Exif\0\0MM\0*\xff\xff\xff\xff"), JPEG).width == 64
 
 
 def test_a_colour_profile_is_applied_before_it_is_dropped() -> None:
@@ -164,10 +164,10 @@ def test_a_colour_profile_is_applied_before_it_is_dropped() -> None:
     red, green = entries[b"rXYZ"] + 4, entries[b"gXYZ"] + 4
     profile[red : red + 8], profile[green : green + 8] = profile[green : green + 8], profile[red : red + 8]
     image = Image.new("RGB", (10, 10), (255, 0, 0))
-    kept = opened(prepare(picture(PNG, image, icc_profile=bytes(profile)), PNG).images[FULL])
+    kept = opened(prepare_photo(picture(PNG, image, icc_profile=bytes(profile)), PNG).images[FULL])
     assert np.abs(np.array(kept.getpixel((5, 5))) - (0, 255, 0)).max() <= 2
     broken = picture(PNG, image, icc_profile=b"no profile at all")
-    assert opened(prepare(broken, PNG).images[FULL]).getpixel((5, 5)) == (255, 0, 0)
+    assert opened(prepare_photo(broken, PNG).images[FULL]).getpixel((5, 5)) == (255, 0, 0)
 
 
 @pytest.mark.parametrize(
@@ -188,7 +188,7 @@ def test_every_sort_of_pixels_becomes_a_plain_one(kind: str, mode: str, kept: st
     first = coin(64, 48, mode)
     if mode == "RGBA":
         first.putalpha(Image.linear_gradient("L").resize(first.size))
-    image = opened(prepare(picture(kind, first), kind).images[FULL])
+    image = opened(prepare_photo(picture(kind, first), kind).images[FULL])
     assert image.mode == kept
     brightness = np.asarray(image.convert("L"), dtype=int)
     assert brightness[14:34, 10:24].mean() - brightness[:, 40:].mean() > 100
@@ -197,7 +197,7 @@ def test_every_sort_of_pixels_becomes_a_plain_one(kind: str, mode: str, kept: st
 def test_sixteen_bits_become_eight_and_not_all_white() -> None:
     # Not multiples of 257 alone, whose low byte is the high one.
     deep = np.arange(0, 65_536, 256, dtype=np.uint16).repeat(16).reshape(256, 16) + np.uint16(255)
-    kept = opened(prepare(picture(PNG, Image.fromarray(deep)), PNG).images[FULL])
+    kept = opened(prepare_photo(picture(PNG, Image.fromarray(deep)), PNG).images[FULL])
     assert kept.mode == "L"
     assert np.asarray(kept)[:, 0].tolist() == [int(value) // 257 for value in deep[:, 0]]
 
@@ -206,7 +206,7 @@ def test_of_a_file_with_several_pictures_the_first_is_the_photo() -> None:
     """Some phones put a second picture behind the first (CIPA DC-007)."""
     made = io.BytesIO()
     coin().save(made, "MPO", save_all=True, append_images=[Image.new("RGB", (30, 30), "red")])
-    photo = prepare(made.getvalue(), JPEG)
+    photo = prepare_photo(made.getvalue(), JPEG)
     assert (photo.width, photo.height) == (64, 48)
     assert opened(photo.images[FULL]).format == "JPEG"
 
@@ -215,7 +215,7 @@ def test_of_a_file_with_several_pictures_the_first_is_the_photo() -> None:
 def test_a_picture_that_moves_is_refused(kind: str) -> None:
     raw = picture(kind, save_all=True, append_images=[Image.new("RGB", (64, 48), "red")], duration=100)
     with pytest.raises(Invalid) as refusal:
-        prepare(raw, kind)
+        prepare_photo(raw, kind)
     assert codes(refusal) == ["animated"]
 
 
@@ -223,17 +223,17 @@ def test_a_picture_that_moves_is_refused(kind: str) -> None:
 @pytest.mark.parametrize("real", PHOTO_TYPES)
 def test_a_declared_type_is_held_against_the_first_bytes(declared: str, real: str) -> None:
     if declared == real:
-        assert prepare(picture(real), declared).kind == declared
+        assert prepare_photo(picture(real), declared).kind == declared
         return
     with pytest.raises(Invalid, match=f"declared as {declared}, but it is an image of type {real}"):
-        prepare(picture(real), declared)
+        prepare_photo(picture(real), declared)
 
 
 @pytest.mark.parametrize("raw", [b"", b"\xff\xd8", b"GIF89a\1\0\1\0", b"<svg/>", b"BM", b"%PDF-1.7", b"\0" * 100])
 def test_what_is_none_of_the_three_is_refused(raw: bytes) -> None:
     for kind in PHOTO_TYPES:
         with pytest.raises(Invalid) as refusal:
-            prepare(raw, kind)
+            prepare_photo(raw, kind)
         assert codes(refusal) == ["wrong-type"]
 
 
@@ -248,15 +248,15 @@ def test_too_many_pixels_are_refused_by_the_head_alone(kind: str, raw: bytes, mo
     monkeypatch.setattr("PIL.ImageFile.ImageFile.load", decoded)
     monkeypatch.setattr("PIL._webp.WebPAnimDecoder", decoded)
     with pytest.raises(OverLimit, match="60000 by 60000 pixels; the limit is 25000000"):
-        prepare(raw, kind)
+        prepare_photo(raw, kind)
 
 
 @pytest.mark.parametrize("kind", PHOTO_TYPES)
 def test_the_limit_of_pixels_is_sharp(kind: str) -> None:
     raw = picture(kind, coin(50, 40))
-    assert prepare(raw, kind, most_pixels=2000).width == 50
+    assert prepare_photo(raw, kind, most_pixels=2000).width == 50
     with pytest.raises(OverLimit):
-        prepare(raw, kind, most_pixels=1999)
+        prepare_photo(raw, kind, most_pixels=1999)
 
 
 @pytest.mark.parametrize(
@@ -274,7 +274,7 @@ def test_the_limit_of_pixels_is_sharp(kind: str) -> None:
 )
 def test_what_cannot_be_decoded_is_refused(what: str, kind: str, raw: bytes) -> None:
     with pytest.raises(Invalid) as refusal:
-        prepare(raw, kind)
+        prepare_photo(raw, kind)
     assert codes(refusal) == ["unreadable-image"], what
 
 
@@ -284,7 +284,7 @@ def test_a_file_that_ends_too_early_is_refused_wherever_it_ends(kind: str) -> No
     raw = picture(kind, noise)
     for end in range(12, len(raw) * 9 // 10, len(raw) // 40):
         with pytest.raises(Invalid) as refusal:
-            prepare(raw[:end], kind)
+            prepare_photo(raw[:end], kind)
         assert codes(refusal) == ["unreadable-image"], end
 
 
@@ -296,7 +296,7 @@ def test_whatever_the_bytes_it_is_a_photo_or_a_refusal(kind: str, data: st.DataO
     for at, value in data.draw(st.lists(st.tuples(st.integers(0, len(raw) - 1), st.integers(0, 255)), max_size=12)):
         raw[at] = value
     try:
-        photo = prepare(bytes(raw), kind, most_pixels=100_000)
+        photo = prepare_photo(bytes(raw), kind, most_pixels=100_000)
     except Invalid as refusal:
         assert refusal.faults
     else:
