@@ -12,11 +12,13 @@ from fastapi import FastAPI
 from service.http import openapi, problems
 from service.http.api.account import account
 from service.http.api.clubs import clubs
+from service.http.api.definition_imports import definition_imports
 from service.http.api.devices import devices
 from service.http.api.holdings import holdings
 from service.http.api.imports import imports
 from service.http.api.issues import issues
 from service.http.api.offers import offers
+from service.http.api.origins import origins
 from service.http.api.photos import photos
 from service.http.api.pieces import pieces
 from service.http.api.reference import reference
@@ -31,14 +33,12 @@ from service.http.routes import (
     allocations,
     candidates,
     checks,
-    definition_imports,
     definitions,
     doubts,
     evaluations,
     exhibitions,
     history,
     insurance,
-    origins,
     pins,
     revisions,
     wants,
@@ -70,8 +70,8 @@ ROUTERS = (
     account,
     devices,
     shares,
-    definition_imports.router,
-    origins.router,
+    definition_imports,
+    origins,
     clubs,
     offers,
     standings,

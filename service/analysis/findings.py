@@ -6,7 +6,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import combinations
-from typing import Any
+from typing import Annotated, Literal
+
+from msgspec import Meta, Struct
 
 from service.analysis.key_feasibility import KeyValues, can_agree, key_combinations, most_places_filled, possible_values
 from service.analysis.place_groups import (
@@ -23,6 +25,7 @@ from service.errors import Fault
 from service.evaluation.table import Table
 from service.facts.holding import Facts, View
 from service.facts.knowledge import Value
+from service.facts.recorded import RecordedFact
 from service.facts.truth import NO, UNDECIDED, YES
 from service.rules.definition import Definition, OnePer
 from service.rules.labels import listed, listed_up_to
@@ -30,7 +33,10 @@ from service.rules.predicates import EvaluationContext, Predicate, both, reads
 from service.rules.rule import Rule
 from service.rules.wording import RuleWording
 
-ERROR, WARNING, NOTE = "error", "warning", "note"
+Severity = Literal["error", "warning", "note"]
+ERROR: Severity = "error"
+WARNING: Severity = "warning"
+NOTE: Severity = "note"
 SEVERITIES = (ERROR, WARNING, NOTE)
 _MOST_PAIRS = 4_000
 _MOST_WORK = 20_000_000
@@ -40,27 +46,15 @@ _MOST_AGREEMENTS = 1_000
 _MOST_NAMED = 5
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One finding. `pointer` is a JSON pointer to what it is about, `others` to what else; `example` are the facts of a
-    coin that shows it."""
+class Finding(Struct, frozen=True, omit_defaults=True):
+    """One finding. Members that it does not have are left out."""
 
     code: str
-    severity: str
-    pointer: str
+    severity: Severity
+    pointer: Annotated[str, Meta(description="What it is about: a JSON pointer into the document.")]
     message: str
-    others: tuple[str, ...] = ()
-    example: dict[str, Any] | None = None
-
-    def as_json(self) -> dict[str, Any]:
-        """The finding as plain values; absent parts are left out."""
-        parts: dict[str, Any] = {"code": self.code, "severity": self.severity, "pointer": self.pointer}
-        parts["message"] = self.message
-        if self.others:
-            parts["others"] = list(self.others)
-        if self.example is not None:
-            parts["example"] = self.example
-        return parts
+    others: Annotated[tuple[str, ...], Meta(description="What else it is about.")] = ()
+    example: Annotated[dict[str, RecordedFact] | None, Meta(description="The facts of a coin that shows it.")] = None
 
 
 def findings_of_faults(faults: Iterable[Fault]) -> list[Finding]:

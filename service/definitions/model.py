@@ -5,9 +5,38 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Annotated, Any, Literal
+
+from msgspec import Meta, Struct
 
 from service.facts.attributes import Attribute, Attributes
+
+RevisionStatus = Literal["draft", "published", "withdrawn"]
+
+
+class RevisionStamp(Struct, frozen=True):
+    """Which revision."""
+
+    revision: int
+    status: RevisionStatus
+    digest: str
+    title: str
+
+
+class DefinitionSummary(Struct, frozen=True):
+    """A definition, or one revision of it, in a list."""
+
+    id: str
+    status: RevisionStatus
+    revision: Annotated[
+        int, Meta(description="The revision's number; a draft bears the number that it will be published as.")
+    ]
+    digest: str
+    title: str
+    created_at: datetime
+    updated_at: datetime
+    withdrawn_at: Annotated[datetime | None, Meta(description="Of a withdrawn revision; it stays readable as it is.")]
+    withdrawn_because: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,7 +46,7 @@ class Revision:
 
     definition: str
     number: int
-    status: str
+    status: RevisionStatus
     digest: str
     title: str
     document: Mapping[str, Any]
@@ -25,6 +54,26 @@ class Revision:
     updated_at: datetime
     withdrawn_at: datetime | None = None
     withdrawn_because: str | None = None
+
+    @property
+    def stamp(self) -> RevisionStamp:
+        """Which revision it is."""
+        return RevisionStamp(self.number, self.status, self.digest, self.title)
+
+    @property
+    def summary(self) -> DefinitionSummary:
+        """The revision without its document."""
+        return DefinitionSummary(
+            id=self.definition,
+            status=self.status,
+            revision=self.number,
+            digest=self.digest,
+            title=self.title,
+            created_at=self.created_at,
+            updated_at=self.updated_at,
+            withdrawn_at=self.withdrawn_at,
+            withdrawn_because=self.withdrawn_because,
+        )
 
 
 @dataclass(frozen=True, slots=True)

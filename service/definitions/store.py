@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, Select, and_, delete, insert, select, update
 
 from service.accounts.model import Owner
-from service.definitions.model import NO_DECISIONS, Decisions, Revision, StoredDefinition, WantNotes
+from service.definitions.model import NO_DECISIONS, Decisions, Revision, RevisionStatus, StoredDefinition, WantNotes
 from service.definitions.tables import definition, definition_pins, definition_revision, want_notes
 from service.errors import Conflict, NotFound
 
@@ -177,7 +177,7 @@ def _published(row: Row[Any], prefix: str = "") -> Revision:
     names = ("definition_id", "number", "digest", "title", "document", "created_at")
     identity, number, digest, title, document, at = (parts[prefix + name] for name in names)
     gone, because = parts[f"{prefix}withdrawn_at"], parts[f"{prefix}withdrawn_because"]
-    status = "published" if gone is None else "withdrawn"
+    status: RevisionStatus = "published" if gone is None else "withdrawn"
     return Revision(identity, number, status, digest, title, document, at, gone or at, gone, because)
 
 

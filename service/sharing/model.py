@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from service.accounts.model import is_worth_noting
+from service.analysis.findings import Finding
 
 OPEN, REVOKED, EXPIRED, USED_UP = "open", "revoked", "expired", "used up"
 
@@ -65,8 +66,8 @@ class Share:
 @dataclass(frozen=True, slots=True)
 class DefinitionImport:
     """A definition that was fetched or sent, and checked; it becomes the owner's when confirmed, and `definition` is its id
-    then. `address` may contain a link's secret. `counts` are the findings of the check by severity. `findings` and `document`
-    are None in a list."""
+    then. `address` may contain a link's secret. `counts` are the findings of the check by severity. In a list `document` is
+    None, `findings` and `in_words` are empty."""
 
     id: str
     kind: str
@@ -80,7 +81,8 @@ class DefinitionImport:
     expires_at: datetime
     definition: str | None = None
     document: Mapping[str, Any] | None = None
-    findings: Mapping[str, Any] | None = None
+    findings: tuple[Finding, ...] = ()
+    in_words: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

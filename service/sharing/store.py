@@ -6,9 +6,11 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
+from msgspec import Struct, convert
 from sqlalchemy import ColumnElement, Connection, Row, and_, delete, func, insert, or_, select, update
 
 from service.accounts.model import LAST_USED_EVERY, Owner
+from service.analysis.findings import Finding
 from service.errors import NotFound
 from service.sharing.model import (
     CLAIM_LIFETIME,
@@ -103,7 +105,8 @@ class DefinitionImportStore:
 
     def add(self, made: DefinitionImport) -> None:
         row = {"id": made.id, "kind": made.kind, "address": made.address, "title": made.title, "digest": made.digest}
-        more = {"revision": made.revision, "etag": made.etag, "counts": made.counts, "findings": made.findings}
+        findings = {"findings": made.findings, "in_words": made.in_words}
+        more = {"revision": made.revision, "etag": made.etag, "counts": made.counts, "findings": findings}
         times = {"created_at": made.created_at, "expires_at": made.expires_at}
         self._connection.execute(
             insert(definition_import).values(owner_id=self._owner.id, document=made.document, **row, **more, **times)
@@ -309,7 +312,15 @@ def _state(origin: Origin) -> dict[str, Any]:
     }
 
 
+class _Findings(Struct):
+    """The column `findings`."""
+
+    findings: tuple[Finding, ...] = ()
+    in_words: tuple[str, ...] = ()
+
+
 def _import(row: Row[Any]) -> DefinitionImport:
+    found = convert(row._mapping.get("findings", {}), _Findings)
     return DefinitionImport(
         row.id,
         row.kind,
@@ -322,7 +333,9 @@ def _import(row: Row[Any]) -> DefinitionImport:
         row.created_at,
         row.expires_at,
         row.definition_id,
-        *(row._mapping.get(name) for name in _LONG),
+        row._mapping.get("document"),
+        found.findings,
+        found.in_words,
     )
 
 

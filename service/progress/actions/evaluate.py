@@ -188,7 +188,7 @@ def check_report(database: Database, owner: Owner | None, asked: CheckIn) -> dic
         stamp["digest"] = definition.digest
         found = check_definition(definition, issues, asked.today or today())
     counts = {severity: sum(1 for finding in found if finding.severity == severity) for severity in SEVERITIES}
-    return {"definition": stamp, "counts": counts, "findings": [finding.as_json() for finding in found], **editions()}
+    return {"definition": stamp, "counts": counts, "findings": found, **editions()}
 
 
 def ensure_sound(definition: Definition, *, acknowledged: bool, own: OwnIssues = NO_ISSUES) -> None:

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from sqlalchemy import Connection
 
@@ -102,7 +100,6 @@ def _checked(
 ) -> DefinitionImport:
     definition = definition_of(sent, request.digest)
     check = check_report(context.database, None, CheckIn(definition=dict(sent.document), today=now.date()))
-    findings: Mapping[str, Any] = {"findings": check["findings"], "in_words": read_aloud(definition)}
     return DefinitionImport(
         new_id(),
         FILE if sent.digest is None else SHARE,
@@ -115,7 +112,8 @@ def _checked(
         now,
         now + IMPORT_LIFETIME,
         document=sent.document,
-        findings=findings,
+        findings=tuple(check["findings"]),
+        in_words=tuple(read_aloud(definition)),
     )
 
 
