@@ -10,11 +10,13 @@ from typing import Any
 
 import msgspec
 
+from service.database.types import read_back, written
 from service.evaluation.verdicts import Case, Judgement, judge_views
 from service.facts.attributes import Attributes
 from service.facts.holding import Facts, Holding, View, read_facts, read_holdings, views
 from service.facts.vocabulary import Vocabulary
 from service.progress.evaluate import EvaluationRequest, evaluate
+from service.progress.result import Evaluation
 from service.rules.cql2.expression import parse
 from service.rules.definition import Definition
 from service.rules.document import read
@@ -106,9 +108,25 @@ def a_measurement(
     )
 
 
-def measured(document: Mapping[str, Any], holdings: Sequence[Mapping[str, Any]], **more: Any) -> dict[str, Any]:
-    """The evaluation result of a document and holdings given as JSON."""
+def as_sent(answer: Any) -> Any:
+    """An answer the way it comes out of its JSON; decimals stay exact."""
+    return read_back(written(answer))
+
+
+def evaluated(document: Mapping[str, Any], holdings: Sequence[Mapping[str, Any]], **more: Any) -> Evaluation:
+    """The evaluation of a document and holdings given as JSON."""
     return evaluate(a_measurement(document, holdings, **more))
+
+
+def result_of(request: EvaluationRequest) -> dict[str, Any]:
+    """The evaluation result as it is sent."""
+    result: dict[str, Any] = as_sent(evaluate(request))
+    return result
+
+
+def measured(document: Mapping[str, Any], holdings: Sequence[Mapping[str, Any]], **more: Any) -> dict[str, Any]:
+    """The same of a document and holdings given as JSON."""
+    return result_of(a_measurement(document, holdings, **more))
 
 
 def places_of(result: Mapping[str, Any]) -> list[dict[str, Any]]:

@@ -10,10 +10,10 @@ from typing import Any
 
 from service.facts.core import CORE
 from service.facts.holding import read_facts, read_holdings
-from service.progress.evaluate import EvaluationRequest, evaluate
+from service.progress.evaluate import EvaluationRequest
 from service.reference import shipped
 from service.rules import document
-from tests.factories import exact_json
+from tests.factories import exact_json, result_of
 
 FOLDER = Path(__file__).parent.parent / "set_definitions"
 
@@ -48,4 +48,4 @@ def expected(name: str) -> Any:
 
 @cache
 def result(name: str) -> dict[str, Any]:
-    return evaluate(a_set(name))
+    return result_of(a_set(name))

@@ -17,7 +17,7 @@ from service.facts.holding import Facts, Holding
 from service.progress.description import Describer
 from service.progress.evaluate import EvaluationRequest, evaluate
 from service.progress.exhibition import Loan, exhibited
-from service.progress.history import entries_of
+from service.progress.result import Evaluation, plain
 
 ExhibitNamer = Callable[[str, str], str]
 """What a coin is called in the display, by owner and holding id: differently for each."""
@@ -36,11 +36,11 @@ class Lender:
     useful: frozenset[str] | None = None
 
 
-def useful_in(result: Mapping[str, Any]) -> frozenset[str]:
+def useful_in(result: Evaluation) -> frozenset[str]:
     """The coins that fit or may fit some place, by the evaluation of their owner's own set. The others fit none whoever's
     coins stand beside them, so a display of many coins can do without them."""
-    seated = {entry["holding"] for entry in entries_of(result) if entry["holding"] is not None}
-    beside = {entry["holding"] for entry in result["unplaced"] if entry["reason"] in ("spare", "undecided")}
+    seated = {entry.holding for entry in result.places() if entry.holding is not None}
+    beside = {entry.holding for entry in result.unplaced if entry.reason in ("spare", "undecided")}
     return frozenset(seated | beside)
 
 
@@ -88,13 +88,13 @@ def display(
                 loans.append(Loan(name, lender.name, None, _of_a_loan(lender.recorded[holding.id])))
     asked = replace(request, holdings=tuple(coins), pins=(), nevers=(), previous=(), holdings_state=None)
     result = evaluate(asked)
-    shown = exhibited(result, request.definition.document, {}, loans, describe)
+    shown, told = exhibited(result, request.definition.document, {}, loans, describe), plain(result)
     counts = Counter(loan["owner"] for loan in shown["loans"])
     kept = ("definition", "evaluated_on", "reference_edition", "engine_version", "proven_optimal")
     return {
-        **{name: result[name] for name in kept},
+        **{name: told[name] for name in kept},
         # How many coins are not shown would tell how many there are.
-        "summary": {name: figure for name, figure in result["summary"].items() if name != "unplaced"},
+        "summary": {name: figure for name, figure in told["summary"].items() if name != "unplaced"},
         "exhibits": shown["exhibits"],
         "loans": shown["loans"],
         "lenders": [{"owner": owner, "coins": count} for owner, count in counts.items()],

@@ -11,7 +11,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations, product
 from math import prod
-from typing import Any
+from typing import Annotated
+
+from msgspec import Meta, Struct
 
 from service.evaluation.explanation import MOST_COMBINATIONS, MOST_SETTLING_FACTS
 from service.evaluation.region_wording import region_wording
@@ -46,12 +48,23 @@ class BudgetSpent(Exception):
     """The budget of trials is used up."""
 
 
+class DecidingFact(Struct, frozen=True):
+    """A fact that decides, alone or with others, where a coin fits."""
+
+    attribute: str
+    look_at: Annotated[str, Meta(description="What to look at on the coin.")]
+    outcomes: Annotated[
+        dict[str, list[str]],
+        Meta(description="From values in words to the places that they open; of several facts: may open."),
+    ]
+
+
 @dataclass(frozen=True, slots=True)
 class SettlingFacts:
-    """The facts as plain values, [{"attribute", "look_at", "outcomes"}]. `limit` names what prevented the shortest list:
-    then it is every fact that an undecided clause reads, without outcomes."""
+    """`limit` names what prevented the shortest list: then it is every fact that an undecided clause reads, without
+    outcomes."""
 
-    facts: list[dict[str, Any]] = field(default_factory=list)
+    facts: list[DecidingFact] = field(default_factory=list)
     limit: str | None = None
 
 
@@ -66,7 +79,7 @@ def settle_places(
 
     `rules` are the places (or groups) in doubt with what they accept; `outcomes` maps values in words to the places that
     they open (where several facts are needed: may open). Ties: the first list in alphabetical order. A coin of several
-    candidate issues is settled by its issue first: {"attribute": "issue"}. `budget` is shared by coins that are asked for
+    candidate issues is settled by its issue first: the attribute is `issue`. `budget` is shared by coins that are asked for
     together; each coin uses at most 20,000 trials of it. By enumeration, exact within the budget: past it, past 300 rules
     or past 12 open facts, the limit is `budget`.
     """
@@ -115,8 +128,8 @@ def _all_read(rules: Iterable[Predicate], facts: Facts) -> list[str]:
     return [name for name in names if not plainly_known(facts, name)] or names
 
 
-def _without_outcomes(attribute: Attribute) -> dict[str, Any]:
-    return {"attribute": attribute.name, "look_at": attribute.look_at, "outcomes": {}}
+def _without_outcomes(attribute: Attribute) -> DecidingFact:
+    return DecidingFact(attribute.name, attribute.look_at, {})
 
 
 class _DecidingFacts:
@@ -171,14 +184,14 @@ def _by_issue(
     views: Sequence[View],
     attributes: Mapping[str, Attribute],
     context: EvaluationContext,
-) -> dict[str, Any]:
+) -> DecidingFact:
     outcomes = {
         str(view.issue): [
             place for place, rule in rules.items() if judge_view(rule, view, attributes, context).verdict is YES
         ]
         for view in views
     }
-    return {"attribute": "issue", "look_at": "what tells its candidate issues apart", "outcomes": outcomes}
+    return DecidingFact("issue", "what tells its candidate issues apart", outcomes)
 
 
 def _worlds(
@@ -216,9 +229,7 @@ def _opened_places(
     return opened
 
 
-def _entry(
-    name: str, at: int, opened: _OpenedPlaces, case: Case, attributes: Mapping[str, Attribute]
-) -> dict[str, Any]:
+def _entry(name: str, at: int, opened: _OpenedPlaces, case: Case, attributes: Mapping[str, Attribute]) -> DecidingFact:
     attribute = attributes[name]
     by_region: dict[Region, dict[str, None]] = {}
     for regions, places in opened:
@@ -228,4 +239,4 @@ def _entry(
         by_places.setdefault(frozenset(found), []).append(region)
     words = region_wording(case, attribute, by_region)
     outcomes = {", ".join(words.of(regions)): list(by_region[regions[0]]) for regions in by_places.values()}
-    return {"attribute": name, "look_at": attribute.look_at, "outcomes": outcomes}
+    return DecidingFact(name, attribute.look_at, outcomes)

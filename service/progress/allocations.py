@@ -12,6 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+import msgspec
+
 from service.assignment.build import Instance
 from service.assignment.joint_problem import join_problems, set_problem_of, solution_of, without_pieces
 from service.assignment.problem import Level, Placement, Solution
@@ -20,6 +22,7 @@ from service.errors import Fault, OverLimit
 from service.evaluation.table import Table
 from service.progress.claims import Claim, claimed, pins_not_kept, unplaced_here
 from service.progress.evaluate import EvaluationRequest, build_instance, figures_of, result_from
+from service.progress.result import Evaluation, plain
 
 IN_ORDER, JOINTLY = "in_order", "jointly"
 MOST_SETS = 100
@@ -95,10 +98,13 @@ def allocate(sets: Sequence[SetRequest], mode: str, budget_seconds: float) -> di
             told = _told(number, alone[number], here[number], sittings, in_order=mode == IN_ORDER)
         else:
             told = _result(alone[number])
-        lone = {**figures_of(alone[number].board, alone[number].solution), "proven_optimal": alone[number].proven}
+        lone = {
+            **plain(figures_of(alone[number].board, alone[number].solution)),
+            "proven_optimal": alone[number].proven,
+        }
         stamp = {"set": number, "title": one.request.definition.title, "exclusive": one.exclusive, "alone": lone}
-        answers.append({**stamp, **told})
-        proven = proven and bool(told["proven_optimal"])
+        answers.append({**stamp, **plain(told)})
+        proven = proven and told.proven_optimal
     borrowing = [answer for answer in answers if not answer["exclusive"]]
     summary = _totals([answer for answer in answers if answer["exclusive"]])
     pieces = {holding.id: holding.quantity for holding in sets[0].request.holdings} if sets else {}
@@ -131,7 +137,7 @@ def _evaluate(request: EvaluationRequest, budget_seconds: float) -> SolvedSet:
     return SolvedSet(request, board, table, solve(board.problem, budget_seconds=budget_seconds))
 
 
-def _result(one: SolvedSet) -> dict[str, Any]:
+def _result(one: SolvedSet) -> Evaluation:
     return result_from(one.request, one.board, one.table, one.solution)
 
 
@@ -209,7 +215,7 @@ def _sittings(here: Mapping[int, SolvedSet], exclusive: Sequence[int]) -> dict[s
 
 def _told(
     number: int, alone: SolvedSet, here: SolvedSet, sittings: Mapping[str, Sequence[Claim]], *, in_order: bool
-) -> dict[str, Any]:
+) -> Evaluation:
     """The result of one exclusive set, with what the others hold."""
     request = alone.request
     # Whether a pin holds is told below, by all coins and not only by those left here.
@@ -238,18 +244,18 @@ def _told(
         {name: sum(1 for one in sitting if one.set > number) for name, sitting in others.items()} if in_order else {}
     )
     in_place = {holding for _, holding, _ in here.seats()}
-    left = unplaced_here(request, result["unplaced"], in_place, +later, others)
-    return {
-        **result,
-        "summary": {**result["summary"], "unplaced": len(left)},
-        "conflicts": [
-            *result["conflicts"],
+    left = unplaced_here(request, result.unplaced, in_place, +later, others)
+    return msgspec.structs.replace(
+        result,
+        summary=msgspec.structs.replace(result.summary, unplaced=len(left)),
+        conflicts=[
+            *result.conflicts,
             *pins_not_kept(request, alone.board, alone.table, seats, claims),
             *conflicts,
         ],
-        "conflicts_left_out": result["conflicts_left_out"] + left_out,
-        "unplaced": left,
-    }
+        conflicts_left_out=result.conflicts_left_out + left_out,
+        unplaced=left,
+    )
 
 
 def _totals(answers: Sequence[Mapping[str, Any]]) -> dict[str, Any]:

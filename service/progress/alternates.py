@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from typing import Any
+
+from msgspec import UNSET
 
 from service.assignment.build import Instance
-from service.assignment.problem import Basis, Edge, Placement
+from service.assignment.problem import Edge, Placement
 from service.facts.knowledge import plain_number
+from service.progress.result import Alternate, LosesOn, criterion_of, doubt_name
 from service.rules.preferences import Preference
 
 MOST_ALTERNATES = 20
 
 
-def alternates_of(board: Instance, at: int, seats: Mapping[int, Placement]) -> list[dict[str, Any]]:
-    """Up to 20 runners-up, the best first: [{"holding", "loses_on"}]. `loses_on` is the first level on which the coin is
-    worse than the one placed; `{"set": true}` where it is not worse by itself but the set as a whole would be."""
+def alternates_of(board: Instance, at: int, seats: Mapping[int, Placement]) -> list[Alternate]:
+    """Up to 20 runners-up, the best first. `loses_on` is the first level on which the coin is worse than the one placed;
+    `set` where it is not worse by itself but the set as a whole would be."""
     edges = board.edges_at(at)
     seat = seats.get(at)
     placed = edges.get(seat.holding) if seat is not None else None
@@ -25,7 +27,7 @@ def alternates_of(board: Instance, at: int, seats: Mapping[int, Placement]) -> l
     free = [edge for edge in free if placed is None or edge.holding != placed.holding]
     free.sort(key=_standing)
     return [
-        {"holding": board.holdings[edge.holding].id, "loses_on": _loses_on(board, at, edge, placed)}
+        Alternate(board.holdings[edge.holding].id, _loses_on(board, at, edge, placed))
         for edge in free[:MOST_ALTERNATES]
     ]
 
@@ -34,27 +36,23 @@ def _standing(edge: Edge) -> tuple[object, ...]:
     return (not edge.pinned, edge.basis, edge.cost, not edge.stays, edge.holding)
 
 
-def _loses_on(board: Instance, at: int, edge: Edge, placed: Edge | None) -> dict[str, Any]:
+def _loses_on(board: Instance, at: int, edge: Edge, placed: Edge | None) -> LosesOn:
     if placed is None or _standing(edge) < _standing(placed):
-        return {"set": True}
+        return LosesOn(set=True)
     if placed.pinned and not edge.pinned:
-        return {"pin": True}
+        return LosesOn(pin=True)
     if edge.basis != placed.basis:
-        return {"doubt": edge.basis.name.lower(), "placed": _doubt(placed.basis)}
+        return LosesOn(doubt=doubt_name(edge.basis) or UNSET, placed=doubt_name(placed.basis))
     for level, (this, best) in enumerate(zip(edge.cost, placed.cost, strict=True)):
         if this != best:
             return _on_preference(board, at, level, edge, placed)
     if placed.stays and not edge.stays:
-        return {"stays": True}
-    return {"order": "holding", "this": board.holdings[edge.holding].id, "placed": board.holdings[placed.holding].id}
+        return LosesOn(stays=True)
+    return LosesOn(order="holding", this=board.holdings[edge.holding].id, placed=board.holdings[placed.holding].id)
 
 
-def _doubt(basis: Basis) -> str | None:
-    return None if basis is Basis.FIRM else basis.name.lower()
-
-
-def _on_preference(board: Instance, at: int, level: int, edge: Edge, placed: Edge) -> dict[str, Any]:
+def _on_preference(board: Instance, at: int, level: int, edge: Edge, placed: Edge) -> LosesOn:
     preference: Preference = board.places[at].prefer[level]
     values = [board.worth[level, at][coin] for coin in (edge.holding, placed.holding)]
     this, best = (None if value is None else plain_number(value) for value in values)
-    return {"prefer": level, "criterion": dict(preference.document or {}), "this": this, "placed": best}
+    return LosesOn(prefer=level, criterion=criterion_of(preference), this=this, placed=best)

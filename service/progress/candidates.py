@@ -15,6 +15,7 @@ from service.evaluation.settling import settle_places
 from service.facts.holding import Holding
 from service.facts.knowledge import plain_number
 from service.facts.truth import YES
+from service.progress.result import ClosestPlace
 from service.progress.unplaced import Closest
 from service.progress.whatif import Evaluated, Occupant, Part
 from service.rules.labels import listed
@@ -195,10 +196,12 @@ def named(board: Instance, places: Sequence[int]) -> list[str]:
     return list(dict.fromkeys(spot.group if spot.kind == "free_choice" else spot.address for spot in spots))
 
 
-def _outside(coin: str, closest: Mapping[str, Any] | None) -> str:
+def _outside(coin: str, closest: ClosestPlace | None) -> str:
     if closest is None:
         return f"{coin} fits no place of the set."
-    return f"{coin} fits no place of the set; it comes closest to {closest['place']} and fails {'; '.join(closest['failing'])}."
+    return (
+        f"{coin} fits no place of the set; it comes closest to {closest.place} and fails {'; '.join(closest.failing)}."
+    )
 
 
 def _message(entry: Mapping[str, Any]) -> str:
@@ -222,7 +225,7 @@ def _message(entry: Mapping[str, Any]) -> str:
             return f"{coin} makes {where} surer than the coin that sits there."
         return f"{coin} betters {where}: {_shown(better['from'])} becomes {_shown(better['to'])}."
     if effect == "undecided":
-        facts = listed([fact["attribute"] for fact in entry["settle"]], "and")
+        facts = listed([fact.attribute for fact in entry["settle"]], "and")
         would = f"look at {facts}" if facts else "no fact that can be recorded would tell"
         return f"{coin} may fit {listed(entry['may_fit'][:MOST_NAMED], 'or')}: {would}."
     return f"{coin} fits {listed(entry['fits'][:MOST_NAMED], 'and')}, and would be a spare."

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+
+import msgspec
+from msgspec import UNSET
 
 from service.assignment.build import Instance
 from service.assignment.problem import Basis, Placement
@@ -12,6 +14,7 @@ from service.evaluation.table import Table
 from service.facts.truth import YES
 from service.progress.conflicts import pin_conflicts
 from service.progress.evaluate import EvaluationRequest
+from service.progress.result import ClaimedConflict, PinConflict, SeatElsewhere, UnplacedHolding
 
 MOST_CLAIMED = 500
 MOST_NAMED = 20
@@ -26,13 +29,14 @@ class Claim:
     title: str
     place: str
 
-    def as_json(self) -> dict[str, Any]:
-        return {"definition": self.definition, "set": self.set, "place": self.place}
+    def seat(self) -> SeatElsewhere:
+        """As another set's answer shows it."""
+        return SeatElsewhere(self.definition, self.set, self.place)
 
 
 def claimed(
     board: Instance, seats: Mapping[int, Placement], claims: Mapping[str, Sequence[Claim]]
-) -> tuple[list[dict[str, Any]], int]:
+) -> tuple[list[ClaimedConflict], int]:
     """One conflict of kind `claimed` for every coin and place of this set where the place is empty and the coin fits it or
     may fit it, or the place is filled tentatively and the coin fits it; and how many were left out past the first 500, in
     the order of the places.
@@ -42,7 +46,7 @@ def claimed(
     place. In an open-ended group a key whose coins all sit elsewhere has no place now; it is told of by the address that
     the place would have. `tentative` marks a coin that only may fit.
     """
-    found: list[dict[str, Any]] = []
+    found: list[ClaimedConflict] = []
     told: set[tuple[str, int]] = set()
     for at, place in enumerate(board.places):
         seat = seats.get(at)
@@ -59,11 +63,15 @@ def claimed(
             by, surely = claims[name][0], fit.verdict is YES
             fits = "fits" if surely else "may fit"
             now = "is empty" if seat is None else "is filled tentatively"
-            conflict: dict[str, Any] = {"kind": "claimed", "holding": name, "place": place.address, "by": by.as_json()}
-            if not surely:
-                conflict["tentative"] = True
-            conflict["message"] = f"{name} {fits} {place.address}, which {now}, but sits in {by.place} of '{by.title}'."
-            found.append(conflict)
+            found.append(
+                ClaimedConflict(
+                    holding=name,
+                    place=place.address,
+                    by=by.seat(),
+                    tentative=UNSET if surely else True,
+                    message=f"{name} {fits} {place.address}, which {now}, but sits in {by.place} of '{by.title}'.",
+                )
+            )
     return found[:MOST_CLAIMED], max(0, len(found) - MOST_CLAIMED)
 
 
@@ -73,45 +81,44 @@ def pins_not_kept(
     table: Table,
     seats: Mapping[int, Placement],
     claims: Mapping[str, Sequence[Claim]],
-) -> list[dict[str, Any]]:
+) -> list[PinConflict]:
     """The conflicts of kind `pin` of this set: as in an evaluation, with one more reason, `claimed`, for a pin that nothing
     in this set stands against: the coin's last piece sits in another set, which `by` names."""
     conflicts = pin_conflicts(board, table, seats, request.pins, request.nevers, request.holdings, request.statuses)
     told = []
     for conflict in conflicts:
-        holding, place = conflict["holding"], conflict["place"]
-        if conflict["reason"] == "constraint" and holding in claims:
+        holding, place = conflict.holding, conflict.place
+        if conflict.reason == "constraint" and holding in claims:
             by = claims[holding][0]
             message = f"{holding} is pinned to {place}, but sits in {by.place} of '{by.title}'."
-            conflict = {**conflict, "reason": "claimed", "by": by.as_json(), "message": message}
+            conflict = msgspec.structs.replace(conflict, reason="claimed", by=by.seat(), message=message)
         told.append(conflict)
     return told
 
 
 def unplaced_here(
     request: EvaluationRequest,
-    left_here: Sequence[Mapping[str, Any]],
+    left_here: Sequence[UnplacedHolding],
     in_place: set[str],
     later: Mapping[str, int],
     elsewhere: Mapping[str, Sequence[Claim]],
-) -> list[dict[str, Any]]:
+) -> list[UnplacedHolding]:
     """The coins that sit nowhere in this set, each once. `left_here` are those that were left over when the set was
     evaluated; `later` says how many of their pieces other sets took afterwards. A coin of which no piece is left and none
     sits here has the reason `elsewhere`, and `sits_in` names where."""
-    kept = {str(entry["holding"]): dict(entry) for entry in left_here}
+    kept = {entry.holding: entry for entry in left_here}
     pieces = {holding.id: holding.quantity for holding in request.holdings}
     entries = []
     for name in sorted(pieces):
         entry = kept.get(name)
         if entry is not None and name in later:
-            entry["pieces"] = entry.get("pieces", 1) - later[name]
-            if not entry["pieces"]:
-                entry = None
+            left = (entry.pieces or 1) - later[name]
+            entry = msgspec.structs.replace(entry, pieces=left) if left else None
         if entry is not None:
-            if pieces[name] > 1 and "pieces" not in entry and entry["reason"] != "not_held":
-                entry["pieces"] = 1
+            if pieces[name] > 1 and entry.pieces is UNSET and entry.reason != "not_held":
+                entry = msgspec.structs.replace(entry, pieces=1)
             entries.append(entry)
         elif name not in in_place:
-            sits = [one.as_json() for one in elsewhere[name][:MOST_NAMED]]
-            entries.append({"holding": name, "reason": "elsewhere", "sits_in": sits})
+            sits = [one.seat() for one in elsewhere[name][:MOST_NAMED]]
+            entries.append(UnplacedHolding(holding=name, reason="elsewhere", sits_in=sits))
     return entries

@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+import msgspec
+
 from service.assignment.build import Instance
 from service.assignment.problem import AssignmentProblem, Basis, Placement
 from service.assignment.solve import solve
@@ -13,6 +15,7 @@ from service.evaluation.explanation import failing_clauses
 from service.evaluation.table import Table
 from service.facts.holding import Holding
 from service.progress.description import MessageNames, some
+from service.progress.result import ConstraintConflict, PinConflict, Placing
 
 MOST_WORK = 300_000
 """Edges times rules, over all trials of what rules keep empty."""
@@ -26,7 +29,7 @@ def pin_conflicts(
     nevers: Sequence[tuple[str, str]],
     holdings: Sequence[Holding],
     statuses: frozenset[str],
-) -> list[dict[str, Any]]:
+) -> list[PinConflict]:
     """One conflict of kind `pin` for every pin that is not honoured, with its reason and in plain words."""
     coins = {holding.id: coin for coin, holding in enumerate(board.holdings)}
     places = {place.address: at for at, place in enumerate(board.places)}
@@ -37,31 +40,31 @@ def pin_conflicts(
         at, coin = places.get(address), coins.get(holding)
         if at is not None and coin is not None and at in seats and seats[at].holding == coin:
             continue
-        conflict: dict[str, Any] = {"kind": "pin", "holding": holding, "place": address}
+        why: dict[str, Any]
         label = names.place(address)
         name = names.coin(coin) if coin is not None else names.held(every.get(holding, Holding(holding, {})))
         if holding not in every:
             message = f"{name} is to be kept in {label}, but is not here any more."
-            conflict |= {"reason": "unknown_holding", "message": message}
+            why = {"reason": "unknown_holding", "message": message}
         elif every[holding].status not in statuses:
             status = every[holding].status
             message = f"{name} cannot be kept in {label}: its status is {status}."
-            conflict |= {"reason": "not_held", "message": message}
+            why = {"reason": "not_held", "message": message}
         elif at is None:
             message = f"{name} cannot be kept in {label}: the set has no such place."
-            conflict |= {"reason": "unknown_place", "message": message}
+            why = {"reason": "unknown_place", "message": message}
         elif (holding, address) in nevers:
             message = f"{name} is marked both 'keep here' and 'never here' for {label}. Remove one of the two."
-            conflict |= {"reason": "never", "message": message}
+            why = {"reason": "never", "message": message}
         elif coin is not None and coin not in board.fits[at]:
             clauses = failing_clauses(board.places[at].parts, board.views[coin], table.attributes, table.context)
             # A coin of several candidate issues may fail another clause as each of them, and none as all.
             words = f"it fails {'; '.join(clauses)}" if clauses else "each of its candidate issues fails some clause"
-            conflict |= {"reason": "does_not_fit", "failing": clauses}
-            conflict["message"] = f"{name} cannot be kept in {label}: {words}."
+            why = {"reason": "does_not_fit", "failing": clauses}
+            why["message"] = f"{name} cannot be kept in {label}: {words}."
         else:
-            conflict |= _clash(board, names, seats, holding, at, pins)
-        conflicts.append(conflict)
+            why = _clash(board, names, seats, holding, at, pins)
+        conflicts.append(PinConflict(holding=holding, place=address, **why))
     return conflicts
 
 
@@ -73,7 +76,7 @@ def _clash(
     at: int,
     pins: Sequence[tuple[str, str]],
 ) -> dict[str, Any]:
-    """A pin that fits by itself gives way to other pins, or to a set-level rule."""
+    """Why a pin that fits by itself gives way to other pins, or to a set-level rule: members of the conflict."""
     address = board.places[at].address
     coin = next(number for number, held in enumerate(board.holdings) if held.id == holding)
     name, label = names.coin(coin), names.place(address)
@@ -81,7 +84,7 @@ def _clash(
     if sitting is not None and (sitting, address) in pins:
         other = names.coin(seats[at].holding)
         message = f"{name} and {other} are both to be kept in {label}, which takes one coin. Remove one of the two."
-        return {"reason": "clashes", "with": {"holding": sitting, "place": address}, "message": message}
+        return {"reason": "clashes", "with_": Placing(sitting, address), "message": message}
     elsewhere = [
         board.places[other].address
         for other, seat in seats.items()
@@ -92,7 +95,7 @@ def _clash(
         number = "it is one coin" if pieces == 1 else f"there are {pieces} pieces"
         every = some([names.place(place) for place in (address, *elsewhere)])
         message = f"{name} is to be kept in {every}, but {number}. Remove one of the decisions."
-        return {"reason": "clashes", "with": {"holding": holding, "place": elsewhere[0]}, "message": message}
+        return {"reason": "clashes", "with_": Placing(holding, elsewhere[0]), "message": message}
     held = any((board.holdings[seat.holding].id, board.places[other].address) in pins for other, seat in seats.items())
     together = " together with other coins to be kept" if held else ""
     message = f"{name} cannot be kept in {label}: it would break a rule of the set{together}."
@@ -101,7 +104,7 @@ def _clash(
 
 def constraint_conflicts(
     board: Instance, table: Table, seats: Mapping[int, Placement], budget_seconds: float
-) -> list[dict[str, Any]]:
+) -> list[ConstraintConflict]:
     """One conflict of kind `constraint` for every set-level rule without which more places could be filled. Where no rule
     alone keeps them empty, one for a smallest group of rules that do so together: `with` names the others.
 
@@ -123,11 +126,16 @@ def constraint_conflicts(
             conflicts.append(_constraint_conflict(board, names, (number,), empty, gain))
     if conflicts:
         # Past the budget other rules may do the same, and none of these is wrong.
-        return conflicts if not trials.refused else [{**conflict, "limit": "budget"} for conflict in conflicts]
+        return _limited(conflicts) if trials.refused else conflicts
     group = trials.smallest_group()
     told = _constraint_conflict(board, names, group, empty, trials.gain(frozenset(group)))
-    told["with"] = [rules[number].name for number in group[1:]]
-    return [told if not trials.refused else {**told, "limit": "budget"}]
+    told = msgspec.structs.replace(told, with_=[rules[number].name for number in group[1:]])
+    return _limited([told]) if trials.refused else [told]
+
+
+def _limited(conflicts: Sequence[ConstraintConflict]) -> list[ConstraintConflict]:
+    """The same, saying that the budget kept other rules from being tried."""
+    return [msgspec.structs.replace(conflict, limit="budget") for conflict in conflicts]
 
 
 class Trials:
@@ -170,7 +178,7 @@ def _only_places(problem: AssignmentProblem) -> AssignmentProblem:
 
 def _constraint_conflict(
     board: Instance, names: MessageNames, rules: Sequence[int], empty: Sequence[int], gain: int
-) -> dict[str, Any]:
+) -> ConstraintConflict:
     ids = [board.problem.rules[number].name for number in rules]
     covered = frozenset[int]().union(*(board.problem.rules[number].places for number in rules))
     touched = [at for at in empty if at in covered] or list(empty)
@@ -179,11 +187,10 @@ def _constraint_conflict(
     quoted = some([f"'{name}'" for name in ids])
     kept = f"Rule {quoted} keeps" if len(ids) == 1 else f"Rules {quoted} together keep"
     number = f"{gain} of {len(places)} places" if gain < len(places) else "1 place" if gain == 1 else f"{gain} places"
-    return {
-        "kind": "constraint",
-        "constraint": ids[0],
-        "places": places,
-        "holdings": holdings,
-        "gain": gain,
-        "message": f"{kept} {number} empty: {some([names.place(place) for place in places])}.",
-    }
+    return ConstraintConflict(
+        constraint=ids[0],
+        places=places,
+        holdings=holdings,
+        gain=gain,
+        message=f"{kept} {number} empty: {some([names.place(place) for place in places])}.",
+    )

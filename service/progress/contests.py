@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 from service.assignment.build import Instance
 from service.assignment.contests import Contest, contests
@@ -11,9 +10,10 @@ from service.assignment.problem import Placement
 from service.evaluation.table import Table
 from service.facts.truth import YES
 from service.progress.description import MessageNames, some
+from service.progress.result import ContestedConflict
 
 
-def contested(board: Instance, table: Table, seats: Mapping[int, Placement]) -> list[dict[str, Any]]:
+def contested(board: Instance, table: Table, seats: Mapping[int, Placement]) -> list[ContestedConflict]:
     """One conflict for every place that stays empty because the coins that fit it are all needed in a minimal group of
     places; `short_by` is places minus fitting coins, which for a minimal group is 1. Coins that may fit count as fitting,
     since they fill places too; a place that no coin fits for certain is a matter of doubts, not of contests."""
@@ -27,17 +27,16 @@ def contested(board: Instance, table: Table, seats: Mapping[int, Placement]) -> 
     return [_told(board, names, contest) for contest in contests(empty, board.fits, taken, board.problem.quantity)]
 
 
-def _told(board: Instance, names: MessageNames, contest: Contest) -> dict[str, Any]:
+def _told(board: Instance, names: MessageNames, contest: Contest) -> ContestedConflict:
     pieces = sum(board.problem.quantity[holding] for holding in contest.holdings)
     short = len(contest.places) - pieces
     coins = some([names.coin(holding) for holding in contest.holdings])
     fit = "is the only coin that fits" if pieces == 1 else f"are the only {pieces} coins that fit"
     labels = some(names.places(board.places[at].address for at in contest.places))
-    return {
-        "kind": "contested",
-        "places": [board.places[at].address for at in contest.places],
-        "holdings": [board.holdings[holding].id for holding in contest.holdings],
-        "empty": board.places[contest.empty].address,
-        "short_by": short,
-        "message": f"{len(contest.places)} places, {short} coin short: {coins} {fit} {labels}.",
-    }
+    return ContestedConflict(
+        places=[board.places[at].address for at in contest.places],
+        holdings=[board.holdings[holding].id for holding in contest.holdings],
+        empty=board.places[contest.empty].address,
+        short_by=short,
+        message=f"{len(contest.places)} places, {short} coin short: {coins} {fit} {labels}.",
+    )

@@ -9,6 +9,7 @@ from typing import Any
 
 from service.assignment.build import Instance
 from service.evaluation.places import FREE_CHOICE
+from service.evaluation.settling import DecidingFact
 from service.evaluation.table import Table
 from service.facts.attributes import Attribute
 from service.facts.holding import Holding, View
@@ -92,11 +93,9 @@ class MessageNames:
         """Their labels in quotes, each once."""
         return list(dict.fromkeys(self.place(address) for address in addresses))
 
-    def to_check(self, facts: Iterable[Mapping[str, Any]]) -> str:
+    def to_check(self, facts: Iterable[DecidingFact]) -> str:
         """Facts that would settle a doubt, with where to look: "fineness (hallmark or legend; else specific gravity)"."""
-        return "; ".join(
-            f"{self.fact(fact['attribute'])}{fact['look_at'] and ' (' + fact['look_at'] + ')'}" for fact in facts
-        )
+        return "; ".join(f"{self.fact(fact.attribute)}{fact.look_at and ' (' + fact.look_at + ')'}" for fact in facts)
 
     def fact(self, attribute: str) -> str:
         """The attribute's label inside a sentence."""

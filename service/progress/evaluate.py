@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
+
+from msgspec import UNSET
 
 from service.assignment.build import FixedPlacements, Instance, build
 from service.assignment.problem import Basis, Placement, Solution
@@ -20,9 +23,23 @@ from service.facts.vocabulary import Vocabulary
 from service.progress.alternates import alternates_of
 from service.progress.conflicts import constraint_conflicts, pin_conflicts
 from service.progress.contests import contested
+from service.progress.result import (
+    DefinitionStamp,
+    Evaluation,
+    Figures,
+    FreeChoiceResult,
+    LevelResult,
+    OnePerResult,
+    PageResult,
+    PlaceCounts,
+    PlaceResult,
+    Summary,
+    TentativeCounts,
+    doubt_name,
+)
 from service.progress.undecided import doubts
 from service.progress.unplaced import unplaced
-from service.rules.definition import Definition
+from service.rules.definition import OPTIONAL, REQUIRED, Definition
 from service.rules.predicates import EvaluationContext
 
 MOST_HOLDINGS = 100_000
@@ -49,8 +66,8 @@ class EvaluationRequest:
     statuses: frozenset[str] = frozenset(("held",))
 
 
-def evaluate(request: EvaluationRequest) -> dict[str, Any]:
-    """The evaluation result as plain values. Raises Invalid or OverLimit where the request cannot be evaluated."""
+def evaluate(request: EvaluationRequest) -> Evaluation:
+    """The evaluation result. Raises Invalid or OverLimit where the request cannot be evaluated."""
     board, table = build_instance(request)
     solution = solve(board.problem, budget_seconds=request.budget_seconds)
     return result_from(request, board, table, solution)
@@ -92,50 +109,55 @@ def ensure_evaluable(request: EvaluationRequest) -> None:
         raise Invalid(faults)
 
 
-def result_from(request: EvaluationRequest, board: Instance, table: Table, solution: Solution) -> dict[str, Any]:
-    """The evaluation result of a board that is solved; `request` is what the board was laid out for."""
+def result_from(request: EvaluationRequest, board: Instance, table: Table, solution: Solution) -> Evaluation:
+    """The evaluation result of an instance that is solved; `request` is what the instance was built for."""
     seats = {placement.place: placement for placement in solution.placements}
-    shown = [at for at, place in enumerate(board.places) if not place.is_open or at in seats]
+    shown = _shown(board, seats)
     entries = {at: _place(board, at, seats) for at in shown}
     left = unplaced(board, table, seats, request.holdings)
     in_doubt, left_out = doubts(board, table, seats)
     definition = request.definition
-    return {
-        "definition": {"id": request.document_id, "revision": request.revision, "digest": definition.digest},
-        "holdings_state": request.holdings_state,
-        "evaluated_on": request.today.isoformat(),
-        "reference_edition": request.reference_edition,
-        "engine_version": ENGINE,
-        "summary": _summary(board, shown, seats, solution, len(left)),
-        "proven_optimal": solution.proven and solution.certain_proven,
-        "levels": [
-            {"level": level.name, "value": level.value, "proven": level.proven, "bound": level.bound}
-            for level in solution.levels
-        ],
-        "slots": [entries[at] for at in shown if board.places[at].kind == SLOT],
-        "one_per": [
-            {"id": group.id, "attribute": group.attribute, "places": _group(board, group.id, ONE_PER, entries)}
+    return Evaluation(
+        definition=stamp_of(request),
+        holdings_state=request.holdings_state,
+        evaluated_on=request.today,
+        reference_edition=request.reference_edition,
+        engine_version=ENGINE,
+        summary=Summary(**_figures(board, shown, seats, solution), unplaced=len(left)),
+        proven_optimal=solution.proven and solution.certain_proven,
+        levels=[LevelResult(level.name, level.value, level.proven, level.bound) for level in solution.levels],
+        slots=[entries[at] for at in shown if board.places[at].kind == SLOT],
+        one_per=[
+            OnePerResult(group.id, group.attribute, _group(board, group.id, ONE_PER, entries))
             for group in definition.one_per
         ],
-        "free_choice": [_free_choice(board, choice.id, choice.label, entries) for choice in definition.free_choice],
-        "pages": _pages(board, definition, shown, seats),
-        "conflicts": [
+        free_choice=[_free_choice(board, choice.id, choice.label, entries) for choice in definition.free_choice],
+        pages=_pages(board, definition, shown, seats),
+        conflicts=[
             *contested(board, table, seats),
             *in_doubt,
             *pin_conflicts(board, table, seats, request.pins, request.nevers, request.holdings, request.statuses),
             *constraint_conflicts(board, table, seats, request.budget_seconds),
         ],
-        "conflicts_left_out": left_out,
-        "unplaced": left,
-    }
+        conflicts_left_out=left_out,
+        unplaced=left,
+    )
 
 
-def figures_of(board: Instance, solution: Solution) -> dict[str, Any]:
+def stamp_of(request: EvaluationRequest) -> DefinitionStamp:
+    """Which definition is asked for."""
+    return DefinitionStamp(request.document_id, request.revision, request.definition.digest)
+
+
+def figures_of(board: Instance, solution: Solution) -> Figures:
     """The headline figures alone, without those of the coins that are left over."""
     seats = {placement.place: placement for placement in solution.placements}
-    shown = [at for at, place in enumerate(board.places) if not place.is_open or at in seats]
-    summary = _summary(board, shown, seats, solution, 0)
-    return {name: figure for name, figure in summary.items() if name != "unplaced"}
+    return Figures(**_figures(board, _shown(board, seats), seats, solution))
+
+
+def _shown(board: Instance, seats: Mapping[int, Placement]) -> list[int]:
+    """An open-ended group shows only the places that are filled."""
+    return [at for at, place in enumerate(board.places) if not place.is_open or at in seats]
 
 
 def _count(shown: Sequence[int], seats: Mapping[int, Placement]) -> dict[str, int]:
@@ -144,71 +166,70 @@ def _count(shown: Sequence[int], seats: Mapping[int, Placement]) -> dict[str, in
     return {"places": len(shown), "filled": filled, "tentative": tentative, "empty": len(shown) - filled - tentative}
 
 
-def _summary(
-    board: Instance, shown: Sequence[int], seats: Mapping[int, Placement], solution: Solution, left: int
+def _figures(
+    board: Instance, shown: Sequence[int], seats: Mapping[int, Placement], solution: Solution
 ) -> dict[str, Any]:
+    """The members of `Figures`."""
     counts = _count(shown, seats)
     tiers = {
-        tier: _count([at for at in shown if board.places[at].tier == tier], seats) for tier in ("required", "optional")
+        tier: PlaceCounts(**_count([at for at in shown if board.places[at].tier == tier], seats))
+        for tier in (REQUIRED, OPTIONAL)
     }
-    doubts = {
-        basis.name.lower(): sum(1 for placement in seats.values() if placement.basis is basis)
-        for basis in (Basis.ALTERNATIVES, Basis.UNKNOWN)
-    }
+    bases = Counter(placement.basis for placement in seats.values())
     return {
         **counts,
         "certain": solution.certain,
         "possible": counts["filled"] + counts["tentative"],
         **tiers,
-        "tentative_by_basis": doubts,
-        "unplaced": left,
+        "tentative_by_basis": TentativeCounts(bases[Basis.ALTERNATIVES], bases[Basis.UNKNOWN]),
     }
 
 
-def _place(board: Instance, at: int, seats: Mapping[int, Placement]) -> dict[str, Any]:
+def _place(board: Instance, at: int, seats: Mapping[int, Placement]) -> PlaceResult:
     place, seat = board.places[at], seats.get(at)
-    entry: dict[str, Any] = {"place": place.address, "label": place.label, "tier": place.tier}
-    if place.kind == ONE_PER:
-        entry["key"] = place.key
-    if seat is None:
-        entry |= {"status": "empty", "holding": None}
-    elif seat.basis is Basis.FIRM:
-        entry |= {"status": "filled", "holding": board.holdings[seat.holding].id}
-        entry["certainty"] = "forced" if seat.forced else "choice"
-    else:
-        entry |= {"status": "tentative", "holding": board.holdings[seat.holding].id}
-        entry |= {"certainty": "tentative", "basis": seat.basis.name.lower()}
-    if place.kind != FREE_CHOICE:
+    sitting: dict[str, Any] = {"status": "empty", "holding": None}
+    if seat is not None and seat.basis is Basis.FIRM:
+        sitting = {"status": "filled", "certainty": "forced" if seat.forced else "choice"}
+    elif seat is not None:
+        sitting = {"status": "tentative", "certainty": "tentative", "basis": doubt_name(seat.basis)}
+    if seat is not None:
+        sitting["holding"] = board.holdings[seat.holding].id
+    return PlaceResult(
+        place=place.address,
+        label=place.label,
+        tier=place.tier,  # type: ignore[arg-type]
+        key=place.key if place.kind == ONE_PER else UNSET,
         # A free choice lists its candidates once, for all of its places.
-        entry["alternates"] = alternates_of(board, at, seats)
-    return entry
+        alternates=UNSET if place.kind == FREE_CHOICE else alternates_of(board, at, seats),
+        **sitting,
+    )
 
 
-def _group(board: Instance, group: str, kind: str, entries: Mapping[int, dict[str, Any]]) -> list[dict[str, Any]]:
+def _group(board: Instance, group: str, kind: str, entries: Mapping[int, PlaceResult]) -> list[PlaceResult]:
     return [entry for at, entry in entries.items() if board.places[at].kind == kind and board.places[at].group == group]
 
 
-def _free_choice(board: Instance, group: str, label: str, entries: Mapping[int, dict[str, Any]]) -> dict[str, Any]:
+def _free_choice(board: Instance, group: str, label: str, entries: Mapping[int, PlaceResult]) -> FreeChoiceResult:
     places = _group(board, group, FREE_CHOICE, entries)
     first = next(at for at, place in enumerate(board.places) if place.kind == FREE_CHOICE and place.group == group)
     fits = board.fits[first]
-    return {
-        "id": group,
-        "label": label,
-        "places": places,
-        "candidates": [board.holdings[coin].id for coin, fit in fits.items() if fit.verdict is YES],
-        "tentative_candidates": [board.holdings[coin].id for coin, fit in fits.items() if fit.verdict is UNDECIDED],
-        "open_places": sum(1 for entry in places if entry["status"] == "empty"),
-    }
+    return FreeChoiceResult(
+        id=group,
+        label=label,
+        places=places,
+        candidates=[board.holdings[coin].id for coin, fit in fits.items() if fit.verdict is YES],
+        tentative_candidates=[board.holdings[coin].id for coin, fit in fits.items() if fit.verdict is UNDECIDED],
+        open_places=sum(1 for entry in places if entry.status == "empty"),
+    )
 
 
 def _pages(
     board: Instance, definition: Definition, shown: Sequence[int], seats: Mapping[int, Placement]
-) -> list[dict[str, Any]]:
+) -> list[PageResult]:
     """Progress page by page, for the pages of the layout."""
     pages = []
     for page in definition.document.get("layout", ()):
         names = set(page["slots"])
         here = [at for at in shown if board.places[at].address in names or board.places[at].group in names]
-        pages.append({"page": page["page"], **_count(here, seats)})
+        pages.append(PageResult(page["page"], **_count(here, seats)))
     return pages

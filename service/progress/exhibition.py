@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.progress.description import Describer
-from service.progress.history import entries_of
+from service.progress.result import Evaluation, PlaceResult
 
 _PAPER = 76
 
@@ -27,7 +27,7 @@ class Loan:
 
 
 def exhibited(
-    result: Mapping[str, Any],
+    result: Evaluation,
     document: Mapping[str, Any],
     held: Mapping[str, Mapping[str, Any]],
     loans: Sequence[Loan],
@@ -39,15 +39,16 @@ def exhibited(
     lent = {loan.id: loan for loan in loans}
     exhibits = []
     for page, entry in _in_order(result, document):
-        identity = entry["holding"]
+        identity = entry.holding
+        assert identity is not None
         loan = lent.get(identity)
         recorded = loan.recorded if loan else held[identity]
         exhibits.append(
             {
                 "page": page,
-                "place": entry["place"],
-                "label": entry["label"],
-                "status": entry["status"],
+                "place": entry.place,
+                "label": entry.label,
+                "status": entry.status,
                 "holding": identity,
                 "number": None if loan else recorded.get("number"),
                 "owner": loan.owner if loan else None,
@@ -58,7 +59,7 @@ def exhibited(
         )
     by_owner = sorted(loans, key=lambda loan: (loan.owner.casefold(), loan.owner))
     seats = {loan.id: [exhibit for exhibit in exhibits if exhibit["holding"] == loan.id] for loan in loans}
-    left = {entry["holding"]: entry for entry in result["unplaced"] if entry["holding"] in lent}
+    left = {entry.holding: entry for entry in result.unplaced if entry.holding in lent}
     return {
         "exhibits": exhibits,
         "loans": [
@@ -67,7 +68,7 @@ def exhibited(
             for exhibit in seats[loan.id]
         ],
         "unused_loans": [
-            {**_named(loan, describe), "pieces": left[loan.id].get("pieces", 1), "reason": left[loan.id]["reason"]}
+            {**_named(loan, describe), "pieces": left[loan.id].pieces or 1, "reason": left[loan.id].reason}
             for loan in by_owner
             if loan.id in left
         ],
@@ -78,21 +79,21 @@ def _named(loan: Loan, describe: Describer) -> dict[str, str]:
     return {"owner": loan.owner, "loan": loan.id, "label": loan.label or describe(loan.recorded)}
 
 
-def _in_order(result: Mapping[str, Any], document: Mapping[str, Any]) -> Iterator[tuple[str | None, Mapping[str, Any]]]:
+def _in_order(result: Evaluation, document: Mapping[str, Any]) -> Iterator[tuple[str | None, PlaceResult]]:
     """The places that are filled: page by page, those on no page at the end. One on two pages is shown on the first."""
-    entries = [entry for entry in entries_of(result) if entry["holding"] is not None]
+    entries = [entry for entry in result.places() if entry.holding is not None]
     # A page names slots, groups, and single places of groups.
-    named: dict[str, list[Mapping[str, Any]]] = {}
+    named: dict[str, list[PlaceResult]] = {}
     for entry in entries:
-        for name in dict.fromkeys((entry["place"], entry["place"].partition("/")[0])):
+        for name in dict.fromkeys((entry.place, entry.place.partition("/")[0])):
             named.setdefault(name, []).append(entry)
     seen: set[str] = set()
     for page in document.get("layout") or ():
         for entry in (entry for name in page["slots"] for entry in named.get(name, ())):
-            if entry["place"] not in seen:
-                seen.add(entry["place"])
+            if entry.place not in seen:
+                seen.add(entry.place)
                 yield page["page"], entry
-    yield from ((None, entry) for entry in entries if entry["place"] not in seen)
+    yield from ((None, entry) for entry in entries if entry.place not in seen)
 
 
 def as_text(shown: Mapping[str, Any]) -> str:

@@ -2,25 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date
 from typing import Any
 
 from service.definitions.history.model import Filling, HistoryChange, RecordedPlacement, RecordedPlacements
+from service.progress.result import Evaluation
 
 
-def entries_of(result: Mapping[str, Any]) -> list[Mapping[str, Any]]:
-    """Every place of an evaluation result, in its order."""
-    groups = [*result["one_per"], *result["free_choice"]]
-    return [*result["slots"], *(entry for group in groups for entry in group["places"])]
-
-
-def recorded_placements(result: Mapping[str, Any]) -> list[RecordedPlacement]:
+def recorded_placements(result: Evaluation) -> list[RecordedPlacement]:
     """Which coin sits where, in the order of the result."""
     return [
-        RecordedPlacement(entry["place"], entry["label"], entry["holding"], entry["status"])
-        for entry in entries_of(result)
-        if entry["holding"] is not None
+        RecordedPlacement(entry.place, entry.label, entry.holding, entry.status)
+        for entry in result.places()
+        if entry.holding is not None
     ]
 
 

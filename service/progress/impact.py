@@ -16,7 +16,7 @@ from service.analysis.diff_wording import changes_as_json
 from service.analysis.overlap import COMPARISON_WORK
 from service.progress.decisions import KnownPlaces
 from service.progress.evaluate import EvaluationRequest, evaluate
-from service.progress.history import entries_of
+from service.progress.result import Evaluation, PlaceResult, plain
 from service.rules.definition import Definition
 from service.rules.labels import listed
 
@@ -120,54 +120,56 @@ def impact(before: EvaluationRequest, after: EvaluationRequest, notes: Notes) ->
     then, now = _entries(is_then), _entries(was)
     fates = {address: survival.of(address) for address in now}
     places = _places(now, then, fates)
-    coins = _coins(now, then, fates, {entry["holding"]: entry for entry in is_then["unplaced"]})
+    coins = _coins(now, then, fates, {entry.holding: entry.reason for entry in is_then.unplaced})
     changes = changes_as_json(difference)
     words = [change["words"] for change in changes]
     return {
         "changes": changes,
         "places": places,
         "coins": coins,
-        "before": was["summary"],
-        "after": is_then["summary"],
-        "proven_optimal": was["proven_optimal"] and is_then["proven_optimal"],
+        "before": plain(was.summary),
+        "after": plain(is_then.summary),
+        "proven_optimal": was.proven_optimal and is_then.proven_optimal,
         **carried.shown,
         "in_words": [*_summed_up(places, coins, carried, before.definition, after.definition), *words],
     }
 
 
-Entries = Mapping[str, Mapping[str, Any]]
+Entries = Mapping[str, PlaceResult]
 
 
-def _entries(result: Mapping[str, Any]) -> Entries:
+def _entries(result: Evaluation) -> Entries:
     """Every place of an evaluation that is shown, by its address."""
-    return {place["place"]: place for place in entries_of(result)}
+    return {place.place: place for place in result.places()}
 
 
 def _places(now: Entries, then: Entries, fates: Mapping[str, PlaceFate]) -> dict[str, Any]:
     survivors = {fate.after: address for address, fate in fates.items() if fate.after in then}
     pairs = [(now[address], then[after]) for after, address in survivors.items() if after is not None]
     named = ("place", "label", "tier", "status", "holding")
-    gained = [{name: entry[name] for name in named} for address, entry in then.items() if address not in survivors]
+    gained = [
+        {name: getattr(entry, name) for name in named} for address, entry in then.items() if address not in survivors
+    ]
     lost = [
-        {**{name: entry[name] for name in named}, **_because(fates[address])}
+        {**{name: getattr(entry, name) for name in named}, **_because(fates[address])}
         for address, entry in now.items()
         if fates[address].after not in then
     ]
     renamed = [
-        {"from": was["place"], "to": then_["place"], "label_before": was["label"], "label": then_["label"]}
+        {"from": was.place, "to": then_.place, "label_before": was.label, "label": then_.label}
         for was, then_ in pairs
-        if (was["place"], was["label"]) != (then_["place"], then_["label"])
+        if (was.place, was.label) != (then_.place, then_.label)
     ]
     turned = {
         name: [
             {
-                "place": b["place"],
-                "from": a["place"],
-                "label": b["label"],
-                "holding": (a if name == "opened" else b)["holding"],
+                "place": b.place,
+                "from": a.place,
+                "label": b.label,
+                "holding": (a if name == "opened" else b).holding,
             }
             for a, b in pairs
-            if (a["status"] == "empty", b["status"] == "empty") == states
+            if (a.status == "empty", b.status == "empty") == states
         ]
         for name, states in (("opened", (False, True)), ("filled", (True, False)))
     }
@@ -175,7 +177,7 @@ def _places(now: Entries, then: Entries, fates: Mapping[str, PlaceFate]) -> dict
 
 
 def _coins(
-    now: Entries, then: Entries, fates: Mapping[str, PlaceFate], unplaced: Mapping[str, Mapping[str, Any]]
+    now: Entries, then: Entries, fates: Mapping[str, PlaceFate], reasons: Mapping[str, str]
 ) -> dict[str, list[dict[str, Any]]]:
     """The coins that do not stay where they are; a holding of several pieces may sit in several places."""
     was, is_then = _seats(now), _seats(then)
@@ -190,16 +192,15 @@ def _coins(
         for to in arriving[len(leaving) :]:
             found["coming_in"].append({"holding": holding, "to": to})
         for place in leaving[len(arriving) :]:
-            reason = unplaced.get(holding, {}).get("reason", "")
-            found["falling_out"].append({"holding": holding, "from": place, "reason": reason})
+            found["falling_out"].append({"holding": holding, "from": place, "reason": reasons.get(holding, "")})
     return found
 
 
 def _seats(entries: Entries) -> dict[str, list[str]]:
     seats: dict[str, list[str]] = {}
     for address, entry in entries.items():
-        if entry["holding"] is not None:
-            seats.setdefault(entry["holding"], []).append(address)
+        if entry.holding is not None:
+            seats.setdefault(entry.holding, []).append(address)
     return seats
 
 

@@ -122,7 +122,7 @@ class _Weighing:
                 doubt, case, attributes, (split,), {name: _options(split, case, attributes[name])}
             )
         together = settle_places(doubt.named(), (View(facts),), attributes, context, self.allowance).facts
-        names = [fact["attribute"] for fact in together]
+        names = [fact.attribute for fact in together]
         if len(names) > 1 and splits.keys() >= set(names):
             options = {name: _options(splits[name], case, attributes[name]) for name in names}
             yield from self._weigh_one(doubt, case, attributes, tuple(splits[name] for name in names), options)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+
+from msgspec import UNSET
 
 from service.assignment.build import Instance
 from service.assignment.problem import Placement
@@ -12,13 +13,14 @@ from service.evaluation.settling import SettlingFacts, TrialBudget, settle_place
 from service.evaluation.table import Table
 from service.facts.truth import UNDECIDED
 from service.progress.description import MessageNames, some
+from service.progress.result import UndecidedConflict
 from service.rules.predicates import Predicate, reads
 
 MOST_DOUBTS = 500
 MOST_TRIALS = 200_000
 
 
-def doubts(board: Instance, table: Table, seats: Mapping[int, Placement]) -> tuple[list[dict[str, Any]], int]:
+def doubts(board: Instance, table: Table, seats: Mapping[int, Placement]) -> tuple[list[UndecidedConflict], int]:
     """One conflict for every coin that may fit some place, and how many were left out past the first 500: coins that sit
     somewhere come first, then by id. Like coins are looked at once. Past a number of trials `limit` says that a list of
     facts may not be the shortest."""
@@ -49,15 +51,12 @@ def doubts(board: Instance, table: Table, seats: Mapping[int, Placement]) -> tup
 
 def _told(
     board: Instance, names: MessageNames, coin: int, places: Sequence[str], settled: SettlingFacts
-) -> dict[str, Any]:
+) -> UndecidedConflict:
     check = f"Check: {names.to_check(settled.facts)}." if settled.facts else "No fact that can be recorded settles it."
-    conflict: dict[str, Any] = {
-        "kind": "undecided",
-        "holding": board.holdings[coin].id,
-        "places": list(places),
-        "settle": settled.facts,
-        "message": f"{names.coin(coin)} may belong in {some(names.places(places), 'or')}. {check}",
-    }
-    if settled.limit is not None:
-        conflict["limit"] = settled.limit
-    return conflict
+    return UndecidedConflict(
+        holding=board.holdings[coin].id,
+        places=list(places),
+        settle=settled.facts,
+        message=f"{names.coin(coin)} may belong in {some(names.places(places), 'or')}. {check}",
+        limit=settled.limit or UNSET,
+    )

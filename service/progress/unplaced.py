@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Literal
 
 import numpy as np
+from msgspec import UNSET
 
 from service.assignment.build import Instance
 from service.assignment.problem import Placement
@@ -15,6 +16,7 @@ from service.evaluation.places import Place
 from service.evaluation.table import Table
 from service.facts.holding import Holding, View
 from service.facts.truth import NO, YES
+from service.progress.result import ClosestPlace, UnplacedHolding
 from service.rules.predicates import Predicate
 from service.rules.rule import Rule
 
@@ -23,7 +25,7 @@ MOST_CLAUSES = 2_000
 
 def unplaced(
     board: Instance, table: Table, seats: Mapping[int, Placement], holdings: Sequence[Holding]
-) -> list[dict[str, Any]]:
+) -> list[UnplacedHolding]:
     """Every holding that sits nowhere, by id; of several like pieces those that are left over, with `pieces`.
 
     `spare`: it fits the places named. `undecided`: it may fit them. `outside`: it fits none; `closest` is the place with the
@@ -37,30 +39,28 @@ def unplaced(
             fitting.setdefault(coin, []).append(at)
     outside = [c for c, h in enumerate(board.holdings) if h.quantity > used[c] and c not in fitting]
     closest = Closest(board, table).of(outside)
-    entries: list[dict[str, Any]] = []
+    entries: list[UnplacedHolding] = []
     for coin, holding in enumerate(board.holdings):
         left = holding.quantity - used[coin]
         if left == 0:
             continue
-        entry: dict[str, Any] = {"holding": holding.id}
-        if holding.quantity > 1:
-            entry["pieces"] = left
+        pieces = left if holding.quantity > 1 else UNSET
         places = fitting.get(coin, [])
         if places:
             sure = [at for at in places if board.fits[at][coin].verdict is YES]
-            entry["reason"] = "spare" if sure else "undecided"
-            entry["places"] = addresses(board, sure or places)
+            reason: Literal["spare", "undecided"] = "spare" if sure else "undecided"
+            where = addresses(board, sure or places)
+            entries.append(UnplacedHolding(holding=holding.id, pieces=pieces, reason=reason, places=where))
         else:
-            entry["reason"] = "outside"
-            entry["closest"] = closest.get(coin)
-        entries.append(entry)
+            near = closest.get(coin)
+            entries.append(UnplacedHolding(holding=holding.id, pieces=pieces, reason="outside", closest=near))
     counted = {holding.id for holding in board.holdings}
     entries.extend(
-        {"holding": holding.id, "reason": "not_held", "status": holding.status}
+        UnplacedHolding(holding=holding.id, reason="not_held", status=holding.status)
         for holding in holdings
         if holding.id not in counted
     )
-    return sorted(entries, key=lambda entry: str(entry["holding"]))
+    return sorted(entries, key=lambda entry: entry.holding)
 
 
 def addresses(board: Instance, places: Sequence[int]) -> list[str]:
@@ -83,8 +83,8 @@ class Closest:
         self.places = [(place, conjuncts(place.parts)) for place in firsts.values()]
         self.words: dict[int, str] = {}
 
-    def of(self, coins: Sequence[int]) -> dict[int, dict[str, Any]]:
-        """{"place", "failing": [clauses]} for every coin; nothing when the set has no place."""
+    def of(self, coins: Sequence[int]) -> dict[int, ClosestPlace]:
+        """The closest place of every coin; nothing when the set has no place."""
         if not self.places:
             return {}
         row_of = self.board.row_of
@@ -114,13 +114,13 @@ class Closest:
         )
         return min(enumerate(failed), key=lambda entry: (entry[1], entry[0]))[0]
 
-    def _told(self, coin: int, number: int) -> dict[str, Any]:
+    def _told(self, coin: int, number: int) -> ClosestPlace:
         place, clauses = self.places[number]
         views = self.board.views[coin]
         words = [self._words(rule, clause) for rule, clause in clauses if self.table.verdict(clause, views) is NO]
         if not words:
             words = failing_clauses(place.parts, views, self.table.attributes, self.table.context)
-        return {"place": place.group if place.kind == "free_choice" else place.address, "failing": words}
+        return ClosestPlace(place.group if place.kind == "free_choice" else place.address, words)
 
     def _words(self, rule: Rule | str, clause: Predicate) -> str:
         words = self.words.get(id(clause))

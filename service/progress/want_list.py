@@ -16,6 +16,7 @@ from service.facts.holding import Holding, views
 from service.facts.knowledge import Between, Number
 from service.formats.html import PRINT, render
 from service.progress.evaluate import EvaluationRequest
+from service.progress.result import Evaluation, PlaceResult
 from service.rules.predicates import EvaluationContext, both
 from service.rules.preferences import Preference
 from service.rules.wording import RuleWording
@@ -30,7 +31,7 @@ TIERS = ("required", "optional")
 Notes = Mapping[str, Mapping[str, Any]]
 
 
-def want_list(request: EvaluationRequest, result: Mapping[str, Any], notes: Notes | None = None) -> dict[str, Any]:
+def want_list(request: EvaluationRequest, result: Evaluation, notes: Notes | None = None) -> dict[str, Any]:
     """{"title", "evaluated_on", "wanted": [...], "weakest": [...]} from an evaluation of the same request.
 
     `wanted`: every empty place (the places of a free choice once, with how many are open), required ones first, then what an
@@ -45,7 +46,7 @@ def want_list(request: EvaluationRequest, result: Mapping[str, Any], notes: Note
     context = EvaluationContext(request.today, request.vocabularies)
     places = places_of(definition, Collection(list(seen.values()), request.issues, context))
     speak = RuleWording(definition.attributes, request.vocabularies)
-    entries = {entry["place"]: entry for entry in _entries(result)}
+    entries = {entry.place: entry for entry in result.places()}
     values = _Worth(seen, Table(definition.attributes, context))
     wishes = _Wishes(notes or {}, {place.address: place.group for place in places}, held)
     wanted = [*_wanted(places, entries, speak), *_still_open(request, speak)]
@@ -78,18 +79,11 @@ class _Wishes:
         return all(isinstance(value, int | Fraction) and value < least for value in known.values)
 
 
-def _entries(result: Mapping[str, Any]) -> list[Mapping[str, Any]]:
-    groups = [*result["one_per"], *result["free_choice"]]
-    return [*result["slots"], *(entry for group in groups for entry in group["places"])]
-
-
-def _wanted(
-    places: Sequence[Place], entries: Mapping[str, Mapping[str, Any]], speak: RuleWording
-) -> list[dict[str, Any]]:
+def _wanted(places: Sequence[Place], entries: Mapping[str, PlaceResult], speak: RuleWording) -> list[dict[str, Any]]:
     found: dict[str, dict[str, Any]] = {}
     for place in places:
         entry = entries.get(place.address)
-        if entry is None or entry["status"] != "empty":
+        if entry is None or entry.status != "empty":
             continue
         address = place.group if place.kind == FREE_CHOICE else place.address
         line = found.setdefault(
@@ -144,23 +138,20 @@ class _Worth:
 
 
 def _weakest(
-    places: Sequence[Place],
-    entries: Mapping[str, Mapping[str, Any]],
-    worth: _Worth,
-    speak: RuleWording,
-    wishes: _Wishes,
+    places: Sequence[Place], entries: Mapping[str, PlaceResult], worth: _Worth, speak: RuleWording, wishes: _Wishes
 ) -> list[dict[str, Any]]:
     short = {
         place.address
         for place in places
-        if place.address in entries and wishes.falls_short(place.address, entries[place.address]["holding"] or "")
+        if place.address in entries and wishes.falls_short(place.address, entries[place.address].holding or "")
     }
     filled = [
-        (place, entries[place.address]["holding"])
+        (place, holding)
         for place in places
         if (place.prefer or place.address in short)
         and place.address in entries
-        and entries[place.address]["holding"] in worth.number
+        and (holding := entries[place.address].holding) is not None
+        and holding in worth.number
     ]
     filled.sort(
         key=lambda pair: (pair[0].address not in short, worth.standing(pair[0].prefer, pair[1]), pair[0].address)

@@ -28,6 +28,7 @@ from service.progress.evaluate import evaluate
 from service.progress.whatif import Evaluated
 from tests.benchmarks import clubs, listing, peers, swaps, syncing
 from tests.benchmarks.data import Case, a_case, a_coin, a_problem
+from tests.factories import as_sent
 
 ROW_BY_ROW_PAIRS = 5_000_000
 PEER_SECONDS = 60.0
@@ -157,7 +158,7 @@ def whole_evaluations(console: Console, sizes: list[tuple[int, int]]) -> None:
             case: Case = a_case(holdings, places, hard=hard)
             ours, result = timed(lambda: evaluate(case.measurement), 1)
             pairs = holdings * places
-            summary = result["summary"]
+            summary = as_sent(result.summary)
             rows.append(
                 [
                     f"{holdings:,} x {places:,}",
@@ -196,8 +197,8 @@ def considering(console: Console, sizes: list[tuple[int, int]]) -> None:
             # Some coin for which the whole is evaluated twice: the answers must be the same.
             coin = tray[0]
             (told,) = candidates(evaluated, [coin])
-            after = evaluate(replace(request, holdings=(*request.holdings, coin)))["summary"]
-            assert told["certain_gain"] == after["certain"] - evaluated.whole.certain
+            after = evaluate(replace(request, holdings=(*request.holdings, coin))).summary
+            assert told["certain_gain"] == after.certain - evaluated.whole.certain
             usual, worst = statistics.median(one_by_one), max(one_by_one)
             rows.append(
                 [

@@ -17,7 +17,7 @@ from service.facts.holding import Holding
 from service.progress import evaluate as measuring
 from service.progress.evaluate import evaluate
 from service.progress.exhibition import as_text
-from tests.factories import a_document, a_measurement, bytes_of, measured, some_holdings, some_knowledge
+from tests.factories import a_document, a_measurement, bytes_of, evaluated, measured, some_holdings, some_knowledge
 
 YEARS = a_document(
     {"a": "year_on_coin = 1901", "b": "year_on_coin = 1902", "c": "year_on_coin = 1903"},
@@ -119,7 +119,7 @@ def test_more_coins_than_an_evaluation_takes_are_refused_by_name(monkeypatch: py
     with pytest.raises(OverLimit, match="at most 4"):
         shown([ADA, BEN])
     # Without those that fit nothing it is few enough.
-    useful = useful_in(measured(YEARS, [{"id": c.id, "facts": BEN.recorded[c.id]["facts"]} for c in BEN.holdings]))
+    useful = useful_in(evaluated(YEARS, [{"id": c.id, "facts": BEN.recorded[c.id]["facts"]} for c in BEN.holdings]))
     assert useful == {"1", "2"}
     assert shown([ADA, replace(BEN, useful=useful)])["summary"]["filled"] == 3
 

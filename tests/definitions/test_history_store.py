@@ -21,7 +21,7 @@ from service.definitions.history.store import HistoryStore
 from service.definitions.store import DefinitionStore
 from service.errors import NotFound
 from service.progress.history import history_events, plan, recorded_placements
-from tests.factories import a_document, a_holding, measured
+from tests.factories import a_document, a_holding, as_sent, evaluated
 from tests.owners import open_account
 
 START = date(2026, 1, 1)
@@ -61,9 +61,9 @@ def note(database: Database, owner: Owner, identity: str, held: frozenset[str], 
     standing = database.read(lambda c: HistoryStore(c, owner).standing(identity))
     previous = [(filling.seated.place, filling.seated.holding) for filling in standing.open]
     coins = [a_holding(IDS[name], **COINS[name]) for name in sorted(held)]
-    result = measured(DOCUMENT, coins, previous=previous)
+    result = evaluated(DOCUMENT, coins, previous=previous)
     now = recorded_placements(result)
-    noted = RecordedDay(day, 1, "sha-256:0", ",".join(sorted(held)), result["summary"], datetime.now(UTC))
+    noted = RecordedDay(day, 1, "sha-256:0", ",".join(sorted(held)), as_sent(result.summary), datetime.now(UTC))
     made = plan(standing, now, day)
     database.write(lambda c: history_actions.note(c, owner, identity, made, noted, expect=lambda _: None))
     return now

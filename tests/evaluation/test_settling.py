@@ -45,7 +45,7 @@ def test_the_facts_settle_every_place_and_no_shorter_list_does(written: list[Any
     assume(doubtful and all(judged(rule, facts).limit is None for rule in doubtful.values()))
     found = settle_places({n: a_rule(r) for n, r in doubtful.items()}, [a_view(facts)], ATTRIBUTES, AROUND)
     assume(found.limit is None)
-    names = tuple(fact["attribute"] for fact in found.facts)
+    names = tuple(fact.attribute for fact in found.facts)
     trees = {name: parse(rule).json for name, rule in doubtful.items()}
     budget = [150_000]
     try:
@@ -60,17 +60,17 @@ def test_the_facts_settle_every_place_and_no_shorter_list_does(written: list[Any
 def test_one_fact_that_decides_two_places_is_told_with_the_places_it_opens() -> None:
     rules_by_place = {"old": a_rule("year_on_coin < 1900"), "new": a_rule("year_on_coin >= 1900")}
     (fact,) = settle_places(rules_by_place, [a_view({})], ATTRIBUTES, AROUND).facts
-    assert fact["attribute"] == "year_on_coin"
-    assert fact["look_at"] == ATTRIBUTES["year_on_coin"].look_at
-    assert fact["outcomes"] == {"up to 1899": ["old"], "1900 or more": ["new"]}
+    assert fact.attribute == "year_on_coin"
+    assert fact.look_at == ATTRIBUTES["year_on_coin"].look_at
+    assert fact.outcomes == {"up to 1899": ["old"], "1900 or more": ["new"]}
 
 
 def test_a_coin_of_two_candidate_issues_is_settled_by_its_issue() -> None:
     views = [View(some_knowledge({"year_on_coin": year}), issue) for issue, year in (("early", 1890), ("late", 1910))]
     rules_by_place = {"old": a_rule("year_on_coin < 1900"), "new": a_rule("year_on_coin >= 1900")}
     (fact,) = settle_places(rules_by_place, views, ATTRIBUTES, AROUND).facts
-    assert fact["attribute"] == "issue"
-    assert fact["outcomes"] == {"early": ["old"], "late": ["new"]}
+    assert fact.attribute == "issue"
+    assert fact.outcomes == {"early": ["old"], "late": ["new"]}
 
 
 def test_past_the_allowance_every_open_fact_is_named_and_the_limit_too() -> None:
@@ -91,5 +91,5 @@ def test_past_the_allowance_every_open_fact_is_named_and_the_limit_too() -> None
         "diameter",
         "mintage",
     }
-    assert {fact["attribute"] for fact in found.facts} == open_facts
+    assert {fact.attribute for fact in found.facts} == open_facts
     assert found.limit == "budget"

@@ -12,9 +12,8 @@ from typing import Any
 import pytest
 
 from service.errors import Invalid, OverLimit
-from service.progress.evaluate import evaluate
 from service.progress.explain import explain
-from tests.factories import a_document, a_holding, a_measurement, judged, measured, some_holdings
+from tests.factories import a_document, a_holding, a_measurement, judged, measured, result_of, some_holdings
 
 # Far above what each takes here, and far below what an exponential would take.
 SECONDS = 25.0
@@ -92,7 +91,7 @@ def test_rules_that_cannot_be_proven_in_the_budget_say_which_level_and_the_bound
     ]
     document = a_document(places, constraints=constraints, prefer=[{"highest": "grade"}, {"lowest": "year_on_coin"}])
     request = replace(a_measurement(document, coins), budget_seconds=0.1)
-    result = ended(lambda: evaluate(request))
+    result = ended(lambda: result_of(request))
     unproven = [level for level in result["levels"] if not level["proven"]]
     assert result["proven_optimal"] is (not unproven)
     assert unproven, "the budget was enough: this instance is too easy to show anything"
@@ -197,7 +196,7 @@ def test_twenty_five_rules_over_several_places_with_one_second() -> None:
         for n in range(120)
     ]
     document = a_document(places, constraints=constraints, prefer=[{"highest": "grade"}, {"lowest": "year_on_coin"}])
-    result = ended(lambda: evaluate(replace(a_measurement(document, coins), budget_seconds=1.0)))
+    result = ended(lambda: result_of(replace(a_measurement(document, coins), budget_seconds=1.0)))
     unproven = [level for level in result["levels"] if not level["proven"]]
     assert unproven, "the budget was enough: this shows nothing"
     assert all(level["bound"] != level["value"] for level in unproven)

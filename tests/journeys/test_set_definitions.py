@@ -5,8 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from service.progress.evaluate import evaluate
-from tests.factories import places_of
+from tests.factories import places_of, result_of
 from tests.set_definitions import NAMES, a_set, expected, result
 
 
@@ -60,6 +59,6 @@ def test_without_its_set_level_rules_a_set_fills_as_counted_elsewhere(name: str)
     bare = replace(
         definition, constraints=(), free_choice=tuple(replace(choice, rules=()) for choice in definition.free_choice)
     )
-    summary = evaluate(replace(request, definition=bare))["summary"]
+    summary = result_of(replace(request, definition=bare))["summary"]
     wanted = expected(name)["without_set_rules"]
     assert {key: summary[key] for key in wanted} == wanted

@@ -15,9 +15,18 @@ from hypothesis import strategies as st
 
 from service.errors import OverLimit
 from service.progress.allocations import IN_ORDER, JOINTLY, SetRequest, allocate, ensure_within
-from service.progress.evaluate import evaluate
 from tests import reference
-from tests.factories import OUTSIDE, a_document, a_holding, a_measurement, bytes_of, measured, places_of, seats_of
+from tests.factories import (
+    OUTSIDE,
+    a_document,
+    a_holding,
+    a_measurement,
+    bytes_of,
+    measured,
+    places_of,
+    result_of,
+    seats_of,
+)
 from tests.strategies import ISSUES, definitions, holdings
 
 QUIETLY = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None)
@@ -469,4 +478,4 @@ def test_past_the_limits_the_refusal_names_them() -> None:
     with pytest.raises(OverLimit, match="50001 holdings in 10 sets; up to 500000"):
         ensure_within([SetRequest(many)] * 10)
     ensure_within([one] * 100)
-    assert evaluate(one.request)["summary"]["filled"] == 1
+    assert result_of(one.request)["summary"]["filled"] == 1

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
 from itertools import chain, combinations
@@ -18,10 +19,20 @@ from service.facts.holding import Holding, read_holdings
 from service.progress import budget
 from service.progress.budget import purchase
 from service.progress.candidates import candidates
-from service.progress.evaluate import EvaluationRequest, evaluate
+from service.progress.evaluate import EvaluationRequest
 from service.progress.whatif import Evaluated
 from tests.benchmarks.data import a_case, a_coin
-from tests.factories import a_document, a_holding, a_measurement, exact_json, places_of, seats_of, some_holdings
+from tests.factories import (
+    a_document,
+    a_holding,
+    a_measurement,
+    as_sent,
+    exact_json,
+    places_of,
+    result_of,
+    seats_of,
+    some_holdings,
+)
 from tests.progress.instances import a_tight_set
 from tests.set_definitions import FOLDER, NAMES, a_set
 from tests.strategies import ISSUES, definitions, holdings, simple_facts
@@ -29,9 +40,19 @@ from tests.strategies import ISSUES, definitions, holdings, simple_facts
 SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=60)
 
 
+def tried(evaluated: Evaluated, coins: Sequence[Holding]) -> Any:
+    """What each coin would do, as it is sent."""
+    return as_sent(candidates(evaluated, coins))
+
+
+def purchased(evaluated: Evaluated, coins: Sequence[Holding], prices: Mapping[str, Decimal], budget: Decimal) -> Any:
+    """Which coins to buy, as it is sent."""
+    return as_sent(purchase(evaluated, coins, prices, budget))
+
+
 def asked(document: dict[str, Any], held: list[dict[str, Any]], tray: list[dict[str, Any]]) -> list[dict[str, Any]]:
     request = a_measurement(document, held, issues=ISSUES)
-    return candidates(Evaluated(request), some_holdings(tray, request.definition.attributes))
+    return tried(Evaluated(request), some_holdings(tray, request.definition.attributes))
 
 
 def one(document: dict[str, Any], held: list[dict[str, Any]], **facts: Any) -> dict[str, Any]:
@@ -39,7 +60,7 @@ def one(document: dict[str, Any], held: list[dict[str, Any]], **facts: Any) -> d
 
 
 def twice(request: EvaluationRequest, coin: Holding) -> tuple[dict[str, Any], dict[str, Any]]:
-    return evaluate(request), evaluate(replace(request, holdings=(*request.holdings, coin)))
+    return result_of(request), result_of(replace(request, holdings=(*request.holdings, coin)))
 
 
 def gains(before: dict[str, Any], after: dict[str, Any]) -> tuple[int, int, int]:
@@ -65,7 +86,7 @@ def test_a_candidate_does_what_an_evaluation_with_it_says(
 ) -> None:
     request = a_measurement(document, coins, issues=ISSUES)
     (coin,) = some_holdings([{"id": name, "facts": facts}], request.definition.attributes)
-    (answer,) = candidates(Evaluated(request), [coin])
+    (answer,) = tried(Evaluated(request), [coin])
     before, after = twice(request, coin)
     assert told(answer) == gains(before, after)
     old, new = seats_of(before), seats_of(after)
@@ -91,7 +112,7 @@ def test_under_rules_over_several_places_it_equals_evaluating_twice_as_well() ->
         new = {**coins.pop(chance.randrange(len(coins))), "status": "held"}
         request = a_measurement(document, coins)
         (coin,) = some_holdings([new], request.definition.attributes)
-        (answer,) = candidates(Evaluated(request), [coin])
+        (answer,) = tried(Evaluated(request), [coin])
         before, after = twice(request, coin)
         assert told(answer) == gains(before, after), f"seed {seed}"
         met[answer["effect"]] += 1
@@ -112,9 +133,9 @@ def test_among_many_coins_that_fit_a_place_it_equals_evaluating_twice(hard: bool
     holdings = {holding.id: holding for holding in (*case.holdings, *held)}
     request = replace(case.measurement, holdings=tuple(holdings.values()))
     tray = read_holdings(raw, case.definition.attributes, strict=True)
-    before = evaluate(request)
-    for answer, coin in zip(candidates(Evaluated(request), tray), tray, strict=True):
-        after = evaluate(replace(request, holdings=(*request.holdings, coin)))
+    before = result_of(request)
+    for answer, coin in zip(tried(Evaluated(request), tray), tray, strict=True):
+        after = result_of(replace(request, holdings=(*request.holdings, coin)))
         assert told(answer) == gains(before, after)
         old, new = seats_of(before), seats_of(after)
         assert set(answer["places"]) == new.keys() - old.keys()
@@ -132,7 +153,7 @@ def test_the_offers_of_the_shipped_sets_gain_what_was_counted_elsewhere(name: st
     offers = exact_json((FOLDER / f"{name}.offers.json").read_text(encoding="utf-8"))
     raw = [{key: offer[key] for key in ("id", "issue", "facts") if key in offer} for offer in offers]
     tray = read_holdings(raw, request.definition.attributes, strict=True)
-    for answer, offer in zip(candidates(Evaluated(request), tray), offers, strict=True):
+    for answer, offer in zip(tried(Evaluated(request), tray), offers, strict=True):
         wanted = offer["expected"]
         found = {"certain": answer["certain_gain"], "possible": answer["possible_gain"]}
         assert found == wanted["gain"], offer["id"]
@@ -186,7 +207,7 @@ def test_a_spare_that_is_worse_than_all_lowers_what_a_missing_fact_counts() -> N
     held = [a_holding(f"a-ungraded-{n}", year_on_coin=1880) for n in (1, 2)]
     held += [a_holding(f"b-low-{n}", year_on_coin=1880, grade=10) for n in (1, 2)]
     (answer,) = asked(document, held, [a_holding("zz", year_on_coin=1880, grade=5)])
-    assert seats_of(evaluate(a_measurement(document, held))) == {"one": "a-ungraded-1", "two": "a-ungraded-2"}
+    assert seats_of(result_of(a_measurement(document, held))) == {"one": "a-ungraded-1", "two": "a-ungraded-2"}
     # An ungraded coin counts 5 now and not 10, so that the others sit there.
     assert answer["effect"] == "spare"
     assert [(step["holding"], step["to"]) for step in answer["frees"]] == [
@@ -231,7 +252,7 @@ def test_a_new_key_opens_a_place_of_an_open_ended_group() -> None:
 
 
 def reached(request: EvaluationRequest, coins: tuple[Holding, ...]) -> tuple[int, int]:
-    summary = evaluate(replace(request, holdings=(*request.holdings, *coins)))["summary"]
+    summary = result_of(replace(request, holdings=(*request.holdings, *coins)))["summary"]
     return sum(summary["required"][kind] for kind in ("filled", "tentative")), summary["possible"]
 
 
@@ -250,7 +271,7 @@ def test_the_choice_within_a_budget_equals_brute_force(rules: bool) -> None:
         tray = some_holdings([{**coin, "status": "held"} for coin in coins[cut:][:5]], request.definition.attributes)
         prices = {coin.id: Decimal(chance.choice(("0", "1.50", "2", "2.25", "4"))) for coin in tray}
         sum_of_money = Decimal(chance.choice(("0", "2", "4", "6.50")))
-        found = purchase(Evaluated(request), tray, prices, sum_of_money)
+        found = purchased(Evaluated(request), tray, prices, sum_of_money)
         subsets = chain.from_iterable(combinations(tray, size) for size in range(len(tray) + 1))
         ranks = {}
         for subset in subsets:
@@ -306,7 +327,7 @@ def test_more_coins_than_can_be_weighed_are_told_of() -> None:
     tray = some_holdings([a_holding(f"c{n:02}", year_on_coin=1880) for n in range(21)])
     request = a_measurement(PAIR, [])
     prices = {coin.id: Decimal(1) for coin in tray}
-    assert "up to 20" in purchase(Evaluated(request), tray, prices, Decimal(5))["limit"]
-    found = purchase(Evaluated(request), tray[:20], prices, Decimal(5))
+    assert "up to 20" in purchased(Evaluated(request), tray, prices, Decimal(5))["limit"]
+    found = purchased(Evaluated(request), tray[:20], prices, Decimal(5))
     assert (len(found["buy"]), found["cost"], found["proven"]) == (2, 2, True)
     assert json.dumps(found["buy"]) == '["c00", "c01"]'

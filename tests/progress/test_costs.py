@@ -11,9 +11,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from service.progress.costs import costs_of_decisions, prices_of_rules
-from service.progress.evaluate import EvaluationRequest, evaluate
+from service.progress.evaluate import EvaluationRequest
 from service.progress.whatif import Evaluated
-from tests.factories import a_measurement, places_of, seats_of
+from tests.factories import a_measurement, places_of, result_of, seats_of
 from tests.progress.instances import a_tight_set, without
 from tests.strategies import ISSUES, definitions, holdings
 
@@ -22,7 +22,7 @@ GAINS = ("certain_gain", "possible_gain", "required_gain")
 
 
 def gains(before: EvaluationRequest, after: EvaluationRequest) -> tuple[int, ...]:
-    return tuple(b - a for a, b in zip(figures(evaluate(before)), figures(evaluate(after)), strict=True))
+    return tuple(b - a for a, b in zip(figures(result_of(before)), figures(result_of(after)), strict=True))
 
 
 def figures(result: dict[str, Any]) -> tuple[int, int, int]:
@@ -42,7 +42,7 @@ def ensure_costs(request: EvaluationRequest) -> list[dict[str, Any]]:
         kind = f"{cost['kind']}s"
         fewer = replace(request, **{kind: tuple(p for p in getattr(request, kind) if p != pair)})  # type: ignore[arg-type]
         assert told(cost) == gains(request, fewer)
-        old, new = seats_of(evaluate(request)), seats_of(evaluate(fewer))
+        old, new = seats_of(result_of(request)), seats_of(result_of(fewer))
         changes = {place for place in {**old, **new} if old.get(place) != new.get(place)}
         assert {change["place"] for change in cost["changes"]} == changes
         assert all(change["with"] == old.get(change["place"]) for change in cost["changes"])
@@ -56,7 +56,7 @@ def test_a_decision_costs_what_two_evaluations_say(
     document: dict[str, Any], coins: list[dict[str, Any]], data: st.DataObject
 ) -> None:
     request = a_measurement(document, coins, issues=ISSUES)
-    places = [place["place"] for place in places_of(evaluate(request))]
+    places = [place["place"] for place in places_of(result_of(request))]
     pairs = [(coin["id"], place) for coin in coins for place in places]
     picked = data.draw(st.lists(st.sampled_from(pairs), max_size=4, unique=True)) if pairs else []
     cut = data.draw(st.integers(0, len(picked)))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from service.progress.exhibition import Loan, as_text, exhibited
-from tests.factories import a_document, measured
+from tests.factories import a_document, as_sent, evaluated
 
 DOCUMENT = a_document(
     {"loose": "grade > 60", "old": "year_on_coin < 1900", "new": "year_on_coin >= 1900"},
@@ -32,9 +32,9 @@ LOANS = [
 def shown() -> dict[str, Any]:
     held = [{"id": name, "facts": data["facts"]} for name, data in MINE.items()]
     lent = [{"id": loan.id, **{k: v for k, v in loan.recorded.items() if v is not None}} for loan in LOANS]
-    result = measured(DOCUMENT, [*held, *lent], pins=[("1", "old")])
+    result = evaluated(DOCUMENT, [*held, *lent], pins=[("1", "old")])
     made = exhibited(result, DOCUMENT, MINE, LOANS, lambda recorded: f"of {recorded['facts']['year_on_coin']}")
-    return {"title": "A show", "on": "2026-11-25", "note": None, "summary": result["summary"], **made}
+    return {"title": "A show", "on": "2026-11-25", "note": None, "summary": as_sent(result.summary), **made}
 
 
 def test_exhibits_come_page_by_page_and_each_once() -> None:

@@ -6,7 +6,7 @@ from datetime import date
 
 from service.definitions.history.model import Filling, HistoryChange, RecordedDay, RecordedPlacement, RecordedPlacements
 from service.progress.history import history_events, plan, recorded_placements
-from tests.factories import a_document, a_holding, measured
+from tests.factories import a_document, a_holding, evaluated
 
 MONDAY, TUESDAY = date(2026, 3, 2), date(2026, 3, 3)
 
@@ -27,7 +27,7 @@ def events(standing: RecordedPlacements, *now: RecordedPlacement) -> list[tuple[
 def test_a_result_says_who_sits_where_and_how_surely() -> None:
     document = a_document({"old": "year_on_coin < 1900", "new": "year_on_coin >= 1900", "none": "grade > 69"})
     coins = [a_holding("a", year_on_coin=1890, grade=1), a_holding("b", year_on_coin={"one_of": [1899, 1900]}, grade=1)]
-    assert {(seat.place, seat.holding, seat.basis) for seat in recorded_placements(measured(document, coins))} == {
+    assert {(seat.place, seat.holding, seat.basis) for seat in recorded_placements(evaluated(document, coins))} == {
         ("old", "a", "filled"),
         ("new", "b", "tentative"),
     }

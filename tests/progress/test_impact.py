@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from service.progress import impact as module
 from service.progress.decisions import KnownPlaces
-from service.progress.evaluate import EvaluationRequest, evaluate
+from service.progress.evaluate import EvaluationRequest
 from service.progress.impact import PlaceFate, carry, difference_of, impact
-from tests.factories import a_definition, a_measurement, places_of, seats_of
+from tests.factories import a_definition, a_measurement, places_of, result_of, seats_of
 from tests.strategies import ISSUES, TODAY, definitions, holdings
 
 SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=60)
@@ -42,7 +42,7 @@ def steps(draw: st.DrawFn) -> tuple[EvaluationRequest, EvaluationRequest]:
     first, second = draw(revised())
     coins = draw(holdings())
     bare = a_measurement(first, coins, issues=ISSUES)
-    places = [place["place"] for place in places_of(evaluate(bare))]
+    places = [place["place"] for place in places_of(result_of(bare))]
     pairs = [(coin["id"], place) for coin in coins for place in places]
     chosen = draw(st.lists(st.sampled_from(pairs), max_size=4, unique=True)) if pairs else []
     cut = draw(st.integers(0, len(chosen)))
@@ -57,7 +57,7 @@ def test_the_lists_lead_from_the_one_evaluation_to_the_other(step: tuple[Evaluat
     before, after = step
     found = impact(before, after, {})
     kept = carry(difference_of(before, after), after, before.pins, before.nevers, {})
-    was, is_then = evaluate(before), evaluate(replace(after, pins=kept.pins, nevers=kept.nevers))
+    was, is_then = result_of(before), result_of(replace(after, pins=kept.pins, nevers=kept.nevers))
     assert (found["before"], found["after"]) == (was["summary"], is_then["summary"])
     ensure_it_adds_up(found, was, is_then)
 
@@ -99,10 +99,10 @@ def test_the_check_sees_a_move_that_is_not_told() -> None:
     )
     found = impact(before, after, {})
     assert found["coins"]["falling_out"] == [{"holding": "coin", "from": "a", "reason": "outside"}]
-    ensure_it_adds_up(found, evaluate(before), evaluate(after))
+    ensure_it_adds_up(found, result_of(before), result_of(after))
     found["coins"]["falling_out"] = []
     try:
-        ensure_it_adds_up(found, evaluate(before), evaluate(after))
+        ensure_it_adds_up(found, result_of(before), result_of(after))
     except AssertionError:
         return
     raise RuntimeError("the check saw nothing")

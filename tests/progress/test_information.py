@@ -10,10 +10,10 @@ from hypothesis import HealthCheck, given, settings
 
 from service.facts.holding import Holding, read_holding
 from service.progress import information
-from service.progress.evaluate import EvaluationRequest, evaluate
+from service.progress.evaluate import EvaluationRequest
 from service.progress.information import weigh_facts
 from service.progress.whatif import Evaluated
-from tests.factories import a_document, a_holding, a_measurement, seats_of
+from tests.factories import a_document, a_holding, a_measurement, result_of, seats_of
 from tests.set_definitions import FOLDER, NAMES, a_set
 from tests.strategies import ISSUES, definitions, holdings
 
@@ -38,7 +38,7 @@ def learned(request: EvaluationRequest, identity: str, recorded: dict[str, Any])
 
 
 def gains(request: EvaluationRequest, identity: str, recorded: dict[str, Any]) -> tuple[int, int]:
-    before, after = (evaluate(one)["summary"] for one in (request, learned(request, identity, recorded)))
+    before, after = (result_of(one)["summary"] for one in (request, learned(request, identity, recorded)))
     return after["certain"] - before["certain"], after["possible"] - before["possible"]
 
 
@@ -193,7 +193,7 @@ def test_of_more_coins_in_doubt_than_are_weighed_those_that_sit_somewhere_come_f
         a_holding(name, year_on_coin={"one_of": [1840, 1860]}, grade=grade) for name, grade in (("a", 1), ("b", 9))
     ]
     request = a_measurement(a_document({"old": "year_on_coin < 1850"}, prefer=[{"highest": "grade"}]), coins)
-    assert seats_of(evaluate(request)) == {"old": "b"}
+    assert seats_of(result_of(request)) == {"old": "b"}
     for most, left_out, told in ((2, 0, {"a", "b"}), (1, 1, {"b"}), (0, 2, set())):
         monkeypatch.setattr(information, "MOST_DOUBTS", most)
         found = weighed(request)

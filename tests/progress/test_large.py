@@ -16,16 +16,16 @@ from service.assignment.solve import solve
 from service.evaluation.places import Collection, places_of
 from service.evaluation.table import Table
 from service.facts.truth import NO
-from service.progress.evaluate import evaluate
 from service.rules.constraints import AT_MOST, DIFFERENT, NOT_ELSEWHERE, SAME
 from tests.assignment.brute import KINDS
 from tests.benchmarks.data import a_case
+from tests.factories import result_of
 
 
 @pytest.mark.parametrize(("holdings", "places", "hard"), [(3_000, 300, False), (400, 300, False), (600, 150, True)])
 def test_as_many_places_are_filled_as_a_maximum_matching_fills(holdings: int, places: int, hard: bool) -> None:
     case = a_case(holdings, places, hard=hard)
-    result = evaluate(case.measurement)
+    result = result_of(case.measurement)
     views = [(row,) for row in case.rows]
     laid = places_of(case.definition, Collection(views, {}, case.context))
     table = Table(case.definition.attributes, case.context)

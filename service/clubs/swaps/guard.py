@@ -102,7 +102,7 @@ class SetGuard:
         solution = solve(board.problem, budget_seconds=request.budget_seconds)
         figures = figures_of(board, solution)
         seated = Counter(board.holdings[placement.holding].id for placement in solution.placements)
-        return _Whole((figures["filled"], figures["filled"] + figures["tentative"]), seated)
+        return _Whole((figures.filled, figures.possible), seated)
 
 
 def _may_touch(request: EvaluationRequest, coins: Sequence[Holding]) -> bool:

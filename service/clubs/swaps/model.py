@@ -9,7 +9,7 @@ from typing import Any, Protocol
 
 from service.assignment.problem import Level
 from service.progress.description import Describer
-from service.progress.history import entries_of
+from service.progress.result import Evaluation
 
 CoinsByOwner = tuple[tuple[str, str], ...]
 """Coins by (owner, holding id); one that comes in several pieces stands there as often."""
@@ -86,23 +86,21 @@ class FoundSwap:
 
 
 def side_of(
-    owner: str, result: Mapping[str, Any], most: Mapping[str, int] | None = None, expected: frozenset[str] = frozenset()
+    owner: str, result: Evaluation, most: Mapping[str, int] | None = None, expected: frozenset[str] = frozenset()
 ) -> Side:
     """A side from an evaluation result."""
-    places = [(entry["place"], entry["label"], entry["status"]) for entry in entries_of(result)]
+    places = [(entry.place, entry.label, entry.status) for entry in result.places()]
     spares = [
-        (entry["holding"], entry.get("pieces", 1), entry["places"])
-        for entry in result["unplaced"]
-        if entry["reason"] == "spare"
+        (entry.holding, entry.pieces or 1, entry.places or []) for entry in result.unplaced if entry.reason == "spare"
     ]
     return Side(owner, places, spares, most or {}, expected)
 
 
-def most_by(results: Iterable[Mapping[str, Any]], quantity: Mapping[str, int]) -> dict[str, int]:
+def most_by(results: Iterable[Evaluation], quantity: Mapping[str, int]) -> dict[str, int]:
     """How many pieces of each coin that sits in one of these sets may leave without opening a place there."""
     seated: Counter[str] = Counter()
     for result in results:
-        seated |= Counter(str(entry["holding"]) for entry in entries_of(result) if entry["holding"] is not None)
+        seated |= Counter(entry.holding for entry in result.places() if entry.holding is not None)
     return {name: max(0, quantity.get(name, 1) - count) for name, count in seated.items()}
 
 

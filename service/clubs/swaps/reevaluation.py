@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import replace
-from typing import Any
 
 from service.assignment.solve import solve
 from service.clubs.swaps.model import CoinsByOwner
 from service.facts.holding import Facts, Holding, views
 from service.progress.evaluate import EvaluationRequest, build_instance, figures_of
+from service.progress.result import Figures
 
 
 class Reevaluation:
@@ -72,10 +72,9 @@ class Reevaluation:
         return replace(request, holdings=(*fewer(request.holdings, less), *arrived))
 
 
-def standing_of(summary: Mapping[str, Any]) -> tuple[int, int]:
-    """Places filled, tentatively or not, and how many of them are required, of an evaluation's summary."""
-    required = summary["required"]
-    return summary["filled"] + summary["tentative"], required["filled"] + required["tentative"]
+def standing_of(figures: Figures) -> tuple[int, int]:
+    """Places filled, tentatively or not, and how many of them are required, of a set's figures."""
+    return figures.possible, figures.required.filled + figures.required.tentative
 
 
 def holds(before: tuple[int, int], after: tuple[int, int], received: int) -> bool:

@@ -37,16 +37,16 @@ from service.progress.actions.evaluate import (
 )
 from service.progress.evaluate import EvaluationRequest
 from service.progress.explain import explain
+from service.progress.result import Evaluation
 
 router = APIRouter(prefix="/v1")
 _TAG = "Evaluations"
 _AS_YAML = "The same body as YAML, up to 1 MiB."
 
 
-def evaluated(asked: LoadedRequest) -> dict[str, Any]:
-    """The evaluation as plain values, with what it rests on. Takes its time: call it outside the event loop."""
-    answer = progress.evaluate(asked.measurement)
-    return {**answer, "ignored_facts": list(asked.ignored)} if asked.ignored else answer
+def evaluated(asked: LoadedRequest) -> Evaluation:
+    """The evaluation, with what was left out of the holdings. Takes its time: call it outside the event loop."""
+    return progress.evaluate(asked.measurement).with_ignored(list(asked.ignored))
 
 
 @router.post(

@@ -73,7 +73,7 @@ async def get_insurance_list(
         result = evaluate(mine.ask(day).measurement) if mine else None
         counts = Counter(seat.holding for seat in recorded_placements(result)) if result else None
         made = insurance_list(_pieces(kept.holdings, counts), describe, day, basis=query.basis)
-        return {**made, "definition": result and result["definition"]}
+        return {**made, "definition": result and result.definition}
 
     listed = await parts.limiter.run(make)
     headers = {"ETag": tag, "Vary": "Accept"}

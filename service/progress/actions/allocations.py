@@ -29,6 +29,7 @@ from service.progress.actions.evaluate import (
     today,
 )
 from service.progress.allocations import MOST_PAIRS, SetRequest, allocate
+from service.progress.result import IgnoredFact, plain
 from service.reference.model import Catalogue
 from service.reference.store import IssueStore
 
@@ -46,7 +47,7 @@ def allocate_sets(database: Database, owner: Owner | None, asked: AllocationsIn,
     answer = allocate(wanted, asked.mode, asked.budget_seconds)
     for one, told in zip(sets, answer["sets"], strict=True):
         if one.ignored:
-            told["ignored_facts"] = list(one.ignored)
+            told["ignored_facts"] = plain(one.ignored)
     return {
         **answer,
         "evaluated_on": (asked.today or today()).isoformat(),
@@ -146,7 +147,7 @@ class ReadHoldings:
     """The holdings as each set knows them, what each leaves out, and the faults that every set finds."""
 
     by_set: list[tuple[Holding, ...]]
-    ignored: list[list[dict[str, Any]]]
+    ignored: list[list[IgnoredFact]]
     faults: list[Fault]
 
 
@@ -160,7 +161,7 @@ class ReadIssues:
 
 def _read_all(raw: Sequence[Any], tables: Sequence[Attributes]) -> ReadHoldings:
     by_set: list[list[Holding]] = [[] for _ in tables]
-    ignored: list[list[dict[str, Any]]] = [[] for _ in tables]
+    ignored: list[list[IgnoredFact]] = [[] for _ in tables]
     faults: list[Fault] = []
     seen: dict[str, int] = {}
     for place, item in enumerate(raw):
@@ -178,7 +179,7 @@ def _read_all(raw: Sequence[Any], tables: Sequence[Attributes]) -> ReadHoldings:
             faults.append(Fault("clashing-id", message, f"/holdings/{place}/id", "give every holding an id of its own"))
         for number, wrong in enumerate(wrongs):
             ignored[number].extend(
-                {"holding": name, "pointer": fault.pointer, "message": fault.message}
+                IgnoredFact(str(name), fault.pointer, fault.message)
                 for fault in wrong
                 if fault.code != "unknown-attribute" and fault not in common
             )

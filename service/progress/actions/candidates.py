@@ -34,6 +34,7 @@ from service.progress.actions.evaluate import (
 from service.progress.budget import purchase
 from service.progress.candidates import candidates
 from service.progress.evaluate import ensure_evaluable
+from service.progress.result import plain
 from service.progress.whatif import Evaluated
 from service.reference.store import IssueStore
 
@@ -165,7 +166,7 @@ def _considered(
     if asked.budget is not None:
         prices = {name: coin.price for name, coin in zip(names, asked.coins, strict=True) if coin.price is not None}
         answer["purchase"] = _purchase(evaluated, tray, prices, asked.budget, asked.coins)
-    left_out = [*one.ignored, *ignored]
+    left_out = [*plain(one.ignored), *ignored]
     return {**answer, "ignored_facts": left_out} if left_out else answer
 
 

@@ -33,6 +33,7 @@ from service.http.conditional import entity_tag
 from service.http.schemas.evaluations import CheckIn, EvaluationIn, ExplanationIn, Inputs, PlacingIn, ReferenceIn
 from service.http.wire import read as read_model
 from service.progress.evaluate import MOST_HOLDINGS, EvaluationRequest
+from service.progress.result import IgnoredFact
 from service.reference import actions as reference
 from service.reference.model import NO_ISSUES, Catalogue, OwnIssues
 from service.reference.store import IssueStore
@@ -59,7 +60,7 @@ class LoadedRequest:
     """A measurement to make, with the facts that were left out because they do not fit the definition's types."""
 
     measurement: EvaluationRequest
-    ignored: tuple[dict[str, Any], ...] = ()
+    ignored: tuple[IgnoredFact, ...] = ()
 
 
 def editions() -> dict[str, str]:
@@ -85,7 +86,7 @@ def evaluation_request(database: Database, owner: Owner | None, asked: Evaluatio
         raise Invalid([*refusal.faults, *_told_along(asked, inline, "")]) from None
     faults: list[Fault] = []
     issues = _issues(asked, definition.attributes, faults, loaded.own)
-    ignored: tuple[dict[str, Any], ...] = ()
+    ignored: tuple[IgnoredFact, ...] = ()
     if mine:
         holdings, ignored = stored_holdings(loaded.holdings or (), definition.attributes, issues)
     else:
@@ -295,12 +296,12 @@ def find_revision(connection: Connection, owner: Owner, identity: str, number: i
 
 def stored_holdings(
     stored: Sequence[StoredHolding], attributes: Attributes, issues: Mapping[str, Facts]
-) -> tuple[tuple[Holding, ...], tuple[dict[str, Any], ...]]:
+) -> tuple[tuple[Holding, ...], tuple[IgnoredFact, ...]]:
     """Stored holdings as the core knows them, and what had to be left out of them: a fact recorded before this
     definition gave its name another type, an issue that is in no catalogue here. Each is unknown then and listed; one
     such fact must not stop the evaluation of a whole collection."""
     holdings: list[Holding] = []
-    ignored: list[dict[str, Any]] = []
+    ignored: list[IgnoredFact] = []
     for entry in stored:
         data = as_known(entry)
         raw = {name: data[name] for name in ("facts", "issue", "quantity", "status", "number") if name in data}
@@ -315,7 +316,7 @@ def stored_holdings(
         if isinstance(issues, Catalogue):
             faults = [*faults, *_of_issues(holding, issues)]
         holdings.append(holding)
-        ignored.extend({"holding": entry.id, "pointer": fault.pointer, "message": fault.message} for fault in faults)
+        ignored.extend(IgnoredFact(entry.id, fault.pointer, fault.message) for fault in faults)
     return tuple(holdings), tuple(ignored)
 
 

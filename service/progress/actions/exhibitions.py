@@ -21,6 +21,7 @@ from service.progress.actions.evaluate import StoredSet, load_stored_set, today
 from service.progress.description import describer
 from service.progress.evaluate import EvaluationRequest
 from service.progress.exhibition import Loan, exhibited
+from service.progress.result import plain
 from service.reference import actions as reference
 
 
@@ -70,14 +71,15 @@ def exhibit(mine: StoredSet, sent: ExhibitionIn) -> dict[str, Any]:
     issues = ChainMap(dict(mine.own.facts), dict(reference.issue_facts()))
     describe = describer(measurement.definition.attributes, measurement.vocabularies, issues)
     held = {holding.id: holding.data for holding in mine.holdings}
-    stamp = {**result["definition"], "title": mine.revision.title}
+    told = plain(result)
+    stamp = {**told["definition"], "title": mine.revision.title}
     kept = ("holdings_state", "reference_edition", "engine_version", "summary", "proven_optimal")
     return {
         "note": sent.note,
         "definition": stamp,
-        **{name: result[name] for name in kept},
+        **{name: told[name] for name in kept},
         **exhibited(result, mine.revision.document, held, loans, describe),
-        "evaluation": result,
+        "evaluation": told,
     }
 
 

@@ -29,6 +29,7 @@ from service.http.schemas.history import HistoryQuery, NoteIn, shown_filling, sh
 from service.progress.actions.evaluate import StoredSet, editions, evaluation_tag, find_revision, load_stored_set, today
 from service.progress.evaluate import evaluate
 from service.progress.history import history_events, plan, recorded_placements
+from service.progress.result import plain
 from service.reference.store import IssueStore
 
 _TRIES = 4
@@ -101,13 +102,14 @@ def work_out(look: Look, day: date) -> HistoryDraft:
     previous = tuple((filling.seated.place, filling.seated.holding) for filling in standing.open)
     result = evaluate(replace(look.mine.ask(day).measurement, previous=previous))
     now = recorded_placements(result)
-    stamp = result["definition"]
+    told = plain(result)
+    stamp = told["definition"]
     rests = (stamp["revision"], stamp["digest"], look.mine.state)
-    noted = RecordedDay(day, *rests, result["summary"], datetime.now(UTC))
+    noted = RecordedDay(day, *rests, told["summary"], datetime.now(UTC))
     answer = {
         "noted_on": day.isoformat(),
         "changes": history_events(standing, now),
-        **{name: result[name] for name in ("definition", "holdings_state", "summary", "proven_optimal")},
+        **{name: told[name] for name in ("definition", "holdings_state", "summary", "proven_optimal")},
         **editions(),
     }
     return HistoryDraft(plan(standing, now, day), noted, answer)

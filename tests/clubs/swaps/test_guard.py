@@ -14,9 +14,9 @@ from service.clubs.swaps import guard
 from service.clubs.swaps.guard import SetGuard
 from service.clubs.swaps.reevaluation import Reevaluation
 from service.errors import Invalid
-from service.progress.evaluate import EvaluationRequest, evaluate
+from service.progress.evaluate import EvaluationRequest
 from tests.clubs.swaps.strategies import collections, rulebooks
-from tests.factories import a_document, a_measurement
+from tests.factories import a_document, a_measurement, result_of
 
 ANY = a_document({"a": "year_on_coin > 0"})
 TWO = a_document({"a": "year_on_coin = 1901", "b": "year_on_coin >= 1901"})
@@ -96,7 +96,7 @@ def test_past_its_evaluations_nothing_holds_and_it_says_so() -> None:
 
 
 def places_of(request: EvaluationRequest) -> tuple[int, int]:
-    summary = evaluate(request)["summary"]
+    summary = result_of(request)["summary"]
     return summary["filled"], summary["filled"] + summary["tentative"]
 
 

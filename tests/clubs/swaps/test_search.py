@@ -16,9 +16,10 @@ from service.clubs.swaps.reevaluation import Reevaluation, holds, standing_of
 from service.clubs.swaps.search import _Club, failing_members, find_swaps
 from service.exchange.problem import Exchange
 from service.progress.evaluate import EvaluationRequest, evaluate
+from service.progress.result import Evaluation
 from tests.clubs.swaps.strategies import collections, rulebooks
 from tests.exchange.brute import splits, ways
-from tests.factories import a_document, a_measurement
+from tests.factories import a_document, a_measurement, as_sent
 
 Raw = Mapping[str, Any]
 
@@ -29,7 +30,7 @@ class Member:
 
     owner: str
     measurement: EvaluationRequest
-    result: Mapping[str, Any]
+    result: Evaluation
     recorded: Mapping[str, Raw]
 
     def side(self, **more: Any) -> Side:
@@ -280,19 +281,19 @@ def test_all_coins_that_sit_nowhere_may_leave_together(document: dict[str, Any],
     side = a_member("ada", document, {f"c{n}": coin for n, coin in enumerate(coins)})
     gone = tuple(
         ("ada", entry["holding"])
-        for entry in side.result["unplaced"]
+        for entry in as_sent(side.result)["unplaced"]
         if entry["reason"] in ("spare", "undecided", "outside")
         for _ in range(entry.get("pieces", 1))
     )
     left = evaluate(_without(side, gone))
-    assert standing_of(left["summary"]) == standing_of(side.result["summary"])
-    values = [[(level["level"], level["value"]) for level in result["levels"][:4]] for result in (left, side.result)]
+    assert standing_of(left.summary) == standing_of(side.result.summary)
+    values = [[(level.level, level.value) for level in result.levels[:4]] for result in (left, side.result)]
     assert values[0] == values[1]
     # The control: one coin more, one that sits somewhere, and places are lost, unless another takes its place.
-    seated = [place["holding"] for place in side.result["slots"] if place["holding"]]
+    seated = [place.holding for place in side.result.slots if place.holding]
     if seated:
         everything = (*gone, *(("ada", name) for name in seated))
-        assert standing_of(evaluate(_without(side, everything))["summary"]) < standing_of(side.result["summary"])
+        assert standing_of(evaluate(_without(side, everything)).summary) < standing_of(side.result.summary)
 
 
 def _without(side: Member, gone: Sequence[tuple[str, str]]) -> EvaluationRequest:
@@ -317,8 +318,8 @@ def test_swaps_are_the_best_that_every_set_holds_with(
         gone = tuple((leg.giver, leg.holding) for swap in found.swaps for leg in swap if leg.giver == owner)
         come = tuple((leg.giver, leg.holding) for swap in found.swaps for leg in swap if leg.receiver == owner)
         if gone:
-            kept = standing_of(evaluate(_without(by_owner[owner], gone))["summary"])
-            assert kept >= standing_of(by_owner[owner].result["summary"])
+            kept = standing_of(evaluate(_without(by_owner[owner], gone)).summary)
+            assert kept >= standing_of(by_owner[owner].result.summary)
             assert check.holds(owner, gone, come)
     if found.dropped == 0:
         assert sum(map(len, found.swaps)) == _most_by_evaluation(sides)
@@ -353,7 +354,7 @@ def test_what_goes_and_what_comes_may_not_hold_together() -> None:
         "ada", document, {"0": {"year_on_coin": 1, "grade": 20}, "1": {"year_on_coin": 1, "grade": 10, "quantity": 2}}
     )
     members = [ada, a_member("ben", document, of(2)), a_member("cem", document, of(3))]
-    assert ada.result["slots"][0]["holding"] == "0"
+    assert ada.result.slots[0].holding == "0"
     found = swaps_of(members)
     assert found.dropped == 0
     assert found.rounds > 1

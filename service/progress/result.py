@@ -1,0 +1,363 @@
+"""The evaluation result (rules.md, section 6) as it is sent, and from which histories, exhibitions, impacts follow. Pure.
+
+Members that are left out in some answers have the type `X | UnsetType` and the default UNSET; None stands in JSON as null.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date
+from decimal import Decimal
+from typing import Annotated, Any, Literal
+
+import msgspec
+from msgspec import UNSET, Meta, Struct, UnsetType, field
+
+from service.assignment.problem import Basis
+from service.evaluation.settling import DecidingFact
+from service.rules.preferences import Preference
+
+Tier = Literal["required", "optional"]
+Status = Literal["filled", "tentative", "empty"]
+Doubt = Literal["alternatives", "unknown"]
+
+
+# --- figures -------------------------------------------------------------------------------------------------------------
+
+
+class DefinitionStamp(Struct, frozen=True):
+    """Which definition was evaluated; a document in the request has no id and no revision."""
+
+    id: str | None
+    revision: int | None
+    digest: str
+
+
+class PlaceCounts(Struct, frozen=True):
+    """Numbers of places."""
+
+    places: int
+    filled: Annotated[int, Meta(description="With a coin that fits for certain.")]
+    tentative: Annotated[int, Meta(description="With a coin that may fit.")]
+    empty: int
+
+
+class TentativeCounts(Struct, frozen=True):
+    """Tentative places, by what the doubt rests on."""
+
+    alternatives: Annotated[int, Meta(description="Several values are recorded, and some of them do not fit.")]
+    unknown: Annotated[int, Meta(description="A fact is not recorded.")]
+
+
+class Figures(PlaceCounts, frozen=True):
+    """The figures of a set, without those of the coins that are left over."""
+
+    certain: Annotated[int, Meta(description="The most places that coins fitting for certain can fill.")]
+    possible: Annotated[int, Meta(description="Filled and tentative places together.")]
+    required: PlaceCounts
+    optional: PlaceCounts
+    tentative_by_basis: TentativeCounts
+
+
+class Summary(Figures, frozen=True):
+    """The headline figures."""
+
+    unplaced: Annotated[int, Meta(description="How many holdings have a piece that sits in no place.")]
+
+
+class LevelResult(Struct, frozen=True):
+    """One level of the objective: its value, whether that is proven to be the best, and the proven bound."""
+
+    level: str
+    value: int
+    proven: bool
+    bound: int
+
+
+class PageResult(Struct, frozen=True):
+    """Progress on one page of the layout."""
+
+    page: str
+    places: int
+    filled: int
+    tentative: int
+    empty: int
+
+
+# --- places --------------------------------------------------------------------------------------------------------------
+
+
+# A text, a number or nothing; msgspec knows no union of texts and exact decimals.
+_WORTH = Meta(extra_json_schema={"type": ["string", "number", "null"]})
+
+
+# A text, a number or nothing: msgspec knows no union of texts and exact decimals.
+_WORTH = Meta(extra_json_schema={"type": ["string", "number", "null"]})
+
+
+class Criterion(Struct, frozen=True):
+    """A preference, as the definition has it: one of `where`, `highest`, `lowest`, or `order` with `values`."""
+
+    where: Annotated[
+        str | bool | dict[str, Any] | UnsetType, Meta(description="A rule: CQL2 text, or CQL2 JSON (OGC 21-065r2).")
+    ] = UNSET
+    highest: Annotated[str | UnsetType, Meta(description="An attribute.")] = UNSET
+    lowest: Annotated[str | UnsetType, Meta(description="An attribute.")] = UNSET
+    order: Annotated[str | UnsetType, Meta(description="An attribute.")] = UNSET
+    values: Annotated[list[str] | UnsetType, Meta(description="With `order`: the best value first.")] = UNSET
+
+
+def criterion_of(preference: Preference) -> Criterion:
+    """The author's entry of a preference."""
+    document: dict[str, Any] = {n: value for n, value in (preference.document or {}).items() if value is not None}
+    return Criterion(**document)
+
+
+class LosesOn(Struct, frozen=True):
+    """Where a runner-up is worse than the coin that was placed: one of `set`, `pin`, `doubt`, `stays`, `order`, `prefer`."""
+
+    set: Annotated[Literal[True] | UnsetType, Meta(description="Not worse by itself; the set as a whole would be.")] = (
+        UNSET
+    )
+    pin: Annotated[Literal[True] | UnsetType, Meta(description="The owner pinned the coin that was placed.")] = UNSET
+    doubt: Annotated[Doubt | UnsetType, Meta(description="It only may fit; `placed`: the coin that was placed.")] = (
+        UNSET
+    )
+    stays: Annotated[Literal[True] | UnsetType, Meta(description="The coin that was placed was there before.")] = UNSET
+    order: Annotated[Literal["holding"] | UnsetType, Meta(description="Equal in all else: the ids decide.")] = UNSET
+    prefer: Annotated[int | UnsetType, Meta(description="The number of the preference, from 0.")] = UNSET
+    criterion: Annotated[Criterion | UnsetType, Meta(description="With `prefer`.")] = UNSET
+    this: Annotated[Any, _WORTH, Meta(description="Its value under the preference, or its id; null: not recorded.")] = (
+        UNSET
+    )
+    placed: Annotated[Any, _WORTH, Meta(description="The same of the coin that was placed.")] = UNSET
+
+
+class Alternate(Struct, frozen=True):
+    """A coin that could sit in the place and sits in none."""
+
+    holding: str
+    loses_on: LosesOn
+
+
+class PlaceResult(Struct, frozen=True, kw_only=True):
+    """One place and the coin in it."""
+
+    place: Annotated[str, Meta(description="The id of a slot, or group/key, or group/number.")]
+    label: str
+    tier: Tier
+    key: Annotated[str | UnsetType, Meta(description="In a one-per group: the key.")] = UNSET
+    status: Status
+    holding: str | None
+    certainty: Annotated[
+        Literal["forced", "choice", "tentative"] | UnsetType,
+        Meta(description="forced: every best answer has this coin here. Left out where the place is empty."),
+    ] = UNSET
+    basis: Annotated[Doubt | UnsetType, Meta(description="What a tentative place rests on.")] = UNSET
+    alternates: Annotated[
+        list[Alternate] | UnsetType,
+        Meta(description="Up to 20 runners-up, the best first; a free choice lists its candidates instead."),
+    ] = UNSET
+
+
+class OnePerResult(Struct, frozen=True):
+    """A group with one place for each key of an attribute."""
+
+    id: str
+    attribute: str
+    places: list[PlaceResult]
+
+
+class FreeChoiceResult(Struct, frozen=True):
+    """Places that take any coin fitting one rule."""
+
+    id: str
+    label: str
+    places: list[PlaceResult]
+    candidates: Annotated[list[str], Meta(description="The holdings that fit for certain.")]
+    tentative_candidates: Annotated[list[str], Meta(description="The holdings that may fit.")]
+    open_places: int
+
+
+# --- conflicts -----------------------------------------------------------------------------------------------------------
+
+
+class ContestedConflict(Struct, frozen=True, tag_field="kind", tag="contested"):
+    """Places that together have fewer fitting coins than places, so that one of them stays empty."""
+
+    places: list[str]
+    holdings: list[str]
+    empty: Annotated[str, Meta(description="The place that stays empty.")]
+    short_by: int
+    message: str
+
+
+class UndecidedConflict(Struct, frozen=True, tag_field="kind", tag="undecided"):
+    """A coin that may fit these places, and the facts that would decide."""
+
+    holding: str
+    places: Annotated[list[str], Meta(description="Places by address, a free choice by its group.")]
+    settle: list[DecidingFact]
+    message: str
+    limit: Annotated[str | UnsetType, Meta(description="Why the list of facts may not be the shortest.")] = UNSET
+
+
+class Placing(Struct, frozen=True):
+    """A holding and a place."""
+
+    holding: str
+    place: str
+
+
+class SeatElsewhere(Struct, frozen=True):
+    """A place of another set in which a piece of the holding sits."""
+
+    definition: Annotated[str, Meta(description="The definition's id, or the digest of a document in the request.")]
+    set: Annotated[int, Meta(description="The number of the set in the request, from 0.")]
+    place: str
+
+
+class PinConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="pin"):
+    """A pin that does not hold."""
+
+    holding: str
+    place: str
+    reason: Annotated[
+        Literal[
+            "unknown_holding",
+            "not_held",
+            "unknown_place",
+            "never",
+            "does_not_fit",
+            "clashes",
+            "constraint",
+            "claimed",
+        ],
+        Meta(description="claimed: only where several sets share the coins."),
+    ]
+    with_: Annotated[Placing | UnsetType, Meta(description="With `clashes`: the pin that holds instead.")] = field(
+        default=UNSET, name="with"
+    )
+    failing: Annotated[
+        list[str] | UnsetType, Meta(description="With `does_not_fit`: the clauses that the coin fails.")
+    ] = UNSET
+    message: str
+    by: Annotated[SeatElsewhere | UnsetType, Meta(description="With `claimed`.")] = UNSET
+
+
+class ConstraintConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="constraint"):
+    """A rule over several places without which more places could be filled."""
+
+    constraint: str
+    places: Annotated[list[str], Meta(description="Places that stay empty.")]
+    holdings: Annotated[list[str], Meta(description="The coins that fit those places.")]
+    gain: Annotated[int, Meta(description="How many more places could be filled.")]
+    message: str
+    with_: Annotated[list[str] | UnsetType, Meta(description="Other rules that do so only together with this one.")] = (
+        field(default=UNSET, name="with")
+    )
+    limit: Annotated[str | UnsetType, Meta(description="Why other rules may do the same.")] = UNSET
+
+
+class ClaimedConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="claimed"):
+    """Where several sets share the coins: a coin that fits a place of this set, and sits in another set."""
+
+    holding: str
+    place: str
+    by: SeatElsewhere
+    tentative: Annotated[Literal[True] | UnsetType, Meta(description="The coin only may fit.")] = UNSET
+    message: str
+
+
+Conflict = ContestedConflict | UndecidedConflict | PinConflict | ConstraintConflict | ClaimedConflict
+
+
+# --- coins that sit in no place ------------------------------------------------------------------------------------------
+
+
+class ClosestPlace(Struct, frozen=True):
+    """The place with the fewest clauses that a coin fails."""
+
+    place: str
+    failing: list[str]
+
+
+class UnplacedHolding(Struct, frozen=True, kw_only=True):
+    """A holding with a piece that sits in no place."""
+
+    holding: str
+    pieces: Annotated[int | UnsetType, Meta(description="Of a holding of several pieces: how many.")] = UNSET
+    reason: Annotated[
+        Literal["spare", "undecided", "outside", "not_held", "elsewhere"],
+        Meta(
+            description="spare: it fits `places`. undecided: it may fit `places`. outside: it fits none; see `closest`. "
+            "not_held: its status keeps it out. elsewhere: its pieces sit in other sets."
+        ),
+    ]
+    places: list[str] | UnsetType = UNSET
+    closest: Annotated[ClosestPlace | UnsetType | None, Meta(description="null: the set has no place.")] = UNSET
+    status: str | UnsetType = UNSET
+    sits_in: list[SeatElsewhere] | UnsetType = UNSET
+
+
+class IgnoredFact(Struct, frozen=True):
+    """A recorded fact that was left out of the evaluation."""
+
+    holding: str
+    pointer: Annotated[str, Meta(description="A JSON pointer into the holding.")]
+    message: str
+
+
+# --- the whole -----------------------------------------------------------------------------------------------------------
+
+
+class Evaluation(Struct, frozen=True):
+    """An evaluation: rules.md, section 6."""
+
+    definition: DefinitionStamp
+    holdings_state: Annotated[
+        str | None, Meta(description="The state of the holdings kept here; null: they came with the request.")
+    ]
+    evaluated_on: date
+    reference_edition: str | None
+    engine_version: str
+    summary: Summary
+    proven_optimal: Annotated[bool, Meta(description="Whether no better answer exists.")]
+    levels: Annotated[list[LevelResult], Meta(description="The levels of the objective, in order.")]
+    slots: list[PlaceResult]
+    one_per: list[OnePerResult]
+    free_choice: list[FreeChoiceResult]
+    pages: Annotated[list[PageResult], Meta(description="Progress page by page, where the definition has a layout.")]
+    conflicts: list[Conflict]
+    conflicts_left_out: Annotated[
+        int, Meta(description="How many conflicts of the kind undecided are left out, past the first 500.")
+    ]
+    unplaced: list[UnplacedHolding]
+    ignored_facts: Annotated[
+        list[IgnoredFact] | UnsetType,
+        Meta(
+            description="What was left out of holdings kept here: it does not fit this definition, or is in no catalogue."
+        ),
+    ] = UNSET
+
+    def places(self) -> Iterator[PlaceResult]:
+        """Every place, in the order of the document."""
+        yield from self.slots
+        for group in self.one_per:
+            yield from group.places
+        for choice in self.free_choice:
+            yield from choice.places
+
+    def with_ignored(self, ignored: list[IgnoredFact]) -> Evaluation:
+        """The same with the facts that were left out, if there are any."""
+        return msgspec.structs.replace(self, ignored_facts=ignored) if ignored else self
+
+
+def doubt_name(basis: Basis) -> Doubt | None:
+    """What a placement rests on, as it is written; None for certain facts."""
+    return None if basis is Basis.FIRM else "unknown" if basis is Basis.UNKNOWN else "alternatives"
+
+
+def plain(value: object) -> Any:
+    """An answer as plain values, the way JSON has them; decimals stay exact."""
+    return msgspec.to_builtins(value, builtin_types=(Decimal,))
