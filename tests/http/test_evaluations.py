@@ -9,6 +9,8 @@ import anyio
 import pytest
 
 from service.http.examples import DOCUMENT, EVALUATION, EXPLANATION
+from service.progress import evaluate as progress
+from service.progress.result import Evaluation
 from tests.conftest import Running, running, settings_for
 
 pytestmark = pytest.mark.anyio
@@ -198,11 +200,11 @@ async def test_a_stored_holding_is_explained_to_its_owner_only(service: Running)
 async def test_past_the_queue_the_answer_is_503_and_others_are_served_meanwhile(
     database_url: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    door = threading.Event()
+    door, at_once = threading.Event(), progress.evaluate
 
-    def slow(_: object) -> dict[str, Any]:
+    def slow(request: progress.EvaluationRequest) -> Evaluation:
         door.wait(20)
-        return {}
+        return at_once(request)
 
     monkeypatch.setattr("service.progress.evaluate.evaluate", slow)
     async with running(settings_for(database_url, solves_at_once=1, solves_waiting=1)) as service:
