@@ -74,7 +74,7 @@ class Reevaluation:
 
 def standing_of(figures: Figures) -> tuple[int, int]:
     """Places filled, tentatively or not, and how many of them are required, of a set's figures."""
-    return figures.possible, figures.required.filled + figures.required.tentative
+    return figures.filled + figures.tentative, figures.required.filled + figures.required.tentative
 
 
 def holds(before: tuple[int, int], after: tuple[int, int], received: int) -> bool:

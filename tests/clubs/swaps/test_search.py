@@ -16,7 +16,7 @@ from service.clubs.swaps.reevaluation import Reevaluation, holds, standing_of
 from service.clubs.swaps.search import _Club, failing_members, find_swaps
 from service.exchange.problem import Exchange
 from service.progress.evaluate import EvaluationRequest, evaluate
-from service.progress.result import Evaluation
+from service.progress.result import Evaluation, Figures, PlaceCounts, TentativeCounts
 from tests.clubs.swaps.strategies import collections, rulebooks
 from tests.exchange.brute import splits, ways
 from tests.factories import a_document, a_measurement, as_sent
@@ -366,8 +366,19 @@ def test_what_goes_and_what_comes_may_not_hold_together() -> None:
 
 
 def test_a_standing_counts_what_is_filled_for_the_time_being_required_or_not() -> None:
-    required = {"filled": 2, "tentative": 3, "places": 9}
-    assert standing_of({"filled": 4, "tentative": 5, "required": required}) == (9, 5)
+    required, optional = PlaceCounts(9, 2, 3, 4), PlaceCounts(6, 2, 2, 2)
+    figures = Figures(
+        15,
+        4,
+        5,
+        6,
+        certain=4,
+        possible=9,
+        required=required,
+        optional=optional,
+        tentative_by_basis=TentativeCounts(2, 3),
+    )
+    assert standing_of(figures) == (9, 5)
 
 
 def test_a_required_place_that_is_filled_tentatively_is_kept() -> None:
@@ -380,7 +391,7 @@ def test_a_required_place_that_is_filled_tentatively_is_kept() -> None:
     coins = {"undated": {"mint": "Tower", "grade": 1}, "fine": {"mint": "Tower", "grade": 60, "year_on_coin": 1960}}
     ada = a_member("ada", document, coins)
     ben = a_member("ben", document, {"late": {"year_on_coin": 1950, "mint": "Heaton", "grade": 1}})
-    assert ada.result["summary"]["required"]["tentative"] == 1
+    assert ada.result.summary.required.tentative == 1
     check, come = check_of([ada, ben]), (("ben", "late"),)
     assert check.holds("ada", (), come)
     # A place more for the coin that comes, and yet the required one is lost.
