@@ -1,4 +1,4 @@
-"""What the demo's club does: one set for all, a newer revision, how far everybody is, a swap. Each asks over HTTP by himself."""
+"""What the demo's club does: one set for all, a newer revision, progress, a swap. Each member has an account and a client."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ Members = Mapping[str, httpx.Client]
 
 
 def play(console: Console, first: httpx.Client, issuers: Mapping[str, str]) -> None:
-    """The whole of it. `first` is the account that may invite others."""
+    """Plays all of it. `first` is the account that may invite others."""
     with ExitStack() as open_clients:
         members = {name: open_clients.enter_context(_somebody(first, name)) for name in MEMBERS}
         club = _founded(members)
@@ -56,7 +56,7 @@ def _somebody(first: httpx.Client, name: str) -> Iterator[httpx.Client]:
 
 
 def _founded(members: Members) -> str:
-    """The club's address; everybody is in it."""
+    """The club's address; all members have joined."""
     steward = members[STEWARD]
     club = f"/v1/clubs/{_posted(steward, '/v1/clubs', CLUB)['id']}"
     for name, client in members.items():
@@ -103,13 +103,13 @@ def _revise(steward: httpx.Client, own: str, where: str) -> None:
 
 
 def _adopt(console: Console, reader: httpx.Client, copy: str, coins: Coins) -> None:
-    """One member takes the revision in, sees what it does, and follows it."""
+    """One member pulls the revision, sees what it changes, and adopts it."""
     before = sent(reader.get(f"{copy}/evaluation"))["summary"]
     sent(reader.post(f"{copy}/pulls", json={}, headers=ANY))
     published = sent(reader.post(f"{copy}/revisions", params={"acknowledged": True}, headers=ANY))
     told = sent(reader.get(f"{copy}/impact", params={"to": published["revision"]}))
     console.print(f"\n[bold]A newer revision.[/bold] {escape(NEWS)}")
-    console.print(f"Until {READER} adopts it, {_counted(before)}. What it would do to that set:")
+    console.print(f"Until {READER} adopts it, {_counted(before)}. What it would change:")
     for line in (*told["in_words"], *_moves(told, coins)):
         console.print(f"  {escape(line)}")
     sent(reader.put(f"{copy}/adoption", json={"revision": published["revision"]}, headers=ANY))
@@ -121,7 +121,7 @@ def _counted(summary: Mapping[str, Any]) -> str:
 
 
 def _moves(told: Mapping[str, Any], coins: Coins) -> Iterator[str]:
-    """Coin by coin, under its owner's own number."""
+    """Coin by coin, with its owner's number."""
     places = [*told["places"]["gained"], *told["places"]["filled"]]
     labels = {place["place"]: place["label"] for place in places} | {slot["id"]: slot["label"] for slot in SET["slots"]}
     for coin in told["coins"]["moved"]:
@@ -132,15 +132,15 @@ def _moves(told: Mapping[str, Any], coins: Coins) -> Iterator[str]:
         yield f"Falls out: {coins.words(coin['holding'])}, from {labels[coin['from']]}"
 
 
-# --- how far everybody is ----------------------------------------------------------------------------------------------
+# --- progress ----------------------------------------------------------------------------------------------
 
 
 def _show_standings(console: Console, client: httpx.Client, where: str) -> None:
-    """Whoever shows it: the counts, what is still empty, how much there is to spare."""
+    """Of each member who shows it: the counts, what is still needed, how many duplicates."""
     standings = sent(client.get(f"{where}/standings"))["items"]
     spares = {entry["member"]["id"]: entry["pieces"] for entry in sent(client.get(f"{where}/spares"))["items"]}
     table = Table(show_edge=False, pad_edge=False, header_style="bold", expand=False)
-    for heading in ("Member", "Filled", "In doubt", "Empty", "Still looking for", "To spare"):
+    for heading in ("Member", "Filled", "Possible", "Empty", "Still needed", "Duplicates"):
         table.add_column(heading)
     for entry in sorted(standings, key=lambda entry: str(entry["member"]["name"])):
         member, counts = entry["member"], entry["counts"]
@@ -148,9 +148,9 @@ def _show_standings(console: Console, client: httpx.Client, where: str) -> None:
         empty = [place["label"] for place in places if place["status"] == "empty"]
         figures = [str(counts[name]) for name in ("filled", "tentative", "empty")]
         table.add_row(escape(member["name"]), *figures, escape(", ".join(empty)), str(spares.get(member["id"], "")))
-    console.print("\n[bold]How far the members are[/bold] who show it, against the newest revision:")
+    console.print("\n[bold]Progress[/bold] of the members who show it, against the newest revision:")
     console.print(table)
-    console.print(f"[dim]{OUTSIDER} shows nothing, so nobody sees anything of that collection.[/dim]")
+    console.print(f"[dim]{OUTSIDER} shows nothing, so no other member sees anything of that collection.[/dim]")
 
 
 # --- a swap ------------------------------------------------------------------------------------------------------------
@@ -167,13 +167,13 @@ def _swap(console: Console, members: Members, club: str, definition: str) -> Non
     for leg in proposed["legs"]:
         names = leg["giver"]["name"], leg["coin"]["label"], leg["receiver"]["name"], leg["place_label"]
         table.add_row(*map(escape, names))
-    console.print("\n[bold]A swap[/bold] of coins to spare, by which each side fills a place and opens none:")
+    console.print("\n[bold]A swap[/bold] of duplicates: each member fills a place and opens none.")
     console.print(table)
     console.print(f"{STEWARD} proposes it; the swap is {proposed['state']}.")
     for name in (leg["giver"]["name"] for leg in proposed["legs"]):
         if name != STEWARD:
-            console.print(f"{name} says yes; the swap is {_accepted(members[name], where)['state']}.")
-    console.print("[dim]Nothing is moved: the members hand the coins over, and each records it.[/dim]")
+            console.print(f"{name} accepts; the swap is {_accepted(members[name], where)['state']}.")
+    console.print("[dim]The service moves nothing: the members hand the coins over and record it themselves.[/dim]")
 
 
 def _accepted(client: httpx.Client, where: str) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""The answers as tables that a collector reads."""
+"""The answers as tables for a collector."""
 
 from __future__ import annotations
 
@@ -10,10 +10,8 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-SURE = {"forced": "settled", "choice": "another would do as well"}
-DOUBT = {"alternatives": "if the doubt falls right", "unknown": "if what nobody recorded is right"}
 MOST_SPARES = 12
-MOST_DOUBTS, MOST_OUTCOMES = 6, 4
+MOST_DOUBTS, MOST_FACTS, MOST_OUTCOMES = 6, 3, 4
 
 
 @dataclass
@@ -38,21 +36,30 @@ class Coins:
         return self.names.get(identity, identity)
 
     def words(self, identity: str) -> str:
-        """The coin as its owner would call it: "a05  United Kingdom 1889 penny, grade 8"."""
-        facts = self.facts[self.number(identity)]["facts"]
-        year, name = said(facts.get("year_on_coin")), said(facts.get("denomination"))
-        issuer, grade = self._named(facts.get("issuer")), said(facts.get("grade"))
-        parts = [part for part in (issuer, year, name) if part]
-        return f"{self.number(identity)}  {' '.join(parts)}{f', grade {grade}' if grade else ''}"
+        """The coin as its owner would call it: "a05  1889 penny, United Kingdom, grade 8"."""
+        facts = self.facts_of(identity)
+        kind = " ".join(part for part in (said(facts.get("year_on_coin")), said(facts.get("denomination"))) if part)
+        grade = said(facts.get("grade"))
+        parts = [kind, self.value("issuer", facts.get("issuer")), grade and f"grade {grade}"]
+        return f"{self.number(identity)}  {', '.join(part for part in parts if part)}"
 
-    def _named(self, issuer: Any) -> str:
-        if isinstance(issuer, dict) and "one_of" in issuer:
-            return " or ".join(self._named(one) for one in issuer["one_of"])
-        return self.issuers.get(issuer, said(issuer)) if isinstance(issuer, str) else said(issuer)
+    def facts_of(self, identity: str) -> Mapping[str, Any]:
+        """What is recorded of the coin."""
+        facts: Mapping[str, Any] = self.facts[self.number(identity)]["facts"]
+        return facts
+
+    def value(self, attribute: str, value: Any) -> str:
+        """A fact in words, an issuer by its name."""
+        if isinstance(value, dict) and "one_of" in value:
+            return " or ".join(self.value(attribute, one) for one in value["one_of"])
+        if attribute == "issuer" and isinstance(value, str):
+            # An issuer of the owner's own has no name but its code.
+            return self.issuers.get(value) or value.removeprefix("x-").replace("-", " ").capitalize()
+        return said(value).replace("_", " ")
 
 
 def said(value: Any) -> str:
-    """A fact in a few words: 1892 or 1893; 1895 to 1901; nothing where nobody looked."""
+    """A fact in a few words: 1892 or 1893; 1895 to 1901; nothing where none is recorded."""
     if isinstance(value, dict):
         if "one_of" in value:
             return " or ".join(said(item) for item in value["one_of"])
@@ -74,25 +81,21 @@ def said(value: Any) -> str:
 def show_evaluation(
     console: Console, document: Mapping[str, Any], collector: str, result: Mapping[str, Any], coins: Coins
 ) -> None:
-    """One set: the headline, every place, the spares, what stands in the way."""
+    """One set: the headline, every place, conflicts, what to check, and the coins without a place."""
     console.print()
     console.rule(f"[bold]{escape(document['title'])}[/bold]")
     console.print(f"[dim]{escape(document.get('summary', ''))}[/dim]")
     console.print(f"[dim]{escape(collector)}[/dim]\n")
     console.print(headline(result))
     table = Table(show_edge=False, pad_edge=False, header_style="bold", expand=False)
-    table.add_column("Place")
-    table.add_column("Coin")
-    table.add_column("How sure")
-    table.add_column("Next best")
-    for entry in result["slots"]:
-        table.add_row(*_row(entry, coins))
-    for group in [*result["one_per"], *result["free_choice"]]:
-        for entry in group["places"]:
-            table.add_row(*_row(entry, coins))
+    for heading in ("Place", "Coin", "Status", "Next best"):
+        table.add_column(heading)
+    set_ = _Set(document, result, coins)
+    for entry in _entries(result):
+        table.add_row(*set_.row(entry))
     console.print(table)
-    _show_conflicts(console, result, coins)
-    _show_unplaced(console, result, coins)
+    _show_conflicts(console, result, set_)
+    _show_unplaced(console, result, set_)
 
 
 def headline(result: Mapping[str, Any]) -> str:
@@ -100,102 +103,141 @@ def headline(result: Mapping[str, Any]) -> str:
     summary = result["summary"]
     line = f"{summary['places']} places: [bold]{summary['filled']} filled[/bold]"
     if summary["tentative"]:
-        line += f", {summary['tentative']} in doubt"
-    line += f", {summary['empty']} empty. Sure whatever the doubts turn out to be: {summary['certain']}."
+        line += f", {summary['tentative']} possible"
+    line += f", {summary['empty']} empty. Certain: {summary['certain']}."
     return line + (
         " Proven: no better arrangement exists." if result["proven_optimal"] else " Not proven to be the best."
     )
 
 
-def _row(entry: Mapping[str, Any], coins: Coins) -> tuple[str, str, str, str]:
-    label = escape(entry["label"])
-    best = next(iter(entry.get("alternates", ())), None)
-    following = escape(_next_best(best, coins)) if best else ""
-    if entry["status"] == "empty":
-        return label, "[red]empty[/red]", "", following
-    sure = SURE.get(entry["certainty"]) or DOUBT[entry["basis"]]
-    coin = escape(coins.words(entry["holding"]))
-    return label, f"[yellow]{coin}[/yellow]" if entry["status"] == "tentative" else coin, sure, following
+def _entries(result: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """Every place, in the order of the document."""
+    groups = [*result["one_per"], *result["free_choice"]]
+    return [*result["slots"], *(entry for group in groups for entry in group["places"])]
 
 
-def _next_best(alternate: Mapping[str, Any], coins: Coins) -> str:
-    number, loses = coins.number(alternate["holding"]), alternate["loses_on"]
-    if "criterion" in loses:
-        return f"{number}, {_criterion(loses)}"
-    if "doubt" in loses:
-        return f"{number}, in doubt"
-    if "set" in loses:
-        return f"{number}, but the set as a whole would lose"
-    return f"{number}, as good"
+class _Set:
+    """One set's answer in words."""
+
+    def __init__(self, document: Mapping[str, Any], result: Mapping[str, Any], coins: Coins) -> None:
+        self.document, self.coins = document, coins
+        self.labels = {group["id"]: group["label"] for group in result["free_choice"]}
+        self.labels |= {entry["place"]: entry["label"] for entry in _entries(result)}
+        self.doubts = {c["holding"]: c["settle"] for c in result["conflicts"] if c["kind"] == "undecided"}
+
+    def row(self, entry: Mapping[str, Any]) -> tuple[str, str, str, str]:
+        """Place, coin, status, next best."""
+        label = escape(entry["label"])
+        best = next(iter(entry.get("alternates", ())), None)
+        following = escape(self._next_best(entry["place"], best)) if best else ""
+        if entry["status"] == "empty":
+            return label, "[red]empty[/red]", "", following
+        coin = escape(self.coins.words(entry["holding"]))
+        if entry["status"] == "tentative":
+            return label, f"[yellow]{coin}[/yellow]", escape(self._possible(entry)), following
+        return label, coin, self._certainty(entry, best), following
+
+    def _certainty(self, entry: Mapping[str, Any], best: Mapping[str, Any] | None) -> str:
+        if entry["certainty"] == "forced":
+            return "certain"
+        if best is not None and "order" in best["loses_on"]:
+            return f"interchangeable with no. {self.coins.number(best['holding'])}"
+        return "interchangeable"
+
+    def _possible(self, entry: Mapping[str, Any]) -> str:
+        names = [fact["attribute"] for fact in self.doubts.get(entry["holding"], ())]
+        missing = [name for name in names if name not in self.coins.facts_of(entry["holding"])]
+        facts = " and ".join(missing or names).replace("_", " ")
+        return f"possible: {facts} not recorded" if missing else f"possible: check {facts}"
+
+    def _next_best(self, place: str, alternate: Mapping[str, Any]) -> str:
+        number, loses = self.coins.number(alternate["holding"]), alternate["loses_on"]
+        if "criterion" in loses:
+            return f"{number}: {self._criterion(alternate['holding'], loses)}"
+        if "doubt" in loses:
+            return f"{number}: only possible"
+        if "set" in loses:
+            rules = [f"'{name}'" for name in self._rules_over(place)]
+            return f"{number}: blocked by rule {' or '.join(rules)}" if rules else f"{number}: needed elsewhere"
+        return f"{number}: equally good"
+
+    def _criterion(self, holding: str, loses: Mapping[str, Any]) -> str:
+        """What makes the coin the lesser one: its own grade, its problems."""
+        criterion = loses["criterion"]
+        if "where" in criterion:
+            problems = self.coins.facts_of(holding).get("problems")
+            if "problems" not in str(criterion["where"]):
+                return f"not {criterion['where']}"
+            return said(problems) if problems else "problems not recorded"
+        name = next(criterion[kind] for kind in ("highest", "lowest", "order") if kind in criterion)
+        return f"{name} not recorded" if loses["this"] is None else f"{name} {loses['this']}"
+
+    def _rules_over(self, place: str) -> list[str]:
+        """The set-level rules that a place is under."""
+        names = {place, place.partition("/")[0]}
+        return [
+            rule["id"]
+            for rule in self.document.get("constraints", ())
+            if not names.isdisjoint(rule.get("places", names))
+        ]
+
+    def to_check(self, facts: Sequence[Mapping[str, Any]]) -> list[str]:
+        """Each fact with its outcomes; of a coin that nearly nothing is known of only their names."""
+        if len(facts) <= MOST_FACTS:
+            return [self._outcomes(fact) for fact in facts]
+        names = [fact["attribute"].replace("_", " ") for fact in facts]
+        return [f"{', '.join(names[:-1])} and {names[-1]}"]
+
+    def _outcomes(self, fact: Mapping[str, Any]) -> str:
+        """One fact to check, the places that each outcome opens, and where to look."""
+        attribute = fact["attribute"]
+        told = [
+            (self._value(attribute, value), [self.labels.get(place, place) for place in places])
+            for value, places in fact["outcomes"].items()
+        ]
+        ways = [f"{value} \u2192 {_some(places)}" for value, places in told if places][:MOST_OUTCOMES]
+        nowhere = [value for value, places in told if not places]
+        if nowhere:
+            ways.append(f"{', '.join(nowhere[:MOST_OUTCOMES])} \u2192 no place")
+        name = attribute.replace("_", " ")
+        return f"{name}: {'; '.join(ways)}" + (f". Look at: {fact['look_at']}" if fact["look_at"] else "")
+
+    def _value(self, attribute: str, value: str) -> str:
+        return ", ".join(self.coins.value(attribute, part) for part in value.split(", "))
+
+    def unplaced(self, entry: Mapping[str, Any]) -> str:
+        """A coin without a place; of one outside the set the closest place."""
+        words, closest = self.coins.words(entry["holding"]), entry.get("closest")
+        if not closest:
+            return words
+        place = self.labels.get(closest["place"], closest["place"])
+        return f"{words} (closest: {place}; fails {' and '.join(closest['failing'])})"
 
 
-def _criterion(loses: Mapping[str, Any]) -> str:
-    criterion = loses["criterion"]
-    if "where" in criterion:
-        rule = criterion["where"]
-        return f"fails {rule}" if isinstance(rule, str) else "which fails a preference"
-    kind, name = next((kind, criterion[kind]) for kind in ("highest", "lowest", "order") if kind in criterion)
-    if loses["this"] is None:
-        return f"{name} not recorded"
-    return f"{name} {loses['this']}" if kind != "order" else f"{name} comes later"
-
-
-def _show_conflicts(console: Console, result: Mapping[str, Any], coins: Coins) -> None:
+def _show_conflicts(console: Console, result: Mapping[str, Any], set_: _Set) -> None:
     for conflict in result["conflicts"]:
         if conflict["kind"] != "undecided":
-            console.print(f"\n[bold]In the way:[/bold] {escape(_renamed(conflict['message'], coins))}")
+            console.print(f"\n[bold]Conflict:[/bold] {escape(conflict['message'])}")
     doubts = [conflict for conflict in result["conflicts"] if conflict["kind"] == "undecided"]
     if doubts:
-        console.print(f"\n[bold]To look at ({len(doubts)}):[/bold]")
-    labels = _labels(result)
+        console.print(f"\n[bold]Check ({len(doubts)}):[/bold]")
     for conflict in doubts[:MOST_DOUBTS]:
-        console.print(f"  {escape(coins.words(conflict['holding']))}")
-        for fact in conflict["settle"]:
-            console.print(f"      {escape(_settling(fact, labels))}")
-
-
-def _labels(result: Mapping[str, Any]) -> dict[str, str]:
-    """The labels of places and groups by their addresses."""
-    labels = {group["id"]: group["label"] for group in result["free_choice"]}
-    for entry in (*result["slots"], *(entry for group in result["one_per"] for entry in group["places"])):
-        labels[entry["place"]] = entry["label"]
-    return labels
-
-
-def _renamed(message: str, coins: Coins) -> str:
-    for identity, number in coins.names.items():
-        message = message.replace(identity, number)
-    return message
-
-
-def _settling(fact: Mapping[str, Any], labels: Mapping[str, str]) -> str:
-    """One fact to find out, what each outcome opens, and where to look."""
-    told = [(value, [labels.get(place, place) for place in places]) for value, places in fact["outcomes"].items()]
-    ways = [f"{value} \u2192 {_some(places)}" for value, places in told if places][:MOST_OUTCOMES]
-    nowhere = [value for value, places in told if not places]
-    if nowhere:
-        ways.append(f"{', '.join(nowhere[:MOST_OUTCOMES])} \u2192 nowhere")
-    name = fact["attribute"].replace("_", " ")
-    return f"{name}: {'; '.join(ways)}" + (f". Look at: {fact['look_at']}" if fact["look_at"] else "")
+        console.print(f"  {escape(set_.coins.words(conflict['holding']))}")
+        for line in set_.to_check(conflict["settle"]):
+            console.print(f"      {escape(line)}")
+    if len(doubts) > MOST_DOUBTS:
+        console.print(f"  and {len(doubts) - MOST_DOUBTS} more")
 
 
 def _some(places: Sequence[str]) -> str:
     return ", ".join(places[:3]) + (f" and {len(places) - 3} more" if len(places) > 3 else "")
 
 
-def _show_unplaced(console: Console, result: Mapping[str, Any], coins: Coins) -> None:
-    for reason, title in (("spare", "Spare"), ("undecided", "May fit somewhere"), ("outside", "Not of this set")):
+def _show_unplaced(console: Console, result: Mapping[str, Any], set_: _Set) -> None:
+    for reason, title in (("spare", "Duplicates"), ("undecided", "To be checked"), ("outside", "Outside the set")):
         entries = [entry for entry in result["unplaced"] if entry["reason"] == reason]
         if not entries:
             continue
-        shown = "; ".join(_unplaced_words(entry, coins) for entry in entries[:MOST_SPARES])
+        shown = "; ".join(set_.unplaced(entry) for entry in entries[:MOST_SPARES])
         more = f"; and {len(entries) - MOST_SPARES} more" if len(entries) > MOST_SPARES else ""
         console.print(f"\n[bold]{title} ({len(entries)}):[/bold] {escape(shown)}{more}")
-
-
-def _unplaced_words(entry: Mapping[str, Any], coins: Coins) -> str:
-    words = coins.words(entry["holding"])
-    closest = entry.get("closest")
-    return (
-        f"{words} (closest: {closest['place']}, but not {' and not '.join(closest['failing'])})" if closest else words
-    )

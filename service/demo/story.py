@@ -32,14 +32,14 @@ class Scene:
 
 
 SCENES = (
-    Scene("from-sterling-to-cupro-nickel", "Maud Ellery, who keeps her coins in this server", mine=True),
-    Scene("menagerie-table", "Tobit Quill, who sends his coins along with the question"),
-    Scene("gone-from-the-map", "Ines Harrow, who does the same"),
+    Scene("from-sterling-to-cupro-nickel", "Maud Ellery, whose coins are stored on this server", mine=True),
+    Scene("menagerie-table", "Tobit Quill, who sends his coins with the request"),
+    Scene("gone-from-the-map", "Ines Harrow, who sends hers with the request too"),
 )
 
 
 def run(console: Console, *, once: bool, port: int | None = None) -> None:
-    """Plays the demo; unless `once`, the server then goes on until it is interrupted."""
+    """Plays the demo; unless `once`, the server then runs until it is interrupted."""
     with running_server(port) as server:
         headers = {"Authorization": f"Bearer {server.token}"}
         with httpx.Client(base_url=server.url, headers=headers, timeout=120) as client:
@@ -84,7 +84,7 @@ def _farewell(console: Console, server: Running, addresses: list[str], *, once: 
     if once:
         return
     console.print()
-    console.print("[bold]The server goes on.[/bold] Ctrl-C ends it, and its database with it. Addresses to ask:")
+    console.print("[bold]The server keeps running.[/bold] Ctrl-C stops it and deletes its database. Try:")
     lines = [f"curl {server.url}/v1/attributes", f"curl {server.url}/v1/functions"]
     lines += [f"curl -H 'Authorization: Bearer {server.token}' {server.url}{address}" for address in addresses]
     for line in lines:

@@ -1,4 +1,4 @@
-"""Regions of an attribute in words: "up to 1899", "2.5 to 3", "Tower", "anything else"."""
+"""Regions of an attribute in words: "up to 1899", "2.5 to 3", "Tower", "any other"."""
 
 from __future__ import annotations
 
@@ -16,8 +16,11 @@ def region_wording(case: Case, attribute: Attribute, regions: Iterable[Region]) 
     return RegionWording(attribute, tried, case.facts.get(attribute.name), _named_values(case, attribute.name))
 
 
+OTHER = "any other"
+
+
 class RegionWording:
-    """Regions of one attribute in words: ranges for numbers and dates, names for texts, `anything else` for samples that
+    """Regions of one attribute in words: ranges for numbers and dates, names for texts, `any other` for samples that
     neither the rule nor the facts name.
 
     `tried` are all values that were tried, `known` is what is recorded, `named` are the values that the rule or the facts
@@ -41,7 +44,7 @@ class RegionWording:
         if self._attribute.is_ordered:
             return (*dict.fromkeys(meant), *self._ranges(set(values)), *none)
         named = [v for v in values if v in self._named or self._attribute.values or isinstance(v, frozenset | bool)]
-        rest = ("anything else",) if len(named) < len(values) else ()
+        rest = (OTHER,) if len(named) < len(values) else ()
         return (*dict.fromkeys(meant), *(in_words(value) for value in named), *rest, *none)
 
     def _ranges(self, chosen: set[Any]) -> list[str]:
@@ -56,11 +59,19 @@ class RegionWording:
                 runs[-1].append(value)
             else:
                 runs.append([value])
+        is_open = bool(runs) and self._is_open_below(runs[0]) and self._is_open_above(runs[-1])
+        if len(runs) > 1 and is_open and self._named.issuperset(set(self._line) - chosen):
+            return [OTHER]
         return [self._range(run) for run in runs]
 
+    def _is_open_below(self, run: list[Any]) -> bool:
+        return bool(run[0] == self._line[0] and not self._low_end)
+
+    def _is_open_above(self, run: list[Any]) -> bool:
+        return bool(run[-1] == self._line[-1] and not self._high_end)
+
     def _range(self, run: list[Any]) -> str:
-        is_open_below = run[0] == self._line[0] and not self._low_end
-        is_open_above = run[-1] == self._line[-1] and not self._high_end
+        is_open_below, is_open_above = self._is_open_below(run), self._is_open_above(run)
         if is_open_below and is_open_above:
             return "any value"
         if len(run) == 1 and not is_open_below and not is_open_above and not self._is_sample(run[0]):

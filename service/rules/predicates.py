@@ -408,7 +408,7 @@ class Narrower(Leaf):
                 return None
         return [
             (
-                " and ".join(sorted(tops)) or "anything else",
+                " and ".join(sorted(tops)) or "any other",
                 {leaf: YES if leaf.term in tops else NO for leaf in alike},
             )
             for tops in sorted(meanings, key=sorted)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fractions import Fraction
 from itertools import product
 from typing import Any
@@ -10,6 +11,7 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 
 from service.evaluation.explanation import SettlingFact, explain_clauses, failing_clauses, settle
+from service.evaluation.region_wording import OTHER
 from service.facts.truth import NO, UNDECIDED, YES, every, opposite, some
 from service.progress.explain import explain
 from service.rules.cql2.expression import parse
@@ -85,15 +87,19 @@ def check_told(fact: SettlingFact, thing: reference.Thing, is_yes: bool) -> None
     told = {outcome.verdict.value: outcome.values for outcome in fact.outcomes}
     assert "undecided" not in told
     if kind.is_number and thing.value != reference.NONE:
-        hit = {verdict for verdict, words in told.items() if any(is_told(thing.value, word) for word in words)}
+        named = [word for words in told.values() for word in words if word != OTHER]
+        hit = {verdict for verdict, words in told.items() if any(is_told(thing.value, word, named) for word in words)}
         assert wrong not in hit
         assert hit == {"yes" if is_yes else "no"}
     if kind.type == "boolean" and thing.value != reference.NONE:
         assert ("yes" if thing.value else "no") in told["yes" if is_yes else "no"]
 
 
-def is_told(number: Fraction, words: str) -> bool:
-    """Whether the number lies in a range as it is told: "up to 2", "less than 2.5", "more than 2 and less than 3"."""
+def is_told(number: Fraction, words: str, named: Sequence[str] = ()) -> bool:
+    """Whether the number lies in a range as it is told: "up to 2", "less than 2.5", "more than 2 and less than 3", or, for
+    "any other", in none of the `named` ones."""
+    if words == OTHER:
+        return not any(is_told(number, other) for other in named)
     if words in ("any value", "none"):
         return words == "any value"
     if words.startswith("up to "):
@@ -162,4 +168,13 @@ def test_an_explanation_tells_where_each_fact_came_from() -> None:
 def test_the_number_where_the_answer_changes_is_told_and_not_the_one_in_the_rule() -> None:
     (fact,) = settled_by("weight_measured + 0.5 = 2.5", {})
     told = {outcome.verdict.value: outcome.values for outcome in fact.outcomes}
-    assert told == {"yes": ("2",), "no": ("less than 2", "more than 2")}
+    assert told == {"yes": ("2",), "no": ("any other",)}
+
+
+def test_what_is_left_beside_single_values_is_any_other() -> None:
+    (fact,) = settled_by("fineness = 0.5 OR fineness = 0.925", {})
+    told = {outcome.verdict.value: outcome.values for outcome in fact.outcomes}
+    assert told == {"yes": ("0.5", "0.925"), "no": ("any other",)}
+    (fact,) = settled_by("fineness BETWEEN 0.5 AND 0.925", {})
+    told = {outcome.verdict.value: outcome.values for outcome in fact.outcomes}
+    assert told == {"yes": ("0.5 to 0.925",), "no": ("less than 0.5", "more than 0.925")}

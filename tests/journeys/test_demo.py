@@ -36,7 +36,7 @@ def ended() -> subprocess.CompletedProcess[str]:
 def test_the_demo_prints_what_the_sets_expect_and_ends(ended: subprocess.CompletedProcess[str]) -> None:
     assert ended.returncode == 0, ended.stderr
     headlines = re.findall(
-        r"(\d+) places: (\d+) filled(?:, (\d+) in doubt)?, (\d+) empty\. .*?: (\d+)\. Proven", ended.stdout
+        r"(\d+) places: (\d+) filled(?:, (\d+) possible)?, (\d+) empty\. Certain: (\d+)\. Proven", ended.stdout
     )
     assert len(headlines) == len(SETS)
     for name, (places, filled, doubt, empty, certain) in zip(SETS, headlines, strict=True):
@@ -47,7 +47,7 @@ def test_the_demo_prints_what_the_sets_expect_and_ends(ended: subprocess.Complet
         assert int(certain) == expected["certain"]
         assert int(filled) + int(doubt or 0) == expected["possible"]
         assert int(filled) + int(doubt or 0) + int(empty) == expected["places"]
-    assert "In the way: Without 'three-a-land', 2 more places could be filled" in ended.stdout
+    assert "Conflict: Rule 'three-a-land' keeps 2 places empty: 'The bull' and 'The pig'." in ended.stdout
     assert "fineness: 0.925" in ended.stdout
     assert "Traceback" not in ended.stdout + ended.stderr
 
@@ -88,7 +88,7 @@ def rows(text: str) -> list[list[str]]:
 
 
 def test_what_a_newer_revision_does_to_one_members_set(ended: subprocess.CompletedProcess[str]) -> None:
-    told = after(ended, "A newer revision.").partition("How far the members are")[0]
+    told = after(ended, "A newer revision.").partition("Progress of the members")[0]
     # Of nine places first: no penny before 1937, no silver threepence, no half crown.
     assert "Until Brona Tansy adopts it, 6 of 9 places are filled." in told
     assert "Of the places 1 is new and 1 is filled." in told
@@ -97,15 +97,15 @@ def test_what_a_newer_revision_does_to_one_members_set(ended: subprocess.Complet
     assert "The place 'Brass threepence' is now called 'Twelve-sided threepence'." in told
     assert "The place 'A coin of the coronation year' is new." in told
     assert re.findall(r"(Moves|Comes in|Falls out): (\w+)  (.*)", told) == [
-        ("Moves", "b6", "United Kingdom 1937 shilling, grade 60, from Shilling to A coin of the coronation year"),
-        ("Comes in", "b3", "United Kingdom 1912 penny, grade 20, for Penny"),
-        ("Comes in", "b7", "United Kingdom 1949 shilling, grade 40, for Shilling"),
+        ("Moves", "b6", "1937 shilling, United Kingdom, grade 60, from Shilling to A coin of the coronation year"),
+        ("Comes in", "b3", "1912 penny, United Kingdom, grade 20, for Penny"),
+        ("Comes in", "b7", "1949 shilling, United Kingdom, grade 40, for Shilling"),
     ]
     assert "Adopted: 8 of 10 places are filled." in told
 
 
 def test_how_far_the_members_are_who_show_it(ended: subprocess.CompletedProcess[str]) -> None:
-    told = after(ended, "How far the members are who show it")
+    told = after(ended, "Progress of the members who show it")
     assert rows(told) == [[name, *map(str, standing)] for name, standing in STANDINGS.items()]
     assert "Emlyn Sorrel shows nothing" in told
 
@@ -114,13 +114,13 @@ def test_three_members_swap_what_each_can_spare(ended: subprocess.CompletedProce
     # The only way round: Alder lacks the twelve-sided threepence that Cosmo has twice, Cosmo the florin that Brona has twice,
     # Brona the half crown that Alder has twice; no two of them have what the other lacks, and nobody lacks a halfpenny but who
     # shows nothing. Of two like coins the better grade stays at home.
-    told = after(ended, "A swap of coins to spare")
+    told = after(ended, "A swap of duplicates")
     assert sorted(rows(told)) == [
         ["Alder Finch", "half crown, 1946, United Kingdom", "Brona Tansy", "Half crown"],
         ["Brona Tansy", "florin, 1951, United Kingdom", "Cosmo Wick", "Florin"],
         ["Cosmo Wick", "threepence, 1952, United Kingdom", "Alder Finch", "Twelve-sided threepence"],
     ]
     assert "Alder Finch proposes it; the swap is proposed." in told
-    states = dict(re.findall(r"(Brona Tansy|Cosmo Wick) says yes; the swap is (\w+)\.", told))
+    states = dict(re.findall(r"(Brona Tansy|Cosmo Wick) accepts; the swap is (\w+)\.", told))
     assert sorted(states.values()) == ["accepted", "proposed"]
-    assert "Nothing is moved" in told
+    assert "The service moves nothing" in told
