@@ -16,6 +16,7 @@ from pydantic_core import PydanticCustomError
 from service.errors import Fault, Invalid
 from service.facts.attributes import nearest
 from service.facts.holding import MOST_CANDIDATE_ISSUES, MOST_FACTS, MOST_PIECES, escape
+from service.facts.recorded import RecordedFact, RecordedIssue
 from service.formats.shapes import AttributeName, NewId, Shape, Text, read
 from service.holdings.sync.merge import ValueConflict
 
@@ -151,6 +152,21 @@ class PieceValue(msgspec.Struct, frozen=True):
     on: str | UnsetType | None = UNSET
     by: str | UnsetType | None = UNSET
     note: str | UnsetType | None = UNSET
+
+
+class RecordedHolding(msgspec.Struct):
+    """What is recorded of a piece, under its id."""
+
+    id: str
+    facts: dict[str, RecordedFact]
+    issue: RecordedIssue | None
+    quantity: int
+    status: Status
+    number: str | None
+    note: str | None
+    location: str | None
+    tags: list[str]
+    values: list[PieceValue]
 
 
 @dataclass(frozen=True, slots=True)

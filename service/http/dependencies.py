@@ -3,7 +3,7 @@ description of the operation (openapi.py)."""
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar
@@ -17,7 +17,7 @@ from service.accounts.store import AccountStore
 from service.clubs.actions.members import admit
 from service.clubs.model import MEMBER, STEWARD, Membership
 from service.database.ids import read_id
-from service.errors import Forbidden, NotAuthenticated, NotFound, SetwrightError
+from service.errors import Fault, Forbidden, Invalid, NotAuthenticated, NotFound, SetwrightError
 from service.formats.strict_json import JSON, MERGE_PATCH
 from service.http.openapi import OWNER, PERHAPS, RequestBody, describes, scopes_needed
 from service.http.request_body import read_body
@@ -233,6 +233,16 @@ class Received(Generic[M]):
     def read(self) -> M:
         """The value as its model. Raises Invalid with every fault, pointers into the body."""
         return read(self.model, self.value)
+
+    def read_with_facts(self, check: Callable[[dict[str, Any]], Iterable[Fault]]) -> M:
+        """The same; when another member is not valid, what `check` finds in `facts` is reported as well."""
+        try:
+            return self.read()
+        except Invalid as refusal:
+            facts = self.value.get("facts") if isinstance(self.value, dict) else None
+            if not isinstance(facts, dict):
+                raise
+            raise Invalid([*refusal.faults, *check(facts)]) from None
 
 
 async def _received(request: Request, model: type[M], media_type: str) -> Received[M]:

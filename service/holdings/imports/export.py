@@ -15,38 +15,22 @@ import msgspec
 
 from service.database.types import read_back, written
 from service.facts.attributes import Attributes
-from service.facts.recorded import RecordedFact, RecordedIssue
 from service.formats.cells import fact_cell, is_number, list_cell, text_cell
 from service.formats.csv import write_csv
 from service.formats.xlsx import UNSAYABLE, is_sayable, write_workbook
 from service.holdings.imports.columns import FACT_PREFIX, OWN_COLUMNS, needs_prefix
-from service.holdings.model import PieceValue, Status, StoredHolding, with_defaults
-
-
-class ExportedHolding(msgspec.Struct, frozen=True):
-    """A holding as an import takes it."""
-
-    id: str
-    facts: dict[str, RecordedFact]
-    issue: RecordedIssue | None
-    quantity: int
-    status: Status
-    number: str | None
-    note: str | None
-    location: str | None
-    tags: list[str]
-    values: list[PieceValue]
+from service.holdings.model import RecordedHolding, StoredHolding, with_defaults
 
 
 class ExportedCollection(msgspec.Struct, frozen=True):
     """The whole collection, as POST /v1/holdings/imports takes it."""
 
-    holdings: list[ExportedHolding]
+    holdings: list[RecordedHolding]
 
 
 def export_json(stored: Iterable[StoredHolding]) -> ExportedCollection:
     """The collection as JSON has it."""
-    return ExportedCollection([ExportedHolding(holding.id, **with_defaults(holding.data)) for holding in stored])
+    return ExportedCollection([RecordedHolding(holding.id, **with_defaults(holding.data)) for holding in stored])
 
 
 def export_csv(stored: Sequence[StoredHolding], core: Attributes) -> str:

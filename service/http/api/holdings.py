@@ -10,20 +10,17 @@ from msgspec import UNSET, Meta, UnsetType
 from pydantic import Field
 from sqlalchemy import Connection
 
-from service import runtime
-from service.accounts.model import Owner
 from service.definitions.actions import known_attributes
-from service.errors import Invalid
+from service.errors import Fault
 from service.facts.attributes import Attributes, UnknownAttribute, unknown_attributes
 from service.facts.core import CORE
-from service.facts.recorded import RecordedFact, RecordedIssue
 from service.holdings import actions
-from service.holdings.model import NewHolding, PieceValue, Status, StoredHolding, read_patch, with_defaults
+from service.holdings.model import NewHolding, RecordedHolding, Status, StoredHolding, read_patch, with_defaults
 from service.holdings.store import HoldingStore
 from service.holdings.sync.field_names import FlatValue
 from service.holdings.sync.merge import ValueConflict
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
-from service.http.dependencies import Context, CurrentOwner, HoldingId, Received, Unread, UnreadPatch
+from service.http.dependencies import Context, CurrentOwner, HoldingId, Unread, UnreadPatch
 from service.http.examples import HOLDING, PATCH
 from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
@@ -114,19 +111,9 @@ class InvalidMergeConflictOut(ConflictOut, tag="invalid_merge"):
 AnyConflictOut = ValueConflictOut | DeleteConflictOut | InvalidMergeConflictOut
 
 
-class HoldingOut(Out):
+class HoldingOut(RecordedHolding):
     """A stored holding."""
 
-    id: str
-    facts: dict[str, RecordedFact]
-    issue: RecordedIssue | None
-    quantity: int
-    status: Status
-    number: str | None
-    note: str | None
-    location: str | None
-    tags: list[str]
-    values: list[PieceValue]
     created_at: datetime
     updated_at: datetime
     conflicts: Annotated[list[AnyConflictOut], Meta(description="Resolved by a mutation sent to /v1/holdings/sync.")]
@@ -181,7 +168,12 @@ def create_holding(
     context: Context, owner: CurrentOwner, key: IdempotencyKey, body: Unread[HoldingIn]
 ) -> Created[HoldingOut]:
     """Record a holding."""
-    sent = _sent(context, owner, body)
+
+    def check(facts: dict[str, Any]) -> list[Fault]:
+        attributes = context.database.read(lambda connection: known_attributes(connection, owner, CORE))
+        return actions.faults_of_facts(facts, attributes)
+
+    sent = body.read_with_facts(check)
 
     def act(connection: Connection) -> Reply[HoldingOut]:
         attributes = known_attributes(connection, owner, CORE)
@@ -249,15 +241,3 @@ def delete_holding(context: Context, owner: CurrentOwner, id: HoldingId, expecte
             connection, owner, id, context.now(), expect=lambda before: expected.check(holding_tag(before))
         )
     )
-
-
-def _sent(context: runtime.Context, owner: Owner, body: Received[HoldingIn]) -> HoldingIn:
-    """The new holding. When another field is not valid, what is wrong with its facts is part of the refusal too."""
-    try:
-        return body.read()
-    except Invalid as refusal:
-        facts = body.value.get("facts") if isinstance(body.value, dict) else None
-        if not isinstance(facts, dict):
-            raise
-        attributes = context.database.read(lambda connection: known_attributes(connection, owner, CORE))
-        raise Invalid([*refusal.faults, *actions.faults_of_facts(facts, attributes)]) from None

@@ -339,10 +339,4 @@ def _key(after: str | None) -> str | None:
 
 def _read(body: Received[M], attributes: Attributes) -> M:
     """The issue that was sent; when its shape is wrong, what is wrong with its facts is reported as well."""
-    try:
-        return body.read()
-    except Invalid as refusal:
-        facts = body.value.get("facts") if isinstance(body.value, dict) else None
-        if not isinstance(facts, dict):
-            raise
-        raise Invalid([*refusal.faults, *actions.faults_of_issue_facts(facts, attributes)]) from None
+    return body.read_with_facts(lambda facts: actions.faults_of_issue_facts(facts, attributes))
