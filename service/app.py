@@ -79,7 +79,7 @@ ROUTERS = (
     service,
 )
 
-# FastAPI can report to OpenTelemetry collectors that the environment names; this service reports to nobody.
+# FastAPI can report to OpenTelemetry collectors that the environment names; this service sends nothing.
 _SILENT: dict[str, Any] = {
     "tracing": False,
     "metrics": False,

@@ -35,8 +35,8 @@ class PollOutcome(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Pairing:
-    """A pairing in progress. `status` is pending, approved, denied or used; `owner`, `name` and `scopes` are set by whoever
-    approves it."""
+    """A pairing in progress. `status` is pending, approved, denied or used; `owner`, `name` and `scopes` are set when
+    it is decided."""
 
     device_digest: str
     user_digest: str

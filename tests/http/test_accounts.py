@@ -7,6 +7,7 @@ from uuid import uuid4
 
 import pytest
 
+from service.runtime import Limiter
 from tests.clock import Clock
 from tests.conftest import Running
 from tests.http import doors
@@ -118,6 +119,15 @@ async def test_who_is_wrong_too_often_waits_longer_and_longer_and_a_stranger_lea
     locked = await doors.log_in(service, name)
     assert locked.status_code == 429
     clock.on(seconds=int(locked.headers["retry-after"]))
+    assert (await doors.log_in(service, name)).status_code == 201
+
+
+async def test_passwords_are_checked_a_few_at_a_time_and_past_the_queue_the_answer_is_busy(service: Running) -> None:
+    name = await doors.somebody_with_a_password(service)
+    service.app.state.password_limiter = Limiter(at_once=1, waiting=0)
+    async with service.app.state.password_limiter.turn():
+        refused = await doors.log_in(service, name)
+    assert (refused.status_code, refused.headers["retry-after"]) == (503, "2")
     assert (await doors.log_in(service, name)).status_code == 201
 
 

@@ -15,7 +15,6 @@ from typing import Any
 import httpx
 import pytest
 
-from service import worker
 from service.fetch.client import Fetcher
 from service.http.dependencies import context_of
 from service.http.examples import DOCUMENT
@@ -463,28 +462,6 @@ async def due_origins(service: Running) -> None:
     for owner, where in zip(owners, places, strict=True):
         state = (await service.client.get(f"{where}/origin", headers=owner)).json()
         assert (state["failures"], [entry["revision"] for entry in state["available"]]) == (1, [4])
-
-
-async def test_following_goes_on_after_a_mistake_and_ends_with_the_server(
-    database_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    looks: list[int] = []
-
-    async def look(context: Any, hours: int) -> None:
-        looks.append(hours)
-        raise RuntimeError("canary")
-
-    monkeypatch.setattr(worker, "check_due", look)
-    monkeypatch.setattr(worker, "POLLING_SECONDS", 0.01)
-    with the_log() as written:
-        async with running(settings_for(database_url, photos_dir=tmp_path, follow_hours=7)):
-            while len(looks) < 3:
-                await asyncio.sleep(0.01)
-        seen = len(looks)
-        await asyncio.sleep(0.05)
-    assert (set(looks), len(looks)) == ({7}, seen)
-    assert "unforeseen RuntimeError" in written.getvalue()
-    assert "canary" not in written.getvalue()
 
 
 async def test_an_origin_can_be_forgotten(service: Running) -> None:

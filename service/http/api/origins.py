@@ -33,7 +33,7 @@ from service.sharing.store import OriginStore
 origins = router("/v1/definitions/{id}", "Definitions")
 
 OriginKind = Literal["share", "file", "own", "club"]
-Side = Literal["mine", "theirs"]
+MergeSide = Literal["mine", "theirs"]
 
 
 # --- requests ------------------------------------------------------------------------------------------------------------
@@ -59,7 +59,7 @@ class PullIn(In):
     revision: RevisionNumber | None = Field(
         None, description="Left out: the newest that is known; ask the origin first."
     )
-    keep: Side = Field("mine", description="What the draft has where both changed the same thing.")
+    keep: MergeSide = Field("mine", description="What the draft has where both changed the same thing.")
 
 
 # --- answers -------------------------------------------------------------------------------------------------------------
@@ -127,7 +127,7 @@ class PullOut(Out):
     """The outcome of a three-way merge."""
 
     pulled: PulledOut
-    kept: Side
+    kept: MergeSide
     conflicts: list[MergeConflict]
     draft: DefinitionDetails
 

@@ -24,7 +24,7 @@ from service.sharing.store import OriginStore
 
 
 @dataclass(frozen=True, slots=True)
-class Copy:
+class PreparedCopy:
     """A copy to make: the revision it is made from, and its document."""
 
     original: Revision
@@ -32,17 +32,19 @@ class Copy:
     definition: Definition
 
 
-async def prepare_copy(context: Context, owner: Owner, identity: str, number: int | None, title: str | None) -> Copy:
+async def prepare_copy(
+    context: Context, owner: Owner, identity: str, number: int | None, title: str | None
+) -> PreparedCopy:
     """A copy of a published revision, the newest unless one is named, under another title if one is given. Raises NotFound;
     Conflict if none is published."""
     original = await context.read(lambda connection: _published(connection, owner, identity, number))
     document = {**original.document} | ({} if title is None else {"title": title})
     definition = await context.compute(lambda: read_document(document, vocabularies=reference.vocabularies()))
-    return Copy(original, document, definition)
+    return PreparedCopy(original, document, definition)
 
 
 def add_copy(
-    connection: Connection, owner: Owner, identity: str | None, copy: Copy, now: datetime
+    connection: Connection, owner: Owner, identity: str | None, copy: PreparedCopy, now: datetime
 ) -> tuple[StoredDefinition, Revision]:
     """The copy as a draft of a new definition, with its origin."""
     line, revision = definitions.draft(connection, owner, identity, copy.document)

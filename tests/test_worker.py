@@ -1,0 +1,56 @@
+"""Background jobs: they go on after an error, and end with the server."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from service import worker
+from service.http.dependencies import context_of
+from tests.conftest import running, settings_for
+from tests.fetch.hosts import the_log
+
+pytestmark = pytest.mark.anyio
+
+
+@pytest.mark.parametrize(("job", "pause"), [("maintain", "MAINTENANCE_SECONDS"), ("check_due", "POLLING_SECONDS")])
+async def test_a_job_goes_on_after_an_error_and_ends_with_the_server(
+    database_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, job: str, pause: str
+) -> None:
+    runs: list[Any] = []
+
+    def fail(*arguments: Any) -> Any:
+        runs.append(arguments)
+        raise RuntimeError("canary")
+
+    monkeypatch.setattr(worker, job, fail)
+    monkeypatch.setattr(worker, pause, 0.01)
+    with the_log() as written:
+        async with running(settings_for(database_url, photos_dir=tmp_path, follow_hours=7)) as service:
+            context = context_of(service.app)
+            while len(runs) < 3:
+                await asyncio.sleep(0.01)
+        seen = len(runs)
+        await asyncio.sleep(0.05)
+    assert (set(runs), len(runs)) == ({(context,) if job == "maintain" else (context, 7)}, seen)
+    # The text of an error may repeat a secret.
+    assert "unforeseen RuntimeError" in written.getvalue()
+    assert "canary" not in written.getvalue()
+
+
+async def test_origins_are_polled_only_if_the_setting_says_so(
+    database_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    runs: list[Any] = []
+
+    async def check(*arguments: Any) -> None:
+        runs.append(arguments)
+
+    monkeypatch.setattr(worker, "check_due", check)
+    monkeypatch.setattr(worker, "POLLING_SECONDS", 0.01)
+    async with running(settings_for(database_url, photos_dir=tmp_path)):
+        await asyncio.sleep(0.1)
+    assert runs == []
