@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import combinations
@@ -65,6 +65,11 @@ def findings_of_faults(faults: Iterable[Fault]) -> list[Finding]:
 def _fault_message(fault: Fault) -> str:
     where = f" (line {fault.line}, column {fault.column})" if fault.line is not None else ""
     return f"{fault.message}{where}{f'; {fault.hint}' if fault.hint else ''}"
+
+
+def counts_by_severity(findings: Collection[Finding]) -> dict[str, int]:
+    """How many findings there are of each severity, those without any included."""
+    return {severity: sum(finding.severity == severity for finding in findings) for severity in SEVERITIES}
 
 
 def check_definition(definition: Definition, catalogue: Mapping[str, Facts], today: date) -> list[Finding]:

@@ -15,7 +15,7 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
-from service.analysis.findings import ERROR, SEVERITIES, WARNING, check_definition, findings_of_faults
+from service.analysis.findings import ERROR, WARNING, check_definition, counts_by_severity, findings_of_faults
 from service.database.engine import Database
 from service.database.ids import read_id
 from service.definitions.model import NO_DECISIONS, Decisions, Revision
@@ -188,8 +188,7 @@ def check_report(database: Database, owner: Owner | None, asked: CheckIn) -> dic
             raise Invalid(faults)
         stamp["digest"] = definition.digest
         found = check_definition(definition, issues, asked.today or today())
-    counts = {severity: sum(1 for finding in found if finding.severity == severity) for severity in SEVERITIES}
-    return {"definition": stamp, "counts": counts, "findings": found, **editions()}
+    return {"definition": stamp, "counts": counts_by_severity(found), "findings": found, **editions()}
 
 
 def ensure_sound(definition: Definition, *, acknowledged: bool, own: OwnIssues = NO_ISSUES) -> None:

@@ -9,12 +9,13 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
+from service.analysis.findings import check_definition, counts_by_severity
 from service.database.ids import new_id
 from service.definitions import actions as definitions
 from service.definitions.model import Revision, StoredDefinition
 from service.errors import Conflict, Fault, FetchError
-from service.http.schemas.evaluations import CheckIn
-from service.progress.actions.evaluate import check_report
+from service.progress.actions.evaluate import catalogue_of
+from service.reference.model import NO_ISSUES
 from service.rules.wording import read_aloud
 from service.runtime import Context
 from service.sharing.documents import SentDocument, definition_of, read_fetched
@@ -38,12 +39,12 @@ async def prepare_import(context: Context, request: ImportRequest) -> Definition
     if request.address is None:
         sent = request.sent
         assert sent is not None
-        return await context.compute(lambda: _checked(context, sent, request, now))
+        return await context.compute(lambda: _checked(sent, request, now))
     try:
         fetched = await context.fetcher.fetch(request.address)
     except FetchError as refusal:
         raise type(refusal)(str(refusal), [Fault(refusal.code, str(refusal), "/from")]) from None
-    return await context.compute(lambda: _checked(context, read_fetched(fetched), request, now, fetched.etag))
+    return await context.compute(lambda: _checked(read_fetched(fetched), request, now, fetched.etag))
 
 
 def ensure_room(connection: Connection, owner: Owner, now: datetime) -> None:
@@ -95,11 +96,10 @@ def drop_import(connection: Connection, owner: Owner, identity: str, now: dateti
     DefinitionImportStore(connection, owner).delete(identity)
 
 
-def _checked(
-    context: Context, sent: SentDocument, request: ImportRequest, now: datetime, etag: str | None = None
-) -> DefinitionImport:
+def _checked(sent: SentDocument, request: ImportRequest, now: datetime, etag: str | None = None) -> DefinitionImport:
     definition = definition_of(sent, request.digest)
-    check = check_report(context.database, None, CheckIn(definition=dict(sent.document), today=now.date()))
+    # Against the shipped issues only: the findings are the same for every owner.
+    findings = check_definition(definition, catalogue_of(NO_ISSUES, definition.attributes), now.date())
     return DefinitionImport(
         new_id(),
         FILE if sent.digest is None else SHARE,
@@ -108,11 +108,11 @@ def _checked(
         sent.revision,
         definition.digest,
         etag,
-        check["counts"],
+        counts_by_severity(findings),
         now,
         now + IMPORT_LIFETIME,
         document=sent.document,
-        findings=tuple(check["findings"]),
+        findings=tuple(findings),
         in_words=tuple(read_aloud(definition)),
     )
 
