@@ -32,22 +32,8 @@ from tests.owners import open_account, recognise
 # How fast a busy machine makes up examples is no matter of what is tested.
 hypothesis.settings.register_profile("patient", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow])
 hypothesis.settings.load_profile("patient")
-TESTS = Path(__file__).parent
-# What is tested there never sees a database.
-PURE = (
-    "facts",
-    "rules",
-    "evaluation",
-    "analysis",
-    "assignment",
-    "exchange",
-    "formats",
-    "measurements",
-    "progress",
-    "sync",
-    "shipped_data",
-)
-PURE_FILES = ("test_doctests.py", "test_hostile_definitions.py", "test_import_contracts.py", "test_repository.py")
+# Whatever takes none of these never sees the database that the environment names.
+DATABASES = {"database_url", "empty_database_url", "another_database_url", "deserted"}
 SERVER_URL = os.environ.get("SETWRIGHT_TEST_DATABASE_URL")
 
 
@@ -59,8 +45,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
-        folder = item.path.relative_to(TESTS).parts[0]
-        if folder in PURE or item.path.name in PURE_FILES:
+        if isinstance(item, pytest.Function) and not DATABASES & set(item.fixturenames):
             item.add_marker(pytest.mark.pure)
 
 
