@@ -1,0 +1,205 @@
+"""Definitions: drafted, changed, published as immutable revisions; the owner's notes to their want lists."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, ClassVar
+
+from fastapi import Path, Query, Request
+from pydantic import BaseModel, ConfigDict, Field
+from sqlalchemy import Connection
+
+from service.definitions import actions
+from service.definitions.details import DefinitionDetails, details_of
+from service.definitions.model import DefinitionSummary, Revision, StoredDefinition
+from service.definitions.store import DefinitionStore
+from service.formats.strict_json import YAML
+from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
+from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unread
+from service.http.documents import document_in
+from service.http.examples import DOCUMENT
+from service.http.idempotency import IdempotencyKey
+from service.http.openapi import problems, router
+from service.http.pagination import Paging, identity_key, number_key, page
+from service.http.responses import Created, Paged, Reply, Tagged, created, tagged
+from service.http.wire import In, NewId, OtherForm
+from service.progress.actions.evaluate import ensure_sound
+from service.reference import actions as reference
+from service.reference.store import IssueStore
+from service.rules.definition import Definition
+from service.rules.document import read as read_document
+
+definitions = router("/v1/definitions", "Definitions")
+
+RevisionNumber = Annotated[int, Path(ge=1, le=2**31 - 1)]
+_YAML: Mapping[str, OtherForm] = {YAML: OtherForm("The same as YAML. In either form the document may stand by itself.")}
+
+
+# --- requests ------------------------------------------------------------------------------------------------------------
+
+
+class DraftIn(In):
+    """A new draft. The document may stand by itself, without this around it."""
+
+    example: ClassVar[Any] = {"document": DOCUMENT}
+    other_forms: ClassVar[Mapping[str, OtherForm]] = _YAML
+
+    document: dict[str, Any] = Field(description="A set definition: see /v1/schemas/set-definition.")
+
+
+class DefinitionIn(DraftIn):
+    """A new definition. The document may stand by itself, without this around it."""
+
+    id: NewId | None = Field(None, description="Made by the client, or left to the server.")
+
+
+class PublishQuery(BaseModel):
+    """How to publish."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    acknowledged: bool = Field(
+        False, description="true: publish in spite of warnings of the check; errors always stand."
+    )
+
+
+# --- answers -------------------------------------------------------------------------------------------------------------
+
+
+def definition_tag(stored: StoredDefinition) -> str:
+    """Changes with every change of the definition."""
+    return entity_tag(stored.id, stored.version)
+
+
+def revision_tag(revision: Revision) -> str:
+    """Changes when the revision is withdrawn; nothing else ever changes it."""
+    gone = () if revision.withdrawn_at is None else (revision.withdrawn_at,)
+    return entity_tag(revision.definition, revision.number, revision.digest, *gone)
+
+
+def _read(document: Mapping[str, Any]) -> Definition:
+    return read_document(document, vocabularies=reference.vocabularies())
+
+
+# --- drafts --------------------------------------------------------------------------------------------------------------
+
+
+@definitions.post("", responses=problems("clash", "over-limit"))
+def create_definition(
+    context: Context, owner: CurrentOwner, key: IdempotencyKey, body: Unread[DefinitionIn]
+) -> Created[DefinitionDetails]:
+    """Draft a new definition."""
+    sent, wrapper = document_in(body, DefinitionIn)
+    identity = wrapper.id if isinstance(wrapper, DefinitionIn) else None
+    definition = sent.definition()
+
+    def draft(connection: Connection) -> Reply[DefinitionDetails]:
+        stored, revision = actions.draft(connection, owner, identity, sent.document)
+        return created(details_of(revision, definition), f"/v1/definitions/{stored.id}", definition_tag(stored))
+
+    return key.once(context.database, owner, draft)
+
+
+@definitions.get("")
+def list_definitions(
+    request: Request, context: Context, owner: CurrentOwner, query: Paging
+) -> Paged[DefinitionSummary]:
+    """The owner's definitions, page by page."""
+    return context.database.read(
+        lambda connection: page(
+            request,
+            query,
+            lambda after, limit: DefinitionStore(connection, owner).page(identity_key(after), limit),
+            lambda entry: entry[0].id,
+            lambda entry: entry[1].summary,
+        )
+    )
+
+
+@definitions.get("/{id}")
+def get_definition(
+    context: Context, owner: CurrentOwner, id: DefinitionId, known: IfNoneMatch
+) -> Tagged[DefinitionDetails]:
+    """A definition: its draft, or else its newest revision."""
+    stored, revision = context.database.read(lambda connection: DefinitionStore(connection, owner).latest(id))
+    return known.not_modified_or(definition_tag(stored), lambda: details_of(revision, _read(revision.document)))
+
+
+@definitions.put("/{id}", responses=problems("over-limit"))
+def replace_draft(
+    context: Context, owner: CurrentOwner, id: DefinitionId, expected: IfMatch, body: Unread[DraftIn]
+) -> Tagged[DefinitionDetails]:
+    """Replace the draft, or begin the next one."""
+    sent, _ = document_in(body, DraftIn)
+    definition = sent.definition()
+    stored, revision = context.database.write(
+        lambda connection: actions.redraft(
+            connection, owner, id, sent.document, expect=lambda before: expected.check(definition_tag(before))
+        )
+    )
+    return tagged(details_of(revision, definition), definition_tag(stored))
+
+
+@definitions.delete("/{id}", responses=problems("clash"))
+def delete_definition(context: Context, owner: CurrentOwner, id: DefinitionId, expected: IfMatch) -> None:
+    """Delete a definition that was never published."""
+    context.database.write(
+        lambda connection: actions.discard(
+            connection, owner, id, expect=lambda before: expected.check(definition_tag(before))
+        )
+    )
+
+
+# --- revisions -----------------------------------------------------------------------------------------------------------
+
+
+@definitions.get("/{id}/revisions")
+def list_revisions(
+    request: Request, context: Context, owner: CurrentOwner, id: DefinitionId, query: Paging
+) -> Paged[DefinitionSummary]:
+    """Published revisions, page by page."""
+    return context.database.read(
+        lambda connection: page(
+            request,
+            query,
+            lambda after, limit: DefinitionStore(connection, owner).revisions(id, number_key(after), limit),
+            lambda revision: str(revision.number),
+            lambda revision: revision.summary,
+        )
+    )
+
+
+@definitions.post("/{id}/revisions", responses=problems("clash", "unsound"))
+async def publish_revision(
+    context: Context,
+    owner: CurrentOwner,
+    id: DefinitionId,
+    query: Annotated[PublishQuery, Query()],
+    expected: IfMatch,
+    key: IdempotencyKey,
+) -> Created[DefinitionDetails]:
+    """Publish the draft as an immutable revision."""
+    stored, own = await context.read(
+        lambda c: (DefinitionStore(c, owner).line(id), IssueStore(c, owner).own_issues())
+    )
+    if stored.draft is not None and expected.allows(definition_tag(stored)):
+        document = stored.draft.document
+        await context.compute(lambda: ensure_sound(_read(document), acknowledged=query.acknowledged, own=own))
+
+    def publish(connection: Connection) -> Reply[DefinitionDetails]:
+        line, revision = actions.publish(
+            connection, owner, id, expect=lambda before: expected.check(definition_tag(before))
+        )
+        where = f"/v1/definitions/{id}/revisions/{revision.number}"
+        return created(details_of(revision, _read(revision.document)), where, definition_tag(line))
+
+    return await context.run(lambda: key.once(context.database, owner, publish))
+
+
+@definitions.get("/{id}/revisions/{number}")
+def get_revision(
+    context: Context, owner: CurrentOwner, id: DefinitionId, number: RevisionNumber, known: IfNoneMatch
+) -> Tagged[DefinitionDetails]:
+    """One published revision."""
+    revision = context.database.read(lambda connection: DefinitionStore(connection, owner).revision(id, number))
+    return known.not_modified_or(revision_tag(revision), lambda: details_of(revision, _read(revision.document)))
