@@ -13,6 +13,7 @@ from service.http import openapi, problems
 from service.http.api.account import account
 from service.http.api.clubs import clubs
 from service.http.api.definition_imports import definition_imports
+from service.http.api.definitions import definitions
 from service.http.api.devices import devices
 from service.http.api.holdings import holdings
 from service.http.api.imports import imports
@@ -33,7 +34,6 @@ from service.http.routes import (
     allocations,
     candidates,
     checks,
-    definitions,
     doubts,
     evaluations,
     exhibitions,
@@ -41,6 +41,7 @@ from service.http.routes import (
     insurance,
     pins,
     revisions,
+    stored_evaluations,
     wants,
 )
 from service.runtime import opened
@@ -52,7 +53,8 @@ ROUTERS = (
     candidates.router,
     allocations.router,
     doubts.router,
-    definitions.router,
+    definitions,
+    stored_evaluations.router,
     revisions.router,
     checks.router,
     pins.router,

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import copy
+import json
 from typing import Any
 
 import httpx
 import pytest
+import yaml
 
 from service.http.examples import DOCUMENT
 from tests.conftest import Running
@@ -156,7 +158,7 @@ async def test_my_evaluation_is_not_computed_again_for_whoever_has_it(
         raise AssertionError("computed again")
 
     with monkeypatch.context() as patched:
-        patched.setattr("service.http.routes.definitions.evaluated", never)
+        patched.setattr("service.http.routes.stored_evaluations.evaluated", never)
         again = await service.client.get(where, headers=known)
         assert (again.status_code, again.content) == (304, b"")
     # A holding more, another day, another document: each is another answer.
@@ -219,3 +221,46 @@ async def test_a_stored_fact_that_no_longer_fits_is_left_out_and_told(service: R
     assert answer.json()["summary"]["tentative"] == 1
     ignored = [(entry["holding"], entry["pointer"]) for entry in answer.json()["ignored_facts"]]
     assert ignored == [(held.json()["id"], "/facts/spots"), (held.json()["id"], "/issue")]
+
+
+FORMS = {
+    "bare JSON": ("application/json", json.dumps(DOCUMENT)),
+    "wrapped JSON": ("application/json", json.dumps({"document": DOCUMENT})),
+    "bare YAML": ("application/yaml", yaml.safe_dump(DOCUMENT)),
+    "wrapped YAML": ("application/yaml", yaml.safe_dump({"document": DOCUMENT})),
+}
+
+
+@pytest.mark.parametrize("form", FORMS)
+async def test_a_document_comes_bare_or_wrapped_in_json_or_yaml(service: Running, form: str) -> None:
+    owner, (kind, body) = service.collector(), FORMS[form]
+    made = await service.client.post("/v1/definitions", content=body, headers={**owner, "Content-Type": kind})
+    assert made.status_code == 201, made.text
+    assert made.json()["document"] == DOCUMENT
+    again = await service.client.put(
+        made.headers["location"],
+        content=body,
+        headers={**owner, "Content-Type": kind, "If-Match": made.headers["etag"]},
+    )
+    assert again.status_code == 200, again.text
+    wrong = body.replace("slots", "slotz")
+    refused = await service.client.post("/v1/definitions", content=wrong, headers={**owner, "Content-Type": kind})
+    at = "/document/slotz" if form.startswith("wrapped") else "/slotz"
+    assert (refused.status_code, at in [fault["pointer"] for fault in refused.json()["errors"]]) == (422, True)
+
+
+@pytest.mark.parametrize(
+    ("body", "pointer", "words"),
+    [
+        ({"definition": DOCUMENT}, "/definition", "stands under 'definition'"),
+        ([DOCUMENT], "", "an object"),
+        ("set-definition/1", "", "an object"),
+    ],
+)
+async def test_a_wrong_wrapping_is_said_as_such(service: Running, body: Any, pointer: str, words: str) -> None:
+    refused = await service.client.post("/v1/definitions", json=body, headers=service.collector())
+    assert refused.status_code == 422
+    (fault,) = refused.json()["errors"]
+    assert (fault["code"], fault["pointer"]) == ("wrapping", pointer)
+    assert words in fault["message"]
+    assert '{"document": {...}}' in fault["hint"]

@@ -15,6 +15,7 @@ from service.analysis.findings import Finding
 from service.definitions.details import DefinitionDetails, details_of
 from service.errors import Fault, Invalid
 from service.formats.strict_json import YAML
+from service.http.api.definitions import definition_tag
 from service.http.api.origins import OriginKind
 from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionImportId, Received, Unread
@@ -23,7 +24,6 @@ from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.responses import Paged, Reply, Sends, created
-from service.http.schemas.definitions import line_tag
 from service.http.wire import In, OtherForm, Out, SetDocument
 from service.reference import actions as reference
 from service.rules.document import read as read_document
@@ -225,7 +225,7 @@ async def confirm_definition_import(
 
     def confirm(connection: Connection) -> Reply[DefinitionDetails]:
         line, revision = actions.confirm_import(connection, owner, id, now)
-        return created(details_of(revision, definition), f"/v1/definitions/{line.id}", line_tag(line))
+        return created(details_of(revision, definition), f"/v1/definitions/{line.id}", definition_tag(line))
 
     return await context.run(lambda: key.once(context.database, owner, confirm))
 

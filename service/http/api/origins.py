@@ -16,6 +16,7 @@ from service.definitions.details import DefinitionDetails, details_of
 from service.definitions.merge import MergeConflict
 from service.definitions.store import DefinitionStore
 from service.errors import SetwrightError
+from service.http.api.definitions import definition_tag
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Json, Unread
 from service.http.examples import COPY, PULL
@@ -23,7 +24,6 @@ from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.problems import base_url, problem_of
 from service.http.responses import Created, Reply, Tagged, created, tagged
-from service.http.schemas.definitions import line_tag
 from service.http.wire import In, NewId, Out, RevisionNumber, SetDocument
 from service.sharing.actions import origins as actions
 from service.sharing.actions import polling, pulls
@@ -182,7 +182,7 @@ async def copy_definition(
 
     def add(connection: Connection) -> Reply[DefinitionDetails]:
         line, revision = actions.add_copy(connection, owner, body.id, copy, context.now())
-        return created(details_of(revision, copy.definition), f"/v1/definitions/{line.id}", line_tag(line))
+        return created(details_of(revision, copy.definition), f"/v1/definitions/{line.id}", definition_tag(line))
 
     return await context.run(lambda: key.once(context.database, owner, add))
 
@@ -240,7 +240,7 @@ async def pull_revision(
         asked.revision,
         asked.keep,
         ClubUpstream(),
-        expect=lambda line: expected.check(line_tag(line)),
+        expect=lambda line: expected.check(definition_tag(line)),
     )
     pulled, draft = PulledOut(done.pulled.number, done.pulled.digest), details_of(done.draft, done.definition)
-    return tagged(PullOut(pulled, asked.keep, list(done.conflicts), draft), line_tag(done.line))
+    return tagged(PullOut(pulled, asked.keep, list(done.conflicts), draft), definition_tag(done.line))

@@ -10,7 +10,7 @@ from starlette.responses import Response
 from service.http.declared import OWNER, operation
 from service.http.dependencies import Context, CurrentOwner, DefinitionId
 from service.http.responses import Answer
-from service.http.routes.definitions import CheckQuery
+from service.http.routes.stored_evaluations import CheckQuery
 from service.http.schemas.evaluations import CheckIn, CheckOut
 from service.progress.actions.evaluate import check_report
 

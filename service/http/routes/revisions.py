@@ -13,12 +13,13 @@ from service.analysis.diff_wording import text_lines
 from service.definitions import actions
 from service.definitions.model import Revision, StoredDefinition
 from service.definitions.store import DefinitionStore
+from service.http.api.definitions import definition_tag
 from service.http.conditional import accepted, if_match, is_known
 from service.http.declared import IF_MATCH, IF_NONE_MATCH, OWNER, JsonBody, not_modified_or, operation, with_headers
 from service.http.dependencies import Context, CurrentOwner, DefinitionId
 from service.http.examples import ADOPTION, WITHDRAWAL
 from service.http.responses import Answer
-from service.http.schemas.definitions import DefinitionSummaryOut, line_tag, summary
+from service.http.schemas.definitions import DefinitionSummaryOut, summary
 from service.http.schemas.revisions import (
     AdoptedOut,
     AdoptionIn,
@@ -113,14 +114,14 @@ def withdraw(
 ) -> Response:
     expected = if_match(request)
     # Whether it is there, and still what the caller read, comes before what is wrong with the body.
-    parts.database.read(lambda connection: expected.check(line_tag(DefinitionStore(connection, owner).line(id))))
+    parts.database.read(lambda connection: expected.check(definition_tag(DefinitionStore(connection, owner).line(id))))
     reason = read(WithdrawalIn, body.value).reason
     line, revision = parts.database.write(
         lambda connection: actions.withdraw(
-            connection, owner, id, number, reason, expect=lambda line: expected.check(line_tag(line))
+            connection, owner, id, number, reason, expect=lambda line: expected.check(definition_tag(line))
         )
     )
-    return Answer(summary(revision), 200, {"ETag": line_tag(line)}).response()
+    return Answer(summary(revision), 200, {"ETag": definition_tag(line)}).response()
 
 
 @router.get(
@@ -173,7 +174,7 @@ def get_adoption(request: Request, parts: Context, owner: CurrentOwner, id: Defi
 
     line, followed = parts.database.read(look)
     return not_modified_or(
-        request, line_tag(line), lambda: Answer({"adopted": line.adopted, "follows": stamp(followed)})
+        request, definition_tag(line), lambda: Answer({"adopted": line.adopted, "follows": stamp(followed)})
     )
 
 
@@ -198,6 +199,6 @@ async def adopt(request: Request, parts: Context, owner: CurrentOwner, id: Defin
     expected = if_match(request)
     # Whether it is there, and still what the caller read, comes before what is wrong with the body.
     line = await run_in_threadpool(parts.database.read, lambda c: DefinitionStore(c, owner).line(id))
-    expected.check(line_tag(line))
+    expected.check(definition_tag(line))
     line, answer = await adopt_revision(parts, owner, id, read(AdoptionIn, body.value), expected)
-    return Answer(answer, 200, {"ETag": line_tag(line)}).response()
+    return Answer(answer, 200, {"ETag": definition_tag(line)}).response()

@@ -18,8 +18,8 @@ from service.definitions import actions
 from service.definitions.model import Decisions, MergedOrigin, Revision, StoredDefinition, WantNotes
 from service.definitions.store import DefinitionStore, WantNoteStore
 from service.errors import Conflict, Stale
+from service.http.api.definitions import definition_tag
 from service.http.conditional import ExpectedVersion, entity_tag
-from service.http.schemas.definitions import line_tag
 from service.http.schemas.revisions import AdoptionIn, stamp
 from service.progress.actions.evaluate import (
     StoredSet,
@@ -129,7 +129,7 @@ async def adopt(
 
     def look(connection: Connection) -> AdoptionStep:
         step = load_step(connection, owner, identity, asked.revision)
-        expected.check(line_tag(step.line))
+        expected.check(definition_tag(step.line))
         if asked.revision is None:
             return replace(step, to=DefinitionStore(connection, owner).unadopted(step.to))
         if step.to.status == "draft":
@@ -142,7 +142,7 @@ async def adopt(
     carried = await parts.limiter.run(lambda: step.carried(today()))
 
     def expect(line: StoredDefinition, decisions: Decisions, notes: WantNotes) -> None:
-        expected.check(line_tag(line))
+        expected.check(definition_tag(line))
         if (line, decisions, notes) != (step.line, step.mine.decisions, step.notes):
             raise Stale("the definition, your pins or your notes changed meanwhile: read them again")
 
