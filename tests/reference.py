@@ -573,7 +573,7 @@ def worth(criterion: Any, coin: Coin, outside: Outside) -> Fraction | None:
 
 
 @dataclass(frozen=True)
-class Bond:
+class SetLevelRule:
     """A set-level rule; `possible` is None for a key that nobody knows, else every key that the coin may show."""
 
     kind: str
@@ -598,7 +598,9 @@ class Bond:
         return not set(here) & {key for spot, key in seats if spot.address not in self.inside}
 
 
-def bonds(document: Mapping[str, Any], places: Sequence[Spot], coins: Sequence[Coin], outside: Outside) -> list[Bond]:
+def set_level_rules(
+    document: Mapping[str, Any], places: Sequence[Spot], coins: Sequence[Coin], outside: Outside
+) -> list[SetLevelRule]:
     entries: list[dict[str, Any]] = []
     for choice in document.get("free_choice", []):
         if choice.get("distinct"):
@@ -635,7 +637,7 @@ def bonds(document: Mapping[str, Any], places: Sequence[Spot], coins: Sequence[C
                 possible[coin.id] = None if keys is None else frozenset(keys)
             found = possible[coin.id]
             sure[coin.id] = found if found is not None and len(found) == 1 else frozenset()
-        made.append(Bond(entry["kind"], inside, entry.get("count", 0), possible, sure, basis))
+        made.append(SetLevelRule(entry["kind"], inside, entry.get("count", 0), possible, sure, basis))
     return [b for b in made if b.inside]
 
 
@@ -650,29 +652,29 @@ def all_keys(attribute: Attribute, raw: Any) -> list[Any] | None:
 Seat = tuple[Spot, Coin]
 
 
-def keeps_in_every_world(bond: Bond, seats: Sequence[Seat]) -> bool:
+def keeps_in_every_world(set_rule: SetLevelRule, seats: Sequence[Seat]) -> bool:
     """Every coin picks one of its keys, pieces of one holding the same."""
-    covered = [(s, c) for s, c in seats if bond.covers(s)]
-    if any(bond.possible[c.id] is None for _, c in covered):
+    covered = [(s, c) for s, c in seats if set_rule.covers(s)]
+    if any(set_rule.possible[c.id] is None for _, c in covered):
         return False
     ids = sorted({c.id for _, c in covered})
-    for picked in product(*(sorted(bond.possible[i] or (), key=str) for i in ids)):
+    for picked in product(*(sorted(set_rule.possible[i] or (), key=str) for i in ids)):
         keys = dict(zip(ids, picked, strict=True))
-        if not bond.keeps([(s, keys[c.id]) for s, c in covered]):
+        if not set_rule.keeps([(s, keys[c.id]) for s, c in covered]):
             return False
     return True
 
 
-def keeps_what_is_sure(bond: Bond, seats: Sequence[Seat]) -> bool:
+def keeps_what_is_sure(set_rule: SetLevelRule, seats: Sequence[Seat]) -> bool:
     """The rule over settled keys; an unsettled key is a wildcard, but pieces of one holding share it."""
-    if bond.kind == "at_most":
-        surely = [(s, c) for s, c in seats if bond.covers(s) and bond.sure[c.id]]
-        return bond.keeps([(s, next(iter(bond.sure[c.id]))) for s, c in surely])
-    covered = [(s, c) for s, c in seats if bond.covers(s)]
+    if set_rule.kind == "at_most":
+        surely = [(s, c) for s, c in seats if set_rule.covers(s) and set_rule.sure[c.id]]
+        return set_rule.keeps([(s, next(iter(set_rule.sure[c.id]))) for s, c in surely])
+    covered = [(s, c) for s, c in seats if set_rule.covers(s)]
     for a, b in combinations(covered, 2):
-        keys = [next(iter(bond.sure[c.id])) if bond.sure[c.id] else ("somehow", c.id) for _, c in (a, b)]
-        wild = any(not bond.sure[c.id] for _, c in (a, b)) and a[1].id != b[1].id
-        if not wild and not bond.keeps([(a[0], keys[0]), (b[0], keys[1])]):
+        keys = [next(iter(set_rule.sure[c.id])) if set_rule.sure[c.id] else ("somehow", c.id) for _, c in (a, b)]
+        wild = any(not set_rule.sure[c.id] for _, c in (a, b)) and a[1].id != b[1].id
+        if not wild and not set_rule.keeps([(a[0], keys[0]), (b[0], keys[1])]):
             return False
     return True
 
@@ -700,7 +702,7 @@ def evaluate(
             if found != "no" and (coin.id, spot.address) not in nevers:
                 declared = found == "undecided" and is_declared(spot.rule, coin.views, outside)
                 fits[spot.address, coin.id] = "firm" if found == "yes" else "alternatives" if declared else "unknown"
-    rules = bonds(document, places, coins, outside)
+    rules = set_level_rules(document, places, coins, outside)
     prices = losses(places, coins, fits, outside)
     levels = max((len(s.prefer) for s in places), default=0)
 

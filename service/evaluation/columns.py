@@ -100,9 +100,9 @@ class Columns:
 
     def fits(self, predicate: Predicate) -> FittingRows:
         """The rows that fit the rule or may fit it. Exact, within the budgets of `service.evaluation.verdicts`."""
-        plan, once = self.plans.of(predicate)
+        plan, is_read_once = self.plans.of(predicate)
         node = self._all_possible if plan is None else self._node(plan)
-        if once and plan is not None:
+        if is_read_once and plan is not None:
             return self._as_rows(node)
         return self._judged_exactly(predicate, node)
 
@@ -120,9 +120,9 @@ class Columns:
 
     def count(self, predicate: Predicate) -> tuple[int, int]:
         """How many rows fit for certain, and how many possibly."""
-        plan, once = self.plans.of(predicate)
+        plan, is_read_once = self.plans.of(predicate)
         node = self._all_possible if plan is None else self._node(plan)
-        if once and plan is not None:
+        if is_read_once and plan is not None:
             return _ones(node.certain), _ones(node.possible)
         fits = self._judged_exactly(predicate, node)
         return len(fits.certain), len(fits.certain) + len(fits.alternatives) + len(fits.unknown)

@@ -27,6 +27,19 @@ def solve_exchange(exchange: Exchange, *, longest: int = LONGEST, budget_seconds
 
     Honest limits: a part with more than 4,000 cycles of parties or 20,000 links is solved by local search; there `places`
     and `people` are proven only where they reach their bounds, and `cycles` and `order` hardly ever.
+
+    Two parties, each with a coin that fits the other's empty place:
+
+    >>> from service.exchange.problem import Offer, Party
+    >>> parties = {
+    ...     0: Party(holes=frozenset({1}), offers=(Offer(coin=0, places=frozenset({2})),)),
+    ...     1: Party(holes=frozenset({2}), offers=(Offer(coin=0, places=frozenset({1})),)),
+    ... }
+    >>> solution = solve_exchange(Exchange(parties))
+    >>> [(t.giver, t.coin, t.receiver, t.place) for t in solution.cycles[0]]
+    [(0, 0, 1, 2), (1, 0, 0, 1)]
+    >>> [(level.name, level.value) for level in solution.levels], solution.proven
+    ([('places', 2), ('people', 2), ('cycles', 1), ('order', 0)], True)
     """
     budget = SolverBudget(budget_seconds)
     parts = reduce_exchange(exchange)

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from service.analysis import findings as module
+from service.analysis import questions
 from service.analysis.findings import ERROR, Finding, check_definition, findings_of_faults
 from service.analysis.satisfiability import WantedVerdict, _descend, _solve, find_witness
 from service.evaluation.verdicts import Case
@@ -154,7 +154,7 @@ def test_past_the_limit_of_its_work_a_check_says_so_and_claims_nothing(monkeypat
     slots["none"] = "grade < 1"
     assert {"contained", "overlap"} & set(codes(slots))
     assert "limit" not in codes(slots)
-    monkeypatch.setattr(module, "_MOST_WORK", 0)
+    monkeypatch.setattr(questions, "_MOST_WORK", 0)
     found = codes(slots)
     assert set(found) == {"limit"}
 

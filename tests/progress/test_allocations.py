@@ -114,7 +114,7 @@ class Slow:
                     declared = verdict == "undecided" and reference.is_declared(spot.rule, coin.views, OUTSIDE)
                     basis = "firm" if verdict == "yes" else "alternatives" if declared else "unknown"
                     self.fits[spot.address, coin.id] = basis
-        self.rules = reference.bonds(document, self.places, self.coins, OUTSIDE)
+        self.rules = reference.set_level_rules(document, self.places, self.coins, OUTSIDE)
         self.prices = reference.losses(self.places, self.coins, self.fits, OUTSIDE)
 
     def doubt(self, spot: reference.Spot, coin: reference.Coin) -> str:

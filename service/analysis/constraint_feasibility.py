@@ -1,0 +1,111 @@
+"""Whether a rule over several places can hold with all of them filled, as far as the places' own rules tell."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+from service.analysis.key_feasibility import KeyValues, can_agree, key_combinations, most_places_filled, possible_values
+from service.analysis.place_groups import PlaceGroup, are_disjoint_on, reach_of
+from service.analysis.questions import Questions
+from service.analysis.satisfiability import WantedVerdict
+from service.facts.knowledge import Value
+from service.facts.truth import NO
+from service.rules.labels import listed, listed_up_to
+from service.rules.predicates import Predicate, both
+from service.rules.rule import Rule
+
+MOST_NAMED = 5
+"""The largest number of labels in one message of a check."""
+_MOST_AGREEMENTS = 1_000
+
+
+def labels_of(groups: Sequence[PlaceGroup]) -> str:
+    """The labels of the first few groups, in quotes."""
+    return listed_up_to(MOST_NAMED, [f"'{group.label}'" for group in groups])
+
+
+@dataclass(frozen=True, slots=True)
+class FilledPlaces:
+    """The places of one rule, all of them filled (`service.rules.constraints.Feasibility`). Each method gives the reason why
+    something cannot be, in words, or None where it can be or was not decided."""
+
+    questions: Questions
+    covered: Sequence[PlaceGroup]
+
+    def too_many_fit(self, where: Rule, most: int) -> str | None:
+        """Why more than `most` of the places accept only coins that fit `where`."""
+        counted = [group for group in self.covered if self.questions.is_within(group.rule, where.predicate)]
+        places = sum(group.places for group in counted)
+        if places <= most:
+            return None
+        return f"every coin for {labels_of(counted)} counts ({places} places), and only {most} may"
+
+    def never_agree(self, by: tuple[str, ...]) -> str | None:
+        """Why two of the places can never agree in one of these attributes."""
+        return self._own_value_each(by) or self._two_that_never_agree(by)
+
+    def _own_value_each(self, by: tuple[str, ...]) -> str | None:
+        for group in self.covered:
+            _, one_per = self.questions.one_per_groups.get(group.id, (0, None))
+            if one_per is None or group.places < 2 or one_per.attribute not in by:
+                continue
+            if one_per.keys.source != "vocabulary" and not self.questions.attributes[one_per.attribute].many:
+                return f"every place of '{group.label}' has its own {self.questions.wording.name(one_per.attribute)}"
+        return None
+
+    def _two_that_never_agree(self, by: tuple[str, ...]) -> str | None:
+        questions = self.questions
+        # Places with equal rules are represented by the first.
+        distinct = list({group.rule: group for group in reversed(self.covered)}.values())[::-1]
+        reaches = [reach_of(group.rule) for group in distinct]
+        asked = 0
+        for (first, reach), (second, other) in combinations(zip(distinct, reaches, strict=True), 2):
+            questions.work += 1
+            for name in by:
+                never = are_disjoint_on(name, reach, other)
+                if not never and asked < _MOST_AGREEMENTS and not questions.is_spent:
+                    asked += 1
+                    rules = (both(first.rule, questions.scope), both(second.rule, questions.scope))
+                    agreed = can_agree(name, *rules, questions.attributes, questions.context)
+                    questions.work += agreed.work
+                    never = agreed.possible is NO
+                if never:
+                    return f"{labels_of([first, second])} can never agree in {questions.wording.name(name)}"
+            if questions.is_spent:
+                return None
+        return None
+
+    def too_few_keys(self, by: tuple[str, ...], most: int, demand: str) -> str | None:
+        """Why the places cannot all be filled when each key of `by` may occur `most` times. `demand` is what is asked of the
+        coins, in words, with `{by}` for the attributes."""
+        known: dict[Predicate, frozenset[KeyValues] | None] = {}
+        places: list[frozenset[KeyValues]] = []
+        for group in self.covered:
+            if group.rule not in known:
+                known[group.rule] = self._keys(group, by) if most else frozenset()
+            keys = known[group.rule]
+            if keys is not None:
+                places += [keys] * group.places
+                self.questions.work += len(keys) * group.places
+        if self.questions.is_spent:
+            return None
+        filled = most_places_filled(places, most)
+        if filled == len(places):
+            return None
+        asked = demand.format(by=listed([self.questions.wording.name(name) for name in by], "and"))
+        return f"of its {len(places)} places {asked}, so only {filled} can be filled"
+
+    def _keys(self, group: PlaceGroup, by: tuple[str, ...]) -> frozenset[KeyValues] | None:
+        """The keys that coins of the group can have; None where they cannot be listed."""
+        return key_combinations([self._values(group, name) for name in by])
+
+    def _values(self, group: PlaceGroup, name: str) -> frozenset[Value] | None:
+        questions = self.questions
+        if questions.is_spent:
+            return None
+        wanted = (WantedVerdict(group.rule), *questions.in_scope)
+        values, work = possible_values(name, wanted, reach_of(group.rule), questions.attributes, questions.context)
+        questions.work += work
+        return values
