@@ -28,6 +28,7 @@ from service.http.api.shares import shares
 from service.http.api.standings import standings
 from service.http.api.swaps import swaps
 from service.http.api.sync import sync
+from service.http.api.want_lists import want_lists
 from service.http.dependencies import set_context
 from service.http.middleware import HeadAsGet, RequestLog, begin_log
 from service.http.routes import (
@@ -42,7 +43,6 @@ from service.http.routes import (
     pins,
     revisions,
     stored_evaluations,
-    wants,
 )
 from service.runtime import opened
 from service.settings import Settings, engine_version
@@ -58,7 +58,7 @@ ROUTERS = (
     revisions.router,
     checks.router,
     pins.router,
-    wants.router,
+    want_lists,
     history.router,
     exhibitions.router,
     sync,

@@ -7,6 +7,7 @@ import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
 from typing import Annotated, Any, ClassVar, Generic, TypeVar
 
 import msgspec
@@ -132,6 +133,18 @@ def json_schema(models: Mapping[str, type[BaseModel]]) -> dict[str, Any]:
     return schemas
 
 
+DEAREST = 10**12
+
+
+def _money(value: Any) -> Decimal:
+    if isinstance(value, bool) or not isinstance(value, int | Decimal) or not 0 <= value <= DEAREST:
+        raise PydanticCustomError("money", f"a sum of money is a number from 0 to {DEAREST}")
+    return Decimal(value)
+
+
+Money = Annotated[
+    Decimal, BeforeValidator(_money), WithJsonSchema({"type": "number", "minimum": 0, "maximum": DEAREST})
+]
 # A set definition as its author wrote it.
 SetDocument = Annotated[
     dict[str, Any], msgspec.Meta(description="A set definition: its schema is at /v1/schemas/set-definition.")

@@ -6,8 +6,12 @@ import csv
 import io
 import textwrap
 from collections.abc import Mapping, Sequence
+from decimal import Decimal
 from fractions import Fraction
-from typing import Any
+from typing import Annotated, Any, Literal
+
+import msgspec
+from msgspec import UNSET, Meta, UnsetType
 
 from service.assignment.build import PreferenceValues
 from service.evaluation.places import FREE_CHOICE, Collection, Place, places_of
@@ -16,7 +20,7 @@ from service.facts.holding import Holding, views
 from service.facts.knowledge import Between, Number
 from service.formats.html import PRINT, render
 from service.progress.evaluate import EvaluationRequest
-from service.progress.result import Evaluation, PlaceResult
+from service.progress.result import Evaluation, PlaceResult, Tier
 from service.rules.predicates import EvaluationContext, both
 from service.rules.preferences import Preference
 from service.rules.wording import RuleWording
@@ -29,10 +33,63 @@ TIERS = ("required", "optional")
 
 
 Notes = Mapping[str, Mapping[str, Any]]
+"""The owner's notes by place or group: {"min_grade", "most_to_pay", "currency", "note"}, each left out where there is none."""
 
 
-def want_list(request: EvaluationRequest, result: Evaluation, notes: Notes | None = None) -> dict[str, Any]:
-    """{"title", "evaluated_on", "wanted": [...], "weakest": [...]} from an evaluation of the same request.
+class WantedPlace(msgspec.Struct, frozen=True, kw_only=True):
+    """An empty place (those of a free choice once, with how many are open), or an open-ended group, which takes one more."""
+
+    kind: Literal["empty", "open"]
+    tier: Tier
+    place: str
+    label: str
+    wanted: Annotated[str, Meta(description="What a coin must be, in words.")]
+    look_at: str
+    places: int
+    min_grade: Annotated[int, Meta(description="The owner's note: the least grade worth buying.")] | UnsetType = UNSET
+    most_to_pay: Annotated[int | Decimal, Meta(description="The owner's note; no valuation.")] | UnsetType = UNSET
+    currency: str | UnsetType = UNSET
+    note: str | UnsetType = UNSET
+
+
+class WeakFilling(msgspec.Struct, frozen=True, kw_only=True):
+    """A filled place where a better coin is wanted."""
+
+    kind: Literal["better"] = "better"
+    tier: Tier
+    place: str
+    label: str
+    wanted: Annotated[str, Meta(description="What a coin must be, in words.")]
+    look_at: str
+    places: int
+    holding: str
+    because: Annotated[str, Meta(description="What the coin that sits there is worth under the preferences.")]
+    below_min_grade: (
+        Annotated[bool, Meta(description="true: the coin is surely below the owner's least grade.")] | UnsetType
+    ) = UNSET
+    min_grade: Annotated[int, Meta(description="The owner's note: the least grade worth buying.")] | UnsetType = UNSET
+    most_to_pay: Annotated[int | Decimal, Meta(description="The owner's note; no valuation.")] | UnsetType = UNSET
+    currency: str | UnsetType = UNSET
+    note: str | UnsetType = UNSET
+    number: Annotated[str | None, Meta(description="The owner's own number of the coin that sits there.")] = None
+
+
+class WantList(msgspec.Struct, frozen=True):
+    """Empty places by tier, then the weakest fillings."""
+
+    title: str
+    evaluated_on: str
+    wanted: list[WantedPlace]
+    weakest: list[WeakFilling]
+
+    def numbered(self, numbers: Mapping[str, str]) -> WantList:
+        """The list with the owner's own numbers of the coins, by their ids."""
+        weakest = [msgspec.structs.replace(line, number=numbers.get(line.holding)) for line in self.weakest]
+        return msgspec.structs.replace(self, weakest=weakest)
+
+
+def want_list(request: EvaluationRequest, result: Evaluation, notes: Notes | None = None) -> WantList:
+    """What to look for, from an evaluation of the same request.
 
     `wanted`: every empty place (the places of a free choice once, with how many are open), required ones first, then what an
     open-ended group would still take. `weakest`: up to 20 filled places, the worst first by the place's own preferences,
@@ -50,12 +107,12 @@ def want_list(request: EvaluationRequest, result: Evaluation, notes: Notes | Non
     values = _Worth(seen, Table(definition.attributes, context))
     wishes = _Wishes(notes or {}, {place.address: place.group for place in places}, held)
     wanted = [*_wanted(places, entries, speak), *_still_open(request, speak)]
-    return {
-        "title": definition.title,
-        "evaluated_on": request.today.isoformat(),
-        "wanted": [{**entry, **wishes.of(entry["place"])} for entry in wanted],
-        "weakest": _weakest(places, entries, values, speak, wishes),
-    }
+    return WantList(
+        definition.title,
+        request.today.isoformat(),
+        [msgspec.structs.replace(line, **wishes.of(line.place)) for line in wanted],
+        _weakest(places, entries, values, speak, wishes),
+    )
 
 
 class _Wishes:
@@ -79,30 +136,27 @@ class _Wishes:
         return all(isinstance(value, int | Fraction) and value < least for value in known.values)
 
 
-def _wanted(places: Sequence[Place], entries: Mapping[str, PlaceResult], speak: RuleWording) -> list[dict[str, Any]]:
-    found: dict[str, dict[str, Any]] = {}
+def _wanted(places: Sequence[Place], entries: Mapping[str, PlaceResult], speak: RuleWording) -> list[WantedPlace]:
+    found: dict[str, WantedPlace] = {}
     for place in places:
         entry = entries.get(place.address)
         if entry is None or entry.status != "empty":
             continue
         address = place.group if place.kind == FREE_CHOICE else place.address
-        line = found.setdefault(
-            address,
-            {
-                "kind": "empty",
-                "tier": place.tier,
-                "place": address,
-                "label": place.label,
-                "wanted": speak.coin(place.predicate),
-                "look_at": place.look_at,
-                "places": 0,
-            },
+        before = found[address].places if address in found else 0
+        found[address] = WantedPlace(
+            kind="empty",
+            tier=place.tier,  # type: ignore[arg-type]
+            place=address,
+            label=place.label,
+            wanted=speak.coin(place.predicate),
+            look_at=place.look_at,
+            places=before + 1,
         )
-        line["places"] += 1
-    return sorted(found.values(), key=lambda line: TIERS.index(line["tier"]))
+    return sorted(found.values(), key=lambda line: TIERS.index(line.tier))
 
 
-def _still_open(request: EvaluationRequest, speak: RuleWording) -> list[dict[str, Any]]:
+def _still_open(request: EvaluationRequest, speak: RuleWording) -> list[WantedPlace]:
     """An open-ended group has no empty place, and always takes one more key."""
     definition = request.definition
     lines = []
@@ -112,8 +166,17 @@ def _still_open(request: EvaluationRequest, speak: RuleWording) -> list[dict[str
         rules = [rule.predicate for rule in (definition.scope, group.accepts) if rule is not None]
         coin = speak.coin(both(*rules)) if rules else "a coin"
         wanted = f"{coin}, of a {speak.name(group.attribute)} that no coin here shows yet"
-        line = {"kind": "open", "tier": group.tier, "place": group.id, "label": group.id, "wanted": wanted}
-        lines.append({**line, "look_at": group.look_at or definition.attributes[group.attribute].look_at, "places": 1})
+        lines.append(
+            WantedPlace(
+                kind="open",
+                tier=group.tier,  # type: ignore[arg-type]
+                place=group.id,
+                label=group.id,
+                wanted=wanted,
+                look_at=group.look_at or definition.attributes[group.attribute].look_at,
+                places=1,
+            )
+        )
     return lines
 
 
@@ -139,7 +202,7 @@ class _Worth:
 
 def _weakest(
     places: Sequence[Place], entries: Mapping[str, PlaceResult], worth: _Worth, speak: RuleWording, wishes: _Wishes
-) -> list[dict[str, Any]]:
+) -> list[WeakFilling]:
     short = {
         place.address
         for place in places
@@ -157,19 +220,18 @@ def _weakest(
         key=lambda pair: (pair[0].address not in short, worth.standing(pair[0].prefer, pair[1]), pair[0].address)
     )
     return [
-        {
-            "kind": "better",
-            "tier": place.tier,
-            "place": place.address,
-            "label": place.label,
-            "wanted": speak.coin(place.predicate),
-            "look_at": place.look_at,
-            "places": 1,
-            "holding": holding,
-            "because": _because(place, holding, worth, speak) or "below the least grade wanted",
-            **({"below_min_grade": True} if place.address in short else {}),
+        WeakFilling(
+            tier=place.tier,  # type: ignore[arg-type]
+            place=place.address,
+            label=place.label,
+            wanted=speak.coin(place.predicate),
+            look_at=place.look_at,
+            places=1,
+            holding=holding,
+            because=_because(place, holding, worth, speak) or "below the least grade wanted",
+            below_min_grade=True if place.address in short else UNSET,
             **wishes.of(place.address),
-        }
+        )
         for place, holding in filled[:MOST_WEAK]
     ]
 
@@ -187,39 +249,41 @@ def _because(place: Place, holding: str, worth: _Worth, speak: RuleWording) -> s
 # --- on paper ----------------------------------------------------------------------------------------------------------
 
 
-def as_text(wants: Mapping[str, Any]) -> str:
+def as_text(wants: WantList) -> str:
     """The list on a card: plain text, 40 columns."""
-    lines = [*textwrap.wrap(f"{wants['title']}, {wants['evaluated_on']}", CARD), ""]
-    for entry in wants["wanted"]:
-        count = f"{entry['places']}x " if entry["places"] > 1 else ""
-        mark = "[ ]" if entry["kind"] == "empty" else "[+]"
-        said = _noted(entry)
-        line = f"{mark} {count}{entry['label']}: {entry['wanted']}{said and f' ({said})'}"
-        lines += textwrap.wrap(line, CARD, subsequent_indent="    ")
-    if wants["weakest"]:
-        lines += ["", "To better:"]
-    for entry in wants["weakest"]:
-        said = _noted(entry)
-        line = f"[^] {entry['label']}: {entry['because']}{said and f' ({said})'}"
-        lines += textwrap.wrap(line, CARD, subsequent_indent="    ")
+    lines = [*textwrap.wrap(f"{wants.title}, {wants.evaluated_on}", CARD), ""]
+    for line in wants.wanted:
+        count = f"{line.places}x " if line.places > 1 else ""
+        mark = "[ ]" if line.kind == "empty" else "[+]"
+        lines += _on_card(f"{mark} {count}{line.label}: {line.wanted}", line)
+    if wants.weakest:
+        lines += ["", "To upgrade:"]
+    for weak in wants.weakest:
+        lines += _on_card(f"[^] {weak.label}: {weak.because}", weak)
     return "\n".join(lines) + "\n"
 
 
-def _noted(entry: Mapping[str, Any]) -> str:
-    """The owner's note to an entry in a few words."""
-    parts = [f"grade {entry['min_grade']} or more"] if "min_grade" in entry else []
-    if "most_to_pay" in entry:
-        parts.append(f"up to {entry['most_to_pay']} {entry['currency']}")
-    return "; ".join([*parts, *([entry["note"]] if "note" in entry else [])])
+def _on_card(text: str, line: WantedPlace | WeakFilling) -> list[str]:
+    said = noted(line)
+    return textwrap.wrap(f"{text}{said and f' ({said})'}", CARD, subsequent_indent="    ")
 
 
-def as_csv(wants: Mapping[str, Any]) -> str:
+def noted(line: WantedPlace | WeakFilling) -> str:
+    """The owner's note to a line in a few words; empty where there is none."""
+    parts = [] if line.min_grade is UNSET else [f"grade {line.min_grade} or more"]
+    if line.most_to_pay is not UNSET:
+        parts.append(f"up to {line.most_to_pay} {line.currency}")
+    return "; ".join([*parts, *([] if line.note is UNSET else [line.note])])
+
+
+def as_csv(wants: WantList) -> str:
     """The list as CSV (RFC 4180). A cell that a spreadsheet would run as a formula begins with an apostrophe."""
     sheet = io.StringIO()
     writer = csv.writer(sheet)
     writer.writerow(COLUMNS)
-    for entry in (*wants["wanted"], *wants["weakest"]):
-        writer.writerow([defused(str(entry.get(column, ""))) for column in COLUMNS])
+    for line in (*wants.wanted, *wants.weakest):
+        cells = (getattr(line, column, UNSET) for column in COLUMNS)
+        writer.writerow([defused("" if cell is UNSET else str(cell)) for cell in cells])
     return sheet.getvalue()
 
 
@@ -228,14 +292,14 @@ def defused(cell: str) -> str:
     return f"'{cell}" if cell.lstrip(" ")[:1] in ("=", "+", "-", "@", "\t", "\r", "\n") and cell else cell
 
 
-def as_html(wants: Mapping[str, Any], language: str) -> str:
+def as_html(wants: WantList, language: str) -> str:
     """The list as a page to print: no script, nothing loaded from elsewhere."""
     return render(
         "want_list.html",
         sheet=PRINT,
         language=language,
-        title=wants["title"],
-        evaluated_on=wants["evaluated_on"],
-        wanted=[(entry, _noted(entry)) for entry in wants["wanted"]],
-        weakest=[(entry, _noted(entry)) for entry in wants["weakest"]],
+        title=wants.title,
+        evaluated_on=wants.evaluated_on,
+        wanted=[(line, noted(line)) for line in wants.wanted],
+        weakest=[(line, noted(line)) for line in wants.weakest],
     )

@@ -1,0 +1,194 @@
+"""Want lists: what to look for next, and the owner's notes to it."""
+
+from __future__ import annotations
+
+from datetime import date
+from decimal import Decimal
+from typing import Annotated, Any, ClassVar, Literal
+
+from fastapi import Query, Request
+from msgspec import Meta
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from sqlalchemy import Connection
+
+from service.definitions import actions
+from service.definitions.model import WantNotes
+from service.definitions.store import WantNoteStore
+from service.errors import Invalid
+from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
+from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unread
+from service.http.examples import WANT_NOTES
+from service.http.negotiation import Forms, TextForm
+from service.http.openapi import problems, router
+from service.http.responses import Reply, Sends, Tagged, tagged
+from service.http.wire import Day, In, Money, Out, Text
+from service.progress.actions.evaluate import StoredSet, evaluation_tag, load_stored_set
+from service.progress.decisions import faults_of_places
+from service.progress.evaluate import evaluate
+from service.progress.want_list import WantList, as_csv, as_html, as_text, want_list
+
+want_lists = router("/v1/definitions", "Evaluations")
+
+MOST_NOTES = 2_000
+FIELDS = ("min_grade", "most_to_pay", "currency", "note")
+
+
+# --- requests ------------------------------------------------------------------------------------------------------------
+
+
+class WantQuery(BaseModel):
+    """Which revision, for which day, and in which form."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    revision: int | None = Field(
+        None, ge=1, le=2**31 - 1, description="Left out: the revision that the set follows (see adoption)."
+    )
+    today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
+    format: Literal["json", "text", "csv", "html"] | None = Field(
+        None,
+        description="text fits a card of 40 columns, html is a page to print; left out: the first that Accept prefers, or JSON.",
+    )
+
+
+class WantNoteIn(In):
+    """What the owner looks for in one place, or in a group of them."""
+
+    place: Annotated[str, StringConstraints(min_length=1, max_length=200)] = Field(
+        description="A slot, a group, or one place of a group."
+    )
+    min_grade: int | None = Field(None, ge=1, le=70, description="The least grade worth buying, 1 to 70.")
+    most_to_pay: Money | None = Field(None, description="The owner's own limit; no valuation.")
+    currency: Annotated[str, StringConstraints(pattern="^[A-Z]{3}$")] | None = Field(
+        None, description="A code of three letters (ISO 4217); needed with `most_to_pay`."
+    )
+    note: Annotated[Text, StringConstraints(min_length=1, max_length=500)] | None = None
+
+    @model_validator(mode="after")
+    def _has_a_currency(self) -> WantNoteIn:
+        if self.most_to_pay is not None and self.currency is None:
+            raise ValueError("a sum of money needs its `currency`")
+        return self
+
+
+class WantNotesIn(In):
+    """All notes to a want list; what is left out is no longer one."""
+
+    example: ClassVar[Any] = WANT_NOTES
+
+    notes: list[WantNoteIn] = Field(default_factory=list, max_length=MOST_NOTES)
+
+    def by_place(self) -> dict[str, dict[str, Any]]:
+        """The notes as they are stored, by place."""
+        return {
+            note.place: {name: getattr(note, name) for name in FIELDS if getattr(note, name) is not None}
+            for note in self.notes
+        }
+
+
+# --- answers -------------------------------------------------------------------------------------------------------------
+
+
+class WantNoteOut(Out):
+    """One note."""
+
+    place: str
+    min_grade: int | None
+    most_to_pay: Annotated[int | Decimal | None, Meta(description="The owner's own limit; no valuation.")]
+    currency: str | None
+    note: str | None
+
+
+class WantNotesOut(Out):
+    """All notes, in the order of the alphabet."""
+
+    notes: list[WantNoteOut]
+
+
+def _notes_out(notes: WantNotes) -> WantNotesOut:
+    found = sorted(notes.notes.items())
+    return WantNotesOut([WantNoteOut(place, *(note.get(name) for name in FIELDS)) for place, note in found])
+
+
+def _notes_tag(identity: str, notes: WantNotes) -> str:
+    """Changes with every change of the notes."""
+    return entity_tag("want-notes", identity, notes.version, sorted(notes.notes))
+
+
+# --- operations ----------------------------------------------------------------------------------------------------------
+
+
+def _forms(language: str) -> Forms[WantList]:
+    return Forms(
+        text=TextForm("text/plain", as_text),
+        csv=TextForm("text/csv", as_csv),
+        html=TextForm("text/html", lambda wants: as_html(wants, language)),
+    )
+
+
+@want_lists.get("/{id}/want-list", responses=problems("over-limit"))
+async def get_want_list(
+    request: Request,
+    context: Context,
+    owner: CurrentOwner,
+    id: DefinitionId,
+    query: Annotated[WantQuery, Query()],
+    known: IfNoneMatch,
+) -> Annotated[
+    Reply[WantList],
+    Sends(
+        headers={"ETag": "Of the definition, the holdings, the editions, the day and the form."},
+        media=_forms("en").media,
+    ),
+]:
+    """What to look for next: empty places, then the weakest fillings."""
+    day = query.today or context.today()
+    mine, notes = await context.read(
+        lambda c: (load_stored_set(c, owner, id, query.revision), WantNoteStore(c, owner).of(id))
+    )
+    forms = _forms(str(mine.revision.document.get("language", "en")))
+    form = forms.chosen(request, query.format)
+    evaluated = evaluation_tag(mine.revision, mine.state, day, mine.decisions, mine.own.version)
+    tag = entity_tag(evaluated, form, notes.version)
+    unchanged = known.not_modified(tag)
+    if unchanged is not None:
+        return unchanged
+    wants = await context.compute(lambda: _wants(mine, notes, day))
+    return forms.reply(wants, form, tag)
+
+
+def _wants(mine: StoredSet, notes: WantNotes, day: date) -> WantList:
+    asked = mine.ask(day).measurement
+    numbers = {held.id: held.data["number"] for held in mine.holdings if held.data.get("number")}
+    return want_list(asked, evaluate(asked), notes.notes).numbered(numbers)
+
+
+@want_lists.get("/{id}/want-notes")
+def get_want_notes(context: Context, owner: CurrentOwner, id: DefinitionId, known: IfNoneMatch) -> Tagged[WantNotesOut]:
+    """The owner's notes to the want list of a definition."""
+    notes = context.database.read(lambda connection: WantNoteStore(connection, owner).of(id))
+    return known.not_modified_or(_notes_tag(id, notes), lambda: _notes_out(notes))
+
+
+@want_lists.put("/{id}/want-notes", responses=problems("over-limit"))
+async def replace_want_notes(
+    context: Context, owner: CurrentOwner, id: DefinitionId, expected: IfMatch, body: Unread[WantNotesIn]
+) -> Tagged[WantNotesOut]:
+    """Say which grade and which price is wanted, place by place."""
+
+    def look(connection: Connection) -> StoredSet:
+        expected.check(_notes_tag(id, WantNoteStore(connection, owner).of(id)))
+        return load_stored_set(connection, owner, id)
+
+    mine = await context.read(look)
+    sent = body.read()
+    named = [note.place for note in sent.notes]
+    faults = await context.compute(lambda: faults_of_places(mine.ask(context.today()).measurement, named))
+    if faults:
+        raise Invalid(fault.under("/notes") for fault in faults)
+    notes = await context.write(
+        lambda connection: actions.note_wants(
+            connection, owner, id, sent.by_place(), expect=lambda before: expected.check(_notes_tag(id, before))
+        )
+    )
+    return tagged(_notes_out(notes), _notes_tag(id, notes))
