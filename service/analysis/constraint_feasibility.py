@@ -16,14 +16,14 @@ from service.rules.labels import listed, listed_up_to
 from service.rules.predicates import Predicate, both
 from service.rules.rule import Rule
 
-MOST_NAMED = 5
+MOST_LABELS = 5
 """The largest number of labels in one message of a check."""
 _MOST_AGREEMENTS = 1_000
 
 
 def labels_of(groups: Sequence[PlaceGroup]) -> str:
     """The labels of the first few groups, in quotes."""
-    return listed_up_to(MOST_NAMED, [f"'{group.label}'" for group in groups])
+    return listed_up_to(MOST_LABELS, [f"'{group.label}'" for group in groups])
 
 
 @dataclass(frozen=True, slots=True)

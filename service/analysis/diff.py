@@ -15,7 +15,16 @@ from typing import Any
 
 from msgspec import Struct
 
-from service.analysis.overlap import CHANGED, COMPARISON_WORK, EQUAL, NARROWED, SAME, WIDENED, Relation, RuleComparison
+from service.analysis.overlap import (
+    CHANGED,
+    COMPARISON_WORK,
+    EQUAL,
+    NARROWED,
+    SAME_COINS,
+    WIDENED,
+    Relation,
+    RuleComparison,
+)
 from service.analysis.place_groups import closed_keys
 from service.analysis.place_matching import UNIT_KINDS, PlaceMatching, Unit, match_places, units_of
 from service.facts.holding import Facts
@@ -168,7 +177,7 @@ class _Comparison:
         """How the coins that the place accepts changed. Under a changed scope, a place whose own rule means the same has
         no change of its own."""
         if self.scopes[0] != self.scopes[1] and self.comparison.relation(old.own, new.own).word == EQUAL:
-            return SAME
+            return SAME_COINS
         return self.comparison.relation(self._whole(0, old), self._whole(1, new))
 
     def _whole(self, side: int, unit: Unit) -> Predicate:

@@ -44,7 +44,7 @@ else:
             },
         ),
     ]
-T = TypeVar("T")
+_T = TypeVar("_T")
 
 
 class RevisionChange(Struct, kw_only=True):
@@ -112,7 +112,7 @@ def _worded(change: DefinitionChange, sentence: str) -> RevisionChange:
     )
 
 
-def _or_unset(part: T | None) -> T | UnsetType:
+def _or_unset(part: _T | None) -> _T | UnsetType:
     return UNSET if part is None else part
 
 

@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
-from service.analysis.constraint_feasibility import MOST_NAMED, FilledPlaces, labels_of
+from service.analysis.constraint_feasibility import MOST_LABELS, FilledPlaces, labels_of
 from service.analysis.place_groups import (
     PlaceGroup,
     closed_keys,
@@ -227,7 +227,7 @@ class _Check:
                 f"'{key}'" for key, rule in rules if self.questions.ask_in_scope(WantedVerdict(rule)).possible is NO
             ]
             if dead:
-                named = listed_up_to(MOST_NAMED, dead)
+                named = listed_up_to(MOST_LABELS, dead)
                 message = f"'{one_per.id}' can never be filled: no coin in its scope and rule has the key {named}."
                 yield Finding("too-few-keys", ERROR, pointer, message)
 

@@ -42,7 +42,7 @@ class Relation:
     limit: str | None = None
 
 
-SAME = Relation(EQUAL)
+SAME_COINS = Relation(EQUAL)
 
 
 class RuleComparison:
@@ -58,7 +58,7 @@ class RuleComparison:
     def relation(self, old: Predicate, new: Predicate) -> Relation:
         """How the coins that the new rule accepts relate to those that the old one accepts."""
         if old == new:
-            return SAME
+            return SAME_COINS
         known = self._known.get((old, new))
         if known is None:
             known = self._known[old, new] = self._relation(old, new)
