@@ -74,9 +74,9 @@ class KnownVersions:
         """304 when the caller has this version, else what `make` returns with its entity tag."""
         return self.not_modified(etag) or Reply(make(), {"ETag": etag, **(headers or {})})
 
-    def not_modified(self, etag: str) -> Reply[Any] | None:
+    def not_modified(self, etag: str, headers: Mapping[str, str] | None = None) -> Reply[Any] | None:
         """304 when the caller has this version: for what takes long to make."""
-        return Reply(None, {"ETag": etag}, 304) if self.include(etag) else None
+        return Reply(None, {"ETag": etag, **(headers or {})}, 304) if self.include(etag) else None
 
     def not_modified_or_response(self, etag: str, make: Callable[[], Response]) -> Any:
         """The same for an answer that is no JSON."""

@@ -214,9 +214,9 @@ async def get_shared(
     form, now = query.format or accepted(request, _FORMS), context.now()
     shown = await context.read(lambda connection: actions.open_link(connection, secret, now))
     headers = {**_SHARED_HEADERS, "ETag": _shared_tag(shown, form), "Vary": "Accept"}
-    if known.include(headers["ETag"]):
-        return Reply(None, headers, 304)  # type: ignore[arg-type]
-    # Asking whether there is something new is no use.
+    # Asking whether there is something new does not count as a use.
+    if (unchanged := known.not_modified(headers["ETag"], headers)) is not None:
+        return unchanged
     await context.run(lambda: actions.record_use(context.database, secret, shown.share, now))
     if form == "json":
         return Reply(_shared_out(shown), headers)
@@ -263,8 +263,8 @@ def get_shared_revision(
     now = context.now()
     shown = context.database.read(lambda connection: actions.open_link(connection, secret, now, number))
     headers = {**_SHARED_HEADERS, "ETag": _shared_tag(shown, "json")}
-    if known.include(headers["ETag"]):
-        return Reply(None, headers, 304)  # type: ignore[arg-type]
+    if (unchanged := known.not_modified(headers["ETag"], headers)) is not None:
+        return unchanged
     actions.record_use(context.database, secret, shown.share, now)
     return Reply(_shared_out(shown), headers)
 
