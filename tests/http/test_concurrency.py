@@ -44,7 +44,7 @@ async def test_the_number_counts_exactly_the_writes_that_were_acknowledged(servi
 
 async def test_the_same_count_without_the_check_loses_writes(service: Running, monkeypatch: pytest.MonkeyPatch) -> None:
     # The control: a service that does not compare versions must fail the test above.
-    monkeypatch.setattr("service.http.conditional.IfMatch.check", lambda *_: None)
+    monkeypatch.setattr("service.http.conditional.ExpectedVersion.check", lambda *_: None)
     number, statuses = await counting(service)
     assert statuses[200] == WRITERS * ROUNDS
     assert number < statuses[200]
