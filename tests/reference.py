@@ -384,6 +384,9 @@ def some_texts(attribute: Attribute, known: list[Any], rule: Any, outside: Outsi
 
 def some_sets(attribute: Attribute, known: list[Any], rule: Any, outside: Outside) -> list[frozenset[str]]:
     named = {term for k in known if isinstance(k, frozenset) for term in k if isinstance(term, str)}
+    # Another list with values of its own may be held against this one.
+    others = [outside.attributes[n] for n in properties(rule)]
+    named |= {term for other in others if other.many for term in other.values}
     scheme = outside.vocabularies.get(attribute.vocabulary or "")
     asked = [n for n in nodes(rule) if isinstance(n, dict) and n.get("op") == "narrower"]
     if asked and scheme is not None:

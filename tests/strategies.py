@@ -71,7 +71,9 @@ SETS: Mapping[str, tuple[str, ...]] = {
     "quirks": ("dented", "dull", "dyed"),
 }
 NUMBERS: Mapping[str, tuple[Any, ...]] = {"year_on_coin": YEARS, "grade": (1, 20, 70), "weight_measured": WEIGHTS}
-NAMES = (*TEXTS, *SETS, *NUMBERS, "restrike", "tender_from")
+BOOLEANS = ("restrike", "commemorative")
+DAYS = ("tender_from", "tender_to")
+NAMES = (*TEXTS, *SETS, *NUMBERS, *BOOLEANS, *DAYS)
 
 COMPARISONS = ("=", "<>", "<", "<=", ">", ">=")
 
@@ -87,17 +89,19 @@ def op(name: str, *args: Any) -> dict[str, Any]:
 # --- rules -------------------------------------------------------------------------------------------------------------
 
 
+# Wherever a value may stand an attribute may stand too, and every relation is put either way round.
+
+
 @st.composite
 def leaves(draw: st.DrawFn, names: tuple[str, ...]) -> Any:
-    """One clause about one or two of the attributes."""
+    """One clause about some of the attributes."""
     name = draw(st.sampled_from(names))
     if draw(st.integers(0, 9)) == 0:
         return op("isNull", ref(name))
-    if name == "restrike":
-        return draw(st.sampled_from([ref(name), op("=", ref(name), False), op("<>", ref(name), True)]))
-    if name == "tender_from":
-        day = {"date": draw(st.sampled_from(DATES))}
-        return op(draw(st.sampled_from(COMPARISONS)), ref(name), day)
+    if name in BOOLEANS:
+        return draw(boolean_leaves(name, names))
+    if name in DAYS:
+        return draw(relations(st.just(ref(name)), days(names)))
     if name in NUMBERS:
         return draw(number_leaves(name, names))
     if name in SETS:
@@ -106,66 +110,111 @@ def leaves(draw: st.DrawFn, names: tuple[str, ...]) -> Any:
 
 
 @st.composite
-def number_leaves(draw: st.DrawFn, name: str, names: tuple[str, ...]) -> Any:
-    constants = st.sampled_from(NUMBERS[name])
-    others = [n for n in names if n in NUMBERS]
-    form = draw(st.integers(0, 9))
-    if form < 4:
-        return op(draw(st.sampled_from(COMPARISONS)), ref(name), draw(constants))
-    if form == 4:
-        return op("between", ref(name), draw(constants), draw(constants))
+def relations(draw: st.DrawFn, subjects: st.SearchStrategy[Any], values: st.SearchStrategy[Any], forms: int = 8) -> Any:
+    """A comparison, a BETWEEN or an IN: the subject on either side of the sign, and in any place of the other two."""
+    form, subject = draw(st.integers(0, forms - 1)), draw(subjects)
+    if form < 5:
+        sides = (subject, draw(values)) if draw(st.booleans()) else (draw(values), subject)
+        return op(draw(st.sampled_from(COMPARISONS)), *sides)
     if form == 5:
-        return op("in", ref(name), draw(st.lists(constants, min_size=1, max_size=3)))
-    if form == 6:
-        return op(draw(st.sampled_from(COMPARISONS)), ref(name), ref(draw(st.sampled_from(others))))
+        term, *items = draw(st.permutations([subject, *draw(st.lists(values, min_size=1, max_size=3))]))
+        return op("in", term, items)
+    return op("between", *draw(st.permutations([subject, draw(values), draw(values)])))
+
+
+def others(names: tuple[str, ...], kind: Any) -> st.SearchStrategy[Any]:
+    """Any of the attributes of one kind."""
+    return st.sampled_from([ref(name) for name in names if name in kind])
+
+
+@st.composite
+def boolean_leaves(draw: st.DrawFn, name: str, names: tuple[str, ...]) -> Any:
+    if draw(st.booleans()):
+        return ref(name)
+    sides = [ref(name), draw(st.one_of(st.booleans(), others(names, BOOLEANS)))]
+    return op(draw(st.sampled_from(("=", "<>"))), *draw(st.permutations(sides)))
+
+
+def days(names: tuple[str, ...]) -> st.SearchStrategy[Any]:
+    written = st.sampled_from([{"date": day} for day in DATES])
+    return st.one_of(written, written, others(names, DAYS))
+
+
+@st.composite
+def numbers(draw: st.DrawFn, name: str, names: tuple[str, ...], *, plain: bool = False) -> Any:
+    """A number beside the attribute: a constant of its own, another attribute, how many values one has, or a sum."""
+    form = draw(st.integers(0, 7 if plain else 9))
+    counted = [n for n in names if n in SETS]
+    if form < 4:
+        return draw(st.sampled_from(NUMBERS[name]))
+    if form < 7 or (form == 7 and not counted):
+        return draw(others(names, NUMBERS))
     if form == 7:
-        counted = [n for n in names if n in SETS]
-        if counted:
-            return op(draw(st.sampled_from(COMPARISONS)), ref(name), op("count", ref(draw(st.sampled_from(counted)))))
+        return op("count", ref(draw(st.sampled_from(counted))))
+    return draw(sums(name, names))
+
+
+@st.composite
+def sums(draw: st.DrawFn, name: str, names: tuple[str, ...]) -> Any:
+    """The attribute on either side of an arithmetic sign."""
     sign = draw(st.sampled_from(("+", "-", "*", "/", "%", "div", "^")))
-    right = draw(st.sampled_from((0, 2, 10, Decimal("0.5")))) if sign != "^" else 2
-    moved = op(sign, ref(name), right)
-    if form == 8 and sign in "+-*":
-        moved = op(sign, right, ref(name))
-    if draw(st.integers(0, 7)) == 0:
-        return op("isNull", moved)
-    target = draw(constants) if draw(st.booleans()) else ref(draw(st.sampled_from(others)))
-    return op(draw(st.sampled_from(COMPARISONS)), moved, target)
+    if sign == "^":
+        return op(sign, *draw(st.sampled_from(((ref(name), 2), (ref(name), -1), (2, ref(name))))))
+    constants = st.sampled_from((0, 2, 10, Decimal("0.5")))
+    beside = draw(st.one_of(constants, constants, numbers(name, names, plain=True)))
+    return op(sign, *draw(st.permutations([ref(name), beside])))
+
+
+@st.composite
+def number_leaves(draw: st.DrawFn, name: str, names: tuple[str, ...]) -> Any:
+    if draw(st.integers(0, 3)) > 0:
+        return draw(relations(st.just(ref(name)), numbers(name, names)))
+    moved = draw(sums(name, names))
+    return (
+        op("isNull", moved) if draw(st.integers(0, 7)) == 0 else draw(relations(st.just(moved), numbers(name, names)))
+    )
+
+
+@st.composite
+def texts(draw: st.DrawFn, name: str, names: tuple[str, ...]) -> Any:
+    """A text beside the attribute: a constant, or another attribute; of those whose case does not matter, folded."""
+    closed = "hue" in names  # only its own values may stand beside it
+    constants = st.sampled_from([t for t in TEXTS["hue" if closed else name] if t != "x-moon"])
+    text = draw(st.one_of(constants, constants, others(names, TEXTS)))
+    folded = name == "mint" and draw(st.integers(0, 3)) == 0
+    return op(draw(st.sampled_from(("casei", "accenti"))), text) if folded else text
 
 
 @st.composite
 def text_leaves(draw: st.DrawFn, name: str, names: tuple[str, ...]) -> Any:
-    constants = st.sampled_from([t for t in TEXTS[name] if t != "x-moon"])
     form = draw(st.integers(0, 9))
     if name == "species" and form < 6:
         return op("narrower", ref(name), draw(st.sampled_from(tuple(MOTIFS.concepts))))
     if name == "issuer" and form < 4:
         return op("defunct", ref(name))
-    if form < 5:
-        return op(draw(st.sampled_from(COMPARISONS)), ref(name), draw(constants))
-    if form == 5:
-        return op("in", ref(name), draw(st.lists(constants, min_size=1, max_size=3)))
+    folds = st.sampled_from((ref(name), op("casei", ref(name)), op("accenti", ref(name))))
     if form == 6 and name == "mint":
-        pattern = draw(st.sampled_from(("T%", "%w_r", "_o%", "%", "Tower", "t\\%%", "%on")))
-        return op("like", draw(st.sampled_from((ref(name), op("casei", ref(name))))), pattern)
-    if form in (7, 8) and name == "mint":
-        fold = draw(st.sampled_from(("casei", "accenti")))
-        return op(draw(st.sampled_from(("=", "<>", "<"))), op(fold, ref(name)), op(fold, draw(constants)))
-    others = [n for n in names if n in TEXTS]
-    return op(draw(st.sampled_from(COMPARISONS)), ref(name), ref(draw(st.sampled_from(others))))
+        return op("like", draw(folds), draw(st.sampled_from(("T%", "%w_r", "_o%", "%", "Tower", "t\\%%", "%on"))))
+    subjects = folds if form in (7, 8) and name == "mint" else st.just(ref(name))
+    return draw(relations(subjects, texts(name, names)))
 
 
 @st.composite
 def set_leaves(draw: st.DrawFn, name: str, names: tuple[str, ...]) -> Any:
-    terms = st.lists(st.sampled_from(SETS[name]), max_size=2, unique=True)
     form = draw(st.integers(0, 9))
     if name == "main_motifs" and form < 4:
         return op("narrower", ref(name), draw(st.sampled_from(tuple(MOTIFS.concepts))))
     if form < 7:
+        closed = "quirks" if "quirks" in names else name  # only its own values may stand beside it
+        written = st.lists(st.sampled_from(SETS[closed]), max_size=2, unique=True)
+        sides = [ref(name), draw(st.one_of(written, written, written, others(names, SETS)))]
         sign = draw(st.sampled_from(("a_contains", "a_containedBy", "a_overlaps", "a_equals")))
-        return op(sign, ref(name), draw(terms))
-    target = draw(st.sampled_from((0, 1, 2, 3, Decimal("1.5"))))
-    return op(draw(st.sampled_from(COMPARISONS)), op("count", ref(name)), target)
+        return op(sign, *draw(st.permutations(sides)))
+    targets = st.sampled_from((0, 1, 2, 3, Decimal("1.5")))
+    counted = st.builds(lambda other: op("count", other), others(names, SETS))
+    numbered = [n for n in names if n in NUMBERS]
+    beside = st.one_of(targets, targets, counted, *([others(names, NUMBERS)] if numbered else []))
+    return draw(relations(st.just(op("count", ref(name))), beside))
 
 
 @st.composite
@@ -192,9 +241,9 @@ def rules(draw: st.DrawFn, names: tuple[str, ...] = NAMES, most_names: int = 3) 
 
 def values_of(name: str) -> st.SearchStrategy[Any]:
     """One plain value of an attribute."""
-    if name == "restrike":
+    if name in BOOLEANS:
         return st.booleans()
-    if name == "tender_from":
+    if name in DAYS:
         return st.sampled_from((*DATES, "1950-05-05"))
     if name == "grade":
         return st.sampled_from((1, 2, 19, 20, 21, 70))
@@ -217,7 +266,7 @@ def a_fact(draw: st.DrawFn, name: str) -> Any:
     if form in (1, 2, 3):
         options = st.lists(st.one_of(value, value, st.just({"none": True})), min_size=1, max_size=3)
         return {"one_of": draw(options)}
-    if form in (4, 5) and (name in NUMBERS or name == "tender_from"):
+    if form in (4, 5) and (name in NUMBERS or name in DAYS):
         ends = sorted((draw(value), draw(value)))
         both = {"from": ends[0], "to": ends[1]}
         return draw(st.sampled_from((both, both, {"from": ends[0]}, {"to": ends[1]})))
@@ -243,7 +292,10 @@ def simple_rules(draw: st.DrawFn) -> Any:
                 True,
                 op("<", ref("year_on_coin"), 1900),
                 op(">=", ref("year_on_coin"), 1900),
+                op("<=", 1901, ref("year_on_coin")),
                 op("between", ref("year_on_coin"), 1899, 1901),
+                op("between", 1900, ref("grade"), ref("year_on_coin")),
+                op("in", "Tower", [ref("mint"), "Heaton"]),
                 op("=", ref("mint"), "Tower"),
                 op("<>", ref("mint"), "Tower"),
                 op("narrower", ref("species"), "bird"),
@@ -334,7 +386,9 @@ def definitions(draw: st.DrawFn, *, with_rules: bool = True) -> dict[str, Any]:
 ISSUES: Mapping[str, dict[str, Any]] = {
     "issue-1": {"year_on_coin": 1899, "mint": "Tower"},
     "issue-2": {"year_on_coin": 1902, "mint": "Heaton", "species": "owl"},
+    "issue-3": {"mint": "Tower", "species": "kiwi"},
 }
+"""The year of the third is not known."""
 
 
 @st.composite
@@ -360,7 +414,8 @@ def holdings(draw: st.DrawFn, most: int = 5) -> list[dict[str, Any]]:
     for number in draw(st.permutations(range(draw(st.integers(0, most))))):
         entry: dict[str, Any] = {"id": f"coin-{number}", "facts": draw(simple_facts())}
         if draw(st.integers(0, 5)) == 0:
-            entry["issue"] = draw(st.sampled_from(("issue-1", "issue-2", {"one_of": ["issue-1", "issue-2"]})))
+            candidates = draw(st.lists(st.sampled_from(sorted(ISSUES)), min_size=1, max_size=3, unique=True))
+            entry["issue"] = candidates[0] if len(candidates) == 1 else {"one_of": candidates}
         if draw(st.integers(0, 5)) == 0:
             entry["quantity"] = 2
         if draw(st.integers(0, 9)) == 0:

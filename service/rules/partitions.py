@@ -188,8 +188,9 @@ class Regions:
         shared = self._shared_texts(group, cuts)
         if shared is None:
             return None
-        fresh = [f"{text}\x01{'x' * step}" for text in ["", *sorted(shared)] for step in range(len(group))]
-        return list(dict.fromkeys([*terms, "", *sorted(shared), *fresh]))
+        line = ["", *sorted(shared.union(terms))]
+        between = [f"{text}\x01{'x' * step}" for text in line for step in range(len(group))]
+        return list(dict.fromkeys([*terms, *line, *between]))
 
     def _terms_of(self, name: str, cuts: Iterable[Cut]) -> Iterable[str]:
         """The texts of an attribute that a rule can tell apart by more than its own constants."""
