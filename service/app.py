@@ -15,14 +15,19 @@ from service.http.api.clubs import clubs
 from service.http.api.definition_imports import definition_imports
 from service.http.api.definitions import definitions
 from service.http.api.devices import devices
+from service.http.api.doubts import doubts
+from service.http.api.exhibitions import exhibitions
+from service.http.api.history import history
 from service.http.api.holdings import holdings
 from service.http.api.imports import imports
+from service.http.api.insurance import insurance
 from service.http.api.issues import issues
 from service.http.api.offers import offers
 from service.http.api.origins import origins
 from service.http.api.photos import photos
 from service.http.api.pieces import pieces
 from service.http.api.reference import reference
+from service.http.api.revisions import followed, revisions
 from service.http.api.service import service
 from service.http.api.shares import shares
 from service.http.api.standings import standings
@@ -35,13 +40,8 @@ from service.http.routes import (
     allocations,
     candidates,
     checks,
-    doubts,
     evaluations,
-    exhibitions,
-    history,
-    insurance,
     pins,
-    revisions,
     stored_evaluations,
 )
 from service.runtime import opened
@@ -52,20 +52,21 @@ ROUTERS = (
     evaluations.router,
     candidates.router,
     allocations.router,
-    doubts.router,
+    doubts,
     definitions,
     stored_evaluations.router,
-    revisions.router,
+    revisions,
+    followed,
     checks.router,
     pins.router,
     want_lists,
-    history.router,
-    exhibitions.router,
+    history,
+    exhibitions,
     sync,
     imports,
     photos,
     holdings,
-    insurance.router,
+    insurance,
     issues,
     pieces,
     reference,

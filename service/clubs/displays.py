@@ -10,14 +10,17 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date
 from typing import Any
+
+from msgspec import Struct
 
 from service.clubs.swaps.reevaluation import as_known_to
 from service.facts.holding import Facts, Holding
 from service.progress.description import Describer
 from service.progress.evaluate import EvaluationRequest, evaluate
-from service.progress.exhibition import Loan, exhibited
-from service.progress.result import Evaluation, plain
+from service.progress.exhibition import Exhibit, ExhibitedLoan, Loan, exhibited
+from service.progress.result import DefinitionStamp, Evaluation, Figures
 
 ExhibitNamer = Callable[[str, str], str]
 """What a coin is called in the display, by owner and holding id: differently for each."""
@@ -34,6 +37,25 @@ class Lender:
     recorded: Mapping[str, Mapping[str, Any]]
     issues: Mapping[str, Facts] = field(default_factory=dict)
     useful: frozenset[str] | None = None
+
+
+class DisplayLender(Struct):
+    """A member who lends, and how many coins."""
+
+    owner: str
+    coins: int
+
+
+class Display(Struct):
+    """`exhibits` page by page, `loans` by the names of their owners."""
+
+    definition: DefinitionStamp
+    evaluated_on: date
+    proven_optimal: bool
+    summary: Figures
+    exhibits: list[Exhibit]
+    loans: list[ExhibitedLoan]
+    lenders: list[DisplayLender]
 
 
 def useful_in(result: Evaluation) -> frozenset[str]:
@@ -68,10 +90,9 @@ def by_owner_and_id(owner: str, holding: str) -> str:
 
 def display(
     request: EvaluationRequest, lenders: Sequence[Lender], describe: Describer, *, named: ExhibitNamer = by_owner_and_id
-) -> dict[str, Any]:
-    """{"exhibits", "loans", "lenders", "summary", ...}: `exhibits` page by page, `loans` by the names of their owners, as in
-    `service.progress.exhibition`; `lenders` [{"owner", "coins"}] those who lend. `request` says of what set, when, and with
-    which catalogue; its own holdings, pins and nevers do not count. The order of the lenders never matters.
+) -> Display:
+    """The display. `request` says of what set, when, and with which catalogue; its own holdings, pins and nevers do not count.
+    The order of the lenders never matters.
 
     A coin that may be several issues which the catalogue of the request knows otherwise is left out. Raises OverLimit past
     100,000 holdings.
@@ -88,18 +109,18 @@ def display(
                 loans.append(Loan(name, lender.name, None, _of_a_loan(lender.recorded[holding.id])))
     asked = replace(request, holdings=tuple(coins), pins=(), nevers=(), previous=(), holdings_state=None)
     result = evaluate(asked)
-    shown, told = exhibited(result, request.definition.document, {}, loans, describe), plain(result)
-    counts = Counter(loan["owner"] for loan in shown["loans"])
-    kept = ("definition", "evaluated_on", "reference_edition", "engine_version", "proven_optimal")
-    return {
-        **{name: told[name] for name in kept},
+    shown = exhibited(result, request.definition.document, {}, loans, describe)
+    counts = Counter(loan.owner for loan in shown.loans)
+    return Display(
+        definition=result.definition,
+        evaluated_on=result.evaluated_on,
+        proven_optimal=result.proven_optimal,
         # How many coins are not shown would tell how many there are.
-        "summary": {name: figure for name, figure in told["summary"].items() if name != "unplaced"},
-        "exhibits": shown["exhibits"],
-        "loans": shown["loans"],
-        "lenders": [{"owner": owner, "coins": count} for owner, count in counts.items()],
-        "unused_loans": [],
-    }
+        summary=Figures(*(getattr(result.summary, name) for name in Figures.__struct_fields__)),
+        exhibits=shown.exhibits,
+        loans=shown.loans,
+        lenders=[DisplayLender(owner, count) for owner, count in counts.items()],
+    )
 
 
 def _of_a_loan(recorded: Mapping[str, Any]) -> dict[str, Any]:

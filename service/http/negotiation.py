@@ -44,6 +44,5 @@ class Forms(Generic[T]):
         if form == _JSON:
             return Reply(value, headers)
         text = self._texts[form]
-        headers["X-Content-Type-Options"] = "nosniff"
         media_type = f"{text.media_type}; charset=utf-8"
         return Reply(value, headers, encoded=text.write(value).encode(), media_type=media_type)

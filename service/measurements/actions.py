@@ -30,7 +30,7 @@ from service.reference import actions as reference
 from service.reference import shipped
 from service.reference.model import StoredIssue
 
-MOST_LOOK_ALIKES = 50
+MOST_COMPARED = 50
 NO_JUDGEMENT = (
     "This compares figures. It is no authentication and no valuation: a copy may have the right weight and size. Where it "
     "matters, ask a qualified professional."
@@ -77,7 +77,7 @@ class _Loaded:
     notes: Sequence[str]
 
 
-def check_piece(database: Database, owner: Owner | None, question: PieceQuestion) -> PieceCheck:
+def piece_check(database: Database, owner: Owner | None, question: PieceQuestion) -> PieceCheck:
     """Whether the piece can be of the issue. Raises Invalid with every fault, NotAuthenticated without an account where one is
     needed, NotFound for the holding."""
     if question.holding is not None and owner is None:
@@ -140,7 +140,7 @@ class _Loading:
     def _look_alikes(self, wanted: Sequence[NamedIssue], issue: str | None) -> list[Published]:
         found: list[Published] = []
         taken = {issue}
-        for pointer, entry in wanted[:MOST_LOOK_ALIKES]:
+        for pointer, entry in wanted[:MOST_COMPARED]:
             faults: list[Fault] = []
             one, _ = self._issue((pointer, entry), faults)
             if pointer:
@@ -156,8 +156,8 @@ class _Loading:
             elif pointer:
                 self.faults.append(Fault("clashing-id", f"the issue '{one.id}' is listed twice", pointer))
             taken.add(one.id)
-        if len(wanted) > MOST_LOOK_ALIKES:
-            self.notes.append(f"Of {len(wanted)} look-alikes the first {MOST_LOOK_ALIKES} were compared.")
+        if len(wanted) > MOST_COMPARED:
+            self.notes.append(f"Of {len(wanted)} look-alikes the first {MOST_COMPARED} were compared.")
         return found
 
     def _issue(self, named: NamedIssue, faults: list[Fault]) -> tuple[Published | None, tuple[str, ...]]:

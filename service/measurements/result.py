@@ -18,7 +18,7 @@ from service.measurements.fine_weight import GRAM_PLACES, OUNCE_PLACES, FineWeig
 from service.measurements.look_alikes import Distinguishes, DistinguishingTest, JudgedIssue
 from service.measurements.plausibility import MeasurementCheck, Plausibility, Published
 
-T = TypeVar("T")
+_T = TypeVar("_T")
 
 
 class MeasurementResult(Struct):
@@ -168,12 +168,12 @@ def _decimal(value: Fraction | None) -> Decimal | None:
     return None if value is None else Decimal(plain_number(exact(value)))
 
 
-R = TypeVar("R")
+_R = TypeVar("_R")
 
 
 def _figure(
-    ends: tuple[Fraction, Fraction] | None, show: Callable[[Fraction], T], range_of: Callable[[T, T], R]
-) -> T | R | None:
+    ends: tuple[Fraction, Fraction] | None, show: Callable[[Fraction], _T], range_of: Callable[[_T, _T], _R]
+) -> _T | _R | None:
     """One figure where both ends are equal, else a range."""
     if ends is None:
         return None

@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Final
 
-import msgspec
+from msgspec import structs
 
 from service.assignment.build import Instance
 from service.assignment.joint_problem import join_problems, set_problem_of, solution_of, without_pieces
@@ -20,27 +20,28 @@ from service.assignment.problem import Level, Placement, Solution
 from service.assignment.solve import solve
 from service.errors import Fault, OverLimit
 from service.evaluation.table import Table
+from service.progress.allocated import AllocatedSets, AllocationSummary, AloneFigures, Mode, allocated_set, totals
 from service.progress.claims import Claim, claimed, pins_not_kept, unplaced_here
 from service.progress.evaluate import EvaluationRequest, build_instance, figures_of, result_from
-from service.progress.result import Evaluation, plain
+from service.progress.result import Evaluation, IgnoredFact, LevelResult
 
-IN_ORDER, JOINTLY = "in_order", "jointly"
+IN_ORDER: Final = "in_order"
+JOINTLY: Final = "jointly"
 MOST_SETS = 100
 MOST_PAIRS = 500_000
 """Holdings times sets."""
 MOST_FITS = 2_000_000
 """Fits of coins to places, over all sets that are solved together."""
 
-FIGURES = ("places", "filled", "tentative", "empty", "certain", "possible")
-TIERS = ("required", "optional")
-
 
 @dataclass(frozen=True)
 class SetRequest:
-    """One of the sets; all are of the same holdings. `exclusive` sets share no piece."""
+    """One of the sets; all are of the same holdings. `exclusive` sets share no piece. `ignored` are recorded facts that do not
+    fit the set's definition."""
 
     request: EvaluationRequest
     exclusive: bool = True
+    ignored: tuple[IgnoredFact, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -64,19 +65,16 @@ class SolvedSet:
         ]
 
 
-def allocate(sets: Sequence[SetRequest], mode: str, budget_seconds: float) -> dict[str, Any]:
-    """{"mode", "proven_optimal", "levels", "summary", "borrowing", "sets"} as plain values.
+def allocate(sets: Sequence[SetRequest], mode: Mode, budget_seconds: float) -> AllocatedSets:
+    """The best allocation of the pieces to the sets.
 
-    Each of `sets` is the evaluation result of rules.md section 6 with "set" (its number from 0), "title", "exclusive" and
-    "alone", the figures that it would reach if no other set took a coin. In an exclusive set `conflicts` may have the kind
-    `claimed` (see `service.progress.claims`): in_order by sets before it, jointly by any other. Coins that sit in another set
-    stand in `unplaced` with the reason `elsewhere`. `certain` of a set counts, in_order, what the sets before it left to it;
-    jointly, what all others leave to it.
+    In an exclusive set `conflicts` may have the kind `claimed` (see `service.progress.claims`): in_order by sets before it,
+    jointly by any other. Coins that sit in another set only have the reason `elsewhere` in `unplaced`. `certain` of a set
+    counts, in_order, what the sets before it left to it; jointly, what all others leave to it. In the summary it is, jointly,
+    the most places that can be filled for certain over all sets together; in_order the sum over the sets.
 
-    `summary` adds up the exclusive sets, each coin counted once: `certain` is, jointly, the most places that can be filled for
-    certain over all sets together; in_order the sum over the sets. `borrowing` adds up the others (None: there are none).
-    `levels` are those of the joint answer (None: in_order). `budget_seconds` of the solver are shared: a quarter for the
-    sets alone, half for the allocation, a quarter for what set-level rules keep empty. Raises OverLimit or Invalid.
+    `budget_seconds` of the solver are shared: a quarter for the sets alone, half for the allocation, a quarter for what
+    set-level rules keep empty. Raises OverLimit or Invalid.
     """
     ensure_within(sets)
     share = budget_seconds / (4 * max(1, len(sets)))
@@ -94,32 +92,26 @@ def allocate(sets: Sequence[SetRequest], mode: str, budget_seconds: float) -> di
     sittings = _sittings(here, exclusive)
     answers = []
     for number, one in enumerate(sets):
+        lone = alone[number]
         if one.exclusive:
-            told = _told(number, alone[number], here[number], sittings, in_order=mode == IN_ORDER)
+            result = _result_among(number, lone, here[number], sittings, in_order=mode == IN_ORDER)
         else:
-            told = _result(alone[number])
-        lone = {
-            **plain(figures_of(alone[number].board, alone[number].solution)),
-            "proven_optimal": alone[number].proven,
-        }
-        stamp = {"set": number, "title": one.request.definition.title, "exclusive": one.exclusive, "alone": lone}
-        answers.append({**stamp, **plain(told)})
-        proven = proven and told.proven_optimal
-    borrowing = [answer for answer in answers if not answer["exclusive"]]
-    summary = _totals([answer for answer in answers if answer["exclusive"]])
+            result = _result(lone)
+        figures = AloneFigures(**structs.asdict(figures_of(lone.board, lone.solution)), proven_optimal=lone.proven)
+        result = result.with_ignored(list(one.ignored))
+        answers.append(allocated_set(number, one.request.definition.title, one.exclusive, figures, result))
+        proven = proven and result.proven_optimal
+    shared, borrowing = ([answer for answer in answers if answer.exclusive is kind] for kind in (True, False))
     pieces = {holding.id: holding.quantity for holding in sets[0].request.holdings} if sets else {}
-    return {
-        "mode": mode,
-        "proven_optimal": proven,
-        "levels": None if levels is None else [_level(level) for level in levels],
-        "summary": {
-            **summary,
-            "certain": certain,
-            "unplaced": sum(1 for name, owned in pieces.items() if owned > len(sittings.get(name, ()))),
-        },
-        "borrowing": _totals(borrowing) if borrowing else None,
-        "sets": answers,
-    }
+    left = sum(1 for name, owned in pieces.items() if owned > len(sittings.get(name, ())))
+    return AllocatedSets(
+        mode=mode,
+        proven_optimal=proven,
+        levels=None if levels is None else [LevelResult(v.name, v.value, v.proven, v.bound) for v in levels],
+        summary=AllocationSummary(**{**structs.asdict(totals(shared)), "certain": certain}, unplaced=left),
+        borrowing=totals(borrowing) if borrowing else None,
+        sets=answers,
+    )
 
 
 def ensure_within(sets: Sequence[SetRequest]) -> None:
@@ -208,12 +200,15 @@ def _sittings(here: Mapping[int, SolvedSet], exclusive: Sequence[int]) -> dict[s
     for number in exclusive:
         request = here[number].request
         definition = request.document_id or request.definition.digest
+        labels = {place.address: place.label or place.address for place in here[number].board.places}
         for place, holding, _ in here[number].seats():
-            found.setdefault(holding, []).append(Claim(number, definition, request.definition.title, place))
+            found.setdefault(holding, []).append(
+                Claim(number, definition, request.definition.title, place, labels[place])
+            )
     return found
 
 
-def _told(
+def _result_among(
     number: int, alone: SolvedSet, here: SolvedSet, sittings: Mapping[str, Sequence[Claim]], *, in_order: bool
 ) -> Evaluation:
     """The result of one exclusive set, with what the others hold."""
@@ -239,15 +234,15 @@ def _told(
         places[address]: replace(seat, place=places[address], holding=coins[holding])
         for address, holding, seat in here.seats()
     }
-    conflicts, left_out = claimed(alone.board, seats, claims)
+    conflicts, left_out = claimed(alone.board, alone.table, seats, claims)
     later = Counter(
         {name: sum(1 for one in sitting if one.set > number) for name, sitting in others.items()} if in_order else {}
     )
     in_place = {holding for _, holding, _ in here.seats()}
     left = unplaced_here(request, result.unplaced, in_place, +later, others)
-    return msgspec.structs.replace(
+    return structs.replace(
         result,
-        summary=msgspec.structs.replace(result.summary, unplaced=len(left)),
+        summary=structs.replace(result.summary, unplaced=len(left)),
         conflicts=[
             *result.conflicts,
             *pins_not_kept(request, alone.board, alone.table, seats, claims),
@@ -256,16 +251,3 @@ def _told(
         conflicts_left_out=result.conflicts_left_out + left_out,
         unplaced=left,
     )
-
-
-def _totals(answers: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
-    summaries = [answer["summary"] for answer in answers]
-    totals: dict[str, Any] = {"sets": len(answers)}
-    totals |= {name: sum(summary[name] for summary in summaries) for name in FIGURES}
-    for tier in TIERS:
-        totals[tier] = {name: sum(summary[tier][name] for summary in summaries) for name in FIGURES[:4]}
-    return totals
-
-
-def _level(level: Level) -> dict[str, Any]:
-    return {"level": level.name, "value": level.value, "proven": level.proven, "bound": level.bound}

@@ -13,6 +13,7 @@ from service.assignment.problem import Basis, Placement
 from service.evaluation.table import Table
 from service.facts.truth import YES
 from service.progress.conflicts import pin_conflicts
+from service.progress.description import MessageNames
 from service.progress.evaluate import EvaluationRequest
 from service.progress.result import ClaimedConflict, PinConflict, SeatElsewhere, UnplacedHolding
 
@@ -22,12 +23,17 @@ MOST_NAMED = 20
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """A piece of a holding sits in a place of set number `set`."""
+    """A piece of a holding sits in a place of set number `set`; `label` is the place's."""
 
     set: int
     definition: str
     title: str
     place: str
+    label: str
+
+    def in_words(self) -> str:
+        """Where the piece sits, inside a sentence."""
+        return f"'{self.label}' of '{self.title}'"
 
     def seat(self) -> SeatElsewhere:
         """As another set's answer shows it."""
@@ -35,7 +41,7 @@ class Claim:
 
 
 def claimed(
-    board: Instance, seats: Mapping[int, Placement], claims: Mapping[str, Sequence[Claim]]
+    board: Instance, table: Table, seats: Mapping[int, Placement], claims: Mapping[str, Sequence[Claim]]
 ) -> tuple[list[ClaimedConflict], int]:
     """One conflict of kind `claimed` for every coin and place of this set where the place is empty and the coin fits it or
     may fit it, or the place is filled tentatively and the coin fits it; and how many were left out past the first 500, in
@@ -46,6 +52,7 @@ def claimed(
     place. In an open-ended group a key whose coins all sit elsewhere has no place now; it is told of by the address that
     the place would have. `tentative` marks a coin that only may fit.
     """
+    names = MessageNames(board, table)
     found: list[ClaimedConflict] = []
     told: set[tuple[str, int]] = set()
     for at, place in enumerate(board.places):
@@ -69,7 +76,8 @@ def claimed(
                     place=place.address,
                     by=by.seat(),
                     tentative=UNSET if surely else True,
-                    message=f"{name} {fits} {place.address}, which {now}, but sits in {by.place} of '{by.title}'.",
+                    message=f"{names.coin(coin)} {fits} {names.place(place.address)}, which {now}, but sits in "
+                    f"{by.in_words()}.",
                 )
             )
     return found[:MOST_CLAIMED], max(0, len(found) - MOST_CLAIMED)
@@ -85,12 +93,15 @@ def pins_not_kept(
     """The conflicts of kind `pin` of this set: as in an evaluation, with one more reason, `claimed`, for a pin that nothing
     in this set stands against: the coin's last piece sits in another set, which `by` names."""
     conflicts = pin_conflicts(board, table, seats, request.pins, request.nevers, request.holdings, request.statuses)
-    told = []
+    names, told = MessageNames(board, table), []
+    coins = {holding.id: coin for coin, holding in enumerate(board.holdings)}
     for conflict in conflicts:
         holding, place = conflict.holding, conflict.place
         if conflict.reason == "constraint" and holding in claims:
             by = claims[holding][0]
-            message = f"{holding} is pinned to {place}, but sits in {by.place} of '{by.title}'."
+            message = (
+                f"{names.coin(coins[holding])} cannot be kept in {names.place(place)}: it sits in {by.in_words()}."
+            )
             conflict = msgspec.structs.replace(conflict, reason="claimed", by=by.seat(), message=message)
         told.append(conflict)
     return told

@@ -1,6 +1,6 @@
 """A set as it is shown: the owner's coins and loans of others, in the order of the pages. Pure.
 
-What comes out is kept as it is: it names the coins with their facts of that day, so that nothing has to be looked up later.
+An exhibition is stored as it is: it names the coins with their facts of that day, so that nothing has to be looked up later.
 """
 
 from __future__ import annotations
@@ -8,10 +8,16 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from datetime import date, datetime
+from typing import Annotated, Any, Literal
 
+import msgspec
+from msgspec import Meta, Struct
+
+from service.definitions.history.model import StoredExhibition
+from service.facts.recorded import RecordedFact, RecordedIssue
 from service.progress.description import Describer
-from service.progress.result import Evaluation, PlaceResult
+from service.progress.result import DefinitionStamp, Evaluation, PlaceResult, Summary, UnplacedHolding
 
 _PAPER = 76
 
@@ -26,112 +32,241 @@ class Loan:
     recorded: Mapping[str, Any]
 
 
+class Exhibit(Struct):
+    """A coin that is shown, with its facts as they were."""
+
+    page: str | None
+    place: str
+    label: str
+    status: Literal["filled", "tentative"]
+    holding: str
+    number: str | None
+    owner: Annotated[str | None, Meta(description="Who lends it; null: the owner of the set.")]
+    description: str
+    facts: dict[str, RecordedFact]
+    issue: RecordedIssue | None
+
+
+class ExhibitedLoan(Struct):
+    """A loan that is shown, and where."""
+
+    owner: str
+    loan: str
+    label: str
+    place: str
+    place_label: str
+
+
+class UnusedLoan(Struct):
+    """A loan, or pieces of it, that the set has no place for, and why not."""
+
+    owner: str
+    loan: str
+    label: str
+    pieces: int
+    reason: Literal["spare", "undecided", "outside"]
+
+
+class TitledDefinition(DefinitionStamp, frozen=True):
+    """Which definition it was."""
+
+    title: str
+
+
+class ExhibitionSummary(Struct):
+    """An exhibition in a list."""
+
+    id: str
+    title: str
+    on: date
+    created_at: datetime
+    summary: Summary
+
+
+class ExhibitionContent(Struct):
+    """What is stored of an exhibition besides its title and day."""
+
+    note: str | None
+    definition: TitledDefinition
+    holdings_state: str
+    reference_edition: str
+    engine_version: str
+    summary: Summary
+    proven_optimal: bool
+    exhibits: list[Exhibit]
+    loans: list[ExhibitedLoan]
+    unused_loans: list[UnusedLoan]
+    evaluation: Evaluation
+
+
+class Exhibition(ExhibitionSummary):
+    """An exhibition: nothing that is changed later changes it."""
+
+    note: str | None
+    definition: TitledDefinition
+    holdings_state: str
+    reference_edition: str
+    engine_version: str
+    proven_optimal: bool
+    exhibits: list[Exhibit]
+    loans: Annotated[list[ExhibitedLoan], Meta(description="By the names of their owners.")]
+    unused_loans: list[UnusedLoan]
+    evaluation: Evaluation
+
+
+@dataclass(frozen=True, slots=True)
+class Exhibits:
+    """What is shown, which loans are, and which are not. Loans are in the order of their owners' names, then as they were
+    sent."""
+
+    exhibits: list[Exhibit]
+    loans: list[ExhibitedLoan]
+    unused_loans: list[UnusedLoan]
+
+
 def exhibited(
     result: Evaluation,
     document: Mapping[str, Any],
     held: Mapping[str, Mapping[str, Any]],
     loans: Sequence[Loan],
     describe: Describer,
-) -> dict[str, Any]:
-    """{"exhibits": [...], "loans": [...], "unused_loans": [...]} from an evaluation of the owner's holdings (`held`: what is
-    recorded, by id) and the loans together. Loans are in the order of their owners' names, then of the list that was sent.
-    """
+) -> Exhibits:
+    """The exhibits of an evaluation of the owner's holdings (`held`: what is recorded, by id) and the loans together."""
     lent = {loan.id: loan for loan in loans}
     exhibits = []
-    for page, entry in _in_order(result, document):
-        identity = entry.holding
-        assert identity is not None
-        loan = lent.get(identity)
-        recorded = loan.recorded if loan else held[identity]
+    for page, place in _in_order(result, document):
+        assert place.holding is not None
+        assert place.status != "empty"
+        loan = lent.get(place.holding)
+        recorded = loan.recorded if loan else held[place.holding]
         exhibits.append(
-            {
-                "page": page,
-                "place": entry.place,
-                "label": entry.label,
-                "status": entry.status,
-                "holding": identity,
-                "number": None if loan else recorded.get("number"),
-                "owner": loan.owner if loan else None,
-                "description": loan.label if loan and loan.label else describe(recorded),
-                "facts": dict(recorded.get("facts") or {}),
-                "issue": recorded.get("issue"),
-            }
+            Exhibit(
+                page=page,
+                place=place.place,
+                label=place.label,
+                status=place.status,
+                holding=place.holding,
+                number=None if loan else recorded.get("number"),
+                owner=loan.owner if loan else None,
+                description=loan.label if loan and loan.label else describe(recorded),
+                facts=dict(recorded.get("facts") or {}),
+                issue=recorded.get("issue"),
+            )
         )
     by_owner = sorted(loans, key=lambda loan: (loan.owner.casefold(), loan.owner))
-    seats = {loan.id: [exhibit for exhibit in exhibits if exhibit["holding"] == loan.id] for loan in loans}
+    seats = {loan.id: [exhibit for exhibit in exhibits if exhibit.holding == loan.id] for loan in loans}
     left = {entry.holding: entry for entry in result.unplaced if entry.holding in lent}
-    return {
-        "exhibits": exhibits,
-        "loans": [
-            {**_named(loan, describe), "place": exhibit["place"], "place_label": exhibit["label"]}
+    return Exhibits(
+        exhibits,
+        loans=[
+            ExhibitedLoan(loan.owner, loan.id, _label(loan, describe), exhibit.place, exhibit.label)
             for loan in by_owner
             for exhibit in seats[loan.id]
         ],
-        "unused_loans": [
-            {**_named(loan, describe), "pieces": left[loan.id].pieces or 1, "reason": left[loan.id].reason}
+        unused_loans=[
+            UnusedLoan(
+                loan.owner,
+                loan.id,
+                _label(loan, describe),
+                pieces=left[loan.id].pieces or 1,
+                reason=_why_unused(left[loan.id]),
+            )
             for loan in by_owner
             if loan.id in left
         ],
-    }
+    )
 
 
-def _named(loan: Loan, describe: Describer) -> dict[str, str]:
-    return {"owner": loan.owner, "loan": loan.id, "label": loan.label or describe(loan.recorded)}
+def exhibition_summary(stored: StoredExhibition) -> ExhibitionSummary:
+    """A stored exhibition without its content."""
+    summary = msgspec.convert(stored.summary, Summary)
+    return ExhibitionSummary(stored.id, stored.title, stored.day, stored.created_at, summary)
+
+
+def exhibition_of(stored: StoredExhibition) -> Exhibition:
+    """A stored exhibition with its content."""
+    content: dict[str, Any] = {name: part for name, part in (stored.content or {}).items() if name != "summary"}
+    return Exhibition(
+        stored.id,
+        stored.title,
+        stored.day,
+        stored.created_at,
+        msgspec.convert(stored.summary, Summary),
+        **{name: msgspec.convert(part, _READ[name]) if name in _READ else part for name, part in content.items()},
+    )
+
+
+# The rest is sent as it was stored: the evaluation may be of an engine that knew less.
+_READ: Mapping[str, Any] = {
+    "definition": TitledDefinition,
+    "exhibits": list[Exhibit],
+    "loans": list[ExhibitedLoan],
+    "unused_loans": list[UnusedLoan],
+}
+
+
+def _why_unused(entry: UnplacedHolding) -> Literal["spare", "undecided", "outside"]:
+    # A loan is held, and sits in no other set.
+    assert entry.reason == "spare" or entry.reason == "undecided" or entry.reason == "outside"
+    return entry.reason
+
+
+def _label(loan: Loan, describe: Describer) -> str:
+    return loan.label or describe(loan.recorded)
 
 
 def _in_order(result: Evaluation, document: Mapping[str, Any]) -> Iterator[tuple[str | None, PlaceResult]]:
     """The places that are filled: page by page, those on no page at the end. One on two pages is shown on the first."""
-    entries = [entry for entry in result.places() if entry.holding is not None]
+    places = [place for place in result.places() if place.holding is not None]
     # A page names slots, groups, and single places of groups.
     named: dict[str, list[PlaceResult]] = {}
-    for entry in entries:
-        for name in dict.fromkeys((entry.place, entry.place.partition("/")[0])):
-            named.setdefault(name, []).append(entry)
+    for place in places:
+        for name in dict.fromkeys((place.place, place.place.partition("/")[0])):
+            named.setdefault(name, []).append(place)
     seen: set[str] = set()
     for page in document.get("layout") or ():
-        for entry in (entry for name in page["slots"] for entry in named.get(name, ())):
-            if entry.place not in seen:
-                seen.add(entry.place)
-                yield page["page"], entry
-    yield from ((None, entry) for entry in entries if entry.place not in seen)
+        for place in (place for name in page["slots"] for place in named.get(name, ())):
+            if place.place not in seen:
+                seen.add(place.place)
+                yield page["page"], place
+    yield from ((None, place) for place in places if place.place not in seen)
 
 
-def as_text(shown: Mapping[str, Any]) -> str:
+def exhibition_text(shown: Exhibition) -> str:
     """The list of exhibits by page and place, then the loans by owner: plain text, 76 columns."""
-    counts = shown["summary"]
-    lines = [*textwrap.wrap(f"{shown['title']}, {shown['on']}", _PAPER)]
-    lines += textwrap.wrap(shown["note"], _PAPER) if shown["note"] else []
-    lines += [f"{counts['filled'] + counts['tentative']} of {counts['places']} places shown"]
+    counts = shown.summary
+    lines = [*textwrap.wrap(f"{shown.title}, {shown.on.isoformat()}", _PAPER)]
+    lines += textwrap.wrap(shown.note, _PAPER) if shown.note else []
+    lines += [f"{counts.filled + counts.tentative} of {counts.places} places shown"]
     page: str | None = None
-    for number, exhibit in enumerate(shown["exhibits"], start=1):
-        if number == 1 or exhibit["page"] != page:
-            page = exhibit["page"]
+    for number, exhibit in enumerate(shown.exhibits, start=1):
+        if number == 1 or exhibit.page != page:
+            page = exhibit.page
             lines += ["", *textwrap.wrap(page or "Exhibits", _PAPER)]
         lines += _exhibit(number, exhibit)
-    if shown["loans"]:
+    if shown.loans:
         lines += ["", "Lent by"]
-        lines += [row for loan in shown["loans"] for row in _wrapped("- ", _loan(loan, f", for {loan['place_label']}"))]
-    if shown["unused_loans"]:
+        lines += [
+            row for loan in shown.loans for row in _wrapped("- ", f"{loan.owner}: {loan.label}, for {loan.place_label}")
+        ]
+    if shown.unused_loans:
         lines += ["", "Offered and not shown"]
-        lines += [row for loan in shown["unused_loans"] for row in _wrapped("- ", _loan(loan, _count(loan)))]
+        lines += [
+            row for loan in shown.unused_loans for row in _wrapped("- ", f"{loan.owner}: {loan.label}{_count(loan)}")
+        ]
     lines += ["", "Facts and grades are the owners' opinion: no authentication, no valuation."]
     return "\n".join(lines) + "\n"
 
 
-def _exhibit(number: int, exhibit: Mapping[str, Any]) -> list[str]:
-    mark = f"{number}. "
-    own = f" (no. {exhibit['number']})" if exhibit["number"] else ""
-    lent = f", lent by {exhibit['owner']}" if exhibit["owner"] else ""
-    doubt = ", tentatively" if exhibit["status"] == "tentative" else ""
-    return _wrapped(mark, f"{exhibit['label']}: {exhibit['description']}{own}{lent}{doubt}")
+def _exhibit(number: int, exhibit: Exhibit) -> list[str]:
+    own = f" (no. {exhibit.number})" if exhibit.number else ""
+    lent = f", lent by {exhibit.owner}" if exhibit.owner else ""
+    doubt = ", tentatively" if exhibit.status == "tentative" else ""
+    return _wrapped(f"{number}. ", f"{exhibit.label}: {exhibit.description}{own}{lent}{doubt}")
 
 
-def _loan(loan: Mapping[str, Any], more: str) -> str:
-    return f"{loan['owner']}: {loan['label']}{more}"
-
-
-def _count(loan: Mapping[str, Any]) -> str:
-    return f", {loan['pieces']} pieces" if loan["pieces"] > 1 else ""
+def _count(loan: UnusedLoan) -> str:
+    return f", {loan.pieces} pieces" if loan.pieces > 1 else ""
 
 
 def _wrapped(mark: str, text: str) -> list[str]:

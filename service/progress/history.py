@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import date
-from typing import Any
+from typing import Annotated, Literal
+
+from msgspec import Meta, Struct
 
 from service.definitions.history.model import Filling, HistoryChange, RecordedPlacement, RecordedPlacements
-from service.progress.result import Evaluation
+from service.progress.result import DefinitionStamp, Evaluation, Summary
+
+Event = Literal["filled", "emptied", "replaced", "settled", "doubted"]
 
 
 def recorded_placements(result: Evaluation) -> list[RecordedPlacement]:
@@ -15,7 +19,7 @@ def recorded_placements(result: Evaluation) -> list[RecordedPlacement]:
     return [
         RecordedPlacement(entry.place, entry.label, entry.holding, entry.status)
         for entry in result.places()
-        if entry.holding is not None
+        if entry.holding is not None and entry.status != "empty"
     ]
 
 
@@ -27,13 +31,13 @@ def plan(standing: RecordedPlacements, now: Iterable[RecordedPlacement], day: da
     """
     wanted = {seat.key: seat for seat in now}
     began, before = _divided(standing.fillings, day)
-    kept = {filling.seated.key for filling in (*began, *before)}
+    kept = {filling.placement.key for filling in (*began, *before)}
     fresh = [seat for key, seat in wanted.items() if key not in kept]
     # An undone filling's number may come again: nothing shows it any more.
     return HistoryChange(
-        ended=tuple(f.number for f in before if f.until is None and f.seated.key not in wanted),
-        resumed=tuple(f.number for f in before if f.until is not None and f.seated.key in wanted),
-        undone=tuple(f.number for f in began if f.seated.key not in wanted),
+        ended=tuple(f.number for f in before if f.until is None and f.placement.key not in wanted),
+        resumed=tuple(f.number for f in before if f.until is not None and f.placement.key in wanted),
+        undone=tuple(f.number for f in began if f.placement.key not in wanted),
         opened=tuple(Filling(number, seat, day) for number, seat in enumerate(fresh, start=standing.last + 1)),
     )
 
@@ -45,30 +49,51 @@ def _divided(fillings: Sequence[Filling], day: date) -> tuple[list[Filling], lis
     return began, before
 
 
-def history_events(standing: RecordedPlacements, now: Sequence[RecordedPlacement]) -> list[dict[str, Any]]:
-    """What is otherwise than at the last note, place by place: {"place", "label", "event", "holding", "before", "basis"}.
+class HistoryEvent(Struct):
+    """What is otherwise in one place than at the last note."""
 
-    `event`: filled, emptied, replaced by another coin; settled or doubted where the same coin sits there for certain now,
-    or only tentatively. `holding` is the coin that the event speaks of (emptied: the one that left), `before` the one that
-    a replacement took the place of.
-    """
-    was = {filling.seated.place: filling.seated for filling in standing.open}
-    told = [event for seat in now if (event := _event(was.get(seat.place), seat)) is not None]
-    taken = {seat.place for seat in now}
-    left = [seat for place, seat in was.items() if place not in taken]
-    return [*told, *(_told("emptied", seat) for seat in left)]
+    place: str
+    label: str
+    event: Annotated[
+        Event,
+        Meta(description="settled, doubted: the same coin sits there, now for certain, or now only tentatively."),
+    ]
+    holding: Annotated[str, Meta(description="The coin that sits there now; emptied: the one that left.")]
+    before: Annotated[str | None, Meta(description="replaced: the coin that sat there before.")]
+    basis: Literal["filled", "tentative"]
 
 
-def _event(was: RecordedPlacement | None, now: RecordedPlacement) -> dict[str, Any] | None:
+class HistoryNote(Struct):
+    """What a note changed, and how the set stands."""
+
+    noted_on: date
+    changes: list[HistoryEvent]
+    definition: DefinitionStamp
+    holdings_state: str
+    summary: Summary
+    proven_optimal: bool
+    reference_edition: str
+    engine_version: str
+
+
+def history_events(standing: RecordedPlacements, now: Sequence[RecordedPlacement]) -> list[HistoryEvent]:
+    """What is otherwise than at the last note, place by place."""
+    was = {filling.placement.place: filling.placement for filling in standing.open}
+    events = [event for placement in now if (event := _event(was.get(placement.place), placement)) is not None]
+    taken = {placement.place for placement in now}
+    left = [placement for place, placement in was.items() if place not in taken]
+    return [*events, *(_event_of("emptied", placement) for placement in left)]
+
+
+def _event(was: RecordedPlacement | None, now: RecordedPlacement) -> HistoryEvent | None:
     if was is None:
-        return _told("filled", now)
+        return _event_of("filled", now)
     if was.holding != now.holding:
-        return _told("replaced", now, was.holding)
+        return _event_of("replaced", now, was.holding)
     if was.basis != now.basis:
-        return _told("settled" if now.basis == "filled" else "doubted", now)
+        return _event_of("settled" if now.basis == "filled" else "doubted", now)
     return None
 
 
-def _told(event: str, seat: RecordedPlacement, before: str | None = None) -> dict[str, Any]:
-    told = {"place": seat.place, "label": seat.label, "event": event, "holding": seat.holding}
-    return {**told, "before": before, "basis": seat.basis}
+def _event_of(event: Event, placement: RecordedPlacement, before: str | None = None) -> HistoryEvent:
+    return HistoryEvent(placement.place, placement.label, event, placement.holding, before, placement.basis)

@@ -1,5 +1,5 @@
-"""Which unknown fact changes most: for every doubtful coin each fact that could be looked at, and what the sets would be
-if it turned out one way or the other. Pure.
+"""Which unknown fact changes most: for every doubtful coin each fact that could be looked at, and what the sets would be if
+it turned out one way or the other. Pure.
 
 Every gain is exact for the value that is tried: the figures of the evaluation with the fact recorded, minus those of the
 evaluation as it is. Values are tried one for each region into which all the rules in doubt, of all the sets together, and
@@ -8,24 +8,32 @@ the keys of their set-level rules cut the attribute; within a region no verdict 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 from math import prod
 from typing import Any
 
-from service.evaluation.distinguishing import distinguishing_features
 from service.evaluation.places import key_test
 from service.evaluation.region_wording import region_wording
 from service.evaluation.settling import TrialBudget, settle_places
 from service.evaluation.verdicts import Case, Split
 from service.facts.attributes import Attribute, Attributes
 from service.facts.holding import Holding, View
-from service.facts.knowledge import Among, Value, in_words, written, written_knowledge
+from service.facts.knowledge import Among, Knowledge, Value, in_words, written
 from service.facts.truth import UNDECIDED
+from service.progress.description import MessageNames
+from service.progress.doubts import (
+    FactOutcome,
+    FactToLookAt,
+    GainOfSet,
+    IssueFeatures,
+    NamedCoin,
+    fact_to_look_at,
+    features_of,
+)
 from service.progress.whatif import Evaluated
 from service.rules.cuts import Below
-from service.rules.labels import listed
 from service.rules.predicates import Comparison, EvaluationContext, Or, Predicate
 from service.rules.terms import Const, Ref
 
@@ -48,34 +56,38 @@ class DoubtfulFact:
         return {f"{number}/{name}": rule for number, rules in self.rules.items() for name, rule in rules.items()}
 
 
-def weigh_facts(sets: Sequence[Evaluated]) -> dict[str, Any]:
-    """{"facts": [...], "features": [...], "left_out": n}.
+@dataclass(frozen=True, slots=True)
+class WeighedFacts:
+    """`facts`: the ones that change most first. `features`: for each coin with several candidate issues the smallest set of
+    features that tells them apart. `left_out`: how many facts were not weighed, past the work that one answer may cost."""
 
-    `facts`, the ones that change most first: {"holding", "attributes", "look_at", "best", "worst", "outcomes", "proven",
-    "message"}. `attributes` are looked at together; there are several where no single fact settles the coin. An outcome
-    is {"values": {attribute: words}, "recorded": {attribute: value}, "certain_gain", "possible_gain", "sets": [{"set",
-    "certain_gain", "possible_gain", "opens"}]}; `best` and `worst` are the gains of the best and the worst outcome.
-    `features`: for each coin with several candidate issues the smallest set of features that tells them apart.
-    `left_out`: how many facts were not weighed, past the work that one answer may cost.
-    """
+    facts: list[FactToLookAt]
+    features: list[IssueFeatures]
+    left_out: int
+
+
+def weigh_facts(sets: Sequence[Evaluated]) -> WeighedFacts:
+    """What is worth looking at. The attributes of one entry are looked at together; there are several where no single fact
+    settles the coin."""
     weighing = _Weighing(sets)
     facts = [entry for doubt in weighing.doubts() for entry in weighing.weigh(doubt)]
     facts.sort(
-        key=lambda e: (
-            -e["best"]["certain_gain"],
-            -e["best"]["possible_gain"],
-            e["worst"]["possible_gain"],
-            len(e["attributes"]),
-            e["holding"],
-            e["attributes"],
+        key=lambda entry: (
+            -entry.best.certain_gain,
+            -entry.best.possible_gain,
+            entry.worst.possible_gain,
+            len(entry.attributes),
+            entry.holding,
+            entry.attributes,
         )
     )
-    return {"facts": facts, "features": list(weighing.features()), "left_out": weighing.left_out}
+    return WeighedFacts(facts, list(weighing.features()), weighing.left_out)
 
 
 class _Weighing:
     def __init__(self, sets: Sequence[Evaluated]) -> None:
         self.sets = sets
+        self.names = [MessageNames(one.board, one.table) for one in sets]
         self.coins = [{holding.id: at for at, holding in enumerate(one.board.holdings)} for one in sets]
         self.left = MOST_EDGES
         self.left_out = 0
@@ -104,7 +116,7 @@ class _Weighing:
         for name in order[:MOST_DOUBTS]:
             yield found[name]
 
-    def weigh(self, doubt: DoubtfulFact) -> Iterator[dict[str, Any]]:
+    def weigh(self, doubt: DoubtfulFact) -> Iterator[FactToLookAt]:
         """The entries of one coin."""
         if any(len(self._views(number, doubt)) > 1 for number in doubt.rules):
             yield from self._weigh_issue(doubt)
@@ -136,38 +148,33 @@ class _Weighing:
         attributes: Mapping[str, Attribute],
         splits: Sequence[Split],
         options: Mapping[str, Sequence[Value]],
-    ) -> Iterator[dict[str, Any]]:
+    ) -> Iterator[FactToLookAt]:
         size = prod(len(values) for values in options.values())
         if size < 2 or size > (MOST_OUTCOMES if len(options) == 1 else MOST_TOGETHER):
             self.left_out += size > 1
             return
         words = [_words_by_value(split, case, attributes[split.name or ""]) for split in splits]
-        tries = []
+        tries: list[_Try] = []
         for values in product(*options.values()):
             recorded = dict(zip(options, values, strict=True))
             said = {name: words[at].get(value, in_words(value)) for at, (name, value) in enumerate(recorded.items())}
             knowledge = {name: Among((value,)) for name, value in recorded.items()}
             plain = {name: written(value) for name, value in recorded.items()}
-            tries.append((said, plain, lambda held, known=knowledge: replace(held, facts={**held.facts, **known})))
-        look_at = {name: attributes[name].look_at for name in options}
-        entry = self._tried(doubt, list(options), look_at, tries)
+            tries.append(_Try(said, plain, _with_facts(knowledge)))
+        entry = self._tried(doubt, {name: attributes[name].look_at for name in options}, tries)
         if entry is not None:
             yield entry
 
-    def _weigh_issue(self, doubt: DoubtfulFact) -> Iterator[dict[str, Any]]:
+    def _weigh_issue(self, doubt: DoubtfulFact) -> Iterator[FactToLookAt]:
         number = next(number for number in doubt.rules if len(self._views(number, doubt)) > 1)
-        names = [view.issue for view in self._views(number, doubt)]
-        tries = [
-            ({ISSUE: str(name)}, {ISSUE: name}, lambda held, issue=name: replace(held, issues=(issue,)))
-            for name in names
-        ]
-        entry = self._tried(doubt, [ISSUE], {ISSUE: "what tells its candidate issues apart: see `features`"}, tries)
+        names = [view.issue for view in self._views(number, doubt) if view.issue is not None]
+        tries = [_Try({ISSUE: name}, {ISSUE: name}, _with_issue(name)) for name in names]
+        entry = self._tried(doubt, {ISSUE: "what tells its candidate issues apart: see `features`"}, tries)
         if entry is not None:
             yield entry
 
-    def _tried(
-        self, doubt: DoubtfulFact, attributes: list[str], look_at: dict[str, str], tries: Sequence[tuple[Any, Any, Any]]
-    ) -> dict[str, Any] | None:
+    def _tried(self, doubt: DoubtfulFact, look_at: dict[str, str], tries: Sequence[_Try]) -> FactToLookAt | None:
+        """The entry; None where nothing is gained or lost, or the work exceeds what is left of it."""
         reached = {
             number: one.touched(
                 at for at, fits in enumerate(one.board.fits) if self.coins[number][doubt.holding] in fits
@@ -180,57 +187,49 @@ class _Weighing:
             self.left_out += 1
             return None
         self.left -= cost
-        outcomes, proven = [], True
-        for said, recorded, known_as in tries:
-            gains: list[dict[str, Any]] = []
+        outcomes: list[FactOutcome] = []
+        proven = True
+        for one in tries:
+            gains: list[GainOfSet] = []
             for number, touched in reached.items():
-                one = self.sets[number]
-                held = known_as(one.board.holdings[self.coins[number][doubt.holding]])
-                if one.opens_places(held):
-                    before, after = one.whole, one.anew([held]).whole
-                else:
-                    before, after = one.as_is(touched), one.with_facts(touched, held)
-                proven = proven and before.proven and after.proven
-                old = before.seats()
-                gains.append(
-                    {
-                        "set": number,
-                        "certain_gain": after.certain - before.certain,
-                        "possible_gain": after.possible - before.possible,
-                        "opens": [address for address in after.seats() if address not in old],
-                    }
-                )
-            outcomes.append(
-                {
-                    "values": said,
-                    "recorded": recorded,
-                    "certain_gain": sum(gain["certain_gain"] for gain in gains),
-                    "possible_gain": sum(gain["possible_gain"] for gain in gains),
-                    "sets": gains,
-                }
-            )
-        if all(_gains(outcome) == (0, 0) for outcome in outcomes):
+                gain, is_proven = self._gain(number, touched, one.known_as(self._holding(number, doubt)))
+                gains.append(gain)
+                proven = proven and is_proven
+            certain, possible = (sum(gain.certain_gain for gain in gains), sum(gain.possible_gain for gain in gains))
+            outcomes.append(FactOutcome(one.words, one.recorded, certain, possible, gains))
+        if all(outcome.gains == (0, 0) for outcome in outcomes):
             return None
-        best, worst = max(outcomes, key=_gains), min(outcomes, key=_gains)
-        entry: dict[str, Any] = {
-            "holding": doubt.holding,
-            "attributes": attributes,
-            "look_at": look_at,
-            "best": {name: best[name] for name in ("values", "certain_gain", "possible_gain")},
-            "worst": {name: worst[name] for name in ("values", "certain_gain", "possible_gain")},
-            "outcomes": outcomes,
-            "proven": proven,
-        }
-        return {**entry, "message": _message(entry)}
+        number = next(iter(doubt.rules))
+        coin, names = self._holding(number, doubt), self.names[number]
+        named = NamedCoin(coin, names.coin(self.coins[number][coin.id]))
+        return fact_to_look_at(named, look_at, [names.fact(name) for name in look_at], outcomes, proven)
 
-    # -- what stands behind it
+    def _gain(self, number: int, touched: frozenset[int], held: Holding) -> tuple[GainOfSet, bool]:
+        """What one set gains when the holding is known like this, and whether that is proven."""
+        one = self.sets[number]
+        if one.opens_places(held):
+            before, after = one.whole, one.anew([held]).whole
+        else:
+            before, after = one.as_is(touched), one.with_facts(touched, held)
+        old = before.seats()
+        gain = GainOfSet(
+            set=number,
+            certain_gain=after.certain - before.certain,
+            possible_gain=after.possible - before.possible,
+            opens=[address for address in after.seats() if address not in old],
+        )
+        return gain, before.proven and after.proven
+
+    # -- what it follows from
+
+    def _holding(self, number: int, doubt: DoubtfulFact) -> Holding:
+        return self.sets[number].board.holdings[self.coins[number][doubt.holding]]
 
     def _views(self, number: int, doubt: DoubtfulFact) -> tuple[View, ...]:
         return self.sets[number].board.views[self.coins[number][doubt.holding]]
 
     def _attributes(self, doubt: DoubtfulFact) -> Attributes:
-        """All attributes of the sets that are in doubt about the coin; for one that two declare differently the
-        first's."""
+        """All attributes of the sets that are in doubt about the coin; for one that two declare differently the first's."""
         found: dict[str, Attribute] = {}
         for number in doubt.rules:
             for name, attribute in self.sets[number].request.definition.attributes.items():
@@ -276,64 +275,41 @@ class _Weighing:
                     found.update(dict.fromkeys(known.values))
         return list(found)[:MOST_OTHER_KEYS]
 
-    def features(self) -> Iterator[dict[str, Any]]:
+    def features(self) -> Iterator[IssueFeatures]:
         """What tells the candidate issues of each coin apart."""
         told: set[str] = set()
-        for one in self.sets:
+        for one, names in zip(self.sets, self.names, strict=True):
             attributes, issues = one.request.definition.attributes, one.request.issues
-            for holding in one.board.holdings:
+            for coin, holding in enumerate(one.board.holdings):
                 if len(holding.issues) > 1 and holding.id not in told:
                     told.add(holding.id)
-                    yield features_of(holding, issues, attributes)
-
-
-def features_of(holding: Holding, issues: Mapping[str, Any], attributes: Mapping[str, Attribute]) -> dict[str, Any]:
-    """{"holding", "features": [{"attribute", "look_at", "values": {issue: value}}], "alike", "ruled_out", "is_smallest",
-    "message"}."""
-    candidates = {issue: issues.get(issue, {}) for issue in holding.issues}
-    found = distinguishing_features(candidates, holding.facts, attributes)
-    features = [
-        {
-            "attribute": name,
-            "look_at": attributes[name].look_at,
-            "values": {
-                issue: written_knowledge(facts[name])
-                for issue, facts in candidates.items()
-                if name in facts and issue not in found.ruled_out
-            },
-        }
-        for name in found.attributes
-    ]
-    words = listed(list(found.attributes), "and")
-    left = len(candidates) - len(found.ruled_out)
-    if left <= 1:
-        message = f"What is recorded of {holding.id} leaves {'one candidate issue' if left else 'no candidate issue'}."
-    elif not found.attributes:
-        message = f"Nothing that the catalogue records tells the candidate issues of {holding.id} apart."
-    else:
-        rest = " as far as the catalogue records what they are" if found.alike else ""
-        message = f"Look at {words}: together they tell the {left} candidate issues of {holding.id} apart{rest}."
-    return {
-        "holding": holding.id,
-        "features": features,
-        "alike": [list(pair) for pair in found.alike],
-        "ruled_out": [{"issue": issue, "attribute": name} for issue, name in found.ruled_out.items()],
-        "is_smallest": found.is_smallest,
-        "message": message,
-    }
+                    yield features_of(NamedCoin(holding, names.coin(coin)), issues, attributes, names.fact)
 
 
 def _doubt(found: dict[str, DoubtfulFact], holding: str) -> DoubtfulFact:
     return found.setdefault(holding, DoubtfulFact(holding, {}))
 
 
-def _gains(outcome: Mapping[str, Any]) -> tuple[int, int]:
-    return outcome["certain_gain"], outcome["possible_gain"]
+@dataclass(frozen=True, slots=True)
+class _Try:
+    """One way that the facts may turn out: in words, as recorded, and what the holding is then."""
+
+    words: dict[str, str]
+    recorded: dict[str, Any]
+    known_as: Callable[[Holding], Holding]
+
+
+def _with_facts(knowledge: Mapping[str, Knowledge]) -> Callable[[Holding], Holding]:
+    return lambda held: replace(held, facts={**held.facts, **knowledge})
+
+
+def _with_issue(issue: str) -> Callable[[Holding], Holding]:
+    return lambda held: replace(held, issues=(issue,))
 
 
 def _options(split: Split, case: Case, attribute: Attribute) -> list[Value]:
-    """One value to record for each way that the fact may turn out. A term that stands above others (a bird) may turn out
-    to be any of those below it, one for each way the rules tell them apart."""
+    """One value to record for each way that the fact may turn out. A term that stands above others (a bird) may turn out to
+    be any of those below it, one for each way the rules tell them apart."""
     values: dict[Value, None] = {}
     for choice in split.choices:
         if choice.value is not None:
@@ -365,24 +341,3 @@ def _words_by_value(split: Split, case: Case, attribute: Attribute) -> dict[Valu
         for choice in split.choices
         if choice.value is not None and choice.meant is None
     }
-
-
-def _message(entry: Mapping[str, Any]) -> str:
-    facts = listed(entry["attributes"], "and")
-    best, worst = entry["best"], entry["worst"]
-    return (
-        f"Look at {facts} of {entry['holding']}: at best {_places(best['certain_gain'])} won for certain "
-        f"({listed(list(best['values'].values()), 'and')}), at worst {_turn(worst)}."
-    )
-
-
-def _turn(gains: Mapping[str, Any]) -> str:
-    if gains["certain_gain"] > 0:
-        return f"{_places(gains['certain_gain'])} won"
-    if gains["possible_gain"] < 0:
-        return f"{_places(-gains['possible_gain'])} that may be filled now can no longer be"
-    return "nothing changes"
-
-
-def _places(count: int) -> str:
-    return "no place" if count == 0 else "1 place" if count == 1 else f"{count} places"

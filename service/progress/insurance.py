@@ -14,13 +14,17 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Context, Decimal, Inexact
-from typing import Any
+from typing import Annotated, Any, get_args
 
+from msgspec import Meta, Struct
+
+from service.holdings.model import ValueBasis
 from service.progress.description import Describer
+from service.progress.result import DefinitionStamp
 from service.progress.want_list import defused
 
-BASES = ("paid", "market estimate", "insured", "replacement", "appraised")
-COLUMNS = (
+BASES: tuple[ValueBasis, ...] = get_args(ValueBasis)
+_COLUMNS = (
     *("holding", "number", "location", "pieces", "description", "basis", "currency", "amount_for_one", "total"),
     *("on", "by", "note"),
 )
@@ -44,32 +48,89 @@ class Piece:
     count: int
 
 
+class InsuredLine(Struct):
+    """Pieces that are held."""
+
+    holding: str
+    number: str | None
+    location: str | None
+    pieces: int
+    description: Annotated[str, Meta(description="The facts in a few words.")]
+
+
+class InsuredValue(Struct):
+    """The value that counts of one basis. `amount` is for one piece."""
+
+    basis: ValueBasis
+    currency: str
+    amount: Decimal
+    on: date | None
+    by: str | None
+    note: str | None
+    total: Annotated[Decimal, Meta(description="For all pieces of the line.")]
+
+
+class ValuedLine(InsuredLine):
+    """Pieces with a value."""
+
+    values: list[InsuredValue]
+
+
+class InsuranceTotal(Struct):
+    """The sum of one basis in one currency."""
+
+    basis: ValueBasis
+    currency: str
+    amount: Decimal
+    pieces: int
+
+
+class InsuranceList(Struct):
+    """What is held and what it is said to be worth. An owner's record: no valuation."""
+
+    on: date
+    basis: ValueBasis | None
+    pieces: int
+    valued: list[ValuedLine]
+    unvalued: list[InsuredLine]
+    unvalued_pieces: int
+    totals: Annotated[list[InsuranceTotal], Meta(description="Never added up over two currencies or two bases.")]
+    cautions: list[str]
+    definition: Annotated[DefinitionStamp | None, Meta(description="The set that the pieces sit in; null: all pieces.")]
+
+
 def insurance_list(
-    pieces: Iterable[Piece], describe: Describer, day: date, *, basis: str | None = None
-) -> dict[str, Any]:
-    """{"on", "basis", "pieces", "valued": [...], "unvalued": [...], "unvalued_pieces", "totals": [...], "cautions"}, by
-    location, number and id. With `basis` only values of it count, and what has none is unvalued."""
-    valued, unvalued = [], []
+    pieces: Iterable[Piece],
+    describe: Describer,
+    day: date,
+    *,
+    basis: ValueBasis | None = None,
+    definition: DefinitionStamp | None = None,
+) -> InsuranceList:
+    """The list, by location, number and id. With `basis` only values of it count, and what has none is unvalued."""
+    valued: list[ValuedLine] = []
+    unvalued: list[InsuredLine] = []
     for piece in sorted(pieces, key=_place_in_list):
-        line = _line(piece, describe)
-        values = [_counted(value, piece.count) for value in newest(piece.data.get("values") or (), day, basis)]
+        line = (piece.id, piece.data.get("number"), piece.data.get("location"), piece.count, describe(piece.data))
+        values = [_counted(value, piece.count) for value in newest_values(piece.data.get("values") or (), day, basis)]
         if values:
-            valued.append({**line, "values": values})
+            valued.append(ValuedLine(*line, values))
         else:
-            unvalued.append(line)
-    return {
-        "on": day.isoformat(),
-        "basis": basis,
-        "pieces": sum(line["pieces"] for line in (*valued, *unvalued)),
-        "valued": valued,
-        "unvalued": unvalued,
-        "unvalued_pieces": sum(line["pieces"] for line in unvalued),
-        "totals": _totals(valued),
-        "cautions": list(CAUTIONS),
-    }
+            unvalued.append(InsuredLine(*line))
+    return InsuranceList(
+        on=day,
+        basis=basis,
+        pieces=sum(line.pieces for line in (*valued, *unvalued)),
+        valued=valued,
+        unvalued=unvalued,
+        unvalued_pieces=sum(line.pieces for line in unvalued),
+        totals=_totals(valued),
+        cautions=list(CAUTIONS),
+        definition=definition,
+    )
 
 
-def newest(values: Iterable[Mapping[str, Any]], day: date, basis: str | None = None) -> list[Mapping[str, Any]]:
+def newest_values(values: Iterable[Mapping[str, Any]], day: date, basis: str | None = None) -> list[Mapping[str, Any]]:
     """Of each basis the value that counts on a day, in the order of BASES."""
     found: dict[str, Mapping[str, Any]] = {}
     for value in values:
@@ -88,81 +149,90 @@ def _place_in_list(piece: Piece) -> tuple[Any, ...]:
     return (*((name is None, name or "") for name in named), piece.id)
 
 
-def _line(piece: Piece, describe: Describer) -> dict[str, Any]:
-    data = piece.data
-    named = {"holding": piece.id, "number": data.get("number"), "location": data.get("location")}
-    return {**named, "pieces": piece.count, "description": describe(data)}
+def _counted(value: Mapping[str, Any], count: int) -> InsuredValue:
+    amount, day = Decimal(value["amount"]), value.get("on")
+    return InsuredValue(
+        basis=value["basis"],
+        currency=value["currency"],
+        amount=amount,
+        on=None if day is None else date.fromisoformat(day),
+        by=value.get("by"),
+        note=value.get("note"),
+        total=_EXACT.multiply(amount, Decimal(count)),
+    )
 
 
-def _counted(value: Mapping[str, Any], count: int) -> dict[str, Any]:
-    parts = {name: value.get(name) for name in ("basis", "currency", "amount", "on", "by", "note")}
-    return {**parts, "total": _EXACT.multiply(Decimal(value["amount"]), Decimal(count))}
-
-
-def _totals(valued: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    found: dict[tuple[int, str], dict[str, Any]] = {}
+def _totals(valued: Sequence[ValuedLine]) -> list[InsuranceTotal]:
+    found: dict[tuple[int, str], InsuranceTotal] = {}
     for line in valued:
-        for value in line["values"]:
-            key = BASES.index(value["basis"]), value["currency"]
-            start = {"basis": value["basis"], "currency": value["currency"], "amount": Decimal(0), "pieces": 0}
-            total = found.setdefault(key, start)
-            total["amount"] = _EXACT.add(total["amount"], value["total"])
-            total["pieces"] += line["pieces"]
+        for value in line.values:
+            key = BASES.index(value.basis), value.currency
+            total = found.setdefault(key, InsuranceTotal(value.basis, value.currency, Decimal(0), 0))
+            total.amount = _EXACT.add(total.amount, value.total)
+            total.pieces += line.pieces
     return [found[key] for key in sorted(found)]
 
 
 # --- on paper ----------------------------------------------------------------------------------------------------------
 
 
-def as_csv(listed: Mapping[str, Any]) -> str:
+def insurance_csv(listed: InsuranceList) -> str:
     """One row for each value, then one for each holding without any (RFC 4180); totals are left to the reader's sheet. A
     cell that a spreadsheet would run as a formula begins with an apostrophe."""
     sheet = io.StringIO()
     writer = csv.writer(sheet)
-    writer.writerow(COLUMNS)
-    for line in (*listed["valued"], *listed["unvalued"]):
-        values: Sequence[Mapping[str, Any]] = line.get("values") or ({},)
-        for value in values:
-            money = {"amount_for_one": _plain(value.get("amount")), "total": _plain(value.get("total"))}
-            row = {**line, **value, **money}
-            writer.writerow([defused(_cell(row.get(column))) for column in COLUMNS])
+    writer.writerow(_COLUMNS)
+    for line in listed.valued:
+        for value in line.values:
+            money = [value.basis, value.currency, _plain(value.amount), _plain(value.total)]
+            writer.writerow(map(_cell, [*_cells(line), *money, value.on, value.by, value.note]))
+    for bare in listed.unvalued:
+        writer.writerow(map(_cell, [*_cells(bare), *[None] * (len(_COLUMNS) - len(_cells(bare)))]))
     return sheet.getvalue()
 
 
-def as_text(listed: Mapping[str, Any]) -> str:
+def _cells(line: InsuredLine) -> list[str | int | None]:
+    return [line.holding, line.number, line.location, line.pieces, line.description]
+
+
+def _cell(value: object) -> str:
+    return "" if value is None else defused(str(value))
+
+
+def insurance_text(listed: InsuranceList) -> str:
     """The list on paper: plain text, 76 columns."""
-    title = f"Insurance list, {listed['on']}"
-    which = f", values: {listed['basis']}" if listed["basis"] else ""
-    lines = [f"{title}: {_pieces(listed['pieces'])}{which}", ""]
-    lines += ["Totals", *(_total(total) for total in listed["totals"])] if listed["totals"] else ["No values."]
-    if listed["valued"]:
+    title = f"Insurance list, {listed.on.isoformat()}"
+    which = f", values: {listed.basis}" if listed.basis else ""
+    lines = [f"{title}: {_pieces(listed.pieces)}{which}", ""]
+    lines += ["Totals", *map(_total, listed.totals)] if listed.totals else ["No values."]
+    if listed.valued:
         lines += ["", "With a value"]
-    for line in listed["valued"]:
+    for line in listed.valued:
         lines += _wrapped("- ", _named(line))
-        for value in line["values"]:
-            lines += _wrapped("    ", _worth(value, line["pieces"]))
-    if listed["unvalued"]:
-        lines += ["", f"Without a value: {_pieces(listed['unvalued_pieces'])}"]
-        lines += [row for line in listed["unvalued"] for row in _wrapped("- ", _named(line))]
-    lines += ["", *(row for caution in listed["cautions"] for row in textwrap.wrap(caution, _PAPER))]
+        for value in line.values:
+            lines += _wrapped("    ", _worth(value, line.pieces))
+    if listed.unvalued:
+        lines += ["", f"Without a value: {_pieces(listed.unvalued_pieces)}"]
+        lines += [row for bare in listed.unvalued for row in _wrapped("- ", _named(bare))]
+    lines += ["", *(row for caution in listed.cautions for row in textwrap.wrap(caution, _PAPER))]
     return "\n".join(lines) + "\n"
 
 
-def _total(total: Mapping[str, Any]) -> str:
-    return f"- {total['basis']}: {_plain(total['amount'])} {total['currency']} for {_pieces(total['pieces'])}"
+def _total(total: InsuranceTotal) -> str:
+    return f"- {total.basis}: {_plain(total.amount)} {total.currency} for {_pieces(total.pieces)}"
 
 
-def _named(line: Mapping[str, Any]) -> str:
-    number = f"{line['number']}: " if line["number"] else ""
-    count = f"{line['pieces']}x " if line["pieces"] > 1 else ""
-    kept = f"; kept: {line['location']}" if line["location"] else ""
-    return f"{number}{count}{line['description']}{kept}"
+def _named(line: InsuredLine) -> str:
+    number = f"{line.number}: " if line.number else ""
+    count = f"{line.pieces}x " if line.pieces > 1 else ""
+    kept = f"; kept: {line.location}" if line.location else ""
+    return f"{number}{count}{line.description}{kept}"
 
 
-def _worth(value: Mapping[str, Any], pieces: int) -> str:
-    one = f" ({_plain(value['amount'])} each)" if pieces > 1 else ""
-    about = [value["on"] or "no date", value["by"], value["note"]]
-    return f"{value['basis']} {_plain(value['total'])} {value['currency']}{one}, {', '.join(filter(None, about))}"
+def _worth(value: InsuredValue, pieces: int) -> str:
+    one = f" ({_plain(value.amount)} each)" if pieces > 1 else ""
+    about = [value.on.isoformat() if value.on else "no date", value.by, value.note]
+    return f"{value.basis} {_plain(value.total)} {value.currency}{one}, {', '.join(filter(None, about))}"
 
 
 def _wrapped(mark: str, text: str) -> list[str]:
@@ -173,10 +243,6 @@ def _pieces(count: int) -> str:
     return "1 piece" if count == 1 else f"{count} pieces"
 
 
-def _plain(amount: int | Decimal | None) -> str:
+def _plain(amount: Decimal) -> str:
     """An amount without an exponent."""
-    return "" if amount is None else format(Decimal(amount), "f")
-
-
-def _cell(value: object) -> str:
-    return "" if value is None else str(value)
+    return format(amount, "f")

@@ -5,19 +5,31 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec import structs
 
-from service.clubs.displays import Lender, as_lent, display, useful_in
+from service.clubs.displays import Display, Lender, as_lent, display, useful_in
 from service.errors import OverLimit
 from service.facts.holding import Holding
 from service.progress import evaluate as measuring
 from service.progress.evaluate import evaluate
-from service.progress.exhibition import as_text
-from tests.factories import a_document, a_measurement, bytes_of, evaluated, measured, some_holdings, some_knowledge
+from service.progress.exhibition import Exhibition, TitledDefinition, exhibition_text
+from service.progress.result import Summary
+from tests.factories import (
+    a_document,
+    a_measurement,
+    as_sent,
+    bytes_of,
+    evaluated,
+    measured,
+    some_holdings,
+    some_knowledge,
+)
 
 YEARS = a_document(
     {"a": "year_on_coin = 1901", "b": "year_on_coin = 1902", "c": "year_on_coin = 1903"},
@@ -35,10 +47,15 @@ def a_lender(owner: str, coins: Coins, name: str = "", **more: Any) -> Lender:
     return Lender(owner, name or owner.title(), held, recorded, **more)
 
 
-def shown(lenders: Sequence[Lender], document: Mapping[str, Any] = YEARS, **more: Any) -> dict[str, Any]:
+def displayed(lenders: Sequence[Lender], document: Mapping[str, Any] = YEARS, **more: Any) -> Display:
     return display(
         a_measurement(document, []), lenders, lambda recorded: f"of {recorded['facts']['year_on_coin']}", **more
     )
+
+
+def shown(lenders: Sequence[Lender], document: Mapping[str, Any] = YEARS, **more: Any) -> dict[str, Any]:
+    made: dict[str, Any] = as_sent(displayed(lenders, document, **more))
+    return made
 
 
 ADA = a_lender("ada", {"1": {"year_on_coin": 1901, "grade": 10}, "2": {"year_on_coin": 1902}})
@@ -108,7 +125,27 @@ def test_what_is_told_of_a_coin_that_is_lent(issue: Any, facts: Any, told: Any) 
 
 
 def test_a_display_reads_as_an_exhibition() -> None:
-    text = as_text({"title": "Club night", "on": "2026-11-25", "note": None, **shown([ADA, BEN])})
+    made = displayed([ADA, BEN])
+    summary = Summary(**structs.asdict(made.summary), unplaced=0)
+    text = exhibition_text(
+        Exhibition(
+            id="x",
+            title="Club night",
+            on=made.evaluated_on,
+            created_at=datetime(2026, 11, 25, tzinfo=UTC),
+            summary=summary,
+            note=None,
+            definition=TitledDefinition(None, None, made.definition.digest, "Years"),
+            holdings_state="1",
+            reference_edition="e",
+            engine_version="1",
+            proven_optimal=True,
+            exhibits=made.exhibits,
+            loans=made.loans,
+            unused_loans=[],
+            evaluation=evaluate(a_measurement(YEARS, [])),
+        )
+    )
     assert "3 of 3 places shown" in text
     assert "lent by Ben" in text
     assert "Offered and not shown" not in text
@@ -146,7 +183,7 @@ def test_it_is_as_good_as_one_collection_of_all(members: list[list[dict[str, Any
         lender = a_lender(f"m{m}", {str(n): facts for n, facts in enumerate(coins)})
         own = evaluate(replace(a_measurement(document, []), holdings=lender.holdings))
         lenders.append(replace(lender, useful=useful_in(own)))
-    made = display(a_measurement(document, []), lenders, lambda recorded: "a coin")
+    made = as_sent(display(a_measurement(document, []), lenders, lambda recorded: "a coin"))
     for name, figure in made["summary"].items():
         assert figure == whole["summary"][name]
     seats = {place["place"]: place["holding"] for place in whole["slots"] if place["holding"] is not None}

@@ -59,13 +59,13 @@ def a_set(database: Database) -> tuple[Owner, str]:
 def note(database: Database, owner: Owner, identity: str, held: frozenset[str], day: date) -> list[RecordedPlacement]:
     """Notes how the set stands with these coins, and gives who sits where."""
     standing = database.read(lambda c: HistoryStore(c, owner).standing(identity))
-    previous = [(filling.seated.place, filling.seated.holding) for filling in standing.open]
+    previous = [(filling.placement.place, filling.placement.holding) for filling in standing.open]
     coins = [a_holding(IDS[name], **COINS[name]) for name in sorted(held)]
     result = evaluated(DOCUMENT, coins, previous=previous)
     now = recorded_placements(result)
     noted = RecordedDay(day, 1, "sha-256:0", ",".join(sorted(held)), as_sent(result.summary), datetime.now(UTC))
     made = plan(standing, now, day)
-    database.write(lambda c: history_actions.note(c, owner, identity, made, noted, expect=lambda _: None))
+    database.write(lambda c: history_actions.record_day(c, owner, identity, made, noted, expect=lambda _: None))
     return now
 
 
@@ -101,19 +101,19 @@ def test_the_history_says_of_every_day_what_was_last_noted(
     by_place: dict[str, list[Filling]] = {}
     for filling in fillings:
         assert filling.until is None or filling.since < filling.until
-        by_place.setdefault(filling.seated.place, []).append(filling)
+        by_place.setdefault(filling.placement.place, []).append(filling)
     for there in by_place.values():
         there.sort(key=lambda filling: filling.since)
         for earlier, later in pairwise(there):
             assert earlier.until is not None
             assert earlier.until <= later.since
             # A coin that was away for no day at all never left.
-            assert earlier.until < later.since or earlier.seated.key != later.seated.key
+            assert earlier.until < later.since or earlier.placement.key != later.placement.key
     for number in range(-1, (day - START).days + 2):
         asked = START + timedelta(days=number)
         expected = next((noted[d] for d in sorted(noted, reverse=True) if d <= asked), [])
         stood = whole(database, owner, identity, asked)
-        assert {filling.seated.key for filling in stood} == keys(expected)
+        assert {filling.placement.key for filling in stood} == keys(expected)
         assert len(stood) == len(expected)
         assert all(filling.holds_on(asked) for filling in stood)
 

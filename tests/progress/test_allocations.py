@@ -14,6 +14,7 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from service.errors import OverLimit
+from service.progress.allocated import Mode
 from service.progress.allocations import IN_ORDER, JOINTLY, SetRequest, allocate, ensure_within
 from tests import reference
 from tests.factories import (
@@ -21,6 +22,7 @@ from tests.factories import (
     a_document,
     a_holding,
     a_measurement,
+    as_sent,
     bytes_of,
     measured,
     places_of,
@@ -38,7 +40,7 @@ Coins = list[dict[str, Any]]
 def allocated(
     documents: Sequence[Document],
     coins: Coins,
-    mode: str,
+    mode: Mode,
     *,
     pins: Sequence[Pairs] = (),
     nevers: Sequence[Pairs] = (),
@@ -57,7 +59,8 @@ def allocated(
         )
         for number, document in enumerate(documents)
     ]
-    return allocate(sets, mode, 10)
+    answer: dict[str, Any] = as_sent(allocate(sets, mode, 10))
+    return answer
 
 
 def of_mode(answer: Mapping[str, Any], kind: str, number: int) -> list[dict[str, Any]]:
@@ -361,7 +364,7 @@ def test_the_first_set_in_order_has_the_coin_and_the_other_is_told_who_claims_it
     answer = allocated([CROWN, OLD], [COIN], IN_ORDER)
     assert seats(answer) == [{"crown": "coin"}, {}]
     (conflict,) = of_mode(answer, "claimed", 1)
-    assert conflict["message"] == "coin fits old, which is empty, but sits in crown of 'Set 0'."
+    assert conflict["message"] == "No. coin (1890 coin) fits 'old', which is empty, but sits in 'crown' of 'Set 0'."
     assert of_mode(answer, "claimed", 0) == []
     assert (answer["sets"][1]["summary"]["possible"], answer["sets"][1]["alone"]["possible"]) == (0, 1)
     assert answer["levels"] is None
@@ -406,7 +409,7 @@ def test_a_coin_pinned_in_two_sets_stays_in_the_first_and_the_other_pin_says_so(
         assert seats(answer) == [{"crown": "coin"}, {}]
         (conflict,) = of_mode(answer, "pin", 1)
         assert (conflict["reason"], conflict["by"]["place"]) == ("claimed", "crown")
-        assert conflict["message"] == "coin is pinned to old, but sits in crown of 'Set 0'."
+        assert conflict["message"] == "No. coin (1890 coin) cannot be kept in 'old': it sits in 'crown' of 'Set 0'."
         assert of_mode(answer, "pin", 0) == []
 
 
@@ -461,7 +464,7 @@ def test_a_doubtful_place_is_claimed_only_by_a_coin_that_surely_fits_it() -> Non
         assert [c["holding"] for c in of_mode(answer, "claimed", 1)] == told
     (conflict,) = of_mode(allocated([CROWN, OLD], [tower], IN_ORDER), "claimed", 1)
     assert conflict["tentative"] is True
-    assert conflict["message"] == "tower may fit old, which is empty, but sits in crown of 'Set 0'."
+    assert conflict["message"] == "No. tower may fit 'old', which is empty, but sits in 'crown' of 'Set 0'."
 
 
 def test_two_sets_may_be_the_same() -> None:

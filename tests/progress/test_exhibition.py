@@ -2,9 +2,19 @@
 
 from __future__ import annotations
 
+from datetime import UTC, date, datetime
 from typing import Any
 
-from service.progress.exhibition import Loan, as_text, exhibited
+from service.definitions.history.model import StoredExhibition
+from service.progress.exhibition import (
+    Exhibition,
+    ExhibitionContent,
+    Loan,
+    TitledDefinition,
+    exhibited,
+    exhibition_of,
+    exhibition_text,
+)
 from tests.factories import a_document, as_sent, evaluated
 
 DOCUMENT = a_document(
@@ -22,6 +32,7 @@ def a_loan(number: int, owner: str, label: str | None = None, quantity: int = 1,
     return Loan(f"loan-{number}", owner, label, {"facts": facts, "issue": None, "quantity": quantity})
 
 
+DAY, MOMENT = date(2026, 11, 25), datetime(2026, 11, 25, tzinfo=UTC)
 LOANS = [
     a_loan(1, "Zoe", "My best", year_on_coin=1950, grade=30),
     a_loan(2, "adam", quantity=3, year_on_coin=1, grade=5),
@@ -29,45 +40,50 @@ LOANS = [
 ]
 
 
-def shown() -> dict[str, Any]:
+def shown(note: str | None = None) -> Exhibition:
     held = [{"id": name, "facts": data["facts"]} for name, data in MINE.items()]
     lent = [{"id": loan.id, **{k: v for k, v in loan.recorded.items() if v is not None}} for loan in LOANS]
     result = evaluated(DOCUMENT, [*held, *lent], pins=[("1", "old")])
     made = exhibited(result, DOCUMENT, MINE, LOANS, lambda recorded: f"of {recorded['facts']['year_on_coin']}")
-    return {"title": "A show", "on": "2026-11-25", "note": None, "summary": as_sent(result.summary), **made}
+    stamp = TitledDefinition(None, None, result.definition.digest, "A set")
+    content = ExhibitionContent(
+        note, stamp, "1", "e", "1", result.summary, True, made.exhibits, made.loans, made.unused_loans, result
+    )
+    stored = StoredExhibition("x", "A show", DAY, as_sent(result.summary), MOMENT, as_sent(content))
+    return exhibition_of(stored)
 
 
 def test_exhibits_come_page_by_page_and_each_once() -> None:
-    exhibits = shown()["exhibits"]
-    assert [(e["page"], e["place"], e["holding"]) for e in exhibits] == [
+    exhibits = shown().exhibits
+    assert [(e.page, e.place, e.holding) for e in exhibits] == [
         ("Second", "any/1", "loan-2"),
         ("Second", "any/2", "loan-2"),
         ("Second", "new", "loan-1"),
         ("First", "old", "1"),
         (None, "loose", "2"),
     ]
-    assert [(e["owner"], e["number"], e["description"]) for e in exhibits[2:4]] == [
+    assert [(e.owner, e.number, e.description) for e in exhibits[2:4]] == [
         ("Zoe", None, "My best"),
         (None, "A-1", "of 1890"),
     ]
-    assert exhibits[3]["facts"] == {"year_on_coin": 1890, "grade": 20}
+    assert exhibits[3].facts == {"year_on_coin": 1890, "grade": 20}
 
 
 def test_loans_come_by_the_names_of_their_owners_and_those_left_over_apart() -> None:
     made = shown()
-    assert [(loan["owner"], loan["place"], loan["label"]) for loan in made["loans"]] == [
+    assert [(loan.owner, loan.place, loan.label) for loan in made.loans] == [
         ("adam", "any/1", "of 1"),
         ("adam", "any/2", "of 1"),
         ("Zoe", "new", "My best"),
     ]
-    assert [(loan["owner"], loan["loan"], loan["pieces"], loan["reason"]) for loan in made["unused_loans"]] == [
+    assert [(loan.owner, loan.loan, loan.pieces, loan.reason) for loan in made.unused_loans] == [
         ("adam", "loan-2", 1, "spare"),
         ("Bea", "loan-3", 1, "spare"),
     ]
 
 
 def test_the_text_lists_exhibits_and_loans() -> None:
-    text = as_text({**shown(), "note": "words " * 40})
+    text = exhibition_text(shown("words " * 40))
     lines = text.splitlines()
     assert max(map(len, lines)) <= 76
     assert lines[0] == "A show, 2026-11-25"

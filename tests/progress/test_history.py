@@ -21,7 +21,7 @@ def stood(*fillings: Filling, noted: date = MONDAY) -> RecordedPlacements:
 
 
 def events(standing: RecordedPlacements, *now: RecordedPlacement) -> list[tuple[str, str, str, str | None]]:
-    return [(told["place"], told["event"], told["holding"], told["before"]) for told in history_events(standing, now)]
+    return [(event.place, event.event, event.holding, event.before) for event in history_events(standing, now)]
 
 
 def test_a_result_says_who_sits_where_and_how_surely() -> None:

@@ -9,14 +9,25 @@ from typing import Any
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from service.definitions.model import RevisionStamp
 from service.progress import impact as module
 from service.progress.decisions import KnownPlaces
 from service.progress.evaluate import EvaluationRequest
-from service.progress.impact import PlaceFate, carry, difference_of, impact
-from tests.factories import a_definition, a_measurement, places_of, result_of, seats_of
+from service.progress.impact import ImpactStamp, PlaceFate, carry, difference_of, impact
+from service.progress.revisions import WantNote
+from tests.factories import a_definition, a_measurement, as_sent, places_of, result_of, seats_of
 from tests.strategies import ISSUES, TODAY, definitions, holdings
 
 SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=60)
+
+
+STAMP = ImpactStamp("d", RevisionStamp(1, "published", "-", "A"), RevisionStamp(2, "draft", "-", "A"), "1", "e")
+
+
+def impact_of(before: EvaluationRequest, after: EvaluationRequest) -> dict[str, Any]:
+    """The impact as it is sent."""
+    found: dict[str, Any] = as_sent(impact(before, after, {}, STAMP))
+    return found
 
 
 @st.composite
@@ -55,7 +66,7 @@ def steps(draw: st.DrawFn) -> tuple[EvaluationRequest, EvaluationRequest]:
 @given(steps())
 def test_the_lists_lead_from_the_one_evaluation_to_the_other(step: tuple[EvaluationRequest, EvaluationRequest]) -> None:
     before, after = step
-    found = impact(before, after, {})
+    found = impact_of(before, after)
     kept = carry(difference_of(before, after), after, before.pins, before.nevers, {})
     was, is_then = result_of(before), result_of(replace(after, pins=kept.pins, nevers=kept.nevers))
     assert (found["before"], found["after"]) == (was["summary"], is_then["summary"])
@@ -97,8 +108,8 @@ def test_the_check_sees_a_move_that_is_not_told() -> None:
         a_measurement(of("grade < 20"), coins, issues=ISSUES),
         a_measurement(of("grade < 10"), coins, issues=ISSUES),
     )
-    found = impact(before, after, {})
-    assert found["coins"]["falling_out"] == [{"holding": "coin", "from": "a", "reason": "outside"}]
+    found = impact_of(before, after)
+    assert found["coins"]["falling_out"] == [{"holding": "coin", "from": "a", "reason": "outside", "number": None}]
     ensure_it_adds_up(found, result_of(before), result_of(after))
     found["coins"]["falling_out"] = []
     try:
@@ -118,23 +129,26 @@ def test_every_decision_goes_along_or_is_listed(step: tuple[EvaluationRequest, E
     notes = {place: {"note": place} for _, place in (*before.pins, *before.nevers)}
     kept = carry(difference_of(before, after), after, before.pins, before.nevers, notes)
     known = KnownPlaces(after, groups=True)
-    for name, pairs, left in (("pins", before.pins, kept.pins), ("nevers", before.nevers, kept.nevers)):
-        told = kept.shown[name]
-        listed = [(e["holding"], e["place"]) for e in (*told["carried"], *told["dropped"])]
+    for lists, pairs, left in (
+        (kept.pin_lists, before.pins, kept.pins),
+        (kept.never_lists, before.nevers, kept.nevers),
+    ):
+        listed = [(e.holding, e.place) for e in (*lists.carried, *lists.dropped)]
         assert sorted(listed) == sorted(pairs)
-        assert [(e["holding"], e["to"]) for e in told["carried"]] == list(left)
+        assert [(e.holding, e.to) for e in lists.carried] == list(left)
         assert all(known.has(place) for _, place in left)
-        assert all(entry["reason"] in module.WHY for entry in told["dropped"])
-    told = kept.shown["want_notes"]
-    assert {e["place"] for e in (*told["carried"], *told["dropped"])} == set(notes)
-    assert {e["to"]: {"note": e["place"]} for e in told["carried"]} == dict(kept.notes)
+        assert all(entry.reason in module.WHY for entry in lists.dropped)
+    told = kept.note_lists
+    assert {e.place for e in (*told.carried, *told.dropped)} == set(notes)
+    assert {e.to: {"note": e.place} for e in told.carried} == dict(kept.notes)
+    assert all(entry.note == WantNote(note=entry.place) for entry in told.dropped)
 
 
 @SOME
 @given(definitions(), holdings())
 def test_the_same_set_has_no_impact(document: dict[str, Any], coins: list[dict[str, Any]]) -> None:
     before = a_measurement(document, coins, issues=ISSUES)
-    found = impact(before, a_measurement(copy.deepcopy(document), coins, issues=ISSUES), {})
+    found = impact_of(before, a_measurement(copy.deepcopy(document), coins, issues=ISSUES))
     assert not any((*found["places"].values(), *found["coins"].values(), found["changes"]))
 
 

@@ -10,8 +10,9 @@ from hypothesis import HealthCheck, given, settings
 
 from service.facts.holding import Holding, read_holding
 from service.progress import information
+from service.progress.doubts import FactToLookAt, Turn
 from service.progress.evaluate import EvaluationRequest
-from service.progress.information import weigh_facts
+from service.progress.information import WeighedFacts, weigh_facts
 from service.progress.whatif import Evaluated
 from tests.factories import a_document, a_holding, a_measurement, result_of, seats_of
 from tests.set_definitions import FOLDER, NAMES, a_set
@@ -20,7 +21,7 @@ from tests.strategies import ISSUES, definitions, holdings
 SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=80)
 
 
-def weighed(*requests: EvaluationRequest) -> dict[str, Any]:
+def weighed(*requests: EvaluationRequest) -> WeighedFacts:
     return weigh_facts([Evaluated(request) for request in requests])
 
 
@@ -42,22 +43,22 @@ def gains(request: EvaluationRequest, identity: str, recorded: dict[str, Any]) -
     return after["certain"] - before["certain"], after["possible"] - before["possible"]
 
 
-def check_against_evaluating_twice(found: dict[str, Any], *requests: EvaluationRequest) -> int:
+def check_against_evaluating_twice(found: WeighedFacts, *requests: EvaluationRequest) -> int:
     tried = 0
-    for entry in found["facts"]:
+    for entry in found.facts:
         seen = []
-        for outcome in entry["outcomes"]:
-            there = [outcome["sets"][n]["set"] for n in range(len(outcome["sets"]))]
-            for gain in outcome["sets"]:
-                told = (gain["certain_gain"], gain["possible_gain"])
-                assert told == gains(requests[gain["set"]], entry["holding"], outcome["recorded"])
+        for outcome in entry.outcomes:
+            there = [gain.set for gain in outcome.sets]
+            for gain in outcome.sets:
+                told = (gain.certain_gain, gain.possible_gain)
+                assert told == gains(requests[gain.set], entry.holding, outcome.recorded)
                 tried += 1
             for number, request in enumerate(requests):
                 # A set that is left out has nothing to gain.
-                if number not in there and any(h.id == entry["holding"] for h in request.holdings):
-                    assert gains(request, entry["holding"], outcome["recorded"]) == (0, 0)
-            seen.append((outcome["certain_gain"], outcome["possible_gain"]))
-        best, worst = (tuple(entry[end][n] for n in ("certain_gain", "possible_gain")) for end in ("best", "worst"))
+                if number not in there and any(h.id == entry.holding for h in request.holdings):
+                    assert gains(request, entry.holding, outcome.recorded) == (0, 0)
+            seen.append((outcome.certain_gain, outcome.possible_gain))
+        best, worst = ((turn.certain_gain, turn.possible_gain) for turn in (entry.best, entry.worst))
         assert (best, worst) == (max(seen), min(seen))
     return tried
 
@@ -78,16 +79,16 @@ def test_the_fact_that_wins_a_place_comes_first() -> None:
     ]
     request = a_measurement(a_document(slots), coins)
     found = weighed(request)
-    assert [(e["holding"], e["attributes"]) for e in found["facts"]] == [
+    assert [(e.holding, e.attributes) for e in found.facts] == [
         ("vague", ["grade"]),
         ("worn", ["year_on_coin"]),
     ]
-    worn = found["facts"][1]
-    assert worn["best"] == {"values": {"year_on_coin": "1848"}, "certain_gain": 1, "possible_gain": 0}
-    assert worn["worst"] == {"values": {"year_on_coin": "1851"}, "certain_gain": 0, "possible_gain": -1}
-    assert worn["message"] == (
-        "Look at year_on_coin of worn: at best 1 place won for certain (1848), at worst 1 place that may be filled now can "
-        "no longer be."
+    worn = found.facts[1]
+    assert worn.best == Turn({"year_on_coin": "1848"}, 1, 0)
+    assert worn.worst == Turn({"year_on_coin": "1851"}, 0, -1)
+    assert worn.message == (
+        "Look at year on the coin of No. worn (1848 or 1851 coin): at best 1 place won for certain (1848), at worst 1 place "
+        "that may be filled now can no longer be."
     )
     assert check_against_evaluating_twice(found, request) == 4
 
@@ -95,9 +96,9 @@ def test_the_fact_that_wins_a_place_comes_first() -> None:
 def test_a_coin_that_needs_two_facts_is_told_of_with_both() -> None:
     request = a_measurement(a_document({"a": "grade >= 40 AND mint = 'Tower'"}), [a_holding("vague")])
     found = weighed(request)
-    (both,) = [entry for entry in found["facts"] if len(entry["attributes"]) == 2]
-    assert both["attributes"] == ["grade", "mint"]
-    assert both["best"]["certain_gain"] == 1
+    (both,) = [entry for entry in found.facts if len(entry.attributes) == 2]
+    assert both.attributes == ["grade", "mint"]
+    assert both.best.certain_gain == 1
     check_against_evaluating_twice(found, request)
 
 
@@ -107,10 +108,10 @@ def test_a_key_that_a_rule_of_the_whole_set_needs_is_worth_looking_at() -> None:
     coins = [a_holding("known", grade=20, mint="Tower"), a_holding("unknown", grade=20)]
     request = a_measurement(a_document(slots, constraints=apart), coins)
     found = weighed(request)
-    (entry,) = found["facts"]
-    assert (entry["holding"], entry["attributes"]) == ("unknown", ["mint"])
-    assert (entry["best"]["certain_gain"], entry["worst"]["possible_gain"]) == (1, -1)
-    assert entry["worst"]["values"] == {"mint": "Tower"}
+    (entry,) = found.facts
+    assert (entry.holding, entry.attributes) == ("unknown", ["mint"])
+    assert (entry.best.certain_gain, entry.worst.possible_gain) == (1, -1)
+    assert entry.worst.values == {"mint": "Tower"}
     check_against_evaluating_twice(found, request)
 
 
@@ -118,10 +119,10 @@ def test_one_fact_is_weighed_over_all_sets_together() -> None:
     first = a_measurement(a_document({"a": "year_on_coin < 1850"}), [a_holding("worn", grade=3)])
     second = a_measurement(a_document({"b": "year_on_coin BETWEEN 1840 AND 1860"}), [a_holding("worn", grade=3)])
     found = weighed(first, second)
-    (entry,) = found["facts"]
-    assert entry["best"]["certain_gain"] == 2
-    assert {o["certain_gain"] for o in entry["outcomes"]} == {0, 1, 2}
-    assert check_against_evaluating_twice(found, first, second) == 2 * len(entry["outcomes"])
+    (entry,) = found.facts
+    assert entry.best.certain_gain == 2
+    assert {o.certain_gain for o in entry.outcomes} == {0, 1, 2}
+    assert check_against_evaluating_twice(found, first, second) == 2 * len(entry.outcomes)
 
 
 def test_candidate_issues_are_weighed_and_told_apart() -> None:
@@ -131,28 +132,25 @@ def test_candidate_issues_are_weighed_and_told_apart() -> None:
         document, [{"id": "c", "facts": {}, "issue": {"one_of": ["first", "second"]}}], issues=issues
     )
     found = weighed(request)
-    (entry,) = found["facts"]
-    assert (entry["attributes"], entry["best"]["values"]) == (["issue"], {"issue": "first"})
-    (features,) = found["features"]
-    assert [(f["attribute"], f["values"]) for f in features["features"]] == [
-        ("year_on_coin", {"first": 1901, "second": 1902})
-    ]
-    assert features["message"] == "Look at year_on_coin: together they tell the 2 candidate issues of c apart."
+    (entry,) = found.facts
+    assert (entry.attributes, entry.best.values) == (["issue"], {"issue": "first"})
+    (features,) = found.features
+    assert [(f.attribute, f.values) for f in features.features] == [("year_on_coin", {"first": 1901, "second": 1902})]
+    assert features.message == "Look at year on the coin: together they tell the 2 candidate issues of No. c (1901 or 1902 coin) apart."
     check_against_evaluating_twice(found, request)
 
 
 def test_past_its_work_it_says_how_many_facts_were_left_out(monkeypatch: Any) -> None:
     request = a_measurement(a_document({"a": "grade >= 40 AND mint = 'Tower'"}), [a_holding("vague")])
-    assert weighed(request)["left_out"] == 0
+    assert weighed(request).left_out == 0
     monkeypatch.setattr(information, "MOST_EDGES", 0)
-    assert weighed(request) == {"facts": [], "features": [], "left_out": 3}
+    assert weighed(request) == WeighedFacts([], [], 3)
 
 
-def rank(entry: dict[str, Any]) -> tuple[Any, ...]:
+def rank(entry: FactToLookAt) -> tuple[Any, ...]:
     """What the documentation says comes first: most won for certain, most that can be filled, most to lose, fewest facts."""
-    best, worst = entry["best"], entry["worst"]
-    gains = (-best["certain_gain"], -best["possible_gain"], worst["possible_gain"])
-    return (*gains, len(entry["attributes"]), entry["holding"], entry["attributes"])
+    gains = (-entry.best.certain_gain, -entry.best.possible_gain, entry.worst.possible_gain)
+    return (*gains, len(entry.attributes), entry.holding, entry.attributes)
 
 
 def test_facts_come_in_the_order_of_what_they_change_whatever_decides() -> None:
@@ -182,7 +180,7 @@ def test_facts_come_in_the_order_of_what_they_change_whatever_decides() -> None:
     for kept in range(2, len(coins) + 1):
         for chosen in (coins[:kept], coins[-kept:]):
             found = weighed(a_measurement(a_document(slots), chosen), two, trade)
-            ranks = [rank(entry) for entry in found["facts"]]
+            ranks = [rank(entry) for entry in found.facts]
             assert ranks == sorted(ranks)
             decides |= {next(at for at in range(6) if one[at] != other[at]) for one, other in pairwise(ranks)}
     assert decides == set(range(6)), "each criterion has to decide somewhere"
@@ -197,7 +195,7 @@ def test_of_more_coins_in_doubt_than_are_weighed_those_that_sit_somewhere_come_f
     for most, left_out, told in ((2, 0, {"a", "b"}), (1, 1, {"b"}), (0, 2, set())):
         monkeypatch.setattr(information, "MOST_DOUBTS", most)
         found = weighed(request)
-        assert (found["left_out"], {entry["holding"] for entry in found["facts"]}) == (left_out, told)
+        assert (found.left_out, {entry.holding for entry in found.facts}) == (left_out, told)
 
 
 def test_the_order_of_the_holdings_changes_nothing() -> None:
@@ -212,6 +210,6 @@ def test_the_doubts_of_the_shipped_sets_equal_evaluating_twice() -> None:
         request = a_set(name)
         found = weighed(request)
         # Every third: each takes two evaluations for every outcome.
-        tried += check_against_evaluating_twice({**found, "facts": found["facts"][::3]}, request)
+        tried += check_against_evaluating_twice(replace(found, facts=found.facts[::3]), request)
     assert tried > 10
     assert FOLDER.is_dir()

@@ -13,7 +13,17 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.progress.insurance import BASES, Piece, as_csv, as_text, insurance_list, newest
+from service.progress.insurance import (
+    BASES,
+    InsuranceList,
+    InsuranceTotal,
+    InsuredLine,
+    Piece,
+    insurance_csv,
+    insurance_list,
+    insurance_text,
+    newest_values,
+)
 
 DAY = date(2026, 6, 30)
 
@@ -26,7 +36,7 @@ def a_piece(identity: str, *values: dict[str, Any], count: int = 1, **more: Any)
     return Piece(identity, {"facts": {}, "values": list(values), **more}, count)
 
 
-def a_list(*pieces: Piece, **more: Any) -> dict[str, Any]:
+def a_list(*pieces: Piece, **more: Any) -> InsuranceList:
     return insurance_list(pieces, lambda recorded: "a coin", DAY, **more)
 
 
@@ -42,10 +52,10 @@ def test_of_each_basis_the_newest_on_or_before_the_day_counts() -> None:
         worth("appraised", 8, on="2027-01-01"),
     ]
     # paid: the same day twice, the one that stands last; appraised: only after the day.
-    assert [value["amount"] for value in newest(values, DAY)] == [6, 2]
-    assert [value["amount"] for value in newest(values, DAY, "insured")] == [2]
-    assert newest(values, date(2019, 1, 1)) == [values[6], values[0]]
-    assert newest([], DAY) == []
+    assert [value["amount"] for value in newest_values(values, DAY)] == [6, 2]
+    assert [value["amount"] for value in newest_values(values, DAY, "insured")] == [2]
+    assert newest_values(values, date(2019, 1, 1)) == [values[6], values[0]]
+    assert newest_values([], DAY) == []
 
 
 def test_like_pieces_count_each_and_what_has_no_value_stands_apart() -> None:
@@ -54,19 +64,17 @@ def test_like_pieces_count_each_and_what_has_no_value_stands_apart() -> None:
         a_piece("a", count=2, number="1", location="box"),
         a_piece("c", worth("insured", 5), location="album"),
     )
-    assert [(line["holding"], line["pieces"]) for line in made["valued"]] == [("b", 3), ("c", 1)]
-    assert made["valued"][0]["values"][0]["amount"] == Decimal("0.1")
-    assert made["valued"][0]["values"][0]["total"] == Decimal("0.3")
-    assert made["unvalued"] == [
-        {"holding": "a", "number": "1", "location": "box", "pieces": 2, "description": "a coin"}
-    ]
-    assert (made["pieces"], made["unvalued_pieces"]) == (6, 2)
+    assert [(line.holding, line.pieces) for line in made.valued] == [("b", 3), ("c", 1)]
+    assert made.valued[0].values[0].amount == Decimal("0.1")
+    assert made.valued[0].values[0].total == Decimal("0.3")
+    assert made.unvalued == [InsuredLine("a", "1", "box", 2, "a coin")]
+    assert (made.pieces, made.unvalued_pieces) == (6, 2)
 
 
 def test_with_a_basis_what_lacks_it_is_unvalued() -> None:
     made = a_list(a_piece("a", worth("paid", 1)), a_piece("b", worth("insured", 2)), basis="insured")
-    assert [line["holding"] for line in made["unvalued"]] == ["a"]
-    assert made["totals"] == [{"basis": "insured", "currency": "EUR", "amount": Decimal(2), "pieces": 1}]
+    assert [line.holding for line in made.unvalued] == ["a"]
+    assert made.totals == [InsuranceTotal("insured", "EUR", Decimal(2), 1)]
 
 
 def test_currencies_and_bases_are_never_added_up() -> None:
@@ -75,7 +83,7 @@ def test_currencies_and_bases_are_never_added_up() -> None:
         a_piece("b", worth("paid", 2, "USD")),
         a_piece("c", worth("paid", 4)),
     )
-    assert [(t["basis"], t["currency"], t["amount"], t["pieces"]) for t in made["totals"]] == [
+    assert [(t.basis, t.currency, t.amount, t.pieces) for t in made.totals] == [
         ("paid", "EUR", 5, 2),
         ("paid", "USD", 2, 1),
         ("insured", "EUR", 10, 1),
@@ -105,10 +113,10 @@ def test_totals_are_what_an_independent_sum_in_fractions_gives(lots: list[tuple[
             counting = [value for value in of_basis if value["on"]] or of_basis
             if counting:
                 expected[basis, counting[-1]["currency"]] += Fraction(counting[-1]["amount"]) * count
-    assert {(t["basis"], t["currency"]): Fraction(t["amount"]) for t in made["totals"]} == expected
-    assert made["pieces"] == sum(count for _, count in lots)
+    assert {(t.basis, t.currency): Fraction(t.amount) for t in made.totals} == expected
+    assert made.pieces == sum(count for _, count in lots)
     # And the sheet gives the same sums to whoever adds up its columns.
-    rows = list(csv.DictReader(io.StringIO(as_csv(made))))
+    rows = list(csv.DictReader(io.StringIO(insurance_csv(made))))
     summed: dict[tuple[str, str], Fraction] = defaultdict(Fraction)
     for row in rows:
         if row["basis"]:
@@ -119,7 +127,7 @@ def test_totals_are_what_an_independent_sum_in_fractions_gives(lots: list[tuple[
 
 def test_a_cell_that_a_spreadsheet_would_run_is_defused() -> None:
     made = a_list(a_piece("a", worth("paid", 1, by="=1+1", note="+2"), number="-3", location="@home"))
-    (row,) = csv.DictReader(io.StringIO(as_csv(made)))
+    (row,) = csv.DictReader(io.StringIO(insurance_csv(made)))
     assert (row["by"], row["note"], row["number"], row["location"]) == ("'=1+1", "'+2", "'-3", "'@home")
     assert (row["amount_for_one"], row["total"]) == ("1", "1")
 
@@ -135,7 +143,7 @@ def test_the_text_fits_the_paper_and_has_everything() -> None:
         ),
         a_piece("b", number="8"),
     )
-    text = as_text(made)
+    text = insurance_text(made)
     assert max(len(line) for line in text.splitlines()) <= 76
     for words in (
         "Insurance list, 2026-06-30: 3 pieces",
@@ -148,4 +156,4 @@ def test_the_text_fits_the_paper_and_has_everything() -> None:
         "local law",
     ):
         assert words in text, text
-    assert "No values." in as_text(a_list())
+    assert "No values." in insurance_text(a_list())

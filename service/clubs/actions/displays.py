@@ -9,13 +9,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 from functools import partial
-from typing import Any
 
 from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.clubs.actions.standings import newest_offered, read_offered
-from service.clubs.displays import Lender, as_lent, display
+from service.clubs.displays import Display, Lender, as_lent, display
 from service.clubs.model import ClubOffer, Membership
 from service.clubs.standings import displayed_id
 from service.clubs.store.offers import ShownDefinition, ShownStore
@@ -34,7 +33,7 @@ from service.runtime import Context
 DISPLAY = "display"
 
 
-async def displayed(context: Context, member: Membership, identity: str) -> tuple[ClubOffer, dict[str, Any]]:
+async def displayed(context: Context, member: Membership, identity: str) -> tuple[ClubOffer, Display]:
     """The newest revision of the definition, and its display of today. Raises NotFound, OverLimit."""
     day, offered = context.today(), await newest_offered(context, member, identity)
     lenders = await context.read(lambda c: ShownStore(c, member.club, identity).page(DISPLAY, None, None))
@@ -54,7 +53,7 @@ def _still(connection: Connection, club: str, identity: str, owners: Sequence[st
 
 def _displayed(
     context: Context, club: str, offered: ClubOffer, members: Sequence[ShownDefinition], day: date
-) -> dict[str, Any]:
+) -> Display:
     definition = read_offered(offered)
     lenders: list[Lender] = []
     for shown in members:

@@ -1,9 +1,9 @@
-"""Noting how a set stands, keeping an exhibition, taking one down. Each action is part of the caller's transaction."""
+"""Recording how a set stands, adding and deleting an exhibition. Each action is part of the caller's transaction."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import Connection
@@ -11,12 +11,12 @@ from sqlalchemy import Connection
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.database.ids import new_id
-from service.definitions.history.model import Exhibition, HistoryChange, RecordedDay, RecordedPlacements
+from service.definitions.history.model import HistoryChange, RecordedDay, RecordedPlacements, StoredExhibition
 from service.definitions.history.store import ExhibitionStore, HistoryStore
 from service.definitions.store import DefinitionStore
 
 
-def note(
+def record_day(
     connection: Connection,
     owner: Owner,
     identity: str,
@@ -25,31 +25,37 @@ def note(
     *,
     expect: Callable[[RecordedPlacements], None],
 ) -> None:
-    """Carries out a plan that was made for the standing as it is. `expect` raises Stale when that, or what the plan was
-    worked out from, changed since. The same note of the same day changes nothing."""
+    """Applies a plan that was made for the recorded placements as they are. `expect` raises Stale when these, or what the plan
+    follows from, changed since. The same record of the same day changes nothing."""
     AccountStore(connection).lock(owner)
     DefinitionStore(connection, owner).line(identity)
     store = HistoryStore(connection, owner)
     standing = store.standing(identity)
     expect(standing)
-    store.carry_out(identity, plan, noted.day)
+    store.apply(identity, plan, noted.day)
     if not _is_same(standing.noted, noted):
         store.put(identity, noted)
 
 
-def exhibit(
-    connection: Connection, owner: Owner, identity: str, title: str, day: date, content: Mapping[str, Any]
-) -> Exhibition:
-    """The exhibition, kept. Raises NotFound when the definition is gone."""
+def add_exhibition(
+    connection: Connection,
+    owner: Owner,
+    identity: str,
+    title: str,
+    day: date,
+    content: Mapping[str, Any],
+    now: datetime,
+) -> StoredExhibition:
+    """Stores the exhibition. Raises NotFound when the definition is gone."""
     AccountStore(connection).lock(owner)
     DefinitionStore(connection, owner).line(identity)
-    made = Exhibition(new_id(), title, day, content["summary"], datetime.now(UTC), content)
+    made = StoredExhibition(new_id(), title, day, content["summary"], now, content)
     ExhibitionStore(connection, owner).add(identity, made)
     return made
 
 
-def take_down(
-    connection: Connection, owner: Owner, definition: str, identity: str, *, expect: Callable[[Exhibition], None]
+def delete_exhibition(
+    connection: Connection, owner: Owner, definition: str, identity: str, *, expect: Callable[[StoredExhibition], None]
 ) -> None:
     """Deletes the exhibition."""
     AccountStore(connection).lock(owner)

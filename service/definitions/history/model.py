@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any
+from typing import Any, Literal
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +19,7 @@ class RecordedPlacement:
     place: str
     label: str
     holding: str
-    basis: str
+    basis: Literal["filled", "tentative"]
 
     @property
     def key(self) -> tuple[str, str, str]:
@@ -32,7 +32,7 @@ class Filling:
     """A coin in a place from `since` until before `until`. `number` counts the fillings of a definition."""
 
     number: int
-    seated: RecordedPlacement
+    placement: RecordedPlacement
     since: date
     until: date | None = None
 
@@ -43,13 +43,13 @@ class Filling:
 
 @dataclass(frozen=True, slots=True)
 class RecordedDay:
-    """What the last note of one day rested on. `at` is when it was made."""
+    """What the last note of one day followed from, and the figures as they were sent (plain values). `at` is when it was made."""
 
     day: date
     revision: int
     digest: str
     holdings_state: str
-    summary: Mapping[str, Any]
+    summary: Any
     at: datetime
 
 
@@ -79,7 +79,7 @@ class HistoryChange:
 
 
 @dataclass(frozen=True, slots=True)
-class Exhibition:
+class StoredExhibition:
     """An evaluation with loans, frozen: nothing that is changed later changes it."""
 
     id: str

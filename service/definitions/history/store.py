@@ -1,4 +1,4 @@
-"""Fillings and noted days of one owner's definitions in the database."""
+"""Fillings, noted days and exhibitions of one owner's definitions in the database."""
 
 from __future__ import annotations
 
@@ -9,15 +9,17 @@ from sqlalchemy import ColumnElement, Connection, Row, delete, func, insert, or_
 
 from service.accounts.model import Owner
 from service.definitions.history.model import (
-    Exhibition,
     Filling,
     HistoryChange,
     RecordedDay,
     RecordedPlacement,
     RecordedPlacements,
+    StoredExhibition,
 )
 from service.definitions.tables import exhibition, filling, noted_day
 from service.errors import NotFound
+
+_SUMMARY = (exhibition.c.id, exhibition.c.title, exhibition.c.day, exhibition.c.summary, exhibition.c.created_at)
 
 
 class HistoryStore:
@@ -71,7 +73,7 @@ class HistoryStore:
             query = query.where(filling.c.since <= on, or_(filling.c.until.is_(None), filling.c.until > on))
         return tuple(map(_filling, self._connection.execute(query)))
 
-    def carry_out(self, identity: str, plan: HistoryChange, day: date) -> None:
+    def apply(self, identity: str, plan: HistoryChange, day: date) -> None:
         """Ends, resumes, takes back and opens fillings on a day."""
         mine = self._fillings(identity)
         if plan.undone:
@@ -86,10 +88,10 @@ class HistoryStore:
                     "owner_id": self._owner.id,
                     "definition_id": identity,
                     "number": opened.number,
-                    "place": opened.seated.place,
-                    "label": opened.seated.label,
-                    "holding_id": opened.seated.holding,
-                    "basis": opened.seated.basis,
+                    "place": opened.placement.place,
+                    "label": opened.placement.label,
+                    "holding_id": opened.placement.holding,
+                    "basis": opened.placement.basis,
                     "since": opened.since,
                     "until": opened.until,
                 }
@@ -119,36 +121,29 @@ class HistoryStore:
         return noted_day.c.owner_id == self._owner.id, noted_day.c.definition_id == identity
 
 
-def _filling(row: Row[Any]) -> Filling:
-    return Filling(row.number, RecordedPlacement(row.place, row.label, row.holding_id, row.basis), row.since, row.until)
-
-
-_COLUMNS = (exhibition.c.id, exhibition.c.title, exhibition.c.day, exhibition.c.summary, exhibition.c.created_at)
-
-
 class ExhibitionStore:
-    """Within one transaction. Whoever changes something holds the owner's account first."""
+    """Exhibitions, within one transaction: added and deleted, never changed."""
 
     def __init__(self, connection: Connection, owner: Owner) -> None:
         self._connection = connection
         self._owner = owner
 
-    def get(self, definition: str, identity: str) -> Exhibition:
+    def get(self, definition: str, identity: str) -> StoredExhibition:
         """The exhibition with its content."""
-        query = select(*_COLUMNS, exhibition.c.content).where(*self._of(definition), exhibition.c.id == identity)
+        query = select(*_SUMMARY, exhibition.c.content).where(*self._of(definition), exhibition.c.id == identity)
         row = self._connection.execute(query).first()
         if row is None:
             raise NotFound("exhibition", identity)
-        return Exhibition(*row)
+        return StoredExhibition(*row)
 
-    def page(self, definition: str, after: str | None, limit: int) -> tuple[Exhibition, ...]:
+    def page(self, definition: str, after: str | None, limit: int) -> tuple[StoredExhibition, ...]:
         """Up to `limit` exhibitions in the order of their ids, from behind `after`, without their content."""
-        query = select(*_COLUMNS).where(*self._of(definition)).order_by(exhibition.c.id).limit(limit)
+        query = select(*_SUMMARY).where(*self._of(definition)).order_by(exhibition.c.id).limit(limit)
         if after is not None:
             query = query.where(exhibition.c.id > after)
-        return tuple(Exhibition(*row) for row in self._connection.execute(query))
+        return tuple(StoredExhibition(*row) for row in self._connection.execute(query))
 
-    def add(self, definition: str, made: Exhibition) -> None:
+    def add(self, definition: str, made: StoredExhibition) -> None:
         row: dict[str, Any] = {"id": made.id, "title": made.title, "day": made.day, "created_at": made.created_at}
         documents = {"summary": dict(made.summary), "content": dict(made.content or {})}
         self._connection.execute(
@@ -160,3 +155,7 @@ class ExhibitionStore:
 
     def _of(self, definition: str) -> tuple[ColumnElement[bool], ...]:
         return exhibition.c.owner_id == self._owner.id, exhibition.c.definition_id == definition
+
+
+def _filling(row: Row[Any]) -> Filling:
+    return Filling(row.number, RecordedPlacement(row.place, row.label, row.holding_id, row.basis), row.since, row.until)

@@ -18,7 +18,7 @@ from service.http.openapi import problems, router
 from service.http.schemas.evaluations import IssueIn
 from service.http.wire import In, read
 from service.measurements import actions
-from service.measurements.actions import MOST_LOOK_ALIKES, NamedIssue, PieceQuestion
+from service.measurements.actions import MOST_COMPARED, NamedIssue, PieceQuestion
 from service.measurements.plausibility import Published
 from service.measurements.result import PieceCheck
 
@@ -40,7 +40,7 @@ _ISSUE = {
     ]
 }
 _AnyIssue = Annotated[Any, WithJsonSchema(_ISSUE)]
-_AnyIssues = Annotated[Any, WithJsonSchema({"type": "array", "maxItems": MOST_LOOK_ALIKES, "items": _ISSUE})]
+_AnyIssues = Annotated[Any, WithJsonSchema({"type": "array", "maxItems": MOST_COMPARED, "items": _ISSUE})]
 _AnyFacts = Annotated[Any, WithJsonSchema({"type": "object"})]
 _AnyHolding = Annotated[Any, WithJsonSchema({"type": "string", "format": "uuid"})]
 
@@ -65,7 +65,7 @@ class PieceCheckIn(In):
 @pieces.post("/piece-checks", responses=problems("not-found"))
 def check_piece(context: Context, owner: OptionalOwner, body: Unread[PieceCheckIn]) -> PieceCheck:
     """Check a piece's weight, size and magnetism against its issue and look-alikes."""
-    return actions.check_piece(context.database, owner, _question(body.value))
+    return actions.piece_check(context.database, owner, _question(body.value))
 
 
 # --- reading the body: every fault is told at once, also those of facts and of issues --------------------------------------
@@ -117,8 +117,8 @@ def _look_alikes(body: Mapping[str, Any], faults: list[Fault]) -> list[NamedIssu
     if not isinstance(sent, list):
         faults.append(Fault("type", f"look-alikes are a list of issues, not {value_kind_of(sent)}", "/look_alikes"))
         return []
-    if len(sent) > MOST_LOOK_ALIKES:
-        message = f"up to {MOST_LOOK_ALIKES} look-alikes are compared, not {len(sent)}"
+    if len(sent) > MOST_COMPARED:
+        message = f"up to {MOST_COMPARED} look-alikes are compared, not {len(sent)}"
         faults.append(Fault("over-limit", message, "/look_alikes"))
         return []
     found = (_issue(f"/look_alikes/{at}", entry, faults) for at, entry in enumerate(sent))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from datetime import date
 from typing import Annotated, Any, Literal
 
 from fastapi import Query, Request
@@ -12,6 +12,7 @@ from starlette.responses import Response
 
 from service.clubs.actions.displays import displayed
 from service.clubs.actions.standings import SPARES, STANDING, ShownPage, shown_one, shown_page
+from service.clubs.displays import Display, DisplayLender
 from service.clubs.model import ClubOffer
 from service.clubs.standings import spare_id
 from service.clubs.store.offers import ShownDefinition
@@ -25,6 +26,8 @@ from service.http.pagination import PageQuery, Paging, after, following, identit
 from service.http.responses import PRIVATE, Reply, Sends, encode
 from service.http.wire import Out
 from service.progress.actions.evaluate import editions
+from service.progress.exhibition import Exhibit
+from service.progress.result import Figures
 
 standings = router("/v1/clubs/{club_id}/definitions/{id}", "Clubs")
 
@@ -174,25 +177,18 @@ class DisplayLoanOut(Out):
     place_label: str
 
 
-class LenderOut(Out):
-    """A member who lends, and how many coins."""
-
-    owner: str
-    coins: int
-
-
 class DisplayOut(Out):
     """One display made of the coins of all members who consent. Nothing of a coin that is not shown."""
 
     definition: OfferStampOut
-    evaluated_on: str
+    evaluated_on: date
     reference_edition: str
     engine_version: str
-    summary: dict[str, Any]
+    summary: Figures
     proven_optimal: bool
     exhibits: Annotated[list[DisplayedOut], Meta(description="Page by page; those on no page at the end.")]
     loans: Annotated[list[DisplayLoanOut], Meta(description="By the names of their owners.")]
-    lenders: list[LenderOut]
+    lenders: list[DisplayLender]
 
 
 def offer_stamp(offered: ClubOffer) -> OfferStampOut:
@@ -238,16 +234,31 @@ def _spare_coins(club: str, definition: str, shown: ShownDefinition, place: str 
     return sorted(coins, key=lambda coin: coin.id)
 
 
-def _display_out(offered: ClubOffer, made: Mapping[str, Any]) -> DisplayOut:
-    kept = ("evaluated_on", "reference_edition", "engine_version", "summary", "proven_optimal")
-    names = ("page", "place", "label", "status", "owner", "description", "facts", "issue")
-    loan_names = ("owner", "label", "place", "place_label")
+def _display_out(offered: ClubOffer, made: Display) -> DisplayOut:
     return DisplayOut(
-        offer_stamp(offered),
-        **{name: made[name] for name in kept},
-        exhibits=[DisplayedOut(shown["holding"], *(shown[name] for name in names)) for shown in made["exhibits"]],
-        loans=[DisplayLoanOut(loan["loan"], *(loan[name] for name in loan_names)) for loan in made["loans"]],
-        lenders=[LenderOut(lender["owner"], lender["coins"]) for lender in made["lenders"]],
+        definition=offer_stamp(offered),
+        evaluated_on=made.evaluated_on,
+        summary=made.summary,
+        proven_optimal=made.proven_optimal,
+        exhibits=[_displayed_out(exhibit) for exhibit in made.exhibits],
+        loans=[DisplayLoanOut(one.loan, one.owner, one.label, one.place, one.place_label) for one in made.loans],
+        lenders=made.lenders,
+        **editions(),
+    )
+
+
+def _displayed_out(shown: Exhibit) -> DisplayedOut:
+    assert shown.owner is not None
+    return DisplayedOut(
+        coin=shown.holding,
+        page=shown.page,
+        place=shown.place,
+        label=shown.label,
+        status=shown.status,
+        owner=shown.owner,
+        description=shown.description,
+        facts=shown.facts,
+        issue=shown.issue,
     )
 
 

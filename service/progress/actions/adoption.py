@@ -1,41 +1,30 @@
-"""Revisions against each other, and the owner's set under another one: read in one snapshot, worked out without a transaction,
-written only if all is still so."""
+"""Revisions compared with each other, and the owner's set under another one: read in one snapshot, worked out without a
+transaction, written only if all is still so."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Any
 
 from sqlalchemy import Connection
-from starlette.concurrency import run_in_threadpool
 
-from service import runtime
 from service.accounts.model import Owner
 from service.analysis.diff import diff_definitions
-from service.analysis.diff_wording import changes_as_json
+from service.analysis.diff_wording import worded_changes
 from service.definitions import actions
 from service.definitions.model import Decisions, MergedOrigin, Revision, StoredDefinition, WantNotes
 from service.definitions.store import DefinitionStore, WantNoteStore
 from service.errors import Conflict, Stale
-from service.http.api.definitions import definition_tag
-from service.http.conditional import ExpectedVersion, entity_tag
-from service.http.schemas.revisions import AdoptionIn, stamp
-from service.progress.actions.evaluate import (
-    StoredSet,
-    catalogue_of,
-    editions,
-    evaluation_tag,
-    find_revision,
-    load_stored_set,
-    stamps,
-    today,
-)
-from service.progress.impact import CarriedDecisions, carry, difference_of, impact
+from service.evaluation.engine import ENGINE
+from service.progress.actions.evaluate import StoredSet, catalogue_of, find_revision, load_stored_set, stamps
+from service.progress.impact import CarriedDecisions, ImpactStamp, carry, difference_of, impact
+from service.progress.revisions import AdoptedRevision, Impact, RevisionChanges
 from service.reference import actions as reference
 from service.reference.model import OwnIssues
 from service.reference.store import IssueStore
 from service.rules.document import read as read_document
+from service.runtime import Context
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,24 +35,29 @@ class TwoRevisions:
     new: Revision
     own: OwnIssues
 
-    def tag(self, day: date, form: str) -> str:
-        """The entity tag of their changes."""
-        ends = (stamp(self.old).values(), stamp(self.new).values())
-        return entity_tag(self.old.definition, *map(tuple, ends), self.own.version, day, form, *stamps())
+    def version(self, day: date) -> tuple[object, ...]:
+        """What their changes follow from."""
+        return (self.old.definition, self.old.stamp, self.new.stamp, self.own.version, day, *stamps())
 
-    def changes(self, day: date) -> dict[str, Any]:
-        """All changes as plain values. Takes its time."""
+    def changes(self, day: date) -> RevisionChanges:
+        """All changes. Takes its time."""
         schemes = reference.vocabularies()
         old, new = (read_document(revision.document, vocabularies=schemes) for revision in (self.old, self.new))
-        changes = changes_as_json(diff_definitions(old, new, catalogue_of(self.own, new.attributes), day))
-        ends = {"from": stamp(self.old), "to": stamp(self.new)}
-        return {"definition": self.old.definition, **ends, "changes": changes, **editions()}
+        difference = diff_definitions(old, new, catalogue_of(self.own, new.attributes), day)
+        return RevisionChanges(
+            definition=self.old.definition,
+            from_=self.old.stamp,
+            to=self.new.stamp,
+            changes=worded_changes(difference),
+            reference_edition=reference.edition(),
+            engine_version=ENGINE,
+        )
 
 
 def two_revisions(
     connection: Connection, owner: Owner, identity: str, old: int | None, new: int | None
 ) -> TwoRevisions:
-    """The revisions of these numbers; left out: the one that the set follows, and the latest."""
+    """The revisions of these numbers; left out: the one that the set follows, and the latest. Raises NotFound."""
     before = find_revision(connection, owner, identity, old)
     return TwoRevisions(before, _latest(connection, owner, identity, new), IssueStore(connection, owner).own_issues())
 
@@ -84,25 +78,17 @@ class AdoptionStep:
     to: Revision
     notes: WantNotes
 
-    def tag(self, day: date) -> str:
-        """The entity tag of the impact."""
-        mine = self.mine
-        now = evaluation_tag(mine.revision, mine.state, day, mine.decisions, mine.own.version)
-        return entity_tag(now, *stamp(self.to).values(), self.notes.version)
+    def version(self, day: date) -> tuple[object, ...]:
+        """What the impact follows from."""
+        return (*self.mine.version(day), self.to.stamp, self.notes.version)
 
-    def impact(self, day: date) -> dict[str, Any]:
+    def impact(self, day: date) -> Impact:
         """What following the other revision does. Takes its time."""
         mine = self.mine
-        then = replace(mine, revision=self.to)
-        found = impact(mine.ask(day).measurement, then.ask(day).measurement, self.notes.notes)
-        numbers = {held.id: held.data["number"] for held in mine.holdings if held.data.get("number")}
-        coins = {
-            name: [{**entry, "number": numbers.get(entry["holding"])} for entry in entries]
-            for name, entries in found["coins"].items()
-        }
-        rests = {"holdings_state": mine.state, "evaluated_on": day.isoformat(), **editions()}
-        ends = {"from": stamp(mine.revision), "to": stamp(self.to)}
-        return {"definition": mine.revision.definition, **ends, **found, "coins": coins, **rests}
+        before, after = (one.ask(day).measurement for one in (mine, replace(mine, revision=self.to)))
+        edition, revision = reference.edition(), mine.revision
+        stamp = ImpactStamp(revision.definition, revision.stamp, self.to.stamp, mine.state, edition)
+        return impact(before, after, self.notes.notes, stamp)
 
     def carried(self, day: date) -> CarriedDecisions:
         """The decisions and notes under the other revision. Takes its time."""
@@ -121,34 +107,40 @@ def load_step(connection: Connection, owner: Owner, identity: str, number: int |
     )
 
 
-async def adopt(
-    parts: runtime.Context, owner: Owner, identity: str, asked: AdoptionIn, expected: ExpectedVersion
-) -> tuple[StoredDefinition, dict[str, Any]]:
-    """Makes the set follow the revision; the line, and the answer as plain values. Raises Stale, and Clash for one that is
-    withdrawn or not yet published."""
+async def adopt_revision(
+    context: Context, owner: Owner, identity: str, number: int | None, *, expect: Callable[[StoredDefinition], None]
+) -> tuple[StoredDefinition, AdoptedRevision]:
+    """Makes the set follow the revision of this number (None: the draft, or else the newest not withdrawn). `expect` raises
+    Stale unless the definition is what the caller read. Raises Stale, and Conflict for a revision that is withdrawn or not yet
+    published."""
 
     def look(connection: Connection) -> AdoptionStep:
-        step = load_step(connection, owner, identity, asked.revision)
-        expected.check(definition_tag(step.line))
-        if asked.revision is None:
+        step = load_step(connection, owner, identity, number)
+        expect(step.line)
+        if number is None:
             return replace(step, to=DefinitionStore(connection, owner).unadopted(step.to))
         if step.to.status == "draft":
-            raise Conflict(f"revision {asked.revision} is a draft: publish it before your set follows it")
-        if step.to.status == "withdrawn" and step.line.adopted != asked.revision:
-            raise Conflict(f"revision {asked.revision} is withdrawn: choose another one")
+            raise Conflict(f"revision {number} is a draft: publish it before your set follows it")
+        if step.to.status == "withdrawn" and step.line.adopted != number:
+            raise Conflict(f"revision {number} is withdrawn: choose another one")
         return step
 
-    step = await run_in_threadpool(parts.database.read, look)
-    carried = await parts.limiter.run(lambda: step.carried(today()))
+    step = await context.read(look)
+    carried = await context.compute(lambda: step.carried(context.today()))
 
-    def expect(line: StoredDefinition, decisions: Decisions, notes: WantNotes) -> None:
-        expected.check(definition_tag(line))
+    def unchanged(line: StoredDefinition, decisions: Decisions, notes: WantNotes) -> None:
+        expect(line)
         if (line, decisions, notes) != (step.line, step.mine.decisions, step.notes):
             raise Stale("the definition, your pins or your notes changed meanwhile: read them again")
 
     kept = MergedOrigin(carried.pins, carried.nevers, carried.notes)
-    line = await run_in_threadpool(
-        parts.database.write,
-        lambda connection: actions.adopt(connection, owner, identity, asked.revision, kept, expect=expect),
+    line = await context.write(
+        lambda connection: actions.adopt(connection, owner, identity, number, kept, expect=unchanged)
     )
-    return line, {"adopted": line.adopted, "follows": stamp(step.to), **carried.shown}
+    return line, AdoptedRevision(
+        adopted=line.adopted,
+        follows=step.to.stamp,
+        pins=carried.pin_lists,
+        nevers=carried.never_lists,
+        want_notes=carried.note_lists,
+    )

@@ -12,6 +12,7 @@ from service.accounts.model import Owner
 from service.database.engine import Database
 from service.database.ids import read_id
 from service.errors import Fault, Invalid, NotAuthenticated, NotFound, OverLimit
+from service.evaluation.engine import ENGINE
 from service.facts.attributes import Attributes
 from service.facts.core import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holding
@@ -22,19 +23,20 @@ from service.http.wire import read
 from service.progress.actions.evaluate import (
     LoadedRequest,
     StoredSet,
-    editions,
     evaluation_request,
     load_stored_set,
     moved,
     today,
 )
+from service.progress.allocated import Allocation
 from service.progress.allocations import MOST_PAIRS, SetRequest, allocate
-from service.progress.result import IgnoredFact, plain
+from service.progress.result import IgnoredFact
+from service.reference import actions as reference
 from service.reference.model import Catalogue
 from service.reference.store import IssueStore
 
 
-def allocate_sets(database: Database, owner: Owner | None, asked: AllocationsIn, sent: Any) -> dict[str, Any]:
+def allocate_sets(database: Database, owner: Owner | None, asked: AllocationsIn, sent: Any) -> Allocation:
     """The answer for all sets. `sent` is the body as it came. Takes its time: call it outside the event loop. Raises Invalid
     with pointers into the body, Unwelcome without an account where one is needed, NotFound for a definition."""
     kept = [isinstance(one.definition, str) for one in asked.sets]
@@ -43,17 +45,23 @@ def allocate_sets(database: Database, owner: Owner | None, asked: AllocationsIn,
         message = "ids of definitions kept here and definitions in the body do not go together"
         raise Invalid([Fault("clash", message, f"/sets/{other}/definition", "send all sets the same way")])
     sets = _kept(database, owner, asked) if kept[0] else _inline(database, asked, sent)
-    wanted = [SetRequest(one.measurement, each.exclusive) for one, each in zip(sets, asked.sets, strict=True)]
+    wanted = [
+        SetRequest(one.measurement, each.exclusive, tuple(one.ignored))
+        for one, each in zip(sets, asked.sets, strict=True)
+    ]
     answer = allocate(wanted, asked.mode, asked.budget_seconds)
-    for one, told in zip(sets, answer["sets"], strict=True):
-        if one.ignored:
-            told["ignored_facts"] = plain(one.ignored)
-    return {
-        **answer,
-        "evaluated_on": (asked.today or today()).isoformat(),
-        "holdings_state": sets[0].measurement.holdings_state,
-        **editions(),
-    }
+    return Allocation(
+        mode=answer.mode,
+        proven_optimal=answer.proven_optimal,
+        levels=answer.levels,
+        summary=answer.summary,
+        borrowing=answer.borrowing,
+        sets=answer.sets,
+        evaluated_on=asked.today or today(),
+        holdings_state=sets[0].measurement.holdings_state,
+        reference_edition=reference.edition(),
+        engine_version=ENGINE,
+    )
 
 
 def _kept(database: Database, owner: Owner | None, asked: AllocationsIn) -> list[LoadedRequest]:

@@ -246,6 +246,10 @@ class StoredSet:
         """The evaluation for a day."""
         return stored_set_request(self.revision, self.holdings, self.state, day, self.decisions, self.own)
 
+    def version(self, day: date) -> tuple[object, ...]:
+        """All that the evaluation for a day follows from."""
+        return evaluation_version(self.revision, self.state, day, self.decisions, self.own.version)
+
 
 def load_stored_set(
     connection: Connection,
@@ -280,8 +284,15 @@ def evaluation_tag(
 ) -> str:
     """The entity tag of an evaluation of mine: it changes with all that the evaluation rests on. `own_version` is the
     version of the owner's issues."""
+    return entity_tag(*evaluation_version(revision, state, day, decisions, own_version))
+
+
+def evaluation_version(
+    revision: Revision, state: str, day: date, decisions: Decisions, own_version: str | None = None
+) -> tuple[object, ...]:
+    """All that an evaluation follows from. `own_version` is the version of the owner's issues."""
     parts = (revision.definition, revision.number, revision.digest, state, decisions.version, own_version, day)
-    return entity_tag(*parts, *stamps())
+    return (*parts, *stamps())
 
 
 def find_revision(connection: Connection, owner: Owner, identity: str, number: int | None) -> Revision:

@@ -1,0 +1,184 @@
+"""Exhibitions: a set as it is shown, with loans, frozen."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, ClassVar, Literal
+
+from fastapi import Depends, Query, Request
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from sqlalchemy import Connection
+
+from service.database.ids import read_id
+from service.definitions.history.actions import delete_exhibition as delete_stored
+from service.definitions.history.model import StoredExhibition
+from service.definitions.history.store import ExhibitionStore
+from service.definitions.store import DefinitionStore
+from service.errors import Invalid, NotFound
+from service.facts.holding import MOST_FACTS, MOST_PIECES
+from service.formats.shapes import AttributeName
+from service.holdings.model import NamedIssueIn
+from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
+from service.http.dependencies import Context, CurrentOwner, DefinitionId, Received, Unread
+from service.http.examples import EXHIBITION
+from service.http.idempotency import IdempotencyKey
+from service.http.negotiation import Forms, TextForm
+from service.http.openapi import describes, problems, router
+from service.http.pagination import Paging, identity_key, page
+from service.http.responses import Created, Paged, Reply, Sends, created
+from service.http.wire import Day, In, Text
+from service.progress.actions import exhibitions as actions
+from service.progress.actions.evaluate import StoredSet, load_stored_set
+from service.progress.actions.exhibitions import ExhibitionPlan
+from service.progress.exhibition import (
+    Exhibition,
+    ExhibitionSummary,
+    Loan,
+    exhibition_of,
+    exhibition_summary,
+    exhibition_text,
+)
+
+exhibitions = router("/v1/definitions/{id}/exhibitions", "Exhibitions")
+
+MOST_LOANS = 2_000
+_FORMS = Forms[Exhibition](text=TextForm("text/plain", exhibition_text))
+
+LenderName = Annotated[Text, StringConstraints(min_length=1, max_length=200)]
+
+
+class LoanIn(In):
+    """A coin that somebody lends; several like ones are one loan."""
+
+    owner: LenderName = Field(description="Who lends it.")
+    label: LenderName | None = Field(None, description="What to call it; left out: its facts in a few words.")
+    facts: dict[AttributeName, Any] = Field(max_length=MOST_FACTS, description="What is known of the coin.")
+    issue: NamedIssueIn = Field(None, description="The catalogue entry that it is, or several candidates.")
+    quantity: int = Field(1, ge=1, le=MOST_PIECES, description="How many like pieces.")
+
+
+class ExhibitionIn(In):
+    """A set as it is to be shown: the owner's holdings of now, and loans."""
+
+    example: ClassVar[Any] = EXHIBITION
+
+    title: LenderName
+    on: Day = Field(description="The day to evaluate for.")
+    loans: list[LoanIn] = Field(
+        default_factory=list, max_length=MOST_LOANS, description="They get the ids loan-1, loan-2 and so on."
+    )
+    note: Annotated[Text, StringConstraints(max_length=10_000)] | None = None
+    revision: int | None = Field(
+        None, ge=1, le=2**31 - 1, description="Left out: the revision that the set follows (see adoption)."
+    )
+
+    def plan(self) -> ExhibitionPlan:
+        """The same without the wire."""
+        loans = [
+            Loan(f"loan-{number}", loan.owner, loan.label, loan.model_dump(include={"facts", "issue", "quantity"}))
+            for number, loan in enumerate(self.loans, start=1)
+        ]
+        return ExhibitionPlan(self.title, self.on, loans, self.note, self.revision)
+
+
+class ExhibitionQuery(BaseModel):
+    """In which form."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    format: Literal["json", "text"] | None = Field(
+        None,
+        description="text is the list of exhibits by page and place; left out: the first that Accept prefers, or JSON.",
+    )
+
+
+@describes(problems=("not-found",))
+def _exhibition_id(exhibition_id: str) -> str:
+    identity = read_id(exhibition_id)
+    if identity is None:
+        raise NotFound("exhibition", exhibition_id[:60])
+    return identity
+
+
+ExhibitionId = Annotated[str, Depends(_exhibition_id)]
+
+
+@exhibitions.post("", responses=problems("over-limit"))
+async def create_exhibition(
+    context: Context, owner: CurrentOwner, id: DefinitionId, key: IdempotencyKey, body: Unread[ExhibitionIn]
+) -> Created[Exhibition]:
+    """Freeze how the set is shown on a day, with loans."""
+    mine = await context.read(lambda connection: load_stored_set(connection, owner, id))
+    plan = await context.compute(lambda: _plan(body, mine, context))
+    content = await actions.planned(context, owner, mine, plan)
+
+    def act(connection: Connection) -> Reply[Exhibition]:
+        kept = actions.exhibit(connection, context, owner, mine, plan, content)
+        return created(exhibition_of(kept), f"/v1/definitions/{id}/exhibitions/{kept.id}", exhibition_tag(kept))
+
+    return await context.run(lambda: key.once(context.database, owner, act))
+
+
+@exhibitions.get("")
+def list_exhibitions(
+    request: Request, context: Context, owner: CurrentOwner, id: DefinitionId, query: Paging
+) -> Paged[ExhibitionSummary]:
+    """The exhibitions of a set, page by page."""
+
+    def find(connection: Connection) -> Any:
+        DefinitionStore(connection, owner).line(id)
+        store = ExhibitionStore(connection, owner)
+        return page(
+            request,
+            query,
+            lambda after, limit: store.page(id, identity_key(after), limit),
+            lambda kept: kept.id,
+            exhibition_summary,
+        )
+
+    return context.database.read(find)
+
+
+@exhibitions.get("/{exhibition_id}")
+def get_exhibition(
+    context: Context,
+    owner: CurrentOwner,
+    id: DefinitionId,
+    exhibition_id: ExhibitionId,
+    query: Annotated[ExhibitionQuery, Query()],
+    known: IfNoneMatch,
+) -> Annotated[Reply[Exhibition], Sends(headers={"ETag": "The version, for If-Match."}, media=_FORMS.media)]:
+    """An exhibition, as it was."""
+
+    def find(connection: Connection) -> StoredExhibition:
+        DefinitionStore(connection, owner).line(id)
+        return ExhibitionStore(connection, owner).get(id, exhibition_id)
+
+    kept, form = context.database.read(find), _FORMS.chosen(known.request, query.format)
+    tag = exhibition_tag(kept, form)
+    return known.not_modified(tag) or _FORMS.reply(exhibition_of(kept), form, tag)
+
+
+@exhibitions.delete("/{exhibition_id}")
+def delete_exhibition(
+    context: Context, owner: CurrentOwner, id: DefinitionId, exhibition_id: ExhibitionId, expected: IfMatch
+) -> None:
+    """Delete an exhibition."""
+    context.database.write(
+        lambda connection: delete_stored(
+            connection, owner, id, exhibition_id, expect=lambda kept: expected.check(exhibition_tag(kept))
+        )
+    )
+
+
+def exhibition_tag(kept: StoredExhibition, form: str = "json") -> str:
+    """It never changes; the moment tells it from one restored under the same id."""
+    return entity_tag("exhibition", kept.id, kept.created_at, form)
+
+
+def _plan(body: Received[ExhibitionIn], mine: StoredSet, context: Context) -> ExhibitionPlan:
+    """The body; when its form is wrong, its faults with those of the facts of the loans."""
+    try:
+        return body.read().plan()
+    except Invalid as refusal:
+        further = actions.faults_of_loans(body.value, mine, context.today())
+        raise Invalid([*refusal.faults, *further]) from None

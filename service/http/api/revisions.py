@@ -1,0 +1,165 @@
+"""Revisions: what changed between two, withdrawing one, and which of them the owner's set follows."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, ClassVar, Literal
+
+from fastapi import Query
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from sqlalchemy import Connection
+
+from service.analysis.diff_wording import text_lines
+from service.definitions import actions
+from service.definitions.model import DefinitionSummary, Revision, StoredDefinition
+from service.definitions.store import DefinitionStore
+from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
+from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unread
+from service.http.examples import ADOPTION, WITHDRAWAL
+from service.http.negotiation import Forms, TextForm
+from service.http.openapi import problems, router
+from service.http.responses import Reply, Sends, Tagged, tagged
+from service.http.schemas.definitions import line_tag
+from service.http.wire import Day, In, RevisionNumber, Text
+from service.progress.actions import adoption
+from service.progress.revisions import AdoptedRevision, FollowedRevision, Impact, RevisionChanges
+
+revisions = router("/v1/definitions/{id}", "Definitions")
+followed = router("/v1/definitions/{id}", "Evaluations")
+
+Number = Annotated[int, Field(ge=1, le=2**31 - 1)]
+_LATEST = "Left out: the draft, or else the newest revision."
+
+
+def _as_text(found: RevisionChanges) -> str:
+    title = f"{found.to.title}: from revision {found.from_.revision} to revision {found.to.revision}"
+    return "\n".join([*text_lines(title, [change.words for change in found.changes]), ""])
+
+
+_FORMS = Forms[RevisionChanges](text=TextForm("text/plain", _as_text))
+
+
+class RevisionChangesQuery(BaseModel):
+    """Which two revisions to compare, and in which form."""
+
+    model_config = ConfigDict(extra="forbid", populate_by_name=True)
+
+    from_: Number | None = Field(None, alias="from", description="Left out: the revision that the set follows.")
+    to: Number | None = Field(None, description=_LATEST)
+    today: Day | None = Field(None, description="The day that decides what is defunct; left out: today in UTC.")
+    format: Literal["json", "text"] | None = Field(
+        None, description="text is one sentence a line; left out: the one that Accept prefers, or JSON."
+    )
+
+
+class ImpactQuery(BaseModel):
+    """Which revision to try."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    to: Number | None = Field(None, description=_LATEST)
+    today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
+
+
+class WithdrawalIn(In):
+    """Why a revision is withdrawn."""
+
+    example: ClassVar[Any] = WITHDRAWAL
+
+    reason: Annotated[Text, StringConstraints(min_length=1, max_length=500)] | None = None
+
+
+class AdoptionIn(In):
+    """The revision that the set follows from now on."""
+
+    example: ClassVar[Any] = ADOPTION
+
+    revision: Number | None = Field(
+        description="The number of a published revision; null: the draft, or else the newest one not withdrawn."
+    )
+
+
+@revisions.get("/changes", responses=problems("over-limit"))
+async def compare_revisions(
+    context: Context,
+    owner: CurrentOwner,
+    id: DefinitionId,
+    query: Annotated[RevisionChangesQuery, Query()],
+    known: IfNoneMatch,
+) -> Annotated[
+    Reply[RevisionChanges],
+    Sends(headers={"ETag": "Of both revisions, the editions, the day and the form."}, media=_FORMS.media),
+]:
+    """What changed from one revision to another, by its meaning."""
+    day, form = query.today or context.today(), _FORMS.chosen(known.request, query.format)
+    two = await context.read(lambda c: adoption.two_revisions(c, owner, id, query.from_, query.to))
+    tag = entity_tag(*two.version(day), form)
+    return known.not_modified(tag) or _FORMS.reply(await context.compute(lambda: two.changes(day)), form, tag)
+
+
+@followed.get("/impact", responses=problems("over-limit"))
+async def get_impact(
+    context: Context,
+    owner: CurrentOwner,
+    id: DefinitionId,
+    query: Annotated[ImpactQuery, Query()],
+    known: IfNoneMatch,
+) -> Annotated[
+    Reply[Impact], Sends(headers={"ETag": "Of both revisions, the holdings, the decisions, the editions and the day."})
+]:
+    """What following another revision would do to the set; nothing is stored."""
+    day = query.today or context.today()
+    step = await context.read(lambda connection: adoption.load_step(connection, owner, id, query.to))
+    tag = entity_tag(*step.version(day))
+    return known.not_modified(tag) or tagged(await context.compute(lambda: step.impact(day)), tag)
+
+
+@followed.get("/adoption")
+def get_adoption(
+    context: Context, owner: CurrentOwner, id: DefinitionId, known: IfNoneMatch
+) -> Tagged[FollowedRevision]:
+    """Which revision the set follows."""
+
+    def look(connection: Connection) -> tuple[StoredDefinition, Revision]:
+        store = DefinitionStore(connection, owner)
+        return store.line(id), store.followed(id)
+
+    line, revision = context.database.read(look)
+    return known.not_modified_or(line_tag(line), lambda: FollowedRevision(line.adopted, revision.stamp))
+
+
+@followed.put("/adoption", responses=problems("clash", "over-limit"))
+async def adopt_revision(
+    context: Context, owner: CurrentOwner, id: DefinitionId, expected: IfMatch, body: Unread[AdoptionIn]
+) -> Tagged[AdoptedRevision]:
+    """Let the set follow a revision; pins, nevers and notes go along where their places survive."""
+
+    def expect(line: StoredDefinition) -> None:
+        expected.check(line_tag(line))
+
+    # Whether it is there, and still what the caller read, comes before what is wrong with the body.
+    await context.read(lambda connection: expect(DefinitionStore(connection, owner).line(id)))
+    line, answer = await adoption.adopt_revision(context, owner, id, body.read().revision, expect=expect)
+    return tagged(answer, line_tag(line))
+
+
+@revisions.put("/revisions/{number}/withdrawal", responses=problems("clash", "over-limit"))
+def withdraw_revision(
+    context: Context,
+    owner: CurrentOwner,
+    id: DefinitionId,
+    number: RevisionNumber,
+    expected: IfMatch,
+    body: Unread[WithdrawalIn],
+) -> Tagged[DefinitionSummary]:
+    """Withdraw a published revision: it stays readable, and is no longer taken unless asked for."""
+
+    def expect(line: StoredDefinition) -> None:
+        expected.check(line_tag(line))
+
+    # Whether it is there, and still what the caller read, comes before what is wrong with the body.
+    context.database.read(lambda connection: expect(DefinitionStore(connection, owner).line(id)))
+    reason = body.read().reason
+    line, revision = context.database.write(
+        lambda connection: actions.withdraw(connection, owner, id, number, reason, expect=expect)
+    )
+    return tagged(revision.summary, line_tag(line))

@@ -1,0 +1,42 @@
+"""Which unknown facts of an owner's coins are worth looking at, over several sets."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+
+from service.accounts.model import Owner
+from service.database.engine import Database
+from service.evaluation.engine import ENGINE
+from service.progress.actions.candidates import kept_sets
+from service.progress.doubts import Doubts, SetName
+from service.progress.evaluate import ensure_evaluable
+from service.progress.information import weigh_facts
+from service.progress.result import DefinitionStamp
+from service.progress.whatif import Evaluated
+from service.reference import actions as reference
+
+SOLVER_SECONDS = 5.0
+_SOLVER_TRIES = 20
+
+
+def doubts_of(database: Database, owner: Owner, definitions: Sequence[str] | None, day: date) -> Doubts:
+    """The facts that change most, over the owner's sets of these ids (None: all). Takes its time. Raises NotFound,
+    OverLimit."""
+    sets, _ = kept_sets(database, owner, definitions, day, tries_each=1, budget_seconds=SOLVER_SECONDS)
+    requests = [one.measurement for one in sets]
+    for request in requests:
+        ensure_evaluable(request)
+    found = weigh_facts([Evaluated(request, tries=_SOLVER_TRIES) for request in requests])
+    return Doubts(
+        evaluated_on=day,
+        sets=[
+            SetName(DefinitionStamp(r.document_id, r.revision, r.definition.digest), r.definition.title)
+            for r in requests
+        ],
+        facts=found.facts,
+        features=found.features,
+        left_out=found.left_out,
+        reference_edition=reference.edition(),
+        engine_version=ENGINE,
+    )

@@ -1,0 +1,195 @@
+"""What is worth looking at, as it is sent: facts with what the sets gain, and features that tell candidate issues apart. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Annotated
+
+from msgspec import Meta, Struct
+
+from service.evaluation.distinguishing import distinguishing_features
+from service.facts.attributes import Attribute
+from service.facts.holding import Facts, Holding
+from service.facts.knowledge import written_knowledge
+from service.facts.recorded import RecordedFact
+from service.progress.result import DefinitionStamp
+from service.rules.labels import listed
+
+
+@dataclass(frozen=True, slots=True)
+class NamedCoin:
+    """A holding, and what messages call it."""
+
+    holding: Holding
+    name: str
+
+
+class Turn(Struct):
+    """What the sets gain together when the facts turn out like this."""
+
+    values: Annotated[dict[str, str], Meta(description="By attribute, in words.")]
+    certain_gain: int
+    possible_gain: int
+
+
+class GainOfSet(Struct):
+    """What one of the sets gains."""
+
+    set: Annotated[int, Meta(description="Its number in `sets`, from 0.")]
+    certain_gain: int
+    possible_gain: int
+    opens: Annotated[list[str], Meta(description="Places that are empty now and filled then.")]
+
+
+class FactOutcome(Struct):
+    """One way that the facts may turn out."""
+
+    values: Annotated[dict[str, str], Meta(description="By attribute, in words.")]
+    recorded: Annotated[
+        dict[str, RecordedFact], Meta(description="The facts as they would be recorded; `issue`: the issue's id.")
+    ]
+    certain_gain: int
+    possible_gain: int
+    sets: list[GainOfSet]
+
+    @property
+    def gains(self) -> tuple[int, int]:
+        """Better outcomes compare greater."""
+        return self.certain_gain, self.possible_gain
+
+    def turn(self) -> Turn:
+        """The outcome without what each set gains."""
+        return Turn(self.values, self.certain_gain, self.possible_gain)
+
+
+class FactToLookAt(Struct):
+    """A fact, or several together, of one coin."""
+
+    holding: str
+    attributes: Annotated[list[str], Meta(description="`issue`: which of its candidate issues it is.")]
+    look_at: dict[str, str]
+    best: Turn
+    worst: Turn
+    outcomes: list[FactOutcome]
+    proven: bool
+    message: str
+    number: Annotated[str | None, Meta(description="The owner's own number of the coin.")]
+
+
+class Feature(Struct):
+    """An attribute by which candidate issues differ."""
+
+    attribute: str
+    look_at: str
+    values: Annotated[dict[str, RecordedFact], Meta(description="By the id of the issue.")]
+
+
+class RuledOutIssue(Struct):
+    """An issue that contradicts a recorded fact."""
+
+    issue: str
+    attribute: str
+
+
+class IssueFeatures(Struct):
+    """The smallest set of features that tells the candidate issues of a coin apart."""
+
+    holding: str
+    features: list[Feature]
+    alike: Annotated[list[list[str]], Meta(description="Issues that nothing in the catalogue tells apart.")]
+    ruled_out: Annotated[list[RuledOutIssue], Meta(description="Issues that contradict a recorded fact, and which.")]
+    is_smallest: bool
+    message: str
+    number: Annotated[str | None, Meta(description="The owner's own number of the coin.")]
+
+
+class SetName(Struct):
+    """One of the sets."""
+
+    definition: DefinitionStamp
+    title: str
+
+
+class Doubts(Struct):
+    """The facts that change most come first."""
+
+    evaluated_on: date
+    sets: list[SetName]
+    facts: list[FactToLookAt]
+    features: list[IssueFeatures]
+    left_out: Annotated[int, Meta(description="Facts that were not weighed, past the work that one answer may cost.")]
+    reference_edition: str
+    engine_version: str
+
+
+def fact_to_look_at(
+    coin: NamedCoin, look_at: dict[str, str], facts: Sequence[str], outcomes: list[FactOutcome], proven: bool
+) -> FactToLookAt:
+    """The entry of a fact. `look_at` says for each of its attributes where to look; `facts` are their names in messages."""
+    best, worst = max(outcomes, key=_gains).turn(), min(outcomes, key=_gains).turn()
+    message = (
+        f"Look at {listed(facts, 'and')} of {coin.name}: at best {_places(best.certain_gain)} won for certain "
+        f"({listed(list(best.values.values()), 'and')}), at worst {_in_words(worst)}."
+    )
+    holding, number = coin.holding.id, coin.holding.number or None
+    return FactToLookAt(holding, list(look_at), look_at, best, worst, outcomes, proven, message, number)
+
+
+def features_of(
+    coin: NamedCoin,
+    issues: Mapping[str, Facts],
+    attributes: Mapping[str, Attribute],
+    named: Callable[[str], str],
+) -> IssueFeatures:
+    """What tells the candidate issues of the coin apart. `named` gives the name of an attribute in messages."""
+    holding = coin.holding
+    candidates = {issue: issues.get(issue, {}) for issue in holding.issues}
+    found = distinguishing_features(candidates, holding.facts, attributes)
+    features = [
+        Feature(
+            attribute=name,
+            look_at=attributes[name].look_at,
+            values={
+                issue: written_knowledge(facts[name])
+                for issue, facts in candidates.items()
+                if name in facts and issue not in found.ruled_out
+            },
+        )
+        for name in found.attributes
+    ]
+    words = listed([named(name) for name in found.attributes], "and")
+    left = len(candidates) - len(found.ruled_out)
+    if left <= 1:
+        message = f"What is recorded of {coin.name} leaves {'one candidate issue' if left else 'no candidate issue'}."
+    elif not found.attributes:
+        message = f"Nothing that the catalogue records tells the candidate issues of {coin.name} apart."
+    else:
+        rest = " as far as the catalogue records what they are" if found.alike else ""
+        message = f"Look at {words}: together they tell the {left} candidate issues of {coin.name} apart{rest}."
+    return IssueFeatures(
+        holding=holding.id,
+        features=features,
+        alike=[list(pair) for pair in found.alike],
+        ruled_out=[RuledOutIssue(issue, name) for issue, name in found.ruled_out.items()],
+        is_smallest=found.is_smallest,
+        message=message,
+        number=holding.number or None,
+    )
+
+
+def _gains(outcome: FactOutcome) -> tuple[int, int]:
+    return outcome.gains
+
+
+def _in_words(gains: Turn) -> str:
+    if gains.certain_gain > 0:
+        return f"{_places(gains.certain_gain)} won"
+    if gains.possible_gain < 0:
+        return f"{_places(-gains.possible_gain)} that may be filled now can no longer be"
+    return "nothing changes"
+
+
+def _places(count: int) -> str:
+    return "no place" if count == 0 else "1 place" if count == 1 else f"{count} places"
