@@ -136,7 +136,9 @@ def test_candidate_issues_are_weighed_and_told_apart() -> None:
     assert (entry.attributes, entry.best.values) == (["issue"], {"issue": "first"})
     (features,) = found.features
     assert [(f.attribute, f.values) for f in features.features] == [("year_on_coin", {"first": 1901, "second": 1902})]
-    assert features.message == "Look at year on the coin: together they tell the 2 candidate issues of No. c (1901 or 1902 coin) apart."
+    assert features.message == (
+        "Look at year on the coin: together they tell the 2 candidate issues of No. c (1901 or 1902 coin) apart."
+    )
     check_against_evaluating_twice(found, request)
 
 

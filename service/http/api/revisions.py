@@ -12,13 +12,13 @@ from service.analysis.diff_wording import text_lines
 from service.definitions import actions
 from service.definitions.model import DefinitionSummary, Revision, StoredDefinition
 from service.definitions.store import DefinitionStore
+from service.http.api.definitions import definition_tag
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unread
 from service.http.examples import ADOPTION, WITHDRAWAL
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, Tagged, tagged
-from service.http.schemas.definitions import line_tag
 from service.http.wire import Day, In, RevisionNumber, Text
 from service.progress.actions import adoption
 from service.progress.revisions import AdoptedRevision, FollowedRevision, Impact, RevisionChanges
@@ -124,7 +124,7 @@ def get_adoption(
         return store.line(id), store.followed(id)
 
     line, revision = context.database.read(look)
-    return known.not_modified_or(line_tag(line), lambda: FollowedRevision(line.adopted, revision.stamp))
+    return known.not_modified_or(definition_tag(line), lambda: FollowedRevision(line.adopted, revision.stamp))
 
 
 @followed.put("/adoption", responses=problems("clash", "over-limit"))
@@ -134,12 +134,12 @@ async def adopt_revision(
     """Let the set follow a revision; pins, nevers and notes go along where their places survive."""
 
     def expect(line: StoredDefinition) -> None:
-        expected.check(line_tag(line))
+        expected.check(definition_tag(line))
 
     # Whether it is there, and still what the caller read, comes before what is wrong with the body.
     await context.read(lambda connection: expect(DefinitionStore(connection, owner).line(id)))
     line, answer = await adoption.adopt_revision(context, owner, id, body.read().revision, expect=expect)
-    return tagged(answer, line_tag(line))
+    return tagged(answer, definition_tag(line))
 
 
 @revisions.put("/revisions/{number}/withdrawal", responses=problems("clash", "over-limit"))
@@ -154,7 +154,7 @@ def withdraw_revision(
     """Withdraw a published revision: it stays readable, and is no longer taken unless asked for."""
 
     def expect(line: StoredDefinition) -> None:
-        expected.check(line_tag(line))
+        expected.check(definition_tag(line))
 
     # Whether it is there, and still what the caller read, comes before what is wrong with the body.
     context.database.read(lambda connection: expect(DefinitionStore(connection, owner).line(id)))
@@ -162,4 +162,4 @@ def withdraw_revision(
     line, revision = context.database.write(
         lambda connection: actions.withdraw(connection, owner, id, number, reason, expect=expect)
     )
-    return tagged(revision.summary, line_tag(line))
+    return tagged(revision.summary, definition_tag(line))
