@@ -15,7 +15,7 @@ from service.rules.document import read as read_document
 
 
 @dataclass(frozen=True, slots=True)
-class SentDocument:
+class ImportedDocument:
     """A set definition as it was sent or fetched. `at` is the pointer to it in what was sent; of a share also its digest, its
     number and the newest number there."""
 
@@ -26,7 +26,7 @@ class SentDocument:
     newest: int | None = None
 
 
-def read_fetched(fetched: Fetched) -> SentDocument:
+def read_fetched(fetched: Fetched) -> ImportedDocument:
     """What an address answered: a share, as this service answers for a link, or a set definition by itself. Raises
     FetchUnreadable."""
     parse: Callable[[bytes], Any] = parse_yaml if fetched.kind == YAML else parse_json
@@ -35,16 +35,18 @@ def read_fetched(fetched: Fetched) -> SentDocument:
     except Invalid as refusal:
         raise FetchUnreadable(refusal.detail or str(refusal), refusal.faults) from None
     if isinstance(value, dict) and "format" in value:
-        return SentDocument(value)
+        return ImportedDocument(value)
     if not isinstance(value, dict) or not isinstance(value.get("document"), dict):
         raise FetchUnreadable("it is neither a share nor a set definition")
     digest, revision, newest = (value.get(name) for name in ("digest", "revision", "newest_revision"))
     if not isinstance(digest, str) or not _is_number(revision):
         raise FetchUnreadable("a share has a `digest` and a `revision`")
-    return SentDocument(value["document"], "/document", digest, revision, newest if _is_number(newest) else revision)
+    return ImportedDocument(
+        value["document"], "/document", digest, revision, newest if _is_number(newest) else revision
+    )
 
 
-def definition_of(sent: SentDocument, expected: str | None = None) -> Definition:
+def definition_of(sent: ImportedDocument, expected: str | None = None) -> Definition:
     """The document, read. Raises Invalid with pointers into what was sent; DigestMismatch if its digest is not the one that the
     share names, or the expected one."""
     try:

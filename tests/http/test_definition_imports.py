@@ -115,9 +115,13 @@ async def test_a_link_is_fetched_looked_at_and_kept_only_when_it_is_confirmed(se
             "application/json",
             b'{"format": "set-definition/1", "title": "Two", "slots": [{"id": "a", "accepts": "grade > 3"}]}',
         ),
+        (
+            "application/yaml",
+            b"document:\n  format: set-definition/1\n  title: Two\n  slots:\n  - {id: a, accepts: grade > 3}\n",
+        ),
     ],
 )
-async def test_a_file_is_the_document_itself(service: Running, kind: str, content: bytes) -> None:
+async def test_a_file_is_the_document_by_itself_or_wrapped(service: Running, kind: str, content: bytes) -> None:
     owner = service.collector()
     made = await service.client.post("/v1/imports", content=content, headers={**owner, "Content-Type": kind})
     assert made.status_code == 201, made.text
@@ -127,6 +131,22 @@ async def test_a_file_is_the_document_itself(service: Running, kind: str, conten
     assert (await service.client.get(f"{where}/origin", headers=owner)).json()["kind"] == "file"
     # There is nobody to ask.
     assert (await service.client.post(f"{where}/origin/checks", headers=owner)).status_code == 409
+
+
+async def test_a_document_under_another_name_is_refused_with_its_place(service: Running) -> None:
+    answer = await started(service, service.collector(), definition=DOCUMENT)
+    assert answer.status_code == 422
+    assert [(fault["code"], fault["pointer"]) for fault in answer.json()["errors"]] == [("wrapping", "/definition")]
+
+
+@pytest.mark.parametrize("body", [{}, {"from": "https://coins.example.org/", "document": BROKEN}, {"digest": "x"}])
+async def test_an_import_has_either_a_link_or_a_document(service: Running, body: dict[str, Any]) -> None:
+    answer = await started(service, service.collector(), **body)
+    assert answer.status_code == 422
+    faults = answer.json()["errors"]
+    assert faults
+    # The faults of a document are named, too, so that all can be corrected at once.
+    assert any(fault["pointer"].startswith("/document/slots") for fault in faults) is ("document" in body)
 
 
 async def test_an_address_may_have_a_definition_by_itself(service: Running) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Annotated, Any, ClassVar, Literal
 
@@ -13,12 +13,12 @@ from sqlalchemy import Connection
 
 from service.analysis.findings import Finding
 from service.definitions.details import DefinitionDetails, details_of
-from service.errors import Fault, Invalid
 from service.formats.strict_json import YAML
 from service.http.api.definitions import definition_tag
 from service.http.api.origins import OriginKind
 from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionImportId, Received, Unread
+from service.http.documents import document_in
 from service.http.examples import DEFINITION_IMPORT
 from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
@@ -29,7 +29,7 @@ from service.reference import actions as reference
 from service.rules.document import read as read_document
 from service.sharing.actions import imports as actions
 from service.sharing.actions.imports import ImportRequest
-from service.sharing.documents import SentDocument
+from service.sharing.documents import ImportedDocument
 from service.sharing.model import DefinitionImport
 from service.sharing.store import DefinitionImportStore
 
@@ -52,12 +52,12 @@ Digest = Annotated[str, StringConstraints(pattern="^sha-256:[0-9a-f]{64}$")]
 
 
 class DefinitionImportIn(In):
-    """What to import: a link, or a document."""
+    """What to import: a link, or a document, which may stand by itself."""
 
     model_config = ConfigDict(json_schema_extra={"oneOf": [{"required": ["from"]}, {"required": ["document"]}]})
     example: ClassVar[Any] = DEFINITION_IMPORT
     other_forms: ClassVar[Mapping[str, OtherForm]] = {
-        YAML: OtherForm("The document itself, as YAML. In JSON, too, it may stand by itself.")
+        YAML: OtherForm("The same as YAML. In either form the document may stand by itself.")
     }
 
     from_: Annotated[str, StringConstraints(max_length=2_000)] | None = Field(
@@ -74,12 +74,6 @@ class DefinitionImportIn(In):
         if (self.from_ is None) == (self.document is None):
             raise ValueError("an import has either `from` or `document`")
         return self
-
-    def request(self) -> ImportRequest:
-        """What to import."""
-        if self.document is None:
-            return ImportRequest(address=self.from_, digest=self.digest)
-        return ImportRequest(sent=SentDocument(self.document, "/document"), digest=self.digest)
 
 
 # --- answers -------------------------------------------------------------------------------------------------------------
@@ -140,27 +134,13 @@ def _import_tag(found: DefinitionImport) -> str:
 
 
 def _requested(body: Received[DefinitionImportIn]) -> ImportRequest:
-    """The body is the document itself, or says where it is."""
     value = body.value
-    if body.kind == YAML or (isinstance(value, dict) and "format" in value):
-        if not isinstance(value, dict):
-            raise Invalid([Fault("type", "a definition is an object")])
-        return ImportRequest(sent=SentDocument(value))
-    try:
-        return body.read().request()
-    except Invalid as refusal:
-        # The faults of the document, too, so that all can be corrected at once.
-        document = value.get("document") if isinstance(value, dict) else None
-        raise Invalid([*refusal.faults, *_faults_of(document)]) from None
-
-
-def _faults_of(document: Any) -> Sequence[Fault]:
-    if isinstance(document, dict):
-        try:
-            read_document(document, vocabularies=reference.vocabularies())
-        except Invalid as refusal:
-            return refusal.under("/document").faults
-    return ()
+    if isinstance(value, Mapping) and value.get("from") is not None and value.get("document") is None:
+        asked = body.read()
+        return ImportRequest(address=asked.from_, digest=asked.digest)
+    sent, wrapper = document_in(body, DefinitionImportIn)
+    digest = wrapper.digest if isinstance(wrapper, DefinitionImportIn) else None
+    return ImportRequest(sent=ImportedDocument(sent.document, sent.at), digest=digest)
 
 
 # --- operations ----------------------------------------------------------------------------------------------------------

@@ -18,7 +18,7 @@ from service.progress.actions.evaluate import catalogue_of
 from service.reference.model import NO_ISSUES
 from service.rules.wording import read_aloud
 from service.runtime import Context
-from service.sharing.documents import SentDocument, definition_of, read_fetched
+from service.sharing.documents import ImportedDocument, definition_of, read_fetched
 from service.sharing.model import FILE, IMPORT_LIFETIME, MOST_PENDING_IMPORTS, SHARE, DefinitionImport, Origin
 from service.sharing.store import DefinitionImportStore, OriginStore
 
@@ -28,7 +28,7 @@ class ImportRequest:
     """What to import: an address, or a document that was sent. `digest` is what its digest has to be, if that is known."""
 
     address: str | None = None
-    sent: SentDocument | None = None
+    sent: ImportedDocument | None = None
     digest: str | None = None
 
 
@@ -96,7 +96,9 @@ def drop_import(connection: Connection, owner: Owner, identity: str, now: dateti
     DefinitionImportStore(connection, owner).delete(identity)
 
 
-def _checked(sent: SentDocument, request: ImportRequest, now: datetime, etag: str | None = None) -> DefinitionImport:
+def _checked(
+    sent: ImportedDocument, request: ImportRequest, now: datetime, etag: str | None = None
+) -> DefinitionImport:
     definition = definition_of(sent, request.digest)
     # Against the shipped issues only: the findings are the same for every owner.
     findings = check_definition(definition, catalogue_of(NO_ISSUES, definition.attributes), now.date())
