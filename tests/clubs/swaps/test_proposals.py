@@ -278,6 +278,17 @@ def test_an_accepted_swap_overtakes_what_needs_its_coins_in_other_clubs_too(data
     assert story.held() == before
 
 
+def test_what_is_between_others_is_not_looked_at(database: Database) -> None:
+    story = Story(database, 4, 1)
+    theirs, ours = story.propose([2, 3], [0, 0]), story.propose([0, 1], [0, 0])
+    # It cannot come about any more, which nobody has looked at yet.
+    story.lose(story.owners[2], story.coins[story.owners[2], 0])
+    assert story.answer(ours, story.owners[1], True).state == ACCEPTED
+    assert database.read(lambda c: SwapStore(c).get(story.club, theirs.id)) == theirs
+    known = database.read(lambda c: SwapStore(c).of(story.owners[:1]))
+    assert [found.id for found in known] == [ours.id]
+
+
 def test_a_yes_to_what_cannot_come_about_does_not_count(database: Database) -> None:
     story = Story(database, 2, 3)
     gone, shy, changed = (story.propose([0, 1], [number, number]) for number in range(3))
