@@ -11,11 +11,13 @@ from fastapi import FastAPI
 
 from service.http import openapi, problems
 from service.http.api.account import account
+from service.http.api.checks import checks
 from service.http.api.clubs import clubs
 from service.http.api.definition_imports import definition_imports
 from service.http.api.definitions import definitions
 from service.http.api.devices import devices
 from service.http.api.doubts import doubts
+from service.http.api.evaluations import evaluations
 from service.http.api.exhibitions import exhibitions
 from service.http.api.history import history
 from service.http.api.holdings import holdings
@@ -39,25 +41,21 @@ from service.http.middleware import HeadAsGet, RequestLog, begin_log
 from service.http.routes import (
     allocations,
     candidates,
-    checks,
-    evaluations,
     pins,
-    stored_evaluations,
 )
 from service.runtime import opened
 from service.settings import Settings, engine_version
 from service.worker import background
 
 ROUTERS = (
-    evaluations.router,
+    evaluations,
     candidates.router,
     allocations.router,
     doubts,
     definitions,
-    stored_evaluations.router,
     revisions,
     followed,
-    checks.router,
+    checks,
     pins.router,
     want_lists,
     history,

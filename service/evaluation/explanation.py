@@ -7,7 +7,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import combinations, product
 from math import prod
-from typing import Any
+from typing import Annotated, Any, Literal
+
+from msgspec import UNSET, Meta, Struct, UnsetType, field
 
 from service.evaluation.places import RulePart
 from service.evaluation.region_wording import region_wording
@@ -15,6 +17,7 @@ from service.evaluation.verdicts import WORLD_BUDGET, Case, Judgement, Region
 from service.facts.attributes import Attribute
 from service.facts.holding import View
 from service.facts.knowledge import written_knowledge
+from service.facts.recorded import RecordedFact
 from service.facts.truth import NO, UNDECIDED, Verdict
 from service.rules.cql2.text import to_text
 from service.rules.predicates import And, EvaluationContext, Not, Or, Predicate, leaves
@@ -69,6 +72,31 @@ class SettlingFact:
     outcomes: tuple[SettledOutcome, ...]
 
 
+class ReadFact(Struct, frozen=True, kw_only=True):
+    """A fact that a clause reads."""
+
+    attribute: str
+    recorded: bool
+    look_at: Annotated[str | UnsetType, Meta(description="Where to look, if it is not recorded.")] = UNSET
+    value: Annotated[RecordedFact, Meta(description="What is recorded.")] = UNSET
+    source: Annotated[
+        Literal["holding", "issue"] | UnsetType, Meta(description="Whether the holding has it, or its issue.")
+    ] = field(default=UNSET, name="from")
+    issue: Annotated[str | UnsetType, Meta(description="The issue that it is from.")] = UNSET
+
+
+class ExplainedClause(Struct, frozen=True, kw_only=True):
+    """A clause of a rule with its verdict: `op` with the clauses that it joins, or the facts that it reads."""
+
+    rule: Annotated[str, Meta(description="The clause as the author wrote it.")]
+    in_words: str
+    verdict: Verdict
+    limit: Annotated[str | UnsetType, Meta(description="What prevented an exact verdict.")] = UNSET
+    op: Literal["and", "or", "not"] | UnsetType = UNSET
+    clauses: list[ExplainedClause] | UnsetType = UNSET
+    facts: list[ReadFact] | UnsetType = UNSET
+
+
 def explain_clauses(
     parts: Iterable[RulePart],
     view: View,
@@ -76,41 +104,39 @@ def explain_clauses(
     context: EvaluationContext,
     wording: RuleWording | None = None,
     verdicts: BudgetedVerdicts | None = None,
-) -> list[dict[str, Any]]:
-    """The clauses of every part as plain values: {"rule", "in_words", "verdict", and "limit" where one was met}, with
-    {"op", "clauses"} for and, or, not, and {"facts"} for a leaf: each {"attribute", "recorded"} with "value" and "from"
-    (`holding` or `issue`), or with "look_at" where it is not recorded. `wording` and `verdicts` are shared by
-    explanations that belong together."""
+) -> list[ExplainedClause]:
+    """The clauses of every part. `wording` and `verdicts` are shared by explanations that belong together."""
     wording = wording or RuleWording(attributes, context.vocabularies)
     verdicts = verdicts or BudgetedVerdicts(attributes, context)
 
-    def explained(words: Rule | str, node: Predicate) -> dict[str, Any]:
+    def explained(words: Rule | str, node: Predicate) -> ExplainedClause:
         judgement = verdicts.judge(node, view)
-        entry: dict[str, Any] = {"rule": clause_text(words, node), "in_words": wording.clause(node)}
-        entry["verdict"] = judgement.verdict.value
-        if judgement.limit is not None:
-            entry["limit"] = judgement.limit
+        parts: dict[str, Any] = {}
         if isinstance(node, And | Or):
-            entry["op"] = "and" if isinstance(node, And) else "or"
-            entry["clauses"] = [explained(words, item) for item in node.items]
+            parts["op"] = "and" if isinstance(node, And) else "or"
+            parts["clauses"] = [explained(words, item) for item in node.items]
         elif isinstance(node, Not):
-            entry["op"] = "not"
-            entry["clauses"] = [explained(words, node.item)]
+            parts = {"op": "not", "clauses": [explained(words, node.item)]}
         else:
-            entry["facts"] = [_fact(name, view, attributes) for name in sorted(node.reads)]
-        return entry
+            parts["facts"] = [_fact(name, view, attributes) for name in sorted(node.reads)]
+        return ExplainedClause(
+            rule=clause_text(words, node),
+            in_words=wording.clause(node),
+            verdict=judgement.verdict,
+            limit=judgement.limit or UNSET,
+            **parts,
+        )
 
     return [explained(words, predicate) for words, predicate in parts]
 
 
-def _fact(name: str, view: View, attributes: Mapping[str, Attribute]) -> dict[str, Any]:
+def _fact(name: str, view: View, attributes: Mapping[str, Attribute]) -> ReadFact:
     knowledge = view.facts.get(name)
     if knowledge is None:
-        return {"attribute": name, "recorded": False, "look_at": attributes[name].look_at}
-    fact = {"attribute": name, "recorded": True, "value": written_knowledge(knowledge), "from": view.source_of(name)}
-    if view.issue is not None and fact["from"] == "issue":
-        fact["issue"] = view.issue
-    return fact
+        return ReadFact(attribute=name, recorded=False, look_at=attributes[name].look_at)
+    source = view.source_of(name)
+    issue = view.issue if source == "issue" and view.issue is not None else UNSET
+    return ReadFact(attribute=name, recorded=True, value=written_knowledge(knowledge), source=source, issue=issue)
 
 
 def clause_text(words: Rule | str, node: Predicate) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from service.errors import Fault, Invalid
 from service.facts.attributes import Attribute, Attributes
@@ -40,7 +40,7 @@ class View:
     issue: str | None = None
     own: frozenset[str] = frozenset()
 
-    def source_of(self, name: str) -> str:
+    def source_of(self, name: str) -> Literal["holding", "issue"]:
         """Where a fact came from: `holding`, or `issue`."""
         return "holding" if name in self.own or self.issue is None else "issue"
 

@@ -3,23 +3,82 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from datetime import date
+from typing import Annotated
+
+from msgspec import UNSET, Meta, Struct, UnsetType
 
 from service.errors import Fault, Invalid
-from service.evaluation.explanation import BudgetedVerdicts, SettlingFact, explain_clauses, settle
+from service.evaluation.engine import ENGINE
+from service.evaluation.explanation import (
+    BudgetedVerdicts,
+    ExplainedClause,
+    SettlingFact,
+    explain_clauses,
+    settle,
+)
 from service.evaluation.places import FREE_CHOICE, Collection, Place, places_of
 from service.evaluation.table import Table
 from service.facts.attributes import nearest
 from service.facts.holding import Holding, View, views
-from service.facts.truth import UNDECIDED
-from service.progress.evaluate import EvaluationRequest, ensure_evaluable
+from service.facts.truth import UNDECIDED, Verdict
+from service.progress.evaluate import EvaluationRequest, ensure_evaluable, stamp_of
+from service.progress.result import DefinitionStamp, Doubt
 from service.rules.predicates import EvaluationContext
 from service.rules.wording import RuleWording
 
 
-def explain(request: EvaluationRequest, holding: Holding, place: str | None) -> dict[str, Any]:
-    """{"holding", "places": [{"place", "label", "verdict", "basis", "views": [...]}]}: for every place asked the verdict, its
-    clauses with the facts that they read and where those came from, and for a doubt the facts that would settle it.
+class VerdictOutcomes(Struct, frozen=True):
+    """The values of a fact, in words, by the verdict that they lead to."""
+
+    yes: list[str] | UnsetType = UNSET
+    undecided: Annotated[list[str] | UnsetType, Meta(description="Other facts of the list matter too.")] = UNSET
+    no: list[str] | UnsetType = UNSET
+
+
+class FactToCheck(Struct, frozen=True):
+    """A fact that would settle a doubt, alone or with the others of its list."""
+
+    attribute: str
+    look_at: Annotated[str, Meta(description="What to look at on the coin.")]
+    outcomes: VerdictOutcomes
+
+
+class ExplainedView(Struct, frozen=True, kw_only=True):
+    """The verdict for one issue that the coin may be, or for the coin as it is recorded."""
+
+    issue: Annotated[str | UnsetType | None, Meta(description="Left out where the coin names no issue.")] = UNSET
+    verdict: Verdict
+    clauses: list[ExplainedClause]
+    settle: Annotated[list[FactToCheck], Meta(description="The shortest list of facts that would settle the doubt.")]
+
+
+class ExplainedPlace(Struct, frozen=True, kw_only=True):
+    """The verdict for one place, or for the places of a free choice."""
+
+    place: Annotated[str, Meta(description="A place by its address, a free choice by its group.")]
+    label: str
+    in_words: str
+    verdict: Verdict
+    basis: Annotated[Doubt | UnsetType, Meta(description="What an undecided verdict rests on.")] = UNSET
+    limit: Annotated[str | UnsetType, Meta(description="What prevented an exact verdict.")] = UNSET
+    may_be: Annotated[list[ExplainedView], Meta(description="One for each issue that the coin may be.")]
+
+
+class Explanation(Struct, frozen=True):
+    """The verdicts of one holding, clause by clause."""
+
+    holding: str
+    definition: DefinitionStamp
+    evaluated_on: date
+    places: list[ExplainedPlace]
+    reference_edition: str | None
+    engine_version: str
+
+
+def explain(request: EvaluationRequest, holding: Holding, place: str | None) -> Explanation:
+    """For every place asked the verdict, its clauses with the facts that they read and where those came from, and for a doubt
+    the facts that would settle it.
 
     `place` is the address of a place or the id of a group; None is every place (the places of a free choice once).
     Raises Invalid for a place that is not in the set.
@@ -31,14 +90,10 @@ def explain(request: EvaluationRequest, holding: Holding, place: str | None) -> 
     others = tuple(views(other, request.issues) for other in request.holdings)
     places = _asked(places_of(definition, Collection((seen, *others), request.issues, context)), place)
     table = Table(definition.attributes, context)
-    speak = RuleWording(definition.attributes, request.vocabularies)
+    wording = RuleWording(definition.attributes, request.vocabularies)
     verdicts = BudgetedVerdicts(definition.attributes, context)
-    return {
-        "holding": holding.id,
-        "definition": {"id": request.document_id, "revision": request.revision, "digest": definition.digest},
-        "evaluated_on": request.today.isoformat(),
-        "places": [_explained(item, seen, table, speak, verdicts) for item in places],
-    }
+    explained = [_explained(item, seen, table, wording, verdicts) for item in places]
+    return Explanation(holding.id, stamp_of(request), request.today, explained, request.reference_edition, ENGINE)
 
 
 def _asked(places: Sequence[Place], name: str | None) -> list[Place]:
@@ -56,37 +111,33 @@ def _asked(places: Sequence[Place], name: str | None) -> list[Place]:
 
 
 def _explained(
-    place: Place, seen: tuple[View, ...], table: Table, speak: RuleWording, verdicts: BudgetedVerdicts
-) -> dict[str, Any]:
+    place: Place, seen: tuple[View, ...], table: Table, wording: RuleWording, verdicts: BudgetedVerdicts
+) -> ExplainedPlace:
     fit = table.fit(place.predicate, seen)
-    entry: dict[str, Any] = {
-        "place": place.group if place.kind == FREE_CHOICE else place.address,
-        "label": place.label,
-        "in_words": speak.coin(place.predicate),
-        "verdict": fit.verdict.value,
-    }
-    if fit.verdict is UNDECIDED:
-        entry["basis"] = "unknown" if fit.rests_on_unknown else "alternatives"
-    if fit.limit is not None:
-        entry["limit"] = fit.limit
-    entry["may_be"] = [_view(place, view, table, speak, verdicts, alone=len(seen) == 1) for view in seen]
-    return entry
+    basis: Doubt = "unknown" if fit.rests_on_unknown else "alternatives"
+    return ExplainedPlace(
+        place=place.group if place.kind == FREE_CHOICE else place.address,
+        label=place.label,
+        in_words=wording.coin(place.predicate),
+        verdict=fit.verdict,
+        basis=basis if fit.verdict is UNDECIDED else UNSET,
+        limit=fit.limit or UNSET,
+        may_be=[_view(place, view, table, wording, verdicts, alone=len(seen) == 1) for view in seen],
+    )
 
 
 def _view(
-    place: Place, view: View, table: Table, speak: RuleWording, verdicts: BudgetedVerdicts, *, alone: bool
-) -> dict[str, Any]:
+    place: Place, view: View, table: Table, wording: RuleWording, verdicts: BudgetedVerdicts, *, alone: bool
+) -> ExplainedView:
     attributes, context = table.attributes, table.context
-    entry: dict[str, Any] = {} if alone and view.issue is None else {"issue": view.issue}
-    entry["verdict"] = verdicts.judge(place.predicate, view).verdict.value
-    entry["clauses"] = explain_clauses(place.parts, view, attributes, context, speak, verdicts)
-    entry["settle"] = [_settled(fact) for fact in settle(place.predicate, view, attributes, context, verdicts)]
-    return entry
+    return ExplainedView(
+        issue=UNSET if alone and view.issue is None else view.issue,
+        verdict=verdicts.judge(place.predicate, view).verdict,
+        clauses=explain_clauses(place.parts, view, attributes, context, wording, verdicts),
+        settle=[_to_check(fact) for fact in settle(place.predicate, view, attributes, context, verdicts)],
+    )
 
 
-def _settled(fact: SettlingFact) -> dict[str, Any]:
-    return {
-        "attribute": fact.attribute,
-        "look_at": fact.look_at,
-        "outcomes": {outcome.verdict.value: list(outcome.values) for outcome in fact.outcomes},
-    }
+def _to_check(fact: SettlingFact) -> FactToCheck:
+    outcomes = {outcome.verdict.value: list(outcome.values) for outcome in fact.outcomes}
+    return FactToCheck(fact.attribute, fact.look_at, VerdictOutcomes(**outcomes))

@@ -172,6 +172,9 @@ class DocumentIn(_Model):
     layout: Annotated[list[PageIn], Field(max_length=500)] = []
 
 
+MEMBERS = frozenset(DocumentIn.model_fields)
+
+
 def json_schema() -> dict[str, Any]:
     """The JSON Schema (2020-12) of the document."""
     schema = DocumentIn.model_json_schema()

@@ -28,7 +28,7 @@ from service.definitions import actions as definitions
 from service.definitions.store import DefinitionStore
 from service.holdings.store import HoldingStore
 from service.holdings.tables import holding
-from service.progress.actions.evaluate import catalogue_of, stored_holdings
+from service.progress.actions.stored_set import catalogue_of, stored_holdings
 from service.progress.evaluate import EvaluationRequest
 from service.reference import shipped
 from service.reference.model import NO_ISSUES

@@ -17,7 +17,7 @@ from service.progress.explain import explain
 from service.rules.cql2.expression import parse
 from service.rules.rule import Rule
 from tests import reference
-from tests.factories import AROUND, OUTSIDE, a_document, a_holding, a_measurement, a_rule, a_view, judged
+from tests.factories import AROUND, OUTSIDE, a_document, a_holding, a_measurement, a_rule, a_view, as_sent, judged
 from tests.strategies import ATTRIBUTES, rules, some_facts
 
 QUIETLY = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None)
@@ -33,7 +33,7 @@ def settled_by(rule: Any, facts: dict[str, Any]) -> list[SettlingFact]:
 @given(rules(), some_facts())
 def test_the_explanation_of_a_clause_is_its_verdict(rule: Any, facts: dict[str, Any]) -> None:
     written = Rule(parse(rule), a_rule(rule), "/rule")
-    (clause,) = explain_clauses([(written, written.predicate)], a_view(facts), ATTRIBUTES, AROUND)
+    (clause,) = as_sent(explain_clauses([(written, written.predicate)], a_view(facts), ATTRIBUTES, AROUND))
     assert clause["verdict"] == judged(rule, facts).verdict.value
 
     def check(node: dict[str, Any]) -> None:
@@ -155,8 +155,8 @@ def test_an_explanation_tells_where_each_fact_came_from() -> None:
     document = a_document({"a": "year_on_coin = 1899 AND mint = 'Tower' AND grade > 20"})
     coin = {**a_holding("c", mint="Tower"), "issue": "issue-1"}
     request = a_measurement(document, [coin], issues={"issue-1": {"year_on_coin": 1899, "mint": "Heaton"}})
-    (place,) = explain(request, request.holdings[0], "a")["places"]
-    (view,) = place.get("views", place.get("may_be"))
+    (place,) = as_sent(explain(request, request.holdings[0], "a"))["places"]
+    (view,) = place["may_be"]
     (clause,) = view["clauses"]
     sources = {fact["attribute"]: fact.get("from") for part in clause["clauses"] for fact in part["facts"]}
     assert sources == {"year_on_coin": "issue", "mint": "holding", "grade": None}

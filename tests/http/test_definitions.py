@@ -158,7 +158,7 @@ async def test_my_evaluation_is_not_computed_again_for_whoever_has_it(
         raise AssertionError("computed again")
 
     with monkeypatch.context() as patched:
-        patched.setattr("service.http.routes.stored_evaluations.evaluated", never)
+        patched.setattr("service.progress.actions.evaluate.evaluated", never)
         again = await service.client.get(where, headers=known)
         assert (again.status_code, again.content) == (304, b"")
     # A holding more, another day, another document: each is another answer.
@@ -186,7 +186,7 @@ async def test_another_edition_or_engine_makes_a_known_evaluation_old(
     known = {**owner, "If-None-Match": first.headers["etag"]}
     assert (await service.client.get(where, headers=known)).status_code == 304
     monkeypatch.setattr(
-        f"service.progress.actions.evaluate.{part}", "next" if part.endswith("ENGINE") else lambda: "next"
+        f"service.progress.actions.editions.{part}", "next" if part.endswith("ENGINE") else lambda: "next"
     )
     assert (await service.client.get(where, headers=known)).status_code == 200
 

@@ -206,7 +206,7 @@ async def test_past_the_queue_the_answer_is_503_and_others_are_served_meanwhile(
         door.wait(20)
         return at_once(request)
 
-    monkeypatch.setattr("service.progress.evaluate.evaluate", slow)
+    monkeypatch.setattr("service.progress.actions.evaluate.evaluate", slow)
     async with running(settings_for(database_url, solves_at_once=1, solves_waiting=1)) as service:
         statuses: list[int] = []
 

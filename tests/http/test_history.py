@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from service.progress.actions import history as history_actions
-from service.progress.actions.evaluate import today
+from service.runtime import utc_now
 from tests.conftest import Running
 
 pytestmark = pytest.mark.anyio
@@ -120,7 +120,8 @@ async def test_the_same_note_again_changes_nothing(service: Running) -> None:
     assert again["changes"] == []
     assert await history(service, where, mine) == before
     # Without a day it is noted of today.
-    assert (await note(service, where, mine))["noted_on"] in {str(today()), str(today() - timedelta(days=1))}
+    today = utc_now().date()
+    assert (await note(service, where, mine))["noted_on"] in {str(today), str(today - timedelta(days=1))}
 
 
 async def test_no_day_before_the_last_note_and_none_to_come(service: Running) -> None:

@@ -181,7 +181,7 @@ async def test_an_unforeseen_error_tells_the_caller_nothing_and_the_log_no_secre
     def fail(*_: object, **__: object) -> None:
         raise RuntimeError(f"with {secret}")
 
-    monkeypatch.setattr("service.http.routes.evaluations.evaluated", fail)
+    monkeypatch.setattr("service.progress.actions.evaluate.evaluated", fail)
     with caplog.at_level(logging.DEBUG):
         answer = await service.client.post(f"/v1/evaluations?key={secret}", json=EVALUATION)
     checked(answer, "internal")

@@ -13,7 +13,7 @@ import pytest
 
 from service.errors import Invalid, OverLimit
 from service.progress.explain import explain
-from tests.factories import a_document, a_holding, a_measurement, judged, measured, result_of, some_holdings
+from tests.factories import a_document, a_holding, a_measurement, as_sent, judged, measured, result_of, some_holdings
 
 # Far above what each takes here, and far below what an exponential would take.
 SECONDS = 25.0
@@ -57,7 +57,7 @@ def test_a_thousand_alternatives_in_several_facts() -> None:
     assert result["summary"]["places"] == 2
     request = a_measurement(document, [])
     (holding,) = some_holdings([{"id": "x", "facts": facts}], request.definition.attributes)
-    told = ended(lambda: explain(request, holding, None))
+    told = ended(lambda: as_sent(explain(request, holding, None)))
     assert [place["verdict"] for place in told["places"]] == ["undecided", "undecided"]
     assert {place.get("limit") for place in told["places"]} <= {None, "budget", "arithmetic"}
     assert any(place.get("limit") for place in told["places"])
@@ -139,7 +139,7 @@ def test_a_dnf_over_fourteen_unknown_facts_says_that_it_was_the_budget() -> None
     assert {fact["attribute"] for fact in doubt["settle"]} == set(names)
     request = a_measurement(document, [])
     (holding,) = some_holdings([{"id": "x", "facts": {}}], request.definition.attributes)
-    told = ended(lambda: explain(request, holding, None))
+    told = ended(lambda: as_sent(explain(request, holding, None)))
     assert [(place["verdict"], place["limit"]) for place in told["places"]] == [("undecided", "budget")] * 3
 
 

@@ -21,7 +21,7 @@ from service.clubs.store.offers import ShownDefinition, ShownStore
 from service.errors import Fault, OverLimit
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
-from service.progress.actions.evaluate import as_known, catalogue_of, stored_holdings
+from service.progress.actions.stored_set import as_known, catalogue_of, stored_holdings
 from service.progress.description import describer
 from service.progress.evaluate import MOST_HOLDINGS, EvaluationRequest
 from service.reference import actions as reference

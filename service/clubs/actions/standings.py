@@ -24,7 +24,8 @@ from service.definitions.store import DefinitionStore
 from service.errors import Invalid, NotFound, SetwrightError
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
-from service.progress.actions.evaluate import catalogue_of, stamps, stored_holdings
+from service.progress.actions.editions import stamps
+from service.progress.actions.stored_set import catalogue_of, stored_holdings
 from service.progress.evaluate import EvaluationRequest
 from service.reference import actions as reference
 from service.reference.model import OwnIssues

@@ -23,7 +23,7 @@ from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, number_key, page
 from service.http.responses import Created, Paged, Reply, Tagged, created, tagged
 from service.http.wire import In, NewId, OtherForm
-from service.progress.actions.evaluate import ensure_sound
+from service.progress.actions.check import ensure_sound
 from service.reference import actions as reference
 from service.reference.store import IssueStore
 from service.rules.definition import Definition
@@ -182,7 +182,9 @@ async def publish_revision(
     stored, own = await context.read(lambda c: (DefinitionStore(c, owner).line(id), IssueStore(c, owner).own_issues()))
     if stored.draft is not None and expected.allows(definition_tag(stored)):
         document = stored.draft.document
-        await context.compute(lambda: ensure_sound(_read(document), acknowledged=query.acknowledged, own=own))
+        await context.compute(
+            lambda: ensure_sound(_read(document), context.today(), acknowledged=query.acknowledged, own=own)
+        )
 
     def publish(connection: Connection) -> Reply[DefinitionDetails]:
         line, revision = actions.publish(

@@ -8,9 +8,9 @@ from fastapi import Query
 from pydantic import BaseModel, ConfigDict, Field
 
 from service.http.dependencies import Context, CurrentOwner
+from service.http.inputs import Id
 from service.http.openapi import problems, router
 from service.http.schemas.candidates import MOST_SETS
-from service.http.schemas.evaluations import Id
 from service.http.wire import Day
 from service.progress.actions import information
 from service.progress.doubts import Doubts

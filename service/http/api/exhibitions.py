@@ -27,8 +27,8 @@ from service.http.pagination import Paging, identity_key, page
 from service.http.responses import Created, Paged, Reply, Sends, created
 from service.http.wire import Day, In, Text
 from service.progress.actions import exhibitions as actions
-from service.progress.actions.evaluate import StoredSet, load_stored_set
 from service.progress.actions.exhibitions import ExhibitionPlan
+from service.progress.actions.stored_set import StoredSet, load_stored_set
 from service.progress.exhibition import (
     Exhibition,
     ExhibitionSummary,

@@ -14,8 +14,8 @@ from service.facts.holding import Facts, read_facts
 from service.facts.kinds import value_kind_of
 from service.http.dependencies import Context, OptionalOwner, Unread
 from service.http.examples import PIECE_CHECK
+from service.http.inputs import IssueIn
 from service.http.openapi import problems, router
-from service.http.schemas.evaluations import IssueIn
 from service.http.wire import In, read
 from service.measurements import actions
 from service.measurements.actions import MOST_COMPARED, NamedIssue, PieceQuestion

@@ -25,7 +25,7 @@ from service.http.pages import DISPLAY_POLICY, display_page
 from service.http.pagination import PageQuery, Paging, after, following, identity_key, link, page
 from service.http.responses import PRIVATE, Reply, Sends, encode
 from service.http.wire import Out
-from service.progress.actions.evaluate import editions
+from service.progress.actions.editions import editions
 from service.progress.exhibition import Exhibit
 from service.progress.result import Figures
 

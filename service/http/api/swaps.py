@@ -29,7 +29,7 @@ from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.responses import Created, Paged, Reply, Tagged, created, tagged
 from service.http.wire import In, Out, StoredId, Text
-from service.progress.actions.evaluate import editions
+from service.progress.actions.editions import editions
 
 swaps = router("/v1/clubs/{club_id}", "Clubs")
 

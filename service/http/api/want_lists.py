@@ -22,7 +22,7 @@ from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, Tagged, tagged
 from service.http.wire import Day, In, Money, Out, Text
-from service.progress.actions.evaluate import StoredSet, evaluation_tag, load_stored_set
+from service.progress.actions.stored_set import StoredSet, load_stored_set
 from service.progress.decisions import faults_of_places
 from service.progress.evaluate import evaluate
 from service.progress.want_list import WantList, as_csv, as_html, as_text, want_list
@@ -148,8 +148,7 @@ async def get_want_list(
     )
     forms = _forms(str(mine.revision.document.get("language", "en")))
     form = forms.chosen(request, query.format)
-    evaluated = evaluation_tag(mine.revision, mine.state, day, mine.decisions, mine.own.version)
-    tag = entity_tag(evaluated, form, notes.version)
+    tag = entity_tag(*mine.version(day), form, notes.version)
     unchanged = known.not_modified(tag)
     if unchanged is not None:
         return unchanged

@@ -32,4 +32,6 @@ router = APIRouter(prefix="/v1")
 )
 async def allocate_holdings(parts: Context, owner: OptionalOwner, body: EvaluationBody) -> Response:
     asked = read(AllocationsIn, body.value)
-    return Answer(await parts.limiter.run(lambda: allocate_sets(parts.database, owner, asked, body.value))).response()
+    return Answer(
+        await parts.limiter.run(lambda: allocate_sets(parts.database, owner, asked, parts.today()))
+    ).response()

@@ -32,4 +32,4 @@ router = APIRouter(prefix="/v1")
 )
 async def consider_candidates(parts: Context, owner: OptionalOwner, body: EvaluationBody) -> Response:
     asked = read(CandidatesIn, body.value)
-    return Answer(await parts.limiter.run(lambda: consider(parts.database, owner, asked, body.value))).response()
+    return Answer(await parts.limiter.run(lambda: consider(parts.database, owner, asked, parts.today()))).response()

@@ -13,14 +13,23 @@ from service.definitions import actions
 from service.definitions.store import DefinitionStore
 from service.errors import Invalid
 from service.http.conditional import if_match
-from service.http.declared import IF_MATCH, IF_NONE_MATCH, OWNER, JsonBody, not_modified_or, operation, with_headers
+from service.http.declared import (
+    IF_MATCH,
+    IF_NONE_MATCH,
+    OWNER,
+    JsonBody,
+    not_modified_or,
+    operation,
+    with_headers,
+)
 from service.http.dependencies import Context, CurrentOwner, DefinitionId
 from service.http.examples import PINS
+from service.http.inputs import PlacingIn
 from service.http.responses import Answer
-from service.http.schemas.evaluations import PlacingIn
 from service.http.schemas.pins import CostsOut, PinsIn, PinsOut, RulePricesOut, pins_tag, shown_pins
 from service.http.wire import read
-from service.progress.actions.evaluate import editions, load_stored_set, today
+from service.progress.actions.editions import editions
+from service.progress.actions.stored_set import load_stored_set
 from service.progress.costs import costs_of_decisions, prices_of_rules
 from service.progress.decisions import faults_of_decisions
 from service.progress.whatif import Evaluated
@@ -77,7 +86,7 @@ async def replace_pins(
     expected.check(pins_tag(id, mine.decisions))
     sent = read(PinsIn, body.value)
     pins, nevers = _pairs(sent.pins), _pairs(sent.nevers)
-    faults = await parts.limiter.run(lambda: faults_of_decisions(mine.ask(today()).measurement, pins, nevers))
+    faults = await parts.limiter.run(lambda: faults_of_decisions(mine.ask(parts.today()).measurement, pins, nevers))
     if faults:
         raise Invalid(faults)
     decisions = await run_in_threadpool(
@@ -104,7 +113,7 @@ async def get_costs(parts: Context, owner: CurrentOwner, id: DefinitionId) -> Re
     mine = await run_in_threadpool(parts.database.read, lambda connection: load_stored_set(connection, owner, id))
     decided = len(mine.decisions.pins) + len(mine.decisions.nevers)
     costs: list[dict[str, Any]] = await parts.limiter.run(
-        lambda: costs_of_decisions(Evaluated(mine.ask(today()).measurement, tries=decided))
+        lambda: costs_of_decisions(Evaluated(mine.ask(parts.today()).measurement, tries=decided))
     )
     return Answer({"costs": costs, "left_out": decided - len(costs), **editions()}).response()
 
@@ -123,7 +132,7 @@ async def get_costs(parts: Context, owner: CurrentOwner, id: DefinitionId) -> Re
 async def get_rule_prices(parts: Context, owner: CurrentOwner, id: DefinitionId) -> Response:
     mine = await run_in_threadpool(parts.database.read, lambda connection: load_stored_set(connection, owner, id))
     rules: list[dict[str, Any]] = await parts.limiter.run(
-        lambda: prices_of_rules(Evaluated(mine.ask(today()).measurement))
+        lambda: prices_of_rules(Evaluated(mine.ask(parts.today()).measurement))
     )
     return Answer({"rules": rules, **editions()}).response()
 

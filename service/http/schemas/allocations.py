@@ -7,14 +7,8 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from service.http.schemas.evaluations import (
-    AnyHoldings,
-    EvaluationOut,
-    IssueIn,
-    PlacesOut,
-    Seconds,
-    VocabularyIn,
-)
+from service.http.inputs import AnyHoldings, IssueIn, Seconds, VocabularyIn
+from service.http.schemas.evaluations import EvaluationOut, PlacesOut
 from service.http.wire import Day, In, OldOut
 from service.progress.allocations import MOST_SETS
 

@@ -10,15 +10,8 @@ from pydantic_core import PydanticCustomError
 
 from service.formats.shapes import AttributeName
 from service.holdings.model import NamedIssueIn
-from service.http.schemas.evaluations import (
-    AnyDefinition,
-    AnyHoldings,
-    DefinitionStampOut,
-    Id,
-    IssueIn,
-    Seconds,
-    VocabularyIn,
-)
+from service.http.inputs import AnyDefinition, AnyHoldings, Id, IssueIn, Seconds, VocabularyIn
+from service.http.schemas.evaluations import DefinitionStampOut
 from service.http.wire import Day, In, OldOut
 from service.progress.candidates import MOST_COINS
 

@@ -9,7 +9,7 @@ from pydantic import Field
 
 from service.definitions.model import Decisions
 from service.http.conditional import entity_tag
-from service.http.schemas.evaluations import PlacingIn
+from service.http.inputs import PlacingIn
 from service.http.wire import In, OldOut
 
 MOST_DECISIONS = 2_000

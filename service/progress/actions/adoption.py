@@ -17,7 +17,8 @@ from service.definitions.model import Decisions, MergedOrigin, Revision, StoredD
 from service.definitions.store import DefinitionStore, WantNoteStore
 from service.errors import Conflict, Stale
 from service.evaluation.engine import ENGINE
-from service.progress.actions.evaluate import StoredSet, catalogue_of, find_revision, load_stored_set, stamps
+from service.progress.actions.editions import stamps
+from service.progress.actions.stored_set import StoredSet, catalogue_of, find_revision, load_stored_set
 from service.progress.impact import CarriedDecisions, ImpactStamp, carry, difference_of, impact
 from service.progress.revisions import AdoptedRevision, Impact, RevisionChanges
 from service.reference import actions as reference

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import Any
 
 from sqlalchemy import Connection
@@ -17,17 +18,10 @@ from service.facts.attributes import Attributes
 from service.facts.core import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holding
 from service.holdings.store import HoldingStore
+from service.http.inputs import IssueIn, inline_definition, sent_vocabularies
 from service.http.schemas.allocations import AllocationsIn
-from service.http.schemas.evaluations import EvaluationIn, IssueIn
-from service.http.wire import read
-from service.progress.actions.evaluate import (
-    LoadedRequest,
-    StoredSet,
-    evaluation_request,
-    load_stored_set,
-    moved,
-    today,
-)
+from service.progress.actions.evaluate import EvaluationInputs, evaluation_request
+from service.progress.actions.stored_set import LoadedRequest, StoredSet, load_stored_set
 from service.progress.allocated import Allocation
 from service.progress.allocations import MOST_PAIRS, SetRequest, allocate
 from service.progress.result import IgnoredFact
@@ -36,15 +30,16 @@ from service.reference.model import Catalogue
 from service.reference.store import IssueStore
 
 
-def allocate_sets(database: Database, owner: Owner | None, asked: AllocationsIn, sent: Any) -> Allocation:
-    """The answer for all sets. `sent` is the body as it came. Takes its time: call it outside the event loop. Raises Invalid
-    with pointers into the body, Unwelcome without an account where one is needed, NotFound for a definition."""
+def allocate_sets(database: Database, owner: Owner | None, asked: AllocationsIn, today: date) -> Allocation:
+    """The answer for all sets. `today` is the day where the body has none. Takes its time.
+    Raises Invalid with pointers into the body, Unwelcome without an account where one is needed, NotFound for a definition."""
+    day = asked.today or today
     kept = [isinstance(one.definition, str) for one in asked.sets]
     if any(kept) and not all(kept):
         other = kept.index(not kept[0])
         message = "ids of definitions kept here and definitions in the body do not go together"
         raise Invalid([Fault("clash", message, f"/sets/{other}/definition", "send all sets the same way")])
-    sets = _kept(database, owner, asked) if kept[0] else _inline(database, asked, sent)
+    sets = _kept(database, owner, asked, day) if kept[0] else _inline(database, asked, day)
     wanted = [
         SetRequest(one.measurement, each.exclusive, tuple(one.ignored))
         for one, each in zip(sets, asked.sets, strict=True)
@@ -57,14 +52,14 @@ def allocate_sets(database: Database, owner: Owner | None, asked: AllocationsIn,
         summary=answer.summary,
         borrowing=answer.borrowing,
         sets=answer.sets,
-        evaluated_on=asked.today or today(),
+        evaluated_on=day,
         holdings_state=sets[0].measurement.holdings_state,
         reference_edition=reference.edition(),
         engine_version=ENGINE,
     )
 
 
-def _kept(database: Database, owner: Owner | None, asked: AllocationsIn) -> list[LoadedRequest]:
+def _kept(database: Database, owner: Owner | None, asked: AllocationsIn, day: date) -> list[LoadedRequest]:
     """The owner's sets against the owner's holdings, all of one snapshot."""
     if owner is None:
         raise NotAuthenticated("sets that are kept here need an account; without one send definitions and `holdings`")
@@ -91,7 +86,6 @@ def _kept(database: Database, owner: Owner | None, asked: AllocationsIn) -> list
             for name, one in zip(names, asked.sets, strict=True)
         ]
 
-    day = asked.today or today()
     return [mine.ask(day) for mine in database.read(load)]
 
 
@@ -108,7 +102,7 @@ def _ensure_within(holdings: int, sets: int) -> None:
         raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets")])
 
 
-def _inline(database: Database, asked: AllocationsIn, sent: Any) -> list[LoadedRequest]:
+def _inline(database: Database, asked: AllocationsIn, day: date) -> list[LoadedRequest]:
     """Sets of the body. A fact that some set can take is no fault; where another set cannot, it is no fact there."""
     faults = [
         Fault("clash", "`revision` goes with the id of a definition kept here", f"/sets/{number}/revision")
@@ -120,16 +114,17 @@ def _inline(database: Database, asked: AllocationsIn, sent: Any) -> list[LoadedR
         faults.append(Fault("missing", "definitions in the body need `holdings`: a list", "/holdings", hint))
         raise Invalid(faults)
     _ensure_within(len(asked.holdings), len(asked.sets))
-    shared = {name: sent[name] for name in ("vocabularies", "today") if name in sent}
+    schemes = sent_vocabularies(asked.vocabularies)
     found: list[LoadedRequest] = []
     unread: list[Any] = []
     for number, one in enumerate(asked.sets):
-        body = {**shared, "definition": one.definition, "holdings": []}
         try:
-            found.append(evaluation_request(database, None, read(EvaluationIn, body)))
+            sent = inline_definition(one.definition, f"/sets/{number}/definition")
+            inputs = EvaluationInputs(definition=sent, today=day, vocabularies=schemes, holdings=[])
+            found.append(evaluation_request(database, None, inputs))
         except Invalid as refusal:
             unread.append(one.definition)
-            faults.extend(moved(fault, "/definition", f"/sets/{number}/definition") for fault in refusal.faults)
+            faults.extend(refusal.faults)
     tables = [known.measurement.definition.attributes for known in found] or [CORE]
     holdings = _read_all(asked.holdings, tables)
     issues = _read_issues(asked.issues, tables)

@@ -20,17 +20,11 @@ from service.facts.attributes import Attributes
 from service.facts.core import CORE
 from service.facts.holding import Facts, Holding, read_holding
 from service.holdings.store import HoldingStore
+from service.http.inputs import sent_definition, sent_issues, sent_vocabularies
 from service.http.schemas.candidates import MOST_SETS, CandidatesIn, CoinIn
-from service.http.schemas.evaluations import EvaluationIn
-from service.http.wire import read
-from service.progress.actions.evaluate import (
-    LoadedRequest,
-    StoredSet,
-    editions,
-    evaluation_request,
-    load_stored_set,
-    today,
-)
+from service.progress.actions.editions import editions
+from service.progress.actions.evaluate import EvaluationInputs, evaluation_request
+from service.progress.actions.stored_set import LoadedRequest, StoredSet, load_stored_set
 from service.progress.budget import purchase
 from service.progress.candidates import candidates
 from service.progress.evaluate import ensure_evaluable
@@ -41,17 +35,17 @@ from service.reference.store import IssueStore
 MOST_TRIES = 5_000
 
 
-def consider(database: Database, owner: Owner | None, asked: CandidatesIn, sent: Any) -> dict[str, Any]:
-    """The answer for every set. `sent` is the body as it came. Takes its time: call it outside the event loop. Raises Invalid
-    with pointers into the body, Unwelcome without an account where one is needed, NotFound for a definition."""
-    names = _names(asked)
+def consider(database: Database, owner: Owner | None, asked: CandidatesIn, today: date) -> dict[str, Any]:
+    """The answer for every set. `today` is the day where the body has none. Takes its time.
+    Raises Invalid with pointers into the body, Unwelcome without an account where one is needed, NotFound for a definition."""
+    names, day = _names(asked), asked.today or today
     _one_currency(asked)
     if asked.definition is not None:
-        sets, attributes = [_inline(database, owner, asked, sent)], None
+        sets, attributes = [_inline(database, owner, asked, day)], None
     else:
-        sets, attributes = _mine(database, owner, asked)
+        sets, attributes = _mine(database, owner, asked, day)
     return {
-        "evaluated_on": (asked.today or today()).isoformat(),
+        "evaluated_on": day.isoformat(),
         "sets": [_considered(one, asked, names, attributes) for one in sets],
         **editions(),
     }
@@ -84,16 +78,24 @@ def _one_currency(asked: CandidatesIn) -> None:
         raise Invalid(faults)
 
 
-def _inline(database: Database, owner: Owner | None, asked: CandidatesIn, sent: Any) -> LoadedRequest:
+def _inline(database: Database, owner: Owner | None, asked: CandidatesIn, day: date) -> LoadedRequest:
     if asked.definitions is not None:
         message = "`definition` and `definitions` do not go together"
         raise Invalid([Fault("clash", message, "/definitions", "send one of the two")])
-    kept = {name: sent[name] for name in ("issues", "vocabularies", "today", "budget_seconds") if name in sent}
-    body = {"definition": sent["definition"], "holdings": sent.get("holdings", "mine"), **kept}
-    return evaluation_request(database, owner, read(EvaluationIn, body))
+    inputs = EvaluationInputs(
+        definition=sent_definition(asked.definition, "/definition"),
+        today=day,
+        issues=sent_issues(asked.issues),
+        vocabularies=sent_vocabularies(asked.vocabularies),
+        holdings=None if asked.holdings == "mine" else asked.holdings,
+        budget_seconds=asked.budget_seconds,
+    )
+    return evaluation_request(database, owner, inputs)
 
 
-def _mine(database: Database, owner: Owner | None, asked: CandidatesIn) -> tuple[list[LoadedRequest], Attributes]:
+def _mine(
+    database: Database, owner: Owner | None, asked: CandidatesIn, day: date
+) -> tuple[list[LoadedRequest], Attributes]:
     if owner is None:
         raise NotAuthenticated("sets that are kept here need an account; without one send `definition` and `holdings`")
     wrong = [name for name in ("issues", "vocabularies") if getattr(asked, name)]
@@ -104,7 +106,7 @@ def _mine(database: Database, owner: Owner | None, asked: CandidatesIn) -> tuple
         database,
         owner,
         asked.definitions,
-        asked.today or today(),
+        day,
         tries_each=len(asked.coins),
         budget_seconds=asked.budget_seconds,
     )

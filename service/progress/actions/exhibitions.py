@@ -15,7 +15,7 @@ from service.definitions.history.actions import add_exhibition
 from service.definitions.history.model import StoredExhibition
 from service.errors import Fault, Invalid
 from service.facts.holding import Holding, check_facts, read_holdings
-from service.progress.actions.evaluate import StoredSet, load_stored_set
+from service.progress.actions.stored_set import StoredSet, load_stored_set
 from service.progress.description import describer
 from service.progress.evaluate import EvaluationRequest, evaluate
 from service.progress.exhibition import ExhibitionContent, Loan, TitledDefinition, exhibited

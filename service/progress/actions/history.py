@@ -16,7 +16,7 @@ from service.definitions.history.model import HistoryChange, RecordedDay, Record
 from service.definitions.history.store import HistoryStore
 from service.definitions.store import DefinitionStore
 from service.errors import Conflict, Fault, Invalid, Stale
-from service.progress.actions.evaluate import StoredSet, evaluation_version, find_revision, load_stored_set
+from service.progress.actions.stored_set import StoredSet, evaluation_version, find_revision, load_stored_set
 from service.progress.evaluate import evaluate
 from service.progress.history import HistoryNote, history_events, plan, recorded_placements
 from service.progress.result import plain

@@ -13,7 +13,8 @@ from service.accounts.store import AccountStore
 from service.facts.core import CORE
 from service.holdings.model import StoredHolding, ValueBasis
 from service.holdings.store import HoldingStore
-from service.progress.actions.evaluate import StoredSet, load_stored_set, stamps
+from service.progress.actions.editions import stamps
+from service.progress.actions.stored_set import StoredSet, load_stored_set
 from service.progress.description import describer
 from service.progress.evaluate import evaluate
 from service.progress.history import recorded_placements

@@ -17,7 +17,7 @@ from service.facts.holding import Facts, Holding, views
 from service.facts.truth import UNDECIDED, YES
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
-from service.progress.actions.evaluate import own_and_shipped, stored_holdings
+from service.progress.actions.stored_set import own_and_shipped, stored_holdings
 from service.progress.selection import Order, SortKey, comes_after, in_order, least, verdicts_of
 from service.reference import actions as reference
 from service.rules.cql2.expression import parse

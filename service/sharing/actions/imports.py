@@ -14,7 +14,7 @@ from service.database.ids import new_id
 from service.definitions import actions as definitions
 from service.definitions.model import Revision, StoredDefinition
 from service.errors import Conflict, Fault, FetchError
-from service.progress.actions.evaluate import catalogue_of
+from service.progress.actions.stored_set import catalogue_of
 from service.reference.model import NO_ISSUES
 from service.rules.wording import read_aloud
 from service.runtime import Context

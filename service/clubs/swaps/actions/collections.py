@@ -22,7 +22,7 @@ from service.clubs.swaps.reevaluation import fewer
 from service.definitions.model import Decisions, Revision, StoredDefinition
 from service.definitions.store import DefinitionStore
 from service.errors import Busy, Invalid
-from service.progress.actions.evaluate import stored_set_request
+from service.progress.actions.stored_set import stored_set_request
 from service.progress.description import Describer, describer
 from service.progress.evaluate import EvaluationRequest
 from service.reference import actions as reference

@@ -1,0 +1,160 @@
+"""Evaluations and explanations: of what comes in the body, for which no account is needed, and of what is kept here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import date
+from typing import Annotated, Any, ClassVar, TypeVar
+
+from fastapi import Query
+from pydantic import BaseModel, ConfigDict, Field, WithJsonSchema
+
+from service import runtime
+from service.errors import Invalid, SetwrightError
+from service.http.conditional import IfNoneMatch, entity_tag
+from service.http.dependencies import Context, CurrentOwner, DefinitionId, OptionalOwner, Received, Unread
+from service.http.examples import EVALUATION, EXPLANATION
+from service.http.inputs import AnyHoldings, Inputs, PlacingIn, Seconds, pairs
+from service.http.openapi import problems, router
+from service.http.responses import Reply, Sends, tagged
+from service.http.wire import Day, RevisionNumber, read
+from service.progress.actions import evaluate as evaluating
+from service.progress.actions import explain as explaining
+from service.progress.actions.evaluate import EvaluationInputs
+from service.progress.actions.explain import ExplanationInputs
+from service.progress.actions.stored_set import LoadedRequest, load_stored_set, load_version
+from service.progress.explain import Explanation
+from service.progress.result import Evaluation
+
+evaluations = router("/v1", "Evaluations")
+
+Question = TypeVar("Question", bound=Inputs)
+
+
+# --- requests ------------------------------------------------------------------------------------------------------------
+
+
+class EvaluationIn(Inputs):
+    """What to evaluate. No account is needed when everything is in the body."""
+
+    example: ClassVar[Any] = EVALUATION
+
+    holdings: AnyHoldings
+    pins: list[PlacingIn] = Field(default_factory=list, description="This coin sits in that place.")
+    nevers: list[PlacingIn] = Field(default_factory=list, description="This coin never sits in that place.")
+    previous: list[PlacingIn] = Field(default_factory=list, description="Where the last evaluation had them.")
+    budget_seconds: Seconds = 10.0
+
+    def inputs(self, today: date) -> EvaluationInputs:
+        """What is asked for; `today` is the day where the body has none. Raises Invalid."""
+        return EvaluationInputs(
+            **self.common(today),
+            holdings=None if self.holdings == "mine" else self.holdings,
+            pins=pairs(self.pins),
+            nevers=pairs(self.nevers),
+            previous=[(placing.place, placing.holding) for placing in self.previous],
+            budget_seconds=self.budget_seconds,
+        )
+
+
+class ExplanationIn(Inputs):
+    """Which holding to explain, against one place or all."""
+
+    example: ClassVar[Any] = EXPLANATION
+
+    holding: Annotated[Any, WithJsonSchema({"anyOf": [{"type": "object"}, {"type": "string", "format": "uuid"}]})]
+    place: str | None = Field(None, max_length=500)
+
+    def inputs(self, today: date) -> ExplanationInputs:
+        """What is asked for; `today` is the day where the body has none. Raises Invalid."""
+        return ExplanationInputs(**self.common(today), holding=self.holding, place=self.place)
+
+
+class MineQuery(BaseModel):
+    """Which revision, and for which day."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    revision: RevisionNumber | None = Field(
+        None, description="Left out: the revision that the set follows (see adoption)."
+    )
+    today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
+
+
+# --- operations ----------------------------------------------------------------------------------------------------------
+
+
+@evaluations.post("/evaluations", responses=problems("not-found", "over-limit"))
+async def evaluate(context: Context, owner: OptionalOwner, body: Unread[EvaluationIn]) -> Evaluation:
+    """Evaluate a set definition against holdings."""
+
+    def ask(asked: EvaluationIn) -> LoadedRequest:
+        return evaluating.evaluation_request(context.database, owner, asked.inputs(context.today()))
+
+    asked = await _read(context, body, {"holdings": []}, ask)
+    # Reading the definition and 100,000 holdings takes time too, so it happens under the limiter with the solve.
+    return await context.compute(lambda: evaluating.evaluated(ask(asked)))
+
+
+@evaluations.post("/explanations", responses=problems("not-found", "over-limit"))
+async def explain_holding(context: Context, owner: OptionalOwner, body: Unread[ExplanationIn]) -> Explanation:
+    """Explain one holding against one place or all."""
+
+    def ask(asked: ExplanationIn) -> object:
+        return explaining.explanation_request(context.database, owner, asked.inputs(context.today()))
+
+    asked = await _read(context, body, {"holding": {"id": "?"}}, ask)
+    return await context.compute(
+        lambda: explaining.explain_holding(context.database, owner, asked.inputs(context.today()))
+    )
+
+
+@evaluations.get("/definitions/{id}/evaluation", responses=problems("over-limit"))
+async def evaluate_mine(
+    context: Context,
+    owner: CurrentOwner,
+    id: DefinitionId,
+    query: Annotated[MineQuery, Query()],
+    known: IfNoneMatch,
+) -> Annotated[
+    Reply[Evaluation], Sends(headers={"ETag": "Of the definition, the holdings, the editions and the day."})
+]:
+    """A definition kept here against the holdings kept here."""
+    day = query.today or context.today()
+    version = await context.read(lambda connection: load_version(connection, owner, id, query.revision, day))
+    if (unchanged := known.not_modified(entity_tag(*version))) is not None:
+        return unchanged
+    # Read again with holdings and issues, in one snapshot: the answer and its tag are then of the same state.
+    mine = await context.read(lambda connection: load_stored_set(connection, owner, id, query.revision))
+    answer = await context.compute(lambda: evaluating.evaluated(mine.ask(day)))
+    return tagged(answer, entity_tag(*mine.version(day)))
+
+
+async def _read(
+    context: runtime.Context, body: Received[Question], stand_in: Mapping[str, Any], ask: Callable[[Question], object]
+) -> Question:
+    """The body as its model. When its shape is not right, the faults of what has the right shape are reported too."""
+    try:
+        return body.read()
+    except Invalid as refusal:
+        known = refusal
+    further = await context.compute(lambda: _further_faults(body, known, stand_in, ask))
+    raise Invalid([*known.faults, *further])
+
+
+def _further_faults(
+    body: Received[Question], refusal: Invalid, stand_in: Mapping[str, Any], ask: Callable[[Question], object]
+) -> list[Any]:
+    """What is wrong with the members of a body whose shape is right; `stand_in` is used for members that are needed."""
+    value, wrong = body.value, {fault.pointer.split("/")[1] for fault in refusal.faults if fault.pointer}
+    # Without these two nothing else can be judged.
+    if not isinstance(value, dict) or wrong & {"definition", "vocabularies"}:
+        return []
+    rest = {**stand_in, **{name: part for name, part in value.items() if name not in wrong}}
+    try:
+        ask(read(body.model, rest))
+    except Invalid as further:
+        return list(further.faults)
+    except SetwrightError:
+        return []
+    return []

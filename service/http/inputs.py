@@ -1,0 +1,193 @@
+"""What evaluations, explanations, checks and their like take in a body: a definition or the id of one, holdings, issues,
+vocabularies."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import date
+from decimal import Decimal
+from typing import Annotated, Any, ClassVar
+
+from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, WithJsonSchema
+from pydantic_core import PydanticCustomError
+
+from service.errors import Invalid
+from service.facts.kinds import value_kind_of
+from service.facts.vocabulary import Concept
+from service.formats.strict_json import YAML
+from service.http.documents import FORMS, unwrapped, wrong_wrapping
+from service.http.wire import Day, In, OtherForm, RevisionNumber, read
+from service.progress.actions.inputs import DefinitionReference, InlineDefinition, SentIssue, SentVocabulary
+
+Id = Annotated[str, StringConstraints(min_length=1, max_length=200)]
+_RIGHT = f'{FORMS}; or {{"id": ..., "revision": ...}} of one kept here'
+_SAME_AS_YAML: Mapping[str, OtherForm] = {YAML: OtherForm("The same body as YAML, up to 1 MiB.")}
+
+
+def _holdings(value: Any) -> Any:
+    if value == "mine" or isinstance(value, list):
+        return value
+    raise PydanticCustomError("holdings", 'a list of holdings is needed here, or "mine" for those that you keep here')
+
+
+def _seconds(value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float | Decimal) or not Decimal("0.1") <= value <= 60:
+        raise PydanticCustomError("budget", "a number of seconds from 0.1 to 60 is needed here")
+    return float(value)
+
+
+def _definition(value: Any) -> Any:
+    if isinstance(value, dict):
+        return value
+    sent = {"sent": value_kind_of(value), "right": _RIGHT}
+    raise PydanticCustomError("wrapping", "a set definition is needed here, not {sent}: {right}", sent)
+
+
+_REFERENCE = {
+    "type": "object",
+    "properties": {"id": {"type": "string", "format": "uuid"}, "revision": {"type": "integer", "minimum": 1}},
+    "required": ["id"],
+    "additionalProperties": False,
+}
+_DOCUMENT = {"type": "object", "properties": {"format": {"const": "set-definition/1"}}, "required": ["format"]}
+_WRAPPED = {
+    "type": "object",
+    "properties": {"document": _DOCUMENT},
+    "required": ["document"],
+    "additionalProperties": False,
+}
+AnyDefinition = Annotated[
+    dict[str, Any],
+    BeforeValidator(_definition),
+    WithJsonSchema(
+        {
+            "anyOf": [_REFERENCE, _DOCUMENT, _WRAPPED],
+            "description": "A set definition, or the id of one kept here. The definition may be wrapped: "
+            '{"document": {...}}.',
+        }
+    ),
+]
+AnyHoldings = Annotated[
+    Any, AfterValidator(_holdings), WithJsonSchema({"anyOf": [{"type": "array"}, {"const": "mine"}]})
+]
+Seconds = Annotated[float, BeforeValidator(_seconds), WithJsonSchema({"type": "number", "minimum": 0.1, "maximum": 60})]
+
+
+class ReferenceIn(In):
+    """A definition kept here; without a revision the one that its owner's set follows (for a check: its draft, or else its
+    newest)."""
+
+    id: str
+    revision: RevisionNumber | None = None
+
+
+class WrappedIn(In):
+    """A definition in the member `document`."""
+
+    document: dict[str, Any]
+
+
+class IssueIn(In):
+    """A catalogue entry of the caller's."""
+
+    id: Id
+    facts: dict[str, Any]
+    label: str = ""
+
+
+class ConceptIn(In):
+    """One term of a vocabulary of the caller's."""
+
+    id: Id
+    label: str = ""
+    broader: list[Id] = Field(default_factory=list)
+    ended: Day | None = None
+    current: bool = False
+
+
+class VocabularyIn(In):
+    """A vocabulary of the caller's; it is used in the place of a shipped one of the same name."""
+
+    name: Id
+    concepts: list[ConceptIn]
+
+
+class PlacingIn(In):
+    """A holding and a place."""
+
+    holding: Id
+    place: Annotated[str, StringConstraints(min_length=1, max_length=500)]
+
+
+class Inputs(In):
+    """What both an evaluation and an explanation take."""
+
+    body_limit: ClassVar[str] = "evaluation_body_bytes"
+    other_forms: ClassVar[Mapping[str, OtherForm]] = _SAME_AS_YAML
+
+    definition: AnyDefinition
+    issues: list[IssueIn] = Field(default_factory=list)
+    vocabularies: list[VocabularyIn] = Field(default_factory=list, max_length=100)
+    today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
+
+    def common(self, today: date) -> dict[str, Any]:
+        """The members of `service.progress.actions.inputs.Inputs`. Raises Invalid."""
+        return {
+            "definition": sent_definition(self.definition, "/definition"),
+            "today": self.today or today,
+            "issues": sent_issues(self.issues),
+            "vocabularies": sent_vocabularies(self.vocabularies),
+        }
+
+
+def sent_definition(value: Any, at: str) -> DefinitionReference | InlineDefinition:
+    """What a member of the type `AnyDefinition` means; `at` leads to it. Raises Invalid."""
+    if isinstance(value, dict) and ("id" in value or "revision" in value) and not {"format", "document"} & value.keys():
+        try:
+            found = read(ReferenceIn, value)
+        except Invalid as refusal:
+            raise refusal.under(at) from None
+        return DefinitionReference(found.id, found.revision)
+    return inline_definition(value, at)
+
+
+def inline_definition(value: Any, at: str) -> InlineDefinition:
+    """The definition in a member, bare or wrapped; `at` leads to the member. Raises Invalid."""
+    found = unwrapped(value, at)
+    if found is None:
+        wrong = wrong_wrapping(value, at)
+        if wrong:
+            raise Invalid([replace(fault, hint=_RIGHT) for fault in wrong])
+        if "document" not in value:
+            # Its reader says what is missing.
+            return InlineDefinition(value, at)
+    if found is None or found.at != at:
+        try:
+            read(WrappedIn, value)
+        except Invalid as refusal:
+            raise refusal.under(at) from None
+    assert found is not None
+    return InlineDefinition(found.document, found.at)
+
+
+def sent_issues(issues: list[IssueIn]) -> list[SentIssue]:
+    return [SentIssue(issue.id, issue.facts) for issue in issues]
+
+
+def sent_vocabularies(vocabularies: list[VocabularyIn]) -> list[SentVocabulary]:
+    return [
+        SentVocabulary(
+            scheme.name,
+            [
+                Concept(c.id, c.label or c.id, tuple(c.broader), ended=c.ended, current=c.current)
+                for c in scheme.concepts
+            ],
+        )
+        for scheme in vocabularies
+    ]
+
+
+def pairs(placings: list[PlacingIn]) -> list[tuple[str, str]]:
+    """(holding, place) of each."""
+    return [(placing.holding, placing.place) for placing in placings]

@@ -1,0 +1,58 @@
+"""The check of a definition: of one that is sent, of one kept here, and before publishing."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from service.accounts.model import Owner
+from service.analysis.findings import ERROR, WARNING, check_definition, counts_by_severity, findings_of_faults
+from service.database.engine import Database
+from service.errors import Fault, Invalid, Unsound
+from service.progress.actions.editions import editions
+from service.progress.actions.inputs import DefinitionReference, Inputs, issues_of, load, vocabularies_of
+from service.progress.actions.stored_set import catalogue_of
+from service.progress.check import CheckedDefinition, DefinitionCheck, FindingCounts
+from service.reference.model import NO_ISSUES, OwnIssues
+from service.rules.definition import Definition
+from service.rules.document import read as read_document
+
+
+def check_report(database: Database, owner: Owner | None, inputs: Inputs) -> DefinitionCheck:
+    """The findings on a definition, sent or kept here. A document that cannot be read has its faults as findings, pointers into
+    the document; faults of the other members of the request raise Invalid."""
+    stored = load(database, owner, inputs, latest=True)
+    schemes = vocabularies_of(inputs)
+    revision = stored.revision
+    if revision is not None:
+        document = revision.document
+    else:
+        assert not isinstance(inputs.definition, DefinitionReference)
+        document = inputs.definition.document
+    digest = None
+    try:
+        definition = read_document(document, vocabularies=schemes)
+    except Invalid as refusal:
+        found = findings_of_faults(refusal.faults)
+    else:
+        faults: list[Fault] = []
+        issues = issues_of(inputs, definition.attributes, faults, stored.own)
+        if faults:
+            raise Invalid(faults)
+        digest, found = definition.digest, check_definition(definition, issues, inputs.today)
+    checked = CheckedDefinition(None, None, digest)
+    if revision is not None:
+        checked = CheckedDefinition(revision.definition, revision.number, digest)
+    return DefinitionCheck(checked, FindingCounts(**counts_by_severity(found)), found, **editions())
+
+
+def ensure_sound(definition: Definition, today: date, *, acknowledged: bool, own: OwnIssues = NO_ISSUES) -> None:
+    """Refuses a definition with a finding of severity `error`, and one with warnings that were not acknowledged. `own` are its
+    owner's issues. Raises Unsound."""
+    found = check_definition(definition, catalogue_of(own, definition.attributes), today)
+    errors = [finding for finding in found if finding.severity == ERROR]
+    warnings = [] if acknowledged else [finding for finding in found if finding.severity == WARNING]
+    if errors or warnings:
+        hint = "publish with ?acknowledged=true in spite of it"
+        faults = [Fault(finding.code, finding.message, finding.pointer) for finding in errors]
+        faults += [Fault(finding.code, finding.message, finding.pointer, hint) for finding in warnings]
+        raise Unsound(faults, "the check of the definition found what must not be published; see `errors`")

@@ -1,0 +1,190 @@
+"""A definition kept here with the holdings, decisions and issues of its owner: read in one snapshot, turned into the request
+for its evaluation."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from functools import cache
+from typing import Any
+
+from sqlalchemy import Connection
+
+from service.accounts.model import Owner
+from service.accounts.store import AccountStore
+from service.definitions.model import NO_DECISIONS, Decisions, Revision
+from service.definitions.store import DefinitionStore
+from service.errors import Fault
+from service.facts.attributes import Attributes
+from service.facts.core import CORE
+from service.facts.holding import Facts, Holding, read_facts, read_holding
+from service.holdings.model import StoredHolding
+from service.holdings.store import HoldingStore
+from service.holdings.sync.field_names import with_doubts
+from service.progress.actions.editions import stamps
+from service.progress.evaluate import EvaluationRequest
+from service.progress.result import IgnoredFact
+from service.reference import actions as reference
+from service.reference.model import NO_ISSUES, Catalogue, OwnIssues
+from service.reference.store import IssueStore
+from service.rules.document import read as read_document
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedRequest:
+    """An evaluation to make, with the facts that were left out because they do not fit the definition's types."""
+
+    measurement: EvaluationRequest
+    ignored: tuple[IgnoredFact, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class StoredSet:
+    """A definition kept here with all that its owner's evaluation follows from, of one snapshot."""
+
+    revision: Revision
+    state: str
+    holdings: tuple[StoredHolding, ...]
+    decisions: Decisions
+    own: OwnIssues = NO_ISSUES
+
+    def ask(self, day: date) -> LoadedRequest:
+        """The evaluation for a day."""
+        return stored_set_request(self.revision, self.holdings, self.state, day, self.decisions, self.own)
+
+    def version(self, day: date) -> tuple[object, ...]:
+        """Changes with all that the evaluation for a day follows from."""
+        return evaluation_version(self.revision, self.state, day, self.decisions, self.own.version)
+
+
+def load_stored_set(
+    connection: Connection,
+    owner: Owner,
+    identity: str,
+    number: int | None = None,
+    *,
+    holdings: tuple[StoredHolding, ...] | None = None,
+    own: OwnIssues | None = None,
+) -> StoredSet:
+    """The definition, the holdings and the owner's issues (unless they were read before), and the owner's decisions. Raises
+    NotFound."""
+    revision = find_revision(connection, owner, identity, number)
+    decisions = DefinitionStore(connection, owner).decisions(identity)
+    held = HoldingStore(connection, owner).all() if holdings is None else holdings
+    issues = IssueStore(connection, owner).own_issues() if own is None else own
+    return StoredSet(revision, str(AccountStore(connection).state(owner)), held, decisions, issues)
+
+
+def load_version(
+    connection: Connection, owner: Owner, identity: str, number: int | None, day: date
+) -> tuple[object, ...]:
+    """The version of a stored set without its holdings. Raises NotFound."""
+    revision = find_revision(connection, owner, identity, number)
+    decisions = DefinitionStore(connection, owner).decisions(identity)
+    state = str(AccountStore(connection).state(owner))
+    return evaluation_version(revision, state, day, decisions, IssueStore(connection, owner).version())
+
+
+def evaluation_version(
+    revision: Revision, state: str, day: date, decisions: Decisions, own_version: str | None = None
+) -> tuple[object, ...]:
+    """Changes with all that an evaluation of a stored set follows from. `own_version` is the version of the owner's
+    issues."""
+    parts = (revision.definition, revision.number, revision.digest, state, decisions.version, own_version, day)
+    return (*parts, *stamps())
+
+
+def find_revision(connection: Connection, owner: Owner, identity: str, number: int | None) -> Revision:
+    """The revision of this number (a draft has one too), or the one that the owner's set follows. Raises NotFound."""
+    store = DefinitionStore(connection, owner)
+    if number is None:
+        return store.followed(identity)
+    _, latest = store.latest(identity)
+    return latest if latest.number == number else store.revision(identity, number)
+
+
+def stored_set_request(
+    revision: Revision,
+    holdings: Sequence[StoredHolding],
+    state: str,
+    day: date,
+    decisions: Decisions = NO_DECISIONS,
+    own: OwnIssues = NO_ISSUES,
+) -> LoadedRequest:
+    """The owner's holdings against a stored revision, under the owner's pins and nevers, with the owner's issues."""
+    definition = read_document(revision.document, vocabularies=reference.vocabularies())
+    issues = catalogue_of(own, definition.attributes)
+    found, ignored = stored_holdings(holdings, definition.attributes, issues)
+    measurement = EvaluationRequest(
+        definition=definition,
+        document_id=revision.definition,
+        revision=revision.number,
+        holdings=found,
+        issues=issues,
+        vocabularies=definition.vocabularies,
+        pins=decisions.pins,
+        nevers=decisions.nevers,
+        today=day,
+        holdings_state=state,
+        reference_edition=reference.edition(),
+    )
+    return LoadedRequest(measurement, ignored)
+
+
+def stored_holdings(
+    stored: Sequence[StoredHolding], attributes: Attributes, issues: Mapping[str, Facts]
+) -> tuple[tuple[Holding, ...], tuple[IgnoredFact, ...]]:
+    """Stored holdings as the core knows them, and what had to be left out of them: a fact recorded before this
+    definition gave its name another type, an issue that is in no catalogue here. Each is unknown then and listed; one
+    such fact must not stop the evaluation of a whole collection."""
+    holdings: list[Holding] = []
+    ignored: list[IgnoredFact] = []
+    for entry in stored:
+        data = as_known(entry)
+        raw = {name: data[name] for name in ("facts", "issue", "quantity", "status", "number") if name in data}
+        holding, faults = read_holding({"id": entry.id, **raw}, attributes, strict=False)
+        assert holding is not None
+        unknown = [issue for issue in holding.issues if issue not in issues]
+        if unknown:
+            # Without one of its candidates the others would claim too much, so the holding keeps none.
+            holding = replace(holding, issues=())
+            message = f"the issue '{unknown[0]}' is in no catalogue here"
+            faults = [*faults, Fault("unknown-issue", message, "/issue")]
+        if isinstance(issues, Catalogue):
+            faults = [*faults, *_of_issues(holding, issues)]
+        holdings.append(holding)
+        ignored.extend(IgnoredFact(entry.id, fault.pointer, fault.message) for fault in faults)
+    return tuple(holdings), tuple(ignored)
+
+
+def as_known(entry: StoredHolding) -> Mapping[str, Any]:
+    """What is known of a holding: where values are in conflict, one of them."""
+    return with_doubts(entry.data, entry.conflicts)
+
+
+def _of_issues(holding: Holding, issues: Catalogue) -> list[Fault]:
+    """What does not fit the definition in the owner's issues that the holding names."""
+    return [
+        replace(fault, pointer="/issue", message=f"of the issue '{name}': {fault.message}")
+        for name in holding.issues
+        for fault in issues.faults_of(name)
+    ]
+
+
+# --- issues --------------------------------------------------------------------------------------------------------------
+
+
+def catalogue_of(own: OwnIssues, attributes: Attributes) -> Catalogue:
+    """All issues that the owner may name, read with these attributes."""
+    return Catalogue(_shipped_issues(), own.facts, attributes)
+
+
+def own_and_shipped(connection: Connection, owner: Owner, attributes: Attributes) -> Mapping[str, Facts]:
+    """All issues that the owner's holdings may name, read with these attributes."""
+    return catalogue_of(IssueStore(connection, owner).own_issues(), attributes)
+
+
+@cache
+def _shipped_issues() -> Mapping[str, Facts]:
+    return {name: read_facts(facts, CORE, strict=False)[0] for name, facts in reference.issue_facts().items()}
