@@ -50,6 +50,25 @@ def validator(document: dict[str, Any], schema: dict[str, Any]) -> jsonschema.Va
     return Draft202012Validator({**schema, "components": document["components"]})
 
 
+def closed(document: dict[str, Any]) -> dict[str, Any]:
+    """The document with every schema of an answer closed: objects have no members but those that are declared."""
+    schemas = document["components"]["schemas"]
+    # Those of requests are closed already; they and answers declared by hand come from pydantic, which gives each a title.
+    shut = {name: schema if "title" in schema else _shut(schema) for name, schema in schemas.items()}
+    return {**document, "components": {**document["components"], "schemas": shut}}
+
+
+def _shut(schema: Any) -> Any:
+    if isinstance(schema, list):
+        return [_shut(part) for part in schema]
+    if not isinstance(schema, dict):
+        return schema
+    found = {name: _shut(part) for name, part in schema.items()}
+    if isinstance(schema.get("properties"), dict) and schema.get("type", "object") == "object":
+        found.setdefault("additionalProperties", False)
+    return found
+
+
 def formatted() -> bytes:
     """The document as it is committed."""
     return msgspec.json.format(_encoded(), indent=1) + b"\n"

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 from uuid import uuid4
 
+import jsonschema
 import pytest
 
 from service.http import openapi
@@ -26,8 +27,9 @@ from service.http.examples import (
 from service.http.problems import PROBLEM_KINDS
 from service.http.wire import Out
 from tests.conftest import Running
+from tests.factories import a_document, a_holding, a_measurement, result_of
 from tests.http import clubhouse, doors
-from tests.openapi import COMMITTED, formatted, openapi_document, operations, validator
+from tests.openapi import COMMITTED, closed, formatted, openapi_document, operations, validator
 from tests.pictures import photo_upload
 
 
@@ -321,7 +323,18 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
             assert name == "Link" or name in answer.headers, (method, path, name)
         schema = described.get("content", {}).get("application/json", {}).get("schema")
         if schema is not None:
-            validator(document, schema).validate(answer.json())
+            validator(closed(document), schema).validate(answer.json())
+
+
+def test_an_undeclared_member_of_an_answer_does_not_fit_its_closed_schema() -> None:
+    document = openapi_document()
+    schema = document["paths"]["/v1/evaluations"]["post"]["responses"]["200"]["content"]["application/json"]["schema"]
+    request = a_measurement(a_document({"old": "year_on_coin < 1900"}), [a_holding("coin", year_on_coin=1880)])
+    answer = result_of(request)
+    check = validator(closed(document), schema)
+    check.validate(answer)
+    with pytest.raises(jsonschema.ValidationError):
+        check.validate({**answer, "slots": [{**answer["slots"][0], "undeclared": 1}]})
 
 
 @pytest.mark.anyio
