@@ -37,6 +37,18 @@ async def test_every_operation_declares_who_may_and_with_which_scope(service: Ru
     assert seen == set(SCOPES)
 
 
+async def test_a_token_counts_only_as_a_bearer_token(service: Running) -> None:
+    owner = service.collector()
+    token = owner["Authorization"].removeprefix("Bearer ")
+    for header in (f"Bearer {token}", f"bearer  {token} "):
+        answer = await service.client.get("/v1/account", headers={"Authorization": header})
+        assert answer.status_code == 200, header
+    for header in (f"Basic {token}", token, f"Token {token}", "Bearer", "Bearer ", ""):
+        answer = await service.client.get("/v1/account", headers={"Authorization": header})
+        assert answer.status_code == 401, header
+        assert answer.headers["www-authenticate"] == "Bearer"
+
+
 async def test_each_operation_with_every_kind_of_token(service: Running) -> None:
     breaches, tried = await matrix(service)
     assert breaches == []

@@ -58,16 +58,22 @@ def lists(at: Neighbours, rows: Rows) -> dict[str, list[Listing]]:
     def ids(table: str, columns: Columns) -> list[Any]:
         return sorted(row["id"] for row in some(rows, table, columns))
 
+    living = ids("holding", {**own, "destroyed": False})
+    ungraded = [identity for identity in living if identity not in ada.ids["holding"]]
+
     def places(columns: Columns) -> list[str]:
         return [row["place"] for row in fillings if has(row, columns)]
 
     issues = ids("issue", own)
     return {
         "list_holdings": [
-            by_id(ids("holding", {**own, "destroyed": False})),
+            by_id(living),
             by_id(sorted(crowns), query="filter=denomination='crown'"),
             by_id(crowns, query="filter=denomination='crown'&sort=grade"),
             by_id(crowns[::-1], query="filter=denomination='crown'&sort=-grade"),
+            # What is not recorded comes last, whichever way.
+            by_id([*crowns, *sorted(ada.ids["holding"][4:]), *ungraded], query="sort=grade"),
+            by_id([*sorted(ada.ids["holding"][4:]), *crowns[::-1], *ungraded], query="sort=-grade"),
             # All of one value, so that the ids alone say which come after.
             by_id(sorted(crowns), query="filter=denomination='crown'&sort=denomination"),
         ],

@@ -146,6 +146,21 @@ async def test_a_version_that_is_known_is_not_sent_again(service: Running) -> No
     assert changed.json()["document"] == DOCUMENT
 
 
+async def test_a_revision_that_a_link_does_not_show_is_absent_in_the_same_words(service: Running) -> None:
+    owner = service.collector()
+    definition = await doors.published(service, owner)
+    told = set()
+    for follows in (True, False):
+        link = (await doors.shared(service, owner, definition, follows=follows))["link"]
+        where = link.removeprefix("http://setwright.test")
+        for number in (2, 99):
+            answer = await service.client.get(f"{where}/revisions/{number}")
+            assert answer.status_code == 404
+            assert definition not in answer.text
+            told.add(answer.json()["detail"].replace(str(number), "N"))
+    assert len(told) == 1
+
+
 async def test_a_share_that_follows_shows_later_revisions_and_never_earlier_ones(service: Running) -> None:
     owner = service.collector()
     definition = await doors.published(service, owner)
