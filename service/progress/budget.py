@@ -9,7 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import Any
+from typing import Annotated, Any
+
+from msgspec import UNSET, Meta, Struct, UnsetType
 
 from service.assignment.build import Instance
 from service.facts.holding import Holding
@@ -21,11 +23,27 @@ MOST_TRIED = 20_000
 Standing = tuple[int, ...]
 
 
+class Purchase(Struct, frozen=True, kw_only=True):
+    """Which coins to buy: most required places, then most places, then the least money, then the fewest coins."""
+
+    buy: Annotated[list[str] | None, Meta(description="null: there is no exact answer; see `limit`.")]
+    cost: Decimal | UnsetType = UNSET
+    required_gain: int | UnsetType = UNSET
+    possible_gain: int | UnsetType = UNSET
+    proven: Annotated[bool | UnsetType, Meta(description="Whether no better choice exists.")] = UNSET
+    limit: Annotated[str | UnsetType, Meta(description="Why there is no exact answer.")] = UNSET
+    currency: Annotated[str | None, Meta(description="Of the prices; null: not named.")]
+
+
 def purchase(
-    evaluated: Evaluated, coins: Sequence[Holding], prices: Mapping[str, Decimal], budget: Decimal
-) -> dict[str, Any]:
-    """{"buy": [ids], "cost", "required_gain", "possible_gain", "proven"}; of more than 20 coins that fit and can be paid,
-    {"buy": None, "limit"}. Coins without a price are left out."""
+    evaluated: Evaluated,
+    coins: Sequence[Holding],
+    prices: Mapping[str, Decimal],
+    budget: Decimal,
+    currency: str | None = None,
+) -> Purchase:
+    """The coins to buy, `prices` and `budget` in one currency. Coins without a price are left out; of more than 20 coins that
+    fit and can be paid there is no exact answer."""
     order = sorted((coin for coin in coins if coin.id in prices), key=lambda coin: coin.id)
     tray = evaluated.judge(order)
     opening = frozenset(coin.id for coin in order if evaluated.opens_places(coin))
@@ -38,18 +56,19 @@ def purchase(
         message = (
             f"{len(useful)} coins fit the set and can be paid; the best choice is worked out for up to {MOST_PRICED}"
         )
-        return {"buy": None, "limit": message}
+        return Purchase(buy=None, limit=message, currency=currency)
     search = _Search(evaluated, useful, prices, budget, reach, opening, tray)
     search.run()
     bought = [coin.id for coin in coins if coin.id in search.best]
     gains = search.gain(search.best)
-    return {
-        "buy": bought,
-        "cost": sum((prices[name] for name in bought), Decimal(0)),
-        "required_gain": gains[1],
-        "possible_gain": gains[2],
-        "proven": search.sure and search.tried <= MOST_TRIED,
-    }
+    return Purchase(
+        buy=bought,
+        cost=sum((prices[name] for name in bought), Decimal(0)),
+        required_gain=gains[1],
+        possible_gain=gains[2],
+        proven=search.sure and search.tried <= MOST_TRIED,
+        currency=currency,
+    )
 
 
 @dataclass

@@ -5,23 +5,124 @@ Gains are exact: the figures of the evaluation with the coin, minus those withou
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from datetime import date
+from typing import Annotated, Any, Literal
+
+from msgspec import UNSET, Meta, Struct, UnsetType, field
+from msgspec.structs import asdict, replace
 
 from service.assignment.build import Instance
 from service.assignment.problem import Basis
-from service.evaluation.settling import settle_places
+from service.evaluation.settling import DecidingFact, SettlingFacts, settle_places
 from service.facts.holding import Holding
 from service.facts.knowledge import plain_number
 from service.facts.truth import YES
-from service.progress.result import ClosestPlace
-from service.progress.unplaced import Closest
+from service.progress.budget import Purchase
+from service.progress.result import ClosestPlace, Criterion, DefinitionStamp, criterion_of, doubt_name
+from service.progress.unplaced import Closest, addresses
 from service.progress.whatif import Evaluated, Occupant, Part
 from service.rules.labels import listed
 
 MOST_COINS = 500
 MOST_NAMED = 6
+
+Effect = Literal["fills", "betters", "frees", "helps_constraint", "spare", "outside", "undecided"]
+
+# --- answers -------------------------------------------------------------------------------------------------------------
+
+
+class FreedCoin(Struct, frozen=True):
+    """A coin that leaves its place."""
+
+    holding: str
+    from_: Annotated[str, Meta(description="The place that it leaves.")] = field(name="from")
+    to: Annotated[str | None, Meta(description="The place that it goes to; null: none.")]
+
+
+class ImprovedCriterion(Criterion, frozen=True):
+    """What a filled place is better by: a preference of the definition, or one of `certain`, `doubt`."""
+
+    certain: Annotated[Literal[True] | UnsetType, Meta(description="One more place is filled for certain.")] = UNSET
+    doubt: Annotated[Literal[True] | UnsetType, Meta(description="The coin that was there only may fit.")] = UNSET
+
+
+# msgspec knows no union of texts and exact decimals.
+_VALUE = Meta(extra_json_schema={"type": ["string", "number", "boolean", "null"]})
+
+
+class Improvement(Struct, frozen=True):
+    """A filled place that is better with the coin, and by what."""
+
+    place: Annotated[str | None, Meta(description="null: the set as a whole.")]
+    criterion: ImprovedCriterion
+    from_: Annotated[
+        Any, _VALUE, Meta(description="The value before; of a preference null: not recorded, of a doubt null: certain.")
+    ] = field(name="from")
+    to: Annotated[Any, _VALUE, Meta(description="The value after.")]
+
+
+class Candidate(Struct, frozen=True, kw_only=True):
+    """What one coin would do in one set."""
+
+    coin: str
+    effect: Annotated[
+        Effect,
+        Meta(
+            description="fills: it fills an empty place. frees: a coin that it replaces fills one. helps_constraint: coins that "
+            "a rule over several places kept out are placed. betters: a filled place gets better. spare: it fits and "
+            "changes nothing. undecided: it may fit. outside: it fits nowhere."
+        ),
+    ]
+    certain_gain: int
+    possible_gain: int
+    required_gain: int
+    fits: list[str]
+    may_fit: list[str]
+    places: Annotated[list[str], Meta(description="The places that are empty without it and filled with it.")]
+    frees: Annotated[list[FreedCoin], Meta(description="The coins that leave their place, from where and to where.")]
+    proven: Annotated[bool, Meta(description="Whether both evaluations are proven to be the best.")]
+    closest: Annotated[
+        ClosestPlace | UnsetType | None, Meta(description="With `outside`; null: the set has no place.")
+    ] = UNSET
+    betters: Annotated[Improvement | UnsetType, Meta(description="With `betters`.")] = UNSET
+    settle: Annotated[
+        list[DecidingFact] | UnsetType, Meta(description="With `undecided`: the facts that would decide.")
+    ] = UNSET
+    limit: Annotated[str | UnsetType, Meta(description="Why the list of facts may not be the shortest.")] = UNSET
+    message: str
+
+
+class IgnoredInputFact(Struct, frozen=True, kw_only=True):
+    """A recorded fact of a holding, or of a coin in the request, that was left out."""
+
+    holding: str | UnsetType = UNSET
+    coin: str | UnsetType = UNSET
+    pointer: Annotated[str, Meta(description="A JSON pointer into the holding or the coin.")]
+    message: str
+
+
+class SetCandidates(Struct, frozen=True, kw_only=True):
+    """The coins tried on one set."""
+
+    definition: DefinitionStamp
+    title: str
+    candidates: list[Candidate]
+    purchase: Annotated[Purchase | UnsetType, Meta(description="With a budget.")] = UNSET
+    ignored_facts: list[IgnoredInputFact] | UnsetType = UNSET
+
+
+class CandidatesResult(Struct, frozen=True, kw_only=True):
+    """The coins tried on each set."""
+
+    evaluated_on: date
+    sets: list[SetCandidates]
+    reference_edition: str
+    engine_version: str
+
+
+# --- trying coins on a set -----------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -40,15 +141,9 @@ class JudgedCandidate:
         return [at for at in self.places if self.board.fits[at][self.coin].verdict is YES]
 
 
-def candidates(evaluated: Evaluated, coins: Sequence[Holding]) -> list[dict[str, Any]]:
-    """For each coin {"coin", "effect", "certain_gain", "possible_gain", "required_gain", "fits", "may_fit", "places",
-    "frees", "proven", "message"} and, where they apply, "betters", "closest", "settle". Ids differ from each other and
-    from those of the collection.
-
-    `effect`: `fills` an empty place itself; `frees` a coin that then fills one; `helps_constraint`: coins that a set-level
-    rule kept out sit now; `betters` a filled place; `spare`: it fits and changes nothing; `undecided`: it may fit;
-    `outside`: it fits nowhere. `places` are the places that are empty without the coin and filled with it.
-    """
+def candidates(evaluated: Evaluated, coins: Sequence[Holding]) -> list[Candidate]:
+    """What each coin would do, in the order of `coins`. Their ids differ from each other and from those of the
+    collection."""
     order = sorted(coins, key=lambda coin: coin.id)
     tray = evaluated.judge(order)
     found = {}
@@ -56,56 +151,65 @@ def candidates(evaluated: Evaluated, coins: Sequence[Holding]) -> list[dict[str,
         if evaluated.opens_places(coin):
             anew = evaluated.anew([coin])
             place = next(at for at, held in enumerate(anew.board.holdings) if held.id == coin.id)
-            found[coin.id] = _told(evaluated, JudgedCandidate(anew.board, place), evaluated.whole, anew.whole)
+            found[coin.id] = _candidate(evaluated, JudgedCandidate(anew.board, place), evaluated.whole, anew.whole)
             continue
         judged = JudgedCandidate(tray, number)
         if not judged.places:
-            found[coin.id] = _told(evaluated, judged, None, None)
+            found[coin.id] = _candidate(evaluated, judged, None, None)
             continue
         touched = evaluated.touched(judged.places)
         after = evaluated.with_coins(touched, [coin], tray)
-        found[coin.id] = _told(evaluated, judged, evaluated.as_is(touched), after)
+        found[coin.id] = _candidate(evaluated, judged, evaluated.as_is(touched), after)
     return [found[coin.id] for coin in coins]
 
 
-def _told(evaluated: Evaluated, judged: JudgedCandidate, before: Part | None, after: Part | None) -> dict[str, Any]:
+def _candidate(evaluated: Evaluated, judged: JudgedCandidate, before: Part | None, after: Part | None) -> Candidate:
+    """`before` and `after` are the places that the coin can reach without and with it; None where it reaches none."""
     board, coin = judged.board, judged.board.holdings[judged.coin].id
     sure, places = judged.sure, judged.places
-    entry: dict[str, Any] = {
-        "coin": coin,
-        "effect": "outside",
-        "certain_gain": 0,
-        "possible_gain": 0,
-        "required_gain": 0,
-        "fits": named(board, sure),
-        "may_fit": named(board, [at for at in places if at not in set(sure)]),
-        "places": [],
-        "frees": [],
-        "proven": True,
-    }
+    may_fit = [at for at in places if at not in set(sure)]
+    fits: dict[str, Any] = {"fits": addresses(board, sure), "may_fit": addresses(board, may_fit)}
     if before is None or after is None or not places:
         closest = Closest(board, evaluated.table).of([judged.coin]).get(judged.coin)
-        return {**entry, "closest": closest, "message": _outside(coin, closest)}
-    change = PlacementChange(coin, before, after)
-    entry |= {
-        "certain_gain": after.certain - before.certain,
-        "possible_gain": after.possible - before.possible,
-        "required_gain": after.required - before.required,
-        "places": change.newly,
-        "frees": change.frees(),
-        "proven": before.proven and after.proven,
-    }
-    entry["effect"], betters = change.effect(sure=bool(sure), certain_gain=entry["certain_gain"])
-    if betters is not None:
-        entry["betters"] = betters
-    if entry["effect"] == "undecided":
-        rules = {named(board, [at])[0]: board.places[at].predicate for at in places}
-        table = evaluated.table
-        settled = settle_places(rules, board.views[judged.coin], table.attributes, table.context)
-        entry["settle"] = settled.facts
-        if settled.limit is not None:
-            entry["limit"] = settled.limit
-    return {**entry, "message": _message(entry)}
+        return Candidate(
+            coin=coin,
+            effect="outside",
+            certain_gain=0,
+            possible_gain=0,
+            required_gain=0,
+            **fits,
+            places=[],
+            frees=[],
+            proven=True,
+            closest=closest,
+            message=_outside(coin, closest),
+        )
+    change, certain_gain = PlacementChange(coin, before, after), after.certain - before.certain
+    effect, improvement = change.effect(sure=bool(sure), certain_gain=certain_gain)
+    settled = _settled(evaluated, judged) if effect == "undecided" else None
+    candidate = Candidate(
+        coin=coin,
+        effect=effect,
+        certain_gain=certain_gain,
+        possible_gain=after.possible - before.possible,
+        required_gain=after.required - before.required,
+        **fits,
+        places=change.newly,
+        frees=change.frees(),
+        proven=before.proven and after.proven,
+        betters=UNSET if improvement is None else improvement,
+        settle=UNSET if settled is None else settled.facts,
+        limit=UNSET if settled is None or settled.limit is None else settled.limit,
+        message="",
+    )
+    return replace(candidate, message=_message(candidate))
+
+
+def _settled(evaluated: Evaluated, judged: JudgedCandidate) -> SettlingFacts:
+    """The facts that decide which of the places the coin fits."""
+    board, table = judged.board, evaluated.table
+    rules = {addresses(board, [at])[0]: board.places[at].predicate for at in judged.places}
+    return settle_places(rules, board.views[judged.coin], table.attributes, table.context)
 
 
 class PlacementChange:
@@ -118,8 +222,8 @@ class PlacementChange:
         self.holdings = {holding.id: number for number, holding in enumerate(after.board.holdings)}
         self.newly = [address for address in self.numbers if address in self.new and address not in self.old]
 
-    def frees(self) -> list[dict[str, Any]]:
-        """The coins that leave their place: where from, and where to (None: they sit nowhere then)."""
+    def frees(self) -> list[FreedCoin]:
+        """The coins that leave their place, in the order of the places."""
         left = [address for address in self.numbers if self.moved(address) and address in self.old]
         arrivals = {
             (self.new[address].holding, address)
@@ -131,7 +235,7 @@ class PlacementChange:
             holding = self.old[address].holding
             to = next((place for place in self.numbers if (holding, place) in arrivals), None)
             arrivals.discard((holding, to or ""))
-            freed.append({"holding": holding, "from": address, "to": to})
+            freed.append(FreedCoin(holding, address, to))
         return freed
 
     def moved(self, address: str) -> bool:
@@ -139,8 +243,8 @@ class PlacementChange:
         old, new = self.old.get(address), self.new.get(address)
         return (old and old.holding) != (new and new.holding)
 
-    def effect(self, *, sure: bool, certain_gain: int) -> tuple[str, dict[str, Any] | None]:
-        """The effect by name, and what is bettered."""
+    def effect(self, *, sure: bool, certain_gain: int) -> tuple[Effect, Improvement | None]:
+        """The effect, and with `betters` the improvement."""
         if not sure:
             return "undecided", None
         if self.newly:
@@ -151,12 +255,12 @@ class PlacementChange:
             return ("fills" if self.coin in sitting else "frees"), None
         own = [address for address, seat in self.new.items() if seat.holding == self.coin]
         # One that sits nowhere may still change what a missing fact counts: that is not its merit.
-        betters = self.betters() if own else None
-        if betters is None and certain_gain > 0:
-            betters = {"place": own[0] if own else None, "criterion": {"certain": True}, "from": False, "to": True}
-        return ("spare", None) if betters is None else ("betters", betters)
+        improvement = self.betters() if own else None
+        if improvement is None and certain_gain > 0:
+            improvement = Improvement(own[0] if own else None, ImprovedCriterion(certain=True), False, True)
+        return ("spare", None) if improvement is None else ("betters", improvement)
 
-    def betters(self) -> dict[str, Any] | None:
+    def betters(self) -> Improvement | None:
         """The first criterion on which the whole is better now, at the place that is better by it."""
         changed = [address for address in self.numbers if address in self.old and address in self.new]
         changed = [address for address in changed if self.old[address] != self.new[address]]
@@ -176,24 +280,16 @@ class PlacementChange:
         edge = self.after.board.edges_at(self.numbers[address])[self.holdings[seat.holding]]
         return edge.cost[level - 2]
 
-    def _by(self, address: str, level: int) -> dict[str, Any]:
+    def _by(self, address: str, level: int) -> Improvement:
         old, new = self.old[address], self.new[address]
         if level < 2:
-            doubts = [None if seat.basis is Basis.FIRM else seat.basis.name.lower() for seat in (old, new)]
-            return {"place": address, "criterion": {"doubt": True}, "from": doubts[0], "to": doubts[1]}
+            return Improvement(address, ImprovedCriterion(doubt=True), doubt_name(old.basis), doubt_name(new.basis))
         at = self.numbers[address]
         preference = self.after.board.places[at].prefer[level - 2]
         worth = self.after.board.worth[level - 2, at]
         values = [worth[self.holdings[seat.holding]] for seat in (old, new)]
         shown = [None if value is None else plain_number(value) for value in values]
-        criterion = dict(preference.document or {})
-        return {"place": address, "criterion": criterion, "from": shown[0], "to": shown[1]}
-
-
-def named(board: Instance, places: Sequence[int]) -> list[str]:
-    """Addresses; the places of a free choice once, by the group."""
-    spots = (board.places[at] for at in places)
-    return list(dict.fromkeys(spot.group if spot.kind == "free_choice" else spot.address for spot in spots))
+        return Improvement(address, ImprovedCriterion(**asdict(criterion_of(preference))), shown[0], shown[1])
 
 
 def _outside(coin: str, closest: ClosestPlace | None) -> str:
@@ -204,31 +300,33 @@ def _outside(coin: str, closest: ClosestPlace | None) -> str:
     )
 
 
-def _message(entry: Mapping[str, Any]) -> str:
-    coin, effect = entry["coin"], entry["effect"]
-    places = listed(entry["places"][:MOST_NAMED], "and") + (" and others" if len(entry["places"]) > MOST_NAMED else "")
+def _message(candidate: Candidate) -> str:
+    coin, effect = candidate.coin, candidate.effect
+    places = listed(candidate.places[:MOST_NAMED], "and")
+    places += " and others" if len(candidate.places) > MOST_NAMED else ""
     if effect == "fills":
         return f"{coin} fills {places}."
     if effect == "frees":
-        moves = [
-            f"{step['holding']} moves from {step['from']} to {step['to']}" for step in entry["frees"] if step["to"]
-        ]
+        moves = [f"{freed.holding} moves from {freed.from_} to {freed.to}" for freed in candidate.frees if freed.to]
         return f"{coin} makes room: {listed(moves[:MOST_NAMED], 'and')}, so that {places} is filled."
     if effect == "helps_constraint":
         return f"{coin} lets coins sit together that a rule over several places kept out: {places} filled."
-    if effect == "betters":
-        better = entry["betters"]
-        where = better["place"] or "the set"
-        if better["criterion"] == {"certain": True}:
-            return f"{coin} makes one place more certain."
-        if better["criterion"] == {"doubt": True}:
-            return f"{coin} makes {where} surer than the coin that sits there."
-        return f"{coin} betters {where}: {_shown(better['from'])} becomes {_shown(better['to'])}."
-    if effect == "undecided":
-        facts = listed([fact.attribute for fact in entry["settle"]], "and")
+    if candidate.betters is not UNSET:
+        return _bettered(coin, candidate.betters)
+    if candidate.settle is not UNSET:
+        facts = listed([fact.attribute for fact in candidate.settle], "and")
         would = f"look at {facts}" if facts else "no fact that can be recorded would tell"
-        return f"{coin} may fit {listed(entry['may_fit'][:MOST_NAMED], 'or')}: {would}."
-    return f"{coin} fits {listed(entry['fits'][:MOST_NAMED], 'and')}, and would be a spare."
+        return f"{coin} may fit {listed(candidate.may_fit[:MOST_NAMED], 'or')}: {would}."
+    return f"{coin} fits {listed(candidate.fits[:MOST_NAMED], 'and')}, and would be a spare."
+
+
+def _bettered(coin: str, improvement: Improvement) -> str:
+    where, criterion = improvement.place or "the set", improvement.criterion
+    if criterion.certain is True:
+        return f"{coin} makes one place more certain."
+    if criterion.doubt is True:
+        return f"{coin} makes {where} surer than the coin that sits there."
+    return f"{coin} betters {where}: {_shown(improvement.from_)} becomes {_shown(improvement.to)}."
 
 
 def _shown(value: Any) -> str:

@@ -196,9 +196,9 @@ def considering(console: Console, sizes: list[tuple[int, int]]) -> None:
                 one_by_one.append(seconds)
             # Some coin for which the whole is evaluated twice: the answers must be the same.
             coin = tray[0]
-            (told,) = candidates(evaluated, [coin])
+            (candidate,) = candidates(evaluated, [coin])
             after = evaluate(replace(request, holdings=(*request.holdings, coin))).summary
-            assert told["certain_gain"] == after.certain - evaluated.whole.certain
+            assert candidate.certain_gain == after.certain - evaluated.whole.certain
             usual, worst = statistics.median(one_by_one), max(one_by_one)
             rows.append(
                 [

@@ -293,8 +293,8 @@ def test_a_budget_may_be_spent_to_the_last_penny(most: str, bought: list[str], c
     tray = some_holdings([a_holding("dear", year_on_coin=1880), a_holding("cheap", year_on_coin=1990)])
     request = a_measurement(PAIR, [])
     found = purchase(Evaluated(request), tray, {"dear": Decimal(60), "cheap": Decimal(40)}, Decimal(most))
-    assert (found["buy"], found["cost"], found["proven"]) == (bought, Decimal(cost), True)
-    assert (found["required_gain"], found["possible_gain"]) == (len(bought), len(bought))
+    assert (found.buy, found.cost, found.proven) == (bought, Decimal(cost), True)
+    assert (found.required_gain, found.possible_gain) == (len(bought), len(bought))
 
 
 def test_a_coin_that_costs_the_whole_budget_is_worth_it_when_it_alone_fits_a_required_place() -> None:
@@ -303,14 +303,14 @@ def test_a_coin_that_costs_the_whole_budget_is_worth_it_when_it_alone_fits_a_req
     tray = some_holdings([a_holding("required", year_on_coin=1880), a_holding("optional", year_on_coin=1990)])
     prices = {"required": Decimal(50), "optional": Decimal(1)}
     found = purchase(Evaluated(a_measurement(slots, [])), tray, prices, Decimal(50))
-    assert (found["buy"], found["required_gain"], found["possible_gain"]) == (["required"], 1, 1)
+    assert (found.buy, found.required_gain, found.possible_gain) == (["required"], 1, 1)
 
 
 def test_a_search_that_was_cut_short_says_that_its_choice_is_not_proven(monkeypatch: pytest.MonkeyPatch) -> None:
     tray = some_holdings([a_holding("a", year_on_coin=1880), a_holding("b", year_on_coin=1990)])
     prices, request = {"a": Decimal(1), "b": Decimal(1)}, a_measurement(PAIR, [])
     taken = purchase(Evaluated(request), tray, prices, Decimal(2))
-    assert (taken["buy"], taken["proven"]) == (["a", "b"], True)
+    assert (taken.buy, taken.proven) == (["a", "b"], True)
     # How many choices are tried is counted from nothing taken on.
     needed = next(most for most in range(1, 20) if _proven_with(monkeypatch, most, tray, prices, request))
     assert needed > 1
@@ -319,8 +319,7 @@ def test_a_search_that_was_cut_short_says_that_its_choice_is_not_proven(monkeypa
 
 def _proven_with(monkeypatch: pytest.MonkeyPatch, most: int, tray: Any, prices: Any, request: Any) -> bool:
     monkeypatch.setattr(budget, "MOST_TRIED", most)
-    proven: bool = purchase(Evaluated(request), tray, prices, Decimal(2))["proven"]
-    return proven
+    return purchase(Evaluated(request), tray, prices, Decimal(2)).proven is True
 
 
 def test_more_coins_than_can_be_weighed_are_told_of() -> None:
