@@ -11,6 +11,7 @@ from fastapi import FastAPI
 
 from service.http import openapi, problems
 from service.http.api.account import account
+from service.http.api.candidates import candidates
 from service.http.api.checks import checks
 from service.http.api.clubs import clubs
 from service.http.api.definition_imports import definition_imports
@@ -40,7 +41,6 @@ from service.http.dependencies import set_context
 from service.http.middleware import HeadAsGet, RequestLog, begin_log
 from service.http.routes import (
     allocations,
-    candidates,
     pins,
 )
 from service.runtime import opened
@@ -49,7 +49,7 @@ from service.worker import background
 
 ROUTERS = (
     evaluations,
-    candidates.router,
+    candidates,
     allocations.router,
     doubts,
     definitions,

@@ -22,7 +22,7 @@ from service.progress.actions.inputs import DefinitionReference, InlineDefinitio
 
 Id = Annotated[str, StringConstraints(min_length=1, max_length=200)]
 _RIGHT = f'{FORMS}; or {{"id": ..., "revision": ...}} of one kept here'
-_SAME_AS_YAML: Mapping[str, OtherForm] = {YAML: OtherForm("The same body as YAML, up to 1 MiB.")}
+SAME_AS_YAML: Mapping[str, OtherForm] = {YAML: OtherForm("The same body as YAML, up to 1 MiB.")}
 
 
 def _holdings(value: Any) -> Any:
@@ -69,7 +69,9 @@ AnyDefinition = Annotated[
     ),
 ]
 AnyHoldings = Annotated[
-    Any, AfterValidator(_holdings), WithJsonSchema({"anyOf": [{"type": "array"}, {"const": "mine"}]})
+    Any,
+    AfterValidator(_holdings),
+    WithJsonSchema({"anyOf": [{"type": "array", "items": {"type": "object"}}, {"const": "mine"}]}),
 ]
 Seconds = Annotated[float, BeforeValidator(_seconds), WithJsonSchema({"type": "number", "minimum": 0.1, "maximum": 60})]
 
@@ -124,7 +126,7 @@ class Inputs(In):
     """What both an evaluation and an explanation take."""
 
     body_limit: ClassVar[str] = "evaluation_body_bytes"
-    other_forms: ClassVar[Mapping[str, OtherForm]] = _SAME_AS_YAML
+    other_forms: ClassVar[Mapping[str, OtherForm]] = SAME_AS_YAML
 
     definition: AnyDefinition
     issues: list[IssueIn] = Field(default_factory=list)

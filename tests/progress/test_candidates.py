@@ -40,9 +40,10 @@ from tests.strategies import ISSUES, definitions, holdings, simple_facts
 SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=60)
 
 
-def tried(evaluated: Evaluated, coins: Sequence[Holding]) -> Any:
+def tried(evaluated: Evaluated, coins: Sequence[Holding]) -> list[dict[str, Any]]:
     """What each coin would do, as it is sent."""
-    return as_sent(candidates(evaluated, coins))
+    sent: list[dict[str, Any]] = as_sent(candidates(evaluated, coins))
+    return sent
 
 
 def purchased(evaluated: Evaluated, coins: Sequence[Holding], prices: Mapping[str, Decimal], budget: Decimal) -> Any:

@@ -10,9 +10,9 @@ from pydantic import BaseModel, ConfigDict, Field
 from service.http.dependencies import Context, CurrentOwner
 from service.http.inputs import Id
 from service.http.openapi import problems, router
-from service.http.schemas.candidates import MOST_SETS
 from service.http.wire import Day
 from service.progress.actions import information
+from service.progress.actions.candidates import MOST_SETS
 from service.progress.doubts import Doubts
 
 doubts = router("/v1", "Evaluations")

@@ -1,13 +1,14 @@
-"""From a tray in a request to the sets that it is tried on, and the answer for each."""
+"""From the coins of a request to the sets that they are tried on, and the answer for each."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
 from typing import Any
 
+from msgspec import UNSET, UnsetType
 from sqlalchemy import Connection
 
 from service.accounts.model import Owner
@@ -20,55 +21,72 @@ from service.facts.attributes import Attributes
 from service.facts.core import CORE
 from service.facts.holding import Facts, Holding, read_holding
 from service.holdings.store import HoldingStore
-from service.http.inputs import sent_definition, sent_issues, sent_vocabularies
-from service.http.schemas.candidates import MOST_SETS, CandidatesIn, CoinIn
 from service.progress.actions.editions import editions
 from service.progress.actions.evaluate import EvaluationInputs, evaluation_request
 from service.progress.actions.stored_set import LoadedRequest, StoredSet, load_stored_set
-from service.progress.budget import purchase
-from service.progress.candidates import candidates
+from service.progress.budget import Purchase, purchase
+from service.progress.candidates import CandidatesResult, IgnoredInputFact, SetCandidates, candidates
 from service.progress.evaluate import ensure_evaluable
-from service.progress.result import plain
+from service.progress.result import DefinitionStamp
 from service.progress.whatif import Evaluated
 from service.reference.store import IssueStore
 
+MOST_SETS = 100
 MOST_TRIES = 5_000
 
 
-def consider(database: Database, owner: Owner | None, asked: CandidatesIn, today: date) -> dict[str, Any]:
-    """The answer for every set. `today` is the day where the body has none. Takes its time.
-    Raises Invalid with pointers into the body, Unwelcome without an account where one is needed, NotFound for a definition."""
-    names, day = _names(asked), asked.today or today
-    _one_currency(asked)
-    if asked.definition is not None:
-        sets, attributes = [_inline(database, owner, asked, day)], None
+@dataclass(frozen=True, slots=True)
+class CandidateCoin:
+    """A coin that is not owned yet. `facts` and `issue` as they came, not read yet."""
+
+    id: str
+    facts: Mapping[str, Any]
+    issue: Any = None
+    price: Decimal | None = None
+    currency: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CandidatesInputs:
+    """Coins, and the sets to try them on: `one_set` of the request, or sets that the owner keeps here (`definitions` None: all
+    of them). With a budget the coins with a price are in one currency."""
+
+    coins: Sequence[CandidateCoin]
+    today: date
+    definitions: Sequence[str] | None = None
+    one_set: EvaluationInputs | None = None
+    budget: Decimal | None = None
+    budget_seconds: float = 10.0
+
+
+def consider(database: Database, owner: Owner | None, inputs: CandidatesInputs) -> CandidatesResult:
+    """What each coin would do in every set. Takes its time: call it outside the event loop. Raises Invalid with pointers into
+    the request, NotAuthenticated without an account where one is needed, NotFound for a definition."""
+    _ensure_different_ids(inputs.coins)
+    if inputs.budget is not None:
+        _ensure_one_currency(inputs.coins)
+    if inputs.one_set is not None:
+        sets, attributes = [evaluation_request(database, owner, inputs.one_set)], None
     else:
-        sets, attributes = _mine(database, owner, asked, day)
-    return {
-        "evaluated_on": day.isoformat(),
-        "sets": [_considered(one, asked, names, attributes) for one in sets],
-        **editions(),
-    }
+        sets, attributes = _mine(database, owner, inputs)
+    considered = [_considered(one, inputs, attributes) for one in sets]
+    return CandidatesResult(evaluated_on=inputs.today, sets=considered, **editions())
 
 
-def _names(asked: CandidatesIn) -> list[str]:
-    names = [coin.id or f"candidate-{number + 1}" for number, coin in enumerate(asked.coins)]
-    first = {name: number for number, name in reversed(list(enumerate(names)))}
+def _ensure_different_ids(coins: Sequence[CandidateCoin]) -> None:
+    first = {coin.id: number for number, coin in reversed(list(enumerate(coins)))}
     faults = [
-        Fault("clashing-id", f"the id '{name[:80]}' stands at two coins", f"/coins/{number}/id")
-        for number, name in enumerate(names)
-        if first[name] != number
+        Fault("clashing-id", f"two coins have the id '{coin.id[:80]}'", f"/coins/{number}/id")
+        for number, coin in enumerate(coins)
+        if first[coin.id] != number
     ]
     if faults:
         raise Invalid(faults)
-    return names
 
 
-def _one_currency(asked: CandidatesIn) -> None:
+def _ensure_one_currency(coins: Sequence[CandidateCoin]) -> None:
     """A budget is spent in one currency."""
-    priced = [(number, coin) for number, coin in enumerate(asked.coins) if coin.price is not None]
-    if asked.budget is None or not priced:
-        return
+    priced = [(number, coin) for number, coin in enumerate(coins) if coin.price is not None]
     faults = [
         Fault("currency", "with a budget all prices are in one currency", f"/coins/{number}/currency")
         for number, coin in priced
@@ -78,37 +96,18 @@ def _one_currency(asked: CandidatesIn) -> None:
         raise Invalid(faults)
 
 
-def _inline(database: Database, owner: Owner | None, asked: CandidatesIn, day: date) -> LoadedRequest:
-    if asked.definitions is not None:
-        message = "`definition` and `definitions` do not go together"
-        raise Invalid([Fault("clash", message, "/definitions", "send one of the two")])
-    inputs = EvaluationInputs(
-        definition=sent_definition(asked.definition, "/definition"),
-        today=day,
-        issues=sent_issues(asked.issues),
-        vocabularies=sent_vocabularies(asked.vocabularies),
-        holdings=None if asked.holdings == "mine" else asked.holdings,
-        budget_seconds=asked.budget_seconds,
-    )
-    return evaluation_request(database, owner, inputs)
-
-
 def _mine(
-    database: Database, owner: Owner | None, asked: CandidatesIn, day: date
-) -> tuple[list[LoadedRequest], Attributes]:
+    database: Database, owner: Owner | None, inputs: CandidatesInputs
+) -> tuple[list[LoadedRequest], Attributes | None]:
     if owner is None:
         raise NotAuthenticated("sets that are kept here need an account; without one send `definition` and `holdings`")
-    wrong = [name for name in ("issues", "vocabularies") if getattr(asked, name)]
-    wrong += ["holdings"] if asked.holdings != "mine" else []
-    if wrong:
-        raise Invalid([Fault("clash", f"`{name}` goes with `definition` only", f"/{name}") for name in wrong])
     return kept_sets(
         database,
         owner,
-        asked.definitions,
-        day,
-        tries_each=len(asked.coins),
-        budget_seconds=asked.budget_seconds,
+        inputs.definitions,
+        inputs.today,
+        tries_each=len(inputs.coins),
+        budget_seconds=inputs.budget_seconds,
     )
 
 
@@ -129,7 +128,7 @@ def kept_sets(
         store = DefinitionStore(connection, owner)
         found = [line.id for line, _ in store.page(None, MOST_SETS + 1)] if wanted is None else wanted
         if len(found) > MOST_SETS or len(found) * tries_each > MOST_TRIES:
-            message = f"a tray is tried on up to {MOST_SETS} sets at once, {MOST_TRIES} coins times sets in all"
+            message = f"coins are tried on up to {MOST_SETS} sets at once, {MOST_TRIES} coins times sets in all"
             raise OverLimit([Fault("over-limit", message, "/definitions", "name the definitions to try it on")])
         known = definitions.known_attributes(connection, owner, CORE)
         holdings, own = HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_issues()
@@ -150,76 +149,71 @@ def _identity(name: str) -> str:
     return identity
 
 
-def _considered(
-    one: LoadedRequest, asked: CandidatesIn, names: Sequence[str], known: Attributes | None
-) -> dict[str, Any]:
+def _considered(one: LoadedRequest, inputs: CandidatesInputs, known: Attributes | None) -> SetCandidates:
     request = one.measurement
     definition = request.definition
-    tray, ignored = _tray(asked.coins, names, definition.attributes, known)
-    _ensure_new(names, request.holdings)
-    _ensure_known_issues(tray, request.issues)
+    coins, ignored = _read(inputs.coins, definition.attributes, known)
+    _ensure_new(coins, request.holdings)
+    _ensure_known_issues(coins, request.issues)
     ensure_evaluable(request)
-    evaluated = Evaluated(request, tries=len(tray))
-    answer: dict[str, Any] = {
-        "definition": {"id": request.document_id, "revision": request.revision, "digest": definition.digest},
-        "title": definition.title,
-        "candidates": candidates(evaluated, tray),
-    }
-    if asked.budget is not None:
-        prices = {name: coin.price for name, coin in zip(names, asked.coins, strict=True) if coin.price is not None}
-        answer["purchase"] = _purchase(evaluated, tray, prices, asked.budget, asked.coins)
-    left_out = [*plain(one.ignored), *ignored]
-    return {**answer, "ignored_facts": left_out} if left_out else answer
+    evaluated = Evaluated(request, tries=len(coins))
+    left_out = [
+        *(IgnoredInputFact(holding=fact.holding, pointer=fact.pointer, message=fact.message) for fact in one.ignored),
+        *ignored,
+    ]
+    return SetCandidates(
+        definition=DefinitionStamp(request.document_id, request.revision, definition.digest),
+        title=definition.title,
+        candidates=candidates(evaluated, coins),
+        purchase=_purchase(evaluated, coins, inputs),
+        ignored_facts=left_out or UNSET,
+    )
 
 
-def _purchase(
-    evaluated: Evaluated,
-    tray: Sequence[Holding],
-    prices: Mapping[str, Decimal],
-    budget: Decimal,
-    coins: Sequence[CoinIn],
-) -> dict[str, Any]:
-    found = purchase(evaluated, tray, prices, budget)
-    currency = next((coin.currency for coin in coins if coin.price is not None), None)
-    return {**found, "currency": currency}
+def _purchase(evaluated: Evaluated, coins: Sequence[Holding], inputs: CandidatesInputs) -> Purchase | UnsetType:
+    if inputs.budget is None:
+        return UNSET
+    prices = {coin.id: coin.price for coin in inputs.coins if coin.price is not None}
+    currency = next((coin.currency for coin in inputs.coins if coin.price is not None), None)
+    return purchase(evaluated, coins, prices, inputs.budget, currency)
 
 
-def _tray(
-    coins: Sequence[CoinIn], names: Sequence[str], attributes: Attributes, known: Attributes | None
-) -> tuple[list[Holding], list[dict[str, Any]]]:
+def _read(
+    coins: Sequence[CandidateCoin], attributes: Attributes, known: Attributes | None
+) -> tuple[list[Holding], list[IgnoredInputFact]]:
     """The coins as the definition knows them. `known` are all attributes of the owner's sets: what none of them declares is
     refused; what another set declares is no fact here."""
-    tray: list[Holding] = []
+    found: list[Holding] = []
     faults: list[Fault] = []
-    ignored: list[dict[str, Any]] = []
-    for number, (name, coin) in enumerate(zip(names, coins, strict=True)):
-        raw = {"id": name, "facts": coin.facts, "issue": coin.issue}
+    ignored: list[IgnoredInputFact] = []
+    for number, coin in enumerate(coins):
+        raw = {"id": coin.id, "facts": coin.facts, "issue": coin.issue}
         checked = attributes if known is None else known
         faults.extend(fault.under(f"/coins/{number}") for fault in read_holding(raw, checked, strict=True)[1])
         holding, wrong = read_holding(raw, attributes, strict=known is None)
         assert holding is not None
-        tray.append(holding)
-        ignored.extend({"coin": name, "pointer": fault.pointer, "message": fault.message} for fault in wrong)
+        found.append(holding)
+        ignored.extend(IgnoredInputFact(coin=coin.id, pointer=fault.pointer, message=fault.message) for fault in wrong)
     if faults:
         raise Invalid(faults)
-    return tray, ignored
+    return found, ignored
 
 
-def _ensure_new(names: Sequence[str], holdings: Sequence[Holding]) -> None:
+def _ensure_new(coins: Sequence[Holding], holdings: Sequence[Holding]) -> None:
     taken = {holding.id for holding in holdings}
     faults = [
-        Fault("clashing-id", f"a holding has the id '{name[:80]}' already", f"/coins/{number}/id")
-        for number, name in enumerate(names)
-        if name in taken
+        Fault("clashing-id", f"a holding has the id '{coin.id[:80]}' already", f"/coins/{number}/id")
+        for number, coin in enumerate(coins)
+        if coin.id in taken
     ]
     if faults:
         raise Invalid(faults)
 
 
-def _ensure_known_issues(tray: Sequence[Holding], issues: Mapping[str, Facts]) -> None:
+def _ensure_known_issues(coins: Sequence[Holding], issues: Mapping[str, Facts]) -> None:
     faults = [
         Fault("unknown-issue", f"the issue '{issue[:80]}' is in no catalogue here", f"/coins/{number}/issue")
-        for number, coin in enumerate(tray)
+        for number, coin in enumerate(coins)
         for issue in coin.issues
         if issue not in issues
     ]
