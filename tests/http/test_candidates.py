@@ -35,6 +35,15 @@ async def test_without_an_account_everything_stands_in_the_body(service: Running
     assert (await service.client.post("/v1/candidates", json={"coins": [{}]})).status_code == 401
 
 
+async def test_the_definition_in_the_body_may_be_wrapped(service: Running) -> None:
+    bare = await service.client.post("/v1/candidates", json=changed(definition=DOCUMENT))
+    wrapped = await service.client.post("/v1/candidates", json=changed(definition={"document": DOCUMENT}))
+    assert (bare.status_code, wrapped.text) == (200, bare.text)
+    broken = {"document": {**DOCUMENT, "slots": {}}}
+    answer = await service.client.post("/v1/candidates", json=changed(definition=broken))
+    assert "/definition/document/slots" in [pointer for _, pointer in faults(answer)]
+
+
 async def test_a_tray_is_tried_on_all_my_sets_or_on_those_named(service: Running) -> None:
     mine = service.collector()
     attributes = [{"name": "x_toned", "type": "boolean"}]
