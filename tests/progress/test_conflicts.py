@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
+
+from service.progress import conflicts as rule_conflicts
 from tests.factories import a_document, a_holding, measured
 
 PENNIES = {"early": "denomination = 'penny' AND year_on_coin < 1900", "any": "denomination = 'penny'"}
@@ -32,6 +35,19 @@ def test_a_place_that_a_rule_keeps_empty_is_no_contest() -> None:
     (conflict,) = conflicts(found, "constraint")
     assert (conflict["constraint"], conflict["gain"]) == ("one", 1)
     assert conflict["message"] in ("Rule 'one' keeps 1 place empty: 'early'.", "Rule 'one' keeps 1 place empty: 'any'.")
+
+
+def test_a_conflict_of_a_rule_speaks_of_a_limit_only_when_rules_were_left_untried(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    rules = [{"id": f"one-{n}", "kind": "at_most", "per": ["denomination"], "count": 1 + 8 * n} for n in range(2)]
+    document, coins = a_document(PENNIES, constraints=rules), [a_penny("p1", 1889), a_penny("p2", 1950)]
+    (conflict,) = conflicts(measured(document, coins), "constraint")
+    assert conflict.get("limit") is None
+    # Enough for all rules away, and for the first one away.
+    monkeypatch.setattr(rule_conflicts, "MOST_WORK", 8)
+    (limited,) = conflicts(measured(document, coins), "constraint")
+    assert limited == {**conflict, "limit": "budget"}
 
 
 def test_a_contest_beside_a_rule_that_could_not_help_stays_a_contest() -> None:

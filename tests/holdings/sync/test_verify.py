@@ -119,6 +119,19 @@ def test_a_list_that_goes_on_from_a_refused_one_is_rebuilt_too(database: Databas
     assert found(database, owner) == []
 
 
+def test_a_copy_of_which_a_part_was_left_apart_is_rebuilt_too(database: Database) -> None:
+    # A device gives back what a restored backup lacks; one of its values is not valid any more.
+    owner, coin = an_owner(database), new_id()
+    patch = {"grade": 99, "note": "from the fair", "number": "A-1"}
+    copy = Mutation(new_id(), CREATE, coin, NOON, patch, {}, writers={name: new_id() for name in patch})
+    whole = Mutation(new_id(), CREATE, coin, NOON, {"location": "tray 1"}, {}, writers={"location": new_id()})
+    assert done(database, owner, copy, whole) == ["conflict", "applied"]
+    row = database.read(lambda connection: connection.execute(select(holding).where(holding.c.id == coin)).one())
+    assert [conflict["kind"] for conflict in row.conflicts] == ["invalid_merge"]
+    assert set(row.writers) == {"note", "number", "location"}
+    assert found(database, owner) == []
+
+
 def done(database: Database, owner: Owner, *mutations: Mutation) -> list[str]:
     def act(connection: Connection, *, made: Mutation) -> str:
         log = StoredLog(connection, owner, "phone", NOON)
