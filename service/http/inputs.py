@@ -122,7 +122,7 @@ class PlacingIn(In):
     place: Annotated[str, StringConstraints(min_length=1, max_length=500)]
 
 
-class Inputs(In):
+class InputsIn(In):
     """What both an evaluation and an explanation take."""
 
     body_limit: ClassVar[str] = "evaluation_body_bytes"

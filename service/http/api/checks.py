@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Json, OptionalOwner
 from service.http.examples import CHECK
-from service.http.inputs import Inputs
+from service.http.inputs import InputsIn
 from service.http.openapi import problems, router
 from service.http.wire import Day, RevisionNumber
 from service.progress.actions import inputs
@@ -20,7 +20,7 @@ from service.progress.check import DefinitionCheck
 checks = router("/v1", "Definitions")
 
 
-class CheckIn(Inputs):
+class CheckIn(InputsIn):
     """Which definition to check, with the catalogue and vocabularies to check it against."""
 
     example: ClassVar[Any] = CHECK

@@ -10,11 +10,11 @@ from fastapi import Query
 from pydantic import BaseModel, ConfigDict, Field, WithJsonSchema
 
 from service import runtime
-from service.errors import Invalid, SetwrightError
+from service.errors import Fault, Invalid, SetwrightError
 from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, OptionalOwner, Received, Unread
 from service.http.examples import EVALUATION, EXPLANATION
-from service.http.inputs import AnyHoldings, Inputs, PlacingIn, Seconds, pairs
+from service.http.inputs import AnyHoldings, InputsIn, PlacingIn, Seconds, pairs
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, tagged
 from service.http.wire import Day, RevisionNumber, read
@@ -28,13 +28,13 @@ from service.progress.result import Evaluation
 
 evaluations = router("/v1", "Evaluations")
 
-Question = TypeVar("Question", bound=Inputs)
+Question = TypeVar("Question", bound=InputsIn)
 
 
 # --- requests ------------------------------------------------------------------------------------------------------------
 
 
-class EvaluationIn(Inputs):
+class EvaluationIn(InputsIn):
     """What to evaluate. No account is needed when everything is in the body."""
 
     example: ClassVar[Any] = EVALUATION
@@ -57,7 +57,7 @@ class EvaluationIn(Inputs):
         )
 
 
-class ExplanationIn(Inputs):
+class ExplanationIn(InputsIn):
     """Which holding to explain, against one place or all."""
 
     example: ClassVar[Any] = EXPLANATION
@@ -144,7 +144,7 @@ async def _read(
 
 def _further_faults(
     body: Received[Question], refusal: Invalid, stand_in: Mapping[str, Any], ask: Callable[[Question], object]
-) -> list[Any]:
+) -> list[Fault]:
     """What is wrong with the members of a body whose shape is right; `stand_in` is used for members that are needed."""
     value, wrong = body.value, {fault.pointer.split("/")[1] for fault in refusal.faults if fault.pointer}
     # Without these two nothing else can be judged.
