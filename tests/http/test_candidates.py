@@ -92,7 +92,7 @@ async def test_what_is_wrong_with_a_tray_is_told_all_at_once(service: Running) -
     assert faults(await post("/v1/candidates", json=changed(coins=owned))) == [("clashing-id", "/coins/0/id")]
     mixed = [coins[0], {**coins[1], "currency": "EUR"}]
     assert faults(await post("/v1/candidates", json=changed(coins=mixed))) == [("currency", "/coins/1/currency")]
-    wrong = [{"facts": {"grade": "fine", "yaer": 1}}, {"issue": "no-such-issue", "price": -1}]
+    wrong: list[dict[str, Any]] = [{"facts": {"grade": "fine", "yaer": 1}}, {"issue": "no-such-issue", "price": -1}]
     assert faults(await post("/v1/candidates", json=changed(coins=wrong))) == [("money", "/coins/1/price")]
     wrong[1].pop("price")
     found = faults(await post("/v1/candidates", json=changed(coins=wrong)))
