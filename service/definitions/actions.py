@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import Connection
@@ -23,10 +23,10 @@ Expectation = Callable[[StoredDefinition], None]
 
 
 def draft(
-    connection: Connection, owner: Owner, identity: str | None, document: Mapping[str, Any]
+    connection: Connection, owner: Owner, identity: str | None, document: Mapping[str, Any], now: datetime
 ) -> tuple[StoredDefinition, Revision]:
     """A new definition, as a draft of its first revision. The document was read before: it is sound."""
-    store, identity, now = DefinitionStore(connection, owner), identity or new_id(), datetime.now(UTC)
+    store, identity = DefinitionStore(connection, owner), identity or new_id()
     AccountStore(connection).lock(owner)
     store.ensure_new(identity)
     revision = Revision(identity, 1, "draft", digest(document), document["title"], document, now, now)
@@ -36,11 +36,17 @@ def draft(
 
 
 def redraft(
-    connection: Connection, owner: Owner, identity: str, document: Mapping[str, Any], *, expect: Expectation
+    connection: Connection,
+    owner: Owner,
+    identity: str,
+    document: Mapping[str, Any],
+    now: datetime,
+    *,
+    expect: Expectation,
 ) -> tuple[StoredDefinition, Revision]:
     """The definition with this document as its draft; after a published revision, a draft of the next one."""
     store, line = _held(connection, owner, identity, expect)
-    now, version = datetime.now(UTC), new_id()
+    version = new_id()
     began = line.draft.created_at if line.draft else now
     number = line.published + 1
     revision = Revision(identity, number, "draft", digest(document), document["title"], document, began, now)
@@ -49,20 +55,27 @@ def redraft(
 
 
 def publish(
-    connection: Connection, owner: Owner, identity: str, *, expect: Expectation
+    connection: Connection, owner: Owner, identity: str, now: datetime, *, expect: Expectation
 ) -> tuple[StoredDefinition, Revision]:
     """The draft as an immutable revision. Raises Clash when there is no draft."""
     store, line = _held(connection, owner, identity, expect)
     if line.draft is None:
         raise Conflict(f"the definition '{identity}' has no draft to publish: its newest revision is {line.published}")
-    now, version = datetime.now(UTC), new_id()
+    version = new_id()
     revision = replace(line.draft, status="published", created_at=now, updated_at=now)
     store.publish(identity, version, revision)
     return replace(line, version=version, published=revision.number, draft=None), revision
 
 
 def withdraw(
-    connection: Connection, owner: Owner, identity: str, number: int, because: str | None, *, expect: Expectation
+    connection: Connection,
+    owner: Owner,
+    identity: str,
+    number: int,
+    because: str | None,
+    now: datetime,
+    *,
+    expect: Expectation,
 ) -> tuple[StoredDefinition, Revision]:
     """The published revision, withdrawn: it stays as it is, and nobody takes it who does not ask for it. Raises Clash when it
     is withdrawn already."""
@@ -70,7 +83,7 @@ def withdraw(
     revision = store.revision(identity, number)
     if revision.status == "withdrawn":
         raise Conflict(f"revision {number} of the definition '{identity}' is withdrawn already")
-    now, version = datetime.now(UTC), new_id()
+    version = new_id()
     gone = replace(revision, status="withdrawn", updated_at=now, withdrawn_at=now, withdrawn_because=because)
     store.withdraw(identity, version, gone)
     return replace(line, version=version), gone

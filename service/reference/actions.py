@@ -6,7 +6,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from functools import cache
 from heapq import merge
 from itertools import islice
@@ -109,11 +109,13 @@ def find_issue(connection: Connection, owner: Owner | None, identity: str) -> Is
     return found
 
 
-def record_issue(connection: Connection, owner: Owner, issue: Issue, attributes: Attributes) -> StoredIssue:
+def record_issue(
+    connection: Connection, owner: Owner, issue: Issue, attributes: Attributes, now: datetime
+) -> StoredIssue:
     """A new issue of the owner's. Raises Invalid with pointers relative to the issue, Clash when the id is taken."""
     _ensure_sound(issue, attributes)
     AccountStore(connection).lock(owner)
-    store, now, version = IssueStore(connection, owner), datetime.now(UTC), new_id()
+    store, version = IssueStore(connection, owner), new_id()
     if issue.id in shipped_issues():
         raise Conflict(f"the issue '{issue.id}' comes with the service; one of your own needs another id")
     if store.find(issue.id) is not None:
@@ -137,11 +139,13 @@ def ensure_changeable(connection: Connection, owner: Owner, identity: str, *, ex
         raise NotFound("issue", identity[:200])
 
 
-def replace_issue(connection: Connection, owner: Owner, issue: Issue, attributes: Attributes) -> StoredIssue:
+def replace_issue(
+    connection: Connection, owner: Owner, issue: Issue, attributes: Attributes, now: datetime
+) -> StoredIssue:
     """The owner's issue with this content. Whoever calls it made sure that it is changeable. Raises Invalid with pointers
     relative to the issue."""
     _ensure_sound(issue, attributes)
-    store, now, version = IssueStore(connection, owner), datetime.now(UTC), new_id()
+    store, version = IssueStore(connection, owner), new_id()
     before = store.get(issue.id)
     store.replace([issue], version, now)
     store.renew(version)
@@ -165,12 +169,12 @@ def compare_issues(connection: Connection, owner: Owner, sent: Sequence[Issue]) 
     return found
 
 
-def import_issues(connection: Connection, owner: Owner, sent: Sequence[Issue]) -> Sorted:
+def import_issues(connection: Connection, owner: Owner, sent: Sequence[Issue], now: datetime) -> Sorted:
     """Records and replaces issues, all in one; those that say the same stay as they are. The issues were checked before."""
     AccountStore(connection).lock(owner)
     found = compare_issues(connection, owner, sent)
     if found.created or found.updated:
-        store, now, version = IssueStore(connection, owner), datetime.now(UTC), new_id()
+        store, version = IssueStore(connection, owner), new_id()
         store.add(found.created, version, now)
         store.replace(found.updated, version, now)
         store.renew(version)

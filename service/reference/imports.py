@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from itertools import chain, islice
 from typing import Annotated, Any, Literal
 
@@ -116,11 +117,14 @@ def read_import(sent: SentIssues, attributes: Attributes, *, lenient: bool) -> I
 
 
 def carry_out(
-    connection: Connection, owner: Owner, found: IssuesImport, attributes: Attributes, *, dry_run: bool
+    connection: Connection, owner: Owner, found: IssuesImport, attributes: Attributes, now: datetime, *, dry_run: bool
 ) -> IssuesImportReport:
     """Records or replaces the issues in the caller's transaction; with `dry_run` only says what it would do."""
-    work = reference.compare_issues if dry_run else reference.import_issues
-    return _report(found, work(connection, owner, found.issues), attributes, dry_run=dry_run)
+    if dry_run:
+        done = reference.compare_issues(connection, owner, found.issues)
+    else:
+        done = reference.import_issues(connection, owner, found.issues, now)
+    return _report(found, done, attributes, dry_run=dry_run)
 
 
 def _report(found: IssuesImport, done: Sorted, attributes: Attributes, *, dry_run: bool) -> IssuesImportReport:

@@ -125,8 +125,8 @@ def filled(service: Running, members: int, coins: int, places: int) -> Filled:
     def begin(connection: Connection) -> tuple[str, list[Membership], str]:
         owner, token = open_account(connection, f"steward {new_id()}")
         _, steward = members.found(connection, owner, "A large club", None, "The founder", NOW)
-        line, _ = definitions.draft(connection, owner, None, document)
-        definitions.publish(connection, owner, line.id, expect=lambda _: None)
+        line, _ = definitions.draft(connection, owner, None, document, NOW)
+        definitions.publish(connection, owner, line.id, NOW, expect=lambda _: None)
         assert DefinitionStore(connection, owner).line(line.id).published == 1
         offered = offers.offer(connection, steward, line.id, None, None, NOW)
         seats = [steward, *(_joined(connection, steward, number) for number in range(1, members))]

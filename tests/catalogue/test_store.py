@@ -23,6 +23,7 @@ from service.reference import actions, shipped
 from service.reference.actions import Picked
 from service.reference.model import Catalogue, Issue, StoredIssue
 from service.reference.store import IssueStore
+from tests.clock import NOW
 from tests.factories import some_knowledge
 from tests.owners import open_account
 
@@ -45,7 +46,7 @@ def owner(database: Database) -> Owner:
 
 
 def record(database: Database, owner: Owner, issue: Issue) -> StoredIssue:
-    return database.write(lambda connection: actions.record_issue(connection, owner, issue, CORE))
+    return database.write(lambda connection: actions.record_issue(connection, owner, issue, CORE, NOW))
 
 
 def version(database: Database, owner: Owner) -> str | None:
@@ -65,16 +66,16 @@ def test_the_version_changes_with_every_change_and_with_nothing_else(database: D
         seen.append(version(database, owner))
 
     first, second = an_issue("a", grade=1), an_issue("a", grade=2)
-    act(lambda c: actions.record_issue(c, owner, first, CORE))
-    act(lambda c: actions.replace_issue(c, owner, second, CORE))
-    act(lambda c: actions.import_issues(c, owner, [an_issue("b"), an_issue("c")]))
+    act(lambda c: actions.record_issue(c, owner, first, CORE, NOW))
+    act(lambda c: actions.replace_issue(c, owner, second, CORE, NOW))
+    act(lambda c: actions.import_issues(c, owner, [an_issue("b"), an_issue("c")], NOW))
     act(lambda c: actions.delete_issue(c, owner, "a"))
     # Back to a content that was there before: still another version.
-    act(lambda c: actions.record_issue(c, owner, first, CORE))
+    act(lambda c: actions.record_issue(c, owner, first, CORE, NOW))
     assert len(set(seen)) == 5
     other = database.write(lambda c: open_account(c, "another collector"))[0]
-    act(lambda c: actions.import_issues(c, owner, [an_issue("b"), first]))
-    act(lambda c: actions.record_issue(c, other, first, CORE))
+    act(lambda c: actions.import_issues(c, owner, [an_issue("b"), first], NOW))
+    act(lambda c: actions.record_issue(c, other, first, CORE, NOW))
     act(lambda c: actions.compare_issues(c, owner, [an_issue("d")]))
     for refused in (an_issue("a"), an_issue("e", grade=99)):
         with pytest.raises((Conflict, Invalid)):
@@ -85,7 +86,7 @@ def test_the_version_changes_with_every_change_and_with_nothing_else(database: D
 def test_writers_at_the_same_time_leave_no_change_without_a_version(database: Database, owner: Owner) -> None:
     def write(number: int) -> tuple[str, str | None]:
         def act(connection: Connection) -> tuple[str, str | None]:
-            made = actions.record_issue(connection, owner, an_issue(f"i{number}"), CORE)
+            made = actions.record_issue(connection, owner, an_issue(f"i{number}"), CORE, NOW)
             return made.version, IssueStore(connection, owner).version()
 
         return database.write(act)
@@ -120,7 +121,7 @@ def test_digits_and_the_order_of_facts_are_kept(database: Database, owner: Owner
 
 def test_more_than_a_batch_is_read_to_the_end_in_order(database: Database, owner: Owner) -> None:
     names = [f"n{number:04}" for number in range(1_203)]
-    done = database.write(lambda c: actions.import_issues(c, owner, [an_issue(name) for name in reversed(names)]))
+    done = database.write(lambda c: actions.import_issues(c, owner, [an_issue(name) for name in reversed(names)], NOW))
     assert (len(done.created), len(done.updated)) == (1_203, 0)
     found = database.read(lambda c: [stored.id for stored in IssueStore(c, owner).after("n0000")])
     assert found == names[1:]
@@ -130,13 +131,13 @@ def test_there_is_a_limit_to_what_an_owner_keeps(
     database: Database, owner: Owner, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("service.reference.actions.MOST_ISSUES", 3)
-    database.write(lambda c: actions.import_issues(c, owner, [an_issue(name) for name in "abc"]))
+    database.write(lambda c: actions.import_issues(c, owner, [an_issue(name) for name in "abc"], NOW))
     with pytest.raises(OverLimit):
         record(database, owner, an_issue("d"))
     with pytest.raises(OverLimit):
-        database.write(lambda c: actions.import_issues(c, owner, [an_issue("a", grade=1), an_issue("d")]))
+        database.write(lambda c: actions.import_issues(c, owner, [an_issue("a", grade=1), an_issue("d")], NOW))
     # What replaces needs no room, and the refused import changed nothing.
-    done = database.write(lambda c: actions.import_issues(c, owner, [an_issue("a", grade=1)]))
+    done = database.write(lambda c: actions.import_issues(c, owner, [an_issue("a", grade=1)], NOW))
     assert len(done.updated) == 1
 
 

@@ -21,6 +21,7 @@ from service.definitions.history.store import HistoryStore
 from service.definitions.store import DefinitionStore
 from service.errors import NotFound
 from service.progress.history import history_events, plan, recorded_placements
+from tests.clock import NOW
 from tests.factories import a_document, a_holding, as_sent, evaluated
 from tests.owners import open_account
 
@@ -50,7 +51,7 @@ def database(database_url: str) -> Iterator[Database]:
 def a_set(database: Database) -> tuple[Owner, str]:
     def make(connection: object) -> tuple[Owner, str]:
         owner, _ = open_account(connection, f"somebody {new_id()}")  # type: ignore[arg-type]
-        line, _ = actions.draft(connection, owner, None, DOCUMENT)  # type: ignore[arg-type]
+        line, _ = actions.draft(connection, owner, None, DOCUMENT, NOW)  # type: ignore[arg-type]
         return owner, line.id
 
     return database.write(make)

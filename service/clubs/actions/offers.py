@@ -71,7 +71,7 @@ def withdraw(
 
 
 def take(
-    connection: Connection, seat: Membership, identity: str, number: int | None
+    connection: Connection, seat: Membership, identity: str, number: int | None, now: datetime
 ) -> tuple[StoredDefinition, Revision, Copy]:
     """A definition of the member's own with the document that the club offers, published as it is. Raises Clash when there is
     one already: its newer revisions are taken up there."""
@@ -81,8 +81,8 @@ def take(
     before = copies.of(identity)
     if before is not None:
         raise Conflict(f"your definition '{before.definition}' was taken from it already")
-    line, _ = definitions.draft(connection, seat.owner, None, offered.document)
-    line, revision = definitions.publish(connection, seat.owner, line.id, expect=lambda _: None)
+    line, _ = definitions.draft(connection, seat.owner, None, offered.document, now)
+    line, revision = definitions.publish(connection, seat.owner, line.id, now, expect=lambda _: None)
     copies.add(offered, seat.club, line.id)
     return line, revision, Copy(line.id, offered.number)
 

@@ -94,7 +94,7 @@ def create_definition(
     definition = sent.definition()
 
     def draft(connection: Connection) -> Reply[DefinitionDetails]:
-        stored, revision = actions.draft(connection, owner, identity, sent.document)
+        stored, revision = actions.draft(connection, owner, identity, sent.document, context.now())
         return created(details_of(revision, definition), f"/v1/definitions/{stored.id}", definition_tag(stored))
 
     return key.once(context.database, owner, draft)
@@ -134,7 +134,12 @@ def replace_draft(
     definition = sent.definition()
     stored, revision = context.database.write(
         lambda connection: actions.redraft(
-            connection, owner, id, sent.document, expect=lambda before: expected.check(definition_tag(before))
+            connection,
+            owner,
+            id,
+            sent.document,
+            context.now(),
+            expect=lambda before: expected.check(definition_tag(before)),
         )
     )
     return tagged(details_of(revision, definition), definition_tag(stored))
@@ -188,7 +193,7 @@ async def publish_revision(
 
     def publish(connection: Connection) -> Reply[DefinitionDetails]:
         line, revision = actions.publish(
-            connection, owner, id, expect=lambda before: expected.check(definition_tag(before))
+            connection, owner, id, context.now(), expect=lambda before: expected.check(definition_tag(before))
         )
         where = f"/v1/definitions/{id}/revisions/{revision.number}"
         return created(details_of(revision, _read(revision.document)), where, definition_tag(line))

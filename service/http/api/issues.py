@@ -247,7 +247,7 @@ def create_issue(
 
     def act(connection: Connection) -> Reply[IssueOut]:
         attributes = known_attributes(connection, owner, CORE)
-        stored = actions.record_issue(connection, owner, sent.issue(sent.id or new_id()), attributes)
+        stored = actions.record_issue(connection, owner, sent.issue(sent.id or new_id()), attributes, context.now())
         where = f"/v1/issues/{quote(stored.id, safe='')}"
         return created(issue_out(stored, attributes), where, _issue_tag(stored, ""))
 
@@ -264,7 +264,7 @@ def replace_issue(
         # Whether it is there and may be changed comes before what is wrong with the body.
         actions.ensure_changeable(connection, owner, id, expect=lambda now: expected.check(_issue_tag(now, "")))
         attributes = known_attributes(connection, owner, CORE)
-        stored = actions.replace_issue(connection, owner, _read(body, attributes).issue(id), attributes)
+        stored = actions.replace_issue(connection, owner, _read(body, attributes).issue(id), attributes, context.now())
         return tagged(issue_out(stored, attributes), _issue_tag(stored, ""))
 
     return context.database.write(act)
@@ -295,7 +295,7 @@ def import_issues(
     found = imports.read_import(_sent(body, query, attributes), attributes, lenient=lenient)
 
     def act(connection: Connection) -> Reply[IssuesImportReport]:
-        return Reply(imports.carry_out(connection, owner, found, attributes, dry_run=query.dry_run))
+        return Reply(imports.carry_out(connection, owner, found, attributes, context.now(), dry_run=query.dry_run))
 
     if query.dry_run:
         return context.database.read(act)

@@ -245,7 +245,7 @@ def take_offer(
     """Take a definition of the club's as one of your own."""
 
     def take(connection: Connection) -> Reply[TakenOut]:
-        line, revision, copy = actions.take(connection, member, id, body.revision)
+        line, revision, copy = actions.take(connection, member, id, body.revision, context.now())
         taken = TakenOut(copy.definition, copy.revision, revision.title, revision.digest)
         return Reply(taken, {"Location": f"/v1/definitions/{line.id}"}, 201)
 

@@ -160,6 +160,6 @@ def withdraw_revision(
     context.database.read(lambda connection: expect(DefinitionStore(connection, owner).line(id)))
     reason = body.read().reason
     line, revision = context.database.write(
-        lambda connection: actions.withdraw(connection, owner, id, number, reason, expect=expect)
+        lambda connection: actions.withdraw(connection, owner, id, number, reason, context.now(), expect=expect)
     )
     return tagged(revision.summary, definition_tag(line))

@@ -72,8 +72,8 @@ def confirm_import(
     if found.definition is not None:
         raise Conflict(f"this import was confirmed already: it is the definition '{found.definition}'")
     assert found.document is not None
-    line, _ = definitions.draft(connection, owner, None, found.document)
-    line, revision = definitions.publish(connection, owner, line.id, expect=_unchanged)
+    line, _ = definitions.draft(connection, owner, None, found.document, now)
+    line, revision = definitions.publish(connection, owner, line.id, now, expect=_unchanged)
     origin = Origin(
         found.kind,
         found.title,

@@ -47,7 +47,7 @@ def add_copy(
     connection: Connection, owner: Owner, identity: str | None, copy: PreparedCopy, now: datetime
 ) -> tuple[StoredDefinition, Revision]:
     """The copy as a draft of a new definition, with its origin."""
-    line, revision = definitions.draft(connection, owner, identity, copy.document)
+    line, revision = definitions.draft(connection, owner, identity, copy.document, now)
     original = copy.original
     origin = Origin(
         OWN,

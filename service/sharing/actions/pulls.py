@@ -75,6 +75,7 @@ async def pull(
     """The revision of this number, or else the newest that is known, merged into the draft; where both sides changed the same,
     `keep` ("mine" or "theirs") says which stays. `expect` raises Stale if the definition changed. Raises NotFound if it has no
     origin; Conflict if the revision was pulled already; Invalid if the merged document is not valid."""
+    now = context.now()
     ends = await context.read(lambda connection: _ends(connection, owner, identity, number, upstream, expect))
     merged, definition = await context.compute(lambda: _merged(ends, keep))
 
@@ -86,7 +87,7 @@ async def pull(
         if line.adopted is None and followed.status != "draft":
             # A set that follows the newest revision stays with that one: adopting another is the owner's own decision.
             store.adopt(identity, line.version, followed.number)
-        line, draft = definitions.redraft(connection, owner, identity, merged.document, expect=lambda _: None)
+        line, draft = definitions.redraft(connection, owner, identity, merged.document, now, expect=lambda _: None)
         PullStore(connection, owner).put(identity, draft.number, ends.theirs)
         upstream.record_pull(connection, owner, identity, ends.theirs.number)
         return line, draft
