@@ -29,6 +29,7 @@ from service.http.api.offers import offers
 from service.http.api.origins import origins
 from service.http.api.photos import photos
 from service.http.api.pieces import pieces
+from service.http.api.pins import pins
 from service.http.api.reference import reference
 from service.http.api.revisions import followed, revisions
 from service.http.api.service import service
@@ -41,7 +42,6 @@ from service.http.dependencies import set_context
 from service.http.middleware import HeadAsGet, RequestLog, begin_log
 from service.http.routes import (
     allocations,
-    pins,
 )
 from service.runtime import opened
 from service.settings import Settings, engine_version
@@ -56,7 +56,7 @@ ROUTERS = (
     revisions,
     followed,
     checks,
-    pins.router,
+    pins,
     want_lists,
     history,
     exhibitions,

@@ -2,77 +2,147 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
+from typing import Annotated, Literal
+
+from msgspec import UNSET, Meta, Struct, UnsetType, field
 
 from service.assignment.build import FixedPlacements
-from service.progress.candidates import PlacementChange
+from service.progress.candidates import Improvement, PlacementChange
 from service.progress.evaluate import fixed_placements
-from service.progress.whatif import Evaluated, Part
+from service.progress.whatif import Evaluated, Occupant, Part
 
 MOST_PRICED = 200
 
 
-def costs_of_decisions(evaluated: Evaluated) -> list[dict[str, Any]]:
-    """For every pin and never, what the set would be without it alone: {"kind", "holding", "place", "certain_gain",
-    "possible_gain", "required_gain", "changes", "proven"} and "betters" where a preference gains. `changes` are the places
-    where another coin would sit: [{"place", "with", "without"}]. One that names no coin or place of the set costs nothing.
-    The first 200 are told, pins first."""
+class Gains(Struct, frozen=True):
+    """What a set would gain: the figures of two evaluations, one minus the other."""
+
+    certain_gain: int
+    possible_gain: int
+    required_gain: int
+    proven: bool
+
+
+class MovedPlace(Struct, frozen=True):
+    """A place where another coin would sit, or none: the ids of the coins with the decision and without it."""
+
+    place: str
+    with_: str | None = field(name="with")
+    without: str | None
+
+
+class DecisionCost(Struct, frozen=True, kw_only=True):
+    """What a pin or a never costs: the set without it alone, against the set with it."""
+
+    kind: Literal["pin", "never"]
+    holding: str
+    place: str
+    certain_gain: int
+    possible_gain: int
+    required_gain: int
+    proven: bool
+    changes: Annotated[list[MovedPlace], Meta(description="The places where another coin would sit, or none.")]
+    betters: (
+        Annotated[Improvement, Meta(description="The first preference that would be met better, and where.")]
+        | UnsetType
+    ) = UNSET
+
+
+class RulePrice(Struct, frozen=True, kw_only=True):
+    """What the set would gain without a set-level rule, and for `at_most` with its count one higher."""
+
+    constraint: str
+    kind: str
+    pointer: str
+    without: Gains
+    one_more: Gains | UnsetType = UNSET
+
+
+def costs_of_decisions(evaluated: Evaluated) -> list[DecisionCost]:
+    """For every pin and never, what the set would be without it alone. One that names no coin or place of the set costs
+    nothing. The first 200, pins first."""
     request = evaluated.request
-    pins, nevers = (dict.fromkeys(pairs) for pairs in (request.pins, request.nevers))
-    decisions = [*(("pin", pair) for pair in pins), *(("never", pair) for pair in nevers)]
-    return [_cost(evaluated, kind, pair) for kind, pair in decisions[:MOST_PRICED]]
+    pins = [_cost(evaluated, "pin", pair) for pair in list(dict.fromkeys(request.pins))[:MOST_PRICED]]
+    left = MOST_PRICED - len(pins)
+    return pins + [_cost(evaluated, "never", pair) for pair in list(dict.fromkeys(request.nevers))[:left]]
 
 
-def _cost(evaluated: Evaluated, kind: str, pair: tuple[str, str]) -> dict[str, Any]:
-    board, wishes = evaluated.board, fixed_placements(evaluated.request)
-    entry: dict[str, Any] = {"kind": kind, "holding": pair[0], "place": pair[1]}
+def _cost(evaluated: Evaluated, kind: Literal["pin", "never"], pair: tuple[str, str]) -> DecisionCost:
+    board, fixed = evaluated.board, fixed_placements(evaluated.request)
     coin = next((number for number, holding in enumerate(board.holdings) if holding.id == pair[0]), None)
     at = next((number for number, place in enumerate(board.places) if place.address == pair[1]), None)
     if coin is None or at is None:
-        return {**entry, "certain_gain": 0, "possible_gain": 0, "required_gain": 0, "changes": [], "proven": True}
+        return DecisionCost(
+            kind=kind,
+            holding=pair[0],
+            place=pair[1],
+            certain_gain=0,
+            possible_gain=0,
+            required_gain=0,
+            proven=True,
+            changes=[],
+        )
     reached = evaluated.touched([at, *(number for number, fits in enumerate(board.fits) if coin in fits)])
     also = frozenset((coin,))
     without = FixedPlacements(
-        wishes.pins - {pair} if kind == "pin" else wishes.pins,
-        wishes.nevers - {pair} if kind == "never" else wishes.nevers,
-        wishes.previous,
+        fixed.pins - {pair} if kind == "pin" else fixed.pins,
+        fixed.nevers - {pair} if kind == "never" else fixed.nevers,
+        fixed.previous,
     )
     before, after = evaluated.as_is(reached, also), evaluated.with_wishes(reached, without, also)
     change = PlacementChange("", before, after)
-    changes = [
-        {"place": address, "with": _sitting(change.old, address), "without": _sitting(change.new, address)}
-        for address in change.numbers
-        if change.moved(address)
-    ]
     betters = change.betters() if len(change.old) == len(change.new) and not change.newly else None
-    return {**entry, **_gains(before, after), "changes": changes, **({"betters": betters} if betters else {})}
+    gains = _gains(before, after)
+    return DecisionCost(
+        kind=kind,
+        holding=pair[0],
+        place=pair[1],
+        certain_gain=gains.certain_gain,
+        possible_gain=gains.possible_gain,
+        required_gain=gains.required_gain,
+        proven=gains.proven,
+        changes=[
+            MovedPlace(address, _coin_at(change.old, address), _coin_at(change.new, address))
+            for address in change.numbers
+            if change.moved(address)
+        ],
+        betters=UNSET if betters is None else betters,
+    )
 
 
-def _sitting(seats: Any, address: str) -> str | None:
+def _coin_at(seats: Mapping[str, Occupant], address: str) -> str | None:
     return seats[address].holding if address in seats else None
 
 
-def _gains(before: Part, after: Part) -> dict[str, Any]:
-    return {
-        "certain_gain": after.certain - before.certain,
-        "possible_gain": after.possible - before.possible,
-        "required_gain": after.required - before.required,
-        "proven": before.proven and after.proven,
-    }
+def _gains(before: Part, after: Part) -> Gains:
+    return Gains(
+        after.certain - before.certain,
+        after.possible - before.possible,
+        after.required - before.required,
+        before.proven and after.proven,
+    )
 
 
-def prices_of_rules(evaluated: Evaluated) -> list[dict[str, Any]]:
+def prices_of_rules(evaluated: Evaluated) -> list[RulePrice]:
     """For every set-level rule, those of free choices included, what the set would gain without it; for `at_most` also with
-    its count one higher: [{"constraint", "kind", "pointer", "without": gains, "one_more": gains}]."""
+    its count one higher."""
     problem, prices = evaluated.board.problem, []
     for constraint in evaluated.board.constraints:
         mine = [rule for rule in problem.rules if rule.name == constraint.id]
-        entry: dict[str, Any] = {"constraint": constraint.id, "kind": constraint.kind.name, "pointer": constraint.at}
         fewer = replace(problem, rules=tuple(rule for rule in problem.rules if rule not in mine))
-        entry["without"] = _gains(evaluated.whole, evaluated.with_rules(fewer))
+        one_more: Gains | UnsetType = UNSET
         if constraint.kind.has_count:
             looser = tuple(replace(rule, count=rule.count + 1) if rule in mine else rule for rule in problem.rules)
-            entry["one_more"] = _gains(evaluated.whole, evaluated.with_rules(replace(problem, rules=looser)))
-        prices.append(entry)
+            one_more = _gains(evaluated.whole, evaluated.with_rules(replace(problem, rules=looser)))
+        prices.append(
+            RulePrice(
+                constraint=constraint.id,
+                kind=constraint.kind.name,
+                pointer=constraint.at,
+                without=_gains(evaluated.whole, evaluated.with_rules(fewer)),
+                one_more=one_more,
+            )
+        )
     return prices

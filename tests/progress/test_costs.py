@@ -7,6 +7,7 @@ from dataclasses import replace
 from random import Random
 from typing import Any
 
+import msgspec
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -36,7 +37,7 @@ def told(entry: dict[str, Any]) -> tuple[int, ...]:
 
 
 def ensure_costs(request: EvaluationRequest) -> list[dict[str, Any]]:
-    costs = costs_of_decisions(Evaluated(request))
+    costs = msgspec.to_builtins(costs_of_decisions(Evaluated(request)))
     for cost in costs:
         pair = (cost["holding"], cost["place"])
         kind = f"{cost['kind']}s"
@@ -80,7 +81,7 @@ def test_a_rule_costs_what_two_evaluations_say() -> None:
     for seed in range(150):
         document, coins = a_tight_set(Random(seed))
         request = a_measurement(document, coins)
-        prices = prices_of_rules(Evaluated(request))
+        prices = msgspec.to_builtins(prices_of_rules(Evaluated(request)))
         assert [price["constraint"] for price in prices] == [rule["id"] for rule in document["constraints"]]
         for price, rule in zip(prices, document["constraints"], strict=True):
             fewer = a_measurement(without(document, rule["id"]), coins)
@@ -101,7 +102,7 @@ def test_a_rule_costs_what_two_evaluations_say() -> None:
 def test_the_rules_of_a_free_choice_have_their_price_too(document: dict[str, Any], coins: list[dict[str, Any]]) -> None:
     request = a_measurement(document, coins, issues=ISSUES)
     definition = request.definition
-    for price in prices_of_rules(Evaluated(request)):
+    for price in msgspec.to_builtins(prices_of_rules(Evaluated(request))):
         name = price["constraint"]
         choices = tuple(
             replace(choice, rules=tuple(rule for rule in choice.rules if rule.id != name))
@@ -114,5 +115,7 @@ def test_the_rules_of_a_free_choice_have_their_price_too(document: dict[str, Any
 
 def test_past_two_hundred_decisions_the_rest_is_left_out() -> None:
     pairs = [(f"coin-{number}", "nowhere") for number in range(250)]
-    costs = costs_of_decisions(Evaluated(a_measurement(a_tight_set(Random(0))[0], [], nevers=pairs)))
+    costs = msgspec.to_builtins(
+        costs_of_decisions(Evaluated(a_measurement(a_tight_set(Random(0))[0], [], nevers=pairs)))
+    )
     assert [cost["holding"] for cost in costs] == [f"coin-{number}" for number in range(200)]
