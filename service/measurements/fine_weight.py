@@ -1,7 +1,7 @@
 """Fine weight by a named rule: how much precious metal a piece holds, exact, and rounded half-even where it is shown.
 
 A troy ounce is 480 grains of exactly 64.79891 mg: 31.1034768 g (units of NIST Handbook 44, appendix C; from memory). A
-fineness is often printed rounded (.833 for 5/6), and taking the print for the rule moves the result, so both are told.
+fineness is often printed rounded (.833 for 5/6), and using the printed figure changes the result, so both are given.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ STATUTE = "statute"
 @dataclass(frozen=True, slots=True)
 class FineWeight:
     """The fine weight by one rule in g, from `low` to `high` (equal where it is one figure); both None where the rule gives
-    none, and `why` says why."""
+    none, and `why` the reason."""
 
     rule: str
     metal: str

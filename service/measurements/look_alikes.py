@@ -1,4 +1,4 @@
-"""An issue against the issues that look like it: which the measurements rule out, and which measurement would tell. Pure."""
+"""An issue compared with its look-alikes: which the measurements rule out, and which measurement would distinguish. Pure."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class JudgedIssue:
 
 @dataclass(frozen=True, slots=True)
 class DistinguishingTest:
-    """How a measurement tells two issues apart. `apart` is the gap between the published figures and `tolerances` the sum of
+    """How a measurement distinguishes two issues. `apart` is the gap between the published figures and `tolerances` the sum of
     both tolerances, in the attribute's unit; None where there are no figures."""
 
     attribute: str
@@ -75,15 +75,13 @@ def compare_issue(measured: Facts, issue: Published, look_alikes: Sequence[Publi
     piece, *others = [_judged(measured, one) for one in (issue, *look_alikes)]
     left = [one for one in (piece, *others) if one.verdict not in RULED_OUT]
     settled = bool(others) and len(left) == 1 and left[0].verdict != CANNOT_TELL
-    tellings = [
-        telling for other in left[1:] for telling in distinguishing_measurements(measured, left[0].issue, other.issue)
-    ]
-    return LookAlikeComparison(piece, tuple(others), tuple(one.issue.id for one in left), settled, tuple(tellings))
+    tests = [test for other in left[1:] for test in distinguishing_measurements(measured, left[0].issue, other.issue)]
+    return LookAlikeComparison(piece, tuple(others), tuple(one.issue.id for one in left), settled, tuple(tests))
 
 
 def distinguishing_measurements(measured: Facts, one: Published, other: Published) -> tuple[DistinguishingTest, ...]:
-    """Every measurement that may tell two issues apart, the surest first; also that the weight does not."""
-    return tuple(sorted(_tellings(measured, one, other), key=lambda telling: _ORDER.index(telling.tells)))
+    """Every measurement that may distinguish two issues, the surest first; also the weight where it does not."""
+    return tuple(sorted(_distinguishing(measured, one, other), key=lambda test: _ORDER.index(test.tells)))
 
 
 def _judged(measured: Facts, issue: Published) -> JudgedIssue:
@@ -91,7 +89,7 @@ def _judged(measured: Facts, issue: Published) -> JudgedIssue:
     return JudgedIssue(issue, overall(trials), trials)
 
 
-def _tellings(measured: Facts, one: Published, other: Published) -> Iterator[DistinguishingTest]:
+def _distinguishing(measured: Facts, one: Published, other: Published) -> Iterator[DistinguishingTest]:
     both = (one.id, other.id)
     yield from _by_weight(measured, one, other)
     yield from _by_diameter(measured, one, other)

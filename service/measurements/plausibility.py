@@ -1,8 +1,8 @@
 """Whether what was measured on one piece can be what an issue prescribes: weight, diameter, magnetism. Pure and exact.
 
 A law gives the weight of a new coin and how far it may be off. Wear takes weight off and never adds any, so lighter may be
-wear and heavier is not. Where no law's figure is published here, a bound of common practice stands in (the tables below),
-and every answer that rests on one says so. A verdict speaks of figures only: it is no authentication.
+wear and heavier is not. Where no law's figure is published here, a bound of common practice is used (the tables below),
+and every answer that follows from one names it. A verdict is about figures only: it is no authentication.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ DIAMETER_TOLERANCE, DIAMETER_WEAR = Fraction(1, 100), Fraction(3, 100)
 THICKNESS_TOLERANCE = Fraction(1, 10)
 NO_SOURCE = "common practice, no source"
 
-# Problems after which a measurement says nothing of the issue (no source: common practice).
+# Problems that make a measurement meaningless (no source: common practice).
 SPOILED: Mapping[str, frozenset[str]] = {
     "weight_measured": frozenset(
         ("holed", "plugged", "clipped", "mounted", "ex-jewellery", "gilded", "plated later", "corroded", "verdigris",
@@ -150,8 +150,8 @@ def check_measurements(measured: Facts, issue: Published) -> tuple[MeasurementCh
 
 def overall(trials: Iterable[MeasurementCheck]) -> Plausibility:
     """The verdict on the piece: the worst of its tests. Nothing measured, or nothing to measure against: `cannot tell`."""
-    told = {trial.verdict for trial in trials if trial.attribute not in _SUPPORTING or trial.verdict in RULED_OUT}
-    return next((verdict for verdict in _WORST_FIRST if verdict in told), CANNOT_TELL)
+    found = {trial.verdict for trial in trials if trial.attribute not in _SUPPORTING or trial.verdict in RULED_OUT}
+    return next((verdict for verdict in _WORST_FIRST if verdict in found), CANNOT_TELL)
 
 
 def weight_zones(issue: Published) -> tuple[tuple[Zones, ...], Fraction | None, bool]:
@@ -211,7 +211,7 @@ def per_cent(share: Fraction) -> str:
 
 
 def _cannot(attribute: str, measured: Facts, issue: Published, name: str) -> MeasurementCheck | None:
-    """The trial that tells nothing, and why; None when there is something to test."""
+    """The test without a result, with the reason; None when there is something to test."""
     key = "weight_legal" if attribute == "weight_measured" else attribute
     seen, stated = measured.get(attribute), issue.facts.get(key)
     harm = spoiled(measured, attribute)
@@ -331,9 +331,9 @@ def _best(seen: tuple[Span, ...], zones: tuple[Zones, ...], above: Plausibility)
     """The best that any measured number comes to, and a word about those that would not fit."""
     # Several published figures: one number is judged by the figure that it fits best.
     by_figure = [[verdict for span in seen for verdict in zone.verdicts(span, above)] for zone in zones]
-    told = {verdict for found in by_figure for verdict in found}
-    best = next(verdict for verdict in _BEST_FIRST if verdict in told)
-    partly = len(zones) == 1 and best not in RULED_OUT and bool(told & RULED_OUT)
+    possible = {verdict for found in by_figure for verdict in found}
+    best = next(verdict for verdict in _BEST_FIRST if verdict in possible)
+    partly = len(zones) == 1 and best not in RULED_OUT and bool(possible & RULED_OUT)
     return best, "; part of what you measured would not fit, so measure it more finely" if partly else ""
 
 

@@ -1,6 +1,6 @@
 """The answer to a check of a piece, as it is sent. Pure.
 
-Figures are exact decimals; a figure that does not end has 28 digits, and the exact fraction stands beside a fine weight.
+Figures are exact decimals; a figure that does not end has 28 digits, and a fine weight has its exact fraction too.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ class LookAlikeResult(Struct):
 
 
 class DistinguishingMeasurement(Struct):
-    """A measurement that would tell two of the remaining issues apart, or cannot."""
+    """A measurement that would distinguish two of the remaining issues, or cannot."""
 
     attribute: str
     between: list[str]
@@ -119,7 +119,7 @@ def look_alike_results(judged: Iterable[JudgedIssue]) -> list[LookAlikeResult]:
 
 
 def distinguishing_result(test: DistinguishingTest) -> DistinguishingMeasurement:
-    """How one measurement tells two issues apart."""
+    """How one measurement distinguishes two issues."""
     return DistinguishingMeasurement(
         attribute=test.attribute,
         between=list(test.between),

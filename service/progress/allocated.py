@@ -38,9 +38,9 @@ class AllocatedSet(Struct, frozen=True, kw_only=True):
     """One set: an evaluation with the coins that the allocation gives it, or leaves to it.
 
     `conflicts` may have two kinds more. `claimed`: a coin fits a place that is empty here (or fits surely where the place is
-    filled tentatively) and its last piece sits in another exclusive set (in_order: in one before this); `by` says where:
+    filled tentatively) and its last piece is in another exclusive set (in_order: in one before this); `by` says where:
     the id of the definition (its digest where it has none), the number of the set in the request from 0, the place. A `pin`
-    may have the reason `claimed`, with the same `by`. A coin that sits in other sets only is listed in `unplaced` with the
+    may have the reason `claimed`, with the same `by`. A coin that is in other sets only is listed in `unplaced` with the
     reason `elsewhere` and `sits_in`. `certain` counts, in_order, what the sets before left; jointly, what all others leave;
     levels are proven likewise.
     """
@@ -86,7 +86,7 @@ class AllocationSummary(Totals, frozen=True):
     """Figures of the exclusive sets, added up; each piece counts once. `certain`: jointly, the most places of all sets
     together that can be filled for certain; in_order the sum over the sets."""
 
-    unplaced: Annotated[int, Meta(description="Holdings of which a piece sits in no exclusive set.")]
+    unplaced: Annotated[int, Meta(description="Holdings with a piece that is in no exclusive set.")]
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""Several sets of one owner at once: each piece of a holding sits in one of them. Pure; "today" is in the measurements.
+"""Several sets of one owner at once: each piece of a holding is placed in one of them. Pure; "today" is in the requests.
 
 `in_order`: the first set is evaluated alone; the pieces that it places are gone for the next, and so on. `jointly`: the
 best for all sets together, level by level (`service.assignment.joint_problem`). A set that is not exclusive borrows: it is
@@ -89,21 +89,22 @@ def allocate(sets: Sequence[SetRequest], mode: Mode, budget_seconds: float) -> A
     else:
         here = _in_order(alone, exclusive, 2 * share)
         certain, proven = sum(here[number].solution.certain for number in exclusive), True
-    sittings = _sittings(here, exclusive)
+    placed = _placed(here, exclusive)
     answers = []
     for number, one in enumerate(sets):
         lone = alone[number]
-        if one.exclusive:
-            result = _result_among(number, lone, here[number], sittings, in_order=mode == IN_ORDER)
-        else:
-            result = _result(lone)
+        found = (
+            _result_among(number, lone, here[number], placed, in_order=mode == IN_ORDER)
+            if one.exclusive
+            else _result(lone)
+        )
         figures = AloneFigures(**structs.asdict(figures_of(lone.board, lone.solution)), proven_optimal=lone.proven)
-        result = result.with_ignored(list(one.ignored))
+        result = found.with_ignored(list(one.ignored))
         answers.append(allocated_set(number, one.request.definition.title, one.exclusive, figures, result))
         proven = proven and result.proven_optimal
     shared, borrowing = ([answer for answer in answers if answer.exclusive is kind] for kind in (True, False))
     pieces = {holding.id: holding.quantity for holding in sets[0].request.holdings} if sets else {}
-    left = sum(1 for name, owned in pieces.items() if owned > len(sittings.get(name, ())))
+    left = sum(1 for name, owned in pieces.items() if owned > len(placed.get(name, ())))
     return AllocatedSets(
         mode=mode,
         proven_optimal=proven,
@@ -194,8 +195,8 @@ def _board_without(board: Instance, gone: Mapping[str, int]) -> Instance:
     return replace(board, holdings=holdings, problem=problem, fits=fits, by_place=by_place)
 
 
-def _sittings(here: Mapping[int, SolvedSet], exclusive: Sequence[int]) -> dict[str, list[Claim]]:
-    """Where every placed piece sits, by holding, in the order of the sets and their places."""
+def _placed(here: Mapping[int, SolvedSet], exclusive: Sequence[int]) -> dict[str, list[Claim]]:
+    """The places of every placed piece, by holding, in the order of the sets and their places."""
     found: dict[str, list[Claim]] = {}
     for number in exclusive:
         request = here[number].request
@@ -209,23 +210,23 @@ def _sittings(here: Mapping[int, SolvedSet], exclusive: Sequence[int]) -> dict[s
 
 
 def _result_among(
-    number: int, alone: SolvedSet, here: SolvedSet, sittings: Mapping[str, Sequence[Claim]], *, in_order: bool
+    number: int, alone: SolvedSet, here: SolvedSet, placed: Mapping[str, Sequence[Claim]], *, in_order: bool
 ) -> Evaluation:
     """The result of one exclusive set, with what the others hold."""
     request = alone.request
-    # Whether a pin holds is told below, by all coins and not only by those left here.
+    # Pins are judged below, by all coins and not only by those left here.
     result = result_from(replace(here.request, pins=()), here.board, here.table, here.solution)
     pieces = {holding.id: holding.quantity for holding in request.holdings}
     others = {
-        name: [one for one in sitting if one.set != number]
-        for name, sitting in sittings.items()
-        if any(one.set != number for one in sitting)
+        name: [one for one in its_claims if one.set != number]
+        for name, its_claims in placed.items()
+        if any(one.set != number for one in its_claims)
     }
     claims = {}
-    for name, sitting in others.items():
-        first = [one for one in sitting if one.set < number] if in_order else sitting
+    for name, its_claims in others.items():
+        first = [one for one in its_claims if one.set < number] if in_order else its_claims
         # A coin that was left over here when its turn came was not taken from this set.
-        before = len(sittings[name]) - (len([one for one in sitting if one.set > number]) if in_order else 0)
+        before = len(placed[name]) - (len([one for one in its_claims if one.set > number]) if in_order else 0)
         if first and before == pieces[name]:
             claims[name] = first
     places = {place.address: at for at, place in enumerate(alone.board.places)}
@@ -236,7 +237,9 @@ def _result_among(
     }
     conflicts, left_out = claimed(alone.board, alone.table, seats, claims)
     later = Counter(
-        {name: sum(1 for one in sitting if one.set > number) for name, sitting in others.items()} if in_order else {}
+        {name: sum(1 for one in its_claims if one.set > number) for name, its_claims in others.items()}
+        if in_order
+        else {}
     )
     in_place = {holding for _, holding, _ in here.seats()}
     left = unplaced_here(request, result.unplaced, in_place, +later, others)

@@ -1,4 +1,4 @@
-"""What several sets want of the same coins: which coin sits in which of them, and what that keeps empty elsewhere. Pure."""
+"""Coins that several sets share: which set has a coin, and which places of other sets stay empty for it. Pure."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ MOST_NAMED = 20
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """A piece of a holding sits in a place of set number `set`; `label` is the place's."""
+    """A piece of a holding is placed in set number `set`; `label` is the place's."""
 
     set: int
     definition: str
@@ -32,7 +32,7 @@ class Claim:
     label: str
 
     def in_words(self) -> str:
-        """Where the piece sits, inside a sentence."""
+        """Where the piece is, inside a sentence."""
         return f"'{self.label}' of '{self.title}'"
 
     def seat(self) -> SeatElsewhere:
@@ -47,14 +47,14 @@ def claimed(
     may fit it, or the place is filled tentatively and the coin fits it; and how many were left out past the first 500, in
     the order of the places.
 
-    `board` is the set alone with all coins, `seats` who sits there now; `claims` names the coins whose last piece is in
-    other sets, and where. The places of a free choice are alike, so a coin is told of once for the group, at its first such
-    place. In an open-ended group a key whose coins all sit elsewhere has no place now; it is told of by the address that
+    `board` is the set alone with all coins, `seats` the placements by place; `claims` names the coins whose last piece is in
+    other sets, and where. The places of a free choice are alike, so a coin has one conflict for the group, at its first such
+    place. In an open-ended group a key whose coins are all in other sets has no place now; its conflict has the address that
     the place would have. `tentative` marks a coin that only may fit.
     """
     names = MessageNames(board, table)
     found: list[ClaimedConflict] = []
-    told: set[tuple[str, int]] = set()
+    reported: set[tuple[str, int]] = set()
     for at, place in enumerate(board.places):
         seat = seats.get(at)
         if seat is not None and seat.basis is Basis.FIRM:
@@ -64,9 +64,9 @@ def claimed(
             if name not in claims or (seat is not None and fit.verdict is not YES):
                 continue
             if place.kind == "free_choice":
-                if (place.group, coin) in told:
+                if (place.group, coin) in reported:
                     continue
-                told.add((place.group, coin))
+                reported.add((place.group, coin))
             by, surely = claims[name][0], fit.verdict is YES
             fits = "fits" if surely else "may fit"
             now = "is empty" if seat is None else "is filled tentatively"
@@ -76,7 +76,7 @@ def claimed(
                     place=place.address,
                     by=by.seat(),
                     tentative=UNSET if surely else True,
-                    message=f"{names.coin(coin)} {fits} {names.place(place.address)}, which {now}, but sits in "
+                    message=f"{names.coin(coin)} {fits} {names.place(place.address)}, which {now}, but is in "
                     f"{by.in_words()}.",
                 )
             )
@@ -90,21 +90,19 @@ def pins_not_kept(
     seats: Mapping[int, Placement],
     claims: Mapping[str, Sequence[Claim]],
 ) -> list[PinConflict]:
-    """The conflicts of kind `pin` of this set: as in an evaluation, with one more reason, `claimed`, for a pin that nothing
-    in this set stands against: the coin's last piece sits in another set, which `by` names."""
+    """The conflicts of kind `pin` of this set: as in an evaluation, with one more reason, `claimed`, for a pin that would hold
+    in this set alone: the coin's last piece is in another set, which `by` names."""
     conflicts = pin_conflicts(board, table, seats, request.pins, request.nevers, request.holdings, request.statuses)
-    names, told = MessageNames(board, table), []
+    names, found = MessageNames(board, table), []
     coins = {holding.id: coin for coin, holding in enumerate(board.holdings)}
     for conflict in conflicts:
         holding, place = conflict.holding, conflict.place
         if conflict.reason == "constraint" and holding in claims:
             by = claims[holding][0]
-            message = (
-                f"{names.coin(coins[holding])} cannot be kept in {names.place(place)}: it sits in {by.in_words()}."
-            )
+            message = f"{names.coin(coins[holding])} cannot be kept in {names.place(place)}: it is in {by.in_words()}."
             conflict = msgspec.structs.replace(conflict, reason="claimed", by=by.seat(), message=message)
-        told.append(conflict)
-    return told
+        found.append(conflict)
+    return found
 
 
 def unplaced_here(
@@ -114,9 +112,9 @@ def unplaced_here(
     later: Mapping[str, int],
     elsewhere: Mapping[str, Sequence[Claim]],
 ) -> list[UnplacedHolding]:
-    """The coins that sit nowhere in this set, each once. `left_here` are those that were left over when the set was
-    evaluated; `later` says how many of their pieces other sets took afterwards. A coin of which no piece is left and none
-    sits here has the reason `elsewhere`, and `sits_in` names where."""
+    """The coins without a place in this set, each once. `left_here` are those that were left over when the set was evaluated;
+    `later` counts their pieces that other sets took afterwards. A coin of which no piece is left and none is placed here has
+    the reason `elsewhere`, and `sits_in` names where it is."""
     kept = {entry.holding: entry for entry in left_here}
     pieces = {holding.id: holding.quantity for holding in request.holdings}
     entries = []

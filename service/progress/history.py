@@ -1,4 +1,4 @@
-"""How a set stands against how it stood: what a note changes, and how that is told. Pure."""
+"""Placements of now compared with the recorded ones: what a new record changes, and the events. Pure."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ Event = Literal["filled", "emptied", "replaced", "settled", "doubted"]
 
 
 def recorded_placements(result: Evaluation) -> list[RecordedPlacement]:
-    """Which coin sits where, in the order of the result."""
+    """Which coin is in which place, in the order of the result."""
     return [
         RecordedPlacement(entry.place, entry.label, entry.holding, entry.status)
         for entry in result.places()
@@ -24,7 +24,7 @@ def recorded_placements(result: Evaluation) -> list[RecordedPlacement]:
 
 
 def plan(standing: RecordedPlacements, now: Iterable[RecordedPlacement], day: date) -> HistoryChange:
-    """What makes the fillings say that the set stands like `now` on `day`, which is not before the last note.
+    """The changes after which the fillings have the placements `now` on `day`, which is not before the last recorded day.
 
     A day counts with its last note: whatever an earlier note of the same day opened and is no longer so never was, and
     what it ended goes on if the coin is back. So no filling is shorter than a day, and those of one place never overlap.
@@ -56,9 +56,9 @@ class HistoryEvent(Struct):
     label: str
     event: Annotated[
         Event,
-        Meta(description="settled, doubted: the same coin sits there, now for certain, or now only tentatively."),
+        Meta(description="settled, doubted: the same coin is there, now for certain, or now only tentatively."),
     ]
-    holding: Annotated[str, Meta(description="The coin that sits there now; emptied: the one that left.")]
+    holding: Annotated[str, Meta(description="The coin that is there now; emptied: the one that left.")]
     before: Annotated[str | None, Meta(description="replaced: the coin that sat there before.")]
     basis: Literal["filled", "tentative"]
 

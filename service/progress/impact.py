@@ -1,8 +1,8 @@
 """What adopting another revision does to my set: places, coins, decisions. Pure.
 
-A place survives where service/analysis/place_matching.py says that it goes on, perhaps under another id, and the later revision
-still has that key or number of it. Pins, nevers and notes go along with their places; those that cannot are listed with the
-reason, and with what took the place's coins over where it was split or merged.
+A place survives where `service.analysis.place_matching` finds a successor, perhaps under another id, and the later revision
+still has that key or number of it. Pins, nevers and notes are carried over with their places; those that cannot be are listed
+with the reason, and with the places that take the coins over where it was split or merged.
 """
 
 from __future__ import annotations
@@ -91,7 +91,7 @@ class Survival:
 
 @dataclass(frozen=True, slots=True)
 class CarriedDecisions:
-    """What the owner decided, after the change: what goes along, and lists of what goes and of what does not, as they are
+    """The owner's decisions after the change: what is carried over, and lists of what is and of what is dropped, as they are
     sent."""
 
     pins: Pairs
@@ -112,7 +112,7 @@ def difference_of(
 def carry(
     difference: DefinitionDiff, after: EvaluationRequest, pins: Pairs, nevers: Pairs, notes: Notes
 ) -> CarriedDecisions:
-    """Decisions and notes to the want list as they stand under the later definition."""
+    """Decisions and notes to the want list under the later definition."""
     survival = Survival(difference, after)
     kept_pins, pin_lists = _placings(survival, pins)
     kept_nevers, never_lists = _placings(survival, nevers)
@@ -130,7 +130,7 @@ def carry(
 
 
 def _placings(survival: Survival, pairs: Pairs) -> tuple[Pairs, CarriedPlacings]:
-    """The pairs that go along, under their later addresses, and the lists."""
+    """The pairs that are carried over, under their later addresses, and the lists."""
     fates = [(holding, place, survival.of(place)) for holding, place in pairs]
     carried = [CarriedPlacing(h, place, fate.after) for h, place, fate in fates if fate.after is not None]
     dropped = [DroppedPlacing(h, place, *_because(fate)) for h, place, fate in fates if fate.after is None]
@@ -262,7 +262,7 @@ def _seats(places: Places) -> dict[str, list[str]]:
 
 
 def _because(fate: PlaceFate) -> tuple[Loss, str, list[str]]:
-    """Why something does not go along, by a code and in words, and where the place's coins go. A place of an open group that
+    """Why something is dropped, by a code and in words, and where the place's coins go. A place of an open group that
     no coin shows any more is still one, so it has an address and no coin."""
     reason = fate.reason or SMALLER
     return reason, WHY[reason], list(fate.into)
@@ -296,7 +296,7 @@ def _summed_up(
     }
     lost = [f"{len(entries)} of your {name}" for name, entries in dropped.items() if entries]
     if lost:
-        yield f"{listed(lost, 'and')} cannot go along: their places do not survive."
+        yield f"{listed(lost, 'and')} cannot be carried over: their places do not survive."
 
 
 def _counts(*lists: tuple[Sequence[Any], str, str, str]) -> Iterator[str]:

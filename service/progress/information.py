@@ -3,7 +3,7 @@ it turned out one way or the other. Pure.
 
 Every gain is exact for the value that is tried: the figures of the evaluation with the fact recorded, minus those of the
 evaluation as it is. Values are tried one for each region into which all the rules in doubt, of all the sets together, and
-the keys of their set-level rules cut the attribute; within a region no verdict tells values apart.
+the keys of their set-level rules cut the attribute; within a region every verdict is the same for all values.
 """
 
 from __future__ import annotations
@@ -97,10 +97,10 @@ class _Weighing:
         """The coins that may fit some place, and those whose key under a set-level rule is not settled; those that sit
         somewhere first, then by id."""
         found: dict[str, DoubtfulFact] = {}
-        sitting: set[str] = set()
+        placed: set[str] = set()
         for number, one in enumerate(self.sets):
             board = one.board
-            sitting |= {board.holdings[seat.holding].id for seat in one.whole.solution.placements}
+            placed |= {board.holdings[seat.holding].id for seat in one.whole.solution.placements}
             for at, place in enumerate(board.places):
                 for coin, fit in board.fits[at].items():
                     if fit.verdict is UNDECIDED:
@@ -111,7 +111,7 @@ class _Weighing:
                 for coin, keys in rule.keys.items():
                     if keys.possible != keys.settled:
                         _doubt(found, board.holdings[coin].id).rules.setdefault(number, {})
-        order = sorted(found, key=lambda name: (name not in sitting, name))
+        order = sorted(found, key=lambda name: (name not in placed, name))
         self.left_out += max(0, len(order) - MOST_DOUBTS)
         for name in order[:MOST_DOUBTS]:
             yield found[name]
@@ -157,10 +157,10 @@ class _Weighing:
         tries: list[_Try] = []
         for values in product(*options.values()):
             recorded = dict(zip(options, values, strict=True))
-            said = {name: words[at].get(value, in_words(value)) for at, (name, value) in enumerate(recorded.items())}
+            in_text = {name: words[at].get(value, in_words(value)) for at, (name, value) in enumerate(recorded.items())}
             knowledge = {name: Among((value,)) for name, value in recorded.items()}
             plain = {name: written(value) for name, value in recorded.items()}
-            tries.append(_Try(said, plain, _with_facts(knowledge)))
+            tries.append(_Try(in_text, plain, _with_facts(knowledge)))
         entry = self._tried(doubt, {name: attributes[name].look_at for name in options}, tries)
         if entry is not None:
             yield entry
@@ -276,13 +276,13 @@ class _Weighing:
         return list(found)[:MOST_OTHER_KEYS]
 
     def features(self) -> Iterator[IssueFeatures]:
-        """What tells the candidate issues of each coin apart."""
-        told: set[str] = set()
+        """The distinguishing features of the candidate issues of each coin."""
+        seen: set[str] = set()
         for one, names in zip(self.sets, self.names, strict=True):
             attributes, issues = one.request.definition.attributes, one.request.issues
             for coin, holding in enumerate(one.board.holdings):
-                if len(holding.issues) > 1 and holding.id not in told:
-                    told.add(holding.id)
+                if len(holding.issues) > 1 and holding.id not in seen:
+                    seen.add(holding.id)
                     yield features_of(NamedCoin(holding, names.coin(coin)), issues, attributes, names.fact)
 
 
@@ -308,8 +308,8 @@ def _with_issue(issue: str) -> Callable[[Holding], Holding]:
 
 
 def _options(split: Split, case: Case, attribute: Attribute) -> list[Value]:
-    """One value to record for each way that the fact may turn out. A term that stands above others (a bird) may turn out to
-    be any of those below it, one for each way the rules tell them apart."""
+    """One value to record for each way that the fact may turn out. A broader term (a bird) may turn out to be any narrower
+    one: one value for each way that the rules distinguish."""
     values: dict[Value, None] = {}
     for choice in split.choices:
         if choice.value is not None:

@@ -1,7 +1,7 @@
-"""What the owner holds and what it is said to be worth, for an insurer. Pure; sums are exact.
+"""What the owner holds and its recorded values, for an insurer. Pure; sums are exact.
 
-An amount stands for one piece; a holding of n like pieces counts n times. Of each basis the newest value on or before the
-day counts: the latest date, among equal dates the one that stands last; a value without a date is older than any with one.
+An amount is for one piece; a holding of n like pieces counts n times. Of each basis the newest value on or before the
+day counts: the latest date, among equal dates the last of the list; a value without a date is older than any with one.
 Nothing is ever added up over two currencies or two bases.
 """
 
@@ -86,7 +86,7 @@ class InsuranceTotal(Struct):
 
 
 class InsuranceList(Struct):
-    """What is held and what it is said to be worth. An owner's record: no valuation."""
+    """What is held and its recorded values. An owner's record: no valuation."""
 
     on: date
     basis: ValueBasis | None

@@ -1,4 +1,4 @@
-"""Answers about revisions, as they are sent: what changed, what following another one does, what went along. Pure."""
+"""Answers about revisions, as they are sent: what changed, what following another one does, what is carried over. Pure."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ from service.progress.result import Status, Summary, Tier
 Loss = Literal["place-split", "place-merged", "place-removed", "no-such-place", "unknown-place"]
 
 
-# --- decisions and notes that go along with their places -----------------------------------------------------------------
+# --- decisions and notes that are carried over with their places ---------------------------------------------------------
 
 
 class CarriedPlacing(Struct):
-    """A pin or a never that goes along."""
+    """A pin or a never that is carried over."""
 
     holding: str
     place: str
@@ -37,14 +37,14 @@ class DroppedPlacing(Struct):
 
 
 class CarriedPlacings(Struct):
-    """What goes along with its place, and what does not."""
+    """What is carried over with its place, and what is not."""
 
     carried: list[CarriedPlacing]
     dropped: list[DroppedPlacing]
 
 
 class CarriedNote(Struct):
-    """A note to the want list that goes along."""
+    """A note to the want list that is carried over."""
 
     place: str
     to: str
@@ -70,7 +70,7 @@ class DroppedNote(Struct):
 
 
 class CarriedNotes(Struct):
-    """What goes along with its place, and what does not."""
+    """What is carried over with its place, and what is not."""
 
     carried: list[CarriedNote]
     dropped: list[DroppedNote]
@@ -140,7 +140,7 @@ class MovedCoin(Struct):
 
 
 class ArrivingCoin(Struct):
-    """A coin that sits in a place only then."""
+    """A coin that has a place only then."""
 
     holding: str
     to: str
@@ -148,7 +148,7 @@ class ArrivingCoin(Struct):
 
 
 class LeavingCoin(Struct):
-    """A coin that sits in no place any more."""
+    """A coin that has no place any more."""
 
     holding: str
     from_: str = field(name="from")

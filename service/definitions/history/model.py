@@ -1,7 +1,7 @@
 """A set's history and its exhibitions, as they are kept. Pure.
 
-A filling says that a coin sat in a place from the day `since` up to, and without, the day `until`; None: it still sits
-there. What is noted of one day is how the set stood at the day's last note.
+A filling is a coin in a place from the day `since` up to, and without, the day `until`; None: it is still there. Of one day the
+last record counts.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Any, Literal
 
 @dataclass(frozen=True, slots=True)
 class RecordedPlacement:
-    """A coin in a place, as an evaluation says. `basis` is filled or tentative; `label` is the place's, then."""
+    """A coin in a place, by an evaluation. `basis` is filled or tentative; `label` is the place's, then."""
 
     place: str
     label: str

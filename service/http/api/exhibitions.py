@@ -171,7 +171,7 @@ def delete_exhibition(
 
 
 def exhibition_tag(kept: StoredExhibition, form: str = "json") -> str:
-    """It never changes; the moment tells it from one restored under the same id."""
+    """An exhibition never changes; the moment distinguishes it from one restored under the same id."""
     return entity_tag("exhibition", kept.id, kept.created_at, form)
 
 

@@ -74,7 +74,7 @@ class FillingOut(Out):
     basis: Literal["filled", "tentative"]
     since: Annotated[date, Meta(description="The day that it was first noted there.")]
     until: Annotated[
-        date | None, Meta(description="The day that it was first noted there no more; null: it still sits there.")
+        date | None, Meta(description="The day that it was first noted there no more; null: it is still there.")
     ]
 
 

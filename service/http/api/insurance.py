@@ -1,4 +1,4 @@
-"""The insurance list: what is held, where, and what it is said to be worth."""
+"""The insurance list: what is held, where, and its recorded values."""
 
 from __future__ import annotations
 

@@ -68,7 +68,7 @@ def check_piece(context: Context, owner: OptionalOwner, body: Unread[PieceCheckI
     return actions.piece_check(context.database, owner, _question(body.value))
 
 
-# --- reading the body: every fault is told at once, also those of facts and of issues --------------------------------------
+# --- reading the body: all faults at once, those of facts and issues too ---------------------------------------------------
 
 
 def _question(body: Any) -> PieceQuestion:

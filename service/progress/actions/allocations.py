@@ -1,4 +1,4 @@
-"""From a request for an allocation to the sets that share the holdings, and the answer."""
+"""Allocating holdings to several sets: those kept here, or sets and holdings that come with the request."""
 
 from __future__ import annotations
 
@@ -11,67 +11,89 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.database.engine import Database
-from service.database.ids import read_id
-from service.errors import Fault, Invalid, NotAuthenticated, NotFound, OverLimit
-from service.evaluation.engine import ENGINE
+from service.errors import Fault, Invalid, NotAuthenticated, OverLimit
 from service.facts.attributes import Attributes
 from service.facts.core import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holding
 from service.holdings.store import HoldingStore
-from service.http.inputs import IssueIn, inline_definition, sent_vocabularies
-from service.http.schemas.allocations import AllocationsIn
+from service.progress.actions.editions import editions
 from service.progress.actions.evaluate import EvaluationInputs, evaluation_request
+from service.progress.actions.inputs import SentIssue, SentVocabulary, stored_definition_id
 from service.progress.actions.stored_set import LoadedRequest, StoredSet, load_stored_set
-from service.progress.allocated import Allocation
+from service.progress.allocated import Allocation, Mode
 from service.progress.allocations import MOST_PAIRS, SetRequest, allocate
 from service.progress.result import IgnoredFact
-from service.reference import actions as reference
 from service.reference.model import Catalogue
 from service.reference.store import IssueStore
+from service.rules.envelope import unwrapped
 
 
-def allocate_sets(database: Database, owner: Owner | None, asked: AllocationsIn, today: date) -> Allocation:
-    """The answer for all sets. `today` is the day where the body has none. Takes its time.
-    Raises Invalid with pointers into the body, Unwelcome without an account where one is needed, NotFound for a definition."""
-    day = asked.today or today
-    kept = [isinstance(one.definition, str) for one in asked.sets]
-    if any(kept) and not all(kept):
-        other = kept.index(not kept[0])
+@dataclass(frozen=True, slots=True)
+class SetChoice:
+    """One of the sets: the id of a definition kept here, or a definition as it was sent. Sets that are not exclusive borrow."""
+
+    definition: Any
+    revision: int | None = None
+    exclusive: bool = True
+
+    @property
+    def is_stored(self) -> bool:
+        return isinstance(self.definition, str)
+
+
+@dataclass(frozen=True, slots=True)
+class AllocationInputs:
+    """What to allocate. `holdings` as they came, not read yet; None: those that the owner keeps here."""
+
+    sets: Sequence[SetChoice]
+    mode: Mode
+    today: date
+    holdings: Sequence[Any] | None = None
+    issues: Sequence[SentIssue] = ()
+    vocabularies: Sequence[SentVocabulary] = ()
+    budget_seconds: float = 10.0
+
+
+def allocate_holdings(database: Database, owner: Owner | None, inputs: AllocationInputs) -> Allocation:
+    """The allocation. Takes its time. Raises Invalid with pointers into the request, NotAuthenticated without an account where
+    one is needed, NotFound for a definition, OverLimit."""
+    stored = [one.is_stored for one in inputs.sets]
+    if any(stored) and not all(stored):
+        other = stored.index(not stored[0])
         message = "ids of definitions kept here and definitions in the body do not go together"
         raise Invalid([Fault("clash", message, f"/sets/{other}/definition", "send all sets the same way")])
-    sets = _kept(database, owner, asked, day) if kept[0] else _inline(database, asked, day)
-    wanted = [
-        SetRequest(one.measurement, each.exclusive, tuple(one.ignored))
-        for one, each in zip(sets, asked.sets, strict=True)
+    loaded = _stored(database, owner, inputs) if stored[0] else _inline(database, inputs)
+    requests = [
+        SetRequest(one.measurement, choice.exclusive, tuple(one.ignored))
+        for one, choice in zip(loaded, inputs.sets, strict=True)
     ]
-    answer = allocate(wanted, asked.mode, asked.budget_seconds)
+    found = allocate(requests, inputs.mode, inputs.budget_seconds)
     return Allocation(
-        mode=answer.mode,
-        proven_optimal=answer.proven_optimal,
-        levels=answer.levels,
-        summary=answer.summary,
-        borrowing=answer.borrowing,
-        sets=answer.sets,
-        evaluated_on=day,
-        holdings_state=sets[0].measurement.holdings_state,
-        reference_edition=reference.edition(),
-        engine_version=ENGINE,
+        mode=found.mode,
+        proven_optimal=found.proven_optimal,
+        levels=found.levels,
+        summary=found.summary,
+        borrowing=found.borrowing,
+        sets=found.sets,
+        evaluated_on=inputs.today,
+        holdings_state=loaded[0].measurement.holdings_state,
+        **editions(),
     )
 
 
-def _kept(database: Database, owner: Owner | None, asked: AllocationsIn, day: date) -> list[LoadedRequest]:
+def _stored(database: Database, owner: Owner | None, inputs: AllocationInputs) -> list[LoadedRequest]:
     """The owner's sets against the owner's holdings, all of one snapshot."""
     if owner is None:
         raise NotAuthenticated("sets that are kept here need an account; without one send definitions and `holdings`")
-    wrong = [name for name in ("issues", "vocabularies") if getattr(asked, name)]
-    wrong += ["holdings"] if asked.holdings != "mine" else []
-    if wrong:
-        message = "goes with definitions in the body only"
-        raise Invalid([Fault("clash", f"`{name}` {message}", f"/{name}") for name in wrong])
-    names = [_identity(one.definition) for one in asked.sets]
+    sent = {"issues": inputs.issues, "vocabularies": inputs.vocabularies, "holdings": inputs.holdings is not None}
+    message = "goes with definitions in the body only"
+    faults = [Fault("clash", f"`{name}` {message}", f"/{name}") for name, is_sent in sent.items() if is_sent]
+    if faults:
+        raise Invalid(faults)
+    names = [stored_definition_id(one.definition) for one in inputs.sets]
     first = {name: number for number, name in reversed(list(enumerate(names)))}
     faults = [
-        Fault("clashing-id", f"the same set stands at {first[name]} already", f"/sets/{number}/definition")
+        Fault("clashing-id", f"this is the set number {first[name]} too", f"/sets/{number}/definition")
         for number, name in enumerate(names)
         if first[name] != number
     ]
@@ -83,17 +105,10 @@ def _kept(database: Database, owner: Owner | None, asked: AllocationsIn, day: da
         _ensure_within(len(holdings), len(names))
         return [
             load_stored_set(connection, owner, name, one.revision, holdings=holdings, own=own)
-            for name, one in zip(names, asked.sets, strict=True)
+            for name, one in zip(names, inputs.sets, strict=True)
         ]
 
-    return [mine.ask(day) for mine in database.read(load)]
-
-
-def _identity(name: str) -> str:
-    identity = read_id(name)
-    if identity is None:
-        raise NotFound("definition", name[:60])
-    return identity
+    return [mine.ask(inputs.today) for mine in database.read(load)]
 
 
 def _ensure_within(holdings: int, sets: int) -> None:
@@ -102,36 +117,37 @@ def _ensure_within(holdings: int, sets: int) -> None:
         raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets")])
 
 
-def _inline(database: Database, asked: AllocationsIn, day: date) -> list[LoadedRequest]:
-    """Sets of the body. A fact that some set can take is no fault; where another set cannot, it is no fact there."""
+def _inline(database: Database, inputs: AllocationInputs) -> list[LoadedRequest]:
+    """Sets of the request. A fact that some set can take is no fault; where another set cannot, it is no fact there."""
     faults = [
         Fault("clash", "`revision` goes with the id of a definition kept here", f"/sets/{number}/revision")
-        for number, one in enumerate(asked.sets)
+        for number, one in enumerate(inputs.sets)
         if one.revision is not None
     ]
-    if asked.holdings == "mine":
+    if inputs.holdings is None:
         hint = "or send the ids of definitions kept here"
         faults.append(Fault("missing", "definitions in the body need `holdings`: a list", "/holdings", hint))
         raise Invalid(faults)
-    _ensure_within(len(asked.holdings), len(asked.sets))
-    schemes = sent_vocabularies(asked.vocabularies)
+    _ensure_within(len(inputs.holdings), len(inputs.sets))
     found: list[LoadedRequest] = []
-    unread: list[Any] = []
-    for number, one in enumerate(asked.sets):
+    unread: list[Mapping[str, Any]] = []
+    for number, one in enumerate(inputs.sets):
+        document: Mapping[str, Any] = {}
         try:
-            sent = inline_definition(one.definition, f"/sets/{number}/definition")
-            inputs = EvaluationInputs(definition=sent, today=day, vocabularies=schemes, holdings=[])
-            found.append(evaluation_request(database, None, inputs))
+            sent = unwrapped(one.definition, f"/sets/{number}/definition")
+            document = sent.document
+            asked = EvaluationInputs(sent, inputs.today, vocabularies=inputs.vocabularies, holdings=[])
+            found.append(evaluation_request(database, None, asked))
         except Invalid as refusal:
-            unread.append(one.definition)
+            unread.append(document)
             faults.extend(refusal.faults)
     tables = [known.measurement.definition.attributes for known in found] or [CORE]
-    holdings = _read_all(asked.holdings, tables)
-    issues = _read_issues(asked.issues, tables)
-    # As long as a definition is not right, nobody knows which attributes it declares.
+    holdings = _read_all(inputs.holdings, tables)
+    issues = _read_issues(inputs.issues, tables)
+    # A definition that cannot be read may declare any attribute.
     declares = any("attributes" in document for document in unread)
-    told = (*holdings.faults, *issues.faults)
-    faults.extend(fault for fault in told if not (declares and "/facts" in fault.pointer))
+    found_wrong = (*holdings.faults, *issues.faults)
+    faults.extend(fault for fault in found_wrong if not (declares and "/facts" in fault.pointer))
     if faults:
         raise Invalid(dict.fromkeys(faults))
     sets = []
@@ -178,7 +194,7 @@ def _read_all(raw: Sequence[Any], tables: Sequence[Attributes]) -> ReadHoldings:
         faults.extend(fault.under(f"/holdings/{place}") for fault in common)
         name = item.get("id") if isinstance(item, dict) else None
         if isinstance(name, str) and seen.setdefault(name, place) != place:
-            message = f"the id '{name[:200]}' stands at two holdings, {seen[name]} and {place}"
+            message = f"the id '{name[:200]}' is that of two holdings, {seen[name]} and {place}"
             faults.append(Fault("clashing-id", message, f"/holdings/{place}/id", "give every holding an id of its own"))
         for number, wrong in enumerate(wrongs):
             ignored[number].extend(
@@ -189,7 +205,7 @@ def _read_all(raw: Sequence[Any], tables: Sequence[Attributes]) -> ReadHoldings:
     return ReadHoldings([tuple(holdings) for holdings in by_set], ignored, faults)
 
 
-def _read_issues(entries: Sequence[IssueIn], tables: Sequence[Attributes]) -> ReadIssues:
+def _read_issues(entries: Sequence[SentIssue], tables: Sequence[Attributes]) -> ReadIssues:
     by_set: list[dict[str, Facts]] = [{} for _ in tables]
     faults: list[Fault] = []
     seen: set[str] = set()
@@ -200,7 +216,7 @@ def _read_issues(entries: Sequence[IssueIn], tables: Sequence[Attributes]) -> Re
             wrongs.append([fault.under("/facts") for fault in wrong])
         faults.extend(fault.under(f"/issues/{place}") for fault in _common(wrongs))
         if entry.id in seen:
-            faults.append(Fault("clashing-id", f"the id '{entry.id}' stands at two issues", f"/issues/{place}/id"))
+            faults.append(Fault("clashing-id", f"two issues have the id '{entry.id}'", f"/issues/{place}/id"))
         seen.add(entry.id)
     return ReadIssues(by_set, faults)
 

@@ -138,5 +138,5 @@ def _fault_of_day(standing: RecordedPlacements, day: date, today: date) -> Fault
         return Fault("day-order", message, "/on", f"{last.day.isoformat()} or later")
     # Somewhere it is tomorrow already.
     if day > today + timedelta(days=1):
-        return Fault("day-order", f"{day.isoformat()} is still to come: a note says how the set stands", "/on")
+        return Fault("day-order", f"{day.isoformat()} is still to come: a note records how the set is filled", "/on")
     return None

@@ -1,0 +1,102 @@
+"""Several sets of one owner at once: one coin sits in one of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Annotated, Any, ClassVar
+
+from pydantic import BeforeValidator, Field, WithJsonSchema
+from pydantic_core import PydanticCustomError
+
+from service.formats.strict_json import YAML
+from service.http.dependencies import Context, Json, OptionalOwner
+from service.http.examples import ALLOCATIONS
+from service.http.inputs import AnyHoldings, IssueIn, Seconds, VocabularyIn, sent_issues, sent_vocabularies
+from service.http.openapi import problems, router
+from service.http.wire import Day, In, OtherForm, RevisionNumber
+from service.progress.actions import allocations as actions
+from service.progress.actions.allocations import AllocationInputs, SetChoice
+from service.progress.allocated import Allocation, Mode
+from service.progress.allocations import MOST_SETS
+
+allocations = router("/v1", "Evaluations")
+
+
+def _definition(value: Any) -> Any:
+    if isinstance(value, str) or (isinstance(value, dict) and ("format" in value or "id" not in value)):
+        return value
+    raise PydanticCustomError("definition", "the id of a definition kept here is needed, or a set definition")
+
+
+SetDefinition = Annotated[
+    Any,
+    BeforeValidator(_definition),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"type": "string", "format": "uuid"},
+                {"type": "object", "properties": {"format": {"const": "set-definition/1"}}, "required": ["format"]},
+            ],
+            "description": "The id of a definition kept here, or a set definition; all sets of a request the same way.",
+        }
+    ),
+]
+
+
+class SetIn(In):
+    """One of the sets."""
+
+    definition: SetDefinition
+    revision: RevisionNumber | None = Field(
+        None, description="With an id; left out: the revision that the set follows."
+    )
+    exclusive: bool = Field(
+        True,
+        description="Exclusive sets share no coin. A set with false borrows: it may use coins that sit in other sets, and "
+        "takes none from them.",
+    )
+
+
+class AllocationsIn(In):
+    """Sets that want the same coins: those kept here against the holdings kept here, with the owner's pins and nevers of
+    each; or sets in the body with their holdings, for which no account is needed."""
+
+    example: ClassVar[Any] = ALLOCATIONS
+    body_limit: ClassVar[str] = "evaluation_body_bytes"
+    other_forms: ClassVar[Mapping[str, OtherForm]] = {YAML: OtherForm("The same body as YAML, up to 1 MiB.")}
+
+    sets: list[SetIn] = Field(
+        min_length=1, max_length=MOST_SETS, description="In the owner's order: the first comes first."
+    )
+    mode: Mode = Field(
+        description="in_order: the first set takes the best for itself, what it leaves goes to the next, and so on, whatever "
+        "is pinned in the later ones. jointly: the best for all sets together: most pins over all of them, then most "
+        "required places, then most places, then fewest doubts, then the preferences, each level added up over the sets."
+    )
+    holdings: AnyHoldings = Field("mine", description="With definitions in the body: the holdings, a list.")
+    issues: list[IssueIn] = Field(default_factory=list, description="With definitions in the body.")
+    vocabularies: list[VocabularyIn] = Field(
+        default_factory=list, max_length=100, description="With definitions in the body."
+    )
+    today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
+    budget_seconds: Seconds = Field(10.0, description="Solver time for all of it.")
+
+    def inputs(self, today: date) -> AllocationInputs:
+        """What is asked for; `today` is the day where the body has none."""
+        return AllocationInputs(
+            sets=[SetChoice(one.definition, one.revision, one.exclusive) for one in self.sets],
+            mode=self.mode,
+            today=self.today or today,
+            holdings=None if self.holdings == "mine" else self.holdings,
+            issues=sent_issues(self.issues),
+            vocabularies=sent_vocabularies(self.vocabularies),
+            budget_seconds=self.budget_seconds,
+        )
+
+
+@allocations.post("/allocations", responses=problems("not-found", "over-limit"))
+async def allocate_holdings(context: Context, owner: OptionalOwner, body: Json[AllocationsIn]) -> Allocation:
+    """Share my coins out among several sets, each coin to one of them."""
+    inputs = body.inputs(context.today())
+    return await context.compute(lambda: actions.allocate_holdings(context.database, owner, inputs))
