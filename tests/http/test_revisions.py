@@ -439,7 +439,7 @@ async def test_the_impact_tells_what_becomes_of_places_coins_and_pins(service: R
     assert found["in_words"][:3] == [
         "Of the places 3 are new, 3 are gone and 1 becomes empty.",
         "Of the coins 1 moves, 1 comes in and 3 fall out.",
-        "2 of your pins cannot go along: their places do not survive.",
+        "2 of your pins cannot be carried over: their places do not survive.",
     ]
     assert found["in_words"][3:] == [change["words"] for change in found["changes"]]
 

@@ -9,14 +9,24 @@ from typing import Annotated, Any, ClassVar
 from pydantic import BeforeValidator, Field, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
+from service.errors import Invalid
 from service.formats.strict_json import YAML
 from service.http.dependencies import Context, Json, OptionalOwner
 from service.http.examples import ALLOCATIONS
-from service.http.inputs import AnyHoldings, IssueIn, Seconds, VocabularyIn, sent_issues, sent_vocabularies
+from service.http.inputs import (
+    AnyHoldings,
+    IssueIn,
+    Seconds,
+    VocabularyIn,
+    inline_definition,
+    sent_issues,
+    sent_vocabularies,
+)
 from service.http.openapi import problems, router
 from service.http.wire import Day, In, OtherForm, RevisionNumber
 from service.progress.actions import allocations as actions
 from service.progress.actions.allocations import AllocationInputs, SetChoice
+from service.progress.actions.inputs import InlineDefinition
 from service.progress.allocated import Allocation, Mode
 from service.progress.allocations import MOST_SETS
 
@@ -57,6 +67,15 @@ class SetIn(In):
         "takes none from them.",
     )
 
+    def choice(self, at: str) -> SetChoice:
+        """The set; `at` leads to its definition."""
+        if isinstance(self.definition, str):
+            return SetChoice(self.definition, self.revision, self.exclusive)
+        try:
+            return SetChoice(inline_definition(self.definition, at), self.revision, self.exclusive)
+        except Invalid as refusal:
+            return SetChoice(InlineDefinition({}, at), self.revision, self.exclusive, refusal.faults)
+
 
 class AllocationsIn(In):
     """Sets that want the same coins: those kept here against the holdings kept here, with the owner's pins and nevers of
@@ -85,7 +104,7 @@ class AllocationsIn(In):
     def inputs(self, today: date) -> AllocationInputs:
         """What is asked for; `today` is the day where the body has none."""
         return AllocationInputs(
-            sets=[SetChoice(one.definition, one.revision, one.exclusive) for one in self.sets],
+            sets=[one.choice(f"/sets/{number}/definition") for number, one in enumerate(self.sets)],
             mode=self.mode,
             today=self.today or today,
             holdings=None if self.holdings == "mine" else self.holdings,

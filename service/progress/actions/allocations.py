@@ -18,27 +18,24 @@ from service.facts.holding import Facts, Holding, read_facts, read_holding
 from service.holdings.store import HoldingStore
 from service.progress.actions.editions import editions
 from service.progress.actions.evaluate import EvaluationInputs, evaluation_request
-from service.progress.actions.inputs import SentIssue, SentVocabulary, stored_definition_id
+from service.progress.actions.inputs import InlineDefinition, SentIssue, SentVocabulary, stored_definition_id
 from service.progress.actions.stored_set import LoadedRequest, StoredSet, load_stored_set
 from service.progress.allocated import Allocation, Mode
 from service.progress.allocations import MOST_PAIRS, SetRequest, allocate
 from service.progress.result import IgnoredFact
 from service.reference.model import Catalogue
 from service.reference.store import IssueStore
-from service.rules.envelope import unwrapped
 
 
 @dataclass(frozen=True, slots=True)
 class SetChoice:
-    """One of the sets: the id of a definition kept here, or a definition as it was sent. Sets that are not exclusive borrow."""
+    """One of the sets: the id of a definition kept here, or a definition of the request, with `faults` where there is none.
+    Sets that are not exclusive borrow."""
 
-    definition: Any
+    definition: str | InlineDefinition
     revision: int | None = None
     exclusive: bool = True
-
-    @property
-    def is_stored(self) -> bool:
-        return isinstance(self.definition, str)
+    faults: Sequence[Fault] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +54,7 @@ class AllocationInputs:
 def allocate_holdings(database: Database, owner: Owner | None, inputs: AllocationInputs) -> Allocation:
     """The allocation. Takes its time. Raises Invalid with pointers into the request, NotAuthenticated without an account where
     one is needed, NotFound for a definition, OverLimit."""
-    stored = [one.is_stored for one in inputs.sets]
+    stored = [isinstance(one.definition, str) for one in inputs.sets]
     if any(stored) and not all(stored):
         other = stored.index(not stored[0])
         message = "ids of definitions kept here and definitions in the body do not go together"
@@ -90,7 +87,7 @@ def _stored(database: Database, owner: Owner | None, inputs: AllocationInputs) -
     faults = [Fault("clash", f"`{name}` {message}", f"/{name}") for name, is_sent in sent.items() if is_sent]
     if faults:
         raise Invalid(faults)
-    names = [stored_definition_id(one.definition) for one in inputs.sets]
+    names = [stored_definition_id(str(one.definition)) for one in inputs.sets]
     first = {name: number for number, name in reversed(list(enumerate(names)))}
     faults = [
         Fault("clashing-id", f"this is the set number {first[name]} too", f"/sets/{number}/definition")
@@ -131,15 +128,15 @@ def _inline(database: Database, inputs: AllocationInputs) -> list[LoadedRequest]
     _ensure_within(len(inputs.holdings), len(inputs.sets))
     found: list[LoadedRequest] = []
     unread: list[Mapping[str, Any]] = []
-    for number, one in enumerate(inputs.sets):
-        document: Mapping[str, Any] = {}
+    for one in inputs.sets:
+        assert isinstance(one.definition, InlineDefinition)
         try:
-            sent = unwrapped(one.definition, f"/sets/{number}/definition")
-            document = sent.document
-            asked = EvaluationInputs(sent, inputs.today, vocabularies=inputs.vocabularies, holdings=[])
+            if one.faults:
+                raise Invalid(one.faults)
+            asked = EvaluationInputs(one.definition, inputs.today, vocabularies=inputs.vocabularies, holdings=[])
             found.append(evaluation_request(database, None, asked))
         except Invalid as refusal:
-            unread.append(document)
+            unread.append(one.definition.document)
             faults.extend(refusal.faults)
     tables = [known.measurement.definition.attributes for known in found] or [CORE]
     holdings = _read_all(inputs.holdings, tables)
