@@ -11,10 +11,9 @@ from fastapi import FastAPI
 
 from service.http import openapi, problems
 from service.http.api.account import account
+from service.http.api.allocations import allocations
 from service.http.api.candidates import candidates
 from service.http.api.checks import checks
-from service.http.api.revisions import revisions
-from service.http.api.allocations import allocations
 from service.http.api.clubs import clubs
 from service.http.api.definition_imports import definition_imports
 from service.http.api.definitions import definitions
@@ -42,8 +41,6 @@ from service.http.api.sync import sync
 from service.http.api.want_lists import want_lists
 from service.http.dependencies import set_context
 from service.http.middleware import HeadAsGet, RequestLog, begin_log
-from service.http.routes import (
-)
 from service.runtime import opened
 from service.settings import Settings, engine_version
 from service.worker import background
