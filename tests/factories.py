@@ -13,13 +13,13 @@ import msgspec
 from service.database.types import read_back, written
 from service.evaluation.verdicts import Case, Judgement, judge_views
 from service.facts.attributes import Attributes
-from service.facts.holding import Facts, Holding, View, read_facts, read_holdings, views
+from service.facts.holding import Facts, Holding, View, candidate_views, read_facts, read_holdings
 from service.facts.vocabulary import Vocabulary
 from service.progress.evaluate import EvaluationRequest, evaluate
 from service.progress.result import Evaluation
 from service.rules.cql2.expression import parse
 from service.rules.definition import Definition
-from service.rules.document import read
+from service.rules.document import read_definition
 from service.rules.operators import bind
 from service.rules.predicates import EvaluationContext, Predicate
 from tests.reference import Outside
@@ -74,7 +74,7 @@ def a_document(slots: Mapping[str, Any] | None = None, **more: Any) -> dict[str,
 def a_definition(
     slots: Mapping[str, Any] | None = None, *, vocabularies: Mapping[str, Vocabulary] = VOCABULARIES, **more: Any
 ) -> Definition:
-    return read(a_document(slots, **more), vocabularies=vocabularies)
+    return read_definition(a_document(slots, **more), vocabularies=vocabularies)
 
 
 def some_holdings(raw: Sequence[Mapping[str, Any]], attributes: Attributes = ATTRIBUTES) -> tuple[Holding, ...]:
@@ -82,7 +82,7 @@ def some_holdings(raw: Sequence[Mapping[str, Any]], attributes: Attributes = ATT
 
 
 def seen(holding: Holding, issues: Mapping[str, Facts] | None = None) -> tuple[View, ...]:
-    return views(holding, issues or {})
+    return candidate_views(holding, issues or {})
 
 
 def a_measurement(
@@ -95,7 +95,7 @@ def a_measurement(
     previous: Iterable[tuple[str, str]] = (),
     today: date = TODAY,
 ) -> EvaluationRequest:
-    definition = read(document, vocabularies=VOCABULARIES)
+    definition = read_definition(document, vocabularies=VOCABULARIES)
     return EvaluationRequest(
         definition,
         some_holdings(holdings, definition.attributes),

@@ -8,7 +8,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.facts.holding import read_facts, read_holdings
 from service.progress.evaluate import EvaluationRequest
 from service.reference import shipped
@@ -31,7 +31,7 @@ def a_set(name: str) -> EvaluationRequest:
         written = document.load_yaml(text_of(f"{name}.definition.yaml"))
     else:
         written = exact_json(text_of(f"{name}.definition.json"))
-    definition = document.read(written, vocabularies=shipped.vocabularies())
+    definition = document.read_definition(written, vocabularies=shipped.vocabularies())
     holdings = read_holdings(exact_json(text_of(f"{name}.holdings.json")), definition.attributes, strict=True)
     issues = {}
     for issue in shipped.issues():

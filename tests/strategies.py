@@ -13,12 +13,12 @@ from typing import Any
 from hypothesis import strategies as st
 
 from service.facts.attributes import Attribute
-from service.facts.core import CORE
-from service.facts.vocabulary import Concept, Vocabulary, vocabulary
+from service.facts.core_attributes import CORE
+from service.facts.vocabulary import Concept, Vocabulary, build_vocabulary
 
 TODAY = date(2026, 11, 25)
 
-MOTIFS = vocabulary(
+MOTIFS = build_vocabulary(
     "motifs",
     [
         Concept("animal", "animal"),
@@ -30,7 +30,7 @@ MOTIFS = vocabulary(
         Concept("tree", "tree"),
     ],
 )
-ISSUERS = vocabulary(
+ISSUERS = build_vocabulary(
     "issuers",
     [
         Concept("AA", "Aland of nowhere", current=True),

@@ -13,7 +13,7 @@ from service.analysis.satisfiability import WantedVerdict
 from service.facts.knowledge import Value
 from service.facts.truth import NO
 from service.rules.labels import listed, listed_up_to
-from service.rules.predicates import Predicate, both
+from service.rules.predicates import Predicate, all_of
 from service.rules.rule import Rule
 
 MOST_LABELS = 5
@@ -67,7 +67,7 @@ class FilledPlaces:
                 never = are_disjoint_on(name, reach, other)
                 if not never and asked < _MOST_AGREEMENTS and not questions.is_spent:
                     asked += 1
-                    rules = (both(first.rule, questions.scope), both(second.rule, questions.scope))
+                    rules = (all_of(first.rule, questions.scope), all_of(second.rule, questions.scope))
                     agreed = can_agree(name, *rules, questions.attributes, questions.context)
                     questions.work += agreed.work
                     never = agreed.possible is NO

@@ -31,7 +31,7 @@ from service.facts.holding import Facts
 from service.facts.truth import UNDECIDED
 from service.rules.constraints import AT_MOST, DIFFERENT, Constraint
 from service.rules.definition import Definition, FreeChoice, Keys, OnePer
-from service.rules.predicates import Always, Predicate, both
+from service.rules.predicates import Always, Predicate, all_of
 from service.rules.preferences import Preference
 from service.rules.rule import Rule
 
@@ -181,7 +181,7 @@ class _Comparison:
         return self.comparison.relation(self._whole(0, old), self._whole(1, new))
 
     def _whole(self, side: int, unit: Unit) -> Predicate:
-        return both(self.scopes[side], unit.own)
+        return all_of(self.scopes[side], unit.own)
 
     def _prefer(self) -> Iterator[DefinitionChange]:
         if _criteria(self.old.prefer) != _criteria(self.new.prefer):

@@ -10,7 +10,7 @@ from typing import Any
 from service.analysis.satisfiability import WantedVerdict, Witness, find_witness
 from service.evaluation.verdicts import BUDGET
 from service.facts.attributes import Attribute, Attributes
-from service.facts.truth import NO, UNDECIDED, YES, Verdict, opposite
+from service.facts.truth import NO, UNDECIDED, YES, Verdict, negation
 from service.rules.cuts import Below
 from service.rules.definition import Definition
 from service.rules.predicates import (
@@ -68,7 +68,7 @@ class RuleComparison:
         """Whether every coin that fits `inner` fits one of `outer`; undecided past a limit."""
         if inner in outer:
             return YES
-        return opposite(self._ask(*_uncovered(inner, outer)).possible)
+        return negation(self._ask(*_uncovered(inner, outer)).possible)
 
     def covered(self, whole: Predicate, parts: Sequence[Predicate]) -> Witness | None:
         """Whether the parts together accept every coin that the whole accepts: None where they do not, or that was not

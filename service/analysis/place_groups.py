@@ -13,7 +13,7 @@ from service.evaluation.column_index import Interval, interval_of, texts_of
 from service.evaluation.places import Collection, key_test, keys_of
 from service.facts.holding import Facts
 from service.rules.definition import Definition, OnePer
-from service.rules.predicates import EvaluationContext, IsNull, Not, OneOf, Or, Predicate, both, reads
+from service.rules.predicates import EvaluationContext, IsNull, Not, OneOf, Or, Predicate, all_of, reads
 from service.rules.terms import Const, Ref
 
 _MOST_COMPARED_KEYS = 60
@@ -63,7 +63,7 @@ def _of_one_per(definition: Definition, one_per: OnePer, pointer: str, keys: Seq
     accepts = one_per.accepts.predicate if one_per.accepts is not None else None
     if one_per.keys.is_open:
         # A coin known to have no key has no place there, whatever else it is.
-        rule = both(accepts, Not(IsNull(Ref(one_per.attribute))))
+        rule = all_of(accepts, Not(IsNull(Ref(one_per.attribute))))
         return PlaceGroup(one_per.id, one_per.id, rule, pointer, one_per.tier, 0, accepts is not None)
     if one_per.keys.source != "vocabulary" and not definition.attributes[one_per.attribute].many:
         has_key: Predicate = OneOf(Ref(one_per.attribute), tuple(Const(key) for key in keys))
@@ -72,14 +72,14 @@ def _of_one_per(definition: Definition, one_per: OnePer, pointer: str, keys: Seq
     else:
         has_key = Or(tuple(key_test(definition, one_per, key)[1] for key in keys))
     is_compared = 0 < len(keys) <= _MOST_COMPARED_KEYS
-    return PlaceGroup(one_per.id, one_per.id, both(accepts, has_key), pointer, one_per.tier, len(keys), is_compared)
+    return PlaceGroup(one_per.id, one_per.id, all_of(accepts, has_key), pointer, one_per.tier, len(keys), is_compared)
 
 
 def place_group_of_key(definition: Definition, one_per: OnePer, at: int, key: str) -> PlaceGroup:
     """The place of one key as a group of its own; `at` is the position of the one-per group in the definition."""
     accepts = one_per.accepts.predicate if one_per.accepts is not None else None
     address = f"{one_per.id}/{key}"
-    rule = both(accepts, key_test(definition, one_per, key)[1])
+    rule = all_of(accepts, key_test(definition, one_per, key)[1])
     return PlaceGroup(address, address, rule, f"/one_per/{at}", one_per.tier, 1)
 
 

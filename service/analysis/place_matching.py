@@ -24,7 +24,7 @@ from service.analysis.overlap import CHANGED, EQUAL, NARROWED, WIDENED, RuleComp
 from service.analysis.place_groups import PlaceGroup, may_meet, place_groups_of, reach_of
 from service.facts.truth import NO, YES
 from service.rules.definition import Definition, FreeChoice, OnePer, Slot
-from service.rules.predicates import Always, Predicate, both
+from service.rules.predicates import Always, Predicate, all_of
 from service.rules.rule import Rule
 
 _SLOTS, _GROUPS, _CHOICES = "slots", "one_per", "free_choice"
@@ -174,10 +174,10 @@ class _Matcher:
         return [o for o in self.old if o.pointer not in olds], [n for n in self.new if n.pointer not in news]
 
     def _rule(self, unit: Unit) -> Predicate:
-        return both(self.scope, unit.whole if unit.whole is not None else unit.own)
+        return all_of(self.scope, unit.whole if unit.whole is not None else unit.own)
 
     def _relation(self, old: Unit, new: Unit) -> str:
-        return self.comparison.relation(both(self.scope, old.own), both(self.scope, new.own)).word
+        return self.comparison.relation(all_of(self.scope, old.own), all_of(self.scope, new.own)).word
 
     def _pair_by_id(self) -> list[tuple[Unit, Unit]]:
         """Pairs the units with the same id that continue; returns those that have the same id and little else."""

@@ -15,7 +15,7 @@ from typing import Any
 from service.evaluation.verdicts import BUDGET, WORLD_BUDGET, Case, Choice, judge_view
 from service.facts.attributes import Attribute
 from service.facts.holding import Facts, View
-from service.facts.knowledge import NONE, Among, Knowledge, Value, written_knowledge
+from service.facts.knowledge import NONE, Among, Knowledge, Value, knowledge_as_json
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.predicates import (
     And,
@@ -24,7 +24,7 @@ from service.rules.predicates import (
     Not,
     Or,
     Predicate,
-    judge,
+    kleene_verdict,
 )
 
 _MOST_STEPS = 300_000
@@ -103,7 +103,7 @@ def _descend(case: Case, wanted: Sequence[WantedVerdict]) -> tuple[list[Choice] 
         steps += steps_each
         if steps > _MOST_STEPS:
             return None
-        verdicts = [judge(one.rule, truths.__getitem__) for one in wanted]
+        verdicts = [kleene_verdict(one.rule, truths.__getitem__) for one in wanted]
         if any(verdict is (NO if one.fits else YES) for verdict, one in zip(verdicts, wanted, strict=True)):
             return None
         if at == len(order):
@@ -190,7 +190,7 @@ def _example(
     for values in ({name: _readable(value) for name, value in plain.items()}, plain):
         facts: dict[str, Knowledge] = {name: Among((value,)) for name, value in values.items()}
         if _is_as_wanted(facts, wanted, attributes, context):
-            return {name: written_knowledge(knowledge) for name, knowledge in sorted(facts.items())}
+            return {name: knowledge_as_json(knowledge) for name, knowledge in sorted(facts.items())}
     return None
 
 

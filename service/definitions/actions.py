@@ -16,7 +16,7 @@ from service.definitions.model import Decisions, MergedOrigin, Revision, StoredD
 from service.definitions.store import DefinitionStore, WantNoteStore
 from service.errors import Conflict
 from service.facts.attributes import Attributes
-from service.rules.document import digest
+from service.rules.document import document_digest
 
 # A check of the line as it stands, by whoever read it before: raises Stale when it changed since.
 Expectation = Callable[[StoredDefinition], None]
@@ -29,7 +29,7 @@ def draft(
     store, identity = DefinitionStore(connection, owner), identity or new_id()
     AccountStore(connection).lock(owner)
     store.ensure_new(identity)
-    revision = Revision(identity, 1, "draft", digest(document), document["title"], document, now, now)
+    revision = Revision(identity, 1, "draft", document_digest(document), document["title"], document, now, now)
     line = StoredDefinition(identity, new_id(), 0, revision)
     store.add(line)
     return line, revision
@@ -49,7 +49,7 @@ def redraft(
     version = new_id()
     began = line.draft.created_at if line.draft else now
     number = line.published + 1
-    revision = Revision(identity, number, "draft", digest(document), document["title"], document, began, now)
+    revision = Revision(identity, number, "draft", document_digest(document), document["title"], document, began, now)
     store.replace_draft(identity, version, revision)
     return replace(line, version=version, draft=revision), revision
 

@@ -8,7 +8,7 @@ from msgspec import Meta, Struct
 
 from service.definitions.model import DefinitionSummary, Revision
 from service.rules.definition import Definition
-from service.rules.wording import read_aloud
+from service.rules.wording import describe_definition
 
 
 class RuleForms(Struct, frozen=True):
@@ -43,5 +43,5 @@ def details_of(revision: Revision, definition: Definition) -> DefinitionDetails:
         withdrawn_because=revision.withdrawn_because,
         document=dict(revision.document),
         rules=[RuleForms(rule.at, rule.text, rule.expression.json) for rule in definition.rules()],
-        in_words=read_aloud(definition),
+        in_words=describe_definition(definition),
     )

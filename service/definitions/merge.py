@@ -14,8 +14,8 @@ from typing import Annotated, Any
 
 from msgspec import UNSET, Meta, Struct
 
-from service.facts.holding import escape
-from service.rules.document import canonical
+from service.facts.holding import pointer_step
+from service.rules.document import canonical_json
 
 NAMED = ("slots", "one_per", "free_choice", "constraints")
 LISTS = ("attributes", *NAMED, "layout")
@@ -44,7 +44,7 @@ class MergeConflict(Struct, frozen=True):
 @dataclass(frozen=True, slots=True)
 class Merge:
     """The merged document, and what the owner has yet to decide. It has mine wherever there is a conflict; whether it is
-    sound is for `service.rules.document.read` to say, as one side may name a place that the other took away."""
+    sound is for `service.rules.document.read_definition` to say, as one side may name a place that the other took away."""
 
     document: dict[str, Any]
     conflicts: tuple[MergeConflict, ...] = ()
@@ -87,7 +87,7 @@ class _Merging:
         made = {}
         for name in _names(sides):
             values = [side.get(name, MISSING) for side in sides]
-            value = self._field(f"{path}/{escape(name)}", section, name, values)
+            value = self._field(f"{path}/{pointer_step(name)}", section, name, values)
             if value is not MISSING:
                 made[name] = value
         return made
@@ -136,7 +136,7 @@ class _Merging:
         """What becomes of one entry, with the list where it stands; None: it is gone."""
         sides = [base, mine, theirs]
         there = [side for side in sides if side is not None]
-        path = f"/{base[0] if base is not None else min(section for section, _ in there)}/{escape(key)}"
+        path = f"/{base[0] if base is not None else min(section for section, _ in there)}/{pointer_step(key)}"
         if len(there) == 3 and len({section for section, _ in there}) == 1:
             section = there[0][0]
             return section, self._fields(path, section, [entry for _, entry in there])
@@ -161,7 +161,7 @@ def _names(sides: Sequence[Mapping[str, Any]]) -> list[str]:
 def _same(one: Any, other: Any) -> bool:
     if one is MISSING or other is MISSING:
         return one is other
-    return one is other or canonical(one) == canonical(other)
+    return one is other or canonical_json(one) == canonical_json(other)
 
 
 def _same_entry(one: tuple[str, Any] | None, other: tuple[str, Any] | None) -> bool:

@@ -37,7 +37,7 @@ from service.facts.attributes import Attribute
 from service.facts.holding import View
 from service.facts.knowledge import Among, Knowledge
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
-from service.rules.predicates import EvaluationContext, Predicate, holds_in, reads
+from service.rules.predicates import EvaluationContext, Predicate, reads, verdict_in
 
 Bits = npt.NDArray[np.uint8]
 Codes = npt.NDArray[np.int64]
@@ -156,7 +156,7 @@ class Columns:
     def _clause(self, predicate: Predicate) -> Node:
         names = sorted(reads(predicate))
         if not names:
-            marks = _marks(holds_in(predicate, {}, self.context), recorded=True)
+            marks = _marks(verdict_in(predicate, {}, self.context), recorded=True)
             return _packed(np.full(len(self.rows), marks, np.uint8))
         if len(names) == 1:
             column = self.column(names[0])
@@ -205,7 +205,7 @@ class Columns:
         undecided."""
         if not isinstance(knowledge, Among):
             return None
-        seen = {holds_in(predicate, {name: value}, self.context) for value in knowledge.values}
+        seen = {verdict_in(predicate, {name: value}, self.context) for value in knowledge.values}
         if UNDECIDED in seen:
             return None
         return _marks(UNDECIDED if len(seen) > 1 else seen.pop(), recorded=True)

@@ -16,7 +16,7 @@ from service.evaluation.region_wording import region_wording
 from service.evaluation.verdicts import WORLD_BUDGET, Case, Judgement, Region
 from service.facts.attributes import Attribute
 from service.facts.holding import View
-from service.facts.knowledge import written_knowledge
+from service.facts.knowledge import knowledge_as_json
 from service.facts.recorded import RecordedFact
 from service.facts.truth import NO, UNDECIDED, Verdict
 from service.rules.cql2.text import to_text
@@ -136,7 +136,7 @@ def _fact(name: str, view: View, attributes: Mapping[str, Attribute]) -> ReadFac
         return ReadFact(attribute=name, recorded=False, look_at=attributes[name].look_at)
     source = view.source_of(name)
     issue = view.issue if source == "issue" and view.issue is not None else UNSET
-    return ReadFact(attribute=name, recorded=True, value=written_knowledge(knowledge), source=source, issue=issue)
+    return ReadFact(attribute=name, recorded=True, value=knowledge_as_json(knowledge), source=source, issue=issue)
 
 
 def clause_text(words: Rule | str, node: Predicate) -> str:

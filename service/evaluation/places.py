@@ -18,7 +18,7 @@ from service.rules.predicates import (
     Narrower,
     Predicate,
     SetComparison,
-    both,
+    all_of,
 )
 from service.rules.preferences import Preference
 from service.rules.rule import Rule
@@ -86,7 +86,7 @@ def _parts(rule: Rule | None) -> tuple[RulePart, ...]:
 
 
 def _joined(parts: Iterable[RulePart]) -> Predicate:
-    return both(*(predicate for _, predicate in parts))
+    return all_of(*(predicate for _, predicate in parts))
 
 
 def _of_group(

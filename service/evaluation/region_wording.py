@@ -7,7 +7,7 @@ from typing import Any
 
 from service.evaluation.verdicts import Case, Region
 from service.facts.attributes import Attribute
-from service.facts.knowledge import NONE, Among, Between, Knowledge, Value, in_words
+from service.facts.knowledge import NONE, Among, Between, Knowledge, Value, value_in_words
 
 
 def region_wording(case: Case, attribute: Attribute, regions: Iterable[Region]) -> RegionWording:
@@ -45,12 +45,12 @@ class RegionWording:
             return (*dict.fromkeys(meant), *self._ranges(set(values)), *none)
         named = [v for v in values if v in self._named or self._attribute.values or isinstance(v, frozenset | bool)]
         rest = (OTHER,) if len(named) < len(values) else ()
-        return (*dict.fromkeys(meant), *(in_words(value) for value in named), *rest, *none)
+        return (*dict.fromkeys(meant), *(value_in_words(value) for value in named), *rest, *none)
 
     def _ranges(self, chosen: set[Any]) -> list[str]:
         """Neighbouring values as ranges; the values at an open end of the line stand for everything beyond."""
         if self._lists_values:
-            return [in_words(value) for value in self._line if value in chosen]
+            return [value_in_words(value) for value in self._line if value in chosen]
         runs: list[list[Any]] = []
         for at, value in enumerate(self._line):
             if value not in chosen:
@@ -75,7 +75,7 @@ class RegionWording:
         if is_open_below and is_open_above:
             return "any value"
         if len(run) == 1 and not is_open_below and not is_open_above and not self._is_sample(run[0]):
-            return in_words(run[0])
+            return value_in_words(run[0])
         low = "" if is_open_below else self._end(run[0], -1)
         high = "" if is_open_above else self._end(run[-1], 1)
         if is_open_below:
@@ -94,11 +94,11 @@ class RegionWording:
     def _end(self, value: Any, step: int) -> str:
         """The end of a range: a value that belongs to it, or the named value that bounds the gap of a sample."""
         if not self._is_sample(value):
-            return in_words(value)
+            return value_in_words(value)
         at = self._line.index(value) + step
         while 0 < at < len(self._line) - 1 and self._is_sample(self._line[at]):
             at += step
-        return f"{'less' if step > 0 else 'more'} than {in_words(self._line[at])}"
+        return f"{'less' if step > 0 else 'more'} than {value_in_words(self._line[at])}"
 
 
 def _named_values(case: Case, name: str) -> set[object]:

@@ -21,8 +21,8 @@ from service.evaluation.verdicts import BUDGET, Case, Choice, Region, Split, jud
 from service.facts.attributes import Attribute
 from service.facts.holding import Facts, View
 from service.facts.truth import UNDECIDED, YES, Verdict
-from service.rules.partitions import plainly_known
-from service.rules.predicates import EvaluationContext, Leaf, Or, Predicate, judge, leaves, reads
+from service.rules.partitions import has_plain_value
+from service.rules.predicates import EvaluationContext, Leaf, Or, Predicate, kleene_verdict, leaves, reads
 
 _TRIALS_PER_COIN = 20_000
 _MOST_RULES = 300
@@ -118,14 +118,14 @@ def _settled(
         opened = _opened_places(case, rules, chosen, budget)
         entries = (_entry(name, at, opened, case, attributes) for at, name in enumerate(chosen))
         return SettlingFacts(list(entries))
-    names = {*splits, *(name for leaf in case.undecided for name in leaf.reads if not plainly_known(facts, name))}
+    names = {*splits, *(name for leaf in case.undecided for name in leaf.reads if not has_plain_value(facts, name))}
     return SettlingFacts([_without_outcomes(attributes[name]) for name in sorted(names)], case.limit)
 
 
 def _all_read(rules: Iterable[Predicate], facts: Facts) -> list[str]:
     """The facts that the rules read and that are not plainly known; all that they read, where each is."""
     names = sorted(frozenset[str]().union(*(reads(rule) for rule in rules)))
-    return [name for name in names if not plainly_known(facts, name)] or names
+    return [name for name in names if not has_plain_value(facts, name)] or names
 
 
 def _without_outcomes(attribute: Attribute) -> DecidingFact:
@@ -212,7 +212,7 @@ def _verdict(
     picked: Sequence[Choice],
     truths: Mapping[Leaf, Verdict],
 ) -> Verdict:
-    verdict = judge(rule, truths.__getitem__)
+    verdict = kleene_verdict(rule, truths.__getitem__)
     return case.verdict_given(chosen, picked, rule) if verdict is UNDECIDED else verdict
 
 

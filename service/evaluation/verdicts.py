@@ -18,8 +18,8 @@ from service.facts.attributes import Attribute
 from service.facts.holding import Facts, View
 from service.facts.knowledge import Value
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
-from service.rules.partitions import Regions, cuts_of, plain_values, plainly_known
-from service.rules.predicates import EvaluationContext, Leaf, Predicate, Reading, judge, leaves
+from service.rules.partitions import Regions, cuts_of, has_plain_value, plain_values
+from service.rules.predicates import EvaluationContext, Leaf, Predicate, Reading, kleene_verdict, leaves
 
 WORLD_BUDGET = 20_000
 """The largest number of nodes of the tree of splits that one verdict visits."""
@@ -219,7 +219,7 @@ class Case:
 
     def judge(self, budget: int = WORLD_BUDGET) -> Judgement:
         """The exact verdict, or undecided with the limit named."""
-        verdict = judge(self.predicate, self.truths.__getitem__)
+        verdict = kleene_verdict(self.predicate, self.truths.__getitem__)
         if verdict is not UNDECIDED or self.context.none_as_null:
             return Judgement(verdict)
         if self._is_read_once():
@@ -233,9 +233,9 @@ class Case:
     def _is_read_once(self) -> bool:
         """Whether each open attribute affects one leaf, which occurs once: then Kleene's undecided is exact."""
         open_leaves = [leaf for leaf in self.occurrences if self.truths[leaf] is UNDECIDED]
-        names = [name for leaf in open_leaves for name in leaf.reads if not plainly_known(self.facts, name)]
+        names = [name for leaf in open_leaves for name in leaf.reads if not has_plain_value(self.facts, name)]
         unsettled = sum(
-            1 for leaf in open_leaves if leaf.reads and all(plainly_known(self.facts, n) for n in leaf.reads)
+            1 for leaf in open_leaves if leaf.reads and all(has_plain_value(self.facts, n) for n in leaf.reads)
         )
         if len(names) != len(set(names)) or len(set(open_leaves)) != len(open_leaves):
             return False
@@ -307,7 +307,7 @@ class Case:
         is the rule, or one of the rules that it joins."""
         truths, world = self.decided(splits, picked)
         rule = self.predicate if part is None else part
-        verdict = judge(rule, truths.__getitem__)
+        verdict = kleene_verdict(rule, truths.__getitem__)
         if verdict is not UNDECIDED or (part is None and self._is_read_once()):
             return verdict
         others = [split for split in self.splits if split not in splits]
@@ -333,7 +333,7 @@ class Case:
             steps += 1
             if steps > budget:
                 return False
-            verdict = judge(rule, truths.__getitem__)
+            verdict = kleene_verdict(rule, truths.__getitem__)
             if verdict is not UNDECIDED:
                 seen.add(verdict)
                 return True
@@ -370,7 +370,7 @@ def judge_view(
     only where the rule itself asks IS NULL of it.
 
     >>> from datetime import date
-    >>> from service.facts.core import CORE
+    >>> from service.facts.core_attributes import CORE
     >>> from service.facts.knowledge import Among, Between
     >>> from service.rules.cql2.expression import parse
     >>> from service.rules.operators import bind

@@ -45,7 +45,7 @@ class View:
         return "holding" if name in self.own or self.issue is None else "issue"
 
 
-def views(holding: Holding, catalogue: Mapping[str, Facts]) -> tuple[View, ...]:
+def candidate_views(holding: Holding, catalogue: Mapping[str, Facts]) -> tuple[View, ...]:
     """All that the piece may be, one view for each candidate issue: each issue's facts go together, as one world."""
     own = frozenset(holding.facts)
     if not holding.issues:
@@ -64,7 +64,7 @@ def read_facts(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Facts
     faults: list[Fault] = []
     for name, value in raw.items():
         attribute = attributes.get(name)
-        pointer = f"/{escape(name)}"
+        pointer = f"/{pointer_step(name)}"
         try:
             if attribute is not None:
                 facts[name] = read_fact(attribute, value)
@@ -123,7 +123,7 @@ def read_holdings(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Ho
     return tuple(holdings)
 
 
-OWNERS_FIELDS = ("number", "note", "location", "tags", "values", "owner")
+_OWNERS_FIELDS = ("number", "note", "location", "tags", "values", "owner")
 
 
 def read_holding(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Holding | None, list[Fault]]:
@@ -152,11 +152,11 @@ def read_holding(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Hol
 
 
 def _unknown_fields(raw: Mapping[str, Any]) -> Iterator[Fault]:
-    known = ("id", "facts", "issue", "quantity", "status", *OWNERS_FIELDS)
+    known = ("id", "facts", "issue", "quantity", "status", *_OWNERS_FIELDS)
     for name in raw:
         if name not in known:
             hint = "facts of the coin stand inside `facts`" if name in ("grade", "year_on_coin", "issuer") else None
-            yield Fault("unknown-field", f"a holding has no field '{name[:80]}'", f"/{escape(name)}", hint)
+            yield Fault("unknown-field", f"a holding has no field '{name[:80]}'", f"/{pointer_step(name)}", hint)
 
 
 def _read_issue(raw: Any) -> tuple[tuple[str, ...], list[Fault]]:
@@ -173,6 +173,6 @@ def _read_issue(raw: Any) -> tuple[tuple[str, ...], list[Fault]]:
     return (), [Fault("type", '`issue` is the id of a catalogue issue, or {"one_of": [ids]}', "/issue")]
 
 
-def escape(name: str) -> str:
+def pointer_step(name: str) -> str:
     """A member's name as one step of a JSON pointer (RFC 6901)."""
     return name.replace("~", "~0").replace("/", "~1")

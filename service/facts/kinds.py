@@ -11,11 +11,11 @@ from service.errors import Fault, Invalid
 from service.facts.attributes import Attribute, nearest
 from service.facts.knowledge import NONE, Among, Between, Knowledge, Value, exact
 
-MOST_ALTERNATIVES = 1_000
+_MOST_ALTERNATIVES = 1_000
 MOST_TERMS = 200
-LONGEST_TEXT = 2_000
+_LONGEST_TEXT = 2_000
 
-NULL_HINT = 'leave the attribute out when nobody looked; write {"none": true} when it is known to have none'
+_NULL_HINT = 'leave the attribute out when nobody looked; write {"none": true} when it is known to have none'
 
 
 def _fault(code: str, message: str, pointer: str = "", hint: str | None = None) -> Invalid:
@@ -25,12 +25,12 @@ def _fault(code: str, message: str, pointer: str = "", hint: str | None = None) 
 def _text(attribute: Attribute, raw: Any) -> Value:
     if not isinstance(raw, str):
         raise _fault("type", f"'{attribute.name}' takes a text, not {value_kind_of(raw)}")
-    if len(raw) > LONGEST_TEXT:
-        raise _fault("over-limit", f"'{attribute.name}' takes texts of up to {LONGEST_TEXT} characters")
-    return known_value(attribute, raw)
+    if len(raw) > _LONGEST_TEXT:
+        raise _fault("over-limit", f"'{attribute.name}' takes texts of up to {_LONGEST_TEXT} characters")
+    return canonical_value(attribute, raw)
 
 
-def known_value(attribute: Attribute, word: str) -> str:
+def canonical_value(attribute: Attribute, word: str) -> str:
     """The word as the attribute keeps it; a word outside its enumeration is refused with the nearest."""
     word = attribute.synonyms.get(word, word)
     if attribute.values and word not in attribute.values:
@@ -82,13 +82,13 @@ def _date(attribute: Attribute, raw: Any) -> Value:
 def _timestamp(attribute: Attribute, raw: Any) -> Value:
     try:
         if isinstance(raw, str):
-            return instant(raw)
+            return read_instant(raw)
     except ValueError:
         pass
     raise _fault("type", f"'{attribute.name}' takes an instant such as 2026-11-25T10:00:00Z", hint="RFC 3339, in UTC")
 
 
-def instant(text: str) -> datetime:
+def read_instant(text: str) -> datetime:
     """An RFC 3339 instant in UTC; ValueError for anything else."""
     moment = datetime.fromisoformat(text.replace("Z", "+00:00"))
     if moment.tzinfo is None:
@@ -119,7 +119,7 @@ def _terms(attribute: Attribute, raw: Any) -> Value:
     return frozenset(terms)
 
 
-READERS: dict[str, Callable[[Attribute, Any], Value]] = {
+_READERS: dict[str, Callable[[Attribute, Any], Value]] = {
     "text": _text,
     "integer": _whole,
     "decimal": _decimal,
@@ -129,19 +129,19 @@ READERS: dict[str, Callable[[Attribute, Any], Value]] = {
 }
 
 
-def read_value(attribute: Attribute, raw: Any) -> Value:
+def _read_value(attribute: Attribute, raw: Any) -> Value:
     """One plain value, or `{"none": true}`. Raises Invalid with pointers relative to the value."""
     if raw == {"none": True}:
         return NONE
     if raw is None:
-        raise _fault("null", f"'{attribute.name}' is null, which says nothing", hint=NULL_HINT)
-    return _terms(attribute, raw) if attribute.many else READERS[attribute.type](attribute, raw)
+        raise _fault("null", f"'{attribute.name}' is null, which says nothing", hint=_NULL_HINT)
+    return _terms(attribute, raw) if attribute.many else _READERS[attribute.type](attribute, raw)
 
 
 def read_fact(attribute: Attribute, raw: Any) -> Knowledge:
     """What is known, from its JSON form (rules.md section 1). Raises Invalid with pointers relative to the fact."""
     if not isinstance(raw, dict) or raw == {"none": True}:
-        return Among((read_value(attribute, raw),))
+        return Among((_read_value(attribute, raw),))
     if set(raw) == {"one_of"}:
         return _read_alternatives(attribute, raw["one_of"])
     if raw and set(raw) <= {"from", "to"}:
@@ -156,14 +156,14 @@ def read_fact(attribute: Attribute, raw: Any) -> Knowledge:
 def _read_alternatives(attribute: Attribute, raw: Any) -> Knowledge:
     if not isinstance(raw, list) or not raw:
         raise _fault("empty-alternatives", f"'one_of' of '{attribute.name}' lists at least one value", "/one_of")
-    if len(raw) > MOST_ALTERNATIVES:
-        message = f"'one_of' of '{attribute.name}' lists {len(raw)} values; at most {MOST_ALTERNATIVES} are taken"
+    if len(raw) > _MOST_ALTERNATIVES:
+        message = f"'one_of' of '{attribute.name}' lists {len(raw)} values; at most {_MOST_ALTERNATIVES} are taken"
         raise _fault("over-limit", message, "/one_of")
     faults: list[Fault] = []
     values: dict[Value, None] = {}
     for place, item in enumerate(raw):
         try:
-            values[read_value(attribute, item)] = None
+            values[_read_value(attribute, item)] = None
         except Invalid as refusal:
             faults.extend(refusal.under(f"/one_of/{place}").faults)
     if faults:
@@ -180,7 +180,7 @@ def _read_range(attribute: Attribute, raw: dict[str, Any]) -> Knowledge:
     ends: dict[str, Any] = {"from": None, "to": None}
     for name, item in raw.items():
         try:
-            end = read_value(attribute, item)
+            end = _read_value(attribute, item)
             if end is NONE:
                 raise _fault("form", "an end of a range is a value", hint="leave an open end out")
             ends[name] = end

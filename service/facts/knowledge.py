@@ -65,7 +65,7 @@ def plain_number(number: Number) -> int | Decimal:
     return Decimal(number.numerator) / Decimal(number.denominator)
 
 
-def written(value: Value) -> object:
+def value_as_json(value: Value) -> object:
     """A value as it stands in JSON."""
     if value is NONE:
         return {"none": True}
@@ -81,17 +81,17 @@ def written(value: Value) -> object:
     return plain_number(value)
 
 
-def written_knowledge(knowledge: Knowledge) -> object:
+def knowledge_as_json(knowledge: Knowledge) -> object:
     """What is known, as it stands in a holding's facts."""
     if isinstance(knowledge, Among):
         if knowledge.is_plain:
-            return written(knowledge.values[0])
-        return {"one_of": [written(value) for value in knowledge.values]}
+            return value_as_json(knowledge.values[0])
+        return {"one_of": [value_as_json(value) for value in knowledge.values]}
     ends = {"from": knowledge.low, "to": knowledge.high}
-    return {name: written(end) for name, end in ends.items() if end is not None}
+    return {name: value_as_json(end) for name, end in ends.items() if end is not None}
 
 
-def in_words(value: Value) -> str:
+def value_in_words(value: Value) -> str:
     """A value as a collector writes it."""
     if value is NONE:
         return "none"
@@ -99,4 +99,4 @@ def in_words(value: Value) -> str:
         return ", ".join(sorted(value)) or "none of them"
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return str(written(value))
+    return str(value_as_json(value))

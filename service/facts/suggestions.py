@@ -9,7 +9,7 @@ from service.errors import Fault
 from service.facts.attributes import Attribute, Attributes, nearest
 
 
-def steps_of(pointer: str) -> list[str]:
+def pointer_steps(pointer: str) -> list[str]:
     """The steps of a JSON pointer (RFC 6901)."""
     return [step.replace("~1", "/").replace("~0", "~") for step in pointer.split("/")[1:]]
 

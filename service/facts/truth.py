@@ -21,19 +21,19 @@ class Verdict(Enum):
 YES, NO, UNDECIDED = Verdict.YES, Verdict.NO, Verdict.UNDECIDED
 
 
-def claim(holds: bool) -> Verdict:
+def as_verdict(holds: bool) -> Verdict:
     """The verdict of something that is known."""
     return YES if holds else NO
 
 
-def opposite(verdict: Verdict) -> Verdict:
+def negation(verdict: Verdict) -> Verdict:
     """NOT: undecided stays undecided."""
     if verdict is UNDECIDED:
         return UNDECIDED
     return NO if verdict is YES else YES
 
 
-def every(verdicts: Iterable[Verdict]) -> Verdict:
+def conjunction(verdicts: Iterable[Verdict]) -> Verdict:
     """AND: one `no` decides; of nothing it is `yes`."""
     answer = YES
     for verdict in verdicts:
@@ -44,7 +44,7 @@ def every(verdicts: Iterable[Verdict]) -> Verdict:
     return answer
 
 
-def some(verdicts: Iterable[Verdict]) -> Verdict:
+def disjunction(verdicts: Iterable[Verdict]) -> Verdict:
     """OR: one `yes` decides; of nothing it is `no`."""
     answer = NO
     for verdict in verdicts:

@@ -54,7 +54,7 @@ class Vocabulary:
         return tuple(c.id for c in self.concepts.values() if term in c.broader)
 
 
-def vocabulary(name: str, concepts: Iterable[Concept], **about: str) -> Vocabulary:
+def build_vocabulary(name: str, concepts: Iterable[Concept], **about: str) -> Vocabulary:
     """A scheme from its concepts; two concepts of one id are refused."""
     table: dict[str, Concept] = {}
     for place, concept in enumerate(concepts):

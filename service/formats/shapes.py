@@ -19,7 +19,7 @@ from pydantic_core import ErrorDetails, PydanticCustomError
 from service.database.ids import is_version_7, read_id
 from service.errors import Fault, Invalid
 from service.facts.attributes import nearest
-from service.facts.holding import escape
+from service.facts.holding import pointer_step
 from service.rules.shape_messages import shape_message
 
 Model = TypeVar("Model", bound="Shape")
@@ -41,7 +41,7 @@ def read(model: type[Model], value: Any) -> Model:
 
 def pointer(location: tuple[int | str, ...]) -> str:
     """A JSON pointer (RFC 6901) of these steps."""
-    return "".join(f"/{escape(str(step))}" for step in location)
+    return "".join(f"/{pointer_step(str(step))}" for step in location)
 
 
 def _fault(model: type[BaseModel], entry: ErrorDetails) -> Fault:

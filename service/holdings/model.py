@@ -15,7 +15,7 @@ from pydantic_core import PydanticCustomError
 
 from service.errors import Fault, Invalid
 from service.facts.attributes import nearest
-from service.facts.holding import MOST_CANDIDATE_ISSUES, MOST_FACTS, MOST_PIECES, escape
+from service.facts.holding import MOST_CANDIDATE_ISSUES, MOST_FACTS, MOST_PIECES, pointer_step
 from service.facts.recorded import RecordedFact, RecordedIssue
 from service.formats.shapes import AttributeName, NewId, Shape, Text, read
 from service.holdings.sync.merge import ValueConflict
@@ -134,7 +134,9 @@ def read_patch(value: Any) -> Mapping[str, Any]:
         if name not in HOLDING_FIELDS:
             near = nearest(name, HOLDING_FIELDS)
             hint = "an id never changes" if name == "id" else f"did you mean '{near}'?" if near else None
-            faults.append(Fault("unknown-field", f"'{name[:80]}' cannot be changed here", f"/{escape(name)}", hint))
+            faults.append(
+                Fault("unknown-field", f"'{name[:80]}' cannot be changed here", f"/{pointer_step(name)}", hint)
+            )
     if faults:
         raise Invalid(faults)
     return value
@@ -209,5 +211,5 @@ def merged(target: Any, patch: Any) -> Any:
 def of_changed(faults: Iterable[Fault], before: Mapping[str, Any], after: Mapping[str, Any]) -> list[Fault]:
     """The faults (pointers relative to the facts) of facts that a change touches. A fact that was recorded before a
     definition gave its name another type must not stop the owner from changing something else."""
-    touched = {f"/{escape(name)}" for name in after if after[name] != before.get(name)}
+    touched = {f"/{pointer_step(name)}" for name in after if after[name] != before.get(name)}
     return [fault for fault in faults if fault.pointer == "" or "/" + fault.pointer.split("/")[1] in touched]

@@ -11,7 +11,7 @@ from service.http.dependencies import Received
 from service.http.wire import In
 from service.reference import actions as reference
 from service.rules.definition import Definition
-from service.rules.document import read as read_document
+from service.rules.document import read_definition as read_document
 
 FORMS = 'send the definition itself ({"format": "set-definition/1", ...}) or {"document": {...}}'
 

@@ -12,7 +12,7 @@ from service.database.engine import Database
 from service.errors import Fault, Invalid, NotAuthenticated, NotFound
 from service.evaluation.engine import ENGINE
 from service.facts.attributes import nearest
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, read_facts
 from service.facts.knowledge import Among
 from service.holdings.store import HoldingStore

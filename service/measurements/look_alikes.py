@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import Final, Literal
 
 from service.facts.holding import Facts
-from service.facts.knowledge import Among, in_words
+from service.facts.knowledge import Among, value_in_words
 from service.measurements.plausibility import (
     CANNOT_TELL,
     RULED_OUT,
@@ -170,7 +170,7 @@ def _alloy(facts: Facts) -> str:
     fineness = facts.get("fineness")
     value = fineness.values[0] if isinstance(fineness, Among) and fineness.is_plain else None
     # In trade words .5 is written .500.
-    share = "" if value is None else " " + in_words(value).removeprefix("0").ljust(4, "0")
+    share = "" if value is None else " " + value_in_words(value).removeprefix("0").ljust(4, "0")
     return f"{material_of(facts)}{share}".strip()
 
 

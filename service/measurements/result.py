@@ -12,7 +12,7 @@ from typing import Annotated, Literal, TypeVar
 
 from msgspec import Meta, Struct, field
 
-from service.facts.knowledge import Knowledge, exact, plain_number, written_knowledge
+from service.facts.knowledge import Knowledge, exact, knowledge_as_json, plain_number
 from service.facts.recorded import RecordedFact
 from service.measurements.fine_weight import GRAM_PLACES, OUNCE_PLACES, FineWeight, in_troy_ounces, rounded
 from service.measurements.look_alikes import Distinguishes, DistinguishingTest, JudgedIssue
@@ -161,7 +161,7 @@ def _measurement(check: MeasurementCheck, issue: Published) -> MeasurementResult
 
 
 def _recorded(known: Knowledge | None) -> RecordedFact | None:
-    return None if known is None else written_knowledge(known)
+    return None if known is None else knowledge_as_json(known)
 
 
 def _decimal(value: Fraction | None) -> Decimal | None:

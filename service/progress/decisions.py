@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from service.errors import Fault
 from service.evaluation.places import Collection, places_of
 from service.facts.attributes import nearest
-from service.facts.holding import views
+from service.facts.holding import candidate_views
 from service.progress.evaluate import EvaluationRequest
 from service.rules.predicates import EvaluationContext
 
@@ -55,7 +55,11 @@ class KnownPlaces:
 
     def __init__(self, request: EvaluationRequest, *, groups: bool = False) -> None:
         context = EvaluationContext(request.today, request.vocabularies)
-        seen = [views(holding, request.issues) for holding in request.holdings if holding.status in request.statuses]
+        seen = [
+            candidate_views(holding, request.issues)
+            for holding in request.holdings
+            if holding.status in request.statuses
+        ]
         places = places_of(request.definition, Collection(seen, request.issues, context))
         one_per, choices = request.definition.one_per, request.definition.free_choice
         self.names = [place.address for place in places]

@@ -13,7 +13,7 @@ from service.evaluation.settling import DecidingFact
 from service.evaluation.table import Table
 from service.facts.attributes import Attribute
 from service.facts.holding import Holding, View
-from service.facts.knowledge import written_knowledge
+from service.facts.knowledge import knowledge_as_json
 from service.facts.vocabulary import Vocabulary
 from service.rules.labels import listed
 
@@ -58,7 +58,7 @@ class CoinNames:
     def of(self, holding: Holding, views: Sequence[View]) -> str:
         """The name; `views` are what the coin may be."""
         names = [name for part in _PARTS for name in part]
-        worlds = [{name: written_knowledge(view.facts[name]) for name in names if name in view.facts} for view in views]
+        worlds = [{name: knowledge_as_json(view.facts[name]) for name in names if name in view.facts} for view in views]
         noun, year, issuer = (_first(part, worlds, self._label) for part in _PARTS)
         kind = " ".join(filter(None, [year, noun or (year and "coin")]))
         number = holding.number or (None if _SERVICE_ID.fullmatch(holding.id) else holding.id)

@@ -12,7 +12,7 @@ from msgspec import Meta, Struct
 from service.evaluation.distinguishing import distinguishing_features
 from service.facts.attributes import Attribute
 from service.facts.holding import Facts, Holding
-from service.facts.knowledge import written_knowledge
+from service.facts.knowledge import knowledge_as_json
 from service.facts.recorded import RecordedFact
 from service.progress.result import DefinitionStamp
 from service.rules.labels import listed
@@ -152,7 +152,7 @@ def features_of(
             attribute=name,
             look_at=attributes[name].look_at,
             values={
-                issue: written_knowledge(facts[name])
+                issue: knowledge_as_json(facts[name])
                 for issue, facts in candidates.items()
                 if name in facts and issue not in found.ruled_out
             },

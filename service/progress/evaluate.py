@@ -17,7 +17,7 @@ from service.errors import Fault, Invalid, OverLimit
 from service.evaluation.engine import ENGINE
 from service.evaluation.places import FREE_CHOICE, ONE_PER, SLOT, Collection, places_of
 from service.evaluation.table import Table
-from service.facts.holding import Facts, Holding, views
+from service.facts.holding import Facts, Holding, candidate_views
 from service.facts.truth import UNDECIDED, YES
 from service.facts.vocabulary import Vocabulary
 from service.progress.alternates import alternates_of
@@ -77,7 +77,7 @@ def build_instance(request: EvaluationRequest) -> tuple[Instance, Table]:
     """Everything judged and ready to be solved. Raises Invalid or OverLimit where the request cannot be evaluated."""
     ensure_evaluable(request)
     counting = tuple(sorted((h for h in request.holdings if h.status in request.statuses), key=lambda h: h.id))
-    seen = tuple(views(holding, request.issues) for holding in counting)
+    seen = tuple(candidate_views(holding, request.issues) for holding in counting)
     context = EvaluationContext(request.today, request.vocabularies)
     places = places_of(request.definition, Collection(seen, request.issues, context))
     table = Table(request.definition.attributes, context)

@@ -20,7 +20,7 @@ from service.evaluation.explanation import (
 from service.evaluation.places import FREE_CHOICE, Collection, Place, places_of
 from service.evaluation.table import Table
 from service.facts.attributes import nearest
-from service.facts.holding import Holding, View, views
+from service.facts.holding import Holding, View, candidate_views
 from service.facts.truth import UNDECIDED, Verdict
 from service.progress.evaluate import EvaluationRequest, ensure_evaluable, stamp_of
 from service.progress.result import DefinitionStamp, Doubt
@@ -86,8 +86,8 @@ def explain(request: EvaluationRequest, holding: Holding, place: str | None) -> 
     ensure_evaluable(request)
     definition = request.definition
     context = EvaluationContext(request.today, request.vocabularies)
-    seen = views(holding, request.issues)
-    others = tuple(views(other, request.issues) for other in request.holdings)
+    seen = candidate_views(holding, request.issues)
+    others = tuple(candidate_views(other, request.issues) for other in request.holdings)
     places = _asked(places_of(definition, Collection((seen, *others), request.issues, context)), place)
     table = Table(definition.attributes, context)
     wording = RuleWording(definition.attributes, request.vocabularies)

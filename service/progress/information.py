@@ -20,7 +20,7 @@ from service.evaluation.settling import TrialBudget, settle_places
 from service.evaluation.verdicts import Case, Split
 from service.facts.attributes import Attribute, Attributes
 from service.facts.holding import Holding, View
-from service.facts.knowledge import Among, Knowledge, Value, in_words, written
+from service.facts.knowledge import Among, Knowledge, Value, value_as_json, value_in_words
 from service.facts.truth import UNDECIDED
 from service.progress.description import MessageNames
 from service.progress.doubts import (
@@ -157,9 +157,11 @@ class _Weighing:
         tries: list[_Try] = []
         for values in product(*options.values()):
             recorded = dict(zip(options, values, strict=True))
-            in_text = {name: words[at].get(value, in_words(value)) for at, (name, value) in enumerate(recorded.items())}
+            in_text = {
+                name: words[at].get(value, value_in_words(value)) for at, (name, value) in enumerate(recorded.items())
+            }
             knowledge = {name: Among((value,)) for name, value in recorded.items()}
-            plain = {name: written(value) for name, value in recorded.items()}
+            plain = {name: value_as_json(value) for name, value in recorded.items()}
             tries.append(_Try(in_text, plain, _with_facts(knowledge)))
         entry = self._tried(doubt, {name: attributes[name].look_at for name in options}, tries)
         if entry is not None:

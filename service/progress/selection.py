@@ -16,7 +16,7 @@ from typing import Any
 from service.evaluation.columns import Columns
 from service.evaluation.table import Table
 from service.facts.attributes import Attributes
-from service.facts.holding import Facts, Holding, views
+from service.facts.holding import Facts, Holding, candidate_views
 from service.facts.knowledge import NONE, Among, Between, Knowledge
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.predicates import EvaluationContext, Predicate
@@ -33,7 +33,7 @@ def verdicts_of(
     context: EvaluationContext,
 ) -> list[Verdict]:
     """The verdict of the rule for every holding, in their order."""
-    seen = [views(holding, issues) for holding in holdings]
+    seen = [candidate_views(holding, issues) for holding in holdings]
     single = [number for number, mine in enumerate(seen) if len(mine) == 1]
     found = [NO] * len(seen)
     fits = Columns([seen[number][0] for number in single], attributes, context).fits(predicate)

@@ -16,12 +16,12 @@ from msgspec import UNSET, Meta, UnsetType
 from service.assignment.build import PreferenceValues
 from service.evaluation.places import FREE_CHOICE, Collection, Place, places_of
 from service.evaluation.table import Table
-from service.facts.holding import Holding, views
+from service.facts.holding import Holding, candidate_views
 from service.facts.knowledge import Between, Number
 from service.formats.html import PRINT, render
 from service.progress.evaluate import EvaluationRequest
 from service.progress.result import Evaluation, PlaceResult, Tier
-from service.rules.predicates import EvaluationContext, both
+from service.rules.predicates import EvaluationContext, all_of
 from service.rules.preferences import Preference
 from service.rules.wording import RuleWording
 
@@ -99,7 +99,7 @@ def want_list(request: EvaluationRequest, result: Evaluation, notes: Notes | Non
     """
     definition = request.definition
     held = [holding for holding in request.holdings if holding.status in request.statuses]
-    seen = {holding.id: views(holding, request.issues) for holding in held}
+    seen = {holding.id: candidate_views(holding, request.issues) for holding in held}
     context = EvaluationContext(request.today, request.vocabularies)
     places = places_of(definition, Collection(list(seen.values()), request.issues, context))
     speak = RuleWording(definition.attributes, request.vocabularies)
@@ -164,7 +164,7 @@ def _still_open(request: EvaluationRequest, speak: RuleWording) -> list[WantedPl
         if not group.keys.is_open:
             continue
         rules = [rule.predicate for rule in (definition.scope, group.accepts) if rule is not None]
-        coin = speak.coin(both(*rules)) if rules else "a coin"
+        coin = speak.coin(all_of(*rules)) if rules else "a coin"
         wanted = f"{coin}, of a {speak.name(group.attribute)} that no coin here shows yet"
         lines.append(
             WantedPlace(

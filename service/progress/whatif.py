@@ -15,10 +15,10 @@ from service.assignment.build import FixedPlacements, Instance, build
 from service.assignment.problem import AssignmentProblem, Basis, Edge, Solution
 from service.assignment.solve import solve
 from service.evaluation.places import Collection, keys_of
-from service.facts.holding import Holding, views
+from service.facts.holding import Holding, candidate_views
 from service.facts.knowledge import Number
 from service.progress.evaluate import EvaluationRequest, build_instance, fixed_placements
-from service.rules.predicates import both
+from service.rules.predicates import all_of
 from service.rules.preferences import Preference
 
 
@@ -92,18 +92,18 @@ class Evaluated:
 
     def judge(self, coins: Sequence[Holding]) -> Instance:
         """Coins that are not in the collection, in the order of their ids, against every place of it."""
-        seen = tuple(views(coin, self.request.issues) for coin in coins)
+        seen = tuple(candidate_views(coin, self.request.issues) for coin in coins)
         return build(self.request.definition, self.board.places, tuple(coins), seen, self.table, FixedPlacements())
 
     def opens_places(self, coin: Holding) -> bool:
         """Whether the coin shows a key of an open-ended group that no coin shows yet: the set then has other places."""
         definition, request = self.request.definition, self.request
-        seen = Collection([views(coin, request.issues)], request.issues, self.table.context)
+        seen = Collection([candidate_views(coin, request.issues)], request.issues, self.table.context)
         for group in definition.one_per:
             if group.keys.source == "holdings":
                 rules = [rule.predicate for rule in (definition.scope, group.accepts) if rule is not None]
                 known = {place.key for place in self.board.places if place.group == group.id}
-                if not known.issuperset(keys_of(definition, group, seen, both(*rules) if rules else None)):
+                if not known.issuperset(keys_of(definition, group, seen, all_of(*rules) if rules else None)):
                     return True
         return False
 
@@ -164,7 +164,7 @@ class Evaluated:
             coins.add(coin)
             inside.add(at)
         held = {board.holdings[coin].id: (board.holdings[coin], board.views[coin]) for coin in coins}
-        held |= {coin.id: (coin, views(coin, request.issues)) for coin in more}
+        held |= {coin.id: (coin, candidate_views(coin, request.issues)) for coin in more}
         pairs = [held[identity] for identity in sorted(held)]
         laid = build(
             request.definition,

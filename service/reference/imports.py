@@ -16,7 +16,7 @@ from service.accounts.model import Owner
 from service.errors import Fault, Invalid
 from service.facts.attributes import Attributes, UnknownAttribute, unknown_attributes
 from service.facts.recorded import RecordedFact
-from service.facts.suggestions import nearest_value, steps_of
+from service.facts.suggestions import nearest_value, pointer_steps
 from service.formats.shapes import read
 from service.reference import actions as reference
 from service.reference.issue_table import IssueRow, read_sheet
@@ -198,7 +198,7 @@ def _complaints(refused: RefusedIssue, attributes: Attributes) -> Iterable[Refus
             message=fault.message,
             pointer=fault.pointer,
             hint=UNSET if fault.hint is None else fault.hint,
-            nearest=nearest_value(fault, steps_of(fault.pointer)[2:], refused.facts, attributes),
+            nearest=nearest_value(fault, pointer_steps(fault.pointer)[2:], refused.facts, attributes),
         )
 
 

@@ -15,7 +15,7 @@ from typing import Any
 
 from service.errors import Fault, Invalid, OverLimit
 from service.facts.attributes import Attribute, Attributes, nearest
-from service.facts.holding import escape
+from service.facts.holding import pointer_step
 from service.formats.cells import APART, PREFIX, fact_cell, read_fact_cell, read_list_cell, read_text_cell, text_cell
 from service.formats.csv import read_csv
 from service.reference.model import Issue
@@ -125,7 +125,7 @@ def _row(cells: Sequence[str], columns: Sequence[_Column], line: int) -> IssueRo
         if column.is_fact:
             read, wrong = read_fact_cell(cell, column.attribute)
             facts[column.name] = read
-            faults += [fault.under(f"/facts/{escape(column.name)}") for fault in wrong]
+            faults += [fault.under(f"/facts/{pointer_step(column.name)}") for fault in wrong]
         else:
             read, wrong = read_list_cell(cell) if column.name == "look_alikes" else read_text_cell(cell)
             value[column.name] = read

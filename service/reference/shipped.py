@@ -16,7 +16,7 @@ from importlib.resources import files
 from types import MappingProxyType
 from typing import Any
 
-from service.facts.vocabulary import Concept, Vocabulary, vocabulary
+from service.facts.vocabulary import Concept, Vocabulary, build_vocabulary
 
 VOCABULARY_FILES = ("issuers.json", "motifs.json")
 CATALOGUE_FILES = ("euro_issues.json", "law_issues.json")
@@ -70,7 +70,7 @@ def _content(name: str) -> bytes:
 
 
 def _scheme(document: Mapping[str, Any]) -> Vocabulary:
-    return vocabulary(
+    return build_vocabulary(
         document["name"],
         (_concept(entry) for entry in document["concepts"]),
         label=document["label"],

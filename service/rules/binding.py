@@ -8,7 +8,7 @@ from typing import Any
 
 from service.errors import Fault, Invalid
 from service.facts.attributes import Attribute, Attributes, nearest
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.facts.holding import unknown_attribute
 from service.facts.vocabulary import Vocabulary
 from service.rules.constraints import AT_MOST, CONSTRAINT_KINDS, CONSTRAINT_MEMBERS, DIFFERENT, Constraint
@@ -22,7 +22,7 @@ from service.rules.rule import Rule
 CONCEPT = "concept"
 
 # Faults that do not depend on what the attributes are.
-WITHOUT_ATTRIBUTES = (
+_WITHOUT_ATTRIBUTES = (
     "syntax",
     "clashing-id",
     "unknown-place",
@@ -33,7 +33,7 @@ WITHOUT_ATTRIBUTES = (
     "empty",
 )
 
-KEY_MEMBERS = {
+_KEY_MEMBERS = {
     "holdings": (set(), set()),
     "list": ({"values"}, set()),
     "vocabulary": ({"name"}, {"where", "level"}),
@@ -41,7 +41,7 @@ KEY_MEMBERS = {
 }
 
 
-class Meaning:
+class DefinitionBinder:
     """Reads one document whose shape is right, gathering every fault on the way."""
 
     def __init__(self, shape: Mapping[str, Any], vocabularies: Mapping[str, Vocabulary]) -> None:
@@ -62,7 +62,7 @@ class Meaning:
         self._read({}, "")
         if None not in self.shape["attributes"]:
             return self.faults
-        return [fault for fault in self.faults if fault.code in WITHOUT_ATTRIBUTES]
+        return [fault for fault in self.faults if fault.code in _WITHOUT_ATTRIBUTES]
 
     def _read(self, document: Mapping[str, Any], digest: str) -> Definition:
         shape = self.shape
@@ -210,7 +210,7 @@ class Meaning:
 
     def _keys(self, item: dict[str, Any], at: str, attribute: Attribute | None) -> Keys | None:
         source = item["from"]
-        needed, allowed = KEY_MEMBERS[source]
+        needed, allowed = _KEY_MEMBERS[source]
         given = {name for name in ("values", "name", "where", "level") if item[name] is not None}
         for name in sorted(needed - given):
             self.complain("keys", f"keys from '{source}' need `{name}`", f"{at}/{name}")

@@ -17,22 +17,22 @@ import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
 
 from service.errors import Fault, Invalid, OverLimit
-from service.facts.holding import escape
+from service.facts.holding import pointer_step
 from service.facts.kinds import value_kind_of
 from service.facts.vocabulary import Vocabulary
-from service.rules.binding import Meaning
+from service.rules.binding import DefinitionBinder
 from service.rules.constraints import CONSTRAINT_KINDS, CONSTRAINT_MEMBERS
 from service.rules.definition import MOST_PLACES, Definition
 from service.rules.preferences import PREFERENCE_KINDS
 from service.rules.shape_messages import shape_message
 
-Identity = Annotated[str, Field(min_length=1, max_length=120, pattern=r"^[^/\s\x00-\x1f][^/\x00-\x1f]*$")]
-Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")]
-Line = Annotated[str, Field(max_length=500)]
-Prose = Annotated[str, Field(max_length=10_000)]
-RuleIn = Annotated[str | bool | dict[str, Any], Field(description="CQL2 text, or CQL2 JSON (OGC 21-065r2)")]
-Names = Annotated[list[Name], Field(min_length=1, max_length=20)]
-Tier = Literal["required", "optional"]
+_Identity = Annotated[str, Field(min_length=1, max_length=120, pattern=r"^[^/\s\x00-\x1f][^/\x00-\x1f]*$")]
+_Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")]
+_Line = Annotated[str, Field(max_length=500)]
+_Prose = Annotated[str, Field(max_length=10_000)]
+_RuleIn = Annotated[str | bool | dict[str, Any], Field(description="CQL2 text, or CQL2 JSON (OGC 21-065r2)")]
+_Names = Annotated[list[_Name], Field(min_length=1, max_length=20)]
+_Tier = Literal["required", "optional"]
 
 
 class _Model(BaseModel):
@@ -42,23 +42,23 @@ class _Model(BaseModel):
 class AttributeIn(_Model):
     """An attribute that the definition adds to the core ones."""
 
-    name: Name
+    name: _Name
     type: Literal["text", "integer", "decimal", "boolean", "date", "timestamp"]
     many: bool = False
-    unit: Line | None = None
-    vocabulary: Line | None = None
-    values: Annotated[list[Line], Field(max_length=1_000)] = []
-    label: Line = ""
-    help: Prose = ""
-    look_at: Line = ""
+    unit: _Line | None = None
+    vocabulary: _Line | None = None
+    values: Annotated[list[_Line], Field(max_length=1_000)] = []
+    label: _Line = ""
+    help: _Prose = ""
+    look_at: _Line = ""
 
 
-MEMBER_TYPES: dict[str, Any] = {
-    "rule": RuleIn | None,
-    "attribute": Name | None,
-    "names": Name | Names | None,
-    "values": Annotated[list[Line], Field(max_length=1_000)] | None,
-    "places": Annotated[list[Line], Field(min_length=1, max_length=MOST_PLACES)] | None,
+_MEMBER_TYPES: dict[str, Any] = {
+    "rule": _RuleIn | None,
+    "attribute": _Name | None,
+    "names": _Name | _Names | None,
+    "values": Annotated[list[_Line], Field(max_length=1_000)] | None,
+    "places": Annotated[list[_Line], Field(min_length=1, max_length=MOST_PLACES)] | None,
     "count": Annotated[int, Field(ge=0, le=MOST_PLACES)] | None,
 }
 """The types of the members that kinds of preferences and constraints name; each may be left out."""
@@ -66,7 +66,7 @@ MEMBER_TYPES: dict[str, Any] = {
 
 def _with_members(name: str, meaning: str, members: Mapping[str, str], **first: Any) -> type[_Model]:
     """A model with the members of every kind of a table, after those of `first`."""
-    fields = {member: (MEMBER_TYPES[kind], None) for member, kind in members.items()}
+    fields = {member: (_MEMBER_TYPES[kind], None) for member, kind in members.items()}
     model: type[_Model] = create_model(name, __base__=_Model, __doc__=meaning, **{**first, **fields})
     return model
 
@@ -76,18 +76,18 @@ PreferenceIn = _with_members(
     "One criterion: `where`, `highest`, `lowest`, or `order` with `values`.",
     {member: type_ for kind in PREFERENCE_KINDS.values() for member, type_ in kind.members.items()},
 )
-Prefer = Annotated[list[PreferenceIn], Field(max_length=20)]  # type: ignore[valid-type]
+_Prefer = Annotated[list[PreferenceIn], Field(max_length=20)]  # type: ignore[valid-type]
 
 
 class SlotIn(_Model):
     """One place."""
 
-    id: Identity
-    label: Line = ""
-    accepts: RuleIn
-    tier: Tier = "required"
-    prefer: Prefer = []
-    look_at: Line = ""
+    id: _Identity
+    label: _Line = ""
+    accepts: _RuleIn
+    tier: _Tier = "required"
+    prefer: _Prefer = []
+    look_at: _Line = ""
 
 
 class KeysIn(_Model):
@@ -96,52 +96,52 @@ class KeysIn(_Model):
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, populate_by_name=True)
 
     source: Literal["holdings", "list", "vocabulary", "catalogue"] = Field(alias="from")
-    values: Annotated[list[Line], Field(max_length=MOST_PLACES)] | None = None
-    name: Line | None = None
-    where: RuleIn | None = None
-    level: Literal["narrowest"] | dict[Literal["children_of"], Line] | None = None
+    values: Annotated[list[_Line], Field(max_length=MOST_PLACES)] | None = None
+    name: _Line | None = None
+    where: _RuleIn | None = None
+    level: Literal["narrowest"] | dict[Literal["children_of"], _Line] | None = None
 
 
 class OnePerIn(_Model):
     """One place for each key of an attribute."""
 
-    id: Identity
-    attribute: Name
-    label: Line = "{key}"
-    accepts: RuleIn | None = None
+    id: _Identity
+    attribute: _Name
+    label: _Line = "{key}"
+    accepts: _RuleIn | None = None
     keys: KeysIn
-    tier: Tier = "required"
-    prefer: Prefer = []
-    look_at: Line = ""
+    tier: _Tier = "required"
+    prefer: _Prefer = []
+    look_at: _Line = ""
 
 
 class AtMostIn(_Model):
     """No more than `count` coins of the group share a key (`per`) or fit a rule (`where`)."""
 
-    per: Name | Names | None = None
-    where: RuleIn | None = None
+    per: _Name | _Names | None = None
+    where: _RuleIn | None = None
     count: Annotated[int, Field(ge=0, le=MOST_PLACES)]
 
 
 class FreeChoiceIn(_Model):
     """Places that take any coin fitting one rule."""
 
-    id: Identity
-    label: Line = ""
+    id: _Identity
+    label: _Line = ""
     places: Annotated[int, Field(ge=1, le=MOST_PLACES)]
-    accepts: RuleIn
-    distinct: Annotated[list[Name], Field(max_length=20)] = []
+    accepts: _RuleIn
+    distinct: Annotated[list[_Name], Field(max_length=20)] = []
     at_most: Annotated[list[AtMostIn], Field(max_length=50)] = []
-    tier: Tier = "required"
-    prefer: Prefer = []
-    look_at: Line = ""
+    tier: _Tier = "required"
+    prefer: _Prefer = []
+    look_at: _Line = ""
 
 
 ConstraintIn = _with_members(
     "ConstraintIn",
     "A rule over several places; `places` left out is the whole set.",
     CONSTRAINT_MEMBERS,
-    id=(Identity, ...),
+    id=(_Identity, ...),
     kind=(Literal[tuple(CONSTRAINT_KINDS)], ...),
 )
 
@@ -149,8 +149,8 @@ ConstraintIn = _with_members(
 class PageIn(_Model):
     """One page of the layout."""
 
-    page: Line
-    slots: Annotated[list[Line], Field(max_length=MOST_PLACES)]
+    page: _Line
+    slots: Annotated[list[_Line], Field(max_length=MOST_PLACES)]
 
 
 class DocumentIn(_Model):
@@ -158,13 +158,13 @@ class DocumentIn(_Model):
 
     format: Literal["set-definition/1"]
     title: Annotated[str, Field(min_length=1, max_length=200)]
-    summary: Prose = ""
+    summary: _Prose = ""
     language: Annotated[str, Field(max_length=35, description="a BCP 47 language tag")] = "en"
-    authors: Annotated[list[Line], Field(max_length=100)] = []
-    licence: Line = ""
+    authors: Annotated[list[_Line], Field(max_length=100)] = []
+    licence: _Line = ""
     attributes: Annotated[list[AttributeIn], Field(max_length=200)] = []
-    scope: RuleIn | None = None
-    prefer: Prefer = []
+    scope: _RuleIn | None = None
+    prefer: _Prefer = []
     slots: Annotated[list[SlotIn], Field(max_length=MOST_PLACES)] = []
     one_per: Annotated[list[OnePerIn], Field(max_length=200)] = []
     free_choice: Annotated[list[FreeChoiceIn], Field(max_length=200)] = []
@@ -175,13 +175,13 @@ class DocumentIn(_Model):
 MEMBERS = frozenset(DocumentIn.model_fields)
 
 
-def json_schema() -> dict[str, Any]:
+def document_schema() -> dict[str, Any]:
     """The JSON Schema (2020-12) of the document."""
     schema = DocumentIn.model_json_schema()
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", "$id": "/v1/schemas/set-definition", **schema}
 
 
-SECTIONS: dict[str, type[_Model]] = {
+_SECTIONS: dict[str, type[_Model]] = {
     "attributes": AttributeIn,
     "prefer": PreferenceIn,
     "slots": SlotIn,
@@ -192,7 +192,7 @@ SECTIONS: dict[str, type[_Model]] = {
 }
 
 
-def read(document: Any, *, vocabularies: Mapping[str, Vocabulary]) -> Definition:
+def read_definition(document: Any, *, vocabularies: Mapping[str, Vocabulary]) -> Definition:
     """The checked definition. Raises Invalid with every fault, pointers relative to the document."""
     if not isinstance(document, Mapping):
         raise Invalid([Fault("type", f"a definition is an object, not {value_kind_of(document)}")])
@@ -200,20 +200,20 @@ def read(document: Any, *, vocabularies: Mapping[str, Vocabulary]) -> Definition
     if unsayable:
         raise Invalid(unsayable)
     shape, faults = _shape_of(document)
-    meaning = Meaning(shape, vocabularies)
+    meaning = DefinitionBinder(shape, vocabularies)
     if faults:
         # What has the right shape is checked for its sense all the same, so that all complaints come at once.
         raise Invalid([*faults, *meaning.faults_found()])
-    return meaning.definition(document, digest(document))
+    return meaning.definition(document, document_digest(document))
 
 
 def _shape_of(document: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
     """The document's members with defaults filled in. An entry of a list that is not right is None there; so is the one
     entry of a list that is not right as a whole."""
-    lists = {name: document[name] for name in SECTIONS if isinstance(document.get(name), list)}
+    lists = {name: document[name] for name in _SECTIONS if isinstance(document.get(name), list)}
     frame, faults = _validated(DocumentIn, {**document, **{name: [] for name in lists}}, "")
     shape = frame or {**_DEFAULTS, "title": ""}
-    shape |= {name: [None] for name in SECTIONS if name in document and name not in lists}
+    shape |= {name: [None] for name in _SECTIONS if name in document and name not in lists}
     for name, items in lists.items():
         if len(items) > _longest(name):
             message = f"`{name}` has {len(items)} entries; at most {_longest(name)} are taken"
@@ -222,7 +222,7 @@ def _shape_of(document: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]]
             continue
         shape[name] = []
         for place, item in enumerate(items):
-            entry, wrong = _validated(SECTIONS[name], item, f"/{name}/{place}")
+            entry, wrong = _validated(_SECTIONS[name], item, f"/{name}/{place}")
             shape[name].append(entry)
             faults.extend(wrong)
     return shape, faults
@@ -245,32 +245,32 @@ def _longest(name: str) -> int:
 _DEFAULTS: dict[str, Any] = DocumentIn(format="set-definition/1", title="?").model_dump(by_alias=True)
 
 
-DEEPEST, LARGEST_WHOLE, MOST_UNSAYABLE = 96, 2**53, 100
+_DEEPEST, _LARGEST_WHOLE, _MOST_FAULTS = 96, 2**53, 100
 
 
 def _unsayable(document: Mapping[str, Any]) -> Iterator[Fault]:
     """What canonical JSON has no bytes for: odd types, numbers past a double, lone surrogates, endless depth."""
     waiting: list[tuple[Any, str, int]] = [(document, "", 0)]
     found = 0
-    while waiting and found < MOST_UNSAYABLE:
+    while waiting and found < _MOST_FAULTS:
         value, pointer, depth = waiting.pop()
         fault: Fault | None = None
-        if depth > DEEPEST:
-            raise OverLimit([Fault("over-limit", f"the document is nested deeper than {DEEPEST}", pointer[:200])])
+        if depth > _DEEPEST:
+            raise OverLimit([Fault("over-limit", f"the document is nested deeper than {_DEEPEST}", pointer[:200])])
         if isinstance(value, Mapping):
             for name, item in reversed(list(value.items())):
                 if not isinstance(name, str) or not _is_sayable(name):
                     found += 1
                     yield Fault("shape", "names of members are texts without lone surrogates", pointer)
                 else:
-                    waiting.append((item, f"{pointer}/{escape(name)}", depth + 1))
+                    waiting.append((item, f"{pointer}/{pointer_step(name)}", depth + 1))
         elif isinstance(value, list):
             waiting.extend((item, f"{pointer}/{at}", depth + 1) for at, item in reversed(list(enumerate(value))))
         elif isinstance(value, str):
             if not _is_sayable(value):
                 fault = Fault("shape", "a text has no lone surrogates", pointer)
         elif isinstance(value, int | float | Decimal):
-            if isinstance(value, int) and abs(value) > LARGEST_WHOLE:
+            if isinstance(value, int) and abs(value) > _LARGEST_WHOLE:
                 fault = Fault("value", "a whole number is at most 2^53 here, so that every reader keeps it", pointer)
             elif not math.isfinite(value) or math.isinf(float(value)):
                 fault = Fault("value", "a number is finite here, and within the range of a double", pointer)
@@ -285,12 +285,12 @@ def _is_sayable(text: str) -> bool:
     return not any(0xD800 <= ord(character) <= 0xDFFF for character in text)
 
 
-def digest(document: Mapping[str, Any]) -> str:
+def document_digest(document: Mapping[str, Any]) -> str:
     """The document's identity: `sha-256:` and the hexadecimal SHA-256 of its canonical JSON (RFC 8785)."""
-    return f"sha-256:{hashlib.sha256(canonical(document)).hexdigest()}"
+    return f"sha-256:{hashlib.sha256(canonical_json(document)).hexdigest()}"
 
 
-def canonical(value: Any) -> bytes:
+def canonical_json(value: Any) -> bytes:
     """Canonical JSON (RFC 8785). Its numbers are IEEE 754 doubles, so decimals are taken as such."""
     return rfc8785.dumps(_as_doubles(value))
 
@@ -315,7 +315,7 @@ def _shape_faults(error: ValidationError, document: Any) -> list[Fault]:
     faults: dict[str, Fault] = {}
     for entry in error.errors(include_url=False, include_context=False, include_input=False):
         path = _members(entry["loc"], document)
-        pointer = "".join(f"/{escape(str(step))}" for step in path)
+        pointer = "".join(f"/{pointer_step(str(step))}" for step in path)
         faults.setdefault(pointer, Fault("shape", shape_message(entry["type"], entry["msg"], path), pointer))
     return list(faults.values())
 
@@ -419,14 +419,14 @@ _Loader.add_constructor("tag:yaml.org,2002:int", _integer)
 _Loader.add_constructor("tag:yaml.org,2002:float", _decimal)
 _Loader.add_constructor("tag:yaml.org,2002:map", _mapping)
 
-LONGEST_YAML = 1_048_576
-DEEPEST_YAML = 64
+_LONGEST_YAML = 1_048_576
+_DEEPEST_YAML = 64
 
 
 def load_yaml(text: str) -> Any:
     """A YAML document as the JSON value that it stands for; anchors are refused. Raises Invalid with line and column."""
-    if len(text) > LONGEST_YAML:
-        raise Invalid([Fault("over-limit", f"a YAML document has at most {LONGEST_YAML} characters")])
+    if len(text) > _LONGEST_YAML:
+        raise Invalid([Fault("over-limit", f"a YAML document has at most {_LONGEST_YAML} characters")])
     try:
         _check_events(yaml.parse(text, Loader=_Loader))
         return yaml.load(text, Loader=_Loader)  # noqa: S506 - a SafeLoader with fewer tags
@@ -445,7 +445,7 @@ def _check_events(events: Iterator[yaml.Event]) -> None:
             raise _refusal("anchors and aliases are not taken", event)
         if isinstance(event, yaml.CollectionStartEvent):
             depth += 1
-            if depth > DEEPEST_YAML:
-                raise _refusal(f"the document is nested deeper than {DEEPEST_YAML}", event)
+            if depth > _DEEPEST_YAML:
+                raise _refusal(f"the document is nested deeper than {_DEEPEST_YAML}", event)
         if isinstance(event, yaml.CollectionEndEvent):
             depth -= 1

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 
 from service.facts.attributes import Attribute
-from service.facts.knowledge import Value, in_words
+from service.facts.knowledge import Value, value_in_words
 from service.facts.vocabulary import Vocabulary
 
 # Each comparison of a number, of a date or year, and of a text.
@@ -51,7 +51,7 @@ class Labels:
         if isinstance(value, str):
             return self.term(name, value)
         unit = self.attributes[name].unit if not isinstance(value, date | bool) else None
-        return f"{in_words(value)} {unit}" if unit in ("g", "mm") else in_words(value)
+        return f"{value_in_words(value)} {unit}" if unit in ("g", "mm") else value_in_words(value)
 
     def compared(self, op: str, value: str, name: str | None) -> str:
         """A comparison of the attribute with a value, without its name: "1901 or later". None for another number."""

@@ -14,7 +14,7 @@ from typing import Any
 from service.errors import Fault, Invalid
 from service.facts.attributes import Attribute, Attributes, nearest
 from service.facts.holding import unknown_attribute
-from service.facts.kinds import instant, known_value, value_kind_of
+from service.facts.kinds import canonical_value, read_instant, value_kind_of
 from service.facts.knowledge import exact
 from service.facts.vocabulary import Vocabulary
 from service.rules.cql2.expression import Expression
@@ -45,7 +45,7 @@ from service.rules.terms import (
 )
 
 # The kinds of things that can be compared with each other.
-TEXT, NUMBER, TRUTH, DATE, INSTANT, TEXTS = (
+_TEXT, _NUMBER, _TRUTH, _DATE, _INSTANT, _TEXTS = (
     "a text",
     "a number",
     "true or false",
@@ -53,13 +53,13 @@ TEXT, NUMBER, TRUTH, DATE, INSTANT, TEXTS = (
     "an instant",
     "a list of texts",
 )
-KIND_OF_TYPE = {
-    "text": TEXT,
-    "integer": NUMBER,
-    "decimal": NUMBER,
-    "boolean": TRUTH,
-    "date": DATE,
-    "timestamp": INSTANT,
+_KIND_OF_TYPE = {
+    "text": _TEXT,
+    "integer": _NUMBER,
+    "decimal": _NUMBER,
+    "boolean": _TRUTH,
+    "date": _DATE,
+    "timestamp": _INSTANT,
 }
 
 
@@ -72,7 +72,7 @@ class Operator:
     meaning: str
     example: str
     check: Callable[[_Checker, list[Any], str], Any]
-    gives: str = TRUTH
+    gives: str = _TRUTH
     standard: bool = True
 
 
@@ -116,7 +116,7 @@ class _Checker:
             typed = self.term(node, at)
             if typed is None:
                 return None
-            if typed.kind != TRUTH:
+            if typed.kind != _TRUTH:
                 name = node["property"]
                 self.complain("type", f"'{name}' is {typed.kind}, not true or false", at, f"compare it: {name} = ...")
                 return None
@@ -126,7 +126,7 @@ class _Checker:
             if operator is None:
                 self._unknown_function(node["op"], at)
                 return None
-            if operator.gives != TRUTH:
+            if operator.gives != _TRUTH:
                 message = f"{operator.name} gives {operator.gives}, where something true or false is needed"
                 self.complain("type", message, at, f"compare it, for example {operator.example}")
                 return None
@@ -159,7 +159,7 @@ class _Checker:
             if operator is None:
                 self._unknown_function(node["op"], at)
                 return None
-            if operator.gives == TRUTH:
+            if operator.gives == _TRUTH:
                 self.complain("type", f"{operator.name} is true or false, where a value is needed", at)
                 return None
             made: _Typed | None = operator.check(self, node["args"], at)
@@ -172,7 +172,7 @@ class _Checker:
             fault = unknown_attribute(name, self.attributes)
             self.complain(fault.code, fault.message, at, fault.hint)
             return None
-        return _Typed(Ref(name), TEXTS if attribute.many else KIND_OF_TYPE[attribute.type], attribute)
+        return _Typed(Ref(name), _TEXTS if attribute.many else _KIND_OF_TYPE[attribute.type], attribute)
 
     def term_of(self, kind: str, node: Any, at: str, wanted_by: str) -> _Typed | None:
         """A term of one kind only."""
@@ -202,7 +202,7 @@ class _Checker:
         first = known[0]
         made: list[Term] = []
         for term, (node, at) in zip(known, terms, strict=True):
-            if term.kind == TEXTS:
+            if term.kind == _TEXTS:
                 self.complain("type", f"{_shown(node)} is a list of texts", at, _many_hint(term, node))
                 return None
             if term.kind != first.kind:
@@ -211,7 +211,7 @@ class _Checker:
                 )
                 self.complain("type", message, at, _number_hint(first, term, node))
                 return None
-        if ordered_by and first.kind == TRUTH:
+        if ordered_by and first.kind == _TRUTH:
             message = f"true and false have no order: {ordered_by} cannot compare them"
             self.complain("type", message, terms[0][1], "use = or <>")
             return None
@@ -228,7 +228,7 @@ class _Checker:
         if attribute is None or not isinstance(term, Const) or not isinstance(term.constant, str):
             return term
         try:
-            return Const(known_value(attribute, term.constant))
+            return Const(canonical_value(attribute, term.constant))
         except Invalid as refusal:
             fault = refusal.faults[0]
             self.complain(fault.code, fault.message, at, fault.hint)
@@ -237,7 +237,7 @@ class _Checker:
     def texts(self, node: Any, at: str, attribute: Attribute | None) -> Term | None:
         """A set of texts: a many-valued attribute, or a list written in the rule."""
         if not isinstance(node, list):
-            typed = self.term_of(TEXTS, node, at, "this comparison of lists")
+            typed = self.term_of(_TEXTS, node, at, "this comparison of lists")
             return typed.term if typed else None
         terms: list[str] = []
         right = True
@@ -246,7 +246,7 @@ class _Checker:
                 self.complain("type", f"{_shown(item)} is not a text", f"{at}/{place}", "lists here hold texts")
                 right = False
                 continue
-            value = self._value_of(_Typed(Const(item), TEXT), attribute, f"{at}/{place}")
+            value = self._value_of(_Typed(Const(item), _TEXT), attribute, f"{at}/{place}")
             right = right and value is not None
             if isinstance(value, Const) and isinstance(value.constant, str):
                 terms.append(value.constant)
@@ -255,16 +255,16 @@ class _Checker:
 
 def _literal(node: Any) -> _Typed | None:
     if isinstance(node, bool):
-        return _Typed(Const(node), TRUTH)
+        return _Typed(Const(node), _TRUTH)
     if isinstance(node, str):
-        return _Typed(Const(node), TEXT)
+        return _Typed(Const(node), _TEXT)
     if isinstance(node, dict) and "date" in node:
-        return _Typed(Const(date.fromisoformat(node["date"])), DATE)
+        return _Typed(Const(date.fromisoformat(node["date"])), _DATE)
     if isinstance(node, dict) and "timestamp" in node:
-        return _Typed(Const(instant(node["timestamp"])), INSTANT)
+        return _Typed(Const(read_instant(node["timestamp"])), _INSTANT)
     if isinstance(node, list):
-        return _Typed(Const(frozenset(str(item) for item in node)), TEXTS)
-    return _Typed(Const(exact(node)), NUMBER)
+        return _Typed(Const(frozenset(str(item) for item in node)), _TEXTS)
+    return _Typed(Const(exact(node)), _NUMBER)
 
 
 def _shown(node: Any) -> str:
@@ -280,16 +280,16 @@ def _shown(node: Any) -> str:
 
 
 def _many_hint(typed: _Typed, node: Any) -> str | None:
-    if typed.kind != TEXTS or not (isinstance(node, dict) and "property" in node):
+    if typed.kind != _TEXTS or not (isinstance(node, dict) and "property" in node):
         return None
     name = node["property"]
     return f"'{name}' may have several values: write a_contains({name}, ('...')) or count({name}) = 0"
 
 
 def _number_hint(first: _Typed, second: _Typed, node: Any) -> str | None:
-    if first.kind == NUMBER and second.kind == TEXT and isinstance(node, str):
+    if first.kind == _NUMBER and second.kind == _TEXT and isinstance(node, str):
         return "write the number without quotes"
-    if first.kind == TEXT and second.kind == NUMBER:
+    if first.kind == _TEXT and second.kind == _NUMBER:
         return "put quotes around a text"
     return None
 
@@ -335,8 +335,8 @@ def _in(checker: _Checker, args: list[Any], at: str) -> Predicate | None:
 
 
 def _like(checker: _Checker, args: list[Any], at: str) -> Predicate | None:
-    text = checker.term_of(TEXT, args[0], f"{at}/args/0", "LIKE")
-    pattern = checker.term_of(TEXT, args[1], f"{at}/args/1", "LIKE")
+    text = checker.term_of(_TEXT, args[0], f"{at}/args/0", "LIKE")
+    pattern = checker.term_of(_TEXT, args[1], f"{at}/args/1", "LIKE")
     if text is None or pattern is None:
         return None
     if not isinstance(pattern.term, Const) or not isinstance(pattern.term.constant, str):
@@ -363,27 +363,27 @@ def _set_comparison(op: str) -> Callable[[_Checker, list[Any], str], Predicate |
 
 def _fold(fold: str) -> Callable[[_Checker, list[Any], str], _Typed | None]:
     def check(checker: _Checker, args: list[Any], at: str) -> _Typed | None:
-        inner = checker.term_of(TEXT, args[0], f"{at}/args/0", fold)
+        inner = checker.term_of(_TEXT, args[0], f"{at}/args/0", fold)
         if inner is None:
             return None
         if isinstance(inner.term, Const) and isinstance(inner.term.constant, str):
-            return _Typed(Const(FOLDS[fold](inner.term.constant)), TEXT)
-        return _Typed(Folded(fold, inner.term), TEXT)
+            return _Typed(Const(FOLDS[fold](inner.term.constant)), _TEXT)
+        return _Typed(Folded(fold, inner.term), _TEXT)
 
     return check
 
 
 def _arithmetic(op: str) -> Callable[[_Checker, list[Any], str], _Typed | None]:
     def check(checker: _Checker, args: list[Any], at: str) -> _Typed | None:
-        left = checker.term_of(NUMBER, args[0], f"{at}/args/0", op)
-        right = checker.term_of(NUMBER, args[1], f"{at}/args/1", op)
+        left = checker.term_of(_NUMBER, args[0], f"{at}/args/0", op)
+        right = checker.term_of(_NUMBER, args[1], f"{at}/args/1", op)
         if left is None or right is None:
             return None
         if isinstance(left.term, Const) and isinstance(right.term, Const):
             first, second = left.term.constant, right.term.constant
             assert not isinstance(first, str | frozenset | date) and not isinstance(second, str | frozenset | date)
-            return _Typed(Const(calculate(op, first, second)), NUMBER)  # type: ignore[arg-type]
-        return _Typed(Arithmetic(op, left.term, right.term), NUMBER)
+            return _Typed(Const(calculate(op, first, second)), _NUMBER)  # type: ignore[arg-type]
+        return _Typed(Arithmetic(op, left.term, right.term), _NUMBER)
 
     return check
 
@@ -443,7 +443,7 @@ def _count(checker: _Checker, args: list[Any], at: str) -> _Typed | None:
         message = f"count takes an attribute that may have several values, and '{attribute.name}' has one"
         checker.complain("type", message, f"{at}/args/0")
         return None
-    return _Typed(Count(attribute.name), NUMBER)
+    return _Typed(Count(attribute.name), _NUMBER)
 
 
 def _takes(checker: _Checker, name: str, args: list[Any], wanted: int, at: str) -> bool:
@@ -498,7 +498,7 @@ ALL: tuple[Operator, ...] = (
         _set_comparison("a_equals"),
     ),
     Operator(
-        "casei", "CASEI(a)", "the text without regard to case", "CASEI(mint) = CASEI('heaton')", _fold("casei"), TEXT
+        "casei", "CASEI(a)", "the text without regard to case", "CASEI(mint) = CASEI('heaton')", _fold("casei"), _TEXT
     ),
     Operator(
         "accenti",
@@ -506,17 +506,17 @@ ALL: tuple[Operator, ...] = (
         "the text without its accents",
         "ACCENTI(mint) = ACCENTI('Kremnica')",
         _fold("accenti"),
-        TEXT,
+        _TEXT,
     ),
-    Operator("+", "a + b", "sum", "weight_measured + 0.1 >= weight_legal", _arithmetic("+"), NUMBER),
-    Operator("-", "a - b", "difference", "weight_measured > weight_legal - 0.5", _arithmetic("-"), NUMBER),
-    Operator("*", "a * b", "product", "weight_measured * fineness >= 10", _arithmetic("*"), NUMBER),
-    Operator("/", "a / b", "quotient, exact", "year_on_coin / 100 >= 19", _arithmetic("/"), NUMBER),
-    Operator("%", "a % b", "what is left after whole division", "year_on_coin % 10 = 0", _arithmetic("%"), NUMBER),
+    Operator("+", "a + b", "sum", "weight_measured + 0.1 >= weight_legal", _arithmetic("+"), _NUMBER),
+    Operator("-", "a - b", "difference", "weight_measured > weight_legal - 0.5", _arithmetic("-"), _NUMBER),
+    Operator("*", "a * b", "product", "weight_measured * fineness >= 10", _arithmetic("*"), _NUMBER),
+    Operator("/", "a / b", "quotient, exact", "year_on_coin / 100 >= 19", _arithmetic("/"), _NUMBER),
+    Operator("%", "a % b", "what is left after whole division", "year_on_coin % 10 = 0", _arithmetic("%"), _NUMBER),
     Operator(
-        "div", "a DIV b", "whole division, cut towards nought", "year_on_coin DIV 100 = 18", _arithmetic("div"), NUMBER
+        "div", "a DIV b", "whole division, cut towards nought", "year_on_coin DIV 100 = 18", _arithmetic("div"), _NUMBER
     ),
-    Operator("^", "a ^ b", "power, exponents up to 64", "die_axis ^ 2 = 36", _arithmetic("^"), NUMBER),
+    Operator("^", "a ^ b", "power, exponents up to 64", "die_axis ^ 2 = 36", _arithmetic("^"), _NUMBER),
     Operator(
         "narrower",
         "narrower(attribute, 'term')",
@@ -524,7 +524,7 @@ ALL: tuple[Operator, ...] = (
         "a value that stands above the term, or above something that stands below both, leaves it undecided",
         "narrower(main_motifs, 'bird')",
         _narrower,
-        TRUTH,
+        _TRUTH,
         False,
     ),
     Operator(
@@ -533,7 +533,7 @@ ALL: tuple[Operator, ...] = (
         "the issuer ended before today; undecided where no date is known",
         "defunct(issuer)",
         _defunct,
-        TRUTH,
+        _TRUTH,
         False,
     ),
     Operator(
@@ -542,7 +542,7 @@ ALL: tuple[Operator, ...] = (
         "how many values a many-valued attribute has",
         "count(problems) = 0",
         _count,
-        NUMBER,
+        _NUMBER,
         False,
     ),
 )

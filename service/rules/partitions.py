@@ -22,13 +22,13 @@ from service.facts.vocabulary import Vocabulary
 from service.rules.cuts import AskedForNone, Below, Compared, Cut, EachConcept, Patterned, SetsCompared
 from service.rules.predicates import Leaf
 from service.rules.terms import Term, added
-from service.rules.text_samples import text_witnesses
+from service.rules.text_samples import sample_texts
 
-MOST_WHOLE_VALUES = 400
-MOST_SETS = 4_096
+_MOST_WHOLE_VALUES = 400
+_MOST_SETS = 4_096
 
 
-def plainly_known(facts: Facts, name: str) -> bool:
+def has_plain_value(facts: Facts, name: str) -> bool:
     knowledge = facts.get(name)
     return isinstance(knowledge, Among) and knowledge.is_plain
 
@@ -169,7 +169,7 @@ class Regions:
 
     def _every_whole(self, attribute: Attribute, low: Number | None, high: Number | None) -> list[Value] | None:
         whole = attribute.type in ("integer", "date")
-        if not whole or low is None or high is None or high - low >= MOST_WHOLE_VALUES:
+        if not whole or low is None or high is None or high - low >= _MOST_WHOLE_VALUES:
             return None
         return [_from_line(attribute, point) for point in range(int(low), int(high) + 1)]
 
@@ -183,7 +183,7 @@ class Regions:
         terms = [term for member in sorted(group) for term in self._terms_of(member, cuts)]
         if len(group) == 1:
             tests = self._text_tests(cuts)
-            found = None if tests is None else text_witnesses(tests)
+            found = None if tests is None else sample_texts(tests)
             return None if found is None else list(dict.fromkeys([*terms, *found]))
         shared = self._shared_texts(group, cuts)
         if shared is None:
@@ -268,7 +268,7 @@ class Regions:
             others = [other for other in apart if other not in named]
         fillers = others[: most + 2]
         terms = sorted(named)
-        if len(terms) > 20 or (2 ** len(terms)) * (len(fillers) + 1) > MOST_SETS:
+        if len(terms) > 20 or (2 ** len(terms)) * (len(fillers) + 1) > _MOST_SETS:
             return None
         picks = chain.from_iterable(combinations(terms, size) for size in range(len(terms) + 1))
         return [frozenset(pick) | frozenset(fillers[:more]) for pick in picks for more in range(len(fillers) + 1)]

@@ -16,14 +16,14 @@ from operator import eq, ge, gt, le, lt, ne
 from typing import Any, Self
 
 from service.facts.knowledge import NONE, Value
-from service.facts.truth import NO, UNDECIDED, YES, Verdict, claim, every, opposite, some
+from service.facts.truth import NO, UNDECIDED, YES, Verdict, as_verdict, conjunction, disjunction, negation
 from service.facts.vocabulary import Vocabulary
 from service.rules.cuts import AskedForNone, Below, Compared, Cut, EachConcept, Patterned, SetsCompared
 from service.rules.labels import Labels, listed, preposition, with_article
 from service.rules.terms import NO_ATTRIBUTES, Const, Count, Ref, Term, World
-from service.rules.text import fits_pattern
+from service.rules.text import matches_pattern
 
-MOST_READINGS = 256
+_MOST_READINGS = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +68,7 @@ class Leaf(ABC):
         """Where `holds` is undecided in this world: what the attribute's value may mean, in words, each with the verdicts of
         `alike`, which are all clauses of this class about the attribute. None past the budget."""
         undecided = [leaf for leaf in alike if leaf.holds(world, context) is UNDECIDED]
-        if 2 ** len(undecided) > MOST_READINGS:
+        if 2 ** len(undecided) > _MOST_READINGS:
             return None
         ways = product((YES, NO), repeat=len(undecided))
         return [(None, dict(zip(undecided, way, strict=True))) for way in ways]
@@ -112,16 +112,16 @@ Reading = tuple[str | None, Mapping[Leaf, Verdict]]
 
 # --- comparisons -------------------------------------------------------------------------------------------------
 
-COMPARISONS: dict[str, Callable[[Any, Any], bool]] = {"=": eq, "<>": ne, "<": lt, "<=": le, ">": gt, ">=": ge}
-FLIPPED = {"<": ">", "<=": ">=", ">": "<", ">=": "<=", "=": "=", "<>": "<>"}
-NO_PROBLEMS = "without problems"
+_COMPARISONS: dict[str, Callable[[Any, Any], bool]] = {"=": eq, "<>": ne, "<": lt, "<=": le, ">": gt, ">=": ge}
+_FLIPPED = {"<": ">", "<=": ">=", ">": "<", ">=": "<=", "=": "=", "<>": "<>"}
+_NO_PROBLEMS = "without problems"
 
 
 def _compared(op: str, left: Value, right: Value, context: EvaluationContext) -> Verdict:
     """Known to be none compares as `no`, whatever the operator (rules.md section 2)."""
     if left is NONE or right is NONE:
         return UNDECIDED if context.none_as_null else NO
-    return claim(COMPARISONS[op](left, right))
+    return as_verdict(_COMPARISONS[op](left, right))
 
 
 def _beside(left: Term, right: Term, labels: Labels) -> str:
@@ -183,7 +183,7 @@ class Comparison(Leaf):
 
     def attributive(self, labels: Labels) -> str | None:
         if (self.op, self.left, self.right) == ("=", Count("problems"), Const(0)):
-            return NO_PROBLEMS
+            return _NO_PROBLEMS
         left, op, right = self._attribute_first()
         if not isinstance(left, Ref) or not isinstance(right, Const):
             return None
@@ -196,7 +196,7 @@ class Comparison(Leaf):
 
     def _attribute_first(self) -> tuple[Term, str, Term]:
         if isinstance(self.left, Const) and not isinstance(self.right, Const):
-            return self.right, FLIPPED[self.op], self.left
+            return self.right, _FLIPPED[self.op], self.left
         return self.left, self.op, self.right
 
 
@@ -214,7 +214,7 @@ class Within(Leaf):
     def holds(self, world: World, context: EvaluationContext) -> Verdict:
         value = self.term.value(world)
         lower = _compared(">=", value, self.low.value(world), context)
-        return every((lower, _compared("<=", value, self.high.value(world), context)))
+        return conjunction((lower, _compared("<=", value, self.high.value(world), context)))
 
     def cuts(self) -> tuple[Cut, ...]:
         return Compared(self.term, self.low), Compared(self.term, self.high)
@@ -244,7 +244,7 @@ class OneOf(Leaf):
 
     def holds(self, world: World, context: EvaluationContext) -> Verdict:
         value = self.term.value(world)
-        return some(_compared("=", value, item.value(world), context) for item in self.items)
+        return disjunction(_compared("=", value, item.value(world), context) for item in self.items)
 
     def cuts(self) -> tuple[Cut, ...]:
         return tuple(Compared(self.term, item) for item in self.items)
@@ -280,7 +280,7 @@ class Like(Leaf):
         value = self.term.value(world)
         if not isinstance(value, str):
             return UNDECIDED if context.none_as_null else NO
-        return claim(fits_pattern(value, self.pattern))
+        return as_verdict(matches_pattern(value, self.pattern))
 
     def cuts(self) -> tuple[Cut, ...]:
         return (Patterned(self.term, self.pattern),)
@@ -299,7 +299,7 @@ class IsNull(Leaf):
         object.__setattr__(self, "reads", self.term.reads)
 
     def holds(self, world: World, context: EvaluationContext) -> Verdict:
-        return claim(self.term.value(world) is NONE)
+        return as_verdict(self.term.value(world) is NONE)
 
     def cuts(self) -> tuple[Cut, ...]:
         return (AskedForNone(self.term),)
@@ -313,7 +313,7 @@ class IsNull(Leaf):
 
 # --- many values, vocabularies -----------------------------------------------------------------------------------
 
-SETS: dict[str, Callable[[frozenset[str], frozenset[str]], bool]] = {
+_SETS: dict[str, Callable[[frozenset[str], frozenset[str]], bool]] = {
     "a_contains": lambda left, right: left >= right,
     "a_containedBy": lambda left, right: left <= right,
     "a_overlaps": lambda left, right: not left.isdisjoint(right),
@@ -338,7 +338,7 @@ class SetComparison(Leaf):
         left, right = self.left.value(world), self.right.value(world)
         if not isinstance(left, frozenset) or not isinstance(right, frozenset):
             return UNDECIDED if context.none_as_null else NO
-        return claim(SETS[self.op](left, right))
+        return as_verdict(_SETS[self.op](left, right))
 
     def cuts(self) -> tuple[Cut, ...]:
         return (SetsCompared(self.left, self.right),)
@@ -404,7 +404,7 @@ class Narrower(Leaf):
                 for lower in (term, *scheme.below.get(term, ()))
             }
             meanings = {union | tops for union in meanings for tops in meant}
-            if len(meanings) > MOST_READINGS:
+            if len(meanings) > _MOST_READINGS:
                 return None
         return [
             (
@@ -448,7 +448,7 @@ class Defunct(Leaf):
         concept = context.vocabularies[self.vocabulary].concepts.get(value) if isinstance(value, str) else None
         if concept is None or (concept.ended is None and not concept.current):
             return UNDECIDED
-        return claim(concept.ended is not None and concept.ended < context.today)
+        return as_verdict(concept.ended is not None and concept.ended < context.today)
 
     def cuts(self) -> tuple[Cut, ...]:
         return (EachConcept(self.name, self.vocabulary),)
@@ -476,7 +476,7 @@ class Always(Leaf):
         object.__setattr__(self, "reads", NO_ATTRIBUTES)
 
     def holds(self, world: World, context: EvaluationContext) -> Verdict:
-        return claim(self.truth)
+        return as_verdict(self.truth)
 
     def cuts(self) -> tuple[Cut, ...]:
         return ()
@@ -529,23 +529,23 @@ def reads(predicate: Predicate) -> frozenset[str]:
     return frozenset().union(*(leaf.reads for leaf in leaves(predicate)))
 
 
-def judge(predicate: Predicate, of: Callable[[Leaf], Verdict]) -> Verdict:
+def kleene_verdict(predicate: Predicate, of: Callable[[Leaf], Verdict]) -> Verdict:
     """Kleene's verdict of the tree from the verdicts of its leaves. Recursive: the depth of rules is limited."""
     if isinstance(predicate, And):
-        return every(judge(item, of) for item in predicate.items)
+        return conjunction(kleene_verdict(item, of) for item in predicate.items)
     if isinstance(predicate, Or):
-        return some(judge(item, of) for item in predicate.items)
+        return disjunction(kleene_verdict(item, of) for item in predicate.items)
     if isinstance(predicate, Not):
-        return opposite(judge(predicate.item, of))
+        return negation(kleene_verdict(predicate.item, of))
     return of(predicate)
 
 
-def holds_in(predicate: Predicate, world: World, context: EvaluationContext) -> Verdict:
+def verdict_in(predicate: Predicate, world: World, context: EvaluationContext) -> Verdict:
     """The verdict in one world."""
-    return judge(predicate, lambda leaf: leaf.holds(world, context))
+    return kleene_verdict(predicate, lambda leaf: leaf.holds(world, context))
 
 
-def both(*predicates: Predicate | None) -> Predicate:
+def all_of(*predicates: Predicate | None) -> Predicate:
     """All of them together; None stands for a rule that is left out."""
     items = tuple(item for item in predicates if item is not None)
     return items[0] if len(items) == 1 else And(items)

@@ -12,9 +12,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from service.facts.knowledge import NONE, Number, Value, exact, in_words
+from service.facts.knowledge import NONE, Number, Value, exact, value_in_words
 from service.rules.labels import Labels
-from service.rules.text import accent_free, case_free
+from service.rules.text import fold_case, strip_accents
 
 World = Mapping[str, Value]
 Linear = tuple[Mapping[str, Fraction], Fraction]
@@ -101,7 +101,7 @@ class Const(Term):
         return self.constant
 
     def words(self, labels: Labels) -> str:
-        return in_words(self.constant)
+        return value_in_words(self.constant)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +125,7 @@ class Count(Term):
         return self.name
 
 
-FOLDS: dict[str, Callable[[str], str]] = {"casei": case_free, "accenti": accent_free}
+FOLDS: dict[str, Callable[[str], str]] = {"casei": fold_case, "accenti": strip_accents}
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,12 +5,12 @@ from __future__ import annotations
 import unicodedata
 
 
-def case_free(text: str) -> str:
+def fold_case(text: str) -> str:
     """Full case folding (Unicode, chapter 3.13, default caseless matching): STRASSE and Straße are one."""
     return text.casefold()
 
 
-def accent_free(text: str) -> str:
+def strip_accents(text: str) -> str:
     """Without combining marks: decomposed (NFD), nonspacing marks dropped, composed again (NFC)."""
     decomposed = unicodedata.normalize("NFD", text)
     return unicodedata.normalize("NFC", "".join(mark for mark in decomposed if unicodedata.category(mark) != "Mn"))
@@ -35,7 +35,7 @@ def pattern_pieces(pattern: str) -> list[tuple[str, bool]]:
     return pieces
 
 
-def fits_pattern(text: str, pattern: str) -> bool:
+def matches_pattern(text: str, pattern: str) -> bool:
     """Whether the whole text fits: one pass with a single step back for the last `%`, never exponential."""
     pieces = pattern_pieces(pattern)
     at = piece = 0

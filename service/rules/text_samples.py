@@ -12,21 +12,21 @@ import unicodedata
 from collections import deque
 from collections.abc import Iterable, Sequence
 
-from service.rules.text import ANY_ONE, ANY_RUN, case_free, pattern_pieces
+from service.rules.text import ANY_ONE, ANY_RUN, fold_case, pattern_pieces
 
-MOST_STATES = 4_000
-MOST_TESTS = 64
+_MOST_STATES = 4_000
+_MOST_TESTS = 64
 
-Test = tuple[str, tuple[str, ...], str]
+_TextTest = tuple[str, tuple[str, ...], str]
 
 
-def text_witnesses(tests: Sequence[Test]) -> list[str] | None:
+def sample_texts(tests: Sequence[_TextTest]) -> list[str] | None:
     """Texts for all combinations; None past the budget. A test is (`compare` or `like`, folds from the inside out,
     constant)."""
     tests = list(dict.fromkeys(tests))
     if all(kind == "compare" and not folds for kind, folds, _ in tests):
         return _along_the_line(tests)
-    if len(tests) > MOST_TESTS:
+    if len(tests) > _MOST_TESTS:
         return None
     alphabet = _alphabet(tests)
     machines = [_Like(folds, text) if kind == "like" else _Compare(folds, text) for kind, folds, text in tests]
@@ -39,7 +39,7 @@ def text_witnesses(tests: Sequence[Test]) -> list[str] | None:
         for character in alphabet:
             following = tuple(machine.step(at, character) for machine, at in zip(machines, state, strict=True))
             if following not in seen:
-                if len(seen) >= MOST_STATES:
+                if len(seen) >= _MOST_STATES:
                     return None
                 seen[following] = text + character
                 waiting.append(following)
@@ -47,7 +47,7 @@ def text_witnesses(tests: Sequence[Test]) -> list[str] | None:
     return list(dict.fromkeys([*seen.values(), *constants]))
 
 
-def _along_the_line(tests: Sequence[Test]) -> list[str]:
+def _along_the_line(tests: Sequence[_TextTest]) -> list[str]:
     """Plain constants in code-point order cut the line of texts: each constant, and a text just after each."""
     constants = sorted({text for _, _, text in tests})
     return list(dict.fromkeys(["", *constants, *(f"{text}\x01" for text in ["", *constants])]))
@@ -56,7 +56,7 @@ def _along_the_line(tests: Sequence[Test]) -> list[str]:
 def _fold(folds: Iterable[str], character: str) -> str:
     for fold in folds:
         character = (
-            case_free(character)
+            fold_case(character)
             if fold == "casei"
             else "".join(mark for mark in unicodedata.normalize("NFD", character) if unicodedata.category(mark) != "Mn")
         )
@@ -68,7 +68,7 @@ def _decomposed(folds: tuple[str, ...], text: str) -> str:
     return unicodedata.normalize("NFD", text) if "accenti" in folds else text
 
 
-def _alphabet(tests: Sequence[Test]) -> list[str]:
+def _alphabet(tests: Sequence[_TextTest]) -> list[str]:
     """The characters that can make a difference: those of the constants, their neighbours, their cases, and one apart."""
     named: set[str] = set()
     for kind, folds, text in tests:

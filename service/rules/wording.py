@@ -84,7 +84,7 @@ def _equal_to(item: Predicate, name: str) -> tuple[str, ...] | None:
 # --- a whole definition ------------------------------------------------------------------------------------------
 
 
-def read_aloud(definition: Definition) -> list[str]:
+def describe_definition(definition: Definition) -> list[str]:
     """The definition in plain sentences, one for each thing that it says, in the order of the document."""
     speak = RuleWording(definition.attributes, definition.vocabularies)
     return [*_opening(definition, speak), *_places(definition, speak), *_rules(definition, speak)]
@@ -95,10 +95,10 @@ def _opening(definition: Definition, speak: RuleWording) -> Iterator[str]:
     if definition.scope is not None:
         yield f"Only this counts at all: {speak.coin(definition.scope.predicate)}."
     if definition.prefer:
-        yield f"Of coins that fit, the better is {preferred(definition.prefer, speak)}."
+        yield f"Of coins that fit, the better is {_preferred(definition.prefer, speak)}."
 
 
-def preferred(prefer: Sequence[Preference], speak: RuleWording) -> str:
+def _preferred(prefer: Sequence[Preference], speak: RuleWording) -> str:
     """Preferences in words, in their order."""
     return ", then ".join(_preference(preference, speak) for preference in prefer)
 
@@ -127,7 +127,7 @@ def _optional(tier: str) -> str:
 
 
 def _own(prefer: Sequence[Preference], speak: RuleWording) -> str:
-    return f"; here the better is {preferred(prefer, speak)}" if prefer else ""
+    return f"; here the better is {_preferred(prefer, speak)}" if prefer else ""
 
 
 def _keys(group: OnePer, speak: RuleWording) -> str:

@@ -11,7 +11,7 @@ from service.fetch.client import Fetched
 from service.formats.strict_json import YAML, parse_json, parse_yaml
 from service.reference import actions as reference
 from service.rules.definition import Definition
-from service.rules.document import read as read_document
+from service.rules.document import read_definition as read_document
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ from service.analysis.diff_wording import RevisionChange, text_lines, worded_cha
 from service.facts.truth import NO, UNDECIDED
 from service.reference import shipped
 from service.rules.cql2.expression import parse
-from service.rules.document import read
+from service.rules.document import read_definition
 from tests import reference
 from tests.factories import OUTSIDE, a_document, a_rule, verdict_of
 from tests.strategies import DECLARED, TODAY, VOCABULARIES, definitions, rules
@@ -31,7 +31,7 @@ PLACE = {"id": "crown", "label": "Crown", "accepts": "denomination = 'crown'"}
 
 
 def difference(old: dict[str, Any], new: dict[str, Any], **more: Any) -> diff.DefinitionDiff:
-    definitions = [read(document, vocabularies=VOCABULARIES) for document in (old, new)]
+    definitions = [read_definition(document, vocabularies=VOCABULARIES) for document in (old, new)]
     return diff_definitions(definitions[0], definitions[1], {}, TODAY, **more)
 
 
@@ -548,6 +548,8 @@ def test_a_shipped_set_against_itself_with_every_rule_reworded() -> None:
         for slot in reworded.get("slots", ()):
             slot["accepts"] = {"op": "not", "args": [{"op": "not", "args": [parse(slot["accepts"]).json]}]}
         schemes = shipped.vocabularies()
-        told = diff_definitions(read(document, vocabularies=schemes), read(reworded, vocabularies=schemes), {}, TODAY)
+        told = diff_definitions(
+            read_definition(document, vocabularies=schemes), read_definition(reworded, vocabularies=schemes), {}, TODAY
+        )
         assert {change.kind for change in told.changes} <= {"rule-reworded"}, path
         assert len(told.changes) == len(document.get("slots", ()))

@@ -16,12 +16,12 @@ from service.analysis import questions
 from service.analysis.findings import ERROR, Finding, check_definition, findings_of_faults
 from service.analysis.satisfiability import WantedVerdict, _descend, _solve, find_witness
 from service.evaluation.verdicts import Case
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.facts.holding import read_facts
 from service.facts.truth import UNDECIDED, YES
 from service.reference import shipped
 from service.rules.cql2.expression import parse
-from service.rules.document import load_yaml, read
+from service.rules.document import load_yaml, read_definition
 from service.rules.predicates import Or
 from tests import reference
 from tests.factories import AROUND, OUTSIDE, a_definition, a_rule, some_knowledge, verdict_of
@@ -327,7 +327,7 @@ def test_what_is_declared_and_never_read_and_a_tier_out_of_reach_are_told() -> N
 def test_the_starter_definitions_are_sound(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
     document = load_yaml(text) if path.suffix == ".yaml" else json.loads(text)
-    definition = read(document, vocabularies=shipped.vocabularies())
+    definition = read_definition(document, vocabularies=shipped.vocabularies())
     catalogue = {issue["id"]: read_facts(issue["facts"], CORE, strict=True)[0] for issue in shipped.issues()}
     found = check_definition(definition, catalogue, date(2026, 11, 25))
     assert [finding.message for finding in found if finding.severity != "note"] == []

@@ -32,7 +32,7 @@ from service.progress.actions.stored_set import catalogue_of, stored_holdings
 from service.progress.evaluate import EvaluationRequest
 from service.reference import shipped
 from service.reference.model import NO_ISSUES
-from service.rules.document import read
+from service.rules.document import read_definition
 from tests.benchmarks.data import PREFER, SEED, TODAY, a_coin, a_slot
 from tests.conftest import Running, own_database, running, settings_for
 from tests.owners import open_account
@@ -168,7 +168,10 @@ def _one_coin_more(case: Filled) -> Membership:
 
 def _bare(case: Filled, listed: list[dict[str, Any]]) -> float:
     """Seconds to evaluate some of the members, without loading their coins; the answers are those of the service."""
-    database, definition = case.service.app.state.database, read(case.document, vocabularies=shipped.vocabularies())
+    database, definition = (
+        case.service.app.state.database,
+        read_definition(case.document, vocabularies=shipped.vocabularies()),
+    )
     issues, taken = catalogue_of(NO_ISSUES, definition.attributes), 0.0
     told = {entry["member"]["id"]: entry["counts"] for entry in listed}
     for seat in case.seats[:SAMPLE]:

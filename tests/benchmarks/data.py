@@ -8,11 +8,11 @@ from datetime import date
 from typing import Any
 
 from service.assignment.problem import AssignmentProblem, Basis, Edge
-from service.facts.holding import Holding, View, read_holdings, views
+from service.facts.holding import Holding, View, candidate_views, read_holdings
 from service.progress.evaluate import EvaluationRequest
 from service.reference import shipped
 from service.rules.definition import Definition
-from service.rules.document import read
+from service.rules.document import read_definition
 from service.rules.predicates import EvaluationContext
 
 SEED = 1882
@@ -31,7 +31,7 @@ class Case:
 
     @property
     def rows(self) -> list[View]:
-        return [views(holding, {})[0] for holding in self.holdings]
+        return [candidate_views(holding, {})[0] for holding in self.holdings]
 
     @property
     def context(self) -> EvaluationContext:
@@ -49,7 +49,7 @@ def a_case(holdings: int, places: int, *, hard: bool = False) -> Case:
     years = 171
     slots = [a_slot(chance, number, places, hard, years) for number in range(places)]
     document = {"format": "set-definition/1", "title": "benchmark", "prefer": PREFER, "slots": slots}
-    definition = read(document, vocabularies=shipped.vocabularies())
+    definition = read_definition(document, vocabularies=shipped.vocabularies())
     raw = [a_coin(chance, number, years) for number in range(holdings)]
     return Case(definition, read_holdings(raw, definition.attributes, strict=True))
 

@@ -23,7 +23,7 @@ from service.exchange.solve import solve_exchange
 from service.facts.holding import read_holdings
 from service.progress.evaluate import EvaluationRequest, evaluate
 from service.reference import shipped
-from service.rules.document import read
+from service.rules.document import read_definition
 from tests.benchmarks.data import SEED, TODAY
 
 QUICK = [(12, 40, 60, 10.0), (40, 120, 300, 10.0)]
@@ -187,7 +187,7 @@ def a_whole_club(members: int, places: int, coins: int) -> Club:
         for n, (issuer, year) in enumerate(kinds)
     ]
     document = {"format": "set-definition/1", "title": "club", "prefer": [{"highest": "grade"}], "slots": slots}
-    definition = read(document, vocabularies=shipped.vocabularies())
+    definition = read_definition(document, vocabularies=shipped.vocabularies())
     found = {}
     for member in range(members):
         drawn = chance.choices(kinds, weights, k=coins)

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from service.database.types import read_back, written
 from service.errors import Invalid
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.formats.shapes import read
 from service.formats.strict_json import plain_text
 from service.reference import actions as reference

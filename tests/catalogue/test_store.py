@@ -18,7 +18,7 @@ from service.accounts.model import Owner
 from service.database.engine import Database
 from service.database.migrate import upgrade
 from service.errors import Conflict, Invalid, NotFound, OverLimit
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.reference import actions, shipped
 from service.reference.actions import Picked
 from service.reference.model import Catalogue, Issue, StoredIssue

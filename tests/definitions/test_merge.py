@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from service.definitions import merge as module
 from service.definitions.merge import MISSING, Merge, merge
 from service.errors import Invalid
-from service.rules.document import canonical, read
+from service.rules.document import canonical_json, read_definition
 from tests.strategies import VOCABULARIES, definitions, simple_rules
 
 SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=100)
@@ -171,7 +171,7 @@ def test_a_merge_may_be_unsound_and_reading_it_says_why() -> None:
     made = merged(mine, theirs)
     assert made.conflicts == ()
     with pytest.raises(Invalid, match="no place 'c'"):
-        read({**made.document, "one_per": []}, vocabularies=VOCABULARIES)
+        read_definition({**made.document, "one_per": []}, vocabularies=VOCABULARIES)
 
 
 # --- what always holds ------------------------------------------------------------------------------------------------
@@ -219,7 +219,7 @@ def three(draw: st.DrawFn) -> tuple[dict[str, Any], dict[str, Any], dict[str, An
 
 
 def same(one: Any, other: Any) -> bool:
-    return canonical(one) == canonical(other)
+    return canonical_json(one) == canonical_json(other)
 
 
 @SOME
@@ -242,7 +242,7 @@ def test_both_sides_see_the_same_conflicts(documents: tuple[Any, Any, Any]) -> N
     if not there.conflicts:
         # Without a conflict both come to the same content, whatever the order.
         for name in ("slots", "one_per", "free_choice", "constraints"):
-            contents = [sorted(canonical(e) for e in made.document.get(name, [])) for made in (there, back)]
+            contents = [sorted(canonical_json(e) for e in made.document.get(name, [])) for made in (there, back)]
             assert contents[0] == contents[1]
 
 

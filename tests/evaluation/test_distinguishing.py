@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from service.evaluation.distinguishing import differ, distinguishing_features
 from service.facts.attributes import Attribute, Attributes
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from tests.factories import some_knowledge
 
 NAMES = ("edge", "mint", "hue", "wreath", "berries")

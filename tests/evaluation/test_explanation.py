@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, assume, given, settings
 
 from service.evaluation.explanation import SettlingFact, explain_clauses, failing_clauses, settle
 from service.evaluation.region_wording import OTHER
-from service.facts.truth import NO, UNDECIDED, YES, every, opposite, some
+from service.facts.truth import NO, UNDECIDED, YES, conjunction, disjunction, negation
 from service.progress.explain import explain
 from service.rules.cql2.expression import parse
 from service.rules.rule import Rule
@@ -22,7 +22,7 @@ from tests.strategies import ATTRIBUTES, rules, some_facts
 
 QUIETLY = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None)
 SOME = settings(QUIETLY, max_examples=150)
-JOIN = {"and": every, "or": some}
+JOIN = {"and": conjunction, "or": disjunction}
 
 
 def settled_by(rule: Any, facts: dict[str, Any]) -> list[SettlingFact]:
@@ -43,7 +43,7 @@ def test_the_explanation_of_a_clause_is_its_verdict(rule: Any, facts: dict[str, 
             check(part)
         if "op" in node:
             parts = [{"yes": YES, "no": NO, "undecided": UNDECIDED}[part["verdict"]] for part in node["clauses"]]
-            joined = opposite(parts[0]) if node["op"] == "not" else JOIN[node["op"]](parts)
+            joined = negation(parts[0]) if node["op"] == "not" else JOIN[node["op"]](parts)
             # Kleene over the clauses is never wrong; worlds may know more.
             asks_none = "IS NULL" in clause["rule"]
             assert joined is UNDECIDED or joined.value == node["verdict"] or asks_none

@@ -17,7 +17,18 @@ from service.rules import partitions
 from service.rules.cql2.expression import parse
 from service.rules.cuts import Compared, Cut
 from service.rules.labels import Labels
-from service.rules.predicates import And, Comparison, EvaluationContext, Leaf, Not, Or, Predicate, judge, leaves, reads
+from service.rules.predicates import (
+    And,
+    Comparison,
+    EvaluationContext,
+    Leaf,
+    Not,
+    Or,
+    Predicate,
+    kleene_verdict,
+    leaves,
+    reads,
+)
 from service.rules.terms import Const, Ref, World
 from tests import reference
 from tests.factories import AROUND, OUTSIDE, a_case, a_rule, a_view, judged, verdict_of
@@ -168,7 +179,7 @@ def test_what_kleene_decides_the_worlds_decide_alike(rule: Any, facts: dict[str,
             node = node[int(step)] if isinstance(node, list) else node[step]
         return Verdict(expected(node, facts))
 
-    kleene = judge(predicate, of_leaf)
+    kleene = kleene_verdict(predicate, of_leaf)
     if kleene is not UNDECIDED:
         # A leaf alone does not ask isNull of what another leaf asks it: then none is a world of the whole only.
         assume(not any(isinstance(n, dict) and n.get("op") == "isNull" for n in reference.nodes(tree)))

@@ -4,7 +4,7 @@ import json
 from pathlib import Path
 
 from service.facts.attributes import TYPES
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 
 _FILE = Path(__file__).parent.parent / "data" / "attribute_vocabulary.json"
 TERMS = {term["name"]: term for term in json.loads(_FILE.read_text(encoding="utf-8"))["attributes"]}

@@ -10,10 +10,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from service.errors import Invalid
-from service.facts.holding import check_facts, read_facts, read_holdings, views
-from service.facts.knowledge import written_knowledge
-from service.facts.truth import NO, UNDECIDED, YES, every, opposite, some
-from service.facts.vocabulary import Concept, vocabulary
+from service.facts.holding import candidate_views, check_facts, read_facts, read_holdings
+from service.facts.knowledge import knowledge_as_json
+from service.facts.truth import NO, UNDECIDED, YES, conjunction, disjunction, negation
+from service.facts.vocabulary import Concept, build_vocabulary
 from tests.factories import some_knowledge
 from tests.strategies import ATTRIBUTES, MOTIFS, NAMES, some_facts
 
@@ -86,7 +86,7 @@ def test_an_odd_form_gives_faults_and_never_a_crash(name: str, raw: Any) -> None
 @given(some_facts(least_known=7))
 def test_a_fact_written_again_is_the_same_fact(facts: dict[str, Any]) -> None:
     known = some_knowledge(facts)
-    again = some_knowledge({name: written_knowledge(knowledge) for name, knowledge in known.items()})
+    again = some_knowledge({name: knowledge_as_json(knowledge) for name, knowledge in known.items()})
     assert {n: set(getattr(k, "values", (k,))) for n, k in again.items()} == {
         n: set(getattr(k, "values", (k,))) for n, k in known.items()
     }
@@ -163,13 +163,13 @@ def test_the_facts_of_an_issue_stand_behind_the_holdings_own() -> None:
         "x": some_knowledge({"mint": "Heaton", "year_on_coin": 1882}),
         "y": some_knowledge({"year_on_coin": 1883}),
     }
-    first, second = views(holding, catalogue)
-    assert {name: written_knowledge(fact) for name, fact in first.facts.items()} == {
+    first, second = candidate_views(holding, catalogue)
+    assert {name: knowledge_as_json(fact) for name, fact in first.facts.items()} == {
         "mint": "Tower",
         "year_on_coin": 1882,
     }
     assert (first.source_of("mint"), first.source_of("year_on_coin")) == ("holding", "issue")
-    assert written_knowledge(second.facts["year_on_coin"]) == 1883
+    assert knowledge_as_json(second.facts["year_on_coin"]) == 1883
 
 
 # --- vocabularies ------------------------------------------------------------------------------------------------------
@@ -191,7 +191,7 @@ def test_the_facts_of_an_issue_stand_behind_the_holdings_own() -> None:
 )
 def test_a_vocabulary_that_is_no_order_is_refused(concepts: list[Concept], pointer: str, code: str) -> None:
     with pytest.raises(Invalid) as refusal:
-        vocabulary("v", concepts)
+        build_vocabulary("v", concepts)
     assert [(fault.pointer, fault.code) for fault in refusal.value.faults] == [(pointer, code)]
 
 
@@ -199,7 +199,7 @@ def test_a_vocabulary_that_is_no_order_is_refused(concepts: list[Concept], point
 @given(st.lists(st.sets(st.integers(0, 7), max_size=3), min_size=1, max_size=8))
 def test_above_and_below_are_what_walking_the_links_finds(links: list[set[int]]) -> None:
     concepts = [Concept(str(n), str(n), tuple(str(up) for up in sorted(ups) if up < n)) for n, ups in enumerate(links)]
-    made = vocabulary("v", concepts)
+    made = build_vocabulary("v", concepts)
 
     def walk(term: str) -> set[str]:
         return {upper for up in made.concepts[term].broader for upper in (up, *walk(up))}
@@ -223,10 +223,10 @@ def test_kleenes_tables_are_right() -> None:
     # or the greater, not turns the order round.
     order = [NO, UNDECIDED, YES]
     for a in order:
-        assert order.index(opposite(a)) == 2 - order.index(a)
+        assert order.index(negation(a)) == 2 - order.index(a)
         for b in order:
-            assert every((a, b)) is order[min(order.index(a), order.index(b))]
-            assert some((a, b)) is order[max(order.index(a), order.index(b))]
+            assert conjunction((a, b)) is order[min(order.index(a), order.index(b))]
+            assert disjunction((a, b)) is order[max(order.index(a), order.index(b))]
 
 
 def test_a_verdict_is_never_taken_for_true_or_false() -> None:

@@ -18,7 +18,7 @@ import pytest
 from service.fetch.client import Fetcher
 from service.http.dependencies import context_of
 from service.http.examples import DOCUMENT
-from service.rules.document import digest
+from service.rules.document import document_digest
 from service.sharing.actions.polling import check_due
 from service.sharing.model import MOST_OFFERED, MOST_PENDING_IMPORTS, pause_after
 from service.sharing.store import DueOriginStore
@@ -37,7 +37,12 @@ BROKEN: dict[str, Any] = {
 
 def a_share(document: Any = DOCUMENT, **changes: Any) -> dict[str, Any]:
     """What a link tells."""
-    told = {"title": "Two crowns", "revision": 1, "digest": digest(DOCUMENT), "published_at": "2026-11-25T10:00:00Z"}
+    told = {
+        "title": "Two crowns",
+        "revision": 1,
+        "digest": document_digest(DOCUMENT),
+        "published_at": "2026-11-25T10:00:00Z",
+    }
     return {
         **told,
         "follows": True,
@@ -75,11 +80,11 @@ async def test_a_link_is_fetched_looked_at_and_kept_only_when_it_is_confirmed(se
     owner = service.collector()
     async with host(sharing(a_share(revision=3, newest_revision=3))) as port:
         link = f"http://127.0.0.1:{port}/v1/shared/sws_x"
-        made = await started(service, owner, **{"from": link, "digest": digest(DOCUMENT)})
+        made = await started(service, owner, **{"from": link, "digest": document_digest(DOCUMENT)})
     assert made.status_code == 201, made.text
     told = made.json()
     assert (told["status"], told["kind"], told["address"]) == ("waiting", "share", link)
-    assert (told["title"], told["revision"], told["digest"]) == ("Two crowns", 3, digest(DOCUMENT))
+    assert (told["title"], told["revision"], told["digest"]) == ("Two crowns", 3, document_digest(DOCUMENT))
     assert told["document"] == DOCUMENT
     assert "Worn crown: a crown, grade less than 40." in told["in_words"]
     check = await service.client.post("/v1/definition-checks", json={"definition": DOCUMENT})
@@ -90,7 +95,11 @@ async def test_a_link_is_fetched_looked_at_and_kept_only_when_it_is_confirmed(se
     # Yes.
     kept = await service.client.post(f"{where}/confirmation", headers=owner)
     assert kept.status_code == 201, kept.text
-    assert (kept.json()["status"], kept.json()["revision"], kept.json()["digest"]) == ("published", 1, digest(DOCUMENT))
+    assert (kept.json()["status"], kept.json()["revision"], kept.json()["digest"]) == (
+        "published",
+        1,
+        document_digest(DOCUMENT),
+    )
     assert kept.json()["document"] == DOCUMENT
     definition = kept.json()["id"]
     assert [item["id"] for item in await definitions(service, owner)] == [definition]
@@ -99,7 +108,7 @@ async def test_a_link_is_fetched_looked_at_and_kept_only_when_it_is_confirmed(se
     ]
     origin = (await service.client.get(f"/v1/definitions/{definition}/origin", headers=owner)).json()
     assert (origin["kind"], origin["address"], origin["revision"]) == ("share", link, 3)
-    assert (origin["digest"], origin["newest_revision"], origin["available"]) == (digest(DOCUMENT), 3, [])
+    assert (origin["digest"], origin["newest_revision"], origin["available"]) == (document_digest(DOCUMENT), 3, [])
     # Once.
     again = await service.client.post(f"{where}/confirmation", headers=owner)
     assert (again.status_code, definition in again.json()["detail"]) == (409, True)
@@ -164,7 +173,7 @@ async def test_a_document_with_faults_is_answered_with_all_of_them_and_not_kept(
     owner = service.collector()
     faults = ["/document/slots/0/accepts", "/document/slots/1/accepts", "/document/slots/1/id"]
     sent = await started(service, owner, document=BROKEN)
-    async with host(sharing(a_share(BROKEN, digest=digest(BROKEN)))) as port:
+    async with host(sharing(a_share(BROKEN, digest=document_digest(BROKEN)))) as port:
         fetched = await started(service, owner, **{"from": f"http://127.0.0.1:{port}/"})
     for answer in (sent, fetched):
         assert answer.status_code == 422
@@ -179,7 +188,7 @@ def problem_of(answer: Any) -> str:
 
 
 REFUSED: list[tuple[Answering, str]] = [
-    (sharing(a_share(digest=digest(SECOND))), "digest-mismatch"),
+    (sharing(a_share(digest=document_digest(SECOND))), "digest-mismatch"),
     (sharing(a_share(SECOND)), "digest-mismatch"),
     (sharing([]), "fetch-unreadable"),
     (sharing({"document": DOCUMENT}), "fetch-unreadable"),
@@ -214,8 +223,8 @@ async def test_the_digest_that_one_expects_is_held_against_the_document(service:
     owner = service.collector()
     async with host(sharing(a_share())) as port:
         link = f"http://127.0.0.1:{port}/"
-        wrong = await started(service, owner, **{"from": link, "digest": digest(SECOND)})
-        right = await started(service, owner, **{"from": link, "digest": digest(DOCUMENT)})
+        wrong = await started(service, owner, **{"from": link, "digest": document_digest(SECOND)})
+        right = await started(service, owner, **{"from": link, "digest": document_digest(DOCUMENT)})
     assert (problem_of(wrong), wrong.json()["errors"][0]["pointer"]) == ("digest-mismatch", "/digest")
     assert right.status_code == 201
 
@@ -283,7 +292,7 @@ async def test_a_copy_is_a_draft_that_knows_where_it_came_from(service: Running)
     assert (mine.json()["status"], mine.json()["document"]) == ("draft", {**DOCUMENT, "title": "Mine"})
     origin = (await service.client.get(f"{mine.headers['location']}/origin", headers=owner)).json()
     assert (origin["kind"], origin["definition"], origin["address"]) == ("own", original, None)
-    assert (origin["title"], origin["revision"], origin["digest"]) == ("Two crowns", 1, digest(DOCUMENT))
+    assert (origin["title"], origin["revision"], origin["digest"]) == ("Two crowns", 1, document_digest(DOCUMENT))
     newest = await service.client.post(where, json={}, headers=owner)
     assert newest.json()["document"] == SECOND
     draft = (await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=owner)).json()["id"]
@@ -320,7 +329,7 @@ class Origin:
 
 def newer(path: str) -> Answering:
     if path.endswith("/revisions/4"):
-        return sharing(a_share(SECOND, revision=4, newest_revision=4, digest=digest(SECOND)))
+        return sharing(a_share(SECOND, revision=4, newest_revision=4, digest=document_digest(SECOND)))
     return sharing(a_share(newest_revision=4), '"two"')
 
 
@@ -339,7 +348,7 @@ async def test_what_is_newer_is_offered_and_nothing_is_adopted(service: Running)
         assert origin.heads[-1].startswith("GET /v1/shared/sws_x/revisions/4 HTTP/1.1")
         offered = checked["origin"]["available"]
         assert [(entry["revision"], entry["digest"], entry["title"]) for entry in offered] == [
-            (4, digest(SECOND), "Two crowns, again")
+            (4, document_digest(SECOND), "Two crowns, again")
         ]
         # The next question names the newer version, and a host that tells the same again tells nothing new.
         checked = (await service.client.post(f"{where}/origin/checks", headers=owner)).json()
@@ -354,7 +363,7 @@ async def test_what_is_newer_is_offered_and_nothing_is_adopted(service: Running)
 
 FAILING: list[tuple[Callable[[str], Answering], str]] = [
     (lambda path: says(b"{}", status="404 Not Found"), "fetch-failed"),
-    (lambda path: sharing(a_share(SECOND, digest=digest(SECOND))), "digest-mismatch"),
+    (lambda path: sharing(a_share(SECOND, digest=document_digest(SECOND))), "digest-mismatch"),
     (lambda path: sharing(a_share(newest_revision=4)), "fetch-unreadable"),
     (
         lambda path: newer(path) if "revisions" not in path else sharing(a_share(SECOND, revision=4)),
@@ -362,7 +371,9 @@ FAILING: list[tuple[Callable[[str], Answering], str]] = [
     ),
     (
         lambda path: (
-            newer(path) if "revisions" not in path else sharing(a_share(BROKEN, revision=4, digest=digest(BROKEN)))
+            newer(path)
+            if "revisions" not in path
+            else sharing(a_share(BROKEN, revision=4, digest=document_digest(BROKEN)))
         ),
         "invalid",
     ),
@@ -437,7 +448,7 @@ async def test_an_origin_that_says_more_and_more_fills_no_database(service: Runn
     async with host(origin) as port:
         where = await followed(service, owner, f"http://127.0.0.1:{port}/v1/shared/sws_x")
         for number in range(2, MOST_OFFERED + 4):
-            told = a_share(newest_revision=number), a_share(SECOND, revision=number, digest=digest(SECOND))
+            told = a_share(newest_revision=number), a_share(SECOND, revision=number, digest=document_digest(SECOND))
             origin.answers = lambda path, told=told: sharing(told["revisions" in path])
             checked = (await service.client.post(f"{where}/origin/checks", headers=owner)).json()
             assert checked["outcome"] == "newer"

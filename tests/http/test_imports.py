@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 
 from service.database.types import written
 from service.errors import Invalid, OverLimit, Unreadable
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.formats.strict_json import CSV, JSON, XLSX, parse_json, plain_text
 from service.formats.xlsx import read_workbook
 from service.holdings.imports.actions import ReadImport, read_rows

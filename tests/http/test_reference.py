@@ -6,7 +6,7 @@ import pytest
 from jsonschema import Draft202012Validator
 from jsonschema.exceptions import ValidationError
 
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.http.examples import DOCUMENT
 from tests.conftest import Running
 

@@ -14,7 +14,7 @@ import pytest
 from service.accounts.model import token_digest
 from service.formats.strict_json import parse_yaml
 from service.http.examples import DOCUMENT
-from service.rules.document import digest
+from service.rules.document import document_digest
 from service.sharing.model import Share
 from tests.conftest import Running
 from tests.fetch.hosts import the_log
@@ -43,7 +43,7 @@ async def test_a_link_shows_the_document_without_an_account(service: Running) ->
     assert answer.json() == {
         "title": "Two crowns",
         "revision": 1,
-        "digest": digest(DOCUMENT),
+        "digest": document_digest(DOCUMENT),
         "published_at": answer.json()["published_at"],
         "follows": False,
         "newest_revision": 1,
@@ -72,7 +72,7 @@ async def test_yaml_is_the_document_itself(service: Running) -> None:
     share = await doors.shared(service, service.collector())
     answer = await service.client.get(path_of(share), headers={"Accept": "application/yaml"})
     assert answer.headers["content-type"] == "application/yaml; charset=utf-8"
-    assert digest(parse_yaml(answer.content)) == share_digest(await service.client.get(path_of(share)))
+    assert document_digest(parse_yaml(answer.content)) == share_digest(await service.client.get(path_of(share)))
 
 
 def share_digest(answer: httpx.Response) -> str:
@@ -179,7 +179,7 @@ async def test_a_share_that_follows_shows_later_revisions_and_never_earlier_ones
         assert [n for n, status in got.items() if status == 200] == shown
         assert (await service.client.get(link)).json()["newest_revision"] == shown[-1]
     third = (await service.client.get(f"{following}/revisions/3")).json()
-    assert (third["document"], third["digest"]) == (THIRD, digest(THIRD))
+    assert (third["document"], third["digest"]) == (THIRD, document_digest(THIRD))
     page = (await service.client.get(following, headers=BROWSER)).text
     assert "There is a newer revision: 3." in page
     assert "newer revision" not in (await service.client.get(fixed, headers=BROWSER)).text

@@ -17,7 +17,7 @@ from service.accounts.model import Owner, State
 from service.database.engine import Database
 from service.database.ids import new_id
 from service.database.migrate import upgrade
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.holdings import actions
 from service.holdings.sync.actions import changes
 from service.runtime import utc_now

@@ -20,13 +20,13 @@ def test_a_shipped_set_comes_out_as_counted_elsewhere_and_is_proven(name: str) -
 def test_the_coins_that_fit_each_place_are_those_counted_elsewhere(name: str) -> None:
     from service.evaluation.places import Collection, places_of
     from service.evaluation.table import Table
-    from service.facts.holding import views
+    from service.facts.holding import candidate_views
     from service.rules.predicates import EvaluationContext
 
     request = a_set(name)
     context = EvaluationContext(request.today, request.vocabularies)
     held = [holding for holding in request.holdings if holding.status == "held"]
-    seen = tuple(views(holding, request.issues) for holding in held)
+    seen = tuple(candidate_views(holding, request.issues) for holding in held)
     table = Table(request.definition.attributes, context)
     found: dict[str, dict[str, list[str]]] = {}
     for place in places_of(request.definition, Collection(seen, request.issues, context)):

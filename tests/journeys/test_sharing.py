@@ -13,7 +13,7 @@ import httpx
 import pytest
 
 from service.http.examples import DOCUMENT
-from service.rules.document import digest
+from service.rules.document import document_digest
 from tests.server import Server, serving
 
 pytestmark = pytest.mark.process
@@ -49,31 +49,31 @@ def test_share_import_revise_follow_adopt_revoke(
             # Anybody may look at it, without an account.
             assert "Worn crown" in httpx.get(share["link"], headers={"Accept": "text/html"}, trust_env=False).text
             # Looked at, and kept.
-            brought = ben.post("/v1/imports", json={"from": share["link"], "digest": digest(DOCUMENT)})
+            brought = ben.post("/v1/imports", json={"from": share["link"], "digest": document_digest(DOCUMENT)})
             assert brought.status_code == 201, brought.text
             assert ben.get("/v1/definitions").json()["items"] == []
             kept = ben.post(f"{brought.headers['location']}/confirmation").raise_for_status()
-            assert (kept.json()["digest"], kept.json()["status"]) == (digest(DOCUMENT), "published")
+            assert (kept.json()["digest"], kept.json()["status"]) == (document_digest(DOCUMENT), "published")
             mine = kept.headers["location"]
             # Nothing newer; then there is.
             assert ben.post(f"{mine}/origin/checks").json()["outcome"] == "unchanged"
             ada.put(original, json={"document": SECOND}, headers={"If-Match": "*"}).raise_for_status()
             ada.post(f"{original}/revisions", headers={"If-Match": "*"}).raise_for_status()
             found = ben.post(f"{mine}/origin/checks").json()
-            assert (found["outcome"], found["origin"]["available"][0]["digest"]) == ("newer", digest(SECOND))
+            assert (found["outcome"], found["origin"]["available"][0]["digest"]) == ("newer", document_digest(SECOND))
             assert ben.get(f"{mine}/origin/revisions/2").json()["document"] == SECOND
             assert ben.get(mine).json()["document"] == DOCUMENT
             assert ben.post(f"{mine}/origin/checks").json()["outcome"] == "unchanged"
             # Taken in: a draft, which says what it would do; the set goes on as it was until the owner adopts it.
             anyway = {"If-Match": "*"}
             pulled = ben.post(f"{mine}/pulls", json={}, headers=anyway).raise_for_status().json()
-            assert (pulled["conflicts"], pulled["draft"]["digest"]) == ([], digest(SECOND))
+            assert (pulled["conflicts"], pulled["draft"]["digest"]) == ([], document_digest(SECOND))
             assert [change["kind"] for change in ben.get(f"{mine}/impact").json()["changes"]] == ["title-changed"]
             published_again = ben.post(f"{mine}/revisions", headers=anyway).raise_for_status().json()
-            assert (published_again["revision"], published_again["digest"]) == (2, digest(SECOND))
-            assert ben.get(f"{mine}/evaluation").json()["definition"]["digest"] == digest(DOCUMENT)
+            assert (published_again["revision"], published_again["digest"]) == (2, document_digest(SECOND))
+            assert ben.get(f"{mine}/evaluation").json()["definition"]["digest"] == document_digest(DOCUMENT)
             ben.put(f"{mine}/adoption", json={"revision": 2}, headers=anyway).raise_for_status()
-            assert ben.get(f"{mine}/evaluation").json()["definition"]["digest"] == digest(SECOND)
+            assert ben.get(f"{mine}/evaluation").json()["definition"]["digest"] == document_digest(SECOND)
             # Revoked: the next question fails, kindly, and what was taken stays.
             assert ada.delete(f"/v1/shares/{share['id']}").status_code == 204
             failed = ben.post(f"{mine}/origin/checks").json()

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.facts.core import CORE, PROBLEMS
+from service.facts.core_attributes import CORE, PROBLEMS
 from service.measurements.plausibility import (
     CANNOT_TELL,
     CONSISTENT,

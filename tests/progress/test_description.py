@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.facts.holding import Holding, View, read_facts
 from service.progress.description import NOTHING, CoinNames, describer, some
 from service.reference import actions as reference

@@ -10,10 +10,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 
 from service.reference import shipped
-from service.rules.document import load_yaml, read
+from service.rules.document import load_yaml, read_definition
 from service.rules.labels import listed
 from service.rules.operators import ALL
-from service.rules.wording import RuleWording, read_aloud
+from service.rules.wording import RuleWording, describe_definition
 from tests.factories import a_rule
 from tests.strategies import ATTRIBUTES, VOCABULARIES, rules
 
@@ -80,8 +80,8 @@ def test_any_rule_can_be_said(rule: Any) -> None:
 def test_a_definition_is_read_aloud_place_by_place(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
     document = load_yaml(text) if path.suffix == ".yaml" else json.loads(text)
-    definition = read(document, vocabularies=shipped.vocabularies())
-    said = read_aloud(definition)
+    definition = read_definition(document, vocabularies=shipped.vocabularies())
+    said = describe_definition(definition)
     assert said[0] == f"{definition.title}."
     for slot in definition.slots:
         assert any(line.startswith(f"{slot.label}: ") for line in said)

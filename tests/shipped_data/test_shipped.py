@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.facts.holding import read_facts
 from service.reference import shipped
 

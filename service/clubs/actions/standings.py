@@ -31,7 +31,7 @@ from service.reference import actions as reference
 from service.reference.model import OwnIssues
 from service.reference.store import IssueStore
 from service.rules.definition import Definition
-from service.rules.document import read as read_document
+from service.rules.document import read_definition as read_document
 from service.runtime import Context
 
 STANDING, SPARES = "standing", "spares"

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from service.assignment.solve import solve
 from service.clubs.swaps.model import CoinsByOwner
-from service.facts.holding import Facts, Holding, views
+from service.facts.holding import Facts, Holding, candidate_views
 from service.progress.evaluate import EvaluationRequest, build_instance, figures_of
 from service.progress.result import Figures
 
@@ -34,7 +34,7 @@ class Reevaluation:
         coin = held[holding]
         return frozenset(
             (view.issue if len(coin.issues) > 1 else None, frozenset(view.facts.items()))
-            for view in views(coin, request.issues)
+            for view in candidate_views(coin, request.issues)
         )
 
     def _standing(self, owner: str, gone: CoinsByOwner, come: CoinsByOwner) -> tuple[int, int] | None:
@@ -95,7 +95,7 @@ def fewer(holdings: Iterable[Holding], less: Mapping[str, int]) -> tuple[Holding
 def as_known_to(mine: Mapping[str, Facts], theirs: Mapping[str, Facts], coin: Holding, identity: str) -> Holding | None:
     """Somebody's coin as it stands in a collection with other issues: what its issue says goes along as its own facts. None
     where it may be several issues and these are not known alike."""
-    seen = views(coin, theirs)
+    seen = candidate_views(coin, theirs)
     if len(seen) == 1:
         return replace(coin, id=identity, facts=seen[0].facts, issues=())
     known = all(theirs.get(issue) == mine.get(issue) for issue in coin.issues)

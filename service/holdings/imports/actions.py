@@ -19,7 +19,7 @@ from service.accounts.store import AccountStore
 from service.database.ids import new_id
 from service.errors import Conflict, Fault, Invalid, InvalidQuery
 from service.facts.attributes import Attributes, UnknownAttribute, unknown_attributes
-from service.facts.holding import escape
+from service.facts.holding import pointer_step
 from service.holdings import actions
 from service.holdings.imports.columns import ColumnMapping, MappedColumn, SheetColumn, columns_of, mapped
 from service.holdings.imports.plan import (
@@ -123,7 +123,7 @@ def _not_understood(column: SheetColumn, sheet: SentSheet) -> RowFault:
         fault = Fault("unknown-attribute", message, "", hint, sheet.line, column.number)
         return RowFault(None, sheet.line, column, fault, column.near)
     place = next(row.number - 1 for row in sheet.rows if column.number - 1 in row.cells)
-    pointer = f"/holdings/{place}/{escape(column.heading)}"
+    pointer = f"/holdings/{place}/{pointer_step(column.heading)}"
     fault = Fault("unknown-field", f"a holding has no field '{shown}'", pointer, hint)
     return RowFault(None, None, column, fault, column.near)
 

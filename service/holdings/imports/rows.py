@@ -15,9 +15,9 @@ from msgspec import Meta
 
 from service.errors import Fault, Invalid, OverLimit
 from service.facts.attributes import Attribute, Attributes, nearest
-from service.facts.holding import STATUSES, check_facts, escape
+from service.facts.holding import STATUSES, check_facts, pointer_step
 from service.facts.kinds import value_kind_of
-from service.facts.suggestions import nearest_value, steps_of
+from service.facts.suggestions import nearest_value, pointer_steps
 from service.formats.cells import NONE, is_number, read_fact_cell, read_json_cell, read_list_cell, read_text_cell
 from service.formats.csv import delimiter_of, read_csv
 from service.formats.shapes import read
@@ -201,7 +201,7 @@ class RowReader:
             if field is None or (not self._is_text and column.number - 1 not in row.cells):
                 continue
             value, wrong = self._value(field, row.cells.get(column.number - 1, ""))
-            at = f"/facts/{escape(field.name)}" if field.is_fact else f"/{field.name}"
+            at = f"/facts/{pointer_step(field.name)}" if field.is_fact else f"/{field.name}"
             if field.is_fact and field.name in facts:
                 wrong = [Fault("doubled-name", f"'{field.name[:80]}' is inside `facts` too")]
             faults += [fault.under(at) for fault in wrong]
@@ -224,7 +224,7 @@ class RowReader:
 
     def refused(self, row: int, line: int | None, fault: Fault, value: Mapping[str, Any]) -> RowFault:
         """The complaint; the fault's pointer is relative to the row."""
-        steps = steps_of(fault.pointer)
+        steps = pointer_steps(fault.pointer)
         is_fact = len(steps) > 1 and steps[0] == "facts"
         column = self._places.get((steps[1] if is_fact else steps[0] if steps else "", is_fact))
         if steps == ["status"] and isinstance(value.get("status"), str):

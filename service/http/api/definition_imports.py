@@ -26,7 +26,7 @@ from service.http.pagination import Paging, identity_key, page
 from service.http.responses import Paged, Reply, Sends, created
 from service.http.wire import In, OtherForm, Out, SetDocument
 from service.reference import actions as reference
-from service.rules.document import read as read_document
+from service.rules.document import read_definition as read_document
 from service.sharing.actions import imports as actions
 from service.sharing.actions.imports import ImportRequest
 from service.sharing.documents import ImportedDocument

@@ -27,7 +27,7 @@ from service.progress.actions.check import ensure_sound
 from service.reference import actions as reference
 from service.reference.store import IssueStore
 from service.rules.definition import Definition
-from service.rules.document import read as read_document
+from service.rules.document import read_definition as read_document
 
 definitions = router("/v1/definitions", "Definitions")
 

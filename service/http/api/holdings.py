@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 from service.definitions.actions import known_attributes
 from service.errors import Fault
 from service.facts.attributes import Attributes, UnknownAttribute, unknown_attributes
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.holdings import actions
 from service.holdings.model import NewHolding, RecordedHolding, Status, StoredHolding, read_patch, with_defaults
 from service.holdings.store import HoldingStore

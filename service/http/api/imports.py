@@ -11,8 +11,8 @@ from sqlalchemy import Connection
 
 from service.definitions.actions import known_attributes
 from service.errors import Fault, Invalid, InvalidQuery
-from service.facts.core import CORE
-from service.facts.holding import escape
+from service.facts.core_attributes import CORE
+from service.facts.holding import pointer_step
 from service.formats.strict_json import CSV, XLSX, parse_json
 from service.holdings.imports import actions
 from service.holdings.imports.actions import ImportReport
@@ -247,7 +247,7 @@ def _mapping(value: Any) -> list[ColumnMapping]:
         except Invalid as refusal:
             faults += refusal.under(f"/mapping/{number}").faults
     for heading, field in value.items() if isinstance(value, dict) else ():
-        step = f"/{escape(heading)}"
+        step = f"/{pointer_step(heading)}"
         if field is not None and (not isinstance(field, str) or not field):
             message = "a field is named by a text; null leaves the column out"
             faults.append(Fault("type", message, f"/mapping{step}"))

@@ -20,7 +20,7 @@ from service.database.ids import new_id
 from service.definitions.actions import known_attributes
 from service.errors import Fault, Invalid, InvalidQuery, NotFound
 from service.facts.attributes import Attributes, UnknownAttribute, unknown_attributes
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.facts.recorded import RecordedFact
 from service.formats.strict_json import CSV
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag

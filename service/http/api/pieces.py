@@ -9,7 +9,7 @@ from pydantic import Field, WithJsonSchema
 
 from service.database.ids import read_id
 from service.errors import Fault, Invalid
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, read_facts
 from service.facts.kinds import value_kind_of
 from service.http.dependencies import Context, OptionalOwner, Unread

@@ -10,7 +10,7 @@ from msgspec import Meta
 from starlette.responses import Response
 
 from service.facts.attributes import Attribute
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.facts.vocabulary import Concept, Vocabulary
 from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.openapi import problems, router
@@ -18,7 +18,7 @@ from service.http.problems import base_url
 from service.http.responses import PRIVATE, Reply, Sends, encode
 from service.http.wire import Out, PageOut
 from service.reference import actions
-from service.rules.document import json_schema
+from service.rules.document import document_schema
 from service.rules.operators import FUNCTIONS, Operator
 
 reference = router("/v1", "Reference")
@@ -151,7 +151,7 @@ def get_vocabulary(
 @reference.get("/schemas/set-definition")
 def get_definition_schema() -> Annotated[Response, Sends(media=("application/schema+json",))]:
     """The JSON Schema of a set definition."""
-    return Response(encode(json_schema()), 200, PRIVATE, "application/schema+json")
+    return Response(encode(document_schema()), 200, PRIVATE, "application/schema+json")
 
 
 def as_skos(vocabulary: Vocabulary, address: str) -> dict[str, Any]:

@@ -27,8 +27,8 @@ from service.http.problems import base_url
 from service.http.responses import Paged, Reply, Sends, Tagged, with_secret
 from service.http.wire import In, Name, Out, RevisionNumber, SetDocument, StoredId
 from service.reference import actions as reference
-from service.rules.document import read as read_document
-from service.rules.wording import read_aloud
+from service.rules.document import read_definition as read_document
+from service.rules.wording import describe_definition
 from service.rules.yaml_text import as_yaml
 from service.sharing.actions import shares as actions
 from service.sharing.actions.shares import SharedRevision
@@ -283,7 +283,7 @@ def _text(form: str, shown: SharedRevision, link: str) -> str:
     if form == "yaml":
         return as_yaml(document)
     # The first sentence is the title.
-    in_words = read_aloud(read_document(document, vocabularies=reference.vocabularies()))[1:]
+    in_words = describe_definition(read_document(document, vocabularies=reference.vocabularies()))[1:]
     return shared_page(
         revision.title,
         str(document.get("summary", "")),

@@ -20,7 +20,7 @@ from service import runtime
 from service.accounts.model import Owner, State, read_state
 from service.accounts.store import AccountStore
 from service.definitions.actions import known_attributes
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.facts.recorded import RecordedFact, RecordedIssue
 from service.holdings.model import PieceValue, Status
 from service.holdings.sync import actions

@@ -24,7 +24,7 @@ from service.progress.revisions import AdoptedRevision, Impact, RevisionChanges
 from service.reference import actions as reference
 from service.reference.model import OwnIssues
 from service.reference.store import IssueStore
-from service.rules.document import read as read_document
+from service.rules.document import read_definition as read_document
 from service.runtime import Context
 
 

@@ -13,7 +13,7 @@ from service.accounts.model import Owner
 from service.database.engine import Database
 from service.errors import Fault, Invalid, NotAuthenticated, OverLimit
 from service.facts.attributes import Attributes
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holding
 from service.holdings.store import HoldingStore
 from service.progress.actions.editions import editions

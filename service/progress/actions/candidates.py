@@ -18,7 +18,7 @@ from service.definitions import actions as definitions
 from service.definitions.store import DefinitionStore
 from service.errors import Fault, Invalid, NotAuthenticated, NotFound, OverLimit
 from service.facts.attributes import Attributes
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, Holding, read_holding
 from service.holdings.store import HoldingStore
 from service.progress.actions.editions import editions

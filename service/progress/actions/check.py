@@ -14,7 +14,7 @@ from service.progress.actions.stored_set import catalogue_of
 from service.progress.check import CheckedDefinition, DefinitionCheck, FindingCounts
 from service.reference.model import NO_ISSUES, OwnIssues
 from service.rules.definition import Definition
-from service.rules.document import read as read_document
+from service.rules.document import read_definition as read_document
 
 
 def check_report(database: Database, owner: Owner | None, inputs: Inputs) -> DefinitionCheck:

@@ -19,9 +19,9 @@ from service.definitions.model import NO_DECISIONS, Decisions, Revision
 from service.definitions.store import DefinitionStore
 from service.errors import Fault, Invalid, NotAuthenticated, NotFound, OverLimit
 from service.facts.attributes import Attributes
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holdings
-from service.facts.vocabulary import Concept, Vocabulary, vocabulary
+from service.facts.vocabulary import Concept, Vocabulary, build_vocabulary
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.progress.actions.stored_set import catalogue_of, find_revision
@@ -30,7 +30,7 @@ from service.reference import actions as reference
 from service.reference.model import NO_ISSUES, OwnIssues
 from service.reference.store import IssueStore
 from service.rules.definition import Definition
-from service.rules.document import read as read_document
+from service.rules.document import read_definition as read_document
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +161,7 @@ def vocabularies_of(inputs: Inputs) -> Mapping[str, Vocabulary]:
             faults.append(Fault("clashing-id", message, f"/vocabularies/{place}/name"))
         names.add(scheme.name)
         try:
-            schemes[scheme.name] = vocabulary(scheme.name, scheme.concepts)
+            schemes[scheme.name] = build_vocabulary(scheme.name, scheme.concepts)
         except Invalid as refusal:
             faults.extend(refusal.under(f"/vocabularies/{place}").faults)
     if faults:

@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.holdings.model import StoredHolding, ValueBasis
 from service.holdings.store import HoldingStore
 from service.progress.actions.editions import stamps

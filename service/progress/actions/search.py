@@ -12,8 +12,8 @@ from service.accounts.model import Owner
 from service.definitions.actions import known_attributes
 from service.errors import Fault, Invalid, InvalidQuery
 from service.facts.attributes import Attributes, nearest
-from service.facts.core import CORE
-from service.facts.holding import Facts, Holding, views
+from service.facts.core_attributes import CORE
+from service.facts.holding import Facts, Holding, candidate_views
 from service.facts.truth import UNDECIDED, YES
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
@@ -88,7 +88,7 @@ def _value(read: _Read, number: int, holding: Holding) -> Any:
         return None
     if name in _OWN_ORDERS:
         return _OWN_ORDERS[name](read.stored[number])
-    values = [least(view.facts.get(name)) for view in views(holding, read.issues)]
+    values = [least(view.facts.get(name)) for view in candidate_views(holding, read.issues)]
     return min((value for value in values if value is not None), default=None)
 
 

@@ -17,7 +17,7 @@ from service.definitions.model import NO_DECISIONS, Decisions, Revision
 from service.definitions.store import DefinitionStore
 from service.errors import Fault
 from service.facts.attributes import Attributes
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holding
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
@@ -28,7 +28,7 @@ from service.progress.result import IgnoredFact
 from service.reference import actions as reference
 from service.reference.model import NO_ISSUES, Catalogue, OwnIssues
 from service.reference.store import IssueStore
-from service.rules.document import read as read_document
+from service.rules.document import read_definition as read_document
 
 
 @dataclass(frozen=True, slots=True)

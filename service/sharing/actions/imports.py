@@ -16,7 +16,7 @@ from service.definitions.model import Revision, StoredDefinition
 from service.errors import Conflict, Fault, FetchError
 from service.progress.actions.stored_set import catalogue_of
 from service.reference.model import NO_ISSUES
-from service.rules.wording import read_aloud
+from service.rules.wording import describe_definition
 from service.runtime import Context
 from service.sharing.documents import ImportedDocument, definition_of, read_fetched
 from service.sharing.model import FILE, IMPORT_LIFETIME, MOST_PENDING_IMPORTS, SHARE, DefinitionImport, Origin
@@ -115,7 +115,7 @@ def _checked(
         now + IMPORT_LIFETIME,
         document=sent.document,
         findings=tuple(findings),
-        in_words=tuple(read_aloud(definition)),
+        in_words=tuple(describe_definition(definition)),
     )
 
 

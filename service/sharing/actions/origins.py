@@ -17,7 +17,7 @@ from service.definitions.store import DefinitionStore
 from service.errors import Conflict
 from service.reference import actions as reference
 from service.rules.definition import Definition
-from service.rules.document import read as read_document
+from service.rules.document import read_definition as read_document
 from service.runtime import Context
 from service.sharing.model import OWN, Origin, OriginRevision, pause_after
 from service.sharing.store import OriginStore

@@ -51,7 +51,7 @@ from service.database.engine import Database
 from service.database.ids import new_id
 from service.database.migrate import upgrade
 from service.errors import Conflict, Invalid, NotFound, Stale
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.holdings import actions as holdings
 from service.holdings.store import HoldingStore
 from tests.owners import open_account

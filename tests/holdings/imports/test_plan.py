@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.facts.attributes import Attribute
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.holdings.imports.columns import WORDS, ColumnMeaning, columns_of
 from service.holdings.imports.plan import (
     CHANGED_SINCE,

@@ -18,7 +18,7 @@ from service.accounts.tables import account
 from service.database.engine import Database
 from service.database.ids import new_id
 from service.database.migrate import upgrade
-from service.facts.core import CORE
+from service.facts.core_attributes import CORE
 from service.holdings import actions
 from service.holdings.sync.apply import SentMutation, apply_one
 from service.holdings.sync.log import StoredLog, fingerprint_of
