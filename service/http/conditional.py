@@ -20,9 +20,7 @@ from service.http.responses import PRIVATE, Reply, T
 _TAG = r'(?:W/)?"[\x21\x23-\x7e\x80-\xff]*"'
 _ONE = re.compile(_TAG)
 _LIST = re.compile(rf"[ \t]*{_TAG}(?:[ \t]*,[ \t]*{_TAG})*[ \t]*")
-_LONGEST = 2_000
-# A weight (RFC 9110, section 12.4.2).
-_WEIGHT = re.compile(r"0(?:\.[0-9]{0,3})?|1(?:\.0{0,3})?")
+LONGEST_HEADER = 2_000
 
 
 def entity_tag(*parts: object) -> str:
@@ -53,7 +51,7 @@ class ExpectedVersion:
 )
 def if_match(request: Request) -> ExpectedVersion:
     """The If-Match header. Without it the change is refused (RFC 6585, section 3)."""
-    header = _joined(request, "if-match")
+    header = joined(request, "if-match")
     if header is None:
         raise Problem("precondition-required", "send the ETag of the version that you read as If-Match")
     return ExpectedVersion(None if header.strip() == "*" else _tags(header, "If-Match"))
@@ -104,37 +102,19 @@ IfNoneMatch = Annotated[KnownVersions, Depends(_if_none_match)]
 
 def is_known(request: Request, current: str) -> bool:
     """Whether the caller has the current version already, by If-None-Match and weak comparison."""
-    header = _joined(request, "if-none-match")
+    header = joined(request, "if-none-match")
     if header is None:
         return False
     return header.strip() == "*" or current in (tag.removeprefix("W/") for tag in _tags(header, "If-None-Match"))
 
 
-def accepted(request: Request, forms: Mapping[str, str]) -> str:
-    """Which of the forms (name to media type) the Accept header prefers (RFC 9110, section 12.5.1): the greatest weight, among
-    equals the first of the forms. The first where there is no header, or none of them is welcome: a form that was not asked
-    for serves better than none."""
-    ranges: dict[str, float] = {}
-    for part in (_joined(request, "accept") or "*/*")[:_LONGEST].split(","):
-        kind, *parameters = (piece.strip().lower() for piece in part.split(";"))
-        weights = [piece.removeprefix("q=") for piece in parameters if piece.startswith("q=")]
-        ranges[kind] = float(weights[0]) if weights and _WEIGHT.fullmatch(weights[0]) else 1.0
-    best, most = next(iter(forms)), 0.0
-    for name, media_type in forms.items():
-        # The most specific range that speaks of the form decides.
-        spoken = (media_type, f"{media_type.split('/')[0]}/*", "*/*")
-        weight = next((ranges[kind] for kind in spoken if kind in ranges), 0.0)
-        if weight > most:
-            best, most = name, weight
-    return best
-
-
-def _joined(request: Request, name: str) -> str | None:
+def joined(request: Request, name: str) -> str | None:
+    """All values of a header, as one list; None where it is not sent."""
     values = request.headers.getlist(name)
     return ", ".join(values) if values else None
 
 
 def _tags(header: str, name: str) -> list[str]:
-    if len(header) > _LONGEST or _LIST.fullmatch(header) is None:
+    if len(header) > LONGEST_HEADER or _LIST.fullmatch(header) is None:
         raise Problem("bad-request", f'the header {name} takes entity tags in double quotes, such as "abc", or *')
     return _ONE.findall(header)

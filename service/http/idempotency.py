@@ -10,7 +10,6 @@ from typing import Annotated
 
 from fastapi import Depends, Request
 from sqlalchemy import Connection
-from starlette.responses import Response
 
 from service.accounts.actions import once
 from service.accounts.model import Owner, Remembered
@@ -18,7 +17,7 @@ from service.accounts.store import RememberedStore
 from service.database.engine import Database
 from service.http.openapi import describes, request_header
 from service.http.problems import Problem
-from service.http.responses import Answer, Reply, T, encode
+from service.http.responses import Reply, T, encode
 
 _KEY = re.compile(r"[\x21-\x7e]{1,255}")
 
@@ -92,27 +91,3 @@ def _repeatable(request: Request) -> RepeatableRequest:
 
 
 IdempotencyKey = Annotated[RepeatableRequest, Depends(_repeatable)]
-
-
-# --- goes with the operations declared by hand
-
-
-def idempotent(
-    request: Request,
-    database: Database,
-    owner: Owner,
-    _: object,
-    act: Callable[[Connection], Answer],
-    *,
-    hold: Callable[[Connection], None] = lambda _: None,
-) -> Response:
-    def run(connection: Connection) -> Reply[object]:
-        answer = act(connection)
-        return Reply(answer.value, answer.headers, answer.status)
-
-    return RepeatableRequest(request).once(database, owner, run, hold=hold).response()
-
-
-def done_before(request: Request, database: Database, owner: Owner, _: object) -> Response | None:
-    done: Reply[object] | None = RepeatableRequest(request).done_before(database, owner)
-    return None if done is None else done.response()

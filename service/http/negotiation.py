@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Generic
 
 from fastapi import Request
 
-from service.http.conditional import accepted
+from service.http.conditional import LONGEST_HEADER, joined
 from service.http.responses import Reply, T
 
 _JSON = "json"
+# A weight (RFC 9110, section 12.4.2).
+_WEIGHT = re.compile(r"0(?:\.[0-9]{0,3})?|1(?:\.0{0,3})?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,3 +49,22 @@ class Forms(Generic[T]):
         text = self._texts[form]
         media_type = f"{text.media_type}; charset=utf-8"
         return Reply(value, headers, encoded=text.write(value).encode(), media_type=media_type)
+
+
+def accepted(request: Request, forms: Mapping[str, str]) -> str:
+    """Which of the forms (name to media type) the Accept header prefers (RFC 9110, section 12.5.1): the greatest weight, among
+    equals the first of the forms. The first where there is no header, or none of them is welcome: a form that was not asked
+    for serves better than none."""
+    ranges: dict[str, float] = {}
+    for part in (joined(request, "accept") or "*/*")[:LONGEST_HEADER].split(","):
+        kind, *parameters = (piece.strip().lower() for piece in part.split(";"))
+        weights = [piece.removeprefix("q=") for piece in parameters if piece.startswith("q=")]
+        ranges[kind] = float(weights[0]) if weights and _WEIGHT.fullmatch(weights[0]) else 1.0
+    best, most = next(iter(forms)), 0.0
+    for name, media_type in forms.items():
+        # The most specific range that speaks of the form decides.
+        spoken = (media_type, f"{media_type.split('/')[0]}/*", "*/*")
+        weight = next((ranges[kind] for kind in spoken if kind in ranges), 0.0)
+        if weight > most:
+            best, most = name, weight
+    return best

@@ -339,12 +339,8 @@ def document(app: FastAPI) -> dict[str, Any]:
             },
         }
         for path in made["paths"].values():
-            for method, operation in path.items():
-                operation.setdefault("x-scope", list(scopes_needed(method, operation)))
+            for operation in path.values():
                 _replace_own_422(operation)
-                declared = operation.pop("x-headers", [])
-                if declared:
-                    operation["parameters"] = [*operation.get("parameters", []), *declared]
         app.openapi_schema = made
     return app.openapi_schema
 

@@ -90,21 +90,3 @@ def respond(result: Any, status: int | None) -> Response:
 def encode(value: Any) -> bytes:
     """The JSON of an answer; nothing for None."""
     return b"" if value is None else ENCODER.encode(value)
-
-
-# --- goes with the operations declared by hand
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """An answer before it is sent; `value` None is an empty body."""
-
-    value: Any
-    status: int = 200
-    headers: dict[str, str] = field(default_factory=dict)
-    media_type: str = "application/json"
-
-    def response(self) -> Response:
-        body = b"" if self.value is None else ENCODER.encode(self.value)
-        media_type = None if self.value is None else self.media_type
-        return Response(body, self.status, {**PRIVATE, **self.headers}, media_type)

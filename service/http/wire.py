@@ -66,10 +66,6 @@ def one_of(*structs: type[msgspec.Struct]) -> Any:
     return Annotated[Any, msgspec.Meta(extra_json_schema={"anyOf": references})]
 
 
-class OldOut(BaseModel):
-    """An answer of an operation that is still declared by hand."""
-
-
 def _stored_identity(value: Any) -> str:
     identity = read_id(value) if isinstance(value, str) else None
     if identity is None:
@@ -159,12 +155,3 @@ class PageOut(Out, Generic[Item]):
         str | None,
         msgspec.Meta(description="The address of the next page, the same as in the Link header; null on the last."),
     ]
-
-
-class OldPageOut(OldOut):
-    """One page of a list."""
-
-    items: list[Any]
-    next: str | None = Field(
-        description="The address of the next page, the same as in the Link header; null on the last."
-    )

@@ -13,8 +13,8 @@ from service.database.migrate import current, newest
 from service.errors import NotFound
 from service.formats.html import render
 from service.http import openapi
-from service.http.conditional import accepted
 from service.http.dependencies import Context
+from service.http.negotiation import accepted
 from service.http.openapi import problems, router
 from service.http.pages import problem_page, problems_page
 from service.http.problems import PROBLEM_KINDS, Problem

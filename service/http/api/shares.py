@@ -17,9 +17,10 @@ from starlette.responses import Response
 from service.database.ids import new_id
 from service.definitions.model import Revision
 from service.formats.strict_json import YAML
-from service.http.conditional import IfNoneMatch, accepted, entity_tag
+from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, Json, ShareId
 from service.http.examples import SHARE
+from service.http.negotiation import accepted
 from service.http.openapi import problems, router
 from service.http.pages import SHARED_POLICY, shared_page
 from service.http.pagination import Paging, identity_key, number_key, page

@@ -18,8 +18,9 @@ from service.clubs.standings import spare_id
 from service.clubs.store.offers import ShownDefinition
 from service.facts.recorded import RecordedFact, RecordedIssue
 from service.http.api.clubs import SomebodyOut
-from service.http.conditional import IfNoneMatch, accepted, entity_tag
+from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentMember, DefinitionId, MemberId
+from service.http.negotiation import accepted
 from service.http.openapi import problems, router
 from service.http.pages import DISPLAY_POLICY, display_page
 from service.http.pagination import PageQuery, Paging, after, following, identity_key, link, page
