@@ -124,6 +124,10 @@ def json_schema(models: Mapping[str, type[BaseModel]]) -> dict[str, Any]:
     for name, model in models.items():
         schema = model.model_json_schema(ref_template="#/components/schemas/{model}")
         for part, found in [*schema.pop("$defs", {}).items(), (name, schema)]:
+            for member in found.get("properties", {}).values():
+                # That a member may be left out says `required`; null is not always a value of its schema.
+                if member.get("default", ...) is None:
+                    del member["default"]
             if schemas.setdefault(part, found) != found:
                 raise TypeError(f"there are two schemas {part}")
     return schemas
