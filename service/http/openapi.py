@@ -362,7 +362,7 @@ def _struct_schemas() -> dict[str, Any]:
         for member in struct.fields:
             if any(isinstance(kind, mi.DateTimeType) for kind in _inner(member.type)):
                 _set_date_time(found[struct.cls.__name__]["properties"][member.encode_name])
-    return {**recorded.SCHEMAS, **{pages.get(name, name): _with_numbers(schema) for name, schema in found.items()}}
+    return {**recorded.SCHEMAS, **{pages.get(name, name): _as_sent(schema) for name, schema in found.items()}}
 
 
 def _structs(kinds: Iterable[mi.Type]) -> Iterator[mi.StructType]:
@@ -392,15 +392,18 @@ def _set_date_time(schema: dict[str, Any]) -> None:
             part["format"] = "date-time"
 
 
-def _with_numbers(schema: Any) -> Any:
-    """The schema, decimals as numbers: the encoder writes them so."""
+def _as_sent(schema: Any) -> Any:
+    """The schema of what the encoder writes: decimals as numbers; a single boolean as a constant, which generators know."""
     if isinstance(schema, list):
-        return [_with_numbers(part) for part in schema]
+        return [_as_sent(part) for part in schema]
     if not isinstance(schema, dict):
         return schema
     if schema.get("format") == "decimal":
         return {**{name: part for name, part in schema.items() if name != "format"}, "type": "number"}
-    return {name: _with_numbers(part) for name, part in schema.items()}
+    if schema.get("enum") in ([True], [False]):
+        (only,) = schema["enum"]
+        return {**{name: part for name, part in schema.items() if name != "enum"}, "const": only}
+    return {name: _as_sent(part) for name, part in schema.items()}
 
 
 def _replace_own_422(operation: dict[str, Any]) -> None:

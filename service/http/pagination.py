@@ -7,8 +7,7 @@ import binascii
 import hashlib
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, TypeVar
 from urllib.parse import urlencode
 
 from fastapi import Query, Request
@@ -42,41 +41,6 @@ class PageQuery(BaseModel):
 Paging = Annotated[PageQuery, Query()]
 
 
-@dataclass(frozen=True, slots=True)
-class PlainPage:
-    """The items as plain values, and the address of the next page."""
-
-    items: list[Any]
-    next: str | None
-
-    def as_json(self) -> dict[str, Any]:
-        return {"items": self.items, "next": self.next}
-
-    def headers(self) -> dict[str, str]:
-        """The same address as a Link header (RFC 8288)."""
-        return {} if self.next is None else {"Link": f'<{self.next}>; rel="next"'}
-
-
-def plain_page(
-    request: Request,
-    query: PageQuery,
-    find: Callable[[str | None, int], Sequence[Item]],
-    key: Callable[[Item], str],
-    show: Callable[[Item], Any],
-    most: Callable[[Sequence[Item]], int] | None = None,
-) -> PlainPage:
-    """One page. `find(after, limit)` gives items in the order of their keys; one more than needed is asked for, so that
-    an address of an empty page is never handed out. `most` says of the found ones how many are enough for one page, where
-    that is fewer; at least one."""
-    found = find(_after(request, query.cursor), query.limit + 1)
-    shown = found[: query.limit if most is None else min(query.limit, most(found))]
-    following = None
-    if len(found) > len(shown):
-        cursor = _cursor(request, key(shown[-1]))
-        following = f"{request.url.path}?{urlencode([*_picking(request), ('limit', query.limit), ('cursor', cursor)])}"
-    return PlainPage([show(item) for item in shown], following)
-
-
 def page(
     request: Request,
     query: PageQuery,
@@ -88,8 +52,10 @@ def page(
     """One page of a list, as its answer. `find(after, limit)` gives items in the order of their keys; one more than needed is
     asked for, so that an address of an empty page is never handed out. `most` says of the found ones how many are enough for
     one page, where that is fewer; at least one."""
-    found = plain_page(request, query, find, key, show, most)
-    return Reply(PageOut(items=found.items, next=found.next), found.headers())
+    found = find(after(request, query), query.limit + 1)
+    shown = found[: query.limit if most is None else min(query.limit, most(found))]
+    address = following(request, query, key(shown[-1]) if len(found) > len(shown) else None)
+    return Reply(PageOut([show(item) for item in shown], address), link(address))
 
 
 def after(request: Request, query: PageQuery) -> str | None:
@@ -115,17 +81,17 @@ def sorted_page(
     query: PageQuery,
     find: Callable[[SortKey | None, int], Sequence[tuple[SortKey, Item]]],
     show: Callable[[Item], Shown],
-) -> PlainPage:
+) -> Reply[PageOut[Shown]]:
     """One page of a list in the order that the query asks for: a cursor is a sort key. `find` raises ValueError for one
     of another order."""
 
-    def after(key: str | None, limit: int) -> Sequence[tuple[SortKey, Item]]:
+    def begin(key: str | None, limit: int) -> Sequence[tuple[SortKey, Item]]:
         try:
             return find(None if key is None else read_sort_key(key), limit)
         except ValueError:
             raise bad_cursor() from None
 
-    return plain_page(request, query, after, lambda entry: sort_key_text(entry[0]), lambda entry: show(entry[1]))
+    return page(request, query, begin, lambda entry: sort_key_text(entry[0]), lambda entry: show(entry[1]))
 
 
 def _picking(request: Request) -> list[tuple[str, str]]:

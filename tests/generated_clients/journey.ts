@@ -3,7 +3,7 @@
 import createClient from "openapi-fetch";
 import type { components, paths } from "./api.js";
 
-type Conflict = components["schemas"]["EvaluationOut"]["conflicts"][number];
+type Conflict = components["schemas"]["Evaluation"]["conflicts"][number];
 
 const [, , address, token] = process.argv;
 if (address === undefined || token === undefined) throw new Error("journey ADDRESS TOKEN");

@@ -80,7 +80,8 @@ def test_the_python_client_has_every_operation_and_works(workshop: Path, server:
 
 
 def test_the_typescript_types_have_every_operation_and_work(workshop: Path, server: Server) -> None:
-    run("npx", "openapi-typescript", "openapi.json", "-o", "api.ts", cwd=workshop)
+    # A member with a default may be left out of a request.
+    run("npx", "openapi-typescript", "openapi.json", "-o", "api.ts", "--default-non-nullable", "false", cwd=workshop)
     text = (workshop / "api.ts").read_text(encoding="utf-8")
     for _, _, declared in operations():
         assert f'operations["{declared["operationId"]}"]' in text, declared["operationId"]

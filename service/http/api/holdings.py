@@ -24,7 +24,7 @@ from service.http.dependencies import Context, CurrentOwner, HoldingId, Unread, 
 from service.http.examples import HOLDING, PATCH
 from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
-from service.http.pagination import PageQuery, identity_key, plain_page, sorted_page
+from service.http.pagination import PageQuery, identity_key, page, sorted_page
 from service.http.responses import NEXT_PAGE, Created, Reply, Sends, Tagged, created, encode, tagged
 from service.http.wire import In, Out, PageOut
 from service.progress.actions.search import search
@@ -192,7 +192,7 @@ def list_holdings(
     total: int | UnsetType = UNSET
     if query.is_plain:
         found = context.database.read(
-            lambda connection: plain_page(
+            lambda connection: page(
                 request,
                 query,
                 lambda after, limit: HoldingStore(connection, owner).page(identity_key(after), limit),
@@ -204,7 +204,7 @@ def list_holdings(
         fitting = search(context, owner, query.filter, query.sort, doubtful=query.doubtful)
         found = sorted_page(request, query, fitting.after, holding_out)
         total = len(fitting.entries) if query.count else UNSET
-    return Reply(HoldingPageOut(items=found.items, next=found.next, total=total), found.headers())
+    return Reply(HoldingPageOut(items=found.value.items, next=found.value.next, total=total), found.headers)
 
 
 @holdings.get("/{id}")
