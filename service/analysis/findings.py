@@ -50,6 +50,14 @@ class Finding(Struct, frozen=True, omit_defaults=True):
     example: Annotated[dict[str, RecordedFact] | None, Meta(description="The facts of a coin that shows it.")] = None
 
 
+class FindingCounts(Struct, frozen=True):
+    """How many findings there are of each severity."""
+
+    error: int
+    warning: int
+    note: int
+
+
 def findings_of_faults(faults: Iterable[Fault]) -> list[Finding]:
     """The faults of a document that cannot be read, as findings of severity `error`."""
     return [Finding(fault.code, ERROR, fault.pointer, _fault_message(fault)) for fault in faults]
@@ -60,9 +68,9 @@ def _fault_message(fault: Fault) -> str:
     return f"{fault.message}{where}{f'; {fault.hint}' if fault.hint else ''}"
 
 
-def counts_by_severity(findings: Collection[Finding]) -> dict[str, int]:
-    """How many findings there are of each severity, those without any included."""
-    return {severity: sum(finding.severity == severity for finding in findings) for severity in SEVERITIES}
+def counts_by_severity(findings: Collection[Finding]) -> FindingCounts:
+    """How many findings there are of each severity."""
+    return FindingCounts(*(sum(finding.severity == severity for finding in findings) for severity in SEVERITIES))
 
 
 def check_definition(definition: Definition, catalogue: Mapping[str, Facts], today: date) -> list[Finding]:

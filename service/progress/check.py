@@ -6,7 +6,7 @@ from typing import Annotated
 
 from msgspec import Meta, Struct
 
-from service.analysis.findings import Finding
+from service.analysis.findings import Finding, FindingCounts
 
 
 class CheckedDefinition(Struct, frozen=True):
@@ -15,14 +15,6 @@ class CheckedDefinition(Struct, frozen=True):
     id: str | None
     revision: int | None
     digest: Annotated[str | None, Meta(description="null: the document cannot be read.")]
-
-
-class FindingCounts(Struct, frozen=True):
-    """How many findings there are of each severity."""
-
-    error: int
-    warning: int
-    note: int
 
 
 class DefinitionCheck(Struct, frozen=True):

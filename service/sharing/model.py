@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from service.accounts.model import is_worth_noting
-from service.analysis.findings import Finding
+from service.analysis.findings import Finding, FindingCounts
 
 OPEN, REVOKED, EXPIRED, USED_UP = "open", "revoked", "expired", "used up"
 
@@ -76,7 +76,7 @@ class DefinitionImport:
     revision: int | None
     digest: str
     etag: str | None
-    counts: Mapping[str, int]
+    counts: FindingCounts
     created_at: datetime
     expires_at: datetime
     definition: str | None = None

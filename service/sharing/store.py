@@ -10,7 +10,7 @@ from msgspec import Struct, convert
 from sqlalchemy import ColumnElement, Connection, Row, and_, delete, func, insert, or_, select, update
 
 from service.accounts.model import LAST_USED_EVERY, Owner
-from service.analysis.findings import Finding
+from service.analysis.findings import Finding, FindingCounts
 from service.errors import NotFound
 from service.sharing.model import (
     CLAIM_LIFETIME,
@@ -329,7 +329,7 @@ def _import(row: Row[Any]) -> DefinitionImport:
         row.revision,
         row.digest,
         row.etag,
-        row.counts,
+        convert(row.counts, FindingCounts),
         row.created_at,
         row.expires_at,
         row.definition_id,

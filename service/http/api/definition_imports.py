@@ -11,7 +11,7 @@ from msgspec import Meta
 from pydantic import ConfigDict, Field, StringConstraints, model_validator
 from sqlalchemy import Connection
 
-from service.analysis.findings import Finding
+from service.analysis.findings import Finding, FindingCounts
 from service.definitions.details import DefinitionDetails, details_of
 from service.formats.strict_json import YAML
 from service.http.api.definitions import definition_tag
@@ -89,7 +89,7 @@ class DefinitionImportSummaryOut(Out):
     title: str
     revision: Annotated[int | None, Meta(description="Its number at the origin, if that said one.")]
     digest: str
-    counts: Annotated[dict[str, int], Meta(description="Of the check's findings, by severity.")]
+    counts: FindingCounts
     created_at: datetime
     expires_at: Annotated[datetime, Meta(description="From then on the import is gone.")]
     definition: Annotated[str | None, Meta(description="The id of the definition that it became.")]

@@ -11,7 +11,7 @@ from service.errors import Fault, Invalid, Unsound
 from service.progress.actions.editions import editions
 from service.progress.actions.inputs import DefinitionReference, Inputs, issues_of, load, vocabularies_of
 from service.progress.actions.stored_set import catalogue_of
-from service.progress.check import CheckedDefinition, DefinitionCheck, FindingCounts
+from service.progress.check import CheckedDefinition, DefinitionCheck
 from service.reference.model import NO_ISSUES, OwnIssues
 from service.rules.definition import Definition
 from service.rules.document import read_definition as read_document
@@ -42,7 +42,7 @@ def check_report(database: Database, owner: Owner | None, inputs: Inputs) -> Def
     checked = CheckedDefinition(None, None, digest)
     if revision is not None:
         checked = CheckedDefinition(revision.definition, revision.number, digest)
-    return DefinitionCheck(checked, FindingCounts(**counts_by_severity(found)), found, **editions())
+    return DefinitionCheck(checked, counts_by_severity(found), found, **editions())
 
 
 def ensure_sound(definition: Definition, today: date, *, acknowledged: bool, own: OwnIssues = NO_ISSUES) -> None:
