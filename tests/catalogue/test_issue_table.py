@@ -78,6 +78,23 @@ def test_no_cell_of_a_sheet_is_a_formula(issue: Issue) -> None:
             assert cell[:1] != "-" or cell == "-" or cell[1:2].isdigit()
 
 
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        (1, True, False),
+        (0, False, False),
+        (True, True, True),
+        (1, 1, True),
+        (["a"], ["a", "b"], False),
+        ([1], [True], False),
+    ],
+)
+def test_facts_say_the_same_by_value_and_truth_is_no_number(one: Any, other: Any, same: bool) -> None:
+    first, second = (Issue("i", "An issue", {"fact": value}, (), "a register", "first") for value in (one, other))
+    assert says_the_same(first, second) is same
+    assert says_the_same(second, first) is same
+
+
 def test_the_shipped_catalogue_read_again_says_the_same() -> None:
     shipped = list(reference.shipped_issues().values())
     rows = read_sheet(write_sheet(shipped, CORE), CORE, most=len(shipped))

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
+from service.errors import OverLimit
 from tests import reference
 from tests.factories import OUTSIDE, a_document, a_holding, bytes_of, measured, places_of, seats_of
 from tests.strategies import ISSUES, definitions, holdings, simple_facts
@@ -137,6 +140,29 @@ def test_a_scope_that_excludes_nothing_changes_nothing(document: dict[str, Any],
 def test_an_answer_given_back_as_the_previous_one_stays(document: dict[str, Any], coins: list[dict[str, Any]]) -> None:
     before = seats_of(measured(document, coins, issues=ISSUES))
     assert seats_of(measured(document, coins, issues=ISSUES, previous=before.items())) == before
+
+
+@pytest.mark.parametrize(("last", "is_settled"), [("00Z", True), ("00.000001Z", False), ("00.000003Z", False)])
+def test_instants_are_told_apart_to_the_microsecond(last: str, is_settled: bool) -> None:
+    noon = "2026-11-25T12:00:"
+    slots = {"early": f"struck_at <= TIMESTAMP('{noon}00Z')", "late": f"struck_at > TIMESTAMP('{noon}00Z')"}
+    document = {**a_document(slots), "attributes": [{"name": "struck_at", "type": "timestamp"}]}
+    found = measured(document, [a_holding("c", struck_at={"from": f"{noon}00Z", "to": noon + last})])
+    doubts = [conflict["places"] for conflict in found["conflicts"] if conflict["kind"] == "undecided"]
+    assert doubts == ([] if is_settled else [["early", "late"]])
+
+
+def test_preferred_numbers_may_span_only_so_many_steps() -> None:
+    document = {**a_document({"a": "grade > 0"}, prefer=[{"highest": "score"}]), "attributes": [SCORE]}
+    coins = [a_holding(name, grade=5, score=score) for name, score in (("low", 1), ("high", 2**53))]
+    assert seats_of(measured(document, coins)) == {"a": "high"}
+    # With a thousandth as the smallest difference they are 2^53 thousands apart, and more than 2^60.
+    with pytest.raises(OverLimit) as refusal:
+        measured(document, [*coins, a_holding("odd", grade=5, score=Decimal("1.001"))])
+    assert [fault.pointer for fault in refusal.value.faults] == ["/prefer/0"]
+
+
+SCORE = {"name": "score", "type": "decimal"}
 
 
 def left_over(document: dict[str, Any], *coins: dict[str, Any]) -> dict[str, Any]:
