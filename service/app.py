@@ -107,7 +107,7 @@ def create_app(settings: Settings) -> FastAPI:
         title="Setwright",
         version=engine_version(),
         lifespan=lifespan,
-        # The interactive pages load scripts from elsewhere; the document itself is served below.
+        # The document and a page for it are operations: http/api/service.py.
         openapi_url=None,
         docs_url=None,
         redoc_url=None,

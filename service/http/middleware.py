@@ -27,7 +27,8 @@ def begin_log(level: str) -> None:
 
 
 class HeadAsGet:
-    """Answers HEAD as GET without the body (RFC 9110, section 9.3.2): the same status and headers."""
+    """Answers HEAD as GET without the body (RFC 9110, section 9.3.2): the same status and headers. `method_sent` in the scope
+    is HEAD then, for what counts documents that are handed out."""
 
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
@@ -50,7 +51,7 @@ class HeadAsGet:
                 is_sent = True
                 await send({"type": "http.response.body", "body": b"", "more_body": False})
 
-        await self._app({**scope, "method": "GET"}, listen, without_body)
+        await self._app({**scope, "method": "GET", "method_sent": "HEAD"}, listen, without_body)
 
 
 class RequestLog:

@@ -293,6 +293,16 @@ async def test_asking_whether_something_is_new_uses_nothing_up(service: Running)
     assert (await service.client.get(f"/v1/shares/{share['id']}", headers=owner)).json()["uses_left"] == 1
 
 
+async def test_head_uses_nothing_up(service: Running) -> None:
+    owner = service.collector()
+    share = await doors.shared(service, owner, most_uses=1)
+    for door in ("", "/revisions/1"):
+        assert (await service.client.head(path_of(share) + door)).status_code == 200
+    assert (await service.client.get(f"/v1/shares/{share['id']}", headers=owner)).json()["uses_left"] == 1
+    assert (await service.client.get(path_of(share))).status_code == 200
+    assert (await service.client.head(path_of(share))).status_code == 404
+
+
 async def test_nothing_of_the_owner_shows_through_a_link(service: Running) -> None:
     owner = service.collector()
     account = (await service.client.get("/v1/account", headers=owner)).json()

@@ -215,10 +215,11 @@ async def get_shared(
     form, now = query.format or accepted(request, _FORMS), context.now()
     shown = await context.read(lambda connection: actions.open_link(connection, secret, now))
     headers = {**_SHARED_HEADERS, "ETag": _shared_tag(shown, form), "Vary": "Accept"}
-    # Asking whether there is something new does not count as a use.
+    # Neither asking whether there is something new nor HEAD counts as a use.
     if (unchanged := known.not_modified(headers["ETag"], headers)) is not None:
         return unchanged
-    await context.run(lambda: actions.record_use(context.database, secret, shown.share, now))
+    if _hands_out(request):
+        await context.run(lambda: actions.record_use(context.database, secret, shown.share, now))
     if form == "json":
         return Reply(_shared_out(shown), headers)
     text = await context.compute(lambda: _text(form, shown, _link(request, secret)))
@@ -258,7 +259,7 @@ def list_shared_revisions(request: Request, context: Context, secret: str, query
 
 @shares.get("/shared/{secret}/revisions/{number}", responses=problems("not-found", "busy", "not-ready"))
 def get_shared_revision(
-    context: Context, secret: str, number: RevisionNumber, known: IfNoneMatch
+    request: Request, context: Context, secret: str, number: RevisionNumber, known: IfNoneMatch
 ) -> Annotated[Reply[SharedOut], Sends(headers={"ETag": "Of the revision, and of what is newer."})]:
     """One revision that a link shows."""
     now = context.now()
@@ -266,8 +267,14 @@ def get_shared_revision(
     headers = {**_SHARED_HEADERS, "ETag": _shared_tag(shown, "json")}
     if (unchanged := known.not_modified(headers["ETag"], headers)) is not None:
         return unchanged
-    actions.record_use(context.database, secret, shown.share, now)
+    if _hands_out(request):
+        actions.record_use(context.database, secret, shown.share, now)
     return Reply(_shared_out(shown), headers)
+
+
+def _hands_out(request: Request) -> bool:
+    """Whether the document goes out: an answer to HEAD has no body."""
+    return request.scope.get("method_sent") != "HEAD"
 
 
 def _link(request: Request, secret: str) -> str:
