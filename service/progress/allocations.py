@@ -27,7 +27,7 @@ from service.progress.result import Evaluation, IgnoredFact, LevelResult
 
 IN_ORDER: Final = "in_order"
 JOINTLY: Final = "jointly"
-MOST_SETS = 100
+MOST_ALLOCATED_SETS = 100
 MOST_PAIRS = 500_000
 """Holdings times sets."""
 MOST_FITS = 2_000_000
@@ -118,8 +118,8 @@ def allocate(sets: Sequence[SetRequest], mode: Mode, budget_seconds: float) -> A
 def ensure_within(sets: Sequence[SetRequest]) -> None:
     """Refuses too many sets, and too many holdings for so many sets."""
     most = max((len(one.request.holdings) for one in sets), default=0)
-    if len(sets) > MOST_SETS:
-        raise OverLimit([Fault("over-limit", f"up to {MOST_SETS} sets are allocated at once", "/sets")])
+    if len(sets) > MOST_ALLOCATED_SETS:
+        raise OverLimit([Fault("over-limit", f"up to {MOST_ALLOCATED_SETS} sets are allocated at once", "/sets")])
     if most * len(sets) > MOST_PAIRS:
         message = f"{most} holdings in {len(sets)} sets; up to {MOST_PAIRS} holdings times sets are allocated at once"
         raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets")])

@@ -18,7 +18,7 @@ from service.progress.evaluate import EvaluationRequest
 from service.progress.result import ClaimedConflict, PinConflict, SeatElsewhere, UnplacedHolding
 
 MOST_CLAIMED = 500
-MOST_NAMED = 20
+_MOST_NAMED = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +128,6 @@ def unplaced_here(
                 entry = msgspec.structs.replace(entry, pieces=1)
             entries.append(entry)
         elif name not in in_place:
-            sits = [one.seat() for one in elsewhere[name][:MOST_NAMED]]
+            sits = [one.seat() for one in elsewhere[name][:_MOST_NAMED]]
             entries.append(UnplacedHolding(holding=name, reason="elsewhere", sits_in=sits))
     return entries

@@ -39,11 +39,11 @@ from service.progress.revisions import (
     TurnedPlace,
     WantNote,
 )
+from service.progress.want_list import Notes
 from service.rules.definition import Definition
 from service.rules.labels import listed
 
-Pairs = tuple[tuple[str, str], ...]
-Notes = Mapping[str, Mapping[str, Any]]
+Placings = tuple[tuple[str, str], ...]
 SPLIT: Final = "place-split"
 MERGED: Final = "place-merged"
 REMOVED: Final = "place-removed"
@@ -94,8 +94,8 @@ class CarriedDecisions:
     """The owner's decisions after the change: what is carried over, and lists of what is and of what is dropped, as they are
     sent."""
 
-    pins: Pairs
-    nevers: Pairs
+    pins: Placings
+    nevers: Placings
     notes: Notes
     pin_lists: CarriedPlacings
     never_lists: CarriedPlacings
@@ -110,7 +110,7 @@ def difference_of(
 
 
 def carry(
-    difference: DefinitionDiff, after: EvaluationRequest, pins: Pairs, nevers: Pairs, notes: Notes
+    difference: DefinitionDiff, after: EvaluationRequest, pins: Placings, nevers: Placings, notes: Notes
 ) -> CarriedDecisions:
     """Decisions and notes to the want list under the later definition."""
     survival = Survival(difference, after)
@@ -129,7 +129,7 @@ def carry(
     return CarriedDecisions(kept_pins, kept_nevers, there, pin_lists, never_lists, note_lists)
 
 
-def _placings(survival: Survival, pairs: Pairs) -> tuple[Pairs, CarriedPlacings]:
+def _placings(survival: Survival, pairs: Placings) -> tuple[Placings, CarriedPlacings]:
     """The pairs that are carried over, under their later addresses, and the lists."""
     fates = [(holding, place, survival.of(place)) for holding, place in pairs]
     carried = [CarriedPlacing(h, place, fate.after) for h, place, fate in fates if fate.after is not None]
@@ -189,15 +189,15 @@ def impact(
     )
 
 
-Places = Mapping[str, PlaceResult]
+_Places = Mapping[str, PlaceResult]
 
 
-def _by_address(result: Evaluation) -> Places:
+def _by_address(result: Evaluation) -> _Places:
     """Every place of an evaluation that is shown."""
     return {place.place: place for place in result.places()}
 
 
-def _places(now: Places, then: Places, fates: Mapping[str, PlaceFate]) -> PlacesImpact:
+def _places(now: _Places, then: _Places, fates: Mapping[str, PlaceFate]) -> PlacesImpact:
     survivors = {fate.after: address for address, fate in fates.items() if fate.after in then}
     pairs = [(now[address], then[after]) for after, address in survivors.items() if after is not None]
     return PlacesImpact(
@@ -230,8 +230,8 @@ def _state(place: PlaceResult) -> tuple[str, str, Tier, Status, str | None]:
 
 
 def _coins(
-    now: Places,
-    then: Places,
+    now: _Places,
+    then: _Places,
     fates: Mapping[str, PlaceFate],
     reasons: Mapping[str, str],
     numbers: Mapping[str, str | None],
@@ -253,7 +253,7 @@ def _coins(
     return found
 
 
-def _seats(places: Places) -> dict[str, list[str]]:
+def _seats(places: _Places) -> dict[str, list[str]]:
     seats: dict[str, list[str]] = {}
     for address, place in places.items():
         if place.holding is not None:

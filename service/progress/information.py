@@ -37,7 +37,7 @@ from service.rules.cuts import Below
 from service.rules.predicates import Comparison, EvaluationContext, Or, Predicate
 from service.rules.terms import Const, Ref
 
-MOST_DOUBTS = 500
+MOST_DOUBTFUL_COINS = 500
 MOST_EDGES = 1_000_000
 MOST_OUTCOMES = 60
 MOST_TOGETHER = 120
@@ -112,8 +112,8 @@ class _Weighing:
                     if keys.possible != keys.settled:
                         _doubt(found, board.holdings[coin].id).rules.setdefault(number, {})
         order = sorted(found, key=lambda name: (name not in placed, name))
-        self.left_out += max(0, len(order) - MOST_DOUBTS)
-        for name in order[:MOST_DOUBTS]:
+        self.left_out += max(0, len(order) - MOST_DOUBTFUL_COINS)
+        for name in order[:MOST_DOUBTFUL_COINS]:
             yield found[name]
 
     def weigh(self, doubt: DoubtfulFact) -> Iterator[FactToLookAt]:

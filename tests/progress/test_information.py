@@ -195,7 +195,7 @@ def test_of_more_coins_in_doubt_than_are_weighed_those_that_sit_somewhere_come_f
     request = a_measurement(a_document({"old": "year_on_coin < 1850"}, prefer=[{"highest": "grade"}]), coins)
     assert seats_of(result_of(request)) == {"old": "b"}
     for most, left_out, told in ((2, 0, {"a", "b"}), (1, 1, {"b"}), (0, 2, set())):
-        monkeypatch.setattr(information, "MOST_DOUBTS", most)
+        monkeypatch.setattr(information, "MOST_DOUBTFUL_COINS", most)
         found = weighed(request)
         assert (found.left_out, {entry.holding for entry in found.facts}) == (left_out, told)
 

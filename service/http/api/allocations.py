@@ -28,7 +28,7 @@ from service.progress.actions import allocations as actions
 from service.progress.actions.allocations import AllocationInputs, SetChoice
 from service.progress.actions.inputs import InlineDefinition
 from service.progress.allocated import Allocation, Mode
-from service.progress.allocations import MOST_SETS
+from service.progress.allocations import MOST_ALLOCATED_SETS
 
 allocations = router("/v1", "Evaluations")
 
@@ -86,7 +86,7 @@ class AllocationsIn(In):
     other_forms: ClassVar[Mapping[str, OtherForm]] = {YAML: OtherForm("The same body as YAML, up to 1 MiB.")}
 
     sets: list[SetIn] = Field(
-        min_length=1, max_length=MOST_SETS, description="In the owner's order: the first comes first."
+        min_length=1, max_length=MOST_ALLOCATED_SETS, description="In the owner's order: the first comes first."
     )
     mode: Mode = Field(
         description="in_order: the first set takes the best for itself, what it leaves goes to the next, and so on, whatever "

@@ -53,7 +53,7 @@ async def get_insurance_list(
 ) -> Annotated[Reply[InsuranceList], Sends(headers=_ETAG, media=_FORMS.media)]:
     """What is held, where, and what the owner noted it to be worth."""
     day, form = query.on or context.today(), _FORMS.chosen(known.request, query.format)
-    kept = await context.read(lambda connection: actions.load(connection, owner, query.definition))
+    kept = await context.read(lambda connection: actions.load_insured(connection, owner, query.definition))
     tag = entity_tag("insurance", *kept.version(day, query.basis), form)
     return known.not_modified(tag) or _FORMS.reply(
         await context.compute(lambda: kept.insurance_list(day, query.basis)), form, tag

@@ -26,7 +26,6 @@ from service.progress.revisions import AdoptedRevision, FollowedRevision, Impact
 revisions = router("/v1/definitions/{id}", "Definitions")
 followed = router("/v1/definitions/{id}", "Evaluations")
 
-Number = Annotated[int, Field(ge=1, le=2**31 - 1)]
 _LATEST = "Left out: the draft, or else the newest revision."
 
 
@@ -43,8 +42,8 @@ class RevisionChangesQuery(BaseModel):
 
     model_config = ConfigDict(extra="forbid", populate_by_name=True)
 
-    from_: Number | None = Field(None, alias="from", description="Left out: the revision that the set follows.")
-    to: Number | None = Field(None, description=_LATEST)
+    from_: RevisionNumber | None = Field(None, alias="from", description="Left out: the revision that the set follows.")
+    to: RevisionNumber | None = Field(None, description=_LATEST)
     today: Day | None = Field(None, description="The day that decides what is defunct; left out: today in UTC.")
     format: Literal["json", "text"] | None = Field(
         None, description="text is one sentence a line; left out: the one that Accept prefers, or JSON."
@@ -56,7 +55,7 @@ class ImpactQuery(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    to: Number | None = Field(None, description=_LATEST)
+    to: RevisionNumber | None = Field(None, description=_LATEST)
     today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
 
 
@@ -73,7 +72,7 @@ class AdoptionIn(In):
 
     example: ClassVar[Any] = ADOPTION
 
-    revision: Number | None = Field(
+    revision: RevisionNumber | None = Field(
         description="The number of a published revision; null: the draft, or else the newest one not withdrawn."
     )
 

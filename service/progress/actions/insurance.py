@@ -54,7 +54,7 @@ class InsuredHoldings:
         return insurance_list(pieces, describe, day, basis=basis, definition=result.definition)
 
 
-def load(connection: Connection, owner: Owner, definition: str | None) -> InsuredHoldings:
+def load_insured(connection: Connection, owner: Owner, definition: str | None) -> InsuredHoldings:
     """The owner's holdings, and the set of which only the placed pieces are wanted. Raises NotFound."""
     holdings, own = HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_issues()
     mine = load_stored_set(connection, owner, definition, holdings=holdings, own=own) if definition else None
