@@ -35,6 +35,13 @@ async def a_holding(service: Running, mine: dict[str, str], **content: Any) -> s
     return identity
 
 
+async def test_a_tolerance_says_whether_it_is_the_laws(service: Running) -> None:
+    found = await checked(service, issue="gb-florin-925", measured={"weight_measured": 11.3, "thickness": 2})
+    told = {test["attribute"]: (test["tolerance"], test["tolerance_from"]) for test in found["tests"]}
+    assert told["weight_measured"][1] == "common practice"
+    assert told["thickness"] == (None, None)
+
+
 async def test_a_light_cent_of_1982_is_of_the_other_alloy(service: Running) -> None:
     found = await checked(service, **PIECE_CHECK)
     assert (found["verdict"], found["remaining"], found["settled"]) == ("impossible", [ZINC], True)

@@ -146,6 +146,12 @@ def test_the_thickness_rules_nothing_out():
     assert verdict(published("gb-florin-925"), year_on_coin=1900) == CANNOT_TELL
 
 
+def test_of_a_thickness_that_is_one_of_several_one_that_fits_is_enough():
+    issue = an_issue(weight_legal=5, thickness=2)
+    assert trial(issue, "thickness", thickness={"one_of": [2, 9]}).verdict == CONSISTENT
+    assert trial(issue, "thickness", thickness={"one_of": [8, 9]}).verdict == CANNOT_TELL
+
+
 def test_a_year_outside_the_issue_rules_it_out():
     florin, weight = published("gb-florin-500"), Decimal("11.3")
     assert verdict(florin, weight_measured=weight, year_on_coin=1900) == IMPOSSIBLE

@@ -28,6 +28,19 @@ def faults_of(written: Any) -> dict[str, tuple[str, str]]:
     return {fault.pointer: (fault.code, f"{fault.message} {fault.hint or ''}") for fault in refusal.value.faults}
 
 
+def test_a_rule_may_name_one_place_of_a_free_choice_and_no_more_than_there_are() -> None:
+    def named(*places: str) -> dict[str, Any]:
+        chosen = [{"id": "three", "places": 3, "accepts": "TRUE"}]
+        rule = {"id": "c", "kind": "same", "by": ["mint"], "places": list(places)}
+        return a_document({"a": "TRUE"}, free_choice=chosen, constraints=[rule])
+
+    document.read_definition(named("three", "three/1", "three/3"), vocabularies=VOCABULARIES)
+    found = faults_of(named("three/1", "three/0", "three/4", "three/x", "three/"))
+    assert sorted(found) == [f"/constraints/0/places/{at}" for at in range(1, 5)]
+    assert {code for code, _ in found.values()} == {"unknown-place"}
+    assert "'three' has 3" in found["/constraints/0/places/2"][1]
+
+
 def one_per(**keys: Any) -> dict[str, Any]:
     return a_document(one_per=[{"id": "animals", "attribute": "species", "keys": keys}])
 

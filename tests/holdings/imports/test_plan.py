@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from service.facts.attributes import Attribute
 from service.facts.core_attributes import CORE
-from service.holdings.imports.columns import WORDS, ColumnMeaning, columns_of
+from service.holdings.imports.columns import WORDS, ColumnMeaning, columns_of, field_named
 from service.holdings.imports.plan import (
     CHANGED_SINCE,
     CREATED,
@@ -50,6 +50,17 @@ def test_names_labels_and_words_of_the_trade_are_understood() -> None:
     assert guessed("grade", "Year on the coin", "METAL", "Mint mark", "Denom.", "Notes", "Qty") == [
         "grade", "year_on_coin", "material", "mintmark", "denomination", "note", "quantity",
     ]  # fmt: skip
+
+
+def test_a_fact_that_is_not_declared_is_named_with_its_prefix() -> None:
+    named = {
+        text: field_named(text, CORE) for text in ("facts.shelf", "facts.", "facts." + "x" * 100, "facts." + "x" * 101)
+    }
+    assert [meaning and meaning.is_fact for meaning in named.values()] == [True, None, True, None]
+    assert field_named("shelf", CORE) is None
+    grade, location = field_named("grade", CORE), field_named("location", CORE)
+    assert grade is not None and grade.is_fact
+    assert location is not None and not location.is_fact
 
 
 def test_only_the_exact_name_is_no_guess() -> None:
