@@ -66,13 +66,13 @@ def copy_of_the_tree(folder: Path) -> Path:
     return folder
 
 
-def run_tests(tree: Path, tests: Iterable[str], *more: str) -> tuple[int | None, str]:
+def run_tests(tree: Path, tests: Iterable[str], seconds: int) -> tuple[int | None, str]:
     """pytest's exit status (None when it did not end in time) and the last lines that it printed."""
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "-n", "0", "--hypothesis-seed=0", "--tb=no", *more, *tests]
+    command = [sys.executable, "-m", "pytest", "-x", "-q", "-n", "0", "--hypothesis-seed=0", "--tb=no", *tests]
     environment = {**os.environ, "PYTHONPATH": str(tree), "PYTHONDONTWRITEBYTECODE": "1"}
     try:
         ended = subprocess.run(
-            command, cwd=tree, env=environment, capture_output=True, text=True, timeout=SECONDS, check=False
+            command, cwd=tree, env=environment, capture_output=True, text=True, timeout=seconds, check=False
         )
     except subprocess.TimeoutExpired:
         return None, "not in time"
@@ -88,7 +88,7 @@ def outcome_of(mutant: Mutant, tree: Path) -> Outcome:
         return Outcome(mutant, BROKEN, str(error))
     path.write_text(changed, encoding="utf-8")
     try:
-        status, printed = run_tests(tree, mutant.tests)
+        status, printed = run_tests(tree, mutant.tests, SECONDS)
     finally:
         path.write_text(original, encoding="utf-8")
     verdict = {0: SURVIVED, 1: KILLED, None: KILLED}.get(status, BROKEN)
@@ -114,7 +114,9 @@ def run_all(mutants: Sequence[Mutant], jobs: int) -> list[Outcome]:
             return found
 
         unchanged = Path(temporary) / "0"
-        status, printed = run_tests(unchanged, sorted({test for mutant in mutants for test in mutant.tests}))
+        status, printed = run_tests(
+            unchanged, sorted({test for mutant in mutants for test in mutant.tests}), 10 * SECONDS
+        )
         if status != 0:
             raise SystemExit(f"the tests fail without any mutant:\n{printed}")
         with ThreadPoolExecutor(jobs) as pool:
