@@ -16,17 +16,20 @@ from msgspec.structs import asdict, replace
 from service.assignment.build import Instance
 from service.assignment.problem import Basis
 from service.evaluation.settling import DecidingFact, SettlingFacts, settle_places
+from service.evaluation.table import Table
 from service.facts.holding import Holding
 from service.facts.knowledge import plain_number
 from service.facts.truth import YES
 from service.progress.budget import Purchase
+from service.progress.description import NOTHING_SETTLES, MessageNames, some
+from service.progress.preference_words import preference_words
 from service.progress.result import ClosestPlace, Criterion, DefinitionStamp, criterion_of, doubt_name
 from service.progress.unplaced import Closest, addresses
 from service.progress.whatif import Evaluated, Occupant, Part
-from service.rules.labels import listed
+from service.rules.preferences import Preference
+from service.rules.wording import RuleWording
 
 MOST_COINS = 500
-MOST_NAMED = 6
 
 Effect = Literal["fills", "betters", "frees", "helps_constraint", "spare", "outside", "undecided"]
 
@@ -182,7 +185,7 @@ def _candidate(evaluated: Evaluated, judged: JudgedCandidate, before: Part | Non
             frees=[],
             proven=True,
             closest=closest,
-            message=_outside(coin, closest),
+            message=_outside(MessageNames(board, evaluated.table), coin, closest),
         )
     change, certain_gain = PlacementChange(coin, before, after), after.certain - before.certain
     effect, improvement = change.effect(sure=bool(sure), certain_gain=certain_gain)
@@ -202,7 +205,7 @@ def _candidate(evaluated: Evaluated, judged: JudgedCandidate, before: Part | Non
         limit=UNSET if settled is None or settled.limit is None else settled.limit,
         message="",
     )
-    return replace(candidate, message=_message(candidate))
+    return replace(candidate, message=_message(candidate, change, evaluated.table))
 
 
 def _settled(evaluated: Evaluated, judged: JudgedCandidate) -> SettlingFacts:
@@ -289,45 +292,57 @@ class PlacementChange:
         worth = self.after.board.worth[level - 2, at]
         values = [worth[self.holdings[seat.holding]] for seat in (old, new)]
         shown = [None if value is None else plain_number(value) for value in values]
-        return Improvement(address, ImprovedCriterion(**asdict(criterion_of(preference))), shown[0], shown[1])
+        return Improvement(address, _improved(preference), shown[0], shown[1])
 
 
-def _outside(coin: str, closest: ClosestPlace | None) -> str:
+def _outside(names: MessageNames, coin: str, closest: ClosestPlace | None) -> str:
     if closest is None:
-        return f"{coin} fits no place of the set."
-    return (
-        f"{coin} fits no place of the set; it comes closest to {closest.place} and fails {'; '.join(closest.failing)}."
-    )
+        return f"{names.by_id(coin)} fits no place of the set."
+    failing = " and ".join(closest.failing)
+    return f"{names.by_id(coin)} fits no place of the set. Closest: {names.place(closest.place)}; it fails {failing}."
 
 
-def _message(candidate: Candidate) -> str:
-    coin, effect = candidate.coin, candidate.effect
-    places = listed(candidate.places[:MOST_NAMED], "and")
-    places += " and others" if len(candidate.places) > MOST_NAMED else ""
+def _message(candidate: Candidate, change: PlacementChange, table: Table) -> str:
+    names = MessageNames(change.after.board, table)
+    coin, effect, places = names.by_id(candidate.coin), candidate.effect, some(names.places(candidate.places))
     if effect == "fills":
         return f"{coin} fills {places}."
     if effect == "frees":
-        moves = [f"{freed.holding} moves from {freed.from_} to {freed.to}" for freed in candidate.frees if freed.to]
-        return f"{coin} makes room: {listed(moves[:MOST_NAMED], 'and')}, so that {places} is filled."
+        moves = [f"{names.by_id(freed.holding)} for {names.place(freed.to)}" for freed in candidate.frees if freed.to]
+        follows = "" if {freed.to for freed in candidate.frees} >= set(candidate.places) else f", which fills {places}"
+        return f"{coin} frees {some(moves)}{follows}."
     if effect == "helps_constraint":
-        return f"{coin} lets coins sit together that a rule over several places kept out: {places} filled."
+        return f"{coin} lets the rules of the set be met with more places filled: {places}."
     if candidate.betters is not UNSET:
-        return _bettered(coin, candidate.betters)
+        return _upgrade(coin, candidate.betters, change, names, table)
     if candidate.settle is not UNSET:
-        facts = listed([fact.attribute for fact in candidate.settle], "and")
-        would = f"look at {facts}" if facts else "no fact that can be recorded would tell"
-        return f"{coin} may fit {listed(candidate.may_fit[:MOST_NAMED], 'or')}: {would}."
-    return f"{coin} fits {listed(candidate.fits[:MOST_NAMED], 'and')}, and would be a spare."
+        check = f"Check: {names.to_check(candidate.settle)}." if candidate.settle else NOTHING_SETTLES
+        return f"{coin} may belong in {some(names.places(candidate.may_fit), 'or')}. {check}"
+    return f"{coin} would be a duplicate for {some(names.places(candidate.fits))}."
 
 
-def _bettered(coin: str, improvement: Improvement) -> str:
-    where, criterion = improvement.place or "the set", improvement.criterion
-    if criterion.certain is True:
-        return f"{coin} makes one place more certain."
+def _upgrade(coin: str, improvement: Improvement, change: PlacementChange, names: MessageNames, table: Table) -> str:
+    """The improvement in words: "Upgrade for 'Shilling': problem-free, yours is holed"."""
+    address, criterion = improvement.place, improvement.criterion
+    if address is None or criterion.certain is True:
+        return f"{coin} makes one more place certain."
     if criterion.doubt is True:
-        return f"{coin} makes {where} surer than the coin that sits there."
-    return f"{coin} betters {where}: {_shown(improvement.from_)} becomes {_shown(improvement.to)}."
+        return f"Upgrade for {names.place(address)}: {_surety(improvement.to)}, yours is {_surety(improvement.from_)}."
+    at, board = change.numbers[address], change.after.board
+    speak = RuleWording(table.attributes, table.context.vocabularies)
+    level = next(level for level, one in enumerate(board.places[at].prefer) if _improved(one) == criterion)
+    words = []
+    for occupant in (change.new[address], change.old[address]):
+        number = change.holdings[occupant.holding]
+        value = board.worth[level, at][number]
+        words.append(preference_words(board.places[at].prefer[level], value, board.views[number], speak))
+    yours = f"yours: {words[1]}" if words[1].endswith("not recorded") else f"yours is {words[1]}"
+    return f"Upgrade for {names.place(address)}: {words[0]}, {yours}."
 
 
-def _shown(value: Any) -> str:
-    return "not recorded" if value is None else str(value)
+def _improved(preference: Preference) -> ImprovedCriterion:
+    return ImprovedCriterion(**asdict(criterion_of(preference)))
+
+
+def _surety(doubt: str | None) -> str:
+    return {None: "certain", "unknown": "possible (facts not recorded)"}.get(doubt, "possible")

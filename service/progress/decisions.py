@@ -26,13 +26,13 @@ def faults_of_decisions(request: EvaluationRequest, pins: Pairs, nevers: Pairs) 
         for number, (holding, place) in enumerate(pairs):
             at = f"/{name}/{number}"
             if holding not in holdings:
-                faults.append(Fault("unknown-holding", f"there is no holding '{holding[:80]}' here", f"{at}/holding"))
+                faults.append(Fault("unknown-holding", f"unknown holding '{holding[:80]}'", f"{at}/holding"))
             faults.extend(known.fault(place, f"{at}/place"))
             if (holding, place) in before:
-                faults.append(Fault("clashing-id", "this stands here twice", at))
+                faults.append(Fault("clashing-id", "this coin and this place are here twice", at))
             if name == "nevers" and (holding, place) in pinned:
-                message = f"{holding[:80]} is pinned to {place[:80]}, and is never to sit there"
-                faults.append(Fault("contradiction", message, at, "keep one of the two"))
+                message = "this coin is both to be kept here (`pins`) and never here (`nevers`)"
+                faults.append(Fault("contradiction", message, at, "remove one of the two"))
             before.add((holding, place))
     return faults
 
@@ -44,7 +44,7 @@ def faults_of_places(request: EvaluationRequest, names: Sequence[str]) -> list[F
     for number, name in enumerate(names):
         faults.extend(known.fault(name, f"/{number}/place"))
         if name in before:
-            faults.append(Fault("clashing-id", "this stands here twice", f"/{number}/place"))
+            faults.append(Fault("clashing-id", f"'{name[:80]}' is here twice", f"/{number}/place"))
         before.add(name)
     return faults
 

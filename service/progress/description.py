@@ -15,9 +15,10 @@ from service.facts.attributes import Attribute
 from service.facts.holding import Holding, View
 from service.facts.knowledge import knowledge_as_json
 from service.facts.vocabulary import Vocabulary
-from service.rules.labels import listed
+from service.rules.labels import Labels, listed
 
 NOTHING = "coin, nothing recorded"
+NOTHING_SETTLES = "No fact that can be recorded settles it."
 # Of each line the first attribute that is recorded.
 _PARTS = (("denomination", "object_kind"), ("year_on_coin", "struck"), ("issuer", "legend_issuer"))
 _MOST_ALTERNATIVES = 4
@@ -35,7 +36,7 @@ def describer(
 ) -> Describer:
     """Describes what is recorded of a piece, {"facts": ..., "issue": ...} as plain values. A fact of its own comes before
     its issue's; where candidates disagree all are named, where one of them is silent the others are not believed."""
-    label = _labels(attributes, vocabularies)
+    label = Labels(attributes, vocabularies).term
 
     def describe(recorded: Recorded) -> str:
         worlds = _worlds(recorded, issue_facts)
@@ -53,7 +54,7 @@ class CoinNames:
     the id that the service gave it."""
 
     def __init__(self, attributes: Mapping[str, Attribute], vocabularies: Mapping[str, Vocabulary]) -> None:
-        self._label = _labels(attributes, vocabularies)
+        self._label = Labels(attributes, vocabularies).term
 
     def of(self, holding: Holding, views: Sequence[View]) -> str:
         """The name; `views` are what the coin may be."""
@@ -64,15 +65,18 @@ class CoinNames:
         number = holding.number or (None if _SERVICE_ID.fullmatch(holding.id) else holding.id)
         if number is None:
             return (kind or "A coin") + (f" ({issuer})" if issuer else "")
-        return f"No. {number}" + (f" ({kind})" if kind else "")
+        # A name without a figure ("the worn one") is no number.
+        name = f"No. {number}" if any(figure.isdigit() for figure in number) else number
+        return f"{name} ({kind})" if kind else name
 
 
 class MessageNames:
     """What messages call the coins, places and facts of an instance."""
 
     def __init__(self, board: Instance, table: Table) -> None:
-        self._board, self._attributes = board, table.attributes
+        self._board, self._attributes = board, Labels(table.attributes, table.context.vocabularies)
         self._coins = CoinNames(table.attributes, table.context.vocabularies)
+        self._numbers = {holding.id: number for number, holding in enumerate(board.holdings)}
         self._labels = {place.address: place.label for place in board.places}
         # The places of a free choice share a label, and count as one by their group.
         self._labels |= {place.group: place.label for place in board.places if place.kind == FREE_CHOICE}
@@ -80,6 +84,10 @@ class MessageNames:
     def coin(self, coin: int) -> str:
         """The coin by its number in the instance."""
         return self._coins.of(self._board.holdings[coin], self._board.views[coin])
+
+    def by_id(self, holding: str) -> str:
+        """The coin of the instance that has this id."""
+        return self.coin(self._numbers[holding])
 
     def held(self, holding: Holding) -> str:
         """A holding that need not be in the instance, by its own facts."""
@@ -99,9 +107,7 @@ class MessageNames:
 
     def fact(self, attribute: str) -> str:
         """The attribute's label inside a sentence."""
-        found = self._attributes.get(attribute)
-        label = (found.label if found else "") or attribute.replace("_", " ")
-        return label if label[:2].isupper() else label[:1].lower() + label[1:]
+        return self._attributes.name(attribute) if attribute in self._attributes.attributes else attribute
 
 
 def some(words: Sequence[str], joined: str = "and", most: int = 6) -> str:
@@ -109,16 +115,6 @@ def some(words: Sequence[str], joined: str = "and", most: int = 6) -> str:
     if len(words) <= most:
         return listed(words, joined)
     return f"{', '.join(words[: most - 1])} {joined} {len(words) - most + 1} more"
-
-
-def _labels(attributes: Mapping[str, Attribute], vocabularies: Mapping[str, Vocabulary]) -> Callable[[str, str], str]:
-    def label(name: str, term: str) -> str:
-        attribute = attributes.get(name)
-        scheme = vocabularies.get((attribute.vocabulary if attribute else None) or "")
-        concept = scheme.concepts.get(term) if scheme else None
-        return concept.label if concept else term
-
-    return label
 
 
 def _worlds(recorded: Recorded, issue_facts: Mapping[str, Mapping[str, Any]]) -> list[Mapping[str, Any]]:

@@ -130,8 +130,8 @@ def fact_to_look_at(
     """The entry of a fact. `look_at` says for each of its attributes where to look; `facts` are their names in messages."""
     best, worst = max(outcomes, key=_gains).turn(), min(outcomes, key=_gains).turn()
     message = (
-        f"Look at {listed(facts, 'and')} of {coin.name}: at best {_places(best.certain_gain)} won for certain "
-        f"({listed(list(best.values.values()), 'and')}), at worst {_in_words(worst)}."
+        f"{coin.name}: check {listed(facts, 'and')}. Best case: {_places(best.certain_gain)} filled for certain "
+        f"({listed(list(best.values.values()), 'and')}). Worst case: {_in_words(worst)}."
     )
     holding, number = coin.holding.id, coin.holding.number or None
     return FactToLookAt(holding, list(look_at), look_at, best, worst, outcomes, proven, message, number)
@@ -162,12 +162,12 @@ def features_of(
     words = listed([named(name) for name in found.attributes], "and")
     left = len(candidates) - len(found.ruled_out)
     if left <= 1:
-        message = f"What is recorded of {coin.name} leaves {'one candidate issue' if left else 'no candidate issue'}."
+        message = f"{coin.name}: what is recorded leaves {'one candidate issue' if left else 'no candidate issue'}."
     elif not found.attributes:
-        message = f"Nothing that the catalogue records tells the candidate issues of {coin.name} apart."
+        message = f"{coin.name}: nothing that the catalogue records distinguishes the candidate issues."
     else:
-        rest = " as far as the catalogue records what they are" if found.alike else ""
-        message = f"Look at {words}: together they tell the {left} candidate issues of {coin.name} apart{rest}."
+        rest = ", as far as the catalogue describes them" if found.alike else ""
+        message = f"{coin.name}: check {words} to distinguish its {left} candidate issues{rest}."
     return IssueFeatures(
         holding=holding.id,
         features=features,
@@ -185,10 +185,10 @@ def _gains(outcome: FactOutcome) -> tuple[int, int]:
 
 def _in_words(gains: Turn) -> str:
     if gains.certain_gain > 0:
-        return f"{_places(gains.certain_gain)} won"
+        return f"{_places(gains.certain_gain)} filled"
     if gains.possible_gain < 0:
-        return f"{_places(-gains.possible_gain)} that may be filled now can no longer be"
-    return "nothing changes"
+        return f"{_places(-gains.possible_gain)} can no longer be filled"
+    return "no change"
 
 
 def _places(count: int) -> str:

@@ -12,7 +12,7 @@ from service.evaluation.places import FREE_CHOICE
 from service.evaluation.settling import SettlingFacts, TrialBudget, settle_places
 from service.evaluation.table import Table
 from service.facts.truth import UNDECIDED
-from service.progress.description import MessageNames, some
+from service.progress.description import NOTHING_SETTLES, MessageNames, some
 from service.progress.result import UndecidedConflict
 from service.rules.predicates import Predicate, reads
 
@@ -52,7 +52,7 @@ def doubts(board: Instance, table: Table, seats: Mapping[int, Placement]) -> tup
 def _told(
     board: Instance, names: MessageNames, coin: int, places: Sequence[str], settled: SettlingFacts
 ) -> UndecidedConflict:
-    check = f"Check: {names.to_check(settled.facts)}." if settled.facts else "No fact that can be recorded settles it."
+    check = f"Check: {names.to_check(settled.facts)}." if settled.facts else NOTHING_SETTLES
     return UndecidedConflict(
         holding=board.holdings[coin].id,
         places=list(places),

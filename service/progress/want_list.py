@@ -20,6 +20,7 @@ from service.facts.holding import Holding, candidate_views
 from service.facts.knowledge import Between, Number
 from service.formats.html import PRINT, render
 from service.progress.evaluate import EvaluationRequest
+from service.progress.preference_words import preference_words
 from service.progress.result import Evaluation, PlaceResult, Tier
 from service.rules.predicates import EvaluationContext, all_of
 from service.rules.preferences import Preference
@@ -165,13 +166,13 @@ def _still_open(request: EvaluationRequest, speak: RuleWording) -> list[WantedPl
             continue
         rules = [rule.predicate for rule in (definition.scope, group.accepts) if rule is not None]
         coin = speak.coin(all_of(*rules)) if rules else "a coin"
-        wanted = f"{coin}, of a {speak.name(group.attribute)} that no coin here shows yet"
+        wanted = f"{coin}, of a {speak.name(group.attribute)} that you do not have yet"
         lines.append(
             WantedPlace(
                 kind="open",
                 tier=group.tier,  # type: ignore[arg-type]
                 place=group.id,
-                label=group.id,
+                label=f"Another {speak.name(group.attribute)}",
                 wanted=wanted,
                 look_at=group.look_at or definition.attributes[group.attribute].look_at,
                 places=1,
@@ -184,6 +185,7 @@ class _Worth:
     """What the coins are worth under preferences, by their ids."""
 
     def __init__(self, seen: Mapping[str, tuple[Any, ...]], table: Table) -> None:
+        self.views = seen
         self.number = {identity: at for at, identity in enumerate(seen)}
         self.values = PreferenceValues(list(seen.values()), table)
 
@@ -228,7 +230,7 @@ def _weakest(
             look_at=place.look_at,
             places=1,
             holding=holding,
-            because=_because(place, holding, worth, speak) or "below the least grade wanted",
+            because=_because(place, holding, worth, speak) or "below the lowest grade wanted",
             below_min_grade=True if place.address in short else UNSET,
             **wishes.of(place.address),
         )
@@ -237,13 +239,9 @@ def _weakest(
 
 
 def _because(place: Place, holding: str, worth: _Worth, speak: RuleWording) -> str:
-    """What the coin that sits there is worth, preference by preference."""
-    parts = []
-    for preference in place.prefer:
-        value, where = worth.of(preference, holding), preference.where
-        subject = speak.clause(where.predicate) if where is not None else speak.name(preference.attribute)
-        parts.append(f"{subject} not recorded" if value is None else preference.kind.value_words(subject, value))
-    return ", ".join(parts)
+    """What the coin that is there is worth, preference by preference: "holed; grade 8"."""
+    views = worth.views[holding]
+    return "; ".join(preference_words(one, worth.of(one, holding), views, speak) for one in place.prefer)
 
 
 # --- on paper ----------------------------------------------------------------------------------------------------------
@@ -257,7 +255,7 @@ def as_text(wants: WantList) -> str:
         mark = "[ ]" if line.kind == "empty" else "[+]"
         lines += _on_card(f"{mark} {count}{line.label}: {line.wanted}", line)
     if wants.weakest:
-        lines += ["", "To upgrade:"]
+        lines += ["", "Upgrades:"]
     for weak in wants.weakest:
         lines += _on_card(f"[^] {weak.label}: {weak.because}", weak)
     return "\n".join(lines) + "\n"

@@ -53,13 +53,13 @@ async def test_empty_places_come_by_tier_then_the_weakest_fillings(service: Runn
         ("open", "mints", 1),
     ]
     assert body["wanted"][1]["wanted"] == "a penny dated before 1901"
-    assert body["wanted"][2]["wanted"] == "a crown, of a mint that no coin here shows yet"
+    assert body["wanted"][2]["wanted"] == "a crown, of a mint that you do not have yet"
     assert [(entry["place"], entry["number"]) for entry in body["weakest"]] == [
         ("shilling", "8"),
         ("new", "7"),
         ("any/1", "9"),
     ]
-    assert body["weakest"][0]["because"] == "not: no problems, grade 60"
+    assert body["weakest"][0]["because"] == "holed; grade 60"
 
 
 async def test_the_text_fits_a_card(service: Running) -> None:

@@ -364,7 +364,7 @@ def test_the_first_set_in_order_has_the_coin_and_the_other_is_told_who_claims_it
     answer = allocated([CROWN, OLD], [COIN], IN_ORDER)
     assert seats(answer) == [{"crown": "coin"}, {}]
     (conflict,) = of_mode(answer, "claimed", 1)
-    assert conflict["message"] == "No. coin (1890 coin) fits 'old', which is empty, but is in 'crown' of 'Set 0'."
+    assert conflict["message"] == "coin (1890 coin) fits 'old', which is empty, but is in 'crown' of 'Set 0'."
     assert of_mode(answer, "claimed", 0) == []
     assert (answer["sets"][1]["summary"]["possible"], answer["sets"][1]["alone"]["possible"]) == (0, 1)
     assert answer["levels"] is None
@@ -409,7 +409,7 @@ def test_a_coin_pinned_in_two_sets_stays_in_the_first_and_the_other_pin_says_so(
         assert seats(answer) == [{"crown": "coin"}, {}]
         (conflict,) = of_mode(answer, "pin", 1)
         assert (conflict["reason"], conflict["by"]["place"]) == ("claimed", "crown")
-        assert conflict["message"] == "No. coin (1890 coin) cannot be kept in 'old': it is in 'crown' of 'Set 0'."
+        assert conflict["message"] == "coin (1890 coin) cannot be kept in 'old': it is in 'crown' of 'Set 0'."
         assert of_mode(answer, "pin", 0) == []
 
 
@@ -464,7 +464,7 @@ def test_a_doubtful_place_is_claimed_only_by_a_coin_that_surely_fits_it() -> Non
         assert [c["holding"] for c in of_mode(answer, "claimed", 1)] == told
     (conflict,) = of_mode(allocated([CROWN, OLD], [tower], IN_ORDER), "claimed", 1)
     assert conflict["tentative"] is True
-    assert conflict["message"] == "No. tower may fit 'old', which is empty, but is in 'crown' of 'Set 0'."
+    assert conflict["message"] == "tower may fit 'old', which is empty, but is in 'crown' of 'Set 0'."
 
 
 def test_two_sets_may_be_the_same() -> None:

@@ -170,7 +170,7 @@ PAIR = a_document({"old": "year_on_coin < 1900", "any": "year_on_coin < 2000"}, 
 def test_it_fills_an_empty_place() -> None:
     answer = one(PAIR, [a_holding("a", year_on_coin=1880)], year_on_coin=1950)
     assert (answer["effect"], answer["places"], told(answer)) == ("fills", ["any"], (1, 1, 1))
-    assert answer["message"] == "new fills any."
+    assert answer["message"] == "new (1950 coin) fills 'any'."
 
 
 def test_it_frees_a_coin_that_fills_another_place() -> None:
@@ -178,6 +178,7 @@ def test_it_frees_a_coin_that_fills_another_place() -> None:
     answer = one(document, [a_holding("a", year_on_coin=1880, grade=60)], year_on_coin=1870, grade=10)
     assert (answer["effect"], answer["places"]) == ("frees", ["sharp"])
     assert answer["frees"] == [{"holding": "a", "from": "old", "to": "sharp"}]
+    assert answer["message"] == "new (1870 coin) frees a (1880 coin) for 'sharp'."
 
 
 def test_it_betters_a_filled_place_and_says_by_what() -> None:
@@ -186,6 +187,25 @@ def test_it_betters_a_filled_place_and_says_by_what() -> None:
     better = {"place": "old", "criterion": {"highest": "grade"}, "from": 20, "to": 45}
     assert (answer["effect"], answer["betters"], told(answer)) == ("betters", better, (0, 0, 0))
     assert answer["frees"] == [{"holding": "a", "from": "old", "to": None}]
+    assert answer["message"] == "Upgrade for 'old': grade 45, yours is grade 20."
+
+
+@pytest.mark.parametrize(
+    ("held", "message"),
+    [
+        ({"problems": ["holed"]}, "Upgrade for 'old': problem-free, yours is holed."),
+        ({"problems": ["cleaned", "holed"]}, "Upgrade for 'old': problem-free, yours is cleaned, holed."),
+        (
+            {"problems": {"one_of": [[], ["holed"]]}},
+            "Upgrade for 'old': problem-free, yours is perhaps holed.",
+        ),
+        ({}, "Upgrade for 'old': problem-free, yours: problems not recorded."),
+    ],
+)
+def test_an_upgrade_says_what_the_coin_is_and_what_yours_is(held: dict[str, Any], message: str) -> None:
+    document = a_document({"old": "year_on_coin < 1900"}, prefer=[{"where": "count(problems) = 0"}])
+    answer = one(document, [a_holding("a", year_on_coin=1880, **held)], year_on_coin=1880, problems=[])
+    assert answer["message"] == message
 
 
 def test_a_surer_coin_betters_a_tentative_place() -> None:
@@ -193,6 +213,7 @@ def test_a_surer_coin_betters_a_tentative_place() -> None:
     answer = one(document, [a_holding("a")], year_on_coin=1880)
     assert (answer["effect"], told(answer)) == ("betters", (1, 0, 0))
     assert answer["betters"] == {"place": "old", "criterion": {"doubt": True}, "from": "unknown", "to": None}
+    assert answer["message"] == "Upgrade for 'old': certain, yours is possible (facts not recorded)."
 
 
 def test_a_missing_fact_counts_as_the_worst_of_the_whole_set_not_of_the_part_that_is_solved_again() -> None:

@@ -99,7 +99,7 @@ def test_a_doubt_names_the_fact_where_to_look_and_what_each_outcome_opens() -> N
     assert (doubt["holding"], doubt["places"], fact["attribute"]) == ("worn", ["old", "new"], "year_on_coin")
     assert fact["outcomes"] == {"1895 to 1899": ["old"], "1900 to 1905": ["new"]}
     assert doubt["message"] == (
-        "No. worn (1895 to 1905 coin) may belong in 'old' or 'new'. Check: year on the coin (reverse, below the design, "
+        "worn (1895 to 1905 coin) may belong in 'old' or 'new'. Check: year on the coin (reverse, below the design, "
         "or obverse, below the portrait or in the legend)."
     )
 

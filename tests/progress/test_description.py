@@ -71,6 +71,7 @@ UUID = "0192b5a0-0000-7000-8000-000000000001"
         (UUID, None, {"denomination": "threepence", "year_on_coin": 1920}, "1920 threepence"),
         (UUID, None, {}, "A coin"),
         ("p2", None, {"denomination": "penny", "year_on_coin": 1889}, "No. p2 (1889 penny)"),
+        ("worn", None, {"denomination": "penny"}, "worn (penny)"),
     ],
 )
 def test_a_message_calls_a_coin_by_its_number_and_what_it_is(

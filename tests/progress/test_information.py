@@ -87,8 +87,8 @@ def test_the_fact_that_wins_a_place_comes_first() -> None:
     assert worn.best == Turn({"year_on_coin": "1848"}, 1, 0)
     assert worn.worst == Turn({"year_on_coin": "1851"}, 0, -1)
     assert worn.message == (
-        "Look at year on the coin of No. worn (1848 or 1851 coin): at best 1 place won for certain (1848), at worst 1 place "
-        "that may be filled now can no longer be."
+        "worn (1848 or 1851 coin): check year on the coin. Best case: 1 place filled for certain (1848). Worst case: 1 place "
+        "can no longer be filled."
     )
     assert check_against_evaluating_twice(found, request) == 4
 
@@ -136,9 +136,7 @@ def test_candidate_issues_are_weighed_and_told_apart() -> None:
     assert (entry.attributes, entry.best.values) == (["issue"], {"issue": "first"})
     (features,) = found.features
     assert [(f.attribute, f.values) for f in features.features] == [("year_on_coin", {"first": 1901, "second": 1902})]
-    assert features.message == (
-        "Look at year on the coin: together they tell the 2 candidate issues of No. c (1901 or 1902 coin) apart."
-    )
+    assert features.message == ("c (1901 or 1902 coin): check year on the coin to distinguish its 2 candidate issues.")
     check_against_evaluating_twice(found, request)
 
 
