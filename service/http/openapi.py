@@ -393,7 +393,7 @@ def _set_date_time(schema: dict[str, Any]) -> None:
 
 
 def _as_sent(schema: Any) -> Any:
-    """The schema of what the encoder writes: decimals as numbers; a single boolean as a constant, which generators know."""
+    """The schema of what the encoder writes: decimals as numbers; and true alone as a boolean, since client generators know no other."""
     if isinstance(schema, list):
         return [_as_sent(part) for part in schema]
     if not isinstance(schema, dict):
@@ -401,8 +401,7 @@ def _as_sent(schema: Any) -> Any:
     if schema.get("format") == "decimal":
         return {**{name: part for name, part in schema.items() if name != "format"}, "type": "number"}
     if schema.get("enum") in ([True], [False]):
-        (only,) = schema["enum"]
-        return {**{name: part for name, part in schema.items() if name != "enum"}, "const": only}
+        return {**{name: part for name, part in schema.items() if name != "enum"}, "type": "boolean"}
     return {name: _as_sent(part) for name, part in schema.items()}
 
 

@@ -45,7 +45,8 @@ def run(*command: str, cwd: Path, **environment: str) -> str:
 def workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with the document and the pinned packages."""
     folder = tmp_path_factory.mktemp("clients")
-    for name in ("package.json", "package-lock.json", "tsconfig.json", "journey.ts", "journey.py", "redocly.yaml"):
+    names = ("package.json", "package-lock.json", "tsconfig.json", "journey.ts", "journey.py", "redocly.yaml")
+    for name in (*names, "generator.yaml"):
         shutil.copy(HERE / name, folder)
     shutil.copy(HERE / "spectral.yaml", folder / ".spectral.yaml")
     (folder / "openapi.json").write_bytes(formatted())
@@ -66,7 +67,6 @@ def journey(command: list[str], server: Server, folder: Path) -> Any:
 
 
 def test_the_python_client_has_every_operation_and_works(workshop: Path, server: Server) -> None:
-    (workshop / "generator.yaml").write_text("package_name_override: setwright_client\n", encoding="utf-8")
     run(
         *("openapi-python-client", "generate", "--path", "openapi.json", "--config", "generator.yaml"),
         *("--meta", "none", "--output-path", "setwright_client", "--overwrite", "--fail-on-warning"),
@@ -74,7 +74,7 @@ def test_the_python_client_has_every_operation_and_works(workshop: Path, server:
     )
     made = {path.stem for path in (workshop / "setwright_client" / "api").rglob("*.py") if path.stem != "__init__"}
     assert made == {declared["operationId"] for _, _, declared in operations()}
-    run(sys.executable, "-m", "mypy", "--strict", "journey.py", "-p", "setwright_client", cwd=workshop)
+    run(sys.executable, "-m", "mypy", "--strict", "-p", "setwright_client", "-m", "journey", cwd=workshop)
     told = journey([sys.executable, "journey.py"], server, workshop)
     assert told == {**EXPECTED, "conflicts": ["undecided"]}
 
