@@ -393,7 +393,7 @@ def _set_date_time(schema: dict[str, Any]) -> None:
 
 
 def _as_sent(schema: Any) -> Any:
-    """The schema of what the encoder writes: decimals as numbers; and true alone as a boolean, since client generators know no other."""
+    """The schema of what the encoder writes: decimals as numbers; true alone as a boolean, for generators."""
     if isinstance(schema, list):
         return [_as_sent(part) for part in schema]
     if not isinstance(schema, dict):
