@@ -10,7 +10,7 @@ from setwright_client import AuthenticatedClient
 from setwright_client.api.definitions import create_definition
 from setwright_client.api.evaluations import evaluate_mine
 from setwright_client.api.holdings import create_holding
-from setwright_client.models import DefinitionIn, DefinitionOut, Evaluation, HoldingIn, HoldingOut, ProblemOut
+from setwright_client.models import DefinitionDetails, DefinitionIn, Evaluation, HoldingIn, HoldingOut, ProblemOut
 
 DOCUMENT = {
     "format": "set-definition/1",
@@ -25,7 +25,7 @@ DOCUMENT = {
 def main(address: str, token: str) -> None:
     client = AuthenticatedClient(base_url=address, token=token)
     definition = create_definition.sync(client=client, body=DefinitionIn.from_dict({"document": DOCUMENT}))
-    assert isinstance(definition, DefinitionOut), definition
+    assert isinstance(definition, DefinitionDetails), definition
     for facts in ({"denomination": "crown", "year_on_coin": 1882}, {"denomination": "crown"}):
         held = create_holding.sync(client=client, body=HoldingIn.from_dict({"facts": facts}))
         assert isinstance(held, HoldingOut), held
