@@ -493,6 +493,14 @@ def test_the_machine_sees_a_coin_that_is_moved(database: Database, monkeypatch: 
 
     monkeypatch.setattr(actions, "_overtake", moving)
     machine = type("Machine", (SwapMachine,), {"database": database})
-    quickly = settings(max_examples=60, stateful_step_count=20, deadline=None, phases=[Phase.generate], database=None)
+    # The same steps each time: whether chance finds the coin is not what is tested.
+    quickly = settings(
+        max_examples=200,
+        stateful_step_count=20,
+        deadline=None,
+        phases=[Phase.generate],
+        database=None,
+        derandomize=True,
+    )
     with pytest.raises(AssertionError):
         run_state_machine_as_test(machine, settings=quickly)
