@@ -75,10 +75,23 @@ def test_the_python_client_has_every_operation_and_works(workshop: Path, server:
     )
     # Nothing but other forms of a body than JSON is left out.
     complaints = re.findall(r"^(?:Unsupported content type|Cannot|Unable|Failed|Invalid).*", printed, re.MULTILINE)
-    assert {line for line in complaints if not re.search(r"type (application/yaml|text/csv|application/vnd)", line)} == set()
+    assert {
+        line for line in complaints if not re.search(r"type (application/yaml|text/csv|application/vnd)", line)
+    } == set()
     made = {path.stem for path in (workshop / "setwright_client" / "api").rglob("*.py") if path.stem != "__init__"}
     assert made == {declared["operationId"] for _, _, declared in operations()}
-    run(sys.executable, "-m", "mypy", "--config-file", "mypy.ini", "-p", "setwright_client", "-m", "journey", cwd=workshop)
+    run(
+        sys.executable,
+        "-m",
+        "mypy",
+        "--config-file",
+        "mypy.ini",
+        "-p",
+        "setwright_client",
+        "-m",
+        "journey",
+        cwd=workshop,
+    )
     told = journey([sys.executable, "journey.py"], server, workshop)
     assert told == {**EXPECTED, "conflicts": ["undecided"]}
 
