@@ -567,6 +567,7 @@ MUTANTS = (
         "row = self._connection.execute(query.order_by(table.c.number.desc()).limit(1)).first()",
         "row = self._connection.execute(query.order_by(table.c.number.desc()).limit(2)).first()",
         ("tests/http/test_revisions.py",),
+        equivalent="One row is taken, whatever the limit.",
     ),
     # In the room holdings > sync:
     Mutant(
