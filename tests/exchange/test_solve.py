@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from service.assignment.problem import Level
 from service.exchange import solve
 from service.exchange.circulation import decompose, fewest_people, maximum_circulation
 from service.exchange.problem import AtMost, Exchange, ExchangeSolution, Offer, Party, Transfer, TransferLimit
@@ -198,6 +199,12 @@ def test_with_no_time_the_answer_is_whole_and_says_what_is_not_proven(exchange: 
     best, places = truth(exchange, longest), found.level("places")
     assert places.value <= -best[0] <= places.bound
     assert not places.proven or told(found)[0] == best[0]
+
+
+def test_a_solution_is_proven_when_every_level_is() -> None:
+    levels = [Level(name, 1, proven, 1) for name, proven in (("places", True), ("people", False))]
+    assert not ExchangeSolution((), tuple(levels)).proven
+    assert ExchangeSolution((), tuple(levels[:1])).proven
 
 
 def test_a_pair_swaps() -> None:

@@ -480,7 +480,7 @@ MUTANTS = (
         "Proposal.as_of",
         "self.state == PROPOSED and now >= self.expires_at",
         "now >= self.expires_at",
-        ("tests/clubs/swaps/test_proposals.py",),
+        ("tests/clubs/swaps/test_proposals.py::test_what_was_decided_in_time_does_not_expire",),
     ),
     # In the room sharing:
     Mutant(
@@ -552,7 +552,7 @@ MUTANTS = (
         "withdraw",
         'revision.status == "withdrawn"',
         "False",
-        ("tests/http/test_revisions.py",),
+        ("tests/http/test_second_look.py::test_of_two_requests_at_once_the_second_finds_what_the_first_did",),
     ),
     Mutant(
         "service.definitions.actions",
@@ -820,7 +820,7 @@ MUTANTS = (
         "ExchangeSolution.proven",
         "return all(level.proven for level in self.levels)",
         "return any(level.proven for level in self.levels)",
-        ("tests/exchange",),
+        ("tests/exchange/test_solve.py::test_a_solution_is_proven_when_every_level_is",),
     ),
     Mutant(
         "service.exchange.local_search",
@@ -984,7 +984,7 @@ MUTANTS = (
         "_Weighing._weigh_one",
         "MOST_OUTCOMES if len(options) == 1 else MOST_TOGETHER",
         "MOST_TOGETHER",
-        ("tests/progress/test_information.py",),
+        ("tests/progress/test_information.py::test_one_fact_and_facts_together_have_limits_of_their_own",),
     ),
     Mutant(
         "service.progress.information",

@@ -198,6 +198,21 @@ def test_of_more_coins_in_doubt_than_are_weighed_those_that_sit_somewhere_come_f
         assert (found.left_out, {entry.holding for entry in found.facts}) == (left_out, told)
 
 
+def test_one_fact_and_facts_together_have_limits_of_their_own(monkeypatch: Any) -> None:
+    request = a_measurement(a_document({"a": "grade >= 40 AND mint = 'Tower'"}), [a_holding("vague")])
+
+    def told(alone: int, together: int) -> tuple[list[int], int]:
+        monkeypatch.setattr(information, "MOST_OUTCOMES", alone)
+        monkeypatch.setattr(information, "MOST_TOGETHER", together)
+        found = weighed(request)
+        return sorted(len(entry.attributes) for entry in found.facts), found.left_out
+
+    # Each fact turns out one way or the other; both together in four ways.
+    assert told(2, 4) == ([1, 1, 2], 0)
+    assert told(1, 4) == ([2], 2)
+    assert told(2, 3) == ([1, 1], 1)
+
+
 def test_the_order_of_the_holdings_changes_nothing() -> None:
     coins = [a_holding(f"c{n}", year_on_coin={"one_of": [1840 + n, 1860]}) for n in range(4)]
     document = a_document({"a": "year_on_coin < 1842", "b": "year_on_coin < 1850"})

@@ -120,6 +120,11 @@ def test_in_time_is_before_the_end() -> None:
         made.accepted_by("ben", end)
 
 
+def test_what_was_decided_in_time_does_not_expire() -> None:
+    for decided in (a_proposal("ada", "ben").accepted_by("ben", NOW), a_proposal("ada", "ben").declined_by("ben", NOW)):
+        assert decided.as_of(NOW + 2 * LASTING) == decided
+
+
 def test_what_is_over_stays_over() -> None:
     assert {before for before, _ in TRANSITIONS} == {PROPOSED}
     for state, event in product(STATES, {event for _, event in TRANSITIONS}):
