@@ -112,10 +112,9 @@ def test_the_typescript_types_have_every_operation_and_work(workshop: Path, serv
 def test_two_linters_find_no_error(workshop: Path) -> None:
     run("npx", "redocly", "lint", "openapi.json", "--config", "redocly.yaml", cwd=workshop)
     run("npx", "spectral", "lint", "openapi.json", "--fail-severity", "error", cwd=workshop)
-    # A control: an array without items is an error to both.
+    # A control: a reference that leads nowhere is an error to both.
     document = json.loads((workshop / "openapi.json").read_text(encoding="utf-8"))
-    document["components"]["schemas"]["ClubOut"]["properties"]["name"] = {"type": "array"}
-    del document["paths"]["/v1/clubs"]["get"]["responses"]
+    document["components"]["schemas"]["ClubOut"]["properties"]["name"] = {"$ref": "#/components/schemas/Nowhere"}
     (workshop / "wrong.json").write_text(json.dumps(document), encoding="utf-8")
     for command in (
         ["redocly", "lint", "wrong.json", "--config", "redocly.yaml"],
