@@ -228,7 +228,7 @@ def _answer(annotation: Any, status: int | None) -> tuple[int, dict[int | str, d
         content[JSON] = {"schema": _ref(_struct(annotation))}
     for kind in sends.media:
         # YAML is read like JSON by whoever looks for a value in it.
-        content[kind] = {"schema": {"type": "string"} if kind not in (JSON, YAML) else {"type": "object"}}
+        content[kind] = {"schema": {"type": "object"} if kind == YAML or kind.endswith("json") else {"type": "string"}}
     if content:
         made["content"] = content
     return status, {status: made}
