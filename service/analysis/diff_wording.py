@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from decimal import Decimal
 from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar
 
-import msgspec
 from msgspec import UNSET, Meta, Struct, UnsetType
 
 from service.analysis.diff import CHANGE_KINDS, DefinitionChange, DefinitionDiff, KeysChange
@@ -85,12 +83,6 @@ def worded_changes(difference: DefinitionDiff) -> list[RevisionChange]:
     """Each change with its sentence, in their order, as it is sent."""
     wording = _ChangeWording(difference)
     return [_worded(change, wording.sentence(change)) for change in difference.changes]
-
-
-def changes_as_json(difference: DefinitionDiff) -> list[dict[str, Any]]:
-    """The worded changes as plain values, numbers exact."""
-    plain: list[dict[str, Any]] = msgspec.to_builtins(worded_changes(difference), builtin_types=(Decimal,))
-    return plain
 
 
 def _worded(change: DefinitionChange, sentence: str) -> RevisionChange:

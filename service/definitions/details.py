@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 from msgspec import Meta, Struct
+from msgspec.structs import asdict
 
 from service.definitions.model import DefinitionSummary, Revision
 from service.rules.definition import Definition
@@ -32,15 +33,7 @@ class DefinitionDetails(DefinitionSummary, frozen=True):
 def details_of(revision: Revision, definition: Definition) -> DefinitionDetails:
     """The revision in full; `definition` is its document, read."""
     return DefinitionDetails(
-        id=revision.definition,
-        status=revision.status,
-        revision=revision.number,
-        digest=revision.digest,
-        title=revision.title,
-        created_at=revision.created_at,
-        updated_at=revision.updated_at,
-        withdrawn_at=revision.withdrawn_at,
-        withdrawn_because=revision.withdrawn_because,
+        **asdict(revision.summary),
         document=dict(revision.document),
         rules=[RuleForms(rule.at, rule.text, rule.expression.json) for rule in definition.rules()],
         in_words=describe_definition(definition),

@@ -9,12 +9,11 @@ from dataclasses import dataclass
 from typing import Annotated, Any
 
 from fastapi import Depends, Request
-from starlette.responses import Response
 
 from service.errors import Stale
 from service.http.openapi import describes, request_header
 from service.http.problems import Problem
-from service.http.responses import PRIVATE, Reply, T
+from service.http.responses import Reply, T
 
 # One entity tag, weak or strong (RFC 9110, section 8.8.3), and a list of them.
 _TAG = r'(?:W/)?"[\x21\x23-\x7e\x80-\xff]*"'
@@ -75,14 +74,6 @@ class KnownVersions:
     def not_modified(self, etag: str, headers: Mapping[str, str] | None = None) -> Reply[Any] | None:
         """304 when the caller has this version: for what takes long to make."""
         return Reply(None, {"ETag": etag, **(headers or {})}, 304) if self.include(etag) else None
-
-    def not_modified_or_response(self, etag: str, make: Callable[[], Response]) -> Any:
-        """The same for an answer that is no JSON."""
-        if self.include(etag):
-            return Response(status_code=304, headers={**PRIVATE, "ETag": etag})
-        response = make()
-        response.headers["ETag"] = etag
-        return response
 
 
 @describes(

@@ -11,7 +11,6 @@ from service.http.dependencies import Received
 from service.http.wire import In
 from service.reference import actions as reference
 from service.rules.definition import Definition
-from service.rules.document import read_definition as read_document
 
 FORMS = 'send the definition itself ({"format": "set-definition/1", ...}) or {"document": {...}}'
 
@@ -25,10 +24,7 @@ class ReceivedDocument:
 
     def definition(self) -> Definition:
         """The checked definition. Raises Invalid, pointers into what was sent."""
-        try:
-            return read_document(self.document, vocabularies=reference.vocabularies())
-        except Invalid as refusal:
-            raise refusal.under(self.at) from None
+        return reference.read_definition(self.document, self.at)
 
     def faults(self) -> Sequence[Fault]:
         """What is wrong with the document."""
@@ -54,9 +50,9 @@ def document_in(body: Received[Any], wrapper: type[In]) -> tuple[ReceivedDocumen
     """The document of a body, and its wrapper as a model where there is one. Raises Invalid with what is wrong with either, and
     says so where the document is wrapped in another way."""
     value = body.value
-    if isinstance(value, Mapping) and "format" in value:
-        return ReceivedDocument(value, ""), None
     found = unwrapped(value)
+    if found is not None and not found.at:
+        return found, None
     try:
         sent: In = body.read()
     except Invalid as refusal:
@@ -64,7 +60,8 @@ def document_in(body: Received[Any], wrapper: type[In]) -> tuple[ReceivedDocumen
         further = found.faults() if found is not None else ()
         raise Invalid([*wrong, *(() if wrong else refusal.faults), *further]) from None
     assert isinstance(sent, wrapper)
-    return found or ReceivedDocument(value["document"], "/document"), sent
+    assert found is not None, "a wrapper has a document"
+    return found, sent
 
 
 def wrong_wrapping(value: Any, at: str = "") -> list[Fault]:

@@ -134,10 +134,8 @@ class Operation(APIRoute):
             _add_problem(responses, kind)
         extra: dict[str, Any] = {"x-access": access}
         scope = tuple(name for part in parts for name in part.scope)
-        if scope:
-            extra["x-scope"] = list(scope)
         (method,) = self.methods or ("GET",)
-        extra["x-scope"] = list(scopes_needed(method, extra))
+        extra["x-scope"] = list(scope or scopes_needed(method, extra))
         headers = [header for part in parts for header in part.headers]
         if headers:
             extra["parameters"] = headers

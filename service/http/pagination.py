@@ -60,14 +60,24 @@ def page(
 
 def after(request: Request, query: PageQuery) -> str | None:
     """The key after which the page begins, for a list whose page an action makes. Raises Problem for a foreign cursor."""
-    return _after(request, query.cursor)
+    cursor = query.cursor
+    if cursor is None:
+        return None
+    try:
+        padded = cursor + "=" * (-len(cursor) % 4)
+        bound, key = json.loads(base64.b64decode(padded, altchars=b"-_", validate=True))
+    except (binascii.Error, ValueError, TypeError, RecursionError):
+        bound, key = None, None
+    if bound != _bound(request) or not isinstance(key, str):
+        raise bad_cursor()
+    return key
 
 
 def following(request: Request, query: PageQuery, key: str | None) -> str | None:
     """The address of the page after the item of this key; None after the last."""
     if key is None:
         return None
-    cursor = _cursor(request, key)
+    cursor = base64.urlsafe_b64encode(json.dumps([_bound(request), key]).encode()).decode().rstrip("=")
     return f"{request.url.path}?{urlencode([*_picking(request), ('limit', query.limit), ('cursor', cursor)])}"
 
 
@@ -104,23 +114,6 @@ def _picking(request: Request) -> list[tuple[str, str]]:
 def _bound(request: Request) -> str:
     """What the cursor is bound to: the address, and what picks or orders the items."""
     return hashlib.sha256(json.dumps([request.url.path, _picking(request)]).encode()).hexdigest()[:12]
-
-
-def _cursor(request: Request, key: str) -> str:
-    return base64.urlsafe_b64encode(json.dumps([_bound(request), key]).encode()).decode().rstrip("=")
-
-
-def _after(request: Request, cursor: str | None) -> str | None:
-    if cursor is None:
-        return None
-    try:
-        padded = cursor + "=" * (-len(cursor) % 4)
-        bound, key = json.loads(base64.b64decode(padded, altchars=b"-_", validate=True))
-    except (binascii.Error, ValueError, TypeError, RecursionError):
-        bound, key = None, None
-    if bound != _bound(request) or not isinstance(key, str):
-        raise bad_cursor()
-    return key
 
 
 def bad_cursor() -> Problem:

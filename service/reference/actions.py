@@ -24,6 +24,8 @@ from service.facts.vocabulary import Vocabulary
 from service.reference import shipped
 from service.reference.model import MOST_ISSUES, Issue, Sorted, StoredIssue, mentions, sort_out
 from service.reference.store import IssueStore
+from service.rules import document as document_rules
+from service.rules.definition import Definition
 
 # A check of the issue as it stands, by whoever read it before: raises Stale when it changed since.
 Expectation = Callable[[StoredIssue], None]
@@ -36,6 +38,15 @@ def edition() -> str:
 
 def vocabularies() -> Mapping[str, Vocabulary]:
     return shipped.vocabularies()
+
+
+def read_definition(document: Any, at: str = "") -> Definition:
+    """The checked definition, with the shipped vocabularies. Raises Invalid with every fault; `at` is the pointer to the
+    document in what was sent."""
+    try:
+        return document_rules.read_definition(document, vocabularies=vocabularies())
+    except Invalid as refusal:
+        raise refusal.under(at) from None
 
 
 def vocabulary(name: str) -> Vocabulary:

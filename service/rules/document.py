@@ -303,11 +303,6 @@ def _as_doubles(value: Any) -> Any:
     return [_as_doubles(item) for item in value] if isinstance(value, list) else value
 
 
-def rules_of(definition: Definition) -> list[dict[str, Any]]:
-    """Every rule of the document in both forms: [{"pointer", "text", "json"}]."""
-    return [{"pointer": r.at, "text": r.text, "json": r.expression.json} for r in definition.rules()]
-
-
 # --- faults of shape ------------------------------------------------------------------------------------------------
 
 

@@ -11,7 +11,6 @@ from service.fetch.client import Fetched
 from service.formats.strict_json import YAML, parse_json, parse_yaml
 from service.reference import actions as reference
 from service.rules.definition import Definition
-from service.rules.document import read_definition as read_document
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,10 +48,7 @@ def read_fetched(fetched: Fetched) -> ImportedDocument:
 def definition_of(sent: ImportedDocument, expected: str | None = None) -> Definition:
     """The document, read. Raises Invalid with pointers into what was sent; DigestMismatch if its digest is not the one that the
     share names, or the expected one."""
-    try:
-        definition = read_document(sent.document, vocabularies=reference.vocabularies())
-    except Invalid as refusal:
-        raise refusal.under(sent.at) from None
+    definition = reference.read_definition(sent.document, sent.at)
     found = f"the document has the digest {definition.digest}"
     if sent.digest is not None and sent.digest != definition.digest:
         raise DigestMismatch(f"{found}, the link says another")

@@ -31,7 +31,6 @@ from service.reference import actions as reference
 from service.reference.model import OwnIssues
 from service.reference.store import IssueStore
 from service.rules.definition import Definition
-from service.rules.document import read_definition as read_document
 from service.runtime import Context
 
 STANDING, SPARES = "standing", "spares"
@@ -202,5 +201,5 @@ def _read(offered: ClubOffer) -> tuple[Definition, bool]:
 @lru_cache(maxsize=32)
 def _read_once(of: _Document) -> tuple[Definition, bool]:
     """Hundreds of places take about as long to read as a member's coins to evaluate."""
-    definition = read_document(of.document, vocabularies=reference.vocabularies())
+    definition = reference.read_definition(of.document)
     return definition, reads_the_day(definition)

@@ -26,7 +26,6 @@ from service.http.pagination import Paging, identity_key, page
 from service.http.responses import Paged, Reply, Sends, created
 from service.http.wire import In, OtherForm, Out, SetDocument
 from service.reference import actions as reference
-from service.rules.document import read_definition as read_document
 from service.sharing.actions import imports as actions
 from service.sharing.actions.imports import ImportRequest
 from service.sharing.documents import ImportedDocument
@@ -201,7 +200,7 @@ async def confirm_definition_import(
     """Keep an import as a definition of one's own, published as it came, with its origin."""
     now = context.now()
     found = await context.read(lambda connection: DefinitionImportStore(connection, owner).get(id, now))
-    definition = await context.compute(lambda: read_document(found.document, vocabularies=reference.vocabularies()))
+    definition = await context.compute(lambda: reference.read_definition(found.document))
 
     def confirm(connection: Connection) -> Reply[DefinitionDetails]:
         line, revision = actions.confirm_import(connection, owner, id, now)

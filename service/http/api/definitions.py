@@ -27,7 +27,6 @@ from service.progress.actions.check import ensure_sound
 from service.reference import actions as reference
 from service.reference.store import IssueStore
 from service.rules.definition import Definition
-from service.rules.document import read_definition as read_document
 
 definitions = router("/v1/definitions", "Definitions")
 
@@ -78,7 +77,7 @@ def revision_tag(revision: Revision) -> str:
 
 
 def _read(document: Mapping[str, Any]) -> Definition:
-    return read_document(document, vocabularies=reference.vocabularies())
+    return reference.read_definition(document)
 
 
 # --- drafts --------------------------------------------------------------------------------------------------------------

@@ -140,10 +140,11 @@ def get_vocabulary(
     tag = entity_tag(actions.edition(), name, skos)
     if skos:
         address = f"{base_url(request)}/v1/vocabularies/{name}"
-        made: Reply[VocabularyOut] = known.not_modified_or_response(
-            tag, lambda: Response(encode(as_skos(scheme, address)), 200, {**PRIVATE, **_VARY}, _SKOS)
-        )
-        return made
+        unchanged = known.not_modified(tag)
+        if unchanged is not None:
+            return unchanged
+        skos_json = encode(as_skos(scheme, address))
+        return Reply(None, {"ETag": tag, **_VARY}, encoded=skos_json, media_type=_SKOS)  # type: ignore[arg-type]
     concepts = [_concept_out(concept) for concept in scheme.concepts.values()]
     return known.not_modified_or(tag, lambda: VocabularyOut(**_summary(scheme), concepts=concepts), _VARY)
 

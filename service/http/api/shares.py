@@ -28,7 +28,6 @@ from service.http.problems import base_url
 from service.http.responses import Paged, Reply, Sends, Tagged, with_secret
 from service.http.wire import In, Name, Out, RevisionNumber, SetDocument, StoredId
 from service.reference import actions as reference
-from service.rules.document import read_definition as read_document
 from service.rules.wording import describe_definition
 from service.rules.yaml_text import as_yaml
 from service.sharing.actions import shares as actions
@@ -291,7 +290,7 @@ def _text(form: str, shown: SharedRevision, link: str) -> str:
     if form == "yaml":
         return as_yaml(document)
     # The first sentence is the title.
-    in_words = describe_definition(read_document(document, vocabularies=reference.vocabularies()))[1:]
+    in_words = describe_definition(reference.read_definition(document))[1:]
     return shared_page(
         revision.title,
         str(document.get("summary", "")),

@@ -8,7 +8,6 @@ from typing import Annotated, Any, Literal
 from fastapi import Query, Request
 from msgspec import Meta
 from pydantic import BaseModel, ConfigDict, Field
-from starlette.responses import Response
 
 from service.clubs.actions.displays import displayed
 from service.clubs.actions.standings import SPARES, STANDING, ShownPage, shown_one, shown_page
@@ -24,7 +23,7 @@ from service.http.negotiation import accepted
 from service.http.openapi import problems, router
 from service.http.pages import DISPLAY_POLICY, display_page
 from service.http.pagination import PageQuery, Paging, after, following, identity_key, link, page
-from service.http.responses import PRIVATE, Reply, Sends, encode
+from service.http.responses import Reply, Sends, encode
 from service.http.wire import Out
 from service.progress.actions.editions import editions
 from service.progress.exhibition import Exhibit
@@ -346,14 +345,12 @@ async def get_club_display(
     """One display of the coins of all members who consent, with the loans by owner."""
     offered, made = await displayed(context, member, id)
     form, value = query.format or accepted(known.request, _FORMS), _display_out(offered, made)
-    tag, vary = _content_tag(form, value), {"Vary": "Accept"}
+    tag, headers = _content_tag(form, value), {"Vary": "Accept"}
     if form == "json":
-        return known.not_modified_or(tag, lambda: value, vary)
-
-    def printed() -> Response:
-        headers = {**PRIVATE, "Content-Security-Policy": DISPLAY_POLICY, **vary}
-        written = display_page(value, str(offered.document.get("language", "en")))
-        return Response(written, 200, headers, "text/html; charset=utf-8")
-
-    reply: Reply[DisplayOut] = known.not_modified_or_response(tag, printed)
-    return reply
+        return known.not_modified_or(tag, lambda: value, headers)
+    unchanged = known.not_modified(tag)
+    if unchanged is not None:
+        return unchanged
+    headers |= {"ETag": tag, "Content-Security-Policy": DISPLAY_POLICY}
+    written = display_page(value, str(offered.document.get("language", "en")))
+    return Reply(value, headers, encoded=written.encode(), media_type="text/html; charset=utf-8")

@@ -14,7 +14,7 @@ from service.progress.actions.stored_set import catalogue_of
 from service.progress.check import CheckedDefinition, DefinitionCheck
 from service.reference.model import NO_ISSUES, OwnIssues
 from service.rules.definition import Definition
-from service.rules.document import read_definition as read_document
+from service.rules.document import read_definition
 
 
 def check_report(database: Database, owner: Owner | None, inputs: Inputs) -> DefinitionCheck:
@@ -30,7 +30,7 @@ def check_report(database: Database, owner: Owner | None, inputs: Inputs) -> Def
         document = inputs.definition.document
     digest = None
     try:
-        definition = read_document(document, vocabularies=schemes)
+        definition = read_definition(document, vocabularies=schemes)
     except Invalid as refusal:
         found = findings_of_faults(refusal.faults)
     else:

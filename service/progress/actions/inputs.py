@@ -30,7 +30,7 @@ from service.reference import actions as reference
 from service.reference.model import NO_ISSUES, OwnIssues
 from service.reference.store import IssueStore
 from service.rules.definition import Definition
-from service.rules.document import read_definition as read_document
+from service.rules.document import read_definition
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,10 +142,10 @@ def definition_of(inputs: Inputs, stored: Stored) -> Definition:
     """The definition, read. Raises Invalid."""
     schemes = vocabularies_of(inputs)
     if stored.revision is not None:
-        return read_document(stored.revision.document, vocabularies=schemes)
+        return read_definition(stored.revision.document, vocabularies=schemes)
     assert isinstance(inputs.definition, InlineDefinition)
     try:
-        return read_document(inputs.definition.document, vocabularies=schemes)
+        return read_definition(inputs.definition.document, vocabularies=schemes)
     except Invalid as refusal:
         raise refusal.under(inputs.definition.at) from None
 
@@ -209,7 +209,7 @@ def faults_of_the_rest(inputs: Inputs, holdings: Sequence[Any], pointer: str = "
         bare = {"format": "set-definition/1", "title": "?", "slots": [{"id": "?", "accepts": True}]}
         try:
             document = {**bare, "attributes": sent["attributes"]}
-            attributes = read_document(document, vocabularies=vocabularies_of(inputs)).attributes
+            attributes = read_definition(document, vocabularies=vocabularies_of(inputs)).attributes
         except Invalid:
             return []
     faults: list[Fault] = []

@@ -28,7 +28,6 @@ from service.progress.result import IgnoredFact
 from service.reference import actions as reference
 from service.reference.model import NO_ISSUES, Catalogue, OwnIssues
 from service.reference.store import IssueStore
-from service.rules.document import read_definition as read_document
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +112,7 @@ def stored_set_request(
     own: OwnIssues = NO_ISSUES,
 ) -> LoadedRequest:
     """The owner's holdings against a stored revision, under the owner's pins and nevers, with the owner's issues."""
-    definition = read_document(revision.document, vocabularies=reference.vocabularies())
+    definition = reference.read_definition(revision.document)
     issues = catalogue_of(own, definition.attributes)
     found, ignored = stored_holdings(holdings, definition.attributes, issues)
     measurement = EvaluationRequest(

@@ -17,7 +17,6 @@ from service.definitions.store import DefinitionStore
 from service.errors import Conflict
 from service.reference import actions as reference
 from service.rules.definition import Definition
-from service.rules.document import read_definition as read_document
 from service.runtime import Context
 from service.sharing.model import OWN, Origin, OriginRevision, pause_after
 from service.sharing.store import OriginStore
@@ -39,7 +38,7 @@ async def prepare_copy(
     Conflict if none is published."""
     original = await context.read(lambda connection: _published(connection, owner, identity, number))
     document = {**original.document} | ({} if title is None else {"title": title})
-    definition = await context.compute(lambda: read_document(document, vocabularies=reference.vocabularies()))
+    definition = await context.compute(lambda: reference.read_definition(document))
     return PreparedCopy(original, document, definition)
 
 

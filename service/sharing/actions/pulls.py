@@ -16,10 +16,9 @@ from service.definitions import actions as definitions
 from service.definitions.merge import Merge, MergeConflict, merge
 from service.definitions.model import Revision, StoredDefinition
 from service.definitions.store import DefinitionStore
-from service.errors import Conflict, Invalid, NotFound
+from service.errors import Conflict, NotFound
 from service.reference import actions as reference
 from service.rules.definition import Definition
-from service.rules.document import read_definition as read_document
 from service.runtime import Context
 from service.sharing.model import OWN, PulledRevision
 from service.sharing.store import OriginStore, PullStore
@@ -150,10 +149,7 @@ def _first_document(
 
 def _merged(ends: _Ends, keep: str) -> tuple[Merge, Definition]:
     merged = _preferring(ends, keep)
-    try:
-        return merged, read_document(merged.document, vocabularies=reference.vocabularies())
-    except Invalid as refusal:
-        raise refusal.under("/draft") from None
+    return merged, reference.read_definition(merged.document, "/draft")
 
 
 def _preferring(ends: _Ends, keep: str) -> Merge:
