@@ -10,8 +10,18 @@ from service.errors import Fault, Invalid
 
 
 @dataclass(frozen=True, slots=True)
+class Abbreviation:
+    """A short or popular name of a term that holds for coins of one issuer only (a quarter), or everywhere (2/6)."""
+
+    text: str
+    issuer: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Concept:
-    """One term. `ended` is the last day of an issuer's life; `current` says that it is known to exist still."""
+    """One term. `started` and `ended` are the first and the last day on which an issuer existed; `current` says that it is
+    known to exist still. An abbreviation with an issuer comes before labels of other terms: in the United States 10 cents
+    are a dime."""
 
     id: str
     label: str
@@ -21,6 +31,8 @@ class Concept:
     ended: date | None = None
     current: bool = False
     matches: tuple[str, ...] = ()
+    started: date | None = None
+    abbreviations: tuple[Abbreviation, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""The reference data that comes with the service: issuers, motifs and catalogues of issues. Pure; read once, then kept.
+"""The reference data that comes with the service: vocabularies and catalogues of issues. Pure; read once, then kept.
 
 Sources and licences stand in data/NOTICE.md and in each file; tests/data/make_reference_data.py makes the files.
 """
@@ -16,15 +16,15 @@ from importlib.resources import files
 from types import MappingProxyType
 from typing import Any
 
-from service.facts.vocabulary import Concept, Vocabulary, build_vocabulary
+from service.facts.vocabulary import Abbreviation, Concept, Vocabulary, build_vocabulary
 
-VOCABULARY_FILES = ("issuers.json", "motifs.json")
+VOCABULARY_FILES = ("issuers.json", "motifs.json", "denominations.json", "materials.json", "rulers.json")
 CATALOGUE_FILES = ("euro_issues.json", "law_issues.json")
 
 
 @cache
 def vocabularies() -> Mapping[str, Vocabulary]:
-    """The shipped concept schemes by name: `issuers` and `motifs`."""
+    """The shipped concept schemes by name: `issuers`, `motifs`, `denominations`, `materials`, `rulers`."""
     schemes = [_scheme(json.loads(_content(name))) for name in VOCABULARY_FILES]
     return MappingProxyType({scheme.name: scheme for scheme in schemes})
 
@@ -87,7 +87,13 @@ def _concept(entry: Mapping[str, Any]) -> Concept:
         broader=tuple(entry["broader"]),
         alternative_labels=tuple(entry["alternative_labels"]),
         note=entry["note"],
-        ended=date.fromisoformat(entry["ended"]) if entry["ended"] else None,
+        started=_day(entry["started"]),
+        ended=_day(entry["ended"]),
         current=entry["current"],
         matches=tuple(entry["matches"]),
+        abbreviations=tuple(Abbreviation(short["text"], short.get("issuer")) for short in entry["abbreviations"]),
     )
+
+
+def _day(written: str | None) -> date | None:
+    return None if written is None else date.fromisoformat(written)

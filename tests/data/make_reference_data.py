@@ -3,7 +3,7 @@
     python tests/data/make_reference_data.py CHECKS [TARGET]
 
 CHECKS is the folder with defunct_issuers.json, motifs_skos.json, euro_specs.json and check_values.json; TARGET the folder
-to write into (service/reference/data by default). law_issues.py beside this script holds the tables of one file.
+to write into (service/reference/data by default). law_issues.py and terms.py beside this script hold tables.
 Needs the PyPI package babel (Unicode CLDR), which the service itself does not. The same sources give the same bytes.
 """
 
@@ -111,7 +111,7 @@ def last_day(written: str) -> str:
 def concept(term: str, label: str, **more: Any) -> dict[str, Any]:
     """One concept in the shape of the shipped files."""
     start: dict[str, Any] = {"id": term, "label": label, "broader": [], "alternative_labels": [], "note": ""}
-    return {**start, "ended": None, "current": False, "matches": [], **more}
+    return {**start, "abbreviations": [], "started": None, "ended": None, "current": False, "matches": [], **more}
 
 
 def life(entry: dict[str, Any]) -> str:
@@ -249,7 +249,10 @@ def main() -> None:
     parser.add_argument("target", type=Path, nargs="?", default=TARGET, help="folder to write into")
     asked = parser.parse_args()
     from law_issues import law_issues
+    from terms import term_vocabularies
 
+    for name, content in term_vocabularies().items():
+        write(asked.target / name, content)
     write(asked.target / "law_issues.json", law_issues(asked.checks))
     write(asked.target / "issuers.json", issuers(asked.checks))
     write(asked.target / "motifs.json", motifs(asked.checks))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Annotated, Any
+from urllib.parse import quote
 
 from fastapi import Request
 from msgspec import Meta
@@ -64,6 +65,13 @@ class VocabularySummaryOut(Out):
     size: int
 
 
+class AbbreviationOut(Out):
+    """A short or popular name of a term."""
+
+    text: str
+    issuer: Annotated[str | None, Meta(description="The issuer that it holds for; null: everywhere.")]
+
+
 class ConceptOut(Out):
     """One term."""
 
@@ -72,9 +80,11 @@ class ConceptOut(Out):
     broader: list[str]
     alternative_labels: list[str]
     note: str
-    ended: str | None
+    started: Annotated[str | None, Meta(description="The first day on which an issuer existed.")]
+    ended: Annotated[str | None, Meta(description="The last day on which an issuer existed.")]
     current: bool
     matches: list[str]
+    abbreviations: list[AbbreviationOut]
 
 
 class VocabularyOut(VocabularySummaryOut):
@@ -105,9 +115,11 @@ def _concept_out(concept: Concept) -> ConceptOut:
         list(concept.broader),
         list(concept.alternative_labels),
         concept.note,
+        None if concept.started is None else concept.started.isoformat(),
         None if concept.ended is None else concept.ended.isoformat(),
         concept.current,
         list(concept.matches),
+        [AbbreviationOut(short.text, short.issuer) for short in concept.abbreviations],
     )
 
 
@@ -175,10 +187,11 @@ def _skos_concept(concept: Concept, address: str) -> dict[str, Any]:
     parts = {
         "skos:broader": [_term(address, upper) for upper in concept.broader],
         "skos:altLabel": list(concept.alternative_labels),
+        "skos:hiddenLabel": [short.text for short in concept.abbreviations if short.issuer is None],
         "skos:note": concept.note,
     }
     return {
-        "@id": f"{address}#{concept.id}",
+        **_term(address, concept.id),
         "@type": "skos:Concept",
         "skos:notation": concept.id,
         "skos:prefLabel": concept.label,
@@ -188,4 +201,5 @@ def _skos_concept(concept: Concept, address: str) -> dict[str, Any]:
 
 
 def _term(address: str, identity: str) -> dict[str, str]:
-    return {"@id": f"{address}#{identity}"}
+    # Terms such as "half crown" are no IRIs as they stand.
+    return {"@id": f"{address}#{quote(identity, safe='')}"}
