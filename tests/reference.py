@@ -263,9 +263,21 @@ def domain(name: str, facts: Mapping[str, Any], rule: Any, outside: Outside) -> 
         values = [read(attribute, item) for item in raw["one_of"]]
     elif isinstance(raw, dict) and set(raw) <= {"from", "to"}:
         values = list(between(attribute, raw, facts, rule, outside))
+    elif is_subsets(raw):
+        values = all_lists(raw)
     else:
         values = [read(attribute, raw)]
     return list(dict.fromkeys(t for one in dict.fromkeys(values) for t in things(attribute, one, rule, outside)))
+
+
+def is_subsets(raw: Any) -> bool:
+    return isinstance(raw, dict) and bool(raw) and set(raw) <= {"has", "perhaps"}
+
+
+def all_lists(raw: Mapping[str, list[str]]) -> list[frozenset[str]]:
+    """All of `has`, each of `perhaps` or not."""
+    ways = product(*([(), (term,)] for term in raw.get("perhaps", [])))
+    return [frozenset(raw.get("has", [])).union(*way) for way in ways]
 
 
 def between(attribute: Attribute, raw: Any, facts: Mapping[str, Any], rule: Any, outside: Outside) -> Iterator[Any]:
@@ -294,6 +306,9 @@ def said(facts: Mapping[str, Any], rule: Any, outside: Outside) -> tuple[list[An
         several = raw["one_of"] if isinstance(raw, dict) and "one_of" in raw else [raw]
         if isinstance(raw, dict) and raw and set(raw) <= {"from", "to"}:
             several = list(raw.values())
+        if is_subsets(raw):
+            recorded += all_lists(raw)
+            continue
         recorded += [read(outside.attributes[name], item) for item in several]
     return constants, [r for r in recorded if r != NONE]
 
@@ -538,7 +553,9 @@ def keys_of(entry: Mapping[str, Any], base: list[Any], coins: Sequence[Coin], ou
             continue
         for facts in coin.views:
             for item in values_of(facts.get(name)):
-                if item != {"none": True}:
+                if is_subsets(item):
+                    shown |= set(item.get("has", [])) | set(item.get("perhaps", []))
+                elif item != {"none": True}:
                     shown |= {item} if isinstance(item, str) else set(item)
     return sorted(shown)
 
@@ -649,6 +666,8 @@ def all_keys(attribute: Attribute, raw: Any) -> list[Any] | None:
         if attribute.type != "integer" or set(raw) != {"from", "to"}:
             return None
         return [Fraction(n) for n in range(raw["from"], raw["to"] + 1)]
+    if is_subsets(raw):
+        return all_lists(raw)
     return [read(attribute, item) for item in values_of(raw)]
 
 

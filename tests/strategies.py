@@ -270,6 +270,8 @@ def a_fact(draw: st.DrawFn, name: str) -> Any:
         ends = sorted((draw(value), draw(value)))
         both = {"from": ends[0], "to": ends[1]}
         return draw(st.sampled_from((both, both, {"from": ends[0]}, {"to": ends[1]})))
+    if form in (4, 5) and name in SETS:
+        return {"has": draw(value), "perhaps": draw(value)}
     return draw(value)
 
 

@@ -13,7 +13,7 @@ from service.evaluation.columns import Columns
 from service.evaluation.places import Place
 from service.evaluation.table import Fit, Table
 from service.facts.holding import Holding, View
-from service.facts.knowledge import Among, Between, Number, Value
+from service.facts.knowledge import Among, Between, Number, Subsets, Value
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.constraints import Constraint
 from service.rules.definition import Definition
@@ -313,6 +313,8 @@ def _options(view: View, name: str, table: Table) -> tuple[Value, ...] | None:
     knowledge = view.facts.get(name)
     if isinstance(knowledge, Among):
         return knowledge.values
+    if isinstance(knowledge, Subsets):
+        return tuple(knowledge.lists()) if 2 ** len(knowledge.perhaps) <= _MOST_KEYS else None
     if isinstance(knowledge, Between) and table.attributes[name].type == "integer":
         low, high = knowledge.low, knowledge.high
         if isinstance(low, int) and isinstance(high, int) and high - low < _MOST_KEYS:

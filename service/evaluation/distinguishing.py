@@ -16,7 +16,7 @@ from itertools import combinations
 
 from service.facts.attributes import Attribute
 from service.facts.holding import Facts
-from service.facts.knowledge import NONE, Among, Between, Knowledge, Value
+from service.facts.knowledge import Among, Between, Knowledge, Subsets, is_possible
 
 # How the look-at hints of attributes begin that are looked up, not seen on the coin.
 _OFF_THE_COIN = ("not on the coin", "not to be seen")
@@ -71,18 +71,16 @@ def differ(one: Knowledge, other: Knowledge, attribute: Attribute) -> bool:
         return not set(one.values) & set(other.values)
     if isinstance(one, Between) and isinstance(other, Between):
         return _below(one.high, other.low) or _below(other.high, one.low)
-    listed, ranged = (one, other) if isinstance(one, Among) else (other, one)
-    assert isinstance(listed, Among) and isinstance(ranged, Between)
-    return attribute.is_ordered and not any(_within(value, ranged) for value in listed.values)
+    if isinstance(one, Subsets) and isinstance(other, Subsets):
+        return not (one.has <= other.every and other.has <= one.every)
+    listed, open_one = (one, other) if isinstance(one, Among) else (other, one)
+    if not isinstance(listed, Among) or not (attribute.is_ordered or attribute.many):
+        return False
+    return not any(is_possible(value, open_one) for value in listed.values)
 
 
 def _below(high: object, low: object) -> bool:
     return high is not None and low is not None and high < low  # type: ignore[operator]
-
-
-def _within(value: Value, ranged: Between) -> bool:
-    low, high = ranged.low, ranged.high
-    return value is not NONE and not _below(value, low) and not _below(high, value)
 
 
 def _without_supersets(masks: Sequence[int]) -> list[int]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from service.errors import Fault, OverLimit
 from service.evaluation.verdicts import judge_views
 from service.facts.holding import Facts, View
-from service.facts.knowledge import Among
+from service.facts.knowledge import Among, Subsets, Value
 from service.facts.truth import NO, YES
 from service.rules.binding import CONCEPT
 from service.rules.definition import MOST_PLACES, Definition, OnePer
@@ -164,7 +164,8 @@ def _values_of(many_views: Iterable[tuple[View, ...]], attribute: str) -> set[st
     for views in many_views:
         for view in views:
             knowledge = view.facts.get(attribute)
-            for value in knowledge.values if isinstance(knowledge, Among) else ():
+            values: tuple[Value, ...] = knowledge.values if isinstance(knowledge, Among) else ()
+            for value in (knowledge.every,) if isinstance(knowledge, Subsets) else values:
                 if isinstance(value, frozenset):
                     keys |= value
                 elif isinstance(value, str):

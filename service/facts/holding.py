@@ -93,6 +93,9 @@ def unknown_attribute(name: str, attributes: Attributes) -> Fault:
 
 def _check_form(name: str, value: Any) -> None:
     """An attribute that no table knows keeps any well-formed value: it may be declared by a definition to come."""
+    if isinstance(value, dict) and value and set(value) <= {"has", "perhaps"}:
+        read_fact(Attribute(name, "text", many=True), value)
+        return
     plain = value["one_of"] if isinstance(value, dict) and set(value) == {"one_of"} else [value]
     sample = plain[0] if isinstance(plain, list) and plain else plain
     if isinstance(sample, dict) and set(sample) <= {"from", "to"} and sample:

@@ -9,7 +9,7 @@ from typing import Any
 
 from service.errors import Fault, Invalid
 from service.facts.attributes import Attribute, nearest
-from service.facts.knowledge import NONE, Among, Between, Knowledge, Value, exact
+from service.facts.knowledge import NONE, Among, Between, Knowledge, Subsets, Value, exact
 
 _MOST_ALTERNATIVES = 1_000
 MOST_TERMS = 200
@@ -146,10 +146,12 @@ def read_fact(attribute: Attribute, raw: Any) -> Knowledge:
         return _read_alternatives(attribute, raw["one_of"])
     if raw and set(raw) <= {"from", "to"}:
         return _read_range(attribute, raw)
+    if raw and set(raw) <= {"has", "perhaps"}:
+        return _read_subsets(attribute, raw)
     raise _fault(
         "form",
         f"this is no way to write what is known of '{attribute.name}'",
-        hint='a value, {"none": true}, {"one_of": [...]} or {"from": a, "to": b}',
+        hint='a value, {"none": true}, {"one_of": [...]}, {"from": a, "to": b} or {"has": [...], "perhaps": [...]}',
     )
 
 
@@ -196,6 +198,28 @@ def _read_range(attribute: Attribute, raw: dict[str, Any]) -> Knowledge:
         if low == high:
             return Among((low,))
     return Between(low, high)
+
+
+def _read_subsets(attribute: Attribute, raw: dict[str, Any]) -> Knowledge:
+    if not attribute.many:
+        message = f"'{attribute.name}' has one value, so it has no list of which some is uncertain"
+        raise _fault("type", message, hint='use {"one_of": [...]}')
+    faults: list[Fault] = []
+    terms: dict[str, frozenset[str]] = {"has": frozenset(), "perhaps": frozenset()}
+    for name, items in raw.items():
+        try:
+            found = _read_value(attribute, items)
+            if not isinstance(found, frozenset):
+                raise _fault("form", f"`{name}` is a list of texts", hint="leave an empty list out")
+            terms[name] = found
+        except Invalid as refusal:
+            faults.extend(refusal.under(f"/{name}").faults)
+    if faults:
+        raise Invalid(faults)
+    has, perhaps = terms["has"], terms["perhaps"] - terms["has"]
+    if len(has) + len(perhaps) > MOST_TERMS:
+        raise _fault("over-limit", f"'{attribute.name}' takes at most {MOST_TERMS} texts", "/perhaps")
+    return Subsets(has, perhaps) if perhaps else Among((has,))
 
 
 def value_kind_of(raw: Any) -> str:

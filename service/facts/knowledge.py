@@ -1,15 +1,18 @@
-"""What is known of one attribute of one coin: a value, several candidates, a range, or nothing at all.
+"""What is known of one attribute of one coin: a value, several candidates, a range, a list of which some is uncertain, or
+nothing at all.
 
 An attribute that nobody looked at is simply absent from the facts; it is never None.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 from enum import Enum
 from fractions import Fraction
+from itertools import combinations
 
 
 class Nothing(Enum):
@@ -47,7 +50,42 @@ class Between:
     high: Number | date | datetime | None
 
 
-Knowledge = Among | Between
+@dataclass(frozen=True, slots=True)
+class Subsets:
+    """A list of texts: all of `has`, each of `perhaps` or not, nothing else. `perhaps` is never empty, and apart from
+    `has`."""
+
+    has: frozenset[str]
+    perhaps: frozenset[str]
+
+    @property
+    def every(self) -> frozenset[str]:
+        """Every text that may be in the list."""
+        return self.has | self.perhaps
+
+    def allows(self, value: Value) -> bool:
+        """Whether the list may be this one."""
+        return isinstance(value, frozenset) and self.has <= value <= self.every
+
+    def lists(self) -> Iterator[frozenset[str]]:
+        """Every list that it may be: two to the power of the number of uncertain texts."""
+        uncertain = sorted(self.perhaps)
+        for size in range(len(uncertain) + 1):
+            for more in combinations(uncertain, size):
+                yield self.has | frozenset(more)
+
+
+Knowledge = Among | Between | Subsets
+
+
+def is_possible(value: Value, knowledge: Knowledge) -> bool:
+    """Whether the attribute may have this value."""
+    if isinstance(knowledge, Among):
+        return value in knowledge.values
+    if isinstance(knowledge, Subsets):
+        return knowledge.allows(value)
+    low, high = knowledge.low, knowledge.high
+    return value is not NONE and (low is None or value >= low) and (high is None or value <= high)  # type: ignore[operator]
 
 
 def exact(number: int | Decimal | Fraction) -> Number:
@@ -87,6 +125,8 @@ def knowledge_as_json(knowledge: Knowledge) -> object:
         if knowledge.is_plain:
             return value_as_json(knowledge.values[0])
         return {"one_of": [value_as_json(value) for value in knowledge.values]}
+    if isinstance(knowledge, Subsets):
+        return {"has": sorted(knowledge.has), "perhaps": sorted(knowledge.perhaps)}
     ends = {"from": knowledge.low, "to": knowledge.high}
     return {name: value_as_json(end) for name, end in ends.items() if end is not None}
 

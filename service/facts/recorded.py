@@ -24,7 +24,10 @@ SCHEMAS: Mapping[str, Mapping[str, Any]] = {
         "anyOf": _VALUES,
     },
     "RecordedFact": {
-        "description": 'What is known of an attribute: a value, {"one_of": [values]}, or a range {"from", "to"}.',
+        "description": (
+            'What is known of an attribute: a value, {"one_of": [values]}, a range {"from", "to"}, or {"has", "perhaps"}: '
+            "a list of which some is uncertain."
+        ),
         "anyOf": [
             *_VALUES,
             {
@@ -33,6 +36,14 @@ SCHEMAS: Mapping[str, Mapping[str, Any]] = {
                 "required": ["one_of"],
             },
             {"type": "object", "properties": {"from": _END, "to": _END}, "minProperties": 1},
+            {
+                "type": "object",
+                "properties": {
+                    "has": {"type": "array", "items": _TEXT},
+                    "perhaps": {"type": "array", "items": _TEXT},
+                },
+                "minProperties": 1,
+            },
         ],
     },
     "RecordedIssue": {

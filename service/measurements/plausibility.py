@@ -14,7 +14,7 @@ from fractions import Fraction
 from typing import Final, Literal
 
 from service.facts.holding import Facts
-from service.facts.knowledge import Among, Between, Knowledge
+from service.facts.knowledge import Among, Between, Knowledge, Subsets
 
 Plausibility = Literal["consistent", "wear possible", "too heavy", "impossible", "cannot tell"]
 CONSISTENT: Final = "consistent"
@@ -128,7 +128,7 @@ def spans(knowledge: Knowledge | None) -> tuple[Span, ...]:
     """The numbers that are possible; none where nothing is known, or where it is no number."""
     if isinstance(knowledge, Between):
         return (Span(_number(knowledge.low), _number(knowledge.high)),)
-    values = knowledge.values if knowledge is not None else ()
+    values = knowledge.values if isinstance(knowledge, Among) else ()
     return tuple(Span(number, number) for number in map(_number, values) if number is not None)
 
 
@@ -196,7 +196,8 @@ def material_of(facts: Facts) -> str:
 def spoiled(measured: Facts, attribute: str) -> tuple[str, ...]:
     """The problems, sure or possible, that make this measurement say nothing."""
     known = measured.get("problems")
-    sets = [value for value in known.values if isinstance(value, frozenset)] if isinstance(known, Among) else []
+    values = known.values if isinstance(known, Among) else (known.every,) if isinstance(known, Subsets) else ()
+    sets = [value for value in values if isinstance(value, frozenset)]
     return tuple(sorted(frozenset().union(*sets) & SPOILED[attribute]))
 
 

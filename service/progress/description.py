@@ -142,6 +142,8 @@ def _words(name: str, value: Any, label: Callable[[str, str], str]) -> str | Non
             return _several([word for one in value["one_of"] if (word := _words(name, one, label))])
         if "none" in value:
             return "undated" if name == "year_on_coin" else None
+        if "has" in value or "perhaps" in value:
+            return None
         low, high = value.get("from"), value.get("to")
         return f"up to {high}" if low is None else f"{low} or later" if high is None else f"{low} to {high}"
     if isinstance(value, str):

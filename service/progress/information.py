@@ -20,7 +20,7 @@ from service.evaluation.settling import TrialBudget, settle_places
 from service.evaluation.verdicts import Case, Split
 from service.facts.attributes import Attribute, Attributes
 from service.facts.holding import Holding, View
-from service.facts.knowledge import Among, Knowledge, Value, value_as_json, value_in_words
+from service.facts.knowledge import Among, Knowledge, Subsets, Value, value_as_json, value_in_words
 from service.facts.truth import UNDECIDED
 from service.progress.description import MessageNames
 from service.progress.doubts import (
@@ -275,6 +275,8 @@ class _Weighing:
                 known = view.facts.get(name)
                 if isinstance(known, Among):
                     found.update(dict.fromkeys(known.values))
+                elif isinstance(known, Subsets):
+                    found.update({frozenset((term,)): None for term in sorted(known.every)})
         return list(found)[:MOST_OTHER_KEYS]
 
     def features(self) -> Iterator[IssueFeatures]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from service.facts.holding import View
-from service.facts.knowledge import Among, Between, Knowledge, Number, Value, value_in_words
+from service.facts.knowledge import Between, Knowledge, Number, Subsets, Value, value_in_words
 from service.rules.labels import Labels, listed
 from service.rules.predicates import Predicate, reads
 from service.rules.preferences import Preference
@@ -43,7 +43,9 @@ def _knowledge(name: str, known: Knowledge, speak: Labels) -> str:
     if isinstance(known, Between):
         low, high = (None if end is None else value_in_words(end) for end in (known.low, known.high))
         return f"up to {high}" if low is None else f"{low} or more" if high is None else f"{low} to {high}"
-    assert isinstance(known, Among)
+    if isinstance(known, Subsets):
+        has, perhaps = _value(name, known.has, speak), _value(name, known.perhaps, speak)
+        return f"{has}, perhaps {perhaps}" if has else f"perhaps {perhaps}"
     words = list(dict.fromkeys(_value(name, value, speak) for value in known.values))
     found = [word for word in words if word]
     return ("perhaps " if "" in words and found else "") + listed(found, "or")

@@ -17,7 +17,7 @@ from service.evaluation.columns import Columns
 from service.evaluation.table import Table
 from service.facts.attributes import Attributes
 from service.facts.holding import Facts, Holding, candidate_views
-from service.facts.knowledge import NONE, Among, Between, Knowledge
+from service.facts.knowledge import NONE, Between, Knowledge, Subsets
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.predicates import EvaluationContext, Predicate
 
@@ -62,7 +62,8 @@ def least(knowledge: Knowledge | None) -> Any:
         return None
     if isinstance(knowledge, Between):
         return knowledge.low if knowledge.low is not None else knowledge.high
-    assert isinstance(knowledge, Among)
+    if isinstance(knowledge, Subsets):
+        return sorted(knowledge.has)
     values = [
         sorted(value) if isinstance(value, frozenset) else value for value in knowledge.values if value is not NONE
     ]

@@ -17,7 +17,7 @@ from service.assignment.build import PreferenceValues
 from service.evaluation.places import FREE_CHOICE, Collection, Place, places_of
 from service.evaluation.table import Table
 from service.facts.holding import Holding, candidate_views
-from service.facts.knowledge import Between, Number
+from service.facts.knowledge import NONE, Among, Between, Number
 from service.formats.html import PRINT, render
 from service.progress.evaluate import EvaluationRequest
 from service.progress.preference_words import preference_words
@@ -134,7 +134,8 @@ class _Wishes:
             return False
         if isinstance(known, Between):
             return isinstance(known.high, int | Fraction) and known.high < least
-        return all(isinstance(value, int | Fraction) and value < least for value in known.values)
+        values = known.values if isinstance(known, Among) else (NONE,)
+        return all(isinstance(value, int | Fraction) and value < least for value in values)
 
 
 def _wanted(places: Sequence[Place], entries: Mapping[str, PlaceResult], speak: RuleWording) -> list[WantedPlace]:

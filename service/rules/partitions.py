@@ -17,7 +17,7 @@ from typing import Any
 from service.facts.attributes import Attribute
 from service.facts.holding import Facts
 from service.facts.kinds import MOST_TERMS
-from service.facts.knowledge import NONE, Among, Between, Knowledge, Number, Value, exact
+from service.facts.knowledge import NONE, Among, Between, Knowledge, Number, Subsets, Value, exact
 from service.facts.vocabulary import Vocabulary
 from service.rules.cuts import AskedForNone, Below, Compared, Cut, EachConcept, Patterned, SetsCompared
 from service.rules.predicates import Leaf
@@ -86,6 +86,8 @@ class Regions:
             return list(knowledge.values)
         attribute = self.attributes[name]
         own = self._of(name)
+        if isinstance(knowledge, Subsets):
+            return self._subsets(name, knowledge, own)
         found = self._values(name, attribute, knowledge, own)
         if found is not None and knowledge is None and (self.with_none or any(leaf.asks_for_none for leaf in own)):
             found = [*found, NONE]
@@ -165,6 +167,8 @@ class Regions:
         if isinstance(knowledge, Among):
             counted = (len(value) if isinstance(value, frozenset) else value for value in knowledge.values)
             return {_on_line(value) for value in counted if value is not NONE}
+        if isinstance(knowledge, Subsets):
+            return set(range(len(knowledge.has), len(knowledge.every) + 1))
         return {end for end in _ends(self.attributes[name], knowledge) if end is not None}
 
     def _every_whole(self, attribute: Attribute, low: Number | None, high: Number | None) -> list[Value] | None:
@@ -273,6 +277,30 @@ class Regions:
         picks = chain.from_iterable(combinations(terms, size) for size in range(len(terms) + 1))
         return [frozenset(pick) | frozenset(fillers[:more]) for pick in picks for more in range(len(fillers) + 1)]
 
+    def _subsets(self, name: str, knowledge: Subsets, own: list[Leaf]) -> list[Value] | None:
+        """The lists that show every combination of answers: of the uncertain terms that no leaf tells apart only how many
+        there are matters."""
+        cuts = self._linked_cuts(frozenset((name,)))
+        relevant = knowledge.perhaps
+        if cuts is not None and all(len(self.open[leaf]) == 1 for leaf in own):
+            meanings = _Meanings([cut for cut in cuts if isinstance(cut, Below)], self.vocabularies)
+            named: set[str] = set()
+            for cut in cuts:
+                if isinstance(cut, SetsCompared):
+                    for value in map(self._value_of, (cut.left, cut.right)):
+                        named |= value if isinstance(value, frozenset) else set()
+            relevant = frozenset(term for term in relevant if term in named or meanings.tells_apart(term))
+        others = sorted(knowledge.perhaps - relevant)
+        if 2 ** len(relevant) * (len(others) + 1) > _MOST_SETS:
+            return None
+        terms = sorted(relevant)
+        picks = chain.from_iterable(combinations(terms, size) for size in range(len(terms) + 1))
+        return [
+            knowledge.has | frozenset(pick) | frozenset(others[:more])
+            for pick in picks
+            for more in range(len(others) + 1)
+        ]
+
     def _threshold(self, term: Term) -> int:
         """The number of values that a comparison of counts may ask for."""
         value = self._value_of(term)
@@ -294,6 +322,12 @@ class _Meanings:
         scheme = self.scheme
         lower = (term, *scheme.below.get(term, ()))
         return frozenset(frozenset(top for top in self.asked if scheme.is_at_or_below(one, top)) for one in lower)
+
+    def tells_apart(self, term: str) -> bool:
+        """Whether a cut may answer otherwise for a list with the term."""
+        if self.scheme is None:
+            return False
+        return term not in self.scheme.concepts or self.of(term) != frozenset((frozenset[str](),))
 
     def samples(self, named: set[str]) -> set[str]:
         """Beside the named terms, one for each meaning; one that may mean several only where no other shows those."""

@@ -13,7 +13,7 @@ from fractions import Fraction
 
 from service.facts.attributes import Attribute
 from service.facts.holding import View
-from service.facts.knowledge import Among, Number, Value, plain_number
+from service.facts.knowledge import Among, Number, Subsets, Value, plain_number
 from service.facts.truth import YES, Verdict
 from service.rules.labels import listed
 from service.rules.rule import Rule
@@ -90,7 +90,7 @@ def _worst(
     seen: list[Number] = []
     for view in views:
         knowledge = view.facts.get(preference.attribute)
-        if knowledge is None:
+        if knowledge is None or isinstance(knowledge, Subsets):
             return None
         ends: Iterable[Value | None]
         ends = knowledge.values if isinstance(knowledge, Among) else (knowledge.low, knowledge.high)

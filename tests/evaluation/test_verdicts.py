@@ -275,6 +275,15 @@ def test_past_the_budget_of_worlds_the_verdict_says_so() -> None:
     assert judgement.limit == "budget"
 
 
+def test_uncertain_terms_that_no_clause_names_are_only_counted() -> None:
+    """Two to the power of 61 lists, of which 61 show every answer."""
+    traits = {"has": ["big"], "perhaps": [f"trait {n}" for n in range(60)]}
+    assert verdict_of("count(traits) > 61", {"traits": traits}) == "no"
+    assert verdict_of("count(traits) > 60", {"traits": traits}) == "undecided"
+    assert verdict_of("count(traits) = 61 AND NOT A_CONTAINS(traits, ('trait 7'))", {"traits": traits}) == "no"
+    assert verdict_of("count(traits) = 60 AND NOT A_CONTAINS(traits, ('trait 7'))", {"traits": traits}) == "undecided"
+
+
 def test_a_doubt_over_several_candidate_issues_is_one_world_an_issue() -> None:
     from service.evaluation.verdicts import judge_views
     from tests.factories import ATTRIBUTES, a_view

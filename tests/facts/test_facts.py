@@ -56,6 +56,19 @@ def fault_of(name: str, raw: Any) -> tuple[str, str, str]:
         ("problems", "holy", "/problems/0", "value", "'holed'"),
         ("problems", ["holed", 5], "/problems/1", "type", "a text"),
         ("problems", {"one_of": [["holed"], ["holy"]]}, "/problems/one_of/1/0", "value", "'holed'"),
+        ("mint", {"has": ["A"], "perhaps": ["B"]}, "/mint", "type", "one_of"),
+        ("problems", {"has": ["holed"], "perhaps": ["holy"]}, "/problems/perhaps/0", "value", "'holed'"),
+        ("problems", {"has": None, "perhaps": ["holed"]}, "/problems/has", "null", ""),
+        ("problems", {"has": {"none": True}, "perhaps": ["holed"]}, "/problems/has", "form", "empty list"),
+        ("problems", {"has": {"one_of": [[]]}, "perhaps": ["holed"]}, "/problems/has", "type", "list of texts"),
+        ("problems", {"perhaps": ["holed"], "to": 1}, "/problems", "form", '"perhaps"'),
+        (
+            "traits",
+            {"has": [f"t{n}" for n in range(150)], "perhaps": [f"p{n}" for n in range(51)]},
+            "/traits/perhaps",
+            "over-limit",
+            "200",
+        ),
         ("a/b~c", 1, "/a~1b~0c", "unknown-attribute", "a/b~c"),
     ],
 )
@@ -65,6 +78,20 @@ def test_a_fact_of_the_wrong_kind_is_refused_where_it_is(
     found = fault_of(name, raw)
     assert found[:2] == (pointer, code)
     assert words in found[2]
+
+
+@pytest.mark.parametrize(
+    ("raw", "kept"),
+    [
+        ({"has": ["b", "a"], "perhaps": ["d", "c", "a"]}, {"has": ["a", "b"], "perhaps": ["c", "d"]}),
+        ({"perhaps": ["c"]}, {"has": [], "perhaps": ["c"]}),
+        ({"has": ["b", "a"]}, ["a", "b"]),
+        ({"has": ["a"], "perhaps": ["a"]}, ["a"]),
+        ({"has": [], "perhaps": []}, []),
+    ],
+)
+def test_a_list_of_which_some_is_uncertain_is_kept_in_its_shortest_form(raw: Any, kept: Any) -> None:
+    assert knowledge_as_json(some_knowledge({"traits": raw})["traits"]) == kept
 
 
 @pytest.mark.parametrize("raw", [{"one_of": [1] * 1_001}, {"one_of": list(range(1_001))}])

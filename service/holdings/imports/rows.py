@@ -276,6 +276,8 @@ def _as_listed(value: Any, attribute: Attribute) -> Any:
         return [_as_listed(item, attribute) for item in value]
     if isinstance(value, dict) and isinstance(value.get("one_of"), list):
         return {**value, "one_of": _as_listed(value["one_of"], attribute)}
+    if isinstance(value, dict) and value and set(value) <= {"has", "perhaps"}:
+        return {name: _as_listed(terms, attribute) for name, terms in value.items()}
     if not isinstance(value, str) or value in attribute.values or value in attribute.synonyms:
         return value
     alike = [word for word in (*attribute.values, *attribute.synonyms) if word.casefold() == value.casefold()]

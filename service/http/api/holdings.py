@@ -43,7 +43,8 @@ class HoldingIn(NewHolding, In):
 
 class HoldingPatch(In):
     """A JSON Merge Patch (RFC 7396) of a holding: null removes a field, or a fact inside `facts`. Objects merge, inside a
-    fact's value too: to change {"from", "to"} into {"one_of"}, set `from` and `to` to null."""
+    fact's value too: to change {"from", "to"} into {"one_of"}, set `from` and `to` to null; to make
+    {"has", "perhaps"} of alternatives, set `one_of` to null."""
 
     example: ClassVar[Any] = PATCH
 
