@@ -3,27 +3,42 @@ owner's log like those that devices send, made by an author who saw everything."
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
+from itertools import islice
 from typing import Any
 
 from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.database.ids import new_id
-from service.errors import Fault, Invalid
+from service.errors import Conflict, Fault, Invalid
 from service.facts.attributes import Attributes
 from service.facts.holding import check_facts
 from service.holdings.model import StoredHolding, merged, of_changed, read_fields, with_defaults
 from service.holdings.store import HoldingStore
 from service.holdings.sync.apply import SentMutation, apply_one
-from service.holdings.sync.field_names import flattened, patch_between
+from service.holdings.sync.field_names import flattened, patch_between, unflattened
 from service.holdings.sync.log import StoredLog, fingerprint_of
 from service.holdings.sync.merge import APPLIED, CREATE, DESTROY, UPDATE, Mutation, Record
 
 # A check of the holding as it is now, by whoever read it before: raises Stale when it changed since.
 Expectation = Callable[[StoredHolding], None]
 HERE = "service"
+# So many mutations are written at once.
+_BATCH = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A holding to be recorded (`before` None; `id` None: it gets one), or to be changed. `after` is every field as it will be,
+    `row` what the caller calls it in its refusals."""
+
+    row: int
+    id: str | None
+    before: StoredHolding | None
+    after: Mapping[str, Any]
 
 
 def record(
@@ -72,6 +87,40 @@ def change(
     return store.get(identity)
 
 
+def write_all(
+    connection: Connection, owner: Owner, changes: Sequence[Change], attributes: Attributes, now: datetime
+) -> Iterator[tuple[Change, str, Mapping[str, Any]]]:
+    """Records and changes many holdings, written in batches as a device's are: each with its id and its data as stored. New ones
+    were checked by the caller, changed ones are checked here. Each holding may be named once. Raises Invalid with pointers from
+    /holdings/{row - 1} on, Conflict when the id of a new one is taken. Everything is written when the iterator has ended."""
+    log = StoredLog(connection, owner, HERE, now)
+    # In the order of the changes, which is that of lists: ids made within one millisecond are in none.
+    ids = iter(sorted(new_id() for change in changes if change.id is None))
+    waiting = iter(changes)
+    while batch := list(islice(waiting, _BATCH)):
+        entries = [(change, change.id or next(ids), new_id()) for change in batch]
+        log.look_up_own([mutation for _, _, mutation in entries], [identity for _, identity, _ in entries])
+        for change, identity, mutation_id in entries:
+            if change.before is None:
+                if log.record(identity) is not None:
+                    raise Conflict(f"there is, or was, a holding '{identity}' already")
+                mutation = Mutation(mutation_id, CREATE, identity, now, flattened(change.after))
+            else:
+                before = change.before.data
+                faults = _faults_of_change(before.get("facts", {}), change.after["facts"], attributes)
+                try:
+                    after = read_fields(change.after)
+                except Invalid as refusal:
+                    faults = [*refusal.faults, *faults]
+                if faults:
+                    raise Invalid(faults).under(f"/holdings/{change.row - 1}")
+                flat = patch_between(flattened(before), flattened(after))
+                mutation = Mutation(mutation_id, UPDATE, identity, now, flat, _writers(_known(log, identity)))
+            _enter(log, mutation, write=False)
+            yield change, identity, unflattened(_known(log, identity).values)
+        log.write_down()
+
+
 def destroy(connection: Connection, owner: Owner, identity: str, now: datetime, *, expect: Expectation) -> None:
     """Deletes the holding; its id is never used again."""
     log = StoredLog(connection, owner, HERE, now)
@@ -96,8 +145,8 @@ def _writers(known: Record) -> dict[str, str | None]:
     return {name: value.by for name, value in known.written.items()}
 
 
-def _enter(log: StoredLog, mutation: Mutation) -> None:
-    """A mutation of the service's own: its values were checked, and its author saw all there is."""
+def _enter(log: StoredLog, mutation: Mutation, *, write: bool = True) -> None:
+    """A mutation of the service's own: its values were checked, and its author saw all there is. `write`: written down now."""
     body = {
         "op": mutation.op,
         "id": mutation.holding,
@@ -107,7 +156,8 @@ def _enter(log: StoredLog, mutation: Mutation) -> None:
     }
     answer = apply_one(log, SentMutation(mutation, fingerprint_of(body), body), lambda _: [])
     assert answer.status == APPLIED, answer
-    log.write_down()
+    if write:
+        log.write_down()
 
 
 def _faults_of_change(before: Mapping[str, Any], after: Any, attributes: Attributes) -> list[Fault]:

@@ -3,8 +3,9 @@
     python -m tests.data.make_sheets
 
 The last cell of a row here is that place: an id of the definition beside the sheet; `= place` for a coin that belongs there
-but is the lesser one of two; `~ place` where people would choose either of two; `-` for one that belongs to no place. It is no part of the sheet. The tables were
-written by hand, before the code that reads such sheets, from what collectors write (common practice of the trade, no source).
+but is the lesser one of two; `~ place` where people would choose either of two; `-` for one that belongs to no place. It is
+no part of the sheet. The tables were written by hand, before the code that reads such sheets, from what collectors write
+(common practice of the trade, no source).
 """
 
 from __future__ import annotations
@@ -104,9 +105,7 @@ BRUECKER_NOTES = {
 
 # --- Winifred Tarrant: a workbook with merged cells ------------------------------------------------------------------------
 
-TARRANT_HEAD = (
-    "Ref|Country|Reign|Type|Date|MM|Metal|Grade|Paid|Where bought|When bought|Location|For trade|Comments"
-)
+TARRANT_HEAD = "Ref|Country|Reign|Type|Date|MM|Metal|Grade|Paid|Where bought|When bought|Location|For trade|Comments"
 TARRANT = """
 # VICTORIA
 T1|Great Britain|Victoria|Farthing|1886|||VF|£1.50|Fenwick Fair|12/03/2016|Tray 1||farthing-v
@@ -314,9 +313,7 @@ def tarrant() -> tuple[bytes, dict[str, dict[str, object]]]:
             first.setdefault((section, column, cells[column - 1]), []).append(sheet.max_row)
     for (_, column, value), numbers in first.items():
         if value and len(numbers) > 1:
-            sheet.merge_cells(
-                start_row=numbers[0], end_row=numbers[-1], start_column=column, end_column=column
-            )
+            sheet.merge_cells(start_row=numbers[0], end_row=numbers[-1], start_column=column, end_column=column)
     sheet.append([])
     sheet.append(["Total", None, None, None, None, None, None, None, "£638.65"])
     made = io.BytesIO()
@@ -333,7 +330,8 @@ def whitcombe() -> tuple[bytes, dict[str, dict[str, object]]]:
     rows, places = rows_of(WHITCOMBE)
     lines = [WHITCOMBE_HEAD.split("|"), *(cells for _, cells in rows)]
     body = "".join(f"<table:table-row>{''.join(map(_ods_cell, cells))}</table:table-row>" for cells in lines)
-    body += '<table:table-row table:number-rows-repeated="1048000"><table:table-cell table:number-columns-repeated="16384"/></table:table-row>'
+    blank = '<table:table-cell table:number-columns-repeated="16384"/>'
+    body += f'<table:table-row table:number-rows-repeated="1048000">{blank}</table:table-row>'
     content = (
         f'<?xml version="1.0" encoding="UTF-8"?><office:document-content {_NS} office:version="1.3"><office:body>'
         f'<office:spreadsheet><table:table table:name="World">{body}</table:table></office:spreadsheet></office:body>'

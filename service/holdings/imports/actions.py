@@ -37,7 +37,6 @@ from service.holdings.imports.plan import (
     UndoneImport,
     change_between,
     digest_of,
-    patch_to,
     plan_of,
     undo_plan,
 )
@@ -156,18 +155,16 @@ def store_rows(
     if faults:
         raise Invalid(faults)
     trace = Trace()
-    for planned in plan.planned:
-        try:
-            if planned.outcome == CREATED:
-                made = actions.record(connection, owner, planned.id, planned.after, attributes, now)
-                trace.created[made.id] = digest_of(made.data)
-            elif planned.outcome == UPDATED and planned.before is not None:
-                before = with_defaults(planned.before.data)
-                patch = patch_to(before, planned.after)
-                changed = actions.change(connection, owner, planned.before.id, patch, attributes, now, expect=_as_it_is)
-                trace.changed[changed.id] = change_between(before, changed.data)
-        except Invalid as refusal:
-            raise refusal.under(f"/holdings/{planned.row - 1}") from None
+    changes = [
+        actions.Change(planned.row, planned.id, planned.before, planned.after)
+        for planned in plan.planned
+        if planned.outcome != UNCHANGED
+    ]
+    for change, identity, data in actions.write_all(connection, owner, changes, attributes, now):
+        if change.before is None:
+            trace.created[identity] = digest_of(data)
+        else:
+            trace.changed[identity] = change_between(with_defaults(change.before.data), data)
     kept = HoldingImport(
         id=new_id(),
         at=now,

@@ -46,6 +46,11 @@ class StoredLog:
         self._mutations |= dict.fromkeys(asked) | self._store.mutations(asked)
         self._records |= dict.fromkeys(held) | self._store.records(held)
 
+    def look_up_own(self, mutations: Sequence[str], holdings: Sequence[str]) -> None:
+        """The same for mutations that the service makes itself: their ids are new, so only the records are read."""
+        self._mutations |= dict.fromkeys(mutations)
+        self._records |= dict.fromkeys(holdings) | self._store.records(set(holdings))
+
     def logged(self, mutation_id: str) -> Logged | None:
         known = self._mutation(mutation_id)
         return None if known is None else Logged(known.fingerprint, known.answer)
