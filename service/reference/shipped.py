@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
@@ -43,6 +44,26 @@ def issues() -> tuple[dict[str, Any], ...]:
         of_file = {"look_alikes": [], "source": document["source"], "edition": document["edition"]}
         found.extend({**of_file, **entry} for entry in document["issues"])
     return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
+class Complete:
+    """The catalogue has every piece of this issuer and denomination dated from `first` to `last` (None: and since)."""
+
+    issuer: str
+    denomination: str
+    first: int
+    last: int | None
+
+    def covers(self, year: int) -> bool:
+        return self.first <= year and (self.last is None or year <= self.last)
+
+
+@cache
+def complete() -> tuple[Complete, ...]:
+    """For which issuers, denominations and years on coins the shipped catalogue says that it is complete, in file order."""
+    spans = (span for name in CATALOGUE_FILES for span in json.loads(_content(name))["complete"])
+    return tuple(Complete(span["issuer"], span["denomination"], span["from"], span["to"]) for span in spans)
 
 
 @cache

@@ -196,13 +196,15 @@ def number(written: str) -> int | float:
 
 
 def euro_issues(checks: Path) -> dict[str, Any]:
-    """The eight ordinary circulation coins of each of the 25 issuers of euro coins."""
+    """The eight denominations of each of the 25 issuers of euro coins: what is true of a commemorative 2 euro coin and of a
+    proof too."""
     source = json.loads((checks / "euro_specs.json").read_text(encoding="utf-8"))
     names = {entry["id"]: entry["label"] for entry in issuers(checks)["concepts"]}
-    issues = []
+    issues, complete = [], []
     for issuer in sorted(entry["territory"] for entry in source["issuers"]):
         for coin in source["coins"]:
             value = Decimal(coin["denomination"])
+            first = next(entry["earliest_year_on_coins"] for entry in source["issuers"] if entry["territory"] == issuer)
             denomination = f"{int(value)} euro" if value >= 1 else f"{int(value * 100)} euro cent"
             facts: dict[str, Any] = {
                 "issuer": issuer,
@@ -210,14 +212,16 @@ def euro_issues(checks: Path) -> dict[str, Any]:
                 "denomination": denomination,
                 "face_value": number(coin["denomination"]),
                 "currency": coin["currency"],
-                "strike": "circulation",
+                "year_on_coin": {"from": first},
                 **EURO_MATERIALS[coin["composition"]],
                 "weight_legal": number(coin["mass_g"]),
                 "diameter": number(coin["diameter_mm"]),
                 "thickness": number(coin["thickness_mm"]),
                 "shape": EURO_SHAPES[coin["shape"]],
                 "edge": EURO_EDGES[coin["edge"]],
+                **({"mintmark": {"one_of": ["A", "D", "F", "G", "J"]}} if issuer == "DE" else {}),
             }
+            complete.append({"issuer": issuer, "denomination": denomination, "from": first, "to": None})
             issues.append(
                 {
                     "id": f"euro-{issuer.lower()}-{coin['denomination'].replace('.', '-')}",
@@ -228,15 +232,17 @@ def euro_issues(checks: Path) -> dict[str, Any]:
     return {
         "name": "euro",
         "edition": "2014 recast",
-        "source": "Council Regulation (EU) No 729/2014, Annex I (as secondary tables give it; thickness is indicative)",
+        "source": "Council Regulation (EU) No 729/2014, Annex I (as secondary tables give it; thickness is indicative); "
+        "first years on coins and the German mintmarks from memory",
         "licence": "facts of law; our arrangement CC-BY-4.0",
+        "complete": complete,
         "issues": issues,
     }
 
 
 def write(path: Path, content: dict[str, Any]) -> None:
     """JSON with one concept or issue a line, so that a new edition reads well as a difference."""
-    (long,) = [name for name, part in content.items() if isinstance(part, list)]
+    long = "issues" if "issues" in content else "concepts"
     head = {name: part for name, part in content.items() if name != long}
     lines = [f"{json.dumps(name)}: {json.dumps(part, ensure_ascii=False)}," for name, part in head.items()]
     rows = ",\n".join(json.dumps(row, ensure_ascii=False) for row in content[long])

@@ -112,6 +112,9 @@ def test_every_fact_of_the_euro_catalogue_is_a_plain_value_of_its_core_attribute
     for issue in EURO_ISSUES:
         for name, fact in issue["facts"].items():
             attribute = CORE[name]
+            if name in ("year_on_coin", "mintmark"):  # the only facts in which pieces of one issue differ
+                assert fact.keys() == ({"from"} if name == "year_on_coin" else {"one_of"}), issue["id"]
+                continue
             assert isinstance(fact, plain[attribute.type]), (issue["id"], name)
             assert not attribute.values or fact in attribute.values, (issue["id"], name)
 
@@ -124,6 +127,33 @@ def test_every_fact_of_every_catalogue_fits_its_core_attribute():
         # Only the thaler, struck with one date at many mints, names no issuer.
         assert "issuer" in facts or issue["id"] == "thaler-1780"
         assert {name for known in [facts.get("issuer")] if known for name in known.values} <= set(issuers), issue["id"]
+
+
+def test_no_shipped_issue_says_how_its_pieces_were_struck():
+    # Proofs were struck of nearly all of them.
+    assert [
+        issue["id"] for issue in shipped.issues() if {"strike", "finish", "problems", "grade"} & set(issue["facts"])
+    ] == []
+
+
+def test_first_years_on_euro_coins_are_those_of_the_outside_check():
+    # euro_specs.json, `earliest_year_on_coins` (from memory there), and no coin before the issuer's adoption but for those
+    # who struck ahead of the notes from 1999 on (adoption: European Commission, "EU countries and the euro").
+    adopted = {
+        "CY": 2008,
+        "EE": 2011,
+        "HR": 2023,
+        "LT": 2015,
+        "LV": 2014,
+        "MT": 2008,
+        "SI": 2007,
+        "SK": 2009,
+        "BG": 2026,
+    }
+    ahead = {"BE": 1999, "ES": 1999, "FI": 1999, "FR": 1999, "NL": 1999, "MC": 2001, "AD": 2014}
+    for issue in EURO_ISSUES:
+        issuer = issue["facts"]["issuer"]
+        assert issue["facts"]["year_on_coin"] == {"from": (adopted | ahead).get(issuer, 2002)}, issue["id"]
 
 
 def test_look_alikes_are_issues_and_look_alike_both_ways():
