@@ -3,7 +3,8 @@
     python tests/data/make_reference_data.py CHECKS [TARGET]
 
 CHECKS is the folder with defunct_issuers.json, motifs_skos.json, euro_specs.json and check_values.json; TARGET the folder
-to write into (service/reference/data by default). law_issues.py and terms.py beside this script hold tables.
+to write into (service/reference/data by default). issuer_lives.py, motif_terms.py, law_issues.py and terms.py beside this
+script hold tables.
 Needs the PyPI package babel (Unicode CLDR), which the service itself does not. The same sources give the same bytes.
 """
 
@@ -12,9 +13,14 @@ from __future__ import annotations
 import argparse
 import calendar
 import json
+import sys
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
+
+sys.path.insert(0, str(Path(__file__).parent))
+from issuer_lives import LIVES, MORE_X_KEYS, NAMES
+from motif_terms import MENDED, MOTIFS, NO_NAMES, plural
 
 TARGET = Path(__file__).resolve().parents[2] / "service" / "reference" / "data"
 
@@ -42,20 +48,10 @@ PLAIN_LABELS = {
     "ZRCD": "Zaire",
 }
 
-# Issuers that the starter definitions need and the checks file lacks; from memory, like the rest of its x- keys.
-MORE_X_KEYS = (
-    {
-        "key": "x-belgian-congo",
-        "name": "Belgian Congo",
-        "state_from": "1908-11-15",
-        "state_to": "1960-06-30",
-        "coined": "yes",
-    },
-)
-
 UNICODE_NOTICE = (
     "Country names: Unicode CLDR, Copyright (c) 2004-2025 Unicode, Inc., Unicode License v3 (SPDX Unicode-3.0); its "
-    "text stands in NOTICE.md. Former countries: ISO 3166-3 codes. Dates of life and x- keys: from memory, as marked."
+    "text stands in NOTICE.md. Former countries: ISO 3166-3 codes. Dates of life, other names and x- keys: from memory, as "
+    "marked. `started` is the first day on which an issuer existed, `ended` the last."
 )
 WORDNET_NOTICE = (
     "Derived from WordNet 3.1. WordNet 3.1 Copyright 2011 by Princeton University. All rights reserved. THIS SOFTWARE "
@@ -101,11 +97,18 @@ EURO_EDGES = {
 def last_day(written: str) -> str:
     """The last day of a date that may be a year or a month only: '1918' -> '1918-12-31'."""
     parts = written.split("-")
+    parts[0] = parts[0].zfill(4)
     if len(parts) == 1:
         return f"{parts[0]}-12-31"
     if len(parts) == 2:
         return f"{written}-{calendar.monthrange(int(parts[0]), int(parts[1]))[1]:02}"
     return written
+
+
+def first_day(written: str) -> str:
+    """The first day of a date that may be a year or a month only: '1867' -> '1867-01-01'."""
+    year, *rest = written.split("-")
+    return "-".join([year.zfill(4), *rest, *("01", "01")[len(rest) :]])
 
 
 def concept(term: str, label: str, **more: Any) -> dict[str, Any]:
@@ -116,10 +119,20 @@ def concept(term: str, label: str, **more: Any) -> dict[str, Any]:
 
 def life(entry: dict[str, Any]) -> str:
     """'1949-10-07 to 1990-10-02; <what the source notes> (from memory)', or nothing where nothing is known."""
-    start, end = entry.get("state_from"), entry.get("state_to")
+    start, end = days(entry)
     dates = f"{start} to {end}" if start and end else f"until {end}" if end else f"since {start}" if start else ""
     parts = [dates, entry.get("currency_note"), entry.get("note")]
     return f"{'; '.join(part for part in parts if part)} (from memory)" if any(parts) else ""
+
+
+def days(entry: dict[str, Any]) -> tuple[str | None, str | None]:
+    """First and last day as they are known."""
+    return LIVES.get(entry.get("key", ""), (entry.get("state_from"), entry.get("state_to")))
+
+
+def lived(entry: dict[str, Any]) -> dict[str, Any]:
+    start, end = days(entry)
+    return {"started": first_day(start) if start else None, "ended": last_day(end) if end else None}
 
 
 def issuers(checks: Path) -> dict[str, Any]:
@@ -131,7 +144,7 @@ def issuers(checks: Path) -> dict[str, Any]:
     living = [key for key in sorted(names) if len(key) == 2 and key.isalpha() and key not in NOT_ISO_3166_1]
     concepts = [concept(key, names[key], current=True, matches=[f"iso3166-1:{key}"]) for key in living]
     for entry in source["iso_3166_3"]:
-        memory, key = entry["memory_overlay"], entry["key"]
+        memory, key = {**entry["memory_overlay"], "key": entry["key"]}, entry["key"]
         label = PLAIN_LABELS.get(key, entry["name"])
         concepts.append(
             concept(
@@ -139,19 +152,30 @@ def issuers(checks: Path) -> dict[str, Any]:
                 label,
                 alternative_labels=[entry["name"]] if label != entry["name"] else [],
                 note=life(memory),
-                ended=last_day(memory["state_to"]) if memory.get("state_to") else None,
+                **lived(memory),
                 current=key in STILL_THERE,
                 matches=[f"iso3166-3:{key}"],
             )
         )
     concepts.extend(
-        concept(entry["key"], entry["name"], note=life(entry), ended=last_day(entry["state_to"]))
+        concept(
+            entry["key"],
+            entry["name"],
+            note=life(entry),
+            alternative_labels=list(entry.get("names", ())),
+            **lived(entry),
+        )
         for entry in [*source["no_iso_code_from_memory"], *MORE_X_KEYS]
     )
     for entry in source["non_country_issuers_alive_from_memory"]:
         if entry["key"] not in living:
             note = entry["note"].split("; in CLDR and")[0]  # which libraries list a code is no news to a collector
             concepts.append(concept(entry["key"], entry["name"], note=f"{note} (from memory)", current=True))
+    taken = {name.casefold() for entry in concepts for name in (entry["id"], entry["label"])}
+    for entry in concepts:
+        names = dict.fromkeys([*entry["alternative_labels"], *NAMES.get(entry["id"], ())])
+        entry["alternative_labels"] = [name for name in names if name.casefold() not in taken]
+        taken.update(name.casefold() for name in names)
     return {
         "name": "issuers",
         "label": "Issuers of coins",
@@ -167,6 +191,7 @@ def issuers(checks: Path) -> dict[str, Any]:
 def motifs(checks: Path) -> dict[str, Any]:
     """What coins picture: animals and creatures of myth, with broader terms."""
     source = json.loads((checks / "motifs_skos.json").read_text(encoding="utf-8"))
+    entries = [*({**entry, **MENDED.get(entry["id"], {})} for entry in source["concepts"]), *MOTIFS]
     concepts = [
         concept(
             entry["id"],
@@ -176,13 +201,20 @@ def motifs(checks: Path) -> dict[str, Any]:
             note=entry["scopeNote"],
             matches=[entry["exactMatch"]] if entry["exactMatch"] else [],
         )
-        for entry in source["concepts"]
+        for entry in entries
     ]
+    taken = {name.casefold() for entry in concepts for name in (entry["id"], entry["label"])}
+    for entry in concepts:
+        known = [name for name in entry["alternative_labels"] if name not in NO_NAMES.get(entry["id"], ())]
+        names = dict.fromkeys([*known, plural(entry["label"])])
+        # What two animals share (a panther, an anteater) stays with the first.
+        entry["alternative_labels"] = [name for name in names if name and name.casefold() not in taken]
+        taken.update(name.casefold() for name in names)
     return {
         "name": "motifs",
         "label": "Motifs",
         "edition": source["made_from"].split(" (")[0],
-        "source": "WordNet 3.1, our cut of it with terms of our own",
+        "source": "WordNet 3.1, our cut of it with terms of our own; plurals are our own",
         "licence": "WordNet licence (whole text in NOTICE.md); our own terms CC-BY-4.0",
         "notice": WORDNET_NOTICE,
         "concepts": concepts,

@@ -68,7 +68,7 @@ def test_no_issuer_is_both_ended_and_current():
 
 
 def test_a_year_without_a_day_ends_on_its_last_day():
-    assert shipped.vocabularies()["issuers"].concepts["x-ottoman"].ended == date(1922, 12, 31)
+    assert shipped.vocabularies()["issuers"].concepts["x-tibet"].ended == date(1951, 12, 31)
 
 
 def test_all_249_living_and_31_former_iso_entries_are_there():
@@ -82,7 +82,47 @@ def test_a_kiwi_is_a_bird_and_pegasus_is_no_horse():
     assert motifs.is_at_or_below("kiwi", "bird")
     assert not motifs.is_at_or_below("pegasus", "horse")
     assert motifs.is_at_or_below("pegasus", "imaginary_being")
-    assert len(motifs.concepts) == 114  # outside check, README
+
+
+def test_all_motifs_of_the_outside_check_are_there():
+    # motifs_skos.json has 114 (its README). A stag is mended: any male deer (wn31:02433205-n), and no elk.
+    motifs = shipped.vocabularies()["motifs"]
+    assert list(motifs.concepts).index("goat") == 114
+    assert not motifs.is_at_or_below("stag", "elk")
+    assert motifs.is_at_or_below("stag", "deer")
+
+
+@pytest.mark.parametrize(
+    ("motif", "offset", "broader"),
+    [
+        # WordNet 3.1, data.noun: the offset of the animal's synset and one that stands above it there.
+        *(("goat", "02419165", "bovid"), ("sheep", "02414351", "bovid"), ("tiger", "02132256", "feline")),
+        *(("leopard", "02131037", "feline"), ("fox", "02120985", "canine"), ("rabbit", "02326697", "mammal")),
+        *(("frog", "01642406", "vertebrate"), ("dove", "01814978", "bird"), ("falcon", "01613596", "bird_of_prey")),
+        *(("parrot", "01819528", "bird"), ("penguin", "02058457", "seabird"), ("duck", "01848972", "aquatic_bird")),
+        *(
+            ("seal", "02078848", "aquatic_mammal"),
+            ("bison", "02413155", "bovid"),
+            ("scorpion", "01773034", "arthropod"),
+        ),
+    ],
+)
+def test_motifs_match_wordnet(motif, offset, broader):
+    motifs = shipped.vocabularies()["motifs"]
+    assert motifs.concepts[motif].matches == (f"wn31:{offset}-n",)
+    assert motifs.is_at_or_below(motif, broader)
+
+
+def test_motifs_have_other_names_and_plurals_and_no_name_twice():
+    motifs = shipped.vocabularies()["motifs"].concepts
+    for motif, name in (("goose", "geese"), ("wolf", "wolves"), ("butterfly", "butterflies"), ("fox", "foxes")):
+        assert name in motifs[motif].alternative_labels
+    assert "toad" in motifs["frog"].alternative_labels
+    assert "panther" in motifs["jaguar"].alternative_labels
+    for name in ("motifs", "issuers"):
+        concepts = shipped.vocabularies()[name].concepts.values()
+        names = [text.casefold() for c in concepts for text in {c.id, *c.alternative_labels}]
+        assert len(names) == len(set(names))
 
 
 def test_wordnet_keeps_its_notice():
