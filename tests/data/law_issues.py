@@ -101,13 +101,18 @@ SOVEREIGN = Fraction(77758692, 9734375)  # 934 1/2 sovereigns from 20 troy pound
 NEAR = 0.8
 CHANGED = "the standard changed during 1920"
 
-FLORIN = "the first florin is of 1849: a press article of 2019 and general histories; the rest from memory"
+BRITANNICA = "Encyclopaedia Britannica, 11th ed. (1911), Florin"
+FLORIN = f"the first florin is of 1849: {BRITANNICA}; the rest from memory"
+DOUBLE_FLORIN = f"1887 to 1890: {BRITANNICA}"
+NO_MARK: dict[str, Any] = {"mintmark": {"none": True}}  # from memory: none of the London pieces after 1816 has one
 CROWN = (
     "a crown of 1927, struck for Christmas presents: Museums Victoria, item 57841; one of 1935: the Royal Mint; "
     "the last in silver of 1937 from memory"
 )
 FARTHING = "struck until 1956: an encyclopaedia and a coin museum's pages agree; the first of 1860 from memory"
-GOLD_1929 = "struck until 1929: general histories of the coinage; from memory otherwise"
+GOLD_1929 = (
+    "struck until 1929 (the Act of April 11, 1930 ended the quarter eagle: a column on coins in the press; from memory)"
+)
 
 # name in the check values, denomination, in shillings, years of .925, of .500, of cupro-nickel (the Coinage Act 1946 changed
 # them from 1947), what dates the years
@@ -172,7 +177,7 @@ def british(checks: Checks) -> list[Piece]:
     for key, denomination, shillings, sterling, half, base_metal, published in BRITISH_SILVER:
         name = key.split("_")[0] + ("-maundy" if "maundy" in key else "")
         weight = f"uk.1870.{key}.g" if f"uk.1870.{key}.g" in checks.values else f"uk.1870.{key}.gr"
-        same: dict[str, Any] = {"denomination": denomination, "weight": weight, "published": published}
+        same: dict[str, Any] = {"denomination": denomination, "weight": weight, "published": published, "more": NO_MARK}
         same["group"] = {"florin": "large 10", "shilling": "large 5"}.get(key, "")
         found.append(
             Piece(
@@ -224,6 +229,7 @@ def british(checks: Checks) -> list[Piece]:
             fineness_from="uk.1947.cuni",
             exact_weight=SHILLING * shillings,
             weight=weight,
+            more=NO_MARK,
             note="the Coinage Act 1946 gave Maundy money its silver of 37 fortieths back (from memory)",
         )
         for key, denomination, shillings, weight in (
@@ -278,6 +284,8 @@ def british(checks: Checks) -> list[Piece]:
             exact_weight=SHILLING * 4,
             weight="=22.6207 g",
             law="four shillings by weight",
+            published=DOUBLE_FLORIN,
+            more=NO_MARK,
         )
     )
     found.append(
@@ -289,7 +297,7 @@ def british(checks: Checks) -> list[Piece]:
             material="nickel-brass",
             weight="=105 grain",
             law="proclamation of 1937",
-            more={"shape": "polygon"},
+            more={"shape": "polygon", **NO_MARK},
         )
     )
     gold: dict[str, Any] = {
@@ -588,7 +596,7 @@ def entry_of(piece: Piece, checks: Checks) -> dict[str, Any]:
         law += f"; {checks.sources['ca1920']['title']} (its effect as seen in Hansard, 23 February 1937)"
     if piece.law:
         law = "; ".join(part for part in (law, f"{piece.law} (from memory)") if part)
-    mints = "mints from memory" if piece.mints else ""
+    mints = "mints and marks from memory" if piece.mints or "mintmark" in piece.more else ""
     years = f"years: {piece.published}" if piece.published else "years from memory"
     said = [law, piece.note, years, mints, BY_THE_METAL]
     exact = {}

@@ -77,12 +77,14 @@ def test_a_date_gives_the_fineness(issuer, denomination, year, fineness):
     assert found == str(fineness)
 
 
-# Laws and published years: the florin of 1849 (the first), the farthing until 1956 (an encyclopaedia, a coin museum), crowns of
-# 1927 (Museums Victoria, item 57841) to 1937, quarter and half eagles until 1929 (general histories; from memory).
+# The florin of 1849 (the first), the double florin of 1887 to 1890 (Encyclopaedia Britannica, 11th ed., Florin), the farthing
+# until 1956 (an encyclopaedia, a coin museum), a crown of 1927 (Museums Victoria, item 57841), quarter eagles until 1929 (the
+# Act of April 11, 1930 ended them: a column in the press). The crown until 1937, half and double eagles: from memory.
 @pytest.mark.parametrize(
     ("issue", "years"),
     [
         ("gb-florin-925", {"from": 1849, "to": 1920}),
+        ("gb-double-florin-925", {"from": 1887, "to": 1890}),
         ("gb-farthing-bronze", {"from": 1860, "to": 1956}),
         ("gb-crown-500", {"from": 1927, "to": 1937}),
         ("us-2-50-dollars-gold-1873", {"from": 1840, "to": 1929}),
