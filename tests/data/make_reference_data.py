@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent))
-from issuer_lives import LIVES, MORE_X_KEYS, NAMES
+from issuer_lives import LIVES, MORE_X_KEYS, NAMES, STARTED
 from motif_terms import MENDED, MOTIFS, NO_NAMES, plural
 
 TARGET = Path(__file__).resolve().parents[2] / "service" / "reference" / "data"
@@ -171,6 +171,11 @@ def issuers(checks: Path) -> dict[str, Any]:
         if entry["key"] not in living:
             note = entry["note"].split("; in CLDR and")[0]  # which libraries list a code is no news to a collector
             concepts.append(concept(entry["key"], entry["name"], note=f"{note} (from memory)", current=True))
+    for entry in concepts:
+        if entry["id"] in STARTED:
+            entry["started"] = STARTED[entry["id"]]
+            told = entry["note"].removesuffix(" (from memory)")
+            entry["note"] = "; ".join(part for part in (f"since {entry['started']}", told) if part) + " (from memory)"
     taken = {name.casefold() for entry in concepts for name in (entry["id"], entry["label"])}
     for entry in concepts:
         names = dict.fromkeys([*entry["alternative_labels"], *NAMES.get(entry["id"], ())])

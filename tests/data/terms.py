@@ -82,7 +82,9 @@ class Unit:
                 other += [f"2.5 {self.plural}", f"2½ {self.plural}", f"2 1/2 {self.plural}"]
             if single:
                 other += [self.singular, *self.spellings]
-            shorts = [*((text, ()) for text in self.short), *self.by]
+            plain = [*((text, ()) for text in self.short), *self.by]
+            dotted = [(f"{text}.", issuers) for text, issuers in plain if text.isalpha()]
+            shorts = list(dict.fromkeys([*plain, *dotted]))
             texts = [(f"{count}{gap}{text}", issuers) for text, issuers in shorts for gap in (" ", "")]
             made.append(term(identity, (*other, *names.get(count, ())), tuple(texts)))
         return made
@@ -199,9 +201,10 @@ DENOMINATIONS: list[dict[str, Any]] = [
     # The dollar and its parts.
     term("dollar", ("dollars", "1 dollar", "one dollar", "silver dollar"), everywhere("$1")),
     term("trade dollar", ("trade dollars",)),
-    term("half dollar", ("half dollars", "half-dollar"), only("US", "half", "halves", "50 cents", "50c", "50¢")),
+    term("half dollar", ("half dollars", "half-dollar"),
+         only("US", "half", "halves", "1/2 dollar", "½ dollar", "50 cents", "50c", "50¢")),
     term("quarter dollar", ("quarter dollars", "quarter-dollar"),
-         only("US", "quarter", "quarters", "25 cents", "25c", "25¢")),
+         only("US", "quarter", "quarters", "1/4 dollar", "¼ dollar", "25 cents", "25c", "25¢")),
     term("dime", ("dimes",), only("US", "10 cents", "10c", "10¢")),
     term("half dime", ("half dimes", "half-dime"), only("US", "half disme")),
     term("half cent", ("half cents", "½ cent", "1/2 cent")),
@@ -293,10 +296,9 @@ MATERIALS: list[dict[str, Any]] = [
     term("precious metal", ("precious metals",)),
     term("base metal", ("base metals",)),
     element("gold", "Au", "gold alloy", short=("AV",), under="precious metal"),
-    element("silver", "Ag", "silver alloy", short=("AR",), under="precious metal"),
+    element("silver", "Ag", "silver alloy", "sterling silver", "sterling", short=("AR",), under="precious metal"),
     element("platinum", "Pt", under="precious metal"),
     element("palladium", "Pd", under="precious metal"),
-    term("sterling silver", ("sterling",), broader=("silver",), note="0.925 fine"),
     term("electrum", ("gold and silver",), everywhere("EL"), broader=("precious metal",)),
     term("billon", ("low silver", "base silver"), everywhere("BI"), broader=("silver",),
          note="silver below one half of the whole"),

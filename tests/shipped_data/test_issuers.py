@@ -53,7 +53,17 @@ def test_an_issuer_ended_on_the_day_before(issuer, after):
     [
         *(("x-soviet-zone", "DDDE"), ("x-rsfsr", "SUHH"), ("x-serbia-kingdom", "YUCS"), ("YUCS", "CSXX")),
         *(("x-joseon", "x-korean-empire"), ("x-state-of-vietnam", "x-south-vietnam")),
-        ("x-german-empire", "x-german-reich"),
+        *(("x-german-empire", "x-german-reich"), ("NHVU", "VU"), ("AIDJ", "DJ"), ("RHZW", "ZW"), ("YDYE", "YE")),
+        *(
+            ("CSHH", "CZ"),
+            ("DYBJ", "BJ"),
+            ("HVBF", "BF"),
+            ("VDVN", "VN"),
+            ("CSXX", "ME"),
+            ("ANHH", "CW"),
+            ("BYAA", "BY"),
+        ),
+        *(("x-ceylon", "LK"), ("x-british-india", "IN"), ("PCHH", "PW"), ("x-sardinia", "IT")),
     ],
 )
 def test_a_successor_starts_on_the_next_day(before, after):
@@ -76,6 +86,24 @@ def test_a_successor_starts_on_the_next_day(before, after):
 )
 def test_an_issuer_started_on_this_day(issuer, first):
     assert ISSUERS[issuer].started == first
+
+
+# Independence, union and national days as holidays 0.109 has them for 2012, month and day.
+NATIONAL_DAYS = (
+    "US 07-04", "FI 12-06", "IS 06-17", "CZ 01-01", "SK 01-01", "SI 06-25", "HR 06-25", "MK 09-08",
+    "XK 02-17", "UA 08-24", "MD 08-27", "KZ 12-16", "UZ 09-01", "TM 10-27", "TJ 09-09", "KG 08-31",
+    "DJ 06-27", "VU 07-30", "ZW 04-18", "YE 05-22", "TL 05-20", "KI 07-12", "TV 10-01", "TZ 04-26",
+    "ZM 10-24", "MW 07-06", "KE 12-12", "UG 10-09", "GH 03-06", "NG 10-01", "SL 04-27", "GM 02-18",
+    "BW 09-30", "LS 10-04", "MU 03-12", "SC 06-29", "NA 03-21", "SS 07-09", "IN 08-15", "PK 08-14",
+    "BD 03-26", "KR 08-15", "KP 09-09", "SG 08-09", "MY 09-16", "ID 08-17", "PG 09-16", "CW 10-10",
+    "JM 08-06", "TT 08-31", "BB 11-30", "BS 07-10", "BZ 09-21", "SR 11-25", "MT 09-21", "TR 10-29",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("listed", NATIONAL_DAYS)
+def test_a_state_started_on_its_national_day(listed):
+    issuer, day = listed.split()
+    assert ISSUERS[issuer].started.isoformat()[5:] == day
 
 
 def test_every_issuer_started_before_it_ended():

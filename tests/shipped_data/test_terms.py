@@ -54,7 +54,14 @@ def term_of(scheme, text, issuer=None):
             ("franc", None, "1 franc"),
         ),
         *(("10 øre", "DK", "10 ore"), ("10 öre", "SE", "10 ore"), ("15 copecks", "RU", "15 kopeks")),
-        *(("1 cent", "DE", "1 euro cent"), ("five francs", "FR", "5 francs"), ("Half Penny", "GB", "halfpenny")),
+        *(
+            ("1 cent", "DE", "1 euro cent"),
+            ("five francs", "FR", "5 francs"),
+            ("Half Penny", "GB", "halfpenny"),
+            ("50 c.", "CH", "50 centimes"),
+            ("¼ dollar", "US", "quarter dollar"),
+            ("20 Fr.", "FR", "20 francs"),
+        ),
     ],
 )
 def test_a_collectors_word_for_a_denomination(text, issuer, expected):
@@ -68,7 +75,12 @@ def test_a_collectors_word_for_a_denomination(text, issuer, expected):
         *(("Au", "gold"), ("Ag", "silver"), ("Cu", "copper"), ("Ni", "nickel"), ("Zn", "zinc"), ("Al", "aluminium")),
         *(("Fe", "iron"), ("Sn", "tin"), ("Pb", "lead"), ("Pt", "platinum"), ("Pd", "palladium"), ("Ti", "titanium")),
         *(("aluminum", "aluminium"), ("copper-nickel", "cupro-nickel"), ("Cu-Ni", "cupro-nickel")),
-        *(("aluminum-bronze", "aluminium-bronze"), ("bi-metallic", "bimetallic"), ("AR", "silver")),
+        *(
+            ("aluminum-bronze", "aluminium-bronze"),
+            ("bi-metallic", "bimetallic"),
+            ("AR", "silver"),
+            ("Sterling silver", "silver"),
+        ),
         ("galvanized steel", "zinc-coated steel"),
     ],
 )
