@@ -49,6 +49,11 @@ def read_definition(document: Any, at: str = "") -> Definition:
         raise refusal.under(at) from None
 
 
+def complete() -> tuple[shipped.Complete, ...]:
+    """For which issuers, denominations and years the shipped catalogue is complete."""
+    return shipped.complete()
+
+
 def vocabulary(name: str) -> Vocabulary:
     try:
         return shipped.vocabularies()[name]

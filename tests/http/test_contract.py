@@ -206,6 +206,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("get", "/v1/functions", "/v1/functions"),
         ("get", "/v1/vocabularies", "/v1/vocabularies"),
         ("get", "/v1/vocabularies/{name}", "/v1/vocabularies/issuers"),
+        ("get", "/v1/catalogue/complete", "/v1/catalogue/complete"),
         ("get", "/v1/issues", "/v1/issues"),
         ("post", "/v1/issues", "/v1/issues"),
         ("get", "/v1/issues/{id}", f"/v1/issues/{ISSUE['id']}"),

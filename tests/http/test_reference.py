@@ -50,6 +50,25 @@ async def test_a_known_vocabulary_is_not_sent_again(service: Running) -> None:
     assert (again.status_code, again.content) == (304, b"")
 
 
+async def test_the_catalogue_says_what_it_is_complete_for(service: Running) -> None:
+    items = (await service.client.get("/v1/catalogue/complete")).json()["items"]
+    # The first florin is of 1849 (Encyclopaedia Britannica, 11th ed., Florin).
+    assert {"issuer": "GB", "denomination": "florin", "first": 1849, "last": 1970} in items
+    assert {"issuer": "DE", "denomination": "2 euro", "first": 2002, "last": None} in items
+
+
+async def test_a_term_comes_with_its_short_names_and_days(service: Running) -> None:
+    plain = await service.client.get("/v1/vocabularies/denominations")
+    half = next(concept for concept in plain.json()["concepts"] if concept["id"] == "half crown")
+    assert {"text": "2/6", "issuer": None} in half["abbreviations"]
+    skos = await service.client.get("/v1/vocabularies/denominations", headers={"Accept": "application/ld+json"})
+    ids = {concept["@id"].partition("#")[2] for concept in skos.json()["@graph"][1:]}
+    assert "half%20crown" in ids  # RFC 3987: no blank stands in an IRI
+    issuers = (await service.client.get("/v1/vocabularies/issuers")).json()["concepts"]
+    east = next(concept for concept in issuers if concept["id"] == "DDDE")
+    assert (east["started"], east["ended"]) == ("1949-10-07", "1990-10-02")
+
+
 async def test_numbers_of_the_catalogue_keep_their_digits(service: Running) -> None:
     answer = await service.client.get("/v1/issues?limit=1")
     assert b'"face_value":0.01,' in answer.content

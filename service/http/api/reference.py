@@ -93,6 +93,15 @@ class VocabularyOut(VocabularySummaryOut):
     concepts: list[ConceptOut]
 
 
+class CompleteOut(Out):
+    """What the shipped catalogue has every piece of."""
+
+    issuer: str
+    denomination: str
+    first: Annotated[int, Meta(description="The first year on coins.")]
+    last: Annotated[int | None, Meta(description="The last year on coins; null: and since.")]
+
+
 def _attribute_out(attribute: Attribute) -> AttributeOut:
     names = ("name", "type", "many", "unit", "vocabulary", "low", "high", "label", "help", "look_at", "source")
     plain = {name: getattr(attribute, name) for name in names}
@@ -159,6 +168,14 @@ def get_vocabulary(
         return Reply(None, {"ETag": tag, **_VARY}, encoded=skos_json, media_type=_SKOS)  # type: ignore[arg-type]
     concepts = [_concept_out(concept) for concept in scheme.concepts.values()]
     return known.not_modified_or(tag, lambda: VocabularyOut(**_summary(scheme), concepts=concepts), _VARY)
+
+
+@reference.get("/catalogue/complete")
+def list_complete() -> PageOut[CompleteOut]:
+    """For which issuers, denominations and years on coins the shipped catalogue is complete. Patterns, errors of the mint and
+    proofs in other metals are not meant."""
+    spans = actions.complete()
+    return PageOut([CompleteOut(span.issuer, span.denomination, span.first, span.last) for span in spans], None)
 
 
 @reference.get("/schemas/set-definition")
