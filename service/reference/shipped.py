@@ -34,7 +34,7 @@ def vocabularies() -> Mapping[str, Vocabulary]:
 def issues() -> tuple[dict[str, Any], ...]:
     """The shipped catalogue, in file order: {"id": text, "label": text, "facts": {attribute: value}, "look_alikes": ids,
     "source": text, "edition": text}. What an entry does not say of its source and edition its file says for all. Some have
-    "exact" too: see `exact_values`.
+    "exact" or "narrows" too: see `exact_values`, `narrows`.
 
     Weights are in g, sizes in mm; numbers are int or Decimal, never float. The answer is shared: copy before changing.
     """
@@ -44,6 +44,13 @@ def issues() -> tuple[dict[str, Any], ...]:
         of_file = {"look_alikes": [], "source": document["source"], "edition": document["edition"]}
         found.extend({**of_file, **entry} for entry in document["issues"])
     return tuple(found)
+
+
+@cache
+def narrows() -> Mapping[str, str]:
+    """By issue, the wider one of which it is a part (one reign of a standard). A narrower entry has all the facts of the wider
+    one, its years within the other's, and more: where both are candidates for a coin the wider one has nothing to add."""
+    return {entry["id"]: entry["narrows"] for entry in issues() if "narrows" in entry}
 
 
 @dataclass(frozen=True, slots=True)

@@ -97,6 +97,34 @@ def test_first_and_last_years(issue, years):
     assert found["facts"]["year_on_coin"] == years
 
 
+def test_a_narrower_issue_says_what_the_wider_one_says_and_more():
+    issues = {entry["id"]: entry["facts"] for entry in shipped.issues()}
+    assert len(shipped.narrows()) > 50
+    for part, whole in shipped.narrows().items():
+        wide, narrow = dict(issues[whole]), dict(issues[part])
+        years, within = wide.pop("year_on_coin"), narrow.pop("year_on_coin")
+        if not isinstance(within, dict):
+            within = {"from": within, "to": within}
+        assert years["from"] <= within["from"] <= within.get("to", 9999) <= years.get("to", 9999), part
+        assert set(narrow) - set(wide) == {"authority"}, part
+        assert {name: narrow[name] for name in wide} == wide, part
+
+
+# Reigns: the Encyclopaedia Britannica, 11th ed., to 1910, and common knowledge since. Coins of a new head follow by months.
+@pytest.mark.parametrize(
+    ("year", "rulers"),
+    [
+        *((1816, {"George III"}), (1820, {"George III", "George IV"}), (1835, {"William IV"}), (1838, {"Victoria"})),
+        *((1901, {"Victoria"}), (1902, {"Edward VII"}), (1911, {"George V"}), (1936, {"George V"})),
+        *((1937, {"George VI"}), (1951, {"George VI"}), (1953, {"Elizabeth II"}), (1970, {"Elizabeth II"})),
+    ],
+)
+def test_a_date_gives_the_ruler_of_a_shilling(year, rulers):
+    found = candidates("GB", "shilling", year)
+    assert {issue["facts"]["authority"] for issue in found if "narrows" in issue} == rulers
+    assert len([issue for issue in found if "narrows" not in issue]) == 1
+
+
 def test_a_dollar_of_8_grams_is_not_taken_for_one_of_27():
     alike = {entry["id"]: set(entry["look_alikes"]) for entry in shipped.issues()}
     assert "us-dollar-1837" not in alike["us-dollar-5112"]
