@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
-from itertools import chain, combinations, pairwise, product
+from itertools import combinations, pairwise, product
 from typing import Any
 
 from service.facts.attributes import Attribute
@@ -488,12 +488,15 @@ class Coin:
 
 @dataclass
 class Answer:
-    """seats: place -> (holding, basis, forced); basis is firm, alternatives or unknown."""
+    """seats: place -> (holding, basis, forced); basis is firm, alternatives or unknown, a tentative one is never forced.
+    levels: by name, but for the preferences, as they are reported. instead: place -> who would do as well there."""
 
     seats: dict[str, tuple[str, str, bool]]
-    levels: tuple[Any, ...]
+    levels: dict[str, int]
     certain: int
+    possible: int
     empty: list[str] = field(default_factory=list)
+    instead: dict[str, list[str]] = field(default_factory=dict)
 
 
 def parsed(rule: Any) -> Any:
@@ -578,9 +581,10 @@ def worth(criterion: Any, coin: Coin, outside: Outside) -> Fraction | None:
             return None
         ends = values_of(raw)
         if isinstance(raw, dict) and raw and set(raw) <= {"from", "to"}:
-            if set(raw) != {"from", "to"}:
+            worse = "from" if kind == "highest" else "to"
+            if worse not in raw:
                 return None
-            ends = list(raw.values())
+            ends = [raw[worse]]
         for item in ends:
             if item == {"none": True}:
                 return None
@@ -602,8 +606,12 @@ class SetLevelRule:
     possible: Mapping[str, frozenset[Any] | None]
     sure: Mapping[str, frozenset[Any]]
     basis: Mapping[str, str]
+    place: str = ""
+    open_facts: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
     def covers(self, spot: Spot) -> bool:
+        if self.kind in ("at_least", "matches"):
+            return False
         return self.kind == "not_elsewhere" or spot.address in self.inside
 
     def keeps(self, seats: Sequence[tuple[Spot, Any]]) -> bool:
@@ -657,8 +665,66 @@ def set_level_rules(
                 possible[coin.id] = None if keys is None else frozenset(keys)
             found = possible[coin.id]
             sure[coin.id] = found if found is not None and len(found) == 1 else frozenset()
-        made.append(SetLevelRule(entry["kind"], inside, entry.get("count", 0), possible, sure, basis))
-    return [b for b in made if b.inside]
+        read = by if by is not None else properties(parsed(entry["where"]))
+        open_facts = {c.id: frozenset(n for n in read if not is_one_thing(n, c, outside)) for c in coins}
+        more = (entry.get("place", ""), open_facts)
+        made.append(SetLevelRule(entry["kind"], inside, entry.get("count", 0), possible, sure, basis, *more))
+    return [b for b in made if b.inside or b.kind == "at_least"]
+
+
+def is_one_thing(name: str, coin: Coin, outside: Outside) -> bool:
+    """Whether the fact is recorded with one value, as whatever issue the coin is."""
+    seen = [all_keys(outside.attributes[name], facts[name]) if name in facts else None for facts in coin.views]
+    return (
+        all(keys is not None and len(set(keys)) == 1 for keys in seen) and len({keys[0] for keys in seen if keys}) == 1
+    )
+
+
+def facts_to_settle(rule: Any, views: Sequence[Mapping[str, Any]], outside: Outside) -> int:
+    """How many facts settle a doubt at the least: the issue where there are several; 0 where all of them do not."""
+    if len(views) > 1:
+        return 1
+    facts = views[0]
+    names = properties(rule)
+    known = {name: domain(name, facts, rule, outside) for name in names}
+    open_names = [name for name in names if len(known[name]) > 1]
+    for size in range(len(open_names) + 1):
+        for chosen in combinations(open_names, size):
+            rest = [name for name in names if name not in chosen]
+            if all(
+                one_answer(rule, dict(zip(chosen, picked, strict=True)), {n: known[n] for n in rest}, outside)
+                for picked in product(*(known[name] for name in chosen))
+            ):
+                return size
+    return 0
+
+
+def one_answer(rule: Any, fixed: Mapping[str, Thing], rest: Mapping[str, Sequence[Thing]], outside: Outside) -> bool:
+    seen: set[bool] = set()
+    for tried, picked in enumerate(product(*rest.values())):
+        if tried > MOST_WORLDS // 100:
+            raise TooMany
+        seen.add(holds(rule, {**fixed, **dict(zip(rest, picked, strict=True))}, outside))
+        if len(seen) == 2:
+            return False
+    return True
+
+
+def match(rule: SetLevelRule, one: Coin, other: Coin) -> str | None:
+    """How sure it is that two coins share a key; None: they cannot. An unknown key is a wildcard."""
+    if one.id == other.id:
+        return "firm"
+    mine, yours = rule.possible[one.id], rule.possible[other.id]
+    if mine is not None and yours is not None and not mine & yours:
+        return None
+    return worst_of(rule.basis[c.id] for c in (one, other) if not rule.sure[c.id])
+
+
+DOUBTS = ("firm", "alternatives", "unknown")
+
+
+def worst_of(bases: Iterable[str]) -> str:
+    return max(bases, key=DOUBTS.index, default="firm")
 
 
 def all_keys(attribute: Attribute, raw: Any) -> list[Any] | None:
@@ -701,6 +767,144 @@ def keeps_what_is_sure(set_rule: SetLevelRule, seats: Sequence[Seat]) -> bool:
     return True
 
 
+@dataclass
+class Assignments:
+    """One set with its coins: every assignment, and every way of calling placements tentative, that keeps its rules."""
+
+    places: list[Spot]
+    coins: list[Coin]
+    fits: dict[tuple[str, str], str]
+    lengths: dict[tuple[str, str], int]
+    rules: list[SetLevelRule]
+    prices: list[dict[tuple[str, str], Fraction]]
+    pins: set[tuple[str, str]]
+    previous: set[tuple[str, str]]
+
+    def by_keys(self, seat: Seat) -> str:
+        spot, coin = seat
+        return worst_of(b.basis[coin.id] for b in self.rules if b.covers(spot) and not b.sure[coin.id])
+
+    def bound_by(self, spot: Spot) -> list[SetLevelRule]:
+        return [b for b in self.rules if b.kind == "matches" and b.place == spot.address]
+
+    def to_check(self, seat: Seat) -> int:
+        spot, coin = seat
+        if self.fits[spot.address, coin.id] != "firm":
+            return self.lengths[spot.address, coin.id]
+        rules = [b for b in self.rules if b.covers(spot)] + self.bound_by(spot)
+        return len({name for b in rules if not b.sure[coin.id] for name in b.open_facts[coin.id]})
+
+    def ways(self) -> Iterator[tuple[list[Seat], list[str]]]:
+        """Every assignment, each seat with what it rests on."""
+        for seats in seatings(self.places, self.coins, self.fits):
+            if not all(keeps_what_is_sure(b, seats) for b in self.rules):
+                continue
+            for bases in product(*(self.options(seat) for seat in seats)):
+                firm = [seat for seat, basis in zip(seats, bases, strict=True) if basis == "firm"]
+                if not all(keeps_in_every_world(b, firm) for b in self.rules):
+                    continue
+                if all(
+                    self.is_matched(b, seat, basis, list(zip(seats, bases, strict=True)))
+                    for seat, basis in zip(seats, bases, strict=True)
+                    for b in self.bound_by(seat[0])
+                ):
+                    yield seats, list(bases)
+
+    def options(self, seat: Seat) -> list[str]:
+        spot, coin = seat
+        own = self.fits[spot.address, coin.id]
+        if own != "firm":
+            return [own]
+        covering = [b for b in self.rules if b.covers(spot) and not b.sure[coin.id]]
+        bound = self.bound_by(spot)
+        found = [] if any(b.possible[coin.id] is None for b in covering) else ["firm"]
+        if covering or bound:
+            least = DOUBTS.index(worst_of(["alternatives", self.by_keys(seat)]))
+            found += DOUBTS[least:] if bound else DOUBTS[least : least + 1]
+        return found
+
+    def is_matched(self, rule: SetLevelRule, seat: Seat, basis: str, seated: Sequence[tuple[Seat, str]]) -> bool:
+        others = [
+            worst_of([how, other_basis])
+            for (spot, coin), other_basis in seated
+            if spot.address in rule.inside and spot.address != rule.place and (how := match(rule, seat[1], coin))
+        ]
+        if not others:
+            return False
+        own = self.fits[seat[0].address, seat[1].id]
+        return own != "firm" or min(map(DOUBTS.index, others)) <= DOUBTS.index(basis)
+
+    def pins_kept(self, seats: Sequence[Seat]) -> int:
+        groups = {s.group for s in self.places if s.group}
+        kept = 0
+        for coin, name in self.pins:
+            kept += any(c.id == coin and (s.group if name in groups else s.address) == name for s, c in seats)
+        return kept
+
+    def levels(self, seats: Sequence[Seat], bases: Sequence[str]) -> dict[str, Any]:
+        doubtful = [seat for seat, basis in zip(seats, bases, strict=True) if basis != "firm"]
+        found = {
+            "pins": self.pins_kept(seats),
+            "required": sum(s.required for s, _ in seats),
+            "places": len(seats),
+            "unknown": bases.count("unknown"),  # type: ignore[attr-defined]
+            "alternatives": bases.count("alternatives"),  # type: ignore[attr-defined]
+            "to_check": sum(map(self.to_check, doubtful)),
+            "presumed": 0,
+            "shortfall": sum(max(0, b.count - self.reached(b, seats, bases)) for b in self.goals),
+        }
+        found |= {f"prefer-{n + 1}": sum(p[s.address, c.id] for s, c in seats) for n, p in enumerate(self.prices)}
+        return found | {"moved": sum((s.address, c.id) in self.previous for s, c in seats)}
+
+    @property
+    def goals(self) -> list[SetLevelRule]:
+        return [b for b in self.rules if b.kind == "at_least"]
+
+    @staticmethod
+    def reached(goal: SetLevelRule, seats: Sequence[Seat], bases: Sequence[str]) -> int:
+        surely = frozenset({1})
+        firm = [seat for seat, basis in zip(seats, bases, strict=True) if basis == "firm"]
+        return sum(s.address in goal.inside and goal.sure[c.id] == surely for s, c in firm)
+
+
+MORE_IS_BETTER = ("pins", "required", "places", "moved")
+
+
+def rank(levels: Mapping[str, Any]) -> tuple[Any, ...]:
+    return tuple(-value if name in MORE_IS_BETTER else value for name, value in levels.items())
+
+
+def assignments(
+    document: Mapping[str, Any],
+    holdings: Sequence[Mapping[str, Any]],
+    outside: Outside,
+    *,
+    issues: Mapping[str, Mapping[str, Any]] | None = None,
+    pins: Iterable[tuple[str, str]] = (),
+    nevers: Iterable[tuple[str, str]] = (),
+    previous: Iterable[tuple[str, str]] = (),
+) -> Assignments:
+    nevers = set(nevers)
+    coins = sorted(
+        (a_coin(raw, issues or {}) for raw in holdings if raw.get("status", "held") == "held"), key=lambda c: c.id
+    )
+    places = spots(document, coins, outside)
+    fits: dict[tuple[str, str], str] = {}
+    lengths: dict[tuple[str, str], int] = {}
+    for spot in places:
+        for coin in coins:
+            found = verdict_of_views(spot.rule, coin.views, outside)
+            barred = {(coin.id, spot.address), (coin.id, spot.group)} & nevers
+            if found != "no" and not barred:
+                declared = found == "undecided" and is_declared(spot.rule, coin.views, outside)
+                fits[spot.address, coin.id] = "firm" if found == "yes" else "alternatives" if declared else "unknown"
+                if found == "undecided":
+                    lengths[spot.address, coin.id] = facts_to_settle(spot.rule, coin.views, outside)
+    rules = set_level_rules(document, places, coins, outside)
+    prices = losses(places, coins, fits, outside)
+    return Assignments(places, coins, fits, lengths, rules, prices, set(pins), set(previous))
+
+
 def evaluate(
     document: Mapping[str, Any],
     holdings: Sequence[Mapping[str, Any]],
@@ -712,88 +916,45 @@ def evaluate(
     previous: Iterable[tuple[str, str]] = (),
 ) -> Answer:
     """Every assignment, every way of calling placements tentative, the best by the levels of rules.md section 5."""
-    pins, nevers, previous = set(pins), set(nevers), set(previous)
-    coins = sorted(
-        (a_coin(raw, issues or {}) for raw in holdings if raw.get("status", "held") == "held"), key=lambda c: c.id
-    )
-    places = spots(document, coins, outside)
-    fits: dict[tuple[str, str], str] = {}
-    for spot in places:
-        for coin in coins:
-            found = verdict_of_views(spot.rule, coin.views, outside)
-            if found != "no" and (coin.id, spot.address) not in nevers:
-                declared = found == "undecided" and is_declared(spot.rule, coin.views, outside)
-                fits[spot.address, coin.id] = "firm" if found == "yes" else "alternatives" if declared else "unknown"
-    rules = set_level_rules(document, places, coins, outside)
-    prices = losses(places, coins, fits, outside)
-    levels = max((len(s.prefer) for s in places), default=0)
-
-    def doubt(seat: Seat) -> str:
-        spot, coin = seat
-        if fits[spot.address, coin.id] != "firm":
-            return fits[spot.address, coin.id]
-        why = {b.basis[coin.id] for b in rules if b.covers(spot) and not b.sure[coin.id]}
-        return "unknown" if "unknown" in why else "alternatives"
-
-    def rank(seats: Sequence[Seat], tentative: frozenset[int]) -> tuple[Any, ...]:
-        doubts = [doubt(seats[n]) for n in tentative]
-        return (
-            -sum((c.id, s.address) in pins for s, c in seats),
-            -sum(s.required for s, _ in seats),
-            -len(seats),
-            doubts.count("unknown"),
-            doubts.count("alternatives"),
-            *(sum(prices[n][s.address, c.id] for s, c in seats) for n in range(levels)),
-            -sum((s.address, c.id) in previous for s, c in seats),
-        )
-
+    one = assignments(document, holdings, outside, issues=issues, pins=pins, nevers=nevers, previous=previous)
     best: tuple[Any, ...] | None = None
-    optima: list[tuple[list[Seat], frozenset[int]]] = []
-    certain = 0
-    for seats in seatings(places, coins, fits):
-        if not all(keeps_what_is_sure(b, seats) for b in rules):
-            continue
-        never = {
-            n
-            for n, (s, c) in enumerate(seats)
-            if fits[s.address, c.id] != "firm" or any(b.covers(s) and b.possible[c.id] is None for b in rules)
-        }
-        may = [
-            n
-            for n, (s, c) in enumerate(seats)
-            if n not in never and any(b.covers(s) and not b.sure[c.id] for b in rules)
-        ]
-        for flags in chain.from_iterable(combinations(may, size) for size in range(len(may) + 1)):
-            tentative = frozenset(never) | frozenset(flags)
-            firm = [seat for n, seat in enumerate(seats) if n not in tentative]
-            if not all(keeps_in_every_world(b, firm) for b in rules):
-                continue
-            if not tentative:
-                certain = max(certain, len(seats))
-            worth_of = rank(seats, tentative)
-            if best is None or worth_of < best:
-                best, optima = worth_of, []
-            if worth_of == best:
-                optima.append((seats, tentative))
-    order = {coin.id: n for n, coin in enumerate(coins)}
+    optima: list[tuple[list[Seat], list[str]]] = []
+    most_pins, certain, possible = -1, 0, 0
+    for seats, bases in one.ways():
+        found = one.levels(seats, bases)
+        if found["pins"] > most_pins:
+            most_pins, certain, possible = found["pins"], 0, 0
+        if found["pins"] == most_pins:
+            certain, possible = max(certain, bases.count("firm")), max(possible, len(seats))
+        worth_of = rank(found)
+        if best is None or worth_of < best:
+            best, optima = worth_of, []
+        if worth_of == best:
+            optima.append((seats, bases))
+    order = {coin.id: n for n, coin in enumerate(one.coins)}
 
-    def canonical(answer: tuple[list[Seat], frozenset[int]]) -> tuple[Any, ...]:
-        seats, tentative = answer
+    def canonical(answer: tuple[list[Seat], list[str]]) -> tuple[Any, ...]:
+        seats, bases = answer
         at = {s.address: order[c.id] for s, c in seats}
-        return [at.get(s.address, len(coins)) for s in places], [n in tentative for n in range(len(seats))]  # type: ignore[return-value]
+        firm, unknown = [b != "firm" for b in bases], [b == "unknown" for b in bases]
+        return [at.get(s.address, len(order)) for s in one.places], firm, unknown
 
-    seats, tentative = min(optima, key=canonical)
-    always = set.intersection(*({(s.address, c.id) for s, c in other} for other, _ in optima))
-    assert best is not None
-    return Answer(
-        {
-            s.address: (c.id, doubt((s, c)) if n in tentative else "firm", (s.address, c.id) in always)
-            for n, (s, c) in enumerate(seats)
-        },
-        best,
-        certain,
-        [s.address for s in places if s.address not in {t.address for t, _ in seats}],
-    )
+    seats, bases = min(optima, key=canonical)
+    counts = {place["id"]: place["places"] for place in document.get("free_choice", [])}
+    told: dict[str, tuple[str, str, bool]] = {}
+    instead: dict[str, list[str]] = {}
+    for (spot, coin), basis in zip(seats, bases, strict=True):
+        # The places of a free choice are alike: what counts is whether the coin is in it.
+        alike = [s.address for s in one.places if s.group == spot.group] if spot.group in counts else [spot.address]
+        now = {c.id for s, c in seats if s.address in alike}
+        without = [{c.id for s, c in other if s.address in alike} for other, _ in optima]
+        without = [there for there in without if coin.id not in there]
+        told[spot.address] = (coin.id, basis, basis == "firm" and not without)
+        if basis == "firm" and without:
+            instead[spot.address] = sorted(set().union(*without) - now, key=order.__getitem__)[:5]
+    levels = {name: value for name, value in one.levels(seats, bases).items() if not name.startswith("prefer-")}
+    empty = [s.address for s in one.places if s.address not in told]
+    return Answer(told, levels, certain, possible, empty, instead)
 
 
 def a_coin(raw: Mapping[str, Any], issues: Mapping[str, Mapping[str, Any]]) -> Coin:
@@ -823,8 +984,8 @@ def seatings(
 def losses(
     places: Sequence[Spot], coins: Sequence[Coin], fits: Mapping[tuple[str, str], str], outside: Outside
 ) -> list[dict[tuple[str, str], Fraction]]:
-    """For each level what a placement loses; a missing fact counts as the worst among the coins eligible for any place that
-    uses the same criterion of the document."""
+    """For each level what a placement loses; a missing fact counts one below the worst among the coins eligible for any place
+    that uses the same criterion of the document."""
     made = []
     for level in range(max((len(s.prefer) for s in places), default=0)):
         table: dict[tuple[str, str], Fraction] = {}
@@ -841,10 +1002,16 @@ def losses(
                 if found is None:
                     users = [s for s in places if s.prefer_name == spot.prefer_name]
                     eligible = [c for c in coins if any((s.address, c.id) in fits for s in users)]
-                    known = [w for c in eligible if (w := worth(criterion, c, outside)) is not None]
-                    found = (min if up else max)(known, default=Fraction(0))
-                if isinstance(found, date):
-                    found = Fraction(found.toordinal())
+                    known = [number(w) for c in eligible if (w := worth(criterion, c, outside)) is not None]
+                    found = min(known, default=Fraction(0)) - 1 if up else max(known, default=Fraction(0)) + 1
+                found = number(found)
                 table[spot.address, coin.id] = -found if up else found
         made.append(table)
     return made
+
+
+def number(value: Any) -> Fraction:
+    """A date by its day, a timestamp in millionths of a second."""
+    if isinstance(value, datetime):
+        return Fraction(int(value.timestamp() * 1_000_000))
+    return Fraction(value.toordinal()) if isinstance(value, date) else Fraction(value)

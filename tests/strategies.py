@@ -322,16 +322,21 @@ def preferences(draw: st.DrawFn) -> list[dict[str, Any]]:
 
 
 @st.composite
-def set_rules(draw: st.DrawFn, number: int, ids: list[str]) -> dict[str, Any]:
+def set_rules(draw: st.DrawFn, number: int, ids: list[str], slots: list[str]) -> dict[str, Any]:
     by = draw(st.sampled_from((["mint"], ["year_on_coin"], ["mint", "year_on_coin"], ["species"])))
     places = draw(st.lists(st.sampled_from(ids), min_size=1, max_size=3, unique=True))
-    kind = draw(st.sampled_from(("same", "different", "at_most", "at_most", "not_elsewhere")))
+    kinds = ("same", "different", "at_most", "at_most", "not_elsewhere", "at_least", "matches")
+    kind = draw(st.sampled_from(kinds))
     entry: dict[str, Any] = {"id": f"rule-{number}", "kind": kind, "places": places}
     if kind != "not_elsewhere" and draw(st.booleans()):
         del entry["places"]
-    if kind != "at_most":
+    if kind == "matches":
+        return {**entry, "by": by, "place": draw(st.sampled_from(slots))}
+    if kind not in ("at_most", "at_least"):
         return {**entry, "by": by}
     count = draw(st.integers(0, 2))
+    if kind == "at_least":
+        return {**entry, "count": count, "where": op("<", ref("year_on_coin"), 1901)}
     return {
         **entry,
         "count": count,
@@ -381,7 +386,8 @@ def definitions(draw: st.DrawFn, *, with_rules: bool = True) -> dict[str, Any]:
         document["scope"] = draw(simple_rules())
     if with_rules:
         ids = [entry["id"] for kind in ("slots", "one_per", "free_choice") for entry in document[kind]]
-        document["constraints"] = [draw(set_rules(n, ids)) for n in range(draw(st.integers(0, 2)))]
+        slots = [slot["id"] for slot in document["slots"]]
+        document["constraints"] = [draw(set_rules(n, ids, slots)) for n in range(draw(st.integers(0, 2)))]
     return document
 
 

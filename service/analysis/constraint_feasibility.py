@@ -29,10 +29,13 @@ def labels_of(groups: Sequence[PlaceGroup]) -> str:
 @dataclass(frozen=True, slots=True)
 class FilledPlaces:
     """The places of one rule, all of them filled (`service.rules.constraints.Feasibility`). Each method gives the reason why
-    something cannot be, in words, or None where it can be or was not decided."""
+    something cannot be, in words, or None where it can be or was not decided. `open_groups` are the open-ended groups among
+    them: any number of places more. `bound` is the slot that a kind which `binds_one` binds."""
 
     questions: Questions
     covered: Sequence[PlaceGroup]
+    open_groups: Sequence[PlaceGroup] = ()
+    bound: PlaceGroup | None = None
 
     def too_many_fit(self, where: Rule, most: int) -> str | None:
         """Why more than `most` of the places accept only coins that fit `where`."""
@@ -41,6 +44,32 @@ class FilledPlaces:
         if places <= most:
             return None
         return f"every coin for {labels_of(counted)} counts ({places} places), and only {most} may"
+
+    def too_few_fit(self, where: Rule, least: int) -> str | None:
+        """Why fewer than `least` of the places can take a coin that fits `where`."""
+        wanted = WantedVerdict(where.predicate)
+        if any(self._may_be(WantedVerdict(group.rule), wanted) for group in self.open_groups):
+            return None
+        places = sum(group.places for group in self.covered if self._may_be(WantedVerdict(group.rule), wanted))
+        if places >= least:
+            return None
+        able = "none of its places can take a coin that counts" if places == 0 else f"only {places} of its places can"
+        return f"{least} are wanted, and {able}"
+
+    def _may_be(self, *wanted: WantedVerdict) -> bool:
+        return self.questions.ask_in_scope(*wanted).possible is not NO
+
+    def never_match(self, by: tuple[str, ...]) -> str | None:
+        """Why a coin in the bound slot can never agree with one in any of the other places in one of these attributes."""
+        others = [group for group in (*self.covered, *self.open_groups) if group != self.bound]
+        if self.bound is None:
+            return None
+        if not others:
+            return "there is no other place"
+        reasons = [FilledPlaces(self.questions, (self.bound, other)).never_agree(by) for other in others]
+        if any(reason is None for reason in reasons):
+            return None
+        return reasons[0] if len(reasons) == 1 else f"'{self.bound.label}' can agree with none of {labels_of(others)}"
 
     def never_agree(self, by: tuple[str, ...]) -> str | None:
         """Why two of the places can never agree in one of these attributes."""

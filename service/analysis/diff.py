@@ -387,7 +387,9 @@ def _meaning(rule: Constraint, successors: Mapping[str, str] | None = None) -> o
     if "/" in rule.id:
         # A rule of a free choice is about the places of that choice.
         places = frozenset()
-    return rule.kind, places, frozenset(rule.by), rule.where.predicate if rule.where else None, rule.count
+    place = rule.place if successors is None or not rule.place else _renamed(rule.place, successors)
+    where = rule.where.predicate if rule.where else None
+    return rule.kind, places, frozenset(rule.by), where, rule.count, place
 
 
 def _meaning_of_keys(keys: Keys) -> object:

@@ -243,13 +243,15 @@ class _Check:
 
     def _constraints(self) -> Iterator[Finding]:
         for constraint in self.definition.constraints:
-            covered = [
-                group for group in self._covered(constraint.places) if group.places and group.id not in self.never
-            ]
-            message = constraint.kind.impossible(constraint, FilledPlaces(self.questions, covered))
+            named = [group for group in self._covered(constraint.places) if group.id not in self.never]
+            covered = [group for group in named if group.places]
+            open_groups = [group for group in named if not group.places]
+            bound = next((group for group in self.groups if group.id == constraint.place), None)
+            filled = FilledPlaces(self.questions, covered, open_groups, bound)
+            message = constraint.kind.impossible(constraint, filled)
             if message is not None:
                 others = tuple(dict.fromkeys(group.pointer for group in covered))
-                told = f"'{constraint.id}' can never hold with all its places filled: {message}."
+                told = f"'{constraint.id}' {constraint.kind.never}: {message}."
                 yield Finding("constraint-never", ERROR, constraint.at, told, others)
 
     def _covered(self, names: tuple[str, ...]) -> Iterator[PlaceGroup]:

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import product
 from math import lcm
 
-from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, Edge, EdgeKeys, SetRule
+from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, Edge, EdgeKeys, GroupPin, SetRule
 from service.errors import Fault, OverLimit
 from service.evaluation.columns import Columns
-from service.evaluation.places import Place
+from service.evaluation.places import FREE_CHOICE, Place
 from service.evaluation.table import Fit, Table
 from service.facts.holding import Holding, View
 from service.facts.knowledge import Among, Between, Number, Subsets, Value
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.constraints import Constraint
 from service.rules.definition import Definition
+from service.rules.partitions import has_plain_value
+from service.rules.predicates import reads
 from service.rules.preferences import Preference, value_of
 from service.rules.rule import Rule
 
@@ -25,8 +27,8 @@ _MOST_KEYS = 500
 
 @dataclass(frozen=True, slots=True)
 class FixedPlacements:
-    """The owner's decisions and the placements before: `pins` and `nevers` are pairs (holding id, address of a place),
-    `previous` pairs (address of a place, holding id)."""
+    """The owner's decisions and the placements before: `pins` and `nevers` are pairs (holding id, address of a place or id
+    of a group), `previous` pairs (address of a place, holding id)."""
 
     pins: frozenset[tuple[str, str]] = frozenset()
     nevers: frozenset[tuple[str, str]] = frozenset()
@@ -69,6 +71,12 @@ class Instance:
         """The edges of a place by holding."""
         return self.by_place.get(place, {})
 
+    def is_pinned(self, place: int, holding: int) -> bool:
+        """Whether the owner wants the holding there, or anywhere in the group of that place."""
+        edge = self.edges_at(place).get(holding)
+        in_group = any(pin.holding == holding and place in pin.places for pin in self.problem.group_pins)
+        return in_group or (edge is not None and edge.pinned)
+
 
 def build(
     definition: Definition,
@@ -99,24 +107,55 @@ def build(
             cost=tuple(costs[level][at][coin] for level in range(levels)),
             stays=(place.address, holdings[coin].id) in stays,
             pinned=(holdings[coin].id, place.address) in pins,
+            to_check=fit.to_check,
+            presumed=fit.presumed,
         )
         for at, place in enumerate(places)
         for coin, fit in fits[at].items()
     )
     constraints = _constraints(definition)
     eligible = sorted({edge.holding for edge in edges})
-    rules = tuple(_set_rule(constraint, places, eligible, views, table) for constraint in constraints)
+    facts: dict[str, int] = {}
+    rules = tuple(_set_rule(constraint, places, eligible, views, table, facts) for constraint in constraints)
     problem = AssignmentProblem(
         required=tuple(place.tier == "required" for place in places),
         quantity=tuple(holding.quantity for holding in holdings),
         edges=edges,
-        rules=tuple(rule for rule in rules if rule.places),
+        rules=tuple(
+            rule
+            for rule in rules
+            if (rule.bound is not None if rule.kind.binds_one else rule.places or rule.kind.is_goal)
+        ),
         preference_levels=levels,
+        group_pins=tuple(_group_pins(places, holdings, pins)),
+        alike=tuple(like_places(places)),
     )
     by_place: dict[int, dict[int, Edge]] = {}
     for edge in edges:
         by_place.setdefault(edge.place, {})[edge.holding] = edge
     return Instance(places, holdings, views, fits, problem, constraints, worth, columns, row_of, by_place, scales)
+
+
+def like_places(places: Sequence[Place]) -> list[frozenset[int]]:
+    """The places of each free choice that has several."""
+    groups: dict[str, set[int]] = {}
+    for at, place in enumerate(places):
+        if place.kind == FREE_CHOICE:
+            groups.setdefault(place.group, set()).add(at)
+    return [frozenset(group) for group in groups.values() if len(group) > 1]
+
+
+def _group_pins(
+    places: Sequence[Place], holdings: Sequence[Holding], pins: Iterable[tuple[str, str]]
+) -> Iterator[GroupPin]:
+    coins = {holding.id: coin for coin, holding in enumerate(holdings)}
+    groups: dict[str, set[int]] = {}
+    for at, place in enumerate(places):
+        if place.group:
+            groups.setdefault(place.group, set()).add(at)
+    for holding, name in sorted(pins):
+        if holding in coins and name in groups:
+            yield GroupPin(coins[holding], frozenset(groups[name]))
 
 
 def _constraints(definition: Definition) -> tuple[Constraint, ...]:
@@ -130,7 +169,7 @@ def _basis(fit: Fit) -> Basis:
     return Basis.UNKNOWN if fit.rests_on_unknown else Basis.ALTERNATIVES
 
 
-_YES_FIT, _DECLARED_FIT, _UNKNOWN_FIT = Fit(YES), Fit(UNDECIDED), Fit(UNDECIDED, rests_on_unknown=True)
+_YES_FIT = Fit(YES)
 
 
 def _fits(
@@ -147,12 +186,13 @@ def _fits(
     by_rule: dict[int, dict[int, Fit]] = {}
     found: list[Mapping[int, Fit]] = []
     barred = {place for _, place in fixed.nevers}
+    never = fixed.nevers
     for place in places:
         fitting = by_rule.get(id(place.predicate))
         if fitting is None:
             fitting = by_rule[id(place.predicate)] = _fitting(place, columns, single, several, views, table)
-        if place.address in barred:
-            fitting = {c: fit for c, fit in fitting.items() if (holdings[c].id, place.address) not in fixed.nevers}
+        for name in barred.intersection((place.address, place.group)):
+            fitting = {c: fit for c, fit in fitting.items() if (holdings[c].id, name) not in never}
         found.append(fitting)
     return tuple(found)
 
@@ -167,10 +207,19 @@ def _fitting(
 ) -> dict[int, Fit]:
     rows = columns.fits(place.predicate)
     fitting = dict.fromkeys((single[row] for row in rows.certain.tolist()), _YES_FIT)
-    fitting |= dict.fromkeys((single[row] for row in rows.alternatives.tolist()), _DECLARED_FIT)
-    fitting |= dict.fromkeys((single[row] for row in rows.unknown.tolist()), _UNKNOWN_FIT)
-    judged = ((coin, table.fit(place.predicate, views[coin])) for coin in several)
-    fitting |= {coin: fit for coin, fit in judged if fit.verdict is not NO}
+    for doubtful, is_unknown in ((rows.alternatives, False), (rows.unknown, True)):
+        if not len(doubtful):
+            continue
+        firsts, kinds = columns.in_like_doubt(place.predicate, doubtful)
+        lengths = (table.to_check(place.predicate, views[single[row]]) for row in firsts.tolist())
+        like = [Fit(UNDECIDED, rests_on_unknown=is_unknown, to_check=length) for length in lengths]
+        fitting |= {single[row]: like[kind] for row, kind in zip(doubtful.tolist(), kinds.tolist(), strict=True)}
+    for coin in several:
+        fit = table.fit(place.predicate, views[coin])
+        if fit.verdict is UNDECIDED:
+            fit = replace(fit, to_check=table.to_check(place.predicate, views[coin]))
+        if fit.verdict is not NO:
+            fitting[coin] = fit
     return dict(sorted(fitting.items()))
 
 
@@ -226,14 +275,13 @@ def _costs(
 
 
 def _losses(preference: Preference, coins: set[int], values: PreferenceValues) -> dict[int, Number]:
-    """What each coin loses under the criterion; an unknown value counts as the worst among the coins that fit a place
+    """What each coin loses under the criterion; a missing value counts one below the worst among the coins that fit a place
     with this criterion."""
     found = values.of(preference, coins)
-    known = [value for coin in coins if (value := found[coin]) is not None]
-    worst: Number = (min if preference.more_is_better else max)(known, default=0)
-    counted = ((coin, worst if found[coin] is None else found[coin]) for coin in coins)
     sign = -1 if preference.more_is_better else 1
-    return {coin: sign * value for coin, value in counted if value is not None}
+    lost = {coin: sign * value for coin in coins if (value := found[coin]) is not None}
+    missing = max(lost.values(), default=0) + 1
+    return {coin: lost.get(coin, missing) for coin in coins}
 
 
 def _scaled_losses(
@@ -266,13 +314,20 @@ def _places_named(names: Iterable[str], places: Sequence[Place]) -> frozenset[in
     return frozenset(at for at, place in enumerate(places) if place.address in wanted or place.group in wanted)
 
 
+def _says_something(rule: SetRule) -> bool:
+    """A goal over no place at all is missed; where the bound place is not among those that are laid out nothing is bound."""
+    return rule.bound is not None if rule.kind.binds_one else bool(rule.places) or rule.kind.is_goal
+
+
 def _set_rule(
     constraint: Constraint,
     places: Sequence[Place],
     eligible: Sequence[int],
     views: Sequence[tuple[View, ...]],
     table: Table,
+    facts: dict[str, int],
 ) -> SetRule:
+    """`facts` numbers the attributes, for all rules alike."""
     numbers: dict[object, int] = {}
     keys: dict[int, EdgeKeys] = {}
     for coin in eligible:
@@ -280,8 +335,18 @@ def _set_rule(
             keys[coin] = _key_of_fit(table.fit(constraint.where.predicate, views[coin]))
         else:
             keys[coin] = _keys(constraint.by, views[coin], numbers, table)
+        if keys[coin].possible != keys[coin].settled:
+            read = sorted(constraint.by if constraint.where is None else reads(constraint.where.predicate))
+            unsettled = (facts.setdefault(name, len(facts)) for name in read if not _is_settled(name, views[coin]))
+            keys[coin] = replace(keys[coin], to_check=frozenset(unsettled))
     covered = _places_named(constraint.places, places)
-    return SetRule(constraint.id, constraint.kind, covered, keys, constraint.count)
+    bound = next((at for at, place in enumerate(places) if place.address == constraint.place), None)
+    return SetRule(constraint.id, constraint.kind, covered, keys, constraint.count, bound=bound)
+
+
+def _is_settled(name: str, views: Sequence[View]) -> bool:
+    """Whether the fact has one value, as each of the views."""
+    return has_plain_value(views[0].facts, name) and len({view.facts.get(name) for view in views}) == 1
 
 
 def _key_of_fit(fit: Fit) -> EdgeKeys:

@@ -15,10 +15,11 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from copy import copy
 from functools import cached_property
 
 from service.assignment.components import Component, Layout
-from service.assignment.levels import level_weights
+from service.assignment.levels import edge_bonuses, level_weights
 from service.assignment.matching import MatchingOptions, optimal_matching
 
 EMPTY = -1
@@ -48,12 +49,15 @@ class FlowState:
     def options(self) -> Mapping[int, Mapping[int, int]]:
         """For each place its holdings in order, EMPTY last, each with its packed cost."""
         weights = level_weights(self._layout, self._component)
+        bonuses = edge_bonuses(self._component.bonuses, waived=False)
         options: dict[int, dict[int, int]] = {place: {} for place in self._component.places}
         for number in self._component.edges:
             edge = self._layout.edges[number]
             options[edge.place][edge.holding] = sum(
                 lost * weight for lost, weight in zip(self._layout.losses[number], weights, strict=True) if lost
             )
+            for level, earns in bonuses.get(number, {}).items():
+                options[edge.place][edge.holding] -= earns * weights[level]
         for costs in options.values():
             costs[EMPTY] = 0
         return options
@@ -75,7 +79,8 @@ class FlowState:
 
 
 def solve_flow(layout: Layout, component: Component, *, in_order: bool = True) -> FlowState:
-    """The optimum of a component on all levels, its side constraints ignored.
+    """The optimum of a component on all levels, its side constraints ignored; a bonus counts for each of its edges, above
+    its number too, or for none where it is waived.
 
     Ties: the canonical optimum, in which each place in order has the first holding that some optimum with the same
     choices before it allows (EMPTY last). With `in_order` false: any optimum. Time: one shortest path for each place, so
@@ -113,6 +118,32 @@ def solve_flow(layout: Layout, component: Component, *, in_order: bool = True) -
 def selected_edges(layout: Layout, component: Component, flow: FlowState) -> frozenset[int]:
     """The edges of the component that the flow uses."""
     return frozenset(e for e in component.edges if flow.holding_of[layout.edges[e].place] == layout.edges[e].holding)
+
+
+def moved_out(flow: FlowState, places: Iterable[int], holding: int) -> FlowState | None:
+    """An optimum without the holding in any of these places, in which it cannot be: `tight` is without it there. None where
+    there is no such optimum. The flow at hand stays as it is. A shortest path for each piece."""
+    without = copy(flow)
+    without.holding_of = dict(flow.holding_of)
+    without.places_of = {name: dict(there) for name, there in flow.places_of.items()}
+    barred = frozenset(places)
+    without.tight = {
+        place: [there for there in options if there != holding] if place in barred else options
+        for place, options in flow.tight.items()
+    }
+    takers: dict[int, list[int]] = {}
+    for place, options in without.tight.items():
+        for there in options:
+            takers.setdefault(there, []).append(place)
+    for place in [place for place in flow.places_of[holding] if place in barred]:
+        steps = _alternating_paths(without, holding, takers, {place}, None)
+        elsewhere = next((option for option in without.tight[place] if option in steps), None)
+        if elsewhere is None:
+            return None
+        for mover, to in _moves_along(steps, elsewhere, holding):
+            without.assign(mover, to)
+        without.assign(place, elsewhere)
+    return without
 
 
 def _by_matching(layout: Layout, component: Component) -> FlowState | None:
@@ -216,7 +247,7 @@ holding to which it goes."""
 
 
 def _alternating_paths(
-    flow: FlowState, goal: int, takers: Mapping[int, Sequence[int]], fixed: set[int], first: int
+    flow: FlowState, goal: int, takers: Mapping[int, Sequence[int]], fixed: set[int], first: int | None
 ) -> _Steps:
     """The holdings from which an alternating path of reduced cost 0 leads to the goal, so that one more place can have
     that holding and one less the goal. The breadth-first search ends early once it reaches `first`."""

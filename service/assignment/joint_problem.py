@@ -9,15 +9,26 @@ for that set: a better one would improve the whole. Joining is linear in edges a
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import lcm
 
 from service.assignment.build import CostScale, Instance
-from service.assignment.certainty import certain_places
-from service.assignment.components import lay_out_certain
+from service.assignment.certainty import most_counted
+from service.assignment.components import lay_out, lay_out_certain, lay_out_possible
 from service.assignment.cp_sat import SolverBudget
-from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, Edge, Level, Placement, SetRule, Solution
+from service.assignment.levels import assignment_of, value_of
+from service.assignment.problem import (
+    LARGEST_COST,
+    AssignmentProblem,
+    Basis,
+    Edge,
+    GroupPin,
+    Level,
+    Placement,
+    SetRule,
+    Solution,
+)
 from service.errors import Fault, OverLimit
 
 _UNSCALED = CostScale()
@@ -76,6 +87,8 @@ def join_problems(sets: Sequence[SetProblem]) -> JointProblem:
     required: list[bool] = []
     edges: list[Edge] = []
     rules: list[SetRule] = []
+    pins: list[GroupPin] = []
+    alike: list[frozenset[int]] = []
     for number, one in enumerate(sets):
         start, coins = len(required), [number_of[name] for name in one.holdings]
         first_place.append(start)
@@ -84,9 +97,13 @@ def join_problems(sets: Sequence[SetProblem]) -> JointProblem:
             cost = tuple(_rescaled(one, edge, level, scale) for level, scale in enumerate(scales))
             edges.append(replace(edge, place=start + edge.place, holding=coins[edge.holding], cost=cost))
         own = frozenset(range(start, len(required)))
+        pins.extend(GroupPin(coins[p.holding], _shifted(p.places, start)) for p in one.problem.group_pins)
+        alike.extend(_shifted(group, start) for group in one.problem.alike)
         rules.extend(_renumbered(rule, f"{number}:{rule.name}", start, coins, own) for rule in one.problem.rules)
     pieces_of = tuple(quantity[name] for name in holdings)
-    problem = AssignmentProblem(tuple(required), pieces_of, tuple(edges), tuple(rules), levels)
+    problem = AssignmentProblem(
+        tuple(required), pieces_of, tuple(edges), tuple(rules), levels, tuple(pins), tuple(alike)
+    )
     _ensure_small(edges, levels)
     return JointProblem(problem, tuple(sets), holdings, tuple(first_place), tuple(scale.steps for scale in scales))
 
@@ -106,14 +123,19 @@ def _rescaled(one: SetProblem, edge: Edge, level: int, common: CostScale) -> int
 
 
 def _renumbered(rule: SetRule, name: str, start: int, coins: Sequence[int], own: frozenset[int]) -> SetRule:
-    among = own if rule.among is None else frozenset(start + place for place in rule.among)
+    among = own if rule.among is None else _shifted(rule.among, start)
     return replace(
         rule,
         name=name,
-        places=frozenset(start + place for place in rule.places),
+        places=_shifted(rule.places, start),
         keys={coins[holding]: keys for holding, keys in rule.keys.items()},
         among=among,
+        bound=None if rule.bound is None else start + rule.bound,
     )
+
+
+def _shifted(places: Iterable[int], start: int) -> frozenset[int]:
+    return frozenset(start + place for place in places)
 
 
 def _ensure_small(edges: Sequence[Edge], levels: int) -> None:
@@ -147,9 +169,12 @@ def solution_of(joint: JointProblem, number: int, solution: Solution, *, budget_
         if placement.place not in places and coin is not None:
             elsewhere[coin] = elsewhere.get(coin, 0) + 1
     left = without_pieces(one.problem, elsewhere)
-    firm = frozenset((placement.place, placement.holding) for placement in placements if placement.basis is Basis.FIRM)
-    certain, certain_proven = certain_places(lay_out_certain(left), firm, SolverBudget(budget_seconds))
-    return Solution(placements, tuple(_levels(joint, one, placements, solution)), certain, certain_proven)
+    certain, certain_proven = most_counted(lay_out_certain(left), placements, SolverBudget(budget_seconds))
+    possible, possible_proven = most_counted(lay_out_possible(left), placements, SolverBudget(budget_seconds))
+    filled = sum(1 for placement in placements if placement.basis is Basis.FIRM)
+    certain, possible = max(certain, filled), max(possible, certain, len(placements))
+    levels = tuple(_levels(joint, number, placements, solution))
+    return Solution(placements, levels, certain, certain_proven, possible, possible_proven)
 
 
 def without_pieces(problem: AssignmentProblem, used: Mapping[int, int]) -> AssignmentProblem:
@@ -158,18 +183,11 @@ def without_pieces(problem: AssignmentProblem, used: Mapping[int, int]) -> Assig
     return replace(problem, quantity=left, edges=tuple(edge for edge in problem.edges if left[edge.holding]))
 
 
-def _levels(joint: JointProblem, one: SetProblem, placements: Sequence[Placement], solution: Solution) -> list[Level]:
-    edges = {(edge.place, edge.holding): edge for edge in one.problem.edges}
-    selected = [edges[placement.place, placement.holding] for placement in placements]
-    values = {
-        "pins": sum(edge.pinned for edge in selected),
-        "required": sum(one.problem.required[edge.place] for edge in selected),
-        "places": len(selected),
-        "unknown": sum(placement.basis is Basis.UNKNOWN for placement in placements),
-        "alternatives": sum(placement.basis is Basis.ALTERNATIVES for placement in placements),
-        "moved": sum(edge.stays for edge in selected),
-    }
-    values |= {f"prefer-{i}": sum(edge.cost[i] for edge in selected) for i in range(one.problem.preference_levels)}
+def _levels(joint: JointProblem, number: int, placements: Sequence[Placement], solution: Solution) -> list[Level]:
+    one = joint.sets[number]
+    layout = lay_out(one.problem)
+    own = assignment_of(layout, placements)
+    values = {name: value_of(layout, at, own) for at, name in enumerate(layout.levels)}
     found = []
     for level in solution.levels:
         gap = level.bound - level.value
@@ -178,7 +196,7 @@ def _levels(joint: JointProblem, one: SetProblem, placements: Sequence[Placement
             found.append(level)
         elif level.name in values:
             if level.name.startswith("prefer-"):
-                at = int(level.name.removeprefix("prefer-"))
+                at = int(level.name.removeprefix("prefer-")) - 1
                 gap = -(-gap // (joint.steps[at] // one.scale(at).steps))
             value = values[level.name]
             found.append(Level(level.name, value, gap == 0, value + gap))

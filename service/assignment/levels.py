@@ -6,27 +6,75 @@ packed numbers compares the levels in order. Python's integers have no size limi
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from service.assignment.components import Component, Layout
-from service.assignment.problem import Level
+from service.assignment.components import Bonus, Component, Layout, Losses
+from service.assignment.problem import Basis, Level, Placement
 
-_MAXIMISED = frozenset({"pins", "required", "places", "moved"})
+_MAXIMISED = frozenset({"pins", "required", "places", "moved", "sure"})
 
 
 @dataclass(frozen=True, slots=True)
 class Assignment:
-    """The selected edges of a layout, and those of the undetermined ones among them that are tentative."""
+    """The selected edges of a layout; those of the undetermined ones among them that are tentative; and those of an open
+    basis whose basis is UNKNOWN."""
 
     edges: frozenset[int]
     tentative: frozenset[int] = frozenset()
+    unknown: frozenset[int] = frozenset()
+
+    def among(self, edges: Iterable[int]) -> Assignment:
+        """The part of the assignment in these edges."""
+        kept = frozenset(edges)
+        return Assignment(self.edges & kept, self.tentative & kept, self.unknown & kept)
+
+
+def assignment_of(layout: Layout, placements: Iterable[Placement]) -> Assignment:
+    """The placements of a solution, as far as the layout has them."""
+    basis_at = {(placement.place, placement.holding): placement.basis for placement in placements}
+    edges: dict[int, Basis] = {}
+    for number, edge in enumerate(layout.edges):
+        if (edge.place, edge.holding) in basis_at:
+            edges[number] = basis_at[edge.place, edge.holding]
+    return Assignment(
+        frozenset(edges),
+        frozenset(n for n, b in edges.items() if b is not Basis.FIRM and layout.statuses[n].is_undetermined),
+        frozenset(n for n, b in edges.items() if b is Basis.UNKNOWN and layout.statuses[n].has_open_basis),
+    )
+
+
+def is_firm(layout: Layout, edge: int, assignment: Assignment) -> bool:
+    """Whether the edge is selected and its placement is certain."""
+    return edge in assignment.edges and edge not in assignment.tentative and layout.statuses[edge].can_be_firm
+
+
+def is_declared(layout: Layout, edge: int, assignment: Assignment) -> bool:
+    """Whether the edge is selected and its placement rests on declared alternatives at most."""
+    return edge in assignment.edges and basis_of(layout, edge, assignment) is not Basis.UNKNOWN
+
+
+def basis_of(layout: Layout, edge: int, assignment: Assignment) -> Basis:
+    """What the placement of a selected edge rests on."""
+    status = layout.statuses[edge]
+    if is_firm(layout, edge, assignment):
+        return Basis.FIRM
+    return Basis.UNKNOWN if edge in assignment.unknown else max(status.doubt, Basis.ALTERNATIVES)
+
+
+def earned(bonus: Bonus, assignment: Assignment) -> int:
+    """How many of the selected edges count for the bonus, those above its number included."""
+    counted = bonus.edges & assignment.edges
+    return len(counted - assignment.tentative if bonus.firm_only else counted)
 
 
 def loss(layout: Layout, level: int, assignment: Assignment) -> int:
     """What the assignment loses on the level; less is better."""
     total = sum(layout.losses[edge][level] for edge in assignment.edges)
-    return total + sum(1 for edge in assignment.tentative if layout.doubt_level(edge) == level)
+    total += sum(layout.when_tentative[edge][level] for edge in assignment.tentative)
+    total += sum(layout.when_unknown[edge][level] for edge in assignment.unknown)
+    own = (bonus for bonus in layout.bonuses if bonus.level == level)
+    return total - sum(min(bonus.count, earned(bonus, assignment)) for bonus in own)
 
 
 def reported_level(name: str, lost: int, bound: int) -> Level:
@@ -35,22 +83,53 @@ def reported_level(name: str, lost: int, bound: int) -> Level:
     return Level(name, sign * lost, lost == bound, sign * bound)
 
 
+def value_of(layout: Layout, level: int, assignment: Assignment) -> int:
+    """The value of a level as it is reported for a whole assignment."""
+    name = layout.levels[level]
+    return reported_level(name, loss(layout, level, assignment), 0).value + (
+        layout.wanted if name == "shortfall" else 0
+    )
+
+
 def level_spreads(layout: Layout, component: Component) -> list[tuple[int, int]]:
-    """For each level the smallest and the largest loss of all places of the component together, taken place by place."""
+    """For each level the smallest and the largest loss of all places of the component together, taken place by place and
+    bonus by bonus."""
     count = len(layout.levels)
+    bonuses = edge_bonuses(component.bonuses)
     bounds = {place: ([0] * count, [0] * count) for place in component.places}
     for number in component.edges:
         least, most = bounds[layout.edges[number].place]
-        for level, lost in enumerate(layout.losses[number]):
-            least[level] = min(least[level], lost)
-            most[level] = max(most[level], lost)
-        if layout.statuses[number].is_undetermined:
-            doubt = layout.doubt_level(number)
-            most[doubt] = max(most[doubt], 1)
+        for losses in _variants(layout, number):
+            for level, lost in enumerate(losses):
+                least[level] = min(least[level], lost)
+                most[level] = max(most[level], lost)
+        for level, earns in bonuses.get(number, {}).items():
+            least[level] = min(least[level], layout.losses[number][level] - earns)
     return [
         (sum(least[level] for least, _ in bounds.values()), sum(most[level] for _, most in bounds.values()))
         for level in range(count)
     ]
+
+
+def _variants(layout: Layout, edge: int) -> Iterator[Losses]:
+    """The losses of an edge for each way to be placed."""
+    best = layout.losses[edge]
+    yield best
+    if edge in layout.when_tentative:
+        best = tuple(a + b for a, b in zip(best, layout.when_tentative[edge], strict=True))
+        yield best
+    if edge in layout.when_unknown:
+        yield tuple(a + b for a, b in zip(best, layout.when_unknown[edge], strict=True))
+
+
+def edge_bonuses(bonuses: Iterable[Bonus], *, waived: bool = True) -> dict[int, dict[int, int]]:
+    """For the edges that earn bonuses how many on each level, with or without those that the flow leaves out."""
+    found: dict[int, dict[int, int]] = {}
+    for bonus in bonuses:
+        for edge in bonus.edges if waived or not bonus.is_waived else ():
+            own = found.setdefault(edge, {})
+            own[bonus.level] = own.get(bonus.level, 0) + 1
+    return found
 
 
 def level_weights(layout: Layout, component: Component) -> tuple[int, ...]:

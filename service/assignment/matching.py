@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.assignment.components import Component, Layout
-from service.assignment.levels import mixed_radix_weights
+from service.assignment.levels import edge_bonuses, level_spreads, mixed_radix_weights
 
 _Integers = npt.NDArray[np.int64]
 _Numbers = npt.NDArray[Any]
@@ -35,7 +35,8 @@ class MatchingOptions:
     """A component as arrays with one entry for each option, ordered by row (place): its holdings, then staying empty.
 
     `row`, `column`: shape (options,); columns are the holdings in order, then one for each place that stays empty.
-    `losses`: shape (options, levels). `start`: the first option of each row. `quantity`: shape (columns,).
+    `losses`: shape (options, levels). `start`: the first option of each row. `quantity`: shape (columns,). `spreads`: for
+    each level the most by which the losses of all places together can differ.
     """
 
     def __init__(self, layout: Layout, component: Component) -> None:
@@ -50,16 +51,16 @@ class MatchingOptions:
         losses = np.array(
             [layout.losses[number] for number in component.edges] + [(0,) * len(layout.levels)] * rows, np.int64
         ).reshape(len(row), len(layout.levels))
+        bonuses = edge_bonuses(component.bonuses, waived=False)
+        for at, number in enumerate(component.edges if bonuses else ()):
+            for level, earns in bonuses.get(number, {}).items():
+                losses[at, level] -= earns
         order = np.lexsort((column, row))
         self.row, self.column, self.losses = row[order], column[order], losses[order]
         self.start = np.searchsorted(self.row, np.arange(rows))
         self.quantity = np.array([layout.quantity[holding] for holding in self.holdings] + [1] * rows, np.int64)
-
-    def spreads(self) -> list[int]:
-        """For each level the most by which the losses of all places together can differ."""
-        least = np.minimum.reduceat(self.losses, self.start, axis=0)
-        most = np.maximum.reduceat(self.losses, self.start, axis=0)
-        return [int(spread) for spread in (most - least).sum(axis=0)]
+        # As in `levels.level_weights`: the prices are on the same scale as the packed costs of the flow.
+        self.spreads = [most - least for least, most in level_spreads(layout, component)]
 
 
 def optimal_matching(options: MatchingOptions) -> tuple[_Integers, _Numbers, npt.NDArray[np.bool_]] | None:
@@ -70,7 +71,7 @@ def optimal_matching(options: MatchingOptions) -> tuple[_Integers, _Numbers, npt
     Ties are left as the solver has them: the tight options describe every optimum. Price rounds are limited to 2,000, and
     copies of holdings with several pieces to 2,000,000 options.
     """
-    spreads = options.spreads()
+    spreads = options.spreads
     chosen = _by_groups(options, spreads)
     if chosen is None:
         return None

@@ -2,14 +2,17 @@
 
 The objective is lexicographic: each level is optimised in turn, and its value is kept while the next is optimised.
 
-1. `pins`          the largest number of pinned edges selected
+1. `pins`          the largest number of pins honoured
 2. `required`      the largest number of required places filled
 3. `places`        the largest number of places filled
-4. `unknown`       the smallest number of tentative edges of basis UNKNOWN
-5. `alternatives`  the smallest number of tentative edges of basis ALTERNATIVES
-6. `prefer-0` ...  the smallest sum of `cost[i]` over the selected edges, for i = 0, 1, ...
-7. `moved`         the largest number of `stays` edges selected
-8. `order`         among equals: in order of places, each takes the first holding that still allows all of the above
+4. `unknown`       the smallest number of tentative placements of basis UNKNOWN
+5. `alternatives`  the smallest number of tentative placements of basis ALTERNATIVES
+6. `to_check`      the smallest sum of facts to look up over the tentative placements
+7. `presumed`      the smallest number of firm placements that rest on presumptions
+8. `shortfall`     the smallest sum of what the goals lack
+9. `prefer-1` ...  the smallest sum of `cost[i]` over the selected edges, for i = 0, 1, ...
+10. `moved`        the largest number of `stays` edges selected
+11. `order`        among equals: in order of places, each takes the first holding that still allows all of the above
                    (empty comes last)
 
 A place takes at most one holding; a holding fills at most `quantity` places, with one piece each.
@@ -18,6 +21,13 @@ A key is *settled* for a holding when the facts leave one value for it. Each set
 as far as their keys are settled (`EdgeKeys.settled`), and over the firm ones for every key that is possible
 (`EdgeKeys.possible`). An edge of basis FIRM with an unsettled key under some rule is tentative exactly when counting it
 as firm would break a rule in some world; with a wholly unknown key (`EdgeKeys.possible` is None) it is always tentative.
+A tentative placement has its own basis, else the strongest among the rules under which its key is unsettled.
+
+A rule that `binds_one` place asks of the holding there that it shares a key with a holding in `places` (which the rule
+does not bind): without a placement that may share it the place stays empty; the placement there is firm only where a firm
+one surely shares its key, else its basis is that of the least doubtful match, the stronger of the other placement's and of
+the keys'. A rule that `is_goal` keeps nothing out: it lacks `count` less the firm placements in `places` that surely have
+the key 1.
 """
 
 from __future__ import annotations
@@ -44,7 +54,8 @@ class Basis(IntEnum):
 @dataclass(frozen=True, slots=True)
 class Edge:
     """Holding `holding` may be placed in `place`. `cost` has one whole number from 0 to LARGEST_COST for each preference
-    level; `stays`: the holding was there before; `pinned`: the owner wants it there."""
+    level; `stays`: the holding was there before; `pinned`: the owner wants it there. `to_check` is the number of facts to
+    look up for an edge that is tentative by itself; `presumed`: it would not be firm without presumptions."""
 
     place: int
     holding: int
@@ -52,6 +63,8 @@ class Edge:
     cost: tuple[int, ...] = ()
     stays: bool = False
     pinned: bool = False
+    to_check: int = 0
+    presumed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +72,12 @@ class EdgeKeys:
     """The key of one holding under one rule. `possible` lists every key that it may have (None: wholly unknown, any key,
     including keys of no other holding); `basis` says why, when it is not settled. A rule `at_most ... where` has the one
     key 1 for a coin that fits and no key at all (an empty set) for one that does not; a coin that may fit has possible
-    {1} with `settled` empty."""
+    {1} with `settled` empty. `to_check` are the facts that leave it unsettled, each by a number that all rules share."""
 
     possible: frozenset[int] | None
     settled: frozenset[int]
     basis: Basis = Basis.FIRM
+    to_check: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +85,8 @@ class SetRule:
     """A rule over several places. `keys` has an entry for every holding with an edge to one of `places` (for a kind that
     `looks_outside`: with any edge at all). `count` is for the kinds that have one. Unless the kind `counts_fitting`, a
     settled holding has exactly one key ("known to be none" is a key of its own). `among`: the places at which a kind that
-    `looks_outside` looks (those of one set, where several are solved together); None: all."""
+    `looks_outside` looks (those of one set, where several are solved together); None: all. `bound` is the place of a kind
+    that `binds_one`; the holdings there have keys as well."""
 
     name: str
     kind: ConstraintKind
@@ -79,18 +94,30 @@ class SetRule:
     keys: Mapping[int, EdgeKeys]
     count: int = 0
     among: frozenset[int] | None = None
+    bound: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class GroupPin:
+    """The owner wants the holding in any of these places: one pin, honoured by at least one piece there."""
+
+    holding: int
+    places: frozenset[int]
 
 
 @dataclass(frozen=True, slots=True)
 class AssignmentProblem:
     """The whole input. `required` has one entry for each place, in the order of the document; `quantity` one for each
-    holding, in the order of their ids: places and holdings are numbered by these positions."""
+    holding, in the order of their ids: places and holdings are numbered by these positions. `alike` are disjoint groups of
+    places that count as one where it is asked whether a holding must be there; every other place stands for itself."""
 
     required: tuple[bool, ...]
     quantity: tuple[int, ...]
     edges: tuple[Edge, ...]
     rules: tuple[SetRule, ...] = ()
     preference_levels: int = 0
+    group_pins: tuple[GroupPin, ...] = ()
+    alike: tuple[frozenset[int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,24 +135,31 @@ class Level:
 @dataclass(frozen=True, slots=True)
 class Placement:
     """`holding` is placed in `place`. `basis` is FIRM for a filled place, else the reason why it is tentative. `forced`:
-    every assignment as good as this one on the levels 1 to 7 has the same holding here."""
+    every assignment as good as this one on all levels but `order` has the same holding here, or where places are alike
+    somewhere among them. `instead` are up to five holdings, ascending, in none of the like places, each of which is there
+    in some assignment as good without this one; `instead_proven`: whether fewer than five are all that there are, and none
+    before the last is left out. Neither is told of a tentative placement."""
 
     place: int
     holding: int
     basis: Basis
     forced: bool
+    instead: tuple[int, ...] = ()
+    instead_proven: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class Solution:
     """`placements` in order of places; `levels` in order: on `pins`, `required`, `places` and `moved` more is better, on
-    the others less. `certain` is the largest number of places that firm edges alone can fill with every possible key
-    counted; `certain_proven`: whether that is proven."""
+    the others less. Under the pins that are honoured `certain` is the largest number of firm placements of any assignment,
+    `possible` that of all placements, whatever the tier; each with whether that is proven (else it is a lower bound)."""
 
     placements: tuple[Placement, ...]
     levels: tuple[Level, ...]
     certain: int
     certain_proven: bool
+    possible: int
+    possible_proven: bool
 
     @property
     def proven(self) -> bool:

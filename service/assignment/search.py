@@ -11,14 +11,14 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from service.assignment.components import Component, Layout
+from service.assignment.components import Bonus, Component, Layout
 from service.assignment.cp_sat import SolverBudget, Terms, run_solver
 from service.assignment.flow import EMPTY
 from service.assignment.heuristics import polish
-from service.assignment.levels import Assignment, level_spreads, loss, reported_level
+from service.assignment.levels import Assignment, earned, level_spreads, loss, reported_level
 from service.assignment.objectives import Goal, PackedObjective, batches
-from service.assignment.problem import Level
-from service.rules.side_constraints import Limit
+from service.assignment.problem import Basis, Level
+from service.rules.side_constraints import Limit, Support
 
 if TYPE_CHECKING:
     from ortools.sat.python import cp_model
@@ -33,8 +33,8 @@ class Search:
     """One component as a CP-SAT model, with the best assignment so far in `best`.
 
     `start` must be feasible. The methods are called in order: `optimise` (or `fix_levels`, when the start is known to be
-    optimal), then `levels`, `alternative_optimum` and `optimise_order`. `seconds` are deterministic seconds, taken off
-    the budget.
+    optimal), then `levels`, `alternative_optimum`, `optimise_order` and `first_with`. `seconds` are deterministic seconds,
+    taken off the budget.
     """
 
     def __init__(self, layout: Layout, component: Component, start: Assignment) -> None:
@@ -47,19 +47,26 @@ class Search:
         self._values: list[Callable[[Assignment], int]] = []
         self._selected: dict[int, int] = {}
         self._firm: dict[int, int] = {}
+        self._declared: dict[int, int] = {}
         self._at: dict[int, list[int]] = {place: [] for place in component.places}
         self._build_model()
         self._goals = tuple(self._level_goals())
         self._bounds: dict[int, int] = {}
+        self._optima = self._model
 
     # What is asked ----------------------------------------------------------------------------------------------------
 
-    def optimise(self, budget: SolverBudget, seconds: float, relaxed: Assignment | None = None) -> None:
+    def optimise(
+        self, budget: SolverBudget, seconds: float, relaxed: Assignment | None = None, inexact: int | None = None
+    ) -> None:
         """Minimise every level in order, each with the values of those before it kept. `relaxed` is an optimum of the
-        component without its side constraints; as long as its levels are reached, they are bounds."""
+        component without its side constraints; as long as its levels are reached, they are bounds, up to the level
+        `inexact` on which it has the bonuses wrong."""
         stop = budget.left - seconds
         for goal in self._goals:
             objective = PackedObjective([goal])
+            if inexact is not None and goal.level >= inexact:
+                relaxed = None
             low = objective.low if relaxed is None else objective.value(relaxed)
             before = self.best
             bound = self._minimise(objective, low, budget, (budget.left - stop) / 2)
@@ -82,6 +89,7 @@ class Search:
         """Keep every level as good as in `best`, which is known to be optimal."""
         for goal in self._goals:
             self._keep(PackedObjective([goal]))
+        self._optima = self._model
 
     def alternative_optimum(
         self, places: Sequence[int], budget: SolverBudget, seconds: float
@@ -103,11 +111,41 @@ class Search:
         found, _, proven = self._ask(terms, budget, seconds, model)
         return found, proven
 
+    def first_with(
+        self, without: Sequence[int], options: Sequence[Sequence[int]], budget: SolverBudget, seconds: float
+    ) -> tuple[int | None, bool]:
+        """The first of the options of which an edge is selected in some assignment as good as `best` that has none of the
+        edges `without`, and whether that is proven; None where there is no such assignment, or none was found. Without
+        options: 0 where there is such an assignment."""
+        model = self._optima.clone()
+        for edge in without:
+            model.add(self._vars[self._selected[edge]] == 0)
+        rank = model.new_int_var(0, max(0, len(options) - 1), "")
+        if options:
+            picked = [model.new_bool_var("") for _ in options]
+            model.add_exactly_one(picked)
+            for one, edges in zip(picked, options, strict=True):
+                model.add(one <= self._cp.LinearExpr.sum([self._vars[self._selected[edge]] for edge in edges]))
+            model.add(rank == self._cp.LinearExpr.weighted_sum(picked, list(range(len(picked)))))
+        model.minimize(rank)
+        if seconds <= 0:
+            return None, False
+        hints = ((variable, value(self.best)) for variable, value in zip(self._vars, self._values, strict=True))
+        solver, status = run_solver(model, hints, budget, seconds)
+        if status in (self._cp.OPTIMAL, self._cp.FEASIBLE):
+            return solver.value(rank), status == self._cp.OPTIMAL
+        return None, status == self._cp.INFEASIBLE
+
+    def edges_at(self, places: Iterable[int]) -> list[int]:
+        """The edges into these places."""
+        return [edge for place in places for edge in self._at[place]]
+
     def optimise_order(self, budget: SolverBudget, seconds: float, fixed: Iterable[int]) -> int:
         """The level `order`: give each place in order the first holding that it can have, EMPTY last, with the places in
         `fixed` as they are; then make the early places firm where there is a choice. Returns for how many places that is
         not proven."""
         stop = budget.left - seconds
+        self._optima = self._model.clone()
         settled = set(fixed)
         for place in settled:
             self._fix(place)
@@ -124,6 +162,13 @@ class Search:
             unproven.update(self.layout.edges[edge].place for edge in edges[proven:])
             for edge in edges:
                 self._model.add(self._vars[self._firm[edge]] == int(edge not in self.best.tentative))
+        open_basis = [edge for edge in sorted(self.best.edges) if self.layout.statuses[edge].has_open_basis]
+        for edges in batches(open_basis, lambda _: 1):
+            proven = self._minimise_in_order(map(self._basis_goal, edges), budget, (budget.left - stop) / 2)
+            unproven.update(self.layout.edges[edge].place for edge in edges[proven:])
+            for edge in edges:
+                is_declared = self._values[self._declared[edge]](self.best)
+                self._model.add(self._vars[self._declared[edge]] == is_declared)
         return len(unproven)
 
     def choice(self, assignment: Assignment, place: int) -> int:
@@ -149,19 +194,54 @@ class Search:
             self._selected[edge] = self._firm[edge] = self._new_bool(_is_selected(edge))
             self._at[layout.edges[edge].place].append(edge)
             edges_of_holding.setdefault(layout.edges[edge].holding, []).append(edge)
-            if layout.statuses[edge].is_undetermined:
-                self._firm[edge] = self._new_bool(_is_firm(edge))
-                model.add_implication(self._vars[self._firm[edge]], self._vars[self._selected[edge]])
+            self._add_doubts(edge)
         for edges in self._at.values():
             model.add_at_most_one([self._vars[self._selected[edge]] for edge in edges])
         for holding, edges in edges_of_holding.items():
             self._add_limit([self._selected[edge] for edge in edges], layout.quantity[holding])
+        self._earned: dict[int, list[int]] = {}
+        for bonus in self.component.bonuses:
+            self._add_bonus(bonus)
         for constraint in self.component.side_constraints:
+            if isinstance(constraint, Support):
+                self._add_support(constraint)
+                continue
             numbers = self._firm if constraint.firm_only else self._selected
             if isinstance(constraint, Limit):
                 self._add_limit([numbers[edge] for edge in constraint.edges], constraint.count)
             else:
                 self._add_exclusion(constraint.groups, numbers, constraint.firm_only)
+
+    def _add_doubts(self, edge: int) -> None:
+        """Whether the placement is firm, and whether it rests on declared alternatives at most: a variable where that is
+        open, else whether it is placed, for one that can be so."""
+        status, selected, model = self.layout.statuses[edge], self._selected[edge], self._model
+        if status.is_undetermined:
+            self._firm[edge] = self._new_bool(_is_firm(edge))
+            model.add_implication(self._vars[self._firm[edge]], self._vars[selected])
+        if status.has_open_basis:
+            self._declared[edge] = self._new_bool(_is_declared(edge))
+            model.add_implication(self._vars[self._declared[edge]], self._vars[selected])
+            if status.is_undetermined:
+                model.add_implication(self._vars[self._firm[edge]], self._vars[self._declared[edge]])
+        else:
+            self._declared[edge] = self._firm[edge] if status.doubt is Basis.UNKNOWN else selected
+
+    def _add_bonus(self, bonus: Bonus) -> None:
+        numbers = self._firm if bonus.firm_only else self._selected
+        named = bonus.edges.intersection(self.component.edges)
+        part = Bonus(bonus.level, named, bonus.count, bonus.firm_only)
+        most = min(bonus.count, len(named))
+        earns = self._new_int(most, lambda assignment: min(most, earned(part, assignment)))
+        counted = [self._vars[numbers[edge]] for edge in sorted(named)]
+        self._model.add(self._vars[earns] <= self._cp.LinearExpr.sum(counted))
+        self._earned.setdefault(bonus.level, []).append(earns)
+
+    def _add_support(self, support: Support) -> None:
+        """A supporter that can never be as sure as this reading asks is not among them (`components`)."""
+        numbers = {"selected": self._selected, "declared": self._declared, "firm": self._firm}[support.reading]
+        supporters = [self._vars[numbers[edge]] for edge in support.supporters]
+        self._model.add(self._vars[numbers[support.edge]] <= self._cp.LinearExpr.sum(supporters))
 
     def _add_limit(self, numbers: Sequence[int], count: int) -> None:
         if count == 1:
@@ -202,14 +282,19 @@ class Search:
                 yield from self._digit_goals(level, most, value)
 
     def _level_terms(self, level: int) -> Terms:
+        layout = self.layout
         terms: Terms = {}
         for edge in self.component.edges:
-            lost = self.layout.losses[edge][level]
-            if self.layout.statuses[edge].is_undetermined and self.layout.doubt_level(edge) == level:
-                terms[self._firm[edge]] = -1
-                lost += 1
+            lost = layout.losses[edge][level]
+            for more, surer in ((layout.when_tentative, self._firm), (layout.when_unknown, self._declared)):
+                # What is lost more when it is placed less surely.
+                if edge in more and more[edge][level]:
+                    terms[surer[edge]] = -more[edge][level]
+                    lost += more[edge][level]
             if lost:
                 terms[self._selected[edge]] = lost
+        for number in self._earned.get(level, ()):
+            terms[number] = -1
         return terms
 
     def _digit_goals(self, level: int, most: int, value: Callable[[Assignment], int]) -> Iterator[Goal]:
@@ -241,8 +326,14 @@ class Search:
         return Goal(0, {self._selected[edge]: rank - count for edge, rank in ranks.items()}, -count, count, value)
 
     def _doubt_goal(self, edge: int) -> Goal:
-        is_firm = self._values[self._firm[edge]]
-        return Goal(0, {self._firm[edge]: -1}, -1, 1, lambda assignment: -is_firm(assignment))
+        return self._wanted(self._firm[edge])
+
+    def _basis_goal(self, edge: int) -> Goal:
+        return self._wanted(self._declared[edge])
+
+    def _wanted(self, number: int) -> Goal:
+        is_so = self._values[number]
+        return Goal(0, {number: -1}, -1, 1, lambda assignment: -is_so(assignment))
 
     # Asking the solver ------------------------------------------------------------------------------------------------
 
@@ -295,7 +386,16 @@ class Search:
             for e in edges
             if self.layout.statuses[e].is_undetermined and not solver.boolean_value(self._vars[self._firm[e]])
         )
-        return Assignment(edges, tentative), math.ceil(solver.best_objective_bound - 1e-6), status == self._cp.OPTIMAL
+        unknown = frozenset(
+            e
+            for e in edges
+            if self.layout.statuses[e].has_open_basis and not solver.boolean_value(self._vars[self._declared[e]])
+        )
+        return (
+            Assignment(edges, tentative, unknown),
+            math.ceil(solver.best_objective_bound - 1e-6),
+            status == self._cp.OPTIMAL,
+        )
 
     def _expression(self, terms: Terms) -> cp_model.LinearExprT:
         return self._cp.LinearExpr.weighted_sum([self._vars[number] for number in terms], list(terms.values()))
@@ -315,3 +415,7 @@ def _is_selected(edge: int) -> Callable[[Assignment], int]:
 
 def _is_firm(edge: int) -> Callable[[Assignment], int]:
     return lambda assignment: int(edge in assignment.edges and edge not in assignment.tentative)
+
+
+def _is_declared(edge: int) -> Callable[[Assignment], int]:
+    return lambda assignment: int(edge in assignment.edges and edge not in assignment.unknown)

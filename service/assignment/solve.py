@@ -6,29 +6,39 @@ it has one optimum and that is feasible. What remains is reduced by its reduced 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-from service.assignment.certainty import certain_places, forced_by_flow, forced_by_search
-from service.assignment.components import Component, Layout, components, lay_out, lay_out_certain
+from service.assignment.certainty import (
+    FORCED,
+    Standing,
+    forced_by_flow,
+    forced_by_search,
+    most_counted,
+    standings_by_flow,
+    standings_by_search,
+)
+from service.assignment.components import Component, Layout, components, lay_out, lay_out_certain, lay_out_possible
 from service.assignment.cp_sat import SolverBudget
-from service.assignment.flow import selected_edges, solve_flow
 from service.assignment.heuristics import first_incumbent, is_feasible
-from service.assignment.levels import Assignment, loss, reported_level
+from service.assignment.levels import Assignment, basis_of, loss, reported_level
 from service.assignment.problem import AssignmentProblem, Basis, Level, Placement, Solution
 from service.assignment.reduction import fix_by_reduced_cost
+from service.assignment.relaxation import Relaxation, relax
 from service.assignment.search import Search
 
 _PLACEMENT_SHARE = 0.9
 """The part of the budget for the placements; the rest is for counting the certain places."""
+_OPEN = Standing(False)
 
 
 @dataclass(frozen=True, slots=True)
 class _SolvedComponent:
-    """`forced` are the places whose choice is the same in every optimum."""
+    """`standings` say how firmly the holding of each filled place stands."""
 
     assignment: Assignment
     levels: tuple[Level, ...]
-    forced: frozenset[int]
+    standings: Mapping[int, Standing]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +48,7 @@ class _OpenComponent:
 
     component: Component
     start: Assignment
-    relaxed: Assignment
+    relaxed: Relaxation
     forced: frozenset[int]
 
 
@@ -70,7 +80,7 @@ def solve(problem: AssignmentProblem, *, budget_seconds: float = 10.0) -> Soluti
     0 1 FIRM True
     1 0 UNKNOWN True
     >>> {level.name: level.value for level in solution.levels if level.value}
-    {'required': 2, 'places': 2, 'unknown': 1, 'prefer-0': 2}
+    {'required': 2, 'places': 2, 'unknown': 1, 'prefer-1': 2}
     >>> solution.certain, solution.proven
     (1, True)
 
@@ -82,88 +92,110 @@ def solve(problem: AssignmentProblem, *, budget_seconds: float = 10.0) -> Soluti
     solved: list[_SolvedComponent] = []
     unsolved: list[_OpenComponent] = []
     for component in components(layout):
-        flow = solve_flow(layout, component)
-        relaxed, forced = Assignment(selected_edges(layout, component, flow)), forced_by_flow(flow)
-        if _is_decided(component, relaxed, forced):
-            solved.append(_as_solved(layout, relaxed, forced))
+        relaxed = relax(layout, component)
+        decided = _decided(layout, component, relaxed)
+        if decided is not None:
+            solved.append(decided)
             continue
-        incumbent = relaxed if is_feasible(component, relaxed) else first_incumbent(layout, component, flow)
-        for part in fix_by_reduced_cost(layout, component, flow, incumbent):
-            flow = solve_flow(layout, part)
-            relaxed, forced = Assignment(selected_edges(layout, part, flow)), forced_by_flow(flow)
-            if _is_decided(part, relaxed, forced):
-                solved.append(_as_solved(layout, relaxed, forced))
+        found = relaxed.assignment
+        is_allowed = is_feasible(layout, component, found)
+        incumbent = found if is_allowed else first_incumbent(layout, relaxed.component, relaxed.flow)
+        for part in fix_by_reduced_cost(layout, relaxed.component, relaxed.flow, incumbent):
+            relaxed = relax(layout, part)
+            decided = _decided(layout, part, relaxed)
+            if decided is not None:
+                solved.append(decided)
             else:
-                start = Assignment(
-                    incumbent.edges.intersection(part.edges), incumbent.tentative.intersection(part.edges)
+                unsolved.append(
+                    _OpenComponent(part, incumbent.among(part.edges), relaxed, forced_by_flow(relaxed.flow))
                 )
-                unsolved.append(_OpenComponent(part, start, relaxed, forced))
     for number, one in enumerate(unsolved):
         seconds = budget.left * _PLACEMENT_SHARE / (len(unsolved) - number)
         solved.append(_searched(layout, one, budget, seconds))
     return _solution(problem, layout, solved, budget)
 
 
-def _is_decided(component: Component, relaxed: Assignment, forced: frozenset[int]) -> bool:
-    """Whether the flow alone decides the component: it has no side constraints, or a single optimum that satisfies
-    them."""
-    if not component.side_constraints:
-        return True
-    return is_feasible(component, relaxed) and len(forced) == len(component.places)
+def _decided(layout: Layout, component: Component, relaxed: Relaxation) -> _SolvedComponent | None:
+    """The solution where the flow alone decides the component: it has no side constraints and no bonus, or a single optimum
+    that satisfies them and earns those."""
+    found = relaxed.assignment
+    if not component.side_constraints and not component.bonuses:
+        return _as_solved(layout, found, standings_by_flow(relaxed.flow, layout.alike))
+    if relaxed.inexact is not None or not is_feasible(layout, component, found):
+        return None
+    if len(forced_by_flow(relaxed.flow)) < len(component.places):
+        return None
+    return _as_solved(layout, found, {layout.edges[edge].place: FORCED for edge in found.edges})
 
 
-def _as_solved(layout: Layout, assignment: Assignment, forced: frozenset[int]) -> _SolvedComponent:
+def _as_solved(layout: Layout, assignment: Assignment, standings: Mapping[int, Standing]) -> _SolvedComponent:
     losses = (loss(layout, level, assignment) for level in range(len(layout.levels)))
     levels = [reported_level(name, lost, lost) for name, lost in zip(layout.levels, losses, strict=True)]
-    return _SolvedComponent(assignment, (*levels, reported_level("order", 0, 0)), forced)
+    return _SolvedComponent(assignment, (*levels, reported_level("order", 0, 0)), standings)
 
 
 def _searched(layout: Layout, one: _OpenComponent, budget: SolverBudget, seconds: float) -> _SolvedComponent:
-    component, stop = one.component, budget.left - seconds
-    if is_feasible(component, one.relaxed):
-        search = Search(layout, component, one.relaxed)
+    component, relaxed, stop = one.component, one.relaxed, budget.left - seconds
+    if relaxed.inexact is None and is_feasible(layout, component, relaxed.assignment):
+        search = Search(layout, component, relaxed.assignment)
         search.fix_levels()
         others = sorted(set(component.places) - one.forced)
-        return _as_solved(layout, one.relaxed, one.forced | forced_by_search(search, others, budget, seconds))
+        forced = one.forced | forced_by_search(search, others, budget, seconds)
+        standings = standings_by_search(search, forced, layout.alike, budget, budget.left - stop)
+        return _as_solved(layout, relaxed.assignment, standings)
     search = Search(layout, component, one.start)
-    search.optimise(budget, seconds, one.relaxed)
-    forced: frozenset[int] = frozenset()
-    if all(level.proven for level in search.levels()):
+    search.optimise(budget, seconds, relaxed.assignment, relaxed.inexact)
+    forced = frozenset()
+    proven = all(level.proven for level in search.levels())
+    if proven:
         forced = forced_by_search(search, component.places, budget, (budget.left - stop) / 2)
     unproven = search.optimise_order(budget, budget.left - stop, forced)
-    return _SolvedComponent(search.best, (*search.levels(), reported_level("order", unproven, 0)), forced)
+    left = budget.left - stop if proven else 0.0
+    standings = standings_by_search(search, forced, layout.alike, budget, left)
+    return _SolvedComponent(search.best, (*search.levels(), reported_level("order", unproven, 0)), standings)
 
 
 def _solution(
     problem: AssignmentProblem, layout: Layout, solved: list[_SolvedComponent], budget: SolverBudget
 ) -> Solution:
-    selected = frozenset(edge for part in solved for edge in part.assignment.edges)
-    tentative = frozenset(edge for part in solved for edge in part.assignment.tentative)
-    forced = frozenset(place for part in solved for place in part.forced)
+    standings = {place: standing for part in solved for place, standing in part.standings.items()}
     placements = []
-    for number in sorted(selected):
-        edge, status = layout.edges[number], layout.statuses[number]
-        made_firm = status.is_undetermined and number not in tentative
-        placements.append(
-            Placement(edge.place, edge.holding, Basis.FIRM if made_firm else status.doubt, edge.place in forced)
-        )
+    for part in solved:
+        for number in part.assignment.edges:
+            edge, basis = layout.edges[number], basis_of(layout, number, part.assignment)
+            stands = standings[edge.place] if basis is Basis.FIRM else _OPEN
+            placements.append(Placement(edge.place, edge.holding, basis, stands.forced, stands.instead, stands.proven))
+    placements.sort(key=lambda placement: placement.place)
     levels = []
     for at, name in enumerate((*layout.levels, "order")):
         each = [part.levels[at] for part in solved]
-        value, bound = sum(level.value for level in each), sum(level.bound for level in each)
+        base = layout.wanted if name == "shortfall" else 0
+        value, bound = base + sum(level.value for level in each), base + sum(level.bound for level in each)
         levels.append(Level(name, value, all(level.proven for level in each), bound))
-    firm = frozenset((p.place, p.holding) for p in placements if p.basis is Basis.FIRM)
-    if len(firm) == len(placements) and _is_most(problem, levels):
-        # Firm edges alone fill as many places as all edges together can.
-        certain, certain_proven = len(placements), True
-    else:
-        certain, certain_proven = certain_places(lay_out_certain(problem), firm, budget)
-    return Solution(tuple(placements), tuple(levels), certain, certain_proven)
+    possible, possible_proven = len(placements), True
+    if not _is_most(problem, layout, levels):
+        possible, possible_proven = most_counted(lay_out_possible(problem), placements, budget)
+    filled = sum(1 for placement in placements if placement.basis is Basis.FIRM)
+    certain, certain_proven = filled, True
+    if filled < possible or not possible_proven:
+        certain, certain_proven = most_counted(lay_out_certain(problem), placements, budget)
+    pins_proven = levels[0].proven
+    return Solution(
+        placements=tuple(placements),
+        levels=tuple(levels),
+        # Should better pins be found on the way, the answer at hand still stands.
+        certain=max(certain, filled),
+        certain_proven=certain_proven and pins_proven,
+        possible=max(possible, len(placements), certain),
+        possible_proven=possible_proven and pins_proven,
+    )
 
 
-def _is_most(problem: AssignmentProblem, levels: list[Level]) -> bool:
-    """Whether the level `places` is the largest number that can be filled at all: proven, with no pin or tier before
-    it."""
-    places = next(level for level in levels if level.name == "places")
-    one_tier = len(set(problem.required)) <= 1
-    return places.proven and one_tier and not any(edge.pinned for edge in problem.edges)
+def _is_most(problem: AssignmentProblem, layout: Layout, levels: list[Level]) -> bool:
+    """Whether no assignment under as many pins has more placements: there is one tier only, or neither rules nor pins that
+    do not hold could trade places between the tiers."""
+    by_name = {level.name: level for level in levels}
+    if len(set(problem.required)) <= 1:
+        return by_name["required"].proven and by_name["places"].proven
+    pins = sum(edge.pinned for edge in layout.edges) + len(problem.group_pins)
+    return not layout.side_constraints and by_name["pins"].value == pins

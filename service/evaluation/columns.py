@@ -37,7 +37,7 @@ from service.facts.attributes import Attribute
 from service.facts.holding import View
 from service.facts.knowledge import Among, Knowledge
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
-from service.rules.predicates import EvaluationContext, Predicate, reads, verdict_in
+from service.rules.predicates import EvaluationContext, Predicate, leaves, reads, verdict_in
 
 Bits = npt.NDArray[np.uint8]
 Codes = npt.NDArray[np.int64]
@@ -126,6 +126,24 @@ class Columns:
             return _ones(node.certain), _ones(node.possible)
         fits = self._judged_exactly(predicate, node)
         return len(fits.certain), len(fits.certain) + len(fits.alternatives) + len(fits.unknown)
+
+    def in_like_doubt(self, predicate: Predicate, rows: Codes) -> tuple[Codes, Codes]:
+        """Rows that may fit the rule, put together where nothing that leaves it in doubt differs: the same clauses hold and
+        fail, and what is known of all that the others read is the same. Returns one row of each kind, and for every row the
+        number of its kind; shapes (kinds,) and (rows,)."""
+        columns, is_open = [], dict[str, npt.NDArray[np.bool_]]()
+        for leaf in dict.fromkeys(leaves(predicate)):
+            plan, _ = self.plans.of(leaf)
+            node = self._all_possible if plan is None else self._node(plan)
+            certain, possible = _bits_at(node.certain, rows), _bits_at(node.possible, rows)
+            columns.append(certain + possible)
+            for name in leaf.reads:
+                is_open[name] = is_open.get(name, np.zeros(len(rows), bool)) | (certain != possible)
+        for name, here in sorted(is_open.items()):
+            columns.append(np.where(here, self.column(name).codes[rows], -1))
+        table = np.stack(columns, axis=1) if columns else np.zeros((len(rows), 1), np.int64)
+        _, first, kind = np.unique(table, axis=0, return_index=True, return_inverse=True)
+        return rows[first], kind.reshape(-1)
 
     @property
     def _all_possible(self) -> Node:
@@ -280,6 +298,11 @@ def _marks(verdict: Verdict, *, recorded: bool) -> int:
 
 def _packed(marks: npt.NDArray[np.uint8]) -> Node:
     return Node(np.packbits(marks & CERTAIN), np.packbits(marks & DECLARED), np.packbits(marks & POSSIBLE))
+
+
+def _bits_at(bits: Bits, rows: Codes) -> Codes:
+    found: Codes = (bits[rows >> 3] >> (7 - (rows & 7)).astype(np.uint8)).astype(np.int64) & 1
+    return found
 
 
 def _ones(bits: Bits) -> int:

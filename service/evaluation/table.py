@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from service.evaluation.settling import settling_length
 from service.evaluation.verdicts import judge_views, rests_on_unknown
 from service.facts.attributes import Attribute
 from service.facts.holding import View
@@ -20,11 +21,14 @@ from service.rules.predicates import EvaluationContext, Predicate, reads
 class Fit:
     """Whether one coin fits one rule. For an undecided verdict `rests_on_unknown` says whether the doubt rests on facts
     that are not recorded (otherwise on declared alternatives), and `limit` names what prevented an exact answer, if
-    anything did."""
+    anything did; `to_check` is the length of the shortest list of facts that would settle it. `presumed`: it fits for
+    certain, and would not without presumptions."""
 
     verdict: Verdict
     rests_on_unknown: bool = False
     limit: str | None = None
+    to_check: int = 0
+    presumed: bool = False
 
 
 class Table:
@@ -36,6 +40,7 @@ class Table:
         self._reads: dict[int, tuple[Predicate, tuple[str, ...]]] = {}
         self._answers: dict[int, dict[object, Fit]] = {}
         self._equal_rules: dict[Predicate, dict[object, Fit]] = {}
+        self._lengths: dict[Predicate, dict[object, int]] = {}
 
     def fit(self, predicate: Predicate, views: tuple[View, ...]) -> Fit:
         """Whether the coin with these views (at least one) fits the rule."""
@@ -51,6 +56,16 @@ class Table:
         if fit is None:
             fit = answers[key] = self._judge(predicate, views)
         return fit
+
+    def to_check(self, predicate: Predicate, views: tuple[View, ...]) -> int:
+        """How many facts would settle whether the coin with these views, which may fit the rule, does: the length of the
+        shortest list (`settling`), 0 where nothing would, and past its budget that of the list that is told."""
+        names = tuple(sorted(reads(predicate)))
+        key = tuple(tuple(view.facts.get(name) for name in names) for view in views)
+        known = self._lengths.setdefault(predicate, {})
+        if key not in known:
+            known[key] = settling_length(predicate, views, self.attributes, self.context)
+        return known[key]
 
     def _judge(self, predicate: Predicate, views: tuple[View, ...]) -> Fit:
         judgement = judge_views(predicate, views, self.attributes, self.context)

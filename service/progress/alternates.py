@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from msgspec import UNSET
 
 from service.assignment.build import Instance
-from service.assignment.problem import Edge, Placement
+from service.assignment.problem import Basis, Edge, Placement
 from service.facts.knowledge import plain_number
 from service.progress.result import Alternate, LosesOn, criterion_of, doubt_name
 from service.rules.preferences import Preference
@@ -25,24 +25,30 @@ def alternates_of(board: Instance, at: int, seats: Mapping[int, Placement]) -> l
     used = Counter(placement.holding for placement in seats.values())
     free = [edge for coin, edge in edges.items() if used[coin] < board.holdings[coin].quantity]
     free = [edge for edge in free if placed is None or edge.holding != placed.holding]
-    free.sort(key=_standing)
+    free.sort(key=lambda edge: standing(board, edge))
     return [
         Alternate(board.holdings[edge.holding].id, _loses_on(board, at, edge, placed))
         for edge in free[:MOST_ALTERNATES]
     ]
 
 
-def _standing(edge: Edge) -> tuple[object, ...]:
-    return (not edge.pinned, edge.basis, edge.cost, not edge.stays, edge.holding)
+def standing(board: Instance, edge: Edge) -> tuple[object, ...]:
+    """How good an edge is by itself, level by level; less is better."""
+    doubt = (edge.basis, edge.to_check if edge.basis is not Basis.FIRM else 0, edge.presumed)
+    return (not board.is_pinned(edge.place, edge.holding), *doubt, edge.cost, not edge.stays, edge.holding)
 
 
 def _loses_on(board: Instance, at: int, edge: Edge, placed: Edge | None) -> LosesOn:
-    if placed is None or _standing(edge) < _standing(placed):
+    if placed is None or standing(board, edge) < standing(board, placed):
         return LosesOn(set=True)
-    if placed.pinned and not edge.pinned:
+    if board.is_pinned(at, placed.holding) and not board.is_pinned(at, edge.holding):
         return LosesOn(pin=True)
     if edge.basis != placed.basis:
         return LosesOn(doubt=doubt_name(edge.basis) or UNSET, placed=doubt_name(placed.basis))
+    if edge.basis is not Basis.FIRM and edge.to_check != placed.to_check:
+        return LosesOn(to_check=True, this=edge.to_check, placed=placed.to_check)
+    if edge.presumed != placed.presumed:
+        return LosesOn(presumed=True)
     for level, (this, best) in enumerate(zip(edge.cost, placed.cost, strict=True)):
         if this != best:
             return _on_preference(board, at, level, edge, placed)

@@ -124,7 +124,7 @@ def result_from(request: EvaluationRequest, board: Instance, table: Table, solut
         reference_edition=request.reference_edition,
         engine_version=ENGINE,
         summary=Summary(**_figures(board, shown, seats, solution), unplaced=len(left)),
-        proven_optimal=solution.proven and solution.certain_proven,
+        proven_optimal=solution.proven and solution.certain_proven and solution.possible_proven,
         levels=[LevelResult(level.name, level.value, level.proven, level.bound) for level in solution.levels],
         slots=[entries[at] for at in shown if board.places[at].kind == SLOT],
         one_per=[
@@ -179,7 +179,7 @@ def _figures(
     return {
         **counts,
         "certain": solution.certain,
-        "possible": counts["filled"] + counts["tentative"],
+        "possible": solution.possible,
         **tiers,
         "tentative_by_basis": TentativeCounts(bases[Basis.ALTERNATIVES], bases[Basis.UNKNOWN]),
     }
@@ -190,6 +190,9 @@ def _place(board: Instance, at: int, seats: Mapping[int, Placement]) -> PlaceRes
     sitting: dict[str, Any] = {"status": "empty", "holding": None}
     if seat is not None and seat.basis is Basis.FIRM:
         sitting = {"status": "filled", "certainty": "forced" if seat.forced else "choice"}
+        if not seat.forced:
+            sitting["interchangeable_with"] = [board.holdings[coin].id for coin in seat.instead]
+            sitting["interchangeable_limit"] = UNSET if seat.instead_proven else "budget"
     elif seat is not None:
         sitting = {"status": "tentative", "certainty": "tentative", "basis": doubt_name(seat.basis)}
     if seat is not None:

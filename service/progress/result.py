@@ -52,8 +52,16 @@ class TentativeCounts(Struct, frozen=True):
 class Figures(PlaceCounts, frozen=True):
     """The figures of a set, without those of the coins that are left over."""
 
-    certain: Annotated[int, Meta(description="The most places that coins fitting for certain can fill.")]
-    possible: Annotated[int, Meta(description="Filled and tentative places together.")]
+    certain: Annotated[
+        int, Meta(description="The most places that coins fitting for certain can fill, with as many pins honoured.")
+    ]
+    possible: Annotated[
+        int,
+        Meta(
+            description="The most places that can be filled at all, with as many pins honoured: filled and tentative ones "
+            "together, unless a rule over several places trades places between the tiers."
+        ),
+    ]
     required: PlaceCounts
     optional: PlaceCounts
     tentative_by_basis: TentativeCounts
@@ -114,7 +122,8 @@ def criterion_of(preference: Preference) -> Criterion:
 
 
 class LosesOn(Struct, frozen=True):
-    """Where a runner-up is worse than the coin that was placed: one of `set`, `pin`, `doubt`, `stays`, `order`, `prefer`."""
+    """Where a runner-up is worse than the coin that was placed: one of `set`, `pin`, `doubt`, `to_check`, `presumed`,
+    `stays`, `order`, `prefer`."""
 
     set: Annotated[Literal[True] | UnsetType, Meta(description="Not worse by itself; the set as a whole would be.")] = (
         UNSET
@@ -123,6 +132,10 @@ class LosesOn(Struct, frozen=True):
     doubt: Annotated[Doubt | UnsetType, Meta(description="It only may fit; `placed`: the coin that was placed.")] = (
         UNSET
     )
+    to_check: Annotated[
+        Literal[True] | UnsetType, Meta(description="More facts are to be looked up for it: `this` many, not `placed`.")
+    ] = UNSET
+    presumed: Annotated[Literal[True] | UnsetType, Meta(description="It fits by what is presumed of it.")] = UNSET
     stays: Annotated[Literal[True] | UnsetType, Meta(description="The coin that was placed was there before.")] = UNSET
     order: Annotated[Literal["holding"] | UnsetType, Meta(description="Equal in all else: the ids decide.")] = UNSET
     prefer: Annotated[int | UnsetType, Meta(description="The number of the preference, from 0.")] = UNSET
@@ -151,7 +164,20 @@ class PlaceResult(Struct, frozen=True, kw_only=True):
     holding: str | None
     certainty: Annotated[
         Literal["forced", "choice", "tentative"] | UnsetType,
-        Meta(description="forced: every best answer has this coin here. Left out where the place is empty."),
+        Meta(
+            description="forced: every best answer has this coin here; in a free choice, in some place of it. Left out "
+            "where the place is empty."
+        ),
+    ] = UNSET
+    interchangeable_with: Annotated[
+        list[str] | UnsetType,
+        Meta(
+            description="With `choice`: up to five other coins, by id, that would do as well in its stead; fewer than five "
+            "are all, unless `interchangeable_limit` is there."
+        ),
+    ] = UNSET
+    interchangeable_limit: Annotated[
+        Literal["budget"] | UnsetType, Meta(description="Other coins may do as well: there was no time to prove it.")
     ] = UNSET
     basis: Annotated[Doubt | UnsetType, Meta(description="What a tentative place rests on.")] = UNSET
     alternates: Annotated[

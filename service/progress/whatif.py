@@ -2,7 +2,7 @@
 
 Only the places that a change can reach are solved again: those that share coins with the places it touches, or stand
 under one set-level rule with them. What such a part gains does not depend on the rest (`service.assignment.components`).
-A missing fact counts as the worst among all coins eligible for a preference, so the coin that is worst comes along,
+A missing fact counts one below the worst among all coins eligible for a preference, so the coin that is worst comes along,
 wherever it sits; then costs in the part compare as they do in the whole.
 """
 
@@ -12,11 +12,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from service.assignment.build import FixedPlacements, Instance, build
-from service.assignment.problem import AssignmentProblem, Basis, Edge, Solution
+from service.assignment.problem import AssignmentProblem, Basis, Solution
 from service.assignment.solve import solve
 from service.evaluation.places import Collection, keys_of
 from service.facts.holding import Holding, candidate_views
 from service.facts.knowledge import Number
+from service.progress.alternates import standing
 from service.progress.evaluate import EvaluationRequest, build_instance, fixed_placements
 from service.rules.predicates import all_of
 from service.rules.preferences import Preference
@@ -43,7 +44,7 @@ class Part:
 
     @property
     def possible(self) -> int:
-        return len(self.solution.placements)
+        return self.solution.possible
 
     @property
     def required(self) -> int:
@@ -52,7 +53,7 @@ class Part:
 
     @property
     def proven(self) -> bool:
-        return self.solution.proven and self.solution.certain_proven
+        return self.solution.proven and self.solution.certain_proven and self.solution.possible_proven
 
     @property
     def standing(self) -> tuple[int, ...]:
@@ -186,7 +187,9 @@ class Evaluated:
     def _under_rules(self, touched: frozenset[int]) -> bool:
         inside = self._inside(touched)
         rules = self.board.problem.rules
-        return any(rule.kind.looks_outside or not inside.isdisjoint(rule.places) for rule in rules)
+        return any(
+            rule.kind.looks_outside or rule.bound in inside or not inside.isdisjoint(rule.places) for rule in rules
+        )
 
     def _lowers_the_worst(self, touched: frozenset[int], names: set[str], judged: Instance) -> bool:
         """Whether one of the coins is worth less under some preference than any coin here: what a missing fact counts then
@@ -206,15 +209,11 @@ class Evaluated:
         if touched not in self._kept:
             inside, found = self._inside(touched), set[int]()
             for at in inside:
-                edges = sorted(self.board.edges_at(at).values(), key=_standing)
-                pinned = sum(1 for edge in edges if edge.pinned)
+                edges = sorted(self.board.edges_at(at).values(), key=lambda edge: standing(self.board, edge))
+                pinned = sum(1 for edge in edges if self.board.is_pinned(at, edge.holding))
                 found.update(edge.holding for edge in edges[: len(inside) + pinned])
             self._kept[touched] = frozenset(found)
         return self._kept[touched]
-
-
-def _standing(edge: Edge) -> tuple[object, ...]:
-    return (not edge.pinned, edge.basis, edge.cost, not edge.stays, edge.holding)
 
 
 def _loss(preference: Preference, value: Number | None) -> Number | None:
@@ -242,7 +241,8 @@ def _leaders(problem: AssignmentProblem) -> list[int]:
         join(edge.place, first.setdefault(edge.holding, edge.place))
     for rule in problem.rules:
         # Coins outside of its places matter to `not_elsewhere` too.
-        covered = range(len(leader)) if rule.kind.looks_outside else sorted(rule.places)
+        covered = list(range(len(leader))) if rule.kind.looks_outside else sorted(rule.places)
+        covered += [] if rule.bound is None else [rule.bound]
         for place in covered:
             join(place, covered[0])
     return [find(place) for place in range(len(leader))]

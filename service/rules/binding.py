@@ -309,6 +309,16 @@ class DefinitionBinder:
             if not key.isdigit() or not 1 <= int(key) <= places:
                 self.complain("unknown-place", f"there is no place '{name[:80]}': '{group}' has {places}", pointer)
 
+    def _known_slot(self, name: str, ids: Mapping[str, str], pointer: str) -> None:
+        if ids.get(name) in ("one_per", "free_choice"):
+            message = f"'{name[:80]}' is a group: the rule binds the coin of one slot"
+            self.complain("unknown-place", message, pointer, "name a slot")
+        elif "/" in name:
+            message = f"'{name[:80]}' is no slot: the rule binds the coin of one slot"
+            self.complain("unknown-place", message, pointer, "name a slot")
+        else:
+            self._known_place(name, ids, pointer)
+
     def _constraint(self, item: dict[str, Any], at: str, ids: Mapping[str, str]) -> Constraint | None:
         kind = CONSTRAINT_KINDS[item["kind"]]
         given = {name for name in CONSTRAINT_MEMBERS if item[name] is not None} - {"places"}
@@ -327,7 +337,9 @@ class DefinitionBinder:
         for place, name in enumerate(item["places"] or ()):
             self._known_place(name, ids, f"{at}/places/{place}")
         places = tuple(item["places"] or ())
-        return Constraint(item["id"], kind, places, by, where, item["count"] or 0, at)
+        if item["place"] is not None:
+            self._known_slot(item["place"], ids, f"{at}/place")
+        return Constraint(item["id"], kind, places, by, where, item["count"] or 0, at, item["place"] or "")
 
     def _layout(self, ids: Mapping[str, str]) -> None:
         for at, item in self._entries("layout"):

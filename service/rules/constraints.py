@@ -17,12 +17,14 @@ from service.rules.side_constraints import (
     SideConstraint,
     at_most_of_each_key,
     no_key_inside_and_outside,
+    nothing_more,
     one_key_for_all,
     one_of_each_key,
 )
 
 CONSTRAINT_MEMBERS: Mapping[str, str] = {
     "places": "places",
+    "place": "place",
     "by": "names",
     "per": "names",
     "where": "rule",
@@ -37,6 +39,12 @@ class Feasibility(Protocol):
 
     def never_agree(self, by: tuple[str, ...]) -> str | None:
         """Two of the places can never agree in one of these attributes."""
+
+    def never_match(self, by: tuple[str, ...]) -> str | None:
+        """A coin in the bound slot can never agree with one in any of the places in one of these attributes."""
+
+    def too_few_fit(self, where: Rule, least: int) -> str | None:
+        """Fewer than `least` of the places can take a coin that fits the rule."""
 
     def too_few_keys(self, by: tuple[str, ...], most: int, demand: str) -> str | None:
         """Too few keys occur for the places when each may come `most` times; `demand` says so, {by} for the attributes."""
@@ -54,7 +62,8 @@ class ConstraintKind:
     rule in words. `impossible` is why it can never hold with all its places filled.
 
     `looks_outside`: coins in other places matter as well. `forbids_equal_keys`: two pieces of one holding break it, since
-    they share the key, whatever it is.
+    they share the key, whatever it is. `is_goal`: it is aimed at, and keeps nothing out. `binds_one`: it binds the coin in
+    one place only, its `place`. `never` says what `impossible` means for it.
     """
 
     name: str
@@ -66,6 +75,9 @@ class ConstraintKind:
     impossible: Callable[[Constraint, Feasibility], str | None]
     looks_outside: bool = False
     forbids_equal_keys: bool = False
+    is_goal: bool = False
+    binds_one: bool = False
+    never: str = "can never hold with all its places filled"
 
     @property
     def counts_fitting(self) -> bool:
@@ -75,13 +87,14 @@ class ConstraintKind:
     @property
     def has_count(self) -> bool:
         """Whether it has a `count` that can be raised."""
-        return all("count" in way for way in self.needs)
+        return not self.is_goal and all("count" in way for way in self.needs)
 
 
 @dataclass(frozen=True, slots=True)
 class Constraint:
     """One constraint of a definition. `places` are addresses of slots, groups or single places; empty is the whole set.
-    `by` are the attributes of the key (`by` or `per`). `at` is its JSON pointer in the document."""
+    `by` are the attributes of the key (`by` or `per`); `place` is the slot that a kind which `binds_one` binds. `at` is its
+    JSON pointer in the document."""
 
     id: str
     kind: ConstraintKind
@@ -90,6 +103,7 @@ class Constraint:
     where: Rule | None = None
     count: int = 0
     at: str = ""
+    place: str = ""
 
 
 def _all_agree(_: Constraint, by: str, _where: str) -> str:
@@ -120,6 +134,23 @@ def _more_than_may(constraint: Constraint, places: Feasibility) -> str | None:
 
 def _none_outside(_: Constraint, by: str, _where: str) -> str:
     return f"no coin outside these places has the {by} of one inside"
+
+
+def _as_many_as(constraint: Constraint, _by: str, where: str) -> str:
+    return f"at least {constraint.count} are wanted that are {where}"
+
+
+def _fewer_than_wanted(constraint: Constraint, places: Feasibility) -> str | None:
+    assert constraint.where is not None
+    return places.too_few_fit(constraint.where, constraint.count)
+
+
+def _agrees_with_one(constraint: Constraint, by: str, _where: str) -> str:
+    return f"the coin of {constraint.place} agrees in {by} with one of these coins"
+
+
+def _agrees_with_none(constraint: Constraint, places: Feasibility) -> str | None:
+    return places.never_match(constraint.by)
 
 
 def _not_known(_: Constraint, _places: Feasibility) -> str | None:
@@ -165,4 +196,34 @@ NOT_ELSEWHERE = ConstraintKind(
     looks_outside=True,
     forbids_equal_keys=True,
 )
-CONSTRAINT_KINDS: dict[str, ConstraintKind] = {kind.name: kind for kind in (SAME, DIFFERENT, AT_MOST, NOT_ELSEWHERE)}
+AT_LEAST = ConstraintKind(
+    "at_least",
+    "`count` coins of those places or more should fit a rule (`where`); no place stays empty for it",
+    example={
+        "id": "silver",
+        "kind": "at_least",
+        "where": "fineness >= 0.9",
+        "count": 2,
+        "places": ["crown-1", "siege"],
+    },
+    needs=(("where", "count"),),
+    side_constraints=nothing_more,
+    words=_as_many_as,
+    impossible=_fewer_than_wanted,
+    is_goal=True,
+    never="can never be reached",
+)
+MATCHES = ConstraintKind(
+    "matches",
+    "the coin of `place` agrees on all of `by` together with one of the coins of those places",
+    example={"id": "partner", "kind": "matches", "by": ["issuer"], "place": "crown-1", "places": ["siege"]},
+    needs=(("by", "place"),),
+    side_constraints=nothing_more,
+    words=_agrees_with_one,
+    impossible=_agrees_with_none,
+    binds_one=True,
+    never="always keeps its place empty",
+)
+CONSTRAINT_KINDS: dict[str, ConstraintKind] = {
+    kind.name: kind for kind in (SAME, DIFFERENT, AT_MOST, NOT_ELSEWHERE, AT_LEAST, MATCHES)
+}

@@ -59,6 +59,7 @@ _MEMBER_TYPES: dict[str, Any] = {
     "names": _Name | _Names | None,
     "values": Annotated[list[_Line], Field(max_length=1_000)] | None,
     "places": Annotated[list[_Line], Field(min_length=1, max_length=MOST_PLACES)] | None,
+    "place": _Line | None,
     "count": Annotated[int, Field(ge=0, le=MOST_PLACES)] | None,
 }
 """The types of the members that kinds of preferences and constraints name; each may be left out."""

@@ -86,14 +86,18 @@ def _fit_words(subject: str, value: Number) -> str:
 def _worst(
     preference: Preference, views: tuple[View, ...], number: Callable[[Value | None], Number | None]
 ) -> Number | None:
-    """Of an uncertain fact the worst value counts, so that no coin is preferred for what it only may be."""
+    """Of an uncertain fact the worst value counts, so that no coin is preferred for what it only may be; where that is not
+    known, or known to be none, the fact counts as missing."""
     seen: list[Number] = []
     for view in views:
         knowledge = view.facts.get(preference.attribute)
         if knowledge is None or isinstance(knowledge, Subsets):
             return None
         ends: Iterable[Value | None]
-        ends = knowledge.values if isinstance(knowledge, Among) else (knowledge.low, knowledge.high)
+        if isinstance(knowledge, Among):
+            ends = knowledge.values
+        else:
+            ends = (knowledge.low if preference.more_is_better else knowledge.high,)
         for end in ends:
             one = number(end)
             if one is None:

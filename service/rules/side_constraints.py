@@ -1,12 +1,13 @@
 """Side constraints: what a set-level rule demands of edges, each of which puts one coin into one place.
 
-Edges and keys are whole numbers here; nothing of coins. The assignment keeps `Limit` and `Exclusion` beside its flow.
+Edges and keys are whole numbers here; nothing of coins. The assignment keeps `Limit`, `Exclusion` and `Support` beside its flow.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from typing import Literal
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +27,17 @@ class Exclusion:
     firm_only: bool
 
 
-SideConstraint = Limit | Exclusion
+@dataclass(frozen=True, slots=True)
+class Support:
+    """`edge` is selected only with one of `supporters`; `reading`: it is firm only with a firm one of them, or its doubt is
+    no more than declared only with one of which that is so."""
+
+    edge: int
+    supporters: tuple[int, ...]
+    reading: Literal["selected", "declared", "firm"]
+
+
+SideConstraint = Limit | Exclusion | Support
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +52,11 @@ class KeyedEdges:
     outside: Mapping[int, tuple[int, ...]]
     agreeing: Callable[[], tuple[tuple[int, ...], ...]]
     firm_only: bool
+
+
+def nothing_more(_edges: KeyedEdges, _count: int) -> Iterator[SideConstraint]:
+    """No limit on keys."""
+    return iter(())
 
 
 def at_most_of_each_key(edges: KeyedEdges, count: int) -> Iterator[SideConstraint]:

@@ -8,6 +8,7 @@ order of the rule.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 
 from service.rules.constraints import Constraint
 from service.rules.definition import Definition, OnePer
@@ -51,7 +52,8 @@ class RuleWording(Labels):
     def constraint(self, constraint: Constraint, labels: Mapping[str, str]) -> str:
         """A rule over several places: "over 'a' and 'b', all coins agree in mint"; `labels` are names by id."""
         where = listed([labels.get(name, name) for name in constraint.places], "and") or "the whole set"
-        return f"over {where}, {_constraint(constraint, self)}"
+        named = replace(constraint, place=labels.get(constraint.place, constraint.place))
+        return f"over {where}, {_constraint(named, self)}"
 
     def _noun(self, items: list[Predicate]) -> tuple[str, list[Predicate]]:
         for name in _NOUNS:
@@ -143,7 +145,9 @@ def _keys(group: OnePer, speak: RuleWording) -> str:
 def _rules(definition: Definition, speak: RuleWording) -> Iterator[str]:
     for constraint in definition.constraints:
         where = listed(list(constraint.places), "and") if constraint.places else "the whole set"
-        yield f"Over {where}: {_constraint(constraint, speak)}."
+        labels = {slot.id: f"'{slot.label}'" for slot in definition.slots}
+        named = replace(constraint, place=labels.get(constraint.place, constraint.place))
+        yield f"Over {where}: {_constraint(named, speak)}."
 
 
 def _constraint(constraint: Constraint, speak: RuleWording) -> str:

@@ -23,7 +23,10 @@ from tests.assignment.instances import a_rule
 
 FIRM = Basis.FIRM
 NAMES = ("a", "b", "c", "d", "e")
-COUNTS = ("pins", "required", "places", "unknown", "alternatives", "moved")
+COUNTS = (
+    *("pins", "required", "places", "unknown", "alternatives", "to_check", "presumed", "shortfall"),
+    "moved",
+)
 
 
 def a_share(random: Random, quantity: dict[str, int], *, most_places: int) -> SetProblem:
@@ -65,12 +68,12 @@ def in_own_numbers(
 ) -> tuple[Fraction | int, ...]:
     """The levels of one share with its preferences in the criteria's own numbers: least + cost / steps a placement."""
     own = [
-        values[f"prefer-{i}"] * Fraction(1, share.scales[i].steps) + placed * share.scales[i].least
+        values[f"prefer-{i + 1}"] * Fraction(1, share.scales[i].steps) + placed * share.scales[i].least
         if i < share.problem.preference_levels
         else 0
         for i in range(preferences)
     ]
-    head = rank({name: values[name] for name in COUNTS[:5]})
+    head = rank({name: values[name] for name in COUNTS[:-1]})
     return (*head, *own, -values["moved"])
 
 
@@ -80,9 +83,9 @@ def best_of_all(shares: Sequence[SetProblem], quantity: dict[str, int]) -> tuple
     ways: list[dict[tuple[int, ...], tuple[Fraction | int, ...]]] = []
     for share in shares:
         best: dict[tuple[int, ...], tuple[Fraction | int, ...]] = {}
-        for taken, tentative in answers(share.problem):
-            used = tuple(sum(share.holdings[e.holding] == name for e in taken) for name in NAMES)
-            worth = in_own_numbers(share, levels(share.problem, taken, tentative), len(taken), preferences)
+        for answer in answers(share.problem):
+            used = tuple(sum(share.holdings[e.holding] == name for e in answer) for name in NAMES)
+            worth = in_own_numbers(share, levels(share.problem, answer), len(answer), preferences)
             best[used] = min(best.get(used, worth), worth)
         ways.append(best)
     return min(
@@ -134,8 +137,9 @@ def test_each_part_is_the_best_of_its_share_for_what_the_others_leave(random: Ra
         assert all(level.proven for level in part.levels)
         assert [(p.place, p.holding, p.basis) for p in part.placements] == [p[:3] for p in best.placements]
         assert (part.certain, part.certain_proven) == (best.certain, True)
+        assert (part.possible, part.possible_proven) == (best.possible, True)
         # What holds in every joint best holds here at least as often as among the bests of this share.
-        always = {(place, holding) for place, holding, _, forced in best.placements if forced}
+        always = {(place, holding) for place, holding, _, forced, _ in best.placements if forced}
         assert {(p.place, p.holding) for p in part.placements if p.forced} <= always
 
 

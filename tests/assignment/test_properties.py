@@ -12,24 +12,30 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
-from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, Solution
+from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, Placement, SetRule, Solution
 from service.assignment.solve import solve
 from service.rules.constraints import AT_MOST, NOT_ELSEWHERE, SAME
 from tests.assignment.brute import KINDS, Truth, keeps_possible, keeps_settled, truth
-from tests.assignment.instances import a_problem, a_rule
+from tests.assignment.instances import a_problem, a_rule, like_places
 
 
 def said(solution: Solution) -> Truth:
     return Truth(
         {level.name: level.value for level in solution.levels},
-        tuple((p.place, p.holding, p.basis, p.forced) for p in solution.placements),
+        tuple((p.place, p.holding, p.basis, p.forced, p.instead) for p in solution.placements),
         solution.certain,
+        solution.possible,
     )
 
 
 def is_proven(solution: Solution) -> bool:
     levels = all(level.proven and level.bound == level.value for level in solution.levels)
-    return levels and solution.proven and solution.certain_proven
+    counts = solution.certain_proven and solution.possible_proven
+    return levels and solution.proven and counts and all(p.instead_proven for p in solution.placements if is_firm(p))
+
+
+def is_firm(placement: Placement) -> bool:
+    return placement.basis is Basis.FIRM
 
 
 def a_sparse_problem(random: Random, places: int, holdings: int, largest_cost: int = 60) -> AssignmentProblem:
@@ -46,6 +52,16 @@ def a_sparse_problem(random: Random, places: int, holdings: int, largest_cost: i
 def test_every_level_placement_and_certainty_is_what_brute_force_finds(start: int) -> None:
     for seed in range(start, start + 100):
         problem = a_problem(Random(seed))
+        solution = solve(problem)
+        assert said(solution) == truth(problem), f"seed {seed}"
+        assert is_proven(solution), f"seed {seed}"
+
+
+@pytest.mark.parametrize("start", range(0, 1000, 100))
+def test_who_must_be_in_a_free_choice_and_who_would_do_is_what_brute_force_finds(start: int) -> None:
+    for seed in range(start, start + 100):
+        random = Random(seed)
+        problem = like_places(random, a_problem(random, largest_cost=random.choice((0, 1, 3)), most_rules=seed % 3))
         solution = solve(problem)
         assert said(solution) == truth(problem), f"seed {seed}"
         assert is_proven(solution), f"seed {seed}"
@@ -99,7 +115,7 @@ def test_without_budget_the_answer_still_keeps_every_rule_and_bounds_the_truth()
             assert [(p.place, p.holding, p.basis) for p in solution.placements] == [p[:3] for p in best.placements]
         else:
             unproven += 1
-        always = {(place, holding) for place, holding, _, forced in best.placements if forced}
+        always = {(place, holding) for place, holding, _, forced, _ in best.placements if forced}
         assert {(p.place, p.holding) for p in solution.placements if p.forced} <= always
         assert solution.certain == best.certain or (not solution.certain_proven and solution.certain < best.certain)
     assert unproven > 20
@@ -126,7 +142,7 @@ def test_the_total_cost_is_that_of_scipy() -> None:
         solution = solve(AssignmentProblem((False,) * 60, (1,) * 90, edges, (), 1))
         rows, columns = linear_sum_assignment(costs)
         levels = {level.name: level.value for level in solution.levels}
-        assert (levels["places"], levels["prefer-0"]) == (60, costs[rows, columns].sum())
+        assert (levels["places"], levels["prefer-1"]) == (60, costs[rows, columns].sum())
 
 
 @pytest.mark.parametrize("largest_cost", [0, 3, 60])
@@ -143,7 +159,7 @@ def test_the_search_gives_what_the_flow_gives_under_a_rule_that_costs_nothing(
         assert solve(ruled) == free
         # Without the short cut through the flow the solver finds every level, the order and the forced ones itself.
         with monkeypatch.context() as patched:
-            patched.setattr("service.assignment.solve.is_feasible", lambda component, taken: False)
+            patched.setattr("service.assignment.solve.is_feasible", lambda layout, component, taken: False)
             assert solve(ruled) == free
 
 

@@ -225,17 +225,18 @@ def test_a_missing_fact_counts_as_the_worst_of_the_whole_set_not_of_the_part_tha
 
 
 def test_a_spare_that_is_worse_than_all_lowers_what_a_missing_fact_counts() -> None:
-    document = a_document({"one": "year_on_coin < 1900", "two": "year_on_coin < 1900"}, prefer=[{"highest": "grade"}])
-    held = [a_holding(f"a-ungraded-{n}", year_on_coin=1880) for n in (1, 2)]
-    held += [a_holding(f"b-low-{n}", year_on_coin=1880, grade=10) for n in (1, 2)]
-    (answer,) = asked(document, held, [a_holding("zz", year_on_coin=1880, grade=5)])
-    assert seats_of(result_of(a_measurement(document, held))) == {"one": "a-ungraded-1", "two": "a-ungraded-2"}
-    # An ungraded coin counts 5 now and not 10, so that the others sit there.
+    document = a_document({"one": "year_on_coin < 1900", "two": "year_on_coin < 1890"})
+    document["slots"][0]["prefer"], document["slots"][1]["prefer"] = (
+        [{"highest": "grade"}],
+        [{"lowest": "year_on_coin"}],
+    )
+    held = [a_holding("graded", year_on_coin=1877, grade=10), a_holding("ungraded", year_on_coin=1880)]
+    (answer,) = asked(document, held, [a_holding("zz", year_on_coin=1895, grade=5)])
+    # Without a grade it counts 9, one below the 10: 9 and the year 1877 are better than 10 and the year 1880.
+    assert seats_of(result_of(a_measurement(document, held))) == {"one": "ungraded", "two": "graded"}
+    # Now it counts 4, and the other way round is better by 2.
     assert answer["effect"] == "spare"
-    assert [(step["holding"], step["to"]) for step in answer["frees"]] == [
-        ("a-ungraded-1", None),
-        ("a-ungraded-2", None),
-    ]
+    assert [(step["holding"], step["to"]) for step in answer["frees"]] == [("ungraded", "two"), ("graded", "one")]
 
 
 def test_it_lets_a_pair_sit_that_a_rule_kept_apart() -> None:

@@ -21,13 +21,17 @@ SOME = settings(QUIETLY, max_examples=150)
 
 @st.composite
 def wishes(draw: st.DrawFn, document: dict[str, Any], coins: list[dict[str, Any]]) -> dict[str, Any]:
-    """At most one pin, one never and one previous placement."""
+    """At most two pins, a never and two previous placements, of groups too."""
     if not coins:
         return {}
-    pair = st.tuples(
-        st.sampled_from([coin["id"] for coin in coins]), st.sampled_from([slot["id"] for slot in document["slots"]])
-    )
-    pins, nevers, before = (draw(st.lists(pair, max_size=1)) for _ in range(3))
+    slots = [slot["id"] for slot in document["slots"]]
+    choices = [choice["id"] for choice in document.get("free_choice", [])]
+    groups = choices + [group["id"] for group in document.get("one_per", [])]
+    coin = st.sampled_from([coin["id"] for coin in coins])
+    named = st.tuples(coin, st.sampled_from(slots + groups + [f"{name}/1" for name in choices]))
+    single = st.tuples(coin, st.sampled_from(slots + [f"{name}/1" for name in choices]))
+    pins, nevers = draw(st.lists(named, max_size=2, unique=True)), draw(st.lists(named, max_size=1))
+    before = draw(st.lists(single, max_size=2, unique_by=lambda pair: pair[1]))
     return {"pins": pins, "nevers": nevers, "previous": [(place, coin) for coin, place in before]}
 
 
@@ -53,16 +57,17 @@ def test_an_evaluation_is_the_best_of_all_assignments_on_every_level(
         for place in places_of(found)
         if place["holding"]
     }
-    # A tentative placement shows that it is tentative in the place of whether it is forced.
-    assert seats == {
-        place: (coin, basis, forced and basis == "firm") for place, (coin, basis, forced) in best.seats.items()
+    assert seats == best.seats
+    instead = {
+        place["place"]: place["interchangeable_with"] for place in places_of(found) if "interchangeable_with" in place
     }
-    levels = {level["name"] if "name" in level else level["level"]: level["value"] for level in found["levels"]}
-    counted = ("pins", "required", "places", "unknown", "alternatives")
-    assert [levels[name] for name in counted] == [abs(value) for value in best.levels[:5]]
-    assert levels["moved"] == abs(best.levels[-1])
-    assert found["summary"]["certain"] == best.certain
-    assert found["summary"]["possible"] == len(best.seats)
+    assert instead == best.instead
+    assert not any("interchangeable_limit" in place for place in places_of(found))
+    levels = {level["level"]: level["value"] for level in found["levels"]}
+    assert {name: levels[name] for name in best.levels} == best.levels
+    summary = found["summary"]
+    assert (summary["certain"], summary["possible"]) == (best.certain, best.possible)
+    assert summary["filled"] <= summary["certain"] <= summary["possible"]
 
 
 @SOME
