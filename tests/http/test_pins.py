@@ -127,7 +127,7 @@ async def test_each_decision_tells_what_it_costs(service: Running) -> None:
     await decide(service, where, mine, nevers=nevers[:1], pins=[{"holding": ids["sharp"], "place": "any"}])
     costs = (await service.client.get(f"{where}/pins/costs", headers=mine)).json()["costs"]
     told = [(cost["kind"], cost["certain_gain"], cost["possible_gain"], cost["required_gain"]) for cost in costs]
-    # Certain is what firm coins can fill at most, wherever they are pinned, so a pin alone never lowers it.
+    # Certain is counted with the pins that are kept, so each of the two decisions lowers it.
     assert told == [("pin", 1, 1, 1), ("never", 1, 1, 1)]
     assert costs[1]["changes"] == [{"place": "old", "with": None, "without": ids["worn"]}]
     await decide(service, where, mine, nevers=nevers[1:])
