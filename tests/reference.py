@@ -521,46 +521,120 @@ def spots(document: Mapping[str, Any], coins: Sequence[Coin], outside: Outside) 
 
     found.extend(of(entry, entry["id"], entry["id"], "", []) for entry in document.get("slots", []))
     for entry in document.get("one_per", []):
-        attribute = outside.attributes[entry["attribute"]]
-        name = {"property": entry["attribute"]}
-        for key in keys_of(
-            entry, [*scope, *([parsed(entry["accepts"])] if "accepts" in entry else [])], coins, outside
-        ):
-            fits: Any = {"op": "=", "args": [name, key]}
-            if entry["keys"]["from"] == "vocabulary":
-                fits = {"op": "narrower", "args": [name, key]}
-            elif attribute.many:
-                fits = {"op": "a_contains", "args": [name, [key]]}
-            found.append(of(entry, entry["id"], f"{entry['id']}/{key}", entry["id"], [fits]))
+        base = [*scope, *([parsed(entry["accepts"])] if "accepts" in entry else [])]
+        cuts = cuts_of(entry)
+        for key in keys_of(entry, cuts, base, coins, outside):
+            fits = [rule_of_key(entry, cut, one, outside) for cut, one in zip(cuts, key, strict=True)]
+            address = "/".join(step_of(one) for one in key)
+            found.append(of(entry, entry["id"], f"{entry['id']}/{address}", entry["id"], fits))
     for entry in document.get("free_choice", []):
         found.extend(of(entry, entry["id"], f"{entry['id']}/{n + 1}", entry["id"], []) for n in range(entry["places"]))
     return found
 
 
-def keys_of(entry: Mapping[str, Any], base: list[Any], coins: Sequence[Coin], outside: Outside) -> list[str]:
-    keys, name = entry["keys"], entry["attribute"]
+NO_VALUE = {"none": True}
+
+
+def cuts_of(entry: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """The attributes of the key, each with how it is cut."""
+    if isinstance(entry["attribute"], str):
+        return [entry]
+    return [{"attribute": one} if isinstance(one, str) else one for one in entry["attribute"]]
+
+
+def step_of(key: Any) -> str:
+    """Section 10: inside a key `/` is `%2F`, `%` is `%25`, none is `none`, a text key "none" is `%6Eone`."""
+    if key == NO_VALUE:
+        return "none"
+    if isinstance(key, bool):
+        return "true" if key else "false"
+    if isinstance(key, str):
+        return "%6Eone" if key == "none" else "".join({"%": "%25", "/": "%2F"}.get(sign, sign) for sign in key)
+    return str(key)
+
+
+def rule_of_key(entry: Mapping[str, Any], cut: Mapping[str, Any], key: Any, outside: Outside) -> Any:
+    name = {"property": cut["attribute"]}
+    attribute = outside.attributes[cut["attribute"]]
+    if key == NO_VALUE:
+        return {"op": "isNull", "args": [name]}
+    if "band" in cut:
+        above = {"op": ">=", "args": [name, key]}
+        return {"op": "and", "args": [above, {"op": "<", "args": [name, key + cut["band"]]}]}
+    if "bands" in cut:
+        (band,) = (band for band in cut["bands"] if band["key"] == key)
+        ends = [{"op": op, "args": [name, band[end]]} for op, end in ((">=", "from"), ("<=", "to")) if end in band]
+        return ends[0] if len(ends) == 1 else {"op": "and", "args": ends}
+    if entry["keys"]["from"] == "vocabulary":
+        return {"op": "narrower", "args": [name, key]}
+    if attribute.many:
+        return {"op": "a_contains", "args": [name, [key]]}
+    return {"op": "=", "args": [name, {"date": key} if attribute.type == "date" else key]}
+
+
+def shown_keys(cut: Mapping[str, Any], raw: Any) -> list[Any]:
+    """The keys that a recorded fact shows, in any order; a range and an unknown fact show none."""
+    if is_subsets(raw):
+        return [*raw.get("has", []), *raw.get("perhaps", [])]
+    shown: list[Any] = []
+    for item in values_of(raw):
+        if item == NO_VALUE:
+            shown += [NO_VALUE] if cut.get("none") else []
+        elif isinstance(item, dict):
+            continue
+        elif "band" in cut:
+            low = 0
+            while low + cut["band"] <= item:
+                low += cut["band"]
+            while low > item:
+                low -= cut["band"]
+            shown.append(low)
+        elif "bands" in cut:
+            shown += [b["key"] for b in cut["bands"] if b.get("from", item) <= item <= b.get("to", item)]
+        else:
+            shown += item if isinstance(item, list) else [item]
+    return shown
+
+
+def keys_of(
+    entry: Mapping[str, Any],
+    cuts: Sequence[Mapping[str, Any]],
+    base: list[Any],
+    coins: Sequence[Coin],
+    outside: Outside,
+) -> list[tuple[Any, ...]]:
+    keys = entry["keys"]
     if keys["from"] == "list":
-        return list(keys["values"])
+        return [tuple(key) if isinstance(key, list) else (key,) for key in keys["values"]]
     if keys["from"] == "vocabulary":
         scheme = outside.vocabularies[keys["name"]]
         level = keys.get("level")
+        picked = list(scheme.concepts)
         if isinstance(level, dict):
-            return [c.id for c in scheme.concepts.values() if level["children_of"] in c.broader]
-        if level == "narrowest":
-            return [c for c in scheme.concepts if below(scheme, c) == [c]]
-        return list(scheme.concepts)
+            picked = [c.id for c in scheme.concepts.values() if level["children_of"] in c.broader]
+        elif level == "narrowest":
+            picked = [c for c in scheme.concepts if below(scheme, c) == [c]]
+        return [(key,) for key in sorted(picked)] + ([(NO_VALUE,)] if cuts[0].get("none") else [])
     rule = {"op": "and", "args": [*base, True, True]}
-    shown: set[str] = set()
+    shown: list[tuple[Any, ...]] = []
     for coin in coins:
         if verdict_of_views(rule, coin.views, outside) == "no":
             continue
         for facts in coin.views:
-            for item in values_of(facts.get(name)):
-                if is_subsets(item):
-                    shown |= set(item.get("has", [])) | set(item.get("perhaps", []))
-                elif item != {"none": True}:
-                    shown |= {item} if isinstance(item, str) else set(item)
-    return sorted(shown)
+            shown += product(*(shown_keys(cut, facts.get(cut["attribute"])) for cut in cuts))
+
+    def order(key: tuple[Any, ...]) -> list[Any]:
+        places = []
+        for cut, one in zip(cuts, key, strict=True):
+            names = [band["key"] for band in cut.get("bands", [])]
+            places.append((one == NO_VALUE, 0 if one == NO_VALUE else names.index(one) if names else one))
+        return places
+
+    found: list[tuple[Any, ...]] = []
+    for key in sorted(shown, key=order):
+        if key not in found:
+            found.append(key)
+    return found
 
 
 def values_of(raw: Any) -> list[Any]:

@@ -344,6 +344,29 @@ def set_rules(draw: st.DrawFn, number: int, ids: list[str], slots: list[str]) ->
     }
 
 
+FROM_HOLDINGS = {"keys": {"from": "holdings"}}
+DECADES = {"attribute": "year_on_coin", "band": 10}
+REIGNS = {
+    "attribute": "year_on_coin",
+    "bands": [{"key": "early", "to": 1900}, {"key": "late", "from": 1900, "to": 1901}, {"key": "none", "from": 1950}],
+}
+KEYED: tuple[dict[str, Any], ...] = (
+    {"attribute": "year_on_coin", **FROM_HOLDINGS},
+    {**DECADES, **FROM_HOLDINGS},
+    {**DECADES, "keys": {"from": "list", "values": [1900, 1890]}},
+    {**REIGNS, **FROM_HOLDINGS},
+    {**REIGNS, "keys": {"from": "list", "values": ["late", "early"]}},
+    {"attribute": "mint", "none": True, **FROM_HOLDINGS},
+    {"attribute": "mint", "keys": {"from": "list", "values": [{"none": True}, "Tower"]}},
+    {"attribute": "restrike", **FROM_HOLDINGS},
+    {"attribute": ["restrike", "mint"], **FROM_HOLDINGS},
+    {"attribute": [{"attribute": "mint", "none": True}, DECADES], **FROM_HOLDINGS},
+    {"attribute": ["mint", REIGNS], "keys": {"from": "list", "values": [["Tower", "late"], ["Heaton", "early"]]}},
+    {"attribute": ["mint", "restrike"], "keys": {"from": "list", "values": [["Tower", True], ["Tower", False]]}},
+)
+"""Groups with keys of other types than text, of several attributes, cut into spans and bands, with none."""
+
+
 @st.composite
 def definitions(draw: st.DrawFn, *, with_rules: bool = True) -> dict[str, Any]:
     """A small set: up to four places of every kind."""
@@ -375,6 +398,8 @@ def definitions(draw: st.DrawFn, *, with_rules: bool = True) -> dict[str, Any]:
             )
         )
         document["one_per"].append({"id": "kinds", "attribute": "species", "keys": keys, "tier": draw(tiers)})
+    if extra == 3:
+        document["one_per"].append({"id": "keyed", **draw(st.sampled_from(KEYED)), "tier": draw(tiers)})
     if extra == 2:
         choice: dict[str, Any] = {"id": "any", "places": 2, "accepts": draw(simple_rules()), "tier": draw(tiers)}
         if with_rules and draw(st.booleans()):

@@ -78,10 +78,16 @@ class FilledPlaces:
     def _own_value_each(self, by: tuple[str, ...]) -> str | None:
         for group in self.covered:
             _, one_per = self.questions.one_per_groups.get(group.id, (0, None))
-            if one_per is None or group.places < 2 or one_per.attribute not in by:
+            if one_per is None or group.places < 2 or not set(one_per.attributes) <= set(by):
                 continue
-            if one_per.keys.source != "vocabulary" and not self.questions.attributes[one_per.attribute].many:
-                return f"every place of '{group.label}' has its own {self.questions.wording.name(one_per.attribute)}"
+            # Named bands may overlap, and a coin may show several keys of a list.
+            apart = (
+                not part.bands and part.terms is None and not self.questions.attributes[part.attribute].many
+                for part in one_per.parts
+            )
+            if all(apart):
+                names = listed([self.questions.wording.name(name) for name in one_per.attributes], "and")
+                return f"every place of '{group.label}' has its own {names}"
         return None
 
     def _two_that_never_agree(self, by: tuple[str, ...]) -> str | None:

@@ -28,9 +28,11 @@ from service.analysis.overlap import (
 from service.analysis.place_groups import closed_keys
 from service.analysis.place_matching import UNIT_KINDS, PlaceMatching, Unit, match_places, units_of
 from service.facts.holding import Facts
+from service.facts.recorded import RecordedKey
 from service.facts.truth import UNDECIDED
 from service.rules.constraints import AT_MOST, DIFFERENT, Constraint
-from service.rules.definition import Definition, FreeChoice, Keys, OnePer
+from service.rules.definition import Definition, FreeChoice, OnePer
+from service.rules.keys import key_as_json
 from service.rules.predicates import Always, Predicate, all_of
 from service.rules.preferences import Preference
 from service.rules.rule import Rule
@@ -65,8 +67,8 @@ CHANGE_KINDS = (
 class KeysChange(Struct, frozen=True):
     """The keys that a group has more and fewer."""
 
-    added: list[str]
-    removed: list[str]
+    added: list[RecordedKey]
+    removed: list[RecordedKey]
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,9 +248,12 @@ class _Comparison:
                 yield _of_units(f"{member.replace('_', '-')}-changed", (old,), (new,), member, *written)
 
     def _group(self, old: Unit, new: Unit, before: OnePer, after: OnePer) -> Iterator[DefinitionChange]:
-        mine, its = self.keys[0].get(before.id, ()), self.keys[1].get(after.id, ())
+        mine, its = (
+            [key_as_json(key) for key in keys[group.id].keys] if group.id in keys else []
+            for keys, group in zip(self.keys, (before, after), strict=True)
+        )
         added, removed = [key for key in its if key not in mine], [key for key in mine if key not in its]
-        if added or removed or _meaning_of_keys(before.keys) != _meaning_of_keys(after.keys):
+        if added or removed or _meaning_of_keys(before) != _meaning_of_keys(after):
             written = (_written_member(self.old, old, "keys"), _written_member(self.new, new, "keys"))
             change = _of_units("keys-changed", (old,), (new,), "keys", *written)
             yield replace(change, keys=KeysChange(added, removed))
@@ -392,9 +397,10 @@ def _meaning(rule: Constraint, successors: Mapping[str, str] | None = None) -> o
     return rule.kind, places, frozenset(rule.by), where, rule.count, place
 
 
-def _meaning_of_keys(keys: Keys) -> object:
+def _meaning_of_keys(group: OnePer) -> object:
+    keys = group.keys
     where = keys.where.predicate if keys.where is not None else None
-    return keys.source, keys.vocabulary, where, keys.level
+    return group.parts, keys.source, keys.vocabulary, where, keys.level
 
 
 def _renamed(address: str, successors: Mapping[str, str]) -> str:

@@ -9,7 +9,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType
 
 from service.analysis.diff import CHANGE_KINDS, DefinitionChange, DefinitionDiff, KeysChange
 from service.facts.holding import read_facts
-from service.facts.knowledge import NONE, Among, Value
+from service.facts.knowledge import NONE, Among, Value, value_in_words
 from service.facts.recorded import RecordedFact
 from service.rules.definition import Definition
 from service.rules.labels import listed, listed_up_to
@@ -205,8 +205,8 @@ class _ChangeWording:
 
     def _keys_changed(self, change: DefinitionChange) -> str:
         keys = change.keys
-        parts = [f"new places for {_some(keys.added)}"] if keys and keys.added else []
-        parts += [f"no more places for {_some(keys.removed)}"] if keys and keys.removed else []
+        parts = [f"new places for {_keys(keys.added)}"] if keys and keys.added else []
+        parts += [f"no more places for {_keys(keys.removed)}"] if keys and keys.removed else []
         if not parts:
             return f"{self._who(change)} has the source of its keys changed, and the keys are the same."
         return f"{self._who(change)} has {' and '.join(parts)}."
@@ -305,6 +305,15 @@ def _inside(subject: str) -> str:
 
 def _some(names: Sequence[str]) -> str:
     return listed_up_to(_MOST_NAMED, names)
+
+
+def _keys(keys: Sequence[Any]) -> str:
+    """Keys as the document has them: a text, a number, known to be none, or a list of those."""
+    return _some([", ".join(map(_key, key)) if isinstance(key, list) else _key(key) for key in keys])
+
+
+def _key(key: Any) -> str:
+    return "none" if isinstance(key, dict) else key if isinstance(key, str) else value_in_words(key)
 
 
 def _count(number: int, noun: str) -> str:

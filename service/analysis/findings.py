@@ -26,6 +26,7 @@ from service.facts.holding import Facts, View
 from service.facts.recorded import RecordedFact
 from service.facts.truth import NO, UNDECIDED, YES
 from service.rules.definition import Definition, OnePer
+from service.rules.keys import key_address, key_in_words
 from service.rules.labels import listed_up_to
 from service.rules.predicates import Predicate, reads
 
@@ -226,13 +227,16 @@ class _Check:
                     yield Finding(code, ERROR, rule.at, f"'{choice.label}' can never be filled: {message}.")
 
     def _keys_of_group(self, at: int, one_per: OnePer) -> Iterator[Finding]:
-        pointer, keys = f"/one_per/{at}/keys", self.keys[one_per.id]
+        pointer, keys = f"/one_per/{at}/keys", self.keys[one_per.id].keys
         if not keys:
             yield Finding("too-few-keys", ERROR, pointer, f"'{one_per.id}' has no key, so it has no place.")
         elif one_per.id not in self.never and len(keys) <= _MOST_KEYS_TRIED:
-            rules = ((key, place_group_of_key(self.definition, one_per, at, key).rule) for key in keys)
+            found = self.keys[one_per.id]
+            rules = ((key, place_group_of_key(self.definition, one_per, at, key, found).rule) for key in keys)
             dead = [
-                f"'{key}'" for key, rule in rules if self.questions.ask_in_scope(WantedVerdict(rule)).possible is NO
+                f"'{key_in_words(key)}'"
+                for key, rule in rules
+                if self.questions.ask_in_scope(WantedVerdict(rule)).possible is NO
             ]
             if dead:
                 named = listed_up_to(MOST_LABELS, dead)
@@ -267,16 +271,18 @@ class _Check:
                     yield replace(group, places=len(parts))
                 continue
             at, one_per = self.questions.one_per_groups[group.id]
-            for key in self.keys.get(group.id, ()):
-                if key in parts:
-                    yield place_group_of_key(self.definition, one_per, at, key)
+            if group.id in self.keys:
+                found = self.keys[group.id]
+                for key in found.keys:
+                    if key_address(key) in parts:
+                        yield place_group_of_key(self.definition, one_per, at, key, found)
 
     # -- what is left over
 
     def _unused(self) -> Iterator[Finding]:
         read = {name for rule in self.definition.rules() for name in reads(rule.predicate)}
         document = self.definition
-        read |= {one_per.attribute for one_per in document.one_per}
+        read |= {name for one_per in document.one_per for name in one_per.attributes}
         read |= {name for c in document.constraints for name in c.by}
         read |= {name for choice in document.free_choice for rule in choice.rules for name in rule.by}
         prefer = [document.prefer, *(slot.prefer for slot in document.slots)]

@@ -10,14 +10,18 @@ from datetime import date
 
 from service.evaluation.clauses import clauses_of, grouped_by_attribute, negation_normal_form
 from service.evaluation.column_index import Interval, interval_of, texts_of
-from service.evaluation.places import Collection, key_test, keys_of
+from service.evaluation.keys import Collection, GroupKeys, keys_of
+from service.evaluation.places import key_tests
 from service.facts.holding import Facts
+from service.facts.knowledge import NONE
 from service.rules.definition import Definition, OnePer
-from service.rules.predicates import EvaluationContext, IsNull, Not, OneOf, Or, Predicate, all_of, reads
+from service.rules.keys import Key, key_address
+from service.rules.predicates import Always, EvaluationContext, IsNull, Not, OneOf, Or, Predicate, all_of, reads
 from service.rules.terms import Const, Ref
 
 _MOST_COMPARED_KEYS = 60
 _MOST_KEYS_IN_A_RULE = 400
+_NO_KEYS = GroupKeys(())
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +39,7 @@ class PlaceGroup:
     compared: bool = True
 
 
-def place_groups_of(definition: Definition, keys: Mapping[str, Sequence[str]]) -> list[PlaceGroup]:
+def place_groups_of(definition: Definition, keys: Mapping[str, GroupKeys]) -> list[PlaceGroup]:
     """The place groups in the order slots, free choices, one-per groups. `keys` are those of the closed one-per groups,
     by id (`closed_keys`). A group with too many keys for one rule is left out."""
     groups = [
@@ -46,41 +50,52 @@ def place_groups_of(definition: Definition, keys: Mapping[str, Sequence[str]]) -
         rule = choice.accepts.predicate
         groups.append(PlaceGroup(choice.id, choice.label, rule, f"/free_choice/{at}", choice.tier, choice.places))
     for at, one_per in enumerate(definition.one_per):
-        group = _of_one_per(definition, one_per, f"/one_per/{at}", keys.get(one_per.id, ()))
+        group = _of_one_per(definition, one_per, f"/one_per/{at}", keys.get(one_per.id, _NO_KEYS))
         if group is not None:
             groups.append(group)
     return groups
 
 
-def closed_keys(definition: Definition, catalogue: Mapping[str, Facts], today: date) -> dict[str, list[str]]:
+def closed_keys(definition: Definition, catalogue: Mapping[str, Facts], today: date) -> dict[str, GroupKeys]:
     """The keys of every one-per group that is not open-ended, by its id."""
     collection = Collection((), catalogue, EvaluationContext(today, definition.vocabularies))
     closed = (one_per for one_per in definition.one_per if not one_per.keys.is_open)
     return {one_per.id: keys_of(definition, one_per, collection, None) for one_per in closed}
 
 
-def _of_one_per(definition: Definition, one_per: OnePer, pointer: str, keys: Sequence[str]) -> PlaceGroup | None:
+def _of_one_per(definition: Definition, one_per: OnePer, pointer: str, found: GroupKeys) -> PlaceGroup | None:
     accepts = one_per.accepts.predicate if one_per.accepts is not None else None
     if one_per.keys.is_open:
         # A coin known to have no key has no place there, whatever else it is.
-        rule = all_of(accepts, Not(IsNull(Ref(one_per.attribute))))
+        tests = (Not(IsNull(Ref(part.attribute))) for part in one_per.parts if not part.none)
+        rule = all_of(accepts, *tests) if not all(part.none for part in one_per.parts) else accepts or Always(True)
         return PlaceGroup(one_per.id, one_per.id, rule, pointer, one_per.tier, 0, accepts is not None)
-    if one_per.keys.source != "vocabulary" and not definition.attributes[one_per.attribute].many:
-        has_key: Predicate = OneOf(Ref(one_per.attribute), tuple(Const(key) for key in keys))
+    keys, (part, *others) = found.keys, one_per.parts
+    is_listed = not others and part.is_plain and part.terms is None and not definition.attributes[part.attribute].many
+    if is_listed and not any(NONE in key for key in keys):
+        texts = dict.fromkeys(text for (key,) in keys for text in (key, *found.also(0, key)))
+        has_key: Predicate = OneOf(Ref(part.attribute), tuple(map(Const, texts)))
     elif len(keys) > _MOST_KEYS_IN_A_RULE:
         return None
     else:
-        has_key = Or(tuple(key_test(definition, one_per, key)[1] for key in keys))
+        has_key = Or(tuple(key_predicate(definition, one_per, key, found) for key in keys))
     is_compared = 0 < len(keys) <= _MOST_COMPARED_KEYS
     return PlaceGroup(one_per.id, one_per.id, all_of(accepts, has_key), pointer, one_per.tier, len(keys), is_compared)
 
 
-def place_group_of_key(definition: Definition, one_per: OnePer, at: int, key: str) -> PlaceGroup:
+def place_group_of_key(
+    definition: Definition, one_per: OnePer, at: int, key: Key, keys: GroupKeys | None = None
+) -> PlaceGroup:
     """The place of one key as a group of its own; `at` is the position of the one-per group in the definition."""
     accepts = one_per.accepts.predicate if one_per.accepts is not None else None
-    address = f"{one_per.id}/{key}"
-    rule = all_of(accepts, key_test(definition, one_per, key)[1])
+    address = f"{one_per.id}/{key_address(key)}"
+    rule = all_of(accepts, key_predicate(definition, one_per, key, keys))
     return PlaceGroup(address, address, rule, f"/one_per/{at}", one_per.tier, 1)
+
+
+def key_predicate(definition: Definition, one_per: OnePer, key: Key, keys: GroupKeys | None = None) -> Predicate:
+    """What a coin of the key must be."""
+    return all_of(*(predicate for _, predicate in key_tests(definition, one_per, key, keys)))
 
 
 # -- which can share a coin

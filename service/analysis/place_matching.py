@@ -22,6 +22,7 @@ from typing import Any
 
 from service.analysis.overlap import CHANGED, EQUAL, NARROWED, WIDENED, RuleComparison
 from service.analysis.place_groups import PlaceGroup, may_meet, place_groups_of, reach_of
+from service.evaluation.keys import GroupKeys
 from service.facts.truth import NO, YES
 from service.rules.definition import Definition, FreeChoice, OnePer, Slot
 from service.rules.predicates import Always, Predicate, all_of
@@ -64,12 +65,12 @@ class Unit:
         return self.entry.accepts
 
     @property
-    def sort(self) -> tuple[str, str]:
-        """What must be equal for two units to match: the kind, and the attribute of a one-per group."""
-        return self.kind, self.entry.attribute if isinstance(self.entry, OnePer) else ""
+    def sort(self) -> tuple[str, tuple[str, ...]]:
+        """What must be equal for two units to match: the kind, and the attributes of a one-per group."""
+        return self.kind, self.entry.attributes if isinstance(self.entry, OnePer) else ()
 
 
-def units_of(definition: Definition, keys: Mapping[str, Sequence[str]]) -> list[Unit]:
+def units_of(definition: Definition, keys: Mapping[str, GroupKeys]) -> list[Unit]:
     """Every unit, by kind (slots, one-per groups, free choices), in the order of the document. `keys` are those of the
     groups that are not open-ended, by id."""
     groups: dict[str, PlaceGroup] = {group.id: group for group in place_groups_of(definition, keys)}
@@ -80,7 +81,7 @@ def units_of(definition: Definition, keys: Mapping[str, Sequence[str]]) -> list[
             own = entry.accepts.predicate if entry.accepts is not None else Always(True)
             group = groups.get(entry.id)
             whole = group.rule if group is not None else None
-            places = group.places if group is not None else len(keys.get(entry.id, ()))
+            places = group.places if group is not None else len(keys[entry.id].keys) if entry.id in keys else 0
             found.append(Unit(entry.id, kind, at, _label(definition, kind, at), entry, own, whole, places))
     return found
 

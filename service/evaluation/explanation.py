@@ -11,7 +11,6 @@ from typing import Annotated, Any, Literal
 
 from msgspec import UNSET, Meta, Struct, UnsetType, field
 
-from service.evaluation.places import RulePart
 from service.evaluation.region_wording import region_wording
 from service.evaluation.verdicts import WORLD_BUDGET, Case, Judgement, Region
 from service.facts.attributes import Attribute
@@ -21,7 +20,7 @@ from service.facts.recorded import RecordedFact
 from service.facts.truth import NO, UNDECIDED, Verdict
 from service.rules.cql2.text import to_text
 from service.rules.predicates import And, EvaluationContext, Not, Or, Predicate, leaves
-from service.rules.rule import Rule
+from service.rules.rule import Rule, RulePart
 from service.rules.wording import RuleWording
 
 MOST_SETTLING_FACTS = 12

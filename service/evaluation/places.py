@@ -2,32 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import re
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from service.errors import Fault, OverLimit
-from service.evaluation.verdicts import judge_views
-from service.facts.holding import Facts, View
-from service.facts.knowledge import Among, Subsets, Value
-from service.facts.truth import NO, YES
-from service.rules.binding import CONCEPT
+from service.evaluation.keys import Collection, GroupKeys, keys_of
 from service.rules.definition import MOST_PLACES, Definition, OnePer
-from service.rules.predicates import (
-    Comparison,
-    EvaluationContext,
-    Narrower,
-    Predicate,
-    SetComparison,
-    all_of,
-)
+from service.rules.keys import Key, key_address, key_in_words
+from service.rules.predicates import Predicate, all_of
 from service.rules.preferences import Preference
-from service.rules.rule import Rule
-from service.rules.terms import Const, Ref
+from service.rules.rule import Rule, RulePart
 
 SLOT, ONE_PER, FREE_CHOICE = "slots", "one_per", "free_choice"
 
-RulePart = tuple[Rule | str, Predicate]
-"""A rule of the definition, or the words for one that the service makes, with its predicate."""
+_PLACEHOLDER = re.compile(r"\{([A-Za-z_][A-Za-z0-9_]*)\}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,18 +34,9 @@ class Place:
     parts: tuple[RulePart, ...]
     prefer: tuple[Preference, ...]
     group: str = ""
-    key: str = ""
+    key: Key = ()
     look_at: str = ""
     is_open: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Collection:
-    """What a definition is evaluated against: the views of every holding, and the catalogue of issues by id."""
-
-    views: Sequence[tuple[View, ...]]
-    catalogue: Mapping[str, Facts]
-    context: EvaluationContext
 
 
 def places_of(definition: Definition, collection: Collection) -> tuple[Place, ...]:
@@ -93,17 +74,18 @@ def _of_group(
     definition: Definition, group: OnePer, collection: Collection, scope: tuple[RulePart, ...]
 ) -> list[Place]:
     base = (*scope, *_parts(group.accepts))
-    attribute = definition.attributes[group.attribute]
-    scheme = definition.vocabularies.get(group.keys.vocabulary or attribute.vocabulary or "")
+    found = keys_of(definition, group, collection, _joined(base) if base else None)
+    labels = key_labels(definition, group, found.keys)
+    look_at = group.look_at or "; ".join(
+        dict.fromkeys(filter(None, (definition.attributes[name].look_at for name in group.attributes)))
+    )
     places = []
-    for key in keys_of(definition, group, collection, _joined(base) if base else None):
-        concept = scheme.concepts.get(key) if scheme else None
-        label = concept.label if concept else key
-        parts = (*base, key_test(definition, group, key))
+    for key, label in zip(found.keys, labels, strict=True):
+        parts = (*base, *key_tests(definition, group, key, found))
         places.append(
             Place(
-                address=f"{group.id}/{key}",
-                label=group.label.replace("{key}", label),
+                address=f"{group.id}/{key_address(key)}",
+                label=label,
                 kind=ONE_PER,
                 tier=group.tier,
                 predicate=_joined(parts),
@@ -111,80 +93,34 @@ def _of_group(
                 prefer=group.prefer or definition.prefer,
                 group=group.id,
                 key=key,
-                look_at=group.look_at or attribute.look_at,
+                look_at=look_at,
                 is_open=group.keys.is_open,
             )
         )
     return places
 
 
-def key_test(definition: Definition, group: OnePer, key: str) -> tuple[str, Predicate]:
-    """The rule for a coin of the key, as text and as a predicate: the key is its value, or one of its values; for keys
-    from a vocabulary, the value or a broader term of it."""
-    quoted = key.replace("'", "''")
-    if group.keys.source == "vocabulary":
-        return f"narrower({group.attribute}, '{quoted}')", Narrower(group.attribute, key, group.keys.vocabulary)
-    if definition.attributes[group.attribute].many:
-        fits = SetComparison("a_contains", Ref(group.attribute), Const(frozenset((key,))))
-        return f"A_CONTAINS({group.attribute}, ('{quoted}'))", fits
-    return f"{group.attribute} = '{quoted}'", Comparison("=", Ref(group.attribute), Const(key))
+def key_tests(definition: Definition, group: OnePer, key: Key, keys: GroupKeys | None = None) -> tuple[RulePart, ...]:
+    """What a coin of the key must be, attribute by attribute, as text and as predicates: the key is its value, or one of
+    its values, or the span that has it; for keys from a vocabulary, the value or a broader term of it."""
+    return tuple(
+        part.test(value, definition.attributes[part.attribute], () if keys is None else keys.also(at, value))
+        for at, (part, value) in enumerate(zip(group.parts, key, strict=True))
+    )
 
 
-def keys_of(definition: Definition, group: OnePer, collection: Collection, base: Predicate | None) -> list[str]:
-    """The keys of a one-per group: in the order of the list or vocabulary, else sorted. `base` is what the group accepts
-    within the scope (None: anything); it matters for keys that are taken from the holdings."""
-    keys = group.keys
-    if keys.source == "list":
-        return list(keys.values)
-    if keys.source == "vocabulary":
-        return _keys_of_vocabulary(definition, group, collection.context)
-    if keys.source == "catalogue":
-        return sorted(_values_of(_selected_issues(definition, keys.where, collection), group.attribute))
-    fitting = (views for views in collection.views if base is None or _may_fit(definition, base, views, collection))
-    return sorted(_values_of(fitting, group.attribute))
-
-
-def _may_fit(definition: Definition, base: Predicate, views: tuple[View, ...], collection: Collection) -> bool:
-    return judge_views(base, views, definition.attributes, collection.context).verdict is not NO
-
-
-def _selected_issues(definition: Definition, where: Rule | None, collection: Collection) -> Iterable[tuple[View, ...]]:
-    for facts in collection.catalogue.values():
-        views = (View(facts),)
-        if (
-            where is None
-            or judge_views(where.predicate, views, definition.attributes, collection.context).verdict is YES
-        ):
-            yield views
-
-
-def _values_of(many_views: Iterable[tuple[View, ...]], attribute: str) -> set[str]:
-    """Every value of the attribute that one of the coins has or may have."""
-    keys: set[str] = set()
-    for views in many_views:
-        for view in views:
-            knowledge = view.facts.get(attribute)
-            values: tuple[Value, ...] = knowledge.values if isinstance(knowledge, Among) else ()
-            for value in (knowledge.every,) if isinstance(knowledge, Subsets) else values:
-                if isinstance(value, frozenset):
-                    keys |= value
-                elif isinstance(value, str):
-                    keys.add(value)
-    return keys
-
-
-def _keys_of_vocabulary(definition: Definition, group: OnePer, context: EvaluationContext) -> list[str]:
-    scheme = definition.vocabularies[group.keys.vocabulary]
-    where, many = group.keys.where, definition.attributes[group.attribute].many
-    picked = []
-    for term in scheme.concepts:
-        facts: Facts = {CONCEPT: Among((term,)), group.attribute: Among((frozenset((term,)) if many else term,))}
-        if where is None or judge_views(where.predicate, (View(facts),), definition.attributes, context).verdict is YES:
-            picked.append(term)
-    level = group.keys.level
-    if isinstance(level, tuple):
-        children = set(scheme.children(level[1]))
-        return [term for term in picked if term in children]
-    if level == "narrowest":
-        return [term for term in picked if not scheme.below[term].intersection(picked)]
-    return picked
+def key_labels(definition: Definition, group: OnePer, keys: Sequence[Key]) -> list[str]:
+    """The labels of the places of these keys: the group's label with `{key}`, or `{name}` of one of its attributes, replaced.
+    Labels that would be the same tell the key."""
+    labels = []
+    for key in keys:
+        words = [
+            part.label(value, definition.attributes[part.attribute], definition.vocabularies)
+            for part, value in zip(group.parts, key, strict=True)
+        ]
+        filled = dict(zip(group.attributes, words, strict=True)) | {"key": ", ".join(words)}
+        labels.append(_PLACEHOLDER.sub(lambda found, filled=filled: filled.get(found[1], found[0]), group.label))  # type: ignore[misc]
+    often = Counter(labels)
+    return [
+        f"{label} ({key_in_words(key)})" if often[label] > 1 else label for key, label in zip(keys, labels, strict=True)
+    ]

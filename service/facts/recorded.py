@@ -46,6 +46,13 @@ SCHEMAS: Mapping[str, Mapping[str, Any]] = {
             },
         ],
     },
+    "RecordedKey": {
+        "description": "A key of a one-per group: a value; of several attributes a list of one value for each.",
+        "anyOf": [
+            {"$ref": "#/components/schemas/RecordedValue"},
+            {"type": "array", "items": {"$ref": "#/components/schemas/RecordedValue"}},
+        ],
+    },
     "RecordedIssue": {
         "description": 'The id of a catalogue issue, or {"one_of": [ids]}.',
         "anyOf": [
@@ -68,7 +75,9 @@ if TYPE_CHECKING:
     RecordedValue = Any
     RecordedFact = Any
     RecordedIssue = Any
+    RecordedKey = Any
 else:
     RecordedValue = _component("RecordedValue")
     RecordedFact = _component("RecordedFact")
     RecordedIssue = _component("RecordedIssue")
+    RecordedKey = _component("RecordedKey")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cached_property
 
 from service.errors import Fault, Invalid
 
@@ -60,6 +61,23 @@ class Vocabulary:
     def is_at_or_below(self, term: str, top: str) -> bool:
         """`skos:narrowerTransitive`, or the term itself."""
         return term == top or top in self.above.get(term, frozenset())
+
+    def concept_named(self, text: str) -> str | None:
+        """The term of this id, name, alternative label or general abbreviation, in any letter case; None where there is
+        none, or more than one."""
+        if text in self.concepts:
+            return text
+        return self._by_name.get(text.casefold())
+
+    @cached_property
+    def _by_name(self) -> Mapping[str, str | None]:
+        names: dict[str, str | None] = {}
+        for concept in self.concepts.values():
+            short = (one.text for one in concept.abbreviations if one.issuer is None)
+            for name in {text.casefold() for text in (concept.id, concept.label, *concept.alternative_labels, *short)}:
+                names[name] = None if names.get(name, concept.id) != concept.id else concept.id
+        # An id comes before the labels of other terms.
+        return names | {term.casefold(): term for term in self.concepts}
 
     def children(self, term: str) -> tuple[str, ...]:
         """The terms directly below, in the order of the scheme."""

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from service.errors import Fault
-from service.evaluation.places import Collection, places_of
+from service.evaluation.keys import Collection
+from service.evaluation.places import places_of
 from service.facts.attributes import nearest
 from service.facts.holding import candidate_views
 from service.progress.evaluate import EvaluationRequest
+from service.rules.keys import key_at
 from service.rules.predicates import EvaluationContext
 
 Pairs = Sequence[tuple[str, str]]
@@ -66,11 +68,15 @@ class KnownPlaces:
         if groups:
             self.names += [group.id for group in one_per] + [choice.id for choice in choices]
         self.known = frozenset(self.names)
-        self.open_groups = tuple(f"{group.id}/" for group in one_per if group.keys.is_open)
+        self.attributes = request.definition.attributes
+        self.open_groups = {group.id: group.parts for group in one_per if group.keys.is_open}
 
     def has(self, name: str) -> bool:
         """Whether the set has a place of that name."""
-        return name in self.known or any(name.startswith(group) and name != group for group in self.open_groups)
+        group, _, key = name.partition("/")
+        if name in self.known or group not in self.open_groups:
+            return name in self.known
+        return bool(key) and key_at(key, self.open_groups[group], self.attributes) is not None
 
     def fault(self, name: str, pointer: str) -> list[Fault]:
         """What is wrong with a name, if anything is."""

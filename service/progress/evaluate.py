@@ -15,7 +15,8 @@ from service.assignment.problem import Basis, Placement, Solution
 from service.assignment.solve import solve
 from service.errors import Fault, Invalid, OverLimit
 from service.evaluation.engine import ENGINE
-from service.evaluation.places import FREE_CHOICE, ONE_PER, SLOT, Collection, places_of
+from service.evaluation.keys import Collection
+from service.evaluation.places import FREE_CHOICE, ONE_PER, SLOT, places_of
 from service.evaluation.table import Table
 from service.facts.holding import Facts, Holding, candidate_views
 from service.facts.truth import UNDECIDED, YES
@@ -39,7 +40,8 @@ from service.progress.result import (
 )
 from service.progress.undecided import doubts
 from service.progress.unplaced import unplaced
-from service.rules.definition import OPTIONAL, REQUIRED, Definition
+from service.rules.definition import OPTIONAL, REQUIRED, Definition, OnePer
+from service.rules.keys import key_as_json
 from service.rules.predicates import EvaluationContext
 
 MOST_HOLDINGS = 100_000
@@ -128,7 +130,7 @@ def result_from(request: EvaluationRequest, board: Instance, table: Table, solut
         levels=[LevelResult(level.name, level.value, level.proven, level.bound) for level in solution.levels],
         slots=[entries[at] for at in shown if board.places[at].kind == SLOT],
         one_per=[
-            OnePerResult(group.id, group.attribute, _group(board, group.id, ONE_PER, entries))
+            OnePerResult(group.id, _attributes_of(group), _group(board, group.id, ONE_PER, entries))
             for group in definition.one_per
         ],
         free_choice=[_free_choice(board, choice.id, choice.label, entries) for choice in definition.free_choice],
@@ -201,11 +203,15 @@ def _place(board: Instance, at: int, seats: Mapping[int, Placement]) -> PlaceRes
         place=place.address,
         label=place.label,
         tier=place.tier,  # type: ignore[arg-type]
-        key=place.key if place.kind == ONE_PER else UNSET,
+        key=key_as_json(place.key) if place.kind == ONE_PER else UNSET,
         # A free choice lists its candidates once, for all of its places.
         alternates=UNSET if place.kind == FREE_CHOICE else alternates_of(board, at, seats),
         **sitting,
     )
+
+
+def _attributes_of(group: OnePer) -> str | list[str]:
+    return list(group.attributes) if len(group.parts) > 1 else group.attributes[0]
 
 
 def _group(board: Instance, group: str, kind: str, entries: Mapping[int, PlaceResult]) -> list[PlaceResult]:

@@ -17,7 +17,8 @@ from service.evaluation.explanation import (
     explain_clauses,
     settle,
 )
-from service.evaluation.places import FREE_CHOICE, Collection, Place, places_of
+from service.evaluation.keys import Collection
+from service.evaluation.places import FREE_CHOICE, Place, places_of
 from service.evaluation.table import Table
 from service.facts.attributes import nearest
 from service.facts.holding import Holding, View, candidate_views

@@ -10,11 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import product
+from itertools import islice, product
 from math import prod
 from typing import Any
 
-from service.evaluation.places import key_test
+from service.evaluation.places import key_tests
 from service.evaluation.region_wording import region_wording
 from service.evaluation.settling import TrialBudget, settle_places
 from service.evaluation.verdicts import Case, Split
@@ -34,7 +34,9 @@ from service.progress.doubts import (
 )
 from service.progress.whatif import Evaluated
 from service.rules.cuts import Below
-from service.rules.predicates import Comparison, EvaluationContext, Or, Predicate
+from service.rules.definition import OnePer
+from service.rules.keys import Key, key_address
+from service.rules.predicates import Comparison, EvaluationContext, Or, Predicate, all_of
 from service.rules.terms import Const, Ref
 
 MOST_DOUBTFUL_COINS = 500
@@ -209,7 +211,7 @@ class _Weighing:
     def _gain(self, number: int, touched: frozenset[int], held: Holding) -> tuple[GainOfSet, bool]:
         """What one set gains when the holding is known like this, and whether that is proven."""
         one = self.sets[number]
-        if one.opens_places(held):
+        if one.opens_places(held) or one.closes_places(self.coins[number][held.id], held):
             before, after = one.whole, one.anew([held]).whole
         else:
             before, after = one.as_is(touched), one.with_facts(touched, held)
@@ -261,9 +263,14 @@ class _Weighing:
                             yield f"{number}/{constraint.id}/{value}", Comparison("=", Ref(name), Const(value))
             for group in definition.one_per:
                 if group.keys.is_open:
-                    for value in self._shown(number, group.attribute):
-                        for key in sorted(value) if isinstance(value, frozenset) else [value]:
-                            yield f"{number}/{group.id}/{key}", key_test(definition, group, str(key))[1]
+                    for key in self._keys_shown(number, group):
+                        rule = all_of(*(predicate for _, predicate in key_tests(definition, group, key)))
+                        yield f"{number}/{group.id}/{key_address(key)}", rule
+
+    def _keys_shown(self, number: int, group: OnePer) -> list[Key]:
+        """Some of the keys of an open group that coins of the set show."""
+        shown = ([key for value in self._shown(number, p.attribute) for key in p.keys_of(value)] for p in group.parts)
+        return list(islice(product(*(dict.fromkeys(keys) for keys in shown)), MOST_OTHER_KEYS))
 
     def _shown(self, number: int, name: str) -> list[Value]:
         """Some of the values that coins of the set show, those that fit some place first."""

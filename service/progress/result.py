@@ -15,6 +15,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType, field
 
 from service.assignment.problem import Basis
 from service.evaluation.settling import DecidingFact
+from service.facts.recorded import RecordedKey
 from service.rules.preferences import Preference
 
 Tier = Literal["required", "optional"]
@@ -159,7 +160,7 @@ class PlaceResult(Struct, frozen=True, kw_only=True):
     place: Annotated[str, Meta(description="The id of a slot, or group/key, or group/number.")]
     label: str
     tier: Tier
-    key: Annotated[str | UnsetType, Meta(description="In a one-per group: the key.")] = UNSET
+    key: Annotated[RecordedKey, Meta(description="In a one-per group: the key.")] = UNSET
     status: Status
     holding: str | None
     certainty: Annotated[
@@ -190,7 +191,7 @@ class OnePerResult(Struct, frozen=True):
     """A group with one place for each key of an attribute."""
 
     id: str
-    attribute: str
+    attribute: Annotated[str | list[str], Meta(description="Of a key of several attributes: all of them.")]
     places: list[PlaceResult]
 
 

@@ -14,7 +14,8 @@ import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
 from service.assignment.build import PreferenceValues
-from service.evaluation.places import FREE_CHOICE, Collection, Place, places_of
+from service.evaluation.keys import Collection
+from service.evaluation.places import FREE_CHOICE, Place, places_of
 from service.evaluation.table import Table
 from service.facts.holding import Holding, candidate_views
 from service.facts.knowledge import NONE, Among, Between, Number
@@ -22,6 +23,7 @@ from service.formats.html import PRINT, render
 from service.progress.evaluate import EvaluationRequest
 from service.progress.preference_words import preference_words
 from service.progress.result import Evaluation, PlaceResult, Tier
+from service.rules.labels import listed
 from service.rules.predicates import EvaluationContext, all_of
 from service.rules.preferences import Preference
 from service.rules.wording import RuleWording
@@ -167,15 +169,17 @@ def _still_open(request: EvaluationRequest, speak: RuleWording) -> list[WantedPl
             continue
         rules = [rule.predicate for rule in (definition.scope, group.accepts) if rule is not None]
         coin = speak.coin(all_of(*rules)) if rules else "a coin"
-        wanted = f"{coin}, of a {speak.name(group.attribute)} that you do not have yet"
+        names = listed([speak.name(name) for name in group.attributes], "and")
+        wanted = f"{coin}, of a {names} that you do not have yet"
         lines.append(
             WantedPlace(
                 kind="open",
                 tier=group.tier,  # type: ignore[arg-type]
                 place=group.id,
-                label=f"Another {speak.name(group.attribute)}",
+                label=f"Another {names}",
                 wanted=wanted,
-                look_at=group.look_at or definition.attributes[group.attribute].look_at,
+                look_at=group.look_at
+                or "; ".join(filter(None, (definition.attributes[name].look_at for name in group.attributes))),
                 places=1,
             )
         )

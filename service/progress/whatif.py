@@ -8,17 +8,20 @@ wherever it sits; then costs in the part compare as they do in the whole.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from service.assignment.build import FixedPlacements, Instance, build
 from service.assignment.problem import AssignmentProblem, Basis, Solution
 from service.assignment.solve import solve
-from service.evaluation.places import Collection, keys_of
+from service.evaluation.keys import Collection, keys_of
 from service.facts.holding import Holding, candidate_views
 from service.facts.knowledge import Number
+from service.facts.truth import YES
 from service.progress.alternates import standing
 from service.progress.evaluate import EvaluationRequest, build_instance, fixed_placements
+from service.rules.definition import OnePer
+from service.rules.keys import Key
 from service.rules.predicates import all_of
 from service.rules.preferences import Preference
 
@@ -98,15 +101,35 @@ class Evaluated:
 
     def opens_places(self, coin: Holding) -> bool:
         """Whether the coin shows a key of an open-ended group that no coin shows yet: the set then has other places."""
+        for group in self._open_groups():
+            known = {place.key for place in self.board.places if place.group == group.id}
+            if not known.issuperset(self._shown_by(coin, group)):
+                return True
+        return False
+
+    def closes_places(self, number: int, known: Holding) -> bool:
+        """Whether the coin of this number in the collection, known as `known` says, no longer shows a key of an open-ended
+        group whose place other coins may take, and none of those is sure to show the key: the set may then have fewer
+        places."""
+        old = self.board.holdings[number]
+        for group in self._open_groups():
+            gone = set(self._shown_by(old, group)).difference(self._shown_by(known, group))
+            for at, place in enumerate(self.board.places):
+                if place.group == group.id and place.key in gone:
+                    others = [fit.verdict for coin, fit in self.board.fits[at].items() if coin != number]
+                    if others and YES not in others:
+                        return True
+        return False
+
+    def _open_groups(self) -> Iterator[OnePer]:
+        return (group for group in self.request.definition.one_per if group.keys.is_open)
+
+    def _shown_by(self, coin: Holding, group: OnePer) -> tuple[Key, ...]:
+        """The keys that the coin alone shows."""
         definition, request = self.request.definition, self.request
         seen = Collection([candidate_views(coin, request.issues)], request.issues, self.table.context)
-        for group in definition.one_per:
-            if group.keys.source == "holdings":
-                rules = [rule.predicate for rule in (definition.scope, group.accepts) if rule is not None]
-                known = {place.key for place in self.board.places if place.group == group.id}
-                if not known.issuperset(keys_of(definition, group, seen, all_of(*rules) if rules else None)):
-                    return True
-        return False
+        rules = [rule.predicate for rule in (definition.scope, group.accepts) if rule is not None]
+        return keys_of(definition, group, seen, all_of(*rules) if rules else None).keys
 
     def touched(self, places: Iterable[int]) -> frozenset[int]:
         """The parts of the set that a change at these places reaches, each by a number."""

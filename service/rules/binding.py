@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from decimal import Decimal
 from typing import Any
 
 from service.errors import Fault, Invalid
 from service.facts.attributes import Attribute, Attributes, nearest
 from service.facts.core_attributes import CORE
 from service.facts.holding import unknown_attribute
+from service.facts.kinds import read_fact
+from service.facts.knowledge import Between, exact
 from service.facts.vocabulary import Vocabulary
 from service.rules.constraints import AT_MOST, CONSTRAINT_KINDS, CONSTRAINT_MEMBERS, DIFFERENT, Constraint
 from service.rules.cql2.expression import parse
 from service.rules.definition import MOST_PLACES, Definition, FreeChoice, Keys, OnePer, Slot
+from service.rules.keys import KEY_TYPES, Band, Key, KeyPart, key_at
 from service.rules.operators import bind
 from service.rules.preferences import PREFERENCE_KINDS, Preference
 from service.rules.rule import Rule
@@ -48,6 +52,7 @@ class DefinitionBinder:
         self.shape, self.vocabularies = shape, vocabularies
         self.faults: list[Fault] = []
         self.attributes = CORE
+        self._groups: dict[str, OnePer] = {}
 
     def definition(self, document: Mapping[str, Any], digest: str) -> Definition:
         """The definition. Raises Invalid with all faults."""
@@ -195,20 +200,84 @@ class DefinitionBinder:
     def _one_per(self, item: dict[str, Any], at: str) -> OnePer | None:
         accepts = self._rule(item["accepts"], f"{at}/accepts")
         prefer = self._preferences(item["prefer"], f"{at}/prefer")
-        name = item["attribute"]
-        self._named(name, f"{at}/attribute")
-        attribute = self.attributes.get(name)
-        if attribute is not None and attribute.type != "text":
-            self.complain(
-                "type", f"the keys of a one-per are texts, and '{name}' is of type {attribute.type}", f"{at}/attribute"
-            )
+        parts = self._key_parts(item, at)
+        keys = self._keys(item["keys"], f"{at}/keys", parts)
+        if keys is None or not parts:
             return None
-        keys = self._keys(item["keys"], f"{at}/keys", attribute)
-        if keys is None or attribute is None:
-            return None
-        return OnePer(item["id"], item["label"], name, keys, accepts, item["tier"], prefer, item["look_at"])
+        if keys.source == "vocabulary":
+            parts = (replace(parts[0], terms=keys.vocabulary),)
+        group = OnePer(item["id"], item["label"], parts, keys, accepts, item["tier"], prefer, item["look_at"])
+        return self._groups.setdefault(group.id, group)
 
-    def _keys(self, item: dict[str, Any], at: str, attribute: Attribute | None) -> Keys | None:
+    def _key_parts(self, item: dict[str, Any], at: str) -> tuple[KeyPart, ...]:
+        """What a key is made of; nothing after a complaint."""
+        written = item["attribute"]
+        if isinstance(written, str):
+            part = self._key_part({**item, "attribute": written}, at, f"{at}/attribute")
+            return () if part is None else (part,)
+        for name in ("band", "bands", "none"):
+            if item[name]:
+                message = f"with a list of attributes `{name}` stands beside the one that it is about"
+                self.complain("keys", message, f"{at}/{name}", 'for example {"attribute": "year_on_coin", "band": 10}')
+        found: list[KeyPart | None] = []
+        for place, entry in enumerate(written):
+            there = f"{at}/attribute/{place}"
+            if isinstance(entry, str):
+                plain = {"attribute": entry, "band": None, "bands": None, "none": False}
+                found.append(self._key_part(plain, there, there))
+            else:
+                found.append(self._key_part(entry, there, f"{there}/attribute"))
+        names = [part.attribute for part in found if part is not None]
+        if len(set(names)) < len(names):
+            self.complain("keys", "each attribute stands once in a key", f"{at}/attribute")
+            return ()
+        return () if None in found else tuple(part for part in found if part is not None)
+
+    def _key_part(self, item: dict[str, Any], at: str, named_at: str) -> KeyPart | None:
+        (name,) = self._named(item["attribute"], named_at)
+        attribute = self.attributes.get(name)
+        if attribute is None:
+            return None
+        band, bands = item["band"], item["bands"]
+        if band is not None and bands is not None:
+            self.complain("keys", "a key is cut by `band` or by `bands`, not by both", f"{at}/bands")
+            return None
+        if band is not None and not attribute.is_number:
+            self.complain("type", f"`band` cuts a number, and '{name}' is of type {attribute.type}", f"{at}/band")
+            return None
+        if bands is not None and not attribute.is_ordered:
+            message = f"`bands` cut a number or date, and '{name}' is of type {attribute.type}"
+            self.complain("type", message, f"{at}/bands")
+            return None
+        if band is None and bands is None and attribute.type not in KEY_TYPES:
+            message = f"the keys of a one-per are texts, whole numbers, dates, true or false; '{name}' is of type"
+            self.complain("type", f"{message} {attribute.type}", named_at, "cut it with `band` or `bands`")
+            return None
+        width = None if band is None else exact(_as_decimal(band))
+        if width is not None and attribute.type == "integer" and not isinstance(width, int):
+            self.complain("type", f"'{name}' is a whole number, so its spans are whole too", f"{at}/band")
+            return None
+        made = [self._band(entry, attribute, f"{at}/bands/{place}") for place, entry in enumerate(bands or ())]
+        keys = [entry["key"] for entry in bands or ()]
+        if len(set(keys)) < len(keys):
+            self.complain("keys", "each band has a key of its own", f"{at}/bands")
+        return KeyPart(name, width, tuple(one for one in made if one is not None), item["none"])
+
+    def _band(self, item: dict[str, Any], attribute: Attribute, at: str) -> Band | None:
+        ends = {name: item[name] for name in ("from", "to") if item[name] is not None}
+        if not ends:
+            self.complain("keys", "a band has `from`, `to`, or both", at)
+            return None
+        try:
+            known = read_fact(attribute, ends)
+        except Invalid as refusal:
+            self.faults.extend(refusal.under(at).faults)
+            return None
+        low = known.low if isinstance(known, Between) else known.values[0]  # type: ignore[union-attr]
+        high = known.high if isinstance(known, Between) else low
+        return Band(item["key"], Between(low, high))  # type: ignore[arg-type]
+
+    def _keys(self, item: dict[str, Any], at: str, parts: tuple[KeyPart, ...]) -> Keys | None:
         source = item["from"]
         needed, allowed = _KEY_MEMBERS[source]
         given = {name for name in ("values", "name", "where", "level") if item[name] is not None}
@@ -218,8 +287,16 @@ class DefinitionBinder:
             self.complain("keys", f"keys from '{source}' have no `{name}`", f"{at}/{name}")
         if needed - given or given - needed - allowed:
             return None
-        values = tuple(item["values"] or ())
-        if source == "list" and (not values or len(set(values)) < len(values)):
+        if source == "vocabulary" and (len(parts) > 1 or any(not part.is_plain for part in parts)):
+            self.complain("keys", "keys from 'vocabulary' are the concepts of one attribute, uncut", f"{at}/from")
+            return None
+        attribute = self.attributes[parts[0].attribute] if len(parts) == 1 else None
+        if source == "vocabulary" and attribute is not None and attribute.type != "text":
+            message = f"keys from 'vocabulary' are texts, and '{attribute.name}' is of type {attribute.type}"
+            self.complain("type", message, f"{at}/from")
+            return None
+        values = self._listed_keys(item["values"] or (), f"{at}/values", parts) if parts else ()
+        if source == "list" and parts and (not item["values"] or len(set(values)) < len(values)):
             self.complain("keys", "`values` lists each key once, and at least one", f"{at}/values")
         attributes = self.attributes
         if source == "vocabulary":
@@ -232,6 +309,30 @@ class DefinitionBinder:
                 )
         where = self._rule(item["where"], f"{at}/where", attributes)
         return Keys(source, values, item["name"] or "", where, self._level(item, at))
+
+    def _listed_keys(self, items: Sequence[Any], at: str, parts: tuple[KeyPart, ...]) -> tuple[Key, ...]:
+        """The listed keys, each one value or a list with one for every attribute."""
+        found: list[Key] = []
+        for place, item in enumerate(items):
+            several = item if isinstance(item, list) else [item]
+            if len(several) != len(parts):
+                message = (
+                    f"a key has {len(parts)} values here, one for each attribute"
+                    if len(parts) > 1
+                    else ("a key is one value here")
+                )
+                self.complain("keys", message, f"{at}/{place}")
+                continue
+            key = []
+            for number, (raw, part) in enumerate(zip(several, parts, strict=True)):
+                there = f"{at}/{place}/{number}" if isinstance(item, list) else f"{at}/{place}"
+                try:
+                    key.append(part.read(raw, self.attributes[part.attribute]))
+                except Invalid as refusal:
+                    self.faults.extend(refusal.under(there).faults)
+            if len(key) == len(parts):
+                found.append(tuple(key))
+        return tuple(found)
 
     def _level(self, item: dict[str, Any], at: str) -> str | tuple[str, str] | None:
         level = item["level"]
@@ -308,6 +409,11 @@ class DefinitionBinder:
             places = next(item["places"] for _, item in self._entries("free_choice") if item["id"] == group)
             if not key.isdigit() or not 1 <= int(key) <= places:
                 self.complain("unknown-place", f"there is no place '{name[:80]}': '{group}' has {places}", pointer)
+        elif slash and group in self._groups:
+            own = self._groups[group]
+            found = key_at(key, own.parts, self.attributes)
+            if found is None or (own.keys.source == "list" and found not in own.keys.values):
+                self.complain("unknown-place", f"there is no place '{name[:80]}': that is no key of '{group}'", pointer)
 
     def _known_slot(self, name: str, ids: Mapping[str, str], pointer: str) -> None:
         if ids.get(name) in ("one_per", "free_choice"):
@@ -353,6 +459,10 @@ class DefinitionBinder:
             self.complain("over-limit", f"the set has {count} places; at most {MOST_PLACES} are taken", "")
         if not any(self.shape[member] for member in ("slots", "one_per", "free_choice")):
             self.complain("empty", "the set has no place", "", "add `slots`, `one_per` or `free_choice`")
+
+
+def _as_decimal(number: int | float | Decimal) -> int | Decimal:
+    return Decimal(repr(number)) if isinstance(number, float) else number
 
 
 def _kind(type_name: str) -> str:

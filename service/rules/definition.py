@@ -9,6 +9,7 @@ from typing import Any
 from service.facts.attributes import Attributes
 from service.facts.vocabulary import Vocabulary
 from service.rules.constraints import Constraint
+from service.rules.keys import Key, KeyPart
 from service.rules.preferences import Preference
 from service.rules.rule import Rule
 
@@ -36,7 +37,7 @@ class Keys:
     """
 
     source: str
-    values: tuple[str, ...] = ()
+    values: tuple[Key, ...] = ()
     vocabulary: str = ""
     where: Rule | None = None
     level: str | tuple[str, str] | None = None
@@ -48,16 +49,21 @@ class Keys:
 
 @dataclass(frozen=True, slots=True)
 class OnePer:
-    """One place for each key of an attribute."""
+    """One place for each key: of one attribute, or of several together (`parts`)."""
 
     id: str
     label: str
-    attribute: str
+    parts: tuple[KeyPart, ...]
     keys: Keys
     accepts: Rule | None = None
     tier: str = REQUIRED
     prefer: tuple[Preference, ...] = ()
     look_at: str = ""
+
+    @property
+    def attributes(self) -> tuple[str, ...]:
+        """The attributes of the key."""
+        return tuple(part.attribute for part in self.parts)
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,6 +33,8 @@ _Prose = Annotated[str, Field(max_length=10_000)]
 _RuleIn = Annotated[str | bool | dict[str, Any], Field(description="CQL2 text, or CQL2 JSON (OGC 21-065r2)")]
 _Names = Annotated[list[_Name], Field(min_length=1, max_length=20)]
 _Tier = Literal["required", "optional"]
+_Number = int | float | Decimal
+_MOST_KEY_PARTS = 5
 
 
 class _Model(BaseModel):
@@ -91,23 +93,64 @@ class SlotIn(_Model):
     look_at: _Line = ""
 
 
+class BandIn(_Model):
+    """A named band of a number or date: its ends belong to it; one may be left out."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, populate_by_name=True)
+
+    key: _Line
+    low: _Number | _Line | None = Field(default=None, alias="from")
+    high: _Number | _Line | None = Field(default=None, alias="to")
+
+
+_Bands = Annotated[list[BandIn], Field(min_length=1, max_length=MOST_PLACES)]
+_Width = Annotated[_Number, Field(gt=0)]
+
+
+class KeyPartIn(_Model):
+    """One attribute of a key, cut into spans (`band`) or named bands (`bands`); `none`: known to be none is a key too."""
+
+    attribute: _Name
+    band: _Width | None = None
+    bands: _Bands | None = None
+    none: bool = False
+
+
+class NoneIn(_Model):
+    """Known to be none."""
+
+    none: Literal[True]
+
+
+_KeyValue = _Number | _Line | bool | NoneIn
+
+
 class KeysIn(_Model):
     """Where the keys of a one-per group come from."""
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, populate_by_name=True)
 
     source: Literal["holdings", "list", "vocabulary", "catalogue"] = Field(alias="from")
-    values: Annotated[list[_Line], Field(max_length=MOST_PLACES)] | None = None
+    values: (
+        Annotated[
+            list[_KeyValue | Annotated[list[_KeyValue], Field(min_length=1, max_length=_MOST_KEY_PARTS)]],
+            Field(max_length=MOST_PLACES, description="Keys; of several attributes, lists of one value for each."),
+        ]
+        | None
+    ) = None
     name: _Line | None = None
     where: _RuleIn | None = None
     level: Literal["narrowest"] | dict[Literal["children_of"], _Line] | None = None
 
 
 class OnePerIn(_Model):
-    """One place for each key of an attribute."""
+    """One place for each key of an attribute, or of several together."""
 
     id: _Identity
-    attribute: _Name
+    attribute: _Name | Annotated[list[_Name | KeyPartIn], Field(min_length=1, max_length=_MOST_KEY_PARTS)]
+    band: _Width | None = None
+    bands: _Bands | None = None
+    none: bool = False
     label: _Line = "{key}"
     accepts: _RuleIn | None = None
     keys: KeysIn

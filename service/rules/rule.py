@@ -19,3 +19,7 @@ class Rule:
     @property
     def text(self) -> str:
         return self.expression.text
+
+
+RulePart = tuple[Rule | str, Predicate]
+"""A rule of the definition, or the words for one that the service makes, with its predicate."""

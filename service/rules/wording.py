@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
+from service.facts.knowledge import value_in_words
 from service.rules.constraints import Constraint
 from service.rules.definition import Definition, OnePer
 from service.rules.labels import Labels, listed, with_article
@@ -115,7 +116,7 @@ def _places(definition: Definition, speak: RuleWording) -> Iterator[str]:
         yield f"{slot.label}{_optional(slot.tier)}: {speak.coin(slot.accepts.predicate)}{_own(slot.prefer, speak)}."
     for group in definition.one_per:
         what = speak.coin(group.accepts.predicate) if group.accepts is not None else "a coin"
-        each = f"One for each {speak.name(group.attribute)}{_optional(group.tier)}{_keys(group, speak)}"
+        each = f"One for each {_key(group, speak)}{_optional(group.tier)}{_keys(group, speak)}"
         yield f"{each}: {what}{_own(group.prefer, speak)}."
     for choice in definition.free_choice:
         what = speak.coin(choice.accepts.predicate)
@@ -130,6 +131,16 @@ def _optional(tier: str) -> str:
 
 def _own(prefer: Sequence[Preference], speak: RuleWording) -> str:
     return f"; here the better is {_preferred(prefer, speak)}" if prefer else ""
+
+
+def _key(group: OnePer, speak: RuleWording) -> str:
+    """What the places differ in: "denomination and year on coin (spans of 10)"."""
+    names = []
+    for part in group.parts:
+        cut = f" (spans of {value_in_words(part.band)})" if part.band is not None else ""
+        cut = f" ({listed([band.key for band in part.bands], 'or')})" if part.bands else cut
+        names.append(f"{speak.name(part.attribute)}{cut}")
+    return listed(names, "and")
 
 
 def _keys(group: OnePer, speak: RuleWording) -> str:

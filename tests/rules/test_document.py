@@ -41,6 +41,13 @@ def test_a_rule_may_name_one_place_of_a_free_choice_and_no_more_than_there_are()
     assert "'three' has 3" in found["/constraints/0/places/2"][1]
 
 
+def keyed(attribute: Any, *, values: Any = None, places: Any = None, **more: Any) -> dict[str, Any]:
+    """A document with one group, `x`."""
+    keys = {"from": "holdings"} if values is None else {"from": "list", "values": values}
+    rules = [{"id": "r", "kind": "different", "by": ["mint"], "places": places}] if places else []
+    return a_document(one_per=[{"id": "x", "attribute": attribute, "keys": keys, **more}], constraints=rules)
+
+
 def one_per(**keys: Any) -> dict[str, Any]:
     return a_document(one_per=[{"id": "animals", "attribute": "species", "keys": keys}])
 
@@ -116,6 +123,51 @@ def constraint(**parts: Any) -> dict[str, Any]:
             "unknown-term",
             "'bird'",
         ),
+        (keyed("fineness", band=0), "/one_per/0/band", "shape", "greater than 0"),
+        (keyed("mint", band=10), "/one_per/0/band", "type", "cuts a number"),
+        (keyed("year_on_coin", band=Decimal("0.5")), "/one_per/0/band", "type", "whole"),
+        (keyed("mint", bands=[{"key": "a", "from": 1}]), "/one_per/0/bands", "type", "number or date"),
+        (keyed("year_on_coin", bands=[{"key": "a"}]), "/one_per/0/bands/0", "keys", "`from`"),
+        (keyed("year_on_coin", bands=[{"key": "a", "from": "x"}]), "/one_per/0/bands/0/from", "type", "a number"),
+        (keyed("year_on_coin", bands=[{"key": "a", "from": 9, "to": 1}]), "/one_per/0/bands/0", "reversed-range", "9"),
+        (keyed("year_on_coin", band=10, bands=[{"key": "a", "to": 1}]), "/one_per/0/bands", "keys", "not by both"),
+        (
+            keyed("year_on_coin", bands=[{"key": "a", "to": 1}, {"key": "a", "from": 1}]),
+            "/one_per/0/bands",
+            "keys",
+            "a key of its own",
+        ),
+        (keyed("year_on_coin", values=["1900"]), "/one_per/0/keys/values/0", "type", "a number"),
+        (keyed("year_on_coin", band=10, values=[1893]), "/one_per/0/keys/values/0", "keys", "1890"),
+        (
+            keyed("year_on_coin", bands=[{"key": "early", "to": 1899}], values=["erly"]),
+            "/one_per/0/keys/values/0",
+            "keys",
+            "did you mean 'early'?",
+        ),
+        (keyed("hue", values=["rad"]), "/one_per/0/keys/values/0", "value", "'red'"),
+        (keyed("mint", values=[["Tower", 1]]), "/one_per/0/keys/values/0", "keys", "one value"),
+        (keyed(["mint", "restrike"], values=["Tower"]), "/one_per/0/keys/values/0", "keys", "2 values"),
+        (keyed(["mint", "restrike"], values=[["Tower", 1]]), "/one_per/0/keys/values/0/1", "type", "true or false"),
+        (keyed(["mint", "mint"]), "/one_per/0/attribute", "keys", "once"),
+        (keyed(["mint", "mnt"]), "/one_per/0/attribute/1", "unknown-attribute", "'mint'"),
+        (keyed([{"attribute": "mnt"}, "mint"]), "/one_per/0/attribute/0/attribute", "unknown-attribute", "'mint'"),
+        (keyed(["year_on_coin", "mint"], band=10), "/one_per/0/band", "keys", "beside the one"),
+        (
+            a_document(
+                one_per=[{"id": "x", "attribute": ["mint", "hue"], "keys": {"from": "vocabulary", "name": "motifs"}}]
+            ),
+            "/one_per/0/keys/from",
+            "keys",
+            "one attribute",
+        ),
+        (
+            keyed("year_on_coin", band=10, values=[1890], places=["x/1900"]),
+            "/constraints/0/places/0",
+            "unknown-place",
+            "no key of 'x'",
+        ),
+        (keyed("mint", places=["x/a/b"]), "/constraints/0/places/0", "unknown-place", "no key of 'x'"),
         (one_per(**{"from": "shelf"}), "/one_per/0/keys/from", "shape", "holdings"),
         (constraint(kind="same", by=["mnt"]), "/constraints/0/by/0", "unknown-attribute", "'mint'"),
         (constraint(kind="same", by=["mint"], places=["a", "c"]), "/constraints/0/places/1", "unknown-place", "'c'"),
@@ -177,7 +229,7 @@ def constraint(**parts: Any) -> dict[str, Any]:
         ({**a_document({"a": "TRUE"}), "colour": "red"}, "/colour", "shape", "unknown field 'colour'"),
         ({**a_document({"a": "TRUE"}), "format": "set-definition/2"}, "/format", "shape", "set-definition/1"),
         (
-            a_document(slots=None, one_per=[{"id": "x", "attribute": "grade", "keys": {"from": "holdings"}}]),
+            a_document(slots=None, one_per=[{"id": "x", "attribute": "fineness", "keys": {"from": "holdings"}}]),
             "/one_per/0/attribute",
             "type",
             "keys",
