@@ -8,7 +8,7 @@ from contextlib import suppress
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar
 
-from fastapi import Depends, FastAPI, Request
+from fastapi import Depends, FastAPI, Path, Request
 
 from service import runtime
 from service.accounts.actions import identify
@@ -127,9 +127,7 @@ async def _optional_owner(caller: Annotated[Caller | None, Depends(_optional_cal
 
 
 def _admitted(request: Request, owner: Owner, club_id: str, role: str) -> Membership:
-    identity = read_id(club_id)
-    if identity is None:
-        raise NotFound("club", "...")
+    identity = _checked_id("club", club_id)
     return _context(request).database.read(lambda connection: admit(connection, identity, owner, role))
 
 
@@ -166,53 +164,28 @@ def _checked_id(kind: str, text: str) -> str:
     return identity
 
 
-def stored_id(kind: str) -> Callable[[str], str]:
-    """A dependency that reads the step `{id}` of the path; what is no id names nothing, so it answers 404."""
+def stored_id(kind: str, step: str = "id") -> Callable[[str], str]:
+    """A dependency that reads a step of the path (`{id}`); what is no id names nothing, so it answers 404."""
 
     @describes(problems=("not-found",))
-    def read_it(id: str) -> str:
-        return _checked_id(kind, id)
+    def read_it(text: str = Path(alias=step)) -> str:
+        return _checked_id(kind, text)
 
     return read_it
 
 
-@describes(problems=("not-found",))
-def _import_id(import_id: str) -> str:
-    return _checked_id("import", import_id)
-
-
-@describes(problems=("not-found",))
-def _member_id(member_id: str) -> str:
-    return _checked_id("member", member_id)
-
-
-@describes(problems=("not-found",))
-def _invitation_id(invitation_id: str) -> str:
-    return _checked_id("invitation", invitation_id)
-
-
-@describes(problems=("not-found",))
-def _swap_id(swap_id: str) -> str:
-    return _checked_id("swap", swap_id)
-
-
-@describes(problems=("not-found",))
-def _photo_id(photo_id: str) -> str:
-    return _checked_id("photo", photo_id)
-
-
-ImportId = Annotated[str, Depends(_import_id)]
 HoldingId = Annotated[str, Depends(stored_id("holding"))]
-PhotoId = Annotated[str, Depends(_photo_id)]
 DefinitionId = Annotated[str, Depends(stored_id("definition"))]
 TokenId = Annotated[str, Depends(stored_id("token"))]
 InvitationId = Annotated[str, Depends(stored_id("invitation"))]
 DeviceId = Annotated[str, Depends(stored_id("device"))]
 ShareId = Annotated[str, Depends(stored_id("share"))]
 DefinitionImportId = Annotated[str, Depends(stored_id("import"))]
-MemberId = Annotated[str, Depends(_member_id)]
-SwapId = Annotated[str, Depends(_swap_id)]
-ClubInvitationId = Annotated[str, Depends(_invitation_id)]
+ImportId = Annotated[str, Depends(stored_id("import", "import_id"))]
+PhotoId = Annotated[str, Depends(stored_id("photo", "photo_id"))]
+MemberId = Annotated[str, Depends(stored_id("member", "member_id"))]
+SwapId = Annotated[str, Depends(stored_id("swap", "swap_id"))]
+ClubInvitationId = Annotated[str, Depends(stored_id("invitation", "invitation_id"))]
 
 
 # --- the body ------------------------------------------------------------------------------------------------------------

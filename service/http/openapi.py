@@ -28,7 +28,7 @@ from service.facts import recorded
 from service.formats.strict_json import JSON, YAML
 from service.http.problems import MEDIA_TYPE, PROBLEM_KINDS, ProblemOut
 from service.http.responses import Reply, Sends, respond
-from service.http.wire import UNION_MEMBERS, In, OtherForm, PageOut, json_schema
+from service.http.wire import EXAMPLES, UNION_MEMBERS, In, OtherForm, PageOut, json_schema
 
 OPEN, OWNER, PERHAPS = "open", "owner", "owner when something kept here is used"
 # For a member or a steward of the club in the path: dependencies.py looks at the role, for every operation alike.
@@ -258,15 +258,20 @@ def _request_body(body: RequestBody) -> dict[str, Any]:
     content: dict[str, Any] = {kind: _form(OtherForm(text, is_binary=True)) for kind, text in body.files.items()}
     if body.model is not None:
         content[body.media_type] = {"schema": _ref(_model(body.model))}
-        if body.model.example is not None:
-            content[body.media_type]["example"] = body.model.example
-        content |= {kind: _form(form) for kind, form in body.model.other_forms.items()}
+        names = [base.__name__ for base in body.model.__mro__]
+        content[body.media_type] |= _example(*names)
+        content |= {kind: _form(form) | _example(f"{names[0]} {kind}") for kind, form in body.model.other_forms.items()}
     return {"required": True, "content": content}
 
 
 def _form(form: OtherForm) -> dict[str, Any]:
     schema = {"type": "string", **({"format": "binary"} if form.is_binary else {}), "description": form.meaning}
-    return {"schema": schema, **({} if form.example is None else {"example": form.example})}
+    return {"schema": schema}
+
+
+def _example(*names: str) -> dict[str, Any]:
+    """The first of these that has an example, as a member of a media type."""
+    return next(({"example": EXAMPLES[name]} for name in names if name in EXAMPLES), {})
 
 
 def _add_problem(responses: dict[int | str, dict[str, Any]], kind: str) -> None:

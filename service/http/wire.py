@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
 from typing import Annotated, Any, ClassVar, Generic, TypeVar
 
 import msgspec
@@ -34,18 +35,21 @@ Item = TypeVar("Item")
 
 @dataclass(frozen=True, slots=True)
 class OtherForm:
-    """A media type beside JSON in which a body may come: what stands in it, and an example if text can show one."""
+    """A media type beside JSON in which a body may come, and what the body is then."""
 
     meaning: str
-    example: str | None = None
     is_binary: bool = False
 
 
-class In(Shape):
-    """A request's body, or a part of it. `example` is a body that works as it stands, and a test sends it; `body_limit` names
-    the setting that bounds its bytes; `other_forms` are media types that it may come in besides JSON."""
+# Bodies that work as they are, by the name of their model, and by name and media type where that is not JSON. Tests send
+# each; they put in the ids and secrets of the test's own data.
+EXAMPLES: Mapping[str, Any] = msgspec.json.decode((Path(__file__).parent / "examples.json").read_bytes())
 
-    example: ClassVar[Any] = None
+
+class In(Shape):
+    """A request's body, or a part of it. `body_limit` names the setting that bounds its bytes; `other_forms` are media types
+    that it may come in besides JSON."""
+
     body_limit: ClassVar[str] = "body_bytes"
     other_forms: ClassVar[Mapping[str, OtherForm]] = {}
 

@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from typing import Any
 from uuid import uuid4
 
-from service.http.examples import DOCUMENT
 from tests.conftest import Running
+from tests.http.examples import DOCUMENT
 
 Headers = dict[str, str]
 

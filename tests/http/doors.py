@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from typing import Any
 from uuid import uuid4
 
-from service.http.examples import DOCUMENT
 from tests.conftest import Running
+from tests.http.examples import DOCUMENT
 
 PASSWORD = "six worn crowns in a tray"
 GRANT = "urn:ietf:params:oauth:grant-type:device_code"

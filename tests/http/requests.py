@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from service.http.examples import DEFINITION_IMPORT, DOCUMENT, EXHIBITION, HOLDINGS_IMPORT, ISSUE
 from tests.conftest import Running
 from tests.http import clubhouse, doors
+from tests.http.examples import DEFINITION_IMPORT, DOCUMENT, EXHIBITION, HOLDINGS_IMPORT, ISSUE
 from tests.pictures import photo_upload
 
 

@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 import yaml
 
-from service.http.examples import ALLOCATIONS, DOCUMENT
 from tests.conftest import Running
 from tests.factories import places_of, seats_of
+from tests.http.examples import ALLOCATIONS, DOCUMENT
 
 pytestmark = pytest.mark.anyio
 

@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from service.http.examples import CANDIDATES, DOCUMENT
 from tests.conftest import Running
+from tests.http.examples import CANDIDATES, DOCUMENT
 
 pytestmark = pytest.mark.anyio
 

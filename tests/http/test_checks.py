@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from service.http.examples import CHECK, DOCUMENT
 from tests.conftest import Running
+from tests.http.examples import CHECK, DOCUMENT
 
 pytestmark = pytest.mark.anyio
 

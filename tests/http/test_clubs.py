@@ -11,9 +11,9 @@ import pytest
 from service.clubs.actions import standings
 from service.clubs.tables import club_consent, club_standing
 from service.evaluation import places
-from service.http.examples import DOCUMENT
 from tests.conftest import Running
 from tests.http.clubhouse import Clubhouse, Headers, coin, founded, published
+from tests.http.examples import DOCUMENT
 
 pytestmark = pytest.mark.anyio
 

@@ -10,7 +10,12 @@ import jsonschema
 import pytest
 
 from service.http import openapi
-from service.http.examples import (
+from service.http.problems import PROBLEM_KINDS
+from service.http.wire import EXAMPLES, Out
+from tests.conftest import Running
+from tests.factories import a_document, a_holding, a_measurement, result_of
+from tests.http import clubhouse, doors
+from tests.http.examples import (
     DECISION,
     DEFINITION_IMPORT,
     DOCUMENT,
@@ -24,11 +29,6 @@ from service.http.examples import (
     POLL,
     REDEMPTION,
 )
-from service.http.problems import PROBLEM_KINDS
-from service.http.wire import Out
-from tests.conftest import Running
-from tests.factories import a_document, a_holding, a_measurement, result_of
-from tests.http import clubhouse, doors
 from tests.openapi import COMMITTED, closed, formatted, openapi_document, operations, validator
 from tests.pictures import photo_upload
 
@@ -55,6 +55,16 @@ def test_every_operation_is_described_in_full() -> None:
             is_file = content[1]["schema"].get("format") == "binary"
             assert is_file or "example" in content[1] or content[0] == "application/yaml", where
     assert len(set(names)) == len(names) >= 25
+
+
+def test_every_example_belongs_to_a_body() -> None:
+    shown = [
+        content["example"]
+        for _, _, declared in operations()
+        for content in declared.get("requestBody", {}).get("content", {}).values()
+        if "example" in content
+    ]
+    assert [name for name, example in EXAMPLES.items() if example not in shown] == []
 
 
 def test_every_reference_leads_somewhere() -> None:

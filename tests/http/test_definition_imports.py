@@ -17,7 +17,6 @@ import pytest
 
 from service.fetch.client import Fetcher
 from service.http.dependencies import context_of
-from service.http.examples import DOCUMENT
 from service.rules.document import document_digest
 from service.sharing.actions.polling import check_due
 from service.sharing.model import MOST_OFFERED, MOST_PENDING_IMPORTS, pause_after
@@ -25,6 +24,7 @@ from service.sharing.store import DueOriginStore
 from tests.conftest import Running, running, settings_for
 from tests.fetch.hosts import Answering, Names, Network, host, says, the_log
 from tests.http import doors
+from tests.http.examples import DOCUMENT
 
 pytestmark = pytest.mark.anyio
 

@@ -10,8 +10,8 @@ import httpx
 import pytest
 import yaml
 
-from service.http.examples import DOCUMENT
 from tests.conftest import Running
+from tests.http.examples import DOCUMENT
 
 pytestmark = pytest.mark.anyio
 

@@ -8,10 +8,10 @@ from typing import Any
 import anyio
 import pytest
 
-from service.http.examples import DOCUMENT, EVALUATION, EXPLANATION
 from service.progress import evaluate as progress
 from service.progress.result import Evaluation
 from tests.conftest import Running, running, settings_for
+from tests.http.examples import DOCUMENT, EVALUATION, EXPLANATION
 
 pytestmark = pytest.mark.anyio
 

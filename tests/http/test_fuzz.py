@@ -27,7 +27,9 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from service.http.examples import (
+from service.http.openapi import OPEN
+from tests.conftest import own_database
+from tests.http.examples import (
     CLUB,
     DEFINITION_IMPORT,
     DOCUMENT,
@@ -38,8 +40,6 @@ from service.http.examples import (
     LOG_IN,
     REDEMPTION,
 )
-from service.http.openapi import OPEN
-from tests.conftest import own_database
 from tests.openapi import openapi_document
 from tests.pictures import photo_upload
 from tests.server import Server, serving

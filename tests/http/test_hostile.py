@@ -19,7 +19,9 @@ from PIL import Image
 from service.facts.holding import pointer_step
 from service.holdings.photos.images import JPEG, PNG, WEBP
 from service.holdings.photos.images import PHOTO_TYPES as PHOTOS
-from service.http.examples import (
+from tests.conftest import Running
+from tests.http import clubhouse, doors
+from tests.http.examples import (
     CLUB,
     CLUB_INVITATION,
     DECISION,
@@ -37,8 +39,6 @@ from service.http.examples import (
     SWAP_PROPOSAL,
     SYNC,
 )
-from tests.conftest import Running
-from tests.http import clubhouse, doors
 from tests.openapi import openapi_document, operations, validator
 from tests.pictures import chunk, jpeg_of, picture, png_of, webp_of
 

@@ -28,9 +28,9 @@ from service.holdings.imports.plan import is_same, plan_of
 from service.holdings.model import StoredHolding, with_defaults
 from service.http.api.imports import HoldingsImportIn, sheet_and_mapping
 from service.http.dependencies import Received
-from service.http.examples import HOLDINGS_CSV, HOLDINGS_IMPORT
 from tests.clock import NOW
 from tests.conftest import Running
+from tests.http.examples import HOLDINGS_CSV, HOLDINGS_IMPORT
 
 pytestmark = pytest.mark.anyio
 

@@ -7,10 +7,10 @@ from typing import Any
 
 import pytest
 
-from service.http.examples import ISSUE, ISSUES_CSV, ISSUES_IMPORT
 from service.reference import actions as reference
 from tests.conftest import Running
 from tests.factories import seats_of
+from tests.http.examples import ISSUE, ISSUES_CSV, ISSUES_IMPORT
 
 pytestmark = pytest.mark.anyio
 

@@ -29,10 +29,10 @@ from service.holdings.photos import actions
 from service.holdings.photos.images import JPEG, PHOTO_TYPES, PNG, prepare_photo
 from service.holdings.photos.store import PhotoStore, StoredPhoto
 from service.http.dependencies import context_of
-from service.http.examples import HOLDING
 from service.worker import maintain
 from tests.blobs.bucket import KEY, SECRET, Bucket, files_in, serving_bucket
 from tests.conftest import Running, running, settings_for
+from tests.http.examples import HOLDING
 from tests.owners import recognise
 from tests.pictures import coin, exif, picture
 

@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from service.http.examples import PIECE_CHECK
 from tests.conftest import Running
+from tests.http.examples import PIECE_CHECK
 
 pytestmark = pytest.mark.anyio
 

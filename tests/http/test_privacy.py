@@ -23,9 +23,9 @@ from service.clubs.swaps.store import SwapStore
 from service.holdings.store import HoldingStore
 from service.http import openapi
 from service.http.api import standings
-from service.http.examples import DOCUMENT
 from tests.conftest import Running
 from tests.http.clubhouse import Clubhouse, Headers, coin, founded, published
+from tests.http.examples import DOCUMENT
 from tests.openapi import openapi_document
 
 pytestmark = pytest.mark.anyio

@@ -10,9 +10,9 @@ from typing import Any
 import anyio
 import pytest
 
-from service.http.examples import DOCUMENT, EVALUATION
 from service.http.problems import PROBLEM_KINDS
 from tests.conftest import Running, running, settings_for
+from tests.http.examples import DOCUMENT, EVALUATION
 
 pytestmark = pytest.mark.anyio
 

@@ -7,8 +7,8 @@ from jsonschema import Draft202012Validator
 from jsonschema.exceptions import ValidationError
 
 from service.facts.core_attributes import CORE
-from service.http.examples import DOCUMENT
 from tests.conftest import Running
+from tests.http.examples import DOCUMENT
 
 pytestmark = pytest.mark.anyio
 

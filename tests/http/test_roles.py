@@ -19,10 +19,10 @@ from service.clubs.actions import members
 from service.clubs.model import MEMBER, ROLES, STEWARD, Membership
 from service.clubs.tables import club as club_table
 from service.http import dependencies, openapi
-from service.http.examples import DOCUMENT
 from service.schema import metadata
 from tests.conftest import Running
 from tests.http.clubhouse import Clubhouse, Headers, founded, published
+from tests.http.examples import DOCUMENT
 from tests.http.requests import send
 from tests.openapi import openapi_document
 

@@ -13,13 +13,13 @@ import pytest
 
 from service.accounts.model import token_digest
 from service.formats.strict_json import parse_yaml
-from service.http.examples import DOCUMENT
 from service.rules.document import document_digest
 from service.sharing.model import Share
 from tests.conftest import Running
 from tests.fetch.hosts import the_log
 from tests.http import doors
 from tests.http.contents import everything_kept
+from tests.http.examples import DOCUMENT
 
 pytestmark = pytest.mark.anyio
 

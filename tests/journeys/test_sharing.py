@@ -12,8 +12,8 @@ from typing import Any
 import httpx
 import pytest
 
-from service.http.examples import DOCUMENT
 from service.rules.document import document_digest
+from tests.http.examples import DOCUMENT
 from tests.server import Server, serving
 
 pytestmark = pytest.mark.process

@@ -6,7 +6,7 @@ What is made here with a secret in the answer takes no Idempotency-Key: its answ
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, Literal
 
 from fastapi import Request
 from msgspec import Meta
@@ -27,7 +27,6 @@ from service.http.dependencies import (
     Json,
     TokenId,
 )
-from service.http.examples import INVITATION, LOG_IN, PASSWORD, REDEMPTION
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.responses import Paged, Reply, Sends, WithSecret, with_secret
@@ -59,16 +58,12 @@ Scopes = Annotated[list[Scope], Field(default_factory=_usual_scopes, min_length=
 class InvitationIn(In):
     """An invitation to open an account."""
 
-    example: ClassVar[Any] = INVITATION
-
     note: Annotated[Text, StringConstraints(max_length=200)] | None = Field(None, description="For whom it is.")
     expires_in_seconds: int = Field(7 * _DAY_SECONDS, ge=60, le=30 * _DAY_SECONDS)
 
 
 class RedemptionIn(In):
     """An invitation, and the account to open with it."""
-
-    example: ClassVar[Any] = REDEMPTION
 
     invitation: Secret
     name: AccountName = Field(description="Differs from every other account's in more than case.")
@@ -78,8 +73,6 @@ class RedemptionIn(In):
 class PasswordIn(In):
     """A new password."""
 
-    example: ClassVar[Any] = PASSWORD
-
     old_password: Secret | None = Field(None, description="Needed when a password was set before.")
     new_password: NewPassword
     revoke_other_tokens: bool = Field(False, description="true: every other token and device ends.")
@@ -87,8 +80,6 @@ class PasswordIn(In):
 
 class LogInIn(In):
     """A name and a password, and the token to make."""
-
-    example: ClassVar[Any] = LOG_IN
 
     name: Annotated[Text, StringConstraints(min_length=1, max_length=100)]
     password: Secret

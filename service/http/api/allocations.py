@@ -12,7 +12,6 @@ from pydantic_core import PydanticCustomError
 from service.errors import Invalid
 from service.formats.strict_json import YAML
 from service.http.dependencies import Context, Json, OptionalOwner
-from service.http.examples import ALLOCATIONS
 from service.http.inputs import (
     AnyHoldings,
     IssueIn,
@@ -81,7 +80,6 @@ class AllocationsIn(In):
     """Sets that want the same coins: those kept here against the holdings kept here, with the owner's pins and nevers of
     each; or sets in the body with their holdings, for which no account is needed."""
 
-    example: ClassVar[Any] = ALLOCATIONS
     body_limit: ClassVar[str] = "evaluation_body_bytes"
     other_forms: ClassVar[Mapping[str, OtherForm]] = {YAML: OtherForm("The same body as YAML, up to 1 MiB.")}
 

@@ -12,7 +12,6 @@ from service.errors import Fault, Invalid
 from service.formats.shapes import AttributeName
 from service.holdings.model import NamedIssueIn
 from service.http.dependencies import Context, Json, OptionalOwner
-from service.http.examples import CANDIDATES
 from service.http.inputs import (
     SAME_AS_YAML,
     AnyDefinition,
@@ -53,7 +52,6 @@ class CandidatesIn(In):
     """Coins, and the sets to try them on: those kept here, or one that comes in the body with its holdings, for which no
     account is needed."""
 
-    example: ClassVar[Any] = CANDIDATES
     body_limit: ClassVar[str] = "evaluation_body_bytes"
     other_forms: ClassVar[Mapping[str, OtherForm]] = SAME_AS_YAML
 

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Annotated, Any, ClassVar
+from typing import Annotated
 
 from fastapi import Query
 from pydantic import BaseModel, ConfigDict, Field
 
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Json, OptionalOwner
-from service.http.examples import CHECK
 from service.http.inputs import InputsIn
 from service.http.openapi import problems, router
 from service.http.wire import Day, RevisionNumber
@@ -22,8 +21,6 @@ checks = router("/v1", "Definitions")
 
 class CheckIn(InputsIn):
     """Which definition to check, with the catalogue and vocabularies to check it against."""
-
-    example: ClassVar[Any] = CHECK
 
     def inputs(self, today: date) -> inputs.Inputs:
         """What is asked for; `today` is the day where the body has none. Raises Invalid."""

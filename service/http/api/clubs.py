@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, Literal
 
 from fastapi import Request
 from msgspec import Meta
@@ -25,7 +25,6 @@ from service.http.dependencies import (
     Steward,
     UnreadPatch,
 )
-from service.http.examples import CLUB, CLUB_INVITATION, CLUB_PATCH, JOIN, MEMBER_PATCH
 from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
@@ -50,8 +49,6 @@ def _no_default(schema: dict[str, Any]) -> None:
 class ClubIn(In):
     """A new club. Whoever founds it is its first steward."""
 
-    example: ClassVar[Any] = CLUB
-
     name: Name
     note: Note | None = None
     own_name: AccountName = Field(description=_OWN_NAME)
@@ -59,8 +56,6 @@ class ClubIn(In):
 
 class ClubPatch(In):
     """A JSON Merge Patch of a club."""
-
-    example: ClassVar[Any] = CLUB_PATCH
 
     name: Name = Field("", json_schema_extra=_no_default)
     note: Note | None = None
@@ -75,15 +70,11 @@ class ClubPatch(In):
 class MemberPatch(In):
     """A JSON Merge Patch of a member."""
 
-    example: ClassVar[Any] = MEMBER_PATCH
-
     role: Role
 
 
 class ClubInvitationIn(In):
     """An invitation into the club."""
-
-    example: ClassVar[Any] = CLUB_INVITATION
 
     role: Role = Field("member", description="What whoever uses it becomes.")
     note: Annotated[Text, StringConstraints(max_length=200)] | None = Field(None, description="For whom it is.")
@@ -92,8 +83,6 @@ class ClubInvitationIn(In):
 
 class JoinIn(In):
     """What makes a membership of an invitation."""
-
-    example: ClassVar[Any] = JOIN
 
     invitation: Secret
     name: AccountName = Field(description=_OWN_NAME)

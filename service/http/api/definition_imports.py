@@ -19,7 +19,6 @@ from service.http.api.origins import OriginKind
 from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionImportId, Received, Unread
 from service.http.documents import document_in
-from service.http.examples import DEFINITION_IMPORT
 from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
@@ -54,7 +53,6 @@ class DefinitionImportIn(In):
     """What to import: a link, or a document, which may stand by itself."""
 
     model_config = ConfigDict(json_schema_extra={"oneOf": [{"required": ["from"]}, {"required": ["document"]}]})
-    example: ClassVar[Any] = DEFINITION_IMPORT
     other_forms: ClassVar[Mapping[str, OtherForm]] = {
         YAML: OtherForm("The same as YAML. In either form the document may stand by itself.")
     }

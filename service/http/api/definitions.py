@@ -17,7 +17,6 @@ from service.formats.strict_json import YAML
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unread
 from service.http.documents import document_in
-from service.http.examples import DOCUMENT
 from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, number_key, page
@@ -40,7 +39,6 @@ _YAML: Mapping[str, OtherForm] = {YAML: OtherForm("The same as YAML. In either f
 class DraftIn(In):
     """A new draft. The document may stand by itself, without this around it."""
 
-    example: ClassVar[Any] = {"document": DOCUMENT}
     other_forms: ClassVar[Mapping[str, OtherForm]] = _YAML
 
     document: dict[str, Any] = Field(description="A set definition: see /v1/schemas/set-definition.")

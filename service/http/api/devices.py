@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Literal
 
 import segno
 from fastapi import Query, Request
@@ -23,7 +23,6 @@ from service.http import pages
 from service.http.api.account import DeviceOut, Scopes, TokenMadeOut, device_fields, token_made_out
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import AccountCaller, ClientAddress, Context, DeviceId, Json, UnreadPatch
-from service.http.examples import DECISION, DEVICE_PATCH, POLL
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.problems import Problem, base_url
@@ -55,8 +54,6 @@ def _user_code(text: str) -> str:
 class DecisionIn(In):
     """The owner's answer to a device's code."""
 
-    example: ClassVar[Any] = DECISION
-
     user_code: Annotated[str, StringConstraints(min_length=1, max_length=40), AfterValidator(_user_code)] = Field(
         description="As the device shows it; case, spaces and hyphens do not matter."
     )
@@ -71,16 +68,12 @@ class DecisionIn(In):
 class PollIn(In):
     """A device's question for its token (RFC 8628, section 3.4)."""
 
-    example: ClassVar[Any] = POLL
-
     grant_type: Literal["urn:ietf:params:oauth:grant-type:device_code"]
     device_code: Secret
 
 
 class DevicePatch(In):
     """A JSON Merge Patch of a device."""
-
-    example: ClassVar[Any] = DEVICE_PATCH
 
     name: Name
 

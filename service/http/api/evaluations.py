@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from datetime import date
-from typing import Annotated, Any, ClassVar, TypeVar
+from typing import Annotated, Any, TypeVar
 
 from fastapi import Query
 from pydantic import BaseModel, ConfigDict, Field, WithJsonSchema
@@ -13,7 +13,6 @@ from service import runtime
 from service.errors import Fault, Invalid, SetwrightError
 from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, OptionalOwner, Received, Unread
-from service.http.examples import EVALUATION, EXPLANATION
 from service.http.inputs import AnyHoldings, InputsIn, PlacingIn, Seconds, pairs
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, tagged
@@ -37,8 +36,6 @@ Question = TypeVar("Question", bound=InputsIn)
 class EvaluationIn(InputsIn):
     """What to evaluate. No account is needed when everything is in the body."""
 
-    example: ClassVar[Any] = EVALUATION
-
     holdings: AnyHoldings
     pins: list[PlacingIn] = Field(default_factory=list, description="This coin sits in that place.")
     nevers: list[PlacingIn] = Field(default_factory=list, description="This coin never sits in that place.")
@@ -59,8 +56,6 @@ class EvaluationIn(InputsIn):
 
 class ExplanationIn(InputsIn):
     """Which holding to explain, against one place or all."""
-
-    example: ClassVar[Any] = EXPLANATION
 
     holding: Annotated[Any, WithJsonSchema({"anyOf": [{"type": "object"}, {"type": "string", "format": "uuid"}]})]
     place: str | None = Field(None, max_length=500)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, Literal
 
 from fastapi import Depends, Query, Request
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
@@ -19,7 +19,6 @@ from service.formats.shapes import AttributeName
 from service.holdings.model import NamedIssueIn
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Received, Unread
-from service.http.examples import EXHIBITION
 from service.http.idempotency import IdempotencyKey
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import describes, problems, router
@@ -58,8 +57,6 @@ class LoanIn(In):
 
 class ExhibitionIn(In):
     """A set as it is to be shown: the owner's holdings of now, and loans."""
-
-    example: ClassVar[Any] = EXHIBITION
 
     title: LenderName
     on: Day = Field(description="The day to evaluate for.")

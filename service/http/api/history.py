@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Mapping
 from datetime import date
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, Literal
 
 from fastapi import Query, Request
 from msgspec import Meta
@@ -19,7 +19,6 @@ from service.definitions.store import DefinitionStore
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unread
-from service.http.examples import NOTE
 from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.pagination import PageQuery, number_key, page
@@ -44,8 +43,6 @@ HoldingName = Annotated[str, AfterValidator(_identity), WithJsonSchema({"type": 
 
 class NoteIn(In):
     """For which day, and by which revision, to note how the set stands."""
-
-    example: ClassVar[Any] = NOTE
 
     on: Day | None = Field(None, description="Not before the last note, and no day to come; left out: today in UTC.")
     revision: int | None = Field(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any
 
 from fastapi import Query, Request
 from msgspec import UNSET, Meta, UnsetType
@@ -21,7 +21,6 @@ from service.holdings.sync.field_names import FlatValue
 from service.holdings.sync.merge import ValueConflict
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, HoldingId, Unread, UnreadPatch
-from service.http.examples import HOLDING, PATCH
 from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.pagination import PageQuery, identity_key, page, sorted_page
@@ -38,15 +37,11 @@ holdings = router("/v1/holdings", "Holdings")
 class HoldingIn(NewHolding, In):
     """A new holding."""
 
-    example: ClassVar[Any] = HOLDING
-
 
 class HoldingPatch(In):
     """A JSON Merge Patch (RFC 7396) of a holding: null removes a field, or a fact inside `facts`. Objects merge, inside a
     fact's value too: to change {"from", "to"} into {"one_of"}, set `from` and `to` to null; to make
     {"has", "perhaps"} of alternatives, set `one_of` to null."""
-
-    example: ClassVar[Any] = PATCH
 
     facts: dict[str, Any] | None = None
     issue: Any = None

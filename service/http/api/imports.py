@@ -30,7 +30,6 @@ from service.holdings.imports.rows import (
 from service.holdings.imports.store import ImportStore
 from service.holdings.store import HoldingStore
 from service.http.dependencies import Context, CurrentOwner, ImportId, Received, Unread
-from service.http.examples import HOLDINGS_CSV, HOLDINGS_IMPORT
 from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
@@ -71,10 +70,9 @@ class MappingIn(In):
 class HoldingsImportIn(In):
     """Holdings to record or change."""
 
-    example: ClassVar[Any] = HOLDINGS_IMPORT
     body_limit: ClassVar[str] = "evaluation_body_bytes"
     other_forms: ClassVar[Mapping[str, OtherForm]] = {
-        CSV: OtherForm(_SHEET, HOLDINGS_CSV),
+        CSV: OtherForm(_SHEET),
         XLSX: OtherForm(_WORKBOOK, is_binary=True),
     }
 

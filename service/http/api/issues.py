@@ -25,7 +25,6 @@ from service.facts.recorded import RecordedFact
 from service.formats.strict_json import CSV
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, M, OptionalOwner, Received, Unread
-from service.http.examples import ISSUE, ISSUE_FIELDS, ISSUES_CSV, ISSUES_IMPORT
 from service.http.idempotency import IdempotencyKey
 from service.http.openapi import describes, problems, router
 from service.http.pagination import PageQuery, bad_cursor, page
@@ -67,13 +66,9 @@ def _plain(value: str) -> str:
 class IssueFieldsIn(IssueFields, In):
     """An issue of the owner's own, changed."""
 
-    example: ClassVar[Any] = ISSUE_FIELDS
-
 
 class NewIssueIn(IssueFields, In):
     """A new issue of the owner's own."""
-
-    example: ClassVar[Any] = ISSUE
 
     id: IssueName | None = Field(None, description="A name that no other issue has; left out, the server makes one.")
 
@@ -81,9 +76,8 @@ class NewIssueIn(IssueFields, In):
 class IssuesImportIn(In):
     """Issues to record or replace, with where they come from."""
 
-    example: ClassVar[Any] = ISSUES_IMPORT
     body_limit: ClassVar[str] = "evaluation_body_bytes"
-    other_forms: ClassVar[Mapping[str, OtherForm]] = {CSV: OtherForm(_SHEET, ISSUES_CSV)}
+    other_forms: ClassVar[Mapping[str, OtherForm]] = {CSV: OtherForm(_SHEET)}
 
     source: Source
     edition: Edition

@@ -4,7 +4,7 @@ member shows the club of them."""
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 from fastapi import Query, Request
@@ -18,7 +18,6 @@ from service.clubs.store.offers import CopyStore, OfferStore, ShownStore
 from service.http.api.clubs import Note
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentMember, DefinitionId, Json, Steward
-from service.http.examples import CONSENT, OFFER, TAKE
 from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
@@ -34,8 +33,6 @@ offers = router("/v1/clubs/{club_id}", "Clubs")
 class OfferIn(In):
     """A published revision of a definition of your own."""
 
-    example: ClassVar[Any] = OFFER
-
     definition_id: StoredId
     revision: RevisionNumber | None = Field(None, description="Left out: the newest published one.")
     note: Note | None = Field(None, description="What the members should know; it is announced.")
@@ -44,15 +41,11 @@ class OfferIn(In):
 class TakeIn(In):
     """Which revision to take."""
 
-    example: ClassVar[Any] = TAKE
-
     revision: RevisionNumber | None = Field(None, description="The club's number; left out: the newest.")
 
 
 class ConsentIn(In):
     """What you show the club of this definition; nothing unless you say so. Takes effect with the next request."""
-
-    example: ClassVar[Any] = CONSENT
 
     standing: bool = Field(description="Which places you have filled; never by which coin.")
     spares: bool = Field(description="Which places your spare coins fit; nothing else of them.")

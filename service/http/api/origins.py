@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, Literal
 
 from fastapi import Request
 from msgspec import Meta
@@ -19,7 +19,6 @@ from service.errors import SetwrightError
 from service.http.api.definitions import definition_tag
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Json, Unread
-from service.http.examples import COPY, PULL
 from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.problems import base_url, problem_of
@@ -42,8 +41,6 @@ MergeSide = Literal["mine", "theirs"]
 class CopyIn(In):
     """How to copy."""
 
-    example: ClassVar[Any] = COPY
-
     id: NewId | None = Field(None, description="Of the new definition, made by the client; or left to the server.")
     revision: RevisionNumber | None = Field(None, description="Left out: the newest published one.")
     title: Annotated[str, StringConstraints(min_length=1, max_length=200)] | None = Field(
@@ -53,8 +50,6 @@ class CopyIn(In):
 
 class PullIn(In):
     """Which revision of the origin to merge into the draft."""
-
-    example: ClassVar[Any] = PULL
 
     revision: RevisionNumber | None = Field(
         None, description="Left out: the newest that is known; ask the origin first."

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any
 
 from pydantic import Field, WithJsonSchema
 
@@ -13,7 +13,6 @@ from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, read_facts
 from service.facts.kinds import value_kind_of
 from service.http.dependencies import Context, OptionalOwner, Unread
-from service.http.examples import PIECE_CHECK
 from service.http.inputs import IssueIn
 from service.http.openapi import problems, router
 from service.http.wire import In, read
@@ -47,8 +46,6 @@ _AnyHolding = Annotated[Any, WithJsonSchema({"type": "string", "format": "uuid"}
 
 class PieceCheckIn(In):
     """What was measured and on which issue it is tried. No account is needed unless something kept here is named."""
-
-    example: ClassVar[Any] = PIECE_CHECK
 
     issue: _AnyIssue = Field(
         None, description="The id of a catalogue issue, or one with its facts; left out: that of the holding."

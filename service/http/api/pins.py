@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Annotated, Any, ClassVar
+from typing import Annotated
 
 from msgspec import Meta
 from pydantic import Field
@@ -14,7 +14,6 @@ from service.definitions.store import DefinitionStore
 from service.errors import Invalid
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unread
-from service.http.examples import PINS
 from service.http.inputs import PlacingIn
 from service.http.openapi import problems, router
 from service.http.responses import Tagged, tagged
@@ -32,8 +31,6 @@ MOST_DECISIONS = 2_000
 
 class PinsIn(In):
     """All pins and nevers of a definition; what is left out is no longer one."""
-
-    example: ClassVar[Any] = PINS
 
     pins: list[PlacingIn] = Field(
         default_factory=list, max_length=MOST_DECISIONS, description="This coin sits in that place."

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Literal
 
 from fastapi import Query
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
@@ -15,7 +15,6 @@ from service.definitions.store import DefinitionStore
 from service.http.api.definitions import definition_tag
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unread
-from service.http.examples import ADOPTION, WITHDRAWAL
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, Tagged, tagged
@@ -62,15 +61,11 @@ class ImpactQuery(BaseModel):
 class WithdrawalIn(In):
     """Why a revision is withdrawn."""
 
-    example: ClassVar[Any] = WITHDRAWAL
-
     reason: Annotated[Text, StringConstraints(min_length=1, max_length=500)] | None = None
 
 
 class AdoptionIn(In):
     """The revision that the set follows from now on."""
-
-    example: ClassVar[Any] = ADOPTION
 
     revision: RevisionNumber | None = Field(
         description="The number of a published revision; null: the draft, or else the newest one not withdrawn."

@@ -6,7 +6,7 @@ from __future__ import annotations
 import io
 from dataclasses import replace
 from datetime import datetime, timedelta
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, Literal
 
 import segno
 from fastapi import Query, Request
@@ -19,7 +19,6 @@ from service.definitions.model import Revision
 from service.formats.strict_json import YAML
 from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, Json, ShareId
-from service.http.examples import SHARE
 from service.http.negotiation import accepted
 from service.http.openapi import problems, router
 from service.http.pages import SHARED_POLICY, shared_page
@@ -48,8 +47,6 @@ _SHARED_HEADERS = {"Cache-Control": "private, no-store", "Referrer-Policy": "no-
 
 class ShareIn(In):
     """A link to one published revision."""
-
-    example: ClassVar[Any] = SHARE
 
     definition: StoredId = Field(description="The id of one of your definitions.")
     revision: RevisionNumber = Field(description="A published one: a draft cannot be shared.")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, Literal
 
 from fastapi import Request
 from msgspec import UNSET, Meta, UnsetType
@@ -23,7 +23,6 @@ from service.facts.recorded import RecordedFact, RecordedIssue
 from service.http.api.standings import OfferStampOut, offer_stamp
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentMember, DefinitionId, Json, SwapId
-from service.http.examples import SWAP_ANSWER, SWAP_PROPOSAL
 from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
@@ -40,16 +39,12 @@ swaps = router("/v1/clubs/{club_id}", "Clubs")
 class ProposalIn(In):
     """A swap that the search shows, to be proposed to its sides."""
 
-    example: ClassVar[Any] = SWAP_PROPOSAL
-
     definition_id: StoredId = Field(description="The club's.")
     swap: Annotated[Text, StringConstraints(min_length=1, max_length=64)] = Field(description="Its `key`.")
 
 
 class SwapAnswerIn(In):
     """Yes or no."""
-
-    example: ClassVar[Any] = SWAP_ANSWER
 
     accepts: bool
 

@@ -7,7 +7,7 @@ import json
 from collections.abc import AsyncIterator, Mapping
 from datetime import UTC, datetime
 from functools import partial
-from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from fastapi import Query, Request
 from msgspec import Meta, field
@@ -31,7 +31,6 @@ from service.holdings.sync.merge import Mutation
 from service.holdings.sync.store import StoredRecord
 from service.http.api.holdings import AnyConflictOut, conflict_out
 from service.http.dependencies import Context, CurrentOwner, Unread, still_authenticated
-from service.http.examples import SYNC
 from service.http.openapi import problems, router
 from service.http.responses import Sends
 from service.http.wire import In, NewId, Out, one_of
@@ -121,8 +120,6 @@ class MutationIn(In):
 
 class SyncIn(In):
     """What a device did, in order."""
-
-    example: ClassVar[Any] = SYNC
 
     client_id: Annotated[str, StringConstraints(max_length=200)] = Field(
         description="Any name of the device, for the owner to read; nothing depends on it."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 from decimal import Decimal
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, Literal
 
 from fastapi import Query, Request
 from msgspec import Meta
@@ -17,7 +17,6 @@ from service.definitions.store import WantNoteStore
 from service.errors import Invalid
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unread
-from service.http.examples import WANT_NOTES
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, Tagged, tagged
@@ -73,8 +72,6 @@ class WantNoteIn(In):
 
 class WantNotesIn(In):
     """All notes to a want list; what is left out is no longer one."""
-
-    example: ClassVar[Any] = WANT_NOTES
 
     notes: list[WantNoteIn] = Field(default_factory=list, max_length=MOST_NOTES)
 
