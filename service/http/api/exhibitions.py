@@ -8,20 +8,19 @@ from fastapi import Depends, Query, Request
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 from sqlalchemy import Connection
 
-from service.database.ids import read_id
 from service.definitions.history.actions import delete_exhibition as delete_stored
 from service.definitions.history.model import StoredExhibition
 from service.definitions.history.store import ExhibitionStore
 from service.definitions.store import DefinitionStore
-from service.errors import Invalid, NotFound
+from service.errors import Invalid
 from service.facts.holding import MOST_FACTS, MOST_PIECES
 from service.formats.shapes import AttributeName
 from service.holdings.model import NamedIssueIn
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
-from service.http.dependencies import Context, CurrentOwner, DefinitionId, Received, Unread
+from service.http.dependencies import Context, CurrentOwner, DefinitionId, Received, Unread, stored_id
 from service.http.idempotency import IdempotencyKey
 from service.http.negotiation import Forms, TextForm
-from service.http.openapi import describes, problems, router
+from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.responses import Created, Paged, Reply, Sends, created
 from service.http.wire import Day, In, Text
@@ -88,15 +87,7 @@ class ExhibitionQuery(BaseModel):
     )
 
 
-@describes(problems=("not-found",))
-def _exhibition_id(exhibition_id: str) -> str:
-    identity = read_id(exhibition_id)
-    if identity is None:
-        raise NotFound("exhibition", exhibition_id[:60])
-    return identity
-
-
-ExhibitionId = Annotated[str, Depends(_exhibition_id)]
+ExhibitionId = Annotated[str, Depends(stored_id("exhibition", "exhibition_id"))]
 
 
 @exhibitions.post("", responses=problems("over-limit"))
