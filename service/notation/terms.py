@@ -1,0 +1,304 @@
+"""Which term of a vocabulary a text names: by id, label, other name, code, short name of an issuer, or the name of a country in
+another language (Unicode CLDR); whatever the letter case, the accents, hyphens, blanks or the plural. Pure.
+
+One resolver for rules, holdings, filters and imports. Where a name fits several issuers, the year of the coin decides when only
+one existed in it; else there are candidates, never a guess.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache, lru_cache
+from types import MappingProxyType
+
+from babel import Locale
+from babel.core import get_global
+from rapidfuzz import fuzz, process
+
+from service.facts.attributes import Attribute
+from service.facts.vocabulary import Concept, Vocabulary
+
+LANGUAGES = (
+    "en",
+    "de",
+    "fr",
+    "es",
+    "it",
+    "nl",
+    "pt",
+    "pl",
+    "sv",
+    "da",
+    "nb",
+    "fi",
+    "cs",
+    "hu",
+    "ru",
+    "uk",
+    "tr",
+    "el",
+    "ja",
+    "zh",
+    "ar",
+    "he",
+)
+# So alike a name must be to be asked about: one slip in a word of five letters.
+_NEAR = 80
+_LETTERS = str.maketrans(
+    {"ß": "ss", "ø": "o", "Ø": "O", "æ": "ae", "Æ": "AE", "œ": "oe", "Œ": "OE", "ł": "l", "Ł": "L", "&": " and "}
+)
+_ISO = re.compile(r"[A-Z]{2}")
+_BARE = re.compile(
+    r"^(?:Kingdom|Republic|Sultanate|Grand Duchy|Duchy|Principality|Free City|Empire|Protectorate|State|Electorate|"
+    r"Independent State) of (?:the )?|\s*\([^()]*\)$"
+)
+_SHARED: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "DE": ("Germany",), "x-german-empire": ("Germany",), "x-german-reich": ("Germany",),
+        "KR": ("Korea",), "KP": ("Korea",), "x-joseon": ("Korea",), "x-korean-empire": ("Korea",),
+        "CG": ("Congo",), "CD": ("Congo",), "x-belgian-congo": ("Congo",),
+        "VN": ("Vietnam",), "VDVN": ("Vietnam",), "x-south-vietnam": ("Vietnam",), "x-state-of-vietnam": ("Vietnam",),
+        "IN": ("India",), "x-british-india": ("India",), "YE": ("Yemen",), "YDYE": ("Yemen", "South Yemen"),
+        "RU": ("Russia",), "x-rsfsr": ("Russia",),
+    }
+)  # fmt: skip
+"""Names that several issuers were called by, one after the other or side by side (common usage, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Understood:
+    """The text names this term. `why`: in a few words, how."""
+
+    value: str
+    label: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A term that the text may name."""
+
+    value: str
+    label: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Candidates:
+    """The text names several terms, or one that did not exist in the year of the coin."""
+
+    terms: tuple[Candidate, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Unknown:
+    """No term is named so. `nearest`: the id of the term whose name looks most like it, or None where none is near."""
+
+    nearest: str | None = None
+
+
+Resolution = Understood | Candidates | Unknown
+
+
+def folded(text: str) -> str:
+    """Small letters without accents; hyphens, blanks, dots and apostrophes are alike; & is and."""
+    plain = unicodedata.normalize("NFKD", text[:2_000].translate(_LETTERS)).replace("\u2044", "/")
+    signs = "-_\u2010\u2011\u2012\u2013'\u2019."
+    kept = "".join(" " if sign in signs else sign for sign in plain if not unicodedata.combining(sign))
+    words = kept.casefold().split()
+    return " ".join(words[1:] if words[:1] == ["the"] and len(words) > 1 else words)
+
+
+def singulars(word: str) -> Iterator[str]:
+    """What the word may be the plural of, in English."""
+    for ending, single in (
+        ("ies", "y"),
+        ("ves", "f"),
+        ("men", "man"),
+        ("sses", "ss"),
+        ("xes", "x"),
+        ("ches", "ch"),
+        ("shes", "sh"),
+    ):
+        if word.endswith(ending) and len(word) > len(ending) + 1:
+            yield word.removesuffix(ending) + single
+    if word.endswith("es") and len(word) > 4:
+        yield word[:-2]
+    if word.endswith("s") and not word.endswith("ss") and len(word) > 3:
+        yield word[:-1]
+
+
+def near(word: str, known: Collection[str], cutoff: float = _NEAR) -> str | None:
+    """The known word that is near: at most a slip or so away, never one that only shares a few letters."""
+    found = process.extractOne(folded(word)[:80], known, scorer=fuzz.ratio, processor=folded, score_cutoff=cutoff)
+    return None if found is None else found[0]
+
+
+@dataclass(frozen=True, eq=False)
+class TermIndex:
+    """One vocabulary by what people write. `names`: folded name -> ids; `by_issuer`: short names that hold for one issuer."""
+
+    vocabulary: Vocabulary
+    names: Mapping[str, tuple[str, ...]]
+    by_issuer: Mapping[tuple[str, str], tuple[str, ...]] = field(default_factory=lambda: MappingProxyType({}))
+
+    def resolve(self, written: str, year: int | None = None, issuer: str | None = None) -> Resolution:
+        """What the text names. `year`: the year of the coin, for issuers; `issuer`: its issuer, for short names."""
+        concepts = self.vocabulary.concepts
+        if written in concepts:
+            return Understood(written, concepts[written].label, "term")
+        word = folded(written)
+        if not word:
+            return Unknown()
+        if issuer is not None and (word, issuer) in self.by_issuer:
+            return self._told(self.by_issuer[word, issuer], "short name", year)
+        found = self._named(word)
+        if found:
+            return self._told(found, "name", year)
+        if issuer is None:
+            short = {term for (text, _), terms in self.by_issuer.items() if text == word for term in terms}
+            if short:
+                return self._told(tuple(sorted(short)), "short name of some issuers", year, is_sure=False)
+        if self.vocabulary.name == "issuers":
+            known = tuple(code for code in _countries().get(word, ()) if code in concepts)
+            if known:
+                return self._told(known, "name in another language", year)
+        return Unknown(self._nearest(word))
+
+    def _named(self, word: str) -> tuple[str, ...]:
+        found = self.names.get(word)
+        if found is not None:
+            return found
+        return next((self.names[single] for single in singulars(word) if single in self.names), ())
+
+    def _told(self, terms: Sequence[str], why: str, year: int | None, *, is_sure: bool = True) -> Resolution:
+        concepts = [self.vocabulary.concepts[term] for term in terms]
+        then = concepts if year is None else [concept for concept in concepts if existed(concept, year)]
+        if len(then) == 1 and is_sure:
+            how = why if len(concepts) == 1 else f"{why}; the only one of it in {year}"
+            return Understood(then[0].id, then[0].label, how)
+        return Candidates(tuple(Candidate(concept.id, concept.label, why) for concept in then or concepts))
+
+    def _nearest(self, word: str) -> str | None:
+        found = process.extractOne(word[:80], self.names.keys(), scorer=fuzz.ratio, score_cutoff=_NEAR)
+        return None if found is None else self.names[found[0]][0]
+
+
+def existed(concept: Concept, year: int) -> bool:
+    """Whether it may have existed in the year, as far as the vocabulary knows."""
+    started = concept.started is None or concept.started.year <= year
+    return started and (concept.ended is None or year <= concept.ended.year)
+
+
+@lru_cache(maxsize=256)
+def _index_of(holder: _Same) -> TermIndex:
+    vocabulary = holder.vocabulary
+    names: dict[str, dict[str, None]] = {}
+    by_issuer: dict[tuple[str, str], dict[str, None]] = {}
+    is_issuers = vocabulary.name == "issuers"
+    for concept in vocabulary.concepts.values():
+        bare = _BARE.sub("", concept.label) if is_issuers else concept.label
+        shared = _SHARED.get(concept.id, ()) if is_issuers else ()
+        for text in (concept.id, concept.label, bare, *shared, *concept.alternative_labels):
+            names.setdefault(folded(text), {})[concept.id] = None
+        for short in concept.abbreviations:
+            if short.issuer is None:
+                names.setdefault(folded(short.text), {})[concept.id] = None
+            else:
+                by_issuer.setdefault((folded(short.text), short.issuer), {})[concept.id] = None
+    for alias, term in _codes().items() if is_issuers else ():
+        # A code of three letters that a former state is called by (DDR) stays its name.
+        if term in vocabulary.concepts:
+            names.setdefault(folded(alias), {term: None})
+    return TermIndex(
+        vocabulary,
+        {word: tuple(terms) for word, terms in names.items() if word},
+        {word: tuple(terms) for word, terms in by_issuer.items()},
+    )
+
+
+class _Same:
+    """A vocabulary by its identity: its concepts have no hash, and an index is made once for each."""
+
+    def __init__(self, vocabulary: Vocabulary) -> None:
+        self.vocabulary = vocabulary
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and other.vocabulary is self.vocabulary
+
+    def __hash__(self) -> int:
+        return id(self.vocabulary)
+
+
+def index_of(vocabulary: Vocabulary) -> TermIndex:
+    """The index of a vocabulary; made once for each."""
+    return _index_of(_Same(vocabulary))
+
+
+@dataclass(frozen=True, eq=False)
+class Terms:
+    """The one resolver: by attribute. `used`: of text attributes without a vocabulary, the values that are in use (constants and
+    keys of the owner's definitions, values of the catalogue)."""
+
+    vocabularies: Mapping[str, Vocabulary]
+    used: Mapping[str, Collection[str]] = field(default_factory=dict)
+
+    def resolve(
+        self, attribute: Attribute, written: str, year: int | None = None, issuer: str | None = None
+    ) -> Resolution:
+        """What the text names as a value of the attribute. A text attribute without vocabulary, enumeration or known use takes
+        any text as it is. Never raises for any text."""
+        scheme = self.vocabularies.get(attribute.vocabulary or "")
+        if scheme is not None:
+            return index_of(scheme).resolve(written, year, issuer)
+        if attribute.values:
+            return _among(written, attribute.values, attribute.synonyms)
+        used = self.used.get(attribute.name)
+        if not used:
+            return Understood(written, written, "as written")
+        return _among(written, used, {})
+
+
+def _among(written: str, values: Collection[str], synonyms: Mapping[str, str]) -> Resolution:
+    if written in values:
+        return Understood(written, written, "term")
+    word = folded(written)
+    by_name: dict[str, dict[str, None]] = {}
+    for value in values:
+        by_name.setdefault(folded(value), {})[value] = None
+    for other, value in synonyms.items():
+        by_name.setdefault(folded(other), {})[value] = None
+    for name in (word, *singulars(word), *_plurals(word, by_name)):
+        found = by_name.get(name)
+        if found is not None and len(found) == 1:
+            value = next(iter(found))
+            return Understood(value, value, "name")
+        if found is not None:
+            return Candidates(tuple(Candidate(value, value, "name") for value in found))
+    like = process.extractOne(word[:80], by_name.keys(), scorer=fuzz.ratio, score_cutoff=_NEAR)
+    return Unknown(None if like is None else next(iter(by_name[like[0]])))
+
+
+def _plurals(word: str, names: Iterable[str]) -> list[str]:
+    return [name for name in names if word in singulars(name)]
+
+
+@cache
+def _countries() -> Mapping[str, tuple[str, ...]]:
+    """ISO 3166-1 codes by the folded names of countries in LANGUAGES (Unicode CLDR, through Babel)."""
+    found: dict[str, dict[str, None]] = {}
+    for language in LANGUAGES:
+        for code, name in Locale.parse(language).territories.items():
+            if _ISO.fullmatch(code):
+                found.setdefault(folded(name), {})[code] = None
+    return {word: tuple(codes) for word, codes in found.items()}
+
+
+@cache
+def _codes() -> Mapping[str, str]:
+    """ISO 3166-1 alpha-2 codes by alpha-3 (CLDR territory aliases, through Babel)."""
+    aliases = get_global("territory_aliases").items()
+    return {alias: codes[0] for alias, codes in aliases if len(alias) == 3 and alias.isalpha() and len(codes) == 1}
