@@ -52,7 +52,8 @@ class Instance:
     may be. `fits[place][holding]` exists for every pair that fits or may fit. `constraints` are the definition's rules
     over several places, those of free choices first. `worth[level, place][holding]` is the value that a preference
     compares, None where it is not known. `columns` has a row for each holding that is one thing only, `row_of[holding]`
-    is its number. `by_place[place][holding]` are the edges. `scales` has one entry for each preference level.
+    is its number. `by_place[place][holding]` are the edges. `scales` has one entry for each preference level. `barred[place]`
+    are the holdings that fit there, or may fit, and are never to be there.
     """
 
     places: tuple[Place, ...]
@@ -66,6 +67,7 @@ class Instance:
     row_of: Mapping[int, int] = field(repr=False)
     by_place: Mapping[int, Mapping[int, Edge]] = field(default_factory=dict, repr=False)
     scales: tuple[CostScale, ...] = ()
+    barred: Mapping[int, frozenset[int]] = field(default_factory=dict, repr=False)
 
     def edges_at(self, place: int) -> Mapping[int, Edge]:
         """The edges of a place by holding."""
@@ -95,7 +97,8 @@ def build(
     """
     row_of = {coin: row for row, coin in enumerate(coin for coin, seen in enumerate(views) if len(seen) == 1)}
     columns = Columns([views[coin][0] for coin in row_of], table.attributes, table.context)
-    fits = _fits(places, holdings, views, table, fixed, columns, list(row_of))
+    barred: dict[int, frozenset[int]] = {}
+    fits = _fits(places, holdings, views, table, fixed, columns, list(row_of), barred)
     levels = max((len(place.prefer) for place in places), default=0)
     costs, worth, scales = _costs(places, fits, PreferenceValues(views, table), levels)
     pins, stays = fixed.pins, fixed.previous
@@ -133,7 +136,9 @@ def build(
     by_place: dict[int, dict[int, Edge]] = {}
     for edge in edges:
         by_place.setdefault(edge.place, {})[edge.holding] = edge
-    return Instance(places, holdings, views, fits, problem, constraints, worth, columns, row_of, by_place, scales)
+    return Instance(
+        places, holdings, views, fits, problem, constraints, worth, columns, row_of, by_place, scales, barred
+    )
 
 
 def like_places(places: Sequence[Place]) -> list[frozenset[int]]:
@@ -180,19 +185,24 @@ def _fits(
     fixed: FixedPlacements,
     columns: Columns,
     single: Sequence[int],
+    barred_at: dict[int, frozenset[int]],
 ) -> tuple[Mapping[int, Fit], ...]:
-    """Holdings that are one thing only are judged in columns, those with several candidate issues one by one."""
+    """Holdings that are one thing only are judged in columns, those with several candidate issues one by one. `barred_at`
+    gets the holdings that are left out by place."""
     several = [coin for coin, seen in enumerate(views) if len(seen) > 1]
     by_rule: dict[int, dict[int, Fit]] = {}
     found: list[Mapping[int, Fit]] = []
     barred = {place for _, place in fixed.nevers}
     never = fixed.nevers
-    for place in places:
+    for at, place in enumerate(places):
         fitting = by_rule.get(id(place.predicate))
         if fitting is None:
             fitting = by_rule[id(place.predicate)] = _fitting(place, columns, single, several, views, table)
-        for name in barred.intersection((place.address, place.group)):
-            fitting = {c: fit for c, fit in fitting.items() if (holdings[c].id, name) not in never}
+        names = barred.intersection((place.address, place.group))
+        out = frozenset(c for c in fitting if any((holdings[c].id, name) in never for name in names))
+        if out:
+            barred_at[at] = out
+            fitting = {coin: fit for coin, fit in fitting.items() if coin not in out}
         found.append(fitting)
     return tuple(found)
 

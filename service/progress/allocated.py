@@ -15,6 +15,7 @@ from service.progress.result import (
     Evaluation,
     Figures,
     FreeChoiceResult,
+    Goal,
     IgnoredFact,
     LevelResult,
     OnePerResult,
@@ -62,6 +63,7 @@ class AllocatedSet(Struct, frozen=True, kw_only=True):
     one_per: list[OnePerResult]
     free_choice: list[FreeChoiceResult]
     pages: list[PageResult]
+    goals: list[Goal]
     conflicts: list[Conflict]
     conflicts_left_out: int
     unplaced: list[UnplacedHolding]

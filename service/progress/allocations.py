@@ -84,11 +84,12 @@ def allocate(sets: Sequence[SetRequest], mode: Mode, budget_seconds: float) -> A
     levels: tuple[Level, ...] | None = None
     if mode == JOINTLY:
         here, joint = _jointly(alone, exclusive, budget_seconds / 2)
-        levels, certain = joint.levels, joint.certain
-        proven = joint.proven and joint.certain_proven
+        levels, certain, possible = joint.levels, joint.certain, joint.possible
+        proven = joint.proven and joint.certain_proven and joint.possible_proven
     else:
         here = _in_order(alone, exclusive, 2 * share)
         certain, proven = sum(here[number].solution.certain for number in exclusive), True
+        possible = sum(here[number].solution.possible for number in exclusive)
     placed = _placed(here, exclusive)
     answers = []
     for number, one in enumerate(sets):
@@ -109,7 +110,9 @@ def allocate(sets: Sequence[SetRequest], mode: Mode, budget_seconds: float) -> A
         mode=mode,
         proven_optimal=proven,
         levels=None if levels is None else [LevelResult(v.name, v.value, v.proven, v.bound) for v in levels],
-        summary=AllocationSummary(**{**structs.asdict(totals(shared)), "certain": certain}, unplaced=left),
+        summary=AllocationSummary(
+            **{**structs.asdict(totals(shared)), "certain": certain, "possible": possible}, unplaced=left
+        ),
         borrowing=totals(borrowing) if borrowing else None,
         sets=answers,
     )

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 import msgspec
 
 from service.assignment.build import Instance
-from service.assignment.problem import AssignmentProblem, Basis, Placement
+from service.assignment.neighbours import leaders_of
+from service.assignment.problem import AssignmentProblem, Basis, Placement, SetRule
 from service.assignment.solve import solve
 from service.evaluation.explanation import failing_clauses
 from service.evaluation.table import Table
@@ -32,13 +33,12 @@ def pin_conflicts(
 ) -> list[PinConflict]:
     """One conflict of kind `pin` for every pin that is not honoured, with its reason and in plain words."""
     coins = {holding.id: coin for coin, holding in enumerate(board.holdings)}
-    places = {place.address: at for at, place in enumerate(board.places)}
     every = {holding.id: holding for holding in holdings}
     names = MessageNames(board, table)
     conflicts = []
     for holding, address in pins:
-        at, coin = places.get(address), coins.get(holding)
-        if at is not None and coin is not None and at in seats and seats[at].holding == coin:
+        places, coin = places_named(board, address), coins.get(holding)
+        if coin is not None and any(at in seats and seats[at].holding == coin for at in places):
             continue
         why: dict[str, Any]
         label = names.place(address)
@@ -50,22 +50,48 @@ def pin_conflicts(
             status = every[holding].status
             message = f"{name} cannot be kept in {label}: its status is {status}."
             why = {"reason": "not_held", "message": message}
-        elif at is None:
+        elif not places:
             message = f"{name} cannot be kept in {label}: the set has no such place."
             why = {"reason": "unknown_place", "message": message}
-        elif (holding, address) in nevers:
-            message = f"{name} is marked both 'keep here' and 'never here' for {label}. Remove one of the two."
-            why = {"reason": "never", "message": message}
-        elif coin is not None and coin not in board.fits[at]:
-            clauses = failing_clauses(board.places[at].parts, board.views[coin], table.attributes, table.context)
-            # A coin of several candidate issues may fail another clause as each of them, and none as all.
-            words = f"it fails {'; '.join(clauses)}" if clauses else "each of its candidate issues fails some clause"
-            why = {"reason": "does_not_fit", "failing": clauses}
-            why["message"] = f"{name} cannot be kept in {label}: {words}."
+        elif coin is not None and all(coin not in board.fits[at] for at in places):
+            why = _unfit(board, table, names, holding, coin, address, nevers)
         else:
-            why = _clash(board, names, seats, holding, at, pins)
+            why = _clash(board, names, seats, holding, address, pins)
         conflicts.append(PinConflict(holding=holding, place=address, **why))
     return conflicts
+
+
+def places_named(board: Instance, name: str) -> list[int]:
+    """The place of this address, or the places of the group with this id."""
+    return [at for at, place in enumerate(board.places) if name in (place.address, place.group) and name]
+
+
+def _unfit(
+    board: Instance,
+    table: Table,
+    names: MessageNames,
+    holding: str,
+    coin: int,
+    address: str,
+    nevers: Sequence[tuple[str, str]],
+) -> dict[str, Any]:
+    """Why a pin of a coin that is not to be there, or fits nowhere there, cannot hold: members of the conflict."""
+    name, label = names.coin(coin), names.place(address)
+    places = places_named(board, address)
+    barred = [
+        never for never in nevers if never[0] == holding and not set(places_named(board, never[1])).isdisjoint(places)
+    ]
+    failing = {
+        at: failing_clauses(board.places[at].parts, board.views[coin], table.attributes, table.context) for at in places
+    }
+    # A coin that fails no place is kept out by what the owner decided, and by nothing else.
+    if barred and (address in {place for _, place in barred} or not all(failing.values())):
+        message = f"{name} is marked both 'keep here' and 'never here' for {label}. Remove one of the two."
+        return {"reason": "never", "message": message}
+    clauses = min(failing.values(), key=len)
+    # A coin of several candidate issues may fail another clause as each of them, and none as all.
+    words = f"it fails {'; '.join(clauses)}" if clauses else "each of its candidate issues fails some clause"
+    return {"reason": "does_not_fit", "failing": clauses, "message": f"{name} cannot be kept in {label}: {words}."}
 
 
 def _clash(
@@ -73,33 +99,114 @@ def _clash(
     names: MessageNames,
     seats: Mapping[int, Placement],
     holding: str,
-    at: int,
+    address: str,
     pins: Sequence[tuple[str, str]],
 ) -> dict[str, Any]:
     """Why a pin that fits by itself gives way to other pins, or to a set-level rule: members of the conflict."""
-    address = board.places[at].address
     coin = next(number for number, held in enumerate(board.holdings) if held.id == holding)
     name, label = names.coin(coin), names.place(address)
-    sitting = board.holdings[seats[at].holding].id if at in seats else None
-    if sitting is not None and (sitting, address) in pins:
-        other = names.coin(seats[at].holding)
-        message = f"{name} and {other} are both to be kept in {label}, which takes one coin. Remove one of the two."
-        return {"reason": "clashes", "with_": Placing(sitting, address), "message": message}
-    elsewhere = [
-        board.places[other].address
-        for other, seat in seats.items()
-        if board.holdings[seat.holding].id == holding and (holding, board.places[other].address) in pins
-    ]
+
+    def pin_of(at: int) -> str | None:
+        """The place, or the group, that the coin sitting there is pinned to."""
+        place, sitting = board.places[at], board.holdings[seats[at].holding].id
+        return next((one for one in (place.address, place.group) if (sitting, one) in pins), None)
+
+    fitting = [at for at in places_named(board, address) if coin in board.fits[at]]
+    taken = [at for at in fitting if at in seats and pin_of(at) is not None]
+    if len(taken) == len(fitting):
+        other = board.holdings[seats[taken[0]].holding].id
+        every = some(
+            [names.by_id(held) for held in dict.fromkeys(board.holdings[seats[at].holding].id for at in taken)]
+        )
+        number = "takes one coin" if len(fitting) == 1 else f"takes {len(fitting)} coins"
+        both = "both" if len(taken) == 1 else "all"
+        message = f"{name} and {every} are {both} to be kept in {label}, which {number}. Remove one of the two."
+        if len(taken) > 1:
+            message = message.replace("Remove one of the two.", "Remove one of these decisions.")
+        return {"reason": "clashes", "with_": Placing(other, pin_of(taken[0]) or ""), "message": message}
+    elsewhere = [pin for at, seat in seats.items() if seat.holding == coin and (pin := pin_of(at)) is not None]
     pieces = board.holdings[coin].quantity
     if len(elsewhere) >= pieces:
         number = "it is one coin" if pieces == 1 else f"there are {pieces} pieces"
         every = some([names.place(place) for place in (address, *elsewhere)])
         message = f"{name} is to be kept in {every}, but {number}. Remove one of the decisions."
         return {"reason": "clashes", "with_": Placing(holding, elsewhere[0]), "message": message}
-    held = any((board.holdings[seat.holding].id, board.places[other].address) in pins for other, seat in seats.items())
+    held = any(pin_of(at) is not None for at in seats)
     together = " together with other coins to be kept" if held else ""
     message = f"{name} cannot be kept in {label}: it would break a rule of the set{together}."
     return {"reason": "constraint", "message": message}
+
+
+def pin_costs(
+    board: Instance,
+    table: Table,
+    seats: Mapping[int, Placement],
+    pins: Sequence[tuple[str, str]],
+    budget_seconds: float,
+) -> list[PinConflict]:
+    """One conflict of kind `pin` for every pin that holds and leaves places empty which could be filled without it, with those
+    places. Each is tried by itself, the other pins as they are; only where a place stays empty near the pin. Past a number
+    of trials (it depends on the edges) the rest is not tried."""
+    problem, names = board.problem, MessageNames(board, table)
+    empty = [at for at, place in enumerate(board.places) if at not in seats and not place.is_open and board.fits[at]]
+    if not empty or not pins:
+        return []
+    leader = leaders_of(problem)
+    wanting = {leader[at] for at in empty}
+    current = {(at, seat.holding) for at, seat in seats.items()}
+    left = 1 + MOST_WORK // max(1, len(problem.edges))
+    found = []
+    for holding, address in pins:
+        here = [at for at in places_named(board, address) if at in seats]
+        here = [at for at in here if board.holdings[seats[at].holding].id == holding and leader[at] in wanting]
+        if not here or left <= 0:
+            continue
+        left -= 1
+        coin, region = seats[here[0]].holding, leader[here[0]]
+        freed = _without_pin(board, region, leader, current, coin, address)
+        solution = solve(freed, budget_seconds=budget_seconds / 4)
+        filled = {placement.place for placement in solution.placements}
+        before = [at for at in seats if leader[at] == region]
+        gain = _tiers(problem, filled) > _tiers(problem, before)
+        left_empty = [board.places[at].address for at in sorted(filled.difference(before))]
+        if gain and left_empty:
+            lost = some(names.places(left_empty))
+            message = f"{names.coin(coin)} is kept in {names.place(address)}; without that {lost} could be filled."
+            found.append(
+                PinConflict(holding=holding, place=address, reason="costs", places=left_empty, message=message)
+            )
+    return found
+
+
+def _tiers(problem: AssignmentProblem, places: Iterable[int]) -> tuple[int, int]:
+    every = list(places)
+    return sum(problem.required[at] for at in every), len(every)
+
+
+def _without_pin(
+    board: Instance, region: int, leader: Sequence[int], current: set[tuple[int, int]], coin: int, address: str
+) -> AssignmentProblem:
+    """The places around a pin without it, the coins staying where they are as far as they can."""
+    named = set(places_named(board, address))
+    is_group = not any(board.places[at].address == address for at in named)
+    edges = tuple(
+        replace(
+            edge,
+            basis=Basis.FIRM,
+            cost=(),
+            to_check=0,
+            presumed=False,
+            stays=(edge.place, edge.holding) in current,
+            pinned=edge.pinned and (is_group or edge.place not in named or edge.holding != coin),
+        )
+        for edge in board.problem.edges
+        if leader[edge.place] == region
+    )
+    group_pins = tuple(
+        pin for pin in board.problem.group_pins if not (is_group and pin.holding == coin and pin.places == named)
+    )
+    rules = tuple(rule for rule in board.problem.rules if not rule.kind.is_goal)
+    return replace(board.problem, edges=edges, rules=rules, group_pins=group_pins, preference_levels=0)
 
 
 def constraint_conflicts(
@@ -112,10 +219,11 @@ def constraint_conflicts(
     time as the evaluation; past a number of them (it depends on edges and rules) `limit` says that there may be more such
     rules, or that the group may not be the smallest."""
     empty = [at for at, place in enumerate(board.places) if at not in seats and not place.is_open and board.fits[at]]
-    rules = board.problem.rules
+    rules = tuple(rule for rule in board.problem.rules if not rule.kind.is_goal)
     if not empty or not rules:
         return []
-    bare = _only_places(board.problem)
+    problem = replace(board.problem, rules=rules)
+    bare = _only_places(problem)
     trials = Trials(bare, len(seats), budget_seconds / (2 * len(rules) + 1))
     if trials.gain(frozenset(range(len(rules)))) <= 0:
         return []
@@ -123,12 +231,12 @@ def constraint_conflicts(
     for number in range(len(rules)):
         gain = trials.gain(frozenset((number,))) if trials.allowed() else 0
         if gain > 0:
-            conflicts.append(_constraint_conflict(board, names, (number,), empty, gain))
+            conflicts.append(_constraint_conflict(board, names, [rules[number]], empty, gain))
     if conflicts:
         # Past the budget other rules may do the same, and none of these is wrong.
         return _limited(conflicts) if trials.refused else conflicts
     group = trials.smallest_group()
-    told = _constraint_conflict(board, names, group, empty, trials.gain(frozenset(group)))
+    told = _constraint_conflict(board, names, [rules[n] for n in group], empty, trials.gain(frozenset(group)))
     told = msgspec.structs.replace(told, with_=[rules[number].name for number in group[1:]])
     return _limited([told]) if trials.refused else [told]
 
@@ -172,15 +280,17 @@ class Trials:
 
 def _only_places(problem: AssignmentProblem) -> AssignmentProblem:
     """The same instance, asking after the pins and the required places for nothing but as many places as can be."""
-    edges = tuple(replace(edge, basis=Basis.FIRM, cost=(), stays=False) for edge in problem.edges)
+    edges = tuple(
+        replace(edge, basis=Basis.FIRM, cost=(), stays=False, to_check=0, presumed=False) for edge in problem.edges
+    )
     return replace(problem, edges=edges, preference_levels=0)
 
 
 def _constraint_conflict(
-    board: Instance, names: MessageNames, rules: Sequence[int], empty: Sequence[int], gain: int
+    board: Instance, names: MessageNames, rules: Sequence[SetRule], empty: Sequence[int], gain: int
 ) -> ConstraintConflict:
-    ids = [board.problem.rules[number].name for number in rules]
-    covered = frozenset[int]().union(*(board.problem.rules[number].places for number in rules))
+    ids = [rule.name for rule in rules]
+    covered = frozenset[int]().union(*({rule.bound} if rule.bound is not None else rule.places for rule in rules))
     touched = [at for at in empty if at in covered] or list(empty)
     holdings = sorted({board.holdings[coin].id for at in touched for coin in board.fits[at]})
     places = [board.places[at].address for at in touched]

@@ -10,6 +10,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType, field
 
 from service.assignment.build import FixedPlacements
 from service.progress.candidates import Improvement, PlacementChange
+from service.progress.conflicts import places_named
 from service.progress.evaluate import fixed_placements
 from service.progress.whatif import Evaluated, Occupant, Part
 
@@ -72,8 +73,8 @@ def costs_of_decisions(evaluated: Evaluated) -> list[DecisionCost]:
 def _cost(evaluated: Evaluated, kind: Literal["pin", "never"], pair: tuple[str, str]) -> DecisionCost:
     board, fixed = evaluated.board, fixed_placements(evaluated.request)
     coin = next((number for number, holding in enumerate(board.holdings) if holding.id == pair[0]), None)
-    at = next((number for number, place in enumerate(board.places) if place.address == pair[1]), None)
-    if coin is None or at is None:
+    named = places_named(board, pair[1])
+    if coin is None or not named:
         return DecisionCost(
             kind=kind,
             holding=pair[0],
@@ -84,7 +85,7 @@ def _cost(evaluated: Evaluated, kind: Literal["pin", "never"], pair: tuple[str, 
             proven=True,
             changes=[],
         )
-    reached = evaluated.touched([at, *(number for number, fits in enumerate(board.fits) if coin in fits)])
+    reached = evaluated.touched([*named, *(number for number, fits in enumerate(board.fits) if coin in fits)])
     also = frozenset((coin,))
     without = FixedPlacements(
         fixed.pins - {pair} if kind == "pin" else fixed.pins,

@@ -18,8 +18,8 @@ Pairs = Sequence[tuple[str, str]]
 
 def faults_of_decisions(request: EvaluationRequest, pins: Pairs, nevers: Pairs) -> list[Fault]:
     """All that is wrong with them, with pointers into {"pins": [...], "nevers": [...]}. A place of an open-ended group may
-    be named before any coin shows its key."""
-    known = KnownPlaces(request)
+    be named before any coin shows its key; a whole group may be named too."""
+    known = KnownPlaces(request, groups=True)
     holdings = {holding.id for holding in request.holdings}
     faults: list[Fault] = []
     pinned = frozenset(pins)

@@ -22,8 +22,9 @@ from service.facts.holding import Facts, Holding, candidate_views
 from service.facts.truth import UNDECIDED, YES
 from service.facts.vocabulary import Vocabulary
 from service.progress.alternates import alternates_of
-from service.progress.conflicts import constraint_conflicts, pin_conflicts
+from service.progress.conflicts import constraint_conflicts, pin_conflicts, pin_costs
 from service.progress.contests import contested
+from service.progress.goals import goals_of
 from service.progress.result import (
     DefinitionStamp,
     Evaluation,
@@ -135,10 +136,12 @@ def result_from(request: EvaluationRequest, board: Instance, table: Table, solut
         ],
         free_choice=[_free_choice(board, choice.id, choice.label, entries) for choice in definition.free_choice],
         pages=_pages(board, definition, shown, seats),
+        goals=goals_of(board, table, seats),
         conflicts=[
             *contested(board, table, seats),
             *in_doubt,
             *pin_conflicts(board, table, seats, request.pins, request.nevers, request.holdings, request.statuses),
+            *pin_costs(board, table, seats, request.pins, request.budget_seconds),
             *constraint_conflicts(board, table, seats, request.budget_seconds),
         ],
         conflicts_left_out=left_out,

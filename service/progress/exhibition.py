@@ -64,7 +64,7 @@ class UnusedLoan(Struct):
     loan: str
     label: str
     pieces: int
-    reason: Literal["spare", "undecided", "outside"]
+    reason: Literal["spare", "undecided", "never", "outside"]
 
 
 class TitledDefinition(DefinitionStamp, frozen=True):
@@ -205,9 +205,9 @@ _READ: Mapping[str, Any] = {
 }
 
 
-def _why_unused(entry: UnplacedHolding) -> Literal["spare", "undecided", "outside"]:
+def _why_unused(entry: UnplacedHolding) -> Literal["spare", "undecided", "never", "outside"]:
     # A loan is held, and sits in no other set.
-    assert entry.reason == "spare" or entry.reason == "undecided" or entry.reason == "outside"
+    assert entry.reason != "not_held" and entry.reason != "elsewhere"
     return entry.reason
 
 

@@ -245,10 +245,10 @@ class SeatElsewhere(Struct, frozen=True):
 
 
 class PinConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="pin"):
-    """A pin that does not hold."""
+    """A pin that does not hold, or one that holds at the cost of other places."""
 
     holding: str
-    place: str
+    place: Annotated[str, Meta(description="A place by its address, or a group by its id.")]
     reason: Annotated[
         Literal[
             "unknown_holding",
@@ -259,9 +259,16 @@ class PinConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="pin"
             "clashes",
             "constraint",
             "claimed",
+            "costs",
         ],
-        Meta(description="claimed: only where several sets share the coins."),
+        Meta(
+            description="claimed: only where several sets share the coins. costs: it holds, and `places` stay empty for it."
+        ),
     ]
+    places: Annotated[
+        list[str] | UnsetType,
+        Meta(description="With `costs`: places that stay empty and could be filled without the pin."),
+    ] = UNSET
     with_: Annotated[Placing | UnsetType, Meta(description="With `clashes`: the pin that holds instead.")] = field(
         default=UNSET, name="with"
     )
@@ -315,9 +322,10 @@ class UnplacedHolding(Struct, frozen=True, kw_only=True):
     holding: str
     pieces: Annotated[int | UnsetType, Meta(description="Of a holding of several pieces: how many.")] = UNSET
     reason: Annotated[
-        Literal["spare", "undecided", "outside", "not_held", "elsewhere"],
+        Literal["spare", "undecided", "never", "outside", "not_held", "elsewhere"],
         Meta(
-            description="spare: it fits `places`. undecided: it may fit `places`. outside: it fits none; see `closest`. "
+            description="spare: it fits `places`. undecided: it may fit `places`. never: it fits `places` alone, and the "
+            "owner never wants it there. outside: it fits none; see `closest`. "
             "not_held: its status keeps it out. elsewhere: its pieces sit in other sets."
         ),
     ]
@@ -333,6 +341,17 @@ class IgnoredFact(Struct, frozen=True):
     holding: str
     pointer: Annotated[str, Meta(description="A JSON pointer into the holding.")]
     message: str
+
+
+class Goal(Struct, frozen=True):
+    """A rule `at_least`: how many coins are wanted and how many are there. No place stays empty for it."""
+
+    constraint: str
+    label: str
+    count: Annotated[int, Meta(description="How many are wanted.")]
+    reached: Annotated[int, Meta(description="How many places have a coin that counts for certain.")]
+    short_by: int
+    would_reach: Annotated[list[str], Meta(description="The places in which a coin that counts would be one more.")]
 
 
 # --- the whole -----------------------------------------------------------------------------------------------------------
@@ -355,6 +374,7 @@ class Evaluation(Struct, frozen=True):
     one_per: list[OnePerResult]
     free_choice: list[FreeChoiceResult]
     pages: Annotated[list[PageResult], Meta(description="Progress page by page, where the definition has a layout.")]
+    goals: Annotated[list[Goal], Meta(description="The rules `at_least`, in the order of the document.")]
     conflicts: list[Conflict]
     conflicts_left_out: Annotated[
         int, Meta(description="How many conflicts of the kind undecided are left out, past the first 500.")

@@ -29,15 +29,19 @@ def unplaced(
     """Every holding that sits nowhere, by id; of several like pieces those that are left over, with `pieces`.
 
     `spare`: it fits the places named. `undecided`: it may fit them. `outside`: it fits none; `closest` is the place with the
-    fewest clauses that it fails (ties: the order of the document). `not_held`: its
-    status keeps it out.
+    fewest clauses that it fails (ties: the order of the document). `never`:
+    it is never to be in the places named, and fits no other. `not_held`: its status keeps it out.
     """
     used = Counter(placement.holding for placement in seats.values())
     fitting: dict[int, list[int]] = {}
     for at in range(len(board.places)):
         for coin in board.fits[at]:
             fitting.setdefault(coin, []).append(at)
-    outside = [c for c, h in enumerate(board.holdings) if h.quantity > used[c] and c not in fitting]
+    barred: dict[int, list[int]] = {}
+    for at in sorted(board.barred):
+        for coin in board.barred[at]:
+            barred.setdefault(coin, []).append(at)
+    outside = [c for c, h in enumerate(board.holdings) if h.quantity > used[c] and c not in fitting and c not in barred]
     closest = Closest(board, table).of(outside)
     entries: list[UnplacedHolding] = []
     for coin, holding in enumerate(board.holdings):
@@ -51,6 +55,9 @@ def unplaced(
             reason: Literal["spare", "undecided"] = "spare" if sure else "undecided"
             where = addresses(board, sure or places)
             entries.append(UnplacedHolding(holding=holding.id, pieces=pieces, reason=reason, places=where))
+        elif coin in barred:
+            where = addresses(board, barred[coin])
+            entries.append(UnplacedHolding(holding=holding.id, pieces=pieces, reason="never", places=where))
         else:
             near = closest.get(coin)
             entries.append(UnplacedHolding(holding=holding.id, pieces=pieces, reason="outside", closest=near))

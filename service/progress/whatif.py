@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from service.assignment.build import FixedPlacements, Instance, build
+from service.assignment.neighbours import leaders_of
 from service.assignment.problem import AssignmentProblem, Basis, Solution
 from service.assignment.solve import solve
 from service.evaluation.keys import Collection, keys_of
@@ -83,7 +84,7 @@ class Evaluated:
         self.board, self.table = build_instance(request)
         self.whole = Part(self.board, solve(self.board.problem, budget_seconds=request.budget_seconds))
         self._wishes = fixed_placements(request)
-        self._leaders = _leaders(self.board.problem)
+        self._leaders = leaders_of(self.board.problem)
         self._regions: dict[int, list[int]] = {}
         for at, leader in enumerate(self._leaders):
             self._regions.setdefault(leader, []).append(at)
@@ -243,32 +244,6 @@ def _loss(preference: Preference, value: Number | None) -> Number | None:
     if value is None:
         return None
     return -value if preference.more_is_better else value
-
-
-def _leaders(problem: AssignmentProblem) -> list[int]:
-    """For every place the first of those that hang together with it, by coins or by a rule that speaks of both."""
-    leader = list(range(len(problem.required)))
-
-    def find(place: int) -> int:
-        while leader[place] != place:
-            leader[place] = leader[leader[place]]
-            place = leader[place]
-        return place
-
-    def join(one: int, other: int) -> None:
-        low, high = sorted((find(one), find(other)))
-        leader[high] = low
-
-    first: dict[int, int] = {}
-    for edge in problem.edges:
-        join(edge.place, first.setdefault(edge.holding, edge.place))
-    for rule in problem.rules:
-        # Coins outside of its places matter to `not_elsewhere` too.
-        covered = list(range(len(leader))) if rule.kind.looks_outside else sorted(rule.places)
-        covered += [] if rule.bound is None else [rule.bound]
-        for place in covered:
-            join(place, covered[0])
-    return [find(place) for place in range(len(leader))]
 
 
 def _worst(board: Instance) -> Mapping[tuple[int, int], tuple[Number, int, int]]:

@@ -349,3 +349,18 @@ def test_never_is_not_claimed_where_the_regions_cannot_be_listed() -> None:
     wide = "weight_measured * diameter < 1 AND weight_measured * diameter > 2"
     found = find_witness([WantedVerdict(a_rule(wide))], ATTRIBUTES, AROUND)
     assert found.possible is UNDECIDED
+
+
+def test_a_goal_that_can_never_be_reached_and_a_partner_that_can_never_match_are_told() -> None:
+    slots = {"old": "year_on_coin < 1900", "new": "year_on_coin >= 1900", "any": "TRUE"}
+    goal = {"id": "old-ones", "kind": "at_least", "where": "year_on_coin < 1800", "count": 2}
+    assert "constraint-never" not in codes(slots, constraints=[goal])
+    assert "constraint-never" in codes(slots, constraints=[{**goal, "count": 3}])
+    assert "constraint-never" in codes(slots, constraints=[{**goal, "count": 1, "places": ["new"]}])
+    open_ended = {"id": "mints", "attribute": "mint", "keys": {"from": "holdings"}}
+    assert "constraint-never" not in codes(slots, constraints=[{**goal, "count": 9}], one_per=[open_ended])
+    partner = {"id": "partner", "kind": "matches", "by": ["year_on_coin"], "place": "old", "places": ["new"]}
+    assert "constraint-never" in codes(slots, constraints=[partner])
+    assert "constraint-never" not in codes(slots, constraints=[{**partner, "by": ["mint"]}])
+    assert "constraint-never" not in codes(slots, constraints=[{**partner, "places": ["new", "any"]}])
+    assert "constraint-never" in codes({"old": "TRUE"}, constraints=[{**partner, "places": ["old"]}])
