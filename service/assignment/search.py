@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 _EXACT = 2**50
 """The largest span of one goal: the solver's own doubles are exact for whole numbers up to here."""
 _DIGIT = 2**31
+_LEVEL_SHARE = 0.8
+"""The part of the time that is left which one level may use: the levels are few, and the earlier ones matter more."""
 _NO_BOUND = -(2**62)
 
 
@@ -69,7 +71,7 @@ class Search:
                 relaxed = None
             low = objective.low if relaxed is None else objective.value(relaxed)
             before = self.best
-            bound = self._minimise(objective, low, budget, (budget.left - stop) / 2)
+            bound = self._minimise(objective, low, budget, (budget.left - stop) * _LEVEL_SHARE)
             if self.best is not before:
                 self.best = polish(self.layout, self.component, self.best)
             self._keep(objective)

@@ -52,6 +52,16 @@ class _OpenComponent:
     forced: frozenset[int]
 
 
+@dataclass(frozen=True, slots=True)
+class _SearchedComponent:
+    """`proven`: all levels but the order are; then `forced` are places whose choice is the same in every optimum."""
+
+    search: Search
+    forced: frozenset[int]
+    levels: tuple[Level, ...]
+    proven: bool
+
+
 def solve(problem: AssignmentProblem, *, budget_seconds: float = 10.0) -> Solution:
     """The best assignment on every level of the problem in order, with what is proven of it.
 
@@ -109,9 +119,15 @@ def solve(problem: AssignmentProblem, *, budget_seconds: float = 10.0) -> Soluti
                 unsolved.append(
                     _OpenComponent(part, incumbent.among(part.edges), relaxed, forced_by_flow(relaxed.flow))
                 )
+    searched: list[_SearchedComponent] = []
     for number, one in enumerate(unsolved):
         seconds = budget.left * _PLACEMENT_SHARE / (len(unsolved) - number)
-        solved.append(_searched(layout, one, budget, seconds))
+        searched.append(_searched(layout, one, budget, seconds))
+    for number, found in enumerate(searched):
+        # What the placements leave of their time, so that none of them is worse for it.
+        seconds = budget.left * _PLACEMENT_SHARE / (len(searched) - number) if found.proven else 0.0
+        standings = standings_by_search(found.search, found.forced, layout.alike, budget, seconds)
+        solved.append(_SolvedComponent(found.search.best, found.levels, standings))
     return _solution(problem, layout, solved, budget)
 
 
@@ -134,15 +150,14 @@ def _as_solved(layout: Layout, assignment: Assignment, standings: Mapping[int, S
     return _SolvedComponent(assignment, (*levels, reported_level("order", 0, 0)), standings)
 
 
-def _searched(layout: Layout, one: _OpenComponent, budget: SolverBudget, seconds: float) -> _SolvedComponent:
+def _searched(layout: Layout, one: _OpenComponent, budget: SolverBudget, seconds: float) -> _SearchedComponent:
     component, relaxed, stop = one.component, one.relaxed, budget.left - seconds
     if relaxed.inexact is None and is_feasible(layout, component, relaxed.assignment):
         search = Search(layout, component, relaxed.assignment)
         search.fix_levels()
         others = sorted(set(component.places) - one.forced)
         forced = one.forced | forced_by_search(search, others, budget, seconds)
-        standings = standings_by_search(search, forced, layout.alike, budget, budget.left - stop)
-        return _as_solved(layout, relaxed.assignment, standings)
+        return _SearchedComponent(search, forced, (*search.levels(), reported_level("order", 0, 0)), True)
     search = Search(layout, component, one.start)
     search.optimise(budget, seconds, relaxed.assignment, relaxed.inexact)
     forced = frozenset()
@@ -150,9 +165,7 @@ def _searched(layout: Layout, one: _OpenComponent, budget: SolverBudget, seconds
     if proven:
         forced = forced_by_search(search, component.places, budget, (budget.left - stop) / 2)
     unproven = search.optimise_order(budget, budget.left - stop, forced)
-    left = budget.left - stop if proven else 0.0
-    standings = standings_by_search(search, forced, layout.alike, budget, left)
-    return _SolvedComponent(search.best, (*search.levels(), reported_level("order", unproven, 0)), standings)
+    return _SearchedComponent(search, forced, (*search.levels(), reported_level("order", unproven, 0)), proven)
 
 
 def _solution(
