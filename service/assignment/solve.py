@@ -123,11 +123,12 @@ def solve(problem: AssignmentProblem, *, budget_seconds: float = 10.0) -> Soluti
     for number, one in enumerate(unsolved):
         seconds = budget.left * _PLACEMENT_SHARE / (len(unsolved) - number)
         searched.append(_searched(layout, one, budget, seconds))
-    for number, found in enumerate(searched):
+    for number, one_searched in enumerate(searched):
         # What the placements leave of their time, so that none of them is worse for it.
-        seconds = budget.left * _PLACEMENT_SHARE / (len(searched) - number) if found.proven else 0.0
-        standings = standings_by_search(found.search, found.forced, layout.alike, budget, seconds)
-        solved.append(_SolvedComponent(found.search.best, found.levels, standings))
+        seconds = budget.left * _PLACEMENT_SHARE / (len(searched) - number) if one_searched.proven else 0.0
+        search = one_searched.search
+        standings = standings_by_search(search, one_searched.forced, layout.alike, budget, seconds)
+        solved.append(_SolvedComponent(search.best, one_searched.levels, standings))
     return _solution(problem, layout, solved, budget)
 
 
