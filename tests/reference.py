@@ -960,7 +960,8 @@ def assignments(
 ) -> Assignments:
     nevers = set(nevers)
     coins = sorted(
-        (a_coin(raw, issues or {}) for raw in holdings if raw.get("status", "held") == "held"), key=lambda c: c.id
+        (a_coin(raw, issues or {}) for raw in holdings if raw.get("status", "held") in ("held", "for trade")),
+        key=lambda c: c.id,
     )
     places = spots(document, coins, outside)
     fits: dict[tuple[str, str], str] = {}

@@ -11,7 +11,10 @@ from typing import Any
 import msgspec
 
 Mutation = dict[str, Any]
-OWN_FIELDS = ("issue", "quantity", "status", "number", "note", "location", "tags", "values")
+OWN_FIELDS = (
+    *("issue", "quantity", "status", "number", "note", "location", "tags", "values"),
+    *("mark", "price_paid", "bought_from", "bought_on"),
+)
 _PREFIX = "facts."
 _ABOUT = ("id", "facts", "destroyed", "destroyed_by", "writers", "conflicts", "created_at", "updated_at")
 _ENCODER = msgspec.json.Encoder(decimal_format="number")

@@ -11,7 +11,10 @@ from service.facts.attributes import Attribute, Attributes
 from service.facts.kinds import read_fact, value_kind_of
 from service.facts.knowledge import Knowledge
 
-STATUSES = ("held", "on approval", "ordered", "wanted", "sold", "lost", "stolen")
+STATUSES = ("held", "for trade", "on approval", "ordered", "wanted", "sold", "lost", "stolen")
+# A coin for trade is in the collection until it goes, so it counts unless asked otherwise.
+HELD = frozenset(("held", "for trade"))
+MARKS = ("keep", "replace")
 MOST_FACTS = 500
 MOST_PIECES = 10_000
 MOST_CANDIDATE_ISSUES = 50
@@ -22,7 +25,7 @@ Facts = Mapping[str, Knowledge]
 @dataclass(frozen=True, slots=True)
 class Holding:
     """`issues`: the catalogue entries that it may be (one: that one; none: not named). `quantity` like pieces. `number` is
-    the owner's own, for messages."""
+    the owner's own, for messages. `mark` is one of MARKS, for want lists."""
 
     id: str
     facts: Facts
@@ -30,6 +33,7 @@ class Holding:
     quantity: int = 1
     status: str = "held"
     number: str | None = None
+    mark: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +130,10 @@ def read_holdings(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Ho
     return tuple(holdings)
 
 
-_OWNERS_FIELDS = ("number", "note", "location", "tags", "values", "owner")
+_OWNERS_FIELDS = (
+    *("number", "note", "location", "tags", "values", "owner"),
+    *("mark", "price_paid", "bought_from", "bought_on"),
+)
 
 
 def read_holding(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Holding | None, list[Fault]]:
@@ -150,8 +157,12 @@ def read_holding(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Hol
         status = "held"
     issues, wrong = _read_issue(raw.get("issue"))
     faults.extend(wrong)
-    number = raw.get("number")
-    return Holding(identity, facts, issues, quantity, status, number if isinstance(number, str) else None), faults
+    mark = raw.get("mark")
+    if mark is not None and mark not in MARKS:
+        faults.append(Fault("mark", f"`mark` is one of: {', '.join(MARKS)}", "/mark"))
+        mark = None
+    number = raw.get("number") if isinstance(raw.get("number"), str) else None
+    return Holding(identity, facts, issues, quantity, status, number, mark), faults
 
 
 def _unknown_fields(raw: Mapping[str, Any]) -> Iterator[Fault]:

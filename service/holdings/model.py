@@ -20,14 +20,18 @@ from service.facts.recorded import RecordedFact, RecordedIssue
 from service.formats.shapes import AttributeName, NewId, Shape, Text, read
 from service.holdings.sync.merge import ValueConflict
 
-HOLDING_FIELDS = ("facts", "issue", "quantity", "status", "number", "note", "location", "tags", "values")
+HOLDING_FIELDS = (
+    *("facts", "issue", "quantity", "status", "number", "note", "location", "tags", "values"),
+    *("mark", "price_paid", "bought_from", "bought_on"),
+)
 
 MOST_VALUES = 20
 DEAREST = 10**12
 # Currencies have up to four places behind the point (ISO 4217, minor units); two more are for amounts worked out.
 FINEST_PLACES = 6
 
-Status = Literal["held", "on approval", "ordered", "wanted", "sold", "lost", "stolen"]
+Status = Literal["held", "for trade", "on approval", "ordered", "wanted", "sold", "lost", "stolen"]
+Mark = Literal["keep", "replace"]
 ValueBasis = Literal["paid", "market estimate", "insured", "replacement", "appraised"]
 
 
@@ -90,6 +94,13 @@ class ValueIn(Shape):
     note: Annotated[Text, StringConstraints(max_length=1_000)] | None = None
 
 
+class PriceIn(Shape):
+    """What one piece of the holding cost."""
+
+    amount: Amount = Field(description="For one piece; kept exactly as written, up to six places behind the point.")
+    currency: Currency = Field(description="A code of three letters (ISO 4217).")
+
+
 class HoldingFields(Shape):
     """What an owner records of one piece."""
 
@@ -98,7 +109,9 @@ class HoldingFields(Shape):
     )
     issue: NamedIssueIn = Field(None, description="The catalogue entry that it is, or several candidates.")
     quantity: int = Field(1, ge=1, le=MOST_PIECES, description="How many like pieces.")
-    status: Status = Field("held", description="Only pieces that are held count in evaluations.")
+    status: Status = Field(
+        "held", description="Only pieces that are held count in evaluations: `held` and `for trade`."
+    )
     number: Annotated[Text, StringConstraints(max_length=100)] | None = Field(
         None, description="The owner's own number."
     )
@@ -112,6 +125,14 @@ class HoldingFields(Shape):
         max_length=MOST_VALUES,
         description="What one piece cost or is worth, as the owner notes it.",
     )
+    mark: Mark | None = Field(
+        None, description="keep: no upgrade is wanted, want lists leave it out; replace: they list it first."
+    )
+    price_paid: PriceIn | None = Field(None, description="What one piece cost the owner.")
+    bought_from: Annotated[Text, StringConstraints(min_length=1, max_length=200)] | None = Field(
+        None, description="The dealer, auction or person."
+    )
+    bought_on: WrittenDay | None = Field(None, description="The day of the purchase.")
 
 
 class NewHolding(HoldingFields):
@@ -156,6 +177,13 @@ class PieceValue(msgspec.Struct, frozen=True):
     note: str | UnsetType | None = UNSET
 
 
+class PricePaid(msgspec.Struct, frozen=True):
+    """What one piece cost."""
+
+    amount: Annotated[Decimal, Meta(description="Exact: as it was written.", extra_json_schema={"minimum": 0})]
+    currency: str
+
+
 class RecordedHolding(msgspec.Struct):
     """What is recorded of a piece, under its id."""
 
@@ -169,6 +197,10 @@ class RecordedHolding(msgspec.Struct):
     location: str | None
     tags: list[str]
     values: list[PieceValue]
+    mark: Mark | None
+    price_paid: PricePaid | None
+    bought_from: str | None
+    bought_on: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +222,7 @@ def with_defaults(data: Mapping[str, Any]) -> dict[str, Any]:
     default: dict[str, Any] = {
         "facts": {}, "issue": None, "quantity": 1, "status": "held",
         "number": None, "note": None, "location": None, "tags": [], "values": [],
+        "mark": None, "price_paid": None, "bought_from": None, "bought_on": None,
     }  # fmt: skip
     return {name: data.get(name, default[name]) for name in HOLDING_FIELDS}
 

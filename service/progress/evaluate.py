@@ -18,7 +18,7 @@ from service.evaluation.engine import ENGINE
 from service.evaluation.keys import Collection
 from service.evaluation.places import FREE_CHOICE, ONE_PER, SLOT, places_of
 from service.evaluation.table import Table
-from service.facts.holding import Facts, Holding, candidate_views
+from service.facts.holding import HELD, Facts, Holding, candidate_views
 from service.facts.truth import UNDECIDED, YES
 from service.facts.vocabulary import Vocabulary
 from service.progress.alternates import alternates_of
@@ -66,7 +66,7 @@ class EvaluationRequest:
     revision: int | None = None
     holdings_state: str | None = None
     reference_edition: str | None = None
-    statuses: frozenset[str] = frozenset(("held",))
+    statuses: frozenset[str] = HELD
 
 
 def evaluate(request: EvaluationRequest) -> Evaluation:

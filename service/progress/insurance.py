@@ -112,7 +112,7 @@ def insurance_list(
     unvalued: list[InsuredLine] = []
     for piece in sorted(pieces, key=_place_in_list):
         line = (piece.id, piece.data.get("number"), piece.data.get("location"), piece.count, describe(piece.data))
-        values = [_counted(value, piece.count) for value in newest_values(piece.data.get("values") or (), day, basis)]
+        values = [_counted(value, piece.count) for value in newest_values(_values(piece.data), day, basis)]
         if values:
             valued.append(ValuedLine(*line, values))
         else:
@@ -128,6 +128,14 @@ def insurance_list(
         cautions=list(CAUTIONS),
         definition=definition,
     )
+
+
+def _values(data: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """The values, and before them the price paid as one of the basis `paid`: one of the same day among the values wins."""
+    values, price = list(data.get("values") or ()), data.get("price_paid")
+    if price is None:
+        return values
+    return [{"basis": "paid", **price, "on": data.get("bought_on"), "by": data.get("bought_from")}, *values]
 
 
 def newest_values(values: Iterable[Mapping[str, Any]], day: date, basis: str | None = None) -> list[Mapping[str, Any]]:

@@ -7,7 +7,7 @@ found in columns: the cost grows with distinct facts.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from fractions import Fraction
@@ -16,7 +16,7 @@ from typing import Any
 from service.evaluation.columns import Columns
 from service.evaluation.table import Table
 from service.facts.attributes import Attributes
-from service.facts.holding import Facts, Holding, candidate_views
+from service.facts.holding import View
 from service.facts.knowledge import NONE, Between, Knowledge, Subsets
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.predicates import EvaluationContext, Predicate
@@ -27,13 +27,11 @@ SortKey = tuple[Any, str]
 
 def verdicts_of(
     predicate: Predicate,
-    holdings: Sequence[Holding],
-    issues: Mapping[str, Facts],
+    seen: Sequence[tuple[View, ...]],
     attributes: Attributes,
     context: EvaluationContext,
 ) -> list[Verdict]:
-    """The verdict of the rule for every holding, in their order."""
-    seen = [candidate_views(holding, issues) for holding in holdings]
+    """The verdict of the rule for every piece, each given as all that it may be, in their order."""
     single = [number for number, mine in enumerate(seen) if len(mine) == 1]
     found = [NO] * len(seen)
     fits = Columns([seen[number][0] for number in single], attributes, context).fits(predicate)

@@ -75,6 +75,7 @@ class WeakFilling(msgspec.Struct, frozen=True, kw_only=True):
     currency: str | UnsetType = UNSET
     note: str | UnsetType = UNSET
     number: Annotated[str | None, Meta(description="The owner's own number of the coin that sits there.")] = None
+    mark: Annotated[Literal["replace"] | UnsetType, Meta(description="The owner marked the coin.")] = UNSET
 
 
 class WantList(msgspec.Struct, frozen=True):
@@ -98,7 +99,8 @@ def want_list(request: EvaluationRequest, result: Evaluation, notes: Notes | Non
     open-ended group would still take. `weakest`: up to 20 filled places, the worst first by the place's own preferences,
     with what the coin is worth on the first of them. `notes` are the owner's, by place or group: {"min_grade",
     "most_to_pay", "currency", "note"}; an entry carries those of its place, else those of its group. A filled place whose
-    coin is surely below its least grade stands first among the weakest, marked `below_min_grade`.
+    coin is surely below its least grade stands first among the weakest, marked `below_min_grade`. A coin that the owner marks
+    `replace` stands before these, one marked `keep` is left out.
     """
     definition = request.definition
     held = [holding for holding in request.holdings if holding.status in request.statuses]
@@ -124,6 +126,7 @@ class _Wishes:
     def __init__(self, notes: Notes, group_of: Mapping[str, str], held: Sequence[Holding]) -> None:
         self.notes, self.group_of = notes, group_of
         self.grades = {holding.id: holding.facts.get("grade") for holding in held}
+        self.marks = {holding.id: holding.mark for holding in held}
 
     def of(self, place: str) -> dict[str, Any]:
         note = self.notes.get(place) or self.notes.get(self.group_of.get(place, "")) or {}
@@ -218,13 +221,19 @@ def _weakest(
     filled = [
         (place, holding)
         for place in places
-        if (place.prefer or place.address in short)
-        and place.address in entries
+        if place.address in entries
         and (holding := entries[place.address].holding) is not None
         and holding in worth.number
+        and (mark := wishes.marks[holding]) != "keep"
+        and (place.prefer or place.address in short or mark == "replace")
     ]
     filled.sort(
-        key=lambda pair: (pair[0].address not in short, worth.standing(pair[0].prefer, pair[1]), pair[0].address)
+        key=lambda pair: (
+            wishes.marks[pair[1]] != "replace",
+            pair[0].address not in short,
+            worth.standing(pair[0].prefer, pair[1]),
+            pair[0].address,
+        )
     )
     return [
         WeakFilling(
@@ -235,7 +244,9 @@ def _weakest(
             look_at=place.look_at,
             places=1,
             holding=holding,
-            because=_because(place, holding, worth, speak) or "below the lowest grade wanted",
+            because=_because(place, holding, worth, speak)
+            or ("below the lowest grade wanted" if place.address in short else "marked to be replaced"),
+            mark="replace" if wishes.marks[holding] == "replace" else UNSET,
             below_min_grade=True if place.address in short else UNSET,
             **wishes.of(place.address),
         )

@@ -98,3 +98,140 @@ async def test_a_cursor_of_another_order_is_refused(service: Running) -> None:
     cursor = parse_qs(urlparse(first).query)["cursor"][0]
     for query in (f"sort=number&cursor={cursor}", f"cursor={cursor}", "sort=grade&cursor=WyJ4Il0"):
         assert (await service.client.get(f"/v1/holdings?{query}", headers=owner)).status_code == 422
+
+
+# --- own fields ----------------------------------------------------------------------------------------------------------
+
+NOTED: list[dict[str, Any]] = [
+    {
+        "number": "A-1",
+        "tags": ["silver", "gift"],
+        "note": "A gift of Zo\u00eb\u2019s",
+        "price_paid": {"amount": 12.5, "currency": "EUR"},
+        "bought_from": "Marrow & Sedge",
+        "bought_on": "2024-05-01",
+        "mark": "keep",
+        "facts": {"denomination": "penny", "year_on_coin": 1889},
+    },
+    {
+        "number": "A-2",
+        "status": "for trade",
+        "location": "Cabinet, tray 3",
+        "values": [
+            {"basis": "paid", "amount": 3, "currency": "GBP", "on": "2020-01-01"},
+            {"basis": "paid", "amount": 4, "currency": "GBP", "on": "2021-01-01", "by": "a fair"},
+            {"basis": "insured", "amount": 900, "currency": "GBP"},
+        ],
+        "facts": {"denomination": "penny", "year_on_coin": 1950},
+    },
+    {"number": "A-3", "quantity": 3, "facts": {"denomination": "penny", "year_on_coin": 1952, "note": "a slip"}},
+    {"status": "sold", "issue": {"one_of": ["euro-de-1-00", "euro-de-2-00"]}, "facts": {}, "number": "A-4"},
+]
+
+
+async def noted(service: Running) -> dict[str, str]:
+    owner = service.collector()
+    for coin in NOTED:
+        made = await service.client.post("/v1/holdings", json=coin, headers=owner)
+        assert made.status_code == 201, made.text
+        # An entry of `values` comes back with all of its members.
+        rest = {name: value for name, value in coin.items() if name != "values"}
+        assert {name: made.json()[name] for name in rest} == rest
+    return owner
+
+
+@pytest.mark.parametrize(
+    ("rule", "fitting"),
+    [
+        ("number = 'A-1'", ["A-1"]),
+        ("number LIKE 'A-%' AND denomination = 'penny'", ["A-1", "A-2", "A-3"]),
+        ("a_contains(tags, ('gift'))", ["A-1"]),
+        ("count(tags) = 0", ["A-2", "A-3", "A-4"]),
+        ("status IN ('for trade', 'sold')", ["A-2", "A-4"]),
+        ("mark = 'keep'", ["A-1"]),
+        ("mark IS NULL", ["A-2", "A-3", "A-4"]),
+        ("NOT (mark = 'keep')", ["A-2", "A-3", "A-4"]),
+        ("quantity > 1", ["A-3"]),
+        # The newest value of the basis `paid` where the field is empty.
+        ("price_paid BETWEEN 4 AND 13", ["A-1", "A-2"]),
+        ("price_paid < 4", []),
+        ("price_currency = 'GBP'", ["A-2"]),
+        ("bought_from LIKE 'Marrow%'", ["A-1"]),
+        ("bought_on >= DATE('2024-01-01')", ["A-1"]),
+        ("bought_on IS NULL", ["A-2", "A-3", "A-4"]),
+        ("location LIKE 'Cabinet%'", ["A-2"]),
+        ("note IS NULL", ["A-2", "A-3", "A-4"]),
+        # Two candidates: neither is certain, one of the two is.
+        ("issue = 'euro-de-1-00'", []),
+        ("issue IN ('euro-de-1-00', 'euro-de-2-00')", ["A-4"]),
+    ],
+)
+async def test_a_filter_knows_own_fields_beside_facts(service: Running, rule: str, fitting: list[str]) -> None:
+    owner = await noted(service)
+    assert sorted(await numbers(service, owner, filter=rule)) == fitting
+
+
+async def test_a_filter_knows_the_place_in_a_set(service: Running) -> None:
+    owner = await noted(service)
+    document = {
+        "format": "set-definition/1",
+        "title": "Pennies",
+        "slots": [{"id": "old", "accepts": "denomination = 'penny' AND year_on_coin < 1901"}],
+        "free_choice": [
+            {"id": "later", "places": 2, "accepts": "denomination = 'penny' AND year_on_coin = 1952"},
+            {"id": "trade", "places": 1, "accepts": "denomination = 'penny' AND year_on_coin = 1950"},
+        ],
+    }
+    made = await service.client.post("/v1/definitions", json={"document": document}, headers=owner)
+    identity = made.json()["id"]
+    assert await numbers(service, owner, filter=f"set('{identity}') = 'old'") == ["A-1"]
+    # A coin for trade counts as held.
+    assert await numbers(service, owner, filter=f"set('{identity}') LIKE 'trade/%'") == ["A-2"]
+    # Three like pieces: two in places, the third is a duplicate.
+    assert await numbers(service, owner, filter=f"set('{identity}') LIKE 'later/%'") == ["A-3"]
+    assert sorted(await numbers(service, owner, filter=f"set('{identity}') IS NULL")) == ["A-3", "A-4"]
+    assert await numbers(service, owner, filter=f"set('{identity}') IS NULL AND status = 'held'") == ["A-3"]
+
+
+@pytest.mark.parametrize(
+    ("rule", "code"),
+    [
+        ("set('nothing') = 'old'", "not-found"),
+        ("set(number) = 'old'", "type"),
+        ("mark = 'kept'", "value"),
+        ("bought_frm = 'x'", "unknown-attribute"),
+    ],
+)
+async def test_what_is_wrong_with_own_fields_in_a_filter_is_named(service: Running, rule: str, code: str) -> None:
+    answer = await service.client.get("/v1/holdings", params={"filter": rule}, headers=service.collector())
+    assert answer.status_code == 422, answer.text
+    assert [fault["code"] for fault in answer.json()["errors"]] == [code]
+
+
+@pytest.mark.parametrize(
+    ("words", "fitting"),
+    [
+        ("gift", ["A-1"]),
+        ("ZOE gift", ["A-1"]),
+        ("zo\u00eb", ["A-1"]),
+        ("tray CABINET", ["A-2"]),
+        ("fair", ["A-2"]),
+        ("marrow & sedge", ["A-1"]),
+        ("A-", ["A-1", "A-2", "A-3", "A-4"]),
+        ("slip", []),
+    ],
+)
+async def test_words_are_found_in_own_fields_whatever_case_and_accents(
+    service: Running, words: str, fitting: list[str]
+) -> None:
+    owner = await noted(service)
+    assert sorted(await numbers(service, owner, q=words)) == fitting
+    assert sorted(await numbers(service, owner, q=words, filter="status = 'held'")) == [
+        number for number in fitting if number in ("A-1", "A-3")
+    ]
+
+
+async def test_holdings_are_sorted_by_own_fields(service: Running) -> None:
+    owner = await noted(service)
+    assert await numbers(service, owner, sort="-price_paid") == ["A-1", "A-2", "A-3", "A-4"]
+    assert await numbers(service, owner, sort="quantity", filter="denomination = 'penny'") == ["A-1", "A-2", "A-3"]

@@ -206,3 +206,24 @@ async def test_a_note_changes_the_tag_of_the_list_and_goes_with_an_empty_list(se
     after = await service.client.get(where, headers={**mine, "If-None-Match": before})
     assert after.status_code == 200
     assert "note" not in after.json()["wanted"][0]
+
+
+async def test_a_coin_marked_keep_is_left_out_and_one_to_be_replaced_comes_first(service: Running) -> None:
+    where, mine = await kept(service)
+
+    async def mark(number: str, value: str | None) -> None:
+        found = await service.client.get(f"/v1/holdings?filter=number = '{number}'", headers=mine)
+        coin = f"/v1/holdings/{found.json()['items'][0]['id']}"
+        tag = (await service.client.get(coin, headers=mine)).headers["etag"]
+        headers = {**mine, "If-Match": tag, "Content-Type": "application/merge-patch+json"}
+        patched = await service.client.patch(coin, json={"mark": value}, headers=headers)
+        assert (patched.status_code, patched.json()["mark"]) == (200, value), patched.text
+
+    await mark("8", "keep")
+    await mark("9", "replace")
+    weakest = (await service.client.get(where, headers=mine)).json()["weakest"]
+    assert [(entry["number"], entry.get("mark")) for entry in weakest] == [("9", "replace"), ("7", None)]
+    await mark("8", None)
+    await mark("9", None)
+    weakest = (await service.client.get(where, headers=mine)).json()["weakest"]
+    assert [entry["number"] for entry in weakest] == ["8", "7", "9"]

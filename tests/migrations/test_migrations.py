@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
@@ -125,6 +126,44 @@ def test_revisions_from_before_are_not_withdrawn_and_none_is_adopted(empty_datab
     for columns in ("adopted FROM definition", "withdrawn_at FROM definition_revision"):
         found = database.read(lambda c, columns=columns: c.execute(text(f"SELECT {columns}")).scalars().all())
         assert found == [None, None]
+    database.close()
+
+
+def test_facts_with_the_name_of_a_new_own_field_get_their_new_name_in_sync(empty_database_url: str) -> None:
+    database = Database(empty_database_url)
+    migrate.upgrade(database, "0014")
+    database.write(fill)
+    before = {
+        "writers": '{"bought_from": ["m", "t"], "grade": ["m", "t"]}',
+        "conflicts": '[{"id": "c", "kind": "value", "attribute": "mark", "value": 1.50}, '
+        '{"id": "d", "kind": "invalid_merge", "patch": {"mark": "x"}}]',
+    }
+    log = {
+        "body": '{"op": "create", "patch": {"mark": 1.50, "note": "mark"}, "from": {"bought_on": null}, '
+        '"writers": {"price_paid": "m"}, "left_apart": ["mark"], "resolves": ["mark"]}',
+        "lists": '{"mark": ["a"], "tags": ["mark"]}',
+    }
+    database.write(lambda c: c.execute(text("UPDATE holding SET writers = :writers, conflicts = :conflicts"), before))
+    database.write(lambda c: c.execute(text("UPDATE mutation SET body = :body, lists = :lists"), log))
+    migrate.upgrade(database, "0015")
+    found = database.read(lambda c: c.execute(text("SELECT writers, conflicts FROM holding")).all())
+    logged = database.read(lambda c: c.execute(text("SELECT body, lists FROM mutation")).all())
+    assert len(found) == len(logged) == 2
+    for writers, conflicts in found:
+        assert json.loads(writers) == {"facts.bought_from": ["m", "t"], "grade": ["m", "t"]}
+        assert [entry.get("attribute") for entry in json.loads(conflicts)] == ["facts.mark", None]
+        assert json.loads(conflicts)[1]["patch"] == {"facts.mark": "x"}
+        assert "1.50" in conflicts
+    for body, lists in logged:
+        assert json.loads(body) == {
+            "op": "create",
+            "patch": {"facts.mark": 1.5, "note": "mark"},
+            "from": {"facts.bought_on": None},
+            "writers": {"facts.price_paid": "m"},
+            "left_apart": ["facts.mark"],
+            "resolves": ["mark"],
+        }
+        assert json.loads(lists) == {"facts.mark": ["a"], "tags": ["mark"]}
     database.close()
 
 

@@ -19,6 +19,7 @@ from service.clubs.model import ClubOffer, Membership
 from service.clubs.standings import displayed_id
 from service.clubs.store.offers import ShownDefinition, ShownStore
 from service.errors import Fault, OverLimit
+from service.facts.holding import HELD
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.progress.actions.stored_set import as_known, catalogue_of, stored_holdings
@@ -80,5 +81,5 @@ def _lender(definition: Definition, shown: ShownDefinition, held: Sequence[Store
     issues, shipped = catalogue_of(own, definition.attributes), reference.issue_facts()
     coins, _ = stored_holdings(held, definition.attributes, issues)
     recorded = {entry.id: as_lent(as_known(entry), own.facts, shipped, definition.attributes) for entry in held}
-    counting = tuple(coin for coin in coins if coin.status == "held")
+    counting = tuple(coin for coin in coins if coin.status in HELD)
     return Lender(shown.owner.id, shown.name, counting, recorded, issues)

@@ -18,7 +18,10 @@ from msgspec import UNSET, Meta, UnsetType
 from service.errors import Fault
 from service.facts.attributes import Attributes, nearest
 
-OWN_COLUMNS = ("id", "number", "issue", "quantity", "status", "location", "tags", "note", "values")
+OWN_COLUMNS = (
+    *("id", "number", "issue", "quantity", "status", "location", "tags", "note", "values"),
+    *("mark", "price_paid", "bought_from", "bought_on"),
+)
 FACT_PREFIX = "facts."
 # From here on a heading counts as meant: one slip in a word of six letters.
 _NEAR = 0.83
@@ -34,6 +37,8 @@ WORDS: Mapping[str, tuple[str, ...]] = {
     "location": ("where kept", "kept in", "where", "storage", "stored in", "place", "album", "box", "tray", "cabinet"),
     "note": ("notes", "remark", "remarks", "comment", "comments", "own notes"),
     "tags": ("keywords", "tag"),
+    "bought_from": ("bought at", "purchased from", "dealer", "seller", "acquired from"),
+    "bought_on": ("purchase date", "date bought", "date of purchase", "purchased", "purchased on", "bought"),
     "issue": ("issue id", "catalogue entry", "catalogue issue"),
     "year_on_coin": ("year", "years", "date", "dated", "coin year", "year of issue", "date on coin"),
     "date_as_written": ("date as it stands", "date in words"),

@@ -15,7 +15,7 @@ from msgspec import Meta
 
 from service.errors import Fault, Invalid, OverLimit
 from service.facts.attributes import Attribute, Attributes, nearest
-from service.facts.holding import STATUSES, check_facts, pointer_step
+from service.facts.holding import MARKS, STATUSES, check_facts, pointer_step
 from service.facts.kinds import value_kind_of
 from service.facts.suggestions import nearest_value, pointer_steps
 from service.formats.cells import NONE, is_number, read_fact_cell, read_json_cell, read_list_cell, read_text_cell
@@ -289,6 +289,10 @@ def _own(name: str, text: str) -> tuple[Any, list[Fault]]:
         return None, []
     if name == "status" and text.lower() in STATUSES:
         return text.lower(), []
+    if name == "mark" and text.lower() in MARKS:
+        return text.lower(), []
+    if name == "price_paid":
+        return _price(text)
     if name == "tags":
         return read_list_cell(text)
     if name == "values":
@@ -296,6 +300,18 @@ def _own(name: str, text: str) -> tuple[Any, list[Fault]]:
     if (name == "issue" and text.startswith("{")) or (name == "quantity" and is_number(text)):
         return read_json_cell(text)
     return read_text_cell(text)
+
+
+def _price(text: str) -> tuple[Any, list[Fault]]:
+    """`12.50 EUR`, the currency before or after the amount, or JSON."""
+    if text.startswith("{"):
+        return read_json_cell(text)
+    parts = text.split()
+    for amount, currency in (parts, parts[::-1]) if len(parts) == 2 else ():
+        if is_number(amount) and len(currency) == 3 and currency.isascii() and currency.isalpha():
+            value, faults = read_json_cell(amount)
+            return {"amount": value, "currency": currency.upper()}, faults
+    return None, [Fault("price", f"'{text[:40]}' is no amount with a currency", "", "for example 12.50 EUR")]
 
 
 def _dumped(checked: NewHolding, given: Mapping[str, Any]) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from service.errors import Fault
 from service.facts.attributes import Attributes, UnknownAttribute, unknown_attributes
 from service.facts.core_attributes import CORE
 from service.holdings import actions
-from service.holdings.model import NewHolding, RecordedHolding, Status, StoredHolding, read_patch, with_defaults
+from service.holdings.model import Mark, NewHolding, RecordedHolding, Status, StoredHolding, read_patch, with_defaults
 from service.holdings.store import HoldingStore
 from service.holdings.sync.field_names import FlatValue
 from service.holdings.sync.merge import ValueConflict
@@ -52,6 +52,10 @@ class HoldingPatch(In):
     location: str | None = None
     tags: list[str] | None = None
     values: list[Any] | None = None
+    mark: Mark | None = None
+    price_paid: Any = None
+    bought_from: str | None = None
+    bought_on: str | None = None
 
 
 class SearchQuery(PageQuery):
@@ -60,20 +64,31 @@ class SearchQuery(PageQuery):
     filter: str | None = Field(
         None,
         max_length=4_096,
-        description="A rule (CQL2 text), as in a definition: grade >= 40 AND narrower(motifs, 'bird').",
+        description="A rule (CQL2 text), as in a definition: grade >= 40 AND narrower(motifs, 'bird'). Beside facts it knows "
+        "the own fields: number, note, location, tags, status, mark, quantity, issue, price_paid (the amount), "
+        "price_currency, bought_from, bought_on; and set('ID'), the place of the coin in that definition's set: "
+        "set('ID') = 'old', set('ID') IS NULL. An own field that is empty is null; a fact of such a name is facts.NAME.",
+    )
+    q: str | None = Field(
+        None,
+        min_length=1,
+        max_length=200,
+        description="Words that all occur in the own fields (number, note, location, tags, bought_from, notes of values), "
+        "whatever their case and accents.",
     )
     doubtful: bool = Field(False, description="true: also those that may fit, as far as is recorded.")
     sort: str | None = Field(
         None,
         max_length=110,
-        description="An attribute, or number, location, status, created_at, updated_at; with a minus before it downwards. "
+        description="An attribute, or an own field (number, note, location, status, mark, quantity, price_paid, price_currency, "
+        "bought_from, bought_on), created_at, updated_at; with a minus before it downwards. "
         "What is not recorded comes last; left out: by id.",
     )
     count: bool = Field(False, description="true: `total` says how many there are on all pages.")
 
     @property
     def is_plain(self) -> bool:
-        return self.filter is None and self.sort is None and not self.count
+        return self.filter is None and self.q is None and self.sort is None and not self.count
 
 
 # --- answers -------------------------------------------------------------------------------------------------------------
@@ -181,13 +196,13 @@ def create_holding(
 
 
 @holdings.get("")
-def list_holdings(
+async def list_holdings(
     request: Request, context: Context, owner: CurrentOwner, query: Annotated[SearchQuery, Query()]
 ) -> Annotated[Reply[HoldingPageOut], Sends(headers=NEXT_PAGE)]:
     """The owner's holdings, filtered and sorted, page by page."""
     total: int | UnsetType = UNSET
     if query.is_plain:
-        found = context.database.read(
+        found = await context.read(
             lambda connection: page(
                 request,
                 query,
@@ -197,7 +212,9 @@ def list_holdings(
             )
         )
     else:
-        fitting = search(context, owner, query.filter, query.sort, doubtful=query.doubtful)
+        fitting = await context.compute(
+            lambda: search(context, owner, query.filter, query.sort, doubtful=query.doubtful, words=query.q)
+        )
         found = sorted_page(request, query, fitting.after, holding_out)
         total = len(fitting.entries) if query.count else UNSET
     return Reply(HoldingPageOut(items=found.value.items, next=found.value.next, total=total), found.headers)

@@ -22,7 +22,7 @@ from service.accounts.store import AccountStore
 from service.definitions.actions import known_attributes
 from service.facts.core_attributes import CORE
 from service.facts.recorded import RecordedFact, RecordedIssue
-from service.holdings.model import PieceValue, Status
+from service.holdings.model import Mark, PieceValue, PricePaid, Status
 from service.holdings.sync import actions
 from service.holdings.sync.apply import MutationAnswer, SentMutation
 from service.holdings.sync.field_names import unflattened
@@ -179,6 +179,10 @@ class HoldingRecordOut(Out):
     location: str | None
     tags: list[str]
     values: list[PieceValue]
+    mark: Mark | None
+    price_paid: PricePaid | None
+    bought_from: str | None
+    bought_on: str | None
     writers: Annotated[
         dict[str, str],
         Meta(

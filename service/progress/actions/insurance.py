@@ -11,6 +11,7 @@ from sqlalchemy import Connection
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.facts.core_attributes import CORE
+from service.facts.holding import HELD
 from service.holdings.model import StoredHolding, ValueBasis
 from service.holdings.store import HoldingStore
 from service.progress.actions.editions import stamps
@@ -44,7 +45,7 @@ class InsuredHoldings:
         issues = ChainMap(dict(self.own.facts), dict(reference.issue_facts()))
         describe = describer(CORE, reference.vocabularies(), issues)
         if self.mine is None:
-            held = [holding for holding in self.holdings if holding.data.get("status", "held") == "held"]
+            held = [holding for holding in self.holdings if holding.data.get("status", "held") in HELD]
             pieces = [Piece(holding.id, holding.data, holding.data.get("quantity", 1)) for holding in held]
             return insurance_list(pieces, describe, day, basis=basis)
         result = evaluate(self.mine.ask(day).measurement)

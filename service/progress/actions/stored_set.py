@@ -141,7 +141,7 @@ def stored_holdings(
     ignored: list[IgnoredFact] = []
     for entry in stored:
         data = as_known(entry)
-        raw = {name: data[name] for name in ("facts", "issue", "quantity", "status", "number") if name in data}
+        raw = {name: data[name] for name in ("facts", "issue", "quantity", "status", "number", "mark") if name in data}
         holding, faults = read_holding({"id": entry.id, **raw}, attributes, strict=False)
         assert holding is not None
         unknown = [issue for issue in holding.issues if issue not in issues]

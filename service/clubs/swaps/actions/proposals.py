@@ -30,6 +30,7 @@ from service.clubs.swaps.proposal import (
 from service.clubs.swaps.store import SwapStore
 from service.database.ids import new_id
 from service.errors import Conflict
+from service.facts.holding import HELD
 from service.holdings.store import HoldingStore
 
 Consents = Callable[[str, str, str], bool]
@@ -176,7 +177,7 @@ def _present(connection: Connection, proposal: Proposal, consents: Consents) -> 
     pieces: dict[Coin, int] = {}
     for leg in proposal.legs:
         for kept in HoldingStore(connection, Owner(leg.giver)).some([leg.holding]):
-            if kept.data.get("status", "held") == "held":
+            if kept.data.get("status", "held") in HELD:
                 pieces[leg.giver, kept.id] = int(kept.data.get("quantity", 1))
     return Present(pieces, _consenting(proposal, consents))
 
