@@ -117,12 +117,16 @@ HOLDINGS = st.fixed_dictionaries(
     optional={
         "issue": NAMES | st.builds(lambda names: {"one_of": names}, st.lists(NAMES, min_size=1, max_size=3)),
         "quantity": st.integers(1, 9),
-        "status": st.sampled_from(["held", "on approval", "sold"]),
+        "status": st.sampled_from(["held", "for trade", "on approval", "sold"]),
         "number": TEXTS,
         "note": TEXTS,
         "location": TEXTS,
         "tags": st.lists(NAMES, max_size=3),
         "values": st.lists(VALUE, max_size=2),
+        "mark": st.sampled_from(["keep", "replace"]),
+        "price_paid": st.fixed_dictionaries({"amount": st.integers(0, 10**6), "currency": st.just("EUR")}),
+        "bought_from": NAMES,
+        "bought_on": st.dates().map(str),
     },
 )
 
@@ -229,6 +233,24 @@ def test_a_cell_is_read_by_its_attribute(name: str, cell: str, fact: Any) -> Non
     assert list(sent.facts.values()) == [fact]
 
 
+def test_own_fields_of_a_purchase_and_marks_are_read_from_cells() -> None:
+    looked = looked_at(
+        "number,mark,price_paid,dealer,purchase date\n1,Keep,12.50 EUR,Marrow & Sedge,2024-05-01\n"
+        '2,-,gbp 3,,\n3,,"{""amount"": 4, ""currency"": ""USD""}",,\n'
+    )
+    assert looked.refused == ()
+    first, second, third = (sent.own for sent in looked.sent)
+    assert first == {
+        "number": "1",
+        "mark": "keep",
+        "price_paid": {"amount": Decimal("12.50"), "currency": "EUR"},
+        "bought_from": "Marrow & Sedge",
+        "bought_on": "2024-05-01",
+    }
+    assert (second["mark"], second["price_paid"]) == (None, {"amount": 3, "currency": "GBP"})
+    assert third["price_paid"] == {"amount": 4, "currency": "USD"}
+
+
 @pytest.mark.parametrize(
     ("name", "cell", "code", "near"),
     [
@@ -243,6 +265,10 @@ def test_a_cell_is_read_by_its_attribute(name: str, cell: str, fact: Any) -> Non
         ("quantity", "many", "int-type", None),
         ("quantity", "0", "greater-than-equal", None),
         ("values", "120 EUR", "syntax", None),
+        ("price_paid", "120", "price", None),
+        ("price_paid", "-3 EUR", "money", None),
+        ("bought_on", "1.5.2024", "date", None),
+        ("mark", "kep", "literal-error", None),
         ("id", "01939f6e-0000-4000-8000-00000000000a", "id", None),
     ],
 )

@@ -157,3 +157,18 @@ def test_the_text_fits_the_paper_and_has_everything() -> None:
     ):
         assert words in text, text
     assert "No values." in insurance_text(a_list())
+
+
+def test_the_price_paid_is_a_value_of_the_basis_paid() -> None:
+    price = {"amount": Decimal("12.50"), "currency": "EUR"}
+    bought = {"price_paid": price, "bought_on": "2024-05-01", "bought_from": "Marrow & Sedge"}
+    (line,) = a_list(a_piece("a", count=2, **bought)).valued
+    (value,) = line.values
+    assert (value.basis, value.amount, value.total, value.by) == ("paid", Decimal("12.5"), 25, "Marrow & Sedge")
+    assert value.on == date(2024, 5, 1)
+    # An entry of the same day wins, an earlier one does not.
+    (same,) = a_list(a_piece("a", worth("paid", 7, on="2024-05-01"), **bought)).valued[0].values
+    (earlier,) = a_list(a_piece("a", worth("paid", 7, on="2024-04-30"), **bought)).valued[0].values
+    assert (same.amount, earlier.amount) == (7, Decimal("12.5"))
+    # Bought after the day of the list: not paid then.
+    assert a_list(a_piece("a", price_paid=price, bought_on="2026-07-01")).valued == []
