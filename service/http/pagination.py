@@ -11,13 +11,13 @@ from typing import Annotated, TypeVar
 from urllib.parse import urlencode
 
 from fastapi import Query, Request
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from service.database.ids import read_id
 from service.errors import Fault
 from service.http.problems import Problem
 from service.http.responses import Reply
-from service.http.wire import PageOut
+from service.http.wire import PageOut, QueryIn
 from service.progress.selection import SortKey, read_sort_key, sort_key_text
 
 LARGEST_PAGE = 200
@@ -27,10 +27,8 @@ Item = TypeVar("Item")
 Shown = TypeVar("Shown")
 
 
-class PageQuery(BaseModel):
+class PageQuery(QueryIn):
     """The query parameters of a list."""
-
-    model_config = ConfigDict(extra="forbid")
 
     limit: int = Field(USUAL_PAGE, ge=1, le=LARGEST_PAGE, description="The most items on one page.")
     cursor: str | None = Field(

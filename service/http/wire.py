@@ -16,6 +16,7 @@ from pydantic import (
     AfterValidator,
     BaseModel,
     BeforeValidator,
+    ConfigDict,
     Field,
     SecretStr,
     StringConstraints,
@@ -54,6 +55,12 @@ class In(Shape):
     other_forms: ClassVar[Mapping[str, OtherForm]] = {}
 
 
+class QueryIn(BaseModel):
+    """The query parameters of an operation; unknown ones are refused."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
 class Out(msgspec.Struct):
     """An answer, or a part of it: its JSON and its schema both follow from the fields. A member that is left out in some
     answers has the type `X | UnsetType` and the default UNSET. Clients ignore members that they do not know."""
@@ -86,6 +93,18 @@ def _day(value: Any) -> date:
     except ValueError:
         pass
     raise PydanticCustomError("date", "a date is written year-month-day, such as 2026-11-25")
+
+
+def id_of(kind: str) -> AfterValidator:
+    """Reads the id of something kept here, in a query."""
+
+    def read_it(value: str) -> str:
+        identity = read_id(value)
+        if identity is None:
+            raise ValueError(f"this is the id of a {kind}")
+        return identity
+
+    return AfterValidator(read_it)
 
 
 _UUID = {"type": "string", "format": "uuid", "pattern": "^[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}$"}

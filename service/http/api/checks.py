@@ -6,12 +6,12 @@ from datetime import date
 from typing import Annotated
 
 from fastapi import Query
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Json, OptionalOwner
 from service.http.inputs import InputsIn
 from service.http.openapi import problems, router
-from service.http.wire import Day, RevisionNumber
+from service.http.wire import Day, QueryIn, RevisionNumber
 from service.progress.actions import inputs
 from service.progress.actions.check import check_report
 from service.progress.check import DefinitionCheck
@@ -27,10 +27,8 @@ class CheckIn(InputsIn):
         return inputs.Inputs(**self.common(today))
 
 
-class CheckQuery(BaseModel):
+class CheckQuery(QueryIn):
     """Which revision to check, and for which day."""
-
-    model_config = ConfigDict(extra="forbid")
 
     revision: RevisionNumber | None = Field(None, description="Left out: the draft, or else the newest revision.")
     today: Day | None = Field(None, description="The day to check for; left out: today in UTC.")

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar
 
 from fastapi import Path, Query, Request
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 from sqlalchemy import Connection
 
 from service.definitions import actions
@@ -21,7 +21,7 @@ from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, number_key, page
 from service.http.responses import Created, Paged, Reply, Tagged, created, tagged
-from service.http.wire import In, NewId, OtherForm
+from service.http.wire import In, NewId, OtherForm, QueryIn
 from service.progress.actions.check import ensure_sound
 from service.reference import actions as reference
 from service.reference.store import IssueStore
@@ -50,10 +50,8 @@ class DefinitionIn(DraftIn):
     id: NewId | None = Field(None, description="Made by the client, or left to the server.")
 
 
-class PublishQuery(BaseModel):
+class PublishQuery(QueryIn):
     """How to publish."""
-
-    model_config = ConfigDict(extra="forbid")
 
     acknowledged: bool = Field(
         False, description="true: publish in spite of warnings of the check; errors always stand."

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 import segno
 from fastapi import Query, Request
 from msgspec import Meta
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import AfterValidator, Field, StringConstraints
 from pydantic_core import PydanticCustomError
 from sqlalchemy import Connection
 from starlette.responses import HTMLResponse, Response
@@ -27,7 +27,7 @@ from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.problems import Problem, base_url
 from service.http.responses import NO_STORE, Paged, Reply, Sends, Tagged, tagged, with_secret
-from service.http.wire import In, Name, Out, Secret
+from service.http.wire import In, Name, Out, QueryIn, Secret
 
 devices = router("", "Devices")
 
@@ -78,10 +78,8 @@ class DevicePatch(In):
     name: Name
 
 
-class PairQuery(BaseModel):
+class PairQuery(QueryIn):
     """What a QR code brings along."""
-
-    model_config = ConfigDict(extra="forbid")
 
     user_code: str | None = Field(None, max_length=40, description="The code that the device shows.")
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import Query
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from service.http.dependencies import Context, CurrentOwner
 from service.http.inputs import Id
 from service.http.openapi import problems, router
-from service.http.wire import Day
+from service.http.wire import Day, QueryIn
 from service.progress.actions import information
 from service.progress.actions.candidates import MOST_SETS
 from service.progress.doubts import Doubts
@@ -18,10 +18,8 @@ from service.progress.doubts import Doubts
 doubts = router("/v1", "Evaluations")
 
 
-class DoubtsQuery(BaseModel):
+class DoubtsQuery(QueryIn):
     """Which sets, and for which day."""
-
-    model_config = ConfigDict(extra="forbid")
 
     definition: list[Id] | None = Field(
         None,

@@ -7,7 +7,7 @@ from datetime import date
 from typing import Annotated, Any, TypeVar
 
 from fastapi import Query
-from pydantic import BaseModel, ConfigDict, Field, WithJsonSchema
+from pydantic import Field, WithJsonSchema
 
 from service import runtime
 from service.errors import Fault, Invalid, SetwrightError
@@ -16,7 +16,7 @@ from service.http.dependencies import Context, CurrentOwner, DefinitionId, Optio
 from service.http.inputs import AnyHoldings, InputsIn, PlacingIn, Seconds, pairs
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, tagged
-from service.http.wire import Day, RevisionNumber, read
+from service.http.wire import Day, QueryIn, RevisionNumber, read
 from service.progress.actions import evaluate as evaluating
 from service.progress.actions import explain as explaining
 from service.progress.actions.evaluate import EvaluationInputs
@@ -65,10 +65,8 @@ class ExplanationIn(InputsIn):
         return ExplanationInputs(**self.common(today), holding=self.holding, place=self.place)
 
 
-class MineQuery(BaseModel):
+class MineQuery(QueryIn):
     """Which revision, and for which day."""
-
-    model_config = ConfigDict(extra="forbid")
 
     revision: RevisionNumber | None = Field(
         None, description="Left out: the revision that the set follows (see adoption)."

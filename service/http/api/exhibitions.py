@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal
 
 from fastapi import Depends, Query, Request
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import Field, StringConstraints
 from sqlalchemy import Connection
 
 from service.definitions.history.actions import delete_exhibition as delete_stored
@@ -23,7 +23,7 @@ from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.responses import Created, Paged, Reply, Sends, created
-from service.http.wire import Day, In, Text
+from service.http.wire import Day, In, QueryIn, Text
 from service.progress.actions import exhibitions as actions
 from service.progress.actions.exhibitions import ExhibitionPlan
 from service.progress.actions.stored_set import StoredSet, load_stored_set
@@ -76,10 +76,8 @@ class ExhibitionIn(In):
         return ExhibitionPlan(self.title, self.on, loans, self.note, self.revision)
 
 
-class ExhibitionQuery(BaseModel):
+class ExhibitionQuery(QueryIn):
     """In which form."""
-
-    model_config = ConfigDict(extra="forbid")
 
     format: Literal["json", "text"] | None = Field(
         None,

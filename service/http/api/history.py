@@ -8,11 +8,10 @@ from typing import Annotated, Any, Literal
 
 from fastapi import Query, Request
 from msgspec import Meta
-from pydantic import AfterValidator, Field, WithJsonSchema
+from pydantic import Field, WithJsonSchema
 from sqlalchemy import Connection
 
 from service.accounts.model import Owner
-from service.database.ids import read_id
 from service.definitions.history.model import Filling
 from service.definitions.history.store import HistoryStore
 from service.definitions.store import DefinitionStore
@@ -23,7 +22,7 @@ from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.pagination import PageQuery, number_key, page
 from service.http.responses import Reply, Sends
-from service.http.wire import Day, In, Out
+from service.http.wire import Day, In, Out, id_of
 from service.progress.actions.history import Act, note
 from service.progress.history import HistoryNote
 from service.progress.result import Summary
@@ -31,14 +30,7 @@ from service.progress.result import Summary
 history = router("/v1/definitions/{id}/history", "History")
 
 
-def _identity(value: str) -> str:
-    identity = read_id(value)
-    if identity is None:
-        raise ValueError("this is the id of a holding")
-    return identity
-
-
-HoldingName = Annotated[str, AfterValidator(_identity), WithJsonSchema({"type": "string", "format": "uuid"})]
+HoldingName = Annotated[str, id_of("holding"), WithJsonSchema({"type": "string", "format": "uuid"})]
 
 
 class NoteIn(In):

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
 from fastapi import Query, Request
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import Field, StringConstraints
 from sqlalchemy import Connection
 
 from service.definitions.actions import known_attributes
@@ -34,7 +34,7 @@ from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.responses import Paged, Reply, Sends
-from service.http.wire import In, OtherForm, read
+from service.http.wire import In, OtherForm, QueryIn, read
 
 imports = router("/v1/holdings", "Imports")
 
@@ -89,10 +89,8 @@ class _ImportFrame(In):
     mapping: Any = None
 
 
-class ImportQuery(BaseModel):
+class ImportQuery(QueryIn):
     """How to import."""
-
-    model_config = ConfigDict(extra="forbid")
 
     dry_run: bool = Field(False, description="true: only report what would be done.")
     skip_refused: bool = Field(False, description="true: leave refused rows out; else one refused row refuses all.")
@@ -106,10 +104,8 @@ class ImportQuery(BaseModel):
     )
 
 
-class ExportQuery(BaseModel):
+class ExportQuery(QueryIn):
     """In which form to take the collection away."""
-
-    model_config = ConfigDict(extra="forbid")
 
     format: Literal["csv", "xlsx", "json"] = "json"
 

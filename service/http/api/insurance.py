@@ -5,16 +5,15 @@ from __future__ import annotations
 from typing import Annotated, Literal
 
 from fastapi import Query
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema
+from pydantic import Field, WithJsonSchema
 
-from service.database.ids import read_id
 from service.holdings.model import ValueBasis
 from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends
-from service.http.wire import Day
+from service.http.wire import Day, QueryIn, id_of
 from service.progress.actions import insurance as actions
 from service.progress.insurance import InsuranceList, insurance_csv, insurance_text
 
@@ -24,20 +23,11 @@ _FORMS = Forms[InsuranceList](text=TextForm("text/plain", insurance_text), csv=T
 _ETAG = {"ETag": "Of the holdings, the editions, the day, the form and what was asked for."}
 
 
-def _identity(value: str) -> str:
-    identity = read_id(value)
-    if identity is None:
-        raise ValueError("this is the id of a definition")
-    return identity
+DefinitionName = Annotated[str, id_of("definition"), WithJsonSchema({"type": "string", "format": "uuid"})]
 
 
-DefinitionName = Annotated[str, AfterValidator(_identity), WithJsonSchema({"type": "string", "format": "uuid"})]
-
-
-class InsuranceQuery(BaseModel):
+class InsuranceQuery(QueryIn):
     """Which values, of which coins, on which day, and in which form."""
-
-    model_config = ConfigDict(extra="forbid")
 
     basis: ValueBasis | None = Field(None, description="Values of this basis only; left out: the newest of each.")
     on: Day | None = Field(None, description="Later values do not count; left out: today in UTC.")

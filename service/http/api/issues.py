@@ -9,7 +9,7 @@ from urllib.parse import quote
 
 from fastapi import Depends, Path, Query, Request
 from msgspec import UNSET, Meta, UnsetType
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, Field
 from pydantic_core import PydanticCustomError
 from sqlalchemy import Connection
 from starlette.responses import Response
@@ -29,7 +29,7 @@ from service.http.idempotency import IdempotencyKey
 from service.http.openapi import describes, problems, router
 from service.http.pagination import PageQuery, bad_cursor, page
 from service.http.responses import PRIVATE, Created, Reply, Sends, Tagged, created, tagged
-from service.http.wire import In, OtherForm, Out, read
+from service.http.wire import In, OtherForm, Out, QueryIn, read
 from service.reference import actions, imports
 from service.reference.actions import Picked
 from service.reference.imports import IssuesImportReport, SentIssues
@@ -92,10 +92,8 @@ class _ImportFrame(In):
     issues: list[Any] = Field(max_length=MOST_IMPORTED)
 
 
-class IssuesImportQuery(BaseModel):
+class IssuesImportQuery(QueryIn):
     """How to import. `source` and `edition` go with CSV."""
-
-    model_config = ConfigDict(extra="forbid")
 
     dry_run: bool = Field(False, description="true: only tell what would be done.")
     skip_refused: bool = Field(False, description="true: leave refused rows out; else one refused row refuses all.")

@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 import msgspec
 from fastapi import Query, Request
 from msgspec import Meta
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 from sqlalchemy import Connection
 
 from service.clubs.actions import offers as actions
@@ -22,7 +22,7 @@ from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.responses import Created, Paged, Reply, Sends, Tagged, created
-from service.http.wire import In, Out, RevisionNumber, SetDocument, StoredId
+from service.http.wire import In, Out, QueryIn, RevisionNumber, SetDocument, StoredId
 
 offers = router("/v1/clubs/{club_id}", "Clubs")
 
@@ -55,10 +55,8 @@ class ConsentIn(In):
     )
 
 
-class OfferQuery(BaseModel):
+class OfferQuery(QueryIn):
     """Which revision."""
-
-    model_config = ConfigDict(extra="forbid")
 
     revision: int | None = Field(None, ge=1, le=2**31 - 1, description="The club's number; left out: the newest.")
 

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from fastapi import Query
 from msgspec import Meta
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 from sqlalchemy import Connection
 from starlette.responses import Response
 
@@ -21,7 +21,7 @@ from service.http.dependencies import Context, CurrentOwner, File, HoldingId, Ph
 from service.http.idempotency import IdempotencyKey, RepeatableRequest
 from service.http.openapi import problems, router
 from service.http.responses import Created, Reply, Sends, Tagged, created
-from service.http.wire import Out, PageOut
+from service.http.wire import Out, PageOut, QueryIn
 
 photos = router("/v1/holdings", "Photos")
 
@@ -33,18 +33,14 @@ PhotoBody = Annotated[File, file_body(dict.fromkeys(PHOTO_TYPES, _STILL), "photo
 PhotoSide = Literal["obverse", "reverse", "edge"]
 
 
-class PhotoQuery(BaseModel):
+class PhotoQuery(QueryIn):
     """The query parameters of a new photo."""
-
-    model_config = ConfigDict(extra="forbid")
 
     side: PhotoSide = Field(description="What the photo shows.")
 
 
-class ImageQuery(BaseModel):
+class ImageQuery(QueryIn):
     """The query parameters of an image."""
-
-    model_config = ConfigDict(extra="forbid")
 
     size: Literal["full", "640", "160"] = Field(
         "full", description="The whole image, or one of at most so many pixels in width and height."

@@ -18,7 +18,7 @@ from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unrea
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, Tagged, tagged
-from service.http.wire import Day, In, RevisionNumber, Text
+from service.http.wire import Day, In, QueryIn, RevisionNumber, Text
 from service.progress.actions import adoption
 from service.progress.revisions import AdoptedRevision, FollowedRevision, Impact, RevisionChanges
 
@@ -49,10 +49,8 @@ class RevisionChangesQuery(BaseModel):
     )
 
 
-class ImpactQuery(BaseModel):
+class ImpactQuery(QueryIn):
     """Which revision to try."""
-
-    model_config = ConfigDict(extra="forbid")
 
     to: RevisionNumber | None = Field(None, description=_LATEST)
     today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 import segno
 from fastapi import Query, Request
 from msgspec import Meta
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 from starlette.responses import Response
 
 from service.database.ids import new_id
@@ -25,7 +25,7 @@ from service.http.pages import SHARED_POLICY, shared_page
 from service.http.pagination import Paging, identity_key, number_key, page
 from service.http.problems import base_url
 from service.http.responses import Paged, Reply, Sends, Tagged, with_secret
-from service.http.wire import In, Name, Out, RevisionNumber, SetDocument, StoredId
+from service.http.wire import In, Name, Out, QueryIn, RevisionNumber, SetDocument, StoredId
 from service.reference import actions as reference
 from service.rules.wording import describe_definition
 from service.rules.yaml_text import as_yaml
@@ -63,10 +63,8 @@ class ShareIn(In):
         return Share(new_id(), self.definition, self.revision, self.name, self.follows, now, ends, self.most_uses)
 
 
-class SharedQuery(BaseModel):
+class SharedQuery(QueryIn):
     """In which form."""
-
-    model_config = ConfigDict(extra="forbid")
 
     format: Literal["json", "yaml", "html"] | None = Field(
         None, description="html is a page for people; left out: the first that Accept prefers, or JSON."

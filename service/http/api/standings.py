@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from fastapi import Query, Request
 from msgspec import Meta
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from service.clubs.actions.displays import displayed
 from service.clubs.actions.standings import SPARES, STANDING, ShownPage, shown_one, shown_page
@@ -24,7 +24,7 @@ from service.http.openapi import problems, router
 from service.http.pages import DISPLAY_POLICY, display_page
 from service.http.pagination import PageQuery, Paging, after, following, identity_key, link, page
 from service.http.responses import Reply, Sends, encode
-from service.http.wire import Out
+from service.http.wire import Out, QueryIn
 from service.progress.actions.editions import editions
 from service.progress.exhibition import Exhibit
 from service.progress.result import Figures
@@ -42,10 +42,8 @@ class SparesQuery(PageQuery):
     place: str | None = Field(None, max_length=200, description="Only coins that fit this place or group.")
 
 
-class DisplayQuery(BaseModel):
+class DisplayQuery(QueryIn):
     """In which form."""
-
-    model_config = ConfigDict(extra="forbid")
 
     format: Literal["json", "html"] | None = Field(
         None, description="html is a page to print; left out: the first that Accept prefers, or JSON."

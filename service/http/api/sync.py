@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from fastapi import Query, Request
 from msgspec import Meta, field
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, WithJsonSchema
+from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, WithJsonSchema
 from pydantic_core import PydanticCustomError
 from sqlalchemy import Connection
 from starlette.responses import Response, StreamingResponse
@@ -33,7 +33,7 @@ from service.http.api.holdings import AnyConflictOut, conflict_out
 from service.http.dependencies import Context, CurrentOwner, Unread, still_authenticated
 from service.http.openapi import problems, router
 from service.http.responses import Sends
-from service.http.wire import In, NewId, Out, one_of
+from service.http.wire import In, NewId, Out, QueryIn, one_of
 
 sync = router("/v1/holdings", "Sync")
 
@@ -129,10 +129,8 @@ class SyncIn(In):
     mutations: list[MutationIn] = Field(default_factory=list, max_length=MOST_MUTATIONS)
 
 
-class ChangesQuery(BaseModel):
+class ChangesQuery(QueryIn):
     """Since when, and how many."""
-
-    model_config = ConfigDict(extra="forbid")
 
     since: StateText | None = Field(None, description="A state of this service; left out: everything.")
     known_state: StateText | None = Field(
@@ -143,10 +141,8 @@ class ChangesQuery(BaseModel):
     limit: int = Field(MOST_RECORDS, ge=1, le=MOST_RECORDS)
 
 
-class SessionQuery(BaseModel):
+class SessionQuery(QueryIn):
     """What the device has."""
-
-    model_config = ConfigDict(extra="forbid")
 
     known_state: StateText | None = Field(
         None, description="Refused with 410 when the history here does not contain it."

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from fastapi import Query, Request
 from msgspec import Meta
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from pydantic import Field, StringConstraints, model_validator
 from sqlalchemy import Connection
 
 from service.definitions import actions
@@ -20,7 +20,7 @@ from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unrea
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, Tagged, tagged
-from service.http.wire import Day, In, Money, Out, Text
+from service.http.wire import Day, In, Money, Out, QueryIn, Text
 from service.progress.actions.stored_set import StoredSet, load_stored_set
 from service.progress.decisions import faults_of_places
 from service.progress.evaluate import evaluate
@@ -35,10 +35,8 @@ FIELDS = ("min_grade", "most_to_pay", "currency", "note")
 # --- requests ------------------------------------------------------------------------------------------------------------
 
 
-class WantQuery(BaseModel):
+class WantQuery(QueryIn):
     """Which revision, for which day, and in which form."""
-
-    model_config = ConfigDict(extra="forbid")
 
     revision: int | None = Field(
         None, ge=1, le=2**31 - 1, description="Left out: the revision that the set follows (see adoption)."
