@@ -11,21 +11,19 @@ from fastapi import FastAPI
 
 from service.http import openapi, problems
 from service.http.api.account import account
-from service.http.api.allocations import allocations
+from service.http.api.allocations import allocations, doubts
 from service.http.api.candidates import candidates
-from service.http.api.checks import checks
 from service.http.api.clubs import clubs
 from service.http.api.definition_imports import definition_imports
-from service.http.api.definitions import definitions
+from service.http.api.definitions import checks, definitions
 from service.http.api.devices import devices
-from service.http.api.doubts import doubts
 from service.http.api.evaluations import evaluations
 from service.http.api.exhibitions import exhibitions
 from service.http.api.history import history
 from service.http.api.holdings import holdings
 from service.http.api.imports import imports
-from service.http.api.insurance import insurance
 from service.http.api.issues import issues
+from service.http.api.lists import insurance, want_lists
 from service.http.api.offers import offers
 from service.http.api.origins import origins
 from service.http.api.photos import photos
@@ -38,7 +36,6 @@ from service.http.api.shares import shares
 from service.http.api.standings import standings
 from service.http.api.swaps import swaps
 from service.http.api.sync import sync
-from service.http.api.want_lists import want_lists
 from service.http.dependencies import set_context
 from service.http.middleware import HeadAsGet, RequestLog, begin_log
 from service.runtime import opened

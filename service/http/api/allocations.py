@@ -1,4 +1,4 @@
-"""Several sets of one owner at once: one coin sits in one of them."""
+"""Questions over several sets at once: which coin sits in which of them, and which unknown facts change most."""
 
 from __future__ import annotations
 
@@ -6,14 +6,16 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Annotated, Any, ClassVar
 
+from fastapi import Query
 from pydantic import BeforeValidator, Field, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from service.errors import Invalid
 from service.formats.strict_json import YAML
-from service.http.dependencies import Context, Json, OptionalOwner
+from service.http.dependencies import Context, CurrentOwner, Json, OptionalOwner
 from service.http.inputs import (
     AnyHoldings,
+    Id,
     IssueIn,
     Seconds,
     VocabularyIn,
@@ -22,14 +24,18 @@ from service.http.inputs import (
     sent_vocabularies,
 )
 from service.http.openapi import problems, router
-from service.http.wire import Day, In, OtherForm, RevisionNumber
+from service.http.wire import Day, In, OtherForm, QueryIn, RevisionNumber
 from service.progress.actions import allocations as actions
+from service.progress.actions import information
 from service.progress.actions.allocations import AllocationInputs, SetChoice
+from service.progress.actions.candidates import MOST_SETS
 from service.progress.actions.inputs import InlineDefinition
 from service.progress.allocated import Allocation, Mode
 from service.progress.allocations import MOST_ALLOCATED_SETS
+from service.progress.doubts import Doubts
 
 allocations = router("/v1", "Evaluations")
+doubts = router("/v1", "Evaluations")
 
 
 def _definition(value: Any) -> Any:
@@ -117,3 +123,24 @@ async def allocate_holdings(context: Context, owner: OptionalOwner, body: Json[A
     """Share my coins out among several sets, each coin to one of them."""
     inputs = body.inputs(context.today())
     return await context.compute(lambda: actions.allocate_holdings(context.database, owner, inputs))
+
+
+# --- doubts ------------------------------------------------------------------------------------------------------------
+
+
+class DoubtsQuery(QueryIn):
+    """Which sets, and for which day."""
+
+    definition: list[Id] | None = Field(
+        None,
+        max_length=MOST_SETS,
+        description="Ids of definitions kept here, one parameter each; left out: all of them.",
+    )
+    today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
+
+
+@doubts.get("/doubts", responses=problems("not-found", "over-limit"))
+async def list_doubts(context: Context, owner: CurrentOwner, query: Annotated[DoubtsQuery, Query()]) -> Doubts:
+    """What to look at: the unknown facts of my coins that change most."""
+    day = query.today or context.today()
+    return await context.compute(lambda: information.doubts_of(context.database, owner, query.definition, day))

@@ -1,11 +1,12 @@
-"""Definitions: drafted, changed, published as immutable revisions; the owner's notes to their want lists."""
+"""Definitions: drafted, changed, checked, published as immutable revisions."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 from typing import Annotated, Any, ClassVar
 
-from fastapi import Path, Query, Request
+from fastapi import Query, Request
 from pydantic import Field
 from sqlalchemy import Connection
 
@@ -15,21 +16,24 @@ from service.definitions.model import DefinitionSummary, Revision, StoredDefinit
 from service.definitions.store import DefinitionStore
 from service.formats.strict_json import YAML
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
-from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unread
+from service.http.dependencies import Context, CurrentOwner, DefinitionId, Json, OptionalOwner, Unread
 from service.http.documents import document_in
 from service.http.idempotency import IdempotencyKey
+from service.http.inputs import InputsIn
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, number_key, page
 from service.http.responses import Created, Paged, Reply, Tagged, created, tagged
-from service.http.wire import In, NewId, OtherForm, QueryIn
-from service.progress.actions.check import ensure_sound
+from service.http.wire import Day, In, NewId, OtherForm, QueryIn, RevisionNumber
+from service.progress.actions import inputs
+from service.progress.actions.check import check_report, ensure_sound
+from service.progress.check import DefinitionCheck
 from service.reference import actions as reference
 from service.reference.store import IssueStore
 from service.rules.definition import Definition
 
 definitions = router("/v1/definitions", "Definitions")
+checks = router("/v1", "Definitions")
 
-RevisionNumber = Annotated[int, Path(ge=1, le=2**31 - 1)]
 _YAML: Mapping[str, OtherForm] = {YAML: OtherForm("The same as YAML. In either form the document may stand by itself.")}
 
 
@@ -203,3 +207,36 @@ def get_revision(
     """One published revision."""
     revision = context.database.read(lambda connection: DefinitionStore(connection, owner).revision(id, number))
     return known.not_modified_or(revision_tag(revision), lambda: details_of(revision, _read(revision.document)))
+
+
+# --- checks ------------------------------------------------------------------------------------------------------------
+
+
+class CheckIn(InputsIn):
+    """Which definition to check, with the catalogue and vocabularies to check it against."""
+
+    def inputs(self, today: date) -> inputs.Inputs:
+        """What is asked for; `today` is the day where the body has none. Raises Invalid."""
+        return inputs.Inputs(**self.common(today))
+
+
+class CheckQuery(QueryIn):
+    """Which revision to check, and for which day."""
+
+    revision: RevisionNumber | None = Field(None, description="Left out: the draft, or else the newest revision.")
+    today: Day | None = Field(None, description="The day to check for; left out: today in UTC.")
+
+
+@checks.post("/definition-checks", responses=problems("not-found", "over-limit"))
+async def check_definition(context: Context, owner: OptionalOwner, body: Json[CheckIn]) -> DefinitionCheck:
+    """Check a set definition before a club relies on it."""
+    return await context.compute(lambda: check_report(context.database, owner, body.inputs(context.today())))
+
+
+@checks.get("/definitions/{id}/check", responses=problems("over-limit"))
+async def check_mine(
+    context: Context, owner: CurrentOwner, id: DefinitionId, query: Annotated[CheckQuery, Query()]
+) -> DefinitionCheck:
+    """Check a definition kept here: its draft, or one of its revisions."""
+    asked = inputs.Inputs(inputs.DefinitionReference(id, query.revision), query.today or context.today())
+    return await context.compute(lambda: check_report(context.database, owner, asked))

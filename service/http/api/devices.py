@@ -19,7 +19,7 @@ from service.accounts.model import Caller, Token, ordered
 from service.accounts.pairing import INTERVAL_SECONDS, LIFETIME, PollOutcome, read_user_code
 from service.accounts.store import AccountStore
 from service.errors import Fault, Invalid
-from service.http import pages
+from service.formats.html import render
 from service.http.api.account import DeviceOut, Scopes, TokenMadeOut, device_fields, token_made_out
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import AccountCaller, ClientAddress, Context, DeviceId, Json, UnreadPatch
@@ -216,4 +216,5 @@ def fetch_device_token(context: Context, body: Json[PollIn]) -> Reply[TokenMadeO
 async def pairing_page(query: Annotated[PairQuery, Query()]) -> Annotated[Response, Sends(media=("text/html",))]:
     """The page that a device's QR code leads to."""
     code = None if query.user_code is None else read_user_code(query.user_code)
-    return HTMLResponse(pages.pairing_page(code), headers={**NO_STORE, "Referrer-Policy": "no-referrer"})
+    # It looks nothing up, so it reveals nothing.
+    return HTMLResponse(render("pairing.html", user_code=code), headers={**NO_STORE, "Referrer-Policy": "no-referrer"})

@@ -16,7 +16,6 @@ from service.http import openapi
 from service.http.dependencies import Context
 from service.http.negotiation import accepted
 from service.http.openapi import problems, router
-from service.http.pages import problem_page, problems_page
 from service.http.problems import PROBLEM_KINDS, Problem
 from service.http.responses import Reply, Sends
 from service.http.wire import Out
@@ -99,7 +98,7 @@ def health_ready(context: Context) -> HealthOut:
 @service.get("/problems")
 async def list_problems() -> Page:
     """All kinds of problems, as a page."""
-    return HTMLResponse(problems_page())
+    return HTMLResponse(render("problems.html", kinds=list(PROBLEM_KINDS.values())))
 
 
 @service.get("/problems/{kind}", responses=problems("not-found"))
@@ -107,4 +106,4 @@ async def explain_problem(kind: str) -> Page:
     """What a kind of problem means, as a page."""
     if kind not in PROBLEM_KINDS:
         raise NotFound("kind of problem", kind[:60])
-    return HTMLResponse(problem_page(PROBLEM_KINDS[kind]))
+    return HTMLResponse(render("problem.html", kind=PROBLEM_KINDS[kind]))

@@ -16,12 +16,12 @@ from starlette.responses import Response
 
 from service.database.ids import new_id
 from service.definitions.model import Revision
+from service.formats.html import PAGE, page_policy, render
 from service.formats.strict_json import YAML
 from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, Json, ShareId
 from service.http.negotiation import accepted
 from service.http.openapi import problems, router
-from service.http.pages import SHARED_POLICY, shared_page
 from service.http.pagination import Paging, identity_key, number_key, page
 from service.http.problems import base_url
 from service.http.responses import Paged, Reply, Sends, Tagged, with_secret
@@ -218,7 +218,7 @@ async def get_shared(
         return Reply(_shared_out(shown), headers)
     text = await context.compute(lambda: _text(form, shown, _link(request, secret)))
     if form == "html":
-        headers["Content-Security-Policy"] = SHARED_POLICY
+        headers["Content-Security-Policy"] = page_policy(PAGE)
     return Reply(_shared_out(shown), headers, encoded=text.encode(), media_type=f"{_FORMS[form]}; charset=utf-8")
 
 
@@ -286,14 +286,15 @@ def _text(form: str, shown: SharedRevision, link: str) -> str:
         return as_yaml(document)
     # The first sentence is the title.
     in_words = describe_definition(reference.read_definition(document))[1:]
-    return shared_page(
-        revision.title,
-        str(document.get("summary", "")),
-        str(document.get("language", "en")),
-        in_words,
+    return render(
+        "shared.html",
+        language=str(document.get("language", "en")),
+        title=revision.title,
+        summary=str(document.get("summary", "")),
+        in_words=in_words,
         revision=revision.number,
         newest=shown.newest,
         digest=revision.digest,
-        published_at=revision.created_at,
+        published_on=f"{revision.created_at:%Y-%m-%d}",
         qr_svg=_qr(link).svg_inline(scale=3),
     )

@@ -16,12 +16,12 @@ from service.clubs.model import ClubOffer
 from service.clubs.standings import spare_id
 from service.clubs.store.offers import ShownDefinition
 from service.facts.recorded import RecordedFact, RecordedIssue
+from service.formats.html import PRINT, page_policy, render
 from service.http.api.clubs import SomebodyOut
 from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentMember, DefinitionId, MemberId
 from service.http.negotiation import accepted
 from service.http.openapi import problems, router
-from service.http.pages import DISPLAY_POLICY, display_page
 from service.http.pagination import PageQuery, Paging, after, following, identity_key, link, page
 from service.http.responses import Reply, Sends, encode
 from service.http.wire import Out, QueryIn
@@ -349,6 +349,7 @@ async def get_club_display(
     unchanged = known.not_modified(tag)
     if unchanged is not None:
         return unchanged
-    headers |= {"ETag": tag, "Content-Security-Policy": DISPLAY_POLICY}
-    written = display_page(value, str(offered.document.get("language", "en")))
+    headers |= {"ETag": tag, "Content-Security-Policy": page_policy(PRINT)}
+    language = str(offered.document.get("language", "en"))
+    written = render("display.html", sheet=PRINT, language=language, shown=value)
     return Reply(value, headers, encoded=written.encode(), media_type="text/html; charset=utf-8")

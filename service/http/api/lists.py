@@ -1,4 +1,4 @@
-"""Want lists: what to look for next, and the owner's notes to it."""
+"""Lists to print or keep: want lists with the owner's notes, and the insurance list with recorded values."""
 
 from __future__ import annotations
 
@@ -8,31 +8,35 @@ from typing import Annotated, Any, Literal
 
 from fastapi import Query, Request
 from msgspec import Meta
-from pydantic import Field, StringConstraints, model_validator
+from pydantic import Field, StringConstraints, WithJsonSchema, model_validator
 from sqlalchemy import Connection
 
 from service.definitions import actions
 from service.definitions.model import WantNotes
 from service.definitions.store import WantNoteStore
 from service.errors import Invalid
+from service.holdings.model import ValueBasis
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unread
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, Tagged, tagged
-from service.http.wire import Day, In, Money, Out, QueryIn, Text
+from service.http.wire import Day, In, Money, Out, QueryIn, Text, id_of
+from service.progress.actions import insurance as insured
 from service.progress.actions.stored_set import StoredSet, load_stored_set
 from service.progress.decisions import faults_of_places
 from service.progress.evaluate import evaluate
+from service.progress.insurance import InsuranceList, insurance_csv, insurance_text
 from service.progress.want_list import WantList, as_csv, as_html, as_text, want_list
 
 want_lists = router("/v1/definitions", "Evaluations")
+insurance = router("/v1", "Insurance")
 
 MOST_NOTES = 2_000
 FIELDS = ("min_grade", "most_to_pay", "currency", "note")
 
 
-# --- requests ------------------------------------------------------------------------------------------------------------
+# --- want lists and the notes to them ----------------------------------------------------------------------------------
 
 
 class WantQuery(QueryIn):
@@ -81,9 +85,6 @@ class WantNotesIn(In):
         }
 
 
-# --- answers -------------------------------------------------------------------------------------------------------------
-
-
 class WantNoteOut(Out):
     """One note."""
 
@@ -108,9 +109,6 @@ def _notes_out(notes: WantNotes) -> WantNotesOut:
 def _notes_tag(identity: str, notes: WantNotes) -> str:
     """Changes with every change of the notes."""
     return entity_tag("want-notes", identity, notes.version, sorted(notes.notes))
-
-
-# --- operations ----------------------------------------------------------------------------------------------------------
 
 
 def _forms(language: str) -> Forms[WantList]:
@@ -186,3 +184,36 @@ async def replace_want_notes(
         )
     )
     return tagged(_notes_out(notes), _notes_tag(id, notes))
+
+
+# --- the insurance list ------------------------------------------------------------------------------------------------
+
+_INSURANCE_FORMS = Forms[InsuranceList](
+    text=TextForm("text/plain", insurance_text), csv=TextForm("text/csv", insurance_csv)
+)
+_INSURANCE_ETAG = {"ETag": "Of the holdings, the editions, the day, the form and what was asked for."}
+DefinitionName = Annotated[str, id_of("definition"), WithJsonSchema({"type": "string", "format": "uuid"})]
+
+
+class InsuranceQuery(QueryIn):
+    """Which values, of which coins, on which day, and in which form."""
+
+    basis: ValueBasis | None = Field(None, description="Values of this basis only; left out: the newest of each.")
+    on: Day | None = Field(None, description="Later values do not count; left out: today in UTC.")
+    definition: DefinitionName | None = Field(None, description="Only the pieces that sit in this set on that day.")
+    format: Literal["json", "csv", "text"] | None = Field(
+        None, description="text is 76 columns wide; left out: the first that Accept prefers, or JSON."
+    )
+
+
+@insurance.get("/insurance-list", responses=problems("not-found", "over-limit"))
+async def get_insurance_list(
+    context: Context, owner: CurrentOwner, query: Annotated[InsuranceQuery, Query()], known: IfNoneMatch
+) -> Annotated[Reply[InsuranceList], Sends(headers=_INSURANCE_ETAG, media=_INSURANCE_FORMS.media)]:
+    """What is held, where, and what the owner noted it to be worth."""
+    day, form = query.on or context.today(), _INSURANCE_FORMS.chosen(known.request, query.format)
+    kept = await context.read(lambda connection: insured.load_insured(connection, owner, query.definition))
+    tag = entity_tag("insurance", *kept.version(day, query.basis), form)
+    return known.not_modified(tag) or _INSURANCE_FORMS.reply(
+        await context.compute(lambda: kept.insurance_list(day, query.basis)), form, tag
+    )
