@@ -1,5 +1,5 @@
-"""What evaluations, explanations, checks and their like take in a body: a definition or the id of one, holdings, issues,
-vocabularies."""
+"""What comes in bodies of several operations: a set definition (bare or as the member `document`, in JSON or YAML), the id of
+one, holdings, issues, vocabularies."""
 
 from __future__ import annotations
 
@@ -12,16 +12,18 @@ from typing import Annotated, Any, ClassVar
 from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from service.errors import Invalid
+from service.errors import Fault, Invalid
 from service.facts.kinds import value_kind_of
 from service.facts.vocabulary import Concept
 from service.formats.strict_json import YAML
-from service.http.documents import FORMS, unwrapped, wrong_wrapping
+from service.http.dependencies import Received
 from service.http.wire import Day, In, OtherForm, RevisionNumber, read
-from service.progress.actions.inputs import DefinitionReference, InlineDefinition, SentIssue, SentVocabulary
+from service.progress.actions.inputs import DefinitionReference, SentIssue, SentVocabulary
+from service.reference.actions import SentDocument
 
 Id = Annotated[str, StringConstraints(min_length=1, max_length=200)]
-_RIGHT = f'{FORMS}; or {{"id": ..., "revision": ...}} of one kept here'
+_FORMS = 'send the definition itself ({"format": "set-definition/1", ...}) or {"document": {...}}'
+_RIGHT = f'{_FORMS}; or {{"id": ..., "revision": ...}} of one kept here'
 SAME_AS_YAML: Mapping[str, OtherForm] = {YAML: OtherForm("The same body as YAML, up to 1 MiB.")}
 
 
@@ -143,7 +145,7 @@ class InputsIn(In):
         }
 
 
-def sent_definition(value: Any, at: str) -> DefinitionReference | InlineDefinition:
+def sent_definition(value: Any, at: str) -> DefinitionReference | SentDocument:
     """What a member of the type `AnyDefinition` means; `at` leads to it. Raises Invalid."""
     if isinstance(value, dict) and ("id" in value or "revision" in value) and not {"format", "document"} & value.keys():
         try:
@@ -154,7 +156,7 @@ def sent_definition(value: Any, at: str) -> DefinitionReference | InlineDefiniti
     return inline_definition(value, at)
 
 
-def inline_definition(value: Any, at: str) -> InlineDefinition:
+def inline_definition(value: Any, at: str) -> SentDocument:
     """The definition in a member, bare or wrapped; `at` leads to the member. Raises Invalid."""
     found = unwrapped(value, at)
     if found is None:
@@ -163,14 +165,54 @@ def inline_definition(value: Any, at: str) -> InlineDefinition:
             raise Invalid([replace(fault, hint=_RIGHT) for fault in wrong])
         if "document" not in value:
             # Its reader says what is missing.
-            return InlineDefinition(value, at)
+            return SentDocument(value, at)
     if found is None or found.at != at:
         try:
             read(WrappedIn, value)
         except Invalid as refusal:
             raise refusal.under(at) from None
     assert found is not None
-    return InlineDefinition(found.document, found.at)
+    return found
+
+
+def unwrapped(value: Any, at: str = "") -> SentDocument | None:
+    """The document in a value that is one, or wraps one; None where it is neither. `at` leads to the value."""
+    if not isinstance(value, Mapping):
+        return None
+    if "format" in value:
+        return SentDocument(value, at)
+    if isinstance(value.get("document"), Mapping):
+        return SentDocument(value["document"], f"{at}/document")
+    return None
+
+
+def document_in(body: Received[Any], wrapper: type[In]) -> tuple[SentDocument, In | None]:
+    """The document of a body, and its wrapper as a model where there is one. Raises Invalid with what is wrong with either, and
+    says so where the document is wrapped in another way."""
+    value = body.value
+    found = unwrapped(value)
+    if found is not None and not found.at:
+        return found, None
+    try:
+        sent: In = body.read()
+    except Invalid as refusal:
+        wrong = wrong_wrapping(value)
+        further = found.faults() if found is not None else ()
+        raise Invalid([*wrong, *(() if wrong else refusal.faults), *further]) from None
+    assert isinstance(sent, wrapper)
+    assert found is not None, "a wrapper has a document"
+    return found, sent
+
+
+def wrong_wrapping(value: Any, at: str = "") -> list[Fault]:
+    """What to say of a value that is no definition and does not wrap one as it should."""
+    if not isinstance(value, Mapping):
+        return [Fault("wrapping", "this is no set definition, which is an object", at, _FORMS)]
+    inside = [str(name) for name, part in value.items() if isinstance(part, Mapping) and "format" in part]
+    if inside and "document" not in inside:
+        message = f"the definition is in the member '{inside[0][:80]}', which is not read"
+        return [Fault("wrapping", message, f"{at}/{inside[0][:80]}", _FORMS)]
+    return []
 
 
 def sent_issues(issues: list[IssueIn]) -> list[SentIssue]:

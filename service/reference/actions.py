@@ -40,11 +40,36 @@ def vocabularies() -> Mapping[str, Vocabulary]:
     return shipped.vocabularies()
 
 
-def read_definition(document: Any, at: str = "") -> Definition:
-    """The checked definition, with the shipped vocabularies. Raises Invalid with every fault; `at` is the pointer to the
-    document in what was sent."""
+@dataclass(frozen=True, slots=True)
+class SentDocument:
+    """A set definition as it was sent or fetched, not read yet. `at` is the JSON pointer to it in what was sent; of a share
+    also its digest, its revision's number, and the newest number there."""
+
+    document: Mapping[str, Any]
+    at: str = ""
+    digest: str | None = None
+    revision: int | None = None
+    newest: int | None = None
+
+    def definition(self, schemes: Mapping[str, Vocabulary] | None = None) -> Definition:
+        """The checked definition, with these vocabularies or the shipped ones. Raises Invalid with every fault, pointers into
+        what was sent."""
+        return read_definition(self.document, self.at, schemes)
+
+    def faults(self) -> Sequence[Fault]:
+        """What is wrong with the document."""
+        try:
+            self.definition()
+        except Invalid as refusal:
+            return refusal.faults
+        return ()
+
+
+def read_definition(document: Any, at: str = "", schemes: Mapping[str, Vocabulary] | None = None) -> Definition:
+    """The checked definition, with these vocabularies or the shipped ones. Raises Invalid with every fault; `at` is the pointer
+    to the document in what was sent."""
     try:
-        return document_rules.read_definition(document, vocabularies=vocabularies())
+        return document_rules.read_definition(document, vocabularies=vocabularies() if schemes is None else schemes)
     except Invalid as refusal:
         raise refusal.under(at) from None
 

@@ -2,30 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable
 from typing import Any
 
 from service.errors import DigestMismatch, Fault, FetchUnreadable, Invalid
 from service.fetch.client import Fetched
 from service.formats.strict_json import YAML, parse_json, parse_yaml
-from service.reference import actions as reference
+from service.reference.actions import SentDocument
 from service.rules.definition import Definition
 
 
-@dataclass(frozen=True, slots=True)
-class ImportedDocument:
-    """A set definition as it was sent or fetched. `at` is the pointer to it in what was sent; of a share also its digest, its
-    number and the newest number there."""
-
-    document: Mapping[str, Any]
-    at: str = ""
-    digest: str | None = None
-    revision: int | None = None
-    newest: int | None = None
-
-
-def read_fetched(fetched: Fetched) -> ImportedDocument:
+def read_fetched(fetched: Fetched) -> SentDocument:
     """What an address answered: a share, as this service answers for a link, or a set definition by itself. Raises
     FetchUnreadable."""
     parse: Callable[[bytes], Any] = parse_yaml if fetched.kind == YAML else parse_json
@@ -34,21 +21,19 @@ def read_fetched(fetched: Fetched) -> ImportedDocument:
     except Invalid as refusal:
         raise FetchUnreadable(refusal.detail or str(refusal), refusal.faults) from None
     if isinstance(value, dict) and "format" in value:
-        return ImportedDocument(value)
+        return SentDocument(value)
     if not isinstance(value, dict) or not isinstance(value.get("document"), dict):
         raise FetchUnreadable("it is neither a share nor a set definition")
     digest, revision, newest = (value.get(name) for name in ("digest", "revision", "newest_revision"))
     if not isinstance(digest, str) or not _is_number(revision):
         raise FetchUnreadable("a share has a `digest` and a `revision`")
-    return ImportedDocument(
-        value["document"], "/document", digest, revision, newest if _is_number(newest) else revision
-    )
+    return SentDocument(value["document"], "/document", digest, revision, newest if _is_number(newest) else revision)
 
 
-def definition_of(sent: ImportedDocument, expected: str | None = None) -> Definition:
+def definition_of(sent: SentDocument, expected: str | None = None) -> Definition:
     """The document, read. Raises Invalid with pointers into what was sent; DigestMismatch if its digest is not the one that the
     share names, or the expected one."""
-    definition = reference.read_definition(sent.document, sent.at)
+    definition = sent.definition()
     found = f"the document has the digest {definition.digest}"
     if sent.digest is not None and sent.digest != definition.digest:
         raise DigestMismatch(f"{found}, the link says another")

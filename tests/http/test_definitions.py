@@ -252,7 +252,7 @@ async def test_a_document_comes_bare_or_wrapped_in_json_or_yaml(service: Running
 @pytest.mark.parametrize(
     ("body", "pointer", "words"),
     [
-        ({"definition": DOCUMENT}, "/definition", "stands under 'definition'"),
+        ({"definition": DOCUMENT}, "/definition", "is in the member 'definition', which is not read"),
         ([DOCUMENT], "", "an object"),
         ("set-definition/1", "", "an object"),
     ],

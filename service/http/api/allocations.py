@@ -29,10 +29,10 @@ from service.progress.actions import allocations as actions
 from service.progress.actions import information
 from service.progress.actions.allocations import AllocationInputs, SetChoice
 from service.progress.actions.candidates import MOST_SETS
-from service.progress.actions.inputs import InlineDefinition
 from service.progress.allocated import Allocation, Mode
 from service.progress.allocations import MOST_ALLOCATED_SETS
 from service.progress.doubts import Doubts
+from service.reference.actions import SentDocument
 
 allocations = router("/v1", "Evaluations")
 doubts = router("/v1", "Evaluations")
@@ -79,7 +79,7 @@ class SetIn(In):
         try:
             return SetChoice(inline_definition(self.definition, at), self.revision, self.exclusive)
         except Invalid as refusal:
-            return SetChoice(InlineDefinition({}, at), self.revision, self.exclusive, refusal.faults)
+            return SetChoice(SentDocument({}, at), self.revision, self.exclusive, refusal.faults)
 
 
 class AllocationsIn(In):

@@ -18,8 +18,8 @@ from service.http.api.definitions import definition_tag
 from service.http.api.origins import OriginKind
 from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionImportId, Received, Unread
-from service.http.documents import document_in
 from service.http.idempotency import IdempotencyKey
+from service.http.inputs import document_in
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.responses import Paged, Reply, Sends, created
@@ -27,7 +27,6 @@ from service.http.wire import In, OtherForm, Out, SetDocument
 from service.reference import actions as reference
 from service.sharing.actions import imports as actions
 from service.sharing.actions.imports import ImportRequest
-from service.sharing.documents import ImportedDocument
 from service.sharing.model import DefinitionImport
 from service.sharing.store import DefinitionImportStore
 
@@ -137,7 +136,7 @@ def _requested(body: Received[DefinitionImportIn]) -> ImportRequest:
         return ImportRequest(address=asked.from_, digest=asked.digest)
     sent, wrapper = document_in(body, DefinitionImportIn)
     digest = wrapper.digest if isinstance(wrapper, DefinitionImportIn) else None
-    return ImportRequest(sent=ImportedDocument(sent.document, sent.at), digest=digest)
+    return ImportRequest(sent=sent, digest=digest)
 
 
 # --- operations ----------------------------------------------------------------------------------------------------------

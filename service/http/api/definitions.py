@@ -17,9 +17,8 @@ from service.definitions.store import DefinitionStore
 from service.formats.strict_json import YAML
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Json, OptionalOwner, Unread
-from service.http.documents import document_in
 from service.http.idempotency import IdempotencyKey
-from service.http.inputs import InputsIn
+from service.http.inputs import InputsIn, document_in
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, number_key, page
 from service.http.responses import Created, Paged, Reply, Tagged, created, tagged

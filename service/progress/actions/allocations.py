@@ -18,11 +18,12 @@ from service.facts.holding import Facts, Holding, read_facts, read_holding
 from service.holdings.store import HoldingStore
 from service.progress.actions.editions import editions
 from service.progress.actions.evaluate import EvaluationInputs, evaluation_request
-from service.progress.actions.inputs import InlineDefinition, SentIssue, SentVocabulary, stored_definition_id
+from service.progress.actions.inputs import SentIssue, SentVocabulary, stored_definition_id
 from service.progress.actions.stored_set import LoadedRequest, StoredSet, load_stored_set
 from service.progress.allocated import Allocation, Mode
 from service.progress.allocations import MOST_PAIRS, SetRequest, allocate
 from service.progress.result import IgnoredFact
+from service.reference.actions import SentDocument
 from service.reference.model import Catalogue
 from service.reference.store import IssueStore
 
@@ -32,7 +33,7 @@ class SetChoice:
     """One of the sets: the id of a definition kept here, or a definition of the request, with `faults` where there is none.
     Sets that are not exclusive borrow."""
 
-    definition: str | InlineDefinition
+    definition: str | SentDocument
     revision: int | None = None
     exclusive: bool = True
     faults: Sequence[Fault] = ()
@@ -129,7 +130,7 @@ def _inline(database: Database, inputs: AllocationInputs) -> list[LoadedRequest]
     found: list[LoadedRequest] = []
     unread: list[Mapping[str, Any]] = []
     for one in inputs.sets:
-        assert isinstance(one.definition, InlineDefinition)
+        assert isinstance(one.definition, SentDocument)
         try:
             if one.faults:
                 raise Invalid(one.faults)

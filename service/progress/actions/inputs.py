@@ -27,6 +27,7 @@ from service.holdings.store import HoldingStore
 from service.progress.actions.stored_set import catalogue_of, find_revision
 from service.progress.evaluate import MOST_HOLDINGS
 from service.reference import actions as reference
+from service.reference.actions import SentDocument
 from service.reference.model import NO_ISSUES, OwnIssues
 from service.reference.store import IssueStore
 from service.rules.definition import Definition
@@ -40,14 +41,6 @@ class DefinitionReference:
 
     id: str
     revision: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class InlineDefinition:
-    """A definition of the request, not read yet; `at` is the JSON pointer to it."""
-
-    document: Mapping[str, Any]
-    at: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +63,7 @@ class SentVocabulary:
 class Inputs:
     """What evaluations, explanations and checks take. `definition.at` leads to a document in the request."""
 
-    definition: DefinitionReference | InlineDefinition
+    definition: DefinitionReference | SentDocument
     today: date
     issues: Sequence[SentIssue] = ()
     vocabularies: Sequence[SentVocabulary] = ()
@@ -143,11 +136,8 @@ def definition_of(inputs: Inputs, stored: Stored) -> Definition:
     schemes = vocabularies_of(inputs)
     if stored.revision is not None:
         return read_definition(stored.revision.document, vocabularies=schemes)
-    assert isinstance(inputs.definition, InlineDefinition)
-    try:
-        return read_definition(inputs.definition.document, vocabularies=schemes)
-    except Invalid as refusal:
-        raise refusal.under(inputs.definition.at) from None
+    assert isinstance(inputs.definition, SentDocument)
+    return inputs.definition.definition(schemes)
 
 
 def vocabularies_of(inputs: Inputs) -> Mapping[str, Vocabulary]:
@@ -204,7 +194,7 @@ def faults_of_the_rest(inputs: Inputs, holdings: Sequence[Any], pointer: str = "
     """What is wrong with the facts in the request when the definition is not right either. They are judged by the attributes
     that it declares; when those are what is wrong, nothing can be said."""
     attributes = CORE
-    sent = inputs.definition.document if isinstance(inputs.definition, InlineDefinition) else {}
+    sent = inputs.definition.document if isinstance(inputs.definition, SentDocument) else {}
     if "attributes" in sent:
         bare = {"format": "set-definition/1", "title": "?", "slots": [{"id": "?", "accepts": True}]}
         try:

@@ -15,10 +15,11 @@ from service.definitions import actions as definitions
 from service.definitions.model import Revision, StoredDefinition
 from service.errors import Conflict, Fault, FetchError
 from service.progress.actions.stored_set import catalogue_of
+from service.reference.actions import SentDocument
 from service.reference.model import NO_ISSUES
 from service.rules.wording import describe_definition
 from service.runtime import Context
-from service.sharing.documents import ImportedDocument, definition_of, read_fetched
+from service.sharing.documents import definition_of, read_fetched
 from service.sharing.model import FILE, IMPORT_LIFETIME, MOST_PENDING_IMPORTS, SHARE, DefinitionImport, Origin
 from service.sharing.store import DefinitionImportStore, OriginStore
 
@@ -28,7 +29,7 @@ class ImportRequest:
     """What to import: an address, or a document that was sent. `digest` is what its digest has to be, if that is known."""
 
     address: str | None = None
-    sent: ImportedDocument | None = None
+    sent: SentDocument | None = None
     digest: str | None = None
 
 
@@ -96,9 +97,7 @@ def drop_import(connection: Connection, owner: Owner, identity: str, now: dateti
     DefinitionImportStore(connection, owner).delete(identity)
 
 
-def _checked(
-    sent: ImportedDocument, request: ImportRequest, now: datetime, etag: str | None = None
-) -> DefinitionImport:
+def _checked(sent: SentDocument, request: ImportRequest, now: datetime, etag: str | None = None) -> DefinitionImport:
     definition = definition_of(sent, request.digest)
     # Against the shipped issues only: the findings are the same for every owner.
     findings = check_definition(definition, catalogue_of(NO_ISSUES, definition.attributes), now.date())
