@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-import argparse
+import json
 import logging
 import os
 import sqlite3
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
+from enum import StrEnum
 from functools import partial
+from importlib.metadata import version
+from pathlib import Path
+from typing import Annotated
 
+import typer
 import uvicorn
 from sqlalchemy import Connection
 
@@ -18,6 +23,8 @@ from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.holdings.sync.verify import differences
 from service.http.middleware import begin_log
+from service.offline.check import as_github, as_json, as_text, check_file, has_errors
+from service.rules.document import document_schema
 from service.runtime import opened, opened_database, utc_now
 from service.settings import PREFIX, InvalidSettings, Settings, read_settings, setting_lines
 from service.worker import maintain
@@ -29,35 +36,104 @@ KEEP_ALIVE_SECONDS = 15
 _SOUND_SQLITE = (3, 51, 3)
 
 
+app = typer.Typer(
+    name="setwright",
+    help="Set definitions for coin collectors.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+class CheckFormat(StrEnum):
+    """How findings are written."""
+
+    TEXT = "text"
+    JSON = "json"
+    GITHUB = "github"
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Runs the command; the answer is the exit status."""
-    asked = _parser().parse_args(arguments)
-    run: Callable[[argparse.Namespace], int] = asked.run
-    return run(asked)
+    try:
+        app(args=None if arguments is None else list(arguments), prog_name="setwright")
+    except SystemExit as end:
+        return end.code if isinstance(end.code, int) else int(end.code is not None)
+    return 0
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="setwright", description="Set definitions for coin collectors.")
-    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    serving = commands.add_parser("serve", help="start the server")
-    serving.add_argument("--host", help="the address to listen on")
-    serving.add_argument("--port", type=int, help="the port to listen on")
-    serving.add_argument("--workers", type=int, help="processes; more than one needs PostgreSQL")
-    serving.set_defaults(run=_serve)
-    playing = commands.add_parser("demo", help="show what the service does, on a temporary database")
-    playing.add_argument("--once", action="store_true", help="end after printing")
-    playing.add_argument("--port", type=int, help="the port to listen on; left out: a free one")
-    playing.set_defaults(run=_demo)
-    showing = commands.add_parser("settings", help="list every setting, its meaning, default and current value")
-    showing.set_defaults(run=_settings)
-    proving = commands.add_parser("verify", help="rebuild every holding from the log of mutations and compare")
-    proving.set_defaults(run=_verify)
-    tidying = commands.add_parser("tidy", help="remove what nothing needs any more, as a server does daily")
-    tidying.set_defaults(run=_tidy)
-    return parser
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"setwright {version('setwright')}")
+        raise typer.Exit
 
 
-def _verify(_: argparse.Namespace) -> int:
+@app.callback()
+def _every_command(
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version and end.", callback=_version, is_eager=True)
+    ] = False,
+) -> None:
+    """Set definitions for coin collectors."""
+
+
+@app.command("serve")
+def _serve_command(
+    host: Annotated[str | None, typer.Option(help="The address to listen on.")] = None,
+    port: Annotated[int | None, typer.Option(help="The port to listen on.")] = None,
+    workers: Annotated[int | None, typer.Option(help="Processes; more than one needs PostgreSQL.")] = None,
+) -> None:
+    """Start the server."""
+    raise typer.Exit(_serve({"host": host, "port": port, "workers": workers}))
+
+
+@app.command("demo")
+def _demo_command(
+    once: Annotated[bool, typer.Option("--once", help="End after printing.")] = False,
+    port: Annotated[int | None, typer.Option(help="The port to listen on; left out: a free one.")] = None,
+) -> None:
+    """Show what the service does, on a temporary database."""
+    raise typer.Exit(_demo(once=once, port=port))
+
+
+@app.command("settings")
+def _settings_command() -> None:
+    """List every setting, its meaning, default and current value."""
+    raise typer.Exit(_settings())
+
+
+@app.command("verify")
+def _verify_command() -> None:
+    """Rebuild every holding from the log of mutations and compare."""
+    raise typer.Exit(_verify())
+
+
+@app.command("tidy")
+def _tidy_command() -> None:
+    """Remove what is no longer needed, as a server does daily."""
+    raise typer.Exit(_tidy())
+
+
+@app.command("check")
+def _check_command(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Definitions in YAML or JSON.")],
+    form: Annotated[CheckFormat, typer.Option("--format", help="How findings are written.")] = CheckFormat.TEXT,
+) -> None:
+    """Check definitions in files, without a server. Exits with 1 when there is an error."""
+    day = utc_now().date()
+    found = [finding for path in files for finding in check_file(path, day)]
+    writers = {CheckFormat.TEXT: as_text, CheckFormat.JSON: as_json, CheckFormat.GITHUB: as_github}
+    typer.echo(writers[form](found), nl=False)
+    raise typer.Exit(1 if has_errors(found) else 0)
+
+
+@app.command("schema")
+def _schema_command() -> None:
+    """Print the JSON Schema of a set definition, for editors."""
+    typer.echo(json.dumps(document_schema(), indent=2, ensure_ascii=False))
+
+
+def _verify() -> int:
     settings = _read_settings()
     if settings is None:
         return 2
@@ -72,7 +148,7 @@ def _verify(_: argparse.Namespace) -> int:
     return 1 if wrong else 0
 
 
-def _tidy(_: argparse.Namespace) -> int:
+def _tidy() -> int:
     settings = _read_settings()
     if settings is None:
         return 2
@@ -86,11 +162,11 @@ def _differences(connection: Connection, owner: Owner) -> list[str]:
     return list(differences(connection, owner))
 
 
-def _serve(asked: argparse.Namespace) -> int:
+def _serve(asked: Mapping[str, str | int | None]) -> int:
     # Worker processes read the environment, so what the command line says is put there.
-    for name in ("host", "port", "workers"):
-        if getattr(asked, name) is not None:
-            os.environ[PREFIX + name.upper()] = str(getattr(asked, name))
+    for name, value in asked.items():
+        if value is not None:
+            os.environ[PREFIX + name.upper()] = str(value)
     settings = _read_settings()
     if settings is None:
         return 2
@@ -131,13 +207,13 @@ def _first_account(settings: Settings) -> str | None:
         return database.write(lambda connection: open_first_account(connection, utc_now()))
 
 
-def _demo(asked: argparse.Namespace) -> int:
+def _demo(*, once: bool, port: int | None) -> int:
     from rich.console import Console
 
     from service.demo import requests, server, story
 
     try:
-        story.run(Console(), once=asked.once, port=asked.port)
+        story.run(Console(), once=once, port=port)
     except (server.NotStarted, requests.RefusedRequest) as trouble:
         print(trouble, file=sys.stderr)
         return 1
@@ -146,7 +222,7 @@ def _demo(asked: argparse.Namespace) -> int:
     return 0
 
 
-def _settings(_: argparse.Namespace) -> int:
+def _settings() -> int:
     settings = _read_settings()
     if settings is None:
         return 2

@@ -14,8 +14,9 @@ from typing import Any
 import pytest
 import yaml
 from pydantic import SecretStr
+from typer.main import get_command
 
-from service.__main__ import _parser
+from service.__main__ import app
 from service.settings import PREFIX, Settings
 from tests.conftest import Running
 from tests.openapi import openapi_document
@@ -82,7 +83,7 @@ def test_the_readme_has_one_command_to_see_it_work_and_one_to_test() -> None:
     for command in commands:
         assert "-c .ci/constraints.txt" in command
     assert PROJECT["scripts"] == {"setwright": "service.__main__:main"}
-    assert _parser().parse_args(["demo", "--once"]).once is True
+    assert get_command(app).commands["demo"].make_context("demo", ["--once"]).params["once"] is True
 
 
 def test_ci_runs_the_very_test_command_of_the_readme() -> None:
@@ -240,12 +241,13 @@ def test_the_containers_command_and_its_health_check_fit_the_program() -> None:
     (command,) = re.findall(r"^CMD (\[.*\])$", recipe, re.MULTILINE)
     program, *arguments = json.loads(command)
     assert program in PROJECT["scripts"]
-    asked = _parser().parse_args(arguments)
-    assert (asked.host, asked.workers) == ("0.0.0.0", 2)
+    name, *options = arguments
+    asked = get_command(app).commands[name].make_context(name, options).params
+    assert (asked["host"], asked["workers"]) == ("0.0.0.0", 2)
     (address,) = re.findall(r"http://127\.0\.0\.1:(\d+)(/[\w/]+)", " ".join(service["healthcheck"]["test"]))
-    assert int(address[0]) == asked.port
+    assert int(address[0]) == asked["port"]
     assert "get" in openapi_document()["paths"][address[1]]
-    assert [port.rpartition(":")[2] for port in service["ports"]] == [str(asked.port)]
+    assert [port.rpartition(":")[2] for port in service["ports"]] == [str(asked["port"])]
     assert recipe.index("\nUSER ") < recipe.index("\nCMD ")
 
 
