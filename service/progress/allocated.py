@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 
 from msgspec import UNSET, Meta, Struct, UnsetType
 
+from service.progress.named import Named, NamedHolding
 from service.progress.result import (
     Conflict,
     DefinitionStamp,
@@ -102,6 +103,7 @@ class AllocatedSets:
     summary: AllocationSummary
     borrowing: Totals | None
     sets: list[AllocatedSet]
+    named: dict[str, NamedHolding]
 
 
 class Allocation(Struct, frozen=True):
@@ -116,6 +118,7 @@ class Allocation(Struct, frozen=True):
     summary: AllocationSummary
     borrowing: Annotated[Totals | None, Meta(description="The sets that borrow, added up; null when there are none.")]
     sets: list[AllocatedSet]
+    named: Named
     evaluated_on: date
     holdings_state: str | None
     reference_edition: str
@@ -124,7 +127,7 @@ class Allocation(Struct, frozen=True):
 
 def allocated_set(number: int, title: str, exclusive: bool, alone: AloneFigures, result: Evaluation) -> AllocatedSet:
     """A set's evaluation with its number and what it would reach alone."""
-    evaluation = {name: getattr(result, name) for name in Evaluation.__struct_fields__}
+    evaluation = {name: getattr(result, name) for name in Evaluation.__struct_fields__ if name != "named"}
     return AllocatedSet(set=number, title=title, exclusive=exclusive, alone=alone, **evaluation)
 
 

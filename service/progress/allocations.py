@@ -22,7 +22,7 @@ from service.errors import Fault, OverLimit
 from service.evaluation.table import Table
 from service.progress.allocated import AllocatedSets, AllocationSummary, AloneFigures, Mode, allocated_set, totals
 from service.progress.claims import Claim, claimed, pins_not_kept, unplaced_here
-from service.progress.evaluate import EvaluationRequest, build_instance, figures_of, result_from
+from service.progress.evaluate import EvaluationRequest, build_instance, figures_of, names_of, result_from
 from service.progress.result import Evaluation, IgnoredFact, LevelResult
 
 IN_ORDER: Final = "in_order"
@@ -115,6 +115,8 @@ def allocate(sets: Sequence[SetRequest], mode: Mode, budget_seconds: float) -> A
         ),
         borrowing=totals(borrowing) if borrowing else None,
         sets=answers,
+        # All sets are of the same holdings.
+        named=names_of(alone[0].request, alone[0].board) if alone else {},
     )
 
 

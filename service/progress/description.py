@@ -13,14 +13,15 @@ from service.evaluation.settling import DecidingFact
 from service.evaluation.table import Table
 from service.facts.attributes import Attribute
 from service.facts.holding import Holding, View
-from service.facts.knowledge import knowledge_as_json
+from service.facts.knowledge import Knowledge, knowledge_as_json
 from service.facts.vocabulary import Vocabulary
 from service.rules.labels import Labels, listed
 
 NOTHING = "coin, nothing recorded"
 NOTHING_SETTLES = "No fact that can be recorded settles it."
 # Of each line the first attribute that is recorded.
-_PARTS = (("denomination", "object_kind"), ("year_on_coin", "struck"), ("issuer", "legend_issuer"))
+NOUN, YEAR, ISSUER = ("denomination", "object_kind"), ("year_on_coin", "struck"), ("issuer", "legend_issuer")
+_PARTS = (NOUN, YEAR, ISSUER)
 _MOST_ALTERNATIVES = 4
 # An id that the service or a client made; any other one is what the owner calls the coin.
 _SERVICE_ID = re.compile(r"[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}")
@@ -58,16 +59,31 @@ class CoinNames:
 
     def of(self, holding: Holding, views: Sequence[View]) -> str:
         """The name; `views` are what the coin may be."""
-        names = [name for part in _PARTS for name in part]
-        worlds = [{name: knowledge_as_json(view.facts[name]) for name in names if name in view.facts} for view in views]
-        noun, year, issuer = (_first(part, worlds, self._label) for part in _PARTS)
-        kind = " ".join(filter(None, [year, noun or (year and "coin")]))
+        noun, year, issuer = (first_words(part, [view.facts for view in views], self._label) for part in _PARTS)
+        kind = coin_kind(noun, year)
         number = holding.number or (None if _SERVICE_ID.fullmatch(holding.id) else holding.id)
         if number is None:
             return (kind or "A coin") + (f" ({issuer})" if issuer else "")
         # A name without a figure ("the worn one") is no number.
         name = f"No. {number}" if any(figure.isdigit() for figure in number) else number
         return f"{name} ({kind})" if kind else name
+
+
+def coin_kind(noun: str | None, year: str | None) -> str:
+    """Denomination and year together: "1920 threepence", "crown struck 1951", "20 cents 1875"; empty where there is neither."""
+    if year is None:
+        return noun or ""
+    noun = noun or "coin"
+    # Two figures side by side would read as one number.
+    return f"{noun} {year}" if noun[:1].isdigit() or year.startswith("struck") else f"{year} {noun}"
+
+
+def first_words(
+    names: Sequence[str], worlds: Sequence[Mapping[str, Knowledge]], label: Callable[[str, str], str]
+) -> str | None:
+    """What the first of these attributes that is recorded in every world says; None where none is."""
+    plain = [{name: knowledge_as_json(world[name]) for name in names if name in world} for world in worlds]
+    return _first(names, plain, label)
 
 
 class MessageNames:

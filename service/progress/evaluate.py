@@ -25,6 +25,7 @@ from service.progress.alternates import alternates_of
 from service.progress.conflicts import constraint_conflicts, pin_conflicts, pin_costs
 from service.progress.contests import contested
 from service.progress.goals import goals_of
+from service.progress.named import NamedHolding, named_holdings
 from service.progress.result import (
     DefinitionStamp,
     Evaluation,
@@ -146,7 +147,20 @@ def result_from(request: EvaluationRequest, board: Instance, table: Table, solut
         ],
         conflicts_left_out=left_out,
         unplaced=left,
+        named=names_of(request, board),
     )
+
+
+def names_of(request: EvaluationRequest, board: Instance) -> dict[str, NamedHolding]:
+    """What people call the holdings of a request, those of the instance that was built for it and the others. A pin on a
+    holding that is not there any more has no name."""
+    counted = {holding.id for holding in board.holdings}
+    others = [holding for holding in request.holdings if holding.id not in counted]
+    coins = [
+        *zip(board.holdings, board.views, strict=True),
+        *((holding, candidate_views(holding, request.issues)) for holding in others),
+    ]
+    return named_holdings(coins, request.definition.attributes, request.vocabularies)
 
 
 def stamp_of(request: EvaluationRequest) -> DefinitionStamp:

@@ -16,6 +16,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType, field
 from service.assignment.problem import Basis
 from service.evaluation.settling import DecidingFact
 from service.facts.recorded import RecordedKey
+from service.progress.named import Named
 from service.rules.preferences import Preference
 
 Tier = Literal["required", "optional"]
@@ -380,6 +381,7 @@ class Evaluation(Struct, frozen=True):
         int, Meta(description="How many conflicts of the kind undecided are left out, past the first 500.")
     ]
     unplaced: list[UnplacedHolding]
+    named: Named
     ignored_facts: Annotated[
         list[IgnoredFact] | UnsetType,
         Meta(

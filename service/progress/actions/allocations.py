@@ -73,6 +73,7 @@ def allocate_holdings(database: Database, owner: Owner | None, inputs: Allocatio
         summary=found.summary,
         borrowing=found.borrowing,
         sets=found.sets,
+        named=found.named,
         evaluated_on=inputs.today,
         holdings_state=loaded[0].measurement.holdings_state,
         **editions(),

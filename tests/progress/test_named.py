@@ -1,0 +1,128 @@
+"""Number and title of the coins that an answer names."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from service.facts.core_attributes import CORE
+from service.facts.holding import Holding, View, candidate_views
+from service.progress.description import NOTHING
+from service.progress.named import NamedHolding, named_holdings
+from service.reference import actions as reference
+from tests.factories import a_document, measured, places_of, some_knowledge
+
+VOCABULARIES = reference.vocabularies()
+DIME = {"denomination": "dime", "year_on_coin": 1965, "issuer": "US"}
+
+
+def titles_of(*coins: dict[str, Any]) -> list[str]:
+    """The titles of coins of which these facts are recorded."""
+    known = [some_knowledge(facts, CORE) for facts in coins]
+    held = [(Holding(str(number), facts), (View(facts),)) for number, facts in enumerate(known)]
+    return [one.title for one in named_holdings(held, CORE, VOCABULARIES).values()]
+
+
+@pytest.mark.parametrize(
+    ("facts", "title"),
+    [
+        ({"denomination": "threepence", "year_on_coin": 1920, "issuer": "GB"}, "1920 threepence, United Kingdom"),
+        ({"denomination": "20 cents", "issuer": "US"}, "20 cents, United States"),
+        ({"denomination": "20 cents", "issuer": "US", "year_on_coin": 1875}, "20 cents 1875, United States"),
+        ({"denomination": "crown", "struck": 1951}, "crown struck 1951"),
+        ({"denomination": "crown", "year_on_coin": {"none": True}}, "undated crown"),
+        ({"denomination": "crown", "year_on_coin": {"one_of": [1892, 1893]}}, "1892 or 1893 crown"),
+        ({"object_kind": "medal", "issuer": "GB"}, "medal, United Kingdom"),
+        ({"year_on_coin": 1892}, "1892 coin"),
+        ({"issuer": "GB"}, "coin, United Kingdom"),
+        # A coin alone of its kind needs nothing to tell it apart.
+        ({**DIME, "material": "clad", "grade": 30}, "1965 dime, United States"),
+        ({"grade": 30}, NOTHING),
+        ({}, NOTHING),
+    ],
+)
+def test_a_title_is_year_denomination_and_issuer(facts: dict[str, Any], title: str) -> None:
+    assert titles_of(facts) == [title]
+
+
+@pytest.mark.parametrize(
+    ("coins", "details"),
+    [
+        ([{"material": "clad"}, {"material": "silver"}], ["clad", "silver"]),
+        ([{"material": "clad"}, {}], ["clad", ""]),
+        ([{"mintmark": "D"}, {"mintmark": {"none": True}}], ["mintmark D", "no mintmark"]),
+        ([{"grade": 30}, {"grade": {"from": 40, "to": 50}}], ["grade 30", "grade 40 to 50"]),
+        ([{"problems": ["holed"]}, {"problems": []}], ["holed", "no problems"]),
+        ([{"material": {"one_of": ["clad", "silver"]}}, {"material": "clad"}], ["clad or silver", "clad"]),
+        # As many facts as it takes, two at most, and none in which all agree.
+        ([{"strike": "proof", "grade": 30}, {"strike": "proof", "grade": 20}], ["grade 30", "grade 20"]),
+        (
+            [{"material": "clad", "mintmark": "D"}, {"material": "clad", "mintmark": "S"}, {"material": "silver"}],
+            ["clad, mintmark D", "clad, mintmark S", "silver"],
+        ),
+        (
+            [
+                {"mintmark": m, "strike": s, "grade": g}
+                for m, s, g in (("D", "proof", 1), ("S", "proof", 2), ("S", "cast", 3), ("S", "cast", 4))
+            ],
+            ["mintmark D, proof", "mintmark S, proof", "mintmark S, cast", "mintmark S, cast"],
+        ),
+        ([{"grade": 30}, {"grade": 30}], ["", ""]),
+    ],
+)
+def test_coins_of_one_kind_are_told_apart_by_what_differs(coins: list[dict[str, Any]], details: list[str]) -> None:
+    kind = "1965 dime, United States"
+    wanted = [f"{kind}; {detail}" if detail else kind for detail in details]
+    assert titles_of(*({**DIME, **facts} for facts in coins)) == wanted
+
+
+def test_an_issue_speaks_where_the_coins_own_facts_are_silent() -> None:
+    issues = {name: some_knowledge({**DIME, "year_on_coin": year}, CORE) for name, year in (("a", 1965), ("b", 1966))}
+    holding = Holding("one", some_knowledge({"grade": 30}, CORE), ("a", "b"), number="8")
+    named = named_holdings([(holding, candidate_views(holding, issues))], CORE, VOCABULARIES)
+    assert named == {"one": NamedHolding("8", "1965 or 1966 dime, United States")}
+
+
+some_facts = st.fixed_dictionaries(
+    {},
+    optional={
+        "denomination": st.sampled_from(["dime", "penny"]),
+        "year_on_coin": st.sampled_from([1965, {"one_of": [1965, 1966]}, {"none": True}]),
+        "material": st.sampled_from(["clad", "silver", {"none": True}]),
+        "mintmark": st.sampled_from(["D", {"none": True}]),
+        "grade": st.integers(1, 3),
+        "problems": st.sampled_from([[], ["holed"], {"has": [], "perhaps": ["holed"]}]),
+    },
+)
+
+
+@settings(deadline=None, max_examples=60, database=None)
+@given(st.lists(some_facts, min_size=1, max_size=6), st.randoms(use_true_random=False))
+def test_titles_do_not_depend_on_the_order_and_differ_only_where_facts_do(
+    coins: list[dict[str, Any]], random: Any
+) -> None:
+    titles = titles_of(*coins)
+    order = list(range(len(coins)))
+    random.shuffle(order)
+    assert titles_of(*(coins[at] for at in order)) == [titles[at] for at in order]
+    for facts, title in zip(coins, titles, strict=True):
+        assert all(other == title for known, other in zip(coins, titles, strict=True) if known == facts)
+
+
+def test_an_evaluation_names_every_holding_once() -> None:
+    document = a_document({"a": "denomination = 'penny'"})
+    coins = [
+        {"id": "h1", "number": "8", "facts": {"denomination": "penny", "year_on_coin": 1889}},
+        {"id": "h2", "facts": {"denomination": "crown"}},
+        {"id": "h3", "number": "12", "facts": {"denomination": "penny"}, "status": "sold"},
+    ]
+    found = measured(document, coins)
+    assert found["named"] == {
+        "h1": {"number": "8", "title": "1889 penny"},
+        "h2": {"number": None, "title": "crown"},
+        "h3": {"number": "12", "title": "penny"},
+    }
+    assert {place["holding"] for place in places_of(found)} == {"h1"}
