@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
+import re
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 
 from service.errors import Fault, OverLimit, Unreadable
@@ -11,16 +13,24 @@ from service.errors import Fault, OverLimit, Unreadable
 # What is read of one cell (the library's own limit).
 _LONGEST_CELL = csv.field_size_limit()
 _DELIMITERS = ",;\t"
+_QUOTED = re.compile(r'"[^"]*"?')
+_DECLARED = re.compile(r"\s{0,9}\"?sep=([,;\t|])\"?(?=\r|\n|$)", re.IGNORECASE)
+# What the delimiter is told from.
+_SAMPLE, _LINES = 64 * 1024, 60
 
 
-def read_csv(text: str, *, most: int, delimiter: str = ",") -> Iterator[tuple[int, list[str]]]:
-    """The records that are not blank, each with the line of the file where it ends. Raises OverLimit past `most` records
-    behind the first; Unreadable when it is no CSV."""
+def read_csv(
+    text: str, *, most: int, delimiter: str = ",", blank: list[int] | None = None
+) -> Iterator[tuple[int, list[str]]]:
+    """The records that are not blank, each with the line of the file where it ends; those that are blank are noted in `blank`.
+    Raises OverLimit past `most` records behind the first; Unreadable when it is no CSV."""
     reader = csv.reader(io.StringIO(text, newline=""), strict=True, delimiter=delimiter)
     found = 0
     try:
         for cells in reader:
             if not any(cell.strip() for cell in cells):
+                if blank is not None and len(blank) < most:
+                    blank.append(reader.line_num)
                 continue
             if found > most:
                 raise OverLimit([Fault("over-limit", f"one import takes up to {most} rows", line=reader.line_num)])
@@ -44,14 +54,19 @@ def write_csv(records: Iterable[Sequence[str]]) -> str:
 
 
 def delimiter_of(text: str) -> str:
-    """What separates the headings: a comma, a semicolon or a tab, whichever there are most of outside of quotes."""
-    counts = dict.fromkeys(_DELIMITERS, 0)
-    quoted = False
-    for letter in text.lstrip("\r\n"):
-        if letter == '"':
-            quoted = not quoted
-        elif letter in "\r\n" and not quoted:
-            break
-        elif letter in counts and not quoted:
-            counts[letter] += 1
-    return max(counts, key=lambda letter: counts[letter])
+    """What separates the cells: a comma, a semicolon or a tab, whichever most of the first lines have equally often outside of
+    quotes; of two, the one that they have more of."""
+    lines = [line for line in _QUOTED.sub("", text[:_SAMPLE]).splitlines() if line.strip()][:_LINES]
+    best, most = _DELIMITERS[0], (0, 0)
+    for delimiter in _DELIMITERS:
+        counts = Counter(filter(None, (line.count(delimiter) for line in lines)))
+        usual, alike = max(counts.items(), key=lambda entry: (entry[1], entry[0]), default=(0, 0))
+        if (alike, usual) > most:
+            best, most = delimiter, (alike, usual)
+    return best
+
+
+def declared_delimiter(text: str) -> tuple[str | None, str]:
+    """What a first line `sep=;` says, as spreadsheet programs write it, and the text with that line blank."""
+    said = _DECLARED.match(text)
+    return (said[1], text[said.end() :]) if said else (None, text)

@@ -28,6 +28,8 @@ MERGE_PATCH = "application/merge-patch+json"
 YAML = "application/yaml"
 CSV = "text/csv"
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+ODS = "application/vnd.oasis.opendocument.spreadsheet"
+MULTIPART = "multipart/form-data"
 
 _PIECE = 1 << 20
 

@@ -1,4 +1,4 @@
-"""Spreadsheet files (Office Open XML, ECMA-376) as rows of texts, and back.
+"""Spreadsheet files (Office Open XML, ECMA-376; those of OpenDocument: ods.py) as rows of texts, and back.
 
 A file is checked before anything is parsed: how many parts it has, how large they are when unpacked, and that no part
 declares a document type, whose entities could expand without end. zipfile unpacks no part past the size that it declares.
@@ -19,8 +19,10 @@ from typing import Any
 
 import openpyxl
 from openpyxl.cell import WriteOnlyCell
+from openpyxl.utils.cell import range_boundaries
 
 from service.errors import Fault, OverLimit, Unreadable
+from service.formats.ods import OdsReader
 
 _MEBIBYTE = 1024 * 1024
 MOST_PARTS = 1_000
@@ -31,7 +33,11 @@ LAST_ROW = 200_000
 LONGEST_CELL = 32_767
 
 _DOCUMENT_TYPE = re.compile(rb"<\0?!\0?D\0?O\0?C\0?T\0?Y\0?P\0?E", re.IGNORECASE)
-_OVERLAP = 64
+_MERGED = re.compile(rb"<(?:\w+:)?mergeCell\s[^>]{0,200}?ref=\"([A-Z]{1,3}[0-9]{1,7}:[A-Z]{1,3}[0-9]{1,7})\"")
+MOST_MERGED = 10_000
+# A sign or code of a currency in the format of a number: [$€-407], "£"#,##0.00, [$CHF].
+_CURRENCY = re.compile(r"\[\$([^\]\-]{1,4})[^\]]*\]|\"?([€£$¥])\"?")
+_OVERLAP = 300
 _NO_ZIP = (zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error)
 # What XML cannot say, or says otherwise when it is read; and the form in which spreadsheets write such letters.
 UNSAYABLE = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]|_x[0-9A-Fa-f]{4}_")
@@ -53,6 +59,7 @@ class Sheet:
     name: str
     rows: tuple[tuple[int, list[str | BrokenCell]], ...]
     others: tuple[str, ...]
+    is_opendocument: bool = False
 
 
 def read_workbook(raw: bytes, *, most: int, most_columns: int) -> Sheet:
@@ -60,6 +67,8 @@ def read_workbook(raw: bytes, *, most: int, most_columns: int) -> Sheet:
     it is no workbook."""
     has_formulas = _look_over(raw)
     try:
+        if is_opendocument(raw):
+            return _read_opendocument(raw, most, most_columns)
         shown = _opened(raw, data_only=True)
         # The values of formulas when the file was saved, and the formulas themselves, are read apart.
         formulas = _opened(raw, data_only=False) if has_formulas else None
@@ -68,7 +77,8 @@ def read_workbook(raw: bytes, *, most: int, most_columns: int) -> Sheet:
             raise _unreadable("there is no sheet in it")
         name = visible[0].title
         beside = None if formulas is None else formulas[name]
-        rows = tuple(_rows(visible[0], beside, most, most_columns))
+        merged = _merged(raw, getattr(visible[0], "_worksheet_path", ""))
+        rows = tuple(_rows(visible[0], beside, most, most_columns, merged))
         others = tuple(sheet.title for sheet in visible[1:] if _has_something(sheet))
     except (OverLimit, Unreadable):
         raise
@@ -76,6 +86,46 @@ def read_workbook(raw: bytes, *, most: int, most_columns: int) -> Sheet:
         # Files of unknown origin make the library fail in ways that it does not document.
         raise _unreadable(f"{type(error).__name__} while it was read") from None
     return Sheet(name, rows, others)
+
+
+def is_opendocument(raw: bytes) -> bool:
+    """Whether a file that was looked over is an OpenDocument spreadsheet."""
+    with zipfile.ZipFile(io.BytesIO(raw)) as packed:
+        return "content.xml" in packed.namelist()
+
+
+def _read_opendocument(raw: bytes, most: int, most_columns: int) -> Sheet:
+    reader = OdsReader(most=most, most_columns=most_columns, last_row=LAST_ROW)
+    with zipfile.ZipFile(io.BytesIO(raw)) as packed, packed.open("content.xml") as content:
+        reader.read(content)
+    visible = [sheet for sheet in reader.sheets if not sheet.is_hidden]
+    if not visible:
+        raise _unreadable("there is no sheet in it")
+    others = tuple(sheet.name for sheet in visible[1:] if sheet.rows)
+    return Sheet(visible[0].name, tuple(visible[0].rows), others, True)  # type: ignore[arg-type]
+
+
+def _merged(raw: bytes, path: str) -> dict[int, list[tuple[int, int]]]:
+    """Cells that are merged over several rows, by their first row: column (counted from 0) and last row."""
+    found: dict[int, list[tuple[int, int]]] = {}
+    count, end = 0, b""
+    with zipfile.ZipFile(io.BytesIO(raw)) as packed:
+        if path not in packed.namelist():
+            return found
+        with packed.open(path) as opened:
+            while piece := opened.read(_MEBIBYTE):
+                here = end + piece
+                for match in _MERGED.finditer(here):
+                    if match.end() <= len(end):
+                        continue
+                    count += 1
+                    if count > MOST_MERGED:
+                        raise OverLimit([Fault("over-limit", f"a sheet has up to {MOST_MERGED} merged cells")])
+                    left, top, _, bottom = range_boundaries(match[1].decode())
+                    if None not in (left, top, bottom) and bottom > top:
+                        found.setdefault(top, []).append((left - 1, bottom))
+                end = here[-_OVERLAP:]
+    return found
 
 
 def write_workbook(title: str, rows: Iterable[Sequence[str | int | Decimal | None]]) -> bytes:
@@ -132,7 +182,11 @@ def _opened(raw: bytes, *, data_only: bool) -> Any:
     return openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=data_only, keep_links=False)
 
 
-def _rows(sheet: Any, formulas: Any, most: int, most_columns: int) -> Iterator[tuple[int, list[str | BrokenCell]]]:
+def _rows(
+    sheet: Any, formulas: Any, most: int, most_columns: int, merged: dict[int, list[tuple[int, int]]]
+) -> Iterator[tuple[int, list[str | BrokenCell]]]:
+    # What a merged cell says holds for each of its rows: column, last row, text.
+    carried: list[tuple[int, int, str | BrokenCell]] = []
     # The size that the file declares for a sheet may be wrong.
     for one in filter(None, (sheet, formulas)):
         one.reset_dimensions()
@@ -148,6 +202,15 @@ def _rows(sheet: Any, formulas: Any, most: int, most_columns: int) -> Iterator[t
                 read[place] = BrokenCell(
                     "this formula has no value", "open the file in a spreadsheet, and save it again"
                 )
+        if merged:
+            carried = [entry for entry in carried if entry[1] >= number]
+            for place, _, said in carried:
+                read += [""] * (place + 1 - len(read))
+                read[place] = read[place] or said
+            starting = [(place, last) for place, last in merged.get(number, ()) if place < min(len(read), most_columns)]
+            carried += [(place, last, read[place]) for place, last in starting]
+            if len(carried) > most_columns:
+                raise OverLimit([Fault("over-limit", f"a sheet has up to {most_columns} columns", line=number)])
         while read and read[-1] == "":
             read.pop()
         if not any(isinstance(cell, BrokenCell) or cell.strip() for cell in read):
@@ -177,8 +240,10 @@ def _read(cell: Any) -> str | BrokenCell:
         return ""
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, int | float) and (sign := _CURRENCY.search(cell.number_format or "")) is not None:
+        return f"{sign[1] or sign[2]} {_number(value)}"
     if isinstance(value, float):
-        return str(int(value)) if value.is_integer() and abs(value) < 2**53 else repr(value)
+        return _number(value)
     if isinstance(value, datetime):
         if value.time() == time():
             return value.date().isoformat()
@@ -186,6 +251,10 @@ def _read(cell: Any) -> str | BrokenCell:
     if isinstance(value, date):
         return value.isoformat()
     return str(value)
+
+
+def _number(value: float) -> str:
+    return str(int(value)) if float(value).is_integer() and abs(value) < 2**53 else repr(value)
 
 
 def _checked(value: str | int | Decimal | None) -> str | int | float | None:

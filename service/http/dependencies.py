@@ -196,12 +196,14 @@ _FILE_PROBLEMS = ("request-timeout", "body-too-large", "unsupported-media-type",
 
 @dataclass(frozen=True, slots=True)
 class Received(Generic[M]):
-    """A body that is not looked at yet: its media type, its plain value, its bytes."""
+    """A body that is not looked at yet: its media type, its plain value, its bytes; `declared` is the media type with its
+    parameters."""
 
     model: type[M]
     kind: str
     value: Any
     raw: bytes
+    declared: str = ""
 
     def read(self) -> M:
         """The value as its model. Raises Invalid with every fault, pointers into the body."""
@@ -220,10 +222,12 @@ class Received(Generic[M]):
 
 async def _received(request: Request, model: type[M], media_type: str) -> Received[M]:
     most_bytes: int = getattr(request.app.state.settings, model.body_limit)
-    kind, value, raw = await read_body(request, most_bytes=most_bytes, takes=(media_type, *model.other_forms))
+    files = [kind for kind, form in model.other_forms.items() if form.is_binary]
+    takes = (media_type, *model.other_forms)
+    kind, value, raw = await read_body(request, most_bytes=most_bytes, takes=takes, files=files)
     # For the fingerprint of a request that may be sent again.
     request.state.body = (kind, raw)
-    return Received(model, kind, value, raw)
+    return Received(model, kind, value, raw, request.headers.get("content-type", ""))
 
 
 def _unread(model: type[M], media_type: str = JSON) -> Callable[[Request], Awaitable[Received[M]]]:

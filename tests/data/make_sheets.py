@@ -332,6 +332,11 @@ def whitcombe() -> tuple[bytes, dict[str, dict[str, object]]]:
     body = "".join(f"<table:table-row>{''.join(map(_ods_cell, cells))}</table:table-row>" for cells in lines)
     blank = '<table:table-cell table:number-columns-repeated="16384"/>'
     body += f'<table:table-row table:number-rows-repeated="1048000">{blank}</table:table-row>'
+    return ods_of(body), expected(rows, places)
+
+
+def ods_of(body: str) -> bytes:
+    """An OpenDocument spreadsheet of one sheet with these rows."""
     content = (
         f'<?xml version="1.0" encoding="UTF-8"?><office:document-content {_NS} office:version="1.3"><office:body>'
         f'<office:spreadsheet><table:table table:name="World">{body}</table:table></office:spreadsheet></office:body>'
@@ -349,7 +354,7 @@ def whitcombe() -> tuple[bytes, dict[str, dict[str, object]]]:
         archive.writestr("mimetype", kind, zipfile.ZIP_STORED)
         archive.writestr("META-INF/manifest.xml", manifest)
         archive.writestr("content.xml", content)
-    return made.getvalue(), expected(rows, places)
+    return made.getvalue()
 
 
 def _ods_cell(text: str) -> str:

@@ -22,11 +22,11 @@ from service.errors import Invalid, OverLimit, Unreadable
 from service.facts.core_attributes import CORE
 from service.formats.strict_json import CSV, JSON, XLSX, parse_json, plain_text
 from service.formats.xlsx import read_workbook
-from service.holdings.imports.actions import ReadImport, read_rows
+from service.holdings.imports.actions import ReadImport
 from service.holdings.imports.export import export_csv, export_json, export_workbook
 from service.holdings.imports.plan import is_same, plan_of
 from service.holdings.model import StoredHolding, with_defaults
-from service.http.api.imports import HoldingsImportIn, sheet_and_mapping
+from service.http.api.imports import HoldingsImportIn, read_import
 from service.http.dependencies import Received
 from tests.clock import NOW
 from tests.conftest import Running
@@ -49,8 +49,8 @@ def sheet(*rows: tuple[Any, ...]) -> bytes:
 
 def looked_over(kind: str, value: Any, mapping: str | None = None) -> ReadImport:
     """What an import of this body comes to."""
-    raw = value if isinstance(value, bytes) else b""
-    return read_rows(*sheet_and_mapping(Received(HoldingsImportIn, kind, value, raw), mapping), CORE)
+    raw = value if isinstance(value, bytes) else value.encode() if isinstance(value, str) else b""
+    return read_import(Received(HoldingsImportIn, kind, value, raw), mapping, None, CORE)
 
 
 async def send(service: Running, mine: dict[str, str], content: bytes | str, query: str = "", kind: str = CSV) -> Any:
@@ -311,7 +311,7 @@ def test_a_cell_beyond_the_headings_refuses_its_row() -> None:
 # --- columns -----------------------------------------------------------------------------------------------------------
 
 
-async def test_columns_are_guessed_and_shown_and_a_column_that_is_not_understood_stops_the_import(
+async def test_columns_are_guessed_and_shown_and_one_that_is_not_understood_goes_into_the_note(
     service: Running,
 ) -> None:
     mine = service.collector()
@@ -323,11 +323,13 @@ async def test_columns_are_guessed_and_shown_and_a_column_that_is_not_understood
         (3, "Xyzzy", None, True),
         (4, "Metal", "material", True),
     ]
-    assert [(c["row"], c["column"], c["code"]) for c in shown["refused"]] == [(None, 3, "unknown-attribute")]
-    answer = await send(service, mine, text, "?skip_refused=true")
-    assert answer.status_code == 422
-    assert [(e["line"], e["column"]) for e in answer.json()["errors"]] == [(1, 3)]
-    assert await collection(service, mine) == []
+    assert shown["refused"] == []
+    assert [(c["heading"], c["field"], c["sample"]) for c in shown["columns"]][2] == ("Xyzzy", None, ["?"])
+    assert shown["items"][0]["after"]["note"] == "Xyzzy: ?"
+    again = (await done(service, mine, text), await done(service, mine, text))
+    assert [(answer["created"], answer["unchanged"]) for answer in again] == [(1, 0), (0, 1)]
+    assert [holding["note"] for holding in await collection(service, mine)] == ["Xyzzy: ?"]
+    mine = service.collector()
     # The mapping may be sent back as it came, with what was missing.
     shown["mapping"][2]["field"] = "facts.riddle"
     params = {"mapping": json.dumps(shown["mapping"])}
@@ -596,12 +598,17 @@ async def test_a_collection_moves_to_an_empty_account_ids_and_all(service: Runni
     assert counts(await done(service, mine, taken.content, kind=kind)) == (0, 0, 3, 0)
 
 
-async def test_bytes_that_are_no_utf_8_are_refused_and_nothing_is_stored(service: Running) -> None:
+async def test_bytes_that_are_none_in_the_encoding_that_was_named_are_refused(service: Running) -> None:
     mine = service.collector()
-    answer = await send(service, mine, "number,note\n1,K\u00f6nigreich\n".encode("latin-1"))
+    raw = "number,note\n1,K\u00f6nigreich\n".encode("latin-1")
+    options = '?options={"layout":{"encoding":"utf-8"}}'
+    answer = await send(service, mine, raw, options)
     assert answer.status_code == 400
-    assert "no UTF-8" in answer.json()["detail"]
+    assert "no utf-8" in answer.json()["detail"]
     assert await collection(service, mine) == []
+    shown = await done(service, mine, raw, "?dry_run=true")
+    assert shown["layout"]["encoding"] == "windows-1252"
+    assert shown["items"][0]["after"]["note"] == "K\u00f6nigreich"
 
 
 def packed(**parts: bytes) -> bytes:

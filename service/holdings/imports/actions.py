@@ -5,10 +5,10 @@ What changes something is part of the caller's transaction, and changes holdings
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Annotated
+from typing import Annotated, Any
 
 import msgspec
 from msgspec import Meta
@@ -19,9 +19,20 @@ from service.accounts.store import AccountStore
 from service.database.ids import new_id
 from service.errors import Conflict, Fault, Invalid, InvalidQuery
 from service.facts.attributes import Attributes, UnknownAttribute, unknown_attributes
-from service.facts.holding import pointer_step
+from service.facts.holding import check_facts, pointer_step
+from service.facts.vocabulary import Vocabulary
+from service.formats.money import order_of_days
 from service.holdings import actions
-from service.holdings.imports.columns import ColumnMapping, MappedColumn, SheetColumn, columns_of, mapped
+from service.holdings.imports.columns import (
+    ColumnMapping,
+    MappedColumn,
+    SheetColumn,
+    columns_of,
+    heading_reader,
+    mapped,
+)
+from service.holdings.imports.guesses import ColumnGuess, asked_columns, guessed_by_content, shown_columns
+from service.holdings.imports.layout import GivenLayout, Layout, SheetFile, laid_out, layout_of
 from service.holdings.imports.plan import (
     CREATED,
     NOT_ALLOWED,
@@ -40,8 +51,10 @@ from service.holdings.imports.plan import (
     plan_of,
     undo_plan,
 )
-from service.holdings.imports.rows import RefusedCell, RowFault, RowReader, SentSheet
+from service.holdings.imports.rows import RefusedCell, RowFault, RowReader
+from service.holdings.imports.sheet import SentSheet, SkippedRow
 from service.holdings.imports.store import ImportStore
+from service.holdings.imports.values import CellReader, Question, Understood
 from service.holdings.model import StoredHolding, with_defaults
 from service.holdings.store import HoldingStore
 
@@ -58,6 +71,13 @@ class ImportReport(msgspec.Struct, frozen=True):
     sheet: Annotated[str | None, Meta(description="Which sheet of a spreadsheet was read: the first.")]
     other_sheets: Annotated[list[str], Meta(description="Sheets with something in them that were left out.")]
     mapping: list[MappedColumn]
+    layout: Annotated[Layout | None, Meta(description="How the file was read; null of JSON.")]
+    columns: Annotated[
+        list[ColumnGuess], Meta(description="The columns of a file: as `columns` they may be sent back.")
+    ]
+    understood: Annotated[list[Understood], Meta(description="The first 1,000 values taken for something else.")]
+    questions: Annotated[list[Question], Meta(description="The first 1,000 values that were not understood.")]
+    skipped_rows: Annotated[list[SkippedRow], Meta(description="The first 1,000 rows that are no holdings.")]
     rows: int
     created: int
     updated: int
@@ -75,6 +95,17 @@ class ImportReport(msgspec.Struct, frozen=True):
 
 
 @dataclass(frozen=True, slots=True)
+class GivenImport:
+    """What the caller says of a sheet: its layout, its columns, facts that all rows share, and by field and value what is
+    recorded (None: nothing)."""
+
+    layout: GivenLayout = field(default_factory=GivenLayout)
+    mapping: tuple[ColumnMapping, ...] = ()
+    constants: Mapping[str, Any] = field(default_factory=dict)
+    answers: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class ReadImport:
     """What of an import can be stored, and what not. `columns_refused` stop it even when rows may be skipped."""
 
@@ -84,22 +115,66 @@ class ReadImport:
     sent: tuple[SentRow, ...]
     refused: tuple[RowFault, ...]
     reader: RowReader
+    layout: Layout | None = None
+    cells: CellReader | None = None
+    asked: tuple[Question, ...] = ()
+    content: Mapping[int, str] = field(default_factory=dict)
 
 
 # --- reading -------------------------------------------------------------------------------------------------------------
 
 
-def read_rows(sheet: SentSheet, mapping: Iterable[ColumnMapping], attributes: Attributes) -> ReadImport:
-    """The rows of a sheet. Raises Invalid when the body as a whole is not valid, InvalidQuery when the mapping of a sheet of
-    texts is not, since it is in the address."""
+def read_file(
+    file: SheetFile, given: GivenImport, attributes: Attributes, schemes: Mapping[str, Vocabulary]
+) -> ReadImport:
+    """The rows of a file. Raises Invalid when it is no sheet as a whole, InvalidQuery when what the caller says of it does not go
+    together with it."""
+    sheet = laid_out(file, given.layout, heading_reader(attributes))
+    faults = [
+        *_faults_of_facts(given.constants, "/constants", attributes),
+        *_faults_of_answers(given.answers, attributes),
+    ]
+    meant, wrong = mapped(given.mapping, sheet.headings, attributes)
+    faults = [*wrong, *faults]
+    if faults:
+        raise InvalidQuery(faults, faults[0].message)
+    sample = sheet.sample()
+    content = guessed_by_content(sheet.headings, sample, meant, attributes, schemes)
+    known = {**dict.fromkeys(sheet.blank), **meant}
+    columns = columns_of(sheet.headings, attributes, known, sample, content)
+    if not meant and all(column.field is None and not column.is_asked for column in columns):
+        message = "no heading is understood"
+        hint = "one row names the columns: say which in `layout.heading_row`, or what they are in `columns`"
+        raise Invalid([Fault("missing", message, "", hint, sheet.line)])
+    days = [cell for column in columns if column.is_for("bought_on") for cell in sample.get(column.number - 1, ())]
+    layout = layout_of(file, sheet, given.layout, order_of_days(days))
+    decimals = {} if given.layout.decimal is not None else sheet.decimals
+    cells = CellReader(
+        attributes, schemes, given.answers, decimal=layout.decimal, dates=layout.dates, decimals=decimals
+    )
+    reader = RowReader(columns, attributes, cells, given.constants)
+    sent, refused = _sent(sheet, reader)
+    if sheet.faults:
+        raise Invalid(sheet.faults)
+    asked = asked_columns(columns, sheet, attributes, schemes)
+    return ReadImport(sheet, columns, (), sent, refused, reader, layout, cells, asked, content)
+
+
+def read_json(sheet: SentSheet, mapping: Iterable[ColumnMapping], attributes: Attributes) -> ReadImport:
+    """Holdings in JSON as rows. Raises Invalid with all that is wrong with the body and each row when the body as a whole is
+    not valid."""
     meant, wrong = mapped(mapping, sheet.headings, attributes)
-    if wrong and sheet.is_text:
-        raise InvalidQuery(wrong, wrong[0].message)
     columns = columns_of(sheet.headings, attributes, {**dict.fromkeys(sheet.blank), **meant}, sheet.sample())
-    if sheet.is_text and not sheet.rows and all(column.is_open for column in columns):
-        message = "there is no row, and no heading that is understood"
-        raise Invalid([Fault("missing", message, "", "the first row names the columns", sheet.line)])
-    reader = RowReader(columns, attributes, is_text=sheet.is_text)
+    reader = RowReader(columns, attributes, None)
+    sent, refused = _sent(sheet, reader)
+    outside = (*sheet.faults, *wrong)
+    if outside:
+        raise Invalid([*outside, *(complaint.fault for complaint in refused)])
+    open_columns = tuple(_not_understood(column, sheet) for column in columns if column.is_open)
+    return ReadImport(sheet, columns, open_columns, sent, refused, reader)
+
+
+def _sent(sheet: SentSheet, reader: RowReader) -> tuple[tuple[SentRow, ...], tuple[RowFault, ...]]:
     sent: list[SentRow] = []
     refused: list[RowFault] = []
     for row in sheet.rows:
@@ -107,20 +182,28 @@ def read_rows(sheet: SentSheet, mapping: Iterable[ColumnMapping], attributes: At
         refused += complaints
         if read_row is not None:
             sent.append(read_row)
-    outside = (*sheet.faults, *wrong)
-    if outside:
-        raise Invalid([*outside, *(complaint.fault for complaint in refused)])
-    open_columns = tuple(_not_understood(column, sheet) for column in columns if column.is_open)
-    return ReadImport(sheet, columns, open_columns, tuple(sent), tuple(refused), reader)
+    return tuple(sent), tuple(refused)
+
+
+def _faults_of_facts(facts: Mapping[str, Any], pointer: str, attributes: Attributes) -> list[Fault]:
+    return [fault.under(pointer) for fault in check_facts(dict(facts), attributes, strict=False)]
+
+
+def _faults_of_answers(answers: Mapping[str, Mapping[str, Any]], attributes: Attributes) -> list[Fault]:
+    """Those of values that no holding could have."""
+    faults: list[Fault] = []
+    for name, given in answers.items():
+        for value, answer in given.items():
+            if answer is not None and name in attributes:
+                at = f"/answers/{pointer_step(name)}/{pointer_step(value)}"
+                wrong = check_facts({name: answer}, attributes, strict=False)
+                faults += [Fault(fault.code, fault.message, at, fault.hint) for fault in wrong]
+    return faults
 
 
 def _not_understood(column: SheetColumn, sheet: SentSheet) -> RowFault:
     hint = f"did you mean '{column.near}'? Else {_HINT}" if column.near else _HINT
     shown = column.heading[:80]
-    if sheet.line is not None:
-        message = f"the column '{shown}' is not understood" if shown else "a column with cells has no heading"
-        fault = Fault("unknown-attribute", message, "", hint, sheet.line, column.number)
-        return RowFault(None, sheet.line, column, fault, column.near)
     place = next(row.number - 1 for row in sheet.rows if column.number - 1 in row.cells)
     pointer = f"/holdings/{place}/{pointer_step(column.heading)}"
     fault = Fault("unknown-field", f"a holding has no field '{shown}'", pointer, hint)
@@ -228,6 +311,11 @@ def _report(read: ReadImport, plan: ImportPlan, attributes: Attributes, identity
         sheet=read.sheet.name,
         other_sheets=list(read.sheet.others),
         mapping=[column.shown() for column in read.columns],
+        layout=read.layout,
+        columns=[] if read.cells is None else shown_columns(read.columns, read.sheet, read.content),
+        understood=[] if read.cells is None else read.cells.understood(),
+        questions=[] if read.cells is None else [*read.asked, *read.cells.questions()],
+        skipped_rows=list(read.sheet.skipped),
         rows=len(read.sheet.rows),
         created=plan.count(CREATED),
         updated=plan.count(UPDATED),

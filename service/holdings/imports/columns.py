@@ -1,13 +1,12 @@
-"""What the headings of a sheet mean: fields of a holding, as the caller maps them, by their exact names, or guessed.
-
-Words of the trade: no source, common practice. Pure.
+"""What the headings of a sheet mean: fields of a holding, as the caller maps them, by their exact names, or guessed by the words
+that collectors use (heading_words.py). Pure.
 """
 
 from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import SequenceMatcher, get_close_matches
 from typing import Annotated
@@ -17,57 +16,21 @@ from msgspec import UNSET, Meta, UnsetType
 
 from service.errors import Fault
 from service.facts.attributes import Attributes, nearest
+from service.formats.money import currency_named
+from service.holdings.imports.heading_words import FREE_TEXT, HEADING_WORDS
 
 OWN_COLUMNS = (
     *("id", "number", "issue", "quantity", "status", "location", "tags", "note", "values"),
     *("mark", "price_paid", "bought_from", "bought_on"),
 )
+# What a sheet has a column for, and a holding says with its status.
+FOR_TRADE = "for_trade"
+SHEET_COLUMNS = (*OWN_COLUMNS, FOR_TRADE)
 FACT_PREFIX = "facts."
 # From here on a heading counts as meant: one slip in a word of six letters.
 _NEAR = 0.83
 # And from here on it is worth asking.
 _LIKE = 0.7
-
-WORDS: Mapping[str, tuple[str, ...]] = {
-    "number": (
-        "no", "nr", "own number", "my number", "inventory number", "inventory no", "inventory", "collection number",
-        "collection no", "item number", "item no", "coin number", "coin no",
-    ),
-    "quantity": ("qty", "count", "pieces", "how many", "copies", "number of pieces"),
-    "location": ("where kept", "kept in", "where", "storage", "stored in", "place", "album", "box", "tray", "cabinet"),
-    "note": ("notes", "remark", "remarks", "comment", "comments", "own notes"),
-    "tags": ("keywords", "tag"),
-    "bought_from": ("bought at", "purchased from", "dealer", "seller", "acquired from"),
-    "bought_on": ("purchase date", "date bought", "date of purchase", "purchased", "purchased on", "bought"),
-    "issue": ("issue id", "catalogue entry", "catalogue issue"),
-    "year_on_coin": ("year", "years", "date", "dated", "coin year", "year of issue", "date on coin"),
-    "date_as_written": ("date as it stands", "date in words"),
-    "struck": ("year of striking", "struck in"),
-    "grade_words": ("condition", "state of preservation", "preservation", "grade words"),
-    "denomination": ("denom", "nominal", "value and unit"),
-    "face_value": ("face", "nominal value"),
-    "issuer": ("country", "state", "issuing country", "country of issue", "issuing state"),
-    "authority": ("ruler", "king", "queen", "monarch", "emperor", "sovereign"),
-    "material": ("metal", "alloy"),
-    "fineness": ("purity", "fine"),
-    "weight_measured": ("weight", "mass"),
-    "diameter": ("diam",),
-    "mint": ("mint place", "struck at", "mint town", "mint city"),
-    "mintmark": ("mint mark",),
-    "mintage": ("number struck", "number minted", "pieces struck"),
-    "edge_legend": ("edge lettering", "edge inscription"),
-    "obverse_legend": ("obverse inscription", "obverse lettering"),
-    "reverse_legend": ("reverse inscription", "reverse lettering"),
-    "obverse_design": ("obverse", "obv", "front"),
-    "reverse_design": ("reverse", "rev", "back"),
-    "die_axis": ("axis",),
-    "catalogue_numbers": (
-        "catalogue number", "catalogue no", "catalogue", "catalog number", "catalog no", "reference", "references", "ref",
-    ),
-    "designers": ("designer", "engraver", "engravers"),
-    "variety": ("variant", "var"),
-    "problems": ("defects", "damage", "faults", "problem"),
-}  # fmt: skip
 
 # Where the words in a column show that another attribute is meant.
 _IN_WORDS = {"grade": "grade_words", "year_on_coin": "date_as_written"}
@@ -98,10 +61,20 @@ class SheetColumn:
     field: ColumnMeaning | None
     guessed: bool
     near: str | None = None
+    unit: str | None = None
 
     @property
     def is_open(self) -> bool:
         return self.field is None and self.guessed
+
+    def is_for(self, own: str) -> bool:
+        """Whether it is this own field of a holding, or of its purchase."""
+        return self.field is not None and not self.field.is_fact and self.field.name == own
+
+    @property
+    def is_asked(self) -> bool:
+        """Whether its heading may mean one of several fields."""
+        return self.is_open and normal(self.heading) in HEADING_WORDS["type"]
 
     def shown(self) -> MappedColumn:
         """The column as an answer has it."""
@@ -133,12 +106,12 @@ class ColumnMapping:
 
 
 def needs_prefix(name: str) -> bool:
-    return name in (*OWN_COLUMNS, "facts") or name.startswith(FACT_PREFIX)
+    return name in (*SHEET_COLUMNS, "facts") or name.startswith(FACT_PREFIX)
 
 
 def field_named(text: str, attributes: Attributes) -> ColumnMeaning | None:
     """The field that a mapping or an exact heading names. `facts.NAME` may be a fact that is not declared."""
-    if text in OWN_COLUMNS:
+    if text in SHEET_COLUMNS:
         return ColumnMeaning(text, is_fact=False)
     if text.startswith(FACT_PREFIX) and 0 < len(text) - len(FACT_PREFIX) <= 100:
         return ColumnMeaning(text.removeprefix(FACT_PREFIX), is_fact=True)
@@ -164,7 +137,7 @@ def mapped(
         text = entry.field
         field = None if text is None else field_named(text, attributes)
         if text is not None and field is None:
-            near = nearest(text, [*OWN_COLUMNS, *attributes])
+            near = nearest(text, [*SHEET_COLUMNS, *attributes])
             hint = f"did you mean '{near}'?" if near else f"for a fact of your own write facts.{text[:40]}"
             faults.append(Fault("unknown-field", f"a holding has no field '{text[:80]}'", at, hint))
         elif place in meant or (field is not None and field in meant.values()):
@@ -185,9 +158,11 @@ def columns_of(
     attributes: Attributes,
     given: Mapping[int, ColumnMeaning | None],
     sample: Mapping[int, Sequence[str]],
+    content: Mapping[int, str] | None = None,
 ) -> tuple[SheetColumn, ...]:
     """Every column, by what the caller says of it, by its exact name, or by a guess; of two that may be the same field the more
-    certain one gets it, of two as certain the first. `given` and `sample` (some cells) are by column, counted from 0."""
+    certain one gets it, of two as certain the first. `given`, `sample` (some cells)
+    and `content` (the attribute that the cells show where the heading does not) are by column, counted from 0."""
     table = _table(attributes)
     known = list(filter(None, table))
     exact = {place: field_named(heading, attributes) for place, heading in enumerate(headings)}
@@ -197,6 +172,8 @@ def columns_of(
             continue
         for certainty, name in _guesses(heading, table, known, attributes, exact[place], sample.get(place, ())):
             offers.append((-certainty, place, name))
+        if content and place in content and exact[place] is None:
+            offers.append((-0.5, place, ColumnMeaning(content[place], is_fact=True)))
     taken = {meant for meant in given.values() if meant is not None}
     meant: dict[int, ColumnMeaning] = {}
     for _, place, name in sorted(offers, key=lambda offer: offer[:2]):
@@ -205,14 +182,33 @@ def columns_of(
             taken.add(name)
     columns: list[SheetColumn] = []
     for place, heading in enumerate(headings):
+        unit = _named_and_unit(heading)[1]
         if place in given:
-            columns.append(SheetColumn(place + 1, heading, given[place], guessed=False))
+            columns.append(SheetColumn(place + 1, heading, given[place], guessed=False, unit=unit))
         else:
             found = meant.get(place)
-            near = [] if found else get_close_matches(_normal(heading), known, n=1, cutoff=_LIKE)
+            near = [] if found else get_close_matches(normal(heading), known, n=1, cutoff=_LIKE)
             like = table[near[0]].written if near else None
-            columns.append(SheetColumn(place + 1, heading, found, found is None or found != exact[place], like))
+            is_guess = found is None or found != exact[place]
+            columns.append(SheetColumn(place + 1, heading, found, is_guess, like, unit))
     return tuple(columns)
+
+
+def heading_reader(attributes: Attributes) -> Callable[[str], bool]:
+    """Whether a text heads a column, word for word."""
+    table = _table(attributes)
+    more = {*FREE_TEXT, *HEADING_WORDS["type"]}
+
+    def is_heading(text: str) -> bool:
+        word = normal(_named_and_unit(text)[0])
+        return field_named(text, attributes) is not None or word in table or word in more
+
+    return is_heading
+
+
+def _named_and_unit(heading: str) -> tuple[str, str | None]:
+    found = _UNIT.fullmatch(heading.strip()[:200])
+    return (found[1], found[2].strip().lower()) if found else (heading, None)
 
 
 def _guesses(
@@ -232,10 +228,8 @@ def _guesses(
     if heading[:1] in ("{", "["):
         # Somebody's JSON under the name of a sheet.
         return
-    name, unit = heading, None
-    if (found := _UNIT.fullmatch(heading.strip())) is not None:
-        name, unit = found.group(1), found.group(2).strip().lower()
-    word = _normal(name)
+    name, unit = _named_and_unit(heading)
+    word = normal(name)
     close = [word] if word in table else get_close_matches(word, known, n=1, cutoff=_NEAR)
     for match in close:
         meant = table[match]
@@ -251,28 +245,32 @@ def _guesses(
 def _table(attributes: Attributes) -> dict[str, ColumnMeaning]:
     """Fields by the words that may head their columns, a more certain word before a less certain one."""
     table: dict[str, ColumnMeaning] = {}
-    for own in OWN_COLUMNS:
-        table.setdefault(_normal(own), ColumnMeaning(own, is_fact=False))
+    for own in SHEET_COLUMNS:
+        table.setdefault(normal(own), ColumnMeaning(own, is_fact=False))
     for name in attributes:
-        table.setdefault(_normal(name), ColumnMeaning(name, is_fact=True))
+        table.setdefault(normal(name), ColumnMeaning(name, is_fact=True))
     for name, attribute in attributes.items():
         if attribute.label:
-            table.setdefault(_normal(attribute.label), ColumnMeaning(name, is_fact=True))
-    for name, words in WORDS.items():
-        if name in OWN_COLUMNS or name in attributes:
+            table.setdefault(normal(attribute.label), ColumnMeaning(name, is_fact=True))
+    for name, words in HEADING_WORDS.items():
+        if name in SHEET_COLUMNS or name in attributes:
             for word in words:
-                table.setdefault(word, ColumnMeaning(name, is_fact=name not in OWN_COLUMNS))
+                table.setdefault(word, ColumnMeaning(name, is_fact=name not in SHEET_COLUMNS))
     return table
 
 
-def _normal(heading: str) -> str:
+def normal(heading: str) -> str:
     """Letters and digits only, in small letters, one blank between words."""
+    if heading.strip() in ("#", "\u2116"):
+        return "no"
     plain = unicodedata.normalize("NFKC", heading[:200]).casefold()
     return " ".join("".join(letter if letter.isalnum() else " " for letter in plain).split())
 
 
 def _is_unit(unit: str, attributes: Attributes, meant: ColumnMeaning) -> bool:
-    """A weight in ounces is no weight in grams."""
+    """A weight in ounces is no weight in grams; an amount of money may be in any currency."""
+    if not meant.is_fact:
+        return meant.name == "price_paid" and currency_named(unit) is not None
     known = attributes[meant.name].unit if meant.is_fact and meant.name in attributes else None
     return known is not None and unit in _UNITS.get(known, (known.lower(),))
 

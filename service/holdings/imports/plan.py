@@ -23,7 +23,8 @@ from service.holdings.model import StoredHolding, with_defaults
 from service.holdings.sync.field_names import FlatValue, flattened, patch_between, unflattened
 
 _MOST_SHOWN = 100
-Format = Literal["csv", "xlsx", "json"]
+LONGEST_NOTE = 10_000
+Format = Literal["csv", "xlsx", "ods", "json"]
 CREATED, UPDATED, UNCHANGED = "created", "updated", "unchanged"
 CHANGED_SINCE: Final = "changed since"
 DELETED_SINCE: Final = "deleted since"
@@ -33,13 +34,15 @@ NOT_ALLOWED: Final = "not allowed any more"
 @dataclass(frozen=True, slots=True)
 class SentRow:
     """A row that is right by itself. `own` are own fields that it gives, `facts` those that it records, `cleared` the
-    facts that it says are not recorded: all else of a holding stays as it is. `row` counts from 1."""
+    facts that it says are not recorded: all else of a holding stays as it is. `kept` are headings and cells that no field
+    takes: they go into the note. `row` counts from 1."""
 
     row: int
     id: str | None
     own: Mapping[str, Any]
     facts: Mapping[str, Any]
     cleared: frozenset[str] = frozenset()
+    kept: tuple[tuple[str, str], ...] = ()
 
     @property
     def number(self) -> str | None:
@@ -119,7 +122,12 @@ def plan_of(sent: Iterable[SentRow], stored: Sequence[StoredHolding], gone: froz
             continue
         if key is not None:
             first[key] = row.row
-        planned.append(_planned(row, before))
+        made = _planned(row, before)
+        if len(made.after["note"] or "") > LONGEST_NOTE:
+            message = f"a note has up to {LONGEST_NOTE} characters, with the cells that no field takes"
+            refused.append((row.row, Fault("over-limit", message, "/note", "give those columns fields, or null")))
+            continue
+        planned.append(made)
     return ImportPlan(tuple(planned), tuple(refused))
 
 
@@ -148,12 +156,26 @@ def _about(
 
 def _planned(row: SentRow, before: StoredHolding | None) -> PlannedRow:
     if before is None:
-        return PlannedRow(row.row, CREATED, row.id, None, with_defaults({**row.own, "facts": dict(row.facts)}))
+        own = {**row.own, "note": note_with(row.own.get("note"), row.kept)}
+        return PlannedRow(row.row, CREATED, row.id, None, with_defaults({**own, "facts": dict(row.facts)}))
     now = with_defaults(before.data)
     kept = {name: value for name, value in now["facts"].items() if name not in row.cleared}
     after = with_defaults({**now, **row.own, "facts": {**kept, **row.facts}})
+    after["note"] = note_with(after["note"], row.kept)
     outcome = UNCHANGED if is_same(after, now) else UPDATED
     return PlannedRow(row.row, outcome, before.id, before, after)
+
+
+def note_with(note: str | None, kept: Sequence[tuple[str, str]]) -> str | None:
+    """The note with a line for each cell that no field takes; a line that an earlier import made for the same heading goes."""
+    if not kept:
+        return note
+    beginnings = tuple(f"{heading}: " for heading, _ in kept if heading)
+    lines = [line for line in (note or "").splitlines() if not (beginnings and line.startswith(beginnings))]
+    lines += [
+        f"{heading}: {' '.join(cell.split())}" if heading else cell for heading, cell in kept if cell not in lines
+    ]
+    return "\n".join(filter(None, lines))
 
 
 def is_same(one: Any, other: Any) -> bool:

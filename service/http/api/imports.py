@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Annotated, Any, ClassVar, Literal
 
 from fastapi import Query, Request
@@ -10,23 +11,22 @@ from pydantic import Field, StringConstraints
 from sqlalchemy import Connection
 
 from service.definitions.actions import known_attributes
-from service.errors import Fault, Invalid, InvalidQuery
+from service.errors import Fault, Invalid, InvalidQuery, Unreadable
+from service.facts.attributes import Attributes, nearest
 from service.facts.core_attributes import CORE
-from service.facts.holding import pointer_step
-from service.formats.strict_json import CSV, XLSX, parse_json
+from service.facts.holding import MOST_FACTS, pointer_step
+from service.formats.encodings import ENCODINGS
+from service.formats.multipart import read_parts
+from service.formats.shapes import AttributeName
+from service.formats.strict_json import CSV, JSON, MULTIPART, ODS, XLSX, parse_json
+from service.formats.xlsx import LAST_ROW
 from service.holdings.imports import actions
-from service.holdings.imports.actions import ImportReport
+from service.holdings.imports.actions import GivenImport, ImportReport, ReadImport
 from service.holdings.imports.columns import ColumnMapping
 from service.holdings.imports.export import ExportedCollection, export_csv, export_json, export_workbook
+from service.holdings.imports.layout import GivenLayout, file_of_csv, file_of_workbook
 from service.holdings.imports.plan import HoldingImport
-from service.holdings.imports.rows import (
-    MOST_COLUMNS,
-    MOST_ROWS,
-    SentSheet,
-    sheet_of_csv,
-    sheet_of_json,
-    sheet_of_workbook,
-)
+from service.holdings.imports.sheet import MOST_COLUMNS, MOST_ROWS, SentSheet, sheet_of_json
 from service.holdings.imports.store import ImportStore
 from service.holdings.store import HoldingStore
 from service.http.dependencies import Context, CurrentOwner, ImportId, Received, Unread
@@ -35,17 +35,28 @@ from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.responses import Paged, Reply, Sends
 from service.http.wire import In, OtherForm, QueryIn, read
+from service.reference.actions import vocabularies
 
 imports = router("/v1/holdings", "Imports")
 
 _SHEET = (
-    "One row for each holding; the first row has the headings, which are guessed where they are no names of fields. The "
-    "delimiter is a comma, a semicolon or a tab. A blank cell: not recorded (where the holding is there already, no longer "
+    "One row for each holding, in any usual encoding; one of the first rows has the headings, which are guessed where they are "
+    "no names of fields. The delimiter is a comma, a semicolon or a tab; the decimal sign of a column is told from its cells. "
+    "Columns that are not understood go into the note. A blank cell: not recorded (where the holding is there already, no longer "
     "recorded); a hyphen: known to be none; 1892|1893: one of these; 1890-1895 or 1890..1895: between; several terms: "
     "separated by ; ; what begins with { [ or a quote: JSON, as in facts. A row is about the holding of its `id`, else of "
     "its `number`, else a new one."
 )
 _WORKBOOK = "The same as the first visible sheet of a spreadsheet file; of formulas their values count."
+_PARTS = (
+    "The file as one part (named `file`, with its media type or the name of the file), and beside it a part of JSON (named "
+    "`options`) as in the query parameter of this name."
+)
+_OPTIONS = (
+    'How the file is read and what is recorded, as JSON: {"layout", "columns", "constants", "answers"}, the first two as in the '
+    'answer of a dry run; constants: facts that all rows share, {"issuer": "GB"}; answers to questions by field and value, '
+    '{"issuer": {"Südafrika": "ZA"}}, null: leave unrecorded.'
+)
 _MEMBERS = (
     "Of each: id, number, issue, quantity, status, location, tags, note, values, facts; other members as columns."
 )
@@ -67,13 +78,47 @@ class MappingIn(In):
     nearest: str | None = Field(None, description="Taken, and not looked at.")
 
 
+class LayoutIn(In):
+    """How a file is laid out; null and what is left out is told from the file."""
+
+    encoding: Annotated[str, Field(json_schema_extra={"enum": list(ENCODINGS)})] | None = None
+    separator: Literal[",", ";", "\t", "|"] | None = None
+    heading_row: int | None = Field(None, ge=1, le=LAST_ROW, description="Counted from 1.")
+    decimal: Literal[".", ","] | None = None
+    dates: Literal["day first", "month first"] | None = None
+
+
+class ColumnIn(In):
+    """What one column is. An entry of `columns` in an answer may be sent back as it is."""
+
+    column: int | None = Field(None, ge=1, le=MOST_COLUMNS, description="Counted from 1; goes before `heading`.")
+    heading: str | None = Field(None, max_length=2_000)
+    field: Annotated[str, StringConstraints(min_length=1, max_length=110)] | None = Field(
+        description="An own field such as number, price_paid, bought_on or for_trade, an attribute, or facts.NAME; null leaves "
+        "the column out."
+    )
+    sample: list[str] | None = Field(None, description="Taken, and not looked at.")
+    why: str | None = Field(None, description="Taken, and not looked at.")
+
+
+class ImportOptionsIn(In):
+    """How a file is read, and what is recorded."""
+
+    layout: LayoutIn | None = None
+    columns: list[ColumnIn] | dict[str, str | None] | None = Field(None, max_length=MOST_COLUMNS)
+    constants: dict[AttributeName, Any] = Field(default_factory=dict, max_length=MOST_FACTS)
+    answers: dict[str, dict[str, Any]] = Field(default_factory=dict, max_length=MOST_COLUMNS)
+
+
 class HoldingsImportIn(In):
     """Holdings to record or change."""
 
     body_limit: ClassVar[str] = "evaluation_body_bytes"
     other_forms: ClassVar[Mapping[str, OtherForm]] = {
-        CSV: OtherForm(_SHEET),
+        CSV: OtherForm(_SHEET, is_binary=True),
         XLSX: OtherForm(_WORKBOOK, is_binary=True),
+        ODS: OtherForm(_WORKBOOK, is_binary=True),
+        MULTIPART: OtherForm(_PARTS, is_binary=True),
     }
 
     holdings: list[dict[str, Any]] = Field(max_length=MOST_ROWS, description=_MEMBERS)
@@ -102,6 +147,7 @@ class ImportQuery(QueryIn):
         max_length=50_000,
         description='What the columns are, as JSON: {"heading": "field"}, or a list as in `mapping` of the answer.',
     )
+    options: str | None = Field(None, max_length=50_000, description=_OPTIONS)
 
 
 class ExportQuery(QueryIn):
@@ -123,7 +169,7 @@ def import_holdings(
 ) -> Reply[ImportReport]:
     """Record or change many holdings at once, all or none."""
     attributes = context.database.read(lambda connection: known_attributes(connection, owner, CORE))
-    found = actions.read_rows(*sheet_and_mapping(body, query.mapping), attributes)
+    found = read_import(body, query.mapping, query.options, attributes)
     if query.dry_run:
         return Reply(context.database.read(lambda connection: actions.preview(connection, owner, found, attributes)))
     name, skip_refused = query.name, query.skip_refused
@@ -189,14 +235,37 @@ def export_holdings(
 # --- the body and the mapping --------------------------------------------------------------------------------------------
 
 
-def sheet_and_mapping(body: Received[HoldingsImportIn], text: str | None) -> tuple[SentSheet, list[ColumnMapping]]:
-    """What was sent as a sheet, and what its columns are as the body or the address (`text`, JSON) says."""
+def read_import(
+    body: Received[HoldingsImportIn], mapping: str | None, options: str | None, attributes: Attributes
+) -> ReadImport:
+    """What was sent, read as holdings. `mapping` and `options` are JSON of the address."""
+    if body.kind == JSON:
+        if options is not None:
+            message = "`options` are of files; holdings in JSON have `mapping`"
+            raise InvalidQuery([Fault("parameter", message)], message)
+        sheet, columns = _sheet_and_mapping(body.value, mapping)
+        return actions.read_json(sheet, columns, attributes)
+    kind, raw = body.kind, body.raw
+    given = GivenImport() if options is None else _options_of_query(options)
+    if kind == MULTIPART:
+        kind, raw, part = _file_and_options(body.raw, body.declared)
+        if part is not None:
+            if options is not None:
+                message = "`options` are sent in the body or in the address, not in both"
+                raise InvalidQuery([Fault("parameter", message)], message)
+            given = _options(parse_json(part))
+    if mapping is not None:
+        if given.mapping:
+            message = "`mapping` and `columns` say the same: send one of them"
+            raise InvalidQuery([Fault("parameter", message)], message)
+        given = replace(given, mapping=tuple(_mapping_of_query(mapping) or ()))
+    file = file_of_csv(raw, given.layout) if kind == CSV else file_of_workbook(raw)
+    return actions.read_file(file, given, attributes, vocabularies())
+
+
+def _sheet_and_mapping(value: Any, text: str | None) -> tuple[SentSheet, list[ColumnMapping]]:
+    """Holdings that were sent as JSON, and what their members are as the body or the address (`text`, JSON) says."""
     mapping = _mapping_of_query(text)
-    if body.kind == CSV:
-        return sheet_of_csv(body.value), mapping or []
-    if body.kind == XLSX:
-        return sheet_of_workbook(body.raw), mapping or []
-    value: Any = body.value
     faults: list[Fault] = []
     try:
         holdings = read(_ImportFrame, value).holdings
@@ -213,6 +282,58 @@ def sheet_and_mapping(body: Received[HoldingsImportIn], text: str | None) -> tup
         except Invalid as refusal:
             faults += refusal.faults
     return sheet_of_json(holdings, faults), mapping or []
+
+
+def _file_and_options(raw: bytes, declared: str) -> tuple[str, bytes, bytes | None]:
+    """The media type and the bytes of the file, and the JSON beside it. Raises Unreadable."""
+    parts = read_parts(raw, declared)
+    options = [part for part in parts if part.kind == JSON or (part.filename is None and part.name == "options")]
+    files = [part for part in parts if part not in options]
+    if len(files) != 1 or len(options) > 1:
+        message = f"one file is sent, with at most one part of JSON; here are {len(files)} and {len(options)}"
+        raise Unreadable([Fault("parts", message, "", "name the parts `file` and `options`")])
+    kind = files[0].kind
+    if kind not in (CSV, XLSX, ODS):
+        # Programs that upload files often say only that they are bytes: a spreadsheet file is an archive (zip).
+        kind = XLSX if files[0].content.startswith(b"PK\x03\x04") else CSV
+    return kind, files[0].content, options[0].content if options else None
+
+
+def _options_of_query(text: str) -> GivenImport:
+    try:
+        return _options(parse_json(text.encode()))
+    except InvalidQuery:
+        raise
+    except Invalid as refusal:
+        faults = [Fault("parameter", fault.message, fault.pointer, fault.hint) for fault in refusal.faults]
+        raise InvalidQuery(faults, f"`options` is not valid: {faults[0].message}") from None
+
+
+def _options(value: Any) -> GivenImport:
+    """Raises Invalid, pointers into the options."""
+    sent = read(ImportOptionsIn, value)
+    layout = sent.layout or LayoutIn(heading_row=None)
+    if layout.encoding is not None and layout.encoding not in ENCODINGS:
+        message = f"an encoding is one of: {', '.join(ENCODINGS)}"
+        raise Invalid([Fault("value", message, "/layout/encoding", _near(layout.encoding, ENCODINGS))])
+    entries = []
+    for number, entry in enumerate(sent.columns if isinstance(sent.columns, list) else ()):
+        # A column that an answer shows as not understood is sent back so, and stays so.
+        if entry.field is not None or not _is_shown(entry):
+            entries.append(ColumnMapping(f"/{number}", entry.column, entry.heading, entry.field))
+    for heading, field in sent.columns.items() if isinstance(sent.columns, dict) else ():
+        entries.append(ColumnMapping(f"/{pointer_step(heading)}", None, heading, field))
+    given = GivenLayout(layout.encoding, layout.separator, layout.heading_row, layout.decimal, layout.dates)
+    return GivenImport(given, tuple(entries), sent.constants, sent.answers)
+
+
+def _is_shown(entry: ColumnIn) -> bool:
+    return entry.why is not None and entry.why != "left out"
+
+
+def _near(word: str, known: Iterable[str]) -> str | None:
+    found = nearest(word, known)
+    return f"did you mean '{found}'?" if found else None
 
 
 def _mapping_of_query(text: str | None) -> list[ColumnMapping] | None:
