@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache, lru_cache
 from types import MappingProxyType
 
@@ -18,7 +18,7 @@ from babel import Locale
 from babel.core import get_global
 from rapidfuzz import fuzz, process
 
-from service.facts.attributes import Attribute
+from service.facts.attributes import Attribute, Attributes
 from service.facts.vocabulary import Concept, Vocabulary
 
 LANGUAGES = (
@@ -47,6 +47,7 @@ LANGUAGES = (
 )
 # So alike a name must be to be asked about: one slip in a word of five letters.
 _NEAR = 80
+_MOST_KEPT = 20_000
 _LETTERS = str.maketrans(
     {"ß": "ss", "ø": "o", "Ø": "O", "æ": "ae", "Æ": "AE", "œ": "oe", "Œ": "OE", "ł": "l", "Ł": "L", "&": " and "}
 )
@@ -146,13 +147,18 @@ class TermIndex:
     by_issuer: Mapping[tuple[str, str], tuple[str, ...]] = field(default_factory=lambda: MappingProxyType({}))
 
     def resolve(self, written: str, year: int | None = None, issuer: str | None = None) -> Resolution:
-        """What the text names. `year`: the year of the coin, for issuers; `issuer`: its issuer, for short names."""
+        """What the text names, or the nearest term. `year`: the year of the coin, for issuers; `issuer`: its issuer, for short
+        names."""
+        return self.named(written, year, issuer) or Unknown(self._nearest(folded(written)))
+
+    def named(self, written: str, year: int | None = None, issuer: str | None = None) -> Understood | Candidates | None:
+        """The same, None where no term is named so: the nearest is dear to find."""
         concepts = self.vocabulary.concepts
         if written in concepts:
             return Understood(written, concepts[written].label, "term")
         word = folded(written)
         if not word:
-            return Unknown()
+            return None
         if issuer is not None and (word, issuer) in self.by_issuer:
             return self._told(self.by_issuer[word, issuer], "short name", year)
         found = self._named(word)
@@ -166,7 +172,7 @@ class TermIndex:
             known = tuple(code for code in _countries().get(word, ()) if code in concepts)
             if known:
                 return self._told(known, "name in another language", year)
-        return Unknown(self._nearest(word))
+        return None
 
     def _named(self, word: str) -> tuple[str, ...]:
         found = self.names.get(word)
@@ -174,7 +180,9 @@ class TermIndex:
             return found
         return next((self.names[single] for single in singulars(word) if single in self.names), ())
 
-    def _told(self, terms: Sequence[str], why: str, year: int | None, *, is_sure: bool = True) -> Resolution:
+    def _told(
+        self, terms: Sequence[str], why: str, year: int | None, *, is_sure: bool = True
+    ) -> Understood | Candidates:
         concepts = [self.vocabulary.concepts[term] for term in terms]
         then = concepts if year is None else [concept for concept in concepts if existed(concept, year)]
         if len(then) == 1 and is_sure:
@@ -183,6 +191,8 @@ class TermIndex:
         return Candidates(tuple(Candidate(concept.id, concept.label, why) for concept in then or concepts))
 
     def _nearest(self, word: str) -> str | None:
+        if not word:
+            return None
         found = process.extractOne(word[:80], self.names.keys(), scorer=fuzz.ratio, score_cutoff=_NEAR)
         return None if found is None else self.names[found[0]][0]
 
@@ -302,3 +312,45 @@ def _codes() -> Mapping[str, str]:
     """ISO 3166-1 alpha-2 codes by alpha-3 (CLDR territory aliases, through Babel)."""
     aliases = get_global("territory_aliases").items()
     return {alias: codes[0] for alias, codes in aliases if len(alias) == 3 and alias.isalpha() and len(codes) == 1}
+
+
+class TermNames(Mapping[str, str]):
+    """The names of a vocabulary's terms as synonyms of an attribute: what is understood leads to the term, anything else is not
+    in it. Iteration gives nothing: the names are too many to be listed."""
+
+    def __init__(self, vocabulary: Vocabulary) -> None:
+        self._vocabulary = vocabulary
+        self._known: dict[str, str | None] = {}
+
+    def __getitem__(self, written: str) -> str:
+        term = self._term(written)
+        if term is None:
+            raise KeyError(written)
+        return term
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(())
+
+    def __len__(self) -> int:
+        return 0
+
+    def _term(self, written: str) -> str | None:
+        if written in self._vocabulary.concepts:
+            return written
+        if written not in self._known:
+            if len(self._known) >= _MOST_KEPT:
+                self._known.clear()
+            found = index_of(self._vocabulary).named(written)
+            self._known[written] = found.value if isinstance(found, Understood) else None
+        return self._known[written]
+
+
+def with_terms(attributes: Attributes, vocabularies: Mapping[str, Vocabulary]) -> Attributes:
+    """The same table, in which facts and constants of an attribute with a vocabulary are read by the names of its terms. What
+    fits several terms, or none, stays as it was written."""
+    found = [
+        replace(attribute, synonyms=TermNames(vocabularies[attribute.vocabulary]))
+        for attribute in attributes.values()
+        if attribute.vocabulary in vocabularies and not attribute.values and attribute.vocabulary is not None
+    ]
+    return attributes.extended(found) if found else attributes

@@ -14,6 +14,7 @@ from service.facts.holding import unknown_attribute
 from service.facts.kinds import read_fact
 from service.facts.knowledge import Between, exact
 from service.facts.vocabulary import Vocabulary
+from service.notation.terms import with_terms
 from service.rules.constraints import AT_MOST, CONSTRAINT_KINDS, CONSTRAINT_MEMBERS, DIFFERENT, Constraint
 from service.rules.cql2.expression import parse
 from service.rules.definition import MOST_PLACES, Definition, FreeChoice, Keys, OnePer, Slot
@@ -129,7 +130,7 @@ class DefinitionBinder:
             else:
                 # A core attribute keeps what is not said anew: its bounds, values, where to look.
                 declared[name] = replace(core, **{member: said for member, said in own.items() if said})
-        return CORE.extended(declared.values())
+        return with_terms(CORE.extended(declared.values()), self.vocabularies)
 
     def _check_vocabulary(self, name: str | None, pointer: str) -> bool:
         if name is None or name in self.vocabularies:

@@ -17,6 +17,7 @@ from service.facts.holding import unknown_attribute
 from service.facts.kinds import canonical_value, read_instant, value_kind_of
 from service.facts.knowledge import exact
 from service.facts.vocabulary import Vocabulary
+from service.notation.grades import grade_band
 from service.rules.cql2.expression import Expression
 from service.rules.predicates import (
     Always,
@@ -288,6 +289,8 @@ def _many_hint(typed: _Typed, node: Any) -> str | None:
 
 def _number_hint(first: _Typed, second: _Typed, node: Any) -> str | None:
     if first.kind == _NUMBER and second.kind == _TEXT and isinstance(node, str):
+        if first.attribute is not None and first.attribute.name == _GRADE:
+            return "a grade is a number from 1 to 70, or a word such as 'VF' or 'MS-63'"
         return "write the number without quotes"
     if first.kind == _TEXT and second.kind == _NUMBER:
         return "put quotes around a text"
@@ -314,6 +317,9 @@ def _not(checker: _Checker, args: list[Any], at: str) -> Predicate | None:
 
 def _comparison(op: str) -> Callable[[_Checker, list[Any], str], Predicate | None]:
     def check(checker: _Checker, args: list[Any], at: str) -> Predicate | None:
+        bands = _graded(args)
+        if bands is not None:
+            return _compared_with_grade(checker, op, args, bands, at)
         named = [(item, f"{at}/args/{place}") for place, item in enumerate(args)]
         terms = checker.comparable(named, "" if op in ("=", "<>") else op)
         if terms is None:
@@ -323,12 +329,52 @@ def _comparison(op: str) -> Callable[[_Checker, list[Any], str], Predicate | Non
     return check
 
 
+_GRADE = "grade"
+_SWAPPED = {"<": ">", "<=": ">=", ">": "<", ">=": "<="}
+
+
+def _graded(args: list[Any]) -> list[tuple[int, int] | None] | None:
+    """Where the grade is compared with words (VF): the numbers that each argument stands for; None where it is not."""
+    if not any(isinstance(item, dict) and item.get("property") == _GRADE for item in args):
+        return None
+    bands = [grade_band(item) if isinstance(item, str) else None for item in args]
+    return bands if any(bands) else None
+
+
+def _compared_with_grade(
+    checker: _Checker, op: str, args: list[Any], bands: list[tuple[int, int] | None], at: str
+) -> Predicate | None:
+    """At least VF is from the low end of VF on, at most VF up to its high end; equal is within."""
+    place = 0 if bands[0] is not None else 1
+    band = bands[place]
+    assert band is not None, "a grade in words is among the arguments"
+    terms = checker.comparable([(args[1 - place], f"{at}/args/{1 - place}"), (band[0], f"{at}/args/{place}")])
+    if terms is None:
+        return None
+    grade = terms[0]
+    if op in ("=", "<>"):
+        inside = Within(grade, Const(band[0]), Const(band[1]), at=at)
+        return inside if op == "=" else Not(inside, at)
+    op = op if place == 1 else _SWAPPED[op]
+    return Comparison(op, grade, Const(band[0] if op in (">=", "<") else band[1]), at=at)
+
+
 def _between(checker: _Checker, args: list[Any], at: str) -> Predicate | None:
+    bands = _graded(args)
+    if bands is not None and bands[0] is None:
+        ends = zip(args[1:], bands[1:], (0, 1), strict=True)
+        args = [args[0], *(band[end] if band is not None else item for item, band, end in ends)]
     terms = checker.comparable([(item, f"{at}/args/{place}") for place, item in enumerate(args)], "BETWEEN")
     return None if terms is None else Within(terms[0], terms[1], terms[2], at=at)
 
 
 def _in(checker: _Checker, args: list[Any], at: str) -> Predicate | None:
+    bands = _graded([args[0], *args[1]])
+    if bands is not None and bands[0] is None:
+        # An or of equalities, each within its grade.
+        items = [_comparison("=")(checker, [args[0], item], at) for item in args[1]]
+        kept = tuple(item for item in items if item is not None)
+        return (kept[0] if len(kept) == 1 else Or(kept, at)) if len(kept) == len(items) else None
     listed = [(item, f"{at}/args/1/{place}") for place, item in enumerate(args[1])]
     terms = checker.comparable([(args[0], f"{at}/args/0"), *listed])
     return None if terms is None else OneOf(terms[0], tuple(terms[1:]), at=at)
@@ -410,6 +456,7 @@ def _narrower(checker: _Checker, args: list[Any], at: str) -> Predicate | None:
     if found is None:
         return None
     attribute, scheme = found
+    term = attribute.synonyms.get(term, term)
     if term not in scheme.concepts:
         near = nearest(term, scheme.concepts)
         question = f": did you mean '{near}'?" if near else ""

@@ -19,6 +19,7 @@ from service.facts.holding import Facts, Holding, View, candidate_views
 from service.facts.truth import UNDECIDED, YES
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
+from service.notation.terms import with_terms
 from service.progress.actions.inputs import stored_definition_id
 from service.progress.actions.stored_set import LoadedRequest, load_stored_set, own_and_shipped, stored_holdings
 from service.progress.evaluate import evaluate
@@ -101,7 +102,7 @@ class _Read:
     """Everything that a search looks at, read in one snapshot."""
 
     def __init__(self, connection: Connection, owner: Owner, rule: str | None, sort: str | None, day: date) -> None:
-        self.attributes: Attributes = known_attributes(connection, owner, CORE)
+        self.attributes: Attributes = with_terms(known_attributes(connection, owner, CORE), reference.vocabularies())
         self.stored = HoldingStore(connection, owner).all()
         self.issues: Mapping[str, Facts] = own_and_shipped(connection, owner, self.attributes)
         self.order = _order(sort, self.attributes)
