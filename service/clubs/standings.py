@@ -30,7 +30,7 @@ class MemberProgress:
 
 
 def stand(request: EvaluationRequest) -> MemberProgress:
-    """The standing of the measurement's holdings. Agrees with the places of `measure` and with its `unplaced` of the reason
+    """The standing of the request's holdings. Agrees with the places of `evaluate` and with its `unplaced` of the reason
     `spare`. Raises Invalid or OverLimit where the request cannot be evaluated."""
     board, _ = build_instance(request)
     solution = solve(board.problem, budget_seconds=request.budget_seconds)

@@ -74,7 +74,7 @@ class Part:
 
 
 class Evaluated:
-    """A measurement that was made, and the changes that can be tried on it."""
+    """An evaluation that was made, and the changes that can be tried on it."""
 
     def __init__(self, request: EvaluationRequest, *, tries: int = 1) -> None:
         """`tries` is how many changes will be tried about: under set-level rules they share six times the solver's time

@@ -151,12 +151,12 @@ def assignment(console: Console, sizes: list[tuple[int, int]]) -> None:
 
 
 def whole_evaluations(console: Console, sizes: list[tuple[int, int]]) -> None:
-    evaluate(a_case(100, 20).measurement)
+    evaluate(a_case(100, 20).request)
     rows = []
     for holdings, places in sizes:
         for regime, hard in (("typical", False), ("hard", True)):
             case: Case = a_case(holdings, places, hard=hard)
-            ours, result = timed(lambda: evaluate(case.measurement), 1)
+            ours, result = timed(lambda: evaluate(case.request), 1)
             pairs = holdings * places
             summary = as_sent(result.summary)
             rows.append(
@@ -183,7 +183,7 @@ def considering(console: Console, sizes: list[tuple[int, int]]) -> None:
     for holdings, places in sizes:
         for regime, hard in (("typical", False), ("hard", True)):
             case: Case = a_case(holdings, places, hard=hard)
-            request = case.measurement
+            request = case.request
             chance, years = random.Random(7), 200
             raw = [{**a_coin(chance, number, years), "id": f"tray-{number:03}"} for number in range(TRAY)]
             tray = [read_holding(coin, request.definition.attributes, strict=True)[0] for coin in raw]

@@ -38,7 +38,7 @@ class Case:
         return EvaluationContext(TODAY, shipped.vocabularies())
 
     @property
-    def measurement(self) -> EvaluationRequest:
+    def request(self) -> EvaluationRequest:
         return EvaluationRequest(self.definition, self.holdings, TODAY, shipped.vocabularies())
 
 

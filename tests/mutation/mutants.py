@@ -1010,7 +1010,7 @@ MUTANTS = (
     Mutant(
         "service.progress.conflicts",
         "pin_conflicts",
-        "coin is not None and coin not in board.fits[at]",
+        "coin is not None and all(coin not in board.fits[at] for at in places)",
         "coin is not None",
         ("tests/progress/test_conflicts.py::test_two_pins_on_one_place_clash_and_the_sitting_one_is_named",),
     ),

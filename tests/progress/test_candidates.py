@@ -132,7 +132,7 @@ def test_among_many_coins_that_fit_a_place_it_equals_evaluating_twice(hard: bool
             entry["facts"]["grade"] = chance.choice((1, 70))
     held = [replace(h, facts={n: v for n, v in h.facts.items() if n != "grade"}) for h in case.holdings[::9]]
     holdings = {holding.id: holding for holding in (*case.holdings, *held)}
-    request = replace(case.measurement, holdings=tuple(holdings.values()))
+    request = replace(case.request, holdings=tuple(holdings.values()))
     tray = read_holdings(raw, case.definition.attributes, strict=True)
     before = result_of(request)
     for answer, coin in zip(tried(Evaluated(request), tray), tray, strict=True):

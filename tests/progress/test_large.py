@@ -24,7 +24,7 @@ from tests.factories import result_of
 @pytest.mark.parametrize(("holdings", "places", "hard"), [(3_000, 300, False), (400, 300, False), (600, 150, True)])
 def test_as_many_places_are_filled_as_a_maximum_matching_fills(holdings: int, places: int, hard: bool) -> None:
     case = a_case(holdings, places, hard=hard)
-    result = result_of(case.measurement)
+    result = result_of(case.request)
     views = [(row,) for row in case.rows]
     laid = places_of(case.definition, Collection(views, {}, case.context))
     table = Table(case.definition.attributes, case.context)

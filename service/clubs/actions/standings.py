@@ -138,7 +138,7 @@ def _evaluated(context: Context, offered: ClubOffer, shown: ShownDefinition, day
     """The member's coins against the newest revision, under what the member decided for the copy of it, if there is one."""
     theirs = context.database.read(lambda connection: theirs_of(connection, shown, offered, day))
     try:
-        found = stand(theirs.measurement(offered, day))
+        found = stand(theirs.request(offered, day))
     except Invalid:
         # One member's coins do not keep the club from seeing the others.
         return replace(shown, basis=theirs.basis, counts=None, places=[], spares=[])
@@ -154,7 +154,7 @@ class MemberSet:
     own: OwnIssues
     decisions: Decisions
 
-    def measurement(self, offered: ClubOffer, day: date) -> EvaluationRequest:
+    def request(self, offered: ClubOffer, day: date) -> EvaluationRequest:
         definition = read_offered(offered)
         issues = catalogue_of(self.own, definition.attributes)
         coins, _ = stored_holdings(self.held, definition.attributes, issues)

@@ -29,8 +29,9 @@ class _Whole:
 
 class SetGuard:
     """A `service.clubs.swaps.model.SwapCheck`: what `club` says of the set in the club, and that no other set of the owner
-    has fewer places filled, surely or at all, once the coins are gone. `others_of` gives the measurements of an owner's other
-    sets; it is asked for once, and only for who gives something. A set that cannot be evaluated has no places to lose.
+    has fewer places filled, surely or at all, once the coins are gone. `others_of` gives the evaluation
+    requests of an owner's other sets; it is asked for once, and only for who gives something. A set that cannot be
+    evaluated has no places to lose.
 
     Past `most_evaluations` nothing holds any more, and `is_spent` says so: a search ends, with less than there might be.
     """

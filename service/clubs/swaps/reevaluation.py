@@ -14,11 +14,11 @@ from service.progress.result import Figures
 
 
 class Reevaluation:
-    """A check that evaluates again. `measurement_of` gives a member's measurement, the same each time; it is asked for once,
+    """A check that evaluates again. `request_of` gives a member's evaluation request, the same each time; it is asked for once,
     and only for who takes part. What was answered is remembered."""
 
-    def __init__(self, measurement_of: Callable[[str], EvaluationRequest]) -> None:
-        self._measurement_of = measurement_of
+    def __init__(self, request_of: Callable[[str], EvaluationRequest]) -> None:
+        self._request_of = request_of
         self._requests: dict[str, tuple[EvaluationRequest, dict[str, Holding]]] = {}
         self._known: dict[tuple[str, CoinsByOwner, CoinsByOwner], tuple[int, int] | None] = {}
         self.evaluations = 0
@@ -51,7 +51,7 @@ class Reevaluation:
 
     def _asked(self, owner: str) -> tuple[EvaluationRequest, dict[str, Holding]]:
         if owner not in self._requests:
-            request = self._measurement_of(owner)
+            request = self._request_of(owner)
             self._requests[owner] = request, {holding.id: holding for holding in request.holdings}
         return self._requests[owner]
 

@@ -150,7 +150,7 @@ async def get_want_list(
 
 
 def _wants(mine: StoredSet, notes: WantNotes, day: date) -> WantList:
-    asked = mine.ask(day).measurement
+    asked = mine.ask(day).request
     numbers = {held.id: held.data["number"] for held in mine.holdings if held.data.get("number")}
     return want_list(asked, evaluate(asked), notes.notes).numbered(numbers)
 
@@ -175,7 +175,7 @@ async def replace_want_notes(
     mine = await context.read(look)
     sent = body.read()
     named = [note.place for note in sent.notes]
-    faults = await context.compute(lambda: faults_of_places(mine.ask(context.today()).measurement, named))
+    faults = await context.compute(lambda: faults_of_places(mine.ask(context.today()).request, named))
     if faults:
         raise Invalid(fault.under("/notes") for fault in faults)
     notes = await context.write(

@@ -101,7 +101,7 @@ async def replace_pins(
     expected.check(_pins_tag(id, mine.decisions))
     sent = body.read()
     decided = (_pairs(sent.pins), _pairs(sent.nevers))
-    faults = await context.compute(lambda: faults_of_decisions(mine.ask(context.today()).measurement, *decided))
+    faults = await context.compute(lambda: faults_of_decisions(mine.ask(context.today()).request, *decided))
     if faults:
         raise Invalid(faults)
     decisions = await context.write(
@@ -118,7 +118,7 @@ async def get_costs_of_pins(context: Context, owner: CurrentOwner, id: Definitio
     mine = await context.read(lambda connection: load_stored_set(connection, owner, id))
     decided = len(mine.decisions.pins) + len(mine.decisions.nevers)
     costs = await context.compute(
-        lambda: costs_of_decisions(Evaluated(mine.ask(context.today()).measurement, tries=decided))
+        lambda: costs_of_decisions(Evaluated(mine.ask(context.today()).request, tries=decided))
     )
     return CostsOut(costs, decided - len(costs), **editions())
 
@@ -127,7 +127,7 @@ async def get_costs_of_pins(context: Context, owner: CurrentOwner, id: Definitio
 async def get_rule_prices(context: Context, owner: CurrentOwner, id: DefinitionId) -> RulePricesOut:
     """What the set would gain without each rule over several places."""
     mine = await context.read(lambda connection: load_stored_set(connection, owner, id))
-    rules = await context.compute(lambda: prices_of_rules(Evaluated(mine.ask(context.today()).measurement)))
+    rules = await context.compute(lambda: prices_of_rules(Evaluated(mine.ask(context.today()).request)))
     return RulePricesOut(rules, **editions())
 
 

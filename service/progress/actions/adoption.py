@@ -86,7 +86,7 @@ class AdoptionStep:
     def impact(self, day: date) -> Impact:
         """What following the other revision does. Takes its time."""
         mine = self.mine
-        before, after = (one.ask(day).measurement for one in (mine, replace(mine, revision=self.to)))
+        before, after = (one.ask(day).request for one in (mine, replace(mine, revision=self.to)))
         edition, revision = reference.edition(), mine.revision
         stamp = ImpactStamp(revision.definition, revision.stamp, self.to.stamp, mine.state, edition)
         return impact(before, after, self.notes.notes, stamp)
@@ -94,7 +94,7 @@ class AdoptionStep:
     def carried(self, day: date) -> CarriedDecisions:
         """The decisions and notes under the other revision. Takes its time."""
         mine = self.mine
-        before, after = (one.ask(day).measurement for one in (mine, replace(mine, revision=self.to)))
+        before, after = (one.ask(day).request for one in (mine, replace(mine, revision=self.to)))
         pins, nevers = mine.decisions.pins, mine.decisions.nevers
         return carry(difference_of(before, after), after, pins, nevers, self.notes.notes)
 

@@ -62,7 +62,7 @@ def allocate_holdings(database: Database, owner: Owner | None, inputs: Allocatio
         raise Invalid([Fault("clash", message, f"/sets/{other}/definition", "send all sets the same way")])
     loaded = _stored(database, owner, inputs) if stored[0] else _inline(database, inputs)
     requests = [
-        SetRequest(one.measurement, choice.exclusive, tuple(one.ignored))
+        SetRequest(one.request, choice.exclusive, tuple(one.ignored))
         for one, choice in zip(loaded, inputs.sets, strict=True)
     ]
     found = allocate(requests, inputs.mode, inputs.budget_seconds)
@@ -75,7 +75,7 @@ def allocate_holdings(database: Database, owner: Owner | None, inputs: Allocatio
         sets=found.sets,
         named=found.named,
         evaluated_on=inputs.today,
-        holdings_state=loaded[0].measurement.holdings_state,
+        holdings_state=loaded[0].request.holdings_state,
         **editions(),
     )
 
@@ -140,7 +140,7 @@ def _inline(database: Database, inputs: AllocationInputs) -> list[LoadedRequest]
         except Invalid as refusal:
             unread.append(one.definition.document)
             faults.extend(refusal.faults)
-    tables = [known.measurement.definition.attributes for known in found] or [CORE]
+    tables = [known.request.definition.attributes for known in found] or [CORE]
     holdings = _read_all(inputs.holdings, tables)
     issues = _read_issues(inputs.issues, tables)
     # A definition that cannot be read may declare any attribute.
@@ -151,12 +151,12 @@ def _inline(database: Database, inputs: AllocationInputs) -> list[LoadedRequest]
         raise Invalid(dict.fromkeys(faults))
     sets = []
     for number, known in enumerate(found):
-        catalogue = known.measurement.issues
+        catalogue = known.request.issues
         assert isinstance(catalogue, Catalogue)
-        measurement = replace(
-            known.measurement, holdings=holdings.by_set[number], issues=catalogue.under(issues.by_set[number])
+        request = replace(
+            known.request, holdings=holdings.by_set[number], issues=catalogue.under(issues.by_set[number])
         )
-        sets.append(LoadedRequest(measurement, tuple(holdings.ignored[number])))
+        sets.append(LoadedRequest(request, tuple(holdings.ignored[number])))
     return sets
 
 

@@ -138,7 +138,7 @@ def kept_sets(
     sets = []
     for mine in loaded:
         ask = mine.ask(day)
-        sets.append(replace(ask, measurement=replace(ask.measurement, budget_seconds=budget_seconds)))
+        sets.append(replace(ask, request=replace(ask.request, budget_seconds=budget_seconds)))
     return sets, attributes
 
 
@@ -150,7 +150,7 @@ def _identity(name: str) -> str:
 
 
 def _considered(one: LoadedRequest, inputs: CandidatesInputs, known: Attributes | None) -> SetCandidates:
-    request = one.measurement
+    request = one.request
     definition = request.definition
     coins, ignored = _read(inputs.coins, definition.attributes, known)
     _ensure_new(coins, request.holdings)

@@ -66,7 +66,7 @@ def evaluation_request(database: Database, owner: Owner | None, inputs: Evaluati
 
 def evaluated(loaded: LoadedRequest) -> Evaluation:
     """The evaluation, with what was left out of the holdings. Takes its time: call it outside the event loop."""
-    return evaluate(loaded.measurement).with_ignored(list(loaded.ignored))
+    return evaluate(loaded.request).with_ignored(list(loaded.ignored))
 
 
 def _together(sent: Pairs, stored: Pairs, against: Pairs) -> tuple[tuple[str, str], ...]:

@@ -38,7 +38,7 @@ class ExhibitionPlan:
 def faults_of_loans(body: Any, mine: StoredSet, day: date) -> list[Fault]:
     """What is wrong with the facts of the loans in a body whose form is wrong elsewhere."""
     sent = body.get("loans") if isinstance(body, dict) else None
-    attributes = mine.ask(day).measurement.definition.attributes
+    attributes = mine.ask(day).request.definition.attributes
     return [
         fault.under(f"/loans/{at}/facts")
         for at, loan in enumerate(sent if isinstance(sent, list) else ())
@@ -71,7 +71,7 @@ def exhibit(
 
 def _content(mine: StoredSet, plan: ExhibitionPlan) -> ExhibitionContent:
     asked = mine.ask(plan.day)
-    request = asked.measurement
+    request = asked.request
     lent = _lent(plan.loans, request)
     result = evaluate(replace(request, holdings=(*request.holdings, *lent))).with_ignored(list(asked.ignored))
     issues = ChainMap(dict(mine.own.facts), dict(reference.issue_facts()))

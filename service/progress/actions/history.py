@@ -100,7 +100,7 @@ def draft_of(look: Look, day: date, now: datetime) -> HistoryDraft:
     """The record of a day. Coins stay where the last one had them where nothing speaks against it. Takes its time."""
     standing = look.standing
     previous = tuple((filling.placement.place, filling.placement.holding) for filling in standing.open)
-    result = evaluate(replace(look.mine.ask(day).measurement, previous=previous))
+    result = evaluate(replace(look.mine.ask(day).request, previous=previous))
     placements = recorded_placements(result)
     revision, state = look.mine.revision, look.mine.state
     noted = RecordedDay(day, revision.number, revision.digest, state, plain(result.summary), now)

@@ -24,7 +24,7 @@ def doubts_of(database: Database, owner: Owner, definitions: Sequence[str] | Non
     """The facts that change most, over the owner's sets of these ids (None: all). Takes its time. Raises NotFound,
     OverLimit."""
     sets, _ = kept_sets(database, owner, definitions, day, tries_each=1, budget_seconds=SOLVER_SECONDS)
-    requests = [one.measurement for one in sets]
+    requests = [one.request for one in sets]
     for request in requests:
         ensure_evaluable(request)
     found = weigh_facts([Evaluated(request, tries=_SOLVER_TRIES) for request in requests])

@@ -48,7 +48,7 @@ class InsuredHoldings:
             held = [holding for holding in self.holdings if holding.data.get("status", "held") in HELD]
             pieces = [Piece(holding.id, holding.data, holding.data.get("quantity", 1)) for holding in held]
             return insurance_list(pieces, describe, day, basis=basis)
-        result = evaluate(self.mine.ask(day).measurement)
+        result = evaluate(self.mine.ask(day).request)
         counts = Counter(placement.holding for placement in recorded_placements(result))
         placed = [holding for holding in self.holdings if counts[holding.id]]
         pieces = [Piece(holding.id, holding.data, counts[holding.id]) for holding in placed]

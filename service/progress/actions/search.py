@@ -115,7 +115,7 @@ class _Read:
         places: dict[str, dict[str, list[str]]] = {}
         for name, asked in self.sets.items():
             found = places.setdefault(name, {})
-            for entry in evaluate(asked.measurement).places():
+            for entry in evaluate(asked.request).places():
                 if entry.holding is not None and entry.status != "empty":
                     found.setdefault(entry.holding, []).append(entry.place)
         rows: list[tuple[View, ...]] = []

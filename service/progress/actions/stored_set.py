@@ -34,7 +34,7 @@ from service.reference.store import IssueStore
 class LoadedRequest:
     """An evaluation to make, with the facts that were left out because they do not fit the definition's types."""
 
-    measurement: EvaluationRequest
+    request: EvaluationRequest
     ignored: tuple[IgnoredFact, ...] = ()
 
 
@@ -115,7 +115,7 @@ def stored_set_request(
     definition = reference.read_definition(revision.document)
     issues = catalogue_of(own, definition.attributes)
     found, ignored = stored_holdings(holdings, definition.attributes, issues)
-    measurement = EvaluationRequest(
+    request = EvaluationRequest(
         definition=definition,
         document_id=revision.definition,
         revision=revision.number,
@@ -128,7 +128,7 @@ def stored_set_request(
         holdings_state=state,
         reference_edition=reference.edition(),
     )
-    return LoadedRequest(measurement, ignored)
+    return LoadedRequest(request, ignored)
 
 
 def stored_holdings(

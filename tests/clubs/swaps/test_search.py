@@ -29,7 +29,7 @@ class Member:
     """A member's collection and set."""
 
     owner: str
-    measurement: EvaluationRequest
+    request: EvaluationRequest
     result: Evaluation
     recorded: Mapping[str, Raw]
 
@@ -47,8 +47,8 @@ def a_member(owner: str, document: Raw, coins: Mapping[str, Raw], issues: Any = 
         {"id": name, **recorded[name], **{k: facts[k] for k in ("quantity", "issue") if k in facts}}
         for name, facts in coins.items()
     ]
-    measurement = a_measurement(document, raw, issues=issues)
-    return Member(owner, measurement, evaluate(measurement), recorded)
+    request = a_measurement(document, raw, issues=issues)
+    return Member(owner, request, evaluate(request), recorded)
 
 
 def described(recorded: Raw) -> str:
@@ -56,7 +56,7 @@ def described(recorded: Raw) -> str:
 
 
 def check_of(members: Sequence[Member]) -> Reevaluation:
-    return Reevaluation({member.owner: member.measurement for member in members}.__getitem__)
+    return Reevaluation({member.owner: member.request for member in members}.__getitem__)
 
 
 def swaps_of(

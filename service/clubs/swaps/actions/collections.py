@@ -48,24 +48,24 @@ class Collections:
         self.versions: dict[str, str] = {}
         """Of the other sets of whoever was asked for them."""
 
-    def measurement(self, owner: str) -> EvaluationRequest:
-        return self._without_promised(owner, self._loaded(owner).measurement(self._offered, self._day))
+    def request(self, owner: str) -> EvaluationRequest:
+        return self._without_promised(owner, self._loaded(owner).request(self._offered, self._day))
 
     def others(self, owner: str) -> list[EvaluationRequest]:
         """The owner's other sets: of each definition that has a published revision the one that he follows."""
         theirs, shown = self._loaded(owner), self._members[owner]
         found = self._context.database.read(lambda c: _others(c, shown.owner, self._offered))
         self.versions[owner] = _version(found)
-        measurements = []
+        requests = []
         for revision, decisions in found:
             try:
                 asked = stored_set_request(revision, theirs.held, theirs.basis, self._day, decisions, theirs.own)
             except Invalid:
                 # It was stored when other things were right; there is nothing in it to lose.
                 continue
-            cheaper = replace(asked.measurement, budget_seconds=BUDGET_SECONDS)
-            measurements.append(self._without_promised(owner, cheaper))
-        return measurements
+            cheaper = replace(asked.request, budget_seconds=BUDGET_SECONDS)
+            requests.append(self._without_promised(owner, cheaper))
+        return requests
 
     def version(self, connection: Connection, owner: str) -> str:
         """In which version the owner's other sets are."""

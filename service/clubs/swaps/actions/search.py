@@ -191,7 +191,7 @@ async def _prepared(
     who = sorted((shown.owner.id, shown.basis) for shown in members)
     promised = (sorted(pieces.items()), sorted((owner, *sorted(found)) for owner, found in places.items()))
     name = basis(member.club, offered.definition, offered.digest, day, who, promised)
-    return _Prepared(name, sides, SetGuard(Reevaluation(of.measurement), of.others), of)
+    return _Prepared(name, sides, SetGuard(Reevaluation(of.request), of.others), of)
 
 
 def _side(shown: ShownDefinition, pieces: Mapping[Coin, int], places: Mapping[str, frozenset[str]]) -> Side:
