@@ -516,6 +516,7 @@ class Coin:
     id: str
     quantity: int
     views: tuple[dict[str, Any], ...]
+    presumed: tuple[frozenset[str], ...] = ()
 
 
 @dataclass
@@ -885,6 +886,7 @@ class Assignments:
     prices: list[dict[tuple[str, str], Fraction]]
     pins: set[tuple[str, str]]
     previous: set[tuple[str, str]]
+    resting: set[tuple[str, str]] = field(default_factory=set)
 
     def by_keys(self, seat: Seat) -> str:
         spot, coin = seat
@@ -956,7 +958,9 @@ class Assignments:
             "unknown": bases.count("unknown"),  # type: ignore[attr-defined]
             "alternatives": bases.count("alternatives"),  # type: ignore[attr-defined]
             "to_check": sum(map(self.to_check, doubtful)),
-            "presumed": 0,
+            "presumed": sum(
+                (s.address, c.id) in self.resting for (s, c), basis in zip(seats, bases, strict=True) if basis == "firm"
+            ),
             "shortfall": sum(max(0, b.count - self.reached(b, seats, bases)) for b in self.goals),
         }
         found |= {f"prefer-{n + 1}": sum(p[s.address, c.id] for s, c in seats) for n, p in enumerate(self.prices)}
@@ -992,7 +996,11 @@ def assignments(
 ) -> Assignments:
     nevers = set(nevers)
     coins = sorted(
-        (a_coin(raw, issues or {}) for raw in holdings if raw.get("status", "held") in ("held", "for trade")),
+        (
+            a_coin(raw, issues or {}, document, outside)
+            for raw in holdings
+            if raw.get("status", "held") in ("held", "for trade")
+        ),
         key=lambda c: c.id,
     )
     places = spots(document, coins, outside)
@@ -1009,7 +1017,13 @@ def assignments(
                     lengths[spot.address, coin.id] = facts_to_settle(spot.rule, coin.views, outside)
     rules = set_level_rules(document, places, coins, outside)
     prices = losses(places, coins, fits, outside)
-    return Assignments(places, coins, fits, lengths, rules, prices, set(pins), set(previous))
+    resting = {
+        (spot.address, coin.id)
+        for spot in places
+        for coin in coins
+        if fits.get((spot.address, coin.id)) == "firm" and smallest_presumed(spot.rule, coin, outside, "yes")
+    }
+    return Assignments(places, coins, fits, lengths, rules, prices, set(pins), set(previous), resting)
 
 
 def evaluate(
@@ -1064,12 +1078,185 @@ def evaluate(
     return Answer(told, levels, certain, possible, empty, instead)
 
 
-def a_coin(raw: Mapping[str, Any], issues: Mapping[str, Mapping[str, Any]]) -> Coin:
-    facts = raw.get("facts", {})
+# --- what nobody wrote down (rules.md sections 9 and 11) ----------------------------------------------------------------
+
+MEASURED = (
+    "weight_measured weight_legal weight_tolerance weight_least fine_weight diameter thickness".split()  # noqa: SIM905
+)
+
+
+def a_coin(
+    raw: Mapping[str, Any],
+    issues: Mapping[str, Mapping[str, Any]],
+    document: Mapping[str, Any] | None = None,
+    outside: Outside | None = None,
+) -> Coin:
+    document = document or {}
+    own = raw.get("facts", {})
     named = raw.get("issue")
-    names = [None] if named is None else [named] if isinstance(named, str) else list(dict.fromkeys(named["one_of"]))
-    views = tuple({**(issues[name] if name else {}), **facts} for name in names)
-    return Coin(raw["id"], raw.get("quantity", 1), views)
+    names = [] if named is None else [named] if isinstance(named, str) else list(dict.fromkeys(named["one_of"]))
+    if outside is None:
+        views: list[dict[str, Any]] = [{**issues[name], **own} for name in names] or [dict(own)]
+        return Coin(raw["id"], raw.get("quantity", 1), tuple(views))
+    agreeing = [name for name in names if not clashing(own, issues[name], outside)]
+    if names and not agreeing:
+        views = [{**issues[name], **own} for name in names]
+    else:
+        if not names:
+            agreeing = identified(own, issues, document, outside)[0]
+        views = [as_issue(own, issues[name], outside) for name in agreeing] or [dict(own)]
+    told = [(world, presumed) for view in views for world, presumed in with_presumed(view, document, outside)]
+    return Coin(
+        raw["id"],
+        raw.get("quantity", 1),
+        tuple({**presumed, **world} for world, presumed in told),
+        tuple(frozenset(presumed) for _, presumed in told),
+    )
+
+
+def agrees(attribute: Attribute, recorded: Any, theirs: Any, outside: Outside) -> bool:
+    """Whether a recorded value is one of the issue's values."""
+    if isinstance(theirs, dict) and theirs and set(theirs) <= {"from", "to"}:
+        number = read(attribute, recorded)
+        ends = {end: read(attribute, theirs[end]) for end in theirs}
+        return number != NONE and ends.get("from", number) <= number <= ends.get("to", number)
+    for other in values_of(theirs):
+        one, two = read(attribute, recorded), read(attribute, other)
+        if one == two:
+            return True
+        if NONE in (one, two):
+            continue
+        if isinstance(one, str):
+            scheme = outside.vocabularies.get(attribute.vocabulary or "")
+            if scheme is not None and (two in uppers(scheme, one) or one in uppers(scheme, two)):
+                return True
+            if without_accents(one.casefold()) == without_accents(two.casefold()):
+                return True
+        elif isinstance(one, Fraction) and attribute.type in ("integer", "decimal"):
+            decimals = len(f"{float(one):.10f}".rstrip("0").partition(".")[2])
+            lower, rest = divmod(two * 10**decimals, 1)
+            near = {lower} if rest < Fraction(1, 2) else {lower + 1} if rest > Fraction(1, 2) else {lower, lower + 1}
+            if one * 10**decimals in near:
+                return True
+    return False
+
+
+def narrowed(attribute: Attribute, recorded: Any, theirs: Any, outside: Outside) -> Any:
+    """What of a recorded fact agrees with the issue's; the text "nothing" where nothing does."""
+    if isinstance(recorded, dict) and recorded and set(recorded) <= {"from", "to"}:
+        if not (isinstance(theirs, dict) and theirs and set(theirs) <= {"from", "to"}):
+            kept = [v for v in values_of(theirs) if agrees(attribute, v, recorded, outside)]
+            return {"one_of": kept} if kept else "nothing"
+        lows = [fact["from"] for fact in (recorded, theirs) if "from" in fact]
+        highs = [fact["to"] for fact in (recorded, theirs) if "to" in fact]
+        if lows and highs and max(lows) > min(highs):
+            return "nothing"
+        return {**({"from": max(lows)} if lows else {}), **({"to": min(highs)} if highs else {})}
+    kept = [value for value in values_of(recorded) if agrees(attribute, value, theirs, outside)]
+    return {"one_of": kept} if len(kept) > 1 else kept[0] if kept else "nothing"
+
+
+def can_clash(name: str, outside: Outside) -> bool:
+    return not outside.attributes[name].many and name not in MEASURED
+
+
+def clashing(own: Mapping[str, Any], issue: Mapping[str, Any], outside: Outside) -> list[str]:
+    return [
+        name
+        for name in sorted(own)
+        if name in issue
+        and can_clash(name, outside)
+        and narrowed(outside.attributes[name], own[name], issue[name], outside) == "nothing"
+    ]
+
+
+def as_issue(own: Mapping[str, Any], issue: Mapping[str, Any], outside: Outside) -> dict[str, Any]:
+    facts = {**issue, **own}
+    for name in own:
+        if name in issue and can_clash(name, outside):
+            facts[name] = narrowed(outside.attributes[name], own[name], issue[name], outside)
+    return facts
+
+
+def identified(
+    own: Mapping[str, Any], issues: Mapping[str, Mapping[str, Any]], document: Mapping[str, Any], outside: Outside
+) -> tuple[list[str], tuple[str, list[str]] | None]:
+    """The candidate issues of a coin that names none; or else the nearest issue with what contradicts it."""
+    for entry in document.get("identify", []):
+        where = parsed(entry["where"])
+        if verdict(where, own, outside) != "yes":
+            continue
+        pool = [name for name in entry.get("issues", issues) if verdict(where, issues[name], outside) != "no"]
+        against = {name: clashing(own, issues[name], outside) for name in sorted(pool)}
+        agreeing = [name for name, wrong in against.items() if not wrong]
+        if not agreeing:
+            nearest = min(against, key=lambda name: (len(against[name]), name), default=None)
+            return [], None if nearest is None else (nearest, against[nearest])
+        return [
+            name
+            for name in agreeing
+            if not any(
+                all(item in issues[other].items() for item in issues[name].items())
+                and (len(issues[other]) > len(issues[name]) or other < name)
+                for other in agreeing
+                if other != name
+            )
+        ], None
+    return [], None
+
+
+def with_presumed(
+    facts: Mapping[str, Any], document: Mapping[str, Any], outside: Outside
+) -> list[tuple[dict[str, Any], dict[str, Any]]]:
+    """The coin with what is presumed of it: one entry where every way that the recorded doubts may turn out presumes the same,
+    else one for each way."""
+    entries = [(parsed(e["where"]) if "where" in e else True, e["facts"]) for e in document.get("presume", [])]
+    doubted = sorted({n for where, _ in entries for n in properties(where) if n in facts and is_doubt(facts[n])})
+    worlds = [
+        {**facts, **dict(zip(doubted, picked, strict=True))}
+        for picked in product(*(ways(outside.attributes[name], facts[name]) for name in doubted))
+    ]
+    told = []
+    for world in worlds:
+        presumed: dict[str, Any] = {}
+        for where, more in entries:
+            known = {**presumed, **world}
+            if verdict(where, known, outside) == "yes":
+                presumed |= {name: value for name, value in more.items() if name not in known}
+        told.append((world, presumed))
+    if all(presumed == told[0][1] for _, presumed in told):
+        return [(dict(facts), told[0][1])]
+    return told
+
+
+def is_doubt(raw: Any) -> bool:
+    return isinstance(raw, dict) and raw != {"none": True}
+
+
+def ways(attribute: Attribute, raw: Any) -> list[Any]:
+    if "one_of" in raw:
+        return list(raw["one_of"])
+    if "has" in raw or "perhaps" in raw:
+        has, perhaps = raw.get("has", []), raw.get("perhaps", [])
+        return [[*has, *more] for size in range(len(perhaps) + 1) for more in combinations(perhaps, size)]
+    low, high = raw.get("from", attribute.low), raw.get("to", attribute.high)
+    if attribute.type != "integer" or low is None or high is None or high - low > 90:
+        raise TooMany
+    return list(range(low, high + 1))
+
+
+def smallest_presumed(rule: Any, coin: Coin, outside: Outside, wanted: str) -> list[str] | None:
+    """The smallest set of presumed attributes, the first by name, that gives the rule this verdict beside what is known."""
+    names = sorted(frozenset().union(*coin.presumed))
+    for size in range(len(names) + 1):
+        for chosen in combinations(names, size):
+            views = [
+                {name: fact for name, fact in view.items() if name not in presumed or name in chosen}
+                for view, presumed in zip(coin.views, coin.presumed, strict=True)
+            ]
+            if verdict_of_views(rule, views, outside) == wanted:
+                return list(chosen)
+    return None
 
 
 def seatings(

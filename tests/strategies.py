@@ -368,6 +368,22 @@ KEYED: tuple[dict[str, Any], ...] = (
 
 
 @st.composite
+def presumptions(draw: st.DrawFn, wheres: tuple[str | None, ...]) -> dict[str, Any]:
+    """An entry with one of these rules, or none."""
+    choices = {
+        "year_on_coin": (1899, 1902),
+        "grade": (20, {"none": True}),
+        "mint": ("Tower", {"none": True}),
+        "species": ("owl", "bird"),
+        "restrike": (False, True),
+    }
+    names = draw(st.lists(st.sampled_from(sorted(choices)), min_size=1, max_size=3, unique=True))
+    entry: dict[str, Any] = {"facts": {name: draw(st.sampled_from(choices[name])) for name in names}}
+    where = draw(st.sampled_from(wheres))
+    return entry if where is None else {"where": where, **entry}
+
+
+@st.composite
 def definitions(draw: st.DrawFn, *, with_rules: bool = True) -> dict[str, Any]:
     """A small set: up to four places of every kind."""
     tiers = st.sampled_from(("required", "required", "optional"))
@@ -409,6 +425,10 @@ def definitions(draw: st.DrawFn, *, with_rules: bool = True) -> dict[str, Any]:
         document["free_choice"].append(choice)
     if draw(st.integers(0, 2)) == 0:
         document["scope"] = draw(simple_rules())
+    if draw(st.integers(0, 2)) == 0:
+        document["presume"] = draw(st.lists(presumptions(("restrike = TRUE", None)), min_size=1, max_size=3))
+    if draw(st.integers(0, 3)) == 0:
+        document["identify"] = [{"where": "restrike = FALSE"}]
     if with_rules:
         ids = [entry["id"] for kind in ("slots", "one_per", "free_choice") for entry in document[kind]]
         slots = [slot["id"] for slot in document["slots"]]

@@ -7,11 +7,14 @@ from dataclasses import dataclass, field, replace
 from itertools import product
 from math import lcm
 
+import numpy as np
+
 from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, Edge, EdgeKeys, GroupPin, SetRule
 from service.errors import Fault, OverLimit
 from service.evaluation.columns import Columns
 from service.evaluation.places import FREE_CHOICE, Place
 from service.evaluation.table import Fit, Table
+from service.evaluation.views import bare
 from service.facts.holding import Holding, View
 from service.facts.knowledge import Among, Between, Number, Subsets, Value
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
@@ -97,8 +100,11 @@ def build(
     """
     row_of = {coin: row for row, coin in enumerate(coin for coin, seen in enumerate(views) if len(seen) == 1)}
     columns = Columns([views[coin][0] for coin in row_of], table.attributes, table.context)
+    bare_columns = None
+    if any(view.presumed for seen in views for view in seen):
+        bare_columns = Columns([bare(views[coin])[0] for coin in row_of], table.attributes, table.context)
     barred: dict[int, frozenset[int]] = {}
-    fits = _fits(places, holdings, views, table, fixed, columns, list(row_of), barred)
+    fits = _fits(places, holdings, views, table, fixed, (columns, bare_columns), list(row_of), barred)
     levels = max((len(place.prefer) for place in places), default=0)
     costs, worth, scales = _costs(places, fits, PreferenceValues(views, table), levels)
     pins, stays = fixed.pins, fixed.previous
@@ -174,7 +180,7 @@ def _basis(fit: Fit) -> Basis:
     return Basis.UNKNOWN if fit.rests_on_unknown else Basis.ALTERNATIVES
 
 
-_YES_FIT = Fit(YES)
+_YES_FIT, _PRESUMED_FIT = Fit(YES), Fit(YES, presumed=True)
 
 
 def _fits(
@@ -183,12 +189,13 @@ def _fits(
     views: Sequence[tuple[View, ...]],
     table: Table,
     fixed: FixedPlacements,
-    columns: Columns,
+    columns: tuple[Columns, Columns | None],
     single: Sequence[int],
     barred_at: dict[int, frozenset[int]],
 ) -> tuple[Mapping[int, Fit], ...]:
-    """Holdings that are one thing only are judged in columns, those with several candidate issues one by one. `barred_at`
-    gets the holdings that are left out by place."""
+    """Holdings that are one thing only are judged in columns, those with several candidate issues one by one; the second
+    columns are of the same holdings without what is presumed of them, where anything is. `barred_at` gets the
+    holdings that are left out by place."""
     several = [coin for coin, seen in enumerate(views) if len(seen) > 1]
     by_rule: dict[int, dict[int, Fit]] = {}
     found: list[Mapping[int, Fit]] = []
@@ -209,14 +216,18 @@ def _fits(
 
 def _fitting(
     place: Place,
-    columns: Columns,
+    both_columns: tuple[Columns, Columns | None],
     single: Sequence[int],
     several: Sequence[int],
     views: Sequence[tuple[View, ...]],
     table: Table,
 ) -> dict[int, Fit]:
+    columns, bare_columns = both_columns
     rows = columns.fits(place.predicate)
     fitting = dict.fromkeys((single[row] for row in rows.certain.tolist()), _YES_FIT)
+    if bare_columns is not None and len(rows.certain):
+        resting = np.setdiff1d(rows.certain, bare_columns.fits(place.predicate).certain, assume_unique=True)
+        fitting |= dict.fromkeys((single[row] for row in resting.tolist()), _PRESUMED_FIT)
     for doubtful, is_unknown in ((rows.alternatives, False), (rows.unknown, True)):
         if not len(doubtful):
             continue
@@ -228,6 +239,9 @@ def _fitting(
         fit = table.fit(place.predicate, views[coin])
         if fit.verdict is UNDECIDED:
             fit = replace(fit, to_check=table.to_check(place.predicate, views[coin]))
+        elif fit.verdict is YES and any(view.presumed for view in views[coin]):
+            rests = table.verdict(place.predicate, bare(views[coin])) is not YES
+            fit = _PRESUMED_FIT if rests else fit
         if fit.verdict is not NO:
             fitting[coin] = fit
     return dict(sorted(fitting.items()))

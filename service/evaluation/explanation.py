@@ -71,6 +71,13 @@ class SettlingFact:
     outcomes: tuple[SettledOutcome, ...]
 
 
+class PresumedBy(Struct, frozen=True):
+    """A presumption: which list it is in, and where, from 0."""
+
+    list: Literal["definition", "account", "request"]
+    index: int
+
+
 class ReadFact(Struct, frozen=True, kw_only=True):
     """A fact that a clause reads."""
 
@@ -79,9 +86,13 @@ class ReadFact(Struct, frozen=True, kw_only=True):
     look_at: Annotated[str | UnsetType, Meta(description="Where to look, if it is not recorded.")] = UNSET
     value: Annotated[RecordedFact, Meta(description="What is recorded.")] = UNSET
     source: Annotated[
-        Literal["holding", "issue"] | UnsetType, Meta(description="Whether the holding has it, or its issue.")
+        Literal["holding", "issue", "identified", "presumed"] | UnsetType,
+        Meta(
+            description="Whether the holding has it, its issue, the issue that it was identified as, or a presumption."
+        ),
     ] = field(default=UNSET, name="from")
     issue: Annotated[str | UnsetType, Meta(description="The issue that it is from.")] = UNSET
+    entry: Annotated[PresumedBy | UnsetType, Meta(description="The presumption that it is from.")] = UNSET
 
 
 class ExplainedClause(Struct, frozen=True, kw_only=True):
@@ -134,8 +145,13 @@ def _fact(name: str, view: View, attributes: Mapping[str, Attribute]) -> ReadFac
     if knowledge is None:
         return ReadFact(attribute=name, recorded=False, look_at=attributes[name].look_at)
     source = view.source_of(name)
-    issue = view.issue if source == "issue" and view.issue is not None else UNSET
-    return ReadFact(attribute=name, recorded=True, value=knowledge_as_json(knowledge), source=source, issue=issue)
+    value = knowledge_as_json(knowledge)
+    if source == "presumed":
+        entry, look_at = view.presumed[name], attributes[name].look_at
+        where = PresumedBy(entry.list, entry.index)
+        return ReadFact(attribute=name, recorded=False, look_at=look_at, value=value, source=source, entry=where)
+    issue = view.issue if source != "holding" and view.issue is not None else UNSET
+    return ReadFact(attribute=name, recorded=True, value=value, source=source, issue=issue)
 
 
 def clause_text(words: Rule | str, node: Predicate) -> str:

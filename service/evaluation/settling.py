@@ -20,6 +20,7 @@ from service.evaluation.region_wording import region_wording
 from service.evaluation.verdicts import BUDGET, Case, Choice, Region, Split, judge_view
 from service.facts.attributes import Attribute
 from service.facts.holding import Facts, View
+from service.facts.knowledge import Among, value_in_words
 from service.facts.truth import UNDECIDED, YES, Verdict
 from service.rules.partitions import has_plain_value
 from service.rules.predicates import EvaluationContext, Leaf, Or, Predicate, kleene_verdict, leaves, reads
@@ -84,7 +85,9 @@ def settle_places(
     or past 12 open facts, the limit is `budget`.
     """
     if len(views) > 1:
-        return SettlingFacts([_by_issue(rules, views, attributes, context)])
+        if len({view.issue for view in views}) > 1:
+            return SettlingFacts([_by_issue(rules, views, attributes, context)])
+        return SettlingFacts(list(_by_recorded_doubt(rules, views, attributes, context)))
     budget = budget or TrialBudget()
     own = TrialBudget(min(budget.left, _TRIALS_PER_COIN))
     granted = own.left
@@ -191,6 +194,28 @@ class _DecidingFacts:
         return self._known[key]
 
 
+def _by_recorded_doubt(
+    rules: Mapping[str, Predicate],
+    views: Sequence[View],
+    attributes: Mapping[str, Attribute],
+    context: EvaluationContext,
+) -> Iterator[DecidingFact]:
+    """The recorded doubts on which it depends what is presumed of the coin: one view for each way they may turn out."""
+    opened = [
+        {place for place, rule in rules.items() if judge_view(rule, view, attributes, context).verdict is YES}
+        for view in views
+    ]
+    for name in sorted(frozenset[str]().union(*(view.own for view in views))):
+        known = [view.facts.get(name) for view in views]
+        if len(set(known)) > 1 and name in attributes:
+            outcomes: dict[str, list[str]] = {}
+            for knowledge, there in zip(known, opened, strict=True):
+                words = " or ".join(map(value_in_words, knowledge.values)) if isinstance(knowledge, Among) else "any"
+                before = outcomes.get(words, [])
+                outcomes[words] = [place for place in rules if place in there or place in before]
+            yield DecidingFact(name, attributes[name].look_at, outcomes)
+
+
 def _by_issue(
     rules: Mapping[str, Predicate],
     views: Sequence[View],
@@ -198,10 +223,12 @@ def _by_issue(
     context: EvaluationContext,
 ) -> DecidingFact:
     outcomes = {
-        str(view.issue): [
-            place for place, rule in rules.items() if judge_view(rule, view, attributes, context).verdict is YES
+        str(issue): [
+            place
+            for place, rule in rules.items()
+            if all(judge_view(rule, v, attributes, context).verdict is YES for v in views if v.issue == issue)
         ]
-        for view in views
+        for issue in dict.fromkeys(view.issue for view in views)
     }
     return DecidingFact("issue", "what tells its candidate issues apart", outcomes)
 

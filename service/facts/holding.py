@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from service.errors import Fault, Invalid
@@ -38,15 +38,23 @@ class Holding:
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """One thing that the piece may be: its own facts, and behind them those of one candidate issue."""
+    """One thing that the piece may be: its own facts, behind them those of one candidate issue, and behind these what is
+    presumed: `presumed` has the entry that each presumed fact is from. `identified`: the issue is not named, but follows from
+    the facts."""
 
     facts: Facts
     issue: str | None = None
     own: frozenset[str] = frozenset()
+    presumed: Mapping[str, Any] = field(default_factory=dict)
+    identified: bool = False
 
-    def source_of(self, name: str) -> Literal["holding", "issue"]:
-        """Where a fact came from: `holding`, or `issue`."""
-        return "holding" if name in self.own or self.issue is None else "issue"
+    def source_of(self, name: str) -> Literal["holding", "issue", "identified", "presumed"]:
+        """Where a fact came from."""
+        if name in self.presumed:
+            return "presumed"
+        if name in self.own or self.issue is None:
+            return "holding"
+        return "identified" if self.identified else "issue"
 
 
 def candidate_views(holding: Holding, catalogue: Mapping[str, Facts]) -> tuple[View, ...]:

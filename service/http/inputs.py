@@ -20,6 +20,7 @@ from service.http.dependencies import Received
 from service.http.wire import Day, In, OtherForm, RevisionNumber, read
 from service.progress.actions.inputs import DefinitionReference, SentIssue, SentVocabulary
 from service.reference.actions import SentDocument
+from service.rules.presumptions import MOST_ENTRIES
 
 Id = Annotated[str, StringConstraints(min_length=1, max_length=200)]
 _FORMS = 'send the definition itself ({"format": "set-definition/1", ...}) or {"document": {...}}'
@@ -117,6 +118,14 @@ class VocabularyIn(In):
     concepts: list[ConceptIn]
 
 
+class PresumptionIn(In):
+    """Facts that are presumed of every coin that surely fits `where` (left out: of every coin), as far as nothing is recorded
+    of them."""
+
+    where: str | bool | dict[str, Any] | None = None
+    facts: dict[str, Any]
+
+
 class PlacingIn(In):
     """A holding and a place."""
 
@@ -125,7 +134,7 @@ class PlacingIn(In):
 
 
 class InputsIn(In):
-    """What both an evaluation and an explanation take."""
+    """What evaluations, explanations and checks take."""
 
     body_limit: ClassVar[str] = "evaluation_body_bytes"
     other_forms: ClassVar[Mapping[str, OtherForm]] = SAME_AS_YAML
@@ -143,6 +152,22 @@ class InputsIn(In):
             "issues": sent_issues(self.issues),
             "vocabularies": sent_vocabularies(self.vocabularies),
         }
+
+
+class JudgedIn(InputsIn):
+    """What is presumed where a request has coins judged."""
+
+    presume: bool = Field(True, description="false: nothing is presumed of coins, whichever list says so.")
+    presumptions: list[PresumptionIn] = Field(
+        default_factory=list,
+        max_length=MOST_ENTRIES,
+        description="What is presumed besides what the definition presumes, before what the account does.",
+    )
+
+    def common(self, today: date) -> dict[str, Any]:
+        """The members of `service.progress.actions.inputs.Inputs`. Raises Invalid."""
+        entries = [entry.model_dump(exclude_none=True) for entry in self.presumptions]
+        return {**super().common(today), "presume": self.presume, "presumptions": entries}
 
 
 def sent_definition(value: Any, at: str) -> DefinitionReference | SentDocument:

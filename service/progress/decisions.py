@@ -8,7 +8,6 @@ from service.errors import Fault
 from service.evaluation.keys import Collection
 from service.evaluation.places import places_of
 from service.facts.attributes import nearest
-from service.facts.holding import candidate_views
 from service.progress.evaluate import EvaluationRequest
 from service.rules.keys import key_at
 from service.rules.predicates import EvaluationContext
@@ -57,11 +56,7 @@ class KnownPlaces:
 
     def __init__(self, request: EvaluationRequest, *, groups: bool = False) -> None:
         context = EvaluationContext(request.today, request.vocabularies)
-        seen = [
-            candidate_views(holding, request.issues)
-            for holding in request.holdings
-            if holding.status in request.statuses
-        ]
+        seen = [request.views_of(holding) for holding in request.holdings if holding.status in request.statuses]
         places = places_of(request.definition, Collection(seen, request.issues, context))
         one_per, choices = request.definition.one_per, request.definition.free_choice
         self.names = [place.address for place in places]

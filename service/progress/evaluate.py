@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
+from functools import cached_property
 from typing import Any
 
 from msgspec import UNSET
@@ -18,7 +19,8 @@ from service.evaluation.engine import ENGINE
 from service.evaluation.keys import Collection
 from service.evaluation.places import FREE_CHOICE, ONE_PER, SLOT, places_of
 from service.evaluation.table import Table
-from service.facts.holding import HELD, Facts, Holding, candidate_views
+from service.evaluation.views import Views
+from service.facts.holding import HELD, Facts, Holding, View
 from service.facts.truth import UNDECIDED, YES
 from service.facts.vocabulary import Vocabulary
 from service.progress.alternates import alternates_of
@@ -26,6 +28,7 @@ from service.progress.conflicts import constraint_conflicts, pin_conflicts, pin_
 from service.progress.contests import contested
 from service.progress.goals import goals_of
 from service.progress.named import NamedHolding, named_holdings
+from service.progress.presumed import clashes, presumed_of
 from service.progress.result import (
     DefinitionStamp,
     Evaluation,
@@ -45,6 +48,7 @@ from service.progress.unplaced import unplaced
 from service.rules.definition import OPTIONAL, REQUIRED, Definition, OnePer
 from service.rules.keys import key_as_json
 from service.rules.predicates import EvaluationContext
+from service.rules.presumptions import NO_PRESUMPTIONS, Presumptions
 
 MOST_HOLDINGS = 100_000
 
@@ -52,7 +56,8 @@ MOST_HOLDINGS = 100_000
 @dataclass(frozen=True)
 class EvaluationRequest:
     """What is asked. `pins` and `nevers` are (holding id, place), `previous` is (place, holding id); `issues` is the catalogue
-    by id; `budget_seconds` is solver time."""
+    by id; `budget_seconds` is solver time. `presumptions` come after the definition's own; without `presume` nothing is
+    presumed. `replaced` are the issues in whose place the owner has others."""
 
     definition: Definition
     holdings: tuple[Holding, ...]
@@ -68,6 +73,26 @@ class EvaluationRequest:
     holdings_state: str | None = None
     reference_edition: str | None = None
     statuses: frozenset[str] = HELD
+    presumptions: Presumptions = NO_PRESUMPTIONS
+    presume: bool = True
+    replaced: frozenset[str] = frozenset()
+
+    @cached_property
+    def context(self) -> EvaluationContext:
+        """What rules may ask besides the coin."""
+        return EvaluationContext(self.today, self.vocabularies)
+
+    @cached_property
+    def views(self) -> Views:
+        """What each coin may be, under the definition's presumptions and those of the request."""
+        known = self.definition.presumptions.then(self.presumptions)
+        if not self.presume:
+            known = replace(known, presume=())
+        return Views(self.definition.attributes, self.context, self.issues, known, self.replaced)
+
+    def views_of(self, holding: Holding) -> tuple[View, ...]:
+        """Everything that one coin may be."""
+        return self.views.of(holding)
 
 
 def evaluate(request: EvaluationRequest) -> Evaluation:
@@ -81,8 +106,8 @@ def build_instance(request: EvaluationRequest) -> tuple[Instance, Table]:
     """Everything judged and ready to be solved. Raises Invalid or OverLimit where the request cannot be evaluated."""
     ensure_evaluable(request)
     counting = tuple(sorted((h for h in request.holdings if h.status in request.statuses), key=lambda h: h.id))
-    seen = tuple(candidate_views(holding, request.issues) for holding in counting)
-    context = EvaluationContext(request.today, request.vocabularies)
+    seen = tuple(request.views_of(holding) for holding in counting)
+    context = request.context
     places = places_of(request.definition, Collection(seen, request.issues, context))
     table = Table(request.definition.attributes, context)
     return build(request.definition, places, counting, seen, table, fixed_placements(request)), table
@@ -117,9 +142,10 @@ def result_from(request: EvaluationRequest, board: Instance, table: Table, solut
     """The evaluation result of an instance that is solved; `request` is what the instance was built for."""
     seats = {placement.place: placement for placement in solution.placements}
     shown = _shown(board, seats)
-    entries = {at: _place(board, at, seats) for at in shown}
+    entries = {at: _place(board, table, at, seats) for at in shown}
     left = unplaced(board, table, seats, request.holdings)
     in_doubt, left_out = doubts(board, table, seats)
+    unlike, unlike_left_out = clashes(board, table, request.views)
     definition = request.definition
     return Evaluation(
         definition=stamp_of(request),
@@ -127,7 +153,9 @@ def result_from(request: EvaluationRequest, board: Instance, table: Table, solut
         evaluated_on=request.today,
         reference_edition=request.reference_edition,
         engine_version=ENGINE,
-        summary=Summary(**_figures(board, shown, seats, solution), unplaced=len(left)),
+        summary=Summary(
+            **_figures(board, shown, seats, solution), unplaced=len(left), presumed=_presumed(board, seats)
+        ),
         proven_optimal=solution.proven and solution.certain_proven and solution.possible_proven,
         levels=[LevelResult(level.name, level.value, level.proven, level.bound) for level in solution.levels],
         slots=[entries[at] for at in shown if board.places[at].kind == SLOT],
@@ -141,11 +169,12 @@ def result_from(request: EvaluationRequest, board: Instance, table: Table, solut
         conflicts=[
             *contested(board, table, seats),
             *in_doubt,
+            *unlike,
             *pin_conflicts(board, table, seats, request.pins, request.nevers, request.holdings, request.statuses),
             *pin_costs(board, table, seats, request.pins, request.budget_seconds),
             *constraint_conflicts(board, table, seats, request.budget_seconds),
         ],
-        conflicts_left_out=left_out,
+        conflicts_left_out=left_out + unlike_left_out,
         unplaced=left,
         named=names_of(request, board),
     )
@@ -204,11 +233,19 @@ def _figures(
     }
 
 
-def _place(board: Instance, at: int, seats: Mapping[int, Placement]) -> PlaceResult:
+def _presumed(board: Instance, seats: Mapping[int, Placement]) -> int:
+    return sum(
+        1 for at, seat in seats.items() if seat.basis is Basis.FIRM and board.edges_at(at)[seat.holding].presumed
+    )
+
+
+def _place(board: Instance, table: Table, at: int, seats: Mapping[int, Placement]) -> PlaceResult:
     place, seat = board.places[at], seats.get(at)
     sitting: dict[str, Any] = {"status": "empty", "holding": None}
     if seat is not None and seat.basis is Basis.FIRM:
         sitting = {"status": "filled", "certainty": "forced" if seat.forced else "choice"}
+        if board.edges_at(at)[seat.holding].presumed:
+            sitting["presumed"] = presumed_of(board, table, at, seat.holding)
         if not seat.forced:
             sitting["interchangeable_with"] = [board.holdings[coin].id for coin in seat.instead]
             sitting["interchangeable_limit"] = UNSET if seat.instead_proven else "budget"

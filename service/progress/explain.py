@@ -21,7 +21,7 @@ from service.evaluation.keys import Collection
 from service.evaluation.places import FREE_CHOICE, Place, places_of
 from service.evaluation.table import Table
 from service.facts.attributes import nearest
-from service.facts.holding import Holding, View, candidate_views
+from service.facts.holding import Holding, View
 from service.facts.truth import UNDECIDED, Verdict
 from service.progress.evaluate import EvaluationRequest, ensure_evaluable, stamp_of
 from service.progress.result import DefinitionStamp, Doubt
@@ -87,8 +87,8 @@ def explain(request: EvaluationRequest, holding: Holding, place: str | None) -> 
     ensure_evaluable(request)
     definition = request.definition
     context = EvaluationContext(request.today, request.vocabularies)
-    seen = candidate_views(holding, request.issues)
-    others = tuple(candidate_views(other, request.issues) for other in request.holdings)
+    seen = request.views_of(holding)
+    others = tuple(request.views_of(other) for other in request.holdings)
     places = _asked(places_of(definition, Collection((seen, *others), request.issues, context)), place)
     table = Table(definition.attributes, context)
     wording = RuleWording(definition.attributes, request.vocabularies)

@@ -15,7 +15,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType, field
 
 from service.assignment.problem import Basis
 from service.evaluation.settling import DecidingFact
-from service.facts.recorded import RecordedKey
+from service.facts.recorded import RecordedFact, RecordedKey
 from service.progress.named import Named
 from service.rules.preferences import Preference
 
@@ -73,6 +73,7 @@ class Summary(Figures, frozen=True):
     """The headline figures."""
 
     unplaced: Annotated[int, Meta(description="How many holdings have a piece that sits in no place.")]
+    presumed: Annotated[int, Meta(description="How many filled places rest on something presumed.")] = 0
 
 
 class LevelResult(Struct, frozen=True):
@@ -181,6 +182,10 @@ class PlaceResult(Struct, frozen=True, kw_only=True):
     interchangeable_limit: Annotated[
         Literal["budget"] | UnsetType, Meta(description="Other coins may do as well: there was no time to prove it.")
     ] = UNSET
+    presumed: Annotated[
+        list[str] | UnsetType,
+        Meta(description="A filled place that rests on presumptions: a smallest set of attributes that does it."),
+    ] = UNSET
     basis: Annotated[Doubt | UnsetType, Meta(description="What a tentative place rests on.")] = UNSET
     alternates: Annotated[
         list[Alternate] | UnsetType,
@@ -280,6 +285,28 @@ class PinConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="pin"
     by: Annotated[SeatElsewhere | UnsetType, Meta(description="With `claimed`.")] = UNSET
 
 
+class ContradictionConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="contradiction"):
+    """A recorded fact that contradicts the issue that the coin is said to be; the recorded fact counts."""
+
+    holding: str
+    issue: str
+    attribute: str
+    recorded: RecordedFact
+    issue_value: RecordedFact
+    message: str
+
+
+class UnidentifiedConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="unidentified"):
+    """A fact of a coin that is no issue of a catalogue said to be complete, against the nearest issue."""
+
+    holding: str
+    issue: str
+    attribute: str
+    recorded: RecordedFact
+    issue_value: RecordedFact
+    message: str
+
+
 class ConstraintConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="constraint"):
     """A rule over several places without which more places could be filled."""
 
@@ -304,7 +331,15 @@ class ClaimedConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="
     message: str
 
 
-Conflict = ContestedConflict | UndecidedConflict | PinConflict | ConstraintConflict | ClaimedConflict
+Conflict = (
+    ContestedConflict
+    | UndecidedConflict
+    | PinConflict
+    | ConstraintConflict
+    | ClaimedConflict
+    | ContradictionConflict
+    | UnidentifiedConflict
+)
 
 
 # --- coins that sit in no place ------------------------------------------------------------------------------------------
@@ -332,6 +367,10 @@ class UnplacedHolding(Struct, frozen=True, kw_only=True):
     ]
     places: list[str] | UnsetType = UNSET
     closest: Annotated[ClosestPlace | UnsetType | None, Meta(description="null: the set has no place.")] = UNSET
+    presumed: Annotated[
+        list[str] | UnsetType,
+        Meta(description="Of a coin outside only because of what is presumed of it: those attributes."),
+    ] = UNSET
     status: str | UnsetType = UNSET
     sits_in: list[SeatElsewhere] | UnsetType = UNSET
 
@@ -378,7 +417,8 @@ class Evaluation(Struct, frozen=True):
     goals: Annotated[list[Goal], Meta(description="The rules `at_least`, in the order of the document.")]
     conflicts: list[Conflict]
     conflicts_left_out: Annotated[
-        int, Meta(description="How many conflicts of the kind undecided are left out, past the first 500.")
+        int,
+        Meta(description="How many conflicts are left out, past 500 of the kind undecided and 500 about issues."),
     ]
     unplaced: list[UnplacedHolding]
     named: Named

@@ -16,6 +16,7 @@ from service.evaluation.places import Place
 from service.evaluation.table import Table
 from service.facts.holding import Holding, View
 from service.facts.truth import NO, YES
+from service.progress.presumed import KeptOut
 from service.progress.result import ClosestPlace, UnplacedHolding
 from service.rules.predicates import Predicate
 from service.rules.rule import Rule
@@ -42,7 +43,7 @@ def unplaced(
         for coin in board.barred[at]:
             barred.setdefault(coin, []).append(at)
     outside = [c for c, h in enumerate(board.holdings) if h.quantity > used[c] and c not in fitting and c not in barred]
-    closest = Closest(board, table).of(outside)
+    closest, kept_out = Closest(board, table).of(outside), KeptOut(board, table)
     entries: list[UnplacedHolding] = []
     for coin, holding in enumerate(board.holdings):
         left = holding.quantity - used[coin]
@@ -60,7 +61,10 @@ def unplaced(
             entries.append(UnplacedHolding(holding=holding.id, pieces=pieces, reason="never", places=where))
         else:
             near = closest.get(coin)
-            entries.append(UnplacedHolding(holding=holding.id, pieces=pieces, reason="outside", closest=near))
+            because = kept_out.by(board.views[coin]) or UNSET
+            entries.append(
+                UnplacedHolding(holding=holding.id, pieces=pieces, reason="outside", closest=near, presumed=because)
+            )
     counted = {holding.id for holding in board.holdings}
     entries.extend(
         UnplacedHolding(holding=holding.id, reason="not_held", status=holding.status)

@@ -17,7 +17,7 @@ from service.assignment.build import PreferenceValues
 from service.evaluation.keys import Collection
 from service.evaluation.places import FREE_CHOICE, Place, places_of
 from service.evaluation.table import Table
-from service.facts.holding import Holding, candidate_views
+from service.facts.holding import Holding
 from service.facts.knowledge import NONE, Among, Between, Number
 from service.formats.html import PRINT, render
 from service.progress.evaluate import EvaluationRequest
@@ -104,7 +104,7 @@ def want_list(request: EvaluationRequest, result: Evaluation, notes: Notes | Non
     """
     definition = request.definition
     held = [holding for holding in request.holdings if holding.status in request.statuses]
-    seen = {holding.id: candidate_views(holding, request.issues) for holding in held}
+    seen = {holding.id: request.views_of(holding) for holding in held}
     context = EvaluationContext(request.today, request.vocabularies)
     places = places_of(definition, Collection(list(seen.values()), request.issues, context))
     speak = RuleWording(definition.attributes, request.vocabularies)

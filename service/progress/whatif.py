@@ -16,7 +16,7 @@ from service.assignment.neighbours import leaders_of
 from service.assignment.problem import AssignmentProblem, Basis, Solution
 from service.assignment.solve import solve
 from service.evaluation.keys import Collection, keys_of
-from service.facts.holding import Holding, candidate_views
+from service.facts.holding import Holding
 from service.facts.knowledge import Number
 from service.facts.truth import YES
 from service.progress.alternates import standing
@@ -97,7 +97,7 @@ class Evaluated:
 
     def judge(self, coins: Sequence[Holding]) -> Instance:
         """Coins that are not in the collection, in the order of their ids, against every place of it."""
-        seen = tuple(candidate_views(coin, self.request.issues) for coin in coins)
+        seen = tuple(self.request.views_of(coin) for coin in coins)
         return build(self.request.definition, self.board.places, tuple(coins), seen, self.table, FixedPlacements())
 
     def opens_places(self, coin: Holding) -> bool:
@@ -128,7 +128,7 @@ class Evaluated:
     def _shown_by(self, coin: Holding, group: OnePer) -> tuple[Key, ...]:
         """The keys that the coin alone shows."""
         definition, request = self.request.definition, self.request
-        seen = Collection([candidate_views(coin, request.issues)], request.issues, self.table.context)
+        seen = Collection([request.views_of(coin)], request.issues, self.table.context)
         rules = [rule.predicate for rule in (definition.scope, group.accepts) if rule is not None]
         return keys_of(definition, group, seen, all_of(*rules) if rules else None).keys
 
@@ -189,7 +189,7 @@ class Evaluated:
             coins.add(coin)
             inside.add(at)
         held = {board.holdings[coin].id: (board.holdings[coin], board.views[coin]) for coin in coins}
-        held |= {coin.id: (coin, candidate_views(coin, request.issues)) for coin in more}
+        held |= {coin.id: (coin, request.views_of(coin)) for coin in more}
         pairs = [held[identity] for identity in sorted(held)]
         laid = build(
             request.definition,

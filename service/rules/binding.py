@@ -21,6 +21,7 @@ from service.rules.definition import MOST_PLACES, Definition, FreeChoice, Keys, 
 from service.rules.keys import KEY_TYPES, Band, Key, KeyPart, key_at
 from service.rules.operators import bind
 from service.rules.preferences import PREFERENCE_KINDS, Preference
+from service.rules.presumptions import PresumptionReader, Presumptions
 from service.rules.rule import Rule
 
 # In the rule that picks the concepts of a vocabulary, the concept itself.
@@ -74,6 +75,7 @@ class DefinitionBinder:
         shape = self.shape
         self.attributes = self._attributes()
         scope = self._rule(shape["scope"], "/scope")
+        presumptions = self._presumptions()
         prefer = self._preferences(shape["prefer"], "/prefer")
         slots = tuple(self._slot(item, at) for at, item in self._entries("slots"))
         one_per = tuple(self._one_per(item, at) for at, item in self._entries("one_per"))
@@ -94,7 +96,14 @@ class DefinitionBinder:
             one_per=tuple(group for group in one_per if group is not None),
             free_choice=tuple(choice for choice in free if choice is not None),
             constraints=tuple(constraint for constraint in constraints if constraint is not None),
+            presumptions=presumptions,
         )
+
+    def _presumptions(self) -> Presumptions:
+        reader = PresumptionReader(self.attributes, self.vocabularies, "definition")
+        made = reader.read(self.shape["presume"], self.shape["identify"], "/presume", "/identify")
+        self.faults.extend(reader.faults)
+        return made
 
     def _entries(self, member: str) -> Iterator[tuple[str, dict[str, Any]]]:
         """The entries of a list with their pointers; those whose shape is not right are left out."""

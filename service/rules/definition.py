@@ -11,6 +11,7 @@ from service.facts.vocabulary import Vocabulary
 from service.rules.constraints import Constraint
 from service.rules.keys import Key, KeyPart
 from service.rules.preferences import Preference
+from service.rules.presumptions import NO_PRESUMPTIONS, Presumptions
 from service.rules.rule import Rule
 
 MOST_PLACES = 2_000
@@ -95,11 +96,14 @@ class Definition:
     one_per: tuple[OnePer, ...] = ()
     free_choice: tuple[FreeChoice, ...] = ()
     constraints: tuple[Constraint, ...] = ()
+    presumptions: Presumptions = NO_PRESUMPTIONS
 
     def rules(self) -> Iterator[Rule]:
         """Every rule of the document, in its order."""
         if self.scope is not None:
             yield self.scope
+        yield from (entry.where for entry in self.presumptions.presume if entry.where is not None)
+        yield from (entry.where for entry in self.presumptions.identify)
         yield from _of_preferences(self.prefer)
         for slot in self.slots:
             yield slot.accepts

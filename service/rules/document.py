@@ -197,6 +197,21 @@ class PageIn(_Model):
     slots: Annotated[list[_Line], Field(max_length=MOST_PLACES)]
 
 
+class PresumptionIn(_Model):
+    """Facts that are presumed of every coin that surely fits `where`, as far as nothing is recorded of them; left out: of
+    every coin."""
+
+    where: _RuleIn | None = None
+    facts: dict[_Name, Any]
+
+
+class IdentificationIn(_Model):
+    """The catalogue is complete for coins that surely fit `where`; `issues` lists the issues where not all of it counts."""
+
+    where: _RuleIn
+    issues: Annotated[list[_Line], Field(min_length=1, max_length=1_000)] | None = None
+
+
 class DocumentIn(_Model):
     """A set definition."""
 
@@ -208,6 +223,8 @@ class DocumentIn(_Model):
     licence: _Line = ""
     attributes: Annotated[list[AttributeIn], Field(max_length=200)] = []
     scope: _RuleIn | None = None
+    presume: Annotated[list[PresumptionIn], Field(max_length=200)] = []
+    identify: Annotated[list[IdentificationIn], Field(max_length=200)] = []
     prefer: _Prefer = []
     slots: Annotated[list[SlotIn], Field(max_length=MOST_PLACES)] = []
     one_per: Annotated[list[OnePerIn], Field(max_length=200)] = []
@@ -227,6 +244,8 @@ def document_schema() -> dict[str, Any]:
 
 _SECTIONS: dict[str, type[_Model]] = {
     "attributes": AttributeIn,
+    "presume": PresumptionIn,
+    "identify": IdentificationIn,
     "prefer": PreferenceIn,
     "slots": SlotIn,
     "one_per": OnePerIn,

@@ -34,7 +34,7 @@ class Reevaluation:
         coin = held[holding]
         return frozenset(
             (view.issue if len(coin.issues) > 1 else None, frozenset(view.facts.items()))
-            for view in candidate_views(coin, request.issues)
+            for view in request.views_of(coin)
         )
 
     def _standing(self, owner: str, gone: CoinsByOwner, come: CoinsByOwner) -> tuple[int, int] | None:

@@ -13,7 +13,7 @@ from service import runtime
 from service.errors import Fault, Invalid, SetwrightError
 from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, OptionalOwner, Received, Unread
-from service.http.inputs import AnyHoldings, InputsIn, PlacingIn, Seconds, pairs
+from service.http.inputs import AnyHoldings, JudgedIn, PlacingIn, Seconds, pairs
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, tagged
 from service.http.wire import Day, QueryIn, RevisionNumber, read
@@ -27,13 +27,13 @@ from service.progress.result import Evaluation
 
 evaluations = router("/v1", "Evaluations")
 
-Question = TypeVar("Question", bound=InputsIn)
+Question = TypeVar("Question", bound=JudgedIn)
 
 
 # --- requests ------------------------------------------------------------------------------------------------------------
 
 
-class EvaluationIn(InputsIn):
+class EvaluationIn(JudgedIn):
     """What to evaluate. No account is needed when everything is in the body."""
 
     holdings: AnyHoldings
@@ -54,7 +54,7 @@ class EvaluationIn(InputsIn):
         )
 
 
-class ExplanationIn(InputsIn):
+class ExplanationIn(JudgedIn):
     """Which holding to explain, against one place or all."""
 
     holding: Annotated[Any, WithJsonSchema({"anyOf": [{"type": "object"}, {"type": "string", "format": "uuid"}]})]

@@ -9,7 +9,15 @@ from typing import Any
 from service.accounts.model import Owner
 from service.database.engine import Database
 from service.errors import Fault, Invalid
-from service.progress.actions.inputs import Inputs, definition_of, faults_of_the_rest, holdings_of, issues_of, load
+from service.progress.actions.inputs import (
+    Inputs,
+    definition_of,
+    faults_of_the_rest,
+    holdings_of,
+    issues_of,
+    load,
+    presumptions_of,
+)
 from service.progress.actions.stored_set import LoadedRequest, stored_holdings
 from service.progress.evaluate import EvaluationRequest, evaluate
 from service.progress.result import Evaluation, IgnoredFact
@@ -40,6 +48,7 @@ def evaluation_request(database: Database, owner: Owner | None, inputs: Evaluati
         raise Invalid([*refusal.faults, *faults_of_the_rest(inputs, inputs.holdings or ())]) from None
     faults: list[Fault] = []
     issues = issues_of(inputs, definition.attributes, faults, stored.own)
+    presumptions = presumptions_of(inputs, definition, faults, stored.presumed)
     ignored: tuple[IgnoredFact, ...] = ()
     if inputs.holdings is None:
         holdings, ignored = stored_holdings(stored.holdings or (), definition.attributes, issues)
@@ -52,6 +61,8 @@ def evaluation_request(database: Database, owner: Owner | None, inputs: Evaluati
         holdings=holdings,
         issues=issues,
         vocabularies=definition.vocabularies,
+        presumptions=presumptions,
+        presume=inputs.presume,
         pins=_together(inputs.pins, stored.decisions.pins, inputs.nevers),
         nevers=_together(inputs.nevers, stored.decisions.nevers, inputs.pins),
         previous=tuple(inputs.previous),

@@ -18,6 +18,7 @@ from service.progress.actions.inputs import (
     issues_of,
     load,
     moved,
+    presumptions_of,
 )
 from service.progress.actions.stored_set import stored_holdings
 from service.progress.evaluate import EvaluationRequest
@@ -61,6 +62,7 @@ def explanation_request(
         raise Invalid([*refusal.faults, *faults_of_the_rest(inputs, sent, "/holding")]) from None
     faults: list[Fault] = []
     issues = issues_of(inputs, definition.attributes, faults, stored.own)
+    presumptions = presumptions_of(inputs, definition, faults, stored.presumed)
     if stored.holdings:
         holding = stored_holdings(stored.holdings, definition.attributes, issues)[0][0]
     else:
@@ -73,6 +75,8 @@ def explanation_request(
         holdings=(holding,),
         issues=issues,
         vocabularies=definition.vocabularies,
+        presumptions=presumptions,
+        presume=inputs.presume,
         today=inputs.today,
         reference_edition=reference.edition(),
         **stored.stamp,

@@ -32,6 +32,7 @@ from service.reference.model import NO_ISSUES, OwnIssues
 from service.reference.store import IssueStore
 from service.rules.definition import Definition
 from service.rules.document import read_definition
+from service.rules.presumptions import NOTHING_PRESUMED, Presumed, Presumptions, read_presumptions
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +68,8 @@ class Inputs:
     today: date
     issues: Sequence[SentIssue] = ()
     vocabularies: Sequence[SentVocabulary] = ()
+    presume: bool = True
+    presumptions: Sequence[Any] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +81,7 @@ class Stored:
     state: str | None = None
     decisions: Decisions = NO_DECISIONS
     own: OwnIssues = NO_ISSUES
+    presumed: Presumed = NOTHING_PRESUMED
 
     @property
     def stamp(self) -> dict[str, Any]:
@@ -174,6 +178,16 @@ def issues_of(
             faults.append(Fault("clashing-id", f"two issues have the id '{entry.id}'", f"/issues/{place}/id"))
         own[entry.id] = facts
     return issues.under(own)
+
+
+def presumptions_of(
+    inputs: Inputs, definition: Definition, faults: list[Fault], kept: Presumed = NOTHING_PRESUMED
+) -> Presumptions:
+    """What is presumed besides the definition's own: the entries of the request, then those of the account."""
+    attributes, schemes = definition.attributes, definition.vocabularies
+    sent, wrong = read_presumptions(list(inputs.presumptions), [], attributes, schemes, "request", strict=True)
+    faults.extend(wrong)
+    return sent.then(kept.read(attributes, schemes))
 
 
 def holdings_of(
