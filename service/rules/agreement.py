@@ -21,7 +21,8 @@ MEASURED: Final = frozenset(
     ("weight_measured", "weight_legal", "weight_tolerance", "weight_least", "fine_weight", "diameter", "thickness")
 )
 """What scales and callipers tell differs from what a law says."""
-_MOST_DECIMALS = 20
+_STEPS: Final = tuple(int(f"1{'0' * decimals}") for decimals in range(20))
+"""Steps of one in numbers of no decimals, of one, and so on."""
 
 
 def can_contradict(attribute: Attribute) -> bool:
@@ -91,5 +92,5 @@ def _alike(attribute: Attribute, value: Value, other: Value, vocabularies: Mappi
 def _rounds_to(exact: int | Fraction, recorded: int | Fraction) -> bool:
     """Whether a number, rounded to the decimals of the recorded one, gives it; at a tie both neighbours do. Trailing zeros
     are not kept: 0.90 has one decimal."""
-    decimals = next((n for n in range(_MOST_DECIMALS) if (recorded * 10**n) % 1 == 0), None)
-    return decimals is not None and abs(exact - recorded) * 2 * 10**decimals <= 1
+    steps = next((step for step in _STEPS if recorded * step % 1 == 0), None)
+    return steps is not None and abs(Fraction(exact) - recorded) * 2 * steps <= 1
