@@ -187,7 +187,7 @@ def names_of(request: EvaluationRequest, board: Instance) -> dict[str, NamedHold
     others = [holding for holding in request.holdings if holding.id not in counted]
     coins = [
         *zip(board.holdings, board.views, strict=True),
-        *((holding, candidate_views(holding, request.issues)) for holding in others),
+        *((holding, request.views_of(holding)) for holding in others),
     ]
     return named_holdings(coins, request.definition.attributes, request.vocabularies)
 
