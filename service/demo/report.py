@@ -210,8 +210,7 @@ class _Set:
         words, closest = self.coins.words(entry["holding"]), entry.get("closest")
         if not closest:
             return words
-        place = self.labels.get(closest["place"], closest["place"])
-        return f"{words} (closest: {place}; fails {' and '.join(closest['failing'])})"
+        return f"{words} (closest: {closest['label']}; needs {' and '.join(closest['failing'])})"
 
 
 def _show_conflicts(console: Console, result: Mapping[str, Any], set_: _Set) -> None:

@@ -169,15 +169,15 @@ def failing_clauses(
     views: tuple[View, ...],
     attributes: Mapping[str, Attribute],
     context: EvaluationContext,
-) -> list[str]:
-    """The clauses that the coin fails as each of its views, as text: the smallest operands of `and` that fail by
-    themselves, or else the whole part where that fails. Empty where it fails no part."""
-    found: list[str] = []
+) -> list[RulePart]:
+    """The clauses that the coin fails as each of its views, each with the rule that it is from: the smallest operands of
+    `and` that fail by themselves, or else the whole part where that fails. Empty where it fails no part."""
+    found: list[RulePart] = []
     for words, predicate in parts:
         failed = [node for node in _conjuncts(predicate) if _fails(node, views, attributes, context)]
         if not failed and _fails(predicate, views, attributes, context):
             failed = [predicate]
-        found.extend(clause_text(words, node) for node in failed)
+        found.extend((words, node) for node in failed)
     return found
 
 

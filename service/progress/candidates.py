@@ -26,6 +26,7 @@ from service.progress.preference_words import preference_words
 from service.progress.result import ClosestPlace, Criterion, DefinitionStamp, criterion_of, doubt_name
 from service.progress.unplaced import Closest, addresses
 from service.progress.whatif import Evaluated, Occupant, Part
+from service.rules.labels import listed
 from service.rules.preferences import Preference
 from service.rules.wording import RuleWording
 
@@ -298,8 +299,8 @@ class PlacementChange:
 def _outside(names: MessageNames, coin: str, closest: ClosestPlace | None) -> str:
     if closest is None:
         return f"{names.by_id(coin)} fits no place of the set."
-    failing = " and ".join(closest.failing)
-    return f"{names.by_id(coin)} fits no place of the set. Closest: {names.place(closest.place)}; it fails {failing}."
+    needs = listed(closest.failing, "and")
+    return f"{names.by_id(coin)} fits no place of the set. Closest: {names.place(closest.place)}; it needs {needs}."
 
 
 def _message(candidate: Candidate, change: PlacementChange, table: Table) -> str:

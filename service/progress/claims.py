@@ -37,7 +37,7 @@ class Claim:
 
     def seat(self) -> SeatElsewhere:
         """As another set's answer shows it."""
-        return SeatElsewhere(self.definition, self.set, self.place)
+        return SeatElsewhere(self.definition, self.set, self.place, self.label)
 
 
 def claimed(
@@ -74,6 +74,7 @@ def claimed(
                 ClaimedConflict(
                     holding=name,
                     place=place.address,
+                    label=place.label,
                     by=by.seat(),
                     tentative=UNSET if surely else True,
                     message=f"{names.coin(coin)} {fits} {names.place(place.address)}, which {now}, but is in "

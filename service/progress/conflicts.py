@@ -12,11 +12,13 @@ from service.assignment.build import Instance
 from service.assignment.neighbours import leaders_of
 from service.assignment.problem import AssignmentProblem, Basis, Placement, SetRule
 from service.assignment.solve import solve
-from service.evaluation.explanation import failing_clauses
+from service.evaluation.explanation import clause_text, failing_clauses
 from service.evaluation.table import Table
 from service.facts.holding import Holding
 from service.progress.description import MessageNames, some
 from service.progress.result import ConstraintConflict, PinConflict, Placing
+from service.rules.labels import listed
+from service.rules.wording import RuleWording
 
 MOST_WORK = 300_000
 """Edges times rules, over all trials of what rules keep empty."""
@@ -57,7 +59,7 @@ def pin_conflicts(
             why = _unfit(board, table, names, holding, coin, address, nevers)
         else:
             why = _clash(board, names, seats, holding, address, pins)
-        conflicts.append(PinConflict(holding=holding, place=address, **why))
+        conflicts.append(PinConflict(holding=holding, place=address, label=names.label(address), **why))
     return conflicts
 
 
@@ -88,10 +90,17 @@ def _unfit(
     if barred and (address in {place for _, place in barred} or not all(failing.values())):
         message = f"{name} is marked both 'keep here' and 'never here' for {label}. Remove one of the two."
         return {"reason": "never", "message": message}
-    clauses = min(failing.values(), key=len)
+    fewest = min(failing.values(), key=len)
+    speak = RuleWording(table.attributes, table.context.vocabularies)
+    needs = [speak.clause(clause) for _, clause in fewest]
     # A coin of several candidate issues may fail another clause as each of them, and none as all.
-    words = f"it fails {'; '.join(clauses)}" if clauses else "each of its candidate issues fails some clause"
-    return {"reason": "does_not_fit", "failing": clauses, "message": f"{name} cannot be kept in {label}: {words}."}
+    words = f"it needs {listed(needs, 'and')}" if needs else "each of its candidate issues fails some clause"
+    return {
+        "reason": "does_not_fit",
+        "failing": needs,
+        "clauses": [clause_text(*part) for part in fewest],
+        "message": f"{name} cannot be kept in {label}: {words}.",
+    }
 
 
 def _clash(
@@ -173,7 +182,14 @@ def pin_costs(
             lost = some(names.places(left_empty))
             message = f"{names.coin(coin)} is kept in {names.place(address)}; without that {lost} could be filled."
             found.append(
-                PinConflict(holding=holding, place=address, reason="costs", places=left_empty, message=message)
+                PinConflict(
+                    holding=holding,
+                    place=address,
+                    label=names.label(address),
+                    reason="costs",
+                    places=left_empty,
+                    message=message,
+                )
             )
     return found
 

@@ -111,7 +111,11 @@ class MessageNames:
 
     def place(self, address: str) -> str:
         """The label of a place, or of a free choice by its group, in quotes; the address of one that the set does not have."""
-        return f"'{self._labels.get(address) or address}'"
+        return f"'{self.label(address)}'"
+
+    def label(self, address: str) -> str:
+        """The same without quotes."""
+        return self._labels.get(address) or address
 
     def places(self, addresses: Iterable[str]) -> list[str]:
         """Their labels in quotes, each once."""

@@ -248,6 +248,7 @@ class SeatElsewhere(Struct, frozen=True):
     definition: Annotated[str, Meta(description="The definition's id, or the digest of a document in the request.")]
     set: Annotated[int, Meta(description="The number of the set in the request, from 0.")]
     place: str
+    label: str
 
 
 class PinConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="pin"):
@@ -255,6 +256,7 @@ class PinConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="pin"
 
     holding: str
     place: Annotated[str, Meta(description="A place by its address, or a group by its id.")]
+    label: Annotated[str, Meta(description="The label of the place; its address where the set has no such place.")]
     reason: Annotated[
         Literal[
             "unknown_holding",
@@ -279,8 +281,9 @@ class PinConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="pin"
         default=UNSET, name="with"
     )
     failing: Annotated[
-        list[str] | UnsetType, Meta(description="With `does_not_fit`: the clauses that the coin fails.")
+        list[str] | UnsetType, Meta(description="With `does_not_fit`: the clauses that the coin fails, in words.")
     ] = UNSET
+    clauses: Annotated[list[str] | UnsetType, Meta(description="The same as CQL2 text.")] = UNSET
     message: str
     by: Annotated[SeatElsewhere | UnsetType, Meta(description="With `claimed`.")] = UNSET
 
@@ -326,6 +329,7 @@ class ClaimedConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="
 
     holding: str
     place: str
+    label: str
     by: SeatElsewhere
     tentative: Annotated[Literal[True] | UnsetType, Meta(description="The coin only may fit.")] = UNSET
     message: str
@@ -349,7 +353,9 @@ class ClosestPlace(Struct, frozen=True):
     """The place with the fewest clauses that a coin fails."""
 
     place: str
-    failing: list[str]
+    label: str
+    failing: Annotated[list[str], Meta(description="Those clauses, in words.")]
+    clauses: Annotated[list[str], Meta(description="The same as CQL2 text.")]
 
 
 class UnplacedHolding(Struct, frozen=True, kw_only=True):

@@ -20,6 +20,7 @@ from service.progress.presumed import KeptOut
 from service.progress.result import ClosestPlace, UnplacedHolding
 from service.rules.predicates import Predicate
 from service.rules.rule import Rule
+from service.rules.wording import RuleWording
 
 MOST_CLAUSES = 2_000
 
@@ -92,7 +93,8 @@ class Closest:
         for place in board.places:
             firsts.setdefault(id(place.predicate), place)
         self.places = [(place, conjuncts(place.parts)) for place in firsts.values()]
-        self.words: dict[int, str] = {}
+        self.words: dict[int, tuple[str, str]] = {}
+        self.wording = RuleWording(table.attributes, table.context.vocabularies)
 
     def of(self, coins: Sequence[int]) -> dict[int, ClosestPlace]:
         """The closest place of every coin; nothing when the set has no place."""
@@ -128,13 +130,15 @@ class Closest:
     def _told(self, coin: int, number: int) -> ClosestPlace:
         place, clauses = self.places[number]
         views = self.board.views[coin]
-        words = [self._words(rule, clause) for rule, clause in clauses if self.table.verdict(clause, views) is NO]
-        if not words:
-            words = failing_clauses(place.parts, views, self.table.attributes, self.table.context)
-        return ClosestPlace(place.group if place.kind == "free_choice" else place.address, words)
+        failing = [(rule, clause) for rule, clause in clauses if self.table.verdict(clause, views) is NO]
+        if not failing:
+            failing = failing_clauses(place.parts, views, self.table.attributes, self.table.context)
+        words = [self._words(rule, clause) for rule, clause in failing]
+        address = place.group if place.kind == "free_choice" else place.address
+        return ClosestPlace(address, place.label, [said for said, _ in words], [text for _, text in words])
 
-    def _words(self, rule: Rule | str, clause: Predicate) -> str:
+    def _words(self, rule: Rule | str, clause: Predicate) -> tuple[str, str]:
         words = self.words.get(id(clause))
         if words is None:
-            words = self.words[id(clause)] = clause_text(rule, clause)
+            words = self.words[id(clause)] = self.wording.clause(clause), clause_text(rule, clause)
         return words

@@ -199,7 +199,11 @@ def test_of_like_pieces_only_those_that_sit_nowhere_are_left_over() -> None:
     assert left_over(slots, {**like, "quantity": 2}) == {}
     poor = {**a_holding("p", grade=5), "quantity": 2}
     assert left_over(slots, poor) == {
-        "p": {"reason": "outside", "pieces": 2, "closest": {"place": "a", "failing": ["grade >= 40"]}}
+        "p": {
+            "reason": "outside",
+            "pieces": 2,
+            "closest": {"place": "a", "label": "a", "failing": ["grade at least 40"], "clauses": ["grade >= 40"]},
+        }
     }
 
 
@@ -233,4 +237,7 @@ def test_a_pin_that_cannot_hold_is_reported_with_its_reason() -> None:
     found = measured(document, [a_holding("late", year_on_coin=1950)], pins=[("late", "early"), ("late", "nowhere")])
     pins = [conflict for conflict in found["conflicts"] if conflict["kind"] == "pin"]
     assert [conflict["reason"] for conflict in pins] == ["does_not_fit", "unknown_place"]
-    assert pins[0]["failing"] == ["year_on_coin < 1900"]
+    assert pins[0]["failing"] == ["year on the coin before 1900"]
+    assert pins[0]["clauses"] == ["year_on_coin < 1900"]
+    assert pins[0]["message"] == "late (1950 coin) cannot be kept in 'early': it needs year on the coin before 1900."
+    assert [conflict["label"] for conflict in pins] == ["early", "nowhere"]

@@ -22,7 +22,7 @@ REASONS = {
     "not_held": ": its status is",
     "unknown_place": ": the set has no such place",
     "never": "both 'keep here' and 'never here'",
-    "does_not_fit": ": it fails ",
+    "does_not_fit": ": it needs ",
     "clashes": "to be kept in",
     "constraint": ": it would break a rule of the set",
 }
