@@ -1,6 +1,7 @@
 """Which coins of a tray to buy for a sum of money. Pure, exact up to a number of coins.
 
-Most required places first, then most places, then the least money, then the fewest coins. More coins never make the first
+Most required places first, then most places, then the least money, then the fewest coins. A coin counts where it fits for
+certain: nobody buys what only may fit. More coins never make the first
 two worse, so what all coins left could reach bounds every branch of the search.
 """
 
@@ -15,6 +16,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType
 
 from service.assignment.build import Instance
 from service.facts.holding import Holding
+from service.facts.truth import YES
 from service.progress.whatif import Evaluated
 
 MOST_PRICED = 20
@@ -42,22 +44,34 @@ def purchase(
     budget: Decimal,
     currency: str | None = None,
 ) -> Purchase:
-    """The coins to buy, `prices` and `budget` in one currency. Coins without a price are left out; of more than 20 coins that
+    """The coins to buy, `prices` and `budget` in one currency. Coins without a price, and those that only may fit, are left
+    out; of more than 20 coins that
     fit and can be paid there is no exact answer."""
     order = sorted((coin for coin in coins if coin.id in prices), key=lambda coin: coin.id)
     tray = evaluated.judge(order)
     opening = frozenset(coin.id for coin in order if evaluated.opens_places(coin))
+    number_of = {coin.id: number for number, coin in enumerate(tray.holdings)}
     reach = {
-        coin.id: evaluated.touched(at for at, fits in enumerate(tray.fits) if number in fits)
-        for number, coin in enumerate(order)
+        coin.id: evaluated.touched(
+            at
+            for at, fits in enumerate(tray.fits)
+            if number_of[coin.id] in fits and fits[number_of[coin.id]].verdict is YES
+        )
+        for coin in order
     }
+    doubtful = frozenset(
+        (tray.holdings[number].id, tray.places[at].address)
+        for at, fits in enumerate(tray.fits)
+        for number, fit in fits.items()
+        if fit.verdict is not YES
+    )
     useful = [c for c in order if (reach[c.id] or c.id in opening) and prices[c.id] <= budget]
     if len(useful) > MOST_PRICED:
         message = (
             f"{len(useful)} coins fit the set and can be paid; the best choice is worked out for up to {MOST_PRICED}"
         )
         return Purchase(buy=None, limit=message, currency=currency)
-    search = _Search(evaluated, useful, prices, budget, reach, opening, tray)
+    search = _Search(evaluated, useful, prices, budget, reach, opening, tray, doubtful)
     search.run()
     bought = [coin.id for coin in coins if coin.id in search.best]
     gains = search.gain(search.best)
@@ -82,6 +96,7 @@ class _Search:
     reach: Mapping[str, frozenset[int]]
     opening: frozenset[str]
     tray: Instance
+    doubtful: frozenset[tuple[str, str]]
     best: frozenset[str] = frozenset()
     tried: int = 0
     sure: bool = True
@@ -127,10 +142,13 @@ class _Search:
         if names not in self._known:
             coins = [self._by_id[name] for name in sorted(names)]
             if names & self.opening:
-                before, after = self.evaluated.whole, self.evaluated.anew(coins).whole
+                before, after = self.evaluated.whole, self.evaluated.anew(coins, self.doubtful).whole
             else:
                 touched = frozenset[int]().union(*(self.reach[name] for name in names))
-                before, after = self.evaluated.as_is(touched), self.evaluated.with_coins(touched, coins, self.tray)
+                before, after = (
+                    self.evaluated.as_is(touched),
+                    self.evaluated.with_coins(touched, coins, self.tray, self.doubtful),
+                )
             self.sure = self.sure and before.solution.proven and after.solution.proven
             self._known[names] = tuple(a - b for a, b in zip(after.standing, before.standing, strict=True))
         return self._known[names]

@@ -92,12 +92,14 @@ class WantList(msgspec.Struct, frozen=True):
         return msgspec.structs.replace(self, weakest=weakest)
 
 
-def want_list(request: EvaluationRequest, result: Evaluation, notes: Notes | None = None) -> WantList:
+def want_list(
+    request: EvaluationRequest, result: Evaluation, notes: Notes | None = None, upgrades: int = MOST_WEAK
+) -> WantList:
     """What to look for, from an evaluation of the same request.
 
     `wanted`: every empty place (the places of a free choice once, with how many are open), required ones first, then what an
-    open-ended group would still take. `weakest`: up to 20 filled places, the worst first by the place's own preferences,
-    with what the coin is worth on the first of them. `notes` are the owner's, by place or group: {"min_grade",
+    open-ended group would still take. `weakest`: as many filled places as `upgrades` says, the worst first by the place's own
+    preferences, with what the coin is worth on the first of them. `notes` are the owner's, by place or group: {"min_grade",
     "most_to_pay", "currency", "note"}; an entry carries those of its place, else those of its group. A filled place whose
     coin is surely below its least grade stands first among the weakest, marked `below_min_grade`. A coin that the owner marks
     `replace` stands before these, one marked `keep` is left out.
@@ -116,7 +118,7 @@ def want_list(request: EvaluationRequest, result: Evaluation, notes: Notes | Non
         definition.title,
         request.today.isoformat(),
         [msgspec.structs.replace(line, **wishes.of(line.place)) for line in wanted],
-        _weakest(places, entries, values, speak, wishes),
+        _weakest(places, entries, values, speak, wishes, upgrades),
     )
 
 
@@ -211,7 +213,12 @@ class _Worth:
 
 
 def _weakest(
-    places: Sequence[Place], entries: Mapping[str, PlaceResult], worth: _Worth, speak: RuleWording, wishes: _Wishes
+    places: Sequence[Place],
+    entries: Mapping[str, PlaceResult],
+    worth: _Worth,
+    speak: RuleWording,
+    wishes: _Wishes,
+    upgrades: int,
 ) -> list[WeakFilling]:
     short = {
         place.address
@@ -250,7 +257,7 @@ def _weakest(
             below_min_grade=True if place.address in short else UNSET,
             **wishes.of(place.address),
         )
-        for place, holding in filled[:MOST_WEAK]
+        for place, holding in filled[:upgrades]
     ]
 
 

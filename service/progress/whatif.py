@@ -142,13 +142,20 @@ class Evaluated:
             self._parts[touched, also] = self._solved(touched, (), self._wishes, also)
         return self._parts[touched, also]
 
-    def with_coins(self, touched: frozenset[int], coins: Sequence[Holding], judged: Instance) -> Part:
+    def with_coins(
+        self,
+        touched: frozenset[int],
+        coins: Sequence[Holding],
+        judged: Instance,
+        nevers: frozenset[tuple[str, str]] = frozenset(),
+    ) -> Part:
         """These parts with coins that the collection does not have. The parts are all that the coins may fit into; `judged`
-        is the board of `judge` that has them."""
+        is the board of `judge` that has them; `nevers` are added to those of the request."""
         kept = None
         if not self._under_rules(touched) and not self._lowers_the_worst(touched, {coin.id for coin in coins}, judged):
             kept = self._best(touched)
-        return self._solved(touched, coins, self._wishes, frozenset(), kept)
+        wishes = replace(self._wishes, nevers=self._wishes.nevers | nevers)
+        return self._solved(touched, coins, wishes, frozenset(), kept)
 
     def with_facts(self, touched: frozenset[int], coin: Holding) -> Part:
         """These parts when a coin of the collection is known as `coin` says, which has its id. The parts are all that the
@@ -167,11 +174,13 @@ class Evaluated:
         """The whole set under other set-level rules."""
         return Part(self.board, solve(problem, budget_seconds=self._seconds))
 
-    def anew(self, coins: Sequence[Holding]) -> Evaluated:
-        """Everything from the start, with more coins, or with coins of the collection known otherwise."""
+    def anew(self, coins: Sequence[Holding], nevers: frozenset[tuple[str, str]] = frozenset()) -> Evaluated:
+        """Everything from the start, with more coins, or with coins of the collection known otherwise; `nevers` are added to
+        those of the request."""
         names = {coin.id for coin in coins}
         kept = (holding for holding in self.request.holdings if holding.id not in names)
-        return Evaluated(replace(self.request, holdings=(*kept, *coins)))
+        every = (*self.request.nevers, *sorted(nevers))
+        return Evaluated(replace(self.request, holdings=(*kept, *coins), nevers=every))
 
     def _solved(
         self,

@@ -15,12 +15,16 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from service.facts.holding import Holding, read_holdings
+from service.evaluation import places as set_places
+from service.evaluation.table import Table
+from service.facts.holding import Holding, candidate_views, read_holdings
+from service.facts.truth import YES
 from service.progress import budget
 from service.progress.budget import purchase
 from service.progress.candidates import candidates
 from service.progress.evaluate import EvaluationRequest
 from service.progress.whatif import Evaluated
+from service.rules.predicates import EvaluationContext
 from tests.benchmarks.data import a_case, a_coin
 from tests.factories import (
     a_document,
@@ -275,8 +279,30 @@ def test_a_new_key_opens_a_place_of_an_open_ended_group() -> None:
 
 
 def reached(request: EvaluationRequest, coins: tuple[Holding, ...]) -> tuple[int, int]:
-    summary = result_of(replace(request, holdings=(*request.holdings, *coins)))["summary"]
-    return sum(summary["required"][kind] for kind in ("filled", "tentative")), summary["possible"]
+    """Required places and all places filled, where a coin that is bought sits only where it fits for certain."""
+    context = EvaluationContext(request.today, request.vocabularies)
+    table = Table(request.definition.attributes, context)
+    places = set_places.places_of(request.definition, set_places.Collection((), {}, context))
+    nevers = [
+        (coin.id, place.address)
+        for coin in coins
+        for place in places
+        if table.verdict(place.predicate, candidate_views(coin, request.issues)) is not YES
+    ]
+    found = result_of(replace(request, holdings=(*request.holdings, *coins), nevers=tuple(nevers)))
+    levels = {level["level"]: level["value"] for level in found["levels"]}
+    return levels["required"], levels["places"]
+
+
+def test_a_coin_that_only_may_fit_is_not_bought() -> None:
+    tray = some_holdings(
+        [a_holding("vague", year_on_coin={"one_of": [1880, 1950]}), a_holding("sure", year_on_coin=1880)]
+    )
+    request = a_measurement(a_document({"old": "year_on_coin < 1900"}), [])
+    found = purchase(Evaluated(request), tray, {"vague": Decimal(1), "sure": Decimal(5)}, Decimal(6))
+    assert (found.buy, found.required_gain) == (["sure"], 1)
+    found = purchase(Evaluated(request), tray, {"vague": Decimal(1), "sure": Decimal(5)}, Decimal(2))
+    assert (found.buy, found.required_gain, found.possible_gain) == ([], 0, 0)
 
 
 @pytest.mark.parametrize("rules", [False, True])

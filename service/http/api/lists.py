@@ -27,7 +27,7 @@ from service.progress.actions.stored_set import StoredSet, load_stored_set
 from service.progress.decisions import faults_of_places
 from service.progress.evaluate import evaluate
 from service.progress.insurance import InsuranceList, insurance_csv, insurance_text
-from service.progress.want_list import WantList, as_csv, as_html, as_text, want_list
+from service.progress.want_list import MOST_WEAK, WantList, as_csv, as_html, as_text, want_list
 
 want_lists = router("/v1/definitions", "Evaluations")
 insurance = router("/v1", "Insurance")
@@ -46,6 +46,9 @@ class WantQuery(QueryIn):
         None, ge=1, le=2**31 - 1, description="Left out: the revision that the set follows (see adoption)."
     )
     today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
+    upgrades: int = Field(
+        MOST_WEAK, ge=0, le=2_000, description="How many filled places to list where a better coin is wanted."
+    )
     format: Literal["json", "text", "csv", "html"] | None = Field(
         None,
         description="text fits a card of 40 columns, html is a page to print; left out: the first that Accept prefers, or JSON.",
@@ -141,18 +144,18 @@ async def get_want_list(
     )
     forms = _forms(str(mine.revision.document.get("language", "en")))
     form = forms.chosen(request, query.format)
-    tag = entity_tag(*mine.version(day), form, notes.version)
+    tag = entity_tag(*mine.version(day), form, notes.version, query.upgrades)
     unchanged = known.not_modified(tag)
     if unchanged is not None:
         return unchanged
-    wants = await context.compute(lambda: _wants(mine, notes, day))
+    wants = await context.compute(lambda: _wants(mine, notes, day, query.upgrades))
     return forms.reply(wants, form, tag)
 
 
-def _wants(mine: StoredSet, notes: WantNotes, day: date) -> WantList:
+def _wants(mine: StoredSet, notes: WantNotes, day: date, upgrades: int) -> WantList:
     asked = mine.ask(day).request
     numbers = {held.id: held.data["number"] for held in mine.holdings if held.data.get("number")}
-    return want_list(asked, evaluate(asked), notes.notes).numbered(numbers)
+    return want_list(asked, evaluate(asked), notes.notes, upgrades).numbered(numbers)
 
 
 @want_lists.get("/{id}/want-notes")
