@@ -60,6 +60,8 @@ async def test_empty_places_come_by_tier_then_the_weakest_fillings(service: Runn
         ("any/1", "9"),
     ]
     assert body["weakest"][0]["because"] == "holed; grade 60"
+    fewer = (await service.client.get(where, headers=mine, params={"upgrades": 1})).json()
+    assert (fewer["wanted"], fewer["weakest"]) == (body["wanted"], body["weakest"][:1])
 
 
 async def test_the_text_fits_a_card(service: Running) -> None:
