@@ -41,9 +41,9 @@ class Forms(Generic[T]):
         """The form that the query names, else the one that the Accept header prefers."""
         return named or accepted(request, self._media)
 
-    def reply(self, value: T, form: str, etag: str) -> Reply[T]:
-        """The value in a form."""
-        headers = {"ETag": etag, "Vary": "Accept"}
+    def reply(self, value: T, form: str, etag: str | None = None) -> Reply[T]:
+        """The value in a form; what is answered to a POST has no version."""
+        headers = {"Vary": "Accept"} if etag is None else {"ETag": etag, "Vary": "Accept"}
         if form == _JSON:
             return Reply(value, headers)
         text = self._texts[form]

@@ -22,11 +22,16 @@ from service.evaluation.places import FREE_CHOICE, Place, places_of
 from service.evaluation.table import Table
 from service.facts.attributes import nearest
 from service.facts.holding import Holding, View
-from service.facts.truth import UNDECIDED, Verdict
+from service.facts.truth import NO, UNDECIDED, YES, Verdict
+from service.progress.description import some
 from service.progress.evaluate import EvaluationRequest, ensure_evaluable, stamp_of
+from service.progress.named import Named, named_holdings
 from service.progress.result import DefinitionStamp, Doubt
+from service.rules.labels import listed
 from service.rules.predicates import EvaluationContext
 from service.rules.wording import RuleWording
+
+_CLOSER = (YES, UNDECIDED, NO)
 
 
 class VerdictOutcomes(Struct, frozen=True):
@@ -72,7 +77,11 @@ class Explanation(Struct, frozen=True):
     holding: str
     definition: DefinitionStamp
     evaluated_on: date
-    places: list[ExplainedPlace]
+    places: Annotated[
+        list[ExplainedPlace],
+        Meta(description="The closest first: those that it fits, may fit, fails in the fewest clauses."),
+    ]
+    named: Named
     reference_edition: str | None
     engine_version: str
 
@@ -94,7 +103,68 @@ def explain(request: EvaluationRequest, holding: Holding, place: str | None) -> 
     wording = RuleWording(definition.attributes, request.vocabularies)
     verdicts = BudgetedVerdicts(definition.attributes, context)
     explained = [_explained(item, seen, table, wording, verdicts) for item in places]
-    return Explanation(holding.id, stamp_of(request), request.today, explained, request.reference_edition, ENGINE)
+    explained.sort(key=_distance)
+    named = named_holdings([(holding, seen)], definition.attributes, request.vocabularies)
+    edition = request.reference_edition
+    return Explanation(holding.id, stamp_of(request), request.today, explained, named, edition, ENGINE)
+
+
+def _distance(place: ExplainedPlace) -> tuple[int, int]:
+    """Closer places compare less; equal ones stay in the order of the document."""
+    return _CLOSER.index(place.verdict), len(_failing(place))
+
+
+def _failing(place: ExplainedPlace) -> list[str]:
+    """In words the clauses that the coin fails as each of its issues; where it fails none as all of them, those of the first."""
+    by_view = [_failed(view.clauses) for view in place.may_be]
+    common = [words for words in by_view[0] if all(words in others for others in by_view[1:])]
+    return common or by_view[0]
+
+
+def _failed(clauses: Sequence[ExplainedClause]) -> list[str]:
+    """In words the smallest operands of `and` that are failed, or else the whole clause that is."""
+    found: list[str] = []
+    for clause in clauses:
+        if clause.verdict is not NO:
+            continue
+        parts = _failed(clause.clauses) if clause.op == "and" and clause.clauses is not UNSET else []
+        found += parts or [clause.in_words]
+    return found
+
+
+def explanation_text(explained: Explanation) -> str:
+    """The explanation in three lines: where the coin fits, what to check or what the closest place needs, and how many places
+    there are of each kind."""
+    coin = explained.named[explained.holding]
+    name = f"No. {coin.number} ({coin.title})" if coin.number else coin.title
+    by_verdict = {verdict: [one for one in explained.places if one.verdict is verdict] for verdict in _CLOSER}
+    fits, may_fit, fails = (by_verdict[verdict] for verdict in _CLOSER)
+    if fits:
+        where = f"fits {some(_labels(fits))}"
+    else:
+        where = f"may belong in {some(_labels(may_fit), 'or')}" if may_fit else "fits no place of the set"
+    return "\n".join(
+        (
+            f"{name} {where}.",
+            _next_line(may_fit, fails),
+            f"Fits: {len(fits)}. May fit: {len(may_fit)}. Does not fit: {len(fails)}.",
+            "",
+        )
+    )
+
+
+def _next_line(may_fit: Sequence[ExplainedPlace], fails: Sequence[ExplainedPlace]) -> str:
+    if may_fit:
+        facts = {fact.attribute: fact.look_at for view in may_fit[0].may_be for fact in view.settle}
+        checks = [f"{name.replace('_', ' ')}{look_at and f' ({look_at})'}" for name, look_at in facts.items()]
+        return f"To check for '{may_fit[0].label}': {'; '.join(checks) or 'no fact that can be recorded settles it'}."
+    if fails:
+        return f"Closest place that it does not fit: '{fails[0].label}'; it needs {listed(_failing(fails[0]), 'and')}."
+    return "There is no other place to compare it with."
+
+
+def _labels(places: Sequence[ExplainedPlace]) -> list[str]:
+    return [f"'{place.label}'" for place in places]
 
 
 def _asked(places: Sequence[Place], name: str | None) -> list[Place]:

@@ -168,6 +168,10 @@ async def test_an_explanation_names_what_would_settle_a_doubt(service: Running) 
     assert "grade" in answer.text
     everywhere = await service.client.post("/v1/explanations", json={**EXPLANATION, "place": None})
     assert [place["place"] for place in everywhere.json()["places"]] == ["worn", "sharp"]
+    plain = await service.client.post("/v1/explanations", json=EXPLANATION, headers={"Accept": "text/plain"})
+    assert plain.headers["content-type"] == "text/plain; charset=utf-8"
+    assert len(plain.text.splitlines()) == 3
+    assert "may belong in" in plain.text
 
 
 @pytest.mark.parametrize(

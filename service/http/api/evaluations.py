@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from datetime import date
 from typing import Annotated, Any, TypeVar
 
-from fastapi import Query
+from fastapi import Query, Request
 from pydantic import Field, WithJsonSchema
 
 from service import runtime
@@ -14,6 +14,7 @@ from service.errors import Fault, Invalid, SetwrightError
 from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, OptionalOwner, Received, Unread
 from service.http.inputs import AnyHoldings, JudgedIn, PlacingIn, Seconds, pairs
+from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, tagged
 from service.http.wire import Day, QueryIn, RevisionNumber, read
@@ -22,10 +23,12 @@ from service.progress.actions import explain as explaining
 from service.progress.actions.evaluate import EvaluationInputs
 from service.progress.actions.explain import ExplanationInputs
 from service.progress.actions.stored_set import LoadedRequest, load_stored_set, load_version
-from service.progress.explain import Explanation
+from service.progress.explain import Explanation, explanation_text
 from service.progress.result import Evaluation
 
 evaluations = router("/v1", "Evaluations")
+
+_EXPLANATIONS = Forms[Explanation](text=TextForm("text/plain", explanation_text))
 
 Question = TypeVar("Question", bound=JudgedIn)
 
@@ -90,16 +93,19 @@ async def evaluate(context: Context, owner: OptionalOwner, body: Unread[Evaluati
 
 
 @evaluations.post("/explanations", responses=problems("not-found", "over-limit"))
-async def explain_holding(context: Context, owner: OptionalOwner, body: Unread[ExplanationIn]) -> Explanation:
-    """Explain one holding against one place or all."""
+async def explain_holding(
+    request: Request, context: Context, owner: OptionalOwner, body: Unread[ExplanationIn]
+) -> Annotated[Reply[Explanation], Sends(media=_EXPLANATIONS.media)]:
+    """Explain one holding against one place or all, the closest first; as text in three lines."""
 
     def ask(asked: ExplanationIn) -> object:
         return explaining.explanation_request(context.database, owner, asked.inputs(context.today()))
 
     asked = await _read(context, body, {"holding": {"id": "?"}}, ask)
-    return await context.compute(
+    explained = await context.compute(
         lambda: explaining.explain_holding(context.database, owner, asked.inputs(context.today()))
     )
+    return _EXPLANATIONS.reply(explained, _EXPLANATIONS.chosen(request, None))
 
 
 @evaluations.get("/definitions/{id}/evaluation", responses=problems("over-limit"))
