@@ -153,9 +153,7 @@ def result_from(request: EvaluationRequest, board: Instance, table: Table, solut
         evaluated_on=request.today,
         reference_edition=request.reference_edition,
         engine_version=ENGINE,
-        summary=Summary(
-            **_figures(board, shown, seats, solution), unplaced=len(left), presumed=_presumed(board, seats)
-        ),
+        summary=Summary(**_figures(board, shown, seats, solution), unplaced=len(left)),
         proven_optimal=solution.proven and solution.certain_proven and solution.possible_proven,
         levels=[LevelResult(level.name, level.value, level.proven, level.bound) for level in solution.levels],
         slots=[entries[at] for at in shown if board.places[at].kind == SLOT],
@@ -230,6 +228,7 @@ def _figures(
         "possible": solution.possible,
         **tiers,
         "tentative_by_basis": TentativeCounts(bases[Basis.ALTERNATIVES], bases[Basis.UNKNOWN]),
+        "presumed": _presumed(board, seats),
     }
 
 

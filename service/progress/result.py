@@ -67,13 +67,13 @@ class Figures(PlaceCounts, frozen=True):
     required: PlaceCounts
     optional: PlaceCounts
     tentative_by_basis: TentativeCounts
+    presumed: Annotated[int, Meta(description="How many filled places rest on something presumed.")]
 
 
 class Summary(Figures, frozen=True):
     """The headline figures."""
 
     unplaced: Annotated[int, Meta(description="How many holdings have a piece that sits in no place.")]
-    presumed: Annotated[int, Meta(description="How many filled places rest on something presumed.")] = 0
 
 
 class LevelResult(Struct, frozen=True):

@@ -82,6 +82,9 @@ def small_sets(draw: st.DrawFn) -> list[Document]:
         for rule in document["constraints"]:
             if "places" in rule:
                 rule["places"] = [name for name in rule["places"] if name in ids] or sorted(ids)[:1]
+            if "place" in rule:
+                slots = [slot["id"] for slot in document["slots"]]
+                rule["place"] = rule["place"] if rule["place"] in slots else slots[0]
         made.append(document)
     return made
 
@@ -274,8 +277,8 @@ def test_claimed_is_exactly_a_fitting_coin_of_an_empty_or_doubtful_place_that_si
         others = Counter(coin for n, row in enumerate(before) if n != number for coin in row.values())
         used = others + Counter(placed[number].values())
         expected = set()
-        for (address, coin), basis in slow.fits.items():
-            pieces = next(c.quantity for c in slow.coins if c.id == coin)
+        for (address, coin), basis in slow.all.fits.items():
+            pieces = next(c.quantity for c in slow.all.coins if c.id == coin)
             now = status.get(address, "empty")
             wanted = now == "empty" or (now == "tentative" and basis == "firm")
             if wanted and others[coin] and used[coin] == pieces:
