@@ -187,10 +187,18 @@ async def exported(service: Running, mine: dict[str, str]) -> list[dict[str, Any
     return found
 
 
-@pytest.mark.xfail(
-    reason="needs presumptions and identification in definitions, constants of rules as terms, grades in words"
-)
-@pytest.mark.parametrize(("name", "kind", "options"), CASES)
+# Two sheets are not read as a person would yet: a mark fails when that changes, and is then to be taken away.
+NOT_YET = {
+    "bruecker.csv": "'1 Mark' is recorded as the term mark, which no rule with '1 mark' accepts (70 % right)",
+    "whitcombe.ods": "pegasus is no animal of the vocabulary (96.7 % right, two coins outside for it)",
+}
+AS_A_PERSON = [
+    pytest.param(*case, marks=[pytest.mark.xfail(reason=NOT_YET[case[0]], strict=True)] if case[0] in NOT_YET else [])
+    for case in CASES
+]
+
+
+@pytest.mark.parametrize(("name", "kind", "options"), AS_A_PERSON)
 async def test_a_sheet_is_evaluated_after_three_requests_as_a_person_would(
     service: Running, name: str, kind: str, options: dict[str, Any]
 ) -> None:
