@@ -7,13 +7,16 @@ import logging
 import os
 import sqlite3
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import date
 from enum import StrEnum
 from functools import partial
 from importlib.metadata import version
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NoReturn
 
+import msgspec
 import typer
 import uvicorn
 from sqlalchemy import Connection
@@ -21,9 +24,14 @@ from sqlalchemy import Connection
 from service.accounts.actions import open_first_account
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
+from service.errors import Invalid, SetwrightError
 from service.holdings.sync.verify import differences
 from service.http.middleware import begin_log
+from service.offline import evaluate as offline
 from service.offline.check import as_github, as_json, as_text, check_file, has_errors
+from service.progress.evaluate import evaluate
+from service.progress.explain import explain
+from service.progress.result import Evaluation
 from service.rules.document import document_schema
 from service.runtime import opened, opened_database, utc_now
 from service.settings import PREFIX, InvalidSettings, Settings, read_settings, setting_lines
@@ -51,6 +59,27 @@ class CheckFormat(StrEnum):
     TEXT = "text"
     JSON = "json"
     GITHUB = "github"
+
+
+class EvaluationFormat(StrEnum):
+    """How an evaluation is written."""
+
+    TEXT = "text"
+    JSON = "json"
+    HTML = "html"
+    CSV = "csv"
+
+
+class ExplanationFormat(StrEnum):
+    """How an explanation is written."""
+
+    TEXT = "text"
+    JSON = "json"
+
+
+SetFile = Annotated[Path, typer.Argument(metavar="SET", help="A definition in YAML or JSON.")]
+CoinsFile = Annotated[Path, typer.Argument(metavar="COINS", help="Coins as CSV, XLSX, ODS or JSON.")]
+Today = Annotated[str | None, typer.Option("--today", help="The day to evaluate for, YYYY-MM-DD.")]
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -131,6 +160,129 @@ def _check_command(
 def _schema_command() -> None:
     """Print the JSON Schema of a set definition, for editors."""
     typer.echo(json.dumps(document_schema(), indent=2, ensure_ascii=False))
+
+
+@app.command("evaluate")
+def _evaluate_command(
+    definition: SetFile,
+    coins: CoinsFile,
+    form: Annotated[EvaluationFormat, typer.Option("--format", help="How it is written.")] = EvaluationFormat.TEXT,
+    today: Today = None,
+) -> None:
+    """Evaluate the coins of a file against a set, without a server. Exits with 1 when a file has an error."""
+    day = _day(today)
+    with _told(definition, coins):
+        read = offline.read_set(definition)
+        held = offline.read_coins(coins, read.attributes)
+        _tell(held.notes)
+        with _at_work("Evaluating"):
+            result = evaluate(offline.request_of(read, held, day))
+    title = str(read.document["title"])
+    if form is EvaluationFormat.JSON:
+        typer.echo(msgspec.json.format(msgspec.json.encode(result)))
+    elif form is EvaluationFormat.CSV:
+        typer.echo(offline.evaluation_csv(result), nl=False)
+    elif form is EvaluationFormat.HTML:
+        typer.echo(offline.evaluation_html(title, result), nl=False)
+    else:
+        _print_evaluation(title, result)
+
+
+@app.command("explain")
+def _explain_command(
+    definition: SetFile,
+    coins: CoinsFile,
+    coin: Annotated[str, typer.Option("--coin", help="The coin's number, or its id.")],
+    place: Annotated[str | None, typer.Option("--place", help="The address of a place; left out: all.")] = None,
+    form: Annotated[ExplanationFormat, typer.Option("--format", help="How it is written.")] = ExplanationFormat.TEXT,
+    today: Today = None,
+) -> None:
+    """Say why a coin of a file fits the closest places of a set, or not. Exits with 1 when there is an error."""
+    day = _day(today)
+    with _told(definition, coins):
+        read = offline.read_set(definition)
+        held = offline.read_coins(coins, read.attributes)
+        _tell(held.notes)
+        holding = offline.find_coin(coins, held, coin)
+        with _at_work("Explaining"):
+            answer = explain(offline.request_of(read, held, day), holding, place)
+    if form is ExplanationFormat.JSON:
+        typer.echo(msgspec.json.format(msgspec.json.encode(answer)))
+    else:
+        typer.echo(offline.explanation_text(answer), nl=False)
+
+
+def _day(text: str | None) -> date:
+    if text is None:
+        return utc_now().date()
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise typer.BadParameter(f"'{text[:40]}' is no day; write YYYY-MM-DD", param_hint="--today") from None
+
+
+@contextmanager
+def _told(definition: Path, coins: Path) -> Iterator[None]:
+    """What is wrong with the files is told, and the command ends with 1."""
+    try:
+        yield
+    except offline.BadFile as bad:
+        _end(bad.lines)
+    except Invalid as refusal:
+        # What the files say together: holdings are of the coins, all else is about the set.
+        _end(
+            [
+                offline.fault_line(coins if fault.pointer.startswith("/holdings") else definition, fault)
+                for fault in refusal.faults
+            ]
+        )
+    except SetwrightError as error:
+        _end([f"error: {error}"])
+
+
+def _tell(lines: Sequence[str]) -> None:
+    for line in lines:
+        typer.echo(line, err=True)
+
+
+def _end(lines: Sequence[str]) -> NoReturn:
+    _tell(lines)
+    raise typer.Exit(1)
+
+
+@contextmanager
+def _at_work(doing: str) -> Iterator[None]:
+    """A bar on a terminal while something takes its time; how far it is cannot be known."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    console = Console(stderr=True)
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
+        progress.add_task(doing, total=None)
+        yield
+
+
+def _print_evaluation(title: str, result: Evaluation) -> None:
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    console = Console(highlight=False)
+    if not console.is_terminal:
+        # In a pipe there is no width to keep to: a row is a line.
+        console = Console(highlight=False, width=400)
+    console.print(title, style="bold", markup=False)
+    console.print(offline.headline(result), markup=False)
+    table = Table(show_edge=False, pad_edge=False, header_style="bold")
+    for heading in ("Place", "Status", "Coin", "", "Certainty", "Next best"):
+        table.add_column(heading)
+    names = ("label", "status", "coin", "title", "certainty", "next_best")
+    for row in offline.table(result):
+        table.add_row(*(escape(row[name]) for name in names))
+    console.print(table)
+    for line in offline.remarks(result):
+        console.print(line, markup=False, soft_wrap=True)
 
 
 def _verify() -> int:

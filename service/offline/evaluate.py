@@ -1,0 +1,277 @@
+"""A set and the coins of a file, evaluated and explained without a server or a database."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from msgspec import UNSET
+
+from service.errors import Fault, Invalid
+from service.facts.attributes import Attributes
+from service.facts.holding import Holding, read_holdings
+from service.facts.truth import NO, UNDECIDED
+from service.formats.html import PRINT, render
+from service.formats.strict_json import parse_json, parse_yaml
+from service.holdings.imports.actions import GivenImport, read_file
+from service.holdings.imports.layout import GivenLayout, file_of_csv, file_of_workbook
+from service.holdings.imports.plan import plan_of
+from service.holdings.model import with_defaults
+from service.progress.actions.stored_set import catalogue_of
+from service.progress.evaluate import EvaluationRequest
+from service.progress.explain import ExplainedPlace, Explanation
+from service.progress.result import Evaluation, PlaceResult
+from service.progress.want_list import defused
+from service.reference import actions as reference
+from service.reference.model import NO_ISSUES
+from service.rules.definition import Definition
+
+HEADINGS = ("place", "label", "tier", "status", "coin", "title", "certainty", "next_best")
+_JUDGED = ("facts", "issue", "quantity", "status", "number", "mark")
+_CLOSEST = 3
+
+
+class BadFile(Exception):
+    """A file that cannot be used; `lines` say where and what to do, one fault each."""
+
+    def __init__(self, lines: Sequence[str]) -> None:
+        super().__init__("\n".join(lines))
+        self.lines = tuple(lines)
+
+    @classmethod
+    def of(cls, path: Path, faults: Sequence[Fault]) -> BadFile:
+        """The faults of one file."""
+        return cls([fault_line(path, fault) for fault in faults])
+
+
+def fault_line(path: Path, fault: Fault) -> str:
+    """FILE:LINE:COLUMN: error: what (JSON pointer); what to do. [code]"""
+    at = "".join(f":{number}" for number in (fault.line, fault.column) if number is not None)
+    pointer = f" ({fault.pointer})" if fault.pointer else ""
+    hint = f"; {fault.hint}" if fault.hint else ""
+    return f"{path}{at}: error: {fault.message}{pointer}{hint} [{fault.code}]"
+
+
+@dataclass(frozen=True, slots=True)
+class Coins:
+    """The coins of a file, and what to tell of the reading: cells not understood, rows that are no coins."""
+
+    holdings: tuple[Holding, ...]
+    notes: tuple[str, ...] = ()
+
+
+# --- reading -------------------------------------------------------------------------------------------------------------
+
+
+def read_set(path: Path) -> Definition:
+    """The definition of a file: JSON where the name ends with `.json`, else YAML. Raises BadFile."""
+    raw = _bytes(path)
+    try:
+        document = parse_json(raw) if path.suffix.lower() == ".json" else parse_yaml(raw)
+        return reference.read_definition(document)
+    except Invalid as refusal:
+        raise BadFile.of(path, refusal.faults) from None
+
+
+def read_coins(path: Path, attributes: Attributes) -> Coins:
+    """The coins of a sheet (CSV, XLSX, OpenDocument), or of JSON: a list of holdings, or an export. Raises BadFile for every row
+    that cannot be read: none is left out."""
+    raw = _bytes(path)
+    try:
+        kind = path.suffix.lower()
+        if kind == ".json":
+            return Coins(read_holdings(_rows_of_json(parse_json(raw)), attributes, strict=True))
+        if kind not in (".csv", ".xlsx", ".ods"):
+            message = "coins are read from .csv, .xlsx, .ods and .json"
+            raise Invalid([Fault("unreadable", message, "", "save the sheet as one of these")])
+        return _coins_of_sheet(path, raw, attributes, is_csv=kind == ".csv")
+    except Invalid as refusal:
+        raise BadFile.of(path, refusal.faults) from None
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise BadFile([f"{path}: error: cannot be read: {error.strerror} [unreadable]"]) from None
+
+
+def _rows_of_json(value: Any) -> Any:
+    """Holdings as an evaluation takes them. Own fields of an export say nothing to a rule."""
+    rows = value["holdings"] if isinstance(value, dict) and "holdings" in value else value
+    if not isinstance(rows, list):
+        return rows
+    beside = with_defaults({}).keys() - set(_JUDGED)
+    return [_row_of_json(row, number, beside) for number, row in enumerate(rows, 1)]
+
+
+def _row_of_json(row: Any, number: int, beside: Any) -> Any:
+    if not isinstance(row, dict):
+        return row
+    named = {"id": row.get("number") or f"row {number}"} if row.get("id") is None else {}
+    return {**{name: value for name, value in row.items() if name not in beside}, **named}
+
+
+def _coins_of_sheet(path: Path, raw: bytes, attributes: Attributes, *, is_csv: bool) -> Coins:
+    file = file_of_csv(raw, GivenLayout()) if is_csv else file_of_workbook(raw)
+    read = read_file(file, GivenImport(), attributes, reference.vocabularies())
+    lines = {row.number: row.line for row in read.sheet.rows}
+    plan = plan_of(read.sent, ())
+    refused = [(fault.line, fault.fault) for fault in read.refused]
+    refused += [(lines[row], fault) for row, fault in plan.refused]
+    if refused:
+        raise BadFile(
+            [
+                fault_line(path, Fault(fault.code, fault.message, fault.pointer, fault.hint, line))
+                for line, fault in sorted(refused, key=lambda pair: pair[0] or 0)
+            ]
+        )
+    rows = [
+        {
+            "id": row.id or row.after["number"] or f"row {row.row}",
+            **{name: row.after[name] for name in _JUDGED if row.after.get(name) is not None},
+        }
+        for row in plan.planned
+    ]
+    questions = [*read.asked, *(read.cells.questions() if read.cells else ())]
+    notes = [
+        f"{path}: note: column '{asked.heading}': '{asked.value}' is not understood, in {asked.rows} rows; unknown for rules"
+        for asked in questions
+    ]
+    notes += [f"{path}:{row.row}: note: no coin: {row.why}" for row in read.sheet.skipped]
+    notes += [f"{path}: note: sheet '{name}' is not read" for name in read.sheet.others]
+    return Coins(read_holdings(rows, attributes, strict=True), tuple(notes))
+
+
+def request_of(definition: Definition, coins: Coins, today: date) -> EvaluationRequest:
+    """The evaluation of these coins, with the shipped catalogue and vocabularies."""
+    return EvaluationRequest(
+        definition=definition,
+        holdings=coins.holdings,
+        today=today,
+        issues=catalogue_of(NO_ISSUES, definition.attributes),
+        vocabularies=definition.vocabularies,
+        reference_edition=reference.edition(),
+    )
+
+
+# --- evaluations ---------------------------------------------------------------------------------------------------------
+
+
+def headline(result: Evaluation) -> str:
+    """The figures in one line."""
+    found = result.summary
+    possible = f", {found.tentative} possible" if found.tentative else ""
+    proof = "Proven: no better arrangement exists." if result.proven_optimal else "Not proven to be the best."
+    return f"{found.places} places: {found.filled} filled{possible}, {found.empty} empty. Certain: {found.certain}. {proof}"
+
+
+def table(result: Evaluation) -> list[dict[str, str]]:
+    """A row for each place, by HEADINGS."""
+    return [_row(result, entry) for entry in result.places()]
+
+
+def _row(result: Evaluation, entry: PlaceResult) -> dict[str, str]:
+    best = next(iter(entry.alternates or ()), None)
+    cells = (
+        entry.place,
+        entry.label,
+        entry.tier,
+        "possible" if entry.status == "tentative" else entry.status,
+        _number(result, entry.holding),
+        "" if entry.holding is None else result.named[entry.holding].title,
+        {"forced": "certain", "choice": "interchangeable"}.get(entry.certainty or "", ""),
+        "" if best is None else _number(result, best.holding),
+    )
+    return dict(zip(HEADINGS, cells, strict=True))
+
+
+def _number(result: Evaluation, holding: str | None) -> str:
+    return "" if holding is None else result.named[holding].number or holding
+
+
+def remarks(result: Evaluation) -> Iterator[str]:
+    """Conflicts in words, and the coins without a place."""
+    yield from (conflict.message for conflict in result.conflicts)
+    for left in result.unplaced:
+        line = f"{_number(result, left.holding)} {result.named[left.holding].title}: {left.reason.replace('_', ' ')}"
+        if left.closest:
+            line += f" (closest: {left.closest.label}; needs {' and '.join(left.closest.failing)})"
+        yield line
+
+
+def evaluation_csv(result: Evaluation) -> str:
+    """The places as CSV (RFC 4180). A cell that a spreadsheet would run as a formula begins with an apostrophe."""
+    sheet = io.StringIO()
+    writer = csv.writer(sheet)
+    writer.writerow(HEADINGS)
+    writer.writerows([defused(cell) for cell in row.values()] for row in table(result))
+    return sheet.getvalue()
+
+
+def evaluation_html(title: str, result: Evaluation) -> str:
+    """A page to print."""
+    return render(
+        "evaluation.html",
+        sheet=PRINT,
+        title=title,
+        evaluated_on=result.evaluated_on,
+        headline=headline(result),
+        rows=table(result),
+        remarks=list(remarks(result)),
+    )
+
+
+# --- explanations --------------------------------------------------------------------------------------------------------
+
+
+def find_coin(path: Path, coins: Coins, number: str) -> Holding:
+    """The coin of this number, or of this id. Raises BadFile."""
+    found = [holding for holding in coins.holdings if number in (holding.number, holding.id)]
+    if len(found) != 1:
+        what = "no coin has" if not found else f"{len(found)} coins have"
+        raise BadFile(
+            [f"{path}: error: {what} the number '{number}'; give a number or an id of the file [unknown-coin]"]
+        )
+    return found[0]
+
+
+def explanation_text(explained: Explanation) -> str:
+    """A line for each of the closest places: those that fit, then those that may, then those with the fewest clauses failed."""
+    closest = sorted(explained.places, key=_distance)[:_CLOSEST]
+    return "".join(f"{_explained(place)}\n" for place in closest)
+
+
+def _distance(place: ExplainedPlace) -> tuple[int, int]:
+    return {NO: 2, UNDECIDED: 1}.get(place.verdict, 0), min(len(_failing(place, at)) for at in range(len(place.may_be)))
+
+
+def _failing(place: ExplainedPlace, at: int) -> list[str]:
+    """The clauses that the coin fails; of one that is made of others joined by `and`, those."""
+    todo, failing = list(reversed(place.may_be[at].clauses)), []
+    while todo:
+        clause = todo.pop()
+        if clause.verdict is not NO:
+            continue
+        if clause.op == "and" and clause.clauses is not UNSET:
+            todo += reversed(clause.clauses)
+        else:
+            failing.append(clause.in_words)
+    return failing
+
+
+def _explained(place: ExplainedPlace) -> str:
+    begin = f"{place.label} ({place.place}): "
+    if place.verdict is NO:
+        best = min((_failing(place, at) for at in range(len(place.may_be))), key=len)
+        return f"{begin}does not fit; needs {' and '.join(best)}"
+    if place.verdict is UNDECIDED:
+        facts: Mapping[str, str] = {fact.attribute: fact.look_at for view in place.may_be for fact in view.settle}
+        check = " and ".join(f"{name.replace('_', ' ')} ({where})" for name, where in facts.items())
+        return f"{begin}may fit" + (f"; check {check}" if check else "")
+    return f"{begin}fits"
