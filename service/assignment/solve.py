@@ -88,7 +88,7 @@ def solve(problem: AssignmentProblem, *, budget_seconds: float = 10.0) -> Soluti
     >>> for placement in solution.placements:
     ...     print(placement.place, placement.holding, placement.basis.name, placement.forced)
     0 1 FIRM True
-    1 0 UNKNOWN True
+    1 0 UNKNOWN False
     >>> {level.name: level.value for level in solution.levels if level.value}
     {'required': 2, 'places': 2, 'unknown': 1, 'prefer-1': 2}
     >>> solution.certain, solution.proven

@@ -101,12 +101,16 @@ def settle_places(
 
 
 def settling_length(
-    rule: Predicate, views: Sequence[View], attributes: Mapping[str, Attribute], context: EvaluationContext
+    rule: Predicate,
+    views: Sequence[View],
+    attributes: Mapping[str, Attribute],
+    context: EvaluationContext,
+    budget: TrialBudget,
 ) -> int:
     """The length of the shortest list of facts that settles the rule for a coin in doubt. A coin of several candidate issues
     is settled by its issue, which counts one; 0 where nothing that can be recorded settles it; past the budget the length
     of the list that is told."""
-    settled = settle_places({"": rule}, views, attributes, context)
+    settled = settle_places({"": rule}, views, attributes, context, budget)
     if settled.limit is None and not any(fact.outcomes for fact in settled.facts):
         return 0
     return len(settled.facts)

@@ -9,12 +9,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from service.evaluation.settling import settling_length
+from service.evaluation.settling import TrialBudget, settling_length
 from service.evaluation.verdicts import judge_views, rests_on_unknown
 from service.facts.attributes import Attribute
 from service.facts.holding import View
 from service.facts.truth import UNDECIDED, Verdict
 from service.rules.predicates import EvaluationContext, Predicate, reads
+
+
+# For the facts to look up of all coins together: some seconds.
+_MOST_TRIALS = 300_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +45,7 @@ class Table:
         self._answers: dict[int, dict[object, Fit]] = {}
         self._equal_rules: dict[Predicate, dict[object, Fit]] = {}
         self._lengths: dict[Predicate, dict[object, int]] = {}
+        self._trials = TrialBudget(_MOST_TRIALS)
 
     def fit(self, predicate: Predicate, views: tuple[View, ...]) -> Fit:
         """Whether the coin with these views (at least one) fits the rule."""
@@ -59,12 +64,13 @@ class Table:
 
     def to_check(self, predicate: Predicate, views: tuple[View, ...]) -> int:
         """How many facts would settle whether the coin with these views, which may fit the rule, does: the length of the
-        shortest list (`settling`), 0 where nothing would, and past its budget that of the list that is told."""
+        shortest list (`settling`), 0 where nothing would, and past the budget, which all coins share, that of the list that
+        is told."""
         names = tuple(sorted(reads(predicate)))
         key = tuple(tuple(view.facts.get(name) for name in names) for view in views)
         known = self._lengths.setdefault(predicate, {})
         if key not in known:
-            known[key] = settling_length(predicate, views, self.attributes, self.context)
+            known[key] = settling_length(predicate, views, self.attributes, self.context, self._trials)
         return known[key]
 
     def _judge(self, predicate: Predicate, views: tuple[View, ...]) -> Fit:

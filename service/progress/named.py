@@ -61,7 +61,7 @@ def named_holdings(
         holding.id: NamedHolding(
             holding.number or None, "; ".join(filter(None, [kind, apart[kind][details]])) or NOTHING
         )
-        for holding, kind, details in known
+        for holding, kind, details in sorted(known, key=lambda one: one[0].id)
     }
 
 

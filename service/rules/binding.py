@@ -305,8 +305,10 @@ class DefinitionBinder:
             message = f"keys from 'vocabulary' are texts, and '{attribute.name}' is of type {attribute.type}"
             self.complain("type", message, f"{at}/from")
             return None
-        values = self._listed_keys(item["values"] or (), f"{at}/values", parts) if parts else ()
-        if source == "list" and parts and (not item["values"] or len(set(values)) < len(values)):
+        # A code and a name of one concept are one place.
+        values = tuple(dict.fromkeys(self._listed_keys(item["values"] or (), f"{at}/values", parts))) if parts else ()
+        written = [repr(value) for value in item["values"] or ()]
+        if source == "list" and parts and len(set(written)) < max(1, len(written)):
             self.complain("keys", "`values` lists each key once, and at least one", f"{at}/values")
         attributes = self.attributes
         if source == "vocabulary":
