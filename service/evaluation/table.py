@@ -16,7 +16,6 @@ from service.facts.holding import View
 from service.facts.truth import UNDECIDED, Verdict
 from service.rules.predicates import EvaluationContext, Predicate, reads
 
-
 # For the facts to look up of all coins together: some seconds.
 _MOST_TRIALS = 300_000
 
