@@ -47,6 +47,11 @@ PAGES: dict[str, dict[str, Any]] = {
             "loans": [hostile("owner", "label", "place_label")],
         }
     },
+    "evaluation.html": {
+        **hostile("title", "headline", "evaluated_on"),
+        "rows": [hostile("label", "status", "coin", "title", "certainty", "next_best")],
+        "remarks": [HOSTILE],
+    },
     "want_list.html": {
         **hostile("title", "evaluated_on"),
         "wanted": [({**hostile("label", "wanted", "look_at"), "kind": "empty", "places": 2}, HOSTILE)],

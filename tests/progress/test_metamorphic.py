@@ -160,6 +160,12 @@ def test_a_rule_is_named_exactly_when_places_could_be_filled_without_it() -> Non
 # --- learning ------------------------------------------------------------------------------------------------------------
 
 
+def as_known(document: dict[str, Any]) -> dict[str, Any]:
+    """The set without presumptions and identification: what is learnt may prove them wrong, and then opens what they
+    had closed (a coin of 1899 or 1902 whose only issue is of 1899 turns out to be of 1902)."""
+    return {name: part for name, part in document.items() if name not in ("presume", "identify")}
+
+
 @SOME
 @given(definitions(), holdings(most=4), simple_facts(), st.data())
 def test_learning_a_fact_never_lowers_what_is_certain_nor_raises_what_is_possible(
@@ -167,7 +173,7 @@ def test_learning_a_fact_never_lowers_what_is_certain_nor_raises_what_is_possibl
 ) -> None:
     # Keys from holdings grow with what is learnt, and required places go before any number of optional ones.
     assume(not any(group["keys"]["from"] == "holdings" for group in document["one_per"]))
-    document = all_required(document)
+    document = as_known(all_required(document))
     coin = data.draw(st.sampled_from(coins)) if coins else None
     values = {n: v for n, v in facts.items() if coin and n not in coin["facts"] and v != {"none": True}}
     values = {n: v for n, v in values.items() if not (isinstance(v, dict) and {"none": True} in v.get("one_of", []))}
@@ -187,7 +193,7 @@ def test_telling_alternatives_apart_never_lowers_what_is_certain_nor_raises_what
     document: dict[str, Any], coins: list[dict[str, Any]], data: st.DataObject
 ) -> None:
     assume(not any(group["keys"]["from"] == "holdings" for group in document["one_per"]))
-    document = all_required(document)
+    document = as_known(all_required(document))
     open_facts = [
         (at, name)
         for at, coin in enumerate(coins)

@@ -382,6 +382,7 @@ def test_a_standing_counts_what_is_filled_for_the_time_being_required_or_not() -
         required=required,
         optional=optional,
         tentative_by_basis=TentativeCounts(2, 3),
+        presumed=1,
     )
     assert standing_of(figures) == (9, 5)
 
