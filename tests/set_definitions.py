@@ -13,6 +13,7 @@ from service.facts.holding import read_facts, read_holdings
 from service.progress.evaluate import EvaluationRequest
 from service.reference import shipped
 from service.rules import document
+from service.rules.yaml_text import load_yaml
 from tests.factories import exact_json, result_of
 
 FOLDER = Path(__file__).parent.parent / "set_definitions"
@@ -28,7 +29,7 @@ def text_of(name: str) -> str:
 @cache
 def a_set(name: str) -> EvaluationRequest:
     if (FOLDER / f"{name}.definition.yaml").exists():
-        written = document.load_yaml(text_of(f"{name}.definition.yaml"))
+        written = load_yaml(text_of(f"{name}.definition.yaml"))
     else:
         written = exact_json(text_of(f"{name}.definition.json"))
     definition = document.read_definition(written, vocabularies=shipped.vocabularies())

@@ -55,15 +55,15 @@ class MemberRoles:
         return sum(1 for role in self.roles.values() if role == STEWARD)
 
     def with_role(self, member: str, role: str) -> MemberRoles:
-        """The roll when somebody, perhaps new, has this role. Raises Clash when nobody would be left to steer."""
+        """The roll when somebody, perhaps new, has this role. Raises Conflict when nobody would be left to steer."""
         return _steered({**self.roles, member: role})
 
     def without(self, member: str) -> MemberRoles:
-        """The roll when somebody is gone. Raises Clash when members would be left without a steward."""
+        """The roll when somebody is gone. Raises Conflict when members would be left without a steward."""
         return _steered({name: role for name, role in self.roles.items() if name != member})
 
     def ensure_only(self, member: str) -> None:
-        """Raises Clash while there are other members."""
+        """Raises Conflict while there are other members."""
         others = len(self.roles.keys() - {member})
         if others:
             raise Conflict(f"the club has {others} other members: hand it over and leave, or remove them first")

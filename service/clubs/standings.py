@@ -32,16 +32,16 @@ class MemberProgress:
 def stand(request: EvaluationRequest) -> MemberProgress:
     """The standing of the request's holdings. Agrees with the places of `evaluate` and with its `unplaced` of the reason
     `spare`. Raises Invalid or OverLimit where the request cannot be evaluated."""
-    board, _ = build_instance(request)
-    solution = solve(board.problem, budget_seconds=request.budget_seconds)
+    instance, _ = build_instance(request)
+    solution = solve(instance.problem, budget_seconds=request.budget_seconds)
     seats = {placement.place: placement for placement in solution.placements}
     places = [
         [place.address, place.label, _status(seats.get(at))]
-        for at, place in enumerate(board.places)
+        for at, place in enumerate(instance.places)
         # An open-ended group shows the places that are filled only.
         if not place.is_open or at in seats
     ]
-    statuses, spares = Counter(status for _, _, status in places), _spares(board, seats)
+    statuses, spares = Counter(status for _, _, status in places), _spares(instance, seats)
     counts = {
         "places": len(places),
         **{status: statuses[status] for status in ("filled", "tentative", "empty")},
@@ -58,17 +58,17 @@ def _status(seat: Placement | None) -> str:
     return "filled" if seat.basis is Basis.FIRM else "tentative"
 
 
-def _spares(board: Instance, seats: Mapping[int, Placement]) -> list[list[Any]]:
+def _spares(instance: Instance, seats: Mapping[int, Placement]) -> list[list[Any]]:
     """Coins of which a piece sits nowhere and surely fits some place: the best answer does without it, so giving it away opens no
     place."""
     used = Counter(placement.holding for placement in seats.values())
     fitting: dict[int, list[int]] = {}
-    for at, fits in enumerate(board.fits):
+    for at, fits in enumerate(instance.fits):
         for coin, fit in fits.items():
-            if fit.verdict is YES and board.holdings[coin].quantity > used[coin]:
+            if fit.verdict is YES and instance.holdings[coin].quantity > used[coin]:
                 fitting.setdefault(coin, []).append(at)
     return [
-        [board.holdings[coin].id, board.holdings[coin].quantity - used[coin], addresses(board, fitting[coin])]
+        [instance.holdings[coin].id, instance.holdings[coin].quantity - used[coin], addresses(instance, fitting[coin])]
         for coin in sorted(fitting)
     ]
 

@@ -57,7 +57,7 @@ def redraft(
 def publish(
     connection: Connection, owner: Owner, identity: str, now: datetime, *, expect: Expectation
 ) -> tuple[StoredDefinition, Revision]:
-    """The draft as an immutable revision. Raises Clash when there is no draft."""
+    """The draft as an immutable revision. Raises Conflict when there is no draft."""
     store, line = _held(connection, owner, identity, expect)
     if line.draft is None:
         raise Conflict(f"the definition '{identity}' has no draft to publish: its newest revision is {line.published}")
@@ -77,7 +77,7 @@ def withdraw(
     *,
     expect: Expectation,
 ) -> tuple[StoredDefinition, Revision]:
-    """The published revision, withdrawn: it stays as it is, and nobody takes it who does not ask for it. Raises Clash when it
+    """The published revision, withdrawn: it stays as it is, and nobody takes it who does not ask for it. Raises Conflict when it
     is withdrawn already."""
     store, line = _held(connection, owner, identity, expect)
     revision = store.revision(identity, number)
@@ -114,7 +114,7 @@ def adopt(
 
 
 def discard(connection: Connection, owner: Owner, identity: str, *, expect: Expectation) -> None:
-    """Deletes a definition that was never published. Raises Clash when it was: others may rely on its revisions."""
+    """Deletes a definition that was never published. Raises Conflict when it was: others may rely on its revisions."""
     store, line = _held(connection, owner, identity, expect)
     if line.published:
         raise Conflict(f"the definition '{identity}' has published revisions, which stay")

@@ -16,7 +16,7 @@ from service.demo import club
 from service.demo.report import Coins, show_evaluation
 from service.demo.requests import JSON, encoded, sent
 from service.demo.server import Running, running_server
-from service.rules.document import load_yaml
+from service.rules.yaml_text import load_yaml
 
 SETS = Path(__file__).resolve().parents[2] / "set_definitions"
 TODAY = "2026-11-25"

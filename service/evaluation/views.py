@@ -27,7 +27,7 @@ _MOST_VALUES = 100
 
 
 @dataclass(frozen=True, slots=True)
-class Clash:
+class Contradiction:
     """A recorded fact that contradicts an issue's."""
 
     issue: str
@@ -42,8 +42,8 @@ class Seen:
     issue does, of a coin that is none of a catalogue said to be complete."""
 
     views: tuple[View, ...]
-    contradictions: tuple[Clash, ...] = ()
-    unidentified: tuple[Clash, ...] = ()
+    contradictions: tuple[Contradiction, ...] = ()
+    unidentified: tuple[Contradiction, ...] = ()
 
 
 @dataclass
@@ -55,7 +55,7 @@ class Views:
     issues: Mapping[str, Facts]
     presumptions: Presumptions = NO_PRESUMPTIONS
     replaced: frozenset[str] = frozenset()
-    _identified: dict[object, tuple[tuple[str, ...] | None, tuple[Clash, ...]]] = field(
+    _identified: dict[object, tuple[tuple[str, ...] | None, tuple[Contradiction, ...]]] = field(
         default_factory=dict, repr=False
     )
     _pools: dict[int, tuple[str, ...]] = field(default_factory=dict, repr=False)
@@ -108,8 +108,8 @@ class Views:
         views = tuple(View({**self.issues[issue], **own}, issue, frozenset(own)) for issue in holding.issues)
         return Seen(views, clashes)
 
-    def _clashes(self, own: Facts, issue: str, names: Iterable[str]) -> Iterator[Clash]:
-        return (Clash(issue, name, own[name], self.issues[issue][name]) for name in names)
+    def _clashes(self, own: Facts, issue: str, names: Iterable[str]) -> Iterator[Contradiction]:
+        return (Contradiction(issue, name, own[name], self.issues[issue][name]) for name in names)
 
     def _as_issue(self, own: Facts, issue: str, *, identified: bool = False) -> View:
         """The coin as one of its candidate issues: doubts keep the values in common with the issue's."""
@@ -123,7 +123,7 @@ class Views:
                     facts[name] = narrowed
         return View(facts, issue, frozenset(own), identified=identified)
 
-    def _identify(self, own: Facts) -> tuple[tuple[str, ...] | None, tuple[Clash, ...]]:
+    def _identify(self, own: Facts) -> tuple[tuple[str, ...] | None, tuple[Contradiction, ...]]:
         if not self.presumptions.identify:
             return None, ()
         key = frozenset(own.items())
@@ -131,7 +131,7 @@ class Views:
             self._identified[key] = self._identified_anew(own)
         return self._identified[key]
 
-    def _identified_anew(self, own: Facts) -> tuple[tuple[str, ...] | None, tuple[Clash, ...]]:
+    def _identified_anew(self, own: Facts) -> tuple[tuple[str, ...] | None, tuple[Contradiction, ...]]:
         view = View(own)
         for entry in self.presumptions.identify:
             if judge_view(entry.where.predicate, view, self.attributes, self.context).verdict is YES:
@@ -151,7 +151,7 @@ class Views:
             )
         return self._pools[id(entry)]
 
-    def _among(self, own: Facts, pool: tuple[str, ...]) -> tuple[tuple[str, ...] | None, tuple[Clash, ...]]:
+    def _among(self, own: Facts, pool: tuple[str, ...]) -> tuple[tuple[str, ...] | None, tuple[Contradiction, ...]]:
         against = {
             issue: contradicted(self.attributes, own, self.issues[issue], self.context.vocabularies) for issue in pool
         }

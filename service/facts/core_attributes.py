@@ -661,7 +661,7 @@ STATE = (
     _one(
         "authenticity",
         "Authenticity",
-        "the owner's opinion, no authentication; leave it out when nobody examined it",
+        "the owner's opinion, no authentication; leave it out when it was not examined",
         "edge seam, weight, softness of the letters",
         "nmo:Authenticity (Nomisma)",
         ("accepted", "doubtful", "counterfeit"),

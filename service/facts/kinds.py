@@ -15,7 +15,7 @@ _MOST_ALTERNATIVES = 1_000
 MOST_TERMS = 200
 _LONGEST_TEXT = 2_000
 
-_NULL_HINT = 'leave the attribute out when nobody looked; write {"none": true} when it is known to have none'
+_NULL_HINT = 'leave the attribute out when it was not looked at; write {"none": true} when it is known to have none'
 
 
 def _fault(code: str, message: str, pointer: str = "", hint: str | None = None) -> Invalid:

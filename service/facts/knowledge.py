@@ -1,7 +1,7 @@
 """What is known of one attribute of one coin: a value, several candidates, a range, a list of which some is uncertain, or
 nothing at all.
 
-An attribute that nobody looked at is simply absent from the facts; it is never None.
+An attribute that was not looked at is absent from the facts; it is never None.
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from service.errors import Fault, Invalid, Unreadable
-from service.rules.document import load_yaml
+from service.rules.yaml_text import load_yaml
 
 DEEPEST = 64
 LARGEST_WHOLE = 2**53

@@ -202,7 +202,7 @@ def spoiled(measured: Facts, attribute: str) -> tuple[str, ...]:
 
 
 def in_figures(number: Fraction, unit: str = "g") -> str:
-    """A number in words: up to five places, without idle noughts."""
+    """A number in words: up to five places, without idle zeros."""
     shown = f"{Decimal(f'{round(number * 10**5)}E-5'):f}".rstrip("0").rstrip(".")
     return f"{shown} {unit}" if unit else shown
 

@@ -11,10 +11,10 @@ import msgspec
 from service.analysis.findings import ERROR, Finding, check_definition, findings_of_faults
 from service.errors import Fault, Invalid
 from service.formats.strict_json import parse_json, parse_yaml
-from service.offline.positions import Positions
 from service.progress.actions.stored_set import catalogue_of
 from service.reference import actions as reference
 from service.reference.model import NO_ISSUES
+from service.rules.yaml_text import Positions
 
 # A member that is not known, or of the wrong shape: its name is where to look.
 _SHAPE = "shape"

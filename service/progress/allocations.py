@@ -49,7 +49,7 @@ class SolvedSet:
     """A set laid out and solved for some holdings."""
 
     request: EvaluationRequest
-    board: Instance
+    instance: Instance
     table: Table
     solution: Solution
 
@@ -60,7 +60,7 @@ class SolvedSet:
     def seats(self) -> list[tuple[str, str, Placement]]:
         """(address of the place, id of the holding, placement), in the order of the places."""
         return [
-            (self.board.places[seat.place].address, self.board.holdings[seat.holding].id, seat)
+            (self.instance.places[seat.place].address, self.instance.holdings[seat.holding].id, seat)
             for seat in self.solution.placements
         ]
 
@@ -99,7 +99,7 @@ def allocate(sets: Sequence[SetRequest], mode: Mode, budget_seconds: float) -> A
             if one.exclusive
             else _result(lone)
         )
-        figures = AloneFigures(**structs.asdict(figures_of(lone.board, lone.solution)), proven_optimal=lone.proven)
+        figures = AloneFigures(**structs.asdict(figures_of(lone.instance, lone.solution)), proven_optimal=lone.proven)
         result = found.with_ignored(list(one.ignored))
         answers.append(allocated_set(number, one.request.definition.title, one.exclusive, figures, result))
         proven = proven and result.proven_optimal
@@ -116,7 +116,7 @@ def allocate(sets: Sequence[SetRequest], mode: Mode, budget_seconds: float) -> A
         borrowing=totals(borrowing) if borrowing else None,
         sets=answers,
         # All sets are of the same holdings.
-        named=names_of(alone[0].request, alone[0].board) if alone else {},
+        named=names_of(alone[0].request, alone[0].instance) if alone else {},
     )
 
 
@@ -131,12 +131,12 @@ def ensure_within(sets: Sequence[SetRequest]) -> None:
 
 
 def _evaluate(request: EvaluationRequest, budget_seconds: float) -> SolvedSet:
-    board, table = build_instance(request)
-    return SolvedSet(request, board, table, solve(board.problem, budget_seconds=budget_seconds))
+    instance, table = build_instance(request)
+    return SolvedSet(request, instance, table, solve(instance.problem, budget_seconds=budget_seconds))
 
 
 def _result(one: SolvedSet) -> Evaluation:
-    return result_from(one.request, one.board, one.table, one.solution)
+    return result_from(one.request, one.instance, one.table, one.solution)
 
 
 def _in_order(alone: Sequence[SolvedSet], exclusive: Sequence[int], budget_seconds: float) -> dict[int, SolvedSet]:
@@ -160,44 +160,44 @@ def _left(request: EvaluationRequest, gone: Mapping[str, int]) -> tuple[Any, ...
 def _jointly(
     alone: Sequence[SolvedSet], exclusive: Sequence[int], budget_seconds: float
 ) -> tuple[dict[int, SolvedSet], Solution]:
-    """Each set's part of the joint answer, on a board of the pieces that the others leave to it."""
-    boards = [alone[number].board for number in exclusive]
-    fits = sum(len(board.problem.edges) for board in boards)
+    """Each set's part of the joint answer, on an instance of the pieces that the others leave to it."""
+    instances = [alone[number].instance for number in exclusive]
+    fits = sum(len(instance.problem.edges) for instance in instances)
     if fits > MOST_FITS:
         message = f"{fits} fits of coins to places over all sets; up to {MOST_FITS} are solved together"
         raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets, or allocate in_order")])
-    joint = join_problems([set_problem_of(board) for board in boards])
+    joint = join_problems([set_problem_of(instance) for instance in instances])
     solution = solve(joint.problem, budget_seconds=0.8 * budget_seconds)
     seconds = 0.2 * budget_seconds / max(1, len(exclusive))
     parts = [solution_of(joint, at, solution, budget_seconds=seconds) for at in range(len(exclusive))]
     taken: Counter[str] = Counter(joint.holdings[seat.holding] for seat in solution.placements)
     here = {}
-    for number, board, part in zip(exclusive, boards, parts, strict=True):
-        own = Counter(board.holdings[seat.holding].id for seat in part.placements)
+    for number, instance, part in zip(exclusive, instances, parts, strict=True):
+        own = Counter(instance.holdings[seat.holding].id for seat in part.placements)
         one = alone[number]
         gone = taken - own
         request = replace(one.request, holdings=_left(one.request, gone))
-        here[number] = SolvedSet(request, _board_without(board, gone), one.table, part)
+        here[number] = SolvedSet(request, _instance_without(instance, gone), one.table, part)
     return here, solution
 
 
-def _board_without(board: Instance, gone: Mapping[str, int]) -> Instance:
-    """The board when so many pieces of some holdings are gone: what nothing is left of fits nowhere."""
-    taken = {coin: gone[holding.id] for coin, holding in enumerate(board.holdings) if holding.id in gone}
+def _instance_without(instance: Instance, gone: Mapping[str, int]) -> Instance:
+    """The instance when so many pieces of some holdings are gone: what nothing is left of fits nowhere."""
+    taken = {coin: gone[holding.id] for coin, holding in enumerate(instance.holdings) if holding.id in gone}
     if not taken:
-        return board
-    problem = without_pieces(board.problem, taken)
+        return instance
+    problem = without_pieces(instance.problem, taken)
     holdings = tuple(
-        replace(holding, quantity=left) for holding, left in zip(board.holdings, problem.quantity, strict=True)
+        replace(holding, quantity=left) for holding, left in zip(instance.holdings, problem.quantity, strict=True)
     )
     empty = {coin for coin in taken if not problem.quantity[coin]}
     # Places with one rule share one mapping, and go on doing so.
-    cut = {id(fits): {coin: fit for coin, fit in fits.items() if coin not in empty} for fits in board.fits}
+    cut = {id(fits): {coin: fit for coin, fit in fits.items() if coin not in empty} for fits in instance.fits}
     by_place = {
-        at: {coin: edge for coin, edge in edges.items() if coin not in empty} for at, edges in board.by_place.items()
+        at: {coin: edge for coin, edge in edges.items() if coin not in empty} for at, edges in instance.by_place.items()
     }
-    fits = tuple(cut[id(fits)] for fits in board.fits)
-    return replace(board, holdings=holdings, problem=problem, fits=fits, by_place=by_place)
+    fits = tuple(cut[id(fits)] for fits in instance.fits)
+    return replace(instance, holdings=holdings, problem=problem, fits=fits, by_place=by_place)
 
 
 def _placed(here: Mapping[int, SolvedSet], exclusive: Sequence[int]) -> dict[str, list[Claim]]:
@@ -206,7 +206,7 @@ def _placed(here: Mapping[int, SolvedSet], exclusive: Sequence[int]) -> dict[str
     for number in exclusive:
         request = here[number].request
         definition = request.document_id or request.definition.digest
-        labels = {place.address: place.label or place.address for place in here[number].board.places}
+        labels = {place.address: place.label or place.address for place in here[number].instance.places}
         for place, holding, _ in here[number].seats():
             found.setdefault(holding, []).append(
                 Claim(number, definition, request.definition.title, place, labels[place])
@@ -220,7 +220,7 @@ def _result_among(
     """The result of one exclusive set, with what the others hold."""
     request = alone.request
     # Pins are judged below, by all coins and not only by those left here.
-    result = result_from(replace(here.request, pins=()), here.board, here.table, here.solution)
+    result = result_from(replace(here.request, pins=()), here.instance, here.table, here.solution)
     pieces = {holding.id: holding.quantity for holding in request.holdings}
     others = {
         name: [one for one in its_claims if one.set != number]
@@ -234,13 +234,13 @@ def _result_among(
         before = len(placed[name]) - (len([one for one in its_claims if one.set > number]) if in_order else 0)
         if first and before == pieces[name]:
             claims[name] = first
-    places = {place.address: at for at, place in enumerate(alone.board.places)}
-    coins = {holding.id: coin for coin, holding in enumerate(alone.board.holdings)}
+    places = {place.address: at for at, place in enumerate(alone.instance.places)}
+    coins = {holding.id: coin for coin, holding in enumerate(alone.instance.holdings)}
     seats = {
         places[address]: replace(seat, place=places[address], holding=coins[holding])
         for address, holding, seat in here.seats()
     }
-    conflicts, left_out = claimed(alone.board, alone.table, seats, claims)
+    conflicts, left_out = claimed(alone.instance, alone.table, seats, claims)
     later = Counter(
         {name: sum(1 for one in its_claims if one.set > number) for name, its_claims in others.items()}
         if in_order
@@ -253,7 +253,7 @@ def _result_among(
         summary=structs.replace(result.summary, unplaced=len(left)),
         conflicts=[
             *result.conflicts,
-            *pins_not_kept(request, alone.board, alone.table, seats, claims),
+            *pins_not_kept(request, alone.instance, alone.table, seats, claims),
             *conflicts,
         ],
         conflicts_left_out=result.conflicts_left_out + left_out,

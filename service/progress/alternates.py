@@ -16,32 +16,32 @@ from service.rules.preferences import Preference
 MOST_ALTERNATES = 20
 
 
-def alternates_of(board: Instance, at: int, seats: Mapping[int, Placement]) -> list[Alternate]:
+def alternates_of(instance: Instance, at: int, seats: Mapping[int, Placement]) -> list[Alternate]:
     """Up to 20 runners-up, the best first. `loses_on` is the first level on which the coin is worse than the one placed;
     `set` where it is not worse by itself but the set as a whole would be."""
-    edges = board.edges_at(at)
+    edges = instance.edges_at(at)
     seat = seats.get(at)
     placed = edges.get(seat.holding) if seat is not None else None
     used = Counter(placement.holding for placement in seats.values())
-    free = [edge for coin, edge in edges.items() if used[coin] < board.holdings[coin].quantity]
+    free = [edge for coin, edge in edges.items() if used[coin] < instance.holdings[coin].quantity]
     free = [edge for edge in free if placed is None or edge.holding != placed.holding]
-    free.sort(key=lambda edge: standing(board, edge))
+    free.sort(key=lambda edge: standing(instance, edge))
     return [
-        Alternate(board.holdings[edge.holding].id, _loses_on(board, at, edge, placed))
+        Alternate(instance.holdings[edge.holding].id, _loses_on(instance, at, edge, placed))
         for edge in free[:MOST_ALTERNATES]
     ]
 
 
-def standing(board: Instance, edge: Edge) -> tuple[object, ...]:
+def standing(instance: Instance, edge: Edge) -> tuple[object, ...]:
     """How good an edge is by itself, level by level; less is better."""
     doubt = (edge.basis, edge.to_check if edge.basis is not Basis.FIRM else 0, edge.presumed)
-    return (not board.is_pinned(edge.place, edge.holding), *doubt, edge.cost, not edge.stays, edge.holding)
+    return (not instance.is_pinned(edge.place, edge.holding), *doubt, edge.cost, not edge.stays, edge.holding)
 
 
-def _loses_on(board: Instance, at: int, edge: Edge, placed: Edge | None) -> LosesOn:
-    if placed is None or standing(board, edge) < standing(board, placed):
+def _loses_on(instance: Instance, at: int, edge: Edge, placed: Edge | None) -> LosesOn:
+    if placed is None or standing(instance, edge) < standing(instance, placed):
         return LosesOn(set=True)
-    if board.is_pinned(at, placed.holding) and not board.is_pinned(at, edge.holding):
+    if instance.is_pinned(at, placed.holding) and not instance.is_pinned(at, edge.holding):
         return LosesOn(pin=True)
     if edge.basis != placed.basis:
         return LosesOn(doubt=doubt_name(edge.basis) or UNSET, placed=doubt_name(placed.basis))
@@ -51,14 +51,16 @@ def _loses_on(board: Instance, at: int, edge: Edge, placed: Edge | None) -> Lose
         return LosesOn(presumed=True)
     for level, (this, best) in enumerate(zip(edge.cost, placed.cost, strict=True)):
         if this != best:
-            return _on_preference(board, at, level, edge, placed)
+            return _on_preference(instance, at, level, edge, placed)
     if placed.stays and not edge.stays:
         return LosesOn(stays=True)
-    return LosesOn(order="holding", this=board.holdings[edge.holding].id, placed=board.holdings[placed.holding].id)
+    return LosesOn(
+        order="holding", this=instance.holdings[edge.holding].id, placed=instance.holdings[placed.holding].id
+    )
 
 
-def _on_preference(board: Instance, at: int, level: int, edge: Edge, placed: Edge) -> LosesOn:
-    preference: Preference = board.places[at].prefer[level]
-    values = [board.worth[level, at][coin] for coin in (edge.holding, placed.holding)]
+def _on_preference(instance: Instance, at: int, level: int, edge: Edge, placed: Edge) -> LosesOn:
+    preference: Preference = instance.places[at].prefer[level]
+    values = [instance.worth[level, at][coin] for coin in (edge.holding, placed.holding)]
     this, best = (None if value is None else plain_number(value) for value in values)
     return LosesOn(prefer=level, criterion=criterion_of(preference), this=this, placed=best)

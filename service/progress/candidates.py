@@ -131,18 +131,18 @@ class CandidatesResult(Struct, frozen=True, kw_only=True):
 
 @dataclass(frozen=True)
 class JudgedCandidate:
-    """One coin on a board: where it fits, and where it may."""
+    """One coin on an instance: where it fits, and where it may."""
 
-    board: Instance
+    instance: Instance
     coin: int
 
     @property
     def places(self) -> list[int]:
-        return [at for at, fits in enumerate(self.board.fits) if self.coin in fits]
+        return [at for at, fits in enumerate(self.instance.fits) if self.coin in fits]
 
     @property
     def sure(self) -> list[int]:
-        return [at for at in self.places if self.board.fits[at][self.coin].verdict is YES]
+        return [at for at in self.places if self.instance.fits[at][self.coin].verdict is YES]
 
 
 def candidates(evaluated: Evaluated, coins: Sequence[Holding]) -> list[Candidate]:
@@ -154,8 +154,8 @@ def candidates(evaluated: Evaluated, coins: Sequence[Holding]) -> list[Candidate
     for number, coin in enumerate(order):
         if evaluated.opens_places(coin):
             anew = evaluated.anew([coin])
-            place = next(at for at, held in enumerate(anew.board.holdings) if held.id == coin.id)
-            found[coin.id] = _candidate(evaluated, JudgedCandidate(anew.board, place), evaluated.whole, anew.whole)
+            place = next(at for at, held in enumerate(anew.instance.holdings) if held.id == coin.id)
+            found[coin.id] = _candidate(evaluated, JudgedCandidate(anew.instance, place), evaluated.whole, anew.whole)
             continue
         judged = JudgedCandidate(tray, number)
         if not judged.places:
@@ -169,12 +169,12 @@ def candidates(evaluated: Evaluated, coins: Sequence[Holding]) -> list[Candidate
 
 def _candidate(evaluated: Evaluated, judged: JudgedCandidate, before: Part | None, after: Part | None) -> Candidate:
     """`before` and `after` are the places that the coin can reach without and with it; None where it reaches none."""
-    board, coin = judged.board, judged.board.holdings[judged.coin].id
+    instance, coin = judged.instance, judged.instance.holdings[judged.coin].id
     sure, places = judged.sure, judged.places
     may_fit = [at for at in places if at not in set(sure)]
-    fits: dict[str, Any] = {"fits": addresses(board, sure), "may_fit": addresses(board, may_fit)}
+    fits: dict[str, Any] = {"fits": addresses(instance, sure), "may_fit": addresses(instance, may_fit)}
     if before is None or after is None or not places:
-        closest = Closest(board, evaluated.table).of([judged.coin]).get(judged.coin)
+        closest = Closest(instance, evaluated.table).of([judged.coin]).get(judged.coin)
         return Candidate(
             coin=coin,
             effect="outside",
@@ -186,7 +186,7 @@ def _candidate(evaluated: Evaluated, judged: JudgedCandidate, before: Part | Non
             frees=[],
             proven=True,
             closest=closest,
-            message=_outside(MessageNames(board, evaluated.table), coin, closest),
+            message=_outside(MessageNames(instance, evaluated.table), coin, closest),
         )
     change, certain_gain = PlacementChange(coin, before, after), after.certain - before.certain
     effect, improvement = change.effect(sure=bool(sure), certain_gain=certain_gain)
@@ -211,9 +211,9 @@ def _candidate(evaluated: Evaluated, judged: JudgedCandidate, before: Part | Non
 
 def _settled(evaluated: Evaluated, judged: JudgedCandidate) -> SettlingFacts:
     """The facts that decide which of the places the coin fits."""
-    board, table = judged.board, evaluated.table
-    rules = {addresses(board, [at])[0]: board.places[at].predicate for at in judged.places}
-    return settle_places(rules, board.views[judged.coin], table.attributes, table.context)
+    instance, table = judged.instance, evaluated.table
+    rules = {addresses(instance, [at])[0]: instance.places[at].predicate for at in judged.places}
+    return settle_places(rules, instance.views[judged.coin], table.attributes, table.context)
 
 
 class PlacementChange:
@@ -222,8 +222,8 @@ class PlacementChange:
     def __init__(self, coin: str, before: Part, after: Part) -> None:
         self.coin, self.after = coin, after
         self.old, self.new = before.seats(), after.seats()
-        self.numbers = {place.address: at for at, place in enumerate(after.board.places)}
-        self.holdings = {holding.id: number for number, holding in enumerate(after.board.holdings)}
+        self.numbers = {place.address: at for at, place in enumerate(after.instance.places)}
+        self.holdings = {holding.id: number for number, holding in enumerate(after.instance.holdings)}
         self.newly = [address for address in self.numbers if address in self.new and address not in self.old]
 
     def frees(self) -> list[FreedCoin]:
@@ -268,7 +268,7 @@ class PlacementChange:
         """The first criterion on which the whole is better now, at the place that is better by it."""
         changed = [address for address in self.numbers if address in self.old and address in self.new]
         changed = [address for address in changed if self.old[address] != self.new[address]]
-        for level in range(2 + self.after.board.problem.preference_levels):
+        for level in range(2 + self.after.instance.problem.preference_levels):
             steps = {a: self._loss(a, self.old[a], level) - self._loss(a, self.new[a], level) for a in changed}
             if sum(steps.values()) > 0:
                 better = [address for address in changed if steps[address] > 0]
@@ -281,7 +281,7 @@ class PlacementChange:
     def _loss(self, address: str, seat: Occupant, level: int) -> int:
         if level < 2:
             return int(seat.basis is (Basis.UNKNOWN, Basis.ALTERNATIVES)[level])
-        edge = self.after.board.edges_at(self.numbers[address])[self.holdings[seat.holding]]
+        edge = self.after.instance.edges_at(self.numbers[address])[self.holdings[seat.holding]]
         return edge.cost[level - 2]
 
     def _by(self, address: str, level: int) -> Improvement:
@@ -289,8 +289,8 @@ class PlacementChange:
         if level < 2:
             return Improvement(address, ImprovedCriterion(doubt=True), doubt_name(old.basis), doubt_name(new.basis))
         at = self.numbers[address]
-        preference = self.after.board.places[at].prefer[level - 2]
-        worth = self.after.board.worth[level - 2, at]
+        preference = self.after.instance.places[at].prefer[level - 2]
+        worth = self.after.instance.worth[level - 2, at]
         values = [worth[self.holdings[seat.holding]] for seat in (old, new)]
         shown = [None if value is None else plain_number(value) for value in values]
         return Improvement(address, _improved(preference), shown[0], shown[1])
@@ -304,7 +304,7 @@ def _outside(names: MessageNames, coin: str, closest: ClosestPlace | None) -> st
 
 
 def _message(candidate: Candidate, change: PlacementChange, table: Table) -> str:
-    names = MessageNames(change.after.board, table)
+    names = MessageNames(change.after.instance, table)
     coin, effect, places = names.by_id(candidate.coin), candidate.effect, some(names.places(candidate.places))
     if effect == "fills":
         return f"{coin} fills {places}."
@@ -329,14 +329,14 @@ def _upgrade(coin: str, improvement: Improvement, change: PlacementChange, names
         return f"{coin} makes one more place certain."
     if criterion.doubt is True:
         return f"Upgrade for {names.place(address)}: {_surety(improvement.to)}, yours is {_surety(improvement.from_)}."
-    at, board = change.numbers[address], change.after.board
+    at, instance = change.numbers[address], change.after.instance
     speak = RuleWording(table.attributes, table.context.vocabularies)
-    level = next(level for level, one in enumerate(board.places[at].prefer) if _improved(one) == criterion)
+    level = next(level for level, one in enumerate(instance.places[at].prefer) if _improved(one) == criterion)
     words = []
     for occupant in (change.new[address], change.old[address]):
         number = change.holdings[occupant.holding]
-        value = board.worth[level, at][number]
-        words.append(preference_words(board.places[at].prefer[level], value, board.views[number], speak))
+        value = instance.worth[level, at][number]
+        words.append(preference_words(instance.places[at].prefer[level], value, instance.views[number], speak))
     yours = f"yours: {words[1]}" if words[1].endswith("not recorded") else f"yours is {words[1]}"
     return f"Upgrade for {names.place(address)}: {words[0]}, {yours}."
 

@@ -41,26 +41,26 @@ class Claim:
 
 
 def claimed(
-    board: Instance, table: Table, seats: Mapping[int, Placement], claims: Mapping[str, Sequence[Claim]]
+    instance: Instance, table: Table, seats: Mapping[int, Placement], claims: Mapping[str, Sequence[Claim]]
 ) -> tuple[list[ClaimedConflict], int]:
     """One conflict of kind `claimed` for every coin and place of this set where the place is empty and the coin fits it or
     may fit it, or the place is filled tentatively and the coin fits it; and how many were left out past the first 500, in
     the order of the places.
 
-    `board` is the set alone with all coins, `seats` the placements by place; `claims` names the coins whose last piece is in
+    `instance` is the set alone with all coins, `seats` the placements by place; `claims` names the coins whose last piece is in
     other sets, and where. The places of a free choice are alike, so a coin has one conflict for the group, at its first such
     place. In an open-ended group a key whose coins are all in other sets has no place now; its conflict has the address that
     the place would have. `tentative` marks a coin that only may fit.
     """
-    names = MessageNames(board, table)
+    names = MessageNames(instance, table)
     found: list[ClaimedConflict] = []
     reported: set[tuple[str, int]] = set()
-    for at, place in enumerate(board.places):
+    for at, place in enumerate(instance.places):
         seat = seats.get(at)
         if seat is not None and seat.basis is Basis.FIRM:
             continue
-        for coin, fit in board.fits[at].items():
-            name = board.holdings[coin].id
+        for coin, fit in instance.fits[at].items():
+            name = instance.holdings[coin].id
             if name not in claims or (seat is not None and fit.verdict is not YES):
                 continue
             if place.kind == "free_choice":
@@ -86,16 +86,16 @@ def claimed(
 
 def pins_not_kept(
     request: EvaluationRequest,
-    board: Instance,
+    instance: Instance,
     table: Table,
     seats: Mapping[int, Placement],
     claims: Mapping[str, Sequence[Claim]],
 ) -> list[PinConflict]:
     """The conflicts of kind `pin` of this set: as in an evaluation, with one more reason, `claimed`, for a pin that would hold
     in this set alone: the coin's last piece is in another set, which `by` names."""
-    conflicts = pin_conflicts(board, table, seats, request.pins, request.nevers, request.holdings, request.statuses)
-    names, found = MessageNames(board, table), []
-    coins = {holding.id: coin for coin, holding in enumerate(board.holdings)}
+    conflicts = pin_conflicts(instance, table, seats, request.pins, request.nevers, request.holdings, request.statuses)
+    names, found = MessageNames(instance, table), []
+    coins = {holding.id: coin for coin, holding in enumerate(instance.holdings)}
     for conflict in conflicts:
         holding, place = conflict.holding, conflict.place
         if conflict.reason == "constraint" and holding in claims:

@@ -25,7 +25,7 @@ MOST_WORK = 300_000
 
 
 def pin_conflicts(
-    board: Instance,
+    instance: Instance,
     table: Table,
     seats: Mapping[int, Placement],
     pins: Sequence[tuple[str, str]],
@@ -34,12 +34,12 @@ def pin_conflicts(
     statuses: frozenset[str],
 ) -> list[PinConflict]:
     """One conflict of kind `pin` for every pin that is not honoured, with its reason and in plain words."""
-    coins = {holding.id: coin for coin, holding in enumerate(board.holdings)}
+    coins = {holding.id: coin for coin, holding in enumerate(instance.holdings)}
     every = {holding.id: holding for holding in holdings}
-    names = MessageNames(board, table)
+    names = MessageNames(instance, table)
     conflicts = []
     for holding, address in pins:
-        places, coin = places_named(board, address), coins.get(holding)
+        places, coin = places_named(instance, address), coins.get(holding)
         if coin is not None and any(at in seats and seats[at].holding == coin for at in places):
             continue
         why: dict[str, Any]
@@ -55,21 +55,21 @@ def pin_conflicts(
         elif not places:
             message = f"{name} cannot be kept in {label}: the set has no such place."
             why = {"reason": "unknown_place", "message": message}
-        elif coin is not None and all(coin not in board.fits[at] for at in places):
-            why = _unfit(board, table, names, holding, coin, address, nevers)
+        elif coin is not None and all(coin not in instance.fits[at] for at in places):
+            why = _unfit(instance, table, names, holding, coin, address, nevers)
         else:
-            why = _clash(board, names, seats, holding, address, pins)
+            why = _clash(instance, names, seats, holding, address, pins)
         conflicts.append(PinConflict(holding=holding, place=address, label=names.label(address), **why))
     return conflicts
 
 
-def places_named(board: Instance, name: str) -> list[int]:
+def places_named(instance: Instance, name: str) -> list[int]:
     """The place of this address, or the places of the group with this id."""
-    return [at for at, place in enumerate(board.places) if name in (place.address, place.group) and name]
+    return [at for at, place in enumerate(instance.places) if name in (place.address, place.group) and name]
 
 
 def _unfit(
-    board: Instance,
+    instance: Instance,
     table: Table,
     names: MessageNames,
     holding: str,
@@ -79,12 +79,15 @@ def _unfit(
 ) -> dict[str, Any]:
     """Why a pin of a coin that is not to be there, or fits nowhere there, cannot hold: members of the conflict."""
     name, label = names.coin(coin), names.place(address)
-    places = places_named(board, address)
+    places = places_named(instance, address)
     barred = [
-        never for never in nevers if never[0] == holding and not set(places_named(board, never[1])).isdisjoint(places)
+        never
+        for never in nevers
+        if never[0] == holding and not set(places_named(instance, never[1])).isdisjoint(places)
     ]
     failing = {
-        at: failing_clauses(board.places[at].parts, board.views[coin], table.attributes, table.context) for at in places
+        at: failing_clauses(instance.places[at].parts, instance.views[coin], table.attributes, table.context)
+        for at in places
     }
     # A coin that fails no place is kept out by what the owner decided, and by nothing else.
     if barred and (address in {place for _, place in barred} or not all(failing.values())):
@@ -104,7 +107,7 @@ def _unfit(
 
 
 def _clash(
-    board: Instance,
+    instance: Instance,
     names: MessageNames,
     seats: Mapping[int, Placement],
     holding: str,
@@ -112,20 +115,20 @@ def _clash(
     pins: Sequence[tuple[str, str]],
 ) -> dict[str, Any]:
     """Why a pin that fits by itself gives way to other pins, or to a set-level rule: members of the conflict."""
-    coin = next(number for number, held in enumerate(board.holdings) if held.id == holding)
+    coin = next(number for number, held in enumerate(instance.holdings) if held.id == holding)
     name, label = names.coin(coin), names.place(address)
 
     def pin_of(at: int) -> str | None:
         """The place, or the group, that the coin sitting there is pinned to."""
-        place, sitting = board.places[at], board.holdings[seats[at].holding].id
+        place, sitting = instance.places[at], instance.holdings[seats[at].holding].id
         return next((one for one in (place.address, place.group) if (sitting, one) in pins), None)
 
-    fitting = [at for at in places_named(board, address) if coin in board.fits[at]]
+    fitting = [at for at in places_named(instance, address) if coin in instance.fits[at]]
     taken = [at for at in fitting if at in seats and pin_of(at) is not None]
     if len(taken) == len(fitting):
-        other = board.holdings[seats[taken[0]].holding].id
+        other = instance.holdings[seats[taken[0]].holding].id
         every = some(
-            [names.by_id(held) for held in dict.fromkeys(board.holdings[seats[at].holding].id for at in taken)]
+            [names.by_id(held) for held in dict.fromkeys(instance.holdings[seats[at].holding].id for at in taken)]
         )
         number = "takes one coin" if len(fitting) == 1 else f"takes {len(fitting)} coins"
         both = "both" if len(taken) == 1 else "all"
@@ -134,7 +137,7 @@ def _clash(
             message = message.replace("Remove one of the two.", "Remove one of these decisions.")
         return {"reason": "clashes", "with_": Placing(other, pin_of(taken[0]) or ""), "message": message}
     elsewhere = [pin for at, seat in seats.items() if seat.holding == coin and (pin := pin_of(at)) is not None]
-    pieces = board.holdings[coin].quantity
+    pieces = instance.holdings[coin].quantity
     if len(elsewhere) >= pieces:
         number = "it is one coin" if pieces == 1 else f"there are {pieces} pieces"
         every = some([names.place(place) for place in (address, *elsewhere)])
@@ -147,7 +150,7 @@ def _clash(
 
 
 def pin_costs(
-    board: Instance,
+    instance: Instance,
     table: Table,
     seats: Mapping[int, Placement],
     pins: Sequence[tuple[str, str]],
@@ -156,8 +159,10 @@ def pin_costs(
     """One conflict of kind `pin` for every pin that holds and leaves places empty which could be filled without it, with those
     places. Each is tried by itself, the other pins as they are; only where a place stays empty near the pin. Past a number
     of trials (it depends on the edges) the rest is not tried."""
-    problem, names = board.problem, MessageNames(board, table)
-    empty = [at for at, place in enumerate(board.places) if at not in seats and not place.is_open and board.fits[at]]
+    problem, names = instance.problem, MessageNames(instance, table)
+    empty = [
+        at for at, place in enumerate(instance.places) if at not in seats and not place.is_open and instance.fits[at]
+    ]
     if not empty or not pins:
         return []
     leader = leaders_of(problem)
@@ -166,18 +171,18 @@ def pin_costs(
     left = 1 + MOST_WORK // max(1, len(problem.edges))
     found = []
     for holding, address in pins:
-        here = [at for at in places_named(board, address) if at in seats]
-        here = [at for at in here if board.holdings[seats[at].holding].id == holding and leader[at] in wanting]
+        here = [at for at in places_named(instance, address) if at in seats]
+        here = [at for at in here if instance.holdings[seats[at].holding].id == holding and leader[at] in wanting]
         if not here or left <= 0:
             continue
         left -= 1
         coin, region = seats[here[0]].holding, leader[here[0]]
-        freed = _without_pin(board, region, leader, current, coin, address)
+        freed = _without_pin(instance, region, leader, current, coin, address)
         solution = solve(freed, budget_seconds=budget_seconds / 4)
         filled = {placement.place for placement in solution.placements}
         before = [at for at in seats if leader[at] == region]
         gain = _tiers(problem, filled) > _tiers(problem, before)
-        left_empty = [board.places[at].address for at in sorted(filled.difference(before))]
+        left_empty = [instance.places[at].address for at in sorted(filled.difference(before))]
         if gain and left_empty:
             lost = some(names.places(left_empty))
             message = f"{names.coin(coin)} is kept in {names.place(address)}; without that {lost} could be filled."
@@ -200,11 +205,11 @@ def _tiers(problem: AssignmentProblem, places: Iterable[int]) -> tuple[int, int]
 
 
 def _without_pin(
-    board: Instance, region: int, leader: Sequence[int], current: set[tuple[int, int]], coin: int, address: str
+    instance: Instance, region: int, leader: Sequence[int], current: set[tuple[int, int]], coin: int, address: str
 ) -> AssignmentProblem:
     """The places around a pin without it, the coins staying where they are as far as they can."""
-    named = set(places_named(board, address))
-    is_group = not any(board.places[at].address == address for at in named)
+    named = set(places_named(instance, address))
+    is_group = not any(instance.places[at].address == address for at in named)
     edges = tuple(
         replace(
             edge,
@@ -215,18 +220,18 @@ def _without_pin(
             stays=(edge.place, edge.holding) in current,
             pinned=edge.pinned and (is_group or edge.place not in named or edge.holding != coin),
         )
-        for edge in board.problem.edges
+        for edge in instance.problem.edges
         if leader[edge.place] == region
     )
     group_pins = tuple(
-        pin for pin in board.problem.group_pins if not (is_group and pin.holding == coin and pin.places == named)
+        pin for pin in instance.problem.group_pins if not (is_group and pin.holding == coin and pin.places == named)
     )
-    rules = tuple(rule for rule in board.problem.rules if not rule.kind.is_goal)
-    return replace(board.problem, edges=edges, rules=rules, group_pins=group_pins, preference_levels=0)
+    rules = tuple(rule for rule in instance.problem.rules if not rule.kind.is_goal)
+    return replace(instance.problem, edges=edges, rules=rules, group_pins=group_pins, preference_levels=0)
 
 
 def constraint_conflicts(
-    board: Instance, table: Table, seats: Mapping[int, Placement], budget_seconds: float
+    instance: Instance, table: Table, seats: Mapping[int, Placement], budget_seconds: float
 ) -> list[ConstraintConflict]:
     """One conflict of kind `constraint` for every set-level rule without which more places could be filled. Where no rule
     alone keeps them empty, one for a smallest group of rules that do so together: `with` names the others.
@@ -234,25 +239,27 @@ def constraint_conflicts(
     The pins stay as they are, so that a rule is not blamed for what a pin does. The trials together may use as much solver
     time as the evaluation; past a number of them (it depends on edges and rules) `limit` says that there may be more such
     rules, or that the group may not be the smallest."""
-    empty = [at for at, place in enumerate(board.places) if at not in seats and not place.is_open and board.fits[at]]
-    rules = tuple(rule for rule in board.problem.rules if not rule.kind.is_goal)
+    empty = [
+        at for at, place in enumerate(instance.places) if at not in seats and not place.is_open and instance.fits[at]
+    ]
+    rules = tuple(rule for rule in instance.problem.rules if not rule.kind.is_goal)
     if not empty or not rules:
         return []
-    problem = replace(board.problem, rules=rules)
+    problem = replace(instance.problem, rules=rules)
     bare = _only_places(problem)
     trials = Trials(bare, len(seats), budget_seconds / (2 * len(rules) + 1))
     if trials.gain(frozenset(range(len(rules)))) <= 0:
         return []
-    conflicts, names = [], MessageNames(board, table)
+    conflicts, names = [], MessageNames(instance, table)
     for number in range(len(rules)):
         gain = trials.gain(frozenset((number,))) if trials.allowed() else 0
         if gain > 0:
-            conflicts.append(_constraint_conflict(board, names, [rules[number]], empty, gain))
+            conflicts.append(_constraint_conflict(instance, names, [rules[number]], empty, gain))
     if conflicts:
         # Past the budget other rules may do the same, and none of these is wrong.
         return _limited(conflicts) if trials.refused else conflicts
     group = trials.smallest_group()
-    told = _constraint_conflict(board, names, [rules[n] for n in group], empty, trials.gain(frozenset(group)))
+    told = _constraint_conflict(instance, names, [rules[n] for n in group], empty, trials.gain(frozenset(group)))
     told = msgspec.structs.replace(told, with_=[rules[number].name for number in group[1:]])
     return _limited([told]) if trials.refused else [told]
 
@@ -303,13 +310,13 @@ def _only_places(problem: AssignmentProblem) -> AssignmentProblem:
 
 
 def _constraint_conflict(
-    board: Instance, names: MessageNames, rules: Sequence[SetRule], empty: Sequence[int], gain: int
+    instance: Instance, names: MessageNames, rules: Sequence[SetRule], empty: Sequence[int], gain: int
 ) -> ConstraintConflict:
     ids = [rule.name for rule in rules]
     covered = frozenset[int]().union(*({rule.bound} if rule.bound is not None else rule.places for rule in rules))
     touched = [at for at in empty if at in covered] or list(empty)
-    holdings = sorted({board.holdings[coin].id for at in touched for coin in board.fits[at]})
-    places = [board.places[at].address for at in touched]
+    holdings = sorted({instance.holdings[coin].id for at in touched for coin in instance.fits[at]})
+    places = [instance.places[at].address for at in touched]
     quoted = some([f"'{name}'" for name in ids])
     kept = f"Rule {quoted} keeps" if len(ids) == 1 else f"Rules {quoted} together keep"
     number = f"{gain} of {len(places)} places" if gain < len(places) else "1 place" if gain == 1 else f"{gain} places"

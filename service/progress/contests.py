@@ -13,30 +13,32 @@ from service.progress.description import MessageNames, some
 from service.progress.result import ContestedConflict
 
 
-def contested(board: Instance, table: Table, seats: Mapping[int, Placement]) -> list[ContestedConflict]:
+def contested(instance: Instance, table: Table, seats: Mapping[int, Placement]) -> list[ContestedConflict]:
     """One conflict for every place that stays empty because the coins that fit it are all needed in a minimal group of
     places; `short_by` is places minus fitting coins, which for a minimal group is 1. Coins that may fit count as fitting,
     since they fill places too; a place that no coin fits for certain is a matter of doubts, not of contests."""
     empty = [
         at
-        for at, place in enumerate(board.places)
-        if at not in seats and not place.is_open and any(fit.verdict is YES for fit in board.fits[at].values())
+        for at, place in enumerate(instance.places)
+        if at not in seats and not place.is_open and any(fit.verdict is YES for fit in instance.fits[at].values())
     ]
     taken = {at: seat.holding for at, seat in seats.items()}
-    names = MessageNames(board, table)
-    return [_told(board, names, contest) for contest in contests(empty, board.fits, taken, board.problem.quantity)]
+    names = MessageNames(instance, table)
+    return [
+        _told(instance, names, contest) for contest in contests(empty, instance.fits, taken, instance.problem.quantity)
+    ]
 
 
-def _told(board: Instance, names: MessageNames, contest: Contest) -> ContestedConflict:
-    pieces = sum(board.problem.quantity[holding] for holding in contest.holdings)
+def _told(instance: Instance, names: MessageNames, contest: Contest) -> ContestedConflict:
+    pieces = sum(instance.problem.quantity[holding] for holding in contest.holdings)
     short = len(contest.places) - pieces
     coins = some([names.coin(holding) for holding in contest.holdings])
     fit = "is the only coin that fits" if pieces == 1 else f"are the only {pieces} coins that fit"
-    labels = some(names.places(board.places[at].address for at in contest.places))
+    labels = some(names.places(instance.places[at].address for at in contest.places))
     return ContestedConflict(
-        places=[board.places[at].address for at in contest.places],
-        holdings=[board.holdings[holding].id for holding in contest.holdings],
-        empty=board.places[contest.empty].address,
+        places=[instance.places[at].address for at in contest.places],
+        holdings=[instance.holdings[holding].id for holding in contest.holdings],
+        empty=instance.places[contest.empty].address,
         short_by=short,
         message=f"{len(contest.places)} places, {short} coin short: {coins} {fit} {labels}.",
     )

@@ -71,9 +71,9 @@ def costs_of_decisions(evaluated: Evaluated) -> list[DecisionCost]:
 
 
 def _cost(evaluated: Evaluated, kind: Literal["pin", "never"], pair: tuple[str, str]) -> DecisionCost:
-    board, fixed = evaluated.board, fixed_placements(evaluated.request)
-    coin = next((number for number, holding in enumerate(board.holdings) if holding.id == pair[0]), None)
-    named = places_named(board, pair[1])
+    instance, fixed = evaluated.instance, fixed_placements(evaluated.request)
+    coin = next((number for number, holding in enumerate(instance.holdings) if holding.id == pair[0]), None)
+    named = places_named(instance, pair[1])
     if coin is None or not named:
         return DecisionCost(
             kind=kind,
@@ -85,7 +85,7 @@ def _cost(evaluated: Evaluated, kind: Literal["pin", "never"], pair: tuple[str, 
             proven=True,
             changes=[],
         )
-    reached = evaluated.touched([*named, *(number for number, fits in enumerate(board.fits) if coin in fits)])
+    reached = evaluated.touched([*named, *(number for number, fits in enumerate(instance.fits) if coin in fits)])
     also = frozenset((coin,))
     without = FixedPlacements(
         fixed.pins - {pair} if kind == "pin" else fixed.pins,
@@ -129,8 +129,8 @@ def _gains(before: Part, after: Part) -> Gains:
 def prices_of_rules(evaluated: Evaluated) -> list[RulePrice]:
     """For every set-level rule, those of free choices included, what the set would gain without it; for `at_most` also with
     its count one higher."""
-    problem, prices = evaluated.board.problem, []
-    for constraint in evaluated.board.constraints:
+    problem, prices = evaluated.instance.problem, []
+    for constraint in evaluated.instance.constraints:
         mine = [rule for rule in problem.rules if rule.name == constraint.id]
         fewer = replace(problem, rules=tuple(rule for rule in problem.rules if rule not in mine))
         one_more: Gains | UnsetType = UNSET

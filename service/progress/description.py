@@ -89,17 +89,17 @@ def first_words(
 class MessageNames:
     """What messages call the coins, places and facts of an instance."""
 
-    def __init__(self, board: Instance, table: Table) -> None:
-        self._board, self._attributes = board, Labels(table.attributes, table.context.vocabularies)
+    def __init__(self, instance: Instance, table: Table) -> None:
+        self._instance, self._attributes = instance, Labels(table.attributes, table.context.vocabularies)
         self._coins = CoinNames(table.attributes, table.context.vocabularies)
-        self._numbers = {holding.id: number for number, holding in enumerate(board.holdings)}
-        self._labels = {place.address: place.label for place in board.places}
+        self._numbers = {holding.id: number for number, holding in enumerate(instance.holdings)}
+        self._labels = {place.address: place.label for place in instance.places}
         # The places of a free choice share a label, and count as one by their group.
-        self._labels |= {place.group: place.label for place in board.places if place.kind == FREE_CHOICE}
+        self._labels |= {place.group: place.label for place in instance.places if place.kind == FREE_CHOICE}
 
     def coin(self, coin: int) -> str:
         """The coin by its number in the instance."""
-        return self._coins.of(self._board.holdings[coin], self._board.views[coin])
+        return self._coins.of(self._instance.holdings[coin], self._instance.views[coin])
 
     def by_id(self, holding: str) -> str:
         """The coin of the instance that has this id."""

@@ -97,9 +97,9 @@ class EvaluationRequest:
 
 def evaluate(request: EvaluationRequest) -> Evaluation:
     """The evaluation result. Raises Invalid or OverLimit where the request cannot be evaluated."""
-    board, table = build_instance(request)
-    solution = solve(board.problem, budget_seconds=request.budget_seconds)
-    return result_from(request, board, table, solution)
+    instance, table = build_instance(request)
+    solution = solve(instance.problem, budget_seconds=request.budget_seconds)
+    return result_from(request, instance, table, solution)
 
 
 def build_instance(request: EvaluationRequest) -> tuple[Instance, Table]:
@@ -114,7 +114,7 @@ def build_instance(request: EvaluationRequest) -> tuple[Instance, Table]:
 
 
 def fixed_placements(request: EvaluationRequest) -> FixedPlacements:
-    """The owner's decisions as the board takes them."""
+    """The owner's decisions as the instance takes them."""
     return FixedPlacements(frozenset(request.pins), frozenset(request.nevers), frozenset(request.previous))
 
 
@@ -138,14 +138,14 @@ def ensure_evaluable(request: EvaluationRequest) -> None:
         raise Invalid(faults)
 
 
-def result_from(request: EvaluationRequest, board: Instance, table: Table, solution: Solution) -> Evaluation:
+def result_from(request: EvaluationRequest, instance: Instance, table: Table, solution: Solution) -> Evaluation:
     """The evaluation result of an instance that is solved; `request` is what the instance was built for."""
     seats = {placement.place: placement for placement in solution.placements}
-    shown = _shown(board, seats)
-    entries = {at: _place(board, table, at, seats) for at in shown}
-    left = unplaced(board, table, seats, request.holdings)
-    in_doubt, left_out = doubts(board, table, seats)
-    unlike, unlike_left_out = clashes(board, table, request.views)
+    shown = _shown(instance, seats)
+    entries = {at: _place(instance, table, at, seats) for at in shown}
+    left = unplaced(instance, table, seats, request.holdings)
+    in_doubt, left_out = doubts(instance, table, seats)
+    unlike, unlike_left_out = clashes(instance, table, request.views)
     definition = request.definition
     return Evaluation(
         definition=stamp_of(request),
@@ -153,38 +153,38 @@ def result_from(request: EvaluationRequest, board: Instance, table: Table, solut
         evaluated_on=request.today,
         reference_edition=request.reference_edition,
         engine_version=ENGINE,
-        summary=Summary(**_figures(board, shown, seats, solution), unplaced=len(left)),
+        summary=Summary(**_figures(instance, shown, seats, solution), unplaced=len(left)),
         proven_optimal=solution.proven and solution.certain_proven and solution.possible_proven,
         levels=[LevelResult(level.name, level.value, level.proven, level.bound) for level in solution.levels],
-        slots=[entries[at] for at in shown if board.places[at].kind == SLOT],
+        slots=[entries[at] for at in shown if instance.places[at].kind == SLOT],
         one_per=[
-            OnePerResult(group.id, _attributes_of(group), _group(board, group.id, ONE_PER, entries))
+            OnePerResult(group.id, _attributes_of(group), _group(instance, group.id, ONE_PER, entries))
             for group in definition.one_per
         ],
-        free_choice=[_free_choice(board, choice.id, choice.label, entries) for choice in definition.free_choice],
-        pages=_pages(board, definition, shown, seats),
-        goals=goals_of(board, table, seats),
+        free_choice=[_free_choice(instance, choice.id, choice.label, entries) for choice in definition.free_choice],
+        pages=_pages(instance, definition, shown, seats),
+        goals=goals_of(instance, table, seats),
         conflicts=[
-            *contested(board, table, seats),
+            *contested(instance, table, seats),
             *in_doubt,
             *unlike,
-            *pin_conflicts(board, table, seats, request.pins, request.nevers, request.holdings, request.statuses),
-            *pin_costs(board, table, seats, request.pins, request.budget_seconds),
-            *constraint_conflicts(board, table, seats, request.budget_seconds),
+            *pin_conflicts(instance, table, seats, request.pins, request.nevers, request.holdings, request.statuses),
+            *pin_costs(instance, table, seats, request.pins, request.budget_seconds),
+            *constraint_conflicts(instance, table, seats, request.budget_seconds),
         ],
         conflicts_left_out=left_out + unlike_left_out,
         unplaced=left,
-        named=names_of(request, board),
+        named=names_of(request, instance),
     )
 
 
-def names_of(request: EvaluationRequest, board: Instance) -> dict[str, NamedHolding]:
+def names_of(request: EvaluationRequest, instance: Instance) -> dict[str, NamedHolding]:
     """What people call the holdings of a request, those of the instance that was built for it and the others. A pin on a
     holding that is not there any more has no name."""
-    counted = {holding.id for holding in board.holdings}
+    counted = {holding.id for holding in instance.holdings}
     others = [holding for holding in request.holdings if holding.id not in counted]
     coins = [
-        *zip(board.holdings, board.views, strict=True),
+        *zip(instance.holdings, instance.views, strict=True),
         *((holding, request.views_of(holding)) for holding in others),
     ]
     return named_holdings(coins, request.definition.attributes, request.vocabularies)
@@ -195,15 +195,15 @@ def stamp_of(request: EvaluationRequest) -> DefinitionStamp:
     return DefinitionStamp(request.document_id, request.revision, request.definition.digest)
 
 
-def figures_of(board: Instance, solution: Solution) -> Figures:
+def figures_of(instance: Instance, solution: Solution) -> Figures:
     """The headline figures alone, without those of the coins that are left over."""
     seats = {placement.place: placement for placement in solution.placements}
-    return Figures(**_figures(board, _shown(board, seats), seats, solution))
+    return Figures(**_figures(instance, _shown(instance, seats), seats, solution))
 
 
-def _shown(board: Instance, seats: Mapping[int, Placement]) -> list[int]:
+def _shown(instance: Instance, seats: Mapping[int, Placement]) -> list[int]:
     """An open-ended group shows only the places that are filled."""
-    return [at for at, place in enumerate(board.places) if not place.is_open or at in seats]
+    return [at for at, place in enumerate(instance.places) if not place.is_open or at in seats]
 
 
 def _count(shown: Sequence[int], seats: Mapping[int, Placement]) -> dict[str, int]:
@@ -213,12 +213,12 @@ def _count(shown: Sequence[int], seats: Mapping[int, Placement]) -> dict[str, in
 
 
 def _figures(
-    board: Instance, shown: Sequence[int], seats: Mapping[int, Placement], solution: Solution
+    instance: Instance, shown: Sequence[int], seats: Mapping[int, Placement], solution: Solution
 ) -> dict[str, Any]:
     """The members of `Figures`."""
     counts = _count(shown, seats)
     tiers = {
-        tier: PlaceCounts(**_count([at for at in shown if board.places[at].tier == tier], seats))
+        tier: PlaceCounts(**_count([at for at in shown if instance.places[at].tier == tier], seats))
         for tier in (REQUIRED, OPTIONAL)
     }
     bases = Counter(placement.basis for placement in seats.values())
@@ -228,37 +228,37 @@ def _figures(
         "possible": solution.possible,
         **tiers,
         "tentative_by_basis": TentativeCounts(bases[Basis.ALTERNATIVES], bases[Basis.UNKNOWN]),
-        "presumed": _presumed(board, seats),
+        "presumed": _presumed(instance, seats),
     }
 
 
-def _presumed(board: Instance, seats: Mapping[int, Placement]) -> int:
+def _presumed(instance: Instance, seats: Mapping[int, Placement]) -> int:
     return sum(
-        1 for at, seat in seats.items() if seat.basis is Basis.FIRM and board.edges_at(at)[seat.holding].presumed
+        1 for at, seat in seats.items() if seat.basis is Basis.FIRM and instance.edges_at(at)[seat.holding].presumed
     )
 
 
-def _place(board: Instance, table: Table, at: int, seats: Mapping[int, Placement]) -> PlaceResult:
-    place, seat = board.places[at], seats.get(at)
+def _place(instance: Instance, table: Table, at: int, seats: Mapping[int, Placement]) -> PlaceResult:
+    place, seat = instance.places[at], seats.get(at)
     sitting: dict[str, Any] = {"status": "empty", "holding": None}
     if seat is not None and seat.basis is Basis.FIRM:
         sitting = {"status": "filled", "certainty": "forced" if seat.forced else "choice"}
-        if board.edges_at(at)[seat.holding].presumed:
-            sitting["presumed"] = presumed_of(board, table, at, seat.holding)
+        if instance.edges_at(at)[seat.holding].presumed:
+            sitting["presumed"] = presumed_of(instance, table, at, seat.holding)
         if not seat.forced:
-            sitting["interchangeable_with"] = [board.holdings[coin].id for coin in seat.instead]
+            sitting["interchangeable_with"] = [instance.holdings[coin].id for coin in seat.instead]
             sitting["interchangeable_limit"] = UNSET if seat.instead_proven else "budget"
     elif seat is not None:
         sitting = {"status": "tentative", "certainty": "tentative", "basis": doubt_name(seat.basis)}
     if seat is not None:
-        sitting["holding"] = board.holdings[seat.holding].id
+        sitting["holding"] = instance.holdings[seat.holding].id
     return PlaceResult(
         place=place.address,
         label=place.label,
         tier=place.tier,  # type: ignore[arg-type]
         key=key_as_json(place.key) if place.kind == ONE_PER else UNSET,
         # A free choice lists its candidates once, for all of its places.
-        alternates=UNSET if place.kind == FREE_CHOICE else alternates_of(board, at, seats),
+        alternates=UNSET if place.kind == FREE_CHOICE else alternates_of(instance, at, seats),
         **sitting,
     )
 
@@ -267,31 +267,35 @@ def _attributes_of(group: OnePer) -> str | list[str]:
     return list(group.attributes) if len(group.parts) > 1 else group.attributes[0]
 
 
-def _group(board: Instance, group: str, kind: str, entries: Mapping[int, PlaceResult]) -> list[PlaceResult]:
-    return [entry for at, entry in entries.items() if board.places[at].kind == kind and board.places[at].group == group]
+def _group(instance: Instance, group: str, kind: str, entries: Mapping[int, PlaceResult]) -> list[PlaceResult]:
+    return [
+        entry
+        for at, entry in entries.items()
+        if instance.places[at].kind == kind and instance.places[at].group == group
+    ]
 
 
-def _free_choice(board: Instance, group: str, label: str, entries: Mapping[int, PlaceResult]) -> FreeChoiceResult:
-    places = _group(board, group, FREE_CHOICE, entries)
-    first = next(at for at, place in enumerate(board.places) if place.kind == FREE_CHOICE and place.group == group)
-    fits = board.fits[first]
+def _free_choice(instance: Instance, group: str, label: str, entries: Mapping[int, PlaceResult]) -> FreeChoiceResult:
+    places = _group(instance, group, FREE_CHOICE, entries)
+    first = next(at for at, place in enumerate(instance.places) if place.kind == FREE_CHOICE and place.group == group)
+    fits = instance.fits[first]
     return FreeChoiceResult(
         id=group,
         label=label,
         places=places,
-        candidates=[board.holdings[coin].id for coin, fit in fits.items() if fit.verdict is YES],
-        tentative_candidates=[board.holdings[coin].id for coin, fit in fits.items() if fit.verdict is UNDECIDED],
+        candidates=[instance.holdings[coin].id for coin, fit in fits.items() if fit.verdict is YES],
+        tentative_candidates=[instance.holdings[coin].id for coin, fit in fits.items() if fit.verdict is UNDECIDED],
         open_places=sum(1 for entry in places if entry.status == "empty"),
     )
 
 
 def _pages(
-    board: Instance, definition: Definition, shown: Sequence[int], seats: Mapping[int, Placement]
+    instance: Instance, definition: Definition, shown: Sequence[int], seats: Mapping[int, Placement]
 ) -> list[PageResult]:
     """Progress page by page, for the pages of the layout."""
     pages = []
     for page in definition.document.get("layout", ()):
         names = set(page["slots"])
-        here = [at for at in shown if board.places[at].address in names or board.places[at].group in names]
+        here = [at for at in shown if instance.places[at].address in names or instance.places[at].group in names]
         pages.append(PageResult(page["page"], **_count(here, seats)))
     return pages

@@ -17,28 +17,30 @@ MOST_ASKED = 300
 """Distinct rules of places that are held against one goal; past it a place is taken to be able to have a coin that counts."""
 
 
-def goals_of(board: Instance, table: Table, seats: Mapping[int, Placement]) -> list[Goal]:
+def goals_of(instance: Instance, table: Table, seats: Mapping[int, Placement]) -> list[Goal]:
     """One entry for each rule `at_least`, in the order of the document.
 
     `reached` counts certain placements whose coin surely fits `where`. `would_reach` are the places without such a coin that
     one could fit, empty or not: an open-ended group counts by the places that it has.
     """
-    return [_goal(board, table, seats, constraint) for constraint in board.constraints if constraint.kind.is_goal]
+    return [_goal(instance, table, seats, constraint) for constraint in instance.constraints if constraint.kind.is_goal]
 
 
-def _goal(board: Instance, table: Table, seats: Mapping[int, Placement], constraint: Constraint) -> Goal:
+def _goal(instance: Instance, table: Table, seats: Mapping[int, Placement], constraint: Constraint) -> Goal:
     assert constraint.where is not None
     where, wanted = constraint.where.predicate, set(constraint.places)
-    named = [at for at, p in enumerate(board.places) if not wanted or p.address in wanted or p.group in wanted]
+    named = [at for at, p in enumerate(instance.places) if not wanted or p.address in wanted or p.group in wanted]
     counting = {
         at
         for at in named
-        if at in seats and seats[at].basis is Basis.FIRM and table.verdict(where, board.views[seats[at].holding]) is YES
+        if at in seats
+        and seats[at].basis is Basis.FIRM
+        and table.verdict(where, instance.views[seats[at].holding]) is YES
     }
     known: dict[Predicate, bool] = {}
     able = []
     for at in named:
-        place = board.places[at]
+        place = instance.places[at]
         if at in counting or (place.is_open and at not in seats):
             continue
         rule = place.predicate

@@ -89,8 +89,8 @@ def weigh_facts(sets: Sequence[Evaluated]) -> WeighedFacts:
 class _Weighing:
     def __init__(self, sets: Sequence[Evaluated]) -> None:
         self.sets = sets
-        self.names = [MessageNames(one.board, one.table) for one in sets]
-        self.coins = [{holding.id: at for at, holding in enumerate(one.board.holdings)} for one in sets]
+        self.names = [MessageNames(one.instance, one.table) for one in sets]
+        self.coins = [{holding.id: at for at, holding in enumerate(one.instance.holdings)} for one in sets]
         self.left = MOST_EDGES
         self.left_out = 0
         self.allowance = TrialBudget(200_000)
@@ -101,18 +101,18 @@ class _Weighing:
         found: dict[str, DoubtfulFact] = {}
         placed: set[str] = set()
         for number, one in enumerate(self.sets):
-            board = one.board
-            placed |= {board.holdings[seat.holding].id for seat in one.whole.solution.placements}
-            for at, place in enumerate(board.places):
-                for coin, fit in board.fits[at].items():
+            instance = one.instance
+            placed |= {instance.holdings[seat.holding].id for seat in one.whole.solution.placements}
+            for at, place in enumerate(instance.places):
+                for coin, fit in instance.fits[at].items():
                     if fit.verdict is UNDECIDED:
                         name = place.group if place.kind == "free_choice" else place.address
-                        rules = _doubt(found, board.holdings[coin].id).rules.setdefault(number, {})
+                        rules = _doubt(found, instance.holdings[coin].id).rules.setdefault(number, {})
                         rules[name] = place.predicate
-            for rule in board.problem.rules:
+            for rule in instance.problem.rules:
                 for coin, keys in rule.keys.items():
                     if keys.possible != keys.settled:
-                        _doubt(found, board.holdings[coin].id).rules.setdefault(number, {})
+                        _doubt(found, instance.holdings[coin].id).rules.setdefault(number, {})
         order = sorted(found, key=lambda name: (name not in placed, name))
         self.left_out += max(0, len(order) - MOST_DOUBTFUL_COINS)
         for name in order[:MOST_DOUBTFUL_COINS]:
@@ -181,7 +181,7 @@ class _Weighing:
         """The entry; None where nothing is gained or lost, or the work exceeds what is left of it."""
         reached = {
             number: one.touched(
-                at for at, fits in enumerate(one.board.fits) if self.coins[number][doubt.holding] in fits
+                at for at, fits in enumerate(one.instance.fits) if self.coins[number][doubt.holding] in fits
             )
             for number, one in enumerate(self.sets)
             if number in doubt.rules
@@ -227,10 +227,10 @@ class _Weighing:
     # -- what it follows from
 
     def _holding(self, number: int, doubt: DoubtfulFact) -> Holding:
-        return self.sets[number].board.holdings[self.coins[number][doubt.holding]]
+        return self.sets[number].instance.holdings[self.coins[number][doubt.holding]]
 
     def _views(self, number: int, doubt: DoubtfulFact) -> tuple[View, ...]:
-        return self.sets[number].board.views[self.coins[number][doubt.holding]]
+        return self.sets[number].instance.views[self.coins[number][doubt.holding]]
 
     def _attributes(self, doubt: DoubtfulFact) -> Attributes:
         """All attributes of the sets that are in doubt about the coin; for one that two declare differently the first's."""
@@ -254,7 +254,7 @@ class _Weighing:
         for number in doubt.rules:
             one = self.sets[number]
             definition = one.request.definition
-            for constraint in one.board.constraints:
+            for constraint in one.instance.constraints:
                 if constraint.where is not None:
                     yield f"{number}/{constraint.id}", constraint.where.predicate
                 for name in constraint.by:
@@ -274,11 +274,11 @@ class _Weighing:
 
     def _shown(self, number: int, name: str) -> list[Value]:
         """Some of the values that coins of the set show, those that fit some place first."""
-        board = self.sets[number].board
-        fitting = {coin for fits in board.fits for coin in fits}
+        instance = self.sets[number].instance
+        fitting = {coin for fits in instance.fits for coin in fits}
         found: dict[Value, None] = {}
         for coin in sorted(fitting):
-            for view in board.views[coin]:
+            for view in instance.views[coin]:
                 known = view.facts.get(name)
                 if isinstance(known, Among):
                     found.update(dict.fromkeys(known.values))
@@ -291,7 +291,7 @@ class _Weighing:
         seen: set[str] = set()
         for one, names in zip(self.sets, self.names, strict=True):
             attributes, issues = one.request.definition.attributes, one.request.issues
-            for coin, holding in enumerate(one.board.holdings):
+            for coin, holding in enumerate(one.instance.holdings):
                 if len(holding.issues) > 1 and holding.id not in seen:
                     seen.add(holding.id)
                     yield features_of(NamedCoin(holding, names.coin(coin)), issues, attributes, names.fact)

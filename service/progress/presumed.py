@@ -7,7 +7,7 @@ from itertools import combinations
 
 from service.assignment.build import Instance
 from service.evaluation.table import Table
-from service.evaluation.views import Clash, Views, bare
+from service.evaluation.views import Contradiction, Views, bare
 from service.facts.holding import View
 from service.facts.knowledge import Knowledge, knowledge_as_json
 from service.facts.truth import NO, YES, Verdict
@@ -57,9 +57,9 @@ def _spared(names: frozenset[str], is_enough) -> frozenset[str]:  # type: ignore
 class KeptOut:
     """Of coins that fit no place: what is presumed of those that might fit one without presumptions."""
 
-    def __init__(self, board: Instance, table: Table) -> None:
+    def __init__(self, instance: Instance, table: Table) -> None:
         self._table = table
-        self._predicates = list({id(place.predicate): place.predicate for place in board.places}.values())
+        self._predicates = list({id(place.predicate): place.predicate for place in instance.places}.values())
         self._known: dict[object, list[str]] = {}
         self._read = sorted(frozenset[str]().union(*(reads(rule) for rule in self._predicates)))
 
@@ -81,22 +81,22 @@ class KeptOut:
         return []
 
 
-def presumed_of(board: Instance, table: Table, place: int, coin: int) -> list[str]:
+def presumed_of(instance: Instance, table: Table, place: int, coin: int) -> list[str]:
     """The presumed attributes on which a sure placement rests."""
-    return resting_on(board.places[place].predicate, board.views[coin], table, YES)
+    return resting_on(instance.places[place].predicate, instance.views[coin], table, YES)
 
 
 def clashes(
-    board: Instance, table: Table, views: Views
+    instance: Instance, table: Table, views: Views
 ) -> tuple[list[ContradictionConflict | UnidentifiedConflict], int]:
     """A conflict for each recorded fact that contradicts an issue, and how many are left out past the first 500: of issues
     that a coin names, and of the nearest one where a coin that might fit some place is none of a complete catalogue."""
-    names = MessageNames(board, table)
+    names = MessageNames(instance, table)
     labels = Labels(table.attributes, table.context.vocabularies)
-    fitting = {coin for fits in board.fits for coin in fits}
+    fitting = {coin for fits in instance.fits for coin in fits}
     found: list[ContradictionConflict | UnidentifiedConflict] = []
     left_out = 0
-    for coin, holding in enumerate(board.holdings):
+    for coin, holding in enumerate(instance.holdings):
         seen = views.seen(holding)
         nearest = seen.unidentified if coin in fitting else ()
         for kinds, wrong in ((ContradictionConflict, seen.contradictions), (UnidentifiedConflict, nearest)):
@@ -117,7 +117,7 @@ def clashes(
     return found, left_out
 
 
-def _message(none: bool, names: MessageNames, labels: Labels, coin: int, clash: Clash) -> str:
+def _message(none: bool, names: MessageNames, labels: Labels, coin: int, clash: Contradiction) -> str:
     recorded, theirs = (_words(labels, clash.attribute, one) for one in (clash.recorded, clash.issue_value))
     fact = names.fact(clash.attribute)
     if none:

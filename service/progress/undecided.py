@@ -20,13 +20,13 @@ MOST_DOUBTS = 500
 MOST_TRIALS = 200_000
 
 
-def doubts(board: Instance, table: Table, seats: Mapping[int, Placement]) -> tuple[list[UndecidedConflict], int]:
+def doubts(instance: Instance, table: Table, seats: Mapping[int, Placement]) -> tuple[list[UndecidedConflict], int]:
     """One conflict for every coin that may fit some place, and how many were left out past the first 500: coins that sit
     somewhere come first, then by id. Like coins are looked at once. Past a number of trials `limit` says that a list of
     facts may not be the shortest."""
     in_doubt: dict[int, dict[str, Predicate]] = {}
-    for at, place in enumerate(board.places):
-        for coin, fit in board.fits[at].items():
+    for at, place in enumerate(instance.places):
+        for coin, fit in instance.fits[at].items():
             if fit.verdict is UNDECIDED:
                 address = place.group if place.kind == FREE_CHOICE else place.address
                 in_doubt.setdefault(coin, {})[address] = place.predicate
@@ -35,9 +35,9 @@ def doubts(board: Instance, table: Table, seats: Mapping[int, Placement]) -> tup
     known: dict[object, SettlingFacts] = {}
     read: dict[int, frozenset[str]] = {}
     allowance = TrialBudget(MOST_TRIALS)
-    names, told = MessageNames(board, table), []
+    names, told = MessageNames(instance, table), []
     for coin in order[:MOST_DOUBTS]:
-        rules, views = in_doubt[coin], board.views[coin]
+        rules, views = in_doubt[coin], instance.views[coin]
         for rule in rules.values():
             if id(rule) not in read:
                 read[id(rule)] = reads(rule)
@@ -45,16 +45,16 @@ def doubts(board: Instance, table: Table, seats: Mapping[int, Placement]) -> tup
         key = (tuple(rules), tuple((view.issue, *(view.facts.get(name) for name in facts)) for view in views))
         if key not in known:
             known[key] = settle_places(rules, views, table.attributes, table.context, allowance)
-        told.append(_told(board, names, coin, list(rules), known[key]))
+        told.append(_told(instance, names, coin, list(rules), known[key]))
     return told, len(order) - len(told)
 
 
 def _told(
-    board: Instance, names: MessageNames, coin: int, places: Sequence[str], settled: SettlingFacts
+    instance: Instance, names: MessageNames, coin: int, places: Sequence[str], settled: SettlingFacts
 ) -> UndecidedConflict:
     check = f"Check: {names.to_check(settled.facts)}." if settled.facts else NOTHING_SETTLES
     return UndecidedConflict(
-        holding=board.holdings[coin].id,
+        holding=instance.holdings[coin].id,
         places=list(places),
         settle=settled.facts,
         message=f"{names.coin(coin)} may belong in {some(names.places(places), 'or')}. {check}",

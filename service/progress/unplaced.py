@@ -26,7 +26,7 @@ MOST_CLAUSES = 2_000
 
 
 def unplaced(
-    board: Instance, table: Table, seats: Mapping[int, Placement], holdings: Sequence[Holding]
+    instance: Instance, table: Table, seats: Mapping[int, Placement], holdings: Sequence[Holding]
 ) -> list[UnplacedHolding]:
     """Every holding that sits nowhere, by id; of several like pieces those that are left over, with `pieces`.
 
@@ -36,37 +36,39 @@ def unplaced(
     """
     used = Counter(placement.holding for placement in seats.values())
     fitting: dict[int, list[int]] = {}
-    for at in range(len(board.places)):
-        for coin in board.fits[at]:
+    for at in range(len(instance.places)):
+        for coin in instance.fits[at]:
             fitting.setdefault(coin, []).append(at)
     barred: dict[int, list[int]] = {}
-    for at in sorted(board.barred):
-        for coin in board.barred[at]:
+    for at in sorted(instance.barred):
+        for coin in instance.barred[at]:
             barred.setdefault(coin, []).append(at)
-    outside = [c for c, h in enumerate(board.holdings) if h.quantity > used[c] and c not in fitting and c not in barred]
-    closest, kept_out = Closest(board, table).of(outside), KeptOut(board, table)
+    outside = [
+        c for c, h in enumerate(instance.holdings) if h.quantity > used[c] and c not in fitting and c not in barred
+    ]
+    closest, kept_out = Closest(instance, table).of(outside), KeptOut(instance, table)
     entries: list[UnplacedHolding] = []
-    for coin, holding in enumerate(board.holdings):
+    for coin, holding in enumerate(instance.holdings):
         left = holding.quantity - used[coin]
         if left == 0:
             continue
         pieces = left if holding.quantity > 1 else UNSET
         places = fitting.get(coin, [])
         if places:
-            sure = [at for at in places if board.fits[at][coin].verdict is YES]
+            sure = [at for at in places if instance.fits[at][coin].verdict is YES]
             reason: Literal["spare", "undecided"] = "spare" if sure else "undecided"
-            where = addresses(board, sure or places)
+            where = addresses(instance, sure or places)
             entries.append(UnplacedHolding(holding=holding.id, pieces=pieces, reason=reason, places=where))
         elif coin in barred:
-            where = addresses(board, barred[coin])
+            where = addresses(instance, barred[coin])
             entries.append(UnplacedHolding(holding=holding.id, pieces=pieces, reason="never", places=where))
         else:
             near = closest.get(coin)
-            because = kept_out.by(board.views[coin]) or UNSET
+            because = kept_out.by(instance.views[coin]) or UNSET
             entries.append(
                 UnplacedHolding(holding=holding.id, pieces=pieces, reason="outside", closest=near, presumed=because)
             )
-    counted = {holding.id for holding in board.holdings}
+    counted = {holding.id for holding in instance.holdings}
     entries.extend(
         UnplacedHolding(holding=holding.id, reason="not_held", status=holding.status)
         for holding in holdings
@@ -75,10 +77,11 @@ def unplaced(
     return sorted(entries, key=lambda entry: entry.holding)
 
 
-def addresses(board: Instance, places: Sequence[int]) -> list[str]:
+def addresses(instance: Instance, places: Sequence[int]) -> list[str]:
     """Slots and one-per places by address; the places of a free choice once, by the group."""
     named = (
-        board.places[at].group if board.places[at].kind == "free_choice" else board.places[at].address for at in places
+        instance.places[at].group if instance.places[at].kind == "free_choice" else instance.places[at].address
+        for at in places
     )
     return list(dict.fromkeys(named))
 
@@ -87,10 +90,10 @@ class Closest:
     """Finds for coins outside the set the place that each comes closest to: the one with the fewest clauses that it surely
     fails, the first in the order of the document among equals."""
 
-    def __init__(self, board: Instance, table: Table) -> None:
-        self.board, self.table = board, table
+    def __init__(self, instance: Instance, table: Table) -> None:
+        self.instance, self.table = instance, table
         firsts: dict[int, Place] = {}
-        for place in board.places:
+        for place in instance.places:
             firsts.setdefault(id(place.predicate), place)
         self.places = [(place, conjuncts(place.parts)) for place in firsts.values()]
         self.words: dict[int, tuple[str, str]] = {}
@@ -100,7 +103,7 @@ class Closest:
         """The closest place of every coin; nothing when the set has no place."""
         if not self.places:
             return {}
-        row_of = self.board.row_of
+        row_of = self.instance.row_of
         single = [coin for coin in coins if coin in row_of]
         rows = np.array([row_of[coin] for coin in single], np.int64)
         fewest = np.full(len(rows), len(self.places[0][1]) + MOST_CLAUSES, np.int64)
@@ -108,7 +111,7 @@ class Closest:
         for number, (_, clauses) in enumerate(self.places):
             failed = np.zeros(len(rows), np.int64)
             for _, clause in clauses:
-                failed += self.board.columns.fails(clause)[rows]
+                failed += self.instance.columns.fails(clause)[rows]
             # A place that is failed only as a whole, by no clause alone, counts one.
             failed = np.maximum(failed, 1)
             nearest[failed < fewest] = number
@@ -116,7 +119,7 @@ class Closest:
         found = {coin: self._told(coin, int(number)) for coin, number in zip(single, nearest, strict=True)}
         for coin in coins:
             if coin not in row_of:
-                found[coin] = self._told(coin, self._look(self.board.views[coin]))
+                found[coin] = self._told(coin, self._look(self.instance.views[coin]))
         return found
 
     def _look(self, views: tuple[View, ...]) -> int:
@@ -129,7 +132,7 @@ class Closest:
 
     def _told(self, coin: int, number: int) -> ClosestPlace:
         place, clauses = self.places[number]
-        views = self.board.views[coin]
+        views = self.instance.views[coin]
         failing = [(rule, clause) for rule, clause in clauses if self.table.verdict(clause, views) is NO]
         if not failing:
             failing = failing_clauses(place.parts, views, self.table.attributes, self.table.context)

@@ -39,7 +39,7 @@ class Occupant:
 class Part:
     """Some places of a set with their best answer. The numbers speak of these places only."""
 
-    board: Instance
+    instance: Instance
     solution: Solution
 
     @property
@@ -53,7 +53,7 @@ class Part:
     @property
     def required(self) -> int:
         """How many required places are filled, tentatively or not."""
-        return sum(1 for placement in self.solution.placements if self.board.problem.required[placement.place])
+        return sum(1 for placement in self.solution.placements if self.instance.problem.required[placement.place])
 
     @property
     def proven(self) -> bool:
@@ -68,7 +68,7 @@ class Part:
     def seats(self) -> dict[str, Occupant]:
         """Who sits where, by the address of the place."""
         return {
-            self.board.places[seat.place].address: Occupant(self.board.holdings[seat.holding].id, seat.basis)
+            self.instance.places[seat.place].address: Occupant(self.instance.holdings[seat.holding].id, seat.basis)
             for seat in self.solution.placements
         }
 
@@ -81,15 +81,15 @@ class Evaluated:
         of the request, half a second each at least; what then is not proven says so."""
         self.request = request
         self._seconds = max(0.5, request.budget_seconds * min(1, 6 / max(tries, 1)))
-        self.board, self.table = build_instance(request)
-        self.whole = Part(self.board, solve(self.board.problem, budget_seconds=request.budget_seconds))
+        self.instance, self.table = build_instance(request)
+        self.whole = Part(self.instance, solve(self.instance.problem, budget_seconds=request.budget_seconds))
         self._wishes = fixed_placements(request)
-        self._leaders = leaders_of(self.board.problem)
+        self._leaders = leaders_of(self.instance.problem)
         self._regions: dict[int, list[int]] = {}
         for at, leader in enumerate(self._leaders):
             self._regions.setdefault(leader, []).append(at)
-        self._coins_at = [tuple(fits) for fits in self.board.fits]
-        found = _worst(self.board)
+        self._coins_at = [tuple(fits) for fits in self.instance.fits]
+        found = _worst(self.instance)
         self._worst = {name: (coin, at) for name, (_, coin, at) in found.items()}
         self._worst_loss = {name: loss for name, (loss, _, _) in found.items()}
         self._kept: dict[frozenset[int], frozenset[int]] = {}
@@ -98,12 +98,12 @@ class Evaluated:
     def judge(self, coins: Sequence[Holding]) -> Instance:
         """Coins that are not in the collection, in the order of their ids, against every place of it."""
         seen = tuple(self.request.views_of(coin) for coin in coins)
-        return build(self.request.definition, self.board.places, tuple(coins), seen, self.table, FixedPlacements())
+        return build(self.request.definition, self.instance.places, tuple(coins), seen, self.table, FixedPlacements())
 
     def opens_places(self, coin: Holding) -> bool:
         """Whether the coin shows a key of an open-ended group that no coin shows yet: the set then has other places."""
         for group in self._open_groups():
-            known = {place.key for place in self.board.places if place.group == group.id}
+            known = {place.key for place in self.instance.places if place.group == group.id}
             if not known.issuperset(self._shown_by(coin, group)):
                 return True
         return False
@@ -112,12 +112,12 @@ class Evaluated:
         """Whether the coin of this number in the collection, known as `known` says, no longer shows a key of an open-ended
         group whose place other coins may take, and none of those is sure to show the key: the set may then have fewer
         places."""
-        old = self.board.holdings[number]
+        old = self.instance.holdings[number]
         for group in self._open_groups():
             gone = set(self._shown_by(old, group)).difference(self._shown_by(known, group))
-            for at, place in enumerate(self.board.places):
+            for at, place in enumerate(self.instance.places):
                 if place.group == group.id and place.key in gone:
-                    others = [fit.verdict for coin, fit in self.board.fits[at].items() if coin != number]
+                    others = [fit.verdict for coin, fit in self.instance.fits[at].items() if coin != number]
                     if others and YES not in others:
                         return True
         return False
@@ -150,7 +150,7 @@ class Evaluated:
         nevers: frozenset[tuple[str, str]] = frozenset(),
     ) -> Part:
         """These parts with coins that the collection does not have. The parts are all that the coins may fit into; `judged`
-        is the board of `judge` that has them; `nevers` are added to those of the request."""
+        is the instance of `judge` that has them; `nevers` are added to those of the request."""
         kept = None
         if not self._under_rules(touched) and not self._lowers_the_worst(touched, {coin.id for coin in coins}, judged):
             kept = self._best(touched)
@@ -172,7 +172,7 @@ class Evaluated:
 
     def with_rules(self, problem: AssignmentProblem) -> Part:
         """The whole set under other set-level rules."""
-        return Part(self.board, solve(problem, budget_seconds=self._seconds))
+        return Part(self.instance, solve(problem, budget_seconds=self._seconds))
 
     def anew(self, coins: Sequence[Holding], nevers: frozenset[tuple[str, str]] = frozenset()) -> Evaluated:
         """Everything from the start, with more coins, or with coins of the collection known otherwise; `nevers` are added to
@@ -190,19 +190,19 @@ class Evaluated:
         also: frozenset[int],
         kept: frozenset[int] | None = None,
     ) -> Part:
-        board, request = self.board, self.request
+        instance, request = self.instance, self.request
         inside = self._inside(touched)
         coins = set(kept) if kept is not None else {coin for at in inside for coin in self._coins_at[at]} | also
         for name in self._compared(inside) & self._worst.keys():
             coin, at = self._worst[name]
             coins.add(coin)
             inside.add(at)
-        held = {board.holdings[coin].id: (board.holdings[coin], board.views[coin]) for coin in coins}
+        held = {instance.holdings[coin].id: (instance.holdings[coin], instance.views[coin]) for coin in coins}
         held |= {coin.id: (coin, request.views_of(coin)) for coin in more}
         pairs = [held[identity] for identity in sorted(held)]
         laid = build(
             request.definition,
-            tuple(board.places[at] for at in sorted(inside)),
+            tuple(instance.places[at] for at in sorted(inside)),
             tuple(holding for holding, _ in pairs),
             tuple(seen for _, seen in pairs),
             self.table,
@@ -215,11 +215,11 @@ class Evaluated:
 
     def _compared(self, places: Iterable[int]) -> set[tuple[int, int]]:
         """The preferences that these places use, each by its level and identity."""
-        return {(level, id(prefer)) for at in places for level, prefer in enumerate(self.board.places[at].prefer)}
+        return {(level, id(prefer)) for at in places for level, prefer in enumerate(self.instance.places[at].prefer)}
 
     def _under_rules(self, touched: frozenset[int]) -> bool:
         inside = self._inside(touched)
-        rules = self.board.problem.rules
+        rules = self.instance.problem.rules
         return any(
             rule.kind.looks_outside or rule.bound in inside or not inside.isdisjoint(rule.places) for rule in rules
         )
@@ -242,8 +242,8 @@ class Evaluated:
         if touched not in self._kept:
             inside, found = self._inside(touched), set[int]()
             for at in inside:
-                edges = sorted(self.board.edges_at(at).values(), key=lambda edge: standing(self.board, edge))
-                pinned = sum(1 for edge in edges if self.board.is_pinned(at, edge.holding))
+                edges = sorted(self.instance.edges_at(at).values(), key=lambda edge: standing(self.instance, edge))
+                pinned = sum(1 for edge in edges if self.instance.is_pinned(at, edge.holding))
                 found.update(edge.holding for edge in edges[: len(inside) + pinned])
             self._kept[touched] = frozenset(found)
         return self._kept[touched]
@@ -255,14 +255,14 @@ def _loss(preference: Preference, value: Number | None) -> Number | None:
     return -value if preference.more_is_better else value
 
 
-def _worst(board: Instance) -> Mapping[tuple[int, int], tuple[Number, int, int]]:
+def _worst(instance: Instance) -> Mapping[tuple[int, int], tuple[Number, int, int]]:
     """For each preference of a level, by its identity: the most that a coin loses under it, which coin that is, and a place
     that it fits."""
     found: dict[tuple[int, int], tuple[Number, int, int]] = {}
-    for at, place in enumerate(board.places):
+    for at, place in enumerate(instance.places):
         for level, preference in enumerate(place.prefer):
-            name, worth = (level, id(preference)), board.worth[level, at]
-            for coin in board.fits[at]:
+            name, worth = (level, id(preference)), instance.worth[level, at]
+            for coin in instance.fits[at]:
                 loss = _loss(preference, worth[coin])
                 if loss is not None and (name not in found or loss > found[name][0]):
                     found[name] = (loss, coin, at)

@@ -153,7 +153,7 @@ def find_issue(connection: Connection, owner: Owner | None, identity: str) -> Is
 def record_issue(
     connection: Connection, owner: Owner, issue: Issue, attributes: Attributes, now: datetime
 ) -> StoredIssue:
-    """A new issue of the owner's. Raises Invalid with pointers relative to the issue, Clash when the id is taken."""
+    """A new issue of the owner's. Raises Invalid with pointers relative to the issue, Conflict when the id is taken."""
     _ensure_sound(issue, attributes)
     AccountStore(connection).lock(owner)
     store, version = IssueStore(connection, owner), new_id()
@@ -168,7 +168,7 @@ def record_issue(
 
 
 def ensure_changeable(connection: Connection, owner: Owner, identity: str, *, expect: Expectation) -> None:
-    """Holds the owner's account and looks whether the issue is the owner's. Raises NotFound, or Clash for a shipped one, which
+    """Holds the owner's account and looks whether the issue is the owner's. Raises NotFound, or Conflict for a shipped one, which
     is the same for all."""
     AccountStore(connection).lock(owner)
     before = IssueStore(connection, owner).find(identity)

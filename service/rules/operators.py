@@ -561,7 +561,7 @@ ALL: tuple[Operator, ...] = (
     Operator("/", "a / b", "quotient, exact", "year_on_coin / 100 >= 19", _arithmetic("/"), _NUMBER),
     Operator("%", "a % b", "what is left after whole division", "year_on_coin % 10 = 0", _arithmetic("%"), _NUMBER),
     Operator(
-        "div", "a DIV b", "whole division, cut towards nought", "year_on_coin DIV 100 = 18", _arithmetic("div"), _NUMBER
+        "div", "a DIV b", "whole division, cut towards zero", "year_on_coin DIV 100 = 18", _arithmetic("div"), _NUMBER
     ),
     Operator("^", "a ^ b", "power, exponents up to 64", "die_axis ^ 2 = 36", _arithmetic("^"), _NUMBER),
     Operator(

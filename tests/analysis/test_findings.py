@@ -21,8 +21,9 @@ from service.facts.holding import read_facts
 from service.facts.truth import UNDECIDED, YES
 from service.reference import shipped
 from service.rules.cql2.expression import parse
-from service.rules.document import load_yaml, read_definition
+from service.rules.document import read_definition
 from service.rules.predicates import Or
+from service.rules.yaml_text import load_yaml
 from tests import reference
 from tests.factories import AROUND, OUTSIDE, a_definition, a_rule, some_knowledge, verdict_of
 from tests.strategies import ATTRIBUTES, TODAY, rules, simple_rules

@@ -314,8 +314,8 @@ MUTANTS = (
     Mutant(
         "service.clubs.standings",
         "_spares",
-        "fit.verdict is YES and board.holdings[coin].quantity > used[coin]",
-        "board.holdings[coin].quantity > used[coin]",
+        "fit.verdict is YES and instance.holdings[coin].quantity > used[coin]",
+        "instance.holdings[coin].quantity > used[coin]",
         ("tests/clubs/test_standings.py::test_a_coin_that_only_may_fit_is_not_offered_as_spare",),
     ),
     Mutant(
@@ -441,8 +441,8 @@ MUTANTS = (
     Mutant(
         "service.clubs.swaps.guard",
         "_may_touch",
-        "return any(board.fits)",
-        "return all(board.fits)",
+        "return any(instance.fits)",
+        "return all(instance.fits)",
         ("tests/clubs/swaps/test_guard.py::test_a_coin_that_sits_elsewhere_stays_unless_another_takes_its_place",),
     ),
     Mutant(
@@ -1010,7 +1010,7 @@ MUTANTS = (
     Mutant(
         "service.progress.conflicts",
         "pin_conflicts",
-        "coin is not None and all(coin not in board.fits[at] for at in places)",
+        "coin is not None and all(coin not in instance.fits[at] for at in places)",
         "coin is not None",
         ("tests/progress/test_conflicts.py::test_two_pins_on_one_place_clash_and_the_sitting_one_is_named",),
     ),

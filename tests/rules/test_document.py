@@ -15,6 +15,7 @@ import rfc8785
 from service.errors import Invalid
 from service.rules import document
 from service.rules.definition import MOST_PLACES
+from service.rules.yaml_text import load_yaml
 from tests.factories import a_document, exact_json
 from tests.strategies import VOCABULARIES
 
@@ -330,7 +331,7 @@ def test_the_worked_example_of_the_standard_comes_out() -> None:
 @pytest.mark.parametrize("path", sorted(FOLDER.glob("*.definition.*")), ids=lambda path: path.name)
 def test_a_shipped_definition_keeps_the_schema_and_its_digest_is_that_of_its_plain_json(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
-    written = document.load_yaml(text) if path.suffix == ".yaml" else exact_json(text)
+    written = load_yaml(text) if path.suffix == ".yaml" else exact_json(text)
     plain = json.loads(json.dumps(written, default=float))
     validator = jsonschema.Draft202012Validator(document.document_schema())
     validator.check_schema(document.document_schema())
@@ -348,7 +349,7 @@ def test_the_schema_refuses_what_the_service_refuses() -> None:
 
 
 def test_yaml_reads_words_as_words() -> None:
-    found = document.load_yaml(
+    found = load_yaml(
         "a: no\nb: 1_000\nc: 1887-06-20\nd: 010\ne: 0x1F\nf: 1:30\ng: on\nh: ~\ni: 1.50\nj: -3\nk: .inf\nl: true"
     )
     assert found == {
@@ -382,13 +383,13 @@ def test_yaml_reads_words_as_words() -> None:
 )
 def test_yaml_that_means_no_json_is_refused(text: str, words: str) -> None:
     with pytest.raises(Invalid) as refusal:
-        document.load_yaml(text)
+        load_yaml(text)
     assert words in refusal.value.faults[0].message
 
 
 def test_the_same_document_in_yaml_and_json_is_the_same_definition() -> None:
     in_yaml = "format: set-definition/1\ntitle: A set\nslots:\n- id: a\n  accepts: fineness >= 0.5\n"
     in_json = '{"format": "set-definition/1", "title": "A set", "slots": [{"id": "a", "accepts": "fineness >= 0.5"}]}'
-    one, other = document.load_yaml(in_yaml), exact_json(in_json)
+    one, other = load_yaml(in_yaml), exact_json(in_json)
     assert one == other
     assert document.document_digest(one) == document.document_digest(other)

@@ -75,7 +75,7 @@ def change(
 
 
 def close(connection: Connection, seat: Membership, *, expect: Callable[[Club], None]) -> None:
-    """Ends the club. Raises Clash while there are other members."""
+    """Ends the club. Raises Conflict while there are other members."""
     store = ClubStore(connection)
     before = store.get(seat.club, hold=True)
     by = admit(connection, seat.club, seat.owner, STEWARD)
@@ -93,7 +93,7 @@ def set_role(
     *,
     expect: Callable[[Membership], None],
 ) -> Membership:
-    """The member in another role. Raises Clash when nobody would be left to steer."""
+    """The member in another role. Raises Conflict when nobody would be left to steer."""
     by, store = admit(connection, seat.club, seat.owner, STEWARD, hold=True), ClubStore(connection)
     before = store.seat(seat.club, member)
     expect(before)
@@ -121,7 +121,7 @@ def remove(connection: Connection, seat: Membership, member: str, now: datetime)
 
 
 def leave(connection: Connection, seat: Membership, now: datetime) -> None:
-    """Ends the membership. The last one takes the club along. Raises Clash when members would be left without a steward."""
+    """Ends the membership. The last one takes the club along. Raises Conflict when members would be left without a steward."""
     AccountStore(connection).lock(seat.owner)
     own, store = admit(connection, seat.club, seat.owner, MEMBER, hold=True), ClubStore(connection)
     left = store.roll(seat.club).without(own.id)
@@ -153,7 +153,7 @@ def revoke_invitation(connection: Connection, seat: Membership, invitation: str,
 
 
 def join(connection: Connection, owner: Owner, secret: str, name: str, now: datetime) -> tuple[Club, Membership]:
-    """A membership for an invitation, which is used up. Raises WrongCredentials; Clash when the owner is a member already or
+    """A membership for an invitation, which is used up. Raises WrongCredentials; Conflict when the owner is a member already or
     the name is taken in the club, which leaves the invitation open."""
     store, invitations, digest = ClubStore(connection), ClubInvitationStore(connection), token_digest(secret)
     found = invitations.find(digest)

@@ -49,7 +49,7 @@ def revise(
     now: datetime,
 ) -> ClubOffer:
     """A newer revision of what the club offers, from any of the steward's own definitions; announced, and taken up by nobody
-    until they do so themselves. Raises Clash when it says the same as the newest."""
+    until they do so themselves. Raises Conflict when it says the same as the newest."""
     by = admit(connection, seat.club, seat.owner, STEWARD, hold=True)
     before, source = OfferStore(connection, seat.club).newest(identity), _own(connection, by, own, number)
     if source.digest == before.digest:
@@ -73,7 +73,7 @@ def withdraw(
 def take(
     connection: Connection, seat: Membership, identity: str, number: int | None, now: datetime
 ) -> tuple[StoredDefinition, Revision, Copy]:
-    """A definition of the member's own with the document that the club offers, published as it is. Raises Clash when there is
+    """A definition of the member's own with the document that the club offers, published as it is. Raises Conflict when there is
     one already: its newer revisions are taken up there."""
     admit(connection, seat.club, seat.owner, MEMBER)
     offers, copies = OfferStore(connection, seat.club), CopyStore(connection, seat.owner)

@@ -82,7 +82,7 @@ class ClubStore:
         return MemberRoles({row.id: row.role for row in rows})
 
     def seat_in(self, made: Membership) -> None:
-        """Raises Clash when another member's name counts as the same."""
+        """Raises Conflict when another member's name counts as the same."""
         row = {"club_id": made.club, "owner_id": made.owner.id, "id": made.id, "role": made.role, "name": made.name}
         dialect = sqlite if self._connection.dialect.name == "sqlite" else postgresql
         adding = dialect.insert(club_member).values(**row, folded_name=folded(made.name), joined_at=made.joined_at)

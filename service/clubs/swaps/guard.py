@@ -97,12 +97,12 @@ class SetGuard:
     def _measured(self, request: EvaluationRequest) -> _Whole | None:
         self._own += 1
         try:
-            board, _ = build_instance(request)
+            instance, _ = build_instance(request)
         except Invalid:
             return None
-        solution = solve(board.problem, budget_seconds=request.budget_seconds)
-        figures = figures_of(board, solution)
-        seated = Counter(board.holdings[placement.holding].id for placement in solution.placements)
+        solution = solve(instance.problem, budget_seconds=request.budget_seconds)
+        figures = figures_of(instance, solution)
+        seated = Counter(instance.holdings[placement.holding].id for placement in solution.placements)
         return _Whole((figures.filled, figures.possible), seated)
 
 
@@ -113,7 +113,7 @@ def _may_touch(request: EvaluationRequest, coins: Sequence[Holding]) -> bool:
     if request.definition.one_per:
         return True
     try:
-        board, _ = build_instance(replace(request, holdings=tuple(coins), pins=(), nevers=(), previous=()))
+        instance, _ = build_instance(replace(request, holdings=tuple(coins), pins=(), nevers=(), previous=()))
     except Invalid:
         return True
-    return any(board.fits)
+    return any(instance.fits)

@@ -90,7 +90,7 @@ class Proposal:
 
     def accepted_by(self, owner: str, now: datetime) -> Proposal:
         """With the side's yes; accepted with the last one. Again the same changes nothing. Raises NotFound for whoever is
-        no side, Clash when it is over."""
+        no side, Conflict when it is over."""
         current = self._for_answer(owner, now)
         if current.state == ACCEPTED or (current.state == PROPOSED and current.answers[owner] is not None):
             return current
@@ -99,7 +99,7 @@ class Proposal:
         return replace(current._moved(ACCEPT_LAST if last else ACCEPT, now), answers=answers)
 
     def declined_by(self, owner: str, now: datetime) -> Proposal:
-        """Over by the side's no, given before all said yes. Raises NotFound for whoever is no side, Clash when it is over."""
+        """Over by the side's no, given before all said yes. Raises NotFound for whoever is no side, Conflict when it is over."""
         current = self._for_answer(owner, now)
         answers = {**current.answers, owner: None}
         return replace(current._moved(DECLINE, now), answers=answers)

@@ -46,8 +46,8 @@ class Reevaluation:
 
     def _measured(self, request: EvaluationRequest) -> tuple[int, int]:
         self.evaluations += 1
-        board, _ = build_instance(request)
-        return standing_of(figures_of(board, solve(board.problem, budget_seconds=request.budget_seconds)))
+        instance, _ = build_instance(request)
+        return standing_of(figures_of(instance, solve(instance.problem, budget_seconds=request.budget_seconds)))
 
     def _asked(self, owner: str) -> tuple[EvaluationRequest, dict[str, Holding]]:
         if owner not in self._requests:

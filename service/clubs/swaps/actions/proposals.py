@@ -48,7 +48,7 @@ def propose(
     lasting: timedelta = LASTING,
 ) -> Proposal:
     """A new proposal, which the owner makes and so accepts. The legs are those that a search just found. Raises Invalid when they
-    are no cycle, NotFound when the owner is no side, Clash when it cannot come about any more or is proposed already."""
+    are no cycle, NotFound when the owner is no side, Conflict when it cannot come about any more or is proposed already."""
     made = proposed(new_id(), club, definition, tuple(legs), owner.id, now, lasting)
     hold(connection, made.sides)
     store = SwapStore(connection)
@@ -78,7 +78,7 @@ def answer(
     sides whose sets, measured again just now, do not hold with it (`service.clubs.swaps.search.failing_members`).
 
     A yes to what can no longer come about does not count: the proposal comes back overtaken, with its reason. The last yes
-    overtakes what else needs the same coins and places. Raises NotFound for whoever is no side, Clash when it is over.
+    overtakes what else needs the same coins and places. Raises NotFound for whoever is no side, Conflict when it is over.
     """
     store = SwapStore(connection)
     known = store.get(club, identity)
