@@ -29,8 +29,8 @@ from service.holdings.sync.verify import differences
 from service.http.middleware import begin_log
 from service.offline import evaluate as offline
 from service.offline.check import as_github, as_json, as_text, check_file, has_errors
-from service.progress.evaluate import evaluate
-from service.progress.explain import explain
+from service.progress.evaluate import EvaluationRequest, evaluate
+from service.progress.explain import explain, explanation_text
 from service.progress.result import Evaluation
 from service.rules.document import document_schema
 from service.runtime import opened, opened_database, utc_now
@@ -170,14 +170,9 @@ def _evaluate_command(
     today: Today = None,
 ) -> None:
     """Evaluate the coins of a file against a set, without a server. Exits with 1 when a file has an error."""
-    day = _day(today)
-    with _told(definition, coins):
-        read = offline.read_set(definition)
-        held = offline.read_coins(coins, read.attributes)
-        _tell(held.notes)
-        with _at_work("Evaluating"):
-            result = evaluate(offline.request_of(read, held, day))
-    title = str(read.document["title"])
+    with _request(definition, coins, today) as request, _at_work("Evaluating"):
+        result = evaluate(request)
+    title = str(request.definition.document["title"])
     if form is EvaluationFormat.JSON:
         typer.echo(msgspec.json.format(msgspec.json.encode(result)))
     elif form is EvaluationFormat.CSV:
@@ -198,18 +193,12 @@ def _explain_command(
     today: Today = None,
 ) -> None:
     """Say why a coin of a file fits the closest places of a set, or not. Exits with 1 when there is an error."""
-    day = _day(today)
-    with _told(definition, coins):
-        read = offline.read_set(definition)
-        held = offline.read_coins(coins, read.attributes)
-        _tell(held.notes)
-        holding = offline.find_coin(coins, held, coin)
-        with _at_work("Explaining"):
-            answer = explain(offline.request_of(read, held, day), holding, place)
+    with _request(definition, coins, today) as request, _at_work("Explaining"):
+        answer = explain(request, offline.find_coin(coins, request.holdings, coin), place)
     if form is ExplanationFormat.JSON:
         typer.echo(msgspec.json.format(msgspec.json.encode(answer)))
     else:
-        typer.echo(offline.explanation_text(answer), nl=False)
+        typer.echo(explanation_text(answer), nl=False)
 
 
 def _day(text: str | None) -> date:
@@ -222,10 +211,15 @@ def _day(text: str | None) -> date:
 
 
 @contextmanager
-def _told(definition: Path, coins: Path) -> Iterator[None]:
-    """What is wrong with the files is told, and the command ends with 1."""
+def _request(definition: Path, coins: Path, today: str | None) -> Iterator[EvaluationRequest]:
+    """The set and the coins of two files. What is wrong with these, or found wrong with them in use, is told, and the command
+    ends with 1."""
+    day = _day(today)
     try:
-        yield
+        read = offline.read_set(definition)
+        held = offline.read_coins(coins, read.attributes)
+        _tell(held.notes)
+        yield offline.request_of(read, held, day)
     except offline.BadFile as bad:
         _end(bad.lines)
     except Invalid as refusal:

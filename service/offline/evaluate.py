@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
 
-from msgspec import UNSET
-
 from service.errors import Fault, Invalid
 from service.facts.attributes import Attributes
 from service.facts.holding import Holding, read_holdings
-from service.facts.truth import NO, UNDECIDED
 from service.formats.html import PRINT, render
 from service.formats.strict_json import parse_json, parse_yaml
 from service.holdings.imports.actions import GivenImport, read_file
@@ -24,7 +21,6 @@ from service.holdings.imports.plan import plan_of
 from service.holdings.model import with_defaults
 from service.progress.actions.stored_set import catalogue_of
 from service.progress.evaluate import EvaluationRequest
-from service.progress.explain import ExplainedPlace, Explanation
 from service.progress.result import Evaluation, PlaceResult
 from service.progress.want_list import defused
 from service.reference import actions as reference
@@ -33,7 +29,6 @@ from service.rules.definition import Definition
 
 HEADINGS = ("place", "label", "tier", "status", "coin", "title", "certainty", "next_best")
 _JUDGED = ("facts", "issue", "quantity", "status", "number", "mark")
-_CLOSEST = 3
 
 
 class BadFile(Exception):
@@ -230,48 +225,12 @@ def evaluation_html(title: str, result: Evaluation) -> str:
 # --- explanations --------------------------------------------------------------------------------------------------------
 
 
-def find_coin(path: Path, coins: Coins, number: str) -> Holding:
+def find_coin(path: Path, holdings: Iterable[Holding], number: str) -> Holding:
     """The coin of this number, or of this id. Raises BadFile."""
-    found = [holding for holding in coins.holdings if number in (holding.number, holding.id)]
+    found = [holding for holding in holdings if number in (holding.number, holding.id)]
     if len(found) != 1:
         what = "no coin has" if not found else f"{len(found)} coins have"
         raise BadFile(
             [f"{path}: error: {what} the number '{number}'; give a number or an id of the file [unknown-coin]"]
         )
     return found[0]
-
-
-def explanation_text(explained: Explanation) -> str:
-    """A line for each of the closest places: those that fit, then those that may, then those with the fewest clauses failed."""
-    closest = sorted(explained.places, key=_distance)[:_CLOSEST]
-    return "".join(f"{_explained(place)}\n" for place in closest)
-
-
-def _distance(place: ExplainedPlace) -> tuple[int, int]:
-    return {NO: 2, UNDECIDED: 1}.get(place.verdict, 0), min(len(_failing(place, at)) for at in range(len(place.may_be)))
-
-
-def _failing(place: ExplainedPlace, at: int) -> list[str]:
-    """The clauses that the coin fails; of one that is made of others joined by `and`, those."""
-    todo, failing = list(reversed(place.may_be[at].clauses)), []
-    while todo:
-        clause = todo.pop()
-        if clause.verdict is not NO:
-            continue
-        if clause.op == "and" and clause.clauses is not UNSET:
-            todo += reversed(clause.clauses)
-        else:
-            failing.append(clause.in_words)
-    return failing
-
-
-def _explained(place: ExplainedPlace) -> str:
-    begin = f"{place.label} ({place.place}): "
-    if place.verdict is NO:
-        best = min((_failing(place, at) for at in range(len(place.may_be))), key=len)
-        return f"{begin}does not fit; needs {' and '.join(best)}"
-    if place.verdict is UNDECIDED:
-        facts: Mapping[str, str] = {fact.attribute: fact.look_at for view in place.may_be for fact in view.settle}
-        check = " and ".join(f"{name.replace('_', ' ')} ({where})" for name, where in facts.items())
-        return f"{begin}may fit" + (f"; check {check}" if check else "")
-    return f"{begin}fits"

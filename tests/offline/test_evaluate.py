@@ -112,11 +112,12 @@ def test_json_without_ids_and_with_an_issue_that_is_not_known(pennies: tuple[Pat
 
 
 def test_explanations(pennies: tuple[Path, Path]) -> None:
-    first, second = run("explain", *pennies, "--coin", "P-1").stdout.splitlines()
-    assert first == "A penny <before> 1901 (old): fits"
-    assert "(new): does not fit; needs " in second and "1901" in second
+    fits, next_line, counts = run("explain", *pennies, "--coin", "P-1").stdout.splitlines()
+    assert fits == "No. P-1 (1889 penny) fits 'A penny <before> 1901'."
+    assert "does not fit: 'new'; it needs " in next_line and "1901" in next_line
+    assert counts == "Fits: 1. May fit: 0. Does not fit: 1."
     doubt = run("explain", *pennies, "--coin", "P-2", "--place", "new").stdout
-    assert doubt.count("\n") == 1 and "may fit; check year on coin (" in doubt
+    assert "may belong in 'new'.\nTo check for 'new': year on coin (" in doubt
     whole = json.loads(run("explain", *pennies, "--coin", "P-3", "--format", "json").stdout)
     assert [place["verdict"] for place in whole["places"]] == ["no", "no"]
     for wrong in (["--coin", "P-9"], ["--coin", "P-1", "--place", "odl"]):
