@@ -1,10 +1,12 @@
-"""A mutant changes its fragment where it stands exactly once, and nothing else."""
+"""A mutant changes its fragment where it stands exactly once, and nothing else; the whole sample applies."""
 
 from __future__ import annotations
 
 import pytest
 
+from tests.mutation.__main__ import ROOT, check
 from tests.mutation.mutant import Mutant, NotApplicable
+from tests.mutation.mutants import MUTANTS
 
 SOURCE = """
 def first(a):
@@ -49,3 +51,12 @@ def test_what_is_not_there_exactly_once_is_told(function: str, fragment: str, re
 def test_a_change_that_is_no_python_is_none() -> None:
     with pytest.raises(SyntaxError):
         mutant("first", "a + 1", "a +").applied_to(SOURCE)
+
+
+def test_every_mutant_of_the_sample_applies_and_its_tests_are_there() -> None:
+    assert check(MUTANTS) == 0
+    for test in sorted({test for mutant in MUTANTS for test in mutant.tests}):
+        path, *names = test.split("::")
+        assert (ROOT / path).exists(), test
+        if names:
+            assert f"def {names[-1].partition('[')[0]}(" in (ROOT / path).read_text(encoding="utf-8"), test
