@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from types import MappingProxyType
 
 import msgspec
+
+from service.facts.words import nearest
 
 TYPES = ("text", "integer", "decimal", "boolean", "date", "timestamp")
 
@@ -62,7 +63,7 @@ class Attributes(Mapping[str, Attribute]):
         return len(self._entries)
 
     def nearest(self, name: str) -> str | None:
-        """The known name that looks most like `name`, or None."""
+        """The known name that is near enough to `name` to be meant, or None."""
         return nearest(name, self._entries)
 
     def extended(self, more: Iterable[Attribute]) -> Attributes:
@@ -80,9 +81,3 @@ class UnknownAttribute(msgspec.Struct, frozen=True):
 def unknown_attributes(names: Iterable[str], attributes: Attributes) -> list[UnknownAttribute]:
     """The names that are not in the table."""
     return [UnknownAttribute(name, attributes.nearest(name)) for name in names if name not in attributes]
-
-
-def nearest(word: str, known: Iterable[str]) -> str | None:
-    """The known word that looks most like `word`, or None when none is near."""
-    found = get_close_matches(word[:80].lower(), list(known), n=1, cutoff=0.6)
-    return found[0] if found else None

@@ -8,8 +8,9 @@ from decimal import Decimal
 from typing import Any
 
 from service.errors import Fault, Invalid
-from service.facts.attributes import Attribute, nearest
+from service.facts.attributes import Attribute
 from service.facts.knowledge import NONE, Among, Between, Knowledge, Subsets, Value, exact
+from service.facts.words import nearest
 
 _MOST_ALTERNATIVES = 1_000
 MOST_TERMS = 200

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from service.errors import Fault
-from service.facts.attributes import Attribute, Attributes, nearest
+from service.facts.attributes import Attribute, Attributes
+from service.facts.words import nearest
 
 
 def pointer_steps(pointer: str) -> list[str]:

@@ -18,8 +18,8 @@ from pydantic_core import ErrorDetails, PydanticCustomError
 
 from service.database.ids import is_version_7, read_id
 from service.errors import Fault, Invalid
-from service.facts.attributes import nearest
 from service.facts.holding import pointer_step
+from service.facts.words import nearest
 from service.rules.shape_messages import shape_message
 
 Model = TypeVar("Model", bound="Shape")

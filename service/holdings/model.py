@@ -14,9 +14,9 @@ from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, 
 from pydantic_core import PydanticCustomError
 
 from service.errors import Fault, Invalid
-from service.facts.attributes import nearest
 from service.facts.holding import MOST_CANDIDATE_ISSUES, MOST_FACTS, MOST_PIECES, pointer_step
 from service.facts.recorded import RecordedFact, RecordedIssue
+from service.facts.words import nearest
 from service.formats.shapes import AttributeName, NewId, Shape, Text, read
 from service.holdings.sync.merge import ValueConflict
 

@@ -11,10 +11,10 @@ from service.accounts.model import Owner
 from service.database.engine import Database
 from service.errors import Fault, Invalid, NotAuthenticated, NotFound
 from service.evaluation.engine import ENGINE
-from service.facts.attributes import nearest
 from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, read_facts
 from service.facts.knowledge import Among
+from service.facts.words import nearest
 from service.holdings.store import HoldingStore
 from service.measurements.fine_weight import fine_weights
 from service.measurements.look_alikes import LookAlikeComparison, compare_issue

@@ -8,18 +8,17 @@ one existed in it; else there are candidates, never a guess.
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache, lru_cache
+from functools import cache, cached_property, lru_cache
 from types import MappingProxyType
 
 from babel import Locale
 from babel.core import get_global
-from rapidfuzz import fuzz, process
 
 from service.facts.attributes import Attribute, Attributes
 from service.facts.vocabulary import Concept, Vocabulary
+from service.facts.words import folded, nearest_folded, singulars
 
 LANGUAGES = (
     "en",
@@ -45,12 +44,11 @@ LANGUAGES = (
     "ar",
     "he",
 )
-# So alike a name must be to be asked about: one slip in a word of five letters.
-_NEAR = 80
 _MOST_KEPT = 20_000
-_LETTERS = str.maketrans(
-    {"ß": "ss", "ø": "o", "Ø": "O", "æ": "ae", "Æ": "AE", "œ": "oe", "Œ": "OE", "ł": "l", "Ł": "L", "&": " and "}
-)
+_WORDS = re.compile(r"[^\W_]+(?:[-'\u2019][^\W_]+)*")
+# Terms are looked for among so many letters, and have so many words.
+_LONGEST_TEXT = 500
+_LONGEST_TERM = 4
 _ISO = re.compile(r"[A-Z]{2}")
 _BARE = re.compile(
     r"^(?:Kingdom|Republic|Sultanate|Grand Duchy|Duchy|Principality|Free City|Empire|Protectorate|State|Electorate|"
@@ -103,39 +101,8 @@ class Unknown:
 
 Resolution = Understood | Candidates | Unknown
 
-
-def folded(text: str) -> str:
-    """Small letters without accents; hyphens, blanks, dots and apostrophes are alike; & is and."""
-    plain = unicodedata.normalize("NFKD", text[:2_000].translate(_LETTERS)).replace("\u2044", "/")
-    signs = "-_\u2010\u2011\u2012\u2013'\u2019."
-    kept = "".join(" " if sign in signs else sign for sign in plain if not unicodedata.combining(sign))
-    words = kept.casefold().split()
-    return " ".join(words[1:] if words[:1] == ["the"] and len(words) > 1 else words)
-
-
-def singulars(word: str) -> Iterator[str]:
-    """What the word may be the plural of, in English."""
-    for ending, single in (
-        ("ies", "y"),
-        ("ves", "f"),
-        ("men", "man"),
-        ("sses", "ss"),
-        ("xes", "x"),
-        ("ches", "ch"),
-        ("shes", "sh"),
-    ):
-        if word.endswith(ending) and len(word) > len(ending) + 1:
-            yield word.removesuffix(ending) + single
-    if word.endswith("es") and len(word) > 4:
-        yield word[:-2]
-    if word.endswith("s") and not word.endswith("ss") and len(word) > 3:
-        yield word[:-1]
-
-
-def near(word: str, known: Collection[str], cutoff: float = _NEAR) -> str | None:
-    """The known word that is near: at most a slip or so away, never one that only shares a few letters."""
-    found = process.extractOne(folded(word)[:80], known, scorer=fuzz.ratio, processor=folded, score_cutoff=cutoff)
-    return None if found is None else found[0]
+# The year of a coin, or the first and the last that it may have.
+Years = int | tuple[int, int]
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,12 +113,14 @@ class TermIndex:
     names: Mapping[str, tuple[str, ...]]
     by_issuer: Mapping[tuple[str, str], tuple[str, ...]] = field(default_factory=lambda: MappingProxyType({}))
 
-    def resolve(self, written: str, year: int | None = None, issuer: str | None = None) -> Resolution:
+    def resolve(self, written: str, year: Years | None = None, issuer: str | None = None) -> Resolution:
         """What the text names, or the nearest term. `year`: the year of the coin, for issuers; `issuer`: its issuer, for short
         names."""
-        return self.named(written, year, issuer) or Unknown(self._nearest(folded(written)))
+        return self.named(written, year, issuer) or Unknown(next(iter(self.like(written, 1)), None))
 
-    def named(self, written: str, year: int | None = None, issuer: str | None = None) -> Understood | Candidates | None:
+    def named(
+        self, written: str, year: Years | None = None, issuer: str | None = None
+    ) -> Understood | Candidates | None:
         """The same, None where no term is named so: the nearest is dear to find."""
         concepts = self.vocabulary.concepts
         if written in concepts:
@@ -164,15 +133,22 @@ class TermIndex:
         found = self._named(word)
         if found:
             return self._told(found, "name", year)
-        if issuer is None:
-            short = {term for (text, _), terms in self.by_issuer.items() if text == word for term in terms}
-            if short:
-                return self._told(tuple(sorted(short)), "short name of some issuers", year, is_sure=False)
+        short = () if issuer is not None else self._short.get(word, ())
+        if short:
+            return self._told(short, "short name of some issuers", year, is_sure=False)
         if self.vocabulary.name == "issuers":
             known = tuple(code for code in _countries().get(word, ()) if code in concepts)
             if known:
                 return self._told(known, "name in another language", year)
         return None
+
+    @cached_property
+    def _short(self) -> Mapping[str, tuple[str, ...]]:
+        """The terms of short names, whatever the issuer."""
+        found: dict[str, set[str]] = {}
+        for (word, _), terms in self.by_issuer.items():
+            found.setdefault(word, set()).update(terms)
+        return {word: tuple(sorted(terms)) for word, terms in found.items()}
 
     def _named(self, word: str) -> tuple[str, ...]:
         found = self.names.get(word)
@@ -181,26 +157,55 @@ class TermIndex:
         return next((self.names[single] for single in singulars(word) if single in self.names), ())
 
     def _told(
-        self, terms: Sequence[str], why: str, year: int | None, *, is_sure: bool = True
+        self, terms: Sequence[str], why: str, year: Years | None, *, is_sure: bool = True
     ) -> Understood | Candidates:
         concepts = [self.vocabulary.concepts[term] for term in terms]
-        then = concepts if year is None else [concept for concept in concepts if existed(concept, year)]
+        then = [concept for concept in concepts if existed(concept, year)]
         if len(then) == 1 and is_sure:
-            how = why if len(concepts) == 1 else f"{why}; the only one of it in {year}"
+            how = why if len(concepts) == 1 else f"{why}; the only one of it in the year of the coin"
             return Understood(then[0].id, then[0].label, how)
         return Candidates(tuple(Candidate(concept.id, concept.label, why) for concept in then or concepts))
 
-    def _nearest(self, word: str) -> str | None:
-        if not word:
-            return None
-        found = process.extractOne(word[:80], self.names.keys(), scorer=fuzz.ratio, score_cutoff=_NEAR)
-        return None if found is None else self.names[found[0]][0]
+    def within(self, written: str) -> tuple[str, ...]:
+        """The terms that are in the text as whole words, the longest taken first; of a term and one above it the narrower."""
+        words = [folded(word) for word in _WORDS.findall(written[:_LONGEST_TEXT])]
+        found: dict[str, None] = {}
+        at = 0
+        while at < len(words):
+            for size in range(min(_LONGEST_TERM, len(words) - at), 0, -1):
+                terms = self._named(" ".join(words[at : at + size]))
+                if terms:
+                    found |= dict.fromkeys(terms)
+                    at += size - 1
+                    break
+            at += 1
+        above = {upper for term in found for upper in self.vocabulary.above.get(term, ())}
+        return tuple(term for term in found if term not in above)
+
+    def like(self, written: str, most: int = 5) -> tuple[str, ...]:
+        """The terms of which a name is near enough to be meant, the nearest first."""
+        places = nearest_folded(folded(written), self._words, 2 * most)
+        terms = dict.fromkeys(term for place in places for term in self.names[self._words[place]])
+        return tuple(terms)[:most]
+
+    def label(self, term: str) -> str:
+        """What the term is called; its id where it is none."""
+        concept = self.vocabulary.concepts.get(term)
+        return term if concept is None else concept.label
+
+    @cached_property
+    def _words(self) -> tuple[str, ...]:
+        return tuple(self.names)
 
 
-def existed(concept: Concept, year: int) -> bool:
-    """Whether it may have existed in the year, as far as the vocabulary knows."""
-    started = concept.started is None or concept.started.year <= year
-    return started and (concept.ended is None or year <= concept.ended.year)
+def existed(concept: Concept, year: Years | None) -> bool:
+    """Whether it may have existed in the year, or in one of the years from the first to the last of a pair, as far as the
+    vocabulary knows."""
+    if year is None:
+        return True
+    first, last = (year, year) if isinstance(year, int) else year
+    started = concept.started is None or concept.started.year <= last
+    return started and (concept.ended is None or first <= concept.ended.year)
 
 
 @lru_cache(maxsize=256)
@@ -257,7 +262,7 @@ class Terms:
     used: Mapping[str, Collection[str]] = field(default_factory=dict)
 
     def resolve(
-        self, attribute: Attribute, written: str, year: int | None = None, issuer: str | None = None
+        self, attribute: Attribute, written: str, year: Years | None = None, issuer: str | None = None
     ) -> Resolution:
         """What the text names as a value of the attribute. A text attribute without vocabulary, enumeration or known use takes
         any text as it is. Never raises for any text."""
@@ -288,8 +293,9 @@ def _among(written: str, values: Collection[str], synonyms: Mapping[str, str]) -
             return Understood(value, value, "name")
         if found is not None:
             return Candidates(tuple(Candidate(value, value, "name") for value in found))
-    like = process.extractOne(word[:80], by_name.keys(), scorer=fuzz.ratio, score_cutoff=_NEAR)
-    return Unknown(None if like is None else next(iter(by_name[like[0]])))
+    words = tuple(by_name)
+    like = nearest_folded(word, words, 1)
+    return Unknown(next(iter(by_name[words[like[0]]])) if like else None)
 
 
 def _plurals(word: str, names: Iterable[str]) -> list[str]:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from service.errors import Fault
 from service.evaluation.keys import Collection
 from service.evaluation.places import places_of
-from service.facts.attributes import nearest
+from service.facts.words import nearest
 from service.progress.evaluate import EvaluationRequest
 from service.rules.keys import key_at
 from service.rules.predicates import EvaluationContext

@@ -20,9 +20,9 @@ from service.evaluation.explanation import (
 from service.evaluation.keys import Collection
 from service.evaluation.places import FREE_CHOICE, Place, places_of
 from service.evaluation.table import Table
-from service.facts.attributes import nearest
 from service.facts.holding import Holding, View
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
+from service.facts.words import nearest
 from service.progress.description import some
 from service.progress.evaluate import EvaluationRequest, ensure_evaluable, stamp_of
 from service.progress.named import Named, named_holdings

@@ -14,8 +14,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from service.errors import Fault, Invalid, OverLimit
-from service.facts.attributes import Attribute, Attributes, nearest
+from service.facts.attributes import Attribute, Attributes
 from service.facts.holding import pointer_step
+from service.facts.words import nearest
 from service.formats.cells import APART, PREFIX, fact_cell, read_fact_cell, read_list_cell, read_text_cell, text_cell
 from service.formats.csv import read_csv
 from service.reference.model import Issue

@@ -8,12 +8,13 @@ from decimal import Decimal
 from typing import Any
 
 from service.errors import Fault, Invalid
-from service.facts.attributes import Attribute, Attributes, nearest
+from service.facts.attributes import Attribute, Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import unknown_attribute
 from service.facts.kinds import read_fact
 from service.facts.knowledge import Between, exact
 from service.facts.vocabulary import Vocabulary
+from service.facts.words import nearest
 from service.notation.terms import with_terms
 from service.rules.constraints import AT_MOST, CONSTRAINT_KINDS, CONSTRAINT_MEMBERS, DIFFERENT, Constraint
 from service.rules.cql2.expression import parse

@@ -12,7 +12,7 @@ from fractions import Fraction
 from typing import Any
 
 from service.errors import Fault, Invalid
-from service.facts.attributes import Attribute, nearest
+from service.facts.attributes import Attribute
 from service.facts.kinds import read_fact
 from service.facts.knowledge import (
     NONE,
@@ -27,6 +27,7 @@ from service.facts.knowledge import (
     value_in_words,
 )
 from service.facts.vocabulary import Vocabulary
+from service.facts.words import nearest
 from service.rules.predicates import Comparison, IsNull, Narrower, OneOf, Or, Predicate, SetComparison, Within, all_of
 from service.rules.terms import Const, Ref
 

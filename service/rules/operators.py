@@ -12,11 +12,12 @@ from datetime import date
 from typing import Any
 
 from service.errors import Fault, Invalid
-from service.facts.attributes import Attribute, Attributes, nearest
+from service.facts.attributes import Attribute, Attributes
 from service.facts.holding import unknown_attribute
 from service.facts.kinds import canonical_value, read_instant, value_kind_of
 from service.facts.knowledge import exact
 from service.facts.vocabulary import Vocabulary
+from service.facts.words import nearest
 from service.notation.grades import grade_band
 from service.rules.cql2.expression import Expression
 from service.rules.predicates import (

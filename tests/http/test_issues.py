@@ -146,7 +146,7 @@ async def test_facts_are_read_by_what_my_definitions_declare(service: Running) -
     answer = await service.client.post("/v1/issues", json=sent, headers=mine)
     assert faults(answer) == [("value", "/facts/grade")]
     kept = await service.client.post("/v1/issues", json=an_issue("declared", shelf="top"), headers=mine)
-    assert kept.json()["unknown_attributes"] == [{"attribute": "shelf", "did_you_mean": "shape"}]
+    assert kept.json()["unknown_attributes"] == [{"attribute": "shelf", "did_you_mean": None}]
     document = {
         "format": "set-definition/1",
         "title": "x",
@@ -317,7 +317,7 @@ async def test_cells_are_read_by_the_type_of_their_attribute(service: Running) -
     )
     answer = await send_sheet(service, mine, sheet, "?source=own+observation&edition=2026-11-25")
     assert answer.status_code == 200, answer.text
-    assert answer.json()["unknown_attributes"] == [{"attribute": "shelf", "did_you_mean": "shape"}]
+    assert answer.json()["unknown_attributes"] == [{"attribute": "shelf", "did_you_mean": None}]
     first, second = await own(service, mine)
     assert (first["look_alikes"], first["source"], first["edition"]) == (["b", "c"], *STAMP.values())
     assert first["facts"] == {

@@ -146,7 +146,7 @@ def constraint(**parts: Any) -> dict[str, Any]:
             "keys",
             "did you mean 'early'?",
         ),
-        (keyed("hue", values=["rad"]), "/one_per/0/keys/values/0", "value", "'red'"),
+        (keyed("hue", values=["redd"]), "/one_per/0/keys/values/0", "value", "'red'"),
         (keyed("mint", values=[["Tower", 1]]), "/one_per/0/keys/values/0", "keys", "one value"),
         (keyed(["mint", "restrike"], values=["Tower"]), "/one_per/0/keys/values/0", "keys", "2 values"),
         (keyed(["mint", "restrike"], values=[["Tower", 1]]), "/one_per/0/keys/values/0/1", "type", "true or false"),

@@ -15,7 +15,8 @@ import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
 from service.errors import Fault
-from service.facts.attributes import Attributes, nearest
+from service.facts.attributes import Attributes
+from service.facts.words import nearest
 from service.formats.money import currency_named
 from service.holdings.imports.heading_words import FREE_TEXT, HEADING_WORDS
 

@@ -12,9 +12,9 @@ from service.facts.attributes import Attributes
 from service.facts.vocabulary import Vocabulary
 from service.holdings.imports.columns import ColumnMeaning, SheetColumn, normal
 from service.holdings.imports.heading_words import FREE_TEXT
-from service.holdings.imports.names import TermIndex, index_of
 from service.holdings.imports.sheet import SentSheet
 from service.holdings.imports.values import VOCABULARIES, Candidate, Question
+from service.notation.terms import TermIndex, index_of
 
 _SHOWN = 3
 # Of the distinct cells of a column in free words, so many have to show something pictured.

@@ -14,9 +14,10 @@ import msgspec
 from msgspec import Meta
 
 from service.errors import Fault, Invalid
-from service.facts.attributes import Attributes, nearest
+from service.facts.attributes import Attributes
 from service.facts.holding import STATUSES, check_facts, pointer_step
 from service.facts.suggestions import nearest_value, pointer_steps
+from service.facts.words import nearest
 from service.formats.shapes import read
 from service.holdings.imports.columns import FOR_TRADE, SheetColumn
 from service.holdings.imports.plan import SentRow

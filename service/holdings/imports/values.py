@@ -16,17 +16,19 @@ import msgspec
 from msgspec import Meta
 
 from service.errors import Fault
-from service.facts.attributes import Attribute, Attributes, nearest
+from service.facts.attributes import Attribute, Attributes
 from service.facts.holding import MARKS, STATUSES, check_facts
 from service.facts.vocabulary import Vocabulary
+from service.facts.words import nearest
 from service.formats.cells import NONE, is_number, read_fact_cell, read_json_cell, read_list_cell, read_text_cell
 from service.formats.money import MONTH_FIRST, currency_named, read_day, read_money
 from service.formats.numbers import plain_numbers
 from service.formats.xlsx import BrokenCell
 from service.holdings.imports.columns import FOR_TRADE, SheetColumn, normal
-from service.holdings.imports.names import TermIndex, existed, index_of
 from service.holdings.imports.years import read_year
+from service.notation import terms
 from service.notation.readers import read_notation
+from service.notation.terms import TermIndex, existed, index_of
 
 # Where an attribute names none itself.
 VOCABULARIES = {"denomination": "denominations", "material": "materials", "authority": "rulers"}
@@ -273,7 +275,7 @@ class CellReader:
             return self._checked(value, attribute, text)
         if attribute.many:
             return self._terms(text, value, attribute, index, context, is_exact=is_exact)
-        found = index.named(text, context.issuer)
+        found = _ids(index, text, context)
         if index.vocabulary.name == "issuers":
             return self._issuer(text, attribute, index, found, context)
         if len(found) == 1:
@@ -323,7 +325,7 @@ class CellReader:
         return Told(None, question=self._candidates(text, index, (), many=True), is_kept=True)
 
     def _only(self, text: str, index: TermIndex, context: Context) -> str | None:
-        found = index.named(text, context.issuer)
+        found = _ids(index, text, context)
         return found[0] if len(found) == 1 else None
 
     def _candidates(
@@ -402,6 +404,14 @@ class CellReader:
             return Told(paid, understood=f"{money.amount:f} {paid['currency']}")
         choices = tuple(Candidate(code, code, "has this sign") for code in currencies)
         return Told(None, question=choices, is_kept=True, asked_as=sign)
+
+
+def _ids(index: TermIndex, text: str, context: Context) -> tuple[str, ...]:
+    """The terms that the text names."""
+    found = index.named(text, None, context.issuer)
+    if found is None:
+        return ()
+    return (found.value,) if isinstance(found, terms.Understood) else tuple(one.value for one in found.terms)
 
 
 def _plain(amount: Decimal) -> int | Decimal:

@@ -12,9 +12,10 @@ from sqlalchemy import Connection
 
 from service.definitions.actions import known_attributes
 from service.errors import Fault, Invalid, InvalidQuery, Unreadable
-from service.facts.attributes import Attributes, nearest
+from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import MOST_FACTS, pointer_step
+from service.facts.words import nearest
 from service.formats.encodings import ENCODINGS
 from service.formats.multipart import read_parts
 from service.formats.shapes import AttributeName

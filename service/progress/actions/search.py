@@ -13,10 +13,11 @@ from sqlalchemy import Connection
 from service.accounts.model import Owner
 from service.definitions.actions import known_attributes
 from service.errors import Fault, Invalid, InvalidQuery, NotFound
-from service.facts.attributes import Attributes, nearest
+from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, Holding, View, candidate_views
 from service.facts.truth import UNDECIDED, YES
+from service.facts.words import nearest
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.notation.terms import with_terms

@@ -18,7 +18,7 @@ from types import MappingProxyType
 from typing import Any, TypeAlias
 
 from service.errors import Fault
-from service.facts.attributes import nearest
+from service.facts.words import nearest
 from service.rules.cql2.limits import (
     CHARACTERS,
     DIGITS,

@@ -19,7 +19,7 @@ from types import MappingProxyType
 from lark import Lark, Token, Transformer, UnexpectedInput, v_args
 
 from service.errors import Fault, Invalid, OverLimit
-from service.facts.attributes import nearest
+from service.facts.words import nearest
 from service.rules.cql2.json import (
     ARITY,
     ARRAY_FUNCTIONS,
