@@ -1114,6 +1114,49 @@ def a_coin(
     )
 
 
+def failing_examples(
+    document: Mapping[str, Any], issues: Mapping[str, Mapping[str, Any]], outside: Outside
+) -> set[str]:
+    """The pointers of the author's expectations that do not hold (section 10). A group is fitted by a coin that fits one of
+    its places; the keys of an open-ended group are those that the coin shows, and where it shows none, but may have one, it
+    may fit a place that another coin opens (section 11)."""
+    wrong = set()
+    for number, example in enumerate(document.get("examples", [])):
+        coin = a_coin({"id": "example", "facts": example["facts"]}, issues, document, outside)
+        here = spots(document, [coin], outside)
+        for member, wanted in (("fits", "yes"), ("not", "no")):
+            for at, address in enumerate(example.get(member, [])):
+                told = {
+                    verdict_of_views(spot.rule, coin.views, outside)
+                    for spot in here
+                    if address in (spot.address, spot.group)
+                }
+                verdict = "yes" if "yes" in told else "undecided" if "undecided" in told else "no"
+                for entry in document.get("one_per", []):
+                    if verdict == "no" and entry["id"] == address and entry["keys"]["from"] == "holdings":
+                        may = {"op": "and", "args": [*common_rules(document, entry), True, True, *having_a_key(entry)]}
+                        verdict = "no" if verdict_of_views(may, coin.views, outside) == "no" else "undecided"
+                if verdict != wanted:
+                    wrong.add(f"/examples/{number}/{member}/{at}")
+    return wrong
+
+
+def common_rules(document: Mapping[str, Any], entry: Mapping[str, Any]) -> list[Any]:
+    return [parsed(rule) for rule in (document.get("scope"), entry.get("accepts")) if rule is not None]
+
+
+def having_a_key(entry: Mapping[str, Any]) -> Iterator[Any]:
+    for cut in cuts_of(entry):
+        name = {"property": cut["attribute"]}
+        ways = []
+        for band in cut.get("bands", []):
+            ends = [{"op": op, "args": [name, band[end]]} for op, end in ((">=", "from"), ("<=", "to")) if end in band]
+            ways.append({"op": "and", "args": [*ends, True]})
+        if not ways:
+            ways = [{"op": "not", "args": [{"op": "isNull", "args": [name]}]}]
+        yield {"op": "or", "args": [*ways, {"op": "isNull", "args": [name]} if cut.get("none") else False]}
+
+
 def agrees(attribute: Attribute, recorded: Any, theirs: Any, outside: Outside) -> bool:
     """Whether a recorded value is one of the issue's values."""
     if isinstance(theirs, dict) and theirs and set(theirs) <= {"from", "to"}:

@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 from msgspec import Meta, Struct
 
 from service.analysis.constraint_feasibility import MOST_LABELS, FilledPlaces, labels_of
+from service.analysis.examples import TestedExamples
 from service.analysis.place_groups import (
     PlaceGroup,
     closed_keys,
@@ -102,6 +103,7 @@ class _Check:
         yield from self._constraints()
         yield from self._unused()
         yield from self._tiers()
+        yield from self._examples()
         if self.questions.is_spent:
             message = "The check ended at the limit of its work: what it found holds, and there may be more to find."
             yield Finding("limit", NOTE, "", message)
@@ -301,6 +303,17 @@ class _Check:
                 yield Finding(
                     "unreachable-tier", WARNING, there[0].pointer, message, tuple(p.pointer for p in there[1:])
                 )
+
+    # -- the author's test cases
+
+    def _examples(self) -> Iterator[Finding]:
+        tested = TestedExamples(self.definition, self.catalogue, self.keys, self.questions.context.today)
+        for failed in tested.failed():
+            code = "unknown-place" if failed.is_wrong_address else "example-fails"
+            others = () if failed.is_wrong_address else (failed.about,)
+            yield Finding(code, ERROR, failed.pointer, failed.message, others)
+        if tested.is_cut:
+            yield Finding("limit", NOTE, "/examples", "Not all examples were run: it would take too much work.")
 
 
 def _accepts(group: PlaceGroup) -> str:

@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from service.errors import Fault, OverLimit
 from service.evaluation.keys import Collection, GroupKeys, keys_of
-from service.rules.definition import MOST_PLACES, Definition, OnePer
+from service.rules.definition import MOST_PLACES, PLACEHOLDER, Definition, OnePer
 from service.rules.keys import Key, key_address, key_in_words
 from service.rules.predicates import Predicate, all_of
 from service.rules.preferences import Preference
 from service.rules.rule import Rule, RulePart
 
 SLOT, ONE_PER, FREE_CHOICE = "slots", "one_per", "free_choice"
-
-_PLACEHOLDER = re.compile(r"\{([A-Za-z_][A-Za-z0-9_]*)\}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +34,7 @@ class Place:
     key: Key = ()
     look_at: str = ""
     is_open: bool = False
+    note: str = ""
 
 
 def places_of(definition: Definition, collection: Collection) -> tuple[Place, ...]:
@@ -47,14 +45,25 @@ def places_of(definition: Definition, collection: Collection) -> tuple[Place, ..
     for slot in definition.slots:
         parts = (*scope, *_parts(slot.accepts))
         prefer = slot.prefer or definition.prefer
-        places.append(Place(slot.id, slot.label, SLOT, slot.tier, _joined(parts), parts, prefer, look_at=slot.look_at))
+        place = Place(slot.id, slot.label, SLOT, slot.tier, _joined(parts), parts, prefer)
+        places.append(replace(place, look_at=slot.look_at, note=slot.note))
     for group in definition.one_per:
         places.extend(_of_group(definition, group, collection, scope))
     for choice in definition.free_choice:
         parts = (*scope, *_parts(choice.accepts))
         joined, prefer = _joined(parts), choice.prefer or definition.prefer
         places.extend(
-            Place(f"{choice.id}/{n + 1}", choice.label, FREE_CHOICE, choice.tier, joined, parts, prefer, choice.id)
+            Place(
+                f"{choice.id}/{n + 1}",
+                choice.label,
+                FREE_CHOICE,
+                choice.tier,
+                joined,
+                parts,
+                prefer,
+                choice.id,
+                note=choice.note,
+            )
             for n in range(choice.places)
         )
     if len(places) > MOST_PLACES:
@@ -95,6 +104,7 @@ def _of_group(
                 key=key,
                 look_at=look_at,
                 is_open=group.keys.is_open,
+                note=group.note,
             )
         )
     return places
@@ -119,7 +129,7 @@ def key_labels(definition: Definition, group: OnePer, keys: Sequence[Key]) -> li
             for part, value in zip(group.parts, key, strict=True)
         ]
         filled = dict(zip(group.attributes, words, strict=True)) | {"key": ", ".join(words)}
-        labels.append(_PLACEHOLDER.sub(lambda found, filled=filled: filled.get(found[1], found[0]), group.label))  # type: ignore[misc]
+        labels.append(PLACEHOLDER.sub(lambda found, filled=filled: filled.get(found[1], found[0]), group.label))  # type: ignore[misc]
     often = Counter(labels)
     return [
         f"{label} ({key_in_words(key)})" if often[label] > 1 else label for key, label in zip(keys, labels, strict=True)

@@ -10,7 +10,7 @@ from typing import Any
 from service.errors import Fault, Invalid
 from service.facts.attributes import Attribute, Attributes
 from service.facts.core_attributes import CORE
-from service.facts.holding import unknown_attribute
+from service.facts.holding import read_facts, unknown_attribute
 from service.facts.kinds import read_fact
 from service.facts.knowledge import Between, exact
 from service.facts.vocabulary import Vocabulary
@@ -18,8 +18,9 @@ from service.facts.words import nearest
 from service.notation.terms import with_terms
 from service.rules.constraints import AT_MOST, CONSTRAINT_KINDS, CONSTRAINT_MEMBERS, DIFFERENT, Constraint
 from service.rules.cql2.expression import parse
-from service.rules.definition import MOST_PLACES, Definition, FreeChoice, Keys, OnePer, Slot
+from service.rules.definition import MOST_PLACES, Definition, Example, FreeChoice, Keys, OnePer, Slot
 from service.rules.keys import KEY_TYPES, Band, Key, KeyPart, key_at
+from service.rules.labels import Labels
 from service.rules.operators import bind
 from service.rules.preferences import PREFERENCE_KINDS, Preference
 from service.rules.presumptions import PresumptionReader, Presumptions
@@ -84,6 +85,7 @@ class DefinitionBinder:
         ids = self._ids()
         constraints = tuple(self._constraint(item, at, ids) for at, item in self._entries("constraints"))
         self._layout(ids)
+        examples = tuple(self._example(item, at, ids) for at, item in self._entries("examples"))
         self._count_places()
         return Definition(
             title=shape["title"],
@@ -98,6 +100,7 @@ class DefinitionBinder:
             free_choice=tuple(choice for choice in free if choice is not None),
             constraints=tuple(constraint for constraint in constraints if constraint is not None),
             presumptions=presumptions,
+            examples=examples,
         )
 
     def _presumptions(self) -> Presumptions:
@@ -162,6 +165,10 @@ class DefinitionBinder:
                 self.faults.append(fault.under(pointer if isinstance(names, str) else f"{pointer}/{place}"))
         return tuple(listed)
 
+    def _name(self, name: str) -> str:
+        """The label of an attribute."""
+        return Labels(self.attributes, {}).name(name) if name in self.attributes else name
+
     # -- rules and preferences
 
     def _rule(self, value: Any, pointer: str, attributes: Attributes | None = None) -> Rule | None:
@@ -206,7 +213,8 @@ class DefinitionBinder:
         prefer = self._preferences(item["prefer"], f"{at}/prefer")
         if accepts is None:
             return None
-        return Slot(item["id"], item["label"] or item["id"], accepts, item["tier"], prefer, item["look_at"])
+        label = item["label"] or item["id"]
+        return Slot(item["id"], label, accepts, item["tier"], prefer, item["look_at"], item["note"])
 
     def _one_per(self, item: dict[str, Any], at: str) -> OnePer | None:
         accepts = self._rule(item["accepts"], f"{at}/accepts")
@@ -217,7 +225,8 @@ class DefinitionBinder:
             return None
         if keys.source == "vocabulary":
             parts = (replace(parts[0], terms=keys.vocabulary),)
-        group = OnePer(item["id"], item["label"], parts, keys, accepts, item["tier"], prefer, item["look_at"])
+        said = (item["look_at"], item["note"])
+        group = OnePer(item["id"], item["label"], parts, keys, accepts, item["tier"], prefer, *said)
         return self._groups.setdefault(group.id, group)
 
     def _key_parts(self, item: dict[str, Any], at: str) -> tuple[KeyPart, ...]:
@@ -364,11 +373,12 @@ class DefinitionBinder:
     def _free_choice(self, item: dict[str, Any], at: str) -> FreeChoice | None:
         accepts = self._rule(item["accepts"], f"{at}/accepts")
         prefer = self._preferences(item["prefer"], f"{at}/prefer")
-        own = (item["id"],)
+        own, label = (item["id"],), item["label"] or item["id"]
         rules: list[Constraint] = []
         if item["distinct"]:
             by = self._named(item["distinct"], f"{at}/distinct")
-            rules.append(Constraint(f"{item['id']}/distinct", DIFFERENT, own, by, at=f"{at}/distinct"))
+            words = f"{label}: different {', '.join(map(self._name, by))}"
+            rules.append(Constraint(f"{item['id']}/distinct", DIFFERENT, own, by, at=f"{at}/distinct", label=words))
         for place, entry in enumerate(item["at_most"]):
             there = f"{at}/at_most/{place}"
             if (entry["per"] is None) == (entry["where"] is None):
@@ -376,12 +386,22 @@ class DefinitionBinder:
                 continue
             by = self._named(entry["per"], f"{there}/per")
             where = self._rule(entry["where"], f"{there}/where")
-            rules.append(Constraint(f"{item['id']}/at_most/{place}", AT_MOST, own, by, where, entry["count"], there))
+            of_what = f"of one {', '.join(map(self._name, by))}" if by else "counted by a rule"
+            words = f"{label}: at most {entry['count']} {of_what}"
+            identity = f"{item['id']}/at_most/{place}"
+            rules.append(Constraint(identity, AT_MOST, own, by, where, entry["count"], there, label=words))
         if accepts is None:
             return None
-        label = item["label"] or item["id"]
         return FreeChoice(
-            item["id"], label, item["places"], accepts, tuple(rules), item["tier"], prefer, item["look_at"]
+            item["id"],
+            label,
+            item["places"],
+            accepts,
+            tuple(rules),
+            item["tier"],
+            prefer,
+            item["look_at"],
+            item["note"],
         )
 
     # -- what spans several places
@@ -458,7 +478,18 @@ class DefinitionBinder:
         places = tuple(item["places"] or ())
         if item["place"] is not None:
             self._known_slot(item["place"], ids, f"{at}/place")
-        return Constraint(item["id"], kind, places, by, where, item["count"] or 0, at, item["place"] or "")
+        words = (item["label"] or item["id"], item["note"])
+        return Constraint(item["id"], kind, places, by, where, item["count"] or 0, at, item["place"] or "", *words)
+
+    # -- the author's test cases
+
+    def _example(self, item: dict[str, Any], at: str, ids: Mapping[str, str]) -> Example:
+        facts, wrong = read_facts(item["facts"], self.attributes, strict=True)
+        self.faults.extend(fault.under(f"{at}/facts") for fault in wrong)
+        for member in ("fits", "not"):
+            for place, name in enumerate(item[member]):
+                self._known_place(name, ids, f"{at}/{member}/{place}")
+        return Example(item["label"], facts, tuple(item["fits"]), tuple(item["not"]), at)
 
     def _layout(self, ids: Mapping[str, str]) -> None:
         for at, item in self._entries("layout"):

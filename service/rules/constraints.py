@@ -94,7 +94,7 @@ class ConstraintKind:
 class Constraint:
     """One constraint of a definition. `places` are addresses of slots, groups or single places; empty is the whole set.
     `by` are the attributes of the key (`by` or `per`); `place` is the slot that a kind which `binds_one` binds. `at` is its
-    JSON pointer in the document."""
+    JSON pointer in the document. `label` is what people call it: its id where the author gave no other name."""
 
     id: str
     kind: ConstraintKind
@@ -104,6 +104,8 @@ class Constraint:
     count: int = 0
     at: str = ""
     place: str = ""
+    label: str = ""
+    note: str = ""
 
 
 def _all_agree(_: Constraint, by: str, _where: str) -> str:

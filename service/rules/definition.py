@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from service.facts.attributes import Attributes
+from service.facts.holding import Facts
 from service.facts.vocabulary import Vocabulary
 from service.rules.constraints import Constraint
 from service.rules.keys import Key, KeyPart
@@ -16,6 +18,9 @@ from service.rules.rule import Rule
 
 MOST_PLACES = 2_000
 REQUIRED, OPTIONAL = "required", "optional"
+
+PLACEHOLDER = re.compile(r"\{([A-Za-z_][A-Za-z0-9_]*)\}")
+"""In the label of a one-per group: the key, or one attribute of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +33,7 @@ class Slot:
     tier: str = REQUIRED
     prefer: tuple[Preference, ...] = ()
     look_at: str = ""
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +66,12 @@ class OnePer:
     tier: str = REQUIRED
     prefer: tuple[Preference, ...] = ()
     look_at: str = ""
+    note: str = ""
+
+    @property
+    def name(self) -> str:
+        """What the group is called: its label, or its id where the label is one for each place (`{key}`)."""
+        return self.id if PLACEHOLDER.search(self.label) or not self.label else self.label
 
     @property
     def attributes(self) -> tuple[str, ...]:
@@ -79,6 +91,19 @@ class FreeChoice:
     tier: str = REQUIRED
     prefer: tuple[Preference, ...] = ()
     look_at: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Example:
+    """A test case of the author's: the addresses of slots, groups or places that a coin of these facts has to fit, and of
+    those that it must not fit. `at` is its JSON pointer in the document."""
+
+    label: str
+    facts: Facts
+    fits: tuple[str, ...]
+    fails: tuple[str, ...]
+    at: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +122,7 @@ class Definition:
     free_choice: tuple[FreeChoice, ...] = ()
     constraints: tuple[Constraint, ...] = ()
     presumptions: Presumptions = NO_PRESUMPTIONS
+    examples: tuple[Example, ...] = ()
 
     def rules(self) -> Iterator[Rule]:
         """Every rule of the document, in its order."""

@@ -29,6 +29,7 @@ _Identity = Annotated[str, Field(min_length=1, max_length=120, pattern=r"^[^/\s\
 _Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")]
 _Line = Annotated[str, Field(max_length=500)]
 _Prose = Annotated[str, Field(max_length=10_000)]
+_Words = Annotated[str, Field(max_length=4_000, description="plain text")]
 _RuleIn = Annotated[str | bool | dict[str, Any], Field(description="CQL2 text, or CQL2 JSON (OGC 21-065r2)")]
 _Names = Annotated[list[_Name], Field(min_length=1, max_length=20)]
 _Tier = Literal["required", "optional"]
@@ -53,6 +54,8 @@ class AttributeIn(_Model):
     help: _Prose = ""
     look_at: _Line = ""
 
+
+_Addresses = Annotated[list[_Line], Field(max_length=200, description="ids of slots or groups, or addresses of places")]
 
 _MEMBER_TYPES: dict[str, Any] = {
     "rule": _RuleIn | None,
@@ -85,7 +88,8 @@ class SlotIn(_Model):
     """One place."""
 
     id: _Identity
-    label: _Line = ""
+    label: _Words = ""
+    note: _Words = ""
     accepts: _RuleIn
     tier: _Tier = "required"
     prefer: _Prefer = []
@@ -150,7 +154,8 @@ class OnePerIn(_Model):
     band: _Width | None = None
     bands: _Bands | None = None
     none: bool = False
-    label: _Line = "{key}"
+    label: _Words = "{key}"
+    note: _Words = ""
     accepts: _RuleIn | None = None
     keys: KeysIn
     tier: _Tier = "required"
@@ -170,7 +175,8 @@ class FreeChoiceIn(_Model):
     """Places that take any coin fitting one rule."""
 
     id: _Identity
-    label: _Line = ""
+    label: _Words = ""
+    note: _Words = ""
     places: Annotated[int, Field(ge=1, le=MOST_PLACES)]
     accepts: _RuleIn
     distinct: Annotated[list[_Name], Field(max_length=20)] = []
@@ -185,6 +191,8 @@ ConstraintIn = _with_members(
     "A rule over several places; `places` left out is the whole set.",
     CONSTRAINT_MEMBERS,
     id=(_Identity, ...),
+    label=(_Words, ""),
+    note=(_Words, ""),
     kind=(Literal[tuple(CONSTRAINT_KINDS)], ...),
 )
 
@@ -193,6 +201,8 @@ class PageIn(_Model):
     """One page of the layout."""
 
     page: _Line
+    label: _Words = ""
+    note: _Words = ""
     slots: Annotated[list[_Line], Field(max_length=MOST_PLACES)]
 
 
@@ -209,6 +219,17 @@ class IdentificationIn(_Model):
 
     where: _RuleIn
     issues: Annotated[list[_Line], Field(min_length=1, max_length=1_000)] | None = None
+
+
+class ExampleIn(_Model):
+    """A test case of the author's: the facts of a coin, the places that it has to fit and those that it must not fit."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, populate_by_name=True)
+
+    label: _Words = ""
+    facts: dict[_Name, Any]
+    fits: _Addresses = []
+    fails: _Addresses = Field(default=[], alias="not")
 
 
 class DocumentIn(_Model):
@@ -230,6 +251,7 @@ class DocumentIn(_Model):
     free_choice: Annotated[list[FreeChoiceIn], Field(max_length=200)] = []
     constraints: Annotated[list[ConstraintIn], Field(max_length=200)] = []  # type: ignore[valid-type]
     layout: Annotated[list[PageIn], Field(max_length=500)] = []
+    examples: Annotated[list[ExampleIn], Field(max_length=200)] = []
 
 
 MEMBERS = frozenset(DocumentIn.model_fields)
@@ -251,6 +273,7 @@ _SECTIONS: dict[str, type[_Model]] = {
     "free_choice": FreeChoiceIn,
     "constraints": ConstraintIn,
     "layout": PageIn,
+    "examples": ExampleIn,
 }
 
 

@@ -70,6 +70,12 @@ def preposition(name: str, op: str) -> str | None:
     return None if name == "issuer" and op != "=" else _PREPOSITIONS.get(name)
 
 
+def shortened(text: str, most: int = 120) -> str:
+    """A text as messages quote it: a long one is cut at a word, with an ellipsis."""
+    text = " ".join(text.split())
+    return text if len(text) <= most else f"{text[: most - 1].rsplit(' ', 1)[0]}\N{HORIZONTAL ELLIPSIS}"
+
+
 def listed(words: Sequence[str], joined: str) -> str:
     """ "a, b and c"."""
     if len(words) < 2:
