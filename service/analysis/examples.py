@@ -13,7 +13,7 @@ from service.evaluation.verdicts import WORLD_BUDGET, Case
 from service.evaluation.views import Views
 from service.facts.attributes import Attributes
 from service.facts.holding import Facts, Holding, View
-from service.facts.knowledge import NONE
+from service.facts.knowledge import NONE, Value
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.definition import Definition, OnePer
 from service.rules.keys import Key, key_address, key_at
@@ -39,7 +39,7 @@ class FailedExample:
     is_wrong_address: bool = False
 
 
-class TestedExamples:
+class ExampleRuns:
     """Runs the examples of a definition within a budget of work; `is_cut`: some were not run, or not exactly."""
 
     def __init__(
@@ -149,7 +149,7 @@ class TestedExamples:
         for part in group.parts:
             attribute = self.attributes[part.attribute]
             if part.bands:
-                keys = [*(band.key for band in part.bands), *([NONE] if part.none else [])]
+                keys: list[Value] = [*(band.key for band in part.bands), *([NONE] if part.none else [])]
                 rules.append(Or(tuple(part.test(key, attribute)[1] for key in keys)))
             elif not part.none:
                 rules.append(Not(IsNull(Ref(part.attribute))))

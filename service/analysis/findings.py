@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 from msgspec import Meta, Struct
 
 from service.analysis.constraint_feasibility import MOST_LABELS, FilledPlaces, labels_of
-from service.analysis.examples import TestedExamples
+from service.analysis.examples import ExampleRuns
 from service.analysis.place_groups import (
     PlaceGroup,
     closed_keys,
@@ -307,12 +307,12 @@ class _Check:
     # -- the author's test cases
 
     def _examples(self) -> Iterator[Finding]:
-        tested = TestedExamples(self.definition, self.catalogue, self.keys, self.questions.context.today)
-        for failed in tested.failed():
+        runs = ExampleRuns(self.definition, self.catalogue, self.keys, self.questions.context.today)
+        for failed in runs.failed():
             code = "unknown-place" if failed.is_wrong_address else "example-fails"
             others = () if failed.is_wrong_address else (failed.about,)
             yield Finding(code, ERROR, failed.pointer, failed.message, others)
-        if tested.is_cut:
+        if runs.is_cut:
             yield Finding("limit", NOTE, "/examples", "Not all examples were run: it would take too much work.")
 
 

@@ -257,10 +257,14 @@ class DocumentIn(_Model):
 MEMBERS = frozenset(DocumentIn.model_fields)
 
 
-def document_schema() -> dict[str, Any]:
-    """The JSON Schema (2020-12) of the document."""
+SCHEMA_ID = "urn:uuid:ba5e494c-fb71-50e5-8ff3-c505deeb5ce3"
+"""The name of the schema wherever no server serves it: a file has no address that holds everywhere."""
+
+
+def document_schema(identity: str = SCHEMA_ID) -> dict[str, Any]:
+    """The JSON Schema (2020-12) of the document; `identity` is its absolute URI, the address where it is served."""
     schema = DocumentIn.model_json_schema()
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", "$id": "/v1/schemas/set-definition", **schema}
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", "$id": identity, **schema}
 
 
 _SECTIONS: dict[str, type[_Model]] = {

@@ -78,6 +78,7 @@ async def test_numbers_of_the_catalogue_keep_their_digits(service: Running) -> N
 async def test_the_schema_of_a_definition_is_sound_and_takes_the_example(service: Running) -> None:
     answer = await service.client.get("/v1/schemas/set-definition")
     assert answer.headers["content-type"] == "application/schema+json"
+    assert answer.json()["$id"] == f"{service.app.state.settings.public_url}/v1/schemas/set-definition"
     Draft202012Validator.check_schema(answer.json())
     Draft202012Validator(answer.json()).validate(DOCUMENT)
     with pytest.raises(ValidationError):

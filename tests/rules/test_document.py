@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -337,6 +338,29 @@ def test_a_shipped_definition_keeps_the_schema_and_its_digest_is_that_of_its_pla
     validator.check_schema(document.document_schema())
     assert not list(validator.iter_errors(plain))
     assert document.document_digest(written) == f"sha-256:{hashlib.sha256(rfc8785.dumps(plain)).hexdigest()}"
+
+
+def test_the_schema_has_an_absolute_name() -> None:
+    # "an absolute-URI" (JSON Schema 2020-12 core, section 8.2.1).
+    assert re.match(r"[a-z][a-z0-9+.-]*:[^#]+$", document.document_schema()["$id"])
+
+
+def test_shipped_files_in_yaml_name_the_schema_that_lies_beside_them() -> None:
+    files = sorted(FOLDER.glob("*.definition.yaml"))
+    assert files
+    for path in files:
+        first = path.read_text(encoding="utf-8").splitlines()[0]
+        named = re.fullmatch(r"# yaml-language-server: \$schema=(\S+)", first)
+        assert named is not None, path.name
+        # Renewed with `setwright schema > set_definitions/set-definition.schema.json`.
+        assert json.loads((path.parent / named[1]).read_text(encoding="utf-8")) == document.document_schema()
+
+
+def test_every_shipped_definition_has_examples() -> None:
+    for path in sorted(FOLDER.glob("*.definition.*")):
+        text = path.read_text(encoding="utf-8")
+        written = load_yaml(text) if path.suffix == ".yaml" else exact_json(text)
+        assert sum(len(example.get("fits", [])) + len(example.get("not", [])) for example in written["examples"]) >= 4
 
 
 def test_the_schema_refuses_what_the_service_refuses() -> None:

@@ -179,9 +179,14 @@ def list_complete() -> PageOut[CompleteOut]:
 
 
 @reference.get("/schemas/set-definition")
-def get_definition_schema() -> Annotated[Response, Sends(media=("application/schema+json",))]:
+def get_definition_schema(request: Request) -> Annotated[Response, Sends(media=("application/schema+json",))]:
     """The JSON Schema of a set definition."""
-    return Response(encode(document_schema()), 200, PRIVATE, "application/schema+json")
+    return Response(
+        encode(document_schema(f"{base_url(request)}/v1/schemas/set-definition")),
+        200,
+        PRIVATE,
+        "application/schema+json",
+    )
 
 
 def as_skos(vocabulary: Vocabulary, address: str) -> dict[str, Any]:
