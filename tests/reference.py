@@ -396,6 +396,31 @@ def some_numbers(attribute: Attribute, known: list[Any], rule: Any, outside: Out
     )
 
 
+UNFOLDED: dict[str, list[tuple[str, bool]]] = {}
+"""Which characters folds make into these texts, and whether each is the first of its sort."""
+
+
+def unfolded(text: str, named: str) -> Iterator[str]:
+    """The text with some letters of it written as another character that folds make into them: of all in Unicode one of
+    each sort, and those that the rule names. Or with a mark after a letter."""
+    if not UNFOLDED:
+        kinds: set[tuple[bool, str, str]] = set()
+        for sign in (chr(code) for code in range(0x30000) if not 0xAC00 <= code < 0xE000):
+            small, plain, both = sign.casefold(), without_accents(sign), without_accents(sign.casefold())
+            kind = (small == sign, plain, both)
+            if plain and {small, plain, both} != {sign}:
+                for form in {small, plain, both}:
+                    UNFOLDED.setdefault(form, []).append((sign, kind not in kinds))
+                kinds.add(kind)
+    for length in (1, 2, 3):
+        for at in range(len(text) - length + 1):
+            for sign, is_first in UNFOLDED.get(text[at : at + length], ()):
+                if is_first or sign in named:
+                    yield text[:at] + sign + text[at + length :]
+    for at in range(1, len(text) + 1):
+        yield text[:at] + "\u0301" + text[at:]
+
+
 def some_texts(attribute: Attribute, known: list[Any], rule: Any, outside: Outside) -> list[str]:
     if attribute.values:
         return list(attribute.values)
@@ -405,6 +430,7 @@ def some_texts(attribute: Attribute, known: list[Any], rule: Any, outside: Outsi
         constants += [*(scheme.concepts if scheme else ()), *outside.attributes[name].values]
     ops = {n["op"] for n in nodes(rule) if isinstance(n, dict) and "op" in n}
     texts = set(constants) | {""}
+    rewritten: set[str] = set()
     if "like" in ops:
         for _ in range(2):
             for text in list(texts):
@@ -425,7 +451,12 @@ def some_texts(attribute: Attribute, known: list[Any], rule: Any, outside: Outsi
         }
         texts |= {t + "\u0301" for t in list(texts) if t} | {without_accents(t) for t in list(texts)}
         texts |= {t[0] + "\u0301" + t[1:] for t in list(texts) if t}
-    return sorted({form for t in texts for form in (t, t + "!", t + "!!", t + "~", t[:-1])} | {"zz", "~~", "!"})
+        # What only folds make fit matters where another clause reads the text too.
+        if sum(node == {"property": attribute.name} for node in nodes(rule)) > 1:
+            plain = {form for t in constants for form in (t, t.capitalize())}
+            rewritten = {form for t in plain for form in unfolded(t, "".join(constants))}
+    more = {form for t in texts for form in (t, t + "!", t + "!!", t + "~", t[:-1])}
+    return sorted(more | rewritten | {"zz", "~~", "!"})
 
 
 def some_sets(attribute: Attribute, known: list[Any], rule: Any, outside: Outside) -> list[frozenset[str]]:

@@ -36,7 +36,6 @@ from service.rules.predicates import (
     Within,
 )
 from service.rules.terms import (
-    FOLDS,
     Arithmetic,
     Const,
     Count,
@@ -45,6 +44,7 @@ from service.rules.terms import (
     Term,
     calculate,
 )
+from service.rules.text import FOLDS
 
 # The kinds of things that can be compared with each other.
 _TEXT, _NUMBER, _TRUTH, _DATE, _INSTANT, _TEXTS = (

@@ -8,13 +8,13 @@ A new function that gives a value is one class here and one entry in operators.p
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 
 from service.facts.knowledge import NONE, Number, Value, exact, value_in_words
 from service.rules.labels import Labels
-from service.rules.text import fold_case, strip_accents
+from service.rules.text import FOLDS
 
 World = Mapping[str, Value]
 Linear = tuple[Mapping[str, Fraction], Fraction]
@@ -123,9 +123,6 @@ class Count(Term):
     @property
     def counts(self) -> str | None:
         return self.name
-
-
-FOLDS: dict[str, Callable[[str], str]] = {"casei": fold_case, "accenti": strip_accents}
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Callable, Mapping
 
 
 def fold_case(text: str) -> str:
@@ -15,6 +16,8 @@ def strip_accents(text: str) -> str:
     decomposed = unicodedata.normalize("NFD", text)
     return unicodedata.normalize("NFC", "".join(mark for mark in decomposed if unicodedata.category(mark) != "Mn"))
 
+
+FOLDS: Mapping[str, Callable[[str], str]] = {"casei": fold_case, "accenti": strip_accents}
 
 # A pattern's pieces: any run, any one character, or exactly this character.
 ANY_RUN, ANY_ONE = "%", "_"

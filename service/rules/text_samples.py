@@ -3,48 +3,58 @@
 Every test (an order comparison with a constant, or a LIKE pattern, each after folds) reads the text from left to right
 with a small state. The product of those states is searched breadth first over the characters that matter, so that each
 reachable combination of answers gets a shortest text: the product construction for finite automata (Rabin and Scott,
-1959).
+1959). Which characters matter after folds is looked up in all of Unicode (service.rules.characters).
 """
 
 from __future__ import annotations
 
-import unicodedata
 from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
+from functools import lru_cache
 
-from service.rules.text import ANY_ONE, ANY_RUN, fold_case, pattern_pieces
+from service.rules.characters import Chain, alphabet, folded, joined, may_join
+from service.rules.text import ANY_ONE, ANY_RUN, pattern_pieces
 
 _MOST_STATES = 4_000
 _MOST_TESTS = 64
+_KEPT = 128
 
-_TextTest = tuple[str, tuple[str, ...], str]
+_TextTest = tuple[str, Chain, str]
 
 
 def sample_texts(tests: Sequence[_TextTest]) -> list[str] | None:
     """Texts for all combinations; None past the budget. A test is (`compare` or `like`, folds from the inside out,
     constant)."""
-    tests = list(dict.fromkeys(tests))
+    tests = tuple(dict.fromkeys(tests))
     if all(kind == "compare" and not folds for kind, folds, _ in tests):
         return _along_the_line(tests)
-    if len(tests) > _MOST_TESTS:
+    found = _searched(tests) if len(tests) <= _MOST_TESTS else None
+    return None if found is None else list(found)
+
+
+@lru_cache(_KEPT)
+def _searched(tests: tuple[_TextTest, ...]) -> tuple[str, ...] | None:
+    characters = _alphabet(tests)
+    if characters is None:
         return None
-    alphabet = _alphabet(tests)
-    machines = [_Like(folds, text) if kind == "like" else _Compare(folds, text) for kind, folds, text in tests]
-    start = tuple(machine.start for machine in machines)
-    seen: dict[tuple[object, ...], str] = {start: ""}
+    machines = [_Machine(*test) for test in tests]
+    letters = [(character, [machine.image(character) for machine in machines]) for character in characters]
+    start = (0,) * len(machines)
+    seen: dict[tuple[int, ...], str] = {start: ""}
     waiting = deque([start])
     while waiting:
         state = waiting.popleft()
         text = seen[state]
-        for character in alphabet:
-            following = tuple(machine.step(at, character) for machine, at in zip(machines, state, strict=True))
+        for character, images in letters:
+            steps = zip(machines, state, images, strict=True)
+            following = tuple([machine.step(at, image) for machine, at, image in steps])
             if following not in seen:
                 if len(seen) >= _MOST_STATES:
                     return None
                 seen[following] = text + character
                 waiting.append(following)
     constants = (text for kind, _, text in tests if kind == "compare")
-    return list(dict.fromkeys([*seen.values(), *constants]))
+    return tuple(dict.fromkeys([*seen.values(), *constants]))
 
 
 def _along_the_line(tests: Sequence[_TextTest]) -> list[str]:
@@ -53,39 +63,58 @@ def _along_the_line(tests: Sequence[_TextTest]) -> list[str]:
     return list(dict.fromkeys(["", *constants, *(f"{text}\x01" for text in ["", *constants])]))
 
 
-def _fold(folds: Iterable[str], character: str) -> str:
-    for fold in folds:
-        character = (
-            fold_case(character)
-            if fold == "casei"
-            else "".join(mark for mark in unicodedata.normalize("NFD", character) if unicodedata.category(mark) != "Mn")
-        )
-    return character
-
-
-def _decomposed(folds: tuple[str, ...], text: str) -> str:
-    """A constant as the machines meet it: after `accenti` they read decomposed text, one character at a time."""
-    return unicodedata.normalize("NFD", text) if "accenti" in folds else text
-
-
-def _alphabet(tests: Sequence[_TextTest]) -> list[str]:
-    """The characters that can make a difference: those of the constants, their neighbours, their cases, and one apart."""
-    named: set[str] = set()
+def _alphabet(tests: Sequence[_TextTest]) -> list[str] | None:
+    """The characters that can make a difference; None where they cannot be listed."""
+    named: dict[Chain, set[str]] = {}
+    ordered: dict[Chain, set[str]] = {}
     for kind, folds, text in tests:
-        if "accenti" in folds:
-            named.update(("\u0301", *_decomposed(folds, text)))
         characters = {piece for piece, literal in pattern_pieces(text) if literal} if kind == "like" else set(text)
-        for character in characters:
-            named.add(character)
-            if folds:
-                named.update(form for form in (character.upper(), character.lower()) if len(form) == 1)
-            if kind == "compare":
-                code = ord(character)
-                named.update(
-                    chr(near) for near in (code - 1, code + 1) if 32 <= near < 0xD800 or 0xDFFF < near < 0x110000
-                )
-    apart = next(chr(code) for code in (*range(0x71, 0x7B), *range(0x4E00, 0x9FFF)) if chr(code) not in named)
-    return [*sorted(named), apart]
+        named.setdefault(folds, set()).update(characters)
+        if kind == "compare":
+            ordered.setdefault(folds, set()).update(characters)
+    return alphabet(named, ordered)
+
+
+class _Machine:
+    """One test as an automaton: its states are numbered as they are met, and its steps remembered."""
+
+    def __init__(self, kind: str, folds: Chain, constant: str) -> None:
+        self._folds = folds
+        self._matcher = _Like(constant) if kind == "like" else _Compare(constant)
+        # The matcher's state, and a character that may be composed with the next one before the matcher reads it.
+        self._states: list[tuple[object, str]] = [(self._matcher.start, "")]
+        self._numbers = {self._states[0]: 0}
+        self._steps: list[dict[str, int]] = [{}]
+
+    def image(self, character: str) -> str:
+        """What the folds make of a character."""
+        return folded(self._folds, character)
+
+    def step(self, at: int, image: str) -> int:
+        """The state after a character with this image."""
+        following = self._steps[at].get(image)
+        if following is None:
+            following = self._steps[at][image] = self._number(*self._read(*self._states[at], image))
+        return following
+
+    def _read(self, state: object, pending: str, image: str) -> tuple[object, str]:
+        for character in image:
+            composed = joined(pending, character) if pending else None
+            if pending and composed is None:
+                state = self._matcher.step(state, pending)
+            latest = composed or character
+            pending = latest if "accenti" in self._folds and may_join(latest) else ""
+            if not pending:
+                state = self._matcher.step(state, latest)
+        return state, pending
+
+    def _number(self, state: object, pending: str) -> int:
+        reached = (state, pending)
+        if reached not in self._numbers:
+            self._numbers[reached] = len(self._states)
+            self._states.append(reached)
+            self._steps.append({})
+        return self._numbers[reached]
 
 
 class _Compare:
@@ -93,29 +122,23 @@ class _Compare:
 
     start: object = 0
 
-    def __init__(self, folds: tuple[str, ...], constant: str) -> None:
-        self.folds, self.constant = folds, _decomposed(folds, constant)
+    def __init__(self, constant: str) -> None:
+        self.constant = constant
 
     def step(self, state: object, character: str) -> object:
-        for folded in _fold(self.folds, character):
-            if not isinstance(state, int):
-                return state
-            if state == len(self.constant):
-                return "after"
-            wanted = self.constant[state]
-            state = state + 1 if folded == wanted else ("before" if folded < wanted else "after")
-        return state
+        if not isinstance(state, int):
+            return state
+        if state == len(self.constant):
+            return "after"
+        wanted = self.constant[state]
+        return state + 1 if character == wanted else ("before" if character < wanted else "after")
 
 
 class _Like:
     """The set of places in the pattern that the text so far may have reached."""
 
-    def __init__(self, folds: tuple[str, ...], pattern: str) -> None:
-        pieces = pattern_pieces(pattern)
-        self.folds = folds
-        self.pieces = [
-            (c, literal) for piece, literal in pieces for c in (_decomposed(folds, piece) if literal else piece)
-        ]
+    def __init__(self, pattern: str) -> None:
+        self.pieces = pattern_pieces(pattern)
         self.start: object = self._through_runs({0})
 
     def _through_runs(self, places: set[int]) -> frozenset[int]:
@@ -131,16 +154,13 @@ class _Like:
 
     def step(self, state: object, character: str) -> object:
         assert isinstance(state, frozenset)
-        places: frozenset[int] = state
-        for folded in _fold(self.folds, character):
-            following: set[int] = set()
-            for place in places:
-                if place == len(self.pieces):
-                    continue
-                piece, literal = self.pieces[place]
-                if not literal and piece == ANY_RUN:
-                    following.add(place)
-                elif (not literal and piece == ANY_ONE) or folded == piece:
-                    following.add(place + 1)
-            places = self._through_runs(following)
-        return places
+        following: set[int] = set()
+        for place in state:
+            if place == len(self.pieces):
+                continue
+            piece, literal = self.pieces[place]
+            if not literal and piece == ANY_RUN:
+                following.add(place)
+            elif (not literal and piece == ANY_ONE) or character == piece:
+                following.add(place + 1)
+        return self._through_runs(following)

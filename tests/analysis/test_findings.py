@@ -142,6 +142,18 @@ def test_many_places_with_one_rule_are_told_of_once() -> None:
     )
 
 
+def test_a_text_that_only_folds_make_fit_is_found() -> None:
+    # Zürich and Straße: the characters are those of Unicode's data (UnicodeData.txt, CaseFolding.txt).
+    accented = "ACCENTI(mint) = 'Zurich' AND mint <> 'Zurich' AND mint LIKE 'Z_rich'"
+    sharp = "CASEI(mint) = 'strasse' AND mint LIKE 'Stra_e'"
+    assert codes({"a": accented, "b": sharp}) == []
+    assert codes({"a": "CASEI(mint) = 'strasse'", "b": "mint = 'Strasse'"}) == ["contained"]
+    assert codes({"a": "CASEI(mint) = 'strasse'", "b": f"mint = 'Strasse' OR ({sharp})"}) == ["contained"]
+    same = {"a": "ACCENTI(mint) = 'Zurich' AND mint LIKE 'Z_rich'", "b": f"mint = 'Zurich' OR ({accented})"}
+    assert codes(same) == ["same"]
+    assert codes({**same, "b": "mint = 'Zurich'"}) == ["contained"]
+
+
 def test_what_is_impossible_whatever_an_open_clause_says_is_never() -> None:
     open_clause = "weight_measured * diameter > 2"
     # The only required place can never be filled, so its tier is out of reach too.
