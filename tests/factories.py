@@ -100,7 +100,7 @@ def a_measurement(
         definition,
         some_holdings(holdings, definition.attributes),
         today,
-        VOCABULARIES,
+        definition.vocabularies,
         {name: some_knowledge(facts) for name, facts in (issues or {}).items()},
         tuple(pins),
         tuple(nevers),

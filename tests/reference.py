@@ -14,7 +14,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
@@ -22,7 +22,7 @@ from itertools import combinations, pairwise, product
 from typing import Any
 
 from service.facts.attributes import Attribute
-from service.facts.vocabulary import Vocabulary
+from service.facts.vocabulary import Concept, Vocabulary
 
 NONE = ("none",)
 MOST_WORLDS = 3_000_000
@@ -49,6 +49,46 @@ class Thing:
     value: Any
     means: tuple[str, ...] = ()
     ended: bool = False
+
+
+def with_own_vocabularies(outside: Outside, document: Mapping[str, Any]) -> Outside:
+    """With the vocabularies that the document carries (rules.md section 10): what extends one is added to it, and both names mean
+    the whole."""
+    entries = document.get("vocabularies", [])
+    if not entries:
+        return outside
+    broader = {name: {c.id: set(c.broader) for c in s.concepts.values()} for name, s in outside.vocabularies.items()}
+    known = {name: dict(scheme.concepts) for name, scheme in outside.vocabularies.items()}
+    for entry in entries:
+        if "extends" not in entry:
+            broader[entry["name"]], known[entry["name"]] = {}, {}
+    also = {}
+    for entry in entries:
+        whole = entry.get("extends", entry["name"])
+        also[entry["name"]] = whole
+        for concept in entry["concepts"]:
+            broader[whole].setdefault(concept["id"], set()).update(concept.get("broader", []))
+            there = known[whole].get(concept["id"])
+            days = [concept.get("ended"), there and there.ended and there.ended.isoformat()]
+            ended = next((day for day in days if day), None)
+            known[whole][concept["id"]] = Concept(
+                concept["id"],
+                concept["id"],
+                ended=date.fromisoformat(ended) if ended else None,
+                current=bool(concept.get("current") or (there and there.current)) and not concept.get("ended"),
+            )
+    made = {}
+    for name, concepts in known.items():
+        uppers_of = {term: tuple(sorted(broader[name][term])) for term in concepts}
+        made[name] = Vocabulary(name, {t: replace(c, broader=uppers_of[t]) for t, c in concepts.items()})
+    schemes = {**made, **{name: made[whole] for name, whole in also.items()}}
+    # An attribute that the document declares by one of its names.
+    named = {item["name"]: item.get("vocabulary") for item in document.get("attributes", [])}
+    attributes = {
+        name: replace(attribute, vocabulary=named.get(name) or attribute.vocabulary)
+        for name, attribute in outside.attributes.items()
+    }
+    return Outside(attributes, schemes, outside.today)
 
 
 # --- reading JSON ------------------------------------------------------------------------------------------------------
@@ -1026,6 +1066,7 @@ def assignments(
     previous: Iterable[tuple[str, str]] = (),
 ) -> Assignments:
     nevers = set(nevers)
+    outside = with_own_vocabularies(outside, document)
     coins = sorted(
         (
             a_coin(raw, issues or {}, document, outside)

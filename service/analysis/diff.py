@@ -48,10 +48,15 @@ _ATTRIBUTE_DEFAULTS: Mapping[str, Any] = {
     "help": "",
     "look_at": "",
 }
+_DECLARED: Mapping[str, tuple[str, Mapping[str, Any]]] = {
+    "vocabularies": ("vocabulary", {"extends": None, "label": ""}),
+    "attributes": ("attribute", _ATTRIBUTE_DEFAULTS),
+}
 _RULE_WORDS = (WIDENED, NARROWED, CHANGED, UNDECIDED.value)
 _REWORDED = "reworded"
 CHANGE_KINDS = (
     *(f"{name}-changed" for name in _TEXT_MEMBERS),
+    *("vocabulary-added", "vocabulary-removed", "vocabulary-changed"),
     *("attribute-added", "attribute-removed", "attribute-changed"),
     *(f"scope-{word}" for word in (*_RULE_WORDS, _REWORDED)),
     *("place-added", "place-removed", "place-renamed", "place-id-changed", "place-split", "place-merged"),
@@ -74,7 +79,8 @@ class KeysChange(Struct, frozen=True):
 @dataclass(frozen=True, slots=True)
 class DefinitionChange:
     """One change of the kind `kind` (one of CHANGE_KINDS). `old` and `new` are the ids (of places, groups, constraints,
-    attributes, pages) that it is about in either revision, with JSON pointers into their documents. `before` and `after`
+    vocabularies, attributes, pages) that it is about in either revision, with JSON pointers into their documents. `before`
+    and `after`
     are what the documents have there. `gained` and `lost` are facts of a coin that is accepted only now, only before;
     `limit` names what prevented an exact answer. Some kinds only: `places` that a changed scope affects, as pairs of the
     old and new id, by what becomes of them; the `keys` of a group; `counted`, how the rule that a constraint counts by
@@ -129,7 +135,8 @@ class _Comparison:
         self.matching = match_places(*units, (self.scopes[0], self.scopes[1]), self.comparison)
 
     def difference(self) -> DefinitionDiff:
-        found = (self._texts(), self._attributes(), self._scope(), self._prefer(), self._places(), self._order())
+        declared = (change for member in _DECLARED for change in self._declared(member))
+        found = (self._texts(), declared, self._scope(), self._prefer(), self._places(), self._order())
         rest = (self._constraints(), self._pages(), self._cut())
         return DefinitionDiff(
             self.old, self.new, tuple(change for part in (*found, *rest) for change in part), self.matching
@@ -144,16 +151,18 @@ class _Comparison:
                 at = (f"/{name}",)
                 yield DefinitionChange(f"{name}-changed", (), (), at, at, before, after)
 
-    def _attributes(self) -> Iterator[DefinitionChange]:
-        old, new = ({e["name"]: (at, e) for at, e in enumerate(_listed(d, "attributes"))} for d in (self.old, self.new))
+    def _declared(self, member: str) -> Iterator[DefinitionChange]:
+        """Changes of a list whose entries have names."""
+        noun, defaults = _DECLARED[member]
+        old, new = ({e["name"]: (at, e) for at, e in enumerate(_listed(d, member))} for d in (self.old, self.new))
         for name in dict.fromkeys((*new, *old)):
-            at_old = (f"/attributes/{old[name][0]}",) if name in old else ()
-            at_new = (f"/attributes/{new[name][0]}",) if name in new else ()
+            at_old = (f"/{member}/{old[name][0]}",) if name in old else ()
+            at_new = (f"/{member}/{new[name][0]}",) if name in new else ()
             before, after = (entries[name][1] if name in entries else None for entries in (old, new))
             kind = "added" if before is None else "removed" if after is None else "changed"
-            if before is None or after is None or {**_ATTRIBUTE_DEFAULTS, **before} != {**_ATTRIBUTE_DEFAULTS, **after}:
+            if before is None or after is None or {**defaults, **before} != {**defaults, **after}:
                 names = ((name,) if name in old else (), (name,) if name in new else ())
-                yield DefinitionChange(f"attribute-{kind}", *names, at_old, at_new, before, after)
+                yield DefinitionChange(f"{noun}-{kind}", *names, at_old, at_new, before, after)
 
     def _scope(self) -> Iterator[DefinitionChange]:
         before, after = self.old.scope, self.new.scope

@@ -257,6 +257,27 @@ class _ChangeWording:
     def _page_renamed(self, change: DefinitionChange) -> str:
         return f"The page '{change.old[0]}' is now called '{change.new[0]}'."
 
+    def _vocabulary_added(self, change: DefinitionChange) -> str:
+        return f"The vocabulary '{change.new[0]}' is there now{_extending(change.after)}."
+
+    def _vocabulary_removed(self, change: DefinitionChange) -> str:
+        return f"The vocabulary '{change.old[0]}'{_extending(change.before)} is gone."
+
+    def _vocabulary_changed(self, change: DefinitionChange) -> str:
+        terms = [{concept["id"]: concept for concept in side["concepts"]} for side in (change.before, change.after)]
+        parts = (
+            [f"new terms: {_some([t for t in terms[1] if t not in terms[0]])}"]
+            if terms[1].keys() - terms[0].keys()
+            else []
+        )
+        parts += (
+            [f"gone: {_some([t for t in terms[0] if t not in terms[1]])}"] if terms[0].keys() - terms[1].keys() else []
+        )
+        changed = [term for term in terms[1] if term in terms[0] and terms[0][term] != terms[1][term]]
+        parts += [f"changed: {_some(changed)}"] if changed else []
+        said = f" ({'; '.join(parts)})" if parts else ""
+        return f"The vocabulary '{change.new[0]}' changed{said}."
+
     def _attribute_added(self, change: DefinitionChange) -> str:
         return f"The attribute '{change.new[0]}' is declared."
 
@@ -289,6 +310,10 @@ class _ChangeWording:
         definition = self.definitions[side]
         kind = "place" if any(slot.id == name for slot in definition.slots) else "group"
         return f"The {kind} {self.labels[side][name]}"
+
+
+def _extending(entry: Mapping[str, Any]) -> str:
+    return f", with additions to '{entry['extends']}'" if entry.get("extends") else ""
 
 
 def _labels(definition: Definition) -> dict[str, str]:

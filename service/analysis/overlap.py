@@ -10,6 +10,7 @@ from typing import Any
 from service.analysis.satisfiability import WantedVerdict, Witness, find_witness
 from service.evaluation.verdicts import BUDGET
 from service.facts.attributes import Attribute, Attributes
+from service.facts.own_vocabularies import united
 from service.facts.truth import NO, UNDECIDED, YES, Verdict, negation
 from service.rules.cuts import Below
 from service.rules.definition import Definition
@@ -51,7 +52,7 @@ class RuleComparison:
 
     def __init__(self, old: Definition, new: Definition, today: date, *, most_work: int = COMPARISON_WORK) -> None:
         self.attributes, self._incompatible = _common(old.attributes, new.attributes)
-        self.context = EvaluationContext(today, {**old.vocabularies, **new.vocabularies})
+        self.context = EvaluationContext(today, united(new.vocabularies, old.vocabularies))
         self._left = most_work
         self._known: dict[tuple[Predicate, Predicate], Relation] = {}
 

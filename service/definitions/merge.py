@@ -18,8 +18,8 @@ from service.facts.holding import pointer_step
 from service.rules.document import canonical_json
 
 NAMED = ("slots", "one_per", "free_choice", "constraints")
-LISTS = ("attributes", *NAMED, "layout")
-KEYS: Mapping[str, str] = {"attributes": "name", "layout": "page", **dict.fromkeys(NAMED, "id")}
+LISTS = ("vocabularies", "attributes", *NAMED, "layout")
+KEYS: Mapping[str, str] = {"vocabularies": "name", "attributes": "name", "layout": "page", **dict.fromkeys(NAMED, "id")}
 # Lists whose entries stand each by itself, by the section and field where they are.
 BY_ENTRY = frozenset(
     (("", "authors"), ("attributes", "values"), ("constraints", "places"), ("layout", "slots"), ("keys", "values"))
@@ -66,7 +66,12 @@ class _Merging:
         sides = (self.base, self.mine, self.theirs)
         names = [name for name in _names(sides) if name not in LISTS]
         frame = self._fields("", "", [{name: side[name] for name in names if name in side} for side in sides])
-        lists = {**self._lists(("attributes",)), **self._lists(NAMED), **self._lists(("layout",))}
+        lists = {
+            **self._lists(("vocabularies",)),
+            **self._lists(("attributes",)),
+            **self._lists(NAMED),
+            **self._lists(("layout",)),
+        }
         made = {**frame, **lists}
         document = {name: made[name] for name in _names((self.mine, self.theirs)) if name in made}
         conflicts = sorted(self.found, key=lambda entry: entry[0])

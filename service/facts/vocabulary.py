@@ -6,8 +6,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
+from typing import Literal
 
 from service.errors import Fault, Invalid
+
+Kind = Literal["preferred", "alternative", "hidden"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,10 +22,20 @@ class Abbreviation:
 
 
 @dataclass(frozen=True, slots=True)
+class TaggedName:
+    """A name of a term in one language (a BCP 47 tag): `skos:prefLabel`, `altLabel` or `hiddenLabel`."""
+
+    text: str
+    language: str
+    kind: Kind = "alternative"
+
+
+@dataclass(frozen=True, slots=True)
 class Concept:
     """One term. `started` and `ended` are the first and the last day on which an issuer existed; `current` says that it is
     known to exist still. An abbreviation with an issuer comes before labels of other terms: in the United States 10 cents
-    are a dime."""
+    are a dime. `names` are those with a language; `matches` are IRIs of the same concept elsewhere (`skos:exactMatch`), `iri` is
+    its own where it came from elsewhere."""
 
     id: str
     label: str
@@ -34,6 +47,13 @@ class Concept:
     matches: tuple[str, ...] = ()
     started: date | None = None
     abbreviations: tuple[Abbreviation, ...] = ()
+    names: tuple[TaggedName, ...] = ()
+    iri: str = ""
+
+    @property
+    def other_names(self) -> tuple[str, ...]:
+        """All names besides id and label that hold whatever the issuer, short ones left out."""
+        return (*self.alternative_labels, *(name.text for name in self.names))
 
 
 @dataclass(frozen=True)
@@ -74,7 +94,7 @@ class Vocabulary:
         names: dict[str, str | None] = {}
         for concept in self.concepts.values():
             short = (one.text for one in concept.abbreviations if one.issuer is None)
-            for name in {text.casefold() for text in (concept.id, concept.label, *concept.alternative_labels, *short)}:
+            for name in {text.casefold() for text in (concept.id, concept.label, *concept.other_names, *short)}:
                 names[name] = None if names.get(name, concept.id) != concept.id else concept.id
         # An id comes before the labels of other terms.
         return names | {term.casefold(): term for term in self.concepts}
@@ -124,15 +144,25 @@ def _closure(concepts: Mapping[str, Concept]) -> dict[str, frozenset[str]]:
                 ready.append(below)
     stuck = sorted(term for term in concepts if term not in above)
     if stuck:
-        named = ", ".join(f"'{term}'" for term in stuck[:5])
+        circle = _circle(stuck[0], above, concepts)
+        named = ", ".join(f"'{term}'" for term in circle[:5])
         raise Invalid(
             [
                 Fault(
                     "circle",
                     f"these terms stand below each other in a circle: {named}",
-                    f"/concepts/{places[stuck[0]]}/broader",
+                    f"/concepts/{places[circle[0]]}/broader",
                     hint="take one `broader` of the circle away",
                 )
             ]
         )
     return above
+
+
+def _circle(term: str, above: Mapping[str, object], concepts: Mapping[str, Concept]) -> list[str]:
+    """A circle above a term that has no end upwards, from its first term in the order of ids."""
+    path: list[str] = []
+    while term not in path:
+        path.append(term)
+        term = min(upper for upper in concepts[term].broader if upper not in above)
+    return sorted(path[path.index(term) :])

@@ -7,22 +7,29 @@ from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from service.errors import Fault, Invalid
 from service.facts.kinds import value_kind_of
-from service.facts.vocabulary import Concept
+from service.facts.own_vocabularies import OwnVocabulary
+from service.facts.vocabulary import Abbreviation, Concept, TaggedName
 from service.formats.strict_json import YAML
 from service.http.dependencies import Received
 from service.http.wire import Day, In, OtherForm, RevisionNumber, read
-from service.progress.actions.inputs import DefinitionReference, SentIssue, SentVocabulary
+from service.progress.actions.inputs import DefinitionReference, SentIssue
 from service.reference.actions import SentDocument
 from service.rules.presumptions import MOST_ENTRIES
 
 Id = Annotated[str, StringConstraints(min_length=1, max_length=200)]
+Name = Annotated[str, StringConstraints(min_length=1, max_length=500)]
+Language = Annotated[
+    str,
+    StringConstraints(max_length=35, pattern=r"^[A-Za-z]{1,8}(-[A-Za-z0-9]{1,8})*$"),
+    Field(description="A BCP 47 language tag."),
+]
 _FORMS = 'send the definition itself ({"format": "set-definition/1", ...}) or {"document": {...}}'
 _RIGHT = f'{_FORMS}; or {{"id": ..., "revision": ...}} of one kept here'
 SAME_AS_YAML: Mapping[str, OtherForm] = {YAML: OtherForm("The same body as YAML, up to 1 MiB.")}
@@ -101,20 +108,67 @@ class IssueIn(In):
     label: str = ""
 
 
+class AbbreviationIn(In):
+    """A short or popular name of a term."""
+
+    text: Name
+    issuer: Id | None = Field(None, description="The issuer that it holds for; left out: everywhere.")
+
+
+class TaggedNameIn(In):
+    """A name of a term in one language."""
+
+    text: Name
+    language: Language
+    kind: Literal["preferred", "alternative", "hidden"] = Field(
+        "alternative", description="As skos:prefLabel, skos:altLabel or skos:hiddenLabel."
+    )
+
+
 class ConceptIn(In):
     """One term of a vocabulary of the caller's."""
 
     id: Id
-    label: str = ""
+    label: Annotated[str, StringConstraints(max_length=500)] = Field("", description="Left out: the id.")
     broader: list[Id] = Field(default_factory=list)
-    ended: Day | None = None
-    current: bool = False
+    alternative_labels: list[Name] = Field(default_factory=list, max_length=100)
+    names: list[TaggedNameIn] = Field(default_factory=list, max_length=200, description="Names with their language.")
+    abbreviations: list[AbbreviationIn] = Field(default_factory=list, max_length=100)
+    note: Annotated[str, StringConstraints(max_length=4000)] = ""
+    started: Day | None = Field(None, description="The first day on which an issuer existed.")
+    ended: Day | None = Field(None, description="The last day on which an issuer existed.")
+    current: bool = Field(False, description="Whether an issuer is known to exist still.")
+    matches: list[Name] = Field(
+        default_factory=list, max_length=50, description="IRIs of the same concept elsewhere: skos:exactMatch."
+    )
+    iri: Annotated[str, StringConstraints(max_length=500)] = Field(
+        "", description="Its own IRI, where it came from elsewhere."
+    )
+
+    def concept(self) -> Concept:
+        """The term."""
+        return Concept(
+            id=self.id,
+            label=self.label or self.id,
+            broader=tuple(dict.fromkeys(self.broader)),
+            alternative_labels=tuple(dict.fromkeys(self.alternative_labels)),
+            note=self.note,
+            ended=self.ended,
+            current=self.current,
+            matches=tuple(dict.fromkeys(self.matches)),
+            started=self.started,
+            abbreviations=tuple(Abbreviation(short.text, short.issuer) for short in self.abbreviations),
+            names=tuple(TaggedName(name.text, name.language, name.kind) for name in self.names),
+            iri=self.iri,
+        )
 
 
 class VocabularyIn(In):
-    """A vocabulary of the caller's; it is used in the place of a shipped one of the same name."""
+    """A vocabulary of the caller's, in the place of one of its name; with `extends`, additions to that one."""
 
     name: Id
+    extends: Id | None = Field(None, description="The vocabulary that gets these terms besides its own.")
+    label: Annotated[str, StringConstraints(max_length=500)] = ""
     concepts: list[ConceptIn]
 
 
@@ -244,15 +298,9 @@ def sent_issues(issues: list[IssueIn]) -> list[SentIssue]:
     return [SentIssue(issue.id, issue.facts) for issue in issues]
 
 
-def sent_vocabularies(vocabularies: list[VocabularyIn]) -> list[SentVocabulary]:
+def sent_vocabularies(vocabularies: list[VocabularyIn]) -> list[OwnVocabulary]:
     return [
-        SentVocabulary(
-            scheme.name,
-            [
-                Concept(c.id, c.label or c.id, tuple(c.broader), ended=c.ended, current=c.current)
-                for c in scheme.concepts
-            ],
-        )
+        OwnVocabulary(scheme.name, tuple(c.concept() for c in scheme.concepts), scheme.extends, scheme.label)
         for scheme in vocabularies
     ]
 

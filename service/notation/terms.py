@@ -217,7 +217,7 @@ def _index_of(holder: _Same) -> TermIndex:
     for concept in vocabulary.concepts.values():
         bare = _BARE.sub("", concept.label) if is_issuers else concept.label
         shared = _SHARED.get(concept.id, ()) if is_issuers else ()
-        for text in (concept.id, concept.label, bare, *shared, *concept.alternative_labels):
+        for text in (concept.id, concept.label, bare, *shared, *concept.other_names):
             names.setdefault(folded(text), {})[concept.id] = None
         for short in concept.abbreviations:
             if short.issuer is None:

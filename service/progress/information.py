@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import reduce
 from itertools import islice, product
 from math import prod
 from typing import Any
@@ -21,6 +22,7 @@ from service.evaluation.verdicts import Case, Split
 from service.facts.attributes import Attribute, Attributes
 from service.facts.holding import Holding, View
 from service.facts.knowledge import Among, Knowledge, Subsets, Value, value_as_json, value_in_words
+from service.facts.own_vocabularies import united
 from service.facts.truth import UNDECIDED
 from service.progress.description import MessageNames
 from service.progress.doubts import (
@@ -241,11 +243,7 @@ class _Weighing:
         return Attributes(found.values())
 
     def _around(self, doubt: DoubtfulFact) -> EvaluationContext:
-        schemes = {
-            name: scheme
-            for number in reversed(doubt.rules)
-            for name, scheme in self.sets[number].request.vocabularies.items()
-        }
+        schemes = reduce(united, (self.sets[number].request.vocabularies for number in doubt.rules))
         return EvaluationContext(self.sets[0].request.today, schemes)
 
     def _key_rules(self, doubt: DoubtfulFact) -> Iterator[tuple[str, Predicate]]:

@@ -13,6 +13,7 @@ from service.facts.core_attributes import CORE
 from service.facts.holding import read_facts, unknown_attribute
 from service.facts.kinds import read_fact
 from service.facts.knowledge import Between, exact
+from service.facts.own_vocabularies import with_own
 from service.facts.vocabulary import Vocabulary
 from service.facts.words import nearest
 from service.notation.terms import with_terms
@@ -25,6 +26,7 @@ from service.rules.operators import bind
 from service.rules.preferences import PREFERENCE_KINDS, Preference
 from service.rules.presumptions import PresumptionReader, Presumptions
 from service.rules.rule import Rule
+from service.rules.vocabularies import read_own
 
 # In the rule that picks the concepts of a vocabulary, the concept itself.
 CONCEPT = "concept"
@@ -69,11 +71,31 @@ class DefinitionBinder:
         """All faults of the parts whose shape is right. When an attribute's declaration is not, nothing is said of rules:
         every one that reads it would look wrong."""
         self._read({}, "")
-        if None not in self.shape["attributes"]:
+        if None not in (*self.shape["attributes"], *self.shape["vocabularies"]):
             return self.faults
         return [fault for fault in self.faults if fault.code in _WITHOUT_ATTRIBUTES]
 
     def _read(self, document: Mapping[str, Any], digest: str) -> Definition:
+        is_sound = self._read_vocabularies()
+        wrong, self.faults = self.faults, []
+        made = self._read_rest(document, digest)
+        # A rule that names a term of a vocabulary that is not sound would look wrong.
+        rest = (fault for fault in self.faults if is_sound or fault.code in _WITHOUT_ATTRIBUTES)
+        self.faults = [*wrong, *rest]
+        return made
+
+    def _read_vocabularies(self) -> bool:
+        """Adds those that the document carries; whether they are sound."""
+        found = len(self.faults)
+        entries = [read_own(item, self.faults, at) for at, item in self._entries("vocabularies")]
+        if None not in self.shape["vocabularies"]:
+            try:
+                self.vocabularies = with_own(self.vocabularies, entries)
+            except Invalid as refusal:
+                self.faults.extend(refusal.under("/vocabularies").faults)
+        return len(self.faults) == found
+
+    def _read_rest(self, document: Mapping[str, Any], digest: str) -> Definition:
         shape = self.shape
         self.attributes = self._attributes()
         scope = self._rule(shape["scope"], "/scope")

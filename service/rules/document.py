@@ -24,6 +24,7 @@ from service.rules.constraints import CONSTRAINT_KINDS, CONSTRAINT_MEMBERS
 from service.rules.definition import MOST_PLACES, Definition
 from service.rules.preferences import PREFERENCE_KINDS
 from service.rules.shape_messages import shape_message
+from service.rules.vocabularies import MOST_VOCABULARIES, VocabularyIn
 
 _Identity = Annotated[str, Field(min_length=1, max_length=120, pattern=r"^[^/\s\x00-\x1f][^/\x00-\x1f]*$")]
 _Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")]
@@ -241,6 +242,12 @@ class DocumentIn(_Model):
     language: Annotated[str, Field(max_length=35, description="a BCP 47 language tag")] = "en"
     authors: Annotated[list[_Line], Field(max_length=100)] = []
     licence: _Line = ""
+    vocabularies: Annotated[
+        list[VocabularyIn],
+        Field(
+            max_length=MOST_VOCABULARIES, description="Small ones of its own, and additions to those that are there."
+        ),
+    ] = []
     attributes: Annotated[list[AttributeIn], Field(max_length=200)] = []
     scope: _RuleIn | None = None
     presume: Annotated[list[PresumptionIn], Field(max_length=200)] = []
@@ -267,7 +274,8 @@ def document_schema(identity: str = SCHEMA_ID) -> dict[str, Any]:
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", "$id": identity, **schema}
 
 
-_SECTIONS: dict[str, type[_Model]] = {
+_SECTIONS: dict[str, type[BaseModel]] = {
+    "vocabularies": VocabularyIn,
     "attributes": AttributeIn,
     "presume": PresumptionIn,
     "identify": IdentificationIn,
@@ -317,7 +325,7 @@ def _shape_of(document: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]]
     return shape, faults
 
 
-def _validated(model: type[_Model], value: Any, pointer: str) -> tuple[dict[str, Any] | None, list[Fault]]:
+def _validated(model: type[BaseModel], value: Any, pointer: str) -> tuple[dict[str, Any] | None, list[Fault]]:
     try:
         return model.model_validate(value).model_dump(by_alias=True), []
     except ValidationError as error:

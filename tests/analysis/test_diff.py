@@ -240,6 +240,12 @@ def ruled(*constraints: dict[str, Any], ids: tuple[str, str] = ("a", "b")) -> di
     return slots({**A, "id": ids[0]}, {**B, "id": ids[1]}, constraints=list(constraints))
 
 
+def beasts(*concepts: dict[str, Any]) -> list[dict[str, Any]]:
+    return [{"name": "beasts", "extends": "motifs", "concepts": list(concepts)}]
+
+
+WYVERN, HYDRA = {"id": "wyvern", "broader": ["bird"]}, {"id": "hydra"}
+
 CASES: dict[str, tuple[dict[str, Any], dict[str, Any], list[str]]] = {
     "title": (one("grade > 1"), one("grade > 1", title="Another"), ["title-changed"]),
     "summary": (one("grade > 1"), one("grade > 1", summary="Words"), ["summary-changed"]),
@@ -247,6 +253,18 @@ CASES: dict[str, tuple[dict[str, Any], dict[str, Any], list[str]]] = {
     "authors": (one("grade > 1"), one("grade > 1", authors=["A. Author"]), ["authors-changed"]),
     "licence": (one("grade > 1"), one("grade > 1", licence="CC0-1.0"), ["licence-changed"]),
     "defaults said": (one("grade > 1"), one("grade > 1", summary="", language="en", prefer=[], scope=None), []),
+    "vocabulary added": (one("grade > 1"), one("grade > 1", vocabularies=beasts(WYVERN)), ["vocabulary-added"]),
+    "vocabulary removed": (one("grade > 1", vocabularies=beasts(WYVERN)), one("grade > 1"), ["vocabulary-removed"]),
+    "vocabulary changed, and what is under a term is no change of the rule": (
+        one("narrower(species, 'bird')", vocabularies=beasts(HYDRA, {"id": "wyvern"})),
+        one("narrower(species, 'bird')", vocabularies=beasts(WYVERN, {"id": "ogre"})),
+        ["vocabulary-changed"],
+    ),
+    "a rule on a term that is gone": (
+        one("narrower(species, 'wyvern')", vocabularies=beasts(WYVERN)),
+        one("narrower(species, 'bird')"),
+        ["rule-widened", "vocabulary-removed"],
+    ),
     "attribute added": (
         one("grade > 1"),
         one("grade > 1", attributes=[*DECLARED, {"name": "extra", "type": "text"}]),

@@ -15,10 +15,11 @@ from service.errors import Fault, Invalid, NotAuthenticated, OverLimit
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holding
+from service.facts.own_vocabularies import OwnVocabulary
 from service.holdings.store import HoldingStore
 from service.progress.actions.editions import editions
 from service.progress.actions.evaluate import EvaluationInputs, evaluation_request
-from service.progress.actions.inputs import SentIssue, SentVocabulary, stored_definition_id
+from service.progress.actions.inputs import SentIssue, stored_definition_id
 from service.progress.actions.stored_set import LoadedRequest, StoredSet, load_stored_set
 from service.progress.allocated import Allocation, Mode
 from service.progress.allocations import MOST_PAIRS, SetRequest, allocate
@@ -48,7 +49,7 @@ class AllocationInputs:
     today: date
     holdings: Sequence[Any] | None = None
     issues: Sequence[SentIssue] = ()
-    vocabularies: Sequence[SentVocabulary] = ()
+    vocabularies: Sequence[OwnVocabulary] = ()
     budget_seconds: float = 10.0
 
 

@@ -21,7 +21,8 @@ from service.errors import Fault, Invalid, NotAuthenticated, NotFound, OverLimit
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holdings
-from service.facts.vocabulary import Concept, Vocabulary, build_vocabulary
+from service.facts.own_vocabularies import OwnVocabulary, with_own
+from service.facts.vocabulary import Vocabulary
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.progress.actions.stored_set import catalogue_of, find_revision
@@ -53,21 +54,13 @@ class SentIssue:
 
 
 @dataclass(frozen=True, slots=True)
-class SentVocabulary:
-    """A vocabulary of the request, in the place of a shipped one of the same name."""
-
-    name: str
-    concepts: Sequence[Concept]
-
-
-@dataclass(frozen=True, slots=True)
 class Inputs:
     """What evaluations, explanations and checks take. `definition.at` leads to a document in the request."""
 
     definition: DefinitionReference | SentDocument
     today: date
     issues: Sequence[SentIssue] = ()
-    vocabularies: Sequence[SentVocabulary] = ()
+    vocabularies: Sequence[OwnVocabulary] = ()
     presume: bool = True
     presumptions: Sequence[Any] = ()
 
@@ -146,21 +139,10 @@ def definition_of(inputs: Inputs, stored: Stored) -> Definition:
 
 def vocabularies_of(inputs: Inputs) -> Mapping[str, Vocabulary]:
     """The shipped vocabularies, and those of the request in their place. Raises Invalid."""
-    schemes = dict(reference.vocabularies())
-    faults: list[Fault] = []
-    names: set[str] = set()
-    for place, scheme in enumerate(inputs.vocabularies):
-        if scheme.name in names:
-            message = f"two vocabularies have the name '{scheme.name}'"
-            faults.append(Fault("clashing-id", message, f"/vocabularies/{place}/name"))
-        names.add(scheme.name)
-        try:
-            schemes[scheme.name] = build_vocabulary(scheme.name, scheme.concepts)
-        except Invalid as refusal:
-            faults.extend(refusal.under(f"/vocabularies/{place}").faults)
-    if faults:
-        raise Invalid(faults)
-    return schemes
+    try:
+        return with_own(reference.vocabularies(), inputs.vocabularies)
+    except Invalid as refusal:
+        raise refusal.under("/vocabularies") from None
 
 
 def issues_of(
