@@ -358,6 +358,12 @@ def test_faults_of_a_document_become_findings_with_their_place() -> None:
     assert finding.message == "found '>' (line 1, column 8)"
 
 
+def test_the_work_of_an_answer_counts_the_steps_of_its_search() -> None:
+    rule = WantedVerdict(a_rule("year_on_coin > 1900"))
+    works = [find_witness([rule] * times, ATTRIBUTES, AROUND).work for times in (1, 2, 3)]
+    assert works[0] < works[1] < works[2]
+
+
 def test_never_is_not_claimed_where_the_regions_cannot_be_listed() -> None:
     wide = "weight_measured * diameter < 1 AND weight_measured * diameter > 2"
     found = find_witness([WantedVerdict(a_rule(wide))], ATTRIBUTES, AROUND)

@@ -169,3 +169,11 @@ def test_ten_thousand_coins_are_judged_as_the_table_judges_a_sample_of_them() ->
             assert told.get(row, (NO, False)) == (fit.verdict, fit.rests_on_unknown), (written, row)
             seen.add((written, fit.verdict))
     assert len(seen) > 2.5 * sum(map(len, CLAUSES.values())), "most rules have coins of every verdict in their sample"
+
+
+def test_none_that_one_clause_asks_for_is_a_world_of_the_others_too() -> None:
+    # `mint` is asked for none once and read once; `mintmark` is read by another clause as well.
+    written = "mintmark = 'H' OR mintmark <> 'H' OR (mintmark IS NULL AND mint IS NULL)"
+    columns = Columns([a_view({}), a_view({"mintmark": "H"}), a_view({"mint": {"none": True}})], ATTRIBUTES, AROUND)
+    told = told_by(columns, a_rule(written))
+    assert told == {0: (UNDECIDED, True), 1: (YES, False), 2: (YES, False)}

@@ -181,3 +181,20 @@ def test_what_is_left_beside_single_values_is_any_other() -> None:
     (fact,) = settled_by("fineness BETWEEN 0.5 AND 0.925", {})
     told = {outcome.verdict.value: outcome.values for outcome in fact.outcomes}
     assert told == {"yes": ("0.5 to 0.925",), "no": ("less than 0.5", "more than 0.925")}
+
+
+@pytest.mark.parametrize(
+    ("recorded", "rule", "yes", "no"),
+    [
+        ({"from": 2, "to": 6}, "weight_measured > 3", "more than 3 and up to 6", "2 to 3"),
+        ({"from": 2, "to": 6}, "weight_measured < 3", "2 to less than 3", "3 to 6"),
+        ({"from": 2}, "weight_measured > 3", "more than 3", "2 to 3"),
+        ({"to": 6}, "weight_measured > 3", "more than 3 and up to 6", "up to 3"),
+        ({"to": 6}, "weight_measured < 3", "less than 3", "3 to 6"),
+    ],
+)
+def test_a_range_of_decimals_ends_where_it_was_recorded_and_where_the_rule_cuts_it(
+    recorded: dict[str, Any], rule: str, yes: str, no: str
+) -> None:
+    (fact,) = settled_by(rule, {"weight_measured": recorded})
+    assert {outcome.verdict.value: outcome.values for outcome in fact.outcomes} == {"yes": (yes,), "no": (no,)}

@@ -8,7 +8,7 @@ from typing import Any
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from service.evaluation.settling import settle_places
+from service.evaluation.settling import TrialBudget, settle_places
 from service.facts.holding import View
 from service.rules.cql2.expression import parse
 from tests import reference
@@ -93,3 +93,16 @@ def test_past_the_allowance_every_open_fact_is_named_and_the_limit_too() -> None
     }
     assert {fact.attribute for fact in found.facts} == open_facts
     assert found.limit == "budget"
+
+
+def test_a_world_of_a_rule_with_many_clauses_costs_more_trials() -> None:
+    def spent(clauses: int) -> int:
+        budget = TrialBudget()
+        rule = a_rule(" OR ".join(f"year_on_coin = {1000 + 2 * n}" for n in range(clauses)))
+        assert settle_places({"x": rule}, [a_view({})], ATTRIBUTES, AROUND, budget).limit is None
+        # Cutting the attribute into regions costs by the square of the clauses.
+        return TrialBudget().left - budget.left - clauses * clauses // 20
+
+    # A world for each year and one for all others, tried twice each.
+    assert 20 < spent(20) < 50
+    assert spent(120) > 3 * 120

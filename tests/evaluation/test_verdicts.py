@@ -295,3 +295,11 @@ def test_a_doubt_over_several_candidate_issues_is_one_world_an_issue() -> None:
         ("year_on_coin < 1900 AND mint = 'Tower' OR year_on_coin > 1900 AND mint = 'Heaton'", "yes"),
     ):
         assert judge_views(a_rule(rule), views, ATTRIBUTES, AROUND).verdict.value == says
+
+
+def test_an_attribute_that_is_compared_with_another_keeps_every_value_that_was_tried() -> None:
+    # 3 < 4 fits: neither the least of the legal weights up to 5 nor one value for all of them tells.
+    both = "weight_measured < weight_legal AND weight_legal <= 5 AND weight_measured >= 3"
+    assert verdict_of(both, {}) == "undecided"
+    assert verdict_of(both, {"weight_legal": 4}) == "undecided"
+    assert verdict_of(f"{both} AND weight_measured >= 5", {}) == "no"
