@@ -627,7 +627,7 @@ MUTANTS = (
         "CellReader._fact",
         "if attribute.values:",
         "if not attribute.values:",
-        ("tests/http/test_imports.py::test_a_collection_taken_away_and_brought_to_an_empty_account_is_the_same",),
+        ("tests/http/test_imports.py::test_a_cell_is_read_by_its_attribute",),
     ),
     Mutant(
         "service.holdings.imports.actions",
