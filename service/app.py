@@ -29,6 +29,7 @@ from service.http.api.origins import origins
 from service.http.api.photos import photos
 from service.http.api.pieces import pieces
 from service.http.api.pins import pins
+from service.http.api.presumptions import presumptions
 from service.http.api.reference import reference
 from service.http.api.revisions import followed, revisions
 from service.http.api.service import service
@@ -52,6 +53,7 @@ ROUTERS = (
     followed,
     checks,
     pins,
+    presumptions,
     want_lists,
     history,
     exhibitions,

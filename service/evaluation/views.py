@@ -48,13 +48,14 @@ class Seen:
 
 @dataclass
 class Views:
-    """Turns coins into views, for one definition, catalogue and list of presumptions."""
+    """Turns coins into views, for one definition, catalogue and list of presumptions. `replaces` says of issues in whose place
+    they are candidates."""
 
     attributes: Attributes
     context: EvaluationContext
     issues: Mapping[str, Facts]
     presumptions: Presumptions = NO_PRESUMPTIONS
-    replaced: frozenset[str] = frozenset()
+    replaces: Mapping[str, str] = field(default_factory=dict)
     _identified: dict[object, tuple[tuple[str, ...] | None, tuple[Contradiction, ...]]] = field(
         default_factory=dict, repr=False
     )
@@ -141,15 +142,24 @@ class Views:
     def _pool(self, entry: Identification) -> tuple[str, ...]:
         """The issues that an entry speaks of."""
         if id(entry) not in self._pools:
-            names = self.issues if entry.issues is None else [name for name in entry.issues if name in self.issues]
+            names = self.issues if entry.issues is None else self._with_replacements(entry.issues)
+            replaced = frozenset(self.replaces.values())
             self._pools[id(entry)] = tuple(
                 name
                 for name in names
-                if name not in self.replaced
+                if name not in replaced
                 and judge_view(entry.where.predicate, View(self.issues[name]), self.attributes, self.context).verdict
                 is not NO
             )
         return self._pools[id(entry)]
+
+    def _with_replacements(self, listed: Iterable[str]) -> list[str]:
+        """Of the listed issues those that there are, with all that replace one of them: the author of a list knows of nobody's
+        own issues."""
+        names = dict.fromkeys(name for name in listed if name in self.issues)
+        while more := [name for name, old in self.replaces.items() if old in names and name not in names]:
+            names.update(dict.fromkeys(more))
+        return list(names)
 
     def _among(self, own: Facts, pool: tuple[str, ...]) -> tuple[tuple[str, ...] | None, tuple[Contradiction, ...]]:
         against = {

@@ -21,7 +21,8 @@ from service.http.dependencies import Received
 from service.http.wire import Day, In, OtherForm, RevisionNumber, read
 from service.progress.actions.inputs import DefinitionReference, SentIssue
 from service.reference.actions import SentDocument
-from service.rules.presumptions import MOST_ENTRIES
+from service.reference.model import IssueName
+from service.rules.presumptions import MOST_ENTRIES, MOST_LISTED_ISSUES
 
 Id = Annotated[str, StringConstraints(min_length=1, max_length=200)]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=500)]
@@ -106,6 +107,7 @@ class IssueIn(In):
     id: Id
     facts: dict[str, Any]
     label: str = ""
+    replaces: Id | None = Field(None, description="The issue in whose place it is a candidate.")
 
 
 class AbbreviationIn(In):
@@ -178,6 +180,13 @@ class PresumptionIn(In):
 
     where: str | bool | dict[str, Any] | None = None
     facts: dict[str, Any]
+
+
+class IdentificationIn(In):
+    """The catalogue is complete for coins that surely fit `where`, or the listed `issues` are all there are."""
+
+    where: str | bool | dict[str, Any]
+    issues: list[IssueName] | None = Field(None, min_length=1, max_length=MOST_LISTED_ISSUES)
 
 
 class PlacingIn(In):
@@ -295,7 +304,7 @@ def wrong_wrapping(value: Any, at: str = "") -> list[Fault]:
 
 
 def sent_issues(issues: list[IssueIn]) -> list[SentIssue]:
-    return [SentIssue(issue.id, issue.facts) for issue in issues]
+    return [SentIssue(issue.id, issue.facts, issue.replaces) for issue in issues]
 
 
 def sent_vocabularies(vocabularies: list[VocabularyIn]) -> list[OwnVocabulary]:

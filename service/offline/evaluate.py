@@ -24,7 +24,7 @@ from service.progress.evaluate import EvaluationRequest
 from service.progress.result import Evaluation, PlaceResult
 from service.progress.want_list import defused
 from service.reference import actions as reference
-from service.reference.model import NO_ISSUES
+from service.reference.model import NOTHING_OWN
 from service.rules.definition import Definition
 
 HEADINGS = ("place", "label", "tier", "status", "coin", "title", "certainty", "next_best")
@@ -149,7 +149,7 @@ def request_of(definition: Definition, coins: Coins, today: date) -> EvaluationR
         definition=definition,
         holdings=coins.holdings,
         today=today,
-        issues=catalogue_of(NO_ISSUES, definition.attributes),
+        issues=catalogue_of(NOTHING_OWN, definition.attributes),
         vocabularies=definition.vocabularies,
         reference_edition=reference.edition(),
     )

@@ -57,7 +57,7 @@ MOST_HOLDINGS = 100_000
 class EvaluationRequest:
     """What is asked. `pins` and `nevers` are (holding id, place), `previous` is (place, holding id); `issues` is the catalogue
     by id; `budget_seconds` is solver time. `presumptions` come after the definition's own; without `presume` nothing is
-    presumed. `replaced` are the issues in whose place the owner has others."""
+    presumed. `replaces` says of the owner's issues in whose place they stand where coins are identified."""
 
     definition: Definition
     holdings: tuple[Holding, ...]
@@ -75,7 +75,7 @@ class EvaluationRequest:
     statuses: frozenset[str] = HELD
     presumptions: Presumptions = NO_PRESUMPTIONS
     presume: bool = True
-    replaced: frozenset[str] = frozenset()
+    replaces: Mapping[str, str] = field(default_factory=dict)
 
     @cached_property
     def context(self) -> EvaluationContext:
@@ -88,7 +88,7 @@ class EvaluationRequest:
         known = self.definition.presumptions.then(self.presumptions)
         if not self.presume:
             known = replace(known, presume=())
-        return Views(self.definition.attributes, self.context, self.issues, known, self.replaced)
+        return Views(self.definition.attributes, self.context, self.issues, known, self.replaces)
 
     def views_of(self, holding: Holding) -> tuple[View, ...]:
         """Everything that one coin may be."""

@@ -4,7 +4,7 @@ transaction."""
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -21,11 +21,21 @@ from service.errors import Conflict, Fault, Invalid, NotFound, OverLimit
 from service.facts.attributes import Attributes
 from service.facts.holding import check_facts
 from service.facts.vocabulary import Vocabulary
+from service.notation.terms import with_terms
 from service.reference import shipped
-from service.reference.model import MOST_ISSUES, Issue, Sorted, StoredIssue, mentions, sort_out
+from service.reference.model import (
+    MOST_ISSUES,
+    Issue,
+    Sorted,
+    StoredIssue,
+    faults_of_replacements,
+    mentions,
+    sort_out,
+)
 from service.reference.store import IssueStore
 from service.rules import document as document_rules
 from service.rules.definition import Definition
+from service.rules.presumptions import KeptPresumptions, PresumptionReader
 
 # A check of the issue as it stands, by whoever read it before: raises Stale when it changed since.
 Expectation = Callable[[StoredIssue], None]
@@ -161,6 +171,7 @@ def record_issue(
         raise Conflict(f"the issue '{issue.id}' comes with the service; one of your own needs another id")
     if store.find(issue.id) is not None:
         raise Conflict(f"there is an issue '{issue.id}' already")
+    _ensure_replaceable(store, issue)
     _ensure_room(store, 1)
     store.add([issue], version, now)
     store.renew(version)
@@ -188,6 +199,7 @@ def replace_issue(
     _ensure_sound(issue, attributes)
     store, version = IssueStore(connection, owner), new_id()
     before = store.get(issue.id)
+    _ensure_replaceable(store, issue)
     store.replace([issue], version, now)
     store.renew(version)
     return StoredIssue(issue, version, before.created_at, now)
@@ -199,6 +211,11 @@ def delete_issue(connection: Connection, owner: Owner, identity: str) -> None:
     store = IssueStore(connection, owner)
     store.delete(identity)
     store.renew(new_id())
+
+
+def faults_of_replaced(connection: Connection, owner: Owner, sent: Sequence[Issue]) -> Mapping[str, Fault]:
+    """What is wrong with what the issues replace, by their ids, pointers relative to the issue."""
+    return _faults_of_replacements(IssueStore(connection, owner), sent)
 
 
 def compare_issues(connection: Connection, owner: Owner, sent: Sequence[Issue]) -> Sorted:
@@ -232,6 +249,64 @@ def _ensure_sound(issue: Issue, attributes: Attributes) -> None:
     faults = faults_of_issue_facts(dict(issue.facts), attributes)
     if faults:
         raise Invalid(faults)
+
+
+def faults_of_presumptions(
+    presume: Any, identify: Any, attributes: Attributes, issues: Container[str]
+) -> tuple[Fault, ...]:
+    """All that is wrong with what an account is to presume, pointers under `/presume` and `/identify`. `issues` are the ids of
+    all that there are."""
+    schemes = vocabularies()
+    reader = PresumptionReader(with_terms(attributes, schemes), schemes, "account")
+    read = reader.read(presume, identify, "/presume", "/identify")
+    unknown = (
+        Fault(
+            "unknown-issue",
+            f"the issue '{name[:80]}' is in no catalogue here",
+            f"/identify/{entry.index}/issues/{place}",
+            "see /v1/issues",
+        )
+        for entry in read.identify
+        for place, name in enumerate(entry.issues or ())
+        if name not in issues
+    )
+    return (*reader.faults, *unknown)
+
+
+def presume(
+    connection: Connection,
+    owner: Owner,
+    read: Callable[[], tuple[Sequence[Any], Sequence[Any]]],
+    now: datetime,
+    *,
+    expect: Callable[[KeptPresumptions], None],
+) -> KeptPresumptions:
+    """The account presumes from now on what `read` returns, both lists. `expect` raises Stale unless what it presumed is what
+    the caller read; `read`, which checks what was sent, is asked after it. Every evaluation kept so far is out of date then."""
+    AccountStore(connection).lock(owner)
+    store = IssueStore(connection, owner)
+    expect(store.presumptions())
+    kept = KeptPresumptions(*read(), version=new_id())
+    store.presume(kept, now)
+    store.renew(new_id())
+    return kept
+
+
+def _ensure_replaceable(store: IssueStore, issue: Issue) -> None:
+    """Raises Invalid, pointers relative to the issue."""
+    faults = _faults_of_replacements(store, [issue])
+    if faults:
+        raise Invalid(faults.values())
+
+
+def _faults_of_replacements(store: IssueStore, sent: Sequence[Issue]) -> dict[str, Fault]:
+    pairs = [(issue.id, issue.replaces) for issue in sent]
+    asked = {replaced for _, replaced in pairs if replaced is not None}
+    if not asked:
+        return {}
+    there = {identity for identity, _ in pairs} | {stored.id for stored in store.some(sorted(asked))}
+    shipped_ids = shipped_issues()
+    return faults_of_replacements(pairs, store.replacements(), lambda name: name in there or name in shipped_ids)
 
 
 def _ensure_room(store: IssueStore, more: int) -> None:

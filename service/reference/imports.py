@@ -59,6 +59,7 @@ class ImportedIssueLine(msgspec.Struct, frozen=True):
     look_alikes: list[str]
     source: str
     edition: str
+    replaces: str | UnsetType = UNSET
 
 
 class IssuesImportReport(msgspec.Struct, frozen=True):
@@ -93,6 +94,22 @@ class IssuesImport:
 
     issues: tuple[Issue, ...]
     refused: tuple[RefusedIssue, ...]
+    places: Mapping[str, tuple[int, int | None]] = field(default_factory=dict)
+    """Of each issue, by its id: the number of its row from 0, and its line."""
+
+    def without(self, faults: Mapping[str, Fault]) -> IssuesImport:
+        """The same with these issues refused, which have a fault each."""
+        refused = [
+            RefusedIssue(place + 1, line, issue.id, (_placed(faults[issue.id], place, line),), issue.facts)
+            for issue in self.issues
+            if issue.id in faults
+            for place, line in [self.places[issue.id]]
+        ]
+        return replace(
+            self,
+            issues=tuple(issue for issue in self.issues if issue.id not in faults),
+            refused=tuple(sorted((*self.refused, *refused), key=lambda row: row.row)),
+        )
 
 
 def issues_of_csv(text: str, attributes: Attributes, source: str | None, edition: str | None) -> SentIssues:
@@ -117,9 +134,22 @@ def read_import(sent: SentIssues, attributes: Attributes, *, lenient: bool) -> I
 
 
 def carry_out(
-    connection: Connection, owner: Owner, found: IssuesImport, attributes: Attributes, now: datetime, *, dry_run: bool
+    connection: Connection,
+    owner: Owner,
+    found: IssuesImport,
+    attributes: Attributes,
+    now: datetime,
+    *,
+    dry_run: bool,
+    lenient: bool,
 ) -> IssuesImportReport:
-    """Records or replaces the issues in the caller's transaction; with `dry_run` only says what it would do."""
+    """Records or replaces the issues in the caller's transaction; with `dry_run` only says what it would do. Raises Invalid
+    where an issue cannot replace what it says, unless `lenient`."""
+    # Without a refused issue another one may have nothing left to replace.
+    while faults := reference.faults_of_replaced(connection, owner, found.issues):
+        found = found.without(faults)
+        if not lenient:
+            raise Invalid(fault for refused in found.refused for fault in refused.faults)
     if dry_run:
         done = reference.compare_issues(connection, owner, found.issues)
     else:
@@ -148,6 +178,7 @@ def _rows(sent: SentIssues, attributes: Attributes) -> IssuesImport:
     issues: list[Issue] = []
     refused: list[RefusedIssue] = []
     first: dict[str, int] = {}
+    places: dict[str, tuple[int, int | None]] = {}
     for place, row in enumerate(sent.rows):
         issue, faults = _issue(row, stamp, attributes)
         value = row.value if isinstance(row.value, dict) else {}
@@ -160,11 +191,17 @@ def _rows(sent: SentIssues, attributes: Attributes) -> IssuesImport:
                 faults.append(Fault("clashing-id", message, "/id"))
             first.setdefault(identity, place + 1)
         if faults or issue is None:
-            told = tuple(replace(fault.under(f"/issues/{place}"), line=row.line or fault.line) for fault in faults)
+            told = tuple(_placed(fault, place, row.line) for fault in faults)
             refused.append(RefusedIssue(place + 1, row.line, identity, told, value.get("facts")))
         else:
             issues.append(issue)
-    return IssuesImport(tuple(issues), tuple(refused))
+            places[issue.id] = (place, row.line)
+    return IssuesImport(tuple(issues), tuple(refused), places)
+
+
+def _placed(fault: Fault, place: int, line: int | None) -> Fault:
+    """The fault of a row, seen from the body."""
+    return replace(fault.under(f"/issues/{place}"), line=line or fault.line)
 
 
 def _issue(row: IssueRow, stamp: Mapping[str, str | None], attributes: Attributes) -> tuple[Issue | None, list[Fault]]:
@@ -175,7 +212,7 @@ def _issue(row: IssueRow, stamp: Mapping[str, str | None], attributes: Attribute
         source, edition = sent.source or stamp["source"], sent.edition or stamp["edition"]
         if source and edition:
             alike = tuple(dict.fromkeys(sent.look_alikes))
-            issue = Issue(sent.id, sent.label, sent.facts, alike, source, edition)
+            issue = Issue(sent.id, sent.label, sent.facts, alike, source, edition, sent.replaces)
         else:
             missing = [name for name, text in (("source", source), ("edition", edition)) if not text]
             faults += [Fault("missing", f"'{name}' is needed", f"/{name}") for name in missing]
@@ -205,4 +242,13 @@ def _complaints(refused: RefusedIssue, attributes: Attributes) -> Iterable[Refus
 def _lines(outcome: Literal["created", "updated", "unchanged"], issues: Iterable[Issue]) -> Iterable[ImportedIssueLine]:
     for issue in issues:
         alike = list(issue.look_alikes)
-        yield ImportedIssueLine(outcome, issue.id, issue.label, issue.facts, alike, issue.source, issue.edition)
+        yield ImportedIssueLine(
+            outcome,
+            issue.id,
+            issue.label,
+            issue.facts,
+            alike,
+            issue.source,
+            issue.edition,
+            UNSET if issue.replaces is None else issue.replaces,
+        )

@@ -1,8 +1,8 @@
 """Issues as CSV (RFC 4180) and back, without loss.
 
-The first row names the columns: `id`, `label`, `look_alikes`, `source`, `edition`, and attributes; their cells: see cells.py.
-An attribute that bears the name of another column, or that nobody declared, stands under `facts.` and its name; without a
-type its cells are JSON.
+The first row names the columns: `id`, `label`, `look_alikes`, `source`, `edition`, `replaces`, and attributes; their cells: see
+cells.py. An attribute that bears the name of another column, or that nobody declared, stands under `facts.` and its name;
+without a type its cells are JSON.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from service.formats.cells import APART, PREFIX, fact_cell, read_fact_cell, read
 from service.formats.csv import read_csv
 from service.reference.model import Issue
 
-COLUMNS = ("id", "label", "look_alikes", "source", "edition")
+COLUMNS = ("id", "label", "look_alikes", "source", "edition", "replaces")
 MOST_COLUMNS = 600
 _NAMING = "columns are separated by commas, and named as /v1/attributes has it"
 
@@ -68,7 +68,12 @@ def write_sheet(issues: Iterable[Issue], attributes: Attributes) -> str:
     for issue in listed:
         own = [text_cell(issue.id), text_cell(issue.label), APART.join(issue.look_alikes)]
         facts = [fact_cell(issue.facts.get(name), attributes.get(name)) for name in names]
-        writer.writerow([*own, text_cell(issue.source), text_cell(issue.edition), *facts])
+        more = [
+            text_cell(issue.source),
+            text_cell(issue.edition),
+            "" if issue.replaces is None else text_cell(issue.replaces),
+        ]
+        writer.writerow([*own, *more, *facts])
     return sheet.getvalue()
 
 

@@ -1,8 +1,9 @@
-"""Issues: what a mint struck, as the service ships it or as an owner records it. Pure."""
+"""Issues: what a mint struck, as the service ships it or as an owner records it; and all that an owner adds to the reference
+data. Pure."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Annotated, Any
@@ -14,6 +15,7 @@ from service.errors import Fault
 from service.facts.attributes import Attributes
 from service.facts.holding import MOST_FACTS, Facts, read_facts
 from service.formats.shapes import AttributeName, Shape, Text
+from service.rules.presumptions import NOTHING_KEPT, KeptPresumptions
 
 # So many issues an owner may keep: an evaluation that takes its places from the catalogue reads them all.
 MOST_ISSUES = 20_000
@@ -42,6 +44,9 @@ Source = Annotated[Text, StringConstraints(min_length=1, max_length=500)]
 Edition = Annotated[Text, StringConstraints(min_length=1, max_length=100)]
 
 
+_REPLACES = "The issue in whose place it is a candidate, where coins are identified by their facts."
+
+
 class IssueFields(Shape):
     """What an owner records of an issue. Where it comes from has to be said: nobody can tell later."""
 
@@ -52,11 +57,12 @@ class IssueFields(Shape):
     look_alikes: LookAlikes = Field(default_factory=list)
     source: Source = Field(description="Where this was taken from, such as a book, or: own observation.")
     edition: Edition = Field(description="Which edition of the source, or the day of the observation.")
+    replaces: IssueName | None = Field(None, description=_REPLACES)
 
     def issue(self, identity: str) -> Issue:
         """The issue of this id."""
         alike = tuple(dict.fromkeys(self.look_alikes))
-        return Issue(identity, self.label, self.facts, alike, self.source, self.edition)
+        return Issue(identity, self.label, self.facts, alike, self.source, self.edition, self.replaces)
 
 
 class ImportedIssue(Shape):
@@ -68,6 +74,7 @@ class ImportedIssue(Shape):
     look_alikes: LookAlikes = Field(default_factory=list)
     source: Source | None = None
     edition: Edition | None = None
+    replaces: IssueName | None = Field(None, description=_REPLACES)
 
 
 # --- issues ---------------------------------------------------------------------------------------------------------------
@@ -76,7 +83,8 @@ class ImportedIssue(Shape):
 @dataclass(frozen=True, slots=True)
 class Issue:
     """One entry of a catalogue. `facts` are plain values as in a holding; `look_alikes` are ids of issues that are easily
-    taken for it; `source` and `edition` say where it was taken from."""
+    taken for it; `source` and `edition` say where it was taken from; `replaces` is the id of the issue in whose place an
+    owner's own stands where coins are identified (rules.md, section 9)."""
 
     id: str
     label: str
@@ -84,6 +92,7 @@ class Issue:
     look_alikes: tuple[str, ...]
     source: str
     edition: str
+    replaces: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,15 +110,18 @@ class StoredIssue:
 
 
 @dataclass(frozen=True, slots=True)
-class OwnIssues:
-    """All issues of an owner for an evaluation: the facts by id as plain values. `version` changes with every change of any
-    of them; None where the owner never had one."""
+class OwnReference:
+    """What an owner adds to the reference data, for an evaluation: the facts of own issues by id as plain values, which issue
+    each of them replaces, and what the account presumes. `version` changes with every change of any of it; None where the
+    owner never had any."""
 
     facts: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     version: str | None = None
+    replaces: Mapping[str, str] = field(default_factory=dict)
+    presumed: KeptPresumptions = NOTHING_KEPT
 
 
-NO_ISSUES = OwnIssues()
+NOTHING_OWN = OwnReference()
 
 
 class Catalogue(Mapping[str, Facts]):
@@ -179,10 +191,9 @@ def sort_out(sent: Iterable[Issue], kept: Mapping[str, Issue]) -> Sorted:
 
 def says_the_same(one: Issue, other: Issue) -> bool:
     """Whether two entries have the same content. Numbers are compared by value: 2.50 is 2.5."""
-    texts = (one.id, one.label, one.look_alikes, one.source, one.edition)
-    return texts == (other.id, other.label, other.look_alikes, other.source, other.edition) and _same(
-        one.facts, other.facts
-    )
+    texts = (one.id, one.label, one.look_alikes, one.source, one.edition, one.replaces)
+    others = (other.id, other.label, other.look_alikes, other.source, other.edition, other.replaces)
+    return texts == others and _same(one.facts, other.facts)
 
 
 def _same(one: Any, other: Any) -> bool:
@@ -194,6 +205,33 @@ def _same(one: Any, other: Any) -> bool:
     if isinstance(one, list) and isinstance(other, list):
         return len(one) == len(other) and all(map(_same, one, other))
     return bool(one == other)
+
+
+def faults_of_replacements(
+    sent: Sequence[tuple[str, str | None]], kept: Mapping[str, str], is_known: Callable[[str], bool]
+) -> dict[str, Fault]:
+    """What is wrong with what issues replace, by their ids, pointers relative to the issue. `sent` are ids with what each
+    replaces, `kept` is what the owner's issues replace so far; `is_known` says whether there is an issue of an id."""
+    replaces = {**kept, **dict(sent)}
+    faults: dict[str, Fault] = {}
+    for identity, replaced in sent:
+        if replaced is None:
+            continue
+        if not is_known(replaced):
+            message = f"the issue '{replaced[:80]}' is in no catalogue here, so it cannot be replaced"
+            faults[identity] = Fault("unknown-issue", message, "/replaces", "see /v1/issues")
+            continue
+        passed: set[str] = set()
+        at: str | None = replaced
+        while at is not None and at != identity and at not in passed:
+            passed.add(at)
+            at = replaces.get(at)
+        if at == identity:
+            message = "an issue cannot replace itself"
+            if replaced != identity:
+                message = f"'{replaced[:80]}' replaces this issue in its turn"
+            faults[identity] = Fault("replaces", message, "/replaces", "leave `replaces` out of one of them")
+    return faults
 
 
 def mentions(words: str | None, identity: str, label: str) -> bool:

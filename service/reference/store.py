@@ -1,4 +1,4 @@
-"""One owner's issues in the database."""
+"""What one owner adds to the reference data, in the database."""
 
 from __future__ import annotations
 
@@ -10,8 +10,9 @@ from sqlalchemy import Connection, Row, Select, bindparam, delete, func, insert,
 
 from service.accounts.model import Owner
 from service.errors import NotFound
-from service.reference.model import NO_ISSUES, Issue, OwnIssues, StoredIssue
-from service.reference.tables import catalogue, issue
+from service.reference.model import NOTHING_OWN, Issue, OwnReference, StoredIssue
+from service.reference.tables import catalogue, issue, presumption
+from service.rules.presumptions import NOTHING_KEPT, KeptPresumptions
 
 _BATCH = 500
 
@@ -55,17 +56,43 @@ class IssueStore:
         return self._connection.execute(query).scalar_one()
 
     def version(self) -> str | None:
-        """Changes with every change of any of the owner's issues; None where there never was one."""
+        """Changes with every change of any of the owner's issues, and of what the account presumes; None where there never was
+        any."""
         query = select(catalogue.c.version).where(catalogue.c.owner_id == self._owner.id)
         return self._connection.execute(query).scalar_one_or_none()
 
-    def own_issues(self) -> OwnIssues:
-        """The facts of all the owner's issues, with the version of the whole."""
+    def own_reference(self) -> OwnReference:
+        """The facts of all the owner's issues and what the account presumes, with the version of the whole."""
         version = self.version()
         if version is None:
-            return NO_ISSUES
-        query = select(issue.c.id, issue.c.facts).where(issue.c.owner_id == self._owner.id).order_by(issue.c.id)
-        return OwnIssues({row.id: row.facts for row in self._connection.execute(query)}, version)
+            return NOTHING_OWN
+        columns = select(issue.c.id, issue.c.facts, issue.c.replaces).where(issue.c.owner_id == self._owner.id)
+        rows = self._connection.execute(columns.order_by(issue.c.id)).all()
+        replaces = {row.id: row.replaces for row in rows if row.replaces is not None}
+        return OwnReference({row.id: row.facts for row in rows}, version, replaces, self.presumptions())
+
+    def replacements(self) -> dict[str, str]:
+        """Which issue each of the owner's replaces, of those that replace one."""
+        query = select(issue.c.id, issue.c.replaces).where(issue.c.owner_id == self._owner.id)
+        return {row.id: row.replaces for row in self._connection.execute(query.where(issue.c.replaces.is_not(None)))}
+
+    def presumptions(self) -> KeptPresumptions:
+        """What the account presumes."""
+        query = select(presumption).where(presumption.c.owner_id == self._owner.id)
+        row = self._connection.execute(query).first()
+        return NOTHING_KEPT if row is None else KeptPresumptions(row.presume, row.identify, row.version)
+
+    def presume(self, kept: KeptPresumptions, now: datetime) -> None:
+        """Stores what the account presumes in the place of what it did."""
+        values = {
+            "version": kept.version,
+            "presume": list(kept.presume),
+            "identify": list(kept.identify),
+            "updated_at": now,
+        }
+        mine = presumption.c.owner_id == self._owner.id
+        if self._connection.execute(update(presumption).where(mine).values(values)).rowcount == 0:
+            self._connection.execute(insert(presumption).values(owner_id=self._owner.id, **values))
 
     def add(self, entries: Iterable[Issue], version: str, now: datetime) -> None:
         rows = [{**_content(e), "id": e.id, "owner_id": self._owner.id, "version": version} for e in entries]
@@ -98,9 +125,10 @@ def _content(entry: Issue) -> dict[str, Any]:
         "look_alikes": list(entry.look_alikes),
         "source": entry.source,
         "edition": entry.edition,
+        "replaces": entry.replaces,
     }
 
 
 def _stored(row: Row[Any]) -> StoredIssue:
-    entry = Issue(row.id, row.label, row.facts, tuple(row.look_alikes), row.source, row.edition)
+    entry = Issue(row.id, row.label, row.facts, tuple(row.look_alikes), row.source, row.edition, row.replaces)
     return StoredIssue(entry, row.version, row.created_at, row.updated_at)

@@ -1,4 +1,4 @@
-"""Tables of the owners' own issues."""
+"""Tables of what owners add to the reference data: own issues, and what their accounts presume."""
 
 from __future__ import annotations
 
@@ -22,15 +22,27 @@ issue = Table(
     Column("look_alikes", Document, nullable=False),
     Column("source", Text, nullable=False),
     Column("edition", Text, nullable=False),
+    Column("replaces", _NAME),
     Column("created_at", Instant, nullable=False),
     Column("updated_at", Instant, nullable=False),
 )
 
-# One row for each owner who ever changed an issue. `version` changes in the transaction of every change, so that whoever
-# keeps an answer asks for one row, and not for all issues.
+# One row for each owner who ever changed an issue or what is presumed. `version` changes in the transaction of every change,
+# so that whoever keeps an answer asks for one row, and not for all issues.
 catalogue = Table(
     "catalogue",
     metadata,
     Column("owner_id", Identity, ForeignKey("account.id", ondelete="CASCADE"), primary_key=True),
     Column("version", Identity, nullable=False),
+)
+
+# What the account presumes, both lists as they were sent.
+presumption = Table(
+    "presumption",
+    metadata,
+    Column("owner_id", Identity, ForeignKey("account.id", ondelete="CASCADE"), primary_key=True),
+    Column("version", Identity, nullable=False),
+    Column("presume", Document, nullable=False),
+    Column("identify", Document, nullable=False),
+    Column("updated_at", Instant, nullable=False),
 )

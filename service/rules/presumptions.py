@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from service.errors import Fault, Invalid
 from service.facts.attributes import Attributes
-from service.facts.holding import Facts, read_facts
+from service.facts.holding import Facts, pointer_step, read_facts
 from service.facts.kinds import value_kind_of
 from service.facts.knowledge import Among
 from service.facts.vocabulary import Vocabulary
@@ -86,7 +86,7 @@ class PresumptionReader:
                     settled[name] = knowledge
                     continue
                 message = f"what is presumed of '{name}' is one value, a list or none, no doubt"
-                self.faults.append(Fault("presumption", message, f"{at}/{number}/facts/{name}"))
+                self.faults.append(Fault("presumption", message, f"{at}/{number}/facts/{pointer_step(name)}"))
             if where is None or rule is not None:
                 yield Presumption(rule, settled, self.name, number)
 
@@ -119,11 +119,11 @@ class PresumptionReader:
                 message = f"an entry is an object, not {value_kind_of(item)}"
                 self.faults.append(Fault("type", message, f"{at}/{number}"))
                 continue
-            unknown = [name for name in item if name not in known]
-            if unknown:
-                message = f"an entry has no member '{str(unknown[0])[:80]}', only {' and '.join(sorted(known))}"
-                self.faults.append(Fault("unknown-field", message, f"{at}/{number}"))
-            elif needed not in item or item[needed] is None:
+            for name in item:
+                if name not in known:
+                    message = f"an entry has no member '{str(name)[:80]}', only {' and '.join(sorted(known))}"
+                    self.faults.append(Fault("unknown-field", message, f"{at}/{number}/{pointer_step(str(name))}"))
+            if needed not in item or item[needed] is None:
                 self.faults.append(Fault("shape", f"`{needed}` is missing", f"{at}/{number}/{needed}"))
             else:
                 yield number, item
@@ -152,22 +152,20 @@ def read_presumptions(
 
 
 @dataclass(frozen=True, slots=True)
-class Presumed:
-    """What an account presumes, as it is kept: entries of both lists in JSON. `version` changes with every change; None where
-    the account never said anything."""
+class KeptPresumptions:
+    """What an account presumes, as it is kept: the entries of both lists in JSON. `version` changes with every change; None
+    where the account never said anything."""
 
-    presumptions: Sequence[Any] = ()
+    presume: Sequence[Any] = ()
     identify: Sequence[Any] = ()
     version: str | None = None
 
     def read(self, attributes: Attributes, vocabularies: Mapping[str, Vocabulary]) -> Presumptions:
         """The entries for a definition with these attributes; what it does not know says nothing."""
-        if not self.presumptions and not self.identify:
+        if not self.presume and not self.identify:
             return NO_PRESUMPTIONS
-        entries, _ = read_presumptions(
-            list(self.presumptions), list(self.identify), attributes, vocabularies, "account", strict=False
-        )
-        return entries
+        reader = PresumptionReader(attributes, vocabularies, "account", strict=False)
+        return reader.read(list(self.presume), list(self.identify), "/presume", "/identify")
 
 
-NOTHING_PRESUMED = Presumed()
+NOTHING_KEPT = KeptPresumptions()

@@ -31,7 +31,7 @@ from service.holdings.tables import holding
 from service.progress.actions.stored_set import catalogue_of, stored_holdings
 from service.progress.evaluate import EvaluationRequest
 from service.reference import shipped
-from service.reference.model import NO_ISSUES
+from service.reference.model import NOTHING_OWN
 from service.rules.document import read_definition
 from tests.benchmarks.data import PREFER, SEED, TODAY, a_coin, a_slot
 from tests.conftest import Running, own_database, running, settings_for
@@ -172,7 +172,7 @@ def _bare(case: Filled, listed: list[dict[str, Any]]) -> float:
         case.service.app.state.database,
         read_definition(case.document, vocabularies=shipped.vocabularies()),
     )
-    issues, taken = catalogue_of(NO_ISSUES, definition.attributes), 0.0
+    issues, taken = catalogue_of(NOTHING_OWN, definition.attributes), 0.0
     told = {entry["member"]["id"]: entry["counts"] for entry in listed}
     for seat in case.seats[:SAMPLE]:
         held = database.read(lambda connection, seat=seat: HoldingStore(connection, seat.owner).all())

@@ -55,7 +55,7 @@ def version(database: Database, owner: Owner) -> str | None:
 
 def test_an_owner_without_issues_has_no_version(database: Database, owner: Owner) -> None:
     assert version(database, owner) is None
-    assert database.read(lambda connection: IssueStore(connection, owner).own_issues()).facts == {}
+    assert database.read(lambda connection: IssueStore(connection, owner).own_reference()).facts == {}
 
 
 def test_the_version_changes_with_every_change_and_with_nothing_else(database: Database, owner: Owner) -> None:
@@ -96,7 +96,7 @@ def test_writers_at_the_same_time_leave_no_change_without_a_version(database: Da
     assert all(own == whole for own, whole in found)
     assert len(set(found)) == 24
     assert version(database, owner) in {whole for _, whole in found}
-    kept = database.read(lambda connection: IssueStore(connection, owner).own_issues())
+    kept = database.read(lambda connection: IssueStore(connection, owner).own_reference())
     assert set(kept.facts) == {f"i{number}" for number in range(24)}
 
 

@@ -188,6 +188,8 @@ async def _furnish(house: House, person: Person, own: Mapping[str, Sequence[str]
     ids = person.ids
     numbers = range(len(own["definition"]))
     whose = "ambria" if len(numbers) > 1 else f"of-{person.name.lower()}"
+    mine = {"presume": [{"where": "denomination = 'mark'", "facts": {"variety": {"none": True}}}], "identify": []}
+    await house.done("PUT", "/v1/account/presumptions", person, json=mine)
     for number in numbers:
         ids["token"].append(await doors.own_id(service, service.another_token(who)))
         ids["device"].append((await doors.paired(service, who, name=f"phone {number}"))[1])

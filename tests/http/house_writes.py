@@ -172,6 +172,10 @@ def writes(at: Neighbours, rows: Rows) -> dict[str, list[Write]]:
                 body={"pins": [{"holding": holding, "place": "worn"}], "nevers": []},
             ),
         ],
+        "replace_presumptions": [
+            Write(ada, changes={"presumption": mine, "catalogue": mine}),
+            Write(ada, changes={"presumption": mine, "catalogue": mine}, body={"presume": [], "identify": []}),
+        ],
         "replace_want_notes": [
             Write(ada, changes={"want_notes": of_definition}, body={"notes": []}),
             Write(ada, changes={"want_notes": of_definition}, body={"notes": [wants]}),

@@ -226,6 +226,8 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("get", "/v1/schemas/set-definition", "/v1/schemas/set-definition"),
         ("get", "/v1/account", "/v1/account"),
         ("put", "/v1/account/password", "/v1/account/password"),
+        ("get", "/v1/account/presumptions", "/v1/account/presumptions"),
+        ("put", "/v1/account/presumptions", "/v1/account/presumptions"),
         ("post", "/v1/account/redemptions", "/v1/account/redemptions"),
         ("post", "/v1/account/tokens", "/v1/account/tokens"),
         ("get", "/v1/account/tokens", "/v1/account/tokens"),

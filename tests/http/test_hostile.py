@@ -654,6 +654,31 @@ def bodies_of_sync() -> Iterator[tuple[str, bytes, Sequence[str]]]:
     yield "too many", json_of({"client_id": "x", "mutations": [sound] * 501}), ("/mutations",)
 
 
+def bodies_of_presumptions() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    for member in ("presume", "identify"):
+        for number, value in enumerate((None, 1, "x", {}, True, [{"where": "TRUE", "facts": {}, "issues": []}] * 201)):
+            yield f"{member}: {number}", json_of({member: value}), (f"/{member}",)
+        for number, value in enumerate((None, 1, "x", [], True)):
+            yield f"entry of {member}: {number}", json_of({member: [value]}), (f"/{member}/0",)
+    facts = {"facts": {"fineness": 0.5}}
+    wheres = ("", "fineness =", "fines = 1", "fineness = 'x'", 1, [], {}, {"op": "x", "args": []}, "(" * 40)
+    for number, where in enumerate(wheres):
+        yield f"where: {number}", json_of({"presume": [{"where": where, **facts}]}), ("/presume/0/where",)
+        yield f"rule: {number}", json_of({"identify": [{"where": where}]}), ("/identify/0/where",)
+    for number, value in enumerate((None, {"one_of": [0.5, 0.9]}, {"from": 0.5}, "x", [0.5], {}, 2)):
+        body = {"presume": [{"facts": {"fineness": value}}, {"facts": {"fines": 1}}]}
+        places = ("/presume/0/facts/fineness", "/presume/1/facts/fines")
+        yield f"fact: {number}", json_of(body), places
+    for number, value in enumerate((None, 1, [], "x")):
+        yield f"facts: {number}", json_of({"presume": [{"facts": value}]}), ("/presume/0/facts",)
+    for number, value in enumerate(([], "x", [1], [""], ["nowhere"], ["x"] * 1_001)):
+        within = "/0" if value in (["nowhere"],) else ""
+        body = {"identify": [{"where": "TRUE", "issues": value}]}
+        yield f"issues: {number}", json_of(body), (f"/identify/0/issues{within}",)
+    yield "no rule", json_of({"identify": [{}]}), ("/identify/0/where",)
+    yield "more", json_of({"presume": [{**facts, "when": 1}], "presumptions": []}), ("/presume/0", "/presumptions")
+
+
 NO_TEXT: list[Any] = [None, 1, True, [], {}, ""]
 NO_NAME: list[Any] = [*NO_TEXT, "x" * 101, " x", "a\nb", "a\u2028b", "\x7f"]
 NO_SECONDS: list[Any] = [0, -1, 1.5, "60", True, None, [], 2**53]
@@ -696,6 +721,7 @@ BODIES = {
     "consider_candidates": bodies_of_candidates,
     "allocate_holdings": bodies_of_allocations,
     "replace_pins": bodies_of_pins,
+    "replace_presumptions": bodies_of_presumptions,
     "replace_want_notes": bodies_of_want_notes,
     "sync_holdings": bodies_of_sync,
     "note_history": bodies_of_notes,

@@ -26,7 +26,7 @@ from service.progress.actions.stored_set import as_known, catalogue_of, stored_h
 from service.progress.description import describer
 from service.progress.evaluate import MOST_HOLDINGS, EvaluationRequest
 from service.reference import actions as reference
-from service.reference.model import NO_ISSUES, OwnIssues
+from service.reference.model import NOTHING_OWN, OwnReference
 from service.reference.store import IssueStore
 from service.rules.definition import Definition
 from service.runtime import Context
@@ -64,7 +64,7 @@ def _displayed(
             # How many there are is not told.
             message = f"a display takes up to {MOST_HOLDINGS} coins of all that lend"
             raise OverLimit([Fault("over-limit", message, hint="let fewer members lend at once")])
-    issues = catalogue_of(NO_ISSUES, definition.attributes)
+    issues = catalogue_of(NOTHING_OWN, definition.attributes)
     request = EvaluationRequest(
         definition, (), day, definition.vocabularies, issues, reference_edition=reference.edition()
     )
@@ -73,11 +73,11 @@ def _displayed(
     return display(request, lenders, describe, named=named)
 
 
-def _coins_of(connection: Connection, owner: Owner) -> tuple[tuple[StoredHolding, ...], OwnIssues]:
-    return HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_issues()
+def _coins_of(connection: Connection, owner: Owner) -> tuple[tuple[StoredHolding, ...], OwnReference]:
+    return HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_reference()
 
 
-def _lender(definition: Definition, shown: ShownDefinition, held: Sequence[StoredHolding], own: OwnIssues) -> Lender:
+def _lender(definition: Definition, shown: ShownDefinition, held: Sequence[StoredHolding], own: OwnReference) -> Lender:
     issues, shipped = catalogue_of(own, definition.attributes), reference.issue_facts()
     coins, _ = stored_holdings(held, definition.attributes, issues)
     recorded = {entry.id: as_lent(as_known(entry), own.facts, shipped, definition.attributes) for entry in held}

@@ -28,7 +28,7 @@ from service.progress.actions.editions import stamps
 from service.progress.actions.stored_set import catalogue_of, stored_holdings
 from service.progress.evaluate import EvaluationRequest
 from service.reference import actions as reference
-from service.reference.model import OwnIssues
+from service.reference.model import OwnReference
 from service.reference.store import IssueStore
 from service.rules.definition import Definition
 from service.runtime import Context
@@ -151,7 +151,7 @@ class MemberSet:
 
     basis: str
     held: tuple[StoredHolding, ...]
-    own: OwnIssues
+    own: OwnReference
     decisions: Decisions
 
     def request(self, offered: ClubOffer, day: date) -> EvaluationRequest:
@@ -159,11 +159,14 @@ class MemberSet:
         issues = catalogue_of(self.own, definition.attributes)
         coins, _ = stored_holdings(self.held, definition.attributes, issues)
         asked = (definition, coins, day, definition.vocabularies, issues, self.decisions.pins, self.decisions.nevers)
-        return EvaluationRequest(*asked, budget_seconds=BUDGET_SECONDS)
+        presumptions = self.own.presumed.read(definition.attributes, definition.vocabularies)
+        return EvaluationRequest(
+            *asked, presumptions=presumptions, replaces=self.own.replaces, budget_seconds=BUDGET_SECONDS
+        )
 
 
 def theirs_of(connection: Connection, shown: ShownDefinition, offered: ClubOffer, day: date) -> MemberSet:
-    held, own = HoldingStore(connection, shown.owner).all(), IssueStore(connection, shown.owner).own_issues()
+    held, own = HoldingStore(connection, shown.owner).all(), IssueStore(connection, shown.owner).own_reference()
     decisions = _decisions(connection, shown, offered)
     return MemberSet(basis_of(connection, shown, offered, day), held, own, decisions)
 

@@ -182,7 +182,9 @@ async def publish_revision(
     key: IdempotencyKey,
 ) -> Created[DefinitionDetails]:
     """Publish the draft as an immutable revision."""
-    stored, own = await context.read(lambda c: (DefinitionStore(c, owner).line(id), IssueStore(c, owner).own_issues()))
+    stored, own = await context.read(
+        lambda c: (DefinitionStore(c, owner).line(id), IssueStore(c, owner).own_reference())
+    )
     if stored.draft is not None and expected.allows(definition_tag(stored)):
         document = stored.draft.document
         await context.compute(

@@ -48,8 +48,8 @@ from service.reference.model import (
 issues = router("/v1/issues", "Reference")
 
 _SHEET = (
-    "One row for each issue. Columns: id, label, look_alikes, source, edition, and attributes. An empty cell: not recorded; "
-    "a hyphen: known to be none; several terms: separated by ; ; what begins with { [ or a quote: JSON, as in facts."
+    "One row for each issue. Columns: id, label, look_alikes, source, edition, replaces, and attributes. An empty cell: not "
+    "recorded; a hyphen: known to be none; several terms: separated by ; ; what begins with { [ or a quote: JSON, as in facts."
 )
 
 
@@ -143,6 +143,10 @@ class IssueOut(Out, kw_only=True):
     source: str
     edition: str
     private: Annotated[bool, Meta(description="Whether it is the owner's own.")]
+    replaces: (
+        Annotated[str, Meta(description="The issue in whose place it is a candidate, where it replaces one.")]
+        | UnsetType
+    ) = UNSET
     created_at: datetime | UnsetType = UNSET
     updated_at: datetime | UnsetType = UNSET
     unknown_attributes: (
@@ -178,6 +182,7 @@ def issue_out(found: Issue | StoredIssue, attributes: Attributes | None = None) 
         source=issue.source,
         edition=issue.edition,
         private=is_own,
+        replaces=UNSET if issue.replaces is None else issue.replaces,
         created_at=found.created_at if isinstance(found, StoredIssue) else UNSET,
         updated_at=found.updated_at if isinstance(found, StoredIssue) else UNSET,
         unknown_attributes=unknown,
@@ -287,7 +292,10 @@ def import_issues(
     found = imports.read_import(_sent(body, query, attributes), attributes, lenient=lenient)
 
     def act(connection: Connection) -> Reply[IssuesImportReport]:
-        return Reply(imports.carry_out(connection, owner, found, attributes, context.now(), dry_run=query.dry_run))
+        done = imports.carry_out(
+            connection, owner, found, attributes, context.now(), dry_run=query.dry_run, lenient=lenient
+        )
+        return Reply(done)
 
     if query.dry_run:
         return context.database.read(act)

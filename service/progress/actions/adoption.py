@@ -22,7 +22,7 @@ from service.progress.actions.stored_set import StoredSet, catalogue_of, find_re
 from service.progress.impact import CarriedDecisions, ImpactStamp, carry, difference_of, impact
 from service.progress.revisions import AdoptedRevision, Impact, RevisionChanges
 from service.reference import actions as reference
-from service.reference.model import OwnIssues
+from service.reference.model import OwnReference
 from service.reference.store import IssueStore
 from service.rules.document import read_definition
 from service.runtime import Context
@@ -34,7 +34,7 @@ class TwoRevisions:
 
     old: Revision
     new: Revision
-    own: OwnIssues
+    own: OwnReference
 
     def version(self, day: date) -> tuple[object, ...]:
         """What their changes follow from."""
@@ -60,7 +60,9 @@ def two_revisions(
 ) -> TwoRevisions:
     """The revisions of these numbers; left out: the one that the set follows, and the latest. Raises NotFound."""
     before = find_revision(connection, owner, identity, old)
-    return TwoRevisions(before, _latest(connection, owner, identity, new), IssueStore(connection, owner).own_issues())
+    return TwoRevisions(
+        before, _latest(connection, owner, identity, new), IssueStore(connection, owner).own_reference()
+    )
 
 
 def _latest(connection: Connection, owner: Owner, identity: str, number: int | None) -> Revision:

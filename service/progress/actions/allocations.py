@@ -19,11 +19,12 @@ from service.facts.own_vocabularies import OwnVocabulary
 from service.holdings.store import HoldingStore
 from service.progress.actions.editions import editions
 from service.progress.actions.evaluate import EvaluationInputs, evaluation_request
-from service.progress.actions.inputs import SentIssue, stored_definition_id
+from service.progress.actions.inputs import SentIssue, faults_of_sent_replacements, stored_definition_id
 from service.progress.actions.stored_set import LoadedRequest, StoredSet, load_stored_set
 from service.progress.allocated import Allocation, Mode
 from service.progress.allocations import MOST_PAIRS, SetRequest, allocate
 from service.progress.result import IgnoredFact
+from service.reference import actions as reference
 from service.reference.actions import SentDocument
 from service.reference.model import Catalogue
 from service.reference.store import IssueStore
@@ -101,7 +102,7 @@ def _stored(database: Database, owner: Owner | None, inputs: AllocationInputs) -
         raise Invalid(faults)
 
     def load(connection: Connection) -> list[StoredSet]:
-        holdings, own = HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_issues()
+        holdings, own = HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_reference()
         _ensure_within(len(holdings), len(names))
         return [
             load_stored_set(connection, owner, name, one.revision, holdings=holdings, own=own)
@@ -155,7 +156,10 @@ def _inline(database: Database, inputs: AllocationInputs) -> list[LoadedRequest]
         catalogue = known.request.issues
         assert isinstance(catalogue, Catalogue)
         request = replace(
-            known.request, holdings=holdings.by_set[number], issues=catalogue.under(issues.by_set[number])
+            known.request,
+            holdings=holdings.by_set[number],
+            issues=catalogue.under(issues.by_set[number]),
+            replaces={entry.id: entry.replaces for entry in inputs.issues if entry.replaces is not None},
         )
         sets.append(LoadedRequest(request, tuple(holdings.ignored[number])))
     return sets
@@ -218,6 +222,7 @@ def _read_issues(entries: Sequence[SentIssue], tables: Sequence[Attributes]) -> 
         if entry.id in seen:
             faults.append(Fault("clashing-id", f"two issues have the id '{entry.id}'", f"/issues/{place}/id"))
         seen.add(entry.id)
+    faults.extend(faults_of_sent_replacements(entries, reference.issue_facts()))
     return ReadIssues(by_set, faults)
 
 

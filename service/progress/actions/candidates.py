@@ -131,7 +131,7 @@ def kept_sets(
             message = f"coins are tried on up to {MOST_SETS} sets at once, {MOST_TRIES} coins times sets in all"
             raise OverLimit([Fault("over-limit", message, "/definitions", "name the definitions to try it on")])
         known = definitions.known_attributes(connection, owner, CORE)
-        holdings, own = HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_issues()
+        holdings, own = HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_reference()
         return [load_stored_set(connection, owner, name, holdings=holdings, own=own) for name in found], known
 
     loaded, attributes = database.read(load)

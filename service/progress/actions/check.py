@@ -12,7 +12,7 @@ from service.progress.actions.editions import editions
 from service.progress.actions.inputs import DefinitionReference, Inputs, issues_of, load, vocabularies_of
 from service.progress.actions.stored_set import catalogue_of
 from service.progress.check import CheckedDefinition, DefinitionCheck
-from service.reference.model import NO_ISSUES, OwnIssues
+from service.reference.model import NOTHING_OWN, OwnReference
 from service.rules.definition import Definition
 from service.rules.document import read_definition
 
@@ -45,7 +45,7 @@ def check_report(database: Database, owner: Owner | None, inputs: Inputs) -> Def
     return DefinitionCheck(checked, counts_by_severity(found), found, **editions())
 
 
-def ensure_sound(definition: Definition, today: date, *, acknowledged: bool, own: OwnIssues = NO_ISSUES) -> None:
+def ensure_sound(definition: Definition, today: date, *, acknowledged: bool, own: OwnReference = NOTHING_OWN) -> None:
     """Refuses a definition with a finding of severity `error`, and one with warnings that were not acknowledged. `own` are its
     owner's issues. Raises Unsound."""
     found = check_definition(definition, catalogue_of(own, definition.attributes), today)

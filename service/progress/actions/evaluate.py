@@ -17,6 +17,7 @@ from service.progress.actions.inputs import (
     issues_of,
     load,
     presumptions_of,
+    replaces_of,
 )
 from service.progress.actions.stored_set import LoadedRequest, stored_holdings
 from service.progress.evaluate import EvaluationRequest, evaluate
@@ -48,7 +49,7 @@ def evaluation_request(database: Database, owner: Owner | None, inputs: Evaluati
         raise Invalid([*refusal.faults, *faults_of_the_rest(inputs, inputs.holdings or ())]) from None
     faults: list[Fault] = []
     issues = issues_of(inputs, definition.attributes, faults, stored.own)
-    presumptions = presumptions_of(inputs, definition, faults, stored.presumed)
+    presumptions = presumptions_of(inputs, definition, faults, stored.own)
     ignored: tuple[IgnoredFact, ...] = ()
     if inputs.holdings is None:
         holdings, ignored = stored_holdings(stored.holdings or (), definition.attributes, issues)
@@ -63,6 +64,7 @@ def evaluation_request(database: Database, owner: Owner | None, inputs: Evaluati
         vocabularies=definition.vocabularies,
         presumptions=presumptions,
         presume=inputs.presume,
+        replaces=replaces_of(inputs, stored.own),
         pins=_together(inputs.pins, stored.decisions.pins, inputs.nevers),
         nevers=_together(inputs.nevers, stored.decisions.nevers, inputs.pins),
         previous=tuple(inputs.previous),

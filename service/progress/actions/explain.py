@@ -19,6 +19,7 @@ from service.progress.actions.inputs import (
     load,
     moved,
     presumptions_of,
+    replaces_of,
 )
 from service.progress.actions.stored_set import stored_holdings
 from service.progress.evaluate import EvaluationRequest
@@ -62,7 +63,7 @@ def explanation_request(
         raise Invalid([*refusal.faults, *faults_of_the_rest(inputs, sent, "/holding")]) from None
     faults: list[Fault] = []
     issues = issues_of(inputs, definition.attributes, faults, stored.own)
-    presumptions = presumptions_of(inputs, definition, faults, stored.presumed)
+    presumptions = presumptions_of(inputs, definition, faults, stored.own)
     if stored.holdings:
         holding = stored_holdings(stored.holdings, definition.attributes, issues)[0][0]
     else:
@@ -77,6 +78,7 @@ def explanation_request(
         vocabularies=definition.vocabularies,
         presumptions=presumptions,
         presume=inputs.presume,
+        replaces=replaces_of(inputs, stored.own),
         today=inputs.today,
         reference_edition=reference.edition(),
         **stored.stamp,

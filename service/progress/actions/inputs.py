@@ -4,7 +4,7 @@ computed."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
@@ -29,11 +29,11 @@ from service.progress.actions.stored_set import catalogue_of, find_revision
 from service.progress.evaluate import MOST_HOLDINGS
 from service.reference import actions as reference
 from service.reference.actions import SentDocument
-from service.reference.model import NO_ISSUES, OwnIssues
+from service.reference.model import NOTHING_OWN, OwnReference, faults_of_replacements
 from service.reference.store import IssueStore
 from service.rules.definition import Definition
 from service.rules.document import read_definition
-from service.rules.presumptions import NOTHING_PRESUMED, Presumed, Presumptions, read_presumptions
+from service.rules.presumptions import Presumptions, read_presumptions
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,10 +47,11 @@ class DefinitionReference:
 
 @dataclass(frozen=True, slots=True)
 class SentIssue:
-    """A catalogue entry of the request; `facts` are not read yet."""
+    """A catalogue entry of the request; `facts` are not read yet. `replaces`: see `Issue`."""
 
     id: str
     facts: Mapping[str, Any]
+    replaces: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +74,7 @@ class Stored:
     holdings: tuple[StoredHolding, ...] | None = None
     state: str | None = None
     decisions: Decisions = NO_DECISIONS
-    own: OwnIssues = NO_ISSUES
-    presumed: Presumed = NOTHING_PRESUMED
+    own: OwnReference = NOTHING_OWN
 
     @property
     def stamp(self) -> dict[str, Any]:
@@ -111,7 +111,7 @@ def load(
                 revision = definitions.latest(identity)[1]
             else:
                 revision = find_revision(connection, owner, identity, where.revision)
-        store, own = HoldingStore(connection, owner), IssueStore(connection, owner).own_issues()
+        store, own = HoldingStore(connection, owner), IssueStore(connection, owner).own_reference()
         if all_holdings:
             decisions = NO_DECISIONS if identity is None else definitions.decisions(identity)
             return Stored(revision, store.all(), str(AccountStore(connection).state(owner)), decisions, own)
@@ -146,7 +146,7 @@ def vocabularies_of(inputs: Inputs) -> Mapping[str, Vocabulary]:
 
 
 def issues_of(
-    inputs: Inputs, attributes: Attributes, faults: list[Fault], kept: OwnIssues = NO_ISSUES
+    inputs: Inputs, attributes: Attributes, faults: list[Fault], kept: OwnReference = NOTHING_OWN
 ) -> Mapping[str, Facts]:
     """The issues that count: those of the request before those kept here, and those before shipped ones."""
     issues = catalogue_of(kept, attributes)
@@ -159,17 +159,37 @@ def issues_of(
         if entry.id in own:
             faults.append(Fault("clashing-id", f"two issues have the id '{entry.id}'", f"/issues/{place}/id"))
         own[entry.id] = facts
-    return issues.under(own)
+    known = issues.under(own)
+    faults.extend(faults_of_sent_replacements(inputs.issues, known, kept.replaces))
+    return known
+
+
+def faults_of_sent_replacements(
+    issues: Sequence[SentIssue], known: Container[str], kept: Mapping[str, str] | None = None
+) -> list[Fault]:
+    """What is wrong with what the issues of the request replace. `known` are the ids of the other issues, `kept` is what the
+    owner's replace."""
+    ids = {entry.id for entry in issues}
+    pairs = [(entry.id, entry.replaces) for entry in issues]
+    wrong = faults_of_replacements(pairs, kept or {}, lambda name: name in ids or name in known)
+    return [wrong[entry.id].under(f"/issues/{place}") for place, entry in enumerate(issues) if entry.id in wrong]
+
+
+def replaces_of(inputs: Inputs, kept: OwnReference = NOTHING_OWN) -> Mapping[str, str]:
+    """Which issues are replaced, by those of the request and by those kept here."""
+    sent = {entry.id: entry.replaces for entry in inputs.issues}
+    names = {**kept.replaces, **sent}
+    return {name: replaced for name, replaced in names.items() if replaced is not None}
 
 
 def presumptions_of(
-    inputs: Inputs, definition: Definition, faults: list[Fault], kept: Presumed = NOTHING_PRESUMED
+    inputs: Inputs, definition: Definition, faults: list[Fault], kept: OwnReference = NOTHING_OWN
 ) -> Presumptions:
     """What is presumed besides the definition's own: the entries of the request, then those of the account."""
     attributes, schemes = definition.attributes, definition.vocabularies
     sent, wrong = read_presumptions(list(inputs.presumptions), [], attributes, schemes, "request", strict=True)
     faults.extend(wrong)
-    return sent.then(kept.read(attributes, schemes))
+    return sent.then(kept.presumed.read(attributes, schemes))
 
 
 def holdings_of(

@@ -21,7 +21,7 @@ from service.progress.evaluate import evaluate
 from service.progress.history import recorded_placements
 from service.progress.insurance import InsuranceList, Piece, insurance_list
 from service.reference import actions as reference
-from service.reference.model import OwnIssues
+from service.reference.model import OwnReference
 from service.reference.store import IssueStore
 
 
@@ -32,7 +32,7 @@ class InsuredHoldings:
     owner: Owner
     holdings: tuple[StoredHolding, ...]
     state: str
-    own: OwnIssues
+    own: OwnReference
     mine: StoredSet | None
 
     def version(self, day: date, basis: ValueBasis | None) -> tuple[object, ...]:
@@ -57,6 +57,6 @@ class InsuredHoldings:
 
 def load_insured(connection: Connection, owner: Owner, definition: str | None) -> InsuredHoldings:
     """The owner's holdings, and the set of which only the placed pieces are wanted. Raises NotFound."""
-    holdings, own = HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_issues()
+    holdings, own = HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_reference()
     mine = load_stored_set(connection, owner, definition, holdings=holdings, own=own) if definition else None
     return InsuredHoldings(owner, holdings, str(AccountStore(connection).state(owner)), own, mine)

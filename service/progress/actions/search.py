@@ -13,16 +13,17 @@ from sqlalchemy import Connection
 from service.accounts.model import Owner
 from service.definitions.actions import known_attributes
 from service.errors import Fault, Invalid, InvalidQuery, NotFound
+from service.evaluation.views import Views
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
-from service.facts.holding import Facts, Holding, View, candidate_views
+from service.facts.holding import Holding, View
 from service.facts.truth import UNDECIDED, YES
 from service.facts.words import nearest
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.notation.terms import with_terms
 from service.progress.actions.inputs import stored_definition_id
-from service.progress.actions.stored_set import LoadedRequest, load_stored_set, own_and_shipped, stored_holdings
+from service.progress.actions.stored_set import LoadedRequest, catalogue_of, load_stored_set, stored_holdings
 from service.progress.evaluate import evaluate
 from service.progress.own_fields import (
     OWN_FIELDS,
@@ -37,6 +38,7 @@ from service.progress.own_fields import (
 )
 from service.progress.selection import Order, SortKey, comes_after, in_order, least, verdicts_of
 from service.reference import actions as reference
+from service.reference.store import IssueStore
 from service.rules.cql2.expression import parse
 from service.rules.operators import bind
 from service.rules.predicates import EvaluationContext, Predicate
@@ -78,12 +80,12 @@ def search(
 ) -> FoundHoldings:
     """The holdings that fit the rule (CQL2 text over facts and own fields; None: all) for certain, with `doubtful` those too that
     may fit, and whose own fields have all the `words`; in the order of an attribute or an own field, downwards with a minus
-    before it (None: by id). A holding of several pieces fits when one of them does. Raises InvalidQuery when the rule or the
-    order is not valid. Takes its time."""
+    before it (None: by id). What the account presumes of a coin counts as known. A holding of several pieces fits when one of
+    them does. Raises InvalidQuery when the rule or the order is not valid. Takes its time."""
     day = context.today()
     read = context.database.read(lambda connection: _Read(connection, owner, rule, sort, day))
     # The session is closed: what follows takes long.
-    holdings, _ = stored_holdings(read.stored, read.attributes, read.issues)
+    holdings, _ = stored_holdings(read.stored, read.attributes, read.views.issues)
     numbers: Sequence[int] = range(len(holdings))
     if read.predicate is not None:
         scope = EvaluationContext(day, reference.vocabularies())
@@ -105,7 +107,14 @@ class _Read:
     def __init__(self, connection: Connection, owner: Owner, rule: str | None, sort: str | None, day: date) -> None:
         self.attributes: Attributes = with_terms(known_attributes(connection, owner, CORE), reference.vocabularies())
         self.stored = HoldingStore(connection, owner).all()
-        self.issues: Mapping[str, Facts] = own_and_shipped(connection, owner, self.attributes)
+        own, schemes = IssueStore(connection, owner).own_reference(), reference.vocabularies()
+        self.views = Views(
+            self.attributes,
+            EvaluationContext(day, schemes),
+            catalogue_of(own, self.attributes),
+            own.presumed.read(self.attributes, schemes),
+            own.replaces,
+        )
         self.order = _order(sort, self.attributes)
         self.filter_attributes = filter_attributes(self.attributes)
         self.sets: dict[str, LoadedRequest] = {}
@@ -122,7 +131,7 @@ class _Read:
         rows: list[tuple[View, ...]] = []
         of_holding: list[int] = []
         for number, holding in enumerate(holdings):
-            views = filter_views(self.stored[number], candidate_views(holding, self.issues))
+            views = filter_views(self.stored[number], self.views.of(holding))
             if not places:
                 rows.append(views)
                 of_holding.append(number)
@@ -158,7 +167,7 @@ def _value(read: _Read, number: int, holding: Holding) -> Any:
         return None
     if name in _OWN_ORDERS:
         return _OWN_ORDERS[name](read.stored[number])
-    values = [least(view.facts.get(name)) for view in candidate_views(holding, read.issues)]
+    values = [least(view.facts.get(name)) for view in read.views.of(holding)]
     return min((value for value in values if value is not None), default=None)
 
 

@@ -26,7 +26,7 @@ from service.progress.actions.editions import stamps
 from service.progress.evaluate import EvaluationRequest
 from service.progress.result import IgnoredFact
 from service.reference import actions as reference
-from service.reference.model import NO_ISSUES, Catalogue, OwnIssues
+from service.reference.model import NOTHING_OWN, Catalogue, OwnReference
 from service.reference.store import IssueStore
 
 
@@ -46,7 +46,7 @@ class StoredSet:
     state: str
     holdings: tuple[StoredHolding, ...]
     decisions: Decisions
-    own: OwnIssues = NO_ISSUES
+    own: OwnReference = NOTHING_OWN
 
     def ask(self, day: date) -> LoadedRequest:
         """The evaluation for a day."""
@@ -64,14 +64,14 @@ def load_stored_set(
     number: int | None = None,
     *,
     holdings: tuple[StoredHolding, ...] | None = None,
-    own: OwnIssues | None = None,
+    own: OwnReference | None = None,
 ) -> StoredSet:
     """The definition, the holdings and the owner's issues (unless they were read before), and the owner's decisions. Raises
     NotFound."""
     revision = find_revision(connection, owner, identity, number)
     decisions = DefinitionStore(connection, owner).decisions(identity)
     held = HoldingStore(connection, owner).all() if holdings is None else holdings
-    issues = IssueStore(connection, owner).own_issues() if own is None else own
+    issues = IssueStore(connection, owner).own_reference() if own is None else own
     return StoredSet(revision, str(AccountStore(connection).state(owner)), held, decisions, issues)
 
 
@@ -89,7 +89,7 @@ def evaluation_version(
     revision: Revision, state: str, day: date, decisions: Decisions, own_version: str | None = None
 ) -> tuple[object, ...]:
     """Changes with all that an evaluation of a stored set follows from. `own_version` is the version of the owner's
-    issues."""
+    reference data."""
     parts = (revision.definition, revision.number, revision.digest, state, decisions.version, own_version, day)
     return (*parts, *stamps())
 
@@ -109,9 +109,10 @@ def stored_set_request(
     state: str,
     day: date,
     decisions: Decisions = NO_DECISIONS,
-    own: OwnIssues = NO_ISSUES,
+    own: OwnReference = NOTHING_OWN,
 ) -> LoadedRequest:
-    """The owner's holdings against a stored revision, under the owner's pins and nevers, with the owner's issues."""
+    """The owner's holdings against a stored revision, under the owner's pins and nevers, with the owner's issues and what the
+    account presumes."""
     definition = reference.read_definition(revision.document)
     issues = catalogue_of(own, definition.attributes)
     found, ignored = stored_holdings(holdings, definition.attributes, issues)
@@ -122,6 +123,8 @@ def stored_set_request(
         holdings=found,
         issues=issues,
         vocabularies=definition.vocabularies,
+        presumptions=own.presumed.read(definition.attributes, definition.vocabularies),
+        replaces=own.replaces,
         pins=decisions.pins,
         nevers=decisions.nevers,
         today=day,
@@ -174,14 +177,14 @@ def _of_issues(holding: Holding, issues: Catalogue) -> list[Fault]:
 # --- issues --------------------------------------------------------------------------------------------------------------
 
 
-def catalogue_of(own: OwnIssues, attributes: Attributes) -> Catalogue:
+def catalogue_of(own: OwnReference, attributes: Attributes) -> Catalogue:
     """All issues that the owner may name, read with these attributes."""
     return Catalogue(_shipped_issues(), own.facts, attributes)
 
 
 def own_and_shipped(connection: Connection, owner: Owner, attributes: Attributes) -> Mapping[str, Facts]:
     """All issues that the owner's holdings may name, read with these attributes."""
-    return catalogue_of(IssueStore(connection, owner).own_issues(), attributes)
+    return catalogue_of(IssueStore(connection, owner).own_reference(), attributes)
 
 
 @cache
