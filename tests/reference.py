@@ -847,7 +847,8 @@ def set_level_rules(
         open_facts = {c.id: frozenset(n for n in read if not is_one_thing(n, c, outside)) for c in coins}
         more = (entry.get("place", ""), open_facts)
         made.append(SetLevelRule(entry["kind"], inside, entry.get("count", 0), possible, sure, basis, *more))
-    return [b for b in made if b.inside or b.kind == "at_least"]
+    # A coin that must match one of the places stays away where there are none of them.
+    return [b for b in made if b.inside or b.kind in ("at_least", "matches")]
 
 
 def is_one_thing(name: str, coin: Coin, outside: Outside) -> bool:

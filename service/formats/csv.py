@@ -56,7 +56,8 @@ def write_csv(records: Iterable[Sequence[str]]) -> str:
 def delimiter_of(text: str) -> str:
     """What separates the cells: a comma, a semicolon or a tab, whichever most of the first lines have equally often outside of
     quotes; of two, the one that they have more of."""
-    lines = [line for line in _QUOTED.sub("", text[:_SAMPLE]).splitlines() if line.strip()][:_LINES]
+    # Not `splitlines`, which ends a line at a separator of records too, that may stand in a cell.
+    lines = [line for line in re.split(r"\r\n|\n|\r", _QUOTED.sub("", text[:_SAMPLE])) if line.strip()][:_LINES]
     best, most = _DELIMITERS[0], (0, 0)
     for delimiter in _DELIMITERS:
         counts = Counter(filter(None, (line.count(delimiter) for line in lines)))

@@ -266,6 +266,8 @@ class Regions:
             named |= set(attribute.values)
         named |= meanings.samples(named)
         if attribute.values:
+            # The other list of a comparison may have terms that this attribute cannot have.
+            named &= set(attribute.values)
             others = [value for value in attribute.values if value not in named]
         else:
             apart = (f"other {n + 1}" for n in range(most + 2 + len(named)))

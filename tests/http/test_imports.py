@@ -290,6 +290,8 @@ def test_a_refused_cell_says_where_why_and_what_may_have_been_meant(
         "number\tnote\n1\tx\n",
         '"number"\r\n\r\n"1"\r\n',
         'number,"note\nwith a break"\n1,x\n',
+        # A separator of records ends no line.
+        "number,note\n1,a;b\x1ec;d\x1ee;f\n",
     ],
 )
 def test_a_sheet_may_have_a_mark_other_delimiters_blank_lines_and_breaks_in_quotes(text: str) -> None:
