@@ -192,8 +192,8 @@ class _Set:
         """One fact to check, the places that each outcome opens, and where to look."""
         attribute = fact["attribute"]
         told = [
-            (self._value(attribute, value), [self.labels.get(place, place) for place in places])
-            for value, places in fact["outcomes"].items()
+            (outcome["when"], [self.labels.get(place, place) for place in outcome["places"]])
+            for outcome in fact["outcomes"]
         ]
         ways = [f"{value} \u2192 {_some(places)}" for value, places in told if places][:MOST_OUTCOMES]
         nowhere = [value for value, places in told if not places]
@@ -201,9 +201,6 @@ class _Set:
             ways.append(f"{', '.join(nowhere[:MOST_OUTCOMES])} \u2192 no place")
         name = attribute.replace("_", " ")
         return f"{name}: {'; '.join(ways)}" + (f". Look at: {fact['look_at']}" if fact["look_at"] else "")
-
-    def _value(self, attribute: str, value: str) -> str:
-        return ", ".join(self.coins.value(attribute, part) for part in value.split(", "))
 
     def unplaced(self, entry: Mapping[str, Any]) -> str:
         """A coin without a place; of one outside the set the closest place."""

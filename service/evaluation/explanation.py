@@ -11,11 +11,11 @@ from typing import Annotated, Any, Literal
 
 from msgspec import UNSET, Meta, Struct, UnsetType, field
 
-from service.evaluation.region_wording import region_wording
-from service.evaluation.verdicts import WORLD_BUDGET, Case, Judgement, Region
+from service.evaluation.outcomes import ways_of
+from service.evaluation.verdicts import WORLD_BUDGET, Case, Judgement, Split
 from service.facts.attributes import Attribute
 from service.facts.holding import View
-from service.facts.knowledge import knowledge_as_json
+from service.facts.knowledge import Value, knowledge_as_json
 from service.facts.recorded import RecordedFact
 from service.facts.truth import NO, UNDECIDED, Verdict
 from service.rules.cql2.text import to_text
@@ -55,9 +55,11 @@ class BudgetedVerdicts:
 
 @dataclass(frozen=True, slots=True)
 class SettledOutcome:
-    """One way that a fact may turn out: the values in words, and the verdict then."""
+    """One way that a fact may turn out: the values in words, one that can be recorded (None: none was found), and the
+    verdict then."""
 
-    values: tuple[str, ...]
+    when: str
+    example: Value | None
     verdict: Verdict
 
 
@@ -231,38 +233,38 @@ def settle(
     return [SettlingFact(name, attributes[name].look_at, ()) for name in names]
 
 
-def _outcomes(case: Case, names: tuple[str, ...]) -> dict[tuple[Region, ...], Verdict] | None:
-    """The verdict for every combination of regions of these facts, the others left open, up to the first that stays
-    undecided; None past the number of combinations."""
-    splits = [next(split for split in case.splits if split.name == name) for name in names]
+def _outcomes(case: Case, names: tuple[str, ...]) -> dict[tuple[int, ...], Verdict] | None:
+    """The verdict for every combination of choices of these facts, by their numbers, the others left open, up to the first
+    that stays undecided; None past the number of combinations."""
+    splits = [_split(case, name) for name in names]
     if prod(len(split.choices) for split in splits) > MOST_COMBINATIONS:
         return None
-    outcomes: dict[tuple[Region, ...], Verdict] = {}
-    for picked in product(*(split.choices for split in splits)):
-        regions = tuple(choice.region for choice in picked)
-        outcomes[regions] = case.verdict_given(splits, picked)
-        if outcomes[regions] is UNDECIDED:
+    outcomes: dict[tuple[int, ...], Verdict] = {}
+    for numbers in product(*(range(len(split.choices)) for split in splits)):
+        picked = [split.choices[at] for split, at in zip(splits, numbers, strict=True)]
+        outcomes[numbers] = case.verdict_given(splits, picked)
+        if outcomes[numbers] is UNDECIDED:
             break
     return outcomes
+
+
+def _split(case: Case, name: str) -> Split:
+    return next(split for split in case.splits if split.name == name)
 
 
 def _settling(
     name: str,
     chosen: tuple[str, ...],
-    outcomes: Mapping[tuple[Region, ...], Verdict],
+    outcomes: Mapping[tuple[int, ...], Verdict],
     attributes: Mapping[str, Attribute],
     case: Case,
 ) -> SettlingFact:
-    attribute = attributes[name]
-    at = chosen.index(name)
-    by_region: dict[Region, set[Verdict]] = {}
-    for regions, verdict in outcomes.items():
-        by_region.setdefault(regions[at], set()).add(verdict)
-    by_verdict: dict[Verdict, list[Region]] = {}
-    for region, verdicts in by_region.items():
-        by_verdict.setdefault(next(iter(verdicts)) if len(verdicts) == 1 else UNDECIDED, []).append(region)
-    ordered = sorted(by_verdict.items(), key=lambda item: item[0].value, reverse=True)
-    words = region_wording(case, attribute, by_region)
+    attribute, split, at = attributes[name], _split(case, name), chosen.index(name)
+    by_choice: list[set[Verdict]] = [set() for _ in split.choices]
+    for numbers, verdict in outcomes.items():
+        by_choice[numbers[at]].add(verdict)
+    keys = [next(iter(verdicts)) if len(verdicts) == 1 else UNDECIDED for verdicts in by_choice]
+    ways = sorted(ways_of(case, attribute, split.choices, keys), key=lambda way: way.key.value, reverse=True)
     return SettlingFact(
-        name, attribute.look_at, tuple(SettledOutcome(words.of(regions), verdict) for verdict, regions in ordered)
+        name, attribute.look_at, tuple(SettledOutcome(way.when, way.example, way.key) for way in ways)
     )

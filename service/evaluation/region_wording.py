@@ -13,7 +13,7 @@ from service.facts.knowledge import NONE, Among, Between, Knowledge, Value, valu
 def region_wording(case: Case, attribute: Attribute, regions: Iterable[Region]) -> RegionWording:
     """The wording of an attribute's regions in a case; `regions` are all of them."""
     tried = [value for _, values in regions for value in values]
-    return RegionWording(attribute, tried, case.facts.get(attribute.name), _named_values(case, attribute.name))
+    return RegionWording(attribute, tried, case.facts.get(attribute.name), named_values(case, attribute.name))
 
 
 OTHER = "any other"
@@ -101,7 +101,7 @@ class RegionWording:
         return f"{'less' if step > 0 else 'more'} than {value_in_words(self._line[at])}"
 
 
-def _named_values(case: Case, name: str) -> set[object]:
+def named_values(case: Case, name: str) -> set[object]:
     """The values of the attribute that the rule or the facts name, and those at which the verdict may change."""
     named: set[object] = set(case.cuts.get(name, ()))
     known = case.facts.get(name)

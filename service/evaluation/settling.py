@@ -7,29 +7,31 @@ some rule stays open even when all its others are known is in every list.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations, product
 from math import prod
-from typing import Annotated
+from typing import Annotated, Any
 
 from msgspec import Meta, Struct
 
 from service.evaluation.explanation import MOST_COMBINATIONS, MOST_SETTLING_FACTS
-from service.evaluation.region_wording import region_wording
-from service.evaluation.verdicts import BUDGET, Case, Choice, Region, Split, judge_view
+from service.evaluation.outcomes import ways_of
+from service.evaluation.verdicts import BUDGET, Case, Choice, Split, judge_view
 from service.facts.attributes import Attribute
 from service.facts.holding import Facts, View
-from service.facts.knowledge import Among, value_in_words
-from service.facts.truth import UNDECIDED, YES, Verdict
+from service.facts.knowledge import Among, Value, is_possible, value_as_json
+from service.facts.recorded import RecordedFact
+from service.facts.truth import NO, UNDECIDED, YES, Verdict
+from service.rules.labels import Labels, listed
 from service.rules.partitions import has_plain_value
 from service.rules.predicates import EvaluationContext, Leaf, Or, Predicate, kleene_verdict, leaves, reads
 
 _TRIALS_PER_COIN = 20_000
 _MOST_RULES = 300
 
-_OpenedPlaces = list[tuple[tuple[Region, ...], list[str]]]
-"""For each combination of regions the places that it opens."""
+_OpenedPlaces = list[tuple[tuple[int, ...], list[str]]]
+"""For each combination of choices, by their numbers, the places that it opens."""
 
 
 @dataclass(slots=True)
@@ -49,14 +51,26 @@ class BudgetSpent(Exception):
     """The budget of trials is used up."""
 
 
+class PlacesOutcome(Struct, frozen=True):
+    """One way that a fact may turn out."""
+
+    when: Annotated[str, Meta(description="The values, in words.")]
+    example: Annotated[
+        RecordedFact, Meta(description="A value that can be recorded as it stands and leads there; null: none was found.")
+    ]
+    places: Annotated[
+        list[str], Meta(description="The places that these values open; where several facts are needed: leave possible.")
+    ]
+
+
 class DecidingFact(Struct, frozen=True):
     """A fact that decides, alone or with others, where a coin fits."""
 
     attribute: str
     look_at: Annotated[str, Meta(description="What to look at on the coin.")]
     outcomes: Annotated[
-        dict[str, list[str]],
-        Meta(description="From values in words to the places that they open; of several facts: may open."),
+        list[PlacesOutcome],
+        Meta(description="Every way that it may turn out; empty where the list of facts may not be the shortest."),
     ]
 
 
@@ -78,11 +92,11 @@ def settle_places(
 ) -> SettlingFacts:
     """The shortest list of facts that decide every one of these places for the coin, whatever they turn out to be.
 
-    `rules` are the places (or groups) in doubt with what they accept; `outcomes` maps values in words to the places that
-    they open (where several facts are needed: may open). Ties: the first list in alphabetical order. A coin of several
-    candidate issues is settled by its issue first: the attribute is `issue`. `budget` is shared by coins that are asked for
-    together; each coin uses at most 20,000 trials of it. By enumeration, exact within the budget: past it, past 300 rules
-    or past 12 open facts, the limit is `budget`.
+    `rules` are the places (or groups) in doubt with what they accept; `outcomes` has one entry for each set of places that
+    some value opens (where several facts are needed: leaves possible). Ties: the first list in alphabetical order. A coin
+    of several candidate issues is settled by its issue first: the attribute is `issue`. `budget` is shared by coins that
+    are asked for together; each coin uses at most 20,000 trials of it. By enumeration, exact within the budget: past it,
+    past 300 rules or past 12 open facts, the limit is `budget`.
     """
     if len(views) > 1:
         if len({view.issue for view in views}) > 1:
@@ -135,7 +149,10 @@ def _settled(
     chosen = _DecidingFacts(case, rules, splits, budget).shortest()
     if chosen is not None:
         opened = _opened_places(case, rules, chosen, budget)
-        entries = (_entry(name, at, opened, case, attributes) for at, name in enumerate(chosen))
+        entries = (
+            _entry(name, at, split, opened, case, list(rules), attributes)
+            for at, (name, split) in enumerate(chosen.items())
+        )
         return SettlingFacts(list(entries))
     names = {*splits, *(name for leaf in case.undecided for name in leaf.reads if not has_plain_value(facts, name))}
     return SettlingFacts([_without_outcomes(attributes[name]) for name in sorted(names)], case.limit)
@@ -148,7 +165,7 @@ def _all_read(rules: Iterable[Predicate], facts: Facts) -> list[str]:
 
 
 def _without_outcomes(attribute: Attribute) -> DecidingFact:
-    return DecidingFact(attribute.name, attribute.look_at, {})
+    return DecidingFact(attribute.name, attribute.look_at, [])
 
 
 class _DecidingFacts:
@@ -205,19 +222,23 @@ def _by_recorded_doubt(
     context: EvaluationContext,
 ) -> Iterator[DecidingFact]:
     """The recorded doubts on which it depends what is presumed of the coin: one view for each way they may turn out."""
-    opened = [
-        {place for place, rule in rules.items() if judge_view(rule, view, attributes, context).verdict is YES}
-        for view in views
-    ]
+    labels = Labels(attributes, context.vocabularies)
+    possible = [_possible(rules, [view], attributes, context) for view in views]
     for name in sorted(frozenset[str]().union(*(view.own for view in views))):
         known = [view.facts.get(name) for view in views]
-        if len(set(known)) > 1 and name in attributes:
-            outcomes: dict[str, list[str]] = {}
-            for knowledge, there in zip(known, opened, strict=True):
-                words = " or ".join(map(value_in_words, knowledge.values)) if isinstance(knowledge, Among) else "any"
-                before = outcomes.get(words, [])
-                outcomes[words] = [place for place in rules if place in there or place in before]
-            yield DecidingFact(name, attributes[name].look_at, outcomes)
+        if len(set(known)) == 1 or name not in attributes:
+            continue
+        values = list(dict.fromkeys(value for one in known if isinstance(one, Among) for value in one.values))
+        opened = {
+            value: _in_order(
+                rules,
+                (there for one, there in zip(known, possible, strict=True) if one is None or is_possible(value, one)),
+            )
+            for value in values
+        }
+        yield DecidingFact(
+            name, attributes[name].look_at, _listed(opened, lambda value, name=name: labels.value(name, value))  # type: ignore[misc]
+        )
 
 
 def _by_issue(
@@ -226,15 +247,43 @@ def _by_issue(
     attributes: Mapping[str, Attribute],
     context: EvaluationContext,
 ) -> DecidingFact:
-    outcomes = {
-        str(issue): [
-            place
-            for place, rule in rules.items()
-            if all(judge_view(rule, v, attributes, context).verdict is YES for v in views if v.issue == issue)
-        ]
-        for issue in dict.fromkeys(view.issue for view in views)
+    by_issue: dict[str, list[View]] = {}
+    for view in views:
+        by_issue.setdefault(str(view.issue), []).append(view)
+    opened: dict[Value, tuple[str, ...]] = {
+        issue: _in_order(rules, [_possible(rules, seen, attributes, context)]) for issue, seen in by_issue.items()
     }
-    return DecidingFact("issue", "what tells its candidate issues apart", outcomes)
+    return DecidingFact("issue", "what tells its candidate issues apart", _listed(opened, str))
+
+
+def _possible(
+    rules: Mapping[str, Predicate],
+    views: Sequence[View],
+    attributes: Mapping[str, Attribute],
+    context: EvaluationContext,
+) -> frozenset[str]:
+    """The places that the coin fits, or may fit, as one of these."""
+    return frozenset(
+        place
+        for place, rule in rules.items()
+        if any(judge_view(rule, view, attributes, context).verdict is not NO for view in views)
+    )
+
+
+def _in_order(rules: Iterable[str], found: Iterable[Iterable[str]]) -> tuple[str, ...]:
+    every = frozenset[str]().union(*found)
+    return tuple(place for place in rules if place in every)
+
+
+def _listed(opened: Mapping[Value, tuple[str, ...]], words: Callable[[Any], str]) -> list[PlacesOutcome]:
+    """Values that open the same places together, named one by one."""
+    together: dict[tuple[str, ...], list[Value]] = {}
+    for value, places in opened.items():
+        together.setdefault(places, []).append(value)
+    return [
+        PlacesOutcome(listed([words(value) for value in values], "or"), value_as_json(values[0]), list(places))
+        for places, values in together.items()
+    ]
 
 
 def _worlds(
@@ -264,22 +313,30 @@ def _opened_places(
 ) -> _OpenedPlaces:
     opened: _OpenedPlaces = []
     splits = list(chosen.values())
-    for picked, truths in _worlds(case, splits, budget):
+    numbers = product(*(range(len(split.choices)) for split in splits))
+    for at, (picked, truths) in zip(numbers, _worlds(case, splits, budget), strict=True):
         budget.spend(len(rules) // 10)
         verdicts = {place: _verdict(case, rule, splits, picked, truths) for place, rule in rules.items()}
-        regions = tuple(choice.region for choice in picked)
-        opened.append((regions, [place for place, verdict in verdicts.items() if verdict is YES]))
+        opened.append((at, [place for place, verdict in verdicts.items() if verdict is YES]))
     return opened
 
 
-def _entry(name: str, at: int, opened: _OpenedPlaces, case: Case, attributes: Mapping[str, Attribute]) -> DecidingFact:
+def _entry(
+    name: str,
+    at: int,
+    split: Split,
+    opened: _OpenedPlaces,
+    case: Case,
+    rules: Iterable[str],
+    attributes: Mapping[str, Attribute],
+) -> DecidingFact:
     attribute = attributes[name]
-    by_region: dict[Region, dict[str, None]] = {}
-    for regions, places in opened:
-        by_region.setdefault(regions[at], {}).update(dict.fromkeys(places))
-    by_places: dict[frozenset[str], list[Region]] = {}
-    for region, found in by_region.items():
-        by_places.setdefault(frozenset(found), []).append(region)
-    words = region_wording(case, attribute, by_region)
-    outcomes = {", ".join(words.of(regions)): list(by_region[regions[0]]) for regions in by_places.values()}
+    by_choice: list[set[str]] = [set() for _ in split.choices]
+    for numbers, places in opened:
+        by_choice[numbers[at]].update(places)
+    keys = [_in_order(rules, [found]) for found in by_choice]
+    outcomes = [
+        PlacesOutcome(way.when, None if way.example is None else value_as_json(way.example), list(way.key))
+        for way in ways_of(case, attribute, split.choices, keys)
+    ]
     return DecidingFact(name, attribute.look_at, outcomes)

@@ -87,7 +87,8 @@ class Case:
     ) -> None:
         """`with_none`: an unrecorded fact may also turn out to be none (for checks of definitions, which ask about any
         coin)."""
-        self.predicate, self.facts, self.context, self._with_none = predicate, facts, context, with_none
+        self.predicate, self.facts, self.attributes, self.context = predicate, facts, attributes, context
+        self._with_none = with_none
         self.occurrences = leaves(predicate)
         self.distinct = list(dict.fromkeys(self.occurrences))
         self.limit: str | None = None

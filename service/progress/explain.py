@@ -21,6 +21,8 @@ from service.evaluation.keys import Collection
 from service.evaluation.places import FREE_CHOICE, Place, places_of
 from service.evaluation.table import Table
 from service.facts.holding import Holding, View
+from service.facts.knowledge import value_as_json
+from service.facts.recorded import RecordedFact
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.facts.words import nearest
 from service.progress.description import some
@@ -34,12 +36,14 @@ from service.rules.wording import RuleWording
 _CLOSER = (YES, UNDECIDED, NO)
 
 
-class VerdictOutcomes(Struct, frozen=True):
-    """The values of a fact, in words, by the verdict that they lead to."""
+class VerdictOutcome(Struct, frozen=True):
+    """One way that a fact may turn out."""
 
-    yes: list[str] | UnsetType = UNSET
-    undecided: Annotated[list[str] | UnsetType, Meta(description="Other facts of the list matter too.")] = UNSET
-    no: list[str] | UnsetType = UNSET
+    when: Annotated[str, Meta(description="The values, in words.")]
+    example: Annotated[
+        RecordedFact, Meta(description="A value that can be recorded as it stands and leads there; null: none was found.")
+    ]
+    verdict: Annotated[Verdict, Meta(description="undecided: other facts of the list matter too.")]
 
 
 class FactToCheck(Struct, frozen=True):
@@ -47,7 +51,10 @@ class FactToCheck(Struct, frozen=True):
 
     attribute: str
     look_at: Annotated[str, Meta(description="What to look at on the coin.")]
-    outcomes: VerdictOutcomes
+    outcomes: Annotated[
+        list[VerdictOutcome],
+        Meta(description="Every way that it may turn out; empty where the list of facts may not be the shortest."),
+    ]
 
 
 class ExplainedView(Struct, frozen=True, kw_only=True):
@@ -210,5 +217,8 @@ def _view(
 
 
 def _to_check(fact: SettlingFact) -> FactToCheck:
-    outcomes = {outcome.verdict.value: list(outcome.values) for outcome in fact.outcomes}
-    return FactToCheck(fact.attribute, fact.look_at, VerdictOutcomes(**outcomes))
+    outcomes = [
+        VerdictOutcome(one.when, None if one.example is None else value_as_json(one.example), one.verdict)
+        for one in fact.outcomes
+    ]
+    return FactToCheck(fact.attribute, fact.look_at, outcomes)

@@ -15,13 +15,13 @@ from itertools import islice, product
 from math import prod
 from typing import Any
 
+from service.evaluation.outcomes import ways_of
 from service.evaluation.places import key_tests
-from service.evaluation.region_wording import region_wording
 from service.evaluation.settling import TrialBudget, settle_places
 from service.evaluation.verdicts import Case, Split
 from service.facts.attributes import Attribute, Attributes
 from service.facts.holding import Holding, View
-from service.facts.knowledge import Among, Knowledge, Subsets, Value, value_as_json, value_in_words
+from service.facts.knowledge import Among, Knowledge, Subsets, Value, value_as_json
 from service.facts.own_vocabularies import united
 from service.facts.truth import UNDECIDED
 from service.progress.description import MessageNames
@@ -35,7 +35,6 @@ from service.progress.doubts import (
     features_of,
 )
 from service.progress.whatif import Evaluated
-from service.rules.cuts import Below
 from service.rules.definition import OnePer
 from service.rules.keys import Key, key_address
 from service.rules.predicates import Comparison, EvaluationContext, Or, Predicate, all_of
@@ -46,6 +45,7 @@ MOST_EDGES = 1_000_000
 MOST_OUTCOMES = 60
 MOST_TOGETHER = 120
 MOST_OTHER_KEYS = 40
+_MOST_CHOICES = 4 * MOST_TOGETHER
 ISSUE = "issue"
 
 
@@ -134,36 +134,26 @@ class _Weighing:
         case = Case(Or(tuple(rules.values())), facts, attributes, context)
         splits = case.open_splits()
         for name, split in splits.items():
-            yield from self._weigh_one(
-                doubt, case, attributes, (split,), {name: _options(split, case, attributes[name])}
-            )
+            yield from self._weigh_one(doubt, attributes, {name: _options(split, case, attributes[name])})
         together = settle_places(doubt.named(), (View(facts),), attributes, context, self.allowance).facts
         names = [fact.attribute for fact in together]
         if len(names) > 1 and splits.keys() >= set(names):
             options = {name: _options(splits[name], case, attributes[name]) for name in names}
-            yield from self._weigh_one(doubt, case, attributes, tuple(splits[name] for name in names), options)
+            yield from self._weigh_one(doubt, attributes, options)
 
     # -- one coin
 
     def _weigh_one(
-        self,
-        doubt: DoubtfulFact,
-        case: Case,
-        attributes: Mapping[str, Attribute],
-        splits: Sequence[Split],
-        options: Mapping[str, Sequence[Value]],
+        self, doubt: DoubtfulFact, attributes: Mapping[str, Attribute], options: Mapping[str, Mapping[Value, str]]
     ) -> Iterator[FactToLookAt]:
         size = prod(len(values) for values in options.values())
         if size < 2 or size > (MOST_OUTCOMES if len(options) == 1 else MOST_TOGETHER):
             self.left_out += size > 1
             return
-        words = [_words_by_value(split, case, attributes[split.name or ""]) for split in splits]
         tries: list[_Try] = []
         for values in product(*options.values()):
             recorded = dict(zip(options, values, strict=True))
-            in_text = {
-                name: words[at].get(value, value_in_words(value)) for at, (name, value) in enumerate(recorded.items())
-            }
+            in_text = {name: options[name][value] for name, value in recorded.items()}
             knowledge = {name: Among((value,)) for name, value in recorded.items()}
             plain = {name: value_as_json(value) for name, value in recorded.items()}
             tries.append(_Try(in_text, plain, _with_facts(knowledge)))
@@ -316,37 +306,11 @@ def _with_issue(issue: str) -> Callable[[Holding], Holding]:
     return lambda held: replace(held, issues=(issue,))
 
 
-def _options(split: Split, case: Case, attribute: Attribute) -> list[Value]:
-    """One value to record for each way that the fact may turn out. A broader term (a bird) may turn out to be any narrower
-    one: one value for each way that the rules distinguish."""
-    values: dict[Value, None] = {}
-    for choice in split.choices:
-        if choice.value is not None:
-            values[choice.value] = None
-            if choice.meant is not None:
-                values.update(dict.fromkeys(_narrowed(choice.value, case, attribute)))
-    return list(values)
-
-
-def _narrowed(value: Value, case: Case, attribute: Attribute) -> list[Value]:
-    cuts = [cut for leaf in case.distinct for cut in leaf.cuts() or ()]
-    below = [cut for cut in cuts if isinstance(cut, Below) and cut.name == attribute.name]
-    schemes = {cut.vocabulary for cut in below}
-    found: dict[tuple[bool, ...], Value] = {}
-    for name in sorted(schemes):
-        scheme = case.context.vocabularies[name]
-        for term in value if isinstance(value, frozenset) else (value,):
-            for lower in sorted(scheme.below.get(term, ())) if isinstance(term, str) else ():
-                pattern = tuple(scheme.is_at_or_below(lower, cut.term) for cut in below)
-                narrower = frozenset((*(value - {term}), lower)) if isinstance(value, frozenset) else lower
-                found.setdefault(pattern, narrower)
-    return list(found.values())
-
-
-def _words_by_value(split: Split, case: Case, attribute: Attribute) -> dict[Value, str]:
-    words = region_wording(case, attribute, (choice.region for choice in split.choices))
-    return {
-        choice.value: ", ".join(words.of([choice.region]))
-        for choice in split.choices
-        if choice.value is not None and choice.meant is None
-    }
+def _options(split: Split, case: Case, attribute: Attribute) -> dict[Value, str]:
+    """One value to record for each way that the fact may turn out and the rules distinguish, with the way in words. A broader
+    term (a bird) may turn out to be any narrower one. A way of which no value can be recorded is left out."""
+    if len(split.choices) > _MOST_CHOICES:
+        return dict.fromkeys((choice.value for choice in split.choices if choice.value is not None), "")
+    is_joint = any(attribute.name in leaf.reads for leaf in case.joint)
+    keys = [(tuple(choice.truths.values()), choice.value if is_joint else None) for choice in split.choices]
+    return {way.example: way.when for way in ways_of(case, attribute, split.choices, keys) if way.example is not None}

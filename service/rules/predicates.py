@@ -7,6 +7,7 @@ it cuts its attributes (`cuts`), how it is worded (`words`), and what a value ma
 
 from __future__ import annotations
 
+import re
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -21,7 +22,7 @@ from service.facts.vocabulary import Vocabulary
 from service.rules.cuts import AskedForNone, Below, Compared, Cut, EachConcept, Patterned, SetsCompared
 from service.rules.labels import Labels, listed, preposition, with_article
 from service.rules.terms import NO_ATTRIBUTES, Const, Count, Ref, Term, World
-from service.rules.text import matches_pattern
+from service.rules.text import matches_pattern, pattern_pieces
 
 _MOST_READINGS = 256
 
@@ -58,6 +59,11 @@ class Leaf(ABC):
     def attributive(self, labels: Labels) -> str | None:
         """The clause as it follows a noun without a comma ("dated 1902"), if it can."""
         return None
+
+    def value_words(self, labels: Labels, *, holds: bool) -> str:
+        """What a value of its one attribute is where the clause holds, or does not, without the name of the attribute: "a kind
+        of bird", "begins with A"."""
+        return self.words(labels) if holds else self.words_negated(labels)
 
     def cuts(self) -> tuple[Cut, ...] | None:
         """How the clause divides the values of its attributes. None: it cannot be said, so the clause stays undecided
@@ -114,6 +120,7 @@ Reading = tuple[str | None, Mapping[Leaf, Verdict]]
 
 _COMPARISONS: dict[str, Callable[[Any, Any], bool]] = {"=": eq, "<>": ne, "<": lt, "<=": le, ">": gt, ">=": ge}
 _FLIPPED = {"<": ">", "<=": ">=", ">": "<", ">=": "<=", "=": "=", "<>": "<>"}
+_OPPOSITES = {"<": ">=", "<=": ">", ">": "<=", ">=": "<", "=": "<>", "<>": "="}
 _NO_PROBLEMS = "without problems"
 
 
@@ -140,6 +147,13 @@ def _name_of(term: Term) -> str | None:
 
 def _colon(term: Term, labels: Labels) -> str:
     return labels.colon(term.bare[1]) if term.bare is not None else ""
+
+
+def _folded(term: Term) -> str:
+    """What a comparison with a folded text does not look at: ", in any letter case"."""
+    folds = term.bare[0] if term.bare is not None else ()
+    words = [word for fold, word in (("casei", "in any letter case"), ("accenti", "with any accents")) if fold in folds]
+    return f", {listed(words, 'and')}" if words else ""
 
 
 def _texts(term: Term, others: Sequence[Term]) -> tuple[str, tuple[str, ...]] | None:
@@ -190,6 +204,25 @@ class Comparison(Leaf):
         word = preposition(left.name, op)
         return word and f"{word} {labels.compared(op, labels.value(left.name, right.constant), left.name)}"
 
+    def value_words(self, labels: Labels, *, holds: bool) -> str:
+        left, op, right = self._attribute_first()
+        if not isinstance(right, Const):
+            return Leaf.value_words(self, labels, holds=holds)
+        op = op if holds else _OPPOSITES[op]
+        if left.counts is not None:
+            if right == Const(0) and op in ("=", "<>", ">"):
+                return f"{'no' if op == '=' else 'some'} {labels.name(left.counts)}"
+            return f"{labels.compared(op, right.words(labels), None)} {labels.name(left.counts)}"
+        if left.bare is None:
+            return Leaf.value_words(self, labels, holds=holds)
+        words = labels.value(left.bare[1], right.constant)
+        if not isinstance(right.constant, str) or op == "=":
+            return f"{labels.compared(op, words, left.bare[1])}{_folded(left)}"
+        if op == "<>":
+            return f"not {words}{_folded(left)}"
+        quoted = f"'{words}'"
+        return f"{labels.compared(op, quoted, left.bare[1])} in the alphabet{_folded(left)}"
+
     @property
     def equal_texts(self) -> tuple[str, tuple[str, ...]] | None:
         return _texts(self.left, (self.right,)) if self.op == "=" else None
@@ -228,6 +261,13 @@ class Within(Leaf):
         word = preposition(self.term.name, "between")
         return word and f"{word} {self._range(labels)}"
 
+    def value_words(self, labels: Labels, *, holds: bool) -> str:
+        if self.term.bare is None or not isinstance(self.low, Const) or not isinstance(self.high, Const):
+            return Leaf.value_words(self, labels, holds=holds)
+        low, high = (labels.value(self.term.bare[1], end.constant) for end in (self.low, self.high))
+        said = f"'{low}' to '{high}' in the alphabet" if isinstance(self.low.constant, str) else f"{low} to {high}"
+        return f"{'' if holds else 'not '}{said}{_folded(self.term)}"
+
     def _range(self, labels: Labels) -> str:
         return f"{_beside(self.term, self.low, labels)} to {_beside(self.term, self.high, labels)}"
 
@@ -262,8 +302,31 @@ class OneOf(Leaf):
     def equal_texts(self) -> tuple[str, tuple[str, ...]] | None:
         return _texts(self.term, self.items)
 
+    def value_words(self, labels: Labels, *, holds: bool) -> str:
+        if self.term.bare is None or not all(isinstance(item, Const) for item in self.items):
+            return Leaf.value_words(self, labels, holds=holds)
+        name = self.term.bare[1]
+        values = [labels.value(name, item.constant) for item in self.items if isinstance(item, Const)]
+        return f"{'' if holds else 'not '}{listed(values, 'or')}{_folded(self.term)}"
+
     def _values(self, labels: Labels) -> str:
         return listed([_beside(self.term, item, labels) for item in self.items], "or")
+
+
+_LIKE_IN_WORDS = {"x%": "begin{} with", "%x": "end{} with", "%x%": "contain{}"}
+
+
+def _pattern_words(pattern: str, *, holds: bool) -> str:
+    """A LIKE pattern in words: "begins with A", "does not end with B"."""
+    pieces = pattern_pieces(pattern)
+    text = "".join(piece for piece, is_literal in pieces if is_literal)
+    shape = re.sub("x+", "x", re.sub("%+", "%", "".join("x" if literal else piece for piece, literal in pieces)))
+    if shape in _LIKE_IN_WORDS:
+        verb = _LIKE_IN_WORDS[shape]
+        return f"{verb.format('s') if holds else f'does not {verb.format(str())}'} {text}"
+    if shape in ("x", "%"):
+        return f"{'' if holds else 'not '}{text or 'any text'}"
+    return f"{'fits' if holds else 'does not fit'} the pattern '{pattern}'"
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,6 +351,11 @@ class Like(Leaf):
     def words(self, labels: Labels) -> str:
         return f"{self.term.words(labels)} like '{self.pattern}'"
 
+    def value_words(self, labels: Labels, *, holds: bool) -> str:
+        if self.term.bare is None:
+            return Leaf.value_words(self, labels, holds=holds)
+        return f"{_pattern_words(self.pattern, holds=holds)}{_folded(self.term)}"
+
 
 @dataclass(frozen=True, slots=True)
 class IsNull(Leaf):
@@ -309,6 +377,11 @@ class IsNull(Leaf):
 
     def words_negated(self, labels: Labels) -> str:
         return f"a {self.term.words(labels)}, whichever"
+
+    def value_words(self, labels: Labels, *, holds: bool) -> str:
+        if self.term.bare is None and self.term.counts is None:
+            return Leaf.value_words(self, labels, holds=holds)
+        return "none" if holds else "not none"
 
 
 # --- many values, vocabularies -----------------------------------------------------------------------------------
@@ -359,6 +432,19 @@ class SetComparison(Leaf):
         if self.op not in ("a_contains", "a_overlaps"):
             return f"not ({words})"
         return words.replace(" with ", " without ", 1) if " with " in words else f"not {words}"
+
+    def value_words(self, labels: Labels, *, holds: bool) -> str:
+        if not isinstance(self.left, Ref) or not isinstance(self.right, Const):
+            return Leaf.value_words(self, labels, holds=holds)
+        constant = self.right.constant
+        terms = [labels.term(self.left.name, term) for term in sorted(constant if isinstance(constant, frozenset) else ())]
+        either = self.op == "a_overlaps"
+        said = listed(terms, "or" if either else "and") or "nothing"
+        if holds:
+            return _SETS_IN_WORDS[self.op].format(said)
+        if self.op in ("a_contains", "a_overlaps"):
+            return f"without {said}" if either or len(terms) == 1 else f"not with {said}"
+        return f"something other than {said}" if self.op == "a_containedBy" else f"not exactly {said}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -430,6 +516,15 @@ class Narrower(Leaf):
     def attributive(self, labels: Labels) -> str | None:
         return self.words(labels) if labels.attributes[self.name].many else None
 
+    def value_words(self, labels: Labels, *, holds: bool) -> str:
+        label, scheme = labels.concept(self.vocabulary, self.term), labels.vocabularies[self.vocabulary]
+        is_kind, many = bool(scheme.below.get(self.term)), labels.attributes[self.name].many
+        if many:
+            return f"{'with' if holds else 'without'} {f'a kind of {label}' if is_kind else label}"
+        if is_kind:
+            return f"{'a' if holds else 'no'} kind of {label}"
+        return label if holds else f"not {label}"
+
 
 @dataclass(frozen=True, slots=True)
 class Defunct(Leaf):
@@ -460,6 +555,9 @@ class Defunct(Leaf):
 
     def words(self, labels: Labels) -> str:
         return f"{labels.name(self.name)} no longer in being"
+
+    def value_words(self, labels: Labels, *, holds: bool) -> str:
+        return "an issuer that has ended" if holds else "an issuer that still exists"
 
     @property
     def depends_on_today(self) -> bool:

@@ -86,7 +86,11 @@ def check_told(fact: SettlingFact, thing: reference.Thing, is_yes: bool) -> None
     """The outcome told for every number is what is so."""
     kind = ATTRIBUTES[fact.attribute]
     wrong = "no" if is_yes else "yes"
-    told = {outcome.verdict.value: outcome.values for outcome in fact.outcomes}
+    # "1900 or more" is one range.
+    told = {
+        outcome.verdict.value: outcome.when.replace(" or more", "+").replace(", ", " or ").split(" or ")
+        for outcome in fact.outcomes
+    }
     assert "undecided" not in told
     if kind.is_number and thing.value != reference.NONE:
         named = [word for words in told.values() for word in words if word != OTHER]
@@ -106,8 +110,8 @@ def is_told(number: Fraction, words: str, named: Sequence[str] = ()) -> bool:
         return words == "any value"
     if words.startswith("up to "):
         return number <= Fraction(words[6:])
-    if words.endswith(" or more"):
-        return number >= Fraction(words[:-8])
+    if words.endswith("+"):
+        return number >= Fraction(words[:-1])
     if words.startswith("less than "):
         return number < Fraction(words[10:])
     if words.startswith("more than "):
@@ -122,8 +126,8 @@ def is_told(number: Fraction, words: str, named: Sequence[str] = ()) -> bool:
 def test_the_shortest_list_of_facts_is_given() -> None:
     facts = settled_by("(year_on_coin < 1900 AND grade > 20) OR mint = 'Tower'", {"mint": "Heaton", "grade": 30})
     assert [fact.attribute for fact in facts] == ["year_on_coin"]
-    told = {outcome.verdict.value: outcome.values for outcome in facts[0].outcomes}
-    assert told == {"yes": ("up to 1899",), "no": ("1900 or more",)}
+    told = {outcome.verdict.value: outcome.when for outcome in facts[0].outcomes}
+    assert told == {"yes": "up to 1899", "no": "1900 or more"}
 
 
 def test_a_fact_that_cannot_matter_is_not_asked_for() -> None:
@@ -133,8 +137,8 @@ def test_a_fact_that_cannot_matter_is_not_asked_for() -> None:
 
 def test_a_declared_doubt_is_settled_by_its_own_alternatives() -> None:
     (fact,) = settled_by("year_on_coin < 1893", {"year_on_coin": {"one_of": [1892, 1893]}})
-    told = {outcome.verdict.value: outcome.values for outcome in fact.outcomes}
-    assert told == {"yes": ("1892",), "no": ("1893",)}
+    told = {outcome.verdict.value: outcome.when for outcome in fact.outcomes}
+    assert told == {"yes": "1892", "no": "1893"}
     assert fact.look_at == ATTRIBUTES["year_on_coin"].look_at != ""
 
 
@@ -170,17 +174,17 @@ def test_an_explanation_tells_where_each_fact_came_from() -> None:
 
 def test_the_number_where_the_answer_changes_is_told_and_not_the_one_in_the_rule() -> None:
     (fact,) = settled_by("weight_measured + 0.5 = 2.5", {})
-    told = {outcome.verdict.value: outcome.values for outcome in fact.outcomes}
-    assert told == {"yes": ("2",), "no": ("any other",)}
+    told = {outcome.verdict.value: outcome.when for outcome in fact.outcomes}
+    assert told == {"yes": "2", "no": "any other"}
 
 
 def test_what_is_left_beside_single_values_is_any_other() -> None:
     (fact,) = settled_by("fineness = 0.5 OR fineness = 0.925", {})
-    told = {outcome.verdict.value: outcome.values for outcome in fact.outcomes}
-    assert told == {"yes": ("0.5", "0.925"), "no": ("any other",)}
+    told = {outcome.verdict.value: outcome.when for outcome in fact.outcomes}
+    assert told == {"yes": "0.5 or 0.925", "no": "any other"}
     (fact,) = settled_by("fineness BETWEEN 0.5 AND 0.925", {})
-    told = {outcome.verdict.value: outcome.values for outcome in fact.outcomes}
-    assert told == {"yes": ("0.5 to 0.925",), "no": ("less than 0.5", "more than 0.925")}
+    told = {outcome.verdict.value: outcome.when for outcome in fact.outcomes}
+    assert told == {"yes": "0.5 to 0.925", "no": "less than 0.5 or more than 0.925"}
 
 
 @pytest.mark.parametrize(
@@ -197,4 +201,4 @@ def test_a_range_of_decimals_ends_where_it_was_recorded_and_where_the_rule_cuts_
     recorded: dict[str, Any], rule: str, yes: str, no: str
 ) -> None:
     (fact,) = settled_by(rule, {"weight_measured": recorded})
-    assert {outcome.verdict.value: outcome.values for outcome in fact.outcomes} == {"yes": (yes,), "no": (no,)}
+    assert {outcome.verdict.value: outcome.when for outcome in fact.outcomes} == {"yes": yes, "no": no}

@@ -12,7 +12,7 @@ from service.evaluation.settling import TrialBudget, settle_places
 from service.facts.holding import View
 from service.rules.cql2.expression import parse
 from tests import reference
-from tests.factories import AROUND, OUTSIDE, a_rule, a_view, judged, some_knowledge
+from tests.factories import AROUND, OUTSIDE, a_rule, a_view, as_sent, judged, some_knowledge
 from tests.strategies import ATTRIBUTES, rules, some_facts
 
 SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=80)
@@ -62,7 +62,10 @@ def test_one_fact_that_decides_two_places_is_told_with_the_places_it_opens() -> 
     (fact,) = settle_places(rules_by_place, [a_view({})], ATTRIBUTES, AROUND).facts
     assert fact.attribute == "year_on_coin"
     assert fact.look_at == ATTRIBUTES["year_on_coin"].look_at
-    assert fact.outcomes == {"up to 1899": ["old"], "1900 or more": ["new"]}
+    assert as_sent(fact.outcomes) == [
+        {"when": "up to 1899", "example": 1899, "places": ["old"]},
+        {"when": "1900 or more", "example": 1900, "places": ["new"]},
+    ]
 
 
 def test_a_coin_of_two_candidate_issues_is_settled_by_its_issue() -> None:
@@ -70,7 +73,10 @@ def test_a_coin_of_two_candidate_issues_is_settled_by_its_issue() -> None:
     rules_by_place = {"old": a_rule("year_on_coin < 1900"), "new": a_rule("year_on_coin >= 1900")}
     (fact,) = settle_places(rules_by_place, views, ATTRIBUTES, AROUND).facts
     assert fact.attribute == "issue"
-    assert fact.outcomes == {"early": ["old"], "late": ["new"]}
+    assert as_sent(fact.outcomes) == [
+        {"when": "early", "example": "early", "places": ["old"]},
+        {"when": "late", "example": "late", "places": ["new"]},
+    ]
 
 
 def test_past_the_allowance_every_open_fact_is_named_and_the_limit_too() -> None:

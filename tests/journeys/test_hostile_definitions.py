@@ -173,7 +173,7 @@ def test_hundreds_of_vague_coins_that_may_fit_hundreds_of_places(places: int, co
     assert all(doubt["settle"] for doubt in doubts)
     limited = [doubt for doubt in doubts if doubt.get("limit")]
     assert {doubt["limit"] for doubt in limited} == {"budget"}, "the budget was enough: this shows nothing"
-    assert all(fact["outcomes"] == {} for doubt in limited for fact in doubt["settle"])
+    assert all(fact["outcomes"] == [] for doubt in limited for fact in doubt["settle"])
 
 
 def test_twenty_five_rules_over_several_places_with_one_second() -> None:

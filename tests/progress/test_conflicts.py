@@ -97,7 +97,10 @@ def test_a_doubt_names_the_fact_where_to_look_and_what_each_outcome_opens() -> N
     (doubt,) = conflicts(measured(document, [a_holding("worn", year_on_coin={"from": 1895, "to": 1905})]), "undecided")
     (fact,) = doubt["settle"]
     assert (doubt["holding"], doubt["places"], fact["attribute"]) == ("worn", ["old", "new"], "year_on_coin")
-    assert fact["outcomes"] == {"1895 to 1899": ["old"], "1900 to 1905": ["new"]}
+    assert fact["outcomes"] == [
+        {"when": "1895 to 1899", "example": 1895, "places": ["old"]},
+        {"when": "1900 to 1905", "example": 1900, "places": ["new"]},
+    ]
     assert doubt["message"] == (
         "worn (1895 to 1905 coin) may belong in 'old' or 'new'. Check: year on the coin (reverse, below the design, "
         "or obverse, below the portrait or in the legend)."
