@@ -265,6 +265,4 @@ def _settling(
         by_choice[numbers[at]].add(verdict)
     keys = [next(iter(verdicts)) if len(verdicts) == 1 else UNDECIDED for verdicts in by_choice]
     ways = sorted(ways_of(case, attribute, split.choices, keys), key=lambda way: way.key.value, reverse=True)
-    return SettlingFact(
-        name, attribute.look_at, tuple(SettledOutcome(way.when, way.example, way.key) for way in ways)
-    )
+    return SettlingFact(name, attribute.look_at, tuple(SettledOutcome(way.when, way.example, way.key) for way in ways))

@@ -53,8 +53,7 @@ def ways_of(case: Case, attribute: Attribute, choices: Sequence[Choice], keys: S
     examples = _Examples(case, attribute, choices)
     found = [examples.of(group) for group in groups]
     return [
-        Way(when, example, key)
-        for when, example, key in zip(words.of(groups, found), found, together, strict=True)
+        Way(when, example, key) for when, example, key in zip(words.of(groups, found), found, together, strict=True)
     ]
 
 
@@ -135,9 +134,7 @@ class _Words:
     def _vector(self, choice: Choice) -> int:
         """The truths of the clauses as bits; of an inequality the opposite, so that a bit says that something applies."""
         return sum(
-            1 << at
-            for at, leaf in enumerate(self._leaves)
-            if (choice.truths[leaf] is YES) != _is_inequality(leaf)
+            1 << at for at, leaf in enumerate(self._leaves) if (choice.truths[leaf] is YES) != _is_inequality(leaf)
         )
 
     def _told(self, vector: int, others: Sequence[int]) -> list[str] | None:
@@ -179,7 +176,9 @@ class _Words:
 
     def _value(self, value: Value) -> str:
         if isinstance(value, frozenset):
-            return listed([self._labels.term(self._attribute.name, one) for one in sorted(value)], "and") or "none of them"
+            return (
+                listed([self._labels.term(self._attribute.name, one) for one in sorted(value)], "and") or "none of them"
+            )
         return self._labels.value(self._attribute.name, value)
 
 
@@ -305,7 +304,9 @@ class _Examples:
 
     def _lists(self, values: Sequence[Value]) -> Iterator[Value]:
         """Lists without invented terms first; else with ones that can be recorded in their stead."""
-        lists = sorted((value for value in values if isinstance(value, frozenset)), key=lambda one: (len(one), sorted(one)))
+        lists = sorted(
+            (value for value in values if isinstance(value, frozenset)), key=lambda one: (len(one), sorted(one))
+        )
         known = set(self._scheme.concepts) if self._scheme is not None else set()
         known |= {term for mark in self._named if isinstance(mark, frozenset) for term in mark}
         known |= {mark for mark in self._named if isinstance(mark, str)} | set(self._attribute.values)
@@ -314,7 +315,9 @@ class _Examples:
         yield from (one for one in lists if one <= known)
         for one in lists:
             invented = sorted(one - known)
-            instead = [term for term in (*(self._scheme.concepts if self._scheme else ()), *_OTHER_TEXTS) if term not in one]
+            instead = [
+                term for term in (*(self._scheme.concepts if self._scheme else ()), *_OTHER_TEXTS) if term not in one
+            ]
             for start in range(max(1, min(40, len(instead) - len(invented)))):
                 yield (one & known) | frozenset(instead[start : start + len(invented)])
         yield from lists

@@ -56,10 +56,12 @@ class PlacesOutcome(Struct, frozen=True):
 
     when: Annotated[str, Meta(description="The values, in words.")]
     example: Annotated[
-        RecordedFact, Meta(description="A value that can be recorded as it stands and leads there; null: none was found.")
+        RecordedFact,
+        Meta(description="A value that can be recorded as it stands and leads there; null: none was found."),
     ]
     places: Annotated[
-        list[str], Meta(description="The places that these values open; where several facts are needed: leave possible.")
+        list[str],
+        Meta(description="The places that these values open; where several facts are needed: leave possible."),
     ]
 
 
@@ -237,7 +239,9 @@ def _by_recorded_doubt(
             for value in values
         }
         yield DecidingFact(
-            name, attributes[name].look_at, _listed(opened, lambda value, name=name: labels.value(name, value))  # type: ignore[misc]
+            name,
+            attributes[name].look_at,
+            _listed(opened, lambda value, name=name: labels.value(name, value)),  # type: ignore[misc]
         )
 
 

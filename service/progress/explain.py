@@ -41,7 +41,8 @@ class VerdictOutcome(Struct, frozen=True):
 
     when: Annotated[str, Meta(description="The values, in words.")]
     example: Annotated[
-        RecordedFact, Meta(description="A value that can be recorded as it stands and leads there; null: none was found.")
+        RecordedFact,
+        Meta(description="A value that can be recorded as it stands and leads there; null: none was found."),
     ]
     verdict: Annotated[Verdict, Meta(description="undecided: other facts of the list matter too.")]
 

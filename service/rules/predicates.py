@@ -437,7 +437,9 @@ class SetComparison(Leaf):
         if not isinstance(self.left, Ref) or not isinstance(self.right, Const):
             return Leaf.value_words(self, labels, holds=holds)
         constant = self.right.constant
-        terms = [labels.term(self.left.name, term) for term in sorted(constant if isinstance(constant, frozenset) else ())]
+        terms = [
+            labels.term(self.left.name, term) for term in sorted(constant if isinstance(constant, frozenset) else ())
+        ]
         either = self.op == "a_overlaps"
         said = listed(terms, "or" if either else "and") or "nothing"
         if holds:

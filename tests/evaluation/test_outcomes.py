@@ -39,7 +39,9 @@ def check_form(fact: DecidingFact) -> None:
 @SOME
 @given(st.lists(rules(most_names=2), min_size=1, max_size=3), some_facts(least_known=5))
 def test_every_example_leads_where_it_is_said_to(written: list[Any], facts: dict[str, Any]) -> None:
-    doubtful = {f"place-{n}": rule for n, rule in enumerate(written) if judged(rule, facts).verdict.value == "undecided"}
+    doubtful = {
+        f"place-{n}": rule for n, rule in enumerate(written) if judged(rule, facts).verdict.value == "undecided"
+    }
     assume(doubtful and all(judged(rule, facts).limit is None for rule in doubtful.values()))
     # Of an issuer that is recorded, whose end the vocabulary does not know, there is nothing to record.
     assume(not any(name in str(facts.get("issuer")) for name in ("CC", "x-moon")))
@@ -78,10 +80,20 @@ def check_complete(fact: DecidingFact, trees: dict[str, Any], facts: dict[str, A
 
 CASES: list[tuple[dict[str, str], dict[str, Any], list[tuple[str, Any, list[str]]]]] = [
     ({"a": "mint LIKE 'T%'"}, {}, [("begins with T", "T", ["a"]), ("any other", "another", [])]),
-    ({"a": "mint LIKE '%T' AND mint <> 'T'"}, {}, [("ends with T and not T", "ST", ["a"]), ("any other", "another", [])]),
-    ({"a": "mint = 'Tower'", "b": "mint = 'Heaton'"}, {}, [
-        ("Tower", "Tower", ["a"]), ("Heaton", "Heaton", ["b"]), ("any other", "another", []),
-    ]),
+    (
+        {"a": "mint LIKE '%T' AND mint <> 'T'"},
+        {},
+        [("ends with T and not T", "ST", ["a"]), ("any other", "another", [])],
+    ),
+    (
+        {"a": "mint = 'Tower'", "b": "mint = 'Heaton'"},
+        {},
+        [
+            ("Tower", "Tower", ["a"]),
+            ("Heaton", "Heaton", ["b"]),
+            ("any other", "another", []),
+        ],
+    ),
     ({"a": "mint <> 'Tower'"}, {}, [("Tower", "Tower", []), ("any other", "another", ["a"])]),
     ({"a": "CASEI(mint) = 'tower'"}, {}, [("tower, in any letter case", "tower", ["a"]), ("any other", "another", [])]),
     ({"a": "narrower(species, 'bird')"}, {}, [("a kind of bird", "bird", ["a"]), ("any other", "tree", [])]),
@@ -90,9 +102,14 @@ CASES: list[tuple[dict[str, str], dict[str, Any], list[tuple[str, Any, list[str]
         {"species": "animal"},
         [("a kind of bird and no kind of beast", "kiwi", ["a"]), ("any other", "griffin", [])],
     ),
-    ({"a": "narrower(main_motifs, 'owl')"}, {"main_motifs": ["bird"]}, [
-        ("with owl", ["owl"], ["a"]), ("any other", ["griffin"], []),
-    ]),
+    (
+        {"a": "narrower(main_motifs, 'owl')"},
+        {"main_motifs": ["bird"]},
+        [
+            ("with owl", ["owl"], ["a"]),
+            ("any other", ["griffin"], []),
+        ],
+    ),
     ({"a": "A_CONTAINS(traits, ('big'))"}, {}, [("with big", ["big"], ["a"]), ("any other", [], [])]),
     ({"a": "count(problems) = 0"}, {}, [("no problems", [], ["a"]), ("any other", ["holed"], [])]),
     (
@@ -101,9 +118,14 @@ CASES: list[tuple[dict[str, str], dict[str, Any], list[tuple[str, Any, list[str]
         [("no traits", [], ["a"]), ("any other", ["old"], [])],
     ),
     ({"a": "restrike"}, {}, [("yes", True, ["a"]), ("no", False, [])]),
-    ({"a": "year_on_coin < 1900", "b": "year_on_coin >= 1900"}, {}, [
-        ("up to 1899", 1899, ["a"]), ("1900 or more", 1900, ["b"]),
-    ]),
+    (
+        {"a": "year_on_coin < 1900", "b": "year_on_coin >= 1900"},
+        {},
+        [
+            ("up to 1899", 1899, ["a"]),
+            ("1900 or more", 1900, ["b"]),
+        ],
+    ),
     ({"a": "mintmark IS NULL"}, {}, [("none", {"none": True}, ["a"]), ("any other", "another", [])]),
     ({"a": "defunct(issuer)"}, {}, [("an issuer that has ended", "BB", ["a"]), ("any other", "AA", [])]),
 ]
