@@ -217,7 +217,7 @@ def _request(definition: Path, coins: Path, today: str | None) -> Iterator[Evalu
     day = _day(today)
     try:
         read = offline.read_set(definition)
-        held = offline.read_coins(coins, read.attributes)
+        held = offline.read_coins(coins, read)
         _tell(held.notes)
         yield offline.request_of(read, held, day)
     except offline.BadFile as bad:

@@ -17,6 +17,7 @@ from service.definitions.store import DefinitionStore, WantNoteStore
 from service.errors import Conflict
 from service.facts.attributes import Attributes
 from service.rules.document import document_digest
+from service.rules.used_terms import used_by_attribute
 
 # A check of the line as it stands, by whoever read it before: raises Stale when it changed since.
 Expectation = Callable[[StoredDefinition], None]
@@ -159,6 +160,11 @@ def note_wants(
 def known_attributes(connection: Connection, owner: Owner, core: Attributes) -> Attributes:
     """The core attributes and those that the owner's definitions declare."""
     return extended(core, declared(DefinitionStore(connection, owner).declarations()))
+
+
+def terms_in_use(connection: Connection, owner: Owner) -> Mapping[str, tuple[str, ...]]:
+    """The texts that the owner's definitions compare an attribute with, or have as keys, by attribute."""
+    return used_by_attribute(DefinitionStore(connection, owner).documents())
 
 
 def _held(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from sqlalchemy import Connection, Row, Select, and_, delete, insert, select, update
@@ -11,6 +11,8 @@ from service.accounts.model import Owner
 from service.definitions.model import NO_DECISIONS, Decisions, Revision, RevisionStatus, StoredDefinition, WantNotes
 from service.definitions.tables import definition, definition_pins, definition_revision, want_notes
 from service.errors import Conflict, NotFound
+
+_PAGE = 100
 
 
 class DefinitionStore:
@@ -86,6 +88,13 @@ class DefinitionStore:
         """The attributes that each of the owner's definitions declares, as they stand in its document."""
         query = select(definition.c.declares).where(definition.c.owner_id == self._owner.id).order_by(definition.c.id)
         return list(self._connection.execute(query).scalars())
+
+    def documents(self) -> Iterator[Mapping[str, Any]]:
+        """The documents of the owner's definitions: of each its draft, or else its newest revision."""
+        after: str | None = None
+        while lines := self.page(after, _PAGE):
+            yield from (revision.document for _, revision in lines)
+            after = lines[-1][0].id
 
     def ensure_new(self, identity: str) -> None:
         if self._connection.execute(select(definition.c.id).where(*self._is(identity))).first() is not None:

@@ -157,6 +157,7 @@ WHO = (
         "in whose name it was issued: a ruler, a republic, a bank",
         "obverse, legend around the portrait or arms",
         "nmo:hasAuthority (Nomisma)",
+        vocabulary="rulers",
     ),
     _one(
         "issuer_kind",
@@ -183,6 +184,7 @@ VALUE = (
         "number and unit as collectors say it: half crown, 2 euro, 50 euro cent",
         "reverse, centre or legend; small coins may bear none",
         "nmo:hasDenomination (Nomisma)",
+        vocabulary="denominations",
     ),
     _number(
         "face_value",
@@ -372,6 +374,7 @@ METAL = (
         "nickel, nickel-brass, steel, zinc, aluminium, bimetallic, clad, plated, billon; your own alloys are welcome",
         "colour on the high points and the edge; weight; a magnet",
         "nmo:hasMaterial (Nomisma); Getty AAT materials facet (from memory)",
+        vocabulary="materials",
     ),
     _number(
         "fineness",

@@ -255,8 +255,8 @@ def index_of(vocabulary: Vocabulary) -> TermIndex:
 
 @dataclass(frozen=True, eq=False)
 class Terms:
-    """The one resolver: by attribute. `used`: of text attributes without a vocabulary, the values that are in use (constants and
-    keys of the owner's definitions, values of the catalogue)."""
+    """The one resolver: by attribute. `used`: the values in use (constants and keys of the owner's definitions, values of the
+    catalogue): the terms of a text attribute without a vocabulary, and what else counts as one beside a vocabulary."""
 
     vocabularies: Mapping[str, Vocabulary]
     used: Mapping[str, Collection[str]] = field(default_factory=dict)
@@ -267,11 +267,15 @@ class Terms:
         """What the text names as a value of the attribute. A text attribute without vocabulary, enumeration or known use takes
         any text as it is. Never raises for any text."""
         scheme = self.vocabularies.get(attribute.vocabulary or "")
+        used = self.used.get(attribute.name, ())
         if scheme is not None:
-            return index_of(scheme).resolve(written, year, issuer)
+            index = index_of(scheme)
+            found = index.named(written, year, issuer) or (_among(written, used, {}) if used else None)
+            if found is not None and not (isinstance(found, Unknown) and found.nearest is None):
+                return found
+            return Unknown(next(iter(index.like(written, 1)), None))
         if attribute.values:
             return _among(written, attribute.values, attribute.synonyms)
-        used = self.used.get(attribute.name)
         if not used:
             return Understood(written, written, "as written")
         return _among(written, used, {})

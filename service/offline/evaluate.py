@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 from service.errors import Fault, Invalid
-from service.facts.attributes import Attributes
 from service.facts.holding import Holding, read_holdings
 from service.formats.html import PRINT, render
 from service.formats.strict_json import parse_json, parse_yaml
@@ -26,6 +25,7 @@ from service.progress.want_list import defused
 from service.reference import actions as reference
 from service.reference.model import NOTHING_OWN
 from service.rules.definition import Definition
+from service.rules.used_terms import used_by_attribute
 
 HEADINGS = ("place", "label", "tier", "status", "coin", "title", "certainty", "next_best")
 _JUDGED = ("facts", "issue", "quantity", "status", "number", "mark")
@@ -73,18 +73,18 @@ def read_set(path: Path) -> Definition:
         raise BadFile.of(path, refusal.faults) from None
 
 
-def read_coins(path: Path, attributes: Attributes) -> Coins:
+def read_coins(path: Path, definition: Definition) -> Coins:
     """The coins of a sheet (CSV, XLSX, OpenDocument), or of JSON: a list of holdings, or an export. Raises BadFile for every row
     that cannot be read: none is left out."""
     raw = _bytes(path)
     try:
         kind = path.suffix.lower()
         if kind == ".json":
-            return Coins(read_holdings(_rows_of_json(parse_json(raw)), attributes, strict=True))
+            return Coins(read_holdings(_rows_of_json(parse_json(raw)), definition.attributes, strict=True))
         if kind not in (".csv", ".xlsx", ".ods"):
             message = "coins are read from .csv, .xlsx, .ods and .json"
             raise Invalid([Fault("unreadable", message, "", "save the sheet as one of these")])
-        return _coins_of_sheet(path, raw, attributes, is_csv=kind == ".csv")
+        return _coins_of_sheet(path, raw, definition, is_csv=kind == ".csv")
     except Invalid as refusal:
         raise BadFile.of(path, refusal.faults) from None
 
@@ -112,9 +112,10 @@ def _row_of_json(row: Any, number: int, beside: Any) -> Any:
     return {**{name: value for name, value in row.items() if name not in beside}, **named}
 
 
-def _coins_of_sheet(path: Path, raw: bytes, attributes: Attributes, *, is_csv: bool) -> Coins:
+def _coins_of_sheet(path: Path, raw: bytes, definition: Definition, *, is_csv: bool) -> Coins:
+    attributes, used = definition.attributes, used_by_attribute([definition.document])
     file = file_of_csv(raw, GivenLayout()) if is_csv else file_of_workbook(raw)
-    read = read_file(file, GivenImport(), attributes, reference.vocabularies())
+    read = read_file(file, GivenImport(), attributes, reference.vocabularies(), used)
     lines = {row.number: row.line for row in read.sheet.rows}
     plan = plan_of(read.sent, ())
     refused = [(fault.line, fault.fault) for fault in read.refused]

@@ -126,6 +126,18 @@ class Picked:
     private: bool | None = None
 
 
+@cache
+def catalogue_texts() -> Mapping[str, tuple[str, ...]]:
+    """The texts that the shipped issues have, by attribute."""
+    found: dict[str, dict[str, None]] = {}
+    for issue in shipped_issues().values():
+        for name, value in issue.facts.items():
+            for text in value if isinstance(value, list) else [value]:
+                if isinstance(text, str):
+                    found.setdefault(name, {})[text] = None
+    return {name: tuple(texts) for name, texts in found.items()}
+
+
 def issues_after(
     connection: Connection | None, owner: Owner | None, after: str | None, picked: Picked
 ) -> Iterator[Issue | StoredIssue]:

@@ -5,7 +5,7 @@ What changes something is part of the caller's transaction, and changes holdings
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Annotated, Any
@@ -125,9 +125,15 @@ class ReadImport:
 
 
 def read_file(
-    file: SheetFile, given: GivenImport, attributes: Attributes, schemes: Mapping[str, Vocabulary]
+    file: SheetFile,
+    given: GivenImport,
+    attributes: Attributes,
+    schemes: Mapping[str, Vocabulary],
+    used: Mapping[str, Collection[str]] | None = None,
 ) -> ReadImport:
-    """The rows of a file. Raises Invalid when it is no sheet as a whole, InvalidQuery when what the caller says of it does not go
+    """The rows of a file. `used`: the texts in use, by attribute.
+
+    Raises Invalid when it is no sheet as a whole, InvalidQuery when what the caller says of it does not go
     together with it."""
     sheet = laid_out(file, given.layout, heading_reader(attributes))
     faults = [
@@ -150,7 +156,7 @@ def read_file(
     layout = layout_of(file, sheet, given.layout, order_of_days(days))
     decimals = {} if given.layout.decimal is not None else sheet.decimals
     cells = CellReader(
-        attributes, schemes, given.answers, decimal=layout.decimal, dates=layout.dates, decimals=decimals
+        attributes, schemes, given.answers, decimal=layout.decimal, dates=layout.dates, decimals=decimals, used=used
     )
     reader = RowReader(columns, attributes, cells, given.constants)
     sent, refused = _sent(sheet, reader)

@@ -13,7 +13,7 @@ from service.facts.vocabulary import Vocabulary
 from service.holdings.imports.columns import ColumnMeaning, SheetColumn, normal
 from service.holdings.imports.heading_words import FREE_TEXT
 from service.holdings.imports.sheet import SentSheet
-from service.holdings.imports.values import VOCABULARIES, Candidate, Question
+from service.holdings.imports.values import Candidate, Question
 from service.notation.terms import TermIndex, index_of
 
 _SHOWN = 3
@@ -121,7 +121,7 @@ def _known(name: str, cells: Sequence[str], attributes: Attributes, schemes: Map
     if attribute.values:
         words = {word.casefold() for word in (*attribute.values, *attribute.synonyms)}
         return sum(cell.casefold() in words for cell in cells)
-    scheme = schemes.get(attribute.vocabulary or VOCABULARIES.get(name, ""))
+    scheme = schemes.get(attribute.vocabulary or "")
     if scheme is None:
         return 0
     index = index_of(scheme)

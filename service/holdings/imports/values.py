@@ -7,7 +7,7 @@ candidates.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import Annotated, Any
@@ -28,10 +28,10 @@ from service.holdings.imports.columns import FOR_TRADE, SheetColumn, normal
 from service.holdings.imports.years import read_year
 from service.notation import terms
 from service.notation.readers import read_notation
-from service.notation.terms import TermIndex, existed, index_of
+from service.notation.terms import TermIndex, Terms, existed, index_of
 
-# Where an attribute names none itself.
-VOCABULARIES = {"denomination": "denominations", "material": "materials", "authority": "rulers"}
+# Whose words depend on the rest of the row.
+_BY_ISSUER = ("issuer", "denomination", "material", "authority")
 _MOST_SHOWN = 1_000
 # Looking for terms that look alike takes long.
 _MOST_LIKENED = 300
@@ -111,7 +111,8 @@ class Context:
 
 class CellReader:
     """Reads the cells of one sheet. `answers`: by field, by value, what is recorded (None: nothing). `decimal` and `dates`: what
-    is taken where a column does not tell."""
+    is taken where a column does not tell. `used`: by attribute, the texts that rules compare it with and those of the
+    catalogue."""
 
     def __init__(
         self,
@@ -122,9 +123,12 @@ class CellReader:
         decimal: str,
         dates: str,
         decimals: Mapping[int, str],
+        used: Mapping[str, Collection[str]] | None = None,
     ) -> None:
         self._attributes, self._schemes, self._answers = attributes, schemes, answers
         self._decimal, self._decimals, self._dates = decimal, decimals, dates
+        self._used = used or {}
+        self._terms_in_use = Terms({}, self._used)
         self._indexes: dict[str, TermIndex] = {}
         self._known: dict[tuple[int, str, Context], Told] = {}
         self._tallies: dict[tuple[int, str], _Tally] = {}
@@ -137,7 +141,7 @@ class CellReader:
         text = cell.strip()
         if not text or column.field is None:
             return Told()
-        if column.field.name not in ("issuer", *VOCABULARIES):
+        if column.field.name not in _BY_ISSUER:
             context = Context()
         elif column.field.name == "issuer":
             context = Context(None, context.years)
@@ -240,7 +244,21 @@ class CellReader:
             # Under the exact name of the attribute terms stand, not free words: what we wrote ourselves comes back as it was.
             is_exact = column.field is not None and column.heading == column.field.written
             return self._term(text, value, attribute, index, context, is_exact=is_exact)
+        if attribute.name in self._used and isinstance(value, str):
+            return self._term_in_use(text, attribute) or self._checked(value, attribute, text)
         return self._checked(value, attribute, text)
+
+    def _term_in_use(self, text: str, attribute: Attribute) -> Told | None:
+        """The term in use that the text is, but for letter case and the like; else it is kept, and asked with the nearest."""
+        found = self._terms_in_use.resolve(replace(attribute, vocabulary=None), text)
+        if isinstance(found, terms.Understood):
+            return Told(found.value, understood=found.value) if found.value != text else None
+        if isinstance(found, terms.Candidates):
+            choices = tuple(Candidate(one.value, one.label, "it may be called so") for one in found.terms)
+        else:
+            near = found.nearest
+            choices = () if near is None else (Candidate(near, near, "looks alike"),)
+        return Told(text, question=choices)
 
     def _number(self, column: SheetColumn, text: str, attribute: Attribute) -> Told:
         plain = text if is_number(text) else plain_numbers(text, self._decimals.get(column.number - 1, self._decimal))
@@ -280,6 +298,11 @@ class CellReader:
             return self._issuer(text, attribute, index, found, context)
         if len(found) == 1:
             return Told(found[0], understood=found[0] if found[0] != text else None)
+        used = None if found or attribute.name not in self._used else self._term_in_use(text, attribute)
+        if used is not None and used.question is None:
+            return used
+        if not found and text in self._used.get(attribute.name, ()):
+            return Told(text)
         reading = None if found else read_notation(attribute.name, text)
         if reading is not None and attribute.name in reading.facts and not reading.rest:
             facts = dict(reading.facts)
@@ -353,7 +376,7 @@ class CellReader:
         return self._only(answer, index, context) or answer
 
     def _index(self, attribute: Attribute) -> TermIndex | None:
-        name = attribute.vocabulary or VOCABULARIES.get(attribute.name)
+        name = attribute.vocabulary
         if name is None or name not in self._schemes:
             return None
         if name not in self._indexes:

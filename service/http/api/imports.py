@@ -10,7 +10,7 @@ from fastapi import Query, Request
 from pydantic import Field, StringConstraints
 from sqlalchemy import Connection
 
-from service.definitions.actions import known_attributes
+from service.definitions.actions import known_attributes, terms_in_use
 from service.errors import Fault, Invalid, InvalidQuery, Unreadable
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
@@ -36,7 +36,7 @@ from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.responses import Paged, Reply, Sends
 from service.http.wire import In, OtherForm, QueryIn, read
-from service.reference.actions import vocabularies
+from service.reference.actions import catalogue_texts, vocabularies
 
 imports = router("/v1/holdings", "Imports")
 
@@ -169,8 +169,12 @@ def import_holdings(
     body: Unread[HoldingsImportIn],
 ) -> Reply[ImportReport]:
     """Record or change many holdings at once, all or none."""
-    attributes = context.database.read(lambda connection: known_attributes(connection, owner, CORE))
-    found = read_import(body, query.mapping, query.options, attributes)
+    attributes, used = context.database.read(
+        lambda connection: (known_attributes(connection, owner, CORE), terms_in_use(connection, owner))
+    )
+    # Only what a rule reads is worth a question.
+    read_by_rules = {name: (*texts, *catalogue_texts().get(name, ())) for name, texts in used.items()}
+    found = read_import(body, query.mapping, query.options, attributes, read_by_rules)
     if query.dry_run:
         return Reply(context.database.read(lambda connection: actions.preview(connection, owner, found, attributes)))
     name, skip_refused = query.name, query.skip_refused
@@ -237,9 +241,14 @@ def export_holdings(
 
 
 def read_import(
-    body: Received[HoldingsImportIn], mapping: str | None, options: str | None, attributes: Attributes
+    body: Received[HoldingsImportIn],
+    mapping: str | None,
+    options: str | None,
+    attributes: Attributes,
+    used: Mapping[str, tuple[str, ...]] | None = None,
 ) -> ReadImport:
-    """What was sent, read as holdings. `mapping` and `options` are JSON of the address."""
+    """What was sent, read as holdings. `mapping` and `options` are JSON of the address; `used`: the texts that rules have, by
+    attribute."""
     if body.kind == JSON:
         if options is not None:
             message = "`options` are of files; holdings in JSON have `mapping`"
@@ -261,7 +270,7 @@ def read_import(
             raise InvalidQuery([Fault("parameter", message)], message)
         given = replace(given, mapping=tuple(_mapping_of_query(mapping) or ()))
     file = file_of_csv(raw, given.layout) if kind == CSV else file_of_workbook(raw)
-    return actions.read_file(file, given, attributes, vocabularies())
+    return actions.read_file(file, given, attributes, vocabularies(), used)
 
 
 def _sheet_and_mapping(value: Any, text: str | None) -> tuple[SentSheet, list[ColumnMapping]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import tracemalloc
 import zipfile
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
@@ -29,9 +30,9 @@ from tests.data.make_sheets import ods_of
 TEXT = "Nr.;Land;Größe\r\n1;Österreich;17,5\r\n2;Schweiz;18,0\r\n"
 
 
-def looked(raw: bytes, **given: Any) -> ReadImport:
+def looked(raw: bytes, used: Mapping[str, Sequence[str]] | None = None, **given: Any) -> ReadImport:
     layout = given.pop("layout", GivenLayout())
-    return read_file(file_of_csv(raw, layout), GivenImport(layout, **given), CORE, vocabularies())
+    return read_file(file_of_csv(raw, layout), GivenImport(layout, **given), CORE, vocabularies(), used)
 
 
 # --- encodings and separators ------------------------------------------------------------------------------------------
@@ -176,6 +177,22 @@ def test_names_of_terms() -> None:
     motifs = index_of(vocabularies()["motifs"])
     assert motifs.within("Two dolphins and a Polar bear") == ("dolphin", "polar_bear")
     assert index_of(vocabularies()["issuers"]).named("SUDAFRIKA").value == "ZA"  # type: ignore[union-attr]
+
+
+def test_words_that_rules_have_are_taken_whatever_the_letter_case_and_what_is_none_of_them_is_asked() -> None:
+    raw = b"No;Denomination;reverse_design\n1;300 MARK;english-lions\n2;1 Mark;English lyon\n3;1/4 Mark;A lion\n"
+    used = {"denomination": ["300 mark", "1 mark"], "reverse_design": ["English lion", "wren"]}
+    read = looked(raw, used)
+    facts = [(row.facts["denomination"], row.facts["reverse_design"]) for row in read.sent]
+    # What is not understood is kept as it is.
+    assert facts == [("300 mark", "English lion"), ("mark", "English lyon"), ("1/4 Mark", "A lion")]
+    assert read.cells is not None
+    asked = {entry.value: [candidate.value for candidate in entry.candidates] for entry in read.cells.questions()}
+    assert asked == {"English lyon": ["English lion"], "A lion": [], "1/4 Mark": []}
+    # Nothing reads the design: any words will do.
+    unread = looked(raw, {"denomination": ["300 mark"]})
+    assert unread.cells is not None
+    assert [entry.field for entry in unread.cells.questions()] == ["denomination"]
 
 
 def test_constants_hold_where_a_row_says_nothing_else() -> None:
