@@ -366,6 +366,15 @@ async def test_members_of_json_are_columns_too(service: Running) -> None:
     assert [e["pointer"] for e in answer.json()["errors"]] == ["/holdings/0/Xyzzy", "/holdings/1"]
 
 
+async def test_a_member_of_json_that_is_not_understood_is_told_with_what_is_near(service: Running) -> None:
+    rows = {"holdings": [{"Xyzzy": 1, "location": "tray 3", "locaton": "tray 4"}]}
+    answer = await service.client.post(WHERE, json=rows, headers=service.collector())
+    hints = {error["pointer"]: error["hint"] for error in answer.json()["errors"]}
+    assert list(hints) == ["/holdings/0/Xyzzy", "/holdings/0/locaton"]
+    assert "did you mean" not in hints["/holdings/0/Xyzzy"]
+    assert "did you mean 'location'?" in hints["/holdings/0/locaton"]
+
+
 # --- all or none, and the same again -----------------------------------------------------------------------------------
 
 

@@ -641,7 +641,7 @@ MUTANTS = (
         "_not_understood",
         "if column.near",
         "if not column.near",
-        ("tests/holdings/imports", "tests/http/test_imports.py"),
+        ("tests/http/test_imports.py::test_a_member_of_json_that_is_not_understood_is_told_with_what_is_near",),
     ),
     Mutant(
         "service.holdings.imports.values",
@@ -957,8 +957,8 @@ MUTANTS = (
     Mutant(
         "service.facts.vocabulary",
         "_closure",
-        'f"/concepts/{places[stuck[0]]}/broader",',
-        'f"/concepts/{places[stuck[1]]}/broader",',
+        "places[circle[0]]",
+        "places[circle[-1]]",
         ("tests/facts/test_facts.py::test_a_vocabulary_that_is_no_order_is_refused",),
     ),
     Mutant(
