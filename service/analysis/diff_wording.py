@@ -12,7 +12,7 @@ from service.facts.holding import read_facts
 from service.facts.knowledge import NONE, Among, Value, value_in_words
 from service.facts.recorded import RecordedFact
 from service.rules.definition import Definition
-from service.rules.labels import listed, listed_up_to
+from service.rules.labels import listed, listed_up_to, shortened
 from service.rules.predicates import And, Comparison, IsNull, Predicate, SetComparison
 from service.rules.terms import Const, Count, Ref
 from service.rules.wording import RuleWording
@@ -320,8 +320,8 @@ def _labels(definition: Definition) -> dict[str, str]:
     """Every slot and group by its id, as it is named in a sentence."""
     named = {slot.id: slot.label for slot in definition.slots}
     named |= {choice.id: choice.label for choice in definition.free_choice}
-    named |= {group.id: group.id for group in definition.one_per}
-    return {name: f"'{label}'" for name, label in named.items()}
+    named |= {group.id: group.name for group in definition.one_per}
+    return {name: f"'{shortened(label)}'" for name, label in named.items()}
 
 
 def _inside(subject: str) -> str:

@@ -28,7 +28,7 @@ from service.facts.recorded import RecordedFact
 from service.facts.truth import NO, UNDECIDED, YES
 from service.rules.definition import Definition, OnePer
 from service.rules.keys import key_address, key_in_words
-from service.rules.labels import listed_up_to
+from service.rules.labels import listed_up_to, shortened
 from service.rules.predicates import Predicate, reads
 
 Severity = Literal["error", "warning", "note"]
@@ -257,7 +257,7 @@ class _Check:
             message = constraint.kind.impossible(constraint, filled)
             if message is not None:
                 others = tuple(dict.fromkeys(group.pointer for group in covered))
-                told = f"'{constraint.id}' {constraint.kind.never}: {message}."
+                told = f"'{shortened(constraint.label)}' {constraint.kind.never}: {message}."
                 yield Finding("constraint-never", ERROR, constraint.at, told, others)
 
     def _covered(self, names: tuple[str, ...]) -> Iterator[PlaceGroup]:

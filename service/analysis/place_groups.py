@@ -69,7 +69,7 @@ def _of_one_per(definition: Definition, one_per: OnePer, pointer: str, found: Gr
         # A coin known to have no key has no place there, whatever else it is.
         tests = (Not(IsNull(Ref(part.attribute))) for part in one_per.parts if not part.none)
         rule = all_of(accepts, *tests) if not all(part.none for part in one_per.parts) else accepts or Always(True)
-        return PlaceGroup(one_per.id, one_per.id, rule, pointer, one_per.tier, 0, accepts is not None)
+        return PlaceGroup(one_per.id, one_per.name, rule, pointer, one_per.tier, 0, accepts is not None)
     keys, (part, *others) = found.keys, one_per.parts
     is_listed = not others and part.is_plain and part.terms is None and not definition.attributes[part.attribute].many
     if is_listed and not any(NONE in key for key in keys):
@@ -80,7 +80,7 @@ def _of_one_per(definition: Definition, one_per: OnePer, pointer: str, found: Gr
     else:
         has_key = Or(tuple(key_predicate(definition, one_per, key, found) for key in keys))
     is_compared = 0 < len(keys) <= _MOST_COMPARED_KEYS
-    return PlaceGroup(one_per.id, one_per.id, all_of(accepts, has_key), pointer, one_per.tier, len(keys), is_compared)
+    return PlaceGroup(one_per.id, one_per.name, all_of(accepts, has_key), pointer, one_per.tier, len(keys), is_compared)
 
 
 def place_group_of_key(

@@ -21,7 +21,8 @@ SLOT, ONE_PER, FREE_CHOICE = "slots", "one_per", "free_choice"
 class Place:
     """One place. `address` identifies it: a slot's id, `group/key`, or `choice/number`. `predicate` is everything that a
     coin must fit: the scope, what the place accepts, and its key; `parts` are the same one by one. `group` and `key` are
-    empty for slots. `is_open`: a place of an open-ended group, which exists only because a coin shows its key."""
+    empty for slots. `is_open`: a place of an open-ended group, which exists only because a coin shows its key.
+    `note` is the author's to the place or its group, `group_label` what the group is called."""
 
     address: str
     label: str
@@ -35,6 +36,7 @@ class Place:
     look_at: str = ""
     is_open: bool = False
     note: str = ""
+    group_label: str = ""
 
 
 def places_of(definition: Definition, collection: Collection) -> tuple[Place, ...]:
@@ -63,6 +65,7 @@ def places_of(definition: Definition, collection: Collection) -> tuple[Place, ..
                 prefer,
                 choice.id,
                 note=choice.note,
+                group_label=choice.label,
             )
             for n in range(choice.places)
         )
@@ -105,6 +108,7 @@ def _of_group(
                 look_at=look_at,
                 is_open=group.keys.is_open,
                 note=group.note,
+                group_label=group.name,
             )
         )
     return places

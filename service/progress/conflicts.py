@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 import msgspec
+from msgspec import UNSET
 
 from service.assignment.build import Instance
 from service.assignment.neighbours import leaders_of
@@ -66,6 +67,13 @@ def pin_conflicts(
 def places_named(instance: Instance, name: str) -> list[int]:
     """The place of this address, or the places of the group with this id."""
     return [at for at, place in enumerate(instance.places) if name in (place.address, place.group) and name]
+
+
+def label_at(instance: Instance, name: str) -> str:
+    """The label of the place of this address, or of the group with this id; the name where the set has none such."""
+    labels = {place.address: place.label for place in instance.places}
+    labels |= {place.group: place.group_label for place in instance.places if place.group}
+    return labels.get(name) or name
 
 
 def _unfit(
@@ -317,11 +325,14 @@ def _constraint_conflict(
     touched = [at for at in empty if at in covered] or list(empty)
     holdings = sorted({instance.holdings[coin].id for at in touched for coin in instance.fits[at]})
     places = [instance.places[at].address for at in touched]
-    quoted = some([f"'{name}'" for name in ids])
+    quoted = some([names.rule(name) for name in ids])
+    rule = next((one for one in instance.constraints if one.id == ids[0]), None)
     kept = f"Rule {quoted} keeps" if len(ids) == 1 else f"Rules {quoted} together keep"
     number = f"{gain} of {len(places)} places" if gain < len(places) else "1 place" if gain == 1 else f"{gain} places"
     return ConstraintConflict(
         constraint=ids[0],
+        label=(rule.label if rule is not None else "") or ids[0],
+        note=(rule.note if rule is not None else "") or UNSET,
         places=places,
         holdings=holdings,
         gain=gain,

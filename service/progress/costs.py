@@ -10,7 +10,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType, field
 
 from service.assignment.build import FixedPlacements
 from service.progress.candidates import Improvement, PlacementChange
-from service.progress.conflicts import places_named
+from service.progress.conflicts import label_at, places_named
 from service.progress.evaluate import fixed_placements
 from service.progress.whatif import Evaluated, Occupant, Part
 
@@ -30,6 +30,7 @@ class MovedPlace(Struct, frozen=True):
     """A place where another coin would sit, or none: the ids of the coins with the decision and without it."""
 
     place: str
+    label: str
     with_: str | None = field(name="with")
     without: str | None
 
@@ -40,6 +41,7 @@ class DecisionCost(Struct, frozen=True, kw_only=True):
     kind: Literal["pin", "never"]
     holding: str
     place: str
+    label: Annotated[str, Meta(description="Of the place or group; its address where the set has none such.")]
     certain_gain: int
     possible_gain: int
     required_gain: int
@@ -55,6 +57,7 @@ class RulePrice(Struct, frozen=True, kw_only=True):
     """What the set would gain without a set-level rule, and for `at_most` with its count one higher."""
 
     constraint: str
+    label: str
     kind: str
     pointer: str
     without: Gains
@@ -79,6 +82,7 @@ def _cost(evaluated: Evaluated, kind: Literal["pin", "never"], pair: tuple[str, 
             kind=kind,
             holding=pair[0],
             place=pair[1],
+            label=pair[1],
             certain_gain=0,
             possible_gain=0,
             required_gain=0,
@@ -96,16 +100,20 @@ def _cost(evaluated: Evaluated, kind: Literal["pin", "never"], pair: tuple[str, 
     change = PlacementChange("", before, after)
     betters = change.betters() if len(change.old) == len(change.new) and not change.newly else None
     gains = _gains(before, after)
+    labels = {place.address: place.label for place in instance.places}
     return DecisionCost(
         kind=kind,
         holding=pair[0],
         place=pair[1],
+        label=label_at(instance, pair[1]),
         certain_gain=gains.certain_gain,
         possible_gain=gains.possible_gain,
         required_gain=gains.required_gain,
         proven=gains.proven,
         changes=[
-            MovedPlace(address, _coin_at(change.old, address), _coin_at(change.new, address))
+            MovedPlace(
+                address, labels.get(address, address), _coin_at(change.old, address), _coin_at(change.new, address)
+            )
             for address in change.numbers
             if change.moved(address)
         ],
@@ -140,6 +148,7 @@ def prices_of_rules(evaluated: Evaluated) -> list[RulePrice]:
         prices.append(
             RulePrice(
                 constraint=constraint.id,
+                label=constraint.label,
                 kind=constraint.kind.name,
                 pointer=constraint.at,
                 without=_gains(evaluated.whole, evaluated.with_rules(fewer)),

@@ -8,14 +8,13 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from service.assignment.build import Instance
-from service.evaluation.places import FREE_CHOICE
 from service.evaluation.settling import DecidingFact
 from service.evaluation.table import Table
 from service.facts.attributes import Attribute
 from service.facts.holding import Holding, View
 from service.facts.knowledge import Knowledge, knowledge_as_json
 from service.facts.vocabulary import Vocabulary
-from service.rules.labels import Labels, listed
+from service.rules.labels import Labels, listed, shortened
 
 NOTHING = "coin, nothing recorded"
 NOTHING_SETTLES = "No fact that can be recorded settles it."
@@ -94,8 +93,8 @@ class MessageNames:
         self._coins = CoinNames(table.attributes, table.context.vocabularies)
         self._numbers = {holding.id: number for number, holding in enumerate(instance.holdings)}
         self._labels = {place.address: place.label for place in instance.places}
-        # The places of a free choice share a label, and count as one by their group.
-        self._labels |= {place.group: place.label for place in instance.places if place.kind == FREE_CHOICE}
+        self._labels |= {place.group: place.group_label for place in instance.places if place.group}
+        self._rules = {rule.id: rule.label for rule in instance.constraints}
 
     def coin(self, coin: int) -> str:
         """The coin by its number in the instance."""
@@ -110,12 +109,17 @@ class MessageNames:
         return self._coins.of(holding, (View(holding.facts),))
 
     def place(self, address: str) -> str:
-        """The label of a place, or of a free choice by its group, in quotes; the address of one that the set does not have."""
-        return f"'{self.label(address)}'"
+        """The label of a place, or of a group by its id, in quotes, a long one shortened; the address of one that the set does
+        not have."""
+        return f"'{shortened(self.label(address))}'"
 
     def label(self, address: str) -> str:
-        """The same without quotes."""
+        """The same without quotes, in full."""
         return self._labels.get(address) or address
+
+    def rule(self, identity: str) -> str:
+        """The label of a rule over several places, in quotes, a long one shortened."""
+        return f"'{shortened(self._rules.get(identity) or identity)}'"
 
     def places(self, addresses: Iterable[str]) -> list[str]:
         """Their labels in quotes, each once."""

@@ -45,7 +45,7 @@ from service.progress.result import (
 )
 from service.progress.undecided import doubts
 from service.progress.unplaced import unplaced
-from service.rules.definition import OPTIONAL, REQUIRED, Definition, OnePer
+from service.rules.definition import OPTIONAL, REQUIRED, Definition, FreeChoice, OnePer
 from service.rules.keys import key_as_json
 from service.rules.predicates import EvaluationContext
 from service.rules.presumptions import NO_PRESUMPTIONS, Presumptions
@@ -158,10 +158,16 @@ def result_from(request: EvaluationRequest, instance: Instance, table: Table, so
         levels=[LevelResult(level.name, level.value, level.proven, level.bound) for level in solution.levels],
         slots=[entries[at] for at in shown if instance.places[at].kind == SLOT],
         one_per=[
-            OnePerResult(group.id, _attributes_of(group), _group(instance, group.id, ONE_PER, entries))
+            OnePerResult(
+                group.id,
+                group.name,
+                _attributes_of(group),
+                _group(instance, group.id, ONE_PER, entries),
+                group.note or UNSET,
+            )
             for group in definition.one_per
         ],
-        free_choice=[_free_choice(instance, choice.id, choice.label, entries) for choice in definition.free_choice],
+        free_choice=[_free_choice(instance, choice, entries) for choice in definition.free_choice],
         pages=_pages(instance, definition, shown, seats),
         goals=goals_of(instance, table, seats),
         conflicts=[
@@ -255,6 +261,7 @@ def _place(instance: Instance, table: Table, at: int, seats: Mapping[int, Placem
     return PlaceResult(
         place=place.address,
         label=place.label,
+        note=place.note or UNSET,
         tier=place.tier,  # type: ignore[arg-type]
         key=key_as_json(place.key) if place.kind == ONE_PER else UNSET,
         # A free choice lists its candidates once, for all of its places.
@@ -275,17 +282,19 @@ def _group(instance: Instance, group: str, kind: str, entries: Mapping[int, Plac
     ]
 
 
-def _free_choice(instance: Instance, group: str, label: str, entries: Mapping[int, PlaceResult]) -> FreeChoiceResult:
+def _free_choice(instance: Instance, choice: FreeChoice, entries: Mapping[int, PlaceResult]) -> FreeChoiceResult:
+    group = choice.id
     places = _group(instance, group, FREE_CHOICE, entries)
     first = next(at for at, place in enumerate(instance.places) if place.kind == FREE_CHOICE and place.group == group)
     fits = instance.fits[first]
     return FreeChoiceResult(
         id=group,
-        label=label,
+        label=choice.label,
         places=places,
         candidates=[instance.holdings[coin].id for coin, fit in fits.items() if fit.verdict is YES],
         tentative_candidates=[instance.holdings[coin].id for coin, fit in fits.items() if fit.verdict is UNDECIDED],
         open_places=sum(1 for entry in places if entry.status == "empty"),
+        note=choice.note or UNSET,
     )
 
 
@@ -297,5 +306,9 @@ def _pages(
     for page in definition.document.get("layout", ()):
         names = set(page["slots"])
         here = [at for at in shown if instance.places[at].address in names or instance.places[at].group in names]
-        pages.append(PageResult(page["page"], **_count(here, seats)))
+        pages.append(
+            PageResult(
+                page["page"], page.get("label") or page["page"], **_count(here, seats), note=page.get("note") or UNSET
+            )
+        )
     return pages

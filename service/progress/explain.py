@@ -29,7 +29,7 @@ from service.progress.description import some
 from service.progress.evaluate import EvaluationRequest, ensure_evaluable, stamp_of
 from service.progress.named import Named, named_holdings
 from service.progress.result import DefinitionStamp, Doubt
-from service.rules.labels import listed
+from service.rules.labels import listed, shortened
 from service.rules.predicates import EvaluationContext
 from service.rules.wording import RuleWording
 
@@ -72,6 +72,7 @@ class ExplainedPlace(Struct, frozen=True, kw_only=True):
 
     place: Annotated[str, Meta(description="A place by its address, a free choice by its group.")]
     label: str
+    note: Annotated[str | UnsetType, Meta(description="The author's note to the place, or to its group.")] = UNSET
     in_words: str
     verdict: Verdict
     basis: Annotated[Doubt | UnsetType, Meta(description="What an undecided verdict rests on.")] = UNSET
@@ -165,14 +166,14 @@ def _next_line(may_fit: Sequence[ExplainedPlace], fails: Sequence[ExplainedPlace
     if may_fit:
         facts = {fact.attribute: fact.look_at for view in may_fit[0].may_be for fact in view.settle}
         checks = [f"{name.replace('_', ' ')}{look_at and f' ({look_at})'}" for name, look_at in facts.items()]
-        return f"To check for '{may_fit[0].label}': {'; '.join(checks) or 'no fact that can be recorded settles it'}."
+        return f"To check for '{shortened(may_fit[0].label)}': {'; '.join(checks) or 'no fact that can be recorded settles it'}."
     if fails:
-        return f"Closest place that it does not fit: '{fails[0].label}'; it needs {listed(_failing(fails[0]), 'and')}."
+        return f"Closest place that it does not fit: '{shortened(fails[0].label)}'; it needs {listed(_failing(fails[0]), 'and')}."
     return "There is no other place to compare it with."
 
 
 def _labels(places: Sequence[ExplainedPlace]) -> list[str]:
-    return [f"'{place.label}'" for place in places]
+    return [f"'{shortened(place.label)}'" for place in places]
 
 
 def _asked(places: Sequence[Place], name: str | None) -> list[Place]:
@@ -197,6 +198,7 @@ def _explained(
     return ExplainedPlace(
         place=place.group if place.kind == FREE_CHOICE else place.address,
         label=place.label,
+        note=place.note or UNSET,
         in_words=wording.coin(place.predicate),
         verdict=fit.verdict,
         basis=basis if fit.verdict is UNDECIDED else UNSET,

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from msgspec import UNSET
+
 from service.analysis.satisfiability import WantedVerdict, find_witness
 from service.assignment.build import Instance
 from service.assignment.problem import Basis, Placement
@@ -49,7 +51,8 @@ def _goal(instance: Instance, table: Table, seats: Mapping[int, Placement], cons
         if known[rule]:
             able.append(place.address)
     reached = len(counting)
-    return Goal(constraint.id, constraint.id, constraint.count, reached, max(0, constraint.count - reached), able)
+    short_by, note = max(0, constraint.count - reached), constraint.note or UNSET
+    return Goal(constraint.id, constraint.label, constraint.count, reached, short_by, able, note)
 
 
 def _can_be_both(rule: Predicate, where: Predicate, table: Table) -> bool:

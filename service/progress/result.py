@@ -89,10 +89,12 @@ class PageResult(Struct, frozen=True):
     """Progress on one page of the layout."""
 
     page: str
+    label: Annotated[str, Meta(description="Its label; `page` where the author gave none.")]
     places: int
     filled: int
     tentative: int
     empty: int
+    note: Annotated[str | UnsetType, Meta(description="The author's note to the page.")] = UNSET
 
 
 # --- places --------------------------------------------------------------------------------------------------------------
@@ -161,6 +163,7 @@ class PlaceResult(Struct, frozen=True, kw_only=True):
 
     place: Annotated[str, Meta(description="The id of a slot, or group/key, or group/number.")]
     label: str
+    note: Annotated[str | UnsetType, Meta(description="The author's note to the place, or to its group.")] = UNSET
     tier: Tier
     key: Annotated[RecordedKey, Meta(description="In a one-per group: the key.")] = UNSET
     status: Status
@@ -197,8 +200,10 @@ class OnePerResult(Struct, frozen=True):
     """A group with one place for each key of an attribute."""
 
     id: str
+    label: Annotated[str, Meta(description="The group's label; its id where that is one for each place (`{key}`).")]
     attribute: Annotated[str | list[str], Meta(description="Of a key of several attributes: all of them.")]
     places: list[PlaceResult]
+    note: Annotated[str | UnsetType, Meta(description="The author's note to the group.")] = UNSET
 
 
 class FreeChoiceResult(Struct, frozen=True):
@@ -210,6 +215,7 @@ class FreeChoiceResult(Struct, frozen=True):
     candidates: Annotated[list[str], Meta(description="The holdings that fit for certain.")]
     tentative_candidates: Annotated[list[str], Meta(description="The holdings that may fit.")]
     open_places: int
+    note: Annotated[str | UnsetType, Meta(description="The author's note to the group.")] = UNSET
 
 
 # --- conflicts -----------------------------------------------------------------------------------------------------------
@@ -314,6 +320,8 @@ class ConstraintConflict(Struct, frozen=True, kw_only=True, tag_field="kind", ta
     """A rule over several places without which more places could be filled."""
 
     constraint: str
+    label: Annotated[str, Meta(description="The rule's label; its id where the author gave none.")]
+    note: Annotated[str | UnsetType, Meta(description="The author's note to the rule.")] = UNSET
     places: Annotated[list[str], Meta(description="Places that stay empty.")]
     holdings: Annotated[list[str], Meta(description="The coins that fit those places.")]
     gain: Annotated[int, Meta(description="How many more places could be filled.")]
@@ -398,6 +406,7 @@ class Goal(Struct, frozen=True):
     reached: Annotated[int, Meta(description="How many places have a coin that counts for certain.")]
     short_by: int
     would_reach: Annotated[list[str], Meta(description="The places in which a coin that counts would be one more.")]
+    note: Annotated[str | UnsetType, Meta(description="The author's note to the rule.")] = UNSET
 
 
 # --- the whole -----------------------------------------------------------------------------------------------------------

@@ -23,7 +23,7 @@ from service.formats.html import PRINT, render
 from service.progress.evaluate import EvaluationRequest
 from service.progress.preference_words import preference_words
 from service.progress.result import Evaluation, PlaceResult, Tier
-from service.rules.labels import listed
+from service.rules.labels import listed, shortened
 from service.rules.predicates import EvaluationContext, all_of
 from service.rules.preferences import Preference
 from service.rules.wording import RuleWording
@@ -31,7 +31,7 @@ from service.rules.wording import RuleWording
 CARD = 40
 MOST_WEAK = 20
 NOTES = ("min_grade", "most_to_pay", "currency", "note")
-COLUMNS = ("kind", "tier", "place", "label", "wanted", "look_at", "places", "holding", "because", *NOTES)
+COLUMNS = ("kind", "tier", "place", "label", "wanted", "look_at", "places", "holding", "because", *NOTES, "author_note")
 TIERS = ("required", "optional")
 
 
@@ -49,6 +49,7 @@ class WantedPlace(msgspec.Struct, frozen=True, kw_only=True):
     wanted: Annotated[str, Meta(description="What a coin must be, in words.")]
     look_at: str
     places: int
+    author_note: Annotated[str | UnsetType, Meta(description="The note of the definition's author.")] = UNSET
     min_grade: Annotated[int, Meta(description="The owner's note: the least grade worth buying.")] | UnsetType = UNSET
     most_to_pay: Annotated[int | Decimal, Meta(description="The owner's note; no valuation.")] | UnsetType = UNSET
     currency: str | UnsetType = UNSET
@@ -67,6 +68,7 @@ class WeakFilling(msgspec.Struct, frozen=True, kw_only=True):
     places: int
     holding: str
     because: Annotated[str, Meta(description="What the coin that sits there is worth under the preferences.")]
+    author_note: Annotated[str | UnsetType, Meta(description="The note of the definition's author.")] = UNSET
     below_min_grade: (
         Annotated[bool, Meta(description="true: the coin is surely below the owner's least grade.")] | UnsetType
     ) = UNSET
@@ -160,6 +162,7 @@ def _wanted(places: Sequence[Place], entries: Mapping[str, PlaceResult], speak: 
             label=place.label,
             wanted=speak.coin(place.predicate),
             look_at=place.look_at,
+            author_note=place.note or UNSET,
             places=before + 1,
         )
     return sorted(found.values(), key=lambda line: TIERS.index(line.tier))
@@ -186,6 +189,7 @@ def _still_open(request: EvaluationRequest, speak: RuleWording) -> list[WantedPl
                 look_at=group.look_at
                 or "; ".join(filter(None, (definition.attributes[name].look_at for name in group.attributes))),
                 places=1,
+                author_note=group.note or UNSET,
             )
         )
     return lines
@@ -249,6 +253,7 @@ def _weakest(
             label=place.label,
             wanted=speak.coin(place.predicate),
             look_at=place.look_at,
+            author_note=place.note or UNSET,
             places=1,
             holding=holding,
             because=_because(place, holding, worth, speak)
@@ -290,11 +295,13 @@ def _on_card(text: str, line: WantedPlace | WeakFilling) -> list[str]:
 
 
 def noted(line: WantedPlace | WeakFilling) -> str:
-    """The owner's note to a line in a few words; empty where there is none."""
+    """The owner's note to a line in a few words, and the author's, a long one shortened; empty where there is none."""
     parts = [] if line.min_grade is UNSET else [f"grade {line.min_grade} or more"]
     if line.most_to_pay is not UNSET:
         parts.append(f"up to {line.most_to_pay} {line.currency}")
-    return "; ".join([*parts, *([] if line.note is UNSET else [line.note])])
+    parts += [] if line.note is UNSET else [line.note]
+    parts += [] if line.author_note is UNSET else [shortened(line.author_note)]
+    return "; ".join(parts)
 
 
 def as_csv(wants: WantList) -> str:

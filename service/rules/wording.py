@@ -158,7 +158,8 @@ def _rules(definition: Definition, speak: RuleWording) -> Iterator[str]:
         where = listed(list(constraint.places), "and") if constraint.places else "the whole set"
         labels = {slot.id: f"'{slot.label}'" for slot in definition.slots}
         named = replace(constraint, place=labels.get(constraint.place, constraint.place))
-        yield f"Over {where}: {_constraint(named, speak)}."
+        over = f"Over {where}" if constraint.label in ("", constraint.id) else f"{constraint.label}, over {where}"
+        yield f"{over}: {_constraint(named, speak)}."
 
 
 def _constraint(constraint: Constraint, speak: RuleWording) -> str:
