@@ -129,7 +129,7 @@ async def test_each_decision_tells_what_it_costs(service: Running) -> None:
     told = [(cost["kind"], cost["certain_gain"], cost["possible_gain"], cost["required_gain"]) for cost in costs]
     # Certain is counted with the pins that are kept, so each of the two decisions lowers it.
     assert told == [("pin", 1, 1, 1), ("never", 1, 1, 1)]
-    assert costs[1]["changes"] == [{"place": "old", "with": None, "without": ids["worn"]}]
+    assert costs[1]["changes"] == [{"place": "old", "label": "Old", "with": None, "without": ids["worn"]}]
     await decide(service, where, mine, nevers=nevers[1:])
     costs = (await service.client.get(f"{where}/pins/costs", headers=mine)).json()["costs"]
     assert [(cost["certain_gain"], cost["possible_gain"]) for cost in costs] == [(0, 0)]
@@ -141,7 +141,7 @@ async def test_a_pin_that_costs_a_preference_says_which(service: Running) -> Non
     await decide(service, where, mine, pins=[{"holding": ids["worn"], "place": "old"}])
     (cost,) = (await service.client.get(f"{where}/pins/costs", headers=mine)).json()["costs"]
     assert cost["betters"] == {"place": "old", "criterion": {"highest": "grade"}, "from": 10, "to": 60}
-    assert cost["changes"] == [{"place": "old", "with": ids["worn"], "without": ids["sharp"]}]
+    assert cost["changes"] == [{"place": "old", "label": "Old", "with": ids["worn"], "without": ids["sharp"]}]
 
 
 async def test_a_rule_has_its_price(service: Running) -> None:
@@ -149,7 +149,7 @@ async def test_a_rule_has_its_price(service: Running) -> None:
     (price,) = (await service.client.get(f"{where}/rule-prices", headers=mine)).json()["rules"]
     gain = {"certain_gain": 1, "possible_gain": 1, "required_gain": 1, "proven": True}
     assert price == {
-        "constraint": "few", "kind": "at_most", "pointer": "/constraints/0", "without": gain, "one_more": gain,
+        "constraint": "few", "label": "few", "kind": "at_most", "pointer": "/constraints/0", "without": gain, "one_more": gain,
     }  # fmt: skip
 
 
