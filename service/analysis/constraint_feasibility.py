@@ -12,24 +12,29 @@ from service.analysis.questions import Questions
 from service.analysis.satisfiability import WantedVerdict
 from service.facts.knowledge import Value
 from service.facts.truth import NO
-from service.rules.labels import listed, listed_up_to
+from service.rules.constraints import FEW_MAY_AGREE
+from service.rules.labels import shortened
+from service.rules.messages import FactPart, Message, MorePart, PlacePart, message, some
 from service.rules.predicates import Predicate, all_of
 from service.rules.rule import Rule
 
-MOST_LABELS = 5
-"""The largest number of labels in one message of a check."""
 _MOST_AGREEMENTS = 1_000
 
 
-def labels_of(groups: Sequence[PlaceGroup]) -> str:
-    """The labels of the first few groups, in quotes."""
-    return listed_up_to(MOST_LABELS, [f"'{group.label}'" for group in groups])
+def place_part(group: PlaceGroup) -> PlacePart:
+    """The place, or the group, in a message."""
+    return PlacePart(group.id, shortened(group.label))
+
+
+def places_part(groups: Sequence[PlaceGroup]) -> list[PlacePart | MorePart]:
+    """The first few of them in a message."""
+    return some([place_part(group) for group in groups])
 
 
 @dataclass(frozen=True, slots=True)
 class FilledPlaces:
     """The places of one rule, all of them filled (`service.rules.constraints.Feasibility`). Each method gives the reason why
-    something cannot be, in words, or None where it can be or was not decided. `open_groups` are the open-ended groups among
+    something cannot be, or None where it can be or was not decided. `open_groups` are the open-ended groups among
     them: any number of places more. `bound` is the slot that a kind which `binds_one` binds."""
 
     questions: Questions
@@ -37,15 +42,15 @@ class FilledPlaces:
     open_groups: Sequence[PlaceGroup] = ()
     bound: PlaceGroup | None = None
 
-    def too_many_fit(self, where: Rule, most: int) -> str | None:
+    def too_many_fit(self, where: Rule, most: int) -> Message | None:
         """Why more than `most` of the places accept only coins that fit `where`."""
         counted = [group for group in self.covered if self.questions.is_within(group.rule, where.predicate)]
         places = sum(group.places for group in counted)
         if places <= most:
             return None
-        return f"every coin for {labels_of(counted)} counts ({places} places), and only {most} may"
+        return message("too-many-count", groups=places_part(counted), places=places, most=most)
 
-    def too_few_fit(self, where: Rule, least: int) -> str | None:
+    def too_few_fit(self, where: Rule, least: int) -> Message | None:
         """Why fewer than `least` of the places can take a coin that fits `where`."""
         wanted = WantedVerdict(where.predicate)
         if any(self._may_be(WantedVerdict(group.rule), wanted) for group in self.open_groups):
@@ -53,29 +58,32 @@ class FilledPlaces:
         places = sum(group.places for group in self.covered if self._may_be(WantedVerdict(group.rule), wanted))
         if places >= least:
             return None
-        able = "none of its places can take a coin that counts" if places == 0 else f"only {places} of its places can"
-        return f"{least} are wanted, and {able}"
+        if places == 0:
+            return message("no-place-can-count", wanted=least)
+        return message("too-few-places-can-count", wanted=least, able=places)
 
     def _may_be(self, *wanted: WantedVerdict) -> bool:
         return self.questions.ask_in_scope(*wanted).possible is not NO
 
-    def never_match(self, by: tuple[str, ...]) -> str | None:
+    def never_match(self, by: tuple[str, ...]) -> Message | None:
         """Why a coin in the bound slot can never agree with one in any of the other places in one of these attributes."""
         others = [group for group in (*self.covered, *self.open_groups) if group != self.bound]
         if self.bound is None:
             return None
         if not others:
-            return "there is no other place"
+            return message("no-other-place")
         reasons = [FilledPlaces(self.questions, (self.bound, other)).never_agree(by) for other in others]
         if any(reason is None for reason in reasons):
             return None
-        return reasons[0] if len(reasons) == 1 else f"'{self.bound.label}' can agree with none of {labels_of(others)}"
+        if len(reasons) == 1:
+            return reasons[0]
+        return message("agrees-with-none", place=place_part(self.bound), others=places_part(others))
 
-    def never_agree(self, by: tuple[str, ...]) -> str | None:
+    def never_agree(self, by: tuple[str, ...]) -> Message | None:
         """Why two of the places can never agree in one of these attributes."""
         return self._own_value_each(by) or self._two_that_never_agree(by)
 
-    def _own_value_each(self, by: tuple[str, ...]) -> str | None:
+    def _own_value_each(self, by: tuple[str, ...]) -> Message | None:
         for group in self.covered:
             _, one_per = self.questions.one_per_groups.get(group.id, (0, None))
             if one_per is None or group.places < 2 or not set(one_per.attributes) <= set(by):
@@ -86,11 +94,11 @@ class FilledPlaces:
                 for part in one_per.parts
             )
             if all(apart):
-                names = listed([self.questions.wording.name(name) for name in one_per.attributes], "and")
-                return f"every place of '{group.label}' has its own {names}"
+                facts = self._facts(one_per.attributes)
+                return message("own-key-each", group=place_part(group), facts=facts)
         return None
 
-    def _two_that_never_agree(self, by: tuple[str, ...]) -> str | None:
+    def _two_that_never_agree(self, by: tuple[str, ...]) -> Message | None:
         questions = self.questions
         # Places with equal rules are represented by the first.
         distinct = list({group.rule: group for group in reversed(self.covered)}.values())[::-1]
@@ -107,14 +115,15 @@ class FilledPlaces:
                     questions.work += agreed.work
                     never = agreed.possible is NO
                 if never:
-                    return f"{labels_of([first, second])} can never agree in {questions.wording.name(name)}"
+                    both = places_part([first, second])
+                    return message("two-never-agree", places=both, fact=FactPart(name, questions.wording.name(name)))
             if questions.is_spent:
                 return None
         return None
 
-    def too_few_keys(self, by: tuple[str, ...], most: int, demand: str) -> str | None:
-        """Why the places cannot all be filled when each key of `by` may occur `most` times. `demand` is what is asked of the
-        coins, in words, with `{by}` for the attributes."""
+    def too_few_keys(self, by: tuple[str, ...], most: int, demand: str) -> Message | None:
+        """Why the places cannot all be filled when each key of `by` may occur `most` times. `demand` is the code of
+        the message that says what is asked of the coins."""
         known: dict[Predicate, frozenset[KeyValues] | None] = {}
         places: list[frozenset[KeyValues]] = []
         for group in self.covered:
@@ -129,8 +138,11 @@ class FilledPlaces:
         filled = most_places_filled(places, most)
         if filled == len(places):
             return None
-        asked = demand.format(by=listed([self.questions.wording.name(name) for name in by], "and"))
-        return f"of its {len(places)} places {asked}, so only {filled} can be filled"
+        told = {"places": len(places), "facts": self._facts(by), "filled": filled}
+        return message(demand, **told, most=most) if demand == FEW_MAY_AGREE else message(demand, **told)
+
+    def _facts(self, names: Sequence[str]) -> list[FactPart]:
+        return [FactPart(name, self.questions.wording.name(name)) for name in names]
 
     def _keys(self, group: PlaceGroup, by: tuple[str, ...]) -> frozenset[KeyValues] | None:
         """The keys that coins of the group can have; None where they cannot be listed."""

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
+from service.errors import Fault
 from service.evaluation.explanation import conjuncts, settle
 from service.evaluation.keys import Collection, GroupKeys, keys_of
 from service.evaluation.places import key_labels, key_tests
@@ -17,7 +19,8 @@ from service.facts.knowledge import NONE, Value
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.definition import Definition, OnePer
 from service.rules.keys import Key, key_address, key_at
-from service.rules.labels import Labels, listed, shortened
+from service.rules.labels import Labels, shortened
+from service.rules.messages import FactPart, Message, PlacePart, message, message_of_fault
 from service.rules.predicates import EvaluationContext, IsNull, Not, Or, Predicate, all_of, leaves
 from service.rules.rule import Rule, RulePart
 from service.rules.terms import Ref
@@ -30,13 +33,12 @@ _PER_MESSAGE = 100
 
 @dataclass(frozen=True, slots=True)
 class FailedExample:
-    """One expectation that does not hold. `pointer` leads to it, `about` to the slot, group or free choice; the message says
-    what the coin fails, or what the verdict depends on. `is_wrong_address`: the set has no such place."""
+    """One expectation that does not hold. `pointer` leads to it, `about` to the slot, group or free choice (None: the set
+    has no such place); the message says what the coin fails, or what the verdict depends on."""
 
     pointer: str
-    about: str
-    message: str
-    is_wrong_address: bool = False
+    about: str | None
+    said: Message
 
 
 class ExampleRuns:
@@ -67,7 +69,10 @@ class ExampleRuns:
         with the definition's own presumptions and identification; an undecided verdict is neither a fit nor none."""
         for number, example in enumerate(self.definition.examples):
             seen = self.views.of(Holding(example.at, example.facts))
-            name = f"Example '{shortened(example.label)}'" if example.label else f"Example {number + 1}"
+            if example.label:
+                name = message("example-labelled", label=shortened(example.label))
+            else:
+                name = message("example-numbered", number=number + 1)
             for member, wanted, addresses in (("fits", YES, example.fits), ("not", NO, example.fails)):
                 for place, address in enumerate(addresses):
                     if self.is_cut:
@@ -78,27 +83,27 @@ class ExampleRuns:
                         yield failure
 
     def _failure(
-        self, name: str, seen: tuple[View, ...], address: str, wanted: Verdict, pointer: str
+        self, name: Message, seen: tuple[View, ...], address: str, wanted: Verdict, pointer: str
     ) -> FailedExample | None:
         target = self._target(address, seen)
         if target is None:
-            message = f"There is no place '{shortened(address)}': that is no key of the group."
-            return FailedExample(pointer, pointer, message, is_wrong_address=True)
+            absent = f"There is no place '{shortened(address)}': that is no key of the group."
+            return FailedExample(pointer, None, message_of_fault(Fault("unknown-place", absent, pointer)))
         verdicts = [self._verdict(rules, seen) for rules in target.ways]
         verdict = YES if YES in verdicts else UNDECIDED if UNDECIDED in verdicts else NO
         if verdict is NO and target.may_have_another:
             verdict = UNDECIDED
         if verdict is wanted:
             return None
-        label = f"'{shortened(target.label)}'"
+        told: dict[str, Any] = {"example": name, "place": PlacePart(address, shortened(target.label))}
         if wanted is NO and verdict is YES:
-            message = f"{name} should not fit {label}, but does."
+            what = message("example-should-not", **told)
         elif verdict is NO:
-            message = f"{name} should fit {label}, but does not; {self._fails(target, seen)}."
+            what = message("example-should", **told, why=self._fails(target, seen))
         else:
-            rest = self._depends(target, [at for at, one in enumerate(verdicts) if one is UNDECIDED], seen)
-            message = f"{name} should{'' if wanted is YES else ' not'} fit {label}, but only may; {rest}."
-        return FailedExample(pointer, target.pointer, message)
+            why = self._depends(target, [at for at, one in enumerate(verdicts) if one is UNDECIDED], seen)
+            what = message("example-should-surely" if wanted is YES else "example-should-surely-not", **told, why=why)
+        return FailedExample(pointer, target.pointer, message("example-fails", what=what))
 
     # -- what an address means
 
@@ -171,22 +176,21 @@ class ExampleRuns:
 
     # -- in words
 
-    def _fails(self, target: Target, seen: tuple[View, ...]) -> str:
+    def _fails(self, target: Target, seen: tuple[View, ...]) -> Message:
         """The clauses that the coin fails of the place that it is closest to."""
         failing = [self._failing(way, seen) for way in target.ways[:_MOST_EXPLAINED]]
         if not failing and target.group is not None:
             failing = [self._failing(target.base, seen)]
             if not failing[0]:
-                names = listed([self.labels.name(name) for name in target.group.attributes], "and")
-                return f"it has no {names} for which there is a place"
+                return message("example-without-key", facts=self._facts(target.group.attributes))
         words = min((one for one in failing if one), key=len, default=[])
-        return f"it needs {listed(words, 'and')}" if words else "no clause alone keeps it out, all of them together do"
+        return message("example-needs", needs=words) if words else message("example-fails-together")
 
     def _failing(self, parts: Sequence[RulePart], seen: tuple[View, ...]) -> list[str]:
         failed = [clause for _, clause in conjuncts(parts) if self._of(clause, seen) is NO]
         return [self.wording.clause(clause) for clause in failed]
 
-    def _depends(self, target: Target, undecided: Sequence[int], seen: tuple[View, ...]) -> str:
+    def _depends(self, target: Target, undecided: Sequence[int], seen: tuple[View, ...]) -> Message:
         names: dict[str, None] = {}
         for at in undecided[:1]:
             rule = all_of(*(predicate for _, predicate in target.ways[at]))
@@ -194,8 +198,12 @@ class ExampleRuns:
                 names |= dict.fromkeys(fact.attribute for fact in settle(rule, view, self.attributes, self.context))
         if not undecided and target.group is not None:
             names = dict.fromkeys(target.group.attributes)
-        words = listed([self.labels.name(name) for name in names], "and")
-        return f"to record: {words}" if words else "no fact that can be recorded settles it"
+        if not names:
+            return message("example-nothing-settles")
+        return message("example-to-record", facts=self._facts(names))
+
+    def _facts(self, names: Iterable[str]) -> list[FactPart]:
+        return [FactPart(name, self.labels.name(name)) for name in names]
 
 
 _MOST_EXPLAINED = 50

@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
-from service.analysis.constraint_feasibility import MOST_LABELS, FilledPlaces, labels_of
+from service.analysis.constraint_feasibility import FilledPlaces, place_part, places_part
 from service.analysis.examples import ExampleRuns
 from service.analysis.place_groups import (
     PlaceGroup,
@@ -25,10 +25,11 @@ from service.errors import Fault
 from service.evaluation.table import Table
 from service.facts.holding import Facts, View
 from service.facts.recorded import RecordedFact
-from service.facts.truth import NO, UNDECIDED, YES
+from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.definition import Definition, OnePer
 from service.rules.keys import key_address, key_in_words
-from service.rules.labels import listed_up_to, shortened
+from service.rules.labels import shortened
+from service.rules.messages import ConstraintPart, Message, PlacePart, message, message_of_fault, some
 from service.rules.predicates import Predicate, reads
 
 Severity = Literal["error", "warning", "note"]
@@ -41,13 +42,11 @@ _MOST_GAPS = 50
 _MOST_KEYS_TRIED = 400
 
 
-class Finding(Struct, frozen=True, omit_defaults=True):
+class Finding(Message, frozen=True, omit_defaults=True, kw_only=True):
     """One finding. Members that it does not have are left out."""
 
-    code: str
     severity: Severity
     pointer: Annotated[str, Meta(description="What it is about: a JSON pointer into the document.")]
-    message: str
     others: Annotated[tuple[str, ...], Meta(description="What else it is about.")] = ()
     example: Annotated[dict[str, RecordedFact] | None, Meta(description="The facts of a coin that shows it.")] = None
 
@@ -62,12 +61,28 @@ class FindingCounts(Struct, frozen=True):
 
 def findings_of_faults(faults: Iterable[Fault]) -> list[Finding]:
     """The faults of a document that cannot be read, as findings of severity `error`."""
-    return [Finding(fault.code, ERROR, fault.pointer, _fault_message(fault)) for fault in faults]
+    return [_of_fault(fault) for fault in faults]
 
 
-def _fault_message(fault: Fault) -> str:
+def _of_fault(fault: Fault) -> Finding:
     where = f" (line {fault.line}, column {fault.column})" if fault.line is not None else ""
-    return f"{fault.message}{where}{f'; {fault.hint}' if fault.hint else ''}"
+    told = f"{fault.message}{where}{f'; {fault.hint}' if fault.hint else ''}"
+    said = message_of_fault(fault)
+    return Finding(severity=ERROR, pointer=fault.pointer, message=told, code=said.code, parts=said.parts)
+
+
+def _finding(
+    severity: Severity,
+    pointer: str,
+    said: Message,
+    others: Iterable[str] = (),
+    example: dict[str, RecordedFact] | None = None,
+) -> Finding:
+    return Finding(severity=severity, pointer=pointer, others=tuple(others), example=example, **said.members())
+
+
+def _limit(pointer: str, what: Message, others: Iterable[str] = ()) -> Finding:
+    return _finding(NOTE, pointer, message("limit", what=what), others)
 
 
 def counts_by_severity(findings: Collection[Finding]) -> FindingCounts:
@@ -105,8 +120,7 @@ class _Check:
         yield from self._tiers()
         yield from self._examples()
         if self.questions.is_spent:
-            message = "The check ended at the limit of its work: what it found holds, and there may be more to find."
-            yield Finding("limit", NOTE, "", message)
+            yield _limit("", message("limit-work"))
 
     # -- one place by itself
 
@@ -115,28 +129,24 @@ class _Check:
             if group.compared:
                 yield from self._of_place(group)
         if self.undecided:
-            message = (
-                f"Whether any coin can fit {labels_of(self.undecided)} was not decided: it would take too much work."
-            )
             first, *others = map(_accepts, self.undecided)
-            yield Finding("limit", NOTE, first, message, tuple(others))
+            yield _limit(first, message("limit-never", places=places_part(self.undecided)), others)
 
     def _of_place(self, group: PlaceGroup) -> Iterator[Finding]:
-        at, words = f"{group.pointer}/accepts", self.questions.wording.coin(group.rule)
+        at, place = _accepts(group), place_part(group)
         possible = self.questions.ask(WantedVerdict(group.rule)).possible
         if possible is NO:
             self.never.add(group.id)
-            yield Finding("never", ERROR, at, f"No coin can ever fit '{group.label}': {words}.")
+            yield _finding(ERROR, at, message("never", place=place, rule=self.questions.wording.coin(group.rule)))
             return
         if self.questions.ask(WantedVerdict(group.rule, fits=False)).possible is NO:
-            yield Finding("always", NOTE, at, f"Every coin fits '{group.label}'.")
+            yield _finding(NOTE, at, message("always", place=place))
         if self.questions.scope is not None:
             possible = self.questions.ask_in_scope(WantedVerdict(group.rule)).possible
             if possible is NO:
                 self.never.add(group.id)
                 scope = self.questions.wording.coin(self.questions.scope)
-                outside = f"What '{group.label}' accepts lies outside the scope: {scope}."
-                yield Finding("outside-scope", ERROR, at, outside, ("/scope",))
+                yield _finding(ERROR, at, message("outside-scope", place=place, scope=scope), ("/scope",))
         if possible is UNDECIDED:
             self.undecided.append(group)
 
@@ -149,48 +159,43 @@ class _Check:
                 alike.setdefault(group.rule, []).append(group)
         for groups in alike.values():
             if len(groups) > 1:
-                message = f"{labels_of(groups)} take the same coins."
-                yield Finding("same", WARNING, _accepts(groups[0]), message, tuple(map(_accepts, groups[1:])))
+                said = message("same", places=places_part(groups))
+                yield _finding(WARNING, _accepts(groups[0]), said, map(_accepts, groups[1:]))
         # Places with equal rules are represented by the first.
         distinct = [groups[0] for groups in alike.values()]
         open_pairs = 0
         for asked, (first, second) in enumerate(may_meet([self.reaches[group.id] for group in distinct])):
             if asked == _MOST_PAIRS or self.questions.is_spent:
-                message = f"Only the first {asked} pairs of places that may meet were compared."
-                yield Finding("limit", NOTE, "", message)
+                yield _limit("", message("limit-pairs", count=asked))
                 break
             finding = self._pair(distinct[first], distinct[second])
-            if finding is not None and finding.code == "limit":
+            if finding is UNDECIDED:
                 open_pairs += 1
-            elif finding is not None:
+            elif isinstance(finding, Finding):
                 yield finding
         if open_pairs:
-            message = f"Whether one coin can fit both was not decided for {open_pairs} pairs of places."
-            yield Finding("limit", NOTE, "", message)
+            yield _limit("", message("limit-overlap", count=open_pairs))
 
-    def _pair(self, first: PlaceGroup, second: PlaceGroup) -> Finding | None:
+    def _pair(self, first: PlaceGroup, second: PlaceGroup) -> Finding | Verdict | None:
+        """What the two have to do with each other, if anything; UNDECIDED where that was not decided."""
         at, others = _accepts(first), (_accepts(second),)
         met = self.questions.ask_in_scope(WantedVerdict(first.rule), WantedVerdict(second.rule))
         if met.possible is UNDECIDED:
-            return Finding("limit", NOTE, at, "", others)
+            return UNDECIDED
         if met.possible is NO:
             return None
         is_inside = self.questions.is_within(first.rule, second.rule)
         contains = self.questions.is_within(second.rule, first.rule)
         if is_inside and contains:
-            return Finding(
-                "same", WARNING, at, f"{labels_of([first, second])} take the same coins.", others, met.example
-            )
+            said = message("same", places=places_part([first, second]))
+            return _finding(WARNING, at, said, others, met.example)
         if is_inside or contains:
             inner, outer = (first, second) if is_inside else (second, first)
-            message = f"Every coin that fits '{inner.label}' fits '{outer.label}' too."
-            return Finding("contained", NOTE, _accepts(inner), message, (_accepts(outer),), met.example)
-        message = f"One coin can fit both '{first.label}' and '{second.label}'; the example does."
-        if met.example is None:
-            message = (
-                f"One coin may fit both '{first.label}' and '{second.label}', though no facts can say so for certain."
-            )
-        return Finding("overlap", NOTE, at, message, others, met.example)
+            said = message("contained", inner=place_part(inner), outer=place_part(outer))
+            return _finding(NOTE, _accepts(inner), said, (_accepts(outer),), met.example)
+        code = "overlap-shown" if met.example is not None else "overlap-not-shown"
+        what = message(code, first=place_part(first), second=place_part(second))
+        return _finding(NOTE, at, message("overlap", what=what), others, met.example)
 
     # -- the catalogue and keys
 
@@ -200,8 +205,7 @@ class _Check:
         if len(self.groups) < len(self.definition.slots) + len(self.definition.free_choice) + len(
             self.questions.one_per_groups
         ):
-            message = "A group has too many keys to look for issues that fit no place."
-            yield Finding("limit", NOTE, "/one_per", message)
+            yield _limit("/one_per", message("limit-keys"))
             return
         table = Table(self.definition.attributes, self.questions.context)
         missed = []
@@ -212,9 +216,10 @@ class _Check:
             if all(table.verdict(group.rule, views) is NO for group in self.groups):
                 missed.append(name)
         for name in missed[:_MOST_GAPS]:
-            yield Finding("gap", NOTE, "/scope", f"The issue '{name}' is in scope and fits no place.")
+            yield _finding(NOTE, "/scope", message("gap", what=message("gap-issue", issue=name)))
         if len(missed) > _MOST_GAPS:
-            yield Finding("gap", NOTE, "/scope", f"And {len(missed) - _MOST_GAPS} more issues in scope fit no place.")
+            more = message("gap-more", count=len(missed) - _MOST_GAPS)
+            yield _finding(NOTE, "/scope", message("gap", what=more))
 
     def _keys(self) -> Iterator[Finding]:
         for at, one_per in self.questions.one_per_groups.values():
@@ -223,15 +228,18 @@ class _Check:
         groups = {group.id: group for group in self.groups if group.pointer.startswith("/free_choice/")}
         for choice in self.definition.free_choice:
             for rule in choice.rules if choice.id not in self.never else ():
-                message = rule.kind.impossible(rule, FilledPlaces(self.questions, [groups[choice.id]]))
-                if message is not None:
+                why = rule.kind.impossible(rule, FilledPlaces(self.questions, [groups[choice.id]]))
+                if why is not None:
                     code = "too-few-keys" if rule.by else "constraint-never"
-                    yield Finding(code, ERROR, rule.at, f"'{choice.label}' can never be filled: {message}.")
+                    what = message("choice-never-filled", group=PlacePart(choice.id, shortened(choice.label)), why=why)
+                    yield _finding(ERROR, rule.at, message(code, what=what))
 
     def _keys_of_group(self, at: int, one_per: OnePer) -> Iterator[Finding]:
         pointer, keys = f"/one_per/{at}/keys", self.keys[one_per.id].keys
         if not keys:
-            yield Finding("too-few-keys", ERROR, pointer, f"'{one_per.id}' has no key, so it has no place.")
+            group = PlacePart(one_per.id, shortened(one_per.name))
+            what = message("group-without-keys", group=group)
+            yield _finding(ERROR, pointer, message("too-few-keys", what=what))
         elif one_per.id not in self.never and len(keys) <= _MOST_KEYS_TRIED:
             found = self.keys[one_per.id]
             rules = ((key, place_group_of_key(self.definition, one_per, at, key, found).rule) for key in keys)
@@ -241,9 +249,9 @@ class _Check:
                 if self.questions.ask_in_scope(WantedVerdict(rule)).possible is NO
             ]
             if dead:
-                named = listed_up_to(MOST_LABELS, dead)
-                message = f"'{one_per.id}' can never be filled: no coin in its scope and rule has the key {named}."
-                yield Finding("too-few-keys", ERROR, pointer, message)
+                group = PlacePart(one_per.id, shortened(one_per.name))
+                what = message("group-never-filled", group=group, keys=some(dead))
+                yield _finding(ERROR, pointer, message("too-few-keys", what=what))
 
     # -- constraints
 
@@ -254,11 +262,12 @@ class _Check:
             open_groups = [group for group in named if not group.places]
             bound = next((group for group in self.groups if group.id == constraint.place), None)
             filled = FilledPlaces(self.questions, covered, open_groups, bound)
-            message = constraint.kind.impossible(constraint, filled)
-            if message is not None:
-                others = tuple(dict.fromkeys(group.pointer for group in covered))
-                told = f"'{shortened(constraint.label)}' {constraint.kind.never}: {message}."
-                yield Finding("constraint-never", ERROR, constraint.at, told, others)
+            why = constraint.kind.impossible(constraint, filled)
+            if why is not None:
+                others = dict.fromkeys(group.pointer for group in covered)
+                rule = ConstraintPart(constraint.id, shortened(constraint.label))
+                said = message("constraint-never", what=message(constraint.kind.never, rule=rule, why=why))
+                yield _finding(ERROR, constraint.at, said, others)
 
     def _covered(self, names: tuple[str, ...]) -> Iterator[PlaceGroup]:
         """The place groups that a constraint names, each with as many of its places as it names."""
@@ -292,28 +301,24 @@ class _Check:
         read |= {preference.attribute for preferences in prefer for preference in preferences}
         for at, item in enumerate(document.document.get("attributes", ())):
             if item["name"] not in read:
-                message = f"The attribute '{item['name']}' is declared and never read."
-                yield Finding("unused-attribute", NOTE, f"/attributes/{at}", message)
+                said = message("unused-attribute", attribute=item["name"])
+                yield _finding(NOTE, f"/attributes/{at}", said)
 
     def _tiers(self) -> Iterator[Finding]:
         for tier in ("required", "optional"):
             there = [group for group in self.groups if group.tier == tier]
             if there and all(group.id in self.never for group in there) and not self.definition.one_per:
-                message = f"None of the {tier} places can ever be filled."
-                yield Finding(
-                    "unreachable-tier", WARNING, there[0].pointer, message, tuple(p.pointer for p in there[1:])
-                )
+                said = message("unreachable-tier", tier=tier)
+                yield _finding(WARNING, there[0].pointer, said, (place.pointer for place in there[1:]))
 
     # -- the author's test cases
 
     def _examples(self) -> Iterator[Finding]:
         runs = ExampleRuns(self.definition, self.catalogue, self.keys, self.questions.context.today)
         for failed in runs.failed():
-            code = "unknown-place" if failed.is_wrong_address else "example-fails"
-            others = () if failed.is_wrong_address else (failed.about,)
-            yield Finding(code, ERROR, failed.pointer, failed.message, others)
+            yield _finding(ERROR, failed.pointer, failed.said, () if failed.about is None else (failed.about,))
         if runs.is_cut:
-            yield Finding("limit", NOTE, "/examples", "Not all examples were run: it would take too much work.")
+            yield _limit("/examples", message("limit-examples"))
 
 
 def _accepts(group: PlaceGroup) -> str:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from service.errors import Fault, OverLimit
 from service.evaluation.keys import Collection, GroupKeys, keys_of
 from service.rules.definition import MOST_PLACES, PLACEHOLDER, Definition, OnePer
-from service.rules.keys import Key, key_address, key_in_words
+from service.rules.keys import Key, key_address, key_at, key_in_words
 from service.rules.predicates import Predicate, all_of
 from service.rules.preferences import Preference
 from service.rules.rule import Rule, RulePart
@@ -138,3 +138,15 @@ def key_labels(definition: Definition, group: OnePer, keys: Sequence[Key]) -> li
     return [
         f"{label} ({key_in_words(key)})" if often[label] > 1 else label for key, label in zip(keys, labels, strict=True)
     ]
+
+
+def label_of(definition: Definition, name: str) -> str:
+    """The label of a place by its address, of a group by its id; the name itself of what the definition does not have."""
+    group, _, key = name.partition("/")
+    named = {slot.id: slot.label for slot in definition.slots}
+    named |= {choice.id: choice.label for choice in definition.free_choice}
+    one_per = next((one for one in definition.one_per if one.id == group), None)
+    known = None if one_per is None or not key else key_at(key, one_per.parts, definition.attributes)
+    if one_per is not None and known is not None:
+        return key_labels(definition, one_per, [known])[0]
+    return named.get(name) or named.get(group) or (name if one_per is None or key else one_per.name)

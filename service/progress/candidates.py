@@ -21,12 +21,12 @@ from service.facts.holding import Holding
 from service.facts.knowledge import plain_number
 from service.facts.truth import YES
 from service.progress.budget import Purchase
-from service.progress.description import NOTHING_SETTLES, MessageNames, some
+from service.progress.description import MessageNames
 from service.progress.preference_words import preference_words
 from service.progress.result import ClosestPlace, Criterion, DefinitionStamp, criterion_of, doubt_name
 from service.progress.unplaced import Closest, addresses
 from service.progress.whatif import Evaluated, Occupant, Part
-from service.rules.labels import listed
+from service.rules.messages import CoinPart, Message, message, some
 from service.rules.preferences import Preference
 from service.rules.wording import RuleWording
 
@@ -67,7 +67,7 @@ class Improvement(Struct, frozen=True):
     to: Annotated[Any, _VALUE, Meta(description="The value after.")]
 
 
-class Candidate(Struct, frozen=True, kw_only=True):
+class Candidate(Message, frozen=True, kw_only=True):
     """What one coin would do in one set."""
 
     coin: str
@@ -95,16 +95,14 @@ class Candidate(Struct, frozen=True, kw_only=True):
         list[DecidingFact] | UnsetType, Meta(description="With `undecided`: the facts that would decide.")
     ] = UNSET
     limit: Annotated[str | UnsetType, Meta(description="Why the list of facts may not be the shortest.")] = UNSET
-    message: str
 
 
-class IgnoredInputFact(Struct, frozen=True, kw_only=True):
+class IgnoredInputFact(Message, frozen=True, kw_only=True):
     """A recorded fact of a holding, or of a coin in the request, that was left out."""
 
     holding: str | UnsetType = UNSET
     coin: str | UnsetType = UNSET
     pointer: Annotated[str, Meta(description="A JSON pointer into the holding or the coin.")]
-    message: str
 
 
 class SetCandidates(Struct, frozen=True, kw_only=True):
@@ -186,7 +184,7 @@ def _candidate(evaluated: Evaluated, judged: JudgedCandidate, before: Part | Non
             frees=[],
             proven=True,
             closest=closest,
-            message=_outside(MessageNames(instance, evaluated.table), coin, closest),
+            **_outside(MessageNames(instance, evaluated.table), coin, closest).members(),
         )
     change, certain_gain = PlacementChange(coin, before, after), after.certain - before.certain
     effect, improvement = change.effect(sure=bool(sure), certain_gain=certain_gain)
@@ -205,8 +203,10 @@ def _candidate(evaluated: Evaluated, judged: JudgedCandidate, before: Part | Non
         settle=UNSET if settled is None else settled.facts,
         limit=UNSET if settled is None or settled.limit is None else settled.limit,
         message="",
+        code="",
+        parts={},
     )
-    return replace(candidate, message=_message(candidate, change, evaluated.table))
+    return replace(candidate, **_message(candidate, change, evaluated.table).members())
 
 
 def _settled(evaluated: Evaluated, judged: JudgedCandidate) -> SettlingFacts:
@@ -296,39 +296,52 @@ class PlacementChange:
         return Improvement(address, _improved(preference), shown[0], shown[1])
 
 
-def _outside(names: MessageNames, coin: str, closest: ClosestPlace | None) -> str:
+def _outside(names: MessageNames, coin: str, closest: ClosestPlace | None) -> Message:
     if closest is None:
-        return f"{names.by_id(coin)} fits no place of the set."
-    needs = listed(closest.failing, "and")
-    return f"{names.by_id(coin)} fits no place of the set. Closest: {names.place(closest.place)}; it needs {needs}."
+        return message("candidate-outside", coin=names.by_id(coin))
+    told = {"place": names.place(closest.place), "needs": closest.failing}
+    return message("candidate-outside-closest", coin=names.by_id(coin), **told)
 
 
-def _message(candidate: Candidate, change: PlacementChange, table: Table) -> str:
+def _message(candidate: Candidate, change: PlacementChange, table: Table) -> Message:
     names = MessageNames(change.after.instance, table)
-    coin, effect, places = names.by_id(candidate.coin), candidate.effect, some(names.places(candidate.places))
+    coin, effect, places = names.by_id(candidate.coin), candidate.effect, names.places(candidate.places)
     if effect == "fills":
-        return f"{coin} fills {places}."
+        return message("candidate-fills", coin=coin, places=places)
     if effect == "frees":
-        moves = [f"{names.by_id(freed.holding)} for {names.place(freed.to)}" for freed in candidate.frees if freed.to]
-        follows = "" if {freed.to for freed in candidate.frees} >= set(candidate.places) else f", which fills {places}"
-        return f"{coin} frees {some(moves)}{follows}."
+        moves = some(
+            [
+                message("candidate-moves", coin=names.by_id(freed.holding), place=names.place(freed.to))
+                for freed in candidate.frees
+                if freed.to
+            ]
+        )
+        if {freed.to for freed in candidate.frees} >= set(candidate.places):
+            return message("candidate-frees", coin=coin, moves=moves)
+        return message("candidate-frees-and-fills", coin=coin, moves=moves, places=places)
     if effect == "helps_constraint":
-        return f"{coin} lets the rules of the set be met with more places filled: {places}."
+        return message("candidate-helps-rules", coin=coin, places=places)
     if candidate.betters is not UNSET:
         return _upgrade(coin, candidate.betters, change, names, table)
     if candidate.settle is not UNSET:
-        check = f"Check: {names.to_check(candidate.settle)}." if candidate.settle else NOTHING_SETTLES
-        return f"{coin} may belong in {some(names.places(candidate.may_fit), 'or')}. {check}"
-    return f"{coin} would be a duplicate for {some(names.places(candidate.fits))}."
+        told = {"coin": coin, "places": names.places(candidate.may_fit)}
+        if not candidate.settle:
+            return message("candidate-undecided-nothing-settles", **told)
+        return message("candidate-undecided", **told, check=names.to_check(candidate.settle))
+    return message("candidate-duplicate", coin=coin, places=names.places(candidate.fits))
 
 
-def _upgrade(coin: str, improvement: Improvement, change: PlacementChange, names: MessageNames, table: Table) -> str:
+def _upgrade(
+    coin: CoinPart, improvement: Improvement, change: PlacementChange, names: MessageNames, table: Table
+) -> Message:
     """The improvement in words: "Upgrade for 'Shilling': problem-free, yours is holed"."""
     address, criterion = improvement.place, improvement.criterion
     if address is None or criterion.certain is True:
-        return f"{coin} makes one more place certain."
+        return message("candidate-certain", coin=coin)
+    place = names.place(address)
     if criterion.doubt is True:
-        return f"Upgrade for {names.place(address)}: {_surety(improvement.to)}, yours is {_surety(improvement.from_)}."
+        told = {"this": _surety(improvement.to), "yours": _surety(improvement.from_)}
+        return message("candidate-upgrade", place=place, **told)
     at, instance = change.numbers[address], change.after.instance
     speak = RuleWording(table.attributes, table.context.vocabularies)
     level = next(level for level, one in enumerate(instance.places[at].prefer) if _improved(one) == criterion)
@@ -337,8 +350,8 @@ def _upgrade(coin: str, improvement: Improvement, change: PlacementChange, names
         number = change.holdings[occupant.holding]
         value = instance.worth[level, at][number]
         words.append(preference_words(instance.places[at].prefer[level], value, instance.views[number], speak))
-    yours = f"yours: {words[1]}" if words[1].endswith("not recorded") else f"yours is {words[1]}"
-    return f"Upgrade for {names.place(address)}: {words[0]}, {yours}."
+    code = "candidate-upgrade-not-recorded" if words[1].endswith("not recorded") else "candidate-upgrade"
+    return message(code, place=place, this=words[0], yours=words[1])
 
 
 def _improved(preference: Preference) -> ImprovedCriterion:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import msgspec
 from msgspec import UNSET
@@ -16,6 +17,7 @@ from service.progress.conflicts import pin_conflicts
 from service.progress.description import MessageNames
 from service.progress.evaluate import EvaluationRequest
 from service.progress.result import ClaimedConflict, PinConflict, SeatElsewhere, UnplacedHolding
+from service.rules.messages import PlacePart, message
 
 MOST_CLAIMED = 500
 _MOST_NAMED = 20
@@ -31,9 +33,9 @@ class Claim:
     place: str
     label: str
 
-    def in_words(self) -> str:
-        """Where the piece is, inside a sentence."""
-        return f"'{self.label}' of '{self.title}'"
+    def parts(self) -> dict[str, Any]:
+        """Where the piece is, as parts of a message."""
+        return {"there": PlacePart(self.place, self.label), "set": self.title}
 
     def seat(self) -> SeatElsewhere:
         """As another set's answer shows it."""
@@ -68,8 +70,8 @@ def claimed(
                     continue
                 reported.add((place.group, coin))
             by, surely = claims[name][0], fit.verdict is YES
-            fits = "fits" if surely else "may fit"
-            now = "is empty" if seat is None else "is filled tentatively"
+            code = "claimed-tentative" if seat else "claimed-empty" if surely else "claimed-empty-perhaps"
+            said = message(code, coin=names.coin(coin), place=names.place(place.address), **by.parts())
             found.append(
                 ClaimedConflict(
                     holding=name,
@@ -77,8 +79,7 @@ def claimed(
                     label=place.label,
                     by=by.seat(),
                     tentative=UNSET if surely else True,
-                    message=f"{names.coin(coin)} {fits} {names.place(place.address)}, which {now}, but is in "
-                    f"{by.in_words()}.",
+                    **said.members(),
                 )
             )
     return found[:MOST_CLAIMED], max(0, len(found) - MOST_CLAIMED)
@@ -100,8 +101,8 @@ def pins_not_kept(
         holding, place = conflict.holding, conflict.place
         if conflict.reason == "constraint" and holding in claims:
             by = claims[holding][0]
-            message = f"{names.coin(coins[holding])} cannot be kept in {names.place(place)}: it is in {by.in_words()}."
-            conflict = msgspec.structs.replace(conflict, reason="claimed", by=by.seat(), message=message)
+            said = message("pin-claimed", coin=names.coin(coins[holding]), place=names.place(place), **by.parts())
+            conflict = msgspec.structs.replace(conflict, reason="claimed", by=by.seat(), **said.members())
         found.append(conflict)
     return found
 

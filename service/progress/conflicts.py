@@ -16,9 +16,9 @@ from service.assignment.solve import solve
 from service.evaluation.explanation import clause_text, failing_clauses
 from service.evaluation.table import Table
 from service.facts.holding import Holding
-from service.progress.description import MessageNames, some
+from service.progress.description import MessageNames
 from service.progress.result import ConstraintConflict, PinConflict, Placing
-from service.rules.labels import listed
+from service.rules.messages import message, some
 from service.rules.wording import RuleWording
 
 MOST_WORK = 300_000
@@ -44,18 +44,14 @@ def pin_conflicts(
         if coin is not None and any(at in seats and seats[at].holding == coin for at in places):
             continue
         why: dict[str, Any]
-        label = names.place(address)
         name = names.coin(coin) if coin is not None else names.held(every.get(holding, Holding(holding, {})))
+        told = {"coin": name, "place": names.place(address)}
         if holding not in every:
-            message = f"{name} is to be kept in {label}, but is not here any more."
-            why = {"reason": "unknown_holding", "message": message}
-        elif every[holding].status not in statuses:
-            status = every[holding].status
-            message = f"{name} cannot be kept in {label}: its status is {status}."
-            why = {"reason": "not_held", "message": message}
+            why = {"reason": "unknown_holding", **message("pin-unknown-holding", **told).members()}
+        elif (status := every[holding].status) not in statuses:
+            why = {"reason": "not_held", **message("pin-not-held", **told, status=status).members()}
         elif not places:
-            message = f"{name} cannot be kept in {label}: the set has no such place."
-            why = {"reason": "unknown_place", "message": message}
+            why = {"reason": "unknown_place", **message("pin-unknown-place", **told).members()}
         elif coin is not None and all(coin not in instance.fits[at] for at in places):
             why = _unfit(instance, table, names, holding, coin, address, nevers)
         else:
@@ -86,7 +82,7 @@ def _unfit(
     nevers: Sequence[tuple[str, str]],
 ) -> dict[str, Any]:
     """Why a pin of a coin that is not to be there, or fits nowhere there, cannot hold: members of the conflict."""
-    name, label = names.coin(coin), names.place(address)
+    told = {"coin": names.coin(coin), "place": names.place(address)}
     places = places_named(instance, address)
     barred = [
         never
@@ -99,18 +95,17 @@ def _unfit(
     }
     # A coin that fails no place is kept out by what the owner decided, and by nothing else.
     if barred and (address in {place for _, place in barred} or not all(failing.values())):
-        message = f"{name} is marked both 'keep here' and 'never here' for {label}. Remove one of the two."
-        return {"reason": "never", "message": message}
+        return {"reason": "never", **message("pin-never", **told).members()}
     fewest = min(failing.values(), key=len)
     speak = RuleWording(table.attributes, table.context.vocabularies)
     needs = [speak.clause(clause) for _, clause in fewest]
     # A coin of several candidate issues may fail another clause as each of them, and none as all.
-    words = f"it needs {listed(needs, 'and')}" if needs else "each of its candidate issues fails some clause"
+    said = message("pin-does-not-fit", **told, needs=needs) if needs else message("pin-fits-as-no-issue", **told)
     return {
         "reason": "does_not_fit",
         "failing": needs,
         "clauses": [clause_text(*part) for part in fewest],
-        "message": f"{name} cannot be kept in {label}: {words}.",
+        **said.members(),
     }
 
 
@@ -124,7 +119,7 @@ def _clash(
 ) -> dict[str, Any]:
     """Why a pin that fits by itself gives way to other pins, or to a set-level rule: members of the conflict."""
     coin = next(number for number, held in enumerate(instance.holdings) if held.id == holding)
-    name, label = names.coin(coin), names.place(address)
+    told: dict[str, Any] = {"coin": names.coin(coin), "place": names.place(address)}
 
     def pin_of(at: int) -> str | None:
         """The place, or the group, that the coin sitting there is pinned to."""
@@ -135,26 +130,24 @@ def _clash(
     taken = [at for at in fitting if at in seats and pin_of(at) is not None]
     if len(taken) == len(fitting):
         other = instance.holdings[seats[taken[0]].holding].id
-        every = some(
-            [names.by_id(held) for held in dict.fromkeys(instance.holdings[seats[at].holding].id for at in taken)]
-        )
-        number = "takes one coin" if len(fitting) == 1 else f"takes {len(fitting)} coins"
-        both = "both" if len(taken) == 1 else "all"
-        message = f"{name} and {every} are {both} to be kept in {label}, which {number}. Remove one of the two."
-        if len(taken) > 1:
-            message = message.replace("Remove one of the two.", "Remove one of these decisions.")
-        return {"reason": "clashes", "with_": Placing(other, pin_of(taken[0]) or ""), "message": message}
+        others = dict.fromkeys(instance.holdings[seats[at].holding].id for at in taken)
+        if len(fitting) == 1:
+            said = message("pin-clash-one", **told, other=names.by_id(other))
+        else:
+            coins = some([names.by_id(held) for held in others])
+            said = message("pin-clash", **told, others=coins, count=len(fitting))
+        return {"reason": "clashes", "with_": Placing(other, pin_of(taken[0]) or ""), **said.members()}
     elsewhere = [pin for at, seat in seats.items() if seat.holding == coin and (pin := pin_of(at)) is not None]
     pieces = instance.holdings[coin].quantity
     if len(elsewhere) >= pieces:
-        number = "it is one coin" if pieces == 1 else f"there are {pieces} pieces"
-        every = some([names.place(place) for place in (address, *elsewhere)])
-        message = f"{name} is to be kept in {every}, but {number}. Remove one of the decisions."
-        return {"reason": "clashes", "with_": Placing(holding, elsewhere[0]), "message": message}
+        both = {"coin": told["coin"], "places": names.places((address, *elsewhere))}
+        said = message("pin-one-coin", **both) if pieces == 1 else message("pin-too-few-pieces", **both, pieces=pieces)
+        return {"reason": "clashes", "with_": Placing(holding, elsewhere[0]), **said.members()}
     held = any(pin_of(at) is not None for at in seats)
-    together = " together with other coins to be kept" if held else ""
-    message = f"{name} cannot be kept in {label}: it would break a rule of the set{together}."
-    return {"reason": "constraint", "message": message}
+    return {
+        "reason": "constraint",
+        **message("pin-constraint-with-others" if held else "pin-constraint", **told).members(),
+    }
 
 
 def pin_costs(
@@ -192,8 +185,7 @@ def pin_costs(
         gain = _tiers(problem, filled) > _tiers(problem, before)
         left_empty = [instance.places[at].address for at in sorted(filled.difference(before))]
         if gain and left_empty:
-            lost = some(names.places(left_empty))
-            message = f"{names.coin(coin)} is kept in {names.place(address)}; without that {lost} could be filled."
+            told = {"coin": names.coin(coin), "place": names.place(address), "places": names.places(left_empty)}
             found.append(
                 PinConflict(
                     holding=holding,
@@ -201,7 +193,7 @@ def pin_costs(
                     label=names.label(address),
                     reason="costs",
                     places=left_empty,
-                    message=message,
+                    **message("pin-costs", **told).members(),
                 )
             )
     return found
@@ -325,10 +317,11 @@ def _constraint_conflict(
     touched = [at for at in empty if at in covered] or list(empty)
     holdings = sorted({instance.holdings[coin].id for at in touched for coin in instance.fits[at]})
     places = [instance.places[at].address for at in touched]
-    quoted = some([names.rule(name) for name in ids])
     rule = next((one for one in instance.constraints if one.id == ids[0]), None)
-    kept = f"Rule {quoted} keeps" if len(ids) == 1 else f"Rules {quoted} together keep"
-    number = f"{gain} of {len(places)} places" if gain < len(places) else "1 place" if gain == 1 else f"{gain} places"
+    code = "constraint" + ("-some" if gain < len(places) else "") + ("-together" if len(ids) > 1 else "")
+    told = {"rules": some([names.rule(name) for name in ids]), "places": names.places(places), "count": gain}
+    if gain < len(places):
+        told["of"] = len(places)
     return ConstraintConflict(
         constraint=ids[0],
         label=(rule.label if rule is not None else "") or ids[0],
@@ -336,5 +329,5 @@ def _constraint_conflict(
         places=places,
         holdings=holdings,
         gain=gain,
-        message=f"{kept} {number} empty: {some([names.place(place) for place in places])}.",
+        **message(code, **told).members(),
     )

@@ -9,8 +9,9 @@ from service.assignment.contests import Contest, contests
 from service.assignment.problem import Placement
 from service.evaluation.table import Table
 from service.facts.truth import YES
-from service.progress.description import MessageNames, some
+from service.progress.description import MessageNames
 from service.progress.result import ContestedConflict
+from service.rules.messages import message, some
 
 
 def contested(instance: Instance, table: Table, seats: Mapping[int, Placement]) -> list[ContestedConflict]:
@@ -32,13 +33,17 @@ def contested(instance: Instance, table: Table, seats: Mapping[int, Placement]) 
 def _told(instance: Instance, names: MessageNames, contest: Contest) -> ContestedConflict:
     pieces = sum(instance.problem.quantity[holding] for holding in contest.holdings)
     short = len(contest.places) - pieces
-    coins = some([names.coin(holding) for holding in contest.holdings])
-    fit = "is the only coin that fits" if pieces == 1 else f"are the only {pieces} coins that fit"
-    labels = some(names.places(instance.places[at].address for at in contest.places))
+    told = {
+        "count": len(contest.places),
+        "short": short,
+        "coins": some([names.coin(holding) for holding in contest.holdings]),
+        "places": names.places(instance.places[at].address for at in contest.places),
+    }
+    said = message("contested-one-coin", **told) if pieces == 1 else message("contested", **told, pieces=pieces)
     return ContestedConflict(
         places=[instance.places[at].address for at in contest.places],
         holdings=[instance.holdings[holding].id for holding in contest.holdings],
         empty=instance.places[contest.empty].address,
         short_by=short,
-        message=f"{len(contest.places)} places, {short} coin short: {coins} {fit} {labels}.",
+        **said.members(),
     )

@@ -8,16 +8,27 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from service.assignment.build import Instance
+from service.errors import Fault
 from service.evaluation.settling import DecidingFact
 from service.evaluation.table import Table
 from service.facts.attributes import Attribute
 from service.facts.holding import Holding, View
 from service.facts.knowledge import Knowledge, knowledge_as_json
+from service.facts.suggestions import pointer_steps
 from service.facts.vocabulary import Vocabulary
 from service.rules.labels import Labels, listed, shortened
+from service.rules.messages import (
+    CoinPart,
+    ConstraintPart,
+    FactPart,
+    MorePart,
+    PlacePart,
+    message,
+    message_of_fault,
+    some,
+)
 
 NOTHING = "coin, nothing recorded"
-NOTHING_SETTLES = "No fact that can be recorded settles it."
 # Of each line the first attribute that is recorded.
 NOUN, YEAR, ISSUER = ("denomination", "object_kind"), ("year_on_coin", "struck"), ("issuer", "legend_issuer")
 _PARTS = (NOUN, YEAR, ISSUER)
@@ -54,18 +65,25 @@ class CoinNames:
     the id that the service gave it."""
 
     def __init__(self, attributes: Mapping[str, Attribute], vocabularies: Mapping[str, Vocabulary]) -> None:
-        self._label = Labels(attributes, vocabularies).term
+        self._labels = Labels(attributes, vocabularies)
 
-    def of(self, holding: Holding, views: Sequence[View]) -> str:
+    def of(self, holding: Holding, views: Sequence[View]) -> CoinPart:
         """The name; `views` are what the coin may be."""
-        noun, year, issuer = (first_words(part, [view.facts for view in views], self._label) for part in _PARTS)
+        noun, year, issuer = (first_words(part, [view.facts for view in views], self._labels.term) for part in _PARTS)
         kind = coin_kind(noun, year)
         number = holding.number or (None if _SERVICE_ID.fullmatch(holding.id) else holding.id)
-        if number is None:
-            return (kind or "A coin") + (f" ({issuer})" if issuer else "")
-        # A name without a figure ("the worn one") is no number.
-        name = f"No. {number}" if any(figure.isdigit() for figure in number) else number
-        return f"{name} ({kind})" if kind else name
+        if number is None and issuer:
+            kind = f"{kind or 'A coin'} ({issuer})"
+        return CoinPart(holding.id, number, kind or None)
+
+    def ignoring(self, holding: Holding, fault: Fault) -> dict[str, Any]:
+        """That a fact of the holding was left out, and why: members of an entry. The fault's pointer leads into the holding."""
+        first, *others = [*pointer_steps(fault.pointer), ""]
+        attribute = others[0] if first == "facts" and others[0] else first
+        labels = self._labels
+        what = FactPart(attribute, labels.name(attribute) if attribute in labels.attributes else attribute)
+        said = message("ignored", coin=self.of(holding, (View(holding.facts),)), what=what, why=message_of_fault(fault))
+        return {"pointer": fault.pointer, **said.members()}
 
 
 def coin_kind(noun: str | None, year: str | None) -> str:
@@ -96,49 +114,45 @@ class MessageNames:
         self._labels |= {place.group: place.group_label for place in instance.places if place.group}
         self._rules = {rule.id: rule.label for rule in instance.constraints}
 
-    def coin(self, coin: int) -> str:
+    def coin(self, coin: int) -> CoinPart:
         """The coin by its number in the instance."""
         return self._coins.of(self._instance.holdings[coin], self._instance.views[coin])
 
-    def by_id(self, holding: str) -> str:
+    def by_id(self, holding: str) -> CoinPart:
         """The coin of the instance that has this id."""
         return self.coin(self._numbers[holding])
 
-    def held(self, holding: Holding) -> str:
+    def held(self, holding: Holding) -> CoinPart:
         """A holding that need not be in the instance, by its own facts."""
         return self._coins.of(holding, (View(holding.facts),))
 
-    def place(self, address: str) -> str:
-        """The label of a place, or of a group by its id, in quotes, a long one shortened; the address of one that the set does
-        not have."""
-        return f"'{shortened(self.label(address))}'"
+    def place(self, address: str) -> PlacePart:
+        """A place, or a group by its id, a long label shortened."""
+        return PlacePart(address, shortened(self.label(address)))
 
     def label(self, address: str) -> str:
-        """The same without quotes, in full."""
+        """The label of a place, or of a group by its id; the address of one that the set does not have."""
         return self._labels.get(address) or address
 
-    def rule(self, identity: str) -> str:
-        """The label of a rule over several places, in quotes, a long one shortened."""
-        return f"'{shortened(self._rules.get(identity) or identity)}'"
+    def rule(self, identity: str) -> ConstraintPart:
+        """A rule over several places, a long label shortened."""
+        return ConstraintPart(identity, shortened(self._rules.get(identity) or identity))
 
-    def places(self, addresses: Iterable[str]) -> list[str]:
-        """Their labels in quotes, each once."""
-        return list(dict.fromkeys(self.place(address) for address in addresses))
+    def places(self, addresses: Iterable[str]) -> list[PlacePart | MorePart]:
+        """The first few of them, each label once."""
+        by_label: dict[str, PlacePart] = {}
+        for address in addresses:
+            by_label.setdefault(self.label(address), self.place(address))
+        return some(list(by_label.values()))
 
-    def to_check(self, facts: Iterable[DecidingFact]) -> str:
-        """Facts that would settle a doubt, with where to look: "fineness (hallmark or legend; else specific gravity)"."""
-        return "; ".join(f"{self.fact(fact.attribute)}{fact.look_at and ' (' + fact.look_at + ')'}" for fact in facts)
+    def to_check(self, facts: Iterable[DecidingFact]) -> list[FactPart]:
+        """Facts that would settle a doubt, with where to look."""
+        return [FactPart(fact.attribute, self.fact(fact.attribute).label, fact.look_at) for fact in facts]
 
-    def fact(self, attribute: str) -> str:
-        """The attribute's label inside a sentence."""
-        return self._attributes.name(attribute) if attribute in self._attributes.attributes else attribute
-
-
-def some(words: Sequence[str], joined: str = "and", most: int = 6) -> str:
-    """The first few of them in words, and how many more there are."""
-    if len(words) <= most:
-        return listed(words, joined)
-    return f"{', '.join(words[: most - 1])} {joined} {len(words) - most + 1} more"
+    def fact(self, attribute: str) -> FactPart:
+        """The attribute by its label inside a sentence."""
+        known = attribute in self._attributes.attributes
+        return FactPart(attribute, self._attributes.name(attribute) if known else attribute)
 
 
 def _worlds(recorded: Recorded, issue_facts: Mapping[str, Mapping[str, Any]]) -> list[Mapping[str, Any]]:

@@ -15,7 +15,7 @@ from service.facts.holding import Facts, Holding
 from service.facts.knowledge import knowledge_as_json
 from service.facts.recorded import RecordedFact
 from service.progress.result import DefinitionStamp
-from service.rules.labels import listed
+from service.rules.messages import CoinPart, FactPart, Message, message
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +23,7 @@ class NamedCoin:
     """A holding, and what messages call it."""
 
     holding: Holding
-    name: str
+    name: CoinPart
 
 
 class Turn(Struct):
@@ -64,7 +64,7 @@ class FactOutcome(Struct):
         return Turn(self.values, self.certain_gain, self.possible_gain)
 
 
-class FactToLookAt(Struct):
+class FactToLookAt(Message, frozen=True, kw_only=True):
     """A fact, or several together, of one coin."""
 
     holding: str
@@ -74,7 +74,6 @@ class FactToLookAt(Struct):
     worst: Turn
     outcomes: list[FactOutcome]
     proven: bool
-    message: str
     number: Annotated[str | None, Meta(description="The owner's own number of the coin.")]
 
 
@@ -93,7 +92,7 @@ class RuledOutIssue(Struct):
     attribute: str
 
 
-class IssueFeatures(Struct):
+class IssueFeatures(Message, frozen=True, kw_only=True):
     """The smallest set of features that tells the candidate issues of a coin apart."""
 
     holding: str
@@ -101,7 +100,6 @@ class IssueFeatures(Struct):
     alike: Annotated[list[list[str]], Meta(description="Issues that nothing in the catalogue tells apart.")]
     ruled_out: Annotated[list[RuledOutIssue], Meta(description="Issues that contradict a recorded fact, and which.")]
     is_smallest: bool
-    message: str
     number: Annotated[str | None, Meta(description="The owner's own number of the coin.")]
 
 
@@ -125,23 +123,34 @@ class Doubts(Struct):
 
 
 def fact_to_look_at(
-    coin: NamedCoin, look_at: dict[str, str], facts: Sequence[str], outcomes: list[FactOutcome], proven: bool
+    coin: NamedCoin, look_at: dict[str, str], facts: Sequence[FactPart], outcomes: list[FactOutcome], proven: bool
 ) -> FactToLookAt:
     """The entry of a fact. `look_at` says for each of its attributes where to look; `facts` are their names in messages."""
     best, worst = max(outcomes, key=_gains).turn(), min(outcomes, key=_gains).turn()
-    message = (
-        f"{coin.name}: check {listed(facts, 'and')}. Best case: {_places(best.certain_gain)} filled for certain "
-        f"({listed(list(best.values.values()), 'and')}). Worst case: {_in_words(worst)}."
+    values = list(best.values.values())
+    if best.certain_gain > 0:
+        well = message("doubt-best", count=best.certain_gain, values=values)
+    else:
+        well = message("doubt-best-none", values=values)
+    said = message("doubt", coin=coin.name, facts=list(facts), best=well, worst=_worst(worst))
+    return FactToLookAt(
+        holding=coin.holding.id,
+        attributes=list(look_at),
+        look_at=look_at,
+        best=best,
+        worst=worst,
+        outcomes=outcomes,
+        proven=proven,
+        number=coin.holding.number or None,
+        **said.members(),
     )
-    holding, number = coin.holding.id, coin.holding.number or None
-    return FactToLookAt(holding, list(look_at), look_at, best, worst, outcomes, proven, message, number)
 
 
 def features_of(
     coin: NamedCoin,
     issues: Mapping[str, Facts],
     attributes: Mapping[str, Attribute],
-    named: Callable[[str], str],
+    named: Callable[[str], FactPart],
 ) -> IssueFeatures:
     """What tells the candidate issues of the coin apart. `named` gives the name of an attribute in messages."""
     holding = coin.holding
@@ -159,23 +168,23 @@ def features_of(
         )
         for name in found.attributes
     ]
-    words = listed([named(name) for name in found.attributes], "and")
     left = len(candidates) - len(found.ruled_out)
     if left <= 1:
-        message = f"{coin.name}: what is recorded leaves {'one candidate issue' if left else 'no candidate issue'}."
+        said = message("features-one-issue" if left else "features-no-issue", coin=coin.name)
     elif not found.attributes:
-        message = f"{coin.name}: nothing that the catalogue records distinguishes the candidate issues."
+        said = message("features-none", coin=coin.name)
     else:
-        rest = ", as far as the catalogue describes them" if found.alike else ""
-        message = f"{coin.name}: check {words} to distinguish its {left} candidate issues{rest}."
+        facts = [named(name) for name in found.attributes]
+        code = "features-as-described" if found.alike else "features"
+        said = message(code, coin=coin.name, facts=facts, count=left)
     return IssueFeatures(
         holding=holding.id,
         features=features,
         alike=[list(pair) for pair in found.alike],
         ruled_out=[RuledOutIssue(issue, name) for issue, name in found.ruled_out.items()],
         is_smallest=found.is_smallest,
-        message=message,
         number=holding.number or None,
+        **said.members(),
     )
 
 
@@ -183,13 +192,9 @@ def _gains(outcome: FactOutcome) -> tuple[int, int]:
     return outcome.gains
 
 
-def _in_words(gains: Turn) -> str:
+def _worst(gains: Turn) -> Message:
     if gains.certain_gain > 0:
-        return f"{_places(gains.certain_gain)} filled"
+        return message("doubt-worst-filled", count=gains.certain_gain)
     if gains.possible_gain < 0:
-        return f"{_places(-gains.possible_gain)} can no longer be filled"
-    return "no change"
-
-
-def _places(count: int) -> str:
-    return "no place" if count == 0 else "1 place" if count == 1 else f"{count} places"
+        return message("doubt-worst-lost", count=-gains.possible_gain)
+    return message("doubt-worst-no-change")

@@ -25,11 +25,11 @@ from service.facts.knowledge import value_as_json
 from service.facts.recorded import RecordedFact
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.facts.words import nearest
-from service.progress.description import some
 from service.progress.evaluate import EvaluationRequest, ensure_evaluable, stamp_of
 from service.progress.named import Named, named_holdings
 from service.progress.result import DefinitionStamp, Doubt
-from service.rules.labels import listed, shortened
+from service.rules.labels import Labels, shortened
+from service.rules.messages import CoinPart, FactPart, Message, MorePart, PlacePart, message, some
 from service.rules.predicates import EvaluationContext
 from service.rules.wording import RuleWording
 
@@ -90,6 +90,12 @@ class Explanation(Struct, frozen=True):
         list[ExplainedPlace],
         Meta(description="The closest first: those that it fits, may fit, fails in the fewest clauses."),
     ]
+    messages: Annotated[
+        list[Message],
+        Meta(
+            description="In three sentences: where it fits, what to check or what it fails, how many places of each kind."
+        ),
+    ]
     named: Named
     reference_edition: str | None
     engine_version: str
@@ -114,8 +120,17 @@ def explain(request: EvaluationRequest, holding: Holding, place: str | None) -> 
     explained = [_explained(item, seen, table, wording, verdicts) for item in places]
     explained.sort(key=_distance)
     named = named_holdings([(holding, seen)], definition.attributes, request.vocabularies)
-    edition = request.reference_edition
-    return Explanation(holding.id, stamp_of(request), request.today, explained, named, edition, ENGINE)
+    name = named[holding.id]
+    return Explanation(
+        holding=holding.id,
+        definition=stamp_of(request),
+        evaluated_on=request.today,
+        places=explained,
+        messages=_messages(CoinPart(holding.id, name.number, name.title), explained, wording),
+        named=named,
+        reference_edition=request.reference_edition,
+        engine_version=ENGINE,
+    )
 
 
 def _distance(place: ExplainedPlace) -> tuple[int, int]:
@@ -142,38 +157,43 @@ def _failed(clauses: Sequence[ExplainedClause]) -> list[str]:
 
 
 def explanation_text(explained: Explanation) -> str:
-    """The explanation in three lines: where the coin fits, what to check or what the closest place needs, and how many places
-    there are of each kind."""
-    coin = explained.named[explained.holding]
-    name = f"No. {coin.number} ({coin.title})" if coin.number else coin.title
-    by_verdict = {verdict: [one for one in explained.places if one.verdict is verdict] for verdict in _CLOSER}
-    fits, may_fit, fails = (by_verdict[verdict] for verdict in _CLOSER)
+    """The explanation in three lines."""
+    return "".join(f"{line}\n" for line in explained.messages)
+
+
+def _messages(coin: CoinPart, explained: Sequence[ExplainedPlace], labels: Labels) -> list[Message]:
+    """Where the coin fits, what to check or what the closest place needs, and how many places there are of each kind."""
+    fits, may_fit, fails = ([one for one in explained if one.verdict is verdict] for verdict in _CLOSER)
     if fits:
-        where = f"fits {some(_labels(fits))}"
+        where = message("explained-fits", coin=coin, places=_places(fits))
+    elif may_fit:
+        where = message("explained-may-fit", coin=coin, places=_places(may_fit))
     else:
-        where = f"may belong in {some(_labels(may_fit), 'or')}" if may_fit else "fits no place of the set"
-    return "\n".join(
-        (
-            f"{name} {where}.",
-            _next_line(may_fit, fails),
-            f"Fits: {len(fits)}. May fit: {len(may_fit)}. Does not fit: {len(fails)}.",
-            "",
-        )
-    )
+        where = message("explained-fits-nowhere", coin=coin)
+    counts = {"fits": len(fits), "may_fit": len(may_fit), "fails": len(fails)}
+    return [where, _next_line(may_fit, fails, labels), message("explained-counts", **counts)]
 
 
-def _next_line(may_fit: Sequence[ExplainedPlace], fails: Sequence[ExplainedPlace]) -> str:
+def _next_line(may_fit: Sequence[ExplainedPlace], fails: Sequence[ExplainedPlace], labels: Labels) -> Message:
     if may_fit:
-        facts = {fact.attribute: fact.look_at for view in may_fit[0].may_be for fact in view.settle}
-        checks = [f"{name.replace('_', ' ')}{look_at and f' ({look_at})'}" for name, look_at in facts.items()]
-        return f"To check for '{shortened(may_fit[0].label)}': {'; '.join(checks) or 'no fact that can be recorded settles it'}."
+        first = may_fit[0]
+        facts = {fact.attribute: fact.look_at for view in first.may_be for fact in view.settle}
+        checks = [FactPart(name, labels.name(name), look_at) for name, look_at in facts.items()]
+        if not checks:
+            return message("explained-nothing-settles", place=_part(first))
+        return message("explained-check", place=_part(first), check=checks)
     if fails:
-        return f"Closest place that it does not fit: '{shortened(fails[0].label)}'; it needs {listed(_failing(fails[0]), 'and')}."
-    return "There is no other place to compare it with."
+        first = fails[0]
+        return message("explained-closest", place=_part(first), needs=_failing(first))
+    return message("explained-no-other")
 
 
-def _labels(places: Sequence[ExplainedPlace]) -> list[str]:
-    return [f"'{shortened(place.label)}'" for place in places]
+def _part(place: ExplainedPlace) -> PlacePart:
+    return PlacePart(place.place, shortened(place.label))
+
+
+def _places(places: Sequence[ExplainedPlace]) -> list[PlacePart | MorePart]:
+    return some([_part(place) for place in places])
 
 
 def _asked(places: Sequence[Place], name: str | None) -> list[Place]:

@@ -16,8 +16,10 @@ from service.analysis.diff_wording import worded_changes
 from service.analysis.overlap import COMPARISON_WORK
 from service.definitions.model import RevisionStamp
 from service.evaluation.engine import ENGINE
+from service.evaluation.places import label_of
 from service.progress.decisions import KnownPlaces
 from service.progress.evaluate import EvaluationRequest, evaluate
+from service.progress.named import NamedHolding
 from service.progress.result import Evaluation, PlaceResult, Status, Tier
 from service.progress.revisions import (
     ArrivingCoin,
@@ -41,7 +43,8 @@ from service.progress.revisions import (
 )
 from service.progress.want_list import Notes
 from service.rules.definition import Definition
-from service.rules.labels import listed
+from service.rules.labels import shortened
+from service.rules.messages import Message, PlacePart, message, some
 
 Placings = tuple[tuple[str, str], ...]
 SPLIT: Final = "place-split"
@@ -49,12 +52,12 @@ MERGED: Final = "place-merged"
 REMOVED: Final = "place-removed"
 SMALLER: Final = "no-such-place"
 UNKNOWN: Final = "unknown-place"
-WHY: Mapping[Loss, str] = {
-    SPLIT: "the place was split",
-    MERGED: "the place was merged with others",
-    REMOVED: "the place is gone",
-    SMALLER: "the group goes on without this place",
-    UNKNOWN: "the set had no such place before",
+_WHY: Mapping[Loss, str] = {
+    SPLIT: "lost-split",
+    MERGED: "lost-merged",
+    REMOVED: "lost-removed",
+    SMALLER: "lost-in-group",
+    UNKNOWN: "lost-unknown",
 }
 
 
@@ -65,6 +68,15 @@ class PlaceFate:
     after: str | None
     reason: Loss | None = None
     into: tuple[str, ...] = ()
+
+    def because(self, before: Definition, after: Definition, address: str) -> dict[str, Any]:
+        """Why it is dropped, by a code and in words, and where the place's coins go: members of an entry. A place of an open
+        group that no coin shows any more is still one, so it has an address and no coin."""
+        reason = self.reason or SMALLER
+        told: dict[str, Any] = {"place": PlacePart(address, shortened(label_of(before, address)))}
+        if self.into:
+            told["into"] = some([PlacePart(name, shortened(label_of(after, name))) for name in self.into])
+        return {"reason": reason, "into": list(self.into), **message(_WHY[reason], **told).members()}
 
 
 class Survival:
@@ -113,15 +125,15 @@ def carry(
     difference: DefinitionDiff, after: EvaluationRequest, pins: Placings, nevers: Placings, notes: Notes
 ) -> CarriedDecisions:
     """Decisions and notes to the want list under the later definition."""
-    survival = Survival(difference, after)
-    kept_pins, pin_lists = _placings(survival, pins)
-    kept_nevers, never_lists = _placings(survival, nevers)
+    survival, before = Survival(difference, after), difference.old
+    kept_pins, pin_lists = _placings(survival, before, after.definition, pins)
+    kept_nevers, never_lists = _placings(survival, before, after.definition, nevers)
     fates = {place: survival.of(place) for place in notes}
     there = {fate.after: notes[place] for place, fate in fates.items() if fate.after is not None}
     note_lists = CarriedNotes(
         carried=[CarriedNote(place, fate.after) for place, fate in fates.items() if fate.after is not None],
         dropped=[
-            DroppedNote(place, WantNote(**notes[place]), *_because(fate))
+            DroppedNote(place=place, note=WantNote(**notes[place]), **fate.because(before, after.definition, place))
             for place, fate in fates.items()
             if fate.after is None
         ],
@@ -129,11 +141,17 @@ def carry(
     return CarriedDecisions(kept_pins, kept_nevers, there, pin_lists, never_lists, note_lists)
 
 
-def _placings(survival: Survival, pairs: Placings) -> tuple[Placings, CarriedPlacings]:
+def _placings(
+    survival: Survival, before: Definition, after: Definition, pairs: Placings
+) -> tuple[Placings, CarriedPlacings]:
     """The pairs that are carried over, under their later addresses, and the lists."""
     fates = [(holding, place, survival.of(place)) for holding, place in pairs]
     carried = [CarriedPlacing(h, place, fate.after) for h, place, fate in fates if fate.after is not None]
-    dropped = [DroppedPlacing(h, place, *_because(fate)) for h, place, fate in fates if fate.after is None]
+    dropped = [
+        DroppedPlacing(holding=holding, place=place, **fate.because(before, after, place))
+        for holding, place, fate in fates
+        if fate.after is None
+    ]
     return tuple((one.holding, one.to) for one in carried), CarriedPlacings(carried, dropped)
 
 
@@ -163,11 +181,11 @@ def impact(
     survival = Survival(difference, after)
     then, now = _by_address(is_then), _by_address(was)
     fates = {address: survival.of(address) for address in now}
-    places = _places(now, then, fates)
+    places = _places(now, then, fates, before.definition, after.definition)
     numbers = {holding.id: holding.number or None for holding in before.holdings}
     coins = _coins(now, then, fates, {entry.holding: entry.reason for entry in is_then.unplaced}, numbers)
     changes = worded_changes(difference)
-    summed_up = _summed_up(places, coins, carried, before.definition, after.definition)
+    summed_up = list(_summed_up(places, coins, carried, before.definition, after.definition))
     return Impact(
         definition=stamp.definition,
         from_=stamp.before,
@@ -181,7 +199,9 @@ def impact(
         pins=carried.pin_lists,
         nevers=carried.never_lists,
         want_notes=carried.note_lists,
-        in_words=[*summed_up, *(change.words for change in changes)],
+        in_words=[*(said.message for said in summed_up), *(change.words for change in changes)],
+        messages=summed_up,
+        named=_named(was.named, places, coins, carried),
         holdings_state=stamp.holdings_state,
         evaluated_on=before.today,
         reference_edition=stamp.reference_edition,
@@ -197,13 +217,22 @@ def _by_address(result: Evaluation) -> _Places:
     return {place.place: place for place in result.places()}
 
 
-def _places(now: _Places, then: _Places, fates: Mapping[str, PlaceFate]) -> PlacesImpact:
+def _places(
+    now: _Places, then: _Places, fates: Mapping[str, PlaceFate], before: Definition, after: Definition
+) -> PlacesImpact:
     survivors = {fate.after: address for address, fate in fates.items() if fate.after in then}
     pairs = [(now[address], then[after]) for after, address in survivors.items() if after is not None]
     return PlacesImpact(
         gained=[GainedPlace(*_state(place)) for address, place in then.items() if address not in survivors],
         lost=[
-            LostPlace(*_state(place), *_because(fates[address]))
+            LostPlace(
+                place=place.place,
+                label=place.label,
+                tier=place.tier,
+                status=place.status,
+                holding=place.holding,
+                **fates[address].because(before, after, address),
+            )
             for address, place in now.items()
             if fates[address].after not in then
         ],
@@ -261,46 +290,53 @@ def _seats(places: _Places) -> dict[str, list[str]]:
     return seats
 
 
-def _because(fate: PlaceFate) -> tuple[Loss, str, list[str]]:
-    """Why something is dropped, by a code and in words, and where the place's coins go. A place of an open group that
-    no coin shows any more is still one, so it has an address and no coin."""
-    reason = fate.reason or SMALLER
-    return reason, WHY[reason], list(fate.into)
+def _named(
+    names: Mapping[str, NamedHolding], places: PlacesImpact, coins: CoinsImpact, carried: CarriedDecisions
+) -> dict[str, NamedHolding]:
+    """The names of the coins that the lists name."""
+    told: set[str | None] = {one.holding for one in places.gained} | {one.holding for one in places.lost}
+    told |= {one.holding for one in (*places.opened, *places.filled)}
+    told |= {one.holding for one in coins.moved} | {one.holding for one in coins.coming_in}
+    told |= {one.holding for one in coins.falling_out}
+    for lists in (carried.pin_lists, carried.never_lists):
+        told |= {one.holding for one in lists.carried} | {one.holding for one in lists.dropped}
+    return {name: names[name] for name in names if name in told}
 
 
 def _summed_up(
     places: PlacesImpact, coins: CoinsImpact, carried: CarriedDecisions, before: Definition, after: Definition
-) -> Iterator[str]:
+) -> Iterator[Message]:
     """What happens to the set, in a sentence or two."""
     if before.digest == after.digest:
-        yield "Both revisions say the same: nothing happens to your set."
+        yield message("impact-none")
         return
-    counted = [
-        *_counts((places.gained, "is", "are", "new"), (places.lost, "is", "are", "gone")),
-        *_counts((places.opened, "becomes", "become", "empty"), (places.filled, "is", "are", "filled")),
-    ]
-    yield (
-        f"Of the places {listed(counted, 'and')}."
-        if counted
-        else "Every place stays, and is filled or empty as before."
+    yield _counted(
+        "impact-places",
+        {
+            "impact-places-new": places.gained,
+            "impact-places-gone": places.lost,
+            "impact-places-emptied": places.opened,
+            "impact-places-filled": places.filled,
+        },
     )
-    counted = [
-        *_counts((coins.moved, "moves", "move", ""), (coins.coming_in, "comes", "come", "in")),
-        *_counts((coins.falling_out, "falls", "fall", "out")),
-    ]
-    yield f"Of the coins {listed(counted, 'and')}." if counted else "Every coin stays where it is."
+    yield _counted(
+        "impact-coins",
+        {
+            "impact-coins-moved": coins.moved,
+            "impact-coins-in": coins.coming_in,
+            "impact-coins-out": coins.falling_out,
+        },
+    )
     dropped: dict[str, Sequence[object]] = {
-        "pins": carried.pin_lists.dropped,
-        "nevers": carried.never_lists.dropped,
-        "want list notes": carried.note_lists.dropped,
+        "impact-pins-dropped": carried.pin_lists.dropped,
+        "impact-nevers-dropped": carried.never_lists.dropped,
+        "impact-notes-dropped": carried.note_lists.dropped,
     }
-    lost = [f"{len(entries)} of your {name}" for name, entries in dropped.items() if entries]
-    if lost:
-        yield f"{listed(lost, 'and')} cannot be carried over: their places do not survive."
+    if any(dropped.values()):
+        yield _counted("impact-dropped", dropped)
 
 
-def _counts(*lists: tuple[Sequence[Any], str, str, str]) -> Iterator[str]:
-    for entries, one, many, end in lists:
-        count = len(entries)
-        if count:
-            yield f"{count} {one if count == 1 else many} {end}".rstrip()
+def _counted(code: str, entries: Mapping[str, Sequence[object]]) -> Message:
+    """How many entries there are of each kind, one after the other; that there are none where there are none."""
+    changes = [message(kind, count=len(found)) for kind, found in entries.items() if found]
+    return message(code, changes=changes) if changes else message(f"{code}-same")

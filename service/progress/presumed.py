@@ -14,6 +14,7 @@ from service.facts.truth import NO, YES, Verdict
 from service.progress.description import MessageNames
 from service.progress.result import ContradictionConflict, UnidentifiedConflict
 from service.rules.labels import Labels
+from service.rules.messages import Message, message
 from service.rules.predicates import Predicate, reads
 
 MOST_CLASHES = 500
@@ -99,7 +100,10 @@ def clashes(
     for coin, holding in enumerate(instance.holdings):
         seen = views.seen(holding)
         nearest = seen.unidentified if coin in fitting else ()
-        for kinds, wrong in ((ContradictionConflict, seen.contradictions), (UnidentifiedConflict, nearest)):
+        for kinds, code, wrong in (
+            (ContradictionConflict, "contradiction", seen.contradictions),
+            (UnidentifiedConflict, "unidentified", nearest),
+        ):
             for clash in wrong:
                 if len(found) >= MOST_CLASHES:
                     left_out += 1
@@ -111,24 +115,16 @@ def clashes(
                         attribute=clash.attribute,
                         recorded=knowledge_as_json(clash.recorded),
                         issue_value=knowledge_as_json(clash.issue_value),
-                        message=_message(kinds is UnidentifiedConflict, names, labels, coin, clash),
+                        **_message(code, names, labels, coin, clash).members(),
                     )
                 )
     return found, left_out
 
 
-def _message(none: bool, names: MessageNames, labels: Labels, coin: int, clash: Contradiction) -> str:
+def _message(code: str, names: MessageNames, labels: Labels, coin: int, clash: Contradiction) -> Message:
     recorded, theirs = (_words(labels, clash.attribute, one) for one in (clash.recorded, clash.issue_value))
-    fact = names.fact(clash.attribute)
-    if none:
-        return (
-            f"{names.coin(coin)} is no issue of the catalogue. The nearest, '{clash.issue}', has {fact} {theirs}; recorded "
-            f"is {recorded}. Check {fact}, or add the issue."
-        )
-    return (
-        f"{names.coin(coin)}: {fact} {recorded} is recorded, but its issue '{clash.issue}' has {theirs}. Check {fact}, or "
-        "name another issue."
-    )
+    told = {"fact": names.fact(clash.attribute), "recorded": recorded, "theirs": theirs, "issue": clash.issue}
+    return message(code, coin=names.coin(coin), **told)
 
 
 def _words(labels: Labels, attribute: str, knowledge: Knowledge) -> str:

@@ -17,6 +17,7 @@ from service.assignment.problem import Basis
 from service.evaluation.settling import DecidingFact
 from service.facts.recorded import RecordedFact, RecordedKey
 from service.progress.named import Named
+from service.rules.messages import Message
 from service.rules.preferences import Preference
 
 Tier = Literal["required", "optional"]
@@ -98,10 +99,6 @@ class PageResult(Struct, frozen=True):
 
 
 # --- places --------------------------------------------------------------------------------------------------------------
-
-
-# A text, a number or nothing; msgspec knows no union of texts and exact decimals.
-_WORTH = Meta(extra_json_schema={"type": ["string", "number", "null"]})
 
 
 # A text, a number or nothing: msgspec knows no union of texts and exact decimals.
@@ -221,23 +218,21 @@ class FreeChoiceResult(Struct, frozen=True):
 # --- conflicts -----------------------------------------------------------------------------------------------------------
 
 
-class ContestedConflict(Struct, frozen=True, tag_field="kind", tag="contested"):
+class ContestedConflict(Message, frozen=True, kw_only=True, tag_field="kind", tag="contested"):
     """Places that together have fewer fitting coins than places, so that one of them stays empty."""
 
     places: list[str]
     holdings: list[str]
     empty: Annotated[str, Meta(description="The place that stays empty.")]
     short_by: int
-    message: str
 
 
-class UndecidedConflict(Struct, frozen=True, tag_field="kind", tag="undecided"):
+class UndecidedConflict(Message, frozen=True, kw_only=True, tag_field="kind", tag="undecided"):
     """A coin that may fit these places, and the facts that would decide."""
 
     holding: str
     places: Annotated[list[str], Meta(description="Places by address, a free choice by its group.")]
     settle: list[DecidingFact]
-    message: str
     limit: Annotated[str | UnsetType, Meta(description="Why the list of facts may not be the shortest.")] = UNSET
 
 
@@ -257,7 +252,7 @@ class SeatElsewhere(Struct, frozen=True):
     label: str
 
 
-class PinConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="pin"):
+class PinConflict(Message, frozen=True, kw_only=True, tag_field="kind", tag="pin"):
     """A pin that does not hold, or one that holds at the cost of other places."""
 
     holding: str
@@ -290,11 +285,10 @@ class PinConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="pin"
         list[str] | UnsetType, Meta(description="With `does_not_fit`: the clauses that the coin fails, in words.")
     ] = UNSET
     clauses: Annotated[list[str] | UnsetType, Meta(description="The same as CQL2 text.")] = UNSET
-    message: str
     by: Annotated[SeatElsewhere | UnsetType, Meta(description="With `claimed`.")] = UNSET
 
 
-class ContradictionConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="contradiction"):
+class ContradictionConflict(Message, frozen=True, kw_only=True, tag_field="kind", tag="contradiction"):
     """A recorded fact that contradicts the issue that the coin is said to be; the recorded fact counts."""
 
     holding: str
@@ -302,10 +296,9 @@ class ContradictionConflict(Struct, frozen=True, kw_only=True, tag_field="kind",
     attribute: str
     recorded: RecordedFact
     issue_value: RecordedFact
-    message: str
 
 
-class UnidentifiedConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="unidentified"):
+class UnidentifiedConflict(Message, frozen=True, kw_only=True, tag_field="kind", tag="unidentified"):
     """A fact of a coin that is no issue of a catalogue said to be complete, against the nearest issue."""
 
     holding: str
@@ -313,10 +306,9 @@ class UnidentifiedConflict(Struct, frozen=True, kw_only=True, tag_field="kind", 
     attribute: str
     recorded: RecordedFact
     issue_value: RecordedFact
-    message: str
 
 
-class ConstraintConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="constraint"):
+class ConstraintConflict(Message, frozen=True, kw_only=True, tag_field="kind", tag="constraint"):
     """A rule over several places without which more places could be filled."""
 
     constraint: str
@@ -325,14 +317,13 @@ class ConstraintConflict(Struct, frozen=True, kw_only=True, tag_field="kind", ta
     places: Annotated[list[str], Meta(description="Places that stay empty.")]
     holdings: Annotated[list[str], Meta(description="The coins that fit those places.")]
     gain: Annotated[int, Meta(description="How many more places could be filled.")]
-    message: str
     with_: Annotated[list[str] | UnsetType, Meta(description="Other rules that do so only together with this one.")] = (
         field(default=UNSET, name="with")
     )
     limit: Annotated[str | UnsetType, Meta(description="Why other rules may do the same.")] = UNSET
 
 
-class ClaimedConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="claimed"):
+class ClaimedConflict(Message, frozen=True, kw_only=True, tag_field="kind", tag="claimed"):
     """Where several sets share the coins: a coin that fits a place of this set, and sits in another set."""
 
     holding: str
@@ -340,7 +331,6 @@ class ClaimedConflict(Struct, frozen=True, kw_only=True, tag_field="kind", tag="
     label: str
     by: SeatElsewhere
     tentative: Annotated[Literal[True] | UnsetType, Meta(description="The coin only may fit.")] = UNSET
-    message: str
 
 
 Conflict = (
@@ -389,12 +379,11 @@ class UnplacedHolding(Struct, frozen=True, kw_only=True):
     sits_in: list[SeatElsewhere] | UnsetType = UNSET
 
 
-class IgnoredFact(Struct, frozen=True):
+class IgnoredFact(Message, frozen=True, kw_only=True):
     """A recorded fact that was left out of the evaluation."""
 
     holding: str
     pointer: Annotated[str, Meta(description="A JSON pointer into the holding.")]
-    message: str
 
 
 class Goal(Struct, frozen=True):

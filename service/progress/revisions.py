@@ -10,7 +10,9 @@ from msgspec import UNSET, Meta, Struct, UnsetType, field
 
 from service.analysis.diff_wording import RevisionChange
 from service.definitions.model import RevisionStamp
+from service.progress.named import Named
 from service.progress.result import Status, Summary, Tier
+from service.rules.messages import Message
 
 Loss = Literal["place-split", "place-merged", "place-removed", "no-such-place", "unknown-place"]
 
@@ -26,13 +28,12 @@ class CarriedPlacing(Struct):
     to: str
 
 
-class DroppedPlacing(Struct):
+class DroppedPlacing(Message, frozen=True, kw_only=True):
     """A pin or a never whose place does not survive."""
 
     holding: str
     place: str
     reason: Loss
-    message: str
     into: Annotated[list[str], Meta(description="The places that take over the place's coins.")]
 
 
@@ -59,13 +60,12 @@ class WantNote(Struct):
     note: str | UnsetType = UNSET
 
 
-class DroppedNote(Struct):
+class DroppedNote(Message, frozen=True, kw_only=True):
     """A note whose place does not survive."""
 
     place: str
     note: WantNote
     reason: Loss
-    message: str
     into: list[str]
 
 
@@ -89,7 +89,7 @@ class GainedPlace(Struct):
     holding: str | None
 
 
-class LostPlace(Struct):
+class LostPlace(Message, frozen=True, kw_only=True):
     """A place that only the earlier revision has."""
 
     place: str
@@ -98,7 +98,6 @@ class LostPlace(Struct):
     status: Status
     holding: str | None
     reason: Loss
-    message: str
     into: Annotated[list[str], Meta(description="The places that take over its coins.")]
 
 
@@ -213,7 +212,9 @@ class Impact(Struct):
     pins: CarriedPlacings
     nevers: CarriedPlacings
     want_notes: CarriedNotes
-    in_words: list[str]
+    in_words: Annotated[list[str], Meta(description="The texts of `messages`, then of `changes`.")]
+    messages: Annotated[list[Message], Meta(description="What happens to the set, in a sentence or two.")]
+    named: Named
     holdings_state: str
     evaluated_on: date
     reference_edition: str

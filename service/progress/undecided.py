@@ -12,8 +12,9 @@ from service.evaluation.places import FREE_CHOICE
 from service.evaluation.settling import SettlingFacts, TrialBudget, settle_places
 from service.evaluation.table import Table
 from service.facts.truth import UNDECIDED
-from service.progress.description import NOTHING_SETTLES, MessageNames, some
+from service.progress.description import MessageNames
 from service.progress.result import UndecidedConflict
+from service.rules.messages import message
 from service.rules.predicates import Predicate, reads
 
 MOST_DOUBTS = 500
@@ -52,11 +53,15 @@ def doubts(instance: Instance, table: Table, seats: Mapping[int, Placement]) -> 
 def _told(
     instance: Instance, names: MessageNames, coin: int, places: Sequence[str], settled: SettlingFacts
 ) -> UndecidedConflict:
-    check = f"Check: {names.to_check(settled.facts)}." if settled.facts else NOTHING_SETTLES
+    told = {"coin": names.coin(coin), "places": names.places(places)}
+    if settled.facts:
+        said = message("undecided", **told, check=names.to_check(settled.facts))
+    else:
+        said = message("undecided-nothing-settles", **told)
     return UndecidedConflict(
         holding=instance.holdings[coin].id,
         places=list(places),
         settle=settled.facts,
-        message=f"{names.coin(coin)} may belong in {some(names.places(places), 'or')}. {check}",
+        **said.members(),
         limit=settled.limit or UNSET,
     )

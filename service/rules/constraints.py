@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from service.rules.messages import Message
 from service.rules.rule import Rule
 from service.rules.side_constraints import (
     KeyedEdges,
@@ -33,23 +34,26 @@ CONSTRAINT_MEMBERS: Mapping[str, str] = {
 """Every member that a constraint can have besides its id and kind, with its type (document.MEMBER_TYPES)."""
 
 
+MUST_DIFFER, FEW_MAY_AGREE = "must-differ", "few-may-agree"
+
+
 class Feasibility(Protocol):
     """What the check of a definition knows of the places of a constraint, all of them filled. Each answer is the reason why
-    that cannot be, in words, or None where it can be or is not known."""
+    that cannot be, or None where it can be or is not known."""
 
-    def never_agree(self, by: tuple[str, ...]) -> str | None:
+    def never_agree(self, by: tuple[str, ...]) -> Message | None:
         """Two of the places can never agree in one of these attributes."""
 
-    def never_match(self, by: tuple[str, ...]) -> str | None:
+    def never_match(self, by: tuple[str, ...]) -> Message | None:
         """A coin in the bound slot can never agree with one in any of the places in one of these attributes."""
 
-    def too_few_fit(self, where: Rule, least: int) -> str | None:
+    def too_few_fit(self, where: Rule, least: int) -> Message | None:
         """Fewer than `least` of the places can take a coin that fits the rule."""
 
-    def too_few_keys(self, by: tuple[str, ...], most: int, demand: str) -> str | None:
-        """Too few keys occur for the places when each may come `most` times; `demand` says so, {by} for the attributes."""
+    def too_few_keys(self, by: tuple[str, ...], most: int, demand: str) -> Message | None:
+        """Too few keys occur for the places when each may come `most` times; `demand` is the code of the message."""
 
-    def too_many_fit(self, where: Rule, most: int) -> str | None:
+    def too_many_fit(self, where: Rule, most: int) -> Message | None:
         """More than `most` of the places take only coins that fit the rule."""
 
 
@@ -63,7 +67,7 @@ class ConstraintKind:
 
     `looks_outside`: coins in other places matter as well. `forbids_equal_keys`: two pieces of one holding break it, since
     they share the key, whatever it is. `is_goal`: it is aimed at, and keeps nothing out. `binds_one`: it binds the coin in
-    one place only, its `place`. `never` says what `impossible` means for it.
+    one place only, its `place`. `never` is the code of the message that says what `impossible` means for it.
     """
 
     name: str
@@ -72,12 +76,12 @@ class ConstraintKind:
     needs: tuple[tuple[str, ...], ...]
     side_constraints: Callable[[KeyedEdges, int], Iterator[SideConstraint]]
     words: Callable[[Constraint, str, str], str]
-    impossible: Callable[[Constraint, Feasibility], str | None]
+    impossible: Callable[[Constraint, Feasibility], Message | None]
     looks_outside: bool = False
     forbids_equal_keys: bool = False
     is_goal: bool = False
     binds_one: bool = False
-    never: str = "can never hold with all its places filled"
+    never: str = "rule-never-holds"
 
     @property
     def counts_fitting(self) -> bool:
@@ -112,7 +116,7 @@ def _all_agree(_: Constraint, by: str, _where: str) -> str:
     return f"all coins agree in {by}"
 
 
-def _agree_never(constraint: Constraint, places: Feasibility) -> str | None:
+def _agree_never(constraint: Constraint, places: Feasibility) -> Message | None:
     return places.never_agree(constraint.by)
 
 
@@ -120,18 +124,18 @@ def _none_agree(_: Constraint, by: str, _where: str) -> str:
     return f"no two coins agree in {by}"
 
 
-def _too_few_to_differ(constraint: Constraint, places: Feasibility) -> str | None:
-    return places.too_few_keys(constraint.by, 1, "must differ in {by}")
+def _too_few_to_differ(constraint: Constraint, places: Feasibility) -> Message | None:
+    return places.too_few_keys(constraint.by, 1, MUST_DIFFER)
 
 
 def _only_so_many(constraint: Constraint, by: str, where: str) -> str:
     return f"at most {constraint.count} may be {where}" if where else f"at most {constraint.count} of one {by}"
 
 
-def _more_than_may(constraint: Constraint, places: Feasibility) -> str | None:
+def _more_than_may(constraint: Constraint, places: Feasibility) -> Message | None:
     if constraint.where is not None:
         return places.too_many_fit(constraint.where, constraint.count)
-    return places.too_few_keys(constraint.by, constraint.count, f"at most {constraint.count} may agree in {{by}}")
+    return places.too_few_keys(constraint.by, constraint.count, FEW_MAY_AGREE)
 
 
 def _none_outside(_: Constraint, by: str, _where: str) -> str:
@@ -142,7 +146,7 @@ def _as_many_as(constraint: Constraint, _by: str, where: str) -> str:
     return f"at least {constraint.count} are wanted that are {where}"
 
 
-def _fewer_than_wanted(constraint: Constraint, places: Feasibility) -> str | None:
+def _fewer_than_wanted(constraint: Constraint, places: Feasibility) -> Message | None:
     assert constraint.where is not None
     return places.too_few_fit(constraint.where, constraint.count)
 
@@ -151,11 +155,11 @@ def _agrees_with_one(constraint: Constraint, by: str, _where: str) -> str:
     return f"the coin of {constraint.place} agrees in {by} with one of these coins"
 
 
-def _agrees_with_none(constraint: Constraint, places: Feasibility) -> str | None:
+def _agrees_with_none(constraint: Constraint, places: Feasibility) -> Message | None:
     return places.never_match(constraint.by)
 
 
-def _not_known(_: Constraint, _places: Feasibility) -> str | None:
+def _not_known(_: Constraint, _places: Feasibility) -> Message | None:
     return None
 
 
@@ -213,7 +217,7 @@ AT_LEAST = ConstraintKind(
     words=_as_many_as,
     impossible=_fewer_than_wanted,
     is_goal=True,
-    never="can never be reached",
+    never="goal-never-reached",
 )
 MATCHES = ConstraintKind(
     "matches",
@@ -224,7 +228,7 @@ MATCHES = ConstraintKind(
     words=_agrees_with_one,
     impossible=_agrees_with_none,
     binds_one=True,
-    never="always keeps its place empty",
+    never="rule-keeps-place-empty",
 )
 CONSTRAINT_KINDS: dict[str, ConstraintKind] = {
     kind.name: kind for kind in (SAME, DIFFERENT, AT_MOST, NOT_ELSEWHERE, AT_LEAST, MATCHES)

@@ -12,6 +12,7 @@ import pytest
 from service.http import openapi
 from service.http.problems import PROBLEM_KINDS
 from service.http.wire import EXAMPLES, Out
+from service.rules.messages import MESSAGES
 from tests.conftest import Running
 from tests.factories import a_document, a_holding, a_measurement, result_of
 from tests.http import clubhouse, doors
@@ -29,6 +30,7 @@ from tests.http.examples import (
     POLL,
     REDEMPTION,
 )
+from tests.messages import ensure_worded
 from tests.openapi import COMMITTED, closed, formatted, openapi_document, operations, validator
 from tests.pictures import photo_upload
 
@@ -214,6 +216,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("post", "/v1/definition-checks", "/v1/definition-checks"),
         ("get", "/v1/attributes", "/v1/attributes"),
         ("get", "/v1/functions", "/v1/functions"),
+        ("get", "/v1/messages", "/v1/messages"),
         ("get", "/v1/vocabularies", "/v1/vocabularies"),
         ("get", "/v1/vocabularies/{name}", "/v1/vocabularies/issuers"),
         ("get", "/v1/catalogue/complete", "/v1/catalogue/complete"),
@@ -337,6 +340,25 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         schema = described.get("content", {}).get("application/json", {}).get("schema")
         if schema is not None:
             validator(closed(document), schema).validate(answer.json())
+            ensure_worded(answer.json(), MESSAGES)
+
+
+# What is wrong with something that was sent: a code and where it is stand beside the text, as in problem documents.
+FAULTS = {"FaultOut", "RefusedCell", "RefusedRow", "Rejection"}
+
+
+def test_beside_every_text_for_people_are_its_code_and_its_parts() -> None:
+    document = openapi_document()
+    schemas = document["components"]["schemas"]
+    texts = {name for name, schema in schemas.items() if {"message", "messages"} & schema.get("properties", {}).keys()}
+    with_list = {name for name in texts if "message" not in schemas[name]["properties"]}
+    # Lists of messages, each with its own.
+    message = {"$ref": "#/components/schemas/Message"}
+    assert all(schemas[name]["properties"]["messages"]["items"] == message for name in with_list - FAULTS)
+    assert with_list - FAULTS
+    for name in texts - with_list - FAULTS:
+        assert {"message", "code", "parts"} <= set(schemas[name]["required"]), name
+    assert texts >= FAULTS
 
 
 def test_an_undeclared_member_of_an_answer_does_not_fit_its_closed_schema() -> None:

@@ -12,9 +12,11 @@ import pytest
 from service.definitions import actions
 from service.definitions.model import Decisions
 from service.definitions.store import DefinitionStore
+from service.rules.messages import MESSAGES
 from service.schema import metadata
 from tests.conftest import Running
 from tests.factories import places_of, seats_of
+from tests.messages import ensure_worded
 
 pytestmark = pytest.mark.anyio
 
@@ -437,10 +439,21 @@ async def test_the_impact_tells_what_becomes_of_places_coins_and_pins(service: R
     assert (found["before"]["filled"], found["after"]["filled"]) == (6, 4)
     assert kept.named(found["pins"]["dropped"], "place") == [("crown", "crown"), ("farthing-2", "any/2")]
     assert found["in_words"][:3] == [
-        "Of the places 3 are new, 3 are gone and 1 becomes empty.",
-        "Of the coins 1 moves, 1 comes in and 3 fall out.",
-        "2 of your pins cannot be carried over: their places do not survive.",
+        "Places: 3 new, 3 gone, 1 emptied.",
+        "Coins: 1 moves to another place, 1 comes in, 3 drop out.",
+        "2 'keep here' decisions cannot be carried over, because their places are gone.",
     ]
+    assert found["in_words"][:3] == [said["message"] for said in found["messages"]]
+    assert [place["message"] for place in found["places"]["lost"]] == [
+        "'Crown' was split into 'Crown, early' and 'Crown, late'.",
+        "'Florin' is gone.",
+        "'Any farthing' is gone; its group goes on without it.",
+    ]
+    named = {
+        name for coin in (*coins["moved"], *coins["coming_in"], *coins["falling_out"]) for name in [coin["holding"]]
+    }
+    assert named <= found["named"].keys()
+    assert ensure_worded(found, MESSAGES) >= 8
     assert found["in_words"][3:] == [change["words"] for change in found["changes"]]
 
 

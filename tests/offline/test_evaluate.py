@@ -117,7 +117,7 @@ def test_explanations(pennies: tuple[Path, Path]) -> None:
     assert "does not fit: 'new'; it needs " in next_line and "1901" in next_line
     assert counts == "Fits: 1. May fit: 0. Does not fit: 1."
     doubt = run("explain", *pennies, "--coin", "P-2", "--place", "new").stdout
-    assert "may belong in 'new'.\nTo check for 'new': year on coin (" in doubt
+    assert "may belong in 'new'.\nTo check for 'new': year on the coin (" in doubt
     whole = json.loads(run("explain", *pennies, "--coin", "P-3", "--format", "json").stdout)
     assert [place["verdict"] for place in whole["places"]] == ["no", "no"]
     for wrong in (["--coin", "P-9"], ["--coin", "P-1", "--place", "odl"]):

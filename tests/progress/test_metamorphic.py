@@ -193,7 +193,9 @@ def agreeing(coin: dict[str, Any]) -> list[str]:
     """The issues named of the coin that its own facts do not contradict; an unnamed one counts as agreeing."""
     named = coin.get("issue", {"one_of": []})
     names = named["one_of"] if isinstance(named, dict) else [named]
-    return [name for name in names if not reference.clashing(coin["facts"], ISSUES[name], OUTSIDE)] if names else ["any"]
+    return (
+        [name for name in names if not reference.clashing(coin["facts"], ISSUES[name], OUTSIDE)] if names else ["any"]
+    )
 
 
 @SOME

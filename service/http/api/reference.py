@@ -20,6 +20,7 @@ from service.http.responses import PRIVATE, Reply, Sends, encode
 from service.http.wire import Out, PageOut
 from service.reference import actions
 from service.rules.document import document_schema
+from service.rules.messages import MESSAGES
 from service.rules.operators import FUNCTIONS, Operator
 
 reference = router("/v1", "Reference")
@@ -52,6 +53,19 @@ class FunctionOut(Out):
     signature: str
     meaning: str
     example: str
+
+
+class SentenceOut(Out):
+    """The sentence of a kind of message."""
+
+    code: str
+    sentence: Annotated[
+        str,
+        Meta(
+            description="With the parts in braces. `{coins:and}`: the entries of a list, joined by this word (or `,` or `;`); "
+            "`{count:place|places}`: the number with the first word for one, the second for any other."
+        ),
+    ]
 
 
 class VocabularySummaryOut(Out):
@@ -142,6 +156,12 @@ async def list_attributes() -> PageOut[AttributeOut]:
 async def list_functions() -> PageOut[FunctionOut]:
     """Functions of the rule language."""
     return PageOut([_function_out(entry) for entry in FUNCTIONS], None)
+
+
+@reference.get("/messages")
+async def list_messages() -> PageOut[SentenceOut]:
+    """The sentences of all messages, for a client that words them in another language."""
+    return PageOut([SentenceOut(code, sentence) for code, sentence in MESSAGES.items()], None)
 
 
 @reference.get("/vocabularies")

@@ -23,6 +23,7 @@ from service.progress.actions.inputs import SentIssue, faults_of_sent_replacemen
 from service.progress.actions.stored_set import LoadedRequest, StoredSet, load_stored_set
 from service.progress.allocated import Allocation, Mode
 from service.progress.allocations import MOST_PAIRS, SetRequest, allocate
+from service.progress.description import CoinNames
 from service.progress.result import IgnoredFact
 from service.reference import actions as reference
 from service.reference.actions import SentDocument
@@ -187,11 +188,14 @@ def _read_all(raw: Sequence[Any], tables: Sequence[Attributes]) -> ReadHoldings:
     ignored: list[list[IgnoredFact]] = [[] for _ in tables]
     faults: list[Fault] = []
     seen: dict[str, int] = {}
+    names = [CoinNames(attributes, reference.vocabularies()) for attributes in tables]
     for place, item in enumerate(raw):
         wrongs: list[list[Fault]] = []
+        read: list[Holding] = []
         for number, attributes in enumerate(tables):
             holding, wrong = read_holding(item, attributes, strict=True)
             wrongs.append(wrong)
+            read.append(holding or Holding(str(item), {}))
             if holding is not None:
                 by_set[number].append(holding)
         common = _common(wrongs)
@@ -202,7 +206,7 @@ def _read_all(raw: Sequence[Any], tables: Sequence[Attributes]) -> ReadHoldings:
             faults.append(Fault("clashing-id", message, f"/holdings/{place}/id", "give every holding an id of its own"))
         for number, wrong in enumerate(wrongs):
             ignored[number].extend(
-                IgnoredFact(str(name), fault.pointer, fault.message)
+                IgnoredFact(holding=str(name), **names[number].ignoring(read[number], fault))
                 for fault in wrong
                 if fault.code != "unknown-attribute" and fault not in common
             )

@@ -9,6 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 from msgspec import UNSET, UnsetType
+from msgspec.structs import asdict
 from sqlalchemy import Connection
 
 from service.accounts.model import Owner
@@ -26,9 +27,11 @@ from service.progress.actions.evaluate import EvaluationInputs, evaluation_reque
 from service.progress.actions.stored_set import LoadedRequest, StoredSet, load_stored_set
 from service.progress.budget import Purchase, purchase
 from service.progress.candidates import CandidatesResult, IgnoredInputFact, SetCandidates, candidates
+from service.progress.description import CoinNames
 from service.progress.evaluate import ensure_evaluable
 from service.progress.result import DefinitionStamp
 from service.progress.whatif import Evaluated
+from service.reference import actions as reference
 from service.reference.store import IssueStore
 
 MOST_SETS = 100
@@ -158,7 +161,7 @@ def _considered(one: LoadedRequest, inputs: CandidatesInputs, known: Attributes 
     ensure_evaluable(request)
     evaluated = Evaluated(request, tries=len(coins))
     left_out = [
-        *(IgnoredInputFact(holding=fact.holding, pointer=fact.pointer, message=fact.message) for fact in one.ignored),
+        *(IgnoredInputFact(**asdict(fact)) for fact in one.ignored),
         *ignored,
     ]
     return SetCandidates(
@@ -186,6 +189,7 @@ def _read(
     found: list[Holding] = []
     faults: list[Fault] = []
     ignored: list[IgnoredInputFact] = []
+    names = CoinNames(attributes, reference.vocabularies())
     for number, coin in enumerate(coins):
         raw = {"id": coin.id, "facts": coin.facts, "issue": coin.issue}
         checked = attributes if known is None else known
@@ -193,7 +197,7 @@ def _read(
         holding, wrong = read_holding(raw, attributes, strict=known is None)
         assert holding is not None
         found.append(holding)
-        ignored.extend(IgnoredInputFact(coin=coin.id, pointer=fault.pointer, message=fault.message) for fault in wrong)
+        ignored.extend(IgnoredInputFact(coin=coin.id, **names.ignoring(holding, fault)) for fault in wrong)
     if faults:
         raise Invalid(faults)
     return found, ignored

@@ -23,6 +23,7 @@ from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.holdings.sync.field_names import with_doubts
 from service.progress.actions.editions import stamps
+from service.progress.description import CoinNames
 from service.progress.evaluate import EvaluationRequest
 from service.progress.result import IgnoredFact
 from service.reference import actions as reference
@@ -142,6 +143,7 @@ def stored_holdings(
     such fact must not stop the evaluation of a whole collection."""
     holdings: list[Holding] = []
     ignored: list[IgnoredFact] = []
+    names = CoinNames(attributes, reference.vocabularies())
     for entry in stored:
         data = as_known(entry)
         raw = {name: data[name] for name in ("facts", "issue", "quantity", "status", "number", "mark") if name in data}
@@ -156,7 +158,7 @@ def stored_holdings(
         if isinstance(issues, Catalogue):
             faults = [*faults, *_of_issues(holding, issues)]
         holdings.append(holding)
-        ignored.extend(IgnoredFact(entry.id, fault.pointer, fault.message) for fault in faults)
+        ignored.extend(IgnoredFact(holding=entry.id, **names.ignoring(holding, fault)) for fault in faults)
     return tuple(holdings), tuple(ignored)
 
 
