@@ -170,6 +170,17 @@ def test_a_colour_profile_is_applied_before_it_is_dropped() -> None:
     assert opened(prepare_photo(broken, PNG).images[FULL]).getpixel((5, 5)) == (255, 0, 0)
 
 
+def test_a_colour_profile_of_which_a_part_is_missing_is_dropped() -> None:
+    """In JPEG a profile comes in numbered parts (ICC.1, annex B; from memory): the part's number and how many there are."""
+    plain = picture(JPEG, icc_profile=PROFILE)
+    head = b"ICC_PROFILE\0\x01"
+    assert plain.count(head + b"\x01") == 1
+    torn = plain.replace(head + b"\x01", head + b"\x02")
+    whole, kept = (opened(prepare_photo(raw, JPEG).images[FULL]) for raw in (plain, torn))
+    assert kept.size == whole.size
+    assert "icc_profile" not in kept.info
+
+
 @pytest.mark.parametrize(
     ("kind", "mode", "kept"),
     [
