@@ -170,6 +170,9 @@ def test_a_coarse_measurement_says_that_it_is_coarse():
     assert told.verdict == CONSISTENT
     assert "measure it more finely" in told.why
     assert "more finely" not in trial(published("us-cent-1982-copper"), weight_measured={"from": 3, "to": 3.1}).why
+    ruled_out = trial(published("us-cent-1982-copper"), weight_measured={"from": 4, "to": 5})
+    assert ruled_out.verdict == TOO_HEAVY
+    assert "more finely" not in ruled_out.why
 
 
 def test_an_open_range_may_be_anything_on_its_open_side():
