@@ -29,6 +29,7 @@ from service.holdings.sync.verify import differences
 from service.http.middleware import begin_log
 from service.offline import evaluate as offline
 from service.offline.check import as_github, as_json, as_text, check_file, has_errors
+from service.progress import on_paper
 from service.progress.evaluate import EvaluationRequest, evaluate
 from service.progress.explain import explain, explanation_text
 from service.progress.result import Evaluation
@@ -176,9 +177,11 @@ def _evaluate_command(
     if form is EvaluationFormat.JSON:
         typer.echo(msgspec.json.format(msgspec.json.encode(result)))
     elif form is EvaluationFormat.CSV:
-        typer.echo(offline.evaluation_csv(result), nl=False)
+        typer.echo(on_paper.evaluation_csv(result), nl=False)
     elif form is EvaluationFormat.HTML:
-        typer.echo(offline.evaluation_html(title, result), nl=False)
+        typer.echo(
+            on_paper.evaluation_html(title, result, str(request.definition.document.get("language", "en"))), nl=False
+        )
     else:
         _print_evaluation(title, result)
 
@@ -267,15 +270,15 @@ def _print_evaluation(title: str, result: Evaluation) -> None:
         # In a pipe there is no width to keep to: a row is a line.
         console = Console(highlight=False, width=400)
     console.print(title, style="bold", markup=False)
-    console.print(offline.headline(result), markup=False)
+    console.print(on_paper.headline(result), markup=False)
     table = Table(show_edge=False, pad_edge=False, header_style="bold")
     for heading in ("Place", "Status", "Coin", "", "Certainty", "Next best"):
         table.add_column(heading)
     names = ("label", "status", "coin", "title", "certainty", "next_best")
-    for row in offline.table(result):
+    for row in on_paper.place_rows(result):
         table.add_row(*(escape(row[name]) for name in names))
     console.print(table)
-    for line in offline.remarks(result):
+    for line in on_paper.remarks(result):
         console.print(line, markup=False, soft_wrap=True)
 
 

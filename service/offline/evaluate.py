@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -12,7 +10,6 @@ from typing import Any
 
 from service.errors import Fault, Invalid
 from service.facts.holding import Holding, read_holdings
-from service.formats.html import PRINT, render
 from service.formats.strict_json import parse_json, parse_yaml
 from service.holdings.imports.actions import GivenImport, read_file
 from service.holdings.imports.layout import GivenLayout, file_of_csv, file_of_workbook
@@ -20,14 +17,11 @@ from service.holdings.imports.plan import plan_of
 from service.holdings.model import with_defaults
 from service.progress.actions.stored_set import catalogue_of
 from service.progress.evaluate import EvaluationRequest
-from service.progress.result import Evaluation, PlaceResult
-from service.progress.want_list import defused
 from service.reference import actions as reference
 from service.reference.model import NOTHING_OWN
 from service.rules.definition import Definition
 from service.rules.used_terms import used_by_attribute
 
-HEADINGS = ("place", "label", "tier", "status", "coin", "title", "certainty", "next_best")
 _JUDGED = ("facts", "issue", "quantity", "status", "number", "mark")
 
 
@@ -153,73 +147,6 @@ def request_of(definition: Definition, coins: Coins, today: date) -> EvaluationR
         issues=catalogue_of(NOTHING_OWN, definition.attributes),
         vocabularies=definition.vocabularies,
         reference_edition=reference.edition(),
-    )
-
-
-# --- evaluations ---------------------------------------------------------------------------------------------------------
-
-
-def headline(result: Evaluation) -> str:
-    """The figures in one line."""
-    found = result.summary
-    possible = f", {found.tentative} possible" if found.tentative else ""
-    proof = "Proven: no better arrangement exists." if result.proven_optimal else "Not proven to be the best."
-    return f"{found.places} places: {found.filled} filled{possible}, {found.empty} empty. Certain: {found.certain}. {proof}"
-
-
-def table(result: Evaluation) -> list[dict[str, str]]:
-    """A row for each place, by HEADINGS."""
-    return [_row(result, entry) for entry in result.places()]
-
-
-def _row(result: Evaluation, entry: PlaceResult) -> dict[str, str]:
-    best = next(iter(entry.alternates or ()), None)
-    cells = (
-        entry.place,
-        entry.label,
-        entry.tier,
-        "possible" if entry.status == "tentative" else entry.status,
-        _number(result, entry.holding),
-        "" if entry.holding is None else result.named[entry.holding].title,
-        {"forced": "certain", "choice": "interchangeable"}.get(entry.certainty or "", ""),
-        "" if best is None else _number(result, best.holding),
-    )
-    return dict(zip(HEADINGS, cells, strict=True))
-
-
-def _number(result: Evaluation, holding: str | None) -> str:
-    return "" if holding is None else result.named[holding].number or holding
-
-
-def remarks(result: Evaluation) -> Iterator[str]:
-    """Conflicts in words, and the coins without a place."""
-    yield from (conflict.message for conflict in result.conflicts)
-    for left in result.unplaced:
-        line = f"{_number(result, left.holding)} {result.named[left.holding].title}: {left.reason.replace('_', ' ')}"
-        if left.closest:
-            line += f" (closest: {left.closest.label}; needs {' and '.join(left.closest.failing)})"
-        yield line
-
-
-def evaluation_csv(result: Evaluation) -> str:
-    """The places as CSV (RFC 4180). A cell that a spreadsheet would run as a formula begins with an apostrophe."""
-    sheet = io.StringIO()
-    writer = csv.writer(sheet)
-    writer.writerow(HEADINGS)
-    writer.writerows([defused(cell) for cell in row.values()] for row in table(result))
-    return sheet.getvalue()
-
-
-def evaluation_html(title: str, result: Evaluation) -> str:
-    """A page to print."""
-    return render(
-        "evaluation.html",
-        sheet=PRINT,
-        title=title,
-        evaluated_on=result.evaluated_on,
-        headline=headline(result),
-        rows=table(result),
-        remarks=list(remarks(result)),
     )
 
 

@@ -180,6 +180,16 @@ MESSAGES: Mapping[str, str] = {
     "issue.",
     "unidentified": "{coin} is no issue of the catalogue. The nearest, '{issue}', has {fact} {theirs}; recorded is {recorded}. "
     "Check {fact}, or add the issue.",
+    # Why a coin sits in no place, on paper.
+    "unplaced-spare": "{coin}: duplicate for {places:and}.",
+    "unplaced-undecided": "{coin}: to be checked; may belong in {places:or}.",
+    "unplaced-never": "{coin}: marked 'never here' for {places:and}, and fits no other place.",
+    "unplaced-outside": "{coin}: fits no place.",
+    "unplaced-outside-closest": "{coin}: fits no place. Closest: {place}; it needs {needs:and}.",
+    "unplaced-not-held": "{coin}: not counted, its status is {status}.",
+    "unplaced-elsewhere": "{coin}: in another set.",
+    "more-conflicts": "And {count:more coin|more coins} to be checked.",
+    "more-unplaced": "And {count:more coin|more coins} without a place.",
     # An explanation in three sentences.
     "explained-fits": "{coin} fits {places:and}.",
     "explained-may-fit": "{coin} may belong in {places:or}.",

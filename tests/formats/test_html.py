@@ -48,7 +48,7 @@ PAGES: dict[str, dict[str, Any]] = {
         }
     },
     "evaluation.html": {
-        **hostile("title", "headline", "evaluated_on"),
+        **hostile("title", "headline", "evaluated_on", "caution"),
         "rows": [hostile("label", "status", "coin", "title", "certainty", "next_best")],
         "remarks": [HOSTILE],
     },

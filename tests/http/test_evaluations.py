@@ -53,6 +53,46 @@ holdings: [{id: c, facts: {denomination: crown}}]
     assert (answer.status_code, answer.json()["summary"]["filled"]) == (200, 1)
 
 
+@pytest.mark.parametrize(
+    ("form", "media_type", "words"),
+    [
+        ("text", "text/plain", "fits no place. Closest: 'Worn crown'; it"),
+        ("html", "text/html", "<td>possible</td><td>coin-2</td>"),
+        ("csv", "text/csv", "worn,Worn crown,required,possible,coin-2,"),
+    ],
+)
+async def test_an_evaluation_to_print(service: Running, form: str, media_type: str, words: str) -> None:
+    extra = {"id": "coin-3", "facts": {"denomination": "shilling", "grade": 3}}
+    body = {**EVALUATION, "holdings": [*EVALUATION["holdings"], extra]}
+    asked = await service.client.post(f"/v1/evaluations?format={form}", json=body)
+    accepted = await service.client.post("/v1/evaluations", json=body, headers={"Accept": media_type})
+    assert asked.status_code == accepted.status_code == 200
+    assert asked.headers["content-type"] == f"{media_type}; charset=utf-8"
+    assert asked.text == accepted.text
+    assert words in asked.text
+    # JSON wins where the query says so; another form is refused with the place.
+    plain = await service.client.post("/v1/evaluations?format=json", json=body, headers={"Accept": media_type})
+    assert plain.json()["summary"]["filled"] == 1
+    wrong = await service.client.post("/v1/evaluations?format=pdf", json=body)
+    assert wrong.status_code == 422
+    if form != "csv":
+        assert "no valuation" in asked.text
+
+
+async def test_a_stored_evaluation_to_print_has_a_tag_for_each_form(service: Running) -> None:
+    mine = service.collector()
+    made = await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=mine)
+    where = f"{made.headers['location']}/evaluation"
+    tags = set()
+    for form in ("json", "text", "html", "csv"):
+        answer = await service.client.get(f"{where}?format={form}", headers=mine)
+        assert answer.status_code == 200
+        tags.add(tag := answer.headers["etag"])
+        again = await service.client.get(f"{where}?format={form}", headers={**mine, "If-None-Match": tag})
+        assert again.status_code == 304
+    assert len(tags) == 4
+
+
 async def test_what_is_kept_here_needs_an_account(service: Running) -> None:
     assert (await evaluate(service, holdings="mine")).status_code == 401
     assert (await evaluate(service, definition={"id": "0191aaaa-0000-7000-8000-000000000000"})).status_code == 401

@@ -7,12 +7,16 @@ import io
 import json
 import subprocess
 import sys
+from datetime import date
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner, Result
 
 from service.__main__ import app
+from service.offline import evaluate as evaluate_files
+from service.progress.evaluate import evaluate
+from service.progress.on_paper import evaluation_html
 from tests.test_repository import ROOT
 
 SET = """format: set-definition/1
@@ -71,6 +75,14 @@ def test_a_sheet_in_every_format(pennies: tuple[Path, Path]) -> None:
     answer = json.loads(run("evaluate", *pennies, "--format", "json", "--today", "2020-02-29").stdout)
     assert answer["evaluated_on"] == "2020-02-29"
     assert run("evaluate", *pennies, "--today", "2021-02-29").exit_code == 2
+
+
+def test_the_command_and_the_service_print_the_same_words(pennies: tuple[Path, Path]) -> None:
+    read = evaluate_files.read_set(pennies[0])
+    coins = evaluate_files.read_coins(pennies[1], read)
+    result = evaluate(evaluate_files.request_of(read, coins, date(2026, 11, 25)))
+    printed = run("evaluate", *pennies, "--format", "html", "--today", "2026-11-25").stdout
+    assert printed == evaluation_html(read.title, result)
 
 
 def test_what_is_not_read_is_told(pennies: tuple[Path, Path]) -> None:

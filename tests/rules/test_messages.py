@@ -61,5 +61,6 @@ def test_every_sentence_is_used_and_every_code_has_one() -> None:
     }
     put_together = {"constraint-some", "constraint-together", "constraint-some-together"}
     put_together |= {"impact-places-same", "impact-coins-same"}
+    put_together |= {"unplaced-spare", "unplaced-undecided", "unplaced-never"}
     assert MESSAGES.keys() - texts <= put_together
     assert all(re.fullmatch(r"[a-z]+(-[a-z]+)*", code) for code in MESSAGES)

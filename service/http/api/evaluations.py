@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from datetime import date
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, Literal, TypeVar
 
 from fastapi import Query, Request
 from pydantic import Field, WithJsonSchema
@@ -16,7 +16,7 @@ from service.http.dependencies import Context, CurrentOwner, DefinitionId, Optio
 from service.http.inputs import AnyHoldings, JudgedIn, PlacingIn, Seconds, pairs
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
-from service.http.responses import Reply, Sends, tagged
+from service.http.responses import Reply, Sends
 from service.http.wire import Day, QueryIn, RevisionNumber, read
 from service.progress.actions import evaluate as evaluating
 from service.progress.actions import explain as explaining
@@ -24,10 +24,13 @@ from service.progress.actions.evaluate import EvaluationInputs
 from service.progress.actions.explain import ExplanationInputs
 from service.progress.actions.stored_set import LoadedRequest, load_stored_set, load_version
 from service.progress.explain import Explanation, explanation_text
+from service.progress.on_paper import evaluation_csv, evaluation_html, evaluation_text
 from service.progress.result import Evaluation
+from service.rules.definition import Definition
 
 evaluations = router("/v1", "Evaluations")
 
+_ETAG = {"ETag": "Of the definition, the holdings, the editions, the day and the form."}
 _EXPLANATIONS = Forms[Explanation](text=TextForm("text/plain", explanation_text))
 
 Question = TypeVar("Question", bound=JudgedIn)
@@ -68,8 +71,18 @@ class ExplanationIn(JudgedIn):
         return ExplanationInputs(**self.common(today), holding=self.holding, place=self.place)
 
 
-class MineQuery(QueryIn):
-    """Which revision, and for which day."""
+class FormQuery(QueryIn):
+    """In which form."""
+
+    format: Literal["json", "text", "csv", "html"] | None = Field(
+        None,
+        description="text is 76 columns wide, html is a page to print, csv the places; left out: the first that Accept prefers, "
+        "or JSON.",
+    )
+
+
+class MineQuery(FormQuery):
+    """Which revision, for which day, and in which form."""
 
     revision: RevisionNumber | None = Field(
         None, description="Left out: the revision that the set follows (see adoption)."
@@ -77,19 +90,43 @@ class MineQuery(QueryIn):
     today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
 
 
+def _forms(title: str = "", language: str = "en") -> Forms[Evaluation]:
+    return Forms(
+        text=TextForm("text/plain", lambda result: evaluation_text(title, result)),
+        csv=TextForm("text/csv", evaluation_csv),
+        html=TextForm("text/html", lambda result: evaluation_html(title, result, language)),
+    )
+
+
+def _forms_of(definition: Definition) -> Forms[Evaluation]:
+    return _forms(definition.title, str(definition.document.get("language", "en")))
+
+
 # --- operations ----------------------------------------------------------------------------------------------------------
 
 
 @evaluations.post("/evaluations", responses=problems("not-found", "over-limit"))
-async def evaluate(context: Context, owner: OptionalOwner, body: Unread[EvaluationIn]) -> Evaluation:
+async def evaluate(
+    request: Request,
+    context: Context,
+    owner: OptionalOwner,
+    query: Annotated[FormQuery, Query()],
+    body: Unread[EvaluationIn],
+) -> Annotated[Reply[Evaluation], Sends(media=_forms().media)]:
     """Evaluate a set definition against holdings."""
 
     def ask(asked: EvaluationIn) -> LoadedRequest:
         return evaluating.evaluation_request(context.database, owner, asked.inputs(context.today()))
 
     asked = await _read(context, body, {"holdings": []}, ask)
+
     # Reading the definition and 100,000 holdings takes time too, so it happens under the limiter with the solve.
-    return await context.compute(lambda: evaluating.evaluated(ask(asked)))
+    def answer() -> Reply[Evaluation]:
+        loaded = ask(asked)
+        forms = _forms_of(loaded.request.definition)
+        return forms.reply(evaluating.evaluated(loaded), forms.chosen(request, query.format))
+
+    return await context.compute(answer)
 
 
 @evaluations.post("/explanations", responses=problems("not-found", "over-limit"))
@@ -115,18 +152,23 @@ async def evaluate_mine(
     id: DefinitionId,
     query: Annotated[MineQuery, Query()],
     known: IfNoneMatch,
-) -> Annotated[
-    Reply[Evaluation], Sends(headers={"ETag": "Of the definition, the holdings, the editions and the day."})
-]:
+) -> Annotated[Reply[Evaluation], Sends(headers=_ETAG, media=_forms().media)]:
     """A definition kept here against the holdings kept here."""
     day = query.today or context.today()
     version = await context.read(lambda connection: load_version(connection, owner, id, query.revision, day))
-    if (unchanged := known.not_modified(entity_tag(*version))) is not None:
+    form = _forms().chosen(known.request, query.format)
+    if (unchanged := known.not_modified(entity_tag(*version, form))) is not None:
         return unchanged
     # Read again with holdings and issues, in one snapshot: the answer and its tag are then of the same state.
     mine = await context.read(lambda connection: load_stored_set(connection, owner, id, query.revision))
-    answer = await context.compute(lambda: evaluating.evaluated(mine.ask(day)))
-    return tagged(answer, entity_tag(*mine.version(day)))
+
+    def answer() -> Reply[Evaluation]:
+        loaded = mine.ask(day)
+        return _forms_of(loaded.request.definition).reply(
+            evaluating.evaluated(loaded), form, entity_tag(*mine.version(day), form)
+        )
+
+    return await context.compute(answer)
 
 
 async def _read(
