@@ -45,15 +45,20 @@ class ExampleRuns:
     """Runs the examples of a definition within a budget of work; `is_cut`: some were not run, or not exactly."""
 
     def __init__(
-        self, definition: Definition, catalogue: Mapping[str, Facts], keys: Mapping[str, GroupKeys], today: date
+        self,
+        definition: Definition,
+        catalogue: Mapping[str, Facts],
+        keys: Mapping[str, GroupKeys],
+        today: date,
+        replaces: Mapping[str, str],
     ) -> None:
-        """`keys` are those of the closed one-per groups, by id."""
+        """`keys` are those of the closed one-per groups, by id; `replaces` says of issues in whose place they stand."""
         self.definition, self.catalogue, self.keys = definition, catalogue, keys
         self.attributes: Attributes = definition.attributes
         self.context = EvaluationContext(today, definition.vocabularies)
         self.wording = RuleWording(definition.attributes, definition.vocabularies)
         self.labels = Labels(definition.attributes, definition.vocabularies)
-        self.views = Views(definition.attributes, self.context, catalogue, definition.presumptions)
+        self.views = Views(definition.attributes, self.context, catalogue, definition.presumptions, replaces)
         self.scope = _parts(definition.scope)
         self.left = MOST_WORK
         self.slots = {slot.id: (at, slot) for at, slot in enumerate(definition.slots)}

@@ -37,6 +37,7 @@ ERROR: Severity = "error"
 WARNING: Severity = "warning"
 NOTE: Severity = "note"
 SEVERITIES = (ERROR, WARNING, NOTE)
+NOTHING_REPLACED: Mapping[str, str] = {}
 _MOST_PAIRS = 4_000
 _MOST_GAPS = 50
 _MOST_KEYS_TRIED = 400
@@ -90,19 +91,24 @@ def counts_by_severity(findings: Collection[Finding]) -> FindingCounts:
     return FindingCounts(*(sum(finding.severity == severity for finding in findings) for severity in SEVERITIES))
 
 
-def check_definition(definition: Definition, catalogue: Mapping[str, Facts], today: date) -> list[Finding]:
+def check_definition(
+    definition: Definition, catalogue: Mapping[str, Facts], today: date, replaces: Mapping[str, str] = NOTHING_REPLACED
+) -> list[Finding]:
     """All findings, in the order of the document within each kind.
 
-    `catalogue` are the issues by id, `today` decides which issuers are defunct. What is impossible is claimed only where
-    it is exact; what was not decided is named in notes of code `limit`, where a bound on the work was met: 20,000,000 in
-    all (about microseconds, the same on every machine), 4,000 pairs of places, 400 keys of a group.
+    `catalogue` are the issues by id, `replaces` says of some in whose place they stand, `today` decides which issuers are
+    defunct. What is impossible is claimed only where it is exact; what was not decided is named in notes of code `limit`,
+    where a bound on the work was met: 20,000,000 in all (about microseconds, the same on every machine), 4,000 pairs of
+    places, 400 keys of a group. The author's examples are run too (`service.analysis.examples`).
     """
-    return list(_Check(definition, catalogue, today).findings())
+    return list(_Check(definition, catalogue, today, replaces).findings())
 
 
 class _Check:
-    def __init__(self, definition: Definition, catalogue: Mapping[str, Facts], today: date) -> None:
-        self.definition, self.catalogue = definition, catalogue
+    def __init__(
+        self, definition: Definition, catalogue: Mapping[str, Facts], today: date, replaces: Mapping[str, str]
+    ) -> None:
+        self.definition, self.catalogue, self.replaces = definition, catalogue, replaces
         self.questions = Questions(definition, today)
         self.keys = closed_keys(definition, catalogue, today)
         self.groups = place_groups_of(definition, self.keys)
@@ -314,7 +320,7 @@ class _Check:
     # -- the author's test cases
 
     def _examples(self) -> Iterator[Finding]:
-        runs = ExampleRuns(self.definition, self.catalogue, self.keys, self.questions.context.today)
+        runs = ExampleRuns(self.definition, self.catalogue, self.keys, self.questions.context.today, self.replaces)
         for failed in runs.failed():
             yield _finding(ERROR, failed.pointer, failed.said, () if failed.about is None else (failed.about,))
         if runs.is_cut:

@@ -18,7 +18,7 @@ from msgspec import Struct
 from service.clubs.swaps.reevaluation import as_known_to
 from service.facts.holding import Facts, Holding
 from service.progress.description import Describer
-from service.progress.evaluate import EvaluationRequest, evaluate
+from service.progress.evaluate import EvaluationRequest, evaluate_unnamed
 from service.progress.exhibition import Exhibit, ExhibitedLoan, Loan, exhibited
 from service.progress.result import DefinitionStamp, Evaluation, Figures
 
@@ -108,7 +108,7 @@ def display(
                 coins.append(coin)
                 loans.append(Loan(name, lender.name, None, _of_a_loan(lender.recorded[holding.id])))
     asked = replace(request, holdings=tuple(coins), pins=(), nevers=(), previous=(), holdings_state=None)
-    result = evaluate(asked)
+    result = evaluate_unnamed(asked)
     shown = exhibited(result, request.definition.document, {}, loans, describe)
     counts = Counter(loan.owner for loan in shown.loans)
     return Display(

@@ -18,8 +18,7 @@ from service.definitions.model import RevisionStamp
 from service.evaluation.engine import ENGINE
 from service.evaluation.places import label_of
 from service.progress.decisions import KnownPlaces
-from service.progress.evaluate import EvaluationRequest, evaluate
-from service.progress.named import NamedHolding
+from service.progress.evaluate import EvaluationRequest, evaluate_unnamed, names_of_some
 from service.progress.result import Evaluation, PlaceResult, Status, Tier
 from service.progress.revisions import (
     ArrivingCoin,
@@ -176,8 +175,8 @@ def impact(
     `after` the same under the other definition, to which what can be of the decisions is carried over."""
     difference = difference_of(before, after)
     carried = carry(difference, after, before.pins, before.nevers, notes)
-    was = evaluate(before)
-    is_then = evaluate(replace(after, pins=carried.pins, nevers=carried.nevers))
+    was = evaluate_unnamed(before)
+    is_then = evaluate_unnamed(replace(after, pins=carried.pins, nevers=carried.nevers))
     survival = Survival(difference, after)
     then, now = _by_address(is_then), _by_address(was)
     fates = {address: survival.of(address) for address in now}
@@ -201,7 +200,7 @@ def impact(
         want_notes=carried.note_lists,
         in_words=[*(said.message for said in summed_up), *(change.words for change in changes)],
         messages=summed_up,
-        named=_named(was.named, places, coins, carried),
+        named=names_of_some(before, _told_of(places, coins, carried)),
         holdings_state=stamp.holdings_state,
         evaluated_on=before.today,
         reference_edition=stamp.reference_edition,
@@ -290,17 +289,15 @@ def _seats(places: _Places) -> dict[str, list[str]]:
     return seats
 
 
-def _named(
-    names: Mapping[str, NamedHolding], places: PlacesImpact, coins: CoinsImpact, carried: CarriedDecisions
-) -> dict[str, NamedHolding]:
-    """The names of the coins that the lists name."""
+def _told_of(places: PlacesImpact, coins: CoinsImpact, carried: CarriedDecisions) -> set[str | None]:
+    """The coins that the lists name."""
     told: set[str | None] = {one.holding for one in places.gained} | {one.holding for one in places.lost}
     told |= {one.holding for one in (*places.opened, *places.filled)}
     told |= {one.holding for one in coins.moved} | {one.holding for one in coins.coming_in}
     told |= {one.holding for one in coins.falling_out}
     for lists in (carried.pin_lists, carried.never_lists):
         told |= {one.holding for one in lists.carried} | {one.holding for one in lists.dropped}
-    return {name: names[name] for name in names if name in told}
+    return told
 
 
 def _summed_up(

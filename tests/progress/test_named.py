@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec import structs
 
+from service.definitions.model import RevisionStamp
 from service.facts.core_attributes import CORE
 from service.facts.holding import Holding, View, candidate_views
+from service.progress import evaluate
+from service.progress.allocations import IN_ORDER, SetRequest, allocate
 from service.progress.description import NOTHING
+from service.progress.impact import ImpactStamp, impact
 from service.progress.named import NamedHolding, named_holdings
 from service.reference import actions as reference
-from tests.factories import a_document, measured, places_of, some_knowledge
+from tests.factories import a_document, a_holding, a_measurement, measured, places_of, some_knowledge
 
 VOCABULARIES = reference.vocabularies()
 DIME = {"denomination": "dime", "year_on_coin": 1965, "issuer": "US"}
@@ -126,3 +132,30 @@ def test_an_evaluation_names_every_holding_once() -> None:
         "h3": {"number": "12", "title": "penny"},
     }
     assert {place["holding"] for place in places_of(found)} == {"h1"}
+
+
+def test_names_are_made_only_for_answers_that_give_them_and_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    made: list[int] = []
+
+    def counting(coins: Any, *more: Any) -> dict[str, NamedHolding]:
+        every = list(coins)
+        made.append(len(every))
+        return named_holdings(every, *more)
+
+    monkeypatch.setattr(evaluate, "named_holdings", counting)
+    request = a_measurement(
+        a_document({"a": "grade > 0", "b": "grade > 5"}), [a_holding(f"h{n}", grade=n + 1) for n in range(9)]
+    )
+    whole = evaluate.evaluate(request)
+    assert (made, len(whole.named)) == ([9], 9)
+    made.clear()
+    assert structs.replace(evaluate.evaluate_unnamed(request), named=whole.named) == whole
+    stamps = (RevisionStamp(1, "published", "-", "A"), RevisionStamp(2, "draft", "-", "A"))
+    fewer = a_measurement(a_document({"a": "grade > 0"}), []).definition
+    told = impact(request, replace(request, definition=fewer), {}, ImpactStamp("d", *stamps, "1", "e"))
+    assert (made, set(told.named)) == ([1], {"h5"})
+    made.clear()
+    # Three sets of the same coins: one list of names.
+    sets = [SetRequest(request) for _ in range(3)]
+    assert len(allocate(sets, IN_ORDER, 9).named) == 9
+    assert made == [9]

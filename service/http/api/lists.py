@@ -25,7 +25,7 @@ from service.http.wire import Day, In, Money, Out, QueryIn, Text, id_of
 from service.progress.actions import insurance as insured
 from service.progress.actions.stored_set import StoredSet, load_stored_set
 from service.progress.decisions import faults_of_places
-from service.progress.evaluate import evaluate
+from service.progress.evaluate import evaluate_unnamed
 from service.progress.insurance import InsuranceList, insurance_csv, insurance_text
 from service.progress.want_list import MOST_WEAK, WantList, as_csv, as_html, as_text, want_list
 
@@ -155,7 +155,7 @@ async def get_want_list(
 def _wants(mine: StoredSet, notes: WantNotes, day: date, upgrades: int) -> WantList:
     asked = mine.ask(day).request
     numbers = {held.id: held.data["number"] for held in mine.holdings if held.data.get("number")}
-    return want_list(asked, evaluate(asked), notes.notes, upgrades).numbered(numbers)
+    return want_list(asked, evaluate_unnamed(asked), notes.notes, upgrades).numbered(numbers)
 
 
 @want_lists.get("/{id}/want-notes")

@@ -9,7 +9,7 @@ from service.analysis.findings import ERROR, WARNING, check_definition, counts_b
 from service.database.engine import Database
 from service.errors import Fault, Invalid, Unsound
 from service.progress.actions.editions import editions
-from service.progress.actions.inputs import DefinitionReference, Inputs, issues_of, load, vocabularies_of
+from service.progress.actions.inputs import DefinitionReference, Inputs, issues_of, load, replaces_of, vocabularies_of
 from service.progress.actions.stored_set import catalogue_of
 from service.progress.check import CheckedDefinition, DefinitionCheck
 from service.reference.model import NOTHING_OWN, OwnReference
@@ -38,7 +38,10 @@ def check_report(database: Database, owner: Owner | None, inputs: Inputs) -> Def
         issues = issues_of(inputs, definition.attributes, faults, stored.own)
         if faults:
             raise Invalid(faults)
-        digest, found = definition.digest, check_definition(definition, issues, inputs.today)
+        digest, found = (
+            definition.digest,
+            check_definition(definition, issues, inputs.today, replaces_of(inputs, stored.own)),
+        )
     checked = CheckedDefinition(None, None, digest)
     if revision is not None:
         checked = CheckedDefinition(revision.definition, revision.number, digest)
@@ -48,7 +51,7 @@ def check_report(database: Database, owner: Owner | None, inputs: Inputs) -> Def
 def ensure_sound(definition: Definition, today: date, *, acknowledged: bool, own: OwnReference = NOTHING_OWN) -> None:
     """Refuses a definition with a finding of severity `error`, and one with warnings that were not acknowledged. `own` are its
     owner's issues. Raises Unsound."""
-    found = check_definition(definition, catalogue_of(own, definition.attributes), today)
+    found = check_definition(definition, catalogue_of(own, definition.attributes), today, own.replaces)
     errors = [finding for finding in found if finding.severity == ERROR]
     warnings = [] if acknowledged else [finding for finding in found if finding.severity == WARNING]
     if errors or warnings:

@@ -17,7 +17,7 @@ from service.definitions.history.store import HistoryStore
 from service.definitions.store import DefinitionStore
 from service.errors import Conflict, Fault, Invalid, Stale
 from service.progress.actions.stored_set import StoredSet, evaluation_version, find_revision, load_stored_set
-from service.progress.evaluate import evaluate
+from service.progress.evaluate import evaluate_unnamed
 from service.progress.history import HistoryNote, history_events, plan, recorded_placements
 from service.progress.result import plain
 from service.reference import actions as reference
@@ -100,7 +100,7 @@ def draft_of(look: Look, day: date, now: datetime) -> HistoryDraft:
     """The record of a day. Coins stay where the last one had them where nothing speaks against it. Takes its time."""
     standing = look.standing
     previous = tuple((filling.placement.place, filling.placement.holding) for filling in standing.open)
-    result = evaluate(replace(look.mine.ask(day).request, previous=previous))
+    result = evaluate_unnamed(replace(look.mine.ask(day).request, previous=previous))
     placements = recorded_placements(result)
     revision, state = look.mine.revision, look.mine.state
     noted = RecordedDay(day, revision.number, revision.digest, state, plain(result.summary), now)

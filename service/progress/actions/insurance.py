@@ -17,7 +17,7 @@ from service.holdings.store import HoldingStore
 from service.progress.actions.editions import stamps
 from service.progress.actions.stored_set import StoredSet, load_stored_set
 from service.progress.description import describer
-from service.progress.evaluate import evaluate
+from service.progress.evaluate import evaluate_unnamed
 from service.progress.history import recorded_placements
 from service.progress.insurance import InsuranceList, Piece, insurance_list
 from service.reference import actions as reference
@@ -48,7 +48,7 @@ class InsuredHoldings:
             held = [holding for holding in self.holdings if holding.data.get("status", "held") in HELD]
             pieces = [Piece(holding.id, holding.data, holding.data.get("quantity", 1)) for holding in held]
             return insurance_list(pieces, describe, day, basis=basis)
-        result = evaluate(self.mine.ask(day).request)
+        result = evaluate_unnamed(self.mine.ask(day).request)
         counts = Counter(placement.holding for placement in recorded_placements(result))
         placed = [holding for holding in self.holdings if counts[holding.id]]
         pieces = [Piece(holding.id, holding.data, counts[holding.id]) for holding in placed]

@@ -24,7 +24,7 @@ from service.holdings.store import HoldingStore
 from service.notation.terms import with_terms
 from service.progress.actions.inputs import stored_definition_id
 from service.progress.actions.stored_set import LoadedRequest, catalogue_of, load_stored_set, stored_holdings
-from service.progress.evaluate import evaluate
+from service.progress.evaluate import evaluate_unnamed
 from service.progress.own_fields import (
     OWN_FIELDS,
     filter_attributes,
@@ -125,7 +125,7 @@ class _Read:
         places: dict[str, dict[str, list[str]]] = {}
         for name, asked in self.sets.items():
             found = places.setdefault(name, {})
-            for entry in evaluate(asked.request).places():
+            for entry in evaluate_unnamed(asked.request).places():
                 if entry.holding is not None and entry.status != "empty":
                     found.setdefault(entry.holding, []).append(entry.place)
         rows: list[tuple[View, ...]] = []
