@@ -24,7 +24,7 @@ _ASSIGNED = (range(0x40000), range(0xE0000, 0xE1000))
 _BLOCK = 256
 _LAST, _NO_CODE = 0x10FFFF, -1
 _MOST_CLASSES = 2**62
-_FIRST_PRINTED = 32
+_FIRST_PRINTED, _IDEOGRAPHS = 32, range(0x4E00, 0x9FFF)
 _SURROGATES = range(0xD800, 0xE000)
 _SYLLABLES = range(0xAC00, 0xD7A4)
 _LEADING, _VOWELS, _TRAILING = range(0x1100, 0x1113), range(0x1161, 0x1176), range(0x11A8, 0x11C3)
@@ -74,7 +74,7 @@ def alphabet(named: Mapping[Chain, Collection[str]], ordered: Mapping[Chain, Col
     if strips:
         joining.update(*(_joining(character) for folds in named if "accenti" in folds for character in named[folds]))
     near = {apart for characters in ordered.values() for character in characters for apart in _neighbours(character)}
-    for character in (*sorted(own), *sorted(joining), *_readable(), *sorted(near), *classes.of_changed()):
+    for character in (*sorted(own), *sorted(joining), *_readable(own), *sorted(near), *classes.of_changed()):
         found.setdefault(character if character in joining else classes.of(character), character)
     return list(found.values())
 
@@ -141,9 +141,10 @@ def changed() -> tuple[str, ...]:
     return tuple(sorted(found, key=lambda one: (ord(one) // _BLOCK, one.isupper(), one)))
 
 
-def _readable() -> Iterator[str]:
-    """Characters to stand for any other: letters first."""
-    yield from map(chr, (*range(0x71, 0x7B), *range(0x4E00, 0x4E80)))
+def _readable(own: Collection[str]) -> Iterator[str]:
+    """Characters to stand for any other, at least one that is not among these."""
+    yield from "qrstuvwxyz"
+    yield next(chr(code) for code in _IDEOGRAPHS if chr(code) not in own)
 
 
 def _neighbours(character: str) -> Iterator[str]:
