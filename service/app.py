@@ -37,6 +37,7 @@ from service.http.api.shares import shares
 from service.http.api.standings import standings
 from service.http.api.swaps import swaps
 from service.http.api.sync import sync
+from service.http.api.vocabularies import vocabularies
 from service.http.dependencies import set_context
 from service.http.middleware import HeadAsGet, RequestLog, begin_log
 from service.runtime import opened
@@ -65,6 +66,7 @@ ROUTERS = (
     issues,
     pieces,
     reference,
+    vocabularies,
     account,
     devices,
     shares,

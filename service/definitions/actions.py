@@ -56,14 +56,24 @@ def redraft(
 
 
 def publish(
-    connection: Connection, owner: Owner, identity: str, now: datetime, *, expect: Expectation
+    connection: Connection,
+    owner: Owner,
+    identity: str,
+    now: datetime,
+    *,
+    document: Mapping[str, Any] | None = None,
+    expect: Expectation,
 ) -> tuple[StoredDefinition, Revision]:
-    """The draft as an immutable revision. Raises Conflict when there is no draft."""
+    """The draft as an immutable revision, as `document` where that carries more than the draft. Raises Conflict when there is no
+    draft."""
     store, line = _held(connection, owner, identity, expect)
     if line.draft is None:
         raise Conflict(f"the definition '{identity}' has no draft to publish: its newest revision is {line.published}")
     version = new_id()
-    revision = replace(line.draft, status="published", created_at=now, updated_at=now)
+    draft = line.draft
+    if document is not None and document != draft.document:
+        draft = replace(draft, document=document, digest=document_digest(document))
+    revision = replace(draft, status="published", created_at=now, updated_at=now)
     store.publish(identity, version, revision)
     return replace(line, version=version, published=revision.number, draft=None), revision
 

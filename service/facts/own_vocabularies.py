@@ -18,7 +18,7 @@ from service.facts.vocabulary import Concept, Vocabulary, build_vocabulary
 from service.facts.words import nearest
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class OwnVocabulary:
     """One entry of a layer."""
 
@@ -26,6 +26,10 @@ class OwnVocabulary:
     concepts: tuple[Concept, ...]
     extends: str | None = None
     label: str = ""
+
+    def __hash__(self) -> int:
+        # Entries are looked up again and again; of those that look alike all concepts are compared.
+        return hash((self.name, self.extends, len(self.concepts)))
 
 
 def with_own(

@@ -20,19 +20,21 @@ from service.database.ids import new_id
 from service.errors import Conflict, Fault, Invalid, NotFound, OverLimit
 from service.facts.attributes import Attributes
 from service.facts.holding import check_facts
+from service.facts.own_vocabularies import with_own
 from service.facts.vocabulary import Vocabulary
 from service.notation.terms import with_terms
 from service.reference import shipped
 from service.reference.model import (
     MOST_ISSUES,
     Issue,
+    OwnReference,
     Sorted,
     StoredIssue,
     faults_of_replacements,
     mentions,
     sort_out,
 )
-from service.reference.store import IssueStore
+from service.reference.store import IssueStore, VocabularyStore
 from service.rules import document as document_rules
 from service.rules.definition import Definition
 from service.rules.presumptions import KeptPresumptions, PresumptionReader
@@ -48,6 +50,16 @@ def edition() -> str:
 
 def vocabularies() -> Mapping[str, Vocabulary]:
     return shipped.vocabularies()
+
+
+def vocabularies_with(own: OwnReference) -> Mapping[str, Vocabulary]:
+    """The shipped vocabularies with an owner's."""
+    return with_own(shipped.vocabularies(), own.vocabularies, strict=False)
+
+
+def vocabularies_of(connection: Connection, owner: Owner) -> Mapping[str, Vocabulary]:
+    """The shipped vocabularies with those that the owner keeps."""
+    return with_own(shipped.vocabularies(), VocabularyStore(connection, owner).all(), strict=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,13 +99,6 @@ def read_definition(document: Any, at: str = "", schemes: Mapping[str, Vocabular
 def complete() -> tuple[shipped.Complete, ...]:
     """For which issuers, denominations and years the shipped catalogue is complete."""
     return shipped.complete()
-
-
-def vocabulary(name: str) -> Vocabulary:
-    try:
-        return shipped.vocabularies()[name]
-    except KeyError:
-        raise NotFound("vocabulary", name[:100]) from None
 
 
 def issue_facts() -> Mapping[str, Mapping[str, Any]]:
@@ -264,11 +269,15 @@ def _ensure_sound(issue: Issue, attributes: Attributes) -> None:
 
 
 def faults_of_presumptions(
-    presume: Any, identify: Any, attributes: Attributes, issues: Container[str]
+    presume: Any,
+    identify: Any,
+    attributes: Attributes,
+    issues: Container[str],
+    schemes: Mapping[str, Vocabulary] | None = None,
 ) -> tuple[Fault, ...]:
     """All that is wrong with what an account is to presume, pointers under `/presume` and `/identify`. `issues` are the ids of
     all that there are."""
-    schemes = vocabularies()
+    schemes = vocabularies() if schemes is None else schemes
     reader = PresumptionReader(with_terms(attributes, schemes), schemes, "account")
     read = reader.read(presume, identify, "/presume", "/identify")
     unknown = (

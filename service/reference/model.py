@@ -14,6 +14,8 @@ from pydantic_core import PydanticCustomError
 from service.errors import Fault
 from service.facts.attributes import Attributes
 from service.facts.holding import MOST_FACTS, Facts, read_facts
+from service.facts.own_vocabularies import OwnVocabulary
+from service.facts.vocabulary import TaggedName
 from service.formats.shapes import AttributeName, Shape, Text
 from service.rules.presumptions import NOTHING_KEPT, KeptPresumptions
 
@@ -21,6 +23,10 @@ from service.rules.presumptions import NOTHING_KEPT, KeptPresumptions
 MOST_ISSUES = 20_000
 MOST_IMPORTED = 5_000
 MOST_LOOK_ALIKES = 50
+# So many vocabularies an owner may keep, and so many terms in one and in all: an evaluation takes them all.
+MOST_VOCABULARIES = 100
+MOST_CONCEPTS = 5_000
+MOST_CONCEPTS_OF_ALL = 20_000
 
 
 # --- shapes: what is sent ------------------------------------------------------------------------------------------------
@@ -110,15 +116,46 @@ class StoredIssue:
 
 
 @dataclass(frozen=True, slots=True)
+class KeptVocabulary:
+    """A vocabulary that an owner keeps. `iri` is the scheme's own where it came from elsewhere; `names` are its labels with a
+    language."""
+
+    own: OwnVocabulary
+    source: str = ""
+    notice: str = ""
+    iri: str = ""
+    names: tuple[TaggedName, ...] = ()
+
+    @property
+    def name(self) -> str:
+        return self.own.name
+
+
+@dataclass(frozen=True, slots=True)
+class StoredVocabulary:
+    """A vocabulary of an owner's. `version` changes with every change and never comes again."""
+
+    kept: KeptVocabulary
+    version: str
+    created_at: datetime
+    updated_at: datetime
+
+    @property
+    def name(self) -> str:
+        return self.kept.own.name
+
+
+@dataclass(frozen=True, slots=True)
 class OwnReference:
     """What an owner adds to the reference data, for an evaluation: the facts of own issues by id as plain values, which issue
-    each of them replaces, and what the account presumes. `version` changes with every change of any of it; None where the
-    owner never had any."""
+    each of them replaces, what the account presumes, and the vocabularies that it keeps. `version` changes with every change of
+    any of it; None where the owner never had any."""
 
     facts: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     version: str | None = None
     replaces: Mapping[str, str] = field(default_factory=dict)
     presumed: KeptPresumptions = NOTHING_KEPT
+    vocabularies: tuple[OwnVocabulary, ...] = ()
 
 
 NOTHING_OWN = OwnReference()

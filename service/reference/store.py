@@ -10,9 +10,12 @@ from sqlalchemy import Connection, Row, Select, bindparam, delete, func, insert,
 
 from service.accounts.model import Owner
 from service.errors import NotFound
-from service.reference.model import NOTHING_OWN, Issue, OwnReference, StoredIssue
-from service.reference.tables import catalogue, issue, presumption
+from service.facts.own_vocabularies import OwnVocabulary
+from service.facts.vocabulary import TaggedName
+from service.reference.model import NOTHING_OWN, Issue, KeptVocabulary, OwnReference, StoredIssue, StoredVocabulary
+from service.reference.tables import catalogue, issue, presumption, vocabulary
 from service.rules.presumptions import NOTHING_KEPT, KeptPresumptions
+from service.rules.vocabularies import concept_as_json, concept_of_json
 
 _BATCH = 500
 
@@ -56,20 +59,22 @@ class IssueStore:
         return self._connection.execute(query).scalar_one()
 
     def version(self) -> str | None:
-        """Changes with every change of any of the owner's issues, and of what the account presumes; None where there never was
-        any."""
+        """Changes with every change of any of the owner's issues and vocabularies, and of what the account presumes; None where
+        there never was any."""
         query = select(catalogue.c.version).where(catalogue.c.owner_id == self._owner.id)
         return self._connection.execute(query).scalar_one_or_none()
 
     def own_reference(self) -> OwnReference:
-        """The facts of all the owner's issues and what the account presumes, with the version of the whole."""
+        """The facts of all the owner's issues, what the account presumes, and all vocabularies, with the version of the whole."""
         version = self.version()
         if version is None:
             return NOTHING_OWN
         columns = select(issue.c.id, issue.c.facts, issue.c.replaces).where(issue.c.owner_id == self._owner.id)
         rows = self._connection.execute(columns.order_by(issue.c.id)).all()
         replaces = {row.id: row.replaces for row in rows if row.replaces is not None}
-        return OwnReference({row.id: row.facts for row in rows}, version, replaces, self.presumptions())
+        facts = {row.id: row.facts for row in rows}
+        kept = VocabularyStore(self._connection, self._owner).all()
+        return OwnReference(facts, version, replaces, self.presumptions(), kept)
 
     def replacements(self) -> dict[str, str]:
         """Which issue each of the owner's replaces, of those that replace one."""
@@ -116,6 +121,97 @@ class IssueStore:
 
     def _mine(self) -> Select[Any]:
         return select(issue).where(issue.c.owner_id == self._owner.id)
+
+
+class VocabularyStore:
+    """The owner's vocabularies, within one transaction. Whoever changes something holds the owner's account first, and calls
+    `renew` of the IssueStore once."""
+
+    def __init__(self, connection: Connection, owner: Owner) -> None:
+        self._connection = connection
+        self._owner = owner
+
+    def find(self, name: str) -> StoredVocabulary | None:
+        row = self._connection.execute(self._mine().where(vocabulary.c.name == name)).first()
+        return None if row is None else _stored_vocabulary(row)
+
+    def page(self, after: str | None, limit: int) -> Sequence[StoredVocabulary]:
+        """Up to `limit` of them in the order of their names, from behind `after`."""
+        query = self._mine().order_by(vocabulary.c.name).limit(limit)
+        rows = self._connection.execute(query if after is None else query.where(vocabulary.c.name > after))
+        return tuple(map(_stored_vocabulary, rows))
+
+    def all(self) -> tuple[OwnVocabulary, ...]:
+        """All of them in the order of their names. What was read once is kept: the versions say whether it is the same."""
+        query = select(vocabulary.c.name, vocabulary.c.version).where(vocabulary.c.owner_id == self._owner.id)
+        rows = self._connection.execute(query.order_by(vocabulary.c.name)).all()
+        versions = tuple((row.name, row.version) for row in rows)
+        if not versions:
+            return ()
+        key = (self._owner.id, versions)
+        found = _READ.get(key)
+        if found is None:
+            found = tuple(entry.kept.own for entry in self.page(None, len(versions)))
+            while len(_READ) >= _MOST_READ:
+                _READ.pop(next(iter(_READ)), None)
+            _READ[key] = found
+        return found
+
+    def extending(self, name: str) -> Sequence[str]:
+        """The names of those that extend it."""
+        query = select(vocabulary.c.name).where(
+            vocabulary.c.owner_id == self._owner.id, vocabulary.c.extends == name, vocabulary.c.name != name
+        )
+        return sorted(self._connection.execute(query).scalars())
+
+    def counts(self) -> tuple[int, int]:
+        """How many there are, and how many concepts in all."""
+        query = select(func.count(), func.coalesce(func.sum(vocabulary.c.concepts), 0))
+        row = self._connection.execute(query.where(vocabulary.c.owner_id == self._owner.id)).one()
+        return row[0], int(row[1])
+
+    def add(self, kept: KeptVocabulary, version: str, now: datetime) -> None:
+        row = {**_row(kept), "name": kept.name, "owner_id": self._owner.id, "version": version}
+        self._connection.execute(insert(vocabulary), [{**row, "created_at": now, "updated_at": now}])
+
+    def replace(self, kept: KeptVocabulary, version: str, now: datetime) -> None:
+        where = (vocabulary.c.owner_id == self._owner.id, vocabulary.c.name == kept.name)
+        values = {**_row(kept), "version": version, "updated_at": now}
+        self._connection.execute(update(vocabulary).where(*where).values(**values))
+
+    def delete(self, name: str) -> None:
+        where = (vocabulary.c.owner_id == self._owner.id, vocabulary.c.name == name)
+        self._connection.execute(delete(vocabulary).where(*where))
+
+    def _mine(self) -> Select[Any]:
+        return select(vocabulary).where(vocabulary.c.owner_id == self._owner.id)
+
+
+# A version is never given twice, so what has it never changes.
+_READ: dict[tuple[str, tuple[tuple[str, str], ...]], tuple[OwnVocabulary, ...]] = {}
+_MOST_READ = 64
+
+
+def _row(kept: KeptVocabulary) -> dict[str, Any]:
+    own = kept.own
+    content = {
+        "label": own.label,
+        "source": kept.source,
+        "notice": kept.notice,
+        "iri": kept.iri,
+        "names": [{"text": name.text, "language": name.language, "kind": name.kind} for name in kept.names],
+        "concepts": [concept_as_json(concept) for concept in own.concepts],
+    }
+    return {"extends": own.extends, "concepts": len(own.concepts), "content": content}
+
+
+def _stored_vocabulary(row: Row[Any]) -> StoredVocabulary:
+    content = row.content
+    concepts = tuple(concept_of_json(entry) for entry in content["concepts"])
+    own = OwnVocabulary(row.name, concepts, row.extends, content["label"])
+    names = tuple(TaggedName(name["text"], name["language"], name["kind"]) for name in content["names"])
+    kept = KeptVocabulary(own, content["source"], content["notice"], content["iri"], names)
+    return StoredVocabulary(kept, row.version, row.created_at, row.updated_at)
 
 
 def _content(entry: Issue) -> dict[str, Any]:

@@ -1,8 +1,8 @@
-"""Tables of what owners add to the reference data: own issues, and what their accounts presume."""
+"""Tables of what owners add to the reference data: own issues and vocabularies, and what their accounts presume."""
 
 from __future__ import annotations
 
-from sqlalchemy import Column, ForeignKey, String, Table, Text
+from sqlalchemy import Column, ForeignKey, Integer, String, Table, Text
 
 from service.database.metadata import metadata
 from service.database.types import Document, Identity, Instant
@@ -27,8 +27,22 @@ issue = Table(
     Column("updated_at", Instant, nullable=False),
 )
 
-# One row for each owner who ever changed an issue or what is presumed. `version` changes in the transaction of every change,
-# so that whoever keeps an answer asks for one row, and not for all issues.
+# `concepts` counts those of `content`, which has all that was sent but the name.
+vocabulary = Table(
+    "vocabulary",
+    metadata,
+    Column("owner_id", Identity, ForeignKey("account.id", ondelete="CASCADE"), primary_key=True),
+    Column("name", _NAME, primary_key=True),
+    Column("version", Identity, nullable=False),
+    Column("extends", _NAME, nullable=True),
+    Column("concepts", Integer, nullable=False),
+    Column("content", Document, nullable=False),
+    Column("created_at", Instant, nullable=False),
+    Column("updated_at", Instant, nullable=False),
+)
+
+# One row for each owner who ever changed an issue, a vocabulary or what is presumed. `version` changes in the transaction of
+# every change, so that whoever keeps an answer asks for one row, and not for all of them.
 catalogue = Table(
     "catalogue",
     metadata,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import date
 from typing import Annotated, Any, Literal
 
@@ -102,6 +102,11 @@ def read_concept(entry: Mapping[str, Any], faults: list[Fault], pointer: str) ->
     )
 
 
+def concept_of_json(entry: Mapping[str, Any]) -> Concept:
+    """What `concept_as_json` wrote."""
+    return read_concept(ConceptIn.model_validate(entry).model_dump(), [], "")
+
+
 def concept_as_json(concept: Concept) -> dict[str, Any]:
     """A concept as a document has it, what is empty left out."""
     written: dict[str, Any] = {
@@ -121,10 +126,6 @@ def concept_as_json(concept: Concept) -> dict[str, Any]:
         "iri": concept.iri,
     }
     return {name: value for name, value in written.items() if value}
-
-
-def concepts_as_json(concepts: Sequence[Concept]) -> list[dict[str, Any]]:
-    return [concept_as_json(concept) for concept in concepts]
 
 
 def _without_none(entry: Mapping[str, Any]) -> dict[str, Any]:

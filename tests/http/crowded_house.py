@@ -209,6 +209,9 @@ async def _furnish(house: House, person: Person, own: Mapping[str, Sequence[str]
         }
         await house.done("POST", "/v1/issues", person, json={**issue, "source": "a register", "edition": person.name})
         ids["issue"].append(issue["id"])
+        words = {"name": issue["id"], "extends": "motifs", "concepts": [{"id": f"beast {number} of {person.name}"}]}
+        await house.done("POST", "/v1/vocabularies", person, json=words)
+        ids["vocabulary"].append(issue["id"])
         sheet = {"holdings": [{"number": f"S-{number}", "facts": {"denomination": "shilling"}}]}
         brought = await house.done("POST", "/v1/holdings/imports", person, json=sheet)
         ids["import"].append(brought.json()["import_id"])
@@ -231,8 +234,8 @@ async def _furnish(house: House, person: Person, own: Mapping[str, Sequence[str]
 
 
 _OWN = (
-    "token", "device", "invitation", "issue", "import", "definition import", "definition", "draft", "share", "copy", "photo",
-    "exhibition", "club",
+    "token", "device", "invitation", "issue", "vocabulary", "import", "definition import", "definition", "draft", "share", "copy",
+    "photo", "exhibition", "club",
 )  # fmt: skip
 
 

@@ -73,6 +73,7 @@ class Neighbours:
             # Of the pictures and exhibitions each holding and definition has three.
             steps |= {"{photo_id}": who.one("photo", 4), "{exhibition_id}": who.one("exhibition", 4)}
             steps |= {"{import_id}": who.one("import"), "{secret}": who.texts["share"][1]}
+            steps["{name}"] = who.one("vocabulary")
         if "/origin/" in address:
             steps["{number}"] = "3"
         if address.startswith("/docs"):
@@ -107,6 +108,7 @@ def writes(at: Neighbours, rows: Rows) -> dict[str, list[Write]]:
     mine = {"owner_id": ada.id}
     holding, definition, draft, copy = (ada.one(kind) for kind in ("holding", "definition", "draft", "copy"))
     of_definition, of_copy = {**mine, "definition_id": definition}, {**mine, "definition_id": copy}
+    words = {**mine, "name": ada.one("vocabulary")}
     this = {kind: {**mine, "id": ada.one(kind)} for kind in ada.ids}
     club, offer = {"club_id": at.club}, {"club_id": at.club, "club_definition_id": at.offer}
     deed, told = {"club_audit": club}, {"club_audit": club, "club_announcement": club}
@@ -232,6 +234,10 @@ def writes(at: Neighbours, rows: Rows) -> dict[str, list[Write]]:
         "replace_issue": [Write(ada, changes={"catalogue": mine, "issue": this["issue"]})],
         "delete_issue": [Write(ada, changes={"catalogue": mine}, removes={"issue": this["issue"]})],
         "import_issues": [Write(ada, adds={"issue": mine}, changes={"catalogue": mine})],
+        # Vocabularies
+        "create_vocabulary": [Write(ada, adds={"vocabulary": mine}, changes={"catalogue": mine})],
+        "replace_vocabulary": [Write(ada, changes={"catalogue": mine, "vocabulary": words})],
+        "delete_vocabulary": [Write(ada, changes={"catalogue": mine}, removes={"vocabulary": words})],
         # Accounts
         "set_password": [
             Write(ada, changes=account),

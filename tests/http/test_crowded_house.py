@@ -65,6 +65,7 @@ def lists(at: Neighbours, rows: Rows) -> dict[str, list[Listing]]:
         return [row["place"] for row in fillings if has(row, columns)]
 
     issues = ids("issue", own)
+    vocabularies = sorted(row["name"] for row in some(rows, "vocabulary", own))
     return {
         "list_holdings": [
             by_id(living),
@@ -79,6 +80,7 @@ def lists(at: Neighbours, rows: Rows) -> dict[str, list[Listing]]:
         ],
         "list_imports": [by_id(ids("holding_import", own)[::-1])],
         "list_issues": [by_id(issues, query="private=true"), by_id(issues, query="contains=of ada")],
+        "list_vocabularies": [Listing(ada, lambda item: item["name"], vocabularies, query="private=true")],
         "list_definitions": [by_id(ids("definition", own))],
         "list_revisions": [by_number(numbers)],
         "get_history": [
@@ -129,6 +131,7 @@ def elsewhere(at: Neighbours) -> dict[str, list[dict[str, str]]]:
         ],
         "/v1/holdings/imports/{import_id}": [{"{import_id}": ben.one("import")}],
         "/v1/issues/{id}": [{"{id}": "of-cem-0"}],
+        "/v1/vocabularies/{name}": [{"{name}": "of-cem-0"}],
         "/v1/account/tokens/{id}": [{"{id}": ben.one("token")}, {"{id}": ben.one("device")}],
         "/v1/account/invitations/{id}": [
             {"{id}": ben.one("invitation")},

@@ -540,6 +540,60 @@ def bodies_of_new_issues() -> Iterator[tuple[str, bytes, Sequence[str]]]:
         yield f"id: {number}", json_of({**sound, "id": value}), ("/id",)
 
 
+def bodies_of_vocabularies() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    wrong: dict[str, list[Any]] = {
+        "extends": [1, [], "", "no such vocabulary", "x" * 201],
+        "label": [1, None, {}, "x" * 501],
+        "source": [1, None, "x" * 501],
+        "notice": [1, None, "x" * 10_001],
+        "iri": [1, None, "x" * 501],
+        "concepts": [None, 1, "x", {}],
+        "colour": ["red"],
+    }
+    for name, values in wrong.items():
+        for number, value in enumerate(values):
+            yield f"{name}: {number}", json_of({"concepts": [{"id": "a"}], name: value}), (f"/{name}",)
+    of_concept: dict[str, list[Any]] = {
+        "id": ["", None, 1, [], "x" * 201],
+        "label": [1, None, "x" * 501],
+        "broader": [None, "x", {}],
+        "alternative_labels": [None, "x"],
+        "names": [None, "x", {}],
+        "abbreviations": [None, "x"],
+        "started": ["yesterday", 1, "2001-02-30"],
+        "ended": ["never", True],
+        "current": ["yes", 1],
+        "matches": [None, "x"],
+        "note": [1, "x" * 4_001],
+        "colour": ["red"],
+    }
+    for name, values in of_concept.items():
+        for number, value in enumerate(values):
+            yield (
+                f"concept, {name}: {number}",
+                json_of({"concepts": [{"id": "a", name: value}]}),
+                (f"/concepts/0/{name}",),
+            )
+    for number, value in enumerate([None, 1, "x", []]):
+        yield f"concept: {number}", json_of({"concepts": [value]}), ("/concepts/0",)
+    yield "no broader term", json_of({"concepts": [{"id": "a", "broader": ["b"]}]}), ("/concepts/0/broader/0",)
+    yield "an id twice", json_of({"concepts": [{"id": "a"}, {"id": "a"}]}), ("/concepts/1/id",)
+    yield (
+        "a tag that is none",
+        json_of({"concepts": [{"id": "a", "names": [{"text": "x", "language": "_"}]}]}),
+        ("/concepts/0/names/0/language",),
+    )
+    bad = {"concepts": [{"id": 1}, {"label": 1, "id": "a"}], "extends": 1}
+    yield "everything at once", json_of(bad), ("/concepts/0/id", "/concepts/1/label", "/extends")
+
+
+def bodies_of_new_vocabularies() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    for what, body, places in bodies_of_vocabularies():
+        yield what, json_of({"name": "words", **json.loads(body)}), places
+    for number, value in enumerate(["", 1, [], None, "a/b", "a b", " a", "-a", "a" * 101, ".."]):
+        yield f"name: {number}", json_of({"name": value, "concepts": []}), ("/name",)
+
+
 def bodies_of_issue_imports() -> Iterator[tuple[str, bytes, Sequence[str]]]:
     frame = {"source": "own observation", "edition": "2026"}
     for what, body, places in bodies_of_new_issues():
@@ -730,6 +784,8 @@ BODIES = {
     "create_issue": bodies_of_new_issues,
     "replace_issue": bodies_of_issues,
     "import_issues": bodies_of_issue_imports,
+    "create_vocabulary": bodies_of_new_vocabularies,
+    "replace_vocabulary": bodies_of_vocabularies,
     "import_holdings": bodies_of_holding_imports,
     "invite": bodies_like(INVITATION, note=[1, True, [], {}, "x" * 201], expires_in_seconds=NO_SECONDS),
     "redeem_invitation": bodies_like(
@@ -819,6 +875,11 @@ async def kept(service: Running, owner: dict[str, str], path: str) -> str:
             swap = await club.proposed(await club.newcomer(), await club.newcomer(), await club.offered())
             path = path.replace(f"{club.address}/swaps/{{swap_id}}", swap)
         return path.replace("/definitions/{id}", await club.offered()) if "{id}" in path else path
+    if path == "/v1/vocabularies/{name}":
+        words = {"name": "words", "concepts": []}
+        answer = await service.client.post("/v1/vocabularies", json=words, headers=owner)
+        assert answer.status_code in (201, 409)
+        return "/v1/vocabularies/words"
     if "{id}" not in path:
         return path
     if path.startswith("/v1/devices"):

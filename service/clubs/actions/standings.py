@@ -22,13 +22,14 @@ from service.clubs.store.offers import CopyStore, OfferStore, ShownDefinition, S
 from service.definitions.model import NO_DECISIONS, Decisions
 from service.definitions.store import DefinitionStore
 from service.errors import Invalid, NotFound, SetwrightError
+from service.facts.own_vocabularies import OwnVocabulary
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.progress.actions.editions import stamps
 from service.progress.actions.stored_set import catalogue_of, stored_holdings
 from service.progress.evaluate import EvaluationRequest
 from service.reference import actions as reference
-from service.reference.model import OwnReference
+from service.reference.model import NOTHING_OWN, OwnReference
 from service.reference.store import IssueStore
 from service.rules.definition import Definition
 from service.runtime import Context
@@ -155,7 +156,7 @@ class MemberSet:
     decisions: Decisions
 
     def request(self, offered: ClubOffer, day: date) -> EvaluationRequest:
-        definition = read_offered(offered)
+        definition = read_offered(offered, self.own)
         issues = catalogue_of(self.own, definition.attributes)
         coins, _ = stored_holdings(self.held, definition.attributes, issues)
         asked = (definition, coins, day, definition.vocabularies, issues, self.decisions.pins, self.decisions.nevers)
@@ -171,8 +172,9 @@ def theirs_of(connection: Connection, shown: ShownDefinition, offered: ClubOffer
     return MemberSet(basis_of(connection, shown, offered, day), held, own, decisions)
 
 
-def read_offered(offered: ClubOffer) -> Definition:
-    return _read(offered)[0]
+def read_offered(offered: ClubOffer, own: OwnReference = NOTHING_OWN) -> Definition:
+    """The offered definition, with the vocabularies of a member."""
+    return _read_once(_Document(offered.digest, offered.document), own.vocabularies)[0]
 
 
 def basis_of(connection: Connection, shown: ShownDefinition, offered: ClubOffer, day: date) -> str:
@@ -198,11 +200,12 @@ class _Document:
 
 def _read(offered: ClubOffer) -> tuple[Definition, bool]:
     """The definition, and whether its rules read the day."""
-    return _read_once(_Document(offered.digest, offered.document))
+    return _read_once(_Document(offered.digest, offered.document), ())
 
 
 @lru_cache(maxsize=32)
-def _read_once(of: _Document) -> tuple[Definition, bool]:
+def _read_once(of: _Document, own: tuple[OwnVocabulary, ...]) -> tuple[Definition, bool]:
     """Hundreds of places take about as long to read as a member's coins to evaluate."""
-    definition = reference.read_definition(of.document)
+    schemes = reference.vocabularies_with(OwnReference(vocabularies=own))
+    definition = reference.read_definition(of.document, schemes=schemes)
     return definition, reads_the_day(definition)

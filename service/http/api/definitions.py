@@ -10,10 +10,13 @@ from fastapi import Query, Request
 from pydantic import Field
 from sqlalchemy import Connection
 
+from service import runtime
+from service.accounts.model import Owner
 from service.definitions import actions
 from service.definitions.details import DefinitionDetails, details_of
 from service.definitions.model import DefinitionSummary, Revision, StoredDefinition
 from service.definitions.store import DefinitionStore
+from service.facts.vocabulary import Vocabulary
 from service.formats.strict_json import YAML
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Json, OptionalOwner, Unread
@@ -24,7 +27,7 @@ from service.http.pagination import Paging, identity_key, number_key, page
 from service.http.responses import Created, Paged, Reply, Tagged, created, tagged
 from service.http.wire import Day, In, NewId, OtherForm, QueryIn, RevisionNumber
 from service.progress.actions import inputs
-from service.progress.actions.check import check_report, ensure_sound
+from service.progress.actions.check import check_report, publishable
 from service.progress.check import DefinitionCheck
 from service.reference import actions as reference
 from service.reference.store import IssueStore
@@ -75,8 +78,13 @@ def revision_tag(revision: Revision) -> str:
     return entity_tag(revision.definition, revision.number, revision.digest, *gone)
 
 
-def _read(document: Mapping[str, Any]) -> Definition:
-    return reference.read_definition(document)
+def _schemes(context: runtime.Context, owner: Owner) -> Mapping[str, Vocabulary]:
+    """The vocabularies that the owner's definitions may name."""
+    return context.database.read(lambda connection: reference.vocabularies_of(connection, owner))
+
+
+def _read(document: Mapping[str, Any], schemes: Mapping[str, Vocabulary]) -> Definition:
+    return reference.read_definition(document, schemes=schemes)
 
 
 # --- drafts --------------------------------------------------------------------------------------------------------------
@@ -89,7 +97,7 @@ def create_definition(
     """Draft a new definition."""
     sent, wrapper = document_in(body, DefinitionIn)
     identity = wrapper.id if isinstance(wrapper, DefinitionIn) else None
-    definition = sent.definition()
+    definition = sent.definition(_schemes(context, owner))
 
     def draft(connection: Connection) -> Reply[DefinitionDetails]:
         stored, revision = actions.draft(connection, owner, identity, sent.document, context.now())
@@ -120,7 +128,9 @@ def get_definition(
 ) -> Tagged[DefinitionDetails]:
     """A definition: its draft, or else its newest revision."""
     stored, revision = context.database.read(lambda connection: DefinitionStore(connection, owner).latest(id))
-    return known.not_modified_or(definition_tag(stored), lambda: details_of(revision, _read(revision.document)))
+    return known.not_modified_or(
+        definition_tag(stored), lambda: details_of(revision, _read(revision.document, _schemes(context, owner)))
+    )
 
 
 @definitions.put("/{id}", responses=problems("over-limit"))
@@ -129,7 +139,7 @@ def replace_draft(
 ) -> Tagged[DefinitionDetails]:
     """Replace the draft, or begin the next one."""
     sent, _ = document_in(body, DraftIn)
-    definition = sent.definition()
+    definition = sent.definition(_schemes(context, owner))
     stored, revision = context.database.write(
         lambda connection: actions.redraft(
             connection,
@@ -185,18 +195,25 @@ async def publish_revision(
     stored, own = await context.read(
         lambda c: (DefinitionStore(c, owner).line(id), IssueStore(c, owner).own_reference())
     )
+    document: Mapping[str, Any] | None = None
     if stored.draft is not None and expected.allows(definition_tag(stored)):
-        document = stored.draft.document
-        await context.compute(
-            lambda: ensure_sound(_read(document), context.today(), acknowledged=query.acknowledged, own=own)
+        draft = stored.draft.document
+        document = await context.compute(
+            lambda: publishable(draft, context.today(), acknowledged=query.acknowledged, own=own)
         )
 
     def publish(connection: Connection) -> Reply[DefinitionDetails]:
         line, revision = actions.publish(
-            connection, owner, id, context.now(), expect=lambda before: expected.check(definition_tag(before))
+            connection,
+            owner,
+            id,
+            context.now(),
+            document=document,
+            expect=lambda before: expected.check(definition_tag(before)),
         )
         where = f"/v1/definitions/{id}/revisions/{revision.number}"
-        return created(details_of(revision, _read(revision.document)), where, definition_tag(line))
+        definition = _read(revision.document, reference.vocabularies_of(connection, owner))
+        return created(details_of(revision, definition), where, definition_tag(line))
 
     return await context.run(lambda: key.once(context.database, owner, publish))
 
@@ -207,7 +224,9 @@ def get_revision(
 ) -> Tagged[DefinitionDetails]:
     """One published revision."""
     revision = context.database.read(lambda connection: DefinitionStore(connection, owner).revision(id, number))
-    return known.not_modified_or(revision_tag(revision), lambda: details_of(revision, _read(revision.document)))
+    return known.not_modified_or(
+        revision_tag(revision), lambda: details_of(revision, _read(revision.document, _schemes(context, owner)))
+    )
 
 
 # --- checks ------------------------------------------------------------------------------------------------------------

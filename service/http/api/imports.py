@@ -15,6 +15,7 @@ from service.errors import Fault, Invalid, InvalidQuery, Unreadable
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import MOST_FACTS, pointer_step
+from service.facts.vocabulary import Vocabulary
 from service.facts.words import nearest
 from service.formats.encodings import ENCODINGS
 from service.formats.multipart import read_parts
@@ -36,7 +37,7 @@ from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.responses import Paged, Reply, Sends
 from service.http.wire import In, OtherForm, QueryIn, read
-from service.reference.actions import catalogue_texts, vocabularies
+from service.reference.actions import catalogue_texts, vocabularies, vocabularies_of
 
 imports = router("/v1/holdings", "Imports")
 
@@ -169,12 +170,16 @@ def import_holdings(
     body: Unread[HoldingsImportIn],
 ) -> Reply[ImportReport]:
     """Record or change many holdings at once, all or none."""
-    attributes, used = context.database.read(
-        lambda connection: (known_attributes(connection, owner, CORE), terms_in_use(connection, owner))
+    attributes, used, schemes = context.database.read(
+        lambda connection: (
+            known_attributes(connection, owner, CORE),
+            terms_in_use(connection, owner),
+            vocabularies_of(connection, owner),
+        )
     )
     # Only what a rule reads is worth a question.
     read_by_rules = {name: (*texts, *catalogue_texts().get(name, ())) for name, texts in used.items()}
-    found = read_import(body, query.mapping, query.options, attributes, read_by_rules)
+    found = read_import(body, query.mapping, query.options, attributes, read_by_rules, schemes)
     if query.dry_run:
         return Reply(context.database.read(lambda connection: actions.preview(connection, owner, found, attributes)))
     name, skip_refused = query.name, query.skip_refused
@@ -246,9 +251,10 @@ def read_import(
     options: str | None,
     attributes: Attributes,
     used: Mapping[str, tuple[str, ...]] | None = None,
+    schemes: Mapping[str, Vocabulary] | None = None,
 ) -> ReadImport:
-    """What was sent, read as holdings. `mapping` and `options` are JSON of the address; `used`: the texts that rules have, by
-    attribute."""
+    """What was sent, read as holdings, its terms by these vocabularies or the shipped ones. `mapping` and `options` are JSON of
+    the address; `used`: the texts that rules have, by attribute."""
     if body.kind == JSON:
         if options is not None:
             message = "`options` are of files; holdings in JSON have `mapping`"
@@ -270,7 +276,7 @@ def read_import(
             raise InvalidQuery([Fault("parameter", message)], message)
         given = replace(given, mapping=tuple(_mapping_of_query(mapping) or ()))
     file = file_of_csv(raw, given.layout) if kind == CSV else file_of_workbook(raw)
-    return actions.read_file(file, given, attributes, vocabularies(), used)
+    return actions.read_file(file, given, attributes, schemes or vocabularies(), used)
 
 
 def _sheet_and_mapping(value: Any, text: str | None) -> tuple[SentSheet, list[ColumnMapping]]:

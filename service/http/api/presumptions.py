@@ -90,11 +90,13 @@ def replace_presumptions(
     """Say what the account presumes of its coins."""
 
     def act(connection: Connection) -> Reply[PresumptionsOut]:
-        attributes = known_attributes(connection, owner, CORE)
+        attributes, schemes = known_attributes(connection, owner, CORE), actions.vocabularies_of(connection, owner)
         issues = own_and_shipped(connection, owner, attributes)
 
         def read() -> tuple[list[Any], list[Any]]:
-            sent = _read(body, lambda one, other: actions.faults_of_presumptions(one, other, attributes, issues))
+            sent = _read(
+                body, lambda one, other: actions.faults_of_presumptions(one, other, attributes, issues, schemes)
+            )
             return _plain(sent.presume), _plain(sent.identify)
 
         kept = actions.presume(connection, owner, read, context.now(), expect=lambda now: expected.check(_tag(now)))

@@ -42,7 +42,7 @@ class TwoRevisions:
 
     def changes(self, day: date) -> RevisionChanges:
         """All changes. Takes its time."""
-        schemes = reference.vocabularies()
+        schemes = reference.vocabularies_with(self.own)
         old, new = (read_definition(revision.document, vocabularies=schemes) for revision in (self.old, self.new))
         difference = diff_definitions(old, new, catalogue_of(self.own, new.attributes), day)
         return RevisionChanges(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
+from typing import Any
 
 from service.accounts.model import Owner
 from service.analysis.findings import ERROR, WARNING, check_definition, counts_by_severity, findings_of_faults
@@ -12,7 +14,9 @@ from service.progress.actions.editions import editions
 from service.progress.actions.inputs import DefinitionReference, Inputs, issues_of, load, replaces_of, vocabularies_of
 from service.progress.actions.stored_set import catalogue_of
 from service.progress.check import CheckedDefinition, DefinitionCheck
+from service.reference import actions as reference
 from service.reference.model import NOTHING_OWN, OwnReference
+from service.rules.carried import with_needed
 from service.rules.definition import Definition
 from service.rules.document import read_definition
 
@@ -21,7 +25,7 @@ def check_report(database: Database, owner: Owner | None, inputs: Inputs) -> Def
     """The findings on a definition, sent or kept here. A document that cannot be read has its faults as findings, pointers into
     the document; faults of the other members of the request raise Invalid."""
     stored = load(database, owner, inputs, latest=True)
-    schemes = vocabularies_of(inputs)
+    schemes = vocabularies_of(inputs, stored.own)
     revision = stored.revision
     if revision is not None:
         document = revision.document
@@ -46,6 +50,23 @@ def check_report(database: Database, owner: Owner | None, inputs: Inputs) -> Def
     if revision is not None:
         checked = CheckedDefinition(revision.definition, revision.number, digest)
     return DefinitionCheck(checked, counts_by_severity(found), found, **editions())
+
+
+def publishable(
+    document: Mapping[str, Any], today: date, *, acknowledged: bool, own: OwnReference = NOTHING_OWN
+) -> Mapping[str, Any]:
+    """The document with the terms that it takes from its owner's vocabularies, so that it means the same to everybody. Raises
+    Unsound for findings as `ensure_sound` does, and where the terms are more than a definition carries."""
+    carried = with_needed(document, reference.vocabularies(), own.vocabularies)
+    try:
+        definition = read_definition(carried, vocabularies=reference.vocabularies())
+    except Invalid as refusal:
+        # The draft was sound with the vocabularies of its owner: what is left are too many terms, or terms that are gone.
+        raise Unsound(
+            refusal.faults, "the definition cannot carry the terms that it takes from your vocabularies"
+        ) from None
+    ensure_sound(definition, today, acknowledged=acknowledged, own=own)
+    return carried
 
 
 def ensure_sound(definition: Definition, today: date, *, acknowledged: bool, own: OwnReference = NOTHING_OWN) -> None:

@@ -46,7 +46,7 @@ def evaluation_request(database: Database, owner: Owner | None, inputs: Evaluati
     try:
         definition = definition_of(inputs, stored)
     except Invalid as refusal:
-        raise Invalid([*refusal.faults, *faults_of_the_rest(inputs, inputs.holdings or ())]) from None
+        raise Invalid([*refusal.faults, *faults_of_the_rest(inputs, inputs.holdings or (), kept=stored.own)]) from None
     faults: list[Fault] = []
     issues = issues_of(inputs, definition.attributes, faults, stored.own)
     presumptions = presumptions_of(inputs, definition, faults, stored.own)

@@ -60,7 +60,7 @@ def explanation_request(
         definition = definition_of(inputs, stored)
     except Invalid as refusal:
         sent = [] if stored.holdings else [inputs.holding]
-        raise Invalid([*refusal.faults, *faults_of_the_rest(inputs, sent, "/holding")]) from None
+        raise Invalid([*refusal.faults, *faults_of_the_rest(inputs, sent, "/holding", stored.own)]) from None
     faults: list[Fault] = []
     issues = issues_of(inputs, definition.attributes, faults, stored.own)
     presumptions = presumptions_of(inputs, definition, faults, stored.own)

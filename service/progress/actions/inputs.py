@@ -30,7 +30,7 @@ from service.progress.evaluate import MOST_HOLDINGS
 from service.reference import actions as reference
 from service.reference.actions import SentDocument
 from service.reference.model import NOTHING_OWN, OwnReference, faults_of_replacements
-from service.reference.store import IssueStore
+from service.reference.store import IssueStore, VocabularyStore
 from service.rules.definition import Definition
 from service.rules.document import read_definition
 from service.rules.presumptions import Presumptions, read_presumptions
@@ -96,7 +96,7 @@ def load(
     """What the request refers to. `latest`: without a revision the draft, or else the newest, whichever the set follows. Raises
     NotAuthenticated, NotFound."""
     where = inputs.definition if isinstance(inputs.definition, DefinitionReference) else None
-    if where is None and not all_holdings and holding is None:
+    if owner is None and where is None and not all_holdings and holding is None:
         return Stored()
     if owner is None:
         raise NotAuthenticated(
@@ -105,6 +105,9 @@ def load(
     identity = None if where is None else stored_definition_id(where.id)
 
     def read(connection: Connection) -> Stored:
+        if where is None and not all_holdings and holding is None:
+            # Everything came with the request, but for the words that the owner uses.
+            return Stored(own=OwnReference(vocabularies=VocabularyStore(connection, owner).all()))
         definitions, revision = DefinitionStore(connection, owner), None
         if identity is not None and where is not None:
             if latest and where.revision is None:
@@ -130,17 +133,17 @@ def stored_definition_id(text: str) -> str:
 
 def definition_of(inputs: Inputs, stored: Stored) -> Definition:
     """The definition, read. Raises Invalid."""
-    schemes = vocabularies_of(inputs)
+    schemes = vocabularies_of(inputs, stored.own)
     if stored.revision is not None:
         return read_definition(stored.revision.document, vocabularies=schemes)
     assert isinstance(inputs.definition, SentDocument)
     return inputs.definition.definition(schemes)
 
 
-def vocabularies_of(inputs: Inputs) -> Mapping[str, Vocabulary]:
-    """The shipped vocabularies, and those of the request in their place. Raises Invalid."""
+def vocabularies_of(inputs: Inputs, kept: OwnReference = NOTHING_OWN) -> Mapping[str, Vocabulary]:
+    """The shipped vocabularies with those kept here and those of the request. Raises Invalid."""
     try:
-        return with_own(reference.vocabularies(), inputs.vocabularies)
+        return with_own(reference.vocabularies_with(kept), inputs.vocabularies)
     except Invalid as refusal:
         raise refusal.under("/vocabularies") from None
 
@@ -206,7 +209,9 @@ def holdings_of(
         return ()
 
 
-def faults_of_the_rest(inputs: Inputs, holdings: Sequence[Any], pointer: str = "") -> list[Fault]:
+def faults_of_the_rest(
+    inputs: Inputs, holdings: Sequence[Any], pointer: str = "", kept: OwnReference = NOTHING_OWN
+) -> list[Fault]:
     """What is wrong with the facts in the request when the definition is not right either. They are judged by the attributes
     that it declares; when those are what is wrong, nothing can be said."""
     attributes = CORE
@@ -215,7 +220,7 @@ def faults_of_the_rest(inputs: Inputs, holdings: Sequence[Any], pointer: str = "
         bare = {"format": "set-definition/1", "title": "?", "slots": [{"id": "?", "accepts": True}]}
         try:
             document = {**bare, "attributes": sent["attributes"]}
-            attributes = read_definition(document, vocabularies=vocabularies_of(inputs)).attributes
+            attributes = read_definition(document, vocabularies=vocabularies_of(inputs, kept)).attributes
         except Invalid:
             return []
     faults: list[Fault] = []

@@ -43,7 +43,7 @@ class InsuredHoldings:
     def insurance_list(self, day: date, basis: ValueBasis | None) -> InsuranceList:
         """The list. Takes its time."""
         issues = ChainMap(dict(self.own.facts), dict(reference.issue_facts()))
-        describe = describer(CORE, reference.vocabularies(), issues)
+        describe = describer(CORE, reference.vocabularies_with(self.own), issues)
         if self.mine is None:
             held = [holding for holding in self.holdings if holding.data.get("status", "held") in HELD]
             pieces = [Piece(holding.id, holding.data, holding.data.get("quantity", 1)) for holding in held]

@@ -88,7 +88,7 @@ def search(
     holdings, _ = stored_holdings(read.stored, read.attributes, read.views.issues)
     numbers: Sequence[int] = range(len(holdings))
     if read.predicate is not None:
-        scope = EvaluationContext(day, reference.vocabularies())
+        scope = EvaluationContext(day, read.vocabularies)
         rows, of_holding = read.rows(holdings)
         verdicts = verdicts_of(read.predicate, rows, read.filter_attributes, scope)
         wanted = (YES, UNDECIDED) if doubtful else (YES,)
@@ -105,9 +105,10 @@ class _Read:
     """Everything that a search looks at, read in one snapshot."""
 
     def __init__(self, connection: Connection, owner: Owner, rule: str | None, sort: str | None, day: date) -> None:
-        self.attributes: Attributes = with_terms(known_attributes(connection, owner, CORE), reference.vocabularies())
+        own = IssueStore(connection, owner).own_reference()
+        schemes = self.vocabularies = reference.vocabularies_with(own)
+        self.attributes: Attributes = with_terms(known_attributes(connection, owner, CORE), self.vocabularies)
         self.stored = HoldingStore(connection, owner).all()
-        own, schemes = IssueStore(connection, owner).own_reference(), reference.vocabularies()
         self.views = Views(
             self.attributes,
             EvaluationContext(day, schemes),
@@ -151,7 +152,7 @@ class _Read:
                 ).ask(day)
             attributes = self.filter_attributes.extended(place_attribute(name) for name in named)
             self.filter_attributes = attributes
-            return bind(expression, attributes, reference.vocabularies())
+            return bind(expression, attributes, self.vocabularies)
         except NotFound as refusal:
             fault = Fault("not-found", f"set(...) names a definition that you do not have: {refusal}", "/filter")
             raise InvalidQuery([fault], "the filter is not a valid rule; see `errors`") from None

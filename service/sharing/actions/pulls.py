@@ -17,6 +17,7 @@ from service.definitions.merge import Merge, MergeConflict, merge
 from service.definitions.model import Revision, StoredDefinition
 from service.definitions.store import DefinitionStore
 from service.errors import Conflict, NotFound
+from service.facts.vocabulary import Vocabulary
 from service.reference import actions as reference
 from service.rules.definition import Definition
 from service.runtime import Context
@@ -76,7 +77,8 @@ async def pull(
     origin; Conflict if the revision was pulled already; Invalid if the merged document is not valid."""
     now = context.now()
     ends = await context.read(lambda connection: _ends(connection, owner, identity, number, upstream, expect))
-    merged, definition = await context.compute(lambda: _merged(ends, keep))
+    schemes = await context.read(lambda connection: reference.vocabularies_of(connection, owner))
+    merged, definition = await context.compute(lambda: _merged(ends, keep, schemes))
 
     def write(connection: Connection) -> tuple[StoredDefinition, Revision]:
         AccountStore(connection).lock(owner)
@@ -147,9 +149,9 @@ def _first_document(
     return store.revision(identity, 1).document if line.published else latest.document
 
 
-def _merged(ends: _Ends, keep: str) -> tuple[Merge, Definition]:
+def _merged(ends: _Ends, keep: str, schemes: Mapping[str, Vocabulary]) -> tuple[Merge, Definition]:
     merged = _preferring(ends, keep)
-    return merged, reference.read_definition(merged.document, "/draft")
+    return merged, reference.read_definition(merged.document, "/draft", schemes)
 
 
 def _preferring(ends: _Ends, keep: str) -> Merge:

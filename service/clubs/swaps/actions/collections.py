@@ -74,7 +74,8 @@ class Collections:
     def tell(self, owner: str, holding: str) -> Mapping[str, Any]:
         """What the sides of a swap are told of the coin."""
         if owner not in self._describers:
-            definition, own = read_offered(self._offered), self._loaded(owner).own
+            own = self._loaded(owner).own
+            definition = read_offered(self._offered, own)
             issues = ChainMap(dict(own.facts), dict(reference.issue_facts()))
             self._describers[owner] = describer(definition.attributes, definition.vocabularies, issues)
         recorded = next(kept.data for kept in self._loaded(owner).held if kept.id == holding)
