@@ -44,11 +44,12 @@ class Outside:
 @dataclass(frozen=True)
 class Thing:
     """One thing that an attribute may be: the value as recorded, the terms that it may mean, and whether an issuer without
-    a date has ended."""
+    a date has ended. `told` is as much of it as the fact itself tells: not what only better reference data would."""
 
     value: Any
     means: tuple[str, ...] = ()
     ended: bool = False
+    told: Any = None
 
 
 def with_own_vocabularies(outside: Outside, document: Mapping[str, Any]) -> Outside:
@@ -310,7 +311,10 @@ def things(attribute: Attribute, one: Any, rule: Any, outside: Outside) -> Itera
         if isinstance(n, dict) and "op" in n and n["args"][0] == {"property": attribute.name}
     }
     terms = sorted(one) if attribute.many else [one]
-    meanings = product(*(below(scheme, term) for term in terms)) if "narrower" in asked else [()]
+    wanted = [n["args"][1] for n in nodes(rule) if isinstance(n, dict) and n.get("op") == "narrower"]
+    # A term that the vocabulary does not know may be any of its concepts, or none of them.
+    lower = [below(scheme, t) if t in scheme.concepts else [t, *scheme.concepts, *wanted] for t in terms]
+    meanings = product(*lower) if "narrower" in asked else [()]
     ways = [False]
     if "defunct" in asked:
         concept = scheme.concepts.get(one)
@@ -319,8 +323,9 @@ def things(attribute: Attribute, one: Any, rule: Any, outside: Outside) -> Itera
         else:
             ways = [concept.ended is not None and concept.ended < outside.today]
     for means in dict.fromkeys(meanings):
+        known = tuple(mean for term, mean in zip(terms, means, strict=False) if term in scheme.concepts)
         for ended in ways:
-            yield Thing(one, means, ended)
+            yield Thing(one, means, ended, (one, known))
 
 
 def domain(name: str, facts: Mapping[str, Any], rule: Any, outside: Outside) -> list[Thing]:
@@ -339,6 +344,15 @@ def domain(name: str, facts: Mapping[str, Any], rule: Any, outside: Outside) -> 
     else:
         values = [read(attribute, raw)]
     return list(dict.fromkeys(t for one in dict.fromkeys(values) for t in things(attribute, one, rule, outside)))
+
+
+def tellable(name: str, facts: Mapping[str, Any], rule: Any, outside: Outside) -> list[list[Thing]]:
+    """What an attribute may be, together where no fact tells the things apart: of what is recorded, those that differ by what
+    the reference data do not know."""
+    groups: dict[Any, list[Thing]] = {}
+    for thing in domain(name, facts, rule, outside):
+        groups.setdefault(thing if name not in facts or thing.told is None else thing.told, []).append(thing)
+    return list(groups.values())
 
 
 def is_subsets(raw: Any) -> bool:
@@ -554,17 +568,55 @@ def verdict_of_views(rule: Any, views: Sequence[Mapping[str, Any]], outside: Out
     return seen.pop() if len(seen) == 1 else "undecided"
 
 
+def verdict_among(rule: Any, known: Mapping[str, Sequence[Thing]], outside: Outside) -> str:
+    """The verdict where each attribute is one of these things."""
+    seen: set[bool] = set()
+    for tried, picked in enumerate(product(*known.values())):
+        if tried > MOST_WORLDS // 100:
+            raise TooMany
+        seen.add(holds(rule, dict(zip(known, picked, strict=True)), outside))
+        if len(seen) == 2:
+            return "undecided"
+    return "yes" if True in seen else "no"
+
+
+def verdicts_when_known(
+    rule: Any, fixed: Mapping[str, list[Thing]], facts: Mapping[str, Any], outside: Outside
+) -> set[str]:
+    """The verdicts that are left once every fact is known, up to the second: undecided where the reference data leave it so."""
+    rest = {n: tellable(n, facts, rule, outside) for n in properties(rule) if n not in fixed}
+    seen: set[str] = set()
+    for tried, picked in enumerate(product(*rest.values())):
+        if tried > MOST_WORLDS // 100:
+            raise TooMany
+        seen.add(verdict_among(rule, {**fixed, **dict(zip(rest, picked, strict=True))}, outside))
+        if len(seen) > 1:
+            break
+    return seen
+
+
+def is_by_reference(rule: Any, views: Sequence[Mapping[str, Any]], outside: Outside) -> bool:
+    """For a doubt: whether it remains when every fact is known."""
+    return all(verdicts_when_known(rule, {}, facts, outside) == {"undecided"} for facts in views)
+
+
 def is_declared(rule: Any, views: Sequence[Mapping[str, Any]], outside: Outside) -> bool:
-    """For a doubt: whether some choice among all that is recorded makes it a yes whatever the unrecorded facts are."""
+    """For a doubt: whether some choice among all that is recorded makes it a yes whatever the unrecorded facts are, or leaves
+    no doubt but of the reference data."""
     for facts in views:
-        recorded = [name for name in properties(rule) if name in facts]
-        open_names = [name for name in properties(rule) if name not in facts]
-        for picked in product(*(domain(name, facts, rule, outside) for name in recorded)):
-            world = dict(zip(recorded, picked, strict=True))
-            rest = product(*(domain(name, facts, rule, outside) for name in open_names))
-            if all(holds(rule, {**world, **dict(zip(open_names, more, strict=True))}, outside) for more in rest):
+        recorded = {name: tellable(name, facts, rule, outside) for name in properties(rule) if name in facts}
+        for picked in product(*recorded.values()):
+            fixed = dict(zip(recorded, picked, strict=True))
+            if verdicts_when_known(rule, fixed, facts, outside) in ({"yes"}, {"undecided"}):
                 return True
     return False
+
+
+def basis_of(rule: Any, views: Sequence[Mapping[str, Any]], outside: Outside) -> str:
+    """What a doubt rests on."""
+    if is_by_reference(rule, views, outside):
+        return "reference"
+    return "alternatives" if is_declared(rule, views, outside) else "unknown"
 
 
 # --- whole small evaluations -------------------------------------------------------------------------------------------
@@ -592,7 +644,7 @@ class Coin:
 
 @dataclass
 class Answer:
-    """seats: place -> (holding, basis, forced); basis is firm, alternatives or unknown, a tentative one is never forced.
+    """seats: place -> (holding, basis, forced); basis is firm, or the doubt; a tentative one is never forced.
     levels: by name, but for the preferences, as they are reported. instead: place -> who would do as well there."""
 
     seats: dict[str, tuple[str, str, bool]]
@@ -827,8 +879,8 @@ def set_level_rules(
                 rule = parsed(entry["where"])
                 fits = verdict_of_views(rule, coin.views, outside)
                 possible[coin.id] = frozenset({"yes": [1], "no": [None], "undecided": [1, None]}[fits])
-                if fits == "undecided" and not is_declared(rule, coin.views, outside):
-                    basis[coin.id] = "unknown"
+                if fits == "undecided":
+                    basis[coin.id] = basis_of(rule, coin.views, outside)
             else:
                 keys: set[Any] | None = set()
                 for facts in coin.views:
@@ -844,7 +896,10 @@ def set_level_rules(
             found = possible[coin.id]
             sure[coin.id] = found if found is not None and len(found) == 1 else frozenset()
         read = by if by is not None else properties(parsed(entry["where"]))
-        open_facts = {c.id: frozenset(n for n in read if not is_one_thing(n, c, outside)) for c in coins}
+        open_facts = {
+            c.id: frozenset(n for n in read if basis[c.id] != "reference" and not is_one_thing(n, c, outside))
+            for c in coins
+        }
         more = (entry.get("place", ""), open_facts)
         made.append(SetLevelRule(entry["kind"], inside, entry.get("count", 0), possible, sure, basis, *more))
     # A coin that must match one of the places stays away where there are none of them.
@@ -861,32 +916,22 @@ def is_one_thing(name: str, coin: Coin, outside: Outside) -> bool:
 
 def facts_to_settle(rule: Any, views: Sequence[Mapping[str, Any]], outside: Outside) -> int:
     """How many facts settle a doubt at the least: the issue where there are several; 0 where all of them do not."""
+    if is_by_reference(rule, views, outside):
+        return 0
     if len(views) > 1:
         return 1
     facts = views[0]
-    names = properties(rule)
-    known = {name: domain(name, facts, rule, outside) for name in names}
-    open_names = [name for name in names if len(known[name]) > 1]
+    known = {name: tellable(name, facts, rule, outside) for name in properties(rule)}
+    every = {name: [thing for group in groups for thing in group] for name, groups in known.items()}
+    open_names = [name for name, groups in known.items() if len(groups) > 1]
     for size in range(len(open_names) + 1):
         for chosen in combinations(open_names, size):
-            rest = [name for name in names if name not in chosen]
             if all(
-                one_answer(rule, dict(zip(chosen, picked, strict=True)), {n: known[n] for n in rest}, outside)
+                verdict_among(rule, {**every, **dict(zip(chosen, picked, strict=True))}, outside) != "undecided"
                 for picked in product(*(known[name] for name in chosen))
             ):
                 return size
     return 0
-
-
-def one_answer(rule: Any, fixed: Mapping[str, Thing], rest: Mapping[str, Sequence[Thing]], outside: Outside) -> bool:
-    seen: set[bool] = set()
-    for tried, picked in enumerate(product(*rest.values())):
-        if tried > MOST_WORLDS // 100:
-            raise TooMany
-        seen.add(holds(rule, {**fixed, **dict(zip(rest, picked, strict=True))}, outside))
-        if len(seen) == 2:
-            return False
-    return True
 
 
 def match(rule: SetLevelRule, one: Coin, other: Coin) -> str | None:
@@ -896,14 +941,21 @@ def match(rule: SetLevelRule, one: Coin, other: Coin) -> str | None:
     mine, yours = rule.possible[one.id], rule.possible[other.id]
     if mine is not None and yours is not None and not mine & yours:
         return None
-    return worst_of(rule.basis[c.id] for c in (one, other) if not rule.sure[c.id])
+    return together(rule.basis[c.id] for c in (one, other) if not rule.sure[c.id])
 
 
-DOUBTS = ("firm", "alternatives", "unknown")
+DOUBTS = ("firm", "alternatives", "reference", "unknown")
+RANK = {"firm": 0, "alternatives": 1, "reference": 2, "unknown": 2}
 
 
 def worst_of(bases: Iterable[str]) -> str:
     return max(bases, key=DOUBTS.index, default="firm")
+
+
+def together(bases: Iterable[str]) -> str:
+    """What a doubt for several reasons rests on: the reference data only where nothing else leaves it open."""
+    found = set(bases)
+    return worst_of(found - {"reference"}) if found - {"reference"} else worst_of(found)
 
 
 def all_keys(attribute: Attribute, raw: Any) -> list[Any] | None:
@@ -962,7 +1014,7 @@ class Assignments:
 
     def by_keys(self, seat: Seat) -> str:
         spot, coin = seat
-        return worst_of(b.basis[coin.id] for b in self.rules if b.covers(spot) and not b.sure[coin.id])
+        return together(b.basis[coin.id] for b in self.rules if b.covers(spot) and not b.sure[coin.id])
 
     def bound_by(self, spot: Spot) -> list[SetLevelRule]:
         return [b for b in self.rules if b.kind == "matches" and b.place == spot.address]
@@ -999,8 +1051,8 @@ class Assignments:
         bound = self.bound_by(spot)
         found = [] if any(b.possible[coin.id] is None for b in covering) else ["firm"]
         if covering or bound:
-            least = DOUBTS.index(worst_of(["alternatives", self.by_keys(seat)]))
-            found += DOUBTS[least:] if bound else DOUBTS[least : least + 1]
+            least = worst_of(["alternatives", self.by_keys(seat)])
+            found += DOUBTS[1:] if bound and least == "alternatives" else [least]
         return found
 
     def is_matched(self, rule: SetLevelRule, seat: Seat, basis: str, seated: Sequence[tuple[Seat, str]]) -> bool:
@@ -1012,7 +1064,12 @@ class Assignments:
         if not others:
             return False
         own = self.fits[seat[0].address, seat[1].id]
-        return own != "firm" or min(map(DOUBTS.index, others)) <= DOUBTS.index(basis)
+        if own != "firm":
+            return True
+        least = min(RANK[other] for other in others)
+        if least == RANK[basis] == 2 and RANK[self.by_keys(seat)] < 2:
+            return basis == worst_of(others)
+        return least <= RANK[basis]
 
     def pins_kept(self, seats: Sequence[Seat]) -> int:
         groups = {s.group for s in self.places if s.group}
@@ -1027,7 +1084,7 @@ class Assignments:
             "pins": self.pins_kept(seats),
             "required": sum(s.required for s, _ in seats),
             "places": len(seats),
-            "unknown": bases.count("unknown"),  # type: ignore[attr-defined]
+            "unknown": sum(RANK[basis] == 2 for basis in bases),
             "alternatives": bases.count("alternatives"),  # type: ignore[attr-defined]
             "to_check": sum(map(self.to_check, doubtful)),
             "presumed": sum(
@@ -1084,8 +1141,7 @@ def assignments(
             found = verdict_of_views(spot.rule, coin.views, outside)
             barred = {(coin.id, spot.address), (coin.id, spot.group)} & nevers
             if found != "no" and not barred:
-                declared = found == "undecided" and is_declared(spot.rule, coin.views, outside)
-                fits[spot.address, coin.id] = "firm" if found == "yes" else "alternatives" if declared else "unknown"
+                fits[spot.address, coin.id] = "firm" if found == "yes" else basis_of(spot.rule, coin.views, outside)
                 if found == "undecided":
                     lengths[spot.address, coin.id] = facts_to_settle(spot.rule, coin.views, outside)
     rules = set_level_rules(document, places, coins, outside)
@@ -1130,7 +1186,7 @@ def evaluate(
     def canonical(answer: tuple[list[Seat], list[str]]) -> tuple[Any, ...]:
         seats, bases = answer
         at = {s.address: order[c.id] for s, c in seats}
-        firm, unknown = [b != "firm" for b in bases], [b == "unknown" for b in bases]
+        firm, unknown = [b != "firm" for b in bases], [RANK[b] == 2 for b in bases]
         return [at.get(s.address, len(order)) for s in one.places], firm, unknown
 
     seats, bases = min(optima, key=canonical)

@@ -14,6 +14,7 @@ from service.errors import Fault, OverLimit
 from service.evaluation.columns import Columns
 from service.evaluation.places import FREE_CHOICE, Place
 from service.evaluation.table import Fit, Table
+from service.evaluation.verdicts import ALTERNATIVES, REFERENCE, UNKNOWN
 from service.evaluation.views import bare
 from service.facts.holding import Holding, View
 from service.facts.knowledge import Among, Between, Number, Subsets, Value
@@ -174,10 +175,14 @@ def _constraints(definition: Definition) -> tuple[Constraint, ...]:
     return (*inner, *definition.constraints)
 
 
+_BASES = {ALTERNATIVES: Basis.ALTERNATIVES, UNKNOWN: Basis.UNKNOWN, REFERENCE: Basis.REFERENCE}
+
+
 def _basis(fit: Fit) -> Basis:
     if fit.verdict is YES:
         return Basis.FIRM
-    return Basis.UNKNOWN if fit.rests_on_unknown else Basis.ALTERNATIVES
+    assert fit.doubt is not None
+    return _BASES[fit.doubt]
 
 
 _YES_FIT, _PRESUMED_FIT = Fit(YES), Fit(YES, presumed=True)
@@ -228,12 +233,12 @@ def _fitting(
     if bare_columns is not None and len(rows.certain):
         resting = np.setdiff1d(rows.certain, bare_columns.fits(place.predicate).certain, assume_unique=True)
         fitting |= dict.fromkeys((single[row] for row in resting.tolist()), _PRESUMED_FIT)
-    for doubtful, is_unknown in ((rows.alternatives, False), (rows.unknown, True)):
+    for doubt, doubtful in rows.doubtful().items():
         if not len(doubtful):
             continue
         firsts, kinds = columns.in_like_doubt(place.predicate, doubtful)
         lengths = (table.to_check(place.predicate, views[single[row]]) for row in firsts.tolist())
-        like = [Fit(UNDECIDED, rests_on_unknown=is_unknown, to_check=length) for length in lengths]
+        like = [Fit(UNDECIDED, doubt, to_check=length) for length in lengths]
         fitting |= {single[row]: like[kind] for row, kind in zip(doubtful.tolist(), kinds.tolist(), strict=True)}
     for coin in several:
         fit = table.fit(place.predicate, views[coin])
@@ -361,6 +366,8 @@ def _set_rule(
             keys[coin] = _keys(constraint.by, views[coin], numbers, table)
         if keys[coin].possible != keys[coin].settled:
             read = sorted(constraint.by if constraint.where is None else reads(constraint.where.predicate))
+            if keys[coin].basis is Basis.REFERENCE:
+                continue
             unsettled = (facts.setdefault(name, len(facts)) for name in read if not _is_settled(name, views[coin]))
             keys[coin] = replace(keys[coin], to_check=frozenset(unsettled))
     covered = _places_named(constraint.places, places)

@@ -21,7 +21,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
-from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, Edge, EdgeKeys, SetRule
+from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, together
 from service.rules.side_constraints import Exclusion, KeyedEdges, Limit, SideConstraint, Support
 
 COUNT_LEVELS = ("pins", "required", "places", "unknown", "alternatives", "to_check", "presumed", "shortfall")
@@ -31,15 +31,16 @@ Losses = tuple[int, ...]
 
 @dataclass(frozen=True, slots=True)
 class EdgeStatus:
-    """Whether an edge is firm or tentative when it is selected. `doubt` is the basis of a tentative placement (FIRM: the
-    edge is never tentative). `is_undetermined`: the side constraints decide; any other edge with a doubt is always
-    tentative. `is_matched`: the basis may be worse than `doubt`, as the best match is. `to_check` is the number of facts to
-    look up when it is tentative."""
+    """Whether an edge is firm or tentative when it is selected. `doubt` is the basis of a tentative placement as the levels
+    count it (FIRM: the edge is never tentative), `is_reference` whether it is REFERENCE. `is_undetermined`: the side
+    constraints decide; any other edge with a doubt is always tentative. `is_matched`: the basis may be worse than `doubt`,
+    as the best match is. `to_check` is the number of facts to look up when it is tentative."""
 
     doubt: Basis
     is_undetermined: bool
     is_matched: bool = False
     to_check: int = 0
+    is_reference: bool = False
 
     @property
     def can_be_firm(self) -> bool:
@@ -314,7 +315,8 @@ def _covers(rule: SetRule, edge: Edge) -> bool:
 def _status_of(edge: Edge, rules: Iterable[SetRule]) -> EdgeStatus:
     """The edge's own doubt if it has one, else the strongest among the rules under which its key is unsettled."""
     if edge.basis is not Basis.FIRM:
-        return EdgeStatus(edge.basis, False, to_check=edge.to_check)
+        is_reference = edge.basis is Basis.REFERENCE
+        return EdgeStatus(edge.basis.counted, False, to_check=edge.to_check, is_reference=is_reference)
     is_matched, to_check = False, frozenset[int]()
     unsettled: list[EdgeKeys] = []
     for rule in rules:
@@ -329,7 +331,9 @@ def _status_of(edge: Edge, rules: Iterable[SetRule]) -> EdgeStatus:
     if not unsettled:
         return EdgeStatus(Basis.FIRM, is_matched, is_matched, len(to_check))
     wholly_unknown = any(keys.possible is None for keys in unsettled)
-    return EdgeStatus(max(keys.basis for keys in unsettled), not wholly_unknown, is_matched, len(to_check))
+    doubt = together(keys.basis for keys in unsettled)
+    is_reference = doubt is Basis.REFERENCE
+    return EdgeStatus(doubt.counted, not wholly_unknown, is_matched, len(to_check), is_reference)
 
 
 def _is_bound(rule: SetRule, edge: Edge) -> bool:
@@ -383,14 +387,15 @@ def _supports_of(rule: SetRule, edges: Sequence[Edge], statuses: Sequence[EdgeSt
     for number, edge in enumerate(edges):
         if not _is_bound(rule, edge):
             continue
-        match = {n: _match(rule, edge.holding, edges[n].holding) for n in others}
-        matching = {n: basis for n, basis in match.items() if basis is not None}
+        bases = {n: match(rule, edge.holding, edges[n].holding) for n in others}
+        matching = {n: basis for n, basis in bases.items() if basis is not None}
         yield Support(number, tuple(matching), "selected")
         if statuses[number].has_open_basis:
             declared = (
                 n
                 for n, basis in matching.items()
-                if basis is not Basis.UNKNOWN and (statuses[n].doubt is not Basis.UNKNOWN or statuses[n].can_be_firm)
+                if basis.counted is not Basis.UNKNOWN
+                and (statuses[n].doubt is not Basis.UNKNOWN or statuses[n].can_be_firm)
             )
             yield Support(number, tuple(declared), "declared")
         if statuses[number].is_undetermined:
@@ -398,14 +403,14 @@ def _supports_of(rule: SetRule, edges: Sequence[Edge], statuses: Sequence[EdgeSt
             yield Support(number, tuple(surely), "firm")
 
 
-def _match(rule: SetRule, one: int, other: int) -> Basis | None:
+def match(rule: SetRule, one: int, other: int) -> Basis | None:
     """What it rests on that two holdings share a key; None where they cannot."""
     if one == other:
         return Basis.FIRM
     mine, yours = rule.keys[one], rule.keys[other]
     if mine.possible is not None and yours.possible is not None and mine.possible.isdisjoint(yours.possible):
         return None
-    return max((keys.basis for keys in (mine, yours) if keys.possible != keys.settled), default=Basis.FIRM)
+    return together(keys.basis for keys in (mine, yours) if keys.possible != keys.settled)
 
 
 def _groups_that_agree(

@@ -6,11 +6,11 @@ packed numbers compares the levels in order. Python's integers have no size limi
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from service.assignment.components import Bonus, Component, Layout, Losses
-from service.assignment.problem import Basis, Level, Placement
+from service.assignment.components import Bonus, Component, Layout, Losses, match
+from service.assignment.problem import AssignmentProblem, Basis, Level, Placement
 
 _MAXIMISED = frozenset({"pins", "required", "places", "moved", "sure"})
 
@@ -40,7 +40,7 @@ def assignment_of(layout: Layout, placements: Iterable[Placement]) -> Assignment
     return Assignment(
         frozenset(edges),
         frozenset(n for n, b in edges.items() if b is not Basis.FIRM and layout.statuses[n].is_undetermined),
-        frozenset(n for n, b in edges.items() if b is Basis.UNKNOWN and layout.statuses[n].has_open_basis),
+        frozenset(n for n, b in edges.items() if b.counted is Basis.UNKNOWN and layout.statuses[n].has_open_basis),
     )
 
 
@@ -60,6 +60,34 @@ def basis_of(layout: Layout, edge: int, assignment: Assignment) -> Basis:
     if is_firm(layout, edge, assignment):
         return Basis.FIRM
     return Basis.UNKNOWN if edge in assignment.unknown else max(status.doubt, Basis.ALTERNATIVES)
+
+
+def shown_basis(problem: AssignmentProblem, layout: Layout, edge: int, bases: Mapping[int, Basis]) -> Basis:
+    """The basis of a selected edge as it is told: REFERENCE where nothing else makes it UNKNOWN. `bases` has those of all
+    selected edges, as the levels count them."""
+    if bases[edge] is not Basis.UNKNOWN:
+        return bases[edge]
+    if layout.statuses[edge].doubt is Basis.UNKNOWN:
+        return _own_basis(layout, edge, bases)
+    one = layout.edges[edge]
+    reasons = set[Basis]()
+    for rule in problem.rules:
+        if rule.kind.binds_one and rule.bound == one.place:
+            there = [n for n in bases if layout.edges[n].place in rule.places - {one.place}]
+            matches = {n: match(rule, one.holding, layout.edges[n].holding) for n in there}
+            found = {
+                max(_own_basis(layout, n, bases), m, key=_DOUBTS.index) for n, m in matches.items() if m is not None
+            }
+            # Where a rule has a surer match it is not the reason.
+            reasons |= found if all(basis.counted is Basis.UNKNOWN for basis in found) else set()
+    return Basis.REFERENCE if reasons == {Basis.REFERENCE} else Basis.UNKNOWN
+
+
+_DOUBTS = (Basis.FIRM, Basis.ALTERNATIVES, Basis.REFERENCE, Basis.UNKNOWN)
+
+
+def _own_basis(layout: Layout, edge: int, bases: Mapping[int, Basis]) -> Basis:
+    return Basis.REFERENCE if bases[edge] is Basis.UNKNOWN and layout.statuses[edge].is_reference else bases[edge]
 
 
 def earned(bonus: Bonus, assignment: Assignment) -> int:

@@ -5,7 +5,7 @@ The objective is lexicographic: each level is optimised in turn, and its value i
 1. `pins`          the largest number of pins honoured
 2. `required`      the largest number of required places filled
 3. `places`        the largest number of places filled
-4. `unknown`       the smallest number of tentative placements of basis UNKNOWN
+4. `unknown`       the smallest number of tentative placements of basis UNKNOWN or REFERENCE
 5. `alternatives`  the smallest number of tentative placements of basis ALTERNATIVES
 6. `to_check`      the smallest sum of facts to look up over the tentative placements
 7. `presumed`      the smallest number of firm placements that rest on presumptions
@@ -21,7 +21,8 @@ A key is *settled* for a holding when the facts leave one value for it. Each set
 as far as their keys are settled (`EdgeKeys.settled`), and over the firm ones for every key that is possible
 (`EdgeKeys.possible`). An edge of basis FIRM with an unsettled key under some rule is tentative exactly when counting it
 as firm would break a rule in some world; with a wholly unknown key (`EdgeKeys.possible` is None) it is always tentative.
-A tentative placement has its own basis, else the strongest among the rules under which its key is unsettled.
+A tentative placement has its own basis, else the strongest among the rules under which its key is unsettled (REFERENCE only
+where it is that under all of them).
 
 A rule that `binds_one` place asks of the holding there that it shares a key with a holding in `places` (which the rule
 does not bind): without a placement that may share it the place stays empty; the placement there is firm only where a firm
@@ -32,7 +33,7 @@ the key 1.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -43,12 +44,25 @@ LARGEST_COST = 2**60
 
 
 class Basis(IntEnum):
-    """What a placement rests on: certain facts, declared alternatives, or facts that are not recorded. A FIRM edge may
-    still become tentative because of an unsettled key (see the module)."""
+    """What a placement rests on: certain facts, declared alternatives, facts that are not recorded, or vocabularies that do
+    not say enough of what is recorded. A FIRM edge may still become tentative because of an unsettled key (see the
+    module)."""
 
     FIRM = 0
     ALTERNATIVES = 1
     UNKNOWN = 2
+    REFERENCE = 3
+
+    @property
+    def counted(self) -> Basis:
+        """The basis as which the levels count it: REFERENCE as UNKNOWN."""
+        return Basis.UNKNOWN if self is Basis.REFERENCE else self
+
+
+def together(bases: Iterable[Basis]) -> Basis:
+    """What a doubt for several reasons rests on: the strongest, REFERENCE only where there is no other."""
+    found = set(bases)
+    return max(found - {Basis.REFERENCE} or found, default=Basis.FIRM)
 
 
 @dataclass(frozen=True, slots=True)

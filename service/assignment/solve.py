@@ -21,7 +21,7 @@ from service.assignment.certainty import (
 from service.assignment.components import Component, Layout, components, lay_out, lay_out_certain, lay_out_possible
 from service.assignment.cp_sat import SolverBudget
 from service.assignment.heuristics import first_incumbent, is_feasible
-from service.assignment.levels import Assignment, basis_of, loss, reported_level
+from service.assignment.levels import Assignment, basis_of, loss, reported_level, shown_basis
 from service.assignment.problem import AssignmentProblem, Basis, Level, Placement, Solution
 from service.assignment.reduction import fix_by_reduced_cost
 from service.assignment.relaxation import Relaxation, relax
@@ -173,10 +173,12 @@ def _solution(
     problem: AssignmentProblem, layout: Layout, solved: list[_SolvedComponent], budget: SolverBudget
 ) -> Solution:
     standings = {place: standing for part in solved for place, standing in part.standings.items()}
+    bases = {n: basis_of(layout, n, part.assignment) for part in solved for n in part.assignment.edges}
+    bases = {number: shown_basis(problem, layout, number, bases) for number in bases}
     placements = []
     for part in solved:
         for number in part.assignment.edges:
-            edge, basis = layout.edges[number], basis_of(layout, number, part.assignment)
+            edge, basis = layout.edges[number], bases[number]
             stands = standings[edge.place] if basis is Basis.FIRM else _OPEN
             placements.append(Placement(edge.place, edge.holding, basis, stands.forced, stands.instead, stands.proven))
     placements.sort(key=lambda placement: placement.place)

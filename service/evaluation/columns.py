@@ -32,15 +32,16 @@ from service.evaluation.column_index import (
     interval_of,
     texts_of,
 )
-from service.evaluation.verdicts import Case, judge_views, rests_on_unknown
+from service.evaluation.verdicts import ALTERNATIVES, REFERENCE, UNKNOWN, Case, Doubt, doubt_of, judge_views
 from service.facts.attributes import Attribute
 from service.facts.holding import View
-from service.facts.knowledge import Among, Knowledge
+from service.facts.knowledge import Among, Knowledge, Subsets
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
-from service.rules.predicates import EvaluationContext, Predicate, leaves, reads, verdict_in
+from service.rules.predicates import EvaluationContext, Leaf, Predicate, leaves, reads, verdict_in
 
 Bits = npt.NDArray[np.uint8]
 Codes = npt.NDArray[np.int64]
+_NO_ROWS: Codes = np.empty(0, np.int64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,11 +64,16 @@ class AttributeColumn:
 @dataclass(frozen=True, slots=True)
 class FittingRows:
     """The rows that fit one rule (`certain`), and those that may fit it, by what the doubt rests on: declared
-    `alternatives`, or `unknown` facts. Row numbers, ascending."""
+    `alternatives`, `unknown` facts, or what the `reference` data do not say. Row numbers, ascending."""
 
     certain: Codes
     alternatives: Codes
     unknown: Codes
+    reference: Codes
+
+    def doubtful(self) -> dict[Doubt, Codes]:
+        """The rows that may fit, by what the doubt rests on."""
+        return {ALTERNATIVES: self.alternatives, UNKNOWN: self.unknown, REFERENCE: self.reference}
 
 
 class Columns:
@@ -103,8 +109,8 @@ class Columns:
         plan, is_read_once = self.plans.of(predicate)
         node = self._all_possible if plan is None else self._node(plan)
         if is_read_once and plan is not None:
-            return self._as_rows(node)
-        return self._judged_exactly(predicate, node)
+            return self._with_gaps(predicate, self._as_rows(node))
+        return self._with_gaps(predicate, self._judged_exactly(predicate, node))
 
     def fails(self, predicate: Predicate) -> npt.NDArray[np.bool_]:
         """For every row whether it fails the rule for certain, as far as Kleene's logic over its clauses tells; shape
@@ -113,7 +119,7 @@ class Columns:
         if plan is None:
             fits = self._judged_exactly(predicate, self._all_possible)
             failed = np.ones(len(self.rows), bool)
-            for rows in (fits.certain, fits.alternatives, fits.unknown):
+            for rows in (fits.certain, *fits.doubtful().values()):
                 failed[rows] = False
             return failed
         return np.unpackbits(~self._node(plan).possible, count=len(self.rows)).astype(bool)
@@ -125,7 +131,7 @@ class Columns:
         if is_read_once and plan is not None:
             return _ones(node.certain), _ones(node.possible)
         fits = self._judged_exactly(predicate, node)
-        return len(fits.certain), len(fits.certain) + len(fits.alternatives) + len(fits.unknown)
+        return len(fits.certain), len(fits.certain) + sum(map(len, fits.doubtful().values()))
 
     def in_like_doubt(self, predicate: Predicate, rows: Codes) -> tuple[Codes, Codes]:
         """Rows that may fit the rule, put together where nothing that leaves it in doubt differs: the same clauses hold and
@@ -215,7 +221,7 @@ class Columns:
         verdict = Case(predicate, facts, self.attributes, self.context).judge().verdict
         if verdict is UNDECIDED and not recorded and facts:
             # Some of its facts are recorded: whether a choice among these alone makes it fit needs the exact evaluator.
-            recorded = not rests_on_unknown(predicate, (View(facts),), self.attributes, self.context)
+            recorded = doubt_of(predicate, (View(facts),), self.attributes, self.context) != UNKNOWN
         return _marks(verdict, recorded=recorded)
 
     def _by_values(self, predicate: Predicate, name: str, knowledge: Knowledge) -> int | None:
@@ -254,6 +260,7 @@ class Columns:
             self._rows_of(node.certain),
             self._rows_of(doubtful & node.declared),
             self._rows_of(doubtful & ~node.declared),
+            _NO_ROWS,
         )
 
     def _rows_of(self, bits: Bits) -> Codes:
@@ -271,21 +278,62 @@ class Columns:
         certain = self._rows_of(node.certain)
         open_rows = self._rows_of(node.possible & ~node.certain)
         if len(open_rows) == 0:
-            return FittingRows(certain, open_rows, open_rows)
+            return FittingRows(certain, open_rows, open_rows, _NO_ROWS)
         names = sorted(reads(predicate))
         marks = self._marks_by_combination(names, open_rows, lambda known: self._exactly(predicate, known))
         return FittingRows(
             np.union1d(certain, open_rows[marks & CERTAIN != 0]),
             open_rows[marks == DECLARED | POSSIBLE],
             open_rows[marks == POSSIBLE],
+            _NO_ROWS,
         )
+
+    def _with_gaps(self, predicate: Predicate, fits: FittingRows) -> FittingRows:
+        """The same with the rows in doubt judged exactly as to what the doubt rests on, where the vocabularies do not say
+        enough of what is recorded."""
+        open_rows = np.union1d(fits.alternatives, fits.unknown)
+        has_gap = np.zeros(len(open_rows), bool)
+        for leaf in dict.fromkeys(leaves(predicate)) if len(open_rows) else ():
+            if len(leaf.reads) == 1 and type(leaf).gaps is not Leaf.gaps:
+                name = next(iter(leaf.reads))
+                has_gap |= self._gaps_of(leaf, name)[self.column(name).codes[open_rows]]
+        rows = open_rows[has_gap]
+        if len(rows) == 0:
+            return fits
+        names = sorted(reads(predicate))
+        numbers = {ALTERNATIVES: 1, UNKNOWN: 2, REFERENCE: 3}
+
+        def judge(known: Mapping[str, Knowledge | None]) -> int:
+            view = View({name: knowledge for name, knowledge in known.items() if knowledge is not None})
+            return numbers[doubt_of(predicate, (view,), self.attributes, self.context)]
+
+        doubts = self._marks_by_combination(names, rows, judge)
+        return FittingRows(
+            fits.certain,
+            np.union1d(np.setdiff1d(fits.alternatives, rows), rows[doubts == numbers[ALTERNATIVES]]),
+            np.union1d(np.setdiff1d(fits.unknown, rows), rows[doubts == numbers[UNKNOWN]]),
+            rows[doubts == numbers[REFERENCE]],
+        )
+
+    def _gaps_of(self, leaf: Leaf, name: str) -> npt.NDArray[np.bool_]:
+        """For each entry of the column whether the vocabulary does not say enough of a value that it may have."""
+
+        def has_gap(entry: Knowledge | None) -> bool:
+            values = entry.values if isinstance(entry, Among) else ()
+            if isinstance(entry, Subsets):
+                values = (entry.every,)
+            return any(leaf.gaps({name: value}, self.context) for value in values)
+
+        entries = self.column(name).entries
+        return np.fromiter((has_gap(entry) for entry in entries), bool, len(entries))
 
     def _exactly(self, predicate: Predicate, known: Mapping[str, Knowledge | None]) -> int:
         view = View({name: knowledge for name, knowledge in known.items() if knowledge is not None})
         verdict = judge_views(predicate, (view,), self.attributes, self.context).verdict
         if verdict is not UNDECIDED:
             return _marks(verdict, recorded=True)
-        return _marks(UNDECIDED, recorded=not rests_on_unknown(predicate, (view,), self.attributes, self.context))
+        recorded = doubt_of(predicate, (view,), self.attributes, self.context) != UNKNOWN
+        return _marks(UNDECIDED, recorded=recorded)
 
 
 def _marks(verdict: Verdict, *, recorded: bool) -> int:

@@ -213,39 +213,41 @@ def settle(
     """The shortest list of facts that, once known, decide the rule for this coin whatever they turn out to be.
 
     Ties: the first list in the order in which the rule reads the attributes. Empty when the verdict is decided, or no
-    fact can decide it. By enumeration of lists and regions: past 12 open facts or 5,000 combinations for a list, every
-    open fact is returned, without outcomes.
+    fact can decide it. What the vocabularies do not say may leave it undecided even then. By enumeration of lists and
+    regions: past 12 open facts or 5,000 combinations for a list, every open fact is returned, without outcomes.
     """
     verdicts = verdicts or BudgetedVerdicts(attributes, context)
     if verdicts.judge(predicate, view).verdict is not UNDECIDED:
         return []
     case = Case(predicate, view.facts, attributes, context)
+    if case.is_by_reference():
+        return []
     in_rule = [name for leaf in leaves(predicate) for name in sorted(leaf.reads)]
     names = sorted(case.open_splits(), key=in_rule.index)
     if len(names) <= MOST_SETTLING_FACTS:
         for size in range(1, len(names) + 1):
             for chosen in combinations(names, size):
-                outcomes = _outcomes(case, chosen)
+                outcomes, is_settled = _outcomes(case, chosen)
                 if outcomes is None:
                     break
-                if UNDECIDED not in outcomes.values():
+                if is_settled:
                     return [_settling(name, chosen, outcomes, attributes, case) for name in chosen]
     return [SettlingFact(name, attributes[name].look_at, ()) for name in names]
 
 
-def _outcomes(case: Case, names: tuple[str, ...]) -> dict[tuple[int, ...], Verdict] | None:
+def _outcomes(case: Case, names: tuple[str, ...]) -> tuple[dict[tuple[int, ...], Verdict] | None, bool]:
     """The verdict for every combination of choices of these facts, by their numbers, the others left open, up to the first
-    that stays undecided; None past the number of combinations."""
+    that other facts may still decide, and whether there is none; None past the number of combinations."""
     splits = [_split(case, name) for name in names]
-    if prod(len(split.choices) for split in splits) > MOST_COMBINATIONS:
-        return None
+    if prod(len(split.tellable) for split in splits) > MOST_COMBINATIONS:
+        return None, False
     outcomes: dict[tuple[int, ...], Verdict] = {}
-    for numbers in product(*(range(len(split.choices)) for split in splits)):
-        picked = [split.choices[at] for split, at in zip(splits, numbers, strict=True)]
+    for numbers in product(*(range(len(split.tellable)) for split in splits)):
+        picked = [split.tellable[at] for split, at in zip(splits, numbers, strict=True)]
         outcomes[numbers] = case.verdict_given(splits, picked)
-        if outcomes[numbers] is UNDECIDED:
-            break
-    return outcomes
+        if outcomes[numbers] is UNDECIDED and not case.is_by_reference(splits, picked, budget=MOST_COMBINATIONS):
+            return outcomes, False
+    return outcomes, True
 
 
 def _split(case: Case, name: str) -> Split:
@@ -260,9 +262,9 @@ def _settling(
     case: Case,
 ) -> SettlingFact:
     attribute, split, at = attributes[name], _split(case, name), chosen.index(name)
-    by_choice: list[set[Verdict]] = [set() for _ in split.choices]
+    by_choice: list[set[Verdict]] = [set() for _ in split.tellable]
     for numbers, verdict in outcomes.items():
         by_choice[numbers[at]].add(verdict)
     keys = [next(iter(verdicts)) if len(verdicts) == 1 else UNDECIDED for verdicts in by_choice]
-    ways = sorted(ways_of(case, attribute, split.choices, keys), key=lambda way: way.key.value, reverse=True)
+    ways = sorted(ways_of(case, attribute, split.tellable, keys), key=lambda way: way.key.value, reverse=True)
     return SettlingFact(name, attribute.look_at, tuple(SettledOutcome(way.when, way.example, way.key) for way in ways))

@@ -17,15 +17,24 @@ from msgspec import Meta, Struct
 
 from service.evaluation.explanation import MOST_COMBINATIONS, MOST_SETTLING_FACTS
 from service.evaluation.outcomes import ways_of
-from service.evaluation.verdicts import BUDGET, Case, Choice, Split, judge_view
+from service.evaluation.verdicts import BUDGET, REFERENCE, Case, Choice, Split, doubt_of, judge_view
 from service.facts.attributes import Attribute
 from service.facts.holding import Facts, View
 from service.facts.knowledge import Among, Value, is_possible, value_as_json
 from service.facts.recorded import RecordedFact
-from service.facts.truth import NO, UNDECIDED, YES, Verdict
+from service.facts.truth import NO, UNDECIDED, Verdict
 from service.rules.labels import Labels, listed
 from service.rules.partitions import has_plain_value
-from service.rules.predicates import EvaluationContext, Leaf, Or, Predicate, kleene_verdict, leaves, reads
+from service.rules.predicates import (
+    EvaluationContext,
+    Leaf,
+    Or,
+    Predicate,
+    ReferenceGap,
+    kleene_verdict,
+    leaves,
+    reads,
+)
 
 _TRIALS_PER_COIN = 20_000
 _MOST_RULES = 300
@@ -79,10 +88,13 @@ class DecidingFact(Struct, frozen=True):
 @dataclass(frozen=True, slots=True)
 class SettlingFacts:
     """`limit` names what prevented the shortest list: then it is every fact that an undecided clause reads, without
-    outcomes."""
+    outcomes. `gaps` are what the vocabularies do not say of what is recorded; `is_decisive`: nothing but the facts is needed
+    to tell."""
 
     facts: list[DecidingFact] = field(default_factory=list)
     limit: str | None = None
+    gaps: tuple[ReferenceGap, ...] = ()
+    is_decisive: bool = True
 
 
 def settle_places(
@@ -98,12 +110,17 @@ def settle_places(
     some value opens (where several facts are needed: leaves possible). Ties: the first list in alphabetical order. A coin
     of several candidate issues is settled by its issue first: the attribute is `issue`. `budget` is shared by coins that
     are asked for together; each coin uses at most 20,000 trials of it. By enumeration, exact within the budget: past it,
-    past 300 rules or past 12 open facts, the limit is `budget`.
+    past 300 rules or past 12 open facts, the limit is `budget`. Doubts that remain when every fact is known are told in
+    `gaps`; the facts then decide all the others.
     """
     if len(views) > 1:
+        cases = [Case(Or(tuple(rules.values())), view.facts, attributes, context) for view in views]
+        gaps = tuple(dict.fromkeys(gap for case in cases for gap in case.gaps()))
+        if gaps and all(doubt_of(rule, views, attributes, context) == REFERENCE for rule in rules.values()):
+            return SettlingFacts(gaps=gaps, is_decisive=False)
         if len({view.issue for view in views}) > 1:
-            return SettlingFacts([_by_issue(rules, views, attributes, context)])
-        return SettlingFacts(list(_by_recorded_doubt(rules, views, attributes, context)))
+            return SettlingFacts([_by_issue(rules, views, attributes, context)], gaps=gaps)
+        return SettlingFacts(list(_by_recorded_doubt(rules, views, attributes, context)), gaps=gaps)
     budget = budget or TrialBudget()
     own = TrialBudget(min(budget.left, _TRIALS_PER_COIN))
     granted = own.left
@@ -127,6 +144,8 @@ def settling_length(
     is settled by its issue, which counts one; 0 where nothing that can be recorded settles it; past the budget the length
     of the list that is told."""
     settled = settle_places({"": rule}, views, attributes, context, budget)
+    if not settled.is_decisive:
+        return 0
     if settled.limit is None and not any(fact.outcomes for fact in settled.facts):
         return 0
     return len(settled.facts)
@@ -149,15 +168,16 @@ def _settled(
     if len(splits) > MOST_SETTLING_FACTS:
         raise BudgetSpent
     chosen = _DecidingFacts(case, rules, splits, budget).shortest()
+    gaps = tuple(case.gaps()) if case.has_gaps else ()
     if chosen is not None:
-        opened = _opened_places(case, rules, chosen, budget)
+        opened, is_decisive = _opened_places(case, rules, chosen, budget)
         entries = (
             _entry(name, at, split, opened, case, list(rules), attributes)
             for at, (name, split) in enumerate(chosen.items())
         )
-        return SettlingFacts(list(entries))
+        return SettlingFacts(list(entries), gaps=gaps, is_decisive=is_decisive)
     names = {*splits, *(name for leaf in case.undecided for name in leaf.reads if not has_plain_value(facts, name))}
-    return SettlingFacts([_without_outcomes(attributes[name]) for name in sorted(names)], case.limit)
+    return SettlingFacts([_without_outcomes(attributes[name]) for name in sorted(names)], case.limit, gaps)
 
 
 def _all_read(rules: Iterable[Predicate], facts: Facts) -> list[str]:
@@ -212,6 +232,7 @@ class _DecidingFacts:
             chosen = [split for name, split in self._splits.items() if name in names]
             self._known[key] = all(
                 _verdict(self._case, rule, chosen, picked, truths) is not UNDECIDED
+                or self._case.is_by_reference(chosen, picked, rule, MOST_COMBINATIONS)
                 for picked, truths in _worlds(self._case, chosen, self._budget)
             )
         return self._known[key]
@@ -294,9 +315,9 @@ def _worlds(
     case: Case, chosen: Sequence[Split], budget: TrialBudget
 ) -> Iterator[tuple[tuple[Choice, ...], Mapping[Leaf, Verdict]]]:
     """Every combination of regions of the chosen facts, with the verdicts of the leaves."""
-    if prod(len(split.choices) for split in chosen) > MOST_COMBINATIONS:
+    if prod(len(split.tellable) for split in chosen) > MOST_COMBINATIONS:
         raise BudgetSpent
-    for picked in product(*(split.choices for split in chosen)):
+    for picked in product(*(split.tellable for split in chosen)):
         budget.spend(1 + len(case.distinct) // 50)
         yield picked, case.decided(chosen, picked)[0]
 
@@ -314,15 +335,19 @@ def _verdict(
 
 def _opened_places(
     case: Case, rules: Mapping[str, Predicate], chosen: Mapping[str, Split], budget: TrialBudget
-) -> _OpenedPlaces:
+) -> tuple[_OpenedPlaces, bool]:
+    """For every way that the facts may turn out the places that it opens: those that are left in doubt by the vocabularies
+    alone are open too. And whether there are none of these."""
     opened: _OpenedPlaces = []
+    is_decisive = True
     splits = list(chosen.values())
-    numbers = product(*(range(len(split.choices)) for split in splits))
+    numbers = product(*(range(len(split.tellable)) for split in splits))
     for at, (picked, truths) in zip(numbers, _worlds(case, splits, budget), strict=True):
         budget.spend(len(rules) // 10)
         verdicts = {place: _verdict(case, rule, splits, picked, truths) for place, rule in rules.items()}
-        opened.append((at, [place for place, verdict in verdicts.items() if verdict is YES]))
-    return opened
+        opened.append((at, [place for place, verdict in verdicts.items() if verdict is not NO]))
+        is_decisive = is_decisive and UNDECIDED not in verdicts.values()
+    return opened, is_decisive
 
 
 def _entry(
@@ -335,12 +360,12 @@ def _entry(
     attributes: Mapping[str, Attribute],
 ) -> DecidingFact:
     attribute = attributes[name]
-    by_choice: list[set[str]] = [set() for _ in split.choices]
+    by_choice: list[set[str]] = [set() for _ in split.tellable]
     for numbers, places in opened:
         by_choice[numbers[at]].update(places)
     keys = [_in_order(rules, [found]) for found in by_choice]
     outcomes = [
         PlacesOutcome(way.when, None if way.example is None else value_as_json(way.example), list(way.key))
-        for way in ways_of(case, attribute, split.choices, keys)
+        for way in ways_of(case, attribute, split.tellable, keys)
     ]
     return DecidingFact(name, attribute.look_at, outcomes)

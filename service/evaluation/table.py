@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from service.evaluation.settling import TrialBudget, settling_length
-from service.evaluation.verdicts import judge_views, rests_on_unknown
+from service.evaluation.verdicts import REFERENCE, Doubt, doubt_of, judge_views
 from service.facts.attributes import Attribute
 from service.facts.holding import View
 from service.facts.truth import UNDECIDED, Verdict
@@ -22,13 +22,12 @@ _MOST_TRIALS = 300_000
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """Whether one coin fits one rule. For an undecided verdict `rests_on_unknown` says whether the doubt rests on facts
-    that are not recorded (otherwise on declared alternatives), and `limit` names what prevented an exact answer, if
-    anything did; `to_check` is the length of the shortest list of facts that would settle it. `presumed`: it fits for
-    certain, and would not without presumptions."""
+    """Whether one coin fits one rule. For an undecided verdict `doubt` says what the doubt rests on (`verdicts.doubt_of`),
+    and `limit` names what prevented an exact answer, if anything did; `to_check` is the length of the shortest list of
+    facts that would settle it. `presumed`: it fits for certain, and would not without presumptions."""
 
     verdict: Verdict
-    rests_on_unknown: bool = False
+    doubt: Doubt | None = None
     limit: str | None = None
     to_check: int = 0
     presumed: bool = False
@@ -65,6 +64,8 @@ class Table:
         """How many facts would settle whether the coin with these views, which may fit the rule, does: the length of the
         shortest list (`settling`), 0 where nothing would, and past the budget, which all coins share, that of the list that
         is told."""
+        if self.fit(predicate, views).doubt == REFERENCE:
+            return 0
         names = tuple(sorted(reads(predicate)))
         key = tuple(tuple(view.facts.get(name) for name in names) for view in views)
         known = self._lengths.setdefault(predicate, {})
@@ -76,8 +77,7 @@ class Table:
         judgement = judge_views(predicate, views, self.attributes, self.context)
         if judgement.verdict is not UNDECIDED:
             return Fit(judgement.verdict)
-        unknown = rests_on_unknown(predicate, views, self.attributes, self.context)
-        return Fit(UNDECIDED, unknown, judgement.limit)
+        return Fit(UNDECIDED, doubt_of(predicate, views, self.attributes, self.context), judgement.limit)
 
     def verdict(self, predicate: Predicate, views: tuple[View, ...]) -> Verdict:
         """The verdict alone."""

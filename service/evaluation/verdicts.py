@@ -13,13 +13,22 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice, product
+from typing import Final, Literal
 
 from service.facts.attributes import Attribute
 from service.facts.holding import Facts, View
 from service.facts.knowledge import Value
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.partitions import Regions, cuts_of, has_plain_value, plain_values
-from service.rules.predicates import EvaluationContext, Leaf, Predicate, Reading, kleene_verdict, leaves
+from service.rules.predicates import (
+    EvaluationContext,
+    Leaf,
+    Predicate,
+    Reading,
+    ReferenceGap,
+    kleene_verdict,
+    leaves,
+)
 
 WORLD_BUDGET = 20_000
 """The largest number of nodes of the tree of splits that one verdict visits."""
@@ -28,6 +37,11 @@ _MOST_CHOICES = 2_000
 BUDGET, ARITHMETIC, NO_CUTS = "budget", "arithmetic", "no-cuts"
 """The limits that a verdict can meet: too many worlds, arithmetic over several unknown facts, or a leaf that does not say where
 it changes."""
+Doubt = Literal["alternatives", "unknown", "reference"]
+ALTERNATIVES: Final = "alternatives"
+UNKNOWN: Final = "unknown"
+REFERENCE: Final = "reference"
+"""What a doubt rests on: declared alternatives, facts that are not recorded, or vocabularies that do not say."""
 Region = tuple[str | None, tuple[Value, ...]]
 """The reading of a recorded value in words (None: its plain meaning), and the values tried."""
 
@@ -44,12 +58,13 @@ class Judgement:
 class Choice:
     """One region of one open attribute, with the verdicts (`truths`) that it gives to leaves. `value` is one value of it,
     `values` are all that were tried. `meant` says in words how a recorded value is read, where it has several
-    readings."""
+    readings. `ways`: where the vocabularies leave some of the leaves undecided, all that better ones might say of them."""
 
     value: Value | None
     truths: Mapping[Leaf, Verdict]
     values: tuple[Value, ...] = ()
     meant: str | None = None
+    ways: tuple[Mapping[Leaf, Verdict], ...] = ()
 
     @property
     def region(self) -> Region:
@@ -59,11 +74,17 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class Split:
-    """All regions of one open attribute. `name` is None for a leaf whose worlds cannot be listed: it may be either
-    way."""
+    """All regions of one open attribute. `name` is None for a leaf whose worlds cannot be listed: it may be either way.
+    `told`: where vocabularies do not say enough of a recorded value, the regions that facts can tell apart."""
 
     name: str | None
     choices: tuple[Choice, ...]
+    told: tuple[Choice, ...] = ()
+
+    @property
+    def tellable(self) -> tuple[Choice, ...]:
+        """The regions that facts can tell apart."""
+        return self.told or self.choices
 
 
 class Case:
@@ -154,33 +175,49 @@ class Case:
         self, name: str, values: list[Value], own: list[Leaf], plain: dict[str, Value], keep_values: bool
     ) -> None:
         choices: dict[object, Choice] = {}
+        told: dict[object, Choice] = {}
+
+        def add(table: dict[object, Choice], value: Value, reading: Reading) -> None:
+            ways = tuple(way for _, way in reading.ways)
+            every = (reading.truths, *ways)
+            key = (
+                value if keep_values else None,
+                tuple(truths.get(leaf) for truths in every for leaf in own),
+                reading.words,
+            )
+            known = table.get(key)
+            tried = (value,) if known is None else (*known.values, value)
+            table[key] = Choice(value if known is None else known.value, reading.truths, tried, reading.words, ways)
+
+        has_gaps = False
         for value in values:
-            world = {**plain, name: value}
-            for meant, truths in self._readings(own, world):
-                key = (value if keep_values else None, tuple(truths[leaf] for leaf in own), meant)
-                known = choices.get(key)
-                tried = (value,) if known is None else (*known.values, value)
-                choices[key] = Choice(value if known is None else known.value, truths, tried, meant)
+            for reading in self._readings(own, {**plain, name: value}):
+                has_gaps = has_gaps or bool(reading.ways)
+                for words, way in reading.ways or ((None, {}),):
+                    add(choices, value, Reading(_joined(reading.words, words), {**reading.truths, **way}))
+                add(told, value, reading)
         for leaf in own:
             seen = {choice.truths[leaf] for choice in choices.values()}
             self.truths[leaf] = next(iter(seen)) if len(seen) == 1 else UNDECIDED
-        self.splits.append(Split(name, tuple(choices.values())))
+        # What nobody recorded is looked up together with what it means.
+        is_told = has_gaps and name in self.facts
+        self.splits.append(Split(name, tuple(choices.values()), tuple(told.values()) if is_told else ()))
 
     def _readings(self, own: list[Leaf], world: dict[str, Value]) -> list[Reading]:
         """The readings of the attribute's value in this world, with the verdicts of its leaves for each: `bird` may be a
         kiwi, an issuer without a date may have ended."""
         fixed = {leaf: leaf.holds(world, self.context) for leaf in own}
         unsettled = [leaf for leaf, verdict in fixed.items() if verdict is UNDECIDED]
-        readings: list[Reading] = [(None, fixed)]
+        readings = [Reading(None, fixed)]
         for kind, first in {type(leaf): leaf for leaf in reversed(unsettled)}.items():
             meanings = first.readings([leaf for leaf in own if type(leaf) is kind], world, self.context)
             if meanings is None:
                 self.limit = BUDGET
                 return _either_way(fixed, unsettled)
             readings = [
-                (" and ".join(filter(None, (before, words))) or None, {**truths, **more})
-                for before, truths in readings
-                for words, more in meanings
+                Reading(_joined(one.words, more.words), {**one.truths, **more.truths}, _both(one.ways, more.ways))
+                for one in readings
+                for more in meanings
             ]
         return readings
 
@@ -212,11 +249,31 @@ class Case:
         return {leaf for leaf in self.distinct if self.truths[leaf] is UNDECIDED}
 
     def open_splits(self) -> dict[str, Split]:
-        """The splits of the attributes that an undecided leaf reads, by attribute."""
+        """The splits of the attributes that an undecided leaf reads, by attribute: those of which a fact can tell more."""
         undecided = self.undecided
         return {
-            s.name: s for s in self.splits if s.name is not None and any(s.name in leaf.reads for leaf in undecided)
+            s.name: s
+            for s in self.splits
+            if s.name is not None
+            and (not s.told or len(s.told) > 1)
+            and any(s.name in leaf.reads for leaf in undecided)
         }
+
+    @property
+    def has_gaps(self) -> bool:
+        """Whether the vocabularies do not say enough of something recorded."""
+        return any(split.told for split in self.splits)
+
+    def gaps(self) -> list[ReferenceGap]:
+        """What they do not say."""
+        found: dict[ReferenceGap, None] = {}
+        for split in self.splits:
+            if split.told and split.name is not None:
+                values = [value for choice in split.told if choice.ways for value in choice.values]
+                worlds = ({**self.plain, split.name: value} for value in values)
+                asked = [leaf for leaf in self.undecided if leaf.reads == {split.name}]
+                found.update(dict.fromkeys(gap for w in worlds for leaf in asked for gap in leaf.gaps(w, self.context)))
+        return sorted(found, key=lambda gap: (gap.attribute, gap.term, gap.missing))
 
     def judge(self, budget: int = WORLD_BUDGET) -> Judgement:
         """The exact verdict, or undecided with the limit named."""
@@ -254,16 +311,71 @@ class Case:
         return self._descend(splits, self.truths, self.plain, budget)
 
     def fits_as_declared(self, budget: int = WORLD_BUDGET) -> bool:
-        """Whether some choice among the recorded alternatives makes the rule true whatever the unrecorded facts are; no,
-        past the budget."""
+        """Whether some choice among the recorded alternatives makes the rule true whatever the unrecorded facts are, or leaves
+        no doubt but of the vocabularies; no, past the budget."""
         recorded = [split for split in self.splits if self._is_recorded(split)]
-        unrecorded = [split for split in self.splits if split not in recorded]
-        for picked in islice(product(*(split.choices for split in recorded)), _MOST_CHOICES):
-            truths, world = self.decided(recorded, picked)
-            seen, spent = self._descend(unrecorded, truths, world, budget)
-            if seen == {YES} and not spent:
+        for picked in islice(product(*(split.tellable for split in recorded)), _MOST_CHOICES):
+            seen, spent = self._verdicts_when_known(recorded, picked, budget)
+            if not spent and (seen == {YES} or (seen == {UNDECIDED} and self.has_gaps)):
                 return True
         return False
+
+    def is_by_reference(
+        self,
+        splits: Sequence[Split] = (),
+        picked: Sequence[Choice] = (),
+        part: Predicate | None = None,
+        budget: int = WORLD_BUDGET,
+    ) -> bool:
+        """For a rule, or a part of it, that is undecided with these splits decided for these choices: whether it stays so
+        when every fact is known, since the vocabularies do not say; no, past the budget."""
+        if not self.has_gaps:
+            return False
+        seen, spent = self._verdicts_when_known(splits, picked, budget, part)
+        return seen == {UNDECIDED} and not spent
+
+    def _verdicts_when_known(
+        self,
+        fixed: Sequence[Split],
+        picked: Iterable[Choice],
+        budget: int,
+        part: Predicate | None = None,
+    ) -> tuple[set[Verdict], bool]:
+        """The verdicts that facts can lead to, with these splits decided, up to the second; undecided where the vocabularies
+        leave it so. And whether the budget was spent before."""
+        picked = list(picked)
+        others = [split for split in self.splits if split not in fixed]
+        start, world = self.decided(fixed, picked)
+        if not self.has_gaps:
+            return self._descend(others, start, world, budget, part)
+        rule = self.predicate if part is None else part
+        others.sort(key=lambda split: len(split.tellable))
+        seen: set[Verdict] = set()
+        left = budget
+
+        def descend(at: int, truths: Mapping[Leaf, Verdict], world: Mapping[str, Value], ways: list[Split]) -> bool:
+            nonlocal left
+            left -= 1
+            verdict = kleene_verdict(rule, truths.__getitem__)
+            if verdict is UNDECIDED and at < len(others):
+                for choice in others[at].tellable:
+                    following = self.decided_further(others[at], choice, truths, world)
+                    if not descend(at + 1, *following, [*ways, *_ways_of([choice])]):
+                        return False
+                    if len(seen) > 1:
+                        return True
+                return True
+            if verdict is UNDECIDED and ways:
+                answers, spent = self._descend(ways, truths, world, max(left, 1), rule)
+                if spent:
+                    return False
+                verdict = UNDECIDED if len(answers) > 1 else answers.pop()
+            seen.add(verdict)
+            return left > 0
+
+        finished = descend(0, start, world, _ways_of(picked))
+        self.steps += budget - left
+        return seen, not finished
 
     def _is_recorded(self, split: Split) -> bool:
         if split.name is not None:
@@ -306,13 +418,14 @@ class Case:
     ) -> Verdict:
         """The verdict with these splits decided for these choices and the others open; past the budget undecided. `part`
         is the rule, or one of the rules that it joins."""
+        picked = list(picked)
         truths, world = self.decided(splits, picked)
         rule = self.predicate if part is None else part
         verdict = kleene_verdict(rule, truths.__getitem__)
         if verdict is not UNDECIDED or (part is None and self._is_read_once()):
             return verdict
         others = [split for split in self.splits if split not in splits]
-        seen, spent = self._descend(others, truths, world, budget, rule)
+        seen, spent = self._descend([*others, *_ways_of(picked)], truths, world, budget, rule)
         return UNDECIDED if spent or len(seen) > 1 else seen.pop()
 
     def _descend(
@@ -358,7 +471,30 @@ def _either_way(fixed: Mapping[Leaf, Verdict], unsettled: list[Leaf]) -> list[Re
     readings = [dict(fixed)]
     for leaf in unsettled[:8]:
         readings = [{**reading, leaf: way} for reading in readings for way in (YES, NO)]
-    return [(None, reading) for reading in readings]
+    return [Reading(None, reading) for reading in readings]
+
+
+def _joined(one: str | None, other: str | None) -> str | None:
+    return " and ".join(filter(None, (one, other))) or None
+
+
+_Ways = tuple[tuple[str, Mapping[Leaf, Verdict]], ...]
+
+
+def _both(ways: _Ways, others: _Ways) -> _Ways:
+    """All ways of two clauses together."""
+    if not ways or not others:
+        return ways or others
+    return tuple((f"{a} and {b}", {**one, **other}) for a, one in ways for b, other in others)
+
+
+def _ways_of(picked: Iterable[Choice]) -> list[Split]:
+    """What better vocabularies might say of the choices, as splits that no fact decides."""
+    return [
+        Split(None, tuple(Choice(None, {**choice.truths, **way}) for way in choice.ways))
+        for choice in picked
+        if choice.ways
+    ]
 
 
 def judge_view(
@@ -405,10 +541,14 @@ def judge_views(
     return Judgement(UNDECIDED)
 
 
-def rests_on_unknown(
-    predicate: Predicate, views: Iterable[View], attributes: Mapping[str, Attribute], context: EvaluationContext
-) -> bool:
-    """For a coin whose verdict is undecided: whether the doubt rests on facts that are not recorded. It does not when
-    some choice among what is declared (its candidate issues, alternatives, ranges, a term that has narrower ones) makes
-    the verdict yes whatever the unrecorded facts are."""
-    return not any(Case(predicate, view.facts, attributes, context).fits_as_declared() for view in views)
+def doubt_of(
+    predicate: Predicate, views: Sequence[View], attributes: Mapping[str, Attribute], context: EvaluationContext
+) -> Doubt:
+    """For a coin whose verdict is undecided: what the doubt rests on. REFERENCE where it remains when every fact is known;
+    ALTERNATIVES where some choice among what is declared (its candidate issues, alternatives, ranges, a term that has
+    narrower ones) makes the verdict yes whatever the unrecorded facts are, or leaves no doubt but of the vocabularies;
+    else UNKNOWN."""
+    cases = [Case(predicate, view.facts, attributes, context) for view in views]
+    if all(case.has_gaps and case.judge().verdict is UNDECIDED and case.is_by_reference() for case in cases):
+        return REFERENCE
+    return ALTERNATIVES if any(case.fits_as_declared() for case in cases) else UNKNOWN

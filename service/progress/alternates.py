@@ -34,7 +34,7 @@ def alternates_of(instance: Instance, at: int, seats: Mapping[int, Placement]) -
 
 def standing(instance: Instance, edge: Edge) -> tuple[object, ...]:
     """How good an edge is by itself, level by level; less is better."""
-    doubt = (edge.basis, edge.to_check if edge.basis is not Basis.FIRM else 0, edge.presumed)
+    doubt = (edge.basis.counted, edge.to_check if edge.basis is not Basis.FIRM else 0, edge.presumed)
     return (not instance.is_pinned(edge.place, edge.holding), *doubt, edge.cost, not edge.stays, edge.holding)
 
 
@@ -43,7 +43,7 @@ def _loses_on(instance: Instance, at: int, edge: Edge, placed: Edge | None) -> L
         return LosesOn(set=True)
     if instance.is_pinned(at, placed.holding) and not instance.is_pinned(at, edge.holding):
         return LosesOn(pin=True)
-    if edge.basis != placed.basis:
+    if edge.basis.counted != placed.basis.counted:
         return LosesOn(doubt=doubt_name(edge.basis) or UNSET, placed=doubt_name(placed.basis))
     if edge.basis is not Basis.FIRM and edge.to_check != placed.to_check:
         return LosesOn(to_check=True, this=edge.to_check, placed=placed.to_check)

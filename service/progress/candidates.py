@@ -27,6 +27,7 @@ from service.progress.result import ClosestPlace, Criterion, DefinitionStamp, cr
 from service.progress.unplaced import Closest, addresses
 from service.progress.whatif import Evaluated, Occupant, Part
 from service.rules.messages import CoinPart, Message, message, some
+from service.rules.predicates import ReferenceGap
 from service.rules.preferences import Preference
 from service.rules.wording import RuleWording
 
@@ -206,7 +207,8 @@ def _candidate(evaluated: Evaluated, judged: JudgedCandidate, before: Part | Non
         code="",
         parts={},
     )
-    return replace(candidate, **_message(candidate, change, evaluated.table).members())
+    gaps = () if settled is None else settled.gaps
+    return replace(candidate, **_message(candidate, change, evaluated.table, gaps).members())
 
 
 def _settled(evaluated: Evaluated, judged: JudgedCandidate) -> SettlingFacts:
@@ -303,7 +305,7 @@ def _outside(names: MessageNames, coin: str, closest: ClosestPlace | None) -> Me
     return message("candidate-outside-closest", coin=names.by_id(coin), **told)
 
 
-def _message(candidate: Candidate, change: PlacementChange, table: Table) -> Message:
+def _message(candidate: Candidate, change: PlacementChange, table: Table, gaps: tuple[ReferenceGap, ...]) -> Message:
     names = MessageNames(change.after.instance, table)
     coin, effect, places = names.by_id(candidate.coin), candidate.effect, names.places(candidate.places)
     if effect == "fills":
@@ -324,10 +326,8 @@ def _message(candidate: Candidate, change: PlacementChange, table: Table) -> Mes
     if candidate.betters is not UNSET:
         return _upgrade(coin, candidate.betters, change, names, table)
     if candidate.settle is not UNSET:
-        told = {"coin": coin, "places": names.places(candidate.may_fit)}
-        if not candidate.settle:
-            return message("candidate-undecided-nothing-settles", **told)
-        return message("candidate-undecided", **told, check=names.to_check(candidate.settle))
+        settled = SettlingFacts(candidate.settle, gaps=gaps)
+        return names.what_settles("candidate-undecided", settled, coin=coin, places=names.places(candidate.may_fit))
     return message("candidate-duplicate", coin=coin, places=names.places(candidate.fits))
 
 

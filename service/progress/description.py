@@ -5,11 +5,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Any
+from typing import Annotated, Any, Literal
+
+from msgspec import Meta, Struct
 
 from service.assignment.build import Instance
 from service.errors import Fault
-from service.evaluation.settling import DecidingFact
+from service.evaluation.settling import DecidingFact, SettlingFacts
 from service.evaluation.table import Table
 from service.facts.attributes import Attribute
 from service.facts.holding import Holding, View
@@ -18,15 +20,19 @@ from service.facts.suggestions import pointer_steps
 from service.facts.vocabulary import Vocabulary
 from service.rules.labels import Labels, listed, shortened
 from service.rules.messages import (
+    Code,
     CoinPart,
     ConstraintPart,
     FactPart,
+    Message,
     MorePart,
+    Parts,
     PlacePart,
     message,
     message_of_fault,
     some,
 )
+from service.rules.predicates import ReferenceGap
 
 NOTHING = "coin, nothing recorded"
 # Of each line the first attribute that is recorded.
@@ -149,10 +155,55 @@ class MessageNames:
         """Facts that would settle a doubt, with where to look."""
         return [FactPart(fact.attribute, self.fact(fact.attribute).label, fact.look_at) for fact in facts]
 
+    def what_settles(self, code: str, settled: SettlingFacts, **told: Any) -> Message:
+        """What to check, and what the vocabularies do not say, by the messages whose codes begin with this one."""
+        gaps = [gap.as_message() for gap in self.missing(settled.gaps)]
+        check = self.to_check(settled.facts)
+        if gaps:
+            told["gaps"] = some(gaps)
+            if not check:
+                return message(f"{code}-by-reference", **told)
+            return message(f"{code}-and-reference", **told, check=check)
+        if not check:
+            return message(f"{code}-nothing-settles", **told)
+        return message(code, **told, check=check)
+
+    def missing(self, gaps: Iterable[ReferenceGap]) -> list[MissingReference]:
+        """What the vocabularies do not say: "the vocabulary 'issuers' has no end date for Siam"."""
+        return [missing_reference(gap, self._attributes) for gap in gaps]
+
     def fact(self, attribute: str) -> FactPart:
         """The attribute by its label inside a sentence."""
         known = attribute in self._attributes.attributes
         return FactPart(attribute, self._attributes.name(attribute) if known else attribute)
+
+
+class MissingReference(Struct, frozen=True):
+    """What a vocabulary does not say of a recorded term, so that no look at the coin would tell."""
+
+    attribute: str
+    vocabulary: str
+    term: str
+    missing: Annotated[
+        Literal["term", "end date"], Meta(description="It does not know the term, or not when the issuer ended.")
+    ]
+    message: str
+    code: Code
+    parts: Parts
+
+    def as_message(self) -> Message:
+        """The message alone."""
+        return Message(self.message, self.code, self.parts)
+
+
+def missing_reference(gap: ReferenceGap, labels: Labels) -> MissingReference:
+    """What a vocabulary does not say, as it is sent."""
+    if gap.missing == "term":
+        said = message("reference-unknown-term", vocabulary=gap.vocabulary, term=gap.term)
+    else:
+        term = labels.term(gap.attribute, gap.term)
+        said = message("reference-no-end-date", vocabulary=gap.vocabulary, term=term)
+    return MissingReference(gap.attribute, gap.vocabulary, gap.term, gap.missing, **said.members())
 
 
 def _worlds(recorded: Recorded, issue_facts: Mapping[str, Mapping[str, Any]]) -> list[Mapping[str, Any]]:

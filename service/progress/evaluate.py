@@ -251,7 +251,7 @@ def _figures(
         "certain": solution.certain,
         "possible": solution.possible,
         **tiers,
-        "tentative_by_basis": TentativeCounts(bases[Basis.ALTERNATIVES], bases[Basis.UNKNOWN]),
+        "tentative_by_basis": TentativeCounts(bases[Basis.ALTERNATIVES], bases[Basis.UNKNOWN], bases[Basis.REFERENCE]),
         "presumed": _presumed(instance, seats),
     }
 

@@ -20,14 +20,16 @@ from service.evaluation.explanation import (
 from service.evaluation.keys import Collection
 from service.evaluation.places import FREE_CHOICE, Place, places_of
 from service.evaluation.table import Table
+from service.evaluation.verdicts import Case, Doubt
 from service.facts.holding import Holding, View
 from service.facts.knowledge import value_as_json
 from service.facts.recorded import RecordedFact
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.facts.words import nearest
+from service.progress.description import MissingReference, missing_reference
 from service.progress.evaluate import EvaluationRequest, ensure_evaluable, stamp_of
 from service.progress.named import Named, named_holdings
-from service.progress.result import DefinitionStamp, Doubt
+from service.progress.result import DefinitionStamp
 from service.rules.labels import Labels, shortened
 from service.rules.messages import CoinPart, FactPart, Message, MorePart, PlacePart, message, some
 from service.rules.predicates import EvaluationContext
@@ -65,6 +67,10 @@ class ExplainedView(Struct, frozen=True, kw_only=True):
     verdict: Verdict
     clauses: list[ExplainedClause]
     settle: Annotated[list[FactToCheck], Meta(description="The shortest list of facts that would settle the doubt.")]
+    reference: Annotated[
+        list[MissingReference] | UnsetType,
+        Meta(description="What the vocabularies do not say; a doubt that it leaves remains when every fact is known."),
+    ] = UNSET
 
 
 class ExplainedPlace(Struct, frozen=True, kw_only=True):
@@ -180,6 +186,9 @@ def _next_line(may_fit: Sequence[ExplainedPlace], fails: Sequence[ExplainedPlace
         facts = {fact.attribute: fact.look_at for view in first.may_be for fact in view.settle}
         checks = [FactPart(name, labels.name(name), look_at) for name, look_at in facts.items()]
         if not checks:
+            gaps = {gap.message: gap.as_message() for view in first.may_be for gap in view.reference or ()}
+            if gaps:
+                return message("explained-by-reference", place=_part(first), gaps=some(list(gaps.values())))
             return message("explained-nothing-settles", place=_part(first))
         return message("explained-check", place=_part(first), check=checks)
     if fails:
@@ -214,14 +223,13 @@ def _explained(
     place: Place, seen: tuple[View, ...], table: Table, wording: RuleWording, verdicts: BudgetedVerdicts
 ) -> ExplainedPlace:
     fit = table.fit(place.predicate, seen)
-    basis: Doubt = "unknown" if fit.rests_on_unknown else "alternatives"
     return ExplainedPlace(
         place=place.group if place.kind == FREE_CHOICE else place.address,
         label=place.label,
         note=place.note or UNSET,
         in_words=wording.coin(place.predicate),
         verdict=fit.verdict,
-        basis=basis if fit.verdict is UNDECIDED else UNSET,
+        basis=fit.doubt or UNSET,
         limit=fit.limit or UNSET,
         may_be=[_view(place, view, table, wording, verdicts, alone=len(seen) == 1) for view in seen],
     )
@@ -231,11 +239,13 @@ def _view(
     place: Place, view: View, table: Table, wording: RuleWording, verdicts: BudgetedVerdicts, *, alone: bool
 ) -> ExplainedView:
     attributes, context = table.attributes, table.context
+    case, labels = Case(place.predicate, view.facts, attributes, context), Labels(attributes, context.vocabularies)
     return ExplainedView(
         issue=UNSET if alone and view.issue is None else view.issue,
         verdict=verdicts.judge(place.predicate, view).verdict,
         clauses=explain_clauses(place.parts, view, attributes, context, wording, verdicts),
         settle=[_to_check(fact) for fact in settle(place.predicate, view, attributes, context, verdicts)],
+        reference=[missing_reference(gap, labels) for gap in case.gaps()] or UNSET,
     )
 
 

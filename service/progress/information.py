@@ -309,8 +309,8 @@ def _with_issue(issue: str) -> Callable[[Holding], Holding]:
 def _options(split: Split, case: Case, attribute: Attribute) -> dict[Value, str]:
     """One value to record for each way that the fact may turn out and the rules distinguish, with the way in words. A broader
     term (a bird) may turn out to be any narrower one. A way of which no value can be recorded is left out."""
-    if len(split.choices) > _MOST_CHOICES:
-        return dict.fromkeys((choice.value for choice in split.choices if choice.value is not None), "")
+    if len(split.tellable) > _MOST_CHOICES:
+        return dict.fromkeys((choice.value for choice in split.tellable if choice.value is not None), "")
     is_joint = any(attribute.name in leaf.reads for leaf in case.joint)
-    keys = [(tuple(choice.truths.values()), choice.value if is_joint else None) for choice in split.choices]
-    return {way.example: way.when for way in ways_of(case, attribute, split.choices, keys) if way.example is not None}
+    keys = [(tuple(choice.truths.values()), choice.value if is_joint else None) for choice in split.tellable]
+    return {way.example: way.when for way in ways_of(case, attribute, split.tellable, keys) if way.example is not None}

@@ -15,14 +15,15 @@ from msgspec import UNSET, Meta, Struct, UnsetType, field
 
 from service.assignment.problem import Basis
 from service.evaluation.settling import DecidingFact
+from service.evaluation.verdicts import Doubt
 from service.facts.recorded import RecordedFact, RecordedKey
+from service.progress.description import MissingReference
 from service.progress.named import Named
 from service.rules.messages import Message
 from service.rules.preferences import Preference
 
 Tier = Literal["required", "optional"]
 Status = Literal["filled", "tentative", "empty"]
-Doubt = Literal["alternatives", "unknown"]
 
 
 # --- figures -------------------------------------------------------------------------------------------------------------
@@ -50,6 +51,7 @@ class TentativeCounts(Struct, frozen=True):
 
     alternatives: Annotated[int, Meta(description="Several values are recorded, and some of them do not fit.")]
     unknown: Annotated[int, Meta(description="A fact is not recorded.")]
+    reference: Annotated[int, Meta(description="The vocabularies do not say enough of what is recorded.")]
 
 
 class Figures(PlaceCounts, frozen=True):
@@ -234,6 +236,10 @@ class UndecidedConflict(Message, frozen=True, kw_only=True, tag_field="kind", ta
     places: Annotated[list[str], Meta(description="Places by address, a free choice by its group.")]
     settle: list[DecidingFact]
     limit: Annotated[str | UnsetType, Meta(description="Why the list of facts may not be the shortest.")] = UNSET
+    reference: Annotated[
+        list[MissingReference] | UnsetType,
+        Meta(description="What the vocabularies do not say; a doubt that it leaves remains when every fact is known."),
+    ] = UNSET
 
 
 class Placing(Struct, frozen=True):
@@ -446,9 +452,16 @@ class Evaluation(Struct, frozen=True):
         return msgspec.structs.replace(self, ignored_facts=ignored) if ignored else self
 
 
+_DOUBTS: dict[Basis, Doubt] = {
+    Basis.ALTERNATIVES: "alternatives",
+    Basis.UNKNOWN: "unknown",
+    Basis.REFERENCE: "reference",
+}
+
+
 def doubt_name(basis: Basis) -> Doubt | None:
     """What a placement rests on, as it is written; None for certain facts."""
-    return None if basis is Basis.FIRM else "unknown" if basis is Basis.UNKNOWN else "alternatives"
+    return _DOUBTS.get(basis)
 
 
 def plain(value: object) -> Any:

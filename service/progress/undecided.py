@@ -14,7 +14,6 @@ from service.evaluation.table import Table
 from service.facts.truth import UNDECIDED
 from service.progress.description import MessageNames
 from service.progress.result import UndecidedConflict
-from service.rules.messages import message
 from service.rules.predicates import Predicate, reads
 
 MOST_DOUBTS = 500
@@ -53,15 +52,13 @@ def doubts(instance: Instance, table: Table, seats: Mapping[int, Placement]) -> 
 def _told(
     instance: Instance, names: MessageNames, coin: int, places: Sequence[str], settled: SettlingFacts
 ) -> UndecidedConflict:
-    told = {"coin": names.coin(coin), "places": names.places(places)}
-    if settled.facts:
-        said = message("undecided", **told, check=names.to_check(settled.facts))
-    else:
-        said = message("undecided-nothing-settles", **told)
+    said = names.what_settles("undecided", settled, coin=names.coin(coin), places=names.places(places))
     return UndecidedConflict(
         holding=instance.holdings[coin].id,
         places=list(places),
         settle=settled.facts,
         **said.members(),
         limit=settled.limit or UNSET,
+        reference=names.missing(settled.gaps) or UNSET,
+        reference=names.missing(settled.gaps) or UNSET,
     )

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from itertools import product
 from operator import eq, ge, gt, le, lt, ne
-from typing import Any, Self
+from typing import Any, Literal, NamedTuple, Self
 
 from service.facts.knowledge import NONE, Value
 from service.facts.truth import NO, UNDECIDED, YES, Verdict, as_verdict, conjunction, disjunction, negation
@@ -35,6 +35,17 @@ class EvaluationContext:
     today: date
     vocabularies: Mapping[str, Vocabulary] = field(default_factory=dict)
     none_as_null: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceGap:
+    """What a vocabulary does not say of the value of an attribute: it does not know the term, or not when the issuer
+    ended."""
+
+    attribute: str
+    vocabulary: str
+    term: str
+    missing: Literal["term", "end date"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +88,11 @@ class Leaf(ABC):
         if 2 ** len(undecided) > _MOST_READINGS:
             return None
         ways = product((YES, NO), repeat=len(undecided))
-        return [(None, dict(zip(undecided, way, strict=True))) for way in ways]
+        return [Reading(None, dict(zip(undecided, way, strict=True))) for way in ways]
+
+    def gaps(self, world: World, context: EvaluationContext) -> tuple[ReferenceGap, ...]:
+        """What the vocabularies do not say of the values in this world, so that they may leave the clause undecided."""
+        return ()
 
     @property
     def equal_texts(self) -> tuple[str, tuple[str, ...]] | None:
@@ -113,7 +128,13 @@ class Leaf(ABC):
                 yield cut.term
 
 
-Reading = tuple[str | None, Mapping[Leaf, Verdict]]
+class Reading(NamedTuple):
+    """What a value may mean, in words (None: its plain meaning), with the verdicts of clauses. Where the vocabularies leave
+    some of them undecided `ways` are all that better vocabularies might say, in words and with the verdicts."""
+
+    words: str | None
+    truths: Mapping[Leaf, Verdict]
+    ways: tuple[tuple[str, Mapping[Leaf, Verdict]], ...] = ()
 
 
 # --- comparisons -------------------------------------------------------------------------------------------------
@@ -452,7 +473,8 @@ class SetComparison(Leaf):
 @dataclass(frozen=True, slots=True)
 class Narrower(Leaf):
     """The value, or any of the values, is the term or below it; one that is above it leaves it undecided, and so does one
-    that shares a narrower term with it: where griffins are birds and beasts, a bird may be a beast."""
+    that shares a narrower term with it: where griffins are birds and beasts, a bird may be a beast. A term that the
+    vocabulary does not know may be any of its concepts, or none."""
 
     name: str
     term: str
@@ -469,6 +491,8 @@ class Narrower(Leaf):
         scheme = context.vocabularies[self.vocabulary]
         if any(scheme.is_at_or_below(term, self.term) for term in terms if isinstance(term, str)):
             return YES
+        if any(isinstance(term, str) and term not in scheme.concepts for term in terms):
+            return UNDECIDED
         wanted = {self.term, *scheme.below.get(self.term, NO_ATTRIBUTES)}
         may_be = any(
             isinstance(term, str) and not wanted.isdisjoint(scheme.below.get(term, NO_ATTRIBUTES)) for term in terms
@@ -483,24 +507,42 @@ class Narrower(Leaf):
         scheme = context.vocabularies[self.vocabulary]
         asked = [leaf.term for leaf in alike]
         value = world[self.name]
-        meanings: set[frozenset[str]] = {frozenset()}
+        meanings, unknown = {frozenset[str]()}, {frozenset[str]()}
         for term in value if isinstance(value, frozenset) else (value,):
             if not isinstance(term, str):
                 continue
-            meant = {
-                frozenset(top for top in asked if scheme.is_at_or_below(lower, top))
-                for lower in (term, *scheme.below.get(term, ()))
-            }
-            meanings = {union | tops for union in meanings for tops in meant}
-            if len(meanings) > _MOST_READINGS:
+            is_known = term in scheme.concepts
+            lower = (term, *scheme.below[term]) if is_known else (term, *scheme.concepts, *asked)
+            meant = {frozenset(top for top in asked if scheme.is_at_or_below(one, top)) for one in lower}
+            if is_known:
+                meanings = {union | tops for union in meanings for tops in meant}
+            else:
+                meant.add(frozenset())
+                unknown = {union | tops for union in unknown for tops in meant}
+            if len(meanings) * len(unknown) > _MOST_READINGS:
                 return None
-        return [
-            (
-                " and ".join(sorted(tops)) or "any other",
-                {leaf: YES if leaf.term in tops else NO for leaf in alike},
-            )
-            for tops in sorted(meanings, key=sorted)
-        ]
+
+        def truths(tops: frozenset[str]) -> dict[Leaf, Verdict]:
+            return {leaf: YES if leaf.term in tops else NO for leaf in alike}
+
+        found = []
+        for tops in sorted(meanings, key=sorted):
+            words = _in_words(tops)
+            open_terms = frozenset[str]().union(*unknown) - tops
+            if not open_terms:
+                found.append(Reading(words, truths(tops)))
+                continue
+            ways = sorted({tops | more for more in unknown}, key=sorted)
+            told = truths(tops) | {leaf: UNDECIDED for leaf in alike if leaf.term in open_terms}
+            meant_words = words if len(meanings) > 1 else None
+            found.append(Reading(meant_words, told, tuple((_in_words(way), truths(way)) for way in ways)))
+        return found
+
+    def gaps(self, world: World, context: EvaluationContext) -> tuple[ReferenceGap, ...]:
+        value, scheme = world[self.name], context.vocabularies[self.vocabulary]
+        terms = sorted(value) if isinstance(value, frozenset) else (value,)
+        unknown = (term for term in terms if isinstance(term, str) and term not in scheme.concepts)
+        return tuple(ReferenceGap(self.name, self.vocabulary, term, "term") for term in unknown)
 
     def words(self, labels: Labels) -> str:
         label, scheme = labels.concept(self.vocabulary, self.term), labels.vocabularies[self.vocabulary]
@@ -528,6 +570,10 @@ class Narrower(Leaf):
         return label if holds else f"not {label}"
 
 
+def _in_words(tops: frozenset[str]) -> str:
+    return " and ".join(sorted(tops)) or "any other"
+
+
 @dataclass(frozen=True, slots=True)
 class Defunct(Leaf):
     """The issuer ended before today; undecided if no date is known."""
@@ -553,7 +599,15 @@ class Defunct(Leaf):
     def readings(self, alike: Sequence[Self], world: World, context: EvaluationContext) -> list[Reading] | None:
         """Either all of them hold or none does: they ask the same of one issuer."""
         ways = ("an issuer that has ended", YES), ("an issuer that still exists", NO)
-        return [(words, dict.fromkeys(alike, way)) for words, way in ways]
+        told: Mapping[Leaf, Verdict] = dict.fromkeys(alike, UNDECIDED)
+        return [Reading(None, told, tuple((words, dict.fromkeys(alike, way)) for words, way in ways))]
+
+    def gaps(self, world: World, context: EvaluationContext) -> tuple[ReferenceGap, ...]:
+        issuer = world[self.name]
+        if not isinstance(issuer, str) or self.holds(world, context) is not UNDECIDED:
+            return ()
+        is_known = issuer in context.vocabularies[self.vocabulary].concepts
+        return (ReferenceGap(self.name, self.vocabulary, issuer, "end date" if is_known else "term"),)
 
     def words(self, labels: Labels) -> str:
         return f"{labels.name(self.name)} no longer in being"

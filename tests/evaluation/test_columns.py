@@ -29,8 +29,8 @@ def test_columns_and_the_exact_evaluator_agree(written: list[object], coins: lis
         told = told_by(columns, rule)
         for row, view in enumerate(views):
             fit = table.fit(rule, (view,))
-            said = told.get(row, (NO, False))
-            if said == (fit.verdict, fit.rests_on_unknown):
+            said = told.get(row, (NO, None))
+            if said == (fit.verdict, fit.doubt):
                 continue
             # Past a limit the exact evaluator leaves open what the columns, clause by clause, may still decide: rightly.
             assert fit.limit is not None
@@ -40,11 +40,10 @@ def test_columns_and_the_exact_evaluator_agree(written: list[object], coins: lis
         assert columns.count(rule) == (certain, len(told))
 
 
-def told_by(columns: Columns, rule: Predicate) -> dict[int, tuple[Verdict, bool]]:
+def told_by(columns: Columns, rule: Predicate) -> dict[int, tuple[Verdict, str | None]]:
     fits = columns.fits(rule)
-    told = {int(row): (YES, False) for row in fits.certain}
-    told |= {int(row): (UNDECIDED, False) for row in fits.alternatives}
-    return told | {int(row): (UNDECIDED, True) for row in fits.unknown}
+    told: dict[int, tuple[Verdict, str | None]] = {int(row): (YES, None) for row in fits.certain}
+    return told | {int(row): (UNDECIDED, doubt) for doubt, rows in fits.doubtful().items() for row in rows}
 
 
 def slow_verdict(rule: Any, facts: dict[str, object]) -> str:
@@ -99,10 +98,10 @@ def test_clauses_of_every_kind_are_judged_as_the_slow_reference_judges_them(
         told, tree = told_by(columns, a_rule(written)), parse(written).json
         for row, facts in enumerate(coins):
             verdict = reference.verdict(tree, facts, OUTSIDE)
-            found, rests_on_unknown = told.get(row, (NO, False))
+            found, doubt = told.get(row, (NO, None))
             assert found.value == verdict, (written, facts)
             if verdict == "undecided":
-                assert rests_on_unknown is not reference.is_declared(tree, (facts,), OUTSIDE), (written, facts)
+                assert doubt == reference.basis_of(tree, (facts,), OUTSIDE), (written, facts)
 
 
 @pytest.mark.parametrize("op", ["=", "<>", "<", "<=", ">", ">="])
@@ -115,7 +114,7 @@ def test_a_recorded_range_with_one_end_stops_at_the_bound_of_the_attribute(op: s
         told = told_by(columns, a_rule(written))
         for row, one in enumerate(known):
             slow = reference.verdict(parse(written).json, {"grade": one}, OUTSIDE)
-            assert told.get(row, (NO, False))[0].value == slow, (written, one)
+            assert told.get(row, (NO, None))[0].value == slow, (written, one)
 
 
 @pytest.mark.parametrize("written", [rule for rules_of_kind in CLAUSES.values() for rule in rules_of_kind])
@@ -166,7 +165,7 @@ def test_ten_thousand_coins_are_judged_as_the_table_judges_a_sample_of_them() ->
         assert int(fails.sum()) + len(told) == len(views)
         for row in chance.sample(range(len(views)), 150):
             fit = table.fit(rule, (views[row],))
-            assert told.get(row, (NO, False)) == (fit.verdict, fit.rests_on_unknown), (written, row)
+            assert told.get(row, (NO, None)) == (fit.verdict, fit.doubt), (written, row)
             seen.add((written, fit.verdict))
     assert len(seen) > 2.5 * sum(map(len, CLAUSES.values())), "most rules have coins of every verdict in their sample"
 

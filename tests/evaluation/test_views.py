@@ -50,7 +50,7 @@ def test_engine_and_reference_agree_on_what_a_coin_may_be(data: st.DataObject) -
         slow = reference.a_coin(coin, ISSUES, document, OUTSIDE)
         there = reference.parsed(document["slots"][0]["accepts"])
         expected = reference.verdict_of_views(there, slow.views, OUTSIDE)
-        declared = expected == "undecided" and reference.is_declared(there, slow.views, OUTSIDE)
+        doubt = reference.basis_of(there, slow.views, OUTSIDE) if expected == "undecided" else None
         smallest = None
         if expected != "undecided":
             smallest = reference.smallest_presumed(there, slow, OUTSIDE, expected)
@@ -59,9 +59,8 @@ def test_engine_and_reference_agree_on_what_a_coin_may_be(data: st.DataObject) -
         raise
     fit = table.fit(rule, seen.views)
     assert fit.verdict.value == expected
-    if expected == "undecided":
-        assert fit.rests_on_unknown is not declared
-    else:
+    assert fit.doubt == doubt
+    if expected != "undecided":
         assert resting_on(rule, seen.views, table, YES if expected == "yes" else NO) == smallest
     clashes = {(clash.issue, clash.attribute) for clash in seen.contradictions}
     against = {name: reference.clashing(coin["facts"], ISSUES[name], OUTSIDE) for name in names}

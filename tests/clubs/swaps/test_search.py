@@ -381,7 +381,7 @@ def test_a_standing_counts_what_is_filled_for_the_time_being_required_or_not() -
         possible=9,
         required=required,
         optional=optional,
-        tentative_by_basis=TentativeCounts(2, 3),
+        tentative_by_basis=TentativeCounts(2, 3, 0),
         presumed=1,
     )
     assert standing_of(figures) == (9, 5)
