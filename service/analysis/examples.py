@@ -51,14 +51,16 @@ class ExampleRuns:
         keys: Mapping[str, GroupKeys],
         today: date,
         replaces: Mapping[str, str],
+        narrows: Mapping[str, str],
     ) -> None:
-        """`keys` are those of the closed one-per groups, by id; `replaces` says of issues in whose place they stand."""
+        """`keys` are those of the closed one-per groups, by id; `replaces` says of issues in whose place they stand, `narrows`
+        of which wider one they are a part."""
         self.definition, self.catalogue, self.keys = definition, catalogue, keys
         self.attributes: Attributes = definition.attributes
         self.context = EvaluationContext(today, definition.vocabularies)
         self.wording = RuleWording(definition.attributes, definition.vocabularies)
         self.labels = Labels(definition.attributes, definition.vocabularies)
-        self.views = Views(definition.attributes, self.context, catalogue, definition.presumptions, replaces)
+        self.views = Views(definition.attributes, self.context, catalogue, definition.presumptions, replaces, narrows)
         self.scope = _parts(definition.scope)
         self.left = MOST_WORK
         self.slots = {slot.id: (at, slot) for at, slot in enumerate(definition.slots)}

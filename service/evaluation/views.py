@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from service.evaluation.verdicts import judge_view
 from service.facts.attributes import Attributes
 from service.facts.holding import Facts, Holding, View
-from service.facts.knowledge import Among, Knowledge, Subsets
+from service.facts.knowledge import Among, Between, Knowledge, Subsets
 from service.facts.truth import NO, UNDECIDED, YES
 from service.rules.agreement import can_contradict, common, contradicted
 from service.rules.predicates import EvaluationContext, reads
@@ -24,6 +24,8 @@ MOST_WORLDS = 200
 """So many combinations of recorded alternatives are tried for what is presumed of one coin; past them nothing that depends on
 them is presumed."""
 _MOST_VALUES = 100
+YEAR = "year_on_coin"
+_LATE = 2_200
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,13 +51,14 @@ class Seen:
 @dataclass
 class Views:
     """Turns coins into views, for one definition, catalogue and list of presumptions. `replaces` says of issues in whose place
-    they are candidates."""
+    they are candidates, `narrows` of which wider one they are a part."""
 
     attributes: Attributes
     context: EvaluationContext
     issues: Mapping[str, Facts]
     presumptions: Presumptions = NO_PRESUMPTIONS
     replaces: Mapping[str, str] = field(default_factory=dict)
+    narrows: Mapping[str, str] = field(default_factory=dict)
     _identified: dict[object, tuple[tuple[str, ...] | None, tuple[Contradiction, ...]]] = field(
         default_factory=dict, repr=False
     )
@@ -171,8 +174,34 @@ class Views:
                 return None, ()
             nearest = min(against, key=lambda issue: (len(against[issue]), issue))
             return None, tuple(self._clashes(own, nearest, against[nearest]))
-        found = self._richest(fitting)
+        found = self._richest(self._without_whole(own, fitting))
         return (None if len(found) > MOST_CANDIDATES else tuple(found)), ()
+
+    def _without_whole(self, own: Facts, issues: list[str]) -> list[str]:
+        """Without a wider issue whose candidate parts have every year that the coin may have as the wider one: a part says
+        all that the wider one says."""
+        parts: dict[str, list[str]] = {}
+        for issue in issues:
+            parts.setdefault(self.narrows.get(issue, issue), []).append(issue)
+        return [
+            issue
+            for issue in issues
+            if issue in self.narrows or not self._years(own, [issue]) <= self._years(own, set(parts[issue]) - {issue})
+        ]
+
+    def _years(self, own: Facts, issues: Iterable[str]) -> set[object]:
+        """The years on the coin as any of the issues; one without a last year goes on to 2200."""
+        found: set[object] = set()
+        for issue in issues:
+            known = self._as_issue(own, issue).facts.get(YEAR)
+            if isinstance(known, Among):
+                found.update(known.values)
+            elif isinstance(known, Between) and isinstance(known.low, int):
+                last = known.high if isinstance(known.high, int) else None
+                found.update(range(known.low, (_LATE if last is None else last) + 1))
+            else:
+                found.add(None)
+        return found
 
     def _richest(self, issues: list[str]) -> list[str]:
         """Without those all of whose facts are among another's; of equal ones the first by id."""

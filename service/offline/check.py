@@ -13,6 +13,7 @@ from service.errors import Fault, Invalid
 from service.formats.strict_json import parse_json, parse_yaml
 from service.progress.actions.stored_set import catalogue_of
 from service.reference import actions as reference
+from service.reference import shipped
 from service.reference.model import NOTHING_OWN
 from service.rules.yaml_text import Positions
 
@@ -55,7 +56,8 @@ def check_file(path: Path, day: date) -> list[FileFinding]:
             findings_of_faults(refusal.faults), refusal.faults, strict=True
         )
     else:
-        found = check_definition(definition, catalogue_of(NOTHING_OWN, definition.attributes), day)
+        issues = catalogue_of(NOTHING_OWN, definition.attributes)
+        found = check_definition(definition, issues, day, claims=shipped.claims())
         pairs = [(finding, None) for finding in found]
     return [_placed(path, finding, fault, positions) for finding, fault in pairs]
 

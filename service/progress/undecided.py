@@ -60,5 +60,4 @@ def _told(
         **said.members(),
         limit=settled.limit or UNSET,
         reference=names.missing(settled.gaps) or UNSET,
-        reference=names.missing(settled.gaps) or UNSET,
     )

@@ -37,7 +37,7 @@ from service.reference.model import (
 from service.reference.store import IssueStore, VocabularyStore
 from service.rules import document as document_rules
 from service.rules.definition import Definition
-from service.rules.presumptions import KeptPresumptions, PresumptionReader
+from service.rules.presumptions import CompleteSpan, KeptPresumptions, PresumptionReader
 
 # A check of the issue as it stands, by whoever read it before: raises Stale when it changed since.
 Expectation = Callable[[StoredIssue], None]
@@ -96,7 +96,7 @@ def read_definition(document: Any, at: str = "", schemes: Mapping[str, Vocabular
         raise refusal.under(at) from None
 
 
-def complete() -> tuple[shipped.Complete, ...]:
+def complete() -> tuple[CompleteSpan, ...]:
     """For which issuers, denominations and years the shipped catalogue is complete."""
     return shipped.complete()
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
@@ -18,6 +17,7 @@ from types import MappingProxyType
 from typing import Any
 
 from service.facts.vocabulary import Abbreviation, Concept, Vocabulary, build_vocabulary
+from service.rules.presumptions import CatalogueClaims, CompleteSpan
 
 VOCABULARY_FILES = ("issuers.json", "motifs.json", "denominations.json", "materials.json", "rulers.json")
 CATALOGUE_FILES = ("euro_issues.json", "law_issues.json")
@@ -53,24 +53,17 @@ def narrows() -> Mapping[str, str]:
     return {entry["id"]: entry["narrows"] for entry in issues() if "narrows" in entry}
 
 
-@dataclass(frozen=True, slots=True)
-class Complete:
-    """The catalogue has every piece of this issuer and denomination dated from `first` to `last` (None: and since)."""
-
-    issuer: str
-    denomination: str
-    first: int
-    last: int | None
-
-    def covers(self, year: int) -> bool:
-        return self.first <= year and (self.last is None or year <= self.last)
+@cache
+def complete() -> tuple[CompleteSpan, ...]:
+    """For which issuers, denominations and years on coins the shipped catalogue says that it is complete, in file order."""
+    spans = (span for name in CATALOGUE_FILES for span in json.loads(_content(name))["complete"])
+    return tuple(CompleteSpan(span["issuer"], span["denomination"], span["from"], span["to"]) for span in spans)
 
 
 @cache
-def complete() -> tuple[Complete, ...]:
-    """For which issuers, denominations and years on coins the shipped catalogue says that it is complete, in file order."""
-    spans = (span for name in CATALOGUE_FILES for span in json.loads(_content(name))["complete"])
-    return tuple(Complete(span["issuer"], span["denomination"], span["from"], span["to"]) for span in spans)
+def claims() -> CatalogueClaims:
+    """What the shipped catalogue says of itself."""
+    return CatalogueClaims(complete(), narrows())
 
 
 @cache

@@ -273,6 +273,9 @@ MESSAGES: Mapping[str, str] = {
     "limit-never": "Whether any coin can fit {places:and} was not decided: it would take too much work.",
     "limit-pairs": "Only the first {count} pairs of places that may meet were compared.",
     "limit-overlap": "Whether one coin can fit both was not decided for {count:pair|pairs} of places.",
+    "identify-incomplete": "The catalogue is not known to have every issue of {coins}. Narrow `where` to issuers, denominations "
+    "and years for which it is complete (GET /v1/catalogue/complete), or list the `issues`.",
+    "limit-identify": "Whether `where` reaches further than the catalogue was not decided: it would take too much work.",
     "limit-examples": "Not all examples were run: it would take too much work.",
     "limit-keys": "A group has too many keys to look for issues that fit no place.",
     "too-few-keys": "{what}",

@@ -57,6 +57,31 @@ class Presumptions:
 NO_PRESUMPTIONS = Presumptions()
 
 
+@dataclass(frozen=True, slots=True)
+class CompleteSpan:
+    """The catalogue has every piece of this issuer and denomination dated from `first` to `last` (None: and since)."""
+
+    issuer: str
+    denomination: str
+    first: int
+    last: int | None
+
+    def covers(self, year: int) -> bool:
+        return self.first <= year and (self.last is None or year <= self.last)
+
+
+@dataclass(frozen=True, slots=True)
+class CatalogueClaims:
+    """What a catalogue says of itself: of which coins it has every issue, and by issue the wider one of which it is a part. A
+    part says all that the wider one says, for some of its years, and more."""
+
+    complete: tuple[CompleteSpan, ...] = ()
+    narrows: Mapping[str, str] = field(default_factory=dict)
+
+
+NO_CLAIMS = CatalogueClaims()
+
+
 @dataclass
 class PresumptionReader:
     """Reads entries from JSON, gathering the faults. Where not `strict`, what does not fit the attributes is left out, so that

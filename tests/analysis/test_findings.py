@@ -383,3 +383,34 @@ def test_a_goal_that_can_never_be_reached_and_a_partner_that_can_never_match_are
     assert "constraint-never" not in codes(slots, constraints=[{**partner, "by": ["mint"]}])
     assert "constraint-never" not in codes(slots, constraints=[{**partner, "places": ["new", "any"]}])
     assert "constraint-never" in codes({"old": "TRUE"}, constraints=[{**partner, "places": ["old"]}])
+
+
+# The spans are what GET /v1/catalogue/complete says: shillings from 1816 to 1970, 2 euro of Estonia since 2011.
+@pytest.mark.parametrize(
+    ("where", "is_within"),
+    [
+        ("issuer = 'GB' AND denomination = 'shilling' AND year_on_coin BETWEEN 1816 AND 1970", True),
+        ("issuer = 'GB' AND denomination IN ('shilling', 'florin') AND year_on_coin BETWEEN 1849 AND 1970", True),
+        ("issuer = 'GB' AND denomination = 'shilling'", False),
+        ("issuer = 'GB' AND denomination = 'shilling' AND year_on_coin BETWEEN 1815 AND 1970", False),
+        ("issuer = 'GB' AND denomination = 'shilling' AND year_on_coin BETWEEN 1816 AND 1971", False),
+        ("denomination = 'shilling' AND year_on_coin BETWEEN 1816 AND 1970", False),
+        ("issuer = 'EE' AND denomination = '2 euro' AND year_on_coin >= 2011", True),
+        ("issuer = 'EE' AND denomination = '2 euro' AND year_on_coin >= 2010", False),
+        ("TRUE", False),
+    ],
+)
+def test_an_identification_that_reaches_further_than_the_catalogue_is_told(where: str, is_within: bool) -> None:
+    document = {"format": "set-definition/1", "title": "A set", "slots": [{"id": "a", "accepts": "grade > 1"}]}
+    document["identify"] = [{"where": where}]
+    definition = read_definition(document, vocabularies=shipped.vocabularies())
+    found = check_definition(definition, {}, TODAY, shipped.claims())
+    told = [(finding.code, finding.severity, finding.pointer) for finding in found]
+    assert told == ([] if is_within else [("identify-incomplete", "warning", "/identify/0/where")])
+    for finding in found:
+        assert verdict_of(where, finding.example or {}) == "yes"
+    # Without a word of the catalogue nothing is complete; an entry that lists its issues is so by its author's word.
+    assert [finding.code for finding in check_definition(definition, {}, TODAY)] == ["identify-incomplete"]
+    document["identify"] = [{"where": where, "issues": ["gb-shilling-925"]}]
+    listed = read_definition(document, vocabularies=shipped.vocabularies())
+    assert check_definition(listed, {}, TODAY, shipped.claims()) == []

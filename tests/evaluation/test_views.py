@@ -11,12 +11,28 @@ from hypothesis import strategies as st
 
 from service.errors import Invalid
 from service.evaluation.table import Table
-from service.facts.holding import read_holdings
+from service.evaluation.views import Views
+from service.facts.core_attributes import CORE
+from service.facts.holding import read_facts, read_holdings
 from service.facts.truth import NO, YES
+from service.progress.evaluate import EvaluationRequest
 from service.progress.presumed import resting_on
+from service.reference import shipped
+from service.rules.document import read_definition
 from tests import reference
-from tests.factories import OUTSIDE, a_document, a_holding, a_measurement, measured, places_of
-from tests.strategies import ISSUES, presumptions, simple_facts, simple_rules
+from tests.factories import (
+    AROUND,
+    OUTSIDE,
+    a_definition,
+    a_document,
+    a_holding,
+    a_measurement,
+    measured,
+    places_of,
+    some_holdings,
+    some_knowledge,
+)
+from tests.strategies import ATTRIBUTES, ISSUES, TODAY, presumptions, simple_facts, simple_rules
 
 MANY = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=400)
 
@@ -226,3 +242,48 @@ def test_a_fact_that_is_presumed_is_one_value() -> None:
         "/presume/1/where",
         "/presume/1/facts/mnt",
     ]
+
+
+# --- the shipped catalogue -----------------------------------------------------------------------------------------------
+
+
+def shilling(year: Any) -> dict[str, Any]:
+    """What the facts of the shipped catalogue add to a shilling of this year."""
+    document = {"format": "set-definition/1", "title": "A set", "slots": [{"id": "a", "accepts": "TRUE"}]}
+    document["identify"] = [{"where": "issuer = 'GB' AND denomination = 'shilling'"}]
+    definition = read_definition(document, vocabularies=shipped.vocabularies())
+    coin = a_holding("h", issuer="GB", denomination="shilling", year_on_coin=year)
+    issues = {issue["id"]: read_facts(issue["facts"], CORE, strict=True)[0] for issue in shipped.issues()}
+    (held,) = read_holdings([coin], CORE, strict=True)
+    request = EvaluationRequest(definition, (held,), TODAY, shipped.vocabularies(), issues)
+    return {str(view.issue): view.facts for view in request.views_of(held)}
+
+
+# Reigns: Edward VII 1901 to 1910, George V 1910 to 1936 (common knowledge, from memory).
+@pytest.mark.parametrize(
+    ("year", "rulers"),
+    [
+        (1905, ["Edward VII"]),
+        (1930, ["George V"]),
+        ({"one_of": [1905, 1912]}, ["Edward VII", "George V"]),
+        ({"from": 1905, "to": 1915}, ["Edward VII", "George V"]),
+    ],
+)
+def test_a_part_of_an_issue_stands_for_the_whole(year: Any, rulers: list[str]) -> None:
+    seen = shilling(year)
+    assert not set(seen) & set(shipped.narrows().values())
+    assert [facts["authority"].values for facts in seen.values()] == [(ruler,) for ruler in rulers]
+
+
+def test_a_whole_issue_stays_where_its_parts_leave_years_out() -> None:
+    """Crowns of 1818 to 1937 were not struck in every year, so a crown without a date may be what no part says."""
+    parts = {"one": {"year_on_coin": 1900, "mint": "Tower"}, "two": {"year_on_coin": 1903, "mint": "Tower"}}
+    issues = {"whole": {"year_on_coin": {"from": 1900, "to": 1903}}, **parts}
+    known = {name: some_knowledge(facts) for name, facts in issues.items()}
+    identify = a_definition({"a": "TRUE"}, identify=[{"where": "TRUE"}]).presumptions
+    views = Views(ATTRIBUTES, AROUND, known, identify, narrows={"one": "whole", "two": "whole"})
+    names = {}
+    for year in (1900, 1901, {"from": 1900}, {"one_of": [1900, 1903]}):
+        (held,) = some_holdings([a_holding("h", year_on_coin=year)])
+        names[str(year)] = [view.issue for view in views.of(held)]
+    assert list(names.values()) == [["one"], ["whole"], ["one", "two", "whole"], ["one", "two"]]

@@ -15,6 +15,7 @@ from service.progress.actions.inputs import DefinitionReference, Inputs, issues_
 from service.progress.actions.stored_set import catalogue_of
 from service.progress.check import CheckedDefinition, DefinitionCheck
 from service.reference import actions as reference
+from service.reference import shipped
 from service.reference.model import NOTHING_OWN, OwnReference
 from service.rules.carried import with_needed
 from service.rules.definition import Definition
@@ -44,7 +45,7 @@ def check_report(database: Database, owner: Owner | None, inputs: Inputs) -> Def
             raise Invalid(faults)
         digest, found = (
             definition.digest,
-            check_definition(definition, issues, inputs.today, replaces_of(inputs, stored.own)),
+            check_definition(definition, issues, inputs.today, replaces_of(inputs, stored.own), shipped.claims()),
         )
     checked = CheckedDefinition(None, None, digest)
     if revision is not None:
@@ -72,7 +73,8 @@ def publishable(
 def ensure_sound(definition: Definition, today: date, *, acknowledged: bool, own: OwnReference = NOTHING_OWN) -> None:
     """Refuses a definition with a finding of severity `error`, and one with warnings that were not acknowledged. `own` are its
     owner's issues. Raises Unsound."""
-    found = check_definition(definition, catalogue_of(own, definition.attributes), today, own.replaces)
+    issues = catalogue_of(own, definition.attributes)
+    found = check_definition(definition, issues, today, own.replaces, shipped.claims())
     errors = [finding for finding in found if finding.severity == ERROR]
     warnings = [] if acknowledged else [finding for finding in found if finding.severity == WARNING]
     if errors or warnings:

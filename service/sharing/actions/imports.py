@@ -15,6 +15,7 @@ from service.definitions import actions as definitions
 from service.definitions.model import Revision, StoredDefinition
 from service.errors import Conflict, Fault, FetchError
 from service.progress.actions.stored_set import catalogue_of
+from service.reference import shipped
 from service.reference.actions import SentDocument
 from service.reference.model import NOTHING_OWN
 from service.rules.wording import describe_definition
@@ -100,7 +101,8 @@ def drop_import(connection: Connection, owner: Owner, identity: str, now: dateti
 def _checked(sent: SentDocument, request: ImportRequest, now: datetime, etag: str | None = None) -> DefinitionImport:
     definition = definition_of(sent, request.digest)
     # Against the shipped issues only: the findings are the same for every owner.
-    findings = check_definition(definition, catalogue_of(NOTHING_OWN, definition.attributes), now.date())
+    issues = catalogue_of(NOTHING_OWN, definition.attributes)
+    findings = check_definition(definition, issues, now.date(), claims=shipped.claims())
     return DefinitionImport(
         new_id(),
         FILE if sent.digest is None else SHARE,
