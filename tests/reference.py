@@ -314,7 +314,17 @@ def things(attribute: Attribute, one: Any, rule: Any, outside: Outside) -> Itera
     wanted = [n["args"][1] for n in nodes(rule) if isinstance(n, dict) and n.get("op") == "narrower"]
     # A term that the vocabulary does not know may be any of its concepts, or none of them.
     lower = [below(scheme, t) if t in scheme.concepts else [t, *scheme.concepts, *wanted] for t in terms]
-    meanings = product(*lower) if "narrower" in asked else [()]
+    # By the asked terms that they stand below, those that are known apart: one of each kind is enough.
+    kinds: dict[Any, tuple[tuple[str, ...], tuple[str, ...]]] = {(frozenset(), frozenset()): ((), ())}
+    for term, options in zip(terms, lower, strict=True) if "narrower" in asked else ():
+        before, kinds = kinds, {}
+        for mean in options:
+            above = frozenset(w for w in wanted if w == mean or w in uppers(scheme, mean))
+            for (known, unknown), (means, known_means) in before.items():
+                if term in scheme.concepts:
+                    kinds.setdefault((known | above, unknown), ((*means, mean), (*known_means, mean)))
+                else:
+                    kinds.setdefault((known, unknown | above), ((*means, mean), known_means))
     ways = [False]
     if "defunct" in asked:
         concept = scheme.concepts.get(one)
@@ -322,10 +332,9 @@ def things(attribute: Attribute, one: Any, rule: Any, outside: Outside) -> Itera
             ways = [True, False]
         else:
             ways = [concept.ended is not None and concept.ended < outside.today]
-    for means in dict.fromkeys(meanings):
-        known = tuple(mean for term, mean in zip(terms, means, strict=False) if term in scheme.concepts)
+    for means, known_means in kinds.values():
         for ended in ways:
-            yield Thing(one, means, ended, (one, known))
+            yield Thing(one, means, ended, (one, known_means))
 
 
 def domain(name: str, facts: Mapping[str, Any], rule: Any, outside: Outside) -> list[Thing]:
