@@ -126,7 +126,7 @@ def build(
     constraints = _constraints(definition)
     eligible = sorted({edge.holding for edge in edges})
     facts: dict[str, int] = {}
-    rules = tuple(_set_rule(constraint, places, eligible, views, table, facts) for constraint in constraints)
+    rules = tuple(set_rule(constraint, places, eligible, views, table, facts) for constraint in constraints)
     problem = AssignmentProblem(
         required=tuple(place.tier == "required" for place in places),
         quantity=tuple(holding.quantity for holding in holdings),
@@ -348,7 +348,7 @@ def _says_something(rule: SetRule) -> bool:
     return rule.bound is not None if rule.kind.binds_one else bool(rule.places) or rule.kind.is_goal
 
 
-def _set_rule(
+def set_rule(
     constraint: Constraint,
     places: Sequence[Place],
     eligible: Sequence[int],
