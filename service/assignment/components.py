@@ -134,6 +134,14 @@ def lay_out_possible(problem: AssignmentProblem) -> Layout:
     return _laid_out(problem, ("pins", "places"), lambda edge, _basis, _to_check: (-int(edge.pinned), -1))
 
 
+def lay_out_counts(problem: AssignmentProblem) -> Layout:
+    """The problem of the first three levels alone: pins, required places, places. Raises ValueError as `lay_out` does."""
+    required = problem.required
+    return _laid_out(
+        problem, COUNT_LEVELS[:3], lambda edge, _basis, _to_check: (-int(edge.pinned), -int(required[edge.place]), -1)
+    )
+
+
 _LossesOf = Callable[[Edge, Basis, int], Losses]
 """What an edge loses when it is placed on this basis, with so many facts to look up."""
 

@@ -17,14 +17,16 @@ from service.analysis.satisfiability import WantedVerdict, find_witness
 from service.assignment.build import Instance, set_rule
 from service.assignment.neighbours import leaders_of
 from service.assignment.problem import AssignmentProblem, Basis, Edge, Placement, SetRule
-from service.assignment.solve import solve
+from service.assignment.solve import most_filled
+from service.evaluation.places import ONE_PER, Place, key_tests
 from service.evaluation.table import Table
 from service.facts.holding import View
 from service.facts.kinds import read_fact
 from service.facts.knowledge import NONE, Among, Between, Subsets, Value
 from service.facts.truth import NO
 from service.rules.constraints import AT_MOST, MATCHES, SAME, Constraint
-from service.rules.predicates import Comparison, IsNull, Predicate, SetComparison
+from service.rules.definition import REQUIRED, Definition
+from service.rules.predicates import Always, Comparison, IsNull, Not, Predicate, SetComparison, all_of
 from service.rules.terms import Const, Ref
 
 MOST_COINS = 300
@@ -44,12 +46,14 @@ _Reached = tuple[int, int, int]
 class KeptEmpty:
     """Why no coin fills an empty place. `rules` keep it empty: without them a coin could fill it; none: no coin can fit the
     place. `leaving` are coins, by their numbers, one of which has to leave its place for it; `count` is what the one rule
-    would have to allow; `partners`: places in which a coin that matches is needed first."""
+    would have to allow; `partners`: places in which a coin that matches is needed first. `each`: of several rules each does
+    so alone; else they do so together."""
 
     rules: tuple[Constraint, ...]
     leaving: tuple[int, ...] = ()
     count: int | None = None
     partners: tuple[int, ...] = ()
+    each: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +63,36 @@ class Openings:
 
     kept_empty: Mapping[int, KeptEmpty]
     limited: bool
+
+
+def with_open_groups(instance: Instance, definition: Definition) -> Instance:
+    """The same with one empty place more for each open-ended group, for a key that no coin shows; its address is the group's
+    id."""
+    places, rules = list(instance.places), list(instance.problem.rules)
+    by_id = {constraint.id: constraint for constraint in instance.constraints}
+    for group in definition.one_per:
+        if not group.keys.is_open:
+            continue
+        keys = [place.key for place in instance.places if place.kind == ONE_PER and place.group == group.id]
+        shown = [all_of(*(test for _, test in key_tests(definition, group, key))) for key in keys]
+        base = [rule.predicate for rule in (definition.scope, group.accepts) if rule is not None]
+        known = [Not(IsNull(Ref(part.attribute))) for part in group.parts if not part.none]
+        rule = all_of(*base, *known, *(Not(test) for test in shown)) if (base or known or shown) else Always(True)
+        rules = [
+            replace(one, places=one.places | {len(places)})
+            if not by_id[one.name].places or group.id in by_id[one.name].places
+            else one
+            for one in rules
+        ]
+        places.append(Place(group.id, group.name, ONE_PER, group.tier, rule, (), (), group.id))
+    more = len(places) - len(instance.places)
+    required = (*instance.problem.required, *(place.tier == REQUIRED for place in places[len(instance.places) :]))
+    return replace(
+        instance,
+        places=tuple(places),
+        fits=(*instance.fits, *({} for _ in range(more))),
+        problem=replace(instance.problem, required=required, rules=tuple(rules)),
+    )
 
 
 def openings_of(
@@ -251,9 +285,7 @@ class _Trials:
             if cost > self._left:
                 return None
             self._left -= cost
-            solution = solve(problem, budget_seconds=self.budget_seconds / 4)
-            levels = {level.name: level.value for level in solution.levels}
-            self._reached[key] = (levels["pins"], levels["required"], levels["places"])
+            self._reached[key] = most_filled(problem, budget_seconds=self.budget_seconds / 4)
         return self._reached[key]
 
 
@@ -319,7 +351,7 @@ class _Trial:
             changed = [replace(rule, count=rule.count + 1) if rule is first else rule for rule in rules]
             count = first.count + 1 if self.opens(changed, ("count", told[0])) else None
         leaving = self._leaving([rules[number] for number in told])
-        return KeptEmpty(tuple(constraints[number] for number in told), leaving, count)
+        return KeptEmpty(tuple(constraints[number] for number in told), leaving, count, each=not blamed)
 
     def _leaving(self, group: Sequence[SetRule]) -> tuple[int, ...]:
         """The coins without one of which a coin could fill the place."""

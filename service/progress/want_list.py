@@ -13,25 +13,33 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
-from service.assignment.build import PreferenceValues
-from service.evaluation.keys import Collection
-from service.evaluation.places import FREE_CHOICE, Place, places_of
+from service.assignment.build import Instance, PreferenceValues
+from service.assignment.problem import Placement
+from service.assignment.solve import solve
+from service.evaluation.places import FREE_CHOICE, Place
 from service.evaluation.table import Table
-from service.facts.holding import Holding
 from service.facts.knowledge import NONE, Among, Between, Number
 from service.formats.html import PRINT, render
-from service.progress.evaluate import EvaluationRequest
+from service.progress.description import MessageNames
+from service.progress.evaluate import EvaluationRequest, build_instance, names_of
+from service.progress.named import Named
+from service.progress.openings import KeptEmpty, Openings, openings_of, with_open_groups
 from service.progress.preference_words import preference_words
-from service.progress.result import Evaluation, PlaceResult, Tier
+from service.progress.result import Tier
+from service.rules.definition import Definition, OnePer
 from service.rules.labels import listed, shortened
-from service.rules.predicates import EvaluationContext, all_of
+from service.rules.messages import Message, message, some
+from service.rules.predicates import all_of
 from service.rules.preferences import Preference
 from service.rules.wording import RuleWording
 
 CARD = 40
 MOST_WEAK = 20
 NOTES = ("min_grade", "most_to_pay", "currency", "note")
-COLUMNS = ("kind", "tier", "place", "label", "wanted", "look_at", "places", "holding", "because", *NOTES, "author_note")
+COLUMNS = (
+    *("kind", "tier", "place", "label", "wanted", "look_at", "places", "holding", "because", *NOTES, "author_note"),
+    *("number", "title", "message"),
+)
 TIERS = ("required", "optional")
 
 
@@ -39,7 +47,7 @@ Notes = Mapping[str, Mapping[str, Any]]
 """The owner's notes by place or group: {"min_grade", "most_to_pay", "currency", "note"}, each left out where there is none."""
 
 
-class WantedPlace(msgspec.Struct, frozen=True, kw_only=True):
+class WantedPlace(Message, frozen=True, kw_only=True):
     """An empty place (those of a free choice once, with how many are open), or an open-ended group, which takes one more."""
 
     kind: Literal["empty", "open"]
@@ -56,7 +64,42 @@ class WantedPlace(msgspec.Struct, frozen=True, kw_only=True):
     note: str | UnsetType = UNSET
 
 
-class WeakFilling(msgspec.Struct, frozen=True, kw_only=True):
+class RuleName(msgspec.Struct, frozen=True):
+    """A rule over several places."""
+
+    constraint: str
+    label: str
+
+
+class KeptEmptyPlace(Message, frozen=True, kw_only=True):
+    """An empty place (those of a free choice once), or an open-ended group, that no coin could fill as things are."""
+
+    kind: Literal["kept_empty"] = "kept_empty"
+    tier: Tier
+    place: str
+    label: str
+    wanted: Annotated[str, Meta(description="What a coin must be, in words.")]
+    look_at: str
+    places: int
+    rules: Annotated[
+        list[RuleName],
+        Meta(description="The rules that keep it empty; none: no coin at all fits what the place asks."),
+    ]
+    leaving: Annotated[
+        list[str], Meta(description="Holdings: once one of them is taken out a coin could fill the place.")
+    ]
+    partners: Annotated[
+        list[str], Meta(description="Places: once one of them has a coin that matches a coin could fill the place.")
+    ]
+    count: Annotated[int | UnsetType, Meta(description="What the rule would have to allow.")] = UNSET
+    author_note: Annotated[str | UnsetType, Meta(description="The note of the definition's author.")] = UNSET
+    min_grade: Annotated[int, Meta(description="The owner's note: the least grade worth buying.")] | UnsetType = UNSET
+    most_to_pay: Annotated[int | Decimal, Meta(description="The owner's note; no valuation.")] | UnsetType = UNSET
+    currency: str | UnsetType = UNSET
+    note: str | UnsetType = UNSET
+
+
+class WeakFilling(Message, frozen=True, kw_only=True):
     """A filled place where a better coin is wanted."""
 
     kind: Literal["better"] = "better"
@@ -76,61 +119,66 @@ class WeakFilling(msgspec.Struct, frozen=True, kw_only=True):
     most_to_pay: Annotated[int | Decimal, Meta(description="The owner's note; no valuation.")] | UnsetType = UNSET
     currency: str | UnsetType = UNSET
     note: str | UnsetType = UNSET
-    number: Annotated[str | None, Meta(description="The owner's own number of the coin that sits there.")] = None
+    number: Annotated[str | None, Meta(description="The owner's own number of the coin that sits there.")]
+    title: Annotated[str, Meta(description="What the coin is.")]
     mark: Annotated[Literal["replace"] | UnsetType, Meta(description="The owner marked the coin.")] = UNSET
 
 
 class WantList(msgspec.Struct, frozen=True):
-    """Empty places by tier, then the weakest fillings."""
+    """Empty places by tier, then those that nothing could fill, then the weakest fillings."""
 
     title: str
     evaluated_on: str
     wanted: list[WantedPlace]
+    kept_empty: list[KeptEmptyPlace]
     weakest: list[WeakFilling]
+    named: Named
+    limit: Annotated[
+        str | UnsetType, Meta(description="Why some place that is wanted may be kept empty by a rule of the set.")
+    ] = UNSET
 
-    def numbered(self, numbers: Mapping[str, str]) -> WantList:
-        """The list with the owner's own numbers of the coins, by their ids."""
-        weakest = [msgspec.structs.replace(line, number=numbers.get(line.holding)) for line in self.weakest]
-        return msgspec.structs.replace(self, weakest=weakest)
 
+def want_list(request: EvaluationRequest, notes: Notes | None = None, upgrades: int = MOST_WEAK) -> WantList:
+    """What to look for.
 
-def want_list(
-    request: EvaluationRequest, result: Evaluation, notes: Notes | None = None, upgrades: int = MOST_WEAK
-) -> WantList:
-    """What to look for, from an evaluation of the same request.
-
-    `wanted`: every empty place (the places of a free choice once, with how many are open), required ones first, then what an
-    open-ended group would still take. `weakest`: as many filled places as `upgrades` says, the worst first by the place's own
-    preferences, with what the coin is worth on the first of them. `notes` are the owner's, by place or group: {"min_grade",
-    "most_to_pay", "currency", "note"}; an entry carries those of its place, else those of its group. A filled place whose
-    coin is surely below its least grade stands first among the weakest, marked `below_min_grade`. A coin that the owner marks
-    `replace` stands before these, one marked `keep` is left out.
+    `wanted`: every empty place that some coin could fill under the rules of the set, whatever coins have to move for it (the
+    places of a free choice once, with how many are open), required ones first, then what an open-ended group would still take.
+    `kept_empty`: the others, each with the rules that keep it empty and what would release it. `weakest`: as many filled places
+    as `upgrades` says, the worst first by the place's own preferences, with what the coin is worth on them. `notes` are the
+    owner's, by place or group: {"min_grade", "most_to_pay", "currency", "note"}; an entry carries those of its place, else
+    those of its group. A filled place whose coin is surely below its least grade stands first among the weakest, marked
+    `below_min_grade`. A coin that the owner marks `replace` stands before these, one marked `keep` is left out. Raises Invalid
+    or OverLimit where the request cannot be evaluated.
     """
-    definition = request.definition
-    held = [holding for holding in request.holdings if holding.status in request.statuses]
-    seen = {holding.id: request.views_of(holding) for holding in held}
-    context = EvaluationContext(request.today, request.vocabularies)
-    places = places_of(definition, Collection(list(seen.values()), request.issues, context))
-    speak = RuleWording(definition.attributes, request.vocabularies)
-    entries = {entry.place: entry for entry in result.places()}
-    values = _Worth(seen, Table(definition.attributes, context))
-    wishes = _Wishes(notes or {}, {place.address: place.group for place in places}, held)
-    wanted = [*_wanted(places, entries, speak), *_still_open(request, speak)]
+    instance, table = build_instance(request)
+    solution = solve(instance.problem, budget_seconds=request.budget_seconds)
+    seats = {placement.place: placement for placement in solution.placements}
+    instance = with_open_groups(instance, request.definition)
+    openings = openings_of(instance, table, seats, request.budget_seconds)
+    names, named = MessageNames(instance, table), names_of(request, instance)
+    speak = RuleWording(request.definition.attributes, request.vocabularies)
+    wishes = _Wishes(notes or {}, instance)
+    empty = _Empty(instance, request.definition, names, speak, openings, wishes)
+    wanted, kept_empty = empty.lines(seats)
+    weakest = _weakest(instance, table, seats, named, names, speak, wishes, upgrades)
+    told = {holding for line in kept_empty for holding in line.leaving} | {line.holding for line in weakest}
     return WantList(
-        definition.title,
+        request.definition.title,
         request.today.isoformat(),
-        [msgspec.structs.replace(line, **wishes.of(line.place)) for line in wanted],
-        _weakest(places, entries, values, speak, wishes, upgrades),
+        wanted,
+        kept_empty,
+        weakest,
+        {holding: name for holding, name in named.items() if holding in told},
+        "budget" if openings.limited else UNSET,
     )
 
 
 class _Wishes:
     """The owner's notes, and which coins fall short of them."""
 
-    def __init__(self, notes: Notes, group_of: Mapping[str, str], held: Sequence[Holding]) -> None:
-        self.notes, self.group_of = notes, group_of
-        self.grades = {holding.id: holding.facts.get("grade") for holding in held}
-        self.marks = {holding.id: holding.mark for holding in held}
+    def __init__(self, notes: Notes, instance: Instance) -> None:
+        self.notes, self.group_of = notes, {place.address: place.group for place in instance.places}
+        self.grades = {holding.id: holding.facts.get("grade") for holding in instance.holdings}
 
     def of(self, place: str) -> dict[str, Any]:
         note = self.notes.get(place) or self.notes.get(self.group_of.get(place, "")) or {}
@@ -147,129 +195,195 @@ class _Wishes:
         return all(isinstance(value, int | Fraction) and value < least for value in values)
 
 
-def _wanted(places: Sequence[Place], entries: Mapping[str, PlaceResult], speak: RuleWording) -> list[WantedPlace]:
-    found: dict[str, WantedPlace] = {}
-    for place in places:
-        entry = entries.get(place.address)
-        if entry is None or entry.status != "empty":
-            continue
-        address = place.group if place.kind == FREE_CHOICE else place.address
-        before = found[address].places if address in found else 0
-        found[address] = WantedPlace(
-            kind="empty",
-            tier=place.tier,  # type: ignore[arg-type]
-            place=address,
-            label=place.label,
-            wanted=speak.coin(place.predicate),
-            look_at=place.look_at,
-            author_note=place.note or UNSET,
-            places=before + 1,
-        )
-    return sorted(found.values(), key=lambda line: TIERS.index(line.tier))
+class _Empty:
+    """The lines of places without a coin."""
 
+    def __init__(
+        self,
+        instance: Instance,
+        definition: Definition,
+        names: MessageNames,
+        speak: RuleWording,
+        openings: Openings,
+        wishes: _Wishes,
+    ) -> None:
+        self.instance, self.names, self.speak, self.openings, self.wishes = instance, names, speak, openings, wishes
+        self.definition = definition
+        self.groups = {group.id: group for group in definition.one_per}
 
-def _still_open(request: EvaluationRequest, speak: RuleWording) -> list[WantedPlace]:
-    """An open-ended group has no empty place, and always takes one more key."""
-    definition = request.definition
-    lines = []
-    for group in definition.one_per:
-        if not group.keys.is_open:
-            continue
-        rules = [rule.predicate for rule in (definition.scope, group.accepts) if rule is not None]
-        coin = speak.coin(all_of(*rules)) if rules else "a coin"
-        names = listed([speak.name(name) for name in group.attributes], "and")
-        wanted = f"{coin}, of a {names} that you do not have yet"
-        lines.append(
-            WantedPlace(
-                kind="open",
-                tier=group.tier,  # type: ignore[arg-type]
-                place=group.id,
-                label=f"Another {names}",
-                wanted=wanted,
-                look_at=group.look_at
-                or "; ".join(filter(None, (definition.attributes[name].look_at for name in group.attributes))),
-                places=1,
-                author_note=group.note or UNSET,
-            )
-        )
-    return lines
+    def lines(self, seats: Mapping[int, Placement]) -> tuple[list[WantedPlace], list[KeptEmptyPlace]]:
+        """Required places first; open-ended groups last."""
+        together: dict[tuple[str, int], list[int]] = {}
+        for at, place in enumerate(self.instance.places):
+            if at not in seats and not place.is_open:
+                address = place.group if place.kind == FREE_CHOICE else place.address
+                # Places of one kind share their reason.
+                together.setdefault((address, id(self.openings.kept_empty.get(at))), []).append(at)
+        wanted: list[WantedPlace] = []
+        kept: list[KeptEmptyPlace] = []
+        for (address, _), every in together.items():
+            why = self.openings.kept_empty.get(every[0])
+            entry = self._entry(address, self.instance.places[every[0]], len(every))
+            if why is None:
+                wanted.append(WantedPlace(**entry, **self._wanted(entry).members()))
+            else:
+                del entry["kind"]
+                holdings = self.instance.holdings
+                kept.append(
+                    KeptEmptyPlace(
+                        **entry,
+                        rules=[RuleName(rule.id, rule.label) for rule in why.rules],
+                        leaving=[holdings[coin].id for coin in why.leaving],
+                        partners=[self.instance.places[at].address for at in why.partners],
+                        count=UNSET if why.count is None else why.count,
+                        **self._kept(address, why).members(),
+                    )
+                )
+        wanted.sort(key=lambda line: (line.kind == "open", TIERS.index(line.tier)))
+        return wanted, sorted(kept, key=lambda line: TIERS.index(line.tier))
+
+    def _entry(self, address: str, place: Place, count: int) -> dict[str, Any]:
+        """The members that both lists have."""
+        group = self.groups.get(address)
+        if group is not None:
+            return self._open_group(group)
+        return {
+            "kind": "empty",
+            "tier": place.tier,
+            "place": address,
+            "label": place.label,
+            "wanted": self.speak.coin(place.predicate),
+            "look_at": place.look_at,
+            "author_note": place.note or UNSET,
+            "places": count,
+            **self.wishes.of(address),
+        }
+
+    def _open_group(self, group: OnePer) -> dict[str, Any]:
+        """An open-ended group has no empty place, and takes one more key."""
+        rules = [rule.predicate for rule in (self.definition.scope, group.accepts) if rule is not None]
+        coin = self.speak.coin(all_of(*rules)) if rules else "a coin"
+        names = listed([self.speak.name(name) for name in group.attributes], "and")
+        hints = (self.definition.attributes[name].look_at for name in group.attributes)
+        return {
+            "kind": "open",
+            "tier": group.tier,
+            "place": group.id,
+            "label": f"Another {names}",
+            "wanted": f"{coin}, of a {names} that you do not have yet",
+            "look_at": group.look_at or "; ".join(filter(None, hints)),
+            "author_note": group.note or UNSET,
+            "places": 1,
+            **self.wishes.of(group.id),
+        }
+
+    def _wanted(self, entry: Mapping[str, Any]) -> Message:
+        place, wanted = self.names.place(entry["place"]), entry["wanted"]
+        if entry["kind"] == "open":
+            return message("want-open", place=place, wanted=wanted)
+        if entry["places"] > 1:
+            return message("want-empty-places", place=place, count=entry["places"], wanted=wanted)
+        return message("want-empty", place=place, wanted=wanted)
+
+    def _kept(self, address: str, why: KeptEmpty) -> Message:
+        place, rules = self.names.place(address), some([self.names.rule(rule.id) for rule in why.rules])
+        if not rules:
+            return message("kept-empty-never", place=place)
+        code = "kept-empty" if len(rules) == 1 else "kept-empty-each" if why.each else "kept-empty-together"
+        code = "kept-closed" if address in self.groups else code
+        return message(code, rules=rules, place=place, release=self._release(why))
+
+    def _release(self, why: KeptEmpty) -> Message:
+        if why.partners:
+            facts = some([self.names.fact(name) for name in why.rules[0].by])
+            addresses = [self.instance.places[at].address for at in why.partners]
+            return message("release-partner", places=self.names.places(addresses), facts=facts)
+        coins = some([self.names.coin(coin) for coin in why.leaving])
+        if coins and why.count is not None:
+            return message("release-coin-or-count", coins=coins, count=why.count)
+        if coins:
+            return message("release-coin", coins=coins)
+        return message("release-rule") if why.count is None else message("release-count", count=why.count)
 
 
 class _Worth:
-    """What the coins are worth under preferences, by their ids."""
+    """What the coins of an instance are worth under preferences, by their numbers."""
 
-    def __init__(self, seen: Mapping[str, tuple[Any, ...]], table: Table) -> None:
-        self.views = seen
-        self.number = {identity: at for at, identity in enumerate(seen)}
-        self.values = PreferenceValues(list(seen.values()), table)
+    def __init__(self, instance: Instance, table: Table) -> None:
+        self.views, self.values = instance.views, PreferenceValues(instance.views, table)
 
-    def of(self, preference: Preference, identity: str) -> Number | None:
-        coin = self.number[identity]
+    def of(self, preference: Preference, coin: int) -> Number | None:
         return self.values.of(preference, (coin,))[coin]
 
-    def standing(self, prefer: Sequence[Preference], identity: str) -> tuple[tuple[bool, Number], ...]:
+    def standing(self, prefer: Sequence[Preference], coin: int) -> tuple[tuple[bool, Number], ...]:
         """The worst first: nothing recorded before all else, then the lesser worth."""
-        found = [(preference, self.of(preference, identity)) for preference in prefer]
+        found = [(preference, self.of(preference, coin)) for preference in prefer]
         return tuple(
             (value is not None, 0 if value is None else value if preference.more_is_better else -value)
             for preference, value in found
         )
 
+    def words(self, prefer: Sequence[Preference], coin: int, speak: RuleWording) -> list[str]:
+        """Preference by preference: "holed", "grade 8"."""
+        return [preference_words(one, self.of(one, coin), self.views[coin], speak) for one in prefer]
+
 
 def _weakest(
-    places: Sequence[Place],
-    entries: Mapping[str, PlaceResult],
-    worth: _Worth,
+    instance: Instance,
+    table: Table,
+    seats: Mapping[int, Placement],
+    named: Named,
+    names: MessageNames,
     speak: RuleWording,
     wishes: _Wishes,
     upgrades: int,
 ) -> list[WeakFilling]:
-    short = {
-        place.address
-        for place in places
-        if place.address in entries and wishes.falls_short(place.address, entries[place.address].holding or "")
-    }
-    filled = [
-        (place, holding)
-        for place in places
-        if place.address in entries
-        and (holding := entries[place.address].holding) is not None
-        and holding in worth.number
-        and (mark := wishes.marks[holding]) != "keep"
-        and (place.prefer or place.address in short or mark == "replace")
+    worth = _Worth(instance, table)
+    filled = [(instance.places[at], seat.holding) for at, seat in sorted(seats.items())]
+    short = {place.address for place, coin in filled if wishes.falls_short(place.address, instance.holdings[coin].id)}
+
+    def mark(coin: int) -> str | None:
+        return instance.holdings[coin].mark
+
+    weak = [
+        (place, coin)
+        for place, coin in filled
+        if mark(coin) != "keep" and (place.prefer or place.address in short or mark(coin) == "replace")
     ]
-    filled.sort(
+    weak.sort(
         key=lambda pair: (
-            wishes.marks[pair[1]] != "replace",
+            mark(pair[1]) != "replace",
             pair[0].address not in short,
             worth.standing(pair[0].prefer, pair[1]),
             pair[0].address,
         )
     )
-    return [
-        WeakFilling(
-            tier=place.tier,  # type: ignore[arg-type]
-            place=place.address,
-            label=place.label,
-            wanted=speak.coin(place.predicate),
-            look_at=place.look_at,
-            author_note=place.note or UNSET,
-            places=1,
-            holding=holding,
-            because=_because(place, holding, worth, speak)
-            or ("below the lowest grade wanted" if place.address in short else "marked to be replaced"),
-            mark="replace" if wishes.marks[holding] == "replace" else UNSET,
-            below_min_grade=True if place.address in short else UNSET,
-            **wishes.of(place.address),
+    lines = []
+    for place, coin in weak[:upgrades]:
+        holding = instance.holdings[coin]
+        words = worth.words(place.prefer, coin, speak)
+        words = words or ["below the lowest grade wanted" if place.address in short else "marked to be replaced"]
+        said = message("want-better", coin=names.coin(coin), place=names.place(place.address), because=words)
+        lines.append(
+            WeakFilling(
+                tier=place.tier,  # type: ignore[arg-type]
+                place=place.address,
+                label=place.label,
+                wanted=speak.coin(place.predicate),
+                look_at=place.look_at,
+                author_note=place.note or UNSET,
+                places=1,
+                holding=holding.id,
+                because="; ".join(words),
+                mark="replace" if holding.mark == "replace" else UNSET,
+                below_min_grade=True if place.address in short else UNSET,
+                number=named[holding.id].number,
+                title=named[holding.id].title,
+                **wishes.of(place.address),
+                **said.members(),
+            )
         )
-        for place, holding in filled[:upgrades]
-    ]
-
-
-def _because(place: Place, holding: str, worth: _Worth, speak: RuleWording) -> str:
-    """What the coin that is there is worth, preference by preference: "holed; grade 8"."""
-    views = worth.views[holding]
-    return "; ".join(preference_words(one, worth.of(one, holding), views, speak) for one in place.prefer)
+    return lines
 
 
 # --- on paper ----------------------------------------------------------------------------------------------------------
@@ -282,19 +396,23 @@ def as_text(wants: WantList) -> str:
         count = f"{line.places}x " if line.places > 1 else ""
         mark = "[ ]" if line.kind == "empty" else "[+]"
         lines += _on_card(f"{mark} {count}{line.label}: {line.wanted}", line)
+    if wants.kept_empty:
+        lines += ["", "Kept empty:"]
+    for kept in wants.kept_empty:
+        lines += _on_card(f"[-] {kept.label}: {kept.message}", kept)
     if wants.weakest:
         lines += ["", "Upgrades:"]
     for weak in wants.weakest:
-        lines += _on_card(f"[^] {weak.label}: {weak.because}", weak)
+        lines += _on_card(f"[^] {weak.label}: {weak.parts['coin']}: {weak.because}", weak)
     return "\n".join(lines) + "\n"
 
 
-def _on_card(text: str, line: WantedPlace | WeakFilling) -> list[str]:
+def _on_card(text: str, line: WantedPlace | KeptEmptyPlace | WeakFilling) -> list[str]:
     said = noted(line)
     return textwrap.wrap(f"{text}{said and f' ({said})'}", CARD, subsequent_indent="    ")
 
 
-def noted(line: WantedPlace | WeakFilling) -> str:
+def noted(line: WantedPlace | KeptEmptyPlace | WeakFilling) -> str:
     """The owner's note to a line in a few words, and the author's, a long one shortened; empty where there is none."""
     parts = [] if line.min_grade is UNSET else [f"grade {line.min_grade} or more"]
     if line.most_to_pay is not UNSET:
@@ -309,7 +427,7 @@ def as_csv(wants: WantList) -> str:
     sheet = io.StringIO()
     writer = csv.writer(sheet)
     writer.writerow(COLUMNS)
-    for line in (*wants.wanted, *wants.weakest):
+    for line in (*wants.wanted, *wants.kept_empty, *wants.weakest):
         cells = (getattr(line, column, UNSET) for column in COLUMNS)
         writer.writerow([defused("" if cell is UNSET else str(cell)) for cell in cells])
     return sheet.getvalue()
@@ -329,5 +447,6 @@ def as_html(wants: WantList, language: str) -> str:
         title=wants.title,
         evaluated_on=wants.evaluated_on,
         wanted=[(line, noted(line)) for line in wants.wanted],
+        kept_empty=[(line, noted(line)) for line in wants.kept_empty],
         weakest=[(line, noted(line)) for line in wants.weakest],
     )

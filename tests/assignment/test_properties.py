@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
 from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, Placement, SetRule, Solution
-from service.assignment.solve import solve
+from service.assignment.solve import most_filled, solve
 from service.rules.constraints import AT_MOST, NOT_ELSEWHERE, SAME
 from tests.assignment.brute import KINDS, Truth, keeps_possible, keeps_settled, truth
 from tests.assignment.instances import a_problem, a_rule, like_places
@@ -72,6 +72,13 @@ def test_who_must_be_in_a_free_choice_and_who_would_do_is_what_brute_force_finds
 def test_what_hypothesis_draws_agrees_with_brute_force_too(random: Random) -> None:
     problem = a_problem(random, most_rules=4)
     assert said(solve(problem)) == truth(problem)
+
+
+def test_how_much_can_be_filled_is_what_the_whole_solution_has() -> None:
+    for seed in range(400):
+        problem = a_problem(Random(seed))
+        levels = {level.name: level.value for level in solve(problem).levels}
+        assert most_filled(problem) == (levels["pins"], levels["required"], levels["places"]), f"seed {seed}"
 
 
 def test_costs_up_to_two_to_the_sixtieth_stay_exact() -> None:

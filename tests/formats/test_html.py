@@ -55,7 +55,8 @@ PAGES: dict[str, dict[str, Any]] = {
     "want_list.html": {
         **hostile("title", "evaluated_on"),
         "wanted": [({**hostile("label", "wanted", "look_at"), "kind": "empty", "places": 2}, HOSTILE)],
-        "weakest": [(hostile("label", "because"), HOSTILE)],
+        "kept_empty": [(hostile("label", "message"), HOSTILE)],
+        "weakest": [({**hostile("label", "because"), "parts": hostile("coin")}, HOSTILE)],
     },
 }
 

@@ -108,6 +108,7 @@ async def test_the_page_is_escaped_and_loads_nothing(service: Running) -> None:
     assert "Pence & <shillings>" in page.words
     assert not {"script", "link", "img", "iframe", "shillings"} & set(page.tags)
     assert page.tags.count("tr") == 2 + 3 + 3
+    assert "No. 8 (shilling)" in page.words
 
 
 async def test_the_same_list_is_not_sent_twice_and_another_form_is(service: Running) -> None:

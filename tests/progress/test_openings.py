@@ -12,7 +12,7 @@ from service.assignment.solve import solve
 from service.progress.evaluate import build_instance
 from service.progress.openings import Openings, openings_of
 from tests import reference
-from tests.factories import OUTSIDE, a_document, a_holding, a_measurement
+from tests.factories import OUTSIDE, a_measurement
 from tests.strategies import definitions, holdings
 
 SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=25)
@@ -89,7 +89,9 @@ def test_a_place_is_wanted_exactly_when_some_coin_could_fill_it(
     document = {name: value for name, value in document.items() if name not in ("presume", "identify")}
     coins = [{name: value for name, value in coin.items() if name != "issue"} for coin in coins]
     instance, found, empty = answered(document, coins)
-    assume(empty and (document["constraints"] or any("distinct" in c or "at_most" in c for c in document["free_choice"])))
+    assume(
+        empty and (document["constraints"] or any("distinct" in c or "at_most" in c for c in document["free_choice"]))
+    )
     kept = {instance.places[at].address for at in found.kept_empty}
     assert not found.limited
     address = data.draw(st.sampled_from(sorted(kept) or empty))

@@ -25,7 +25,6 @@ from service.http.wire import Day, In, Money, Out, QueryIn, Text, id_of
 from service.progress.actions import insurance as insured
 from service.progress.actions.stored_set import StoredSet, load_stored_set
 from service.progress.decisions import faults_of_places
-from service.progress.evaluate import evaluate_unnamed
 from service.progress.insurance import InsuranceList, insurance_csv, insurance_text
 from service.progress.want_list import MOST_WEAK, WantList, as_csv, as_html, as_text, want_list
 
@@ -137,7 +136,8 @@ async def get_want_list(
         media=_forms("en").media,
     ),
 ]:
-    """What to look for next: empty places, then the weakest fillings."""
+    """What to look for next: empty places that a coin could fill, then the weakest fillings. Apart from them: empty places that
+    a rule of the set keeps empty, with what would release them."""
     day = query.today or context.today()
     mine, notes = await context.read(
         lambda c: (load_stored_set(c, owner, id, query.revision), WantNoteStore(c, owner).of(id))
@@ -154,8 +154,7 @@ async def get_want_list(
 
 def _wants(mine: StoredSet, notes: WantNotes, day: date, upgrades: int) -> WantList:
     asked = mine.ask(day).request
-    numbers = {held.id: held.data["number"] for held in mine.holdings if held.data.get("number")}
-    return want_list(asked, evaluate_unnamed(asked), notes.notes, upgrades).numbered(numbers)
+    return want_list(asked, notes.notes, upgrades)
 
 
 @want_lists.get("/{id}/want-notes")
