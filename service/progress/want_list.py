@@ -21,7 +21,7 @@ from service.evaluation.table import Table
 from service.facts.knowledge import NONE, Among, Between, Number
 from service.formats.html import PRINT, render
 from service.progress.description import MessageNames
-from service.progress.evaluate import EvaluationRequest, build_instance, names_of
+from service.progress.evaluate import EvaluationRequest, build_instance, names_of_some
 from service.progress.named import Named
 from service.progress.openings import KeptEmpty, Openings, openings_of, with_open_groups
 from service.progress.preference_words import preference_words
@@ -155,20 +155,22 @@ def want_list(request: EvaluationRequest, notes: Notes | None = None, upgrades: 
     seats = {placement.place: placement for placement in solution.placements}
     instance = with_open_groups(instance, request.definition)
     openings = openings_of(instance, table, seats, request.budget_seconds)
-    names, named = MessageNames(instance, table), names_of(request, instance)
+    names = MessageNames(instance, table)
     speak = RuleWording(request.definition.attributes, request.vocabularies)
     wishes = _Wishes(notes or {}, instance)
     empty = _Empty(instance, request.definition, names, speak, openings, wishes)
     wanted, kept_empty = empty.lines(seats)
-    weakest = _weakest(instance, table, seats, named, names, speak, wishes, upgrades)
-    told = {holding for line in kept_empty for holding in line.leaving} | {line.holding for line in weakest}
+    weak = _Weak(instance, table, seats, wishes)
+    weakest = weak.weakest()[:upgrades]
+    told = {holding for line in kept_empty for holding in line.leaving}
+    named = names_of_some(request, told | {instance.holdings[coin].id for _, coin in weakest})
     return WantList(
         request.definition.title,
         request.today.isoformat(),
         wanted,
         kept_empty,
-        weakest,
-        {holding: name for holding, name in named.items() if holding in told},
+        [weak.line(place, coin, named, names, speak) for place, coin in weakest],
+        named,
         "budget" if openings.limited else UNSET,
     )
 
@@ -306,84 +308,75 @@ class _Empty:
         return message("release-rule") if why.count is None else message("release-count", count=why.count)
 
 
-class _Worth:
-    """What the coins of an instance are worth under preferences, by their numbers."""
+class _Weak:
+    """The coins in their places, and what they are worth under the preferences there."""
 
-    def __init__(self, instance: Instance, table: Table) -> None:
-        self.views, self.values = instance.views, PreferenceValues(instance.views, table)
+    def __init__(self, instance: Instance, table: Table, seats: Mapping[int, Placement], wishes: _Wishes) -> None:
+        self.instance, self.wishes = instance, wishes
+        self.values = PreferenceValues(instance.views, table)
+        self.filled = [(instance.places[at], seat.holding) for at, seat in sorted(seats.items())]
+        self.short = {
+            place.address
+            for place, coin in self.filled
+            if wishes.falls_short(place.address, instance.holdings[coin].id)
+        }
 
-    def of(self, preference: Preference, coin: int) -> Number | None:
+    def weakest(self) -> list[tuple[Place, int]]:
+        """The places that have a coin and could have a better one, the worst first, with the coin by its number."""
+        found = [
+            (place, coin)
+            for place, coin in self.filled
+            if self._mark(coin) != "keep"
+            and (place.prefer or place.address in self.short or self._mark(coin) == "replace")
+        ]
+        found.sort(
+            key=lambda pair: (
+                self._mark(pair[1]) != "replace",
+                pair[0].address not in self.short,
+                self._standing(pair[0].prefer, pair[1]),
+                pair[0].address,
+            )
+        )
+        return found
+
+    def line(self, place: Place, coin: int, named: Named, names: MessageNames, speak: RuleWording) -> WeakFilling:
+        """The line of a place, with what its coin is worth there."""
+        holding, is_short = self.instance.holdings[coin], place.address in self.short
+        views = self.instance.views[coin]
+        words = [preference_words(one, self._worth(one, coin), views, speak) for one in place.prefer]
+        words = words or ["below the lowest grade wanted" if is_short else "marked to be replaced"]
+        said = message("want-better", coin=names.coin(coin), place=names.place(place.address), because=words)
+        return WeakFilling(
+            tier=place.tier,  # type: ignore[arg-type]
+            place=place.address,
+            label=place.label,
+            wanted=speak.coin(place.predicate),
+            look_at=place.look_at,
+            author_note=place.note or UNSET,
+            places=1,
+            holding=holding.id,
+            because="; ".join(words),
+            mark="replace" if holding.mark == "replace" else UNSET,
+            below_min_grade=True if is_short else UNSET,
+            number=named[holding.id].number,
+            title=named[holding.id].title,
+            **self.wishes.of(place.address),
+            **said.members(),
+        )
+
+    def _mark(self, coin: int) -> str | None:
+        return self.instance.holdings[coin].mark
+
+    def _worth(self, preference: Preference, coin: int) -> Number | None:
         return self.values.of(preference, (coin,))[coin]
 
-    def standing(self, prefer: Sequence[Preference], coin: int) -> tuple[tuple[bool, Number], ...]:
+    def _standing(self, prefer: Sequence[Preference], coin: int) -> tuple[tuple[bool, Number], ...]:
         """The worst first: nothing recorded before all else, then the lesser worth."""
-        found = [(preference, self.of(preference, coin)) for preference in prefer]
+        found = [(preference, self._worth(preference, coin)) for preference in prefer]
         return tuple(
             (value is not None, 0 if value is None else value if preference.more_is_better else -value)
             for preference, value in found
         )
-
-    def words(self, prefer: Sequence[Preference], coin: int, speak: RuleWording) -> list[str]:
-        """Preference by preference: "holed", "grade 8"."""
-        return [preference_words(one, self.of(one, coin), self.views[coin], speak) for one in prefer]
-
-
-def _weakest(
-    instance: Instance,
-    table: Table,
-    seats: Mapping[int, Placement],
-    named: Named,
-    names: MessageNames,
-    speak: RuleWording,
-    wishes: _Wishes,
-    upgrades: int,
-) -> list[WeakFilling]:
-    worth = _Worth(instance, table)
-    filled = [(instance.places[at], seat.holding) for at, seat in sorted(seats.items())]
-    short = {place.address for place, coin in filled if wishes.falls_short(place.address, instance.holdings[coin].id)}
-
-    def mark(coin: int) -> str | None:
-        return instance.holdings[coin].mark
-
-    weak = [
-        (place, coin)
-        for place, coin in filled
-        if mark(coin) != "keep" and (place.prefer or place.address in short or mark(coin) == "replace")
-    ]
-    weak.sort(
-        key=lambda pair: (
-            mark(pair[1]) != "replace",
-            pair[0].address not in short,
-            worth.standing(pair[0].prefer, pair[1]),
-            pair[0].address,
-        )
-    )
-    lines = []
-    for place, coin in weak[:upgrades]:
-        holding = instance.holdings[coin]
-        words = worth.words(place.prefer, coin, speak)
-        words = words or ["below the lowest grade wanted" if place.address in short else "marked to be replaced"]
-        said = message("want-better", coin=names.coin(coin), place=names.place(place.address), because=words)
-        lines.append(
-            WeakFilling(
-                tier=place.tier,  # type: ignore[arg-type]
-                place=place.address,
-                label=place.label,
-                wanted=speak.coin(place.predicate),
-                look_at=place.look_at,
-                author_note=place.note or UNSET,
-                places=1,
-                holding=holding.id,
-                because="; ".join(words),
-                mark="replace" if holding.mark == "replace" else UNSET,
-                below_min_grade=True if place.address in short else UNSET,
-                number=named[holding.id].number,
-                title=named[holding.id].title,
-                **wishes.of(place.address),
-                **said.members(),
-            )
-        )
-    return lines
 
 
 # --- on paper ----------------------------------------------------------------------------------------------------------
