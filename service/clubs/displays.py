@@ -15,12 +15,13 @@ from typing import Any
 
 from msgspec import Struct
 
-from service.clubs.swaps.reevaluation import as_known_to
+from service.clubs.swaps.reevaluation import brought
 from service.facts.holding import Facts, Holding
 from service.progress.description import Describer
 from service.progress.evaluate import EvaluationRequest, evaluate_unnamed
 from service.progress.exhibition import Exhibit, ExhibitedLoan, Loan, exhibited
 from service.progress.result import DefinitionStamp, Evaluation, Figures
+from service.rules.presumptions import NO_PRESUMPTIONS, Presumptions
 
 ExhibitNamer = Callable[[str, str], str]
 """What a coin is called in the display, by owner and holding id: differently for each."""
@@ -29,7 +30,8 @@ ExhibitNamer = Callable[[str, str], str]
 @dataclass(frozen=True)
 class Lender:
     """A consenting member: `name` is how the club knows him, `recorded` what is written down of his coins by id, `issues` the
-    catalogue as he has it. `useful` limits the coins to these (see `useful_in`); None: all."""
+    catalogue as he has it, `replaces` what his own issues replace in it, `presumptions` what he presumes of his coins.
+    `useful` limits the coins to these (see `useful_in`); None: all."""
 
     owner: str
     name: str
@@ -37,6 +39,8 @@ class Lender:
     recorded: Mapping[str, Mapping[str, Any]]
     issues: Mapping[str, Facts] = field(default_factory=dict)
     useful: frozenset[str] | None = None
+    replaces: Mapping[str, str] = field(default_factory=dict)
+    presumptions: Presumptions = NO_PRESUMPTIONS
 
 
 class DisplayLender(Struct):
@@ -99,15 +103,26 @@ def display(
     """
     loans, coins = [], []
     for lender in sorted(lenders, key=lambda lender: lender.owner):
+        theirs = replace(
+            request, issues=lender.issues, replaces=lender.replaces, presumptions=lender.presumptions, known_views={}
+        )
         for holding in sorted(lender.holdings, key=lambda holding: holding.id):
             if lender.useful is not None and holding.id not in lender.useful:
                 continue
             name = named(lender.owner, holding.id)
-            coin = as_known_to(request.issues, lender.issues, holding, name)
+            coin = brought(request, theirs, holding, name)
             if coin is not None:
                 coins.append(coin)
                 loans.append(Loan(name, lender.name, None, _of_a_loan(lender.recorded[holding.id])))
-    asked = replace(request, holdings=tuple(coins), pins=(), nevers=(), previous=(), holdings_state=None)
+    asked = replace(
+        request,
+        holdings=tuple(coin.holding for coin in coins),
+        known_views={coin.holding.id: coin.views for coin in coins},
+        pins=(),
+        nevers=(),
+        previous=(),
+        holdings_state=None,
+    )
     result = evaluate_unnamed(asked)
     shown = exhibited(result, request.definition.document, {}, loans, describe)
     counts = Counter(loan.owner for loan in shown.loans)

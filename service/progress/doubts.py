@@ -148,13 +148,12 @@ def fact_to_look_at(
 
 def features_of(
     coin: NamedCoin,
-    issues: Mapping[str, Facts],
+    candidates: Mapping[str, Facts],
     attributes: Mapping[str, Attribute],
     named: Callable[[str], FactPart],
 ) -> IssueFeatures:
     """What tells the candidate issues of the coin apart. `named` gives the name of an attribute in messages."""
     holding = coin.holding
-    candidates = {issue: issues.get(issue, {}) for issue in holding.issues}
     found = distinguishing_features(candidates, holding.facts, attributes)
     features = [
         Feature(

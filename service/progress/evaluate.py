@@ -19,7 +19,7 @@ from service.evaluation.engine import ENGINE
 from service.evaluation.keys import Collection
 from service.evaluation.places import FREE_CHOICE, ONE_PER, SLOT, places_of
 from service.evaluation.table import Table
-from service.evaluation.views import Views
+from service.evaluation.views import Seen, Views
 from service.facts.holding import HELD, Facts, Holding, View
 from service.facts.truth import UNDECIDED, YES
 from service.facts.vocabulary import Vocabulary
@@ -57,7 +57,8 @@ MOST_HOLDINGS = 100_000
 class EvaluationRequest:
     """What is asked. `pins` and `nevers` are (holding id, place), `previous` is (place, holding id); `issues` is the catalogue
     by id; `budget_seconds` is solver time. `presumptions` come after the definition's own; without `presume` nothing is
-    presumed. `replaces` says of the owner's issues in whose place they stand where coins are identified."""
+    presumed. `replaces` says of the owner's issues in whose place they stand where coins are identified.
+    `known_views` are those of holdings, by id, that are known already: of somebody else's coins, or worked out before."""
 
     definition: Definition
     holdings: tuple[Holding, ...]
@@ -76,6 +77,7 @@ class EvaluationRequest:
     presumptions: Presumptions = NO_PRESUMPTIONS
     presume: bool = True
     replaces: Mapping[str, str] = field(default_factory=dict)
+    known_views: Mapping[str, tuple[View, ...]] = field(default_factory=dict)
 
     @cached_property
     def context(self) -> EvaluationContext:
@@ -92,7 +94,16 @@ class EvaluationRequest:
 
     def views_of(self, holding: Holding) -> tuple[View, ...]:
         """Everything that one coin may be."""
-        return self.views.of(holding)
+        return self.seen(holding).views
+
+    def seen(self, holding: Holding) -> Seen:
+        """The same, with what does not agree, unless the views were known before."""
+        known = self.known_views.get(holding.id)
+        return self.views.seen(holding) if known is None else Seen(known)
+
+    def with_views(self) -> EvaluationRequest:
+        """The same with the views of all holdings worked out: for requests made of it that leave holdings out or add some."""
+        return replace(self, known_views={holding.id: self.views_of(holding) for holding in self.holdings})
 
 
 def evaluate(request: EvaluationRequest) -> Evaluation:
@@ -157,7 +168,7 @@ def result_from(request: EvaluationRequest, instance: Instance, table: Table, so
     entries = {at: _place(instance, table, at, seats) for at in shown}
     left = unplaced(instance, table, seats, request.holdings)
     in_doubt, left_out = doubts(instance, table, seats)
-    unlike, unlike_left_out = clashes(instance, table, request.views)
+    unlike, unlike_left_out = clashes(instance, table, request.seen)
     definition = request.definition
     return Evaluation(
         definition=stamp_of(request),

@@ -162,12 +162,15 @@ class _Weighing:
             yield entry
 
     def _weigh_issue(self, doubt: DoubtfulFact) -> Iterator[FactToLookAt]:
-        number = next(number for number in doubt.rules if len(self._views(number, doubt)) > 1)
-        names = [view.issue for view in self._views(number, doubt) if view.issue is not None]
+        number = next(number for number in doubt.rules if len(self._candidates(number, doubt)) > 1)
+        names = [issue for issue in self._candidates(number, doubt) if issue is not None]
         tries = [_Try({ISSUE: name}, {ISSUE: name}, _with_issue(name)) for name in names]
         entry = self._tried(doubt, {ISSUE: "what tells its candidate issues apart: see `features`"}, tries)
         if entry is not None:
             yield entry
+
+    def _candidates(self, number: int, doubt: DoubtfulFact) -> list[str | None]:
+        return list(dict.fromkeys(view.issue for view in self._views(number, doubt)))
 
     def _tried(self, doubt: DoubtfulFact, look_at: dict[str, str], tries: Sequence[_Try]) -> FactToLookAt | None:
         """The entry; None where nothing is gained or lost, or the work exceeds what is left of it."""
@@ -275,14 +278,17 @@ class _Weighing:
         return list(found)[:MOST_OTHER_KEYS]
 
     def features(self) -> Iterator[IssueFeatures]:
-        """The distinguishing features of the candidate issues of each coin."""
+        """The distinguishing features of the candidate issues of each coin, named or identified."""
         seen: set[str] = set()
         for one, names in zip(self.sets, self.names, strict=True):
             attributes, issues = one.request.definition.attributes, one.request.issues
             for coin, holding in enumerate(one.instance.holdings):
-                if len(holding.issues) > 1 and holding.id not in seen:
+                views = one.instance.views[coin]
+                candidates = holding.issues or tuple(dict.fromkeys(view.issue for view in views if view.issue))
+                if len(candidates) > 1 and holding.id not in seen:
                     seen.add(holding.id)
-                    yield features_of(NamedCoin(holding, names.coin(coin)), issues, attributes, names.fact)
+                    named = NamedCoin(holding, names.coin(coin))
+                    yield features_of(named, {name: issues[name] for name in candidates}, attributes, names.fact)
 
 
 def _doubt(found: dict[str, DoubtfulFact], holding: str) -> DoubtfulFact:

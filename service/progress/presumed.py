@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import combinations
 
 from service.assignment.build import Instance
 from service.evaluation.table import Table
-from service.evaluation.views import Contradiction, Views, bare
-from service.facts.holding import View
+from service.evaluation.views import Contradiction, Seen, bare
+from service.facts.holding import Holding, View
 from service.facts.knowledge import Knowledge, knowledge_as_json
 from service.facts.truth import NO, YES, Verdict
 from service.progress.description import MessageNames
@@ -88,7 +88,7 @@ def presumed_of(instance: Instance, table: Table, place: int, coin: int) -> list
 
 
 def clashes(
-    instance: Instance, table: Table, views: Views
+    instance: Instance, table: Table, seen_of: Callable[[Holding], Seen]
 ) -> tuple[list[ContradictionConflict | UnidentifiedConflict], int]:
     """A conflict for each recorded fact that contradicts an issue, and how many are left out past the first 500: of issues
     that a coin names, and of the nearest one where a coin that might fit some place is none of a complete catalogue."""
@@ -98,7 +98,7 @@ def clashes(
     found: list[ContradictionConflict | UnidentifiedConflict] = []
     left_out = 0
     for coin, holding in enumerate(instance.holdings):
-        seen = views.seen(holding)
+        seen = seen_of(holding)
         nearest = seen.unidentified if coin in fitting else ()
         for kinds, code, wrong in (
             (ContradictionConflict, "contradiction", seen.contradictions),

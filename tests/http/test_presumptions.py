@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from tests.conftest import Running
+from tests.http import clubhouse
 
 WHERE = "/v1/account/presumptions"
 SOUND = {"presume": [{"facts": {"object_kind": "coin", "problems": []}}], "identify": []}
@@ -170,3 +171,119 @@ def clauses_of(told: Any) -> list[Any]:
     if not isinstance(told, dict):
         return []
     return [told, *(clause for part in told.values() for clause in clauses_of(part))]
+
+
+YEARS = {
+    "format": "set-definition/1",
+    "title": "Two sound crowns",
+    "slots": [{"id": f"y{year}", "accepts": f"year_on_coin = {year} AND count(problems) = 0"} for year in (1901, 1902)],
+}
+
+
+async def test_in_a_club_each_members_own_presumptions_count(service: Running) -> None:
+    club = await clubhouse.founded(service)
+    offer = await club.offered(YEARS)
+    ida, jan = await club.newcomer(), await club.newcomer()
+    for _ in range(2):
+        await a_coin(service, ida, year_on_coin=1901)
+        await a_coin(service, jan, year_on_coin=1902, problems=[])
+    for who in (ida, jan):
+        await club.shows(who, offer, standing=True, spares=True, display=True)
+
+    async def filled(who: dict[str, str]) -> tuple[int, int]:
+        counts = (await club.get(f"{offer}/standings/{club.id_of(who)}", club.steward))["counts"]
+        return counts["filled"], counts["tentative"]
+
+    async def swaps() -> list[set[str]]:
+        found = (await club.get(f"{offer}/swaps", ida))["items"]
+        return [{leg["place"] for leg in swap["legs"]} for swap in found]
+
+    async def displayed() -> tuple[int, int, int]:
+        summary = (await club.get(f"{offer}/display", club.steward))["summary"]
+        return summary["filled"], summary["tentative"], summary["empty"]
+
+    # What may be sound is no spare.
+    assert ((await filled(ida)), (await filled(jan))) == ((0, 1), (1, 0))
+    assert (await swaps(), await displayed()) == ([], (1, 1, 0))
+    # Ida does not note that a coin is sound, Jan notes it of the few of his that are.
+    await presume(service, ida, SOUND)
+    await presume(service, jan, {"presume": [{"facts": {"problems": ["holed"]}}]})
+    assert ((await filled(ida)), (await filled(jan))) == ((1, 0), (1, 0))
+    assert (await swaps(), await displayed()) == ([{"y1901", "y1902"}], (2, 0, 0))
+    await presume(service, ida, {"presume": [{"facts": {"problems": ["holed"]}}]})
+    await presume(service, jan, SOUND)
+    assert ((await filled(ida)), (await filled(jan))) == ((0, 0), (1, 0))
+    assert (await swaps(), await displayed()) == ([], (1, 0, 1))
+
+
+GUIDE = {"source": "a list of the club", "edition": "3"}
+FLORIN = {"issuer": "x-ambria", "denomination": "florin"}
+
+
+async def test_an_own_issue_that_replaces_another_is_the_candidate(service: Running) -> None:
+    owner = service.collector()
+    document = {**SET, "slots": [{"id": "sterling", "accepts": "fineness = 0.925"}]}
+    coin, identity = await a_coin(service, owner, **FLORIN), await a_set(service, owner, document)
+    await presume(service, owner, {"identify": [{"where": "issuer = 'x-ambria'"}]})
+
+    async def placed() -> str:
+        [place] = (await done(service, owner, "GET", f"/v1/definitions/{identity}/evaluation"))["slots"]
+        return str(place["status"])
+
+    first = {"id": "florin", "label": "Florin", "facts": {**FLORIN, "fineness": 0.8}, **GUIDE}
+    await done(service, owner, "POST", "/v1/issues", first)
+    assert await placed() == "empty"
+    better = {"id": "florin-2", "label": "Florin", "facts": {**FLORIN, "fineness": 0.925}, **GUIDE}
+    await done(service, owner, "POST", "/v1/issues", better)
+    assert await placed() == "tentative"
+    body = {**{name: better[name] for name in better if name != "id"}, "replaces": "florin"}
+    changed = await done(service, owner, "PUT", "/v1/issues/florin-2", body)
+    assert changed["replaces"] == "florin"
+    assert (await done(service, owner, "GET", "/v1/issues/florin-2"))["replaces"] == "florin"
+    assert await placed() == "filled"
+    explained = await done(
+        service,
+        owner,
+        "POST",
+        "/v1/explanations",
+        {"definition": {"id": identity}, "holding": coin, "place": "sterling"},
+    )
+    [fact] = [fact for clause in clauses_of(explained["places"]) for fact in clause.get("facts", [])]
+    assert (fact["from"], fact["issue"]) == ("identified", "florin-2")
+    # A coin that names the replaced issue is one of it.
+    await done(service, owner, "POST", "/v1/holdings", {"issue": "florin"})
+    filter_ = await done(service, owner, "GET", "/v1/holdings?filter=fineness = 0.8")
+    assert [one["issue"] for one in filter_["items"]] == ["florin"]
+    # A list of issues that an author made takes what replaces one of them.
+    await presume(service, owner, {"identify": [{"where": "issuer = 'x-ambria'", "issues": ["florin"]}]})
+    assert await placed() == "filled"
+
+
+async def test_an_issue_replaces_another_that_is_there(service: Running) -> None:
+    owner = service.collector()
+    wrong = {
+        "nowhere": {"id": "a", "replaces": "in no catalogue"},
+        "itself": {"id": "a", "replaces": "a"},
+    }
+    for name, fields in wrong.items():
+        body = {"label": "A", "facts": {}, **GUIDE, **fields}
+        answer = await service.client.post("/v1/issues", json=body, headers=owner)
+        assert (answer.status_code, answer.json()["errors"][0]["pointer"]) == (422, "/replaces"), name
+    for fields in ({"id": "a"}, {"id": "b", "replaces": "a"}):
+        await done(service, owner, "POST", "/v1/issues", {"label": "A", "facts": {}, **GUIDE, **fields})
+    round_about = {"label": "A", "facts": {}, **GUIDE, "replaces": "b"}
+    answer = await service.client.put("/v1/issues/a", json=round_about, headers={**owner, "If-Match": "*"})
+    assert answer.json()["errors"][0]["code"] == "replaces"
+    rows = [
+        {"id": "c", "label": "C"},
+        {"id": "d", "label": "D", "replaces": "c"},
+        {"id": "e", "label": "E", "replaces": "z"},
+    ]
+    brought = {"issues": rows, **GUIDE}
+    refused = await service.client.post("/v1/issues/imports", json=brought, headers=owner)
+    assert [fault["pointer"] for fault in refused.json()["errors"]] == ["/issues/2/replaces"]
+    report = await done(service, owner, "POST", "/v1/issues/imports?skip_refused=true", brought)
+    assert (report["created"], report["refused"][0]["row"], report["items"][1]["replaces"]) == (2, 3, "c")
+    sheet = (await service.client.get("/v1/issues?private=true&format=csv", headers=owner)).text
+    assert sheet.splitlines()[0] == "id,label,look_alikes,source,edition,replaces"
+    assert "d,D,,a list of the club,3,c" in sheet.splitlines()

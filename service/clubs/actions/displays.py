@@ -82,4 +82,13 @@ def _lender(definition: Definition, shown: ShownDefinition, held: Sequence[Store
     coins, _ = stored_holdings(held, definition.attributes, issues)
     recorded = {entry.id: as_lent(as_known(entry), own.facts, shipped, definition.attributes) for entry in held}
     counting = tuple(coin for coin in coins if coin.status in HELD)
-    return Lender(shown.owner.id, shown.name, counting, recorded, issues)
+    presumptions = own.presumed.read(definition.attributes, definition.vocabularies)
+    return Lender(
+        shown.owner.id,
+        shown.name,
+        counting,
+        recorded,
+        issues,
+        replaces=own.replaces,
+        presumptions=presumptions,
+    )

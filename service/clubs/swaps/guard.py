@@ -71,7 +71,7 @@ class SetGuard:
     def _others_hold(self, owner: str, gone: CoinsByOwner) -> bool:
         if (owner, gone) not in self._known:
             if owner not in self._others:
-                self._others[owner] = self._others_of(owner)
+                self._others[owner] = [request.with_views() for request in self._others_of(owner)]
             less = Counter(name for _, name in gone)
             self._known[owner, gone] = all(
                 self._one_holds(owner, number, request, less) for number, request in enumerate(self._others[owner])

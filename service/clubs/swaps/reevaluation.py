@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from service.assignment.solve import solve
 from service.clubs.swaps.model import CoinsByOwner
-from service.facts.holding import Facts, Holding, candidate_views
+from service.facts.holding import Holding, View
 from service.progress.evaluate import EvaluationRequest, build_instance, figures_of
 from service.progress.result import Figures
 
@@ -31,10 +31,10 @@ class Reevaluation:
     def alike(self, owner: str, holding: str) -> Hashable:
         """See `Check`."""
         request, held = self._asked(owner)
-        coin = held[holding]
+        views = request.views_of(held[holding])
+        several = len({view.issue for view in views}) > 1
         return frozenset(
-            (view.issue if len(coin.issues) > 1 else None, frozenset(view.facts.items()))
-            for view in request.views_of(coin)
+            (view.issue if several else None, frozenset(view.facts.items()), frozenset(view.presumed)) for view in views
         )
 
     def _standing(self, owner: str, gone: CoinsByOwner, come: CoinsByOwner) -> tuple[int, int] | None:
@@ -51,7 +51,7 @@ class Reevaluation:
 
     def _asked(self, owner: str) -> tuple[EvaluationRequest, dict[str, Holding]]:
         if owner not in self._requests:
-            request = self._request_of(owner)
+            request = self._request_of(owner).with_views()
             self._requests[owner] = request, {holding.id: holding for holding in request.holdings}
         return self._requests[owner]
 
@@ -64,12 +64,17 @@ class Reevaluation:
         arrived = []
         for number, (giver, name) in enumerate(come):
             theirs, coins = self._asked(giver)
-            one = replace(coins[name], quantity=1) if name in coins else None
-            coin = one and as_known_to(request.issues, theirs.issues, one, f"{giver}/{name}/{number}")
+            if name not in coins:
+                return None
+            coin = brought(request, theirs, replace(coins[name], quantity=1), f"{giver}/{name}/{number}")
             if coin is None:
                 return None
             arrived.append(coin)
-        return replace(request, holdings=(*fewer(request.holdings, less), *arrived))
+        return replace(
+            request,
+            holdings=(*fewer(request.holdings, less), *(coin.holding for coin in arrived)),
+            known_views={**request.known_views, **{coin.holding.id: coin.views for coin in arrived}},
+        )
 
 
 def standing_of(figures: Figures) -> tuple[int, int]:
@@ -92,11 +97,28 @@ def fewer(holdings: Iterable[Holding], less: Mapping[str, int]) -> tuple[Holding
     )
 
 
-def as_known_to(mine: Mapping[str, Facts], theirs: Mapping[str, Facts], coin: Holding, identity: str) -> Holding | None:
-    """Somebody's coin as it stands in a collection with other issues: what its issue says goes along as its own facts. None
-    where it may be several issues and these are not known alike."""
-    seen = candidate_views(coin, theirs)
-    if len(seen) == 1:
-        return replace(coin, id=identity, facts=seen[0].facts, issues=())
-    known = all(theirs.get(issue) == mine.get(issue) for issue in coin.issues)
-    return replace(coin, id=identity) if known else None
+@dataclass(frozen=True, slots=True)
+class BroughtCoin:
+    """Somebody else's coin in a collection, and all that it may be by what its owner recorded, and has in the catalogue, and
+    presumes."""
+
+    holding: Holding
+    views: tuple[View, ...]
+
+
+def brought(mine: EvaluationRequest, theirs: EvaluationRequest, coin: Holding, identity: str) -> BroughtCoin | None:
+    """A coin of another collection as it stands in mine, under this id: what its issue says goes along as its own facts. None
+    where it may be several issues and these are not known alike. Both requests are of one definition."""
+    views = theirs.views_of(coin)
+    issues = {view.issue for view in views if view.issue is not None}
+    if len({view.issue for view in views}) == 1:
+        settled = tuple(
+            replace(view, issue=None, own=frozenset(view.facts.keys() - view.presumed.keys()), identified=False)
+            for view in views
+        )
+        facts = {name: fact for name, fact in views[0].facts.items() if name not in views[0].presumed}
+        return BroughtCoin(
+            replace(coin, id=identity, facts=facts if len(views) == 1 else coin.facts, issues=()), settled
+        )
+    known = all(theirs.issues.get(issue) == mine.issues.get(issue) for issue in issues)
+    return BroughtCoin(replace(coin, id=identity), views) if known else None
