@@ -22,6 +22,7 @@ from service.rules.definition import Definition
 from service.rules.document import read_definition
 from service.rules.operators import bind
 from service.rules.predicates import EvaluationContext, Predicate
+from service.rules.presumptions import KeptPresumptions
 from tests.reference import Outside
 from tests.strategies import ATTRIBUTES, DECLARED, TODAY, VOCABULARIES
 
@@ -94,7 +95,10 @@ def a_measurement(
     nevers: Iterable[tuple[str, str]] = (),
     previous: Iterable[tuple[str, str]] = (),
     today: date = TODAY,
+    account: Mapping[str, Any] | None = None,
+    replaces: Mapping[str, str] | None = None,
 ) -> EvaluationRequest:
+    """What is asked; `account` is what the account presumes, {"presume", "identify"}."""
     definition = read_definition(document, vocabularies=VOCABULARIES)
     return EvaluationRequest(
         definition,
@@ -105,6 +109,8 @@ def a_measurement(
         tuple(pins),
         tuple(nevers),
         tuple(previous),
+        presumptions=KeptPresumptions(**(account or {})).read(definition.attributes, definition.vocabularies),
+        replaces=replaces or {},
     )
 
 

@@ -1359,6 +1359,29 @@ def as_issue(own: Mapping[str, Any], issue: Mapping[str, Any], outside: Outside)
     return facts
 
 
+def under_account(
+    document: Mapping[str, Any], account: Mapping[str, Any], replaces: Mapping[str, str], outside: Outside
+) -> dict[str, Any]:
+    """The document as an account has it: its own entries, then those of the account, as far as the attributes are known; and
+    which issues the account's own replace."""
+    kept = []
+    for entry in account.get("presume", []):
+        if known_rule(entry.get("where", True), outside):
+            facts = {name: value for name, value in entry["facts"].items() if name in outside.attributes}
+            kept.append({**entry, "facts": facts})
+    found = [entry for entry in account.get("identify", []) if known_rule(entry["where"], outside)]
+    return {
+        **document,
+        "presume": [*document.get("presume", []), *kept],
+        "identify": [*document.get("identify", []), *found],
+        "replaces": replaces,
+    }
+
+
+def known_rule(where: Any, outside: Outside) -> bool:
+    return all(name in outside.attributes for name in properties(parsed(where)))
+
+
 def identified(
     own: Mapping[str, Any], issues: Mapping[str, Mapping[str, Any]], document: Mapping[str, Any], outside: Outside
 ) -> tuple[list[str], tuple[str, list[str]] | None]:
@@ -1367,7 +1390,11 @@ def identified(
         where = parsed(entry["where"])
         if verdict(where, own, outside) != "yes":
             continue
-        pool = [name for name in entry.get("issues", issues) if verdict(where, issues[name], outside) != "no"]
+        replaces = document.get("replaces", {})
+        listed = set(entry.get("issues", issues))
+        for _ in replaces:
+            listed |= {name for name, old in replaces.items() if old in listed}
+        pool = [n for n in listed - set(replaces.values()) if verdict(where, issues[n], outside) != "no"]
         against = {name: clashing(own, issues[name], outside) for name in sorted(pool)}
         agreeing = [name for name, wrong in against.items() if not wrong]
         if not agreeing:

@@ -32,7 +32,7 @@ from tests.factories import (
     some_holdings,
     some_knowledge,
 )
-from tests.strategies import ATTRIBUTES, ISSUES, TODAY, presumptions, simple_facts, simple_rules
+from tests.strategies import ATTRIBUTES, ISSUES, TODAY, definitions, holdings, presumptions, simple_facts, simple_rules
 
 MANY = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=400)
 
@@ -85,6 +85,80 @@ def test_engine_and_reference_agree_on_what_a_coin_may_be(data: st.DataObject) -
     nearest = None if names else reference.identified(coin["facts"], ISSUES, document, OUTSIDE)[1]
     told = {(clash.issue, clash.attribute) for clash in seen.unidentified}
     assert told == ({(nearest[0], name) for name in nearest[1]} if nearest else set())
+
+
+ACCOUNTS = st.fixed_dictionaries(
+    {
+        "presume": st.lists(
+            st.one_of(
+                presumptions(WHERES),
+                # A set that does not know the album or the tray is judged by the rest.
+                st.just({"facts": {"album": "red", "grade": 20}}),
+                st.just({"where": "tray = 1", "facts": {"species": "owl"}}),
+            ),
+            max_size=3,
+        ),
+        "identify": st.lists(st.sampled_from((*IDENTIFY, {"where": "tray = 1"})), max_size=2),
+    }
+)
+REPLACES = st.sampled_from(
+    ({}, {"issue-1": "issue-3"}, {"issue-2": "issue-1", "issue-3": "issue-2"}, {"issue-2": "issue-1"})
+)
+
+
+@settings(MANY, max_examples=150)
+@given(st.data(), ACCOUNTS, REPLACES)
+def test_engine_and_reference_agree_on_what_an_account_presumes(
+    data: st.DataObject, account: dict[str, Any], replaces: dict[str, str]
+) -> None:
+    document = a_document({"a": data.draw(simple_rules())})
+    document["presume"] = data.draw(st.lists(presumptions(WHERES), max_size=2))
+    if data.draw(st.booleans()):
+        document["identify"] = [data.draw(st.sampled_from(IDENTIFY))]
+    coin: dict[str, Any] = {"id": "coin", "facts": data.draw(simple_facts())}
+    request = a_measurement(document, [coin], issues=ISSUES, account=account, replaces=replaces)
+    seen = request.views.seen(request.holdings[0])
+    rule = request.definition.slots[0].accepts.predicate
+    table = Table(request.definition.attributes, request.context)
+    there = reference.parsed(document["slots"][0]["accepts"])
+    merged = reference.under_account(document, account, replaces, OUTSIDE)
+    try:
+        slow = reference.a_coin(coin, ISSUES, merged, OUTSIDE)
+        expected = reference.verdict_of_views(there, slow.views, OUTSIDE)
+        smallest = None
+        if expected != "undecided":
+            smallest = reference.smallest_presumed(there, slow, OUTSIDE, expected)
+        nearest = reference.identified(coin["facts"], ISSUES, merged, OUTSIDE)[1]
+    except reference.TooMany:
+        assume(False)
+        raise
+    if len(seen.views) == len(slow.views) == 1:
+        [view], [facts], [names] = seen.views, slow.views, slow.presumed
+        presumed = {name: view.facts[name] for name in view.presumed}
+        assert presumed == some_knowledge({name: facts[name] for name in names})
+    assert table.fit(rule, seen.views).verdict.value == expected
+    if expected != "undecided":
+        assert resting_on(rule, seen.views, table, YES if expected == "yes" else NO) == smallest
+    told = {(clash.issue, clash.attribute) for clash in seen.unidentified}
+    assert told == ({(nearest[0], name) for name in nearest[1]} if nearest else set())
+
+
+@settings(MANY, max_examples=60)
+@given(definitions(with_rules=False), holdings(), ACCOUNTS, REPLACES)
+def test_an_evaluation_under_an_account_is_that_of_the_definition_with_its_entries_behind(
+    document: dict[str, Any], coins: list[dict[str, Any]], account: dict[str, Any], replaces: dict[str, str]
+) -> None:
+    found = measured(document, coins, issues=ISSUES, account=account, replaces=replaces)
+    merged = reference.under_account(document, account, replaces, OUTSIDE)
+    try:
+        best = reference.evaluate(merged, coins, OUTSIDE, issues=ISSUES)
+    except reference.TooMany:
+        assume(False)
+        raise
+    seats = {place["place"]: place["holding"] for place in places_of(found) if place["holding"]}
+    assert seats == {place: seat[0] for place, seat in best.seats.items()}
+    levels = {level["level"]: level["value"] for level in found["levels"]}
+    assert levels["presumed"] == best.levels["presumed"]
 
 
 # --- cases ---------------------------------------------------------------------------------------------------------------
