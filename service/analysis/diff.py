@@ -39,6 +39,9 @@ from service.rules.rule import Rule
 
 _TEXT_MEMBERS = ("title", "summary", "language", "authors", "licence")
 _TEXT_DEFAULTS: Mapping[str, Any] = {"summary": "", "language": "en", "authors": [], "licence": ""}
+# What is compared as the author wrote it, as a whole.
+_WHOLE_MEMBERS = ("presume", "identify", "examples")
+_WORDS = ("label", "note")
 _ATTRIBUTE_DEFAULTS: Mapping[str, Any] = {
     "many": False,
     "unit": None,
@@ -55,7 +58,7 @@ _DECLARED: Mapping[str, tuple[str, Mapping[str, Any]]] = {
 _RULE_WORDS = (WIDENED, NARROWED, CHANGED, UNDECIDED.value)
 _REWORDED = "reworded"
 CHANGE_KINDS = (
-    *(f"{name}-changed" for name in _TEXT_MEMBERS),
+    *(f"{name}-changed" for name in (*_TEXT_MEMBERS, *_WHOLE_MEMBERS, *_WORDS)),
     *("vocabulary-added", "vocabulary-removed", "vocabulary-changed"),
     *("attribute-added", "attribute-removed", "attribute-changed"),
     *(f"scope-{word}" for word in (*_RULE_WORDS, _REWORDED)),
@@ -145,8 +148,9 @@ class _Comparison:
     # -- the frame
 
     def _texts(self) -> Iterator[DefinitionChange]:
-        for name in _TEXT_MEMBERS:
-            before, after = (d.document.get(name, _TEXT_DEFAULTS.get(name)) for d in (self.old, self.new))
+        for name in (*_TEXT_MEMBERS, *_WHOLE_MEMBERS):
+            default = [] if name in _WHOLE_MEMBERS else _TEXT_DEFAULTS.get(name)
+            before, after = (d.document.get(name, default) for d in (self.old, self.new))
             if before != after:
                 at = (f"/{name}",)
                 yield DefinitionChange(f"{name}-changed", (), (), at, at, before, after)
@@ -239,6 +243,8 @@ class _Comparison:
             yield _of_units("preference-changed", (old,), (new,), "prefer", *texts)
         if old.entry.look_at != new.entry.look_at:
             yield _of_units("look-at-changed", (old,), (new,), "look_at", old.entry.look_at, new.entry.look_at)
+        if old.entry.note != new.entry.note:
+            yield _of_units("note-changed", (old,), (new,), "note", old.entry.note, new.entry.note)
 
     def _rule(self, old: Unit, new: Unit) -> Iterator[DefinitionChange]:
         if _is_same_text(old.rule, new.rule):
@@ -303,6 +309,7 @@ class _Comparison:
                 yield DefinitionChange("constraint-renamed", *ids, name, after.id)
             elif _meaning(before, successors) != _meaning(after):
                 yield self._constraint(before, after, ids, written)
+            yield from _of_words(*ids, *written)
         for name, after in new.items():
             if name not in continued:
                 yield DefinitionChange(
@@ -340,6 +347,9 @@ class _Comparison:
             elif moved[name] != new[follower][1]:
                 there, now = new[follower]
                 yield DefinitionChange("page-changed", (name[0],), (name[0],), (at,), (there,), list(slots), list(now))
+            there = new[follower][0]
+            written = (_written_page(self.old, at), _written_page(self.new, there))
+            yield from _of_words((name[0],), (follower[0],), (at,), (there,), *written)
         for name in added:
             yield DefinitionChange("page-added", (), (name[0],), (), (new[name][0],), None, list(new[name][1]))
 
@@ -357,6 +367,22 @@ def _of_relation(
     word = _REWORDED if relation.word == EQUAL else relation.word
     change = DefinitionChange(f"{what}-{word}", *at, *texts)
     return replace(change, gained=relation.gained, lost=relation.lost, limit=relation.limit)
+
+
+def _of_words(
+    old: tuple[str, ...],
+    new: tuple[str, ...],
+    old_at: tuple[str, ...],
+    new_at: tuple[str, ...],
+    before: Mapping[str, Any],
+    after: Mapping[str, Any],
+) -> Iterator[DefinitionChange]:
+    """Labels and notes of a rule over several places, or of a page."""
+    for member in _WORDS:
+        was, is_now = before.get(member, ""), after.get(member, "")
+        if was != is_now:
+            there, now = (tuple(f"{at}/{member}" for at in side) for side in (old_at, new_at))
+            yield DefinitionChange(f"{member}-changed", old, new, there, now, was, is_now)
 
 
 def _of_units(
@@ -385,6 +411,10 @@ def _written_member(definition: Definition, unit: Unit, member: str) -> Any:
 
 def _written_constraint(definition: Definition, constraint: Constraint) -> Any:
     return definition.document["constraints"][int(constraint.at.rpartition("/")[2])]
+
+
+def _written_page(definition: Definition, at: str) -> Any:
+    return definition.document["layout"][int(at.rpartition("/")[2])]
 
 
 def _criteria(prefer: Iterable[Preference]) -> list[object]:

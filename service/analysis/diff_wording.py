@@ -227,6 +227,31 @@ class _ChangeWording:
     def _look_at_changed(self, change: DefinitionChange) -> str:
         return f"The hint where to look at a coin for {_inside(self._who(change))} is reworded."
 
+    def _note_changed(self, change: DefinitionChange) -> str:
+        event = "is gone" if not change.after else "is reworded" if change.before else "is new"
+        return f"The note to {_inside(self._named(change))} {event}."
+
+    def _label_changed(self, change: DefinitionChange) -> str:
+        if not change.after:
+            return f"{self._named(change)} is no longer called '{shortened(change.before)}'."
+        return f"{self._named(change)} is now called '{shortened(change.after)}'."
+
+    def _named(self, change: DefinitionChange) -> str:
+        """What the label or the note stands at, by its id."""
+        section = change.new_pointers[0].split("/")[1]
+        if section == "constraints":
+            return f"The rule over several places '{change.new[0]}'"
+        return f"The page '{change.new[0]}'" if section == "layout" else self._who(change)
+
+    def _presume_changed(self, change: DefinitionChange) -> str:
+        return "What the set presumes of coins where nothing is recorded changed."
+
+    def _identify_changed(self, change: DefinitionChange) -> str:
+        return "For which coins the set takes the catalogue to be complete changed."
+
+    def _examples_changed(self, change: DefinitionChange) -> str:
+        return "The author's examples changed."
+
     def _order_changed(self, change: DefinitionChange) -> str:
         return "The places are in a different order."
 

@@ -384,6 +384,29 @@ CASES: dict[str, tuple[dict[str, Any], dict[str, Any], list[str]]] = {
     "page removed": (pages(("One", ["a"]), ("Two", ["b"])), pages(("One", ["a"])), ["page-removed"]),
     "page changed": (pages(("One", ["a", "b"])), pages(("One", ["b", "a"])), ["page-changed"]),
     "page renamed": (pages(("One", ["a", "b"])), pages(("Two", ["a", "b"])), ["page-renamed"]),
+    "presumptions": (
+        one("grade > 1"),
+        one("grade > 1", presume=[{"facts": {"mint": "Tower"}}]),
+        ["presume-changed"],
+    ),
+    "identification": (one("grade > 1"), one("grade > 1", identify=[{"where": "grade > 3"}]), ["identify-changed"]),
+    "examples": (
+        one("grade > 1"),
+        one("grade > 1", examples=[{"facts": {"grade": 3}, "fits": [PLACE["id"]]}]),
+        ["examples-changed"],
+    ),
+    "note of a place": (slots(A), slots({**A, "note": "Worn."}), ["note-changed"]),
+    "note of a group": (group(note="One"), group(note="Two"), ["note-changed"]),
+    "words of a rule over several places": (
+        ruled(SAME),
+        ruled({**SAME, "label": "A pair", "note": "Of one mint."}),
+        ["label-changed", "note-changed"],
+    ),
+    "words of a page": (
+        slots(A, layout=[{"page": "One", "label": "First", "note": "Old", "slots": []}]),
+        slots(A, layout=[{"page": "One", "slots": []}]),
+        ["label-changed", "note-changed"],
+    ),
     "page with places under other ids": (
         pages(("One", ["a", "b"])),
         pages(("One", ["x", "b"]), ids=("x", "b")),
