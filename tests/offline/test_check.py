@@ -93,6 +93,43 @@ def test_the_shipped_definitions_have_no_errors(capsys: pytest.CaptureFixture[st
     assert status == 0, found
 
 
+TRIED = """format: set-definition/1
+title: Pennies
+slots:
+  - id: old
+    accepts: denomination = 'penny' AND year_on_coin < 1901
+examples:
+  - label: late penny
+    facts: {denomination: penny, year_on_coin: 1902}
+    fits:
+      - old
+"""
+
+
+def test_examples_are_run_and_one_that_fails_is_shown_where_it_stands(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    in_yaml = written(tmp_path, "tried.yaml", TRIED)
+    in_json = written(tmp_path, "tried.json", json.dumps(yaml.safe_load(TRIED), indent=1))
+    status, found = findings(capsys, in_yaml, in_json)
+    assert status == 1
+    assert [(one["code"], one["severity"], one["pointer"]) for one in found] == [
+        ("example-fails", "error", "/examples/0/fits/0")
+    ] * 2
+    assert found[0]["message"] == found[1]["message"]
+    assert "it needs year on the coin before 1901" in str(found[0]["message"])
+    for one, text in zip(found, (TRIED, Path(in_json).read_text(encoding="utf-8")), strict=True):
+        line, column = int(str(one["line"])), int(str(one["column"]))
+        assert text.splitlines()[line - 1][column - 1 :].strip('"') == "old"
+    wrong = TRIED.replace("- old", "- odl").replace("year_on_coin: 1902", "year_on_coin: soon")
+    status, found = findings(capsys, written(tmp_path, "wrong.yaml", wrong))
+    assert [(one["pointer"], one["line"]) for one in found] == [
+        ("/examples/0/facts/year_on_coin", 8),
+        ("/examples/0/fits/0", 10),
+    ]
+    assert findings(capsys, written(tmp_path, "right.yaml", TRIED.replace("1902", "1889"))) == (0, [])
+
+
 def test_schema_and_version(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["schema"]) == 0
     assert json.loads(capsys.readouterr().out)["properties"]["format"]
