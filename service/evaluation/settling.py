@@ -65,7 +65,7 @@ class PlacesOutcome(Struct, frozen=True):
 
     when: Annotated[str, Meta(description="The values, in words.")]
     example: Annotated[
-        RecordedFact,
+        RecordedFact | None,
         Meta(description="A value that can be recorded as it stands and leads there; null: none was found."),
     ]
     places: Annotated[

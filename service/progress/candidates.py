@@ -22,6 +22,7 @@ from service.facts.knowledge import plain_number
 from service.facts.truth import YES
 from service.progress.budget import Purchase
 from service.progress.description import MessageNames
+from service.progress.named import Named
 from service.progress.preference_words import preference_words
 from service.progress.result import ClosestPlace, Criterion, DefinitionStamp, criterion_of, doubt_name
 from service.progress.unplaced import Closest, addresses
@@ -112,6 +113,7 @@ class SetCandidates(Struct, frozen=True, kw_only=True):
     definition: DefinitionStamp
     title: str
     candidates: list[Candidate]
+    named: Named
     purchase: Annotated[Purchase | UnsetType, Meta(description="With a budget.")] = UNSET
     ignored_facts: list[IgnoredInputFact] | UnsetType = UNSET
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Annotated, Literal
 
@@ -11,7 +11,8 @@ from msgspec import UNSET, Meta, Struct, UnsetType, field
 from service.assignment.build import FixedPlacements
 from service.progress.candidates import Improvement, PlacementChange
 from service.progress.conflicts import label_at, places_named
-from service.progress.evaluate import fixed_placements
+from service.progress.evaluate import EvaluationRequest, fixed_placements, names_of_some
+from service.progress.named import NamedHolding
 from service.progress.whatif import Evaluated, Occupant, Part
 
 MOST_PRICED = 200
@@ -71,6 +72,13 @@ def costs_of_decisions(evaluated: Evaluated) -> list[DecisionCost]:
     pins = [_cost(evaluated, "pin", pair) for pair in list(dict.fromkeys(request.pins))[:MOST_PRICED]]
     left = MOST_PRICED - len(pins)
     return pins + [_cost(evaluated, "never", pair) for pair in list(dict.fromkeys(request.nevers))[:left]]
+
+
+def names_of_costs(request: EvaluationRequest, costs: Sequence[DecisionCost]) -> dict[str, NamedHolding]:
+    """The names of the coins that the costs name."""
+    told: set[str | None] = {cost.holding for cost in costs}
+    told |= {coin for cost in costs for moved in cost.changes for coin in (moved.with_, moved.without)}
+    return names_of_some(request, told)
 
 
 def _cost(evaluated: Evaluated, kind: Literal["pin", "never"], pair: tuple[str, str]) -> DecisionCost:

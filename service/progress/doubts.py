@@ -14,6 +14,7 @@ from service.facts.attributes import Attribute
 from service.facts.holding import Facts, Holding
 from service.facts.knowledge import knowledge_as_json
 from service.facts.recorded import RecordedFact
+from service.progress.named import Named
 from service.progress.result import DefinitionStamp
 from service.rules.messages import CoinPart, FactPart, Message, message
 
@@ -117,6 +118,7 @@ class Doubts(Struct):
     sets: list[SetName]
     facts: list[FactToLookAt]
     features: list[IssueFeatures]
+    named: Named
     left_out: Annotated[int, Meta(description="Facts that were not weighed, past the work that one answer may cost.")]
     reference_edition: str
     engine_version: str

@@ -219,9 +219,13 @@ def names_of(request: EvaluationRequest, instance: Instance) -> dict[str, NamedH
     return named_holdings(coins, request.definition.attributes, request.vocabularies)
 
 
-def names_of_some(request: EvaluationRequest, holdings: Container[str | None]) -> dict[str, NamedHolding]:
-    """The same of the holdings with these ids only, for an answer that names few: titles tell these apart, not all others."""
+def names_of_some(
+    request: EvaluationRequest, holdings: Container[str | None], others: Sequence[Holding] = ()
+) -> dict[str, NamedHolding]:
+    """The same of the holdings with these ids only, and of `others`, for an answer that names few: titles tell these apart,
+    not all others."""
     coins = [(holding, request.views_of(holding)) for holding in request.holdings if holding.id in holdings]
+    coins += [(holding, request.views_of(holding)) for holding in others]
     return named_holdings(coins, request.definition.attributes, request.vocabularies)
 
 

@@ -17,6 +17,7 @@ from msgspec import Meta, Struct
 from service.definitions.history.model import StoredExhibition
 from service.facts.recorded import RecordedFact, RecordedIssue
 from service.progress.description import Describer
+from service.progress.older import as_now, summary_as_now
 from service.progress.result import DefinitionStamp, Evaluation, PlaceResult, Summary, UnplacedHolding
 
 _PAPER = 76
@@ -179,24 +180,28 @@ def exhibited(
 
 def exhibition_summary(stored: StoredExhibition) -> ExhibitionSummary:
     """A stored exhibition without its content."""
-    summary = msgspec.convert(stored.summary, Summary)
+    summary = msgspec.convert(summary_as_now(stored.summary), Summary)
     return ExhibitionSummary(stored.id, stored.title, stored.day, stored.created_at, summary)
 
 
 def exhibition_of(stored: StoredExhibition) -> Exhibition:
     """A stored exhibition with its content."""
     content: dict[str, Any] = {name: part for name, part in (stored.content or {}).items() if name != "summary"}
+    if "evaluation" in content:
+        shown = content.get("exhibits", ())
+        named = {one["holding"]: {"number": one["number"], "title": one["description"]} for one in shown}
+        content["evaluation"] = as_now(content["evaluation"], named)
     return Exhibition(
         stored.id,
         stored.title,
         stored.day,
         stored.created_at,
-        msgspec.convert(stored.summary, Summary),
+        msgspec.convert(summary_as_now(stored.summary), Summary),
         **{name: msgspec.convert(part, _READ[name]) if name in _READ else part for name, part in content.items()},
     )
 
 
-# The rest is sent as it was stored: the evaluation may be of an engine that knew less.
+# The evaluation may be of an engine that knew less: it is sent as it was stored, with the members that it has now.
 _READ: Mapping[str, Any] = {
     "definition": TitledDefinition,
     "exhibits": list[Exhibit],

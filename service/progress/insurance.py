@@ -20,6 +20,7 @@ from msgspec import Meta, Struct
 
 from service.holdings.model import ValueBasis
 from service.progress.description import Describer
+from service.progress.named import Named, NamedHolding
 from service.progress.result import DefinitionStamp
 from service.progress.want_list import defused
 
@@ -96,6 +97,7 @@ class InsuranceList(Struct):
     unvalued_pieces: int
     totals: Annotated[list[InsuranceTotal], Meta(description="Never added up over two currencies or two bases.")]
     cautions: list[str]
+    named: Named
     definition: Annotated[DefinitionStamp | None, Meta(description="The set that the pieces sit in; null: all pieces.")]
 
 
@@ -126,6 +128,7 @@ def insurance_list(
         unvalued_pieces=sum(line.pieces for line in unvalued),
         totals=_totals(valued),
         cautions=list(CAUTIONS),
+        named={line.holding: NamedHolding(line.number or None, line.description) for line in (*valued, *unvalued)},
         definition=definition,
     )
 

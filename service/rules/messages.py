@@ -324,6 +324,8 @@ MESSAGES: Mapping[str, str] = {
     "example-nothing-settles": "no fact that can be recorded settles it",
     "unused-attribute": "The attribute '{attribute}' is declared and never read.",
     "unreachable-tier": "None of the {tier} places can ever be filled.",
+    # A text that was stored before messages had codes.
+    "as-recorded": "{text}",
     # What was left out of a coin.
     "ignored": "{coin}: {what} is left out: {why}.",
 }

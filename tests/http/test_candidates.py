@@ -9,6 +9,7 @@ import pytest
 
 from tests.conftest import Running
 from tests.http.examples import CANDIDATES, DOCUMENT
+from tests.http.named import ensure_named
 
 pytestmark = pytest.mark.anyio
 
@@ -59,6 +60,7 @@ async def test_a_tray_is_tried_on_all_my_sets_or_on_those_named(service: Running
     answer = await service.client.post("/v1/candidates", json={"coins": coins}, headers=mine)
     found = {one["title"]: one["candidates"][0]["effect"] for one in answer.json()["sets"]}
     assert found == {"Two crowns": "spare", "Toned": "fills"}
+    assert [ensure_named(one) for one in answer.json()["sets"]] == [1, 1]
     asked = {"coins": coins, "definitions": [names[1]]}
     answer = await service.client.post("/v1/candidates", json=asked, headers=mine)
     assert [one["definition"]["id"] for one in answer.json()["sets"]] == [names[1]]

@@ -15,6 +15,7 @@ from service.clubs.store.offers import ShownStore
 from service.clubs.tables import club_consent
 from tests.conftest import Running
 from tests.http.clubhouse import Clubhouse, Headers, coin, founded
+from tests.http.named import ensure_named
 
 pytestmark = pytest.mark.anyio
 
@@ -91,6 +92,9 @@ async def test_two_lenders_fill_a_set_that_neither_fills_alone(service: Running)
     assert made["lenders"] == [{"owner": "Ada Fern", "coins": 2}, {"owner": "Ben <b>Moss</b>", "coins": 1}]
     assert (made["summary"]["filled"], made["summary"]["empty"], made["proven_optimal"]) == (3, 0, True)
     assert (made["definition"]["revision"], made["definition"]["title"]) == (1, SET["title"])
+    assert ensure_named(made) == 3
+    # The number is the owner's own, and not told.
+    assert {one["number"] for one in made["named"].values()} == {None}
     for alone, filled in ((ada, 1), (ben, 2)):
         await club.shows(alone, offer)
         assert (await club.get(f"{offer}/display", ada))["summary"]["filled"] == [0, 2, 2][filled]

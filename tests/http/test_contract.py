@@ -30,6 +30,7 @@ from tests.http.examples import (
     POLL,
     REDEMPTION,
 )
+from tests.http.named import ensure_all_named
 from tests.messages import ensure_worded
 from tests.openapi import COMMITTED, closed, formatted, openapi_document, operations, validator
 from tests.pictures import photo_upload
@@ -344,6 +345,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         if schema is not None:
             validator(closed(document), schema).validate(answer.json())
             ensure_worded(answer.json(), MESSAGES)
+            ensure_all_named(answer.json())
 
 
 # What is wrong with something that was sent: a code and where it is stand beside the text, as in problem documents.

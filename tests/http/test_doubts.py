@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from tests.conftest import Running
+from tests.http.named import ensure_named
 
 pytestmark = pytest.mark.anyio
 
@@ -46,6 +47,8 @@ async def test_the_fact_that_helps_two_sets_comes_before_the_one_that_helps_one(
         (vague, "A-2", ["grade"], 1),
     ]
     assert found["facts"][0]["worst"]["possible_gain"] == -2
+    assert ensure_named(found) == 2
+    assert [found["named"][one]["number"] for one in (worn, vague)] == ["A-1", "A-2"]
     assert found["facts"][0]["look_at"]["year_on_coin"].startswith("reverse")
     # What it says comes true: with the fact recorded both sets have the place for certain.
     tag = (await service.client.get(f"/v1/holdings/{worn}", headers=owner)).headers["etag"]

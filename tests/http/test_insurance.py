@@ -10,6 +10,7 @@ import pytest
 
 from tests.conftest import Running
 from tests.factories import exact_json
+from tests.http.named import ensure_named
 
 pytestmark = pytest.mark.anyio
 
@@ -104,6 +105,7 @@ async def test_what_is_held_is_listed_with_its_newest_values(service: Running) -
         ("replacement", "USD", "7", 1),
     ]
     assert (body["pieces"], body["unvalued_pieces"], body["definition"]) == (5, 1, None)
+    assert ensure_named(body) == 3
     assert len(body["cautions"]) == 3
     earlier = await listed(service, mine, "?on=2025-12-31&basis=insured")
     assert totals(earlier) == [("insured", "EUR", "3", 3)]

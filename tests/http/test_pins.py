@@ -8,6 +8,7 @@ import pytest
 
 from tests.conftest import Running
 from tests.factories import seats_of
+from tests.http.named import ensure_named
 
 pytestmark = pytest.mark.anyio
 
@@ -130,6 +131,8 @@ async def test_each_decision_tells_what_it_costs(service: Running) -> None:
     # Certain is counted with the pins that are kept, so each of the two decisions lowers it.
     assert told == [("pin", 1, 1, 1), ("never", 1, 1, 1)]
     assert costs[1]["changes"] == [{"place": "old", "label": "Old", "with": None, "without": ids["worn"]}]
+    answer = (await service.client.get(f"{where}/pins/costs", headers=mine)).json()
+    assert ensure_named(answer) == 2 == len(answer["named"])
     await decide(service, where, mine, nevers=nevers[1:])
     costs = (await service.client.get(f"{where}/pins/costs", headers=mine)).json()["costs"]
     assert [(cost["certain_gain"], cost["possible_gain"]) for cost in costs] == [(0, 0)]

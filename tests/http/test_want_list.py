@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from tests.conftest import Running
+from tests.http.named import ensure_named
 
 pytestmark = pytest.mark.anyio
 
@@ -60,6 +61,7 @@ async def test_empty_places_come_by_tier_then_the_weakest_fillings(service: Runn
         ("any/1", "9"),
     ]
     assert body["weakest"][0]["because"] == "holed; grade 60"
+    assert ensure_named(body) == 3
     fewer = (await service.client.get(where, headers=mine, params={"upgrades": 1})).json()
     assert (fewer["wanted"], fewer["weakest"]) == (body["wanted"], body["weakest"][:1])
 

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import copy
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import Any
+
+import msgspec
 
 from service.definitions.history.model import StoredExhibition
 from service.progress.exhibition import (
@@ -15,7 +19,10 @@ from service.progress.exhibition import (
     exhibition_of,
     exhibition_text,
 )
+from service.rules.messages import MESSAGES
 from tests.factories import a_document, as_sent, evaluated
+from tests.messages import ensure_worded
+from tests.openapi import closed, openapi_document, validator
 
 DOCUMENT = a_document(
     {"loose": "grade > 60", "old": "year_on_coin < 1900", "new": "year_on_coin >= 1900"},
@@ -95,3 +102,46 @@ def test_the_text_lists_exhibits_and_loans() -> None:
     assert lines[at + 1 : at + 4] == ["- adam: of 1, for Any", "- adam: of 1, for Any", "- Zoe: My best, for new"]
     assert lines[lines.index("Offered and not shown") + 2] == "- Bea: of 1850"
     assert "no valuation" in lines[-1]
+
+
+def test_an_exhibition_of_an_earlier_version_has_the_members_of_now() -> None:
+    """Stored before answers had names, codes, labels of rules and outcomes as lists; held against the published schema."""
+    now = shown()
+    old = copy.deepcopy(as_sent(now.evaluation))
+    for name in ("named", "goals", "conflicts_left_out"):
+        del old[name]
+    counts = old["summary"]
+    del counts["presumed"]
+    old["conflicts"] = [
+        {"kind": "pin", "holding": "1", "place": "old", "reason": "never", "message": "Out of the way."},
+        {
+            "kind": "constraint",
+            "constraint": "r",
+            "places": ["new"],
+            "holdings": ["2"],
+            "gain": 1,
+            "message": "A rule.",
+        },
+        {
+            "kind": "undecided",
+            "holding": "loan-3",
+            "places": ["old"],
+            "settle": [{"attribute": "grade", "look_at": "all", "outcomes": {"less than 9": ["old"]}}],
+            "message": "Look.",
+        },
+    ]
+    stored = StoredExhibition("0192b5a0-0000-7000-8000-000000000001", "A show", DAY, counts, MOMENT, {})
+    members = ("note", "definition", "holdings_state", "reference_edition", "engine_version", "proven_optimal")
+    content = {name: as_sent(getattr(now, name)) for name in (*members, "exhibits", "loans", "unused_loans")}
+    read = exhibition_of(replace(stored, content={**content, "evaluation": old}))
+    sent = as_sent(read)
+    document = openapi_document()
+    validator(closed(document), {"$ref": "#/components/schemas/Exhibition"}).validate(sent)
+    assert sent["evaluation"]["named"]["1"] == {"number": "A-1", "title": "of 1890"}
+    assert ensure_worded(sent, MESSAGES) == 3
+    assert exhibition_of(replace(stored, content={**content, "evaluation": as_sent(now.evaluation)})) == replace_id(now)
+
+
+def replace_id(exhibition: Exhibition) -> Exhibition:
+    """The same under the id of the stored one."""
+    return msgspec.structs.replace(exhibition, id="0192b5a0-0000-7000-8000-000000000001")

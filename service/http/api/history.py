@@ -25,6 +25,7 @@ from service.http.responses import Reply, Sends
 from service.http.wire import Day, In, Out, id_of
 from service.progress.actions.history import Act, note
 from service.progress.history import HistoryNote
+from service.progress.older import summary_as_now
 from service.progress.result import Summary
 
 history = router("/v1/definitions/{id}/history", "History")
@@ -124,7 +125,7 @@ def _history_page(
         items=[_filling_out(filling, kept) for filling in fillings],
         next=found.value.next,
         noted_on=None if noted is None else noted.day,
-        summary=None if noted is None else noted.summary,
+        summary=None if noted is None else summary_as_now(noted.summary),
     )
     return Reply(value, found.headers)
 

@@ -20,8 +20,9 @@ from service.http.responses import Tagged, tagged
 from service.http.wire import In, Out
 from service.progress.actions.editions import editions
 from service.progress.actions.stored_set import load_stored_set
-from service.progress.costs import DecisionCost, RulePrice, costs_of_decisions, prices_of_rules
+from service.progress.costs import DecisionCost, RulePrice, costs_of_decisions, names_of_costs, prices_of_rules
 from service.progress.decisions import faults_of_decisions
+from service.progress.named import Named
 from service.progress.whatif import Evaluated
 
 pins = router("/v1/definitions", "Evaluations")
@@ -58,6 +59,7 @@ class CostsOut(Out):
     """What each pin and never costs."""
 
     costs: list[DecisionCost]
+    named: Named
     left_out: Annotated[int, Meta(description="How many are not listed: the first 200 are.")]
     reference_edition: str
     engine_version: str
@@ -117,10 +119,13 @@ async def get_costs_of_pins(context: Context, owner: CurrentOwner, id: Definitio
     """What each pin and never costs: places and preferences."""
     mine = await context.read(lambda connection: load_stored_set(connection, owner, id))
     decided = len(mine.decisions.pins) + len(mine.decisions.nevers)
-    costs = await context.compute(
-        lambda: costs_of_decisions(Evaluated(mine.ask(context.today()).request, tries=decided))
-    )
-    return CostsOut(costs, decided - len(costs), **editions())
+
+    def answer() -> CostsOut:
+        request = mine.ask(context.today()).request
+        costs = costs_of_decisions(Evaluated(request, tries=decided))
+        return CostsOut(costs, names_of_costs(request, costs), decided - len(costs), **editions())
+
+    return await context.compute(answer)
 
 
 @pins.get("/{id}/rule-prices", responses=problems("over-limit"))

@@ -27,6 +27,7 @@ from service.http.responses import Reply, Sends, encode
 from service.http.wire import Out, QueryIn
 from service.progress.actions.editions import editions
 from service.progress.exhibition import Exhibit
+from service.progress.named import Named, NamedHolding
 from service.progress.result import Figures
 
 standings = router("/v1/clubs/{club_id}/definitions/{id}", "Clubs")
@@ -187,6 +188,7 @@ class DisplayOut(Out):
     exhibits: Annotated[list[DisplayedOut], Meta(description="Page by page; those on no page at the end.")]
     loans: Annotated[list[DisplayLoanOut], Meta(description="By the names of their owners.")]
     lenders: list[DisplayLender]
+    named: Named
 
 
 def offer_stamp(offered: ClubOffer) -> OfferStampOut:
@@ -241,6 +243,7 @@ def _display_out(offered: ClubOffer, made: Display) -> DisplayOut:
         exhibits=[_displayed_out(exhibit) for exhibit in made.exhibits],
         loans=[DisplayLoanOut(one.loan, one.owner, one.label, one.place, one.place_label) for one in made.loans],
         lenders=made.lenders,
+        named={one.holding: NamedHolding(None, one.description) for one in made.exhibits},
         **editions(),
     )
 

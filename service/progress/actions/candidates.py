@@ -28,7 +28,7 @@ from service.progress.actions.stored_set import LoadedRequest, StoredSet, load_s
 from service.progress.budget import Purchase, purchase
 from service.progress.candidates import CandidatesResult, IgnoredInputFact, SetCandidates, candidates
 from service.progress.description import CoinNames
-from service.progress.evaluate import ensure_evaluable
+from service.progress.evaluate import ensure_evaluable, names_of_some
 from service.progress.result import DefinitionStamp
 from service.progress.whatif import Evaluated
 from service.reference import actions as reference
@@ -164,10 +164,14 @@ def _considered(one: LoadedRequest, inputs: CandidatesInputs, known: Attributes 
         *(IgnoredInputFact(**asdict(fact)) for fact in one.ignored),
         *ignored,
     ]
+    found = candidates(evaluated, coins)
+    moved = {freed.holding for one in found for freed in one.frees}
+    moved |= {fact.holding for fact in left_out if fact.holding is not UNSET}
     return SetCandidates(
         definition=DefinitionStamp(request.document_id, request.revision, definition.digest),
         title=definition.title,
-        candidates=candidates(evaluated, coins),
+        candidates=found,
+        named=names_of_some(request, moved, coins),
         purchase=_purchase(evaluated, coins, inputs),
         ignored_facts=left_out or UNSET,
     )

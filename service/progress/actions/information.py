@@ -10,7 +10,7 @@ from service.database.engine import Database
 from service.evaluation.engine import ENGINE
 from service.progress.actions.candidates import kept_sets
 from service.progress.doubts import Doubts, SetName
-from service.progress.evaluate import ensure_evaluable
+from service.progress.evaluate import ensure_evaluable, names_of_some
 from service.progress.information import weigh_facts
 from service.progress.result import DefinitionStamp
 from service.progress.whatif import Evaluated
@@ -28,6 +28,8 @@ def doubts_of(database: Database, owner: Owner, definitions: Sequence[str] | Non
     for request in requests:
         ensure_evaluable(request)
     found = weigh_facts([Evaluated(request, tries=_SOLVER_TRIES) for request in requests])
+    # The sets share the holdings of their owner.
+    told = {one.holding for one in found.facts} | {one.holding for one in found.features}
     return Doubts(
         evaluated_on=day,
         sets=[
@@ -36,6 +38,7 @@ def doubts_of(database: Database, owner: Owner, definitions: Sequence[str] | Non
         ],
         facts=found.facts,
         features=found.features,
+        named=names_of_some(requests[0], told) if requests else {},
         left_out=found.left_out,
         reference_edition=reference.edition(),
         engine_version=ENGINE,
