@@ -45,6 +45,7 @@ from service.progress.result import (
 )
 from service.progress.undecided import doubts
 from service.progress.unplaced import unplaced
+from service.reference import shipped
 from service.rules.definition import OPTIONAL, REQUIRED, Definition, FreeChoice, OnePer
 from service.rules.keys import key_as_json
 from service.rules.predicates import EvaluationContext
@@ -90,7 +91,9 @@ class EvaluationRequest:
         known = self.definition.presumptions.then(self.presumptions)
         if not self.presume:
             known = replace(known, presume=())
-        return Views(self.definition.attributes, self.context, self.issues, known, self.replaces)
+        return Views(
+            self.definition.attributes, self.context, self.issues, known, self.replaces, shipped.claims().narrows
+        )
 
     def views_of(self, holding: Holding) -> tuple[View, ...]:
         """Everything that one coin may be."""

@@ -38,6 +38,7 @@ from service.progress.own_fields import (
 )
 from service.progress.selection import Order, SortKey, comes_after, in_order, least, verdicts_of
 from service.reference import actions as reference
+from service.reference import shipped
 from service.reference.store import IssueStore
 from service.rules.cql2.expression import parse
 from service.rules.operators import bind
@@ -115,6 +116,7 @@ class _Read:
             catalogue_of(own, self.attributes),
             own.presumed.read(self.attributes, schemes),
             own.replaces,
+            shipped.claims().narrows,
         )
         self.order = _order(sort, self.attributes)
         self.filter_attributes = filter_attributes(self.attributes)
