@@ -30,11 +30,18 @@ from service.settings import Settings
 from tests.owners import open_account, recognise
 
 # How fast a busy machine makes up examples is no matter of what is tested. The examples of a test are the same each time, so
-# that one commit has one result; `--hypothesis-profile=searching` makes up others.
+# that one commit has one result; `--hypothesis-profile=searching` makes up others, five times as
+# many where a test takes its number from `examples` (tests/strategies.py).
 hypothesis.settings.register_profile(
-    "searching", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow], print_blob=True
+    "searching",
+    deadline=None,
+    suppress_health_check=[hypothesis.HealthCheck.too_slow],
+    print_blob=True,
+    max_examples=500,
 )
-hypothesis.settings.register_profile("patient", hypothesis.settings.get_profile("searching"), derandomize=True)
+hypothesis.settings.register_profile(
+    "patient", hypothesis.settings.get_profile("searching"), derandomize=True, max_examples=100
+)
 hypothesis.settings.load_profile("patient")
 # Whatever takes none of these never sees the database that the environment names.
 DATABASES = {"database_url", "empty_database_url", "another_database_url", "deserted"}

@@ -10,6 +10,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
+from hypothesis import settings
 from hypothesis import strategies as st
 
 from service.facts.attributes import Attribute
@@ -434,6 +435,11 @@ def definitions(draw: st.DrawFn, *, with_rules: bool = True) -> dict[str, Any]:
         slots = [slot["id"] for slot in document["slots"]]
         document["constraints"] = [draw(set_rules(n, ids, slots)) for n in range(draw(st.integers(0, 2)))]
     return document
+
+
+def examples(number: int) -> int:
+    """How many a test makes up: this number, and five times as many under the profile `searching`."""
+    return number * settings.default.max_examples // 100  # type: ignore[union-attr]
 
 
 ISSUES: Mapping[str, dict[str, Any]] = {

@@ -32,7 +32,7 @@ from service.rules.predicates import (
 from service.rules.terms import Const, Ref, World
 from tests import reference
 from tests.factories import AROUND, OUTSIDE, a_case, a_rule, a_view, judged, verdict_of
-from tests.strategies import ATTRIBUTES, NAMES, a_fact, rules, some_facts
+from tests.strategies import ATTRIBUTES, NAMES, a_fact, examples, rules, some_facts
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +70,8 @@ def planted_in(rule: Predicate, number: int) -> Predicate:
 
 
 QUIETLY = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None)
-MANY = settings(QUIETLY, max_examples=600)
-SOME = settings(QUIETLY, max_examples=250)
+MANY = settings(QUIETLY, max_examples=examples(240))
+SOME = settings(QUIETLY, max_examples=examples(120))
 
 
 def expected(rule: Any, facts: dict[str, Any]) -> str:

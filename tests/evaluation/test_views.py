@@ -32,9 +32,19 @@ from tests.factories import (
     some_holdings,
     some_knowledge,
 )
-from tests.strategies import ATTRIBUTES, ISSUES, TODAY, definitions, holdings, presumptions, simple_facts, simple_rules
+from tests.strategies import (
+    ATTRIBUTES,
+    ISSUES,
+    TODAY,
+    definitions,
+    examples,
+    holdings,
+    presumptions,
+    simple_facts,
+    simple_rules,
+)
 
-MANY = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=400)
+MANY = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=examples(200))
 
 WHERES = (
     None,

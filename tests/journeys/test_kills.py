@@ -83,7 +83,7 @@ def complaints(acknowledged: Iterable[str], kept: Iterable[str]) -> list[str]:
 @pytest.mark.timeout(240)
 def test_what_was_acknowledged_is_kept_once_over_many_kills(empty_database_url: str) -> None:
     url = make_url(empty_database_url)
-    kills = 20 if url.get_backend_name() == "sqlite" else 10
+    kills = 12 if url.get_backend_name() == "sqlite" else 10
     seed = int(os.environ.get("SETWRIGHT_TEST_SEED", random.SystemRandom().randrange(10**9)))
     print(f"SETWRIGHT_TEST_SEED={seed} for the moments of {kills} kills")
     chance = random.Random(seed)

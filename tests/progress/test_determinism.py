@@ -19,7 +19,7 @@ from tests.factories import a_measurement, bytes_of
 
 ROOT = Path(__file__).resolve().parents[2]
 MINTS, VALUES = ("Tower", "Heaton", "Kings Norton", "Soho"), ("penny", "crown", "florin")
-INSTANCES = 20
+INSTANCES = 12
 
 
 def a_fact(chance: random.Random, values: list[Any]) -> Any:

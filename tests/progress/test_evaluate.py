@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 from service.errors import OverLimit
 from tests import reference
 from tests.factories import OUTSIDE, a_document, a_holding, bytes_of, measured, places_of, seats_of
-from tests.strategies import ISSUES, definitions, holdings, simple_facts
+from tests.strategies import ISSUES, definitions, examples, holdings, simple_facts
 
 QUIETLY = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None)
-MANY = settings(QUIETLY, max_examples=400)
-SOME = settings(QUIETLY, max_examples=150)
+MANY = settings(QUIETLY, max_examples=examples(200))
+SOME = settings(QUIETLY, max_examples=examples(100))
 
 
 @st.composite

@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from tests import reference
 from tests.factories import OUTSIDE, measured, places_of, seats_of
 from tests.progress.instances import a_tight_set, without
-from tests.strategies import ISSUES, definitions, holdings, simple_facts
+from tests.strategies import ISSUES, definitions, examples, holdings, simple_facts
 
 QUIETLY = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None)
-SOME = settings(QUIETLY, max_examples=120)
+SOME = settings(QUIETLY, max_examples=examples(80))
 REASONS = {
     "unknown_holding": "but is not here any more",
     "not_held": ": its status is",
