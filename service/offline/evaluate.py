@@ -109,7 +109,7 @@ def _row_of_json(row: Any, number: int, beside: Any) -> Any:
 def _coins_of_sheet(path: Path, raw: bytes, definition: Definition, *, is_csv: bool) -> Coins:
     attributes, used = definition.attributes, used_by_attribute([definition.document])
     file = file_of_csv(raw, GivenLayout()) if is_csv else file_of_workbook(raw)
-    read = read_file(file, GivenImport(), attributes, reference.vocabularies(), used)
+    read = read_file(file, GivenImport(), attributes, definition.vocabularies, used)
     lines = {row.number: row.line for row in read.sheet.rows}
     plan = plan_of(read.sent, ())
     refused = [(fault.line, fault.fault) for fault in read.refused]
