@@ -113,16 +113,23 @@ def _preference(preference: Preference, speak: RuleWording) -> str:
 
 def _places(definition: Definition, speak: RuleWording) -> Iterator[str]:
     for slot in definition.slots:
-        yield f"{slot.label}{_optional(slot.tier)}: {speak.coin(slot.accepts.predicate)}{_own(slot.prefer, speak)}."
+        what = speak.coin(slot.accepts.predicate)
+        yield f"{slot.label}{_optional(slot.tier)}: {what}{_own(slot.prefer, speak)}.{_note(slot.note)}"
     for group in definition.one_per:
         what = speak.coin(group.accepts.predicate) if group.accepts is not None else "a coin"
         each = f"One for each {_key(group, speak)}{_optional(group.tier)}{_keys(group, speak)}"
-        yield f"{each}: {what}{_own(group.prefer, speak)}."
+        yield f"{each}: {what}{_own(group.prefer, speak)}.{_note(group.note)}"
     for choice in definition.free_choice:
         what = speak.coin(choice.accepts.predicate)
-        yield f"{choice.label}{_optional(choice.tier)}, {choice.places} of free choice: each {what}{_own(choice.prefer, speak)}."
+        each = f"{choice.label}{_optional(choice.tier)}, {choice.places} of free choice: each {what}"
+        yield f"{each}{_own(choice.prefer, speak)}.{_note(choice.note)}"
         for rule in choice.rules:
             yield f"Among these {choice.places}, {_constraint(rule, speak)}."
+
+
+def _note(note: str) -> str:
+    """The author's note, on one line."""
+    return f" Note: {' '.join(note.split())}" if note else ""
 
 
 def _optional(tier: str) -> str:
@@ -158,8 +165,8 @@ def _rules(definition: Definition, speak: RuleWording) -> Iterator[str]:
         where = listed(list(constraint.places), "and") if constraint.places else "the whole set"
         labels = {slot.id: f"'{slot.label}'" for slot in definition.slots}
         named = replace(constraint, place=labels.get(constraint.place, constraint.place))
-        over = f"Over {where}" if constraint.label in ("", constraint.id) else f"{constraint.label}, over {where}"
-        yield f"{over}: {_constraint(named, speak)}."
+        name = "" if constraint.label in ("", constraint.id) else f" ('{constraint.label}')"
+        yield f"Over {where}{name}: {_constraint(named, speak)}.{_note(constraint.note)}"
 
 
 def _constraint(constraint: Constraint, speak: RuleWording) -> str:

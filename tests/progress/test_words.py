@@ -132,9 +132,12 @@ def test_explanations_want_lists_costs_and_prices_name_by_label_too() -> None:
         "One fine coin",
         "bare",
     ]
-    assert any(
-        line.startswith("No two of a year, over the whole set: ") for line in describe_definition(request.definition)
-    )
+    sentences = describe_definition(request.definition)
+    [rule] = [line for line in sentences if line.startswith("Over the whole set ('No two of a year'): ")]
+    assert rule.endswith(" Note: as the club has it")
+    assert [line for line in sentences if line.endswith(". Note: Bought at a fair. Two lines.")]
+    assert [line for line in sentences if line.endswith(". Note: a date each")]
+    assert [line for line in sentences if line.endswith(". Note: yours")]
 
 
 def test_a_pin_on_a_group_is_told_by_the_label_of_the_group() -> None:
