@@ -21,6 +21,7 @@ from service.analysis.place_groups import (
 )
 from service.analysis.questions import Questions
 from service.analysis.satisfiability import WantedVerdict
+from service.analysis.unknown_terms import unknown_constants
 from service.errors import Fault
 from service.evaluation.table import Table
 from service.facts.holding import Facts, View
@@ -136,6 +137,7 @@ class _Check:
         yield from self._keys()
         yield from self._constraints()
         yield from self._unused()
+        yield from self._unknown_terms()
         yield from self._tiers()
         yield from self._examples()
         if self.questions.is_spent:
@@ -358,6 +360,11 @@ class _Check:
             if item["name"] not in read:
                 said = message("unused-attribute", attribute=item["name"])
                 yield _finding(NOTE, f"/attributes/{at}", said)
+
+    def _unknown_terms(self) -> Iterator[Finding]:
+        for unknown, (first, *others) in unknown_constants(self.definition):
+            what = unknown.told(self.definition.vocabularies[unknown.vocabulary])
+            yield _finding(WARNING, first, message("unknown-term", what=what), others)
 
     def _tiers(self) -> Iterator[Finding]:
         for tier in ("required", "optional"):

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
+from typing import Any, Protocol, runtime_checkable
 
 import msgspec
 
 from service.facts.words import nearest
 
+_MOST_KEPT = 10_000
 TYPES = ("text", "integer", "decimal", "boolean", "date", "timestamp")
 
 
@@ -47,11 +49,20 @@ class Attribute:
         return self.type in ("integer", "decimal", "date", "timestamp")
 
 
+@runtime_checkable
+class NamesByIssuer(Protocol):
+    """Synonyms of which some hold for coins of one issuer only."""
+
+    def of_issuer(self, issuer: str) -> Mapping[str, str] | None:
+        """All that hold on coins of the issuer; None where it has none of its own."""
+
+
 class Attributes(Mapping[str, Attribute]):
     """A table of attributes by name; knows the nearest name to one that it does not hold."""
 
     def __init__(self, entries: Iterable[Attribute] = ()) -> None:
         self._entries = {entry.name: entry for entry in entries}
+        self._of_issuer: dict[tuple[str, str], Attribute] = {}
 
     def __getitem__(self, name: str) -> Attribute:
         return self._entries[name]
@@ -65,6 +76,22 @@ class Attributes(Mapping[str, Attribute]):
     def nearest(self, name: str) -> str | None:
         """The known name that is near enough to `name` to be meant, or None."""
         return nearest(name, self._entries)
+
+    def of_issuer(self, name: str, issuer: Any) -> Attribute | None:
+        """The attribute as it is read on coins of this issuer, whose short names for terms count (a quarter). `issuer`: as it is
+        recorded; anything but a text says nothing."""
+        attribute = self._entries.get(name)
+        if attribute is None or not isinstance(issuer, str) or not isinstance(attribute.synonyms, NamesByIssuer):
+            return attribute
+        key = (name, issuer)
+        if key not in self._of_issuer:
+            entry = self._entries.get("issuer")
+            term = issuer if entry is None else entry.synonyms.get(issuer, issuer)
+            names = attribute.synonyms.of_issuer(term)
+            if len(self._of_issuer) >= _MOST_KEPT:
+                self._of_issuer.clear()
+            self._of_issuer[key] = attribute if names is None else replace(attribute, synonyms=names)
+        return self._of_issuer[key]
 
     def extended(self, more: Iterable[Attribute]) -> Attributes:
         """This table with more entries; a later one of the same name wins."""

@@ -74,8 +74,9 @@ def read_facts(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Facts
         return {}, [Fault("type", f"facts are an object of attributes and values, not {value_kind_of(raw)}")]
     facts: dict[str, Knowledge] = {}
     faults: list[Fault] = []
+    issuer = raw.get("issuer")
     for name, value in raw.items():
-        attribute = attributes.get(name)
+        attribute = attributes.of_issuer(name, issuer)
         pointer = f"/{pointer_step(name)}"
         try:
             if attribute is not None:

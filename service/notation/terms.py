@@ -143,6 +143,11 @@ class TermIndex:
         return None
 
     @cached_property
+    def issuers(self) -> frozenset[str]:
+        """Those that have short names of their own for some term."""
+        return frozenset(issuer for _, issuer in self.by_issuer)
+
+    @cached_property
     def _short(self) -> Mapping[str, tuple[str, ...]]:
         """The terms of short names, whatever the issuer."""
         found: dict[str, set[str]] = {}
@@ -328,9 +333,14 @@ class TermNames(Mapping[str, str]):
     """The names of a vocabulary's terms as synonyms of an attribute: what is understood leads to the term, anything else is not
     in it. Iteration gives nothing: the names are too many to be listed."""
 
-    def __init__(self, vocabulary: Vocabulary) -> None:
-        self._vocabulary = vocabulary
+    def __init__(self, vocabulary: Vocabulary, issuer: str | None = None) -> None:
+        self._vocabulary, self._issuer = vocabulary, issuer
         self._known: dict[str, str | None] = {}
+
+    def of_issuer(self, issuer: str) -> TermNames | None:
+        """The names on coins of the issuer; None where it has no short names of its own."""
+        has_own = issuer in index_of(self._vocabulary).issuers
+        return TermNames(self._vocabulary, issuer) if has_own else None
 
     def __getitem__(self, written: str) -> str:
         term = self._term(written)
@@ -350,7 +360,7 @@ class TermNames(Mapping[str, str]):
         if written not in self._known:
             if len(self._known) >= _MOST_KEPT:
                 self._known.clear()
-            found = index_of(self._vocabulary).named(written)
+            found = index_of(self._vocabulary).named(written, None, self._issuer)
             self._known[written] = found.value if isinstance(found, Understood) else None
         return self._known[written]
 

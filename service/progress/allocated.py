@@ -125,9 +125,13 @@ class Allocation(Struct, frozen=True):
     engine_version: str
 
 
+# What an allocation says for all sets, or leaves to the evaluation of one.
+_ONCE = ("named", "unknown_terms")
+
+
 def allocated_set(number: int, title: str, exclusive: bool, alone: AloneFigures, result: Evaluation) -> AllocatedSet:
     """A set's evaluation with its number and what it would reach alone."""
-    evaluation = {name: getattr(result, name) for name in Evaluation.__struct_fields__ if name != "named"}
+    evaluation = {name: getattr(result, name) for name in Evaluation.__struct_fields__ if name not in _ONCE}
     return AllocatedSet(set=number, title=title, exclusive=exclusive, alone=alone, **evaluation)
 
 

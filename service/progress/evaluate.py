@@ -44,6 +44,7 @@ from service.progress.result import (
     doubt_name,
 )
 from service.progress.undecided import doubts
+from service.progress.unknown_terms import unknown_terms_of
 from service.progress.unplaced import unplaced
 from service.reference import shipped
 from service.rules.definition import OPTIONAL, REQUIRED, Definition, FreeChoice, OnePer
@@ -115,8 +116,8 @@ def evaluate(request: EvaluationRequest) -> Evaluation:
 
 
 def evaluate_unnamed(request: EvaluationRequest) -> Evaluation:
-    """The same without the names of the coins, for an answer that names few of them or none: `named` is empty. The names of
-    100,000 coins take longer than all of their verdicts."""
+    """The same without the names of the coins and the words that are no term, for an answer that has few of them or none:
+    `named` and `unknown_terms` are empty. The names of 100,000 coins take longer than all of their verdicts."""
     return _evaluated(request, with_names=False)
 
 
@@ -124,7 +125,11 @@ def _evaluated(request: EvaluationRequest, *, with_names: bool) -> Evaluation:
     instance, table = build_instance(request)
     solution = solve(instance.problem, budget_seconds=request.budget_seconds)
     result = result_from(request, instance, table, solution)
-    return structs.replace(result, named=names_of(request, instance)) if with_names else result
+    if not with_names:
+        return result
+    seats = {placement.place: placement for placement in solution.placements}
+    words = unknown_terms_of(request, instance, table, seats)
+    return structs.replace(result, named=names_of(request, instance), unknown_terms=words)
 
 
 def build_instance(request: EvaluationRequest) -> tuple[Instance, Table]:
@@ -207,6 +212,7 @@ def result_from(request: EvaluationRequest, instance: Instance, table: Table, so
         conflicts_left_out=left_out + unlike_left_out,
         unplaced=left,
         named={},
+        unknown_terms=[],
     )
 
 

@@ -19,6 +19,7 @@ from service.evaluation.verdicts import Doubt
 from service.facts.recorded import RecordedFact, RecordedKey
 from service.progress.description import MissingReference
 from service.progress.named import Named
+from service.progress.unknown_terms import UnknownTermEntry
 from service.rules.messages import Message
 from service.rules.preferences import Preference
 
@@ -432,6 +433,10 @@ class Evaluation(Struct, frozen=True):
     ]
     unplaced: list[UnplacedHolding]
     named: Named
+    unknown_terms: Annotated[
+        list[UnknownTermEntry],
+        Meta(description="Recorded words that are no term, of attributes that decide about places."),
+    ]
     ignored_facts: Annotated[
         list[IgnoredFact] | UnsetType,
         Meta(

@@ -26,6 +26,7 @@ from service.rules.operators import bind
 from service.rules.preferences import PREFERENCE_KINDS, Preference
 from service.rules.presumptions import PresumptionReader, Presumptions
 from service.rules.rule import Rule
+from service.rules.used_terms import issuer_asked
 from service.rules.vocabularies import read_own
 
 # In the rule that picks the concepts of a vocabulary, the concept itself.
@@ -59,6 +60,8 @@ class DefinitionBinder:
         self.faults: list[Fault] = []
         self.attributes = CORE
         self._groups: dict[str, OnePer] = {}
+        # Short names of terms are those of the issuer that the scope asks for.
+        self._issuer: str | None = None
 
     def definition(self, document: Mapping[str, Any], digest: str) -> Definition:
         """The definition. Raises Invalid with all faults."""
@@ -99,6 +102,7 @@ class DefinitionBinder:
         shape = self.shape
         self.attributes = self._attributes()
         scope = self._rule(shape["scope"], "/scope")
+        self._issuer = None if scope is None else issuer_asked(scope.expression.json)
         presumptions = self._presumptions()
         prefer = self._preferences(shape["prefer"], "/prefer")
         slots = tuple(self._slot(item, at) for at, item in self._entries("slots"))
@@ -198,7 +202,7 @@ class DefinitionBinder:
             return None
         try:
             expression = parse(value)
-            predicate = bind(expression, attributes or self.attributes, self.vocabularies)
+            predicate = bind(expression, attributes or self.attributes, self.vocabularies, self._issuer)
             return Rule(expression, predicate, pointer)
         except Invalid as refusal:
             self.faults.extend(refusal.under(pointer).faults)
@@ -371,7 +375,8 @@ class DefinitionBinder:
             for number, (raw, part) in enumerate(zip(several, parts, strict=True)):
                 there = f"{at}/{place}/{number}" if isinstance(item, list) else f"{at}/{place}"
                 try:
-                    key.append(part.read(raw, self.attributes[part.attribute]))
+                    attribute = self.attributes.of_issuer(part.attribute, self._issuer)
+                    key.append(part.read(raw, attribute or self.attributes[part.attribute]))
                 except Invalid as refusal:
                     self.faults.extend(refusal.under(there).faults)
             if len(key) == len(parts):

@@ -323,6 +323,11 @@ MESSAGES: Mapping[str, str] = {
     "example-to-record": "to record: {facts:and}",
     "example-nothing-settles": "no fact that can be recorded settles it",
     "unused-attribute": "The attribute '{attribute}' is declared and never read.",
+    "unknown-term": "{what}",
+    "unknown-term-near": "'{attribute}': '{term}' is no term of the vocabulary '{vocabulary}'; did you mean {nearest}?",
+    "unknown-term-alone": "'{attribute}': '{term}' is no term of the vocabulary '{vocabulary}'; only coins recorded in the same "
+    "words fit.",
+    "unknown-term-of-several": "'{attribute}': '{term}' may be {terms:or}: say which.",
     "unreachable-tier": "None of the {tier} places can ever be filled.",
     # A text that was stored before messages had codes.
     "as-recorded": "{text}",

@@ -45,6 +45,7 @@ from service.rules.terms import (
     calculate,
 )
 from service.rules.text import FOLDS
+from service.rules.used_terms import issuer_asked
 
 # The kinds of things that can be compared with each other.
 _TEXT, _NUMBER, _TRUTH, _DATE, _INSTANT, _TEXTS = (
@@ -78,10 +79,16 @@ class Operator:
     standard: bool = True
 
 
-def bind(expression: Expression, attributes: Attributes, vocabularies: Mapping[str, Vocabulary]) -> Predicate:
-    """The rule with its names and types checked. Raises Invalid with every fault: pointer into the JSON form where the
+def bind(
+    expression: Expression,
+    attributes: Attributes,
+    vocabularies: Mapping[str, Vocabulary],
+    issuer: str | None = None,
+) -> Predicate:
+    """The rule with its names and types checked. Short names of terms (a quarter) are those of the issuer that the rule asks
+    for, else of `issuer`. Raises Invalid with every fault: pointer into the JSON form where the
     rule was given as JSON, line and column where it was text, and the nearest known name."""
-    checker = _Checker(expression, attributes, vocabularies)
+    checker = _Checker(expression, attributes, vocabularies, issuer_asked(expression.json) or issuer)
     predicate = checker.predicate(expression.json, "")
     if checker.faults:
         raise Invalid(checker.faults)
@@ -97,8 +104,15 @@ class _Typed:
 
 
 class _Checker:
-    def __init__(self, expression: Expression, attributes: Attributes, vocabularies: Mapping[str, Vocabulary]) -> None:
+    def __init__(
+        self,
+        expression: Expression,
+        attributes: Attributes,
+        vocabularies: Mapping[str, Vocabulary],
+        issuer: str | None,
+    ) -> None:
         self.expression, self.attributes, self.vocabularies = expression, attributes, vocabularies
+        self.issuer = issuer
         self.faults: list[Fault] = []
 
     def complain(self, code: str, message: str, at: str, hint: str | None = None) -> None:
@@ -169,7 +183,7 @@ class _Checker:
         return _literal(node)
 
     def _attribute(self, name: str, at: str) -> _Typed | None:
-        attribute = self.attributes.get(name)
+        attribute = self.attributes.of_issuer(name, self.issuer)
         if attribute is None:
             fault = unknown_attribute(name, self.attributes)
             self.complain(fault.code, fault.message, at, fault.hint)

@@ -50,12 +50,12 @@ def _of_part(part: Any, at: str, scope: str | None) -> Iterator[UsedTerm]:
     if not isinstance(part, Mapping):
         return
     if not at:
-        scope = _issuer_of(_tree(part.get("scope")))
+        scope = issuer_asked(_tree(part.get("scope")))
     for name in _RULES:
         if part.get(name) is not None:
             yield from _of_rule(part[name], f"{at}/{name}", scope)
     if isinstance(part.get("keys"), Mapping) and isinstance(part.get("attribute"), str):
-        issuer = _issuer_of(_tree(part.get("accepts"))) or scope
+        issuer = issuer_asked(_tree(part.get("accepts"))) or scope
         values = part["keys"].get("values")
         for place, value in enumerate(values if isinstance(values, list) else ()):
             if isinstance(value, str):
@@ -68,7 +68,7 @@ def _of_part(part: Any, at: str, scope: str | None) -> Iterator[UsedTerm]:
 
 def _of_rule(rule: Any, at: str, scope: str | None) -> Iterator[UsedTerm]:
     tree = _tree(rule)
-    issuer = _issuer_of(tree) or scope
+    issuer = issuer_asked(tree) or scope
     for name, text in _texts(tree):
         yield UsedTerm(name, text, at, issuer if name != "issuer" else None)
 
@@ -108,12 +108,12 @@ def _unfolded(node: Any) -> Any:
     return node
 
 
-def _issuer_of(tree: Any) -> str | None:
-    """The one issuer that a rule surely asks for."""
+def issuer_asked(tree: Any) -> str | None:
+    """The one issuer that a rule, in its JSON form, surely asks for; None where it asks for none or for several."""
     if not isinstance(tree, Mapping):
         return None
     if tree.get("op") == "and":
-        found = {issuer for arg in tree["args"] if (issuer := _issuer_of(arg)) is not None}
+        found = {issuer for arg in tree["args"] if (issuer := issuer_asked(arg)) is not None}
         return found.pop() if len(found) == 1 else None
     if tree.get("op") == "=" and {"property": "issuer"} in tree["args"]:
         return next((arg for arg in tree["args"] if isinstance(arg, str)), None)

@@ -414,3 +414,52 @@ def test_an_identification_that_reaches_further_than_the_catalogue_is_told(where
     document["identify"] = [{"where": where, "issues": ["gb-shilling-925"]}]
     listed = read_definition(document, vocabularies=shipped.vocabularies())
     assert check_definition(listed, {}, TODAY, shipped.claims()) == []
+
+
+@pytest.mark.parametrize(
+    ("rule", "message"),
+    [
+        (
+            "issuer = 'Portugall'",
+            "'issuer': 'Portugall' is no term of the vocabulary 'issuers'; did you mean 'PT' (Portugal)?",
+        ),
+        (
+            "issuer IN ('US', 'Germany')",
+            "'issuer': 'Germany' may be 'DE' (Germany), 'x-german-empire' (German Empire) or 'x-german-reich' (German Reich "
+            "(1918 to 1945)): say which.",
+        ),
+        (
+            "denomination = 'holey dollar thing'",
+            "'denomination': 'holey dollar thing' is no term of the vocabulary 'denominations'; only coins recorded in the same "
+            "words fit.",
+        ),
+        (
+            "A_OVERLAPS(main_motifs, ('kangeroo'))",
+            "'main_motifs': 'kangeroo' is no term of the vocabulary 'motifs'; did you mean 'kangaroo'?",
+        ),
+        ("denomination = 'quarter'", None),
+        ("issuer = 'USA' AND denomination = 'quarter'", ""),
+        ("issuer IN ('USA', 'united kingdom') AND denomination = '2/6' AND mint = 'Nowhere'", ""),
+    ],
+)  # fmt: skip
+def test_a_constant_that_is_no_term_is_told_with_the_nearest(rule: str, message: str | None) -> None:
+    """Labels of issuers: Unicode CLDR; what the words are near to was chosen by hand."""
+    document = {"format": "set-definition/1", "title": "t", "slots": [{"id": "a", "accepts": rule}]}
+    read = read_definition(document, vocabularies=shipped.vocabularies())
+    told = [finding for finding in check_definition(read, {}, TODAY) if finding.code == "unknown-term"]
+    if message is None:
+        assert told[0].message.startswith("'denomination': 'quarter' may be ")
+        return
+    assert [finding.message for finding in told] == ([message] if message else [])
+    assert {(finding.severity, finding.pointer) for finding in told} <= {("warning", "/slots/0/accepts")}
+
+
+def test_an_unknown_term_in_several_rules_and_keys_is_told_once() -> None:
+    document = {
+        "format": "set-definition/1", "title": "t", "scope": "issuer <> 'Portugall'",
+        "slots": [{"id": "a", "accepts": "issuer = 'Portugall' OR grade > 1"}],
+        "one_per": [{"id": "b", "attribute": "issuer", "keys": {"from": "list", "values": ["US", "Portugall"]}}],
+    }  # fmt: skip
+    read = read_definition(document, vocabularies=shipped.vocabularies())
+    (told,) = [finding for finding in check_definition(read, {}, TODAY) if finding.code == "unknown-term"]
+    assert (told.pointer, told.others) == ("/scope", ("/slots/0/accepts", "/one_per/0/keys/values/1"))

@@ -1,0 +1,223 @@
+"""Recorded words that are no term, and what they keep empty: rules.md, sections 6 and 10. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import Annotated, Protocol
+
+from msgspec import Meta, Struct
+
+from service.analysis.unknown_terms import unknown_term
+from service.assignment.build import Instance
+from service.evaluation.table import Table
+from service.facts.attributes import Attribute
+from service.facts.holding import Facts, Holding, View
+from service.facts.knowledge import Among, Knowledge, Subsets
+from service.facts.truth import NO
+from service.notation.terms import Terms, Unknown
+from service.rules.definition import Definition
+from service.rules.predicates import Predicate, reads
+from service.rules.used_terms import used_by_attribute
+
+MOST_TOLD = 100
+_MOST_COINS = 20
+_MOST_VERDICTS = 20_000
+
+
+class UnknownTermEntry(Struct, frozen=True):
+    """A recorded word that its vocabulary does not know; of an attribute without one, a word that neither the definition nor the
+    catalogue has."""
+
+    attribute: str
+    term: Annotated[str, Meta(description="As it is recorded.")]
+    nearest: Annotated[list[str], Meta(description="Terms that may be meant, the nearest first; most have none.")]
+    holdings: Annotated[list[str], Meta(description="The coins that are recorded so.")]
+    places: Annotated[
+        int,
+        Meta(
+            description="How many empty places one of these coins might fill if the nearest term were recorded, or, where none "
+            "is near, if nothing were."
+        ),
+    ]
+
+
+class _Asked(Protocol):
+    """What of a request is needed."""
+
+    @property
+    def definition(self) -> Definition: ...
+
+    @property
+    def issues(self) -> Mapping[str, Facts]: ...
+
+    def views_of(self, holding: Holding) -> tuple[View, ...]: ...
+
+
+def unknown_terms_of(
+    request: _Asked, instance: Instance, table: Table, seats: Mapping[int, object]
+) -> list[UnknownTermEntry]:
+    """Up to MOST_TOLD, those that keep most empty first. Places are counted from up to 20 coins of each word, and within a budget
+    of judgements."""
+    asked = _Words(request)
+    found: dict[tuple[str, str], list[Holding]] = {}
+    nearest: dict[tuple[str, str], tuple[str, ...]] = {}
+    for name, near_of in asked.readers(instance):
+        told: dict[Knowledge, tuple[tuple[str, tuple[str, ...]], ...]] = {}
+        for holding in instance.holdings:
+            known = holding.facts.get(name)
+            if known is None:
+                continue
+            if known not in told:
+                near = ((text, near_of(text)) for text in _texts(known))
+                told[known] = tuple((text, terms) for text, terms in near if terms is not None)
+            for text, terms in told[known]:
+                found.setdefault((name, text), []).append(holding)
+                nearest[name, text] = terms
+    empty: dict[int, tuple[Predicate, int]] = {}
+    for at, place in enumerate(instance.places) if found else ():
+        if at not in seats:
+            predicate, count = empty.get(id(place.predicate), (place.predicate, 0))
+            empty[id(place.predicate)] = (predicate, count + 1)
+    by_attribute = {
+        name: [(predicate, count) for predicate, count in empty.values() if name in reads(predicate)]
+        for name in {name for name, _ in found}
+    }
+    left = [_MOST_VERDICTS]
+    entries = []
+    for (name, text), coins in found.items():
+        places = _kept_empty(request, table, name, text, nearest[name, text], coins, by_attribute[name], left)
+        holdings = [holding.id for holding in coins]
+        entries.append(UnknownTermEntry(name, text, list(nearest[name, text]), holdings, places))
+    entries.sort(key=lambda entry: (-entry.places, -len(entry.holdings), entry.attribute, entry.term))
+    return entries[:MOST_TOLD]
+
+
+class _Words:
+    """Which texts are terms, by attribute."""
+
+    def __init__(self, request: _Asked) -> None:
+        self.definition, self.issues = request.definition, request.issues
+        self.used = used_by_attribute([request.definition.document])
+
+    def readers(self, instance: Instance) -> Iterator[tuple[str, _NearOf]]:
+        """The attributes that decide about places and have terms; for each what tells of a text the nearest terms, or None of a
+        text that is one."""
+        names: dict[str, None] = {}
+        for predicate in {id(place.predicate): place.predicate for place in instance.places}.values():
+            names |= dict.fromkeys(reads(predicate))
+        for name in names:
+            attribute = self.definition.attributes.get(name)
+            if attribute is None or attribute.type != "text" or attribute.values:
+                continue
+            scheme = self.definition.vocabularies.get(attribute.vocabulary or "")
+            used = self._in_use(attribute)
+            if scheme is not None:
+                yield name, _NearOf(attribute, scheme.concepts, used, by_index=True, definition=self.definition)
+            elif name in self.used:
+                yield name, _NearOf(attribute, {}, used, by_index=False, definition=self.definition)
+
+    def _in_use(self, attribute: Attribute) -> dict[str, None]:
+        """The words of the definition; without a vocabulary also those of the catalogue."""
+        found = dict.fromkeys(self.used.get(attribute.name, ()))
+        if attribute.vocabulary in self.definition.vocabularies:
+            return found
+        for facts in self.issues.values() if attribute.name in self.used else ():
+            known = facts.get(attribute.name)
+            if known is not None:
+                found |= dict.fromkeys(_texts(known))
+        return found
+
+
+class _NearOf:
+    """The nearest terms of a text that is none; None of a term."""
+
+    def __init__(
+        self,
+        attribute: Attribute,
+        concepts: Mapping[str, object],
+        used: Mapping[str, None],
+        *,
+        by_index: bool,
+        definition: Definition,
+    ) -> None:
+        self.attribute, self.concepts, self.used = attribute, concepts, used
+        self.scheme = definition.vocabularies.get(attribute.vocabulary or "") if by_index else None
+        self.terms = Terms({}, {attribute.name: tuple(used)})
+
+    def __call__(self, text: str) -> tuple[str, ...] | None:
+        if text in self.concepts or text in self.used:
+            return None
+        among = self.terms.resolve(replace(self.attribute, vocabulary=None), text) if self.used else Unknown()
+        if self.scheme is None:
+            if not isinstance(among, Unknown):
+                return None
+            return () if among.nearest is None else (among.nearest,)
+        unknown = unknown_term(self.attribute, text, self.scheme)
+        near = () if unknown is None else unknown.nearest
+        if isinstance(among, Unknown):
+            near = (*near, *(() if among.nearest is None else (among.nearest,)))
+        else:
+            # A word of the rules, in other letters.
+            near = (among.value, *near) if hasattr(among, "value") else near
+        return tuple(dict.fromkeys(near))
+
+
+def _texts(known: Knowledge) -> Iterator[str]:
+    if isinstance(known, Subsets):
+        yield from sorted(known.has | known.perhaps)
+    elif isinstance(known, Among):
+        for value in known.values:
+            if isinstance(value, str):
+                yield value
+            elif isinstance(value, frozenset):
+                yield from sorted(value)
+
+
+def _kept_empty(
+    request: _Asked,
+    table: Table,
+    name: str,
+    text: str,
+    nearest: Sequence[str],
+    coins: Sequence[Holding],
+    empty: Sequence[tuple[Predicate, int]],
+    left: list[int],
+) -> int:
+    """How many of the empty places that these coins surely do not fit they might fit by another word."""
+    waiting = list(empty)
+    total = 0
+    for holding in coins[:_MOST_COINS]:
+        if not waiting or left[0] <= 0:
+            break
+        mended = request.views_of(replace(holding, facts=_mended(holding.facts, name, text, nearest)))
+        now = request.views_of(holding)
+        still = []
+        for predicate, count in waiting:
+            left[0] -= 2
+            if table.verdict(predicate, now) is NO and table.verdict(predicate, mended) is not NO:
+                total += count
+            else:
+                still.append((predicate, count))
+        waiting = still
+    return total
+
+
+def _mended(facts: Facts, name: str, text: str, nearest: Sequence[str]) -> Facts:
+    """The facts with one of the nearest terms for the text; without the fact where none is near."""
+    if not nearest:
+        return {other: known for other, known in facts.items() if other != name}
+    known = facts[name]
+    if isinstance(known, Subsets):
+        has = known.has - {text} | ({nearest[0]} if text in known.has else frozenset())
+        perhaps = known.perhaps - {text} | ({nearest[0]} if text in known.perhaps else frozenset())
+        return {**facts, name: Subsets(frozenset(has), frozenset(perhaps) - frozenset(has))}
+    values: dict[object, None] = {}
+    for value in known.values if isinstance(known, Among) else ():
+        if value == text:
+            values |= dict.fromkeys(nearest)
+        elif isinstance(value, frozenset) and text in value:
+            values |= dict.fromkeys(value - {text} | {term} for term in nearest)
+        else:
+            values[value] = None
+    return {**facts, name: Among(tuple(values))}  # type: ignore[arg-type]
