@@ -62,7 +62,9 @@ def requests_of_the_readme() -> list[dict[str, Any]]:
             elif word in ("-d", "--data-binary"):
                 body = next(rest)
                 asked["content"] = (ROOT / body[1:]).read_bytes() if body.startswith("@") else body.encode()
-                asked["method"] = "POST"
+                asked["method"] = "POST" if asked["method"] == "GET" else asked["method"]
+            elif word == "-X":
+                asked["method"] = next(rest)
             elif word.startswith("http://127.0.0.1:8000/"):
                 asked["url"] = word.removeprefix("http://127.0.0.1:8000")
             else:
@@ -147,6 +149,7 @@ async def test_every_request_of_the_readme_works_in_its_order(service: Running) 
         ("POST", "/v1/definitions", 201),
         ("POST", "/v1/holdings", 201),
         ("GET", "/v1/definitions/ID/evaluation", 200),
+        ("PUT", "/v1/account/presumptions", 200),
     ]
 
 

@@ -12,9 +12,10 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from sqlalchemy import Connection
+from sqlalchemy import Connection, delete, text
 
 from service.accounts.model import Owner
+from service.accounts.tables import account
 from service.database.engine import Database
 from service.database.migrate import upgrade
 from service.errors import Conflict, Invalid, NotFound, OverLimit
@@ -23,6 +24,7 @@ from service.reference import actions, shipped
 from service.reference.actions import Picked
 from service.reference.model import Catalogue, Issue, StoredIssue
 from service.reference.store import IssueStore
+from service.rules.presumptions import KeptPresumptions
 from tests.clock import NOW
 from tests.factories import some_knowledge
 from tests.owners import open_account
@@ -212,3 +214,25 @@ def test_what_an_entry_says_of_its_source_goes_before_its_file(monkeypatch: pyte
         ("a law", "first", []),
         ("another law", "first", ["a"]),
     ]
+
+
+def test_presumptions_change_the_version_and_go_with_the_account(database: Database, owner: Owner) -> None:
+    other = database.write(lambda c: open_account(c, "another collector"))[0]
+    entries = [{"facts": {"fineness": Decimal("0.50")}}]
+
+    def presume(whose: Owner) -> KeptPresumptions:
+        return database.write(
+            lambda c: actions.presume(c, whose, lambda: (entries, []), NOW, expect=lambda before: seen.append(before))
+        )
+
+    seen: list[KeptPresumptions] = []
+    made = [presume(owner), presume(other), presume(owner)]
+    assert len({kept.version for kept in made}) == 3
+    assert [before.version for before in seen] == [None, None, made[0].version]
+    kept = database.read(lambda c: IssueStore(c, owner).own_reference())
+    assert (kept.presumed, kept.version) == (made[2], version(database, owner))
+    assert str(kept.presumed.presume[0]["facts"]["fineness"]) == "0.50"
+    database.write(lambda c: c.execute(delete(account).where(account.c.id == owner.id)))
+    rows = database.read(lambda c: c.execute(text("SELECT owner_id FROM presumption")).all())
+    assert len(rows) == 1
+    assert database.read(lambda c: IssueStore(c, other).presumptions()) == made[1]
