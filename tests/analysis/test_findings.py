@@ -342,7 +342,7 @@ def test_the_starter_definitions_are_sound(path: Path) -> None:
     document = load_yaml(text) if path.suffix == ".yaml" else json.loads(text)
     definition = read_definition(document, vocabularies=shipped.vocabularies())
     catalogue = {issue["id"]: read_facts(issue["facts"], CORE, strict=True)[0] for issue in shipped.issues()}
-    found = check_definition(definition, catalogue, date(2026, 11, 25))
+    found = check_definition(definition, catalogue, date(2026, 11, 25), claims=shipped.claims())
     assert [finding.message for finding in found if finding.severity != "note"] == []
     table = {finding.pointer for finding in found}
     assert all(
@@ -404,7 +404,7 @@ def test_an_identification_that_reaches_further_than_the_catalogue_is_told(where
     document = {"format": "set-definition/1", "title": "A set", "slots": [{"id": "a", "accepts": "grade > 1"}]}
     document["identify"] = [{"where": where}]
     definition = read_definition(document, vocabularies=shipped.vocabularies())
-    found = check_definition(definition, {}, TODAY, shipped.claims())
+    found = check_definition(definition, {}, TODAY, claims=shipped.claims())
     told = [(finding.code, finding.severity, finding.pointer) for finding in found]
     assert told == ([] if is_within else [("identify-incomplete", "warning", "/identify/0/where")])
     for finding in found:
@@ -413,7 +413,7 @@ def test_an_identification_that_reaches_further_than_the_catalogue_is_told(where
     assert [finding.code for finding in check_definition(definition, {}, TODAY)] == ["identify-incomplete"]
     document["identify"] = [{"where": where, "issues": ["gb-shilling-925"]}]
     listed = read_definition(document, vocabularies=shipped.vocabularies())
-    assert check_definition(listed, {}, TODAY, shipped.claims()) == []
+    assert check_definition(listed, {}, TODAY, claims=shipped.claims()) == []
 
 
 @pytest.mark.parametrize(

@@ -20,7 +20,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent))
 from issuer_lives import LIVES, MORE_X_KEYS, NAMES, STARTED
-from motif_terms import MENDED, MOTIFS, NO_NAMES, plural
+from motif_terms import DESIGNS, MENDED, MOTIFS, NO_NAMES, plural
 
 TARGET = Path(__file__).resolve().parents[2] / "service" / "reference" / "data"
 
@@ -194,9 +194,9 @@ def issuers(checks: Path) -> dict[str, Any]:
 
 
 def motifs(checks: Path) -> dict[str, Any]:
-    """What coins picture: animals and creatures of myth, with broader terms."""
+    """What coins picture: animals and creatures of myth, with broader terms; and what is neither."""
     source = json.loads((checks / "motifs_skos.json").read_text(encoding="utf-8"))
-    entries = [*({**entry, **MENDED.get(entry["id"], {})} for entry in source["concepts"]), *MOTIFS]
+    entries = [*({**entry, **MENDED.get(entry["id"], {})} for entry in source["concepts"]), *MOTIFS, *DESIGNS]
     concepts = [
         concept(
             entry["id"],

@@ -301,6 +301,43 @@ MOTIFS = (
     ),
 )
 
+
+def design(identity: str, names: list[str], *broader: str) -> dict[str, Any]:
+    return {
+        "id": identity, "prefLabel": identity.replace("_", " "), "altLabel": names, "broader": list(broader),
+        "exactMatch": None, "scopeNote": "our own concept; no animal",
+    }  # fmt: skip
+
+
+# What coins picture beside animals, so that a portrait or a ship is known to be none. Our own list; no source.
+DESIGNS = (
+    design("person", ["figure", "human figure"]),
+    design("portrait", ["bust", "head", "effigy"], "person"),
+    design("plant", []),
+    design("tree", [], "plant"),
+    design("flower", [], "plant"),
+    design("leaf", [], "plant"),
+    design("wreath", ["garland"], "plant"),
+    design("ear_of_grain", ["wheat ear"], "plant"),
+    design("ship", ["sailing ship", "boat"]),
+    design("building", []),
+    design("castle", ["fortress"], "building"),
+    design("bridge", [], "building"),
+    design("coat_of_arms", ["arms", "shield of arms"]),
+    design("shield", []),
+    design("crown", ["royal crown"]),
+    design("cross", ["Christian cross"]),
+    design("star", []),
+    design("sun", []),
+    design("moon", ["crescent"]),
+    design("map", []),
+    design("anchor", []),
+    design("sword", []),
+    design("harp", []),
+    design("monogram", ["cypher", "cipher"]),
+    design("chick_group", ["group of chicks"]),
+)
+
 # A stag is any male deer ("adult male deer", wn31:02433205-n), and no elk.
 MENDED: dict[str, dict[str, Any]] = {
     "stag": {
@@ -315,6 +352,10 @@ NO_NAMES = {"big_cat": {"cat"}}
 # Plurals that are not made with s, es or ies, and names without one.
 PLURALS = {
     "wolf": "wolves",
+    "leaf": "leaves",
+    "ear of grain": "ears of grain",
+    "coat of arms": "coats of arms",
+    "person": "persons",
     "goose": "geese",
     "octopus": "octopuses",
     "hippopotamus": "hippopotamuses",
