@@ -57,7 +57,8 @@ def test_shipped_sets_come_out_as_they_are_published(name: str) -> None:
     answer = run("evaluate", *arguments)
     assert answer.exit_code == 0, answer.stderr
     summary = json.loads(answer.stdout)["summary"]
-    assert {member: summary[member] for member in expected["summary"]} == expected["summary"]
+    wanted = {"places": expected["summary"]["places"], **expected["with_presumptions"]}
+    assert {member: summary[member] for member in wanted} == wanted
 
 
 def test_a_sheet_in_every_format(pennies: tuple[Path, Path]) -> None:
