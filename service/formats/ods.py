@@ -33,11 +33,13 @@ class OdsSheet:
 
 
 class OdsReader:
-    """Reads `content.xml`: all rows of the first visible sheet, and of the others whether they have any."""
+    """Reads `content.xml`: all rows of the first visible sheet, or of the visible one that is `wanted`, and of the others
+    whether they have any."""
 
-    def __init__(self, *, most: int, most_columns: int, last_row: int) -> None:
+    def __init__(self, *, most: int, most_columns: int, last_row: int, wanted: str | None = None) -> None:
         self.sheets: list[OdsSheet] = []
         self._most, self._most_columns, self._last_row = most, most_columns, last_row
+        self._wanted = wanted
         self._hidden: set[str] = set()
         self._style = ""
         self._number = self._times = self._repeated = 0
@@ -130,7 +132,8 @@ class OdsReader:
         sheet, times = self.sheets[-1], self._times
         while self._cells and not self._cells[-1].strip():
             self._cells.pop()
-        is_read = not sheet.is_hidden and all(other.is_hidden or other is sheet for other in self.sheets)
+        alike = [other for other in self.sheets if not other.is_hidden and self._wanted in (None, other.name)]
+        is_read = bool(alike) and alike[0] is sheet
         if self._cells and not is_read:
             sheet.rows = sheet.rows or [(self._number + 1, [])]
         elif self._cells:

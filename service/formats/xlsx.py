@@ -21,7 +21,8 @@ import openpyxl
 from openpyxl.cell import WriteOnlyCell
 from openpyxl.utils.cell import range_boundaries
 
-from service.errors import Fault, OverLimit, Unreadable
+from service.errors import Fault, Invalid, OverLimit, Unreadable
+from service.facts.words import nearest
 from service.formats.ods import OdsReader
 
 _MEBIBYTE = 1024 * 1024
@@ -38,9 +39,14 @@ MOST_MERGED = 10_000
 # A sign or code of a currency in the format of a number: [$€-407], "£"#,##0.00, [$CHF].
 _CURRENCY = re.compile(r"\[\$([^\]\-]{1,4})[^\]]*\]|\"?([€£$¥])\"?")
 _OVERLAP = 300
+_MOST_NAMED = 10
 _NO_ZIP = (zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error)
 # What XML cannot say, or says otherwise when it is read; and the form in which spreadsheets write such letters.
 UNSAYABLE = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]|_x[0-9A-Fa-f]{4}_")
+
+
+class NoSuchSheet(Invalid):
+    """The sheet that was asked for is not in the file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +59,8 @@ class BrokenCell:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """The first visible sheet: rows that are not blank, by their numbers in the file. `others` are names of sheets with
-    something in them, which are left out."""
+    """The first visible sheet, or the one that was asked for: rows that are not blank, by their numbers in the file. `others`
+    are names of sheets with something in them, which are left out."""
 
     name: str
     rows: tuple[tuple[int, list[str | BrokenCell]], ...]
@@ -62,30 +68,42 @@ class Sheet:
     is_opendocument: bool = False
 
 
-def read_workbook(raw: bytes, *, most: int, most_columns: int) -> Sheet:
-    """Raises OverLimit past `most` rows behind the first or `most_columns`, or when it unpacks to too much; Unreadable when
-    it is no workbook."""
+def read_workbook(raw: bytes, *, most: int, most_columns: int, wanted: str | None = None) -> Sheet:
+    """The first visible sheet, or the visible one of the name `wanted`. Raises OverLimit past `most` rows behind the first or
+    `most_columns`, or when it unpacks to too much; NoSuchSheet; Unreadable when it is no workbook."""
     has_formulas = _look_over(raw)
     try:
         if is_opendocument(raw):
-            return _read_opendocument(raw, most, most_columns)
+            return _read_opendocument(raw, most, most_columns, wanted)
         shown = _opened(raw, data_only=True)
         # The values of formulas when the file was saved, and the formulas themselves, are read apart.
         formulas = _opened(raw, data_only=False) if has_formulas else None
         visible = [sheet for sheet in shown.worksheets if sheet.sheet_state == "visible"]
         if not visible:
             raise _unreadable("there is no sheet in it")
-        name = visible[0].title
+        picked = visible[_place_of(wanted, [sheet.title for sheet in visible])]
+        name = picked.title
         beside = None if formulas is None else formulas[name]
-        merged = _merged(raw, getattr(visible[0], "_worksheet_path", ""))
-        rows = tuple(_rows(visible[0], beside, most, most_columns, merged))
-        others = tuple(sheet.title for sheet in visible[1:] if _has_something(sheet))
-    except (OverLimit, Unreadable):
+        merged = _merged(raw, getattr(picked, "_worksheet_path", ""))
+        rows = tuple(_rows(picked, beside, most, most_columns, merged))
+        others = tuple(sheet.title for sheet in visible if sheet is not picked and _has_something(sheet))
+    except (NoSuchSheet, OverLimit, Unreadable):
         raise
     except Exception as error:
         # Files of unknown origin make the library fail in ways that it does not document.
         raise _unreadable(f"{type(error).__name__} while it was read") from None
     return Sheet(name, rows, others)
+
+
+def _place_of(wanted: str | None, names: Sequence[str]) -> int:
+    if wanted is None:
+        return 0
+    if wanted not in names:
+        near = nearest(wanted, names)
+        shown = ", ".join(f"'{name[:80]}'" for name in names[:_MOST_NAMED])
+        hint = f"did you mean '{near}'?" if near else f"its visible sheets: {shown}"
+        raise NoSuchSheet([Fault("value", f"the file has no visible sheet '{wanted[:80]}'", "", hint)])
+    return names.index(wanted)
 
 
 def is_opendocument(raw: bytes) -> bool:
@@ -94,15 +112,16 @@ def is_opendocument(raw: bytes) -> bool:
         return "content.xml" in packed.namelist()
 
 
-def _read_opendocument(raw: bytes, most: int, most_columns: int) -> Sheet:
-    reader = OdsReader(most=most, most_columns=most_columns, last_row=LAST_ROW)
+def _read_opendocument(raw: bytes, most: int, most_columns: int, wanted: str | None) -> Sheet:
+    reader = OdsReader(most=most, most_columns=most_columns, last_row=LAST_ROW, wanted=wanted)
     with zipfile.ZipFile(io.BytesIO(raw)) as packed, packed.open("content.xml") as content:
         reader.read(content)
     visible = [sheet for sheet in reader.sheets if not sheet.is_hidden]
     if not visible:
         raise _unreadable("there is no sheet in it")
-    others = tuple(sheet.name for sheet in visible[1:] if sheet.rows)
-    return Sheet(visible[0].name, tuple(visible[0].rows), others, True)  # type: ignore[arg-type]
+    picked = visible[_place_of(wanted, [sheet.name for sheet in visible])]
+    others = tuple(sheet.name for sheet in visible if sheet is not picked and sheet.rows)
+    return Sheet(picked.name, tuple(picked.rows), others, True)  # type: ignore[arg-type]
 
 
 def _merged(raw: bytes, path: str) -> dict[int, list[tuple[int, int]]]:

@@ -622,6 +622,53 @@ async def test_bytes_that_are_none_in_the_encoding_that_was_named_are_refused(se
     assert shown["items"][0]["after"]["note"] == "K\u00f6nigreich"
 
 
+async def test_another_sheet_of_a_workbook_is_chosen_by_its_name(service: Running) -> None:
+    book = openpyxl.Workbook()
+    book.active.append(("number", "grade"))
+    book.active.append(("1", 20))
+    book.active.title = "Swaps"
+    for name, grade in (("Coins", 40), ("Secret", 50)):
+        more = book.create_sheet(name)
+        more.append(("number", "grade"))
+        more.append(("2", grade))
+    book["Secret"].sheet_state = "hidden"
+    made = io.BytesIO()
+    book.save(made)
+    mine = service.collector()
+    first = await done(service, mine, made.getvalue(), "?dry_run=true", kind=XLSX)
+    assert (first["sheet"], first["other_sheets"], first["layout"]["sheet"]) == ("Swaps", ["Coins"], "Swaps")
+    options = '?dry_run=true&options={"layout":{"sheet":"Coins"}}'
+    second = await done(service, mine, made.getvalue(), options, kind=XLSX)
+    assert (second["sheet"], second["other_sheets"], second["layout"]["sheet"]) == ("Coins", ["Swaps"], "Coins")
+    assert second["items"][0]["after"] == {"number": "2", "grade": 40}
+    for wanted, hint in (("Coinss", "did you mean 'Coins'?"), ("Secret", "its visible sheets: 'Swaps', 'Coins'")):
+        refused = await send(service, mine, made.getvalue(), f'?options={{"layout":{{"sheet":"{wanted}"}}}}', kind=XLSX)
+        (fault,) = refused.json()["errors"]
+        assert (refused.status_code, fault["pointer"], fault["hint"]) == (422, "/layout/sheet", hint), refused.text
+    text = await send(service, mine, b"number,grade\n1,20\n", '?options={"layout":{"sheet":"Coins"}}')
+    assert (text.status_code, text.json()["errors"][0]["pointer"]) == (422, "/layout/sheet")
+    assert await collection(service, mine) == []
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        b"", b"[]", b"null", b"{", b'{"layout": 7}', b'{"layout": {"sheet": ""}}', b'{"layout": {"sheet": "\\ud800"}}',
+        b'{"layout": {"sheet": 1}}', b'{"layout": {"heading_row": 0}}', b'{"constants": []}', b'{"constants": {"grade": 99}}',
+        b'{"answers": {"issuer": "GB"}}', b'{"columns": [[]]}', b'{"layout": {}, "layout": {}}', b'{"x": 1}', b"\xff\xfe",
+        b'{"constants": {"grade": NaN}}', b"[" * 5_000,
+    ],
+)  # fmt: skip
+async def test_options_that_are_none_are_refused_and_nothing_is_kept(service: Running, options: bytes) -> None:
+    mine = service.collector()
+    parts = {"file": ("a.csv", b"number,grade\n1,20\n", "text/csv"), "options": (None, options, "application/json")}
+    answer = await service.client.post("/v1/holdings/imports", files=parts, headers=mine)
+    assert answer.status_code in (400, 422), answer.text
+    assert answer.headers["content-type"] == "application/problem+json"
+    assert answer.json()["errors"] or answer.json()["detail"]
+    assert await collection(service, mine) == []
+
+
 def packed(**parts: bytes) -> bytes:
     made = io.BytesIO()
     with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:

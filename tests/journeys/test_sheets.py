@@ -110,7 +110,8 @@ async def test_what_a_german_text_file_says(service: Running) -> None:
     report = made.json()
     assert (made.status_code, report["created"], report["refused"]) == (200, 60, []), made.text
     assert report["layout"] == {
-        "encoding": "windows-1252", "separator": ";", "heading_row": 4, "decimal": ",", "dates": "day first"
+        "encoding": "windows-1252", "separator": ";", "heading_row": 4, "decimal": ",", "dates": "day first",
+        "sheet": None,
     }  # fmt: skip
     assert [row["why"] for row in report["skipped_rows"]] == [
         *["above the headings"] * 2, "blank", *["a title or section"] * 8, "a sum"

@@ -68,7 +68,9 @@ class ImportReport(msgspec.Struct, frozen=True):
     import_id: Annotated[str | None, Meta(description="For undoing; null of a dry run.")]
     dry_run: bool
     format: Format
-    sheet: Annotated[str | None, Meta(description="Which sheet of a spreadsheet was read: the first.")]
+    sheet: Annotated[
+        str | None, Meta(description="Which sheet of a spreadsheet was read: the first, or that of `layout.sheet`.")
+    ]
     other_sheets: Annotated[list[str], Meta(description="Sheets with something in them that were left out.")]
     mapping: list[MappedColumn]
     layout: Annotated[Layout | None, Meta(description="How the file was read; null of JSON.")]

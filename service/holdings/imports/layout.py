@@ -16,7 +16,7 @@ from service.formats.cells import read_text_cell
 from service.formats.csv import declared_delimiter, delimiter_of, read_csv
 from service.formats.encodings import decoded
 from service.formats.numbers import decimal_sign
-from service.formats.xlsx import BrokenCell, read_workbook
+from service.formats.xlsx import BrokenCell, NoSuchSheet, read_workbook
 from service.holdings.imports.columns import normal
 from service.holdings.imports.heading_words import TOTALS
 from service.holdings.imports.plan import Format
@@ -42,6 +42,9 @@ class Layout(msgspec.Struct, frozen=True):
         DecimalSign, Meta(description="The decimal sign of numbers that do not show it themselves, such as 1,250.")
     ]
     dates: Annotated[OrderOfDays, Meta(description="Which comes first in days such as 03/04/2016.")]
+    sheet: Annotated[
+        str | None, Meta(description="Of a spreadsheet file the sheet that was read; null of a text file.")
+    ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +56,7 @@ class GivenLayout:
     heading_row: int | None = None
     decimal: DecimalSign | None = None
     dates: OrderOfDays | None = None
+    sheet: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +76,10 @@ class SheetFile:
 
 
 def file_of_csv(raw: bytes, given: GivenLayout) -> SheetFile:
-    """A text file. Raises Unreadable, OverLimit past MOST_ROWS."""
+    """A text file. Raises Unreadable, OverLimit past MOST_ROWS, InvalidQuery where a sheet of it is named."""
+    if given.sheet is not None:
+        message = "`layout.sheet`: a text file has no sheets to choose from"
+        raise InvalidQuery([Fault("parameter", message, "/layout/sheet", "leave it out")], message)
     text, encoding = decoded(raw, given.encoding)
     said, text = declared_delimiter(text)
     separator = given.separator or said or delimiter_of(text)
@@ -81,9 +88,16 @@ def file_of_csv(raw: bytes, given: GivenLayout) -> SheetFile:
     return SheetFile(records, "csv", encoding, separator, blank)
 
 
-def file_of_workbook(raw: bytes) -> SheetFile:
-    """The first visible sheet of a spreadsheet file. Raises as for text."""
-    found = read_workbook(raw, most=MOST_ROWS, most_columns=MOST_COLUMNS)
+def file_of_workbook(raw: bytes, given: GivenLayout | None = None) -> SheetFile:
+    """The first visible sheet of a spreadsheet file, or the one that the caller names. Raises as for text, InvalidQuery where
+    there is no such sheet."""
+    wanted = None if given is None else given.sheet
+    try:
+        found = read_workbook(raw, most=MOST_ROWS, most_columns=MOST_COLUMNS, wanted=wanted)
+    except NoSuchSheet as refusal:
+        (fault,) = refusal.faults
+        message = f"`layout.sheet`: {fault.message}"
+        raise InvalidQuery([Fault("parameter", message, "/layout/sheet", fault.hint)], message) from None
     numbers = [number for number, _ in found.rows]
     gaps = [n for before, after in pairwise(numbers) for n in range(before + 1, min(after, before + 99))]
     form: Format = "ods" if found.is_opendocument else "xlsx"
@@ -192,4 +206,4 @@ def layout_of(file: SheetFile, sheet: SentSheet, given: GivenLayout, days: str |
     signs = [*sheet.decimals.values()]
     told = max(",.", key=signs.count) if signs else "," if file.separator == ";" else "."
     order = given.dates or days or "day first"
-    return Layout(file.encoding, file.separator, sheet.line or 1, given.decimal or told, order)  # type: ignore[arg-type]
+    return Layout(file.encoding, file.separator, sheet.line or 1, given.decimal or told, order, file.name)  # type: ignore[arg-type]

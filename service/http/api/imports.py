@@ -88,6 +88,9 @@ class LayoutIn(In):
     heading_row: int | None = Field(None, ge=1, le=LAST_ROW, description="Counted from 1.")
     decimal: Literal[".", ","] | None = None
     dates: Literal["day first", "month first"] | None = None
+    sheet: str | None = Field(
+        None, min_length=1, max_length=200, description="Which sheet of a spreadsheet file to read."
+    )
 
 
 class ColumnIn(In):
@@ -275,7 +278,7 @@ def read_import(
             message = "`mapping` and `columns` say the same: send one of them"
             raise InvalidQuery([Fault("parameter", message)], message)
         given = replace(given, mapping=tuple(_mapping_of_query(mapping) or ()))
-    file = file_of_csv(raw, given.layout) if kind == CSV else file_of_workbook(raw)
+    file = file_of_csv(raw, given.layout) if kind == CSV else file_of_workbook(raw, given.layout)
     return actions.read_file(file, given, attributes, schemes or vocabularies(), used)
 
 
@@ -328,7 +331,7 @@ def _options_of_query(text: str) -> GivenImport:
 def _options(value: Any) -> GivenImport:
     """Raises Invalid, pointers into the options."""
     sent = read(ImportOptionsIn, value)
-    layout = sent.layout or LayoutIn(heading_row=None)
+    layout = sent.layout or LayoutIn(heading_row=None, sheet=None)
     if layout.encoding is not None and layout.encoding not in ENCODINGS:
         message = f"an encoding is one of: {', '.join(ENCODINGS)}"
         raise Invalid([Fault("value", message, "/layout/encoding", _near(layout.encoding, ENCODINGS))])
@@ -339,7 +342,9 @@ def _options(value: Any) -> GivenImport:
             entries.append(ColumnMapping(f"/{number}", entry.column, entry.heading, entry.field))
     for heading, field in sent.columns.items() if isinstance(sent.columns, dict) else ():
         entries.append(ColumnMapping(f"/{pointer_step(heading)}", None, heading, field))
-    given = GivenLayout(layout.encoding, layout.separator, layout.heading_row, layout.decimal, layout.dates)
+    given = GivenLayout(
+        layout.encoding, layout.separator, layout.heading_row, layout.decimal, layout.dates, layout.sheet
+    )
     return GivenImport(given, tuple(entries), sent.constants, sent.answers)
 
 
