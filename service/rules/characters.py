@@ -83,7 +83,7 @@ class _Classes:
     """What characters are to the tests."""
 
     def __init__(self, named: Mapping[Chain, Collection[str]], ordered: Mapping[Chain, Collection[str]]) -> None:
-        self._chains = [(folds, sorted(named[folds]), sorted(ordered.get(folds, ()))) for folds in named]
+        self._chains = [(folds, frozenset(named[folds]), sorted(ordered.get(folds, ()))) for folds in named]
 
     def of(self, character: str) -> object:
         """Equal for characters that no test tells apart."""
@@ -98,7 +98,7 @@ class _Classes:
             return []
         classes, size = np.zeros(len(changed()), np.int64), 1
         for folds, named, ordered in self._chains:
-            sought, line = _codes(named), _codes(ordered)
+            sought, line = _codes(sorted(named)), _codes(ordered)
             kinds = len(line) + 1 + len(sought) + 1
             for codes in _images(folds):
                 at = np.searchsorted(sought[:-1], codes)

@@ -17,7 +17,8 @@ from service.rules.text import ANY_ONE, ANY_RUN, pattern_pieces
 
 _MOST_STATES = 4_000
 _MOST_TESTS = 64
-_KEPT = 128
+_KEPT = 256
+_MOST_STEPS_KEPT = 20_000
 
 _TextTest = tuple[str, Chain, str]
 
@@ -28,15 +29,11 @@ def sample_texts(tests: Sequence[_TextTest]) -> list[str] | None:
     tests = tuple(dict.fromkeys(tests))
     if all(kind == "compare" and not folds for kind, folds, _ in tests):
         return _along_the_line(tests)
-    found = _searched(tests) if len(tests) <= _MOST_TESTS else None
-    return None if found is None else list(found)
+    characters = _alphabet(tests) if len(tests) <= _MOST_TESTS else None
+    return None if characters is None else _searched(tests, characters)
 
 
-@lru_cache(_KEPT)
-def _searched(tests: tuple[_TextTest, ...]) -> tuple[str, ...] | None:
-    characters = _alphabet(tests)
-    if characters is None:
-        return None
+def _searched(tests: Sequence[_TextTest], characters: Sequence[str]) -> list[str] | None:
     machines = [_Machine(*test) for test in tests]
     letters = [(character, [machine.image(character) for machine in machines]) for character in characters]
     start = (0,) * len(machines)
@@ -54,7 +51,7 @@ def _searched(tests: tuple[_TextTest, ...]) -> tuple[str, ...] | None:
                 seen[following] = text + character
                 waiting.append(following)
     constants = (text for kind, _, text in tests if kind == "compare")
-    return tuple(dict.fromkeys([*seen.values(), *constants]))
+    return list(dict.fromkeys([*seen.values(), *constants]))
 
 
 def _along_the_line(tests: Sequence[_TextTest]) -> list[str]:
@@ -63,8 +60,10 @@ def _along_the_line(tests: Sequence[_TextTest]) -> list[str]:
     return list(dict.fromkeys(["", *constants, *(f"{text}\x01" for text in ["", *constants])]))
 
 
-def _alphabet(tests: Sequence[_TextTest]) -> list[str] | None:
-    """The characters that can make a difference; None where they cannot be listed."""
+@lru_cache(_KEPT)
+def _alphabet(tests: tuple[_TextTest, ...]) -> list[str] | None:
+    """The characters that can make a difference; None where they cannot be listed. Remembered, since a rule is judged again
+    for each coin; the texts are not, since a long pattern has many."""
     named: dict[Chain, set[str]] = {}
     ordered: dict[Chain, set[str]] = {}
     for kind, folds, text in tests:
@@ -76,7 +75,7 @@ def _alphabet(tests: Sequence[_TextTest]) -> list[str] | None:
 
 
 class _Machine:
-    """One test as an automaton: its states are numbered as they are met, and its steps remembered."""
+    """One test as an automaton: its states are numbered as they are met, and its first steps remembered."""
 
     def __init__(self, kind: str, folds: Chain, constant: str) -> None:
         self._folds = folds
@@ -85,6 +84,7 @@ class _Machine:
         self._states: list[tuple[object, str]] = [(self._matcher.start, "")]
         self._numbers = {self._states[0]: 0}
         self._steps: list[dict[str, int]] = [{}]
+        self._room = _MOST_STEPS_KEPT
 
     def image(self, character: str) -> str:
         """What the folds make of a character."""
@@ -94,7 +94,10 @@ class _Machine:
         """The state after a character with this image."""
         following = self._steps[at].get(image)
         if following is None:
-            following = self._steps[at][image] = self._number(*self._read(*self._states[at], image))
+            following = self._number(*self._read(*self._states[at], image))
+            if self._room > 0:
+                self._room -= 1
+                self._steps[at][image] = following
         return following
 
     def _read(self, state: object, pending: str, image: str) -> tuple[object, str]:
