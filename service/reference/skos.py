@@ -107,10 +107,19 @@ def _concept(concept: Concept, term: Any, scheme: str) -> dict[str, Any]:
 
 
 def _labels(label: str, names: Iterable[TaggedName]) -> Any:
-    """The preferred labels: the one to show, unless it is one of those with a language."""
-    tagged = [{"@value": n.text, "@language": n.language} for n in names if n.kind == "preferred"]
-    labels = tagged if any(entry["@value"] == label for entry in tagged) else [label, *tagged]
+    """The preferred labels: the one to show, unless a reader takes it from those with a language."""
+    preferred = [name for name in names if name.kind == "preferred"]
+    tagged = [{"@value": name.text, "@language": name.language} for name in preferred]
+    shown = min(preferred, key=lambda name: _rank(name.language, name.text), default=None)
+    labels = tagged if shown is not None and shown.text == label else [label, *tagged]
     return labels[0] if len(labels) == 1 else labels
+
+
+def _rank(language: str | None, text: str) -> tuple[int, str, str]:
+    """Which of several texts is shown: the one without a language, in English, or the first by language."""
+    if not language:
+        return 0, "", text
+    return (1 if re.match(r"en(-|$)", language, re.IGNORECASE) else 2), language, text
 
 
 def _valid(concept: Concept) -> dict[str, str] | None:
@@ -372,12 +381,7 @@ def _tagged(node: Any, kind: str) -> dict[str, str]:
 
 
 def _chosen(nodes: Iterable[Any]) -> str:
-    """One of the texts: without a language, in English, or the first by language."""
-    nodes = sorted(nodes, key=lambda node: (0 if _is_iri(node) else len(node.language or ""), _value(node)))
-    plain = [node for node in nodes if _is_iri(node) or not node.language]
-    english = [node for node in nodes if not _is_iri(node) and re.match(r"en(-|$)", node.language or "", re.IGNORECASE)]
-    by_language = sorted((node for node in nodes if not _is_iri(node)), key=_order)
-    return _value((plain or english or by_language)[0])
+    return min(_rank(None if _is_iri(node) else node.language, _value(node)) for node in nodes)[2]
 
 
 def _local(iri: str) -> str:
