@@ -195,7 +195,7 @@ class ExampleRuns:
 
     def _failing(self, parts: Sequence[RulePart], seen: tuple[View, ...]) -> list[str]:
         failed = [clause for _, clause in conjuncts(parts) if self._of(clause, seen) is NO]
-        return [self.wording.clause(clause) for clause in failed]
+        return [self.wording.need(clause) for clause in failed]
 
     def _depends(self, target: Target, undecided: Sequence[int], seen: tuple[View, ...]) -> Message:
         names: dict[str, None] = {}

@@ -129,7 +129,7 @@ def _moves(told: Mapping[str, Any], coins: Coins) -> Iterator[str]:
     for coin in told["coins"]["coming_in"]:
         yield f"Comes in: {coins.words(coin['holding'])}, for {labels[coin['to']]}"
     for coin in told["coins"]["falling_out"]:
-        yield f"Falls out: {coins.words(coin['holding'])}, from {labels[coin['from']]}"
+        yield f"Drops out: {coins.words(coin['holding'])}, from {labels[coin['from']]}"
 
 
 # --- progress ----------------------------------------------------------------------------------------------

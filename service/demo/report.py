@@ -21,6 +21,7 @@ class Coins:
     facts: dict[str, dict[str, Any]]
     issuers: Mapping[str, str] = field(default_factory=dict)
     names: dict[str, str] = field(default_factory=dict)
+    titles: dict[str, str] = field(default_factory=dict)
 
     @classmethod
     def of(cls, holdings: Sequence[dict[str, Any]], issuers: Mapping[str, str]) -> Coins:
@@ -35,9 +36,21 @@ class Coins:
         """The owner's number."""
         return self.names.get(identity, identity)
 
+    def entitle(self, named: Mapping[str, Mapping[str, Any]]) -> None:
+        """The titles that an answer gives to its coins."""
+        for identity, name in named.items():
+            issuer = self.facts_of(identity).get("issuer")
+            # An issuer of the owner's own has no name but its code, which `value` makes readable.
+            if not (isinstance(issuer, str) and issuer.startswith("x-")):
+                self.titles[self.number(identity)] = name["title"]
+
     def words(self, identity: str) -> str:
         """The coin as its owner would call it: "a05  1889 penny, United Kingdom, grade 8"."""
         facts = self.facts_of(identity)
+        title = self.titles.get(self.number(identity))
+        if title is not None:
+            grade = said(facts.get("grade"))
+            return f"{self.number(identity)}  {title}" + (f", grade {grade}" if grade and "grade" not in title else "")
         kind = " ".join(part for part in (said(facts.get("year_on_coin")), said(facts.get("denomination"))) if part)
         grade = said(facts.get("grade"))
         parts = [kind, self.value("issuer", facts.get("issuer")), grade and f"grade {grade}"]
@@ -87,6 +100,7 @@ def show_evaluation(
     console.print(f"[dim]{escape(document.get('summary', ''))}[/dim]")
     console.print(f"[dim]{escape(collector)}[/dim]\n")
     console.print(headline(result))
+    coins.entitle(result["named"])
     table = Table(show_edge=False, pad_edge=False, header_style="bold", expand=False)
     for heading in ("Place", "Coin", "Status", "Next best"):
         table.add_column(heading)
@@ -135,14 +149,13 @@ class _Set:
         coin = escape(self.coins.words(entry["holding"]))
         if entry["status"] == "tentative":
             return label, f"[yellow]{coin}[/yellow]", escape(self._possible(entry)), following
-        return label, coin, self._certainty(entry, best), following
+        return label, coin, self._certainty(entry), following
 
-    def _certainty(self, entry: Mapping[str, Any], best: Mapping[str, Any] | None) -> str:
+    def _certainty(self, entry: Mapping[str, Any]) -> str:
         if entry["certainty"] == "forced":
             return "certain"
-        if best is not None and "order" in best["loses_on"]:
-            return f"interchangeable with no. {self.coins.number(best['holding'])}"
-        return "interchangeable"
+        others = [self.coins.number(one) for one in entry.get("interchangeable_with", ())]
+        return f"interchangeable with no. {', '.join(others)}" if others else "interchangeable"
 
     def _possible(self, entry: Mapping[str, Any]) -> str:
         names = [fact["attribute"] for fact in self.doubts.get(entry["holding"], ())]
@@ -176,7 +189,7 @@ class _Set:
         """The set-level rules that a place is under."""
         names = {place, place.partition("/")[0]}
         return [
-            rule["id"]
+            rule.get("label") or rule["id"]
             for rule in self.document.get("constraints", ())
             if not names.isdisjoint(rule.get("places", names))
         ]

@@ -98,7 +98,7 @@ def _unfit(
         return {"reason": "never", **message("pin-never", **told).members()}
     fewest = min(failing.values(), key=len)
     speak = RuleWording(table.attributes, table.context.vocabularies)
-    needs = [speak.clause(clause) for _, clause in fewest]
+    needs = [speak.need(clause) for _, clause in fewest]
     # A coin of several candidate issues may fail another clause as each of them, and none as all.
     said = message("pin-does-not-fit", **told, needs=needs) if needs else message("pin-fits-as-no-issue", **told)
     return {

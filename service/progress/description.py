@@ -1,4 +1,4 @@
-"""A coin in a few words, from what is recorded of it: "crown, 1892 or 1893, United Kingdom"; and what messages call a coin:
+"""A coin in a few words, from what is recorded of it: "1892 or 1893 crown, United Kingdom"; and what messages call a coin:
 "No. 8 (1892 crown)". Pure."""
 
 from __future__ import annotations
@@ -57,11 +57,9 @@ def describer(
 
     def describe(recorded: Recorded) -> str:
         worlds = _worlds(recorded, issue_facts)
-        words = [_first(names, worlds, label) for names in _PARTS]
-        said = [word for word in words if word]
-        if not said:
-            return NOTHING
-        return ", ".join(said if words[0] else ["coin", *said])
+        noun, year, issuer = (_first(names, worlds, label) for names in _PARTS)
+        kind = coin_kind(noun, year) or (issuer and "coin")
+        return ", ".join(filter(None, (kind, issuer))) or NOTHING
 
     return describe
 
@@ -97,8 +95,10 @@ def coin_kind(noun: str | None, year: str | None) -> str:
     if year is None:
         return noun or ""
     noun = noun or "coin"
+    if "," in year or (year.endswith("later") and not year.startswith("struck")):
+        return f"{noun}, {year}"
     # Two figures side by side would read as one number.
-    return f"{noun} {year}" if noun[:1].isdigit() or year.startswith("struck") else f"{year} {noun}"
+    return f"{noun} {year}" if noun[:1].isdigit() or year.startswith(("struck", "up to")) else f"{year} {noun}"
 
 
 def first_words(

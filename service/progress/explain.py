@@ -158,7 +158,7 @@ def _failed(clauses: Sequence[ExplainedClause]) -> list[str]:
         if clause.verdict is not NO:
             continue
         parts = _failed(clause.clauses) if clause.op == "and" and clause.clauses is not UNSET else []
-        found += parts or [clause.in_words]
+        found += parts or [clause.in_words.removeprefix("with ")]
     return found
 
 

@@ -143,5 +143,5 @@ class Closest:
     def _words(self, rule: Rule | str, clause: Predicate) -> tuple[str, str]:
         words = self.words.get(id(clause))
         if words is None:
-            words = self.words[id(clause)] = self.wording.clause(clause), clause_text(rule, clause)
+            words = self.words[id(clause)] = self.wording.need(clause), clause_text(rule, clause)
         return words

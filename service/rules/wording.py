@@ -50,6 +50,10 @@ class RuleWording(Labels):
             return inner.words_negated(self) if isinstance(inner, Leaf) else f"not ({self.clause(inner)})"
         return predicate.words(self)
 
+    def need(self, predicate: Predicate) -> str:
+        """What a coin needs to fit one clause: "a horse among the main motifs", "grade at least 20"."""
+        return self.clause(predicate).removeprefix("with ")
+
     def constraint(self, constraint: Constraint, labels: Mapping[str, str]) -> str:
         """A rule over several places: "over 'a' and 'b', all coins agree in mint"; `labels` are names by id."""
         where = listed([labels.get(name, name) for name in constraint.places], "and") or "the whole set"

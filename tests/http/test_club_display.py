@@ -80,9 +80,9 @@ async def test_two_lenders_fill_a_set_that_neither_fills_alone(service: Running)
     club, offer, ada, ben, _ = await two_lenders(service)
     made = await club.get(f"{offer}/display", club.steward)
     assert [(e["page"], e["place"], e["owner"], e["description"]) for e in made["exhibits"]] == [
-        ("Late", "1902", "Ben <b>Moss</b>", "crown, 1902"),
-        ("Early", "1887", "Ada Fern", "crown, 1887"),
-        ("Early", "1892", "Ada Fern", "crown, 1892"),
+        ("Late", "1902", "Ben <b>Moss</b>", "1902 crown"),
+        ("Early", "1887", "Ada Fern", "1887 crown"),
+        ("Early", "1892", "Ada Fern", "1892 crown"),
     ]
     assert [(loan["owner"], loan["place_label"]) for loan in made["loans"]] == [
         ("Ada Fern", "Crown of 1887"),
@@ -185,8 +185,8 @@ async def test_the_page_is_for_print(service: Running) -> None:
         "<h1>Three &lt;i&gt;crowns&lt;/i&gt;</h1>",
         "3 of 3 places, lent by 2 members",
         "Facts and grades are their owners' opinion: no authentication and no valuation.",
-        "<td>Crown of 1902</td><td>crown, 1902</td><td>Ben &lt;b&gt;Moss&lt;/b&gt;</td>",
-        "<td>Ada Fern</td><td>crown, 1887</td><td>Crown of 1887</td>",
+        "<td>Crown of 1902</td><td>1902 crown</td><td>Ben &lt;b&gt;Moss&lt;/b&gt;</td>",
+        "<td>Ada Fern</td><td>1887 crown</td><td>Crown of 1887</td>",
     ):
         assert part in page.text
     assert page.text.index("<h2>Late</h2>") < page.text.index("<h2>Early</h2>") < page.text.index("<h2>Loans</h2>")

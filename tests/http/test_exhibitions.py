@@ -49,7 +49,7 @@ async def test_what_is_shown_is_answered_with_its_loans(service: Running) -> Non
     body = made.json()
     assert [(e["page"], e["place"], e["owner"], e["number"], e["description"]) for e in body["exhibits"]] == [
         ("Case 1", "new", "B. Lender", None, "The 1950"),
-        ("Case 1", "old", None, "A-1", "penny, 1890"),
+        ("Case 1", "old", None, "A-1", "1890 penny"),
     ]
     assert body["exhibits"][1]["holding"] == coin.rpartition("/")[2]
     assert body["loans"] == [
@@ -100,7 +100,7 @@ async def test_the_list_of_exhibits_as_text(service: Running) -> None:
         "",
         "Case 1",
         "1. A later penny: The 1950, lent by B. Lender",
-        "2. An old penny: penny, 1890 (no. A-1)",
+        "2. An old penny: 1890 penny (no. A-1)",
         "",
         "Lent by",
         "- B. Lender: The 1950, for A later penny",

@@ -97,7 +97,7 @@ async def test_what_is_held_is_listed_with_its_newest_values(service: Running) -
         ("2", 1, "penny"),
     ]
     assert [(line["number"], line["location"], line["description"]) for line in body["unvalued"]] == [
-        ("3", "box", "florin, 1911")
+        ("3", "box", "1911 florin")
     ]
     assert totals(body) == [
         ("paid", "EUR", "0.50", 4),

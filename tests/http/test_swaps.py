@@ -121,7 +121,7 @@ async def test_a_pair_from_the_search_to_the_last_yes(service: Running) -> None:
     (theirs,) = (leg for leg in found["items"][0]["legs"] if leg["giver"]["member_id"] == b)
     assert mine["holding"] in table.coins[ada["Authorization"]]
     assert theirs.keys() == {"giver", "receiver", "spare", "coin", "place", "place_label"}
-    assert theirs["coin"] == {"label": "coin, 1902", "issue": None, "grade": None}
+    assert theirs["coin"] == {"label": "1902 coin", "issue": None, "grade": None}
     spares = await table.club.get(f"{table.offer}/spares/{b}", ada)
     assert theirs["spare"] in {spare["id"] for spare in spares["items"]}
     assert [swap["key"] for swap in await table.items(ben)] == [found["items"][0]["key"]]

@@ -46,7 +46,7 @@ def test_the_demo_prints_what_the_sets_expect_and_ends(ended: subprocess.Complet
         assert int(certain) == presumed["certain"]
         assert int(filled) + int(doubt or 0) == presumed["possible"]
         assert int(filled) + int(doubt or 0) + int(empty) == expected["places"]
-    assert "Conflict: Rule 'three-a-land' keeps 2 places empty: 'The bull' and 'The pig'." in ended.stdout
+    assert "Conflict: Rule 'At most three guests from one land' keeps 2 places empty: 'The bull' and 'The pig'." in ended.stdout
     assert "fineness: 0.925" in ended.stdout
     assert "Traceback" not in ended.stdout + ended.stderr
 
@@ -90,12 +90,12 @@ def test_what_a_newer_revision_does_to_one_members_set(ended: subprocess.Complet
     told = after(ended, "A newer revision.").partition("Progress of the members")[0]
     # Of nine places first: no penny before 1937, no silver threepence, no half crown.
     assert "Until Brona Tansy adopts it, 6 of 9 places are filled." in told
-    assert "Of the places 1 is new and 1 is filled." in told
-    assert "Of the coins 1 moves and 2 come in." in told
+    assert "Places: 1 new, 1 filled." in told
+    assert "Coins: 1 moves to another place, 2 come in." in told
     assert "The place 'Penny' now also takes coins that it did not take before" in told
     assert "The place 'Brass threepence' is now called 'Twelve-sided threepence'." in told
     assert "The place 'A coin of the coronation year' is new." in told
-    assert re.findall(r"(Moves|Comes in|Falls out): (\w+)  (.*)", told) == [
+    assert re.findall(r"(Moves|Comes in|Drops out): (\w+)  (.*)", told) == [
         ("Moves", "b6", "1937 shilling, United Kingdom, grade 60, from Shilling to A coin of the coronation year"),
         ("Comes in", "b3", "1912 penny, United Kingdom, grade 20, for Penny"),
         ("Comes in", "b7", "1949 shilling, United Kingdom, grade 40, for Shilling"),
@@ -115,9 +115,9 @@ def test_three_members_swap_what_each_can_spare(ended: subprocess.CompletedProce
     # shows nothing. Of two like coins the better grade stays at home.
     told = after(ended, "A swap of duplicates")
     assert sorted(rows(told)) == [
-        ["Alder Finch", "half crown, 1946, United Kingdom", "Brona Tansy", "Half crown"],
-        ["Brona Tansy", "florin, 1951, United Kingdom", "Cosmo Wick", "Florin"],
-        ["Cosmo Wick", "threepence, 1952, United Kingdom", "Alder Finch", "Twelve-sided threepence"],
+        ["Alder Finch", "1946 half crown, United Kingdom", "Brona Tansy", "Half crown"],
+        ["Brona Tansy", "1951 florin, United Kingdom", "Cosmo Wick", "Florin"],
+        ["Cosmo Wick", "1952 threepence, United Kingdom", "Alder Finch", "Twelve-sided threepence"],
     ]
     assert "Alder Finch proposes it; the swap is proposed." in told
     states = dict(re.findall(r"(Brona Tansy|Cosmo Wick) accepts; the swap is (\w+)\.", told))
