@@ -19,7 +19,7 @@ from urllib.parse import quote, unquote
 
 from service.errors import Fault, Invalid
 from service.facts.vocabulary import Concept, TaggedName
-from service.reference.model import KeptVocabulary
+from service.reference.model import MOST_CONCEPTS, KeptVocabulary
 
 if TYPE_CHECKING:
     from pyoxigraph import Quad
@@ -245,6 +245,9 @@ class _Reader:
             )
         if not concepts:
             raise Invalid([Fault("skos", "there is no skos:Concept in it")])
+        if len(concepts) > MOST_CONCEPTS:
+            message = f"a vocabulary has up to {MOST_CONCEPTS} terms, not {len(concepts)}"
+            raise Invalid([Fault("over-limit", message)])
         here = schemes[0] if schemes else ""
         names = {iri: self._id(iri) for iri in concepts}
         uppers: dict[str, list[str]] = {iri: [] for iri in concepts}

@@ -316,6 +316,11 @@ HOSTILE = {
         TURTLE,
         f'@prefix s: <http://www.w3.org/2004/02/skos/core#> . <urn:c> a s:Concept ; s:prefLabel "{"x" * 501}" .',
     ),
+    "more terms than one may have": (
+        TURTLE,
+        "@prefix s: <http://www.w3.org/2004/02/skos/core#> . "
+        + " ".join(f"<urn:x#{n}> a s:Concept ." for n in range(5_001)),
+    ),
     "entities in a literal of XML": (
         TURTLE,
         "<urn:a> <urn:b> \"<!DOCTYPE x [<!ENTITY a 'aa'><!ENTITY b '&a;&a;'>]><x>&b;</x>\""

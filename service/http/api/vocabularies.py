@@ -14,7 +14,7 @@ from msgspec import UNSET, Meta, UnsetType
 from pydantic import Field, StringConstraints
 from sqlalchemy import Connection
 
-from service.errors import Fault, Invalid, InvalidQuery, NotFound
+from service.errors import Fault, Invalid, InvalidQuery, NotFound, SetwrightError
 from service.facts.own_vocabularies import OwnVocabulary
 from service.facts.vocabulary import Concept, Kind, TaggedName
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
@@ -306,11 +306,18 @@ def replace_vocabulary(
     body: Unread[VocabularyFieldsIn],
 ) -> Tagged[VocabularyOut]:
     """Change a vocabulary of one's own."""
+    refusal: SetwrightError | None = None
+    try:
+        # SKOS takes its time, and nobody should wait for it.
+        sent, not_kept = _sent(request, body, name, query.extends, None)
+    except (Invalid, InvalidQuery) as error:
+        refusal = error
 
     def act(connection: Connection) -> Reply[VocabularyOut]:
         # Whether it is there and may be changed comes before what is wrong with the body.
         before = actions.ensure_changeable(connection, owner, name, expect=lambda now: _check(expected, now))
-        sent, not_kept = _sent(request, body, name, query.extends, None)
+        if refusal is not None:
+            raise refusal
         with _told_of(sent, not_kept):
             stored = actions.replace_vocabulary(connection, owner, before, _kept(sent, name), context.now())
         return tagged(_vocabulary_out(stored, not_kept), _tag(stored))
