@@ -48,10 +48,16 @@ class FreedCoin(Struct, frozen=True):
 
 
 class ImprovedCriterion(Criterion, frozen=True):
-    """What a filled place is better by: a preference of the definition, or one of `certain`, `doubt`."""
+    """What a filled place is better by: a preference of the definition, or one of `certain`, `doubt`, `to_check`,
+    `presumed`, `goal`."""
 
     certain: Annotated[Literal[True] | UnsetType, Meta(description="One more place is filled for certain.")] = UNSET
     doubt: Annotated[Literal[True] | UnsetType, Meta(description="The coin that was there only may fit.")] = UNSET
+    to_check: Annotated[Literal[True] | UnsetType, Meta(description="Fewer facts are to be looked up.")] = UNSET
+    presumed: Annotated[Literal[True] | UnsetType, Meta(description="It fits without what is presumed.")] = UNSET
+    goal: Annotated[
+        Literal[True] | UnsetType, Meta(description="The goals (`at_least`) lack fewer coins: `to`, not `from`.")
+    ] = UNSET
 
 
 # msgspec knows no union of texts and exact decimals.
@@ -220,11 +226,18 @@ def _settled(evaluated: Evaluated, judged: JudgedCandidate) -> SettlingFacts:
     return settle_places(rules, instance.views[judged.coin], table.attributes, table.context)
 
 
+_TO_CHECK, _PRESUMED, _OWN_LEVELS = 2, 3, 4
+"""Before the preferences: placements on unknown facts, on alternatives, facts to look up, placements on presumptions."""
+
+
 class PlacementChange:
     """Two answers for the same places, without and with a coin."""
 
     def __init__(self, coin: str, before: Part, after: Part) -> None:
         self.coin, self.after = coin, after
+        self.shortfalls = [
+            next(level.value for level in part.solution.levels if level.name == "shortfall") for part in (before, after)
+        ]
         self.old, self.new = before.seats(), after.seats()
         self.numbers = {place.address: at for at, place in enumerate(after.instance.places)}
         self.holdings = {holding.id: number for number, holding in enumerate(after.instance.holdings)}
@@ -272,7 +285,7 @@ class PlacementChange:
         """The first criterion on which the whole is better now, at the place that is better by it."""
         changed = [address for address in self.numbers if address in self.old and address in self.new]
         changed = [address for address in changed if self.old[address] != self.new[address]]
-        for level in range(2 + self.after.instance.problem.preference_levels):
+        for level in range(_OWN_LEVELS + self.after.instance.problem.preference_levels):
             steps = {a: self._loss(a, self.old[a], level) - self._loss(a, self.new[a], level) for a in changed}
             if sum(steps.values()) > 0:
                 better = [address for address in changed if steps[address] > 0]
@@ -280,21 +293,35 @@ class PlacementChange:
                 return self._by(place, level)
             if sum(steps.values()) < 0:
                 return None
+            if level == _PRESUMED and self.shortfalls[0] != self.shortfalls[1]:
+                lacked, lacks = self.shortfalls
+                own = next((a for a in changed if self.new[a].holding == self.coin), None)
+                return Improvement(own, ImprovedCriterion(goal=True), lacked, lacks) if lacks < lacked else None
         return None
 
     def _loss(self, address: str, seat: Occupant, level: int) -> int:
-        if level < 2:
-            return int(seat.basis is (Basis.UNKNOWN, Basis.ALTERNATIVES)[level])
         edge = self.after.instance.edges_at(self.numbers[address])[self.holdings[seat.holding]]
-        return edge.cost[level - 2]
+        is_firm = seat.basis is Basis.FIRM
+        if level < 2:
+            return int(seat.basis.counted is (Basis.UNKNOWN, Basis.ALTERNATIVES)[level])
+        if level == _TO_CHECK:
+            return 0 if is_firm else edge.to_check
+        if level == _PRESUMED:
+            return int(is_firm and edge.presumed)
+        return edge.cost[level - _OWN_LEVELS]
 
     def _by(self, address: str, level: int) -> Improvement:
         old, new = self.old[address], self.new[address]
         if level < 2:
             return Improvement(address, ImprovedCriterion(doubt=True), doubt_name(old.basis), doubt_name(new.basis))
+        if level == _TO_CHECK:
+            facts = [self._loss(address, seat, level) for seat in (old, new)]
+            return Improvement(address, ImprovedCriterion(to_check=True), *facts)
+        if level == _PRESUMED:
+            return Improvement(address, ImprovedCriterion(presumed=True), True, False)
         at = self.numbers[address]
-        preference = self.after.instance.places[at].prefer[level - 2]
-        worth = self.after.instance.worth[level - 2, at]
+        preference = self.after.instance.places[at].prefer[level - _OWN_LEVELS]
+        worth = self.after.instance.worth[level - _OWN_LEVELS, at]
         values = [worth[self.holdings[seat.holding]] for seat in (old, new)]
         shown = [None if value is None else plain_number(value) for value in values]
         return Improvement(address, _improved(preference), shown[0], shown[1])
@@ -338,12 +365,18 @@ def _upgrade(
 ) -> Message:
     """The improvement in words: "Upgrade for 'Shilling': problem-free, yours is holed"."""
     address, criterion = improvement.place, improvement.criterion
+    if criterion.goal is True:
+        return message("candidate-goal", coin=coin, lacks=improvement.to, lacked=improvement.from_)
     if address is None or criterion.certain is True:
         return message("candidate-certain", coin=coin)
     place = names.place(address)
     if criterion.doubt is True:
         told = {"this": _surety(improvement.to), "yours": _surety(improvement.from_)}
         return message("candidate-upgrade", place=place, **told)
+    if criterion.to_check is True:
+        return message("candidate-less-to-check", place=place, this=improvement.to, yours=improvement.from_)
+    if criterion.presumed is True:
+        return message("candidate-not-presumed", place=place)
     at, instance = change.numbers[address], change.after.instance
     speak = RuleWording(table.attributes, table.context.vocabularies)
     level = next(level for level, one in enumerate(instance.places[at].prefer) if _improved(one) == criterion)

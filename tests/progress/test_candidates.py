@@ -220,6 +220,36 @@ def test_a_surer_coin_betters_a_tentative_place() -> None:
     assert answer["message"] == "Upgrade for 'old': certain, yours is possible (facts not recorded)."
 
 
+def test_betters_follows_the_levels_before_the_preferences() -> None:
+    presume = [{"facts": {"restrike": False}}]
+    document = a_document({"old": "restrike = FALSE"}, prefer=[{"highest": "grade"}], presume=presume)
+    answer = one(document, [a_holding("a", grade=60)], restrike=False, grade=4)
+    assert answer["betters"] == {"place": "old", "criterion": {"presumed": True}, "from": True, "to": False}
+    assert answer["message"] == "Upgrade for 'old': recorded, yours is presumed."
+    two = a_document({"old": "grade >= 40 AND mint = 'Tower'"}, prefer=[{"lowest": "year_on_coin"}])
+    sure = {"old": "grade >= 40", "new": "year_on_coin > 1950"}
+    goal = {"id": "silver", "kind": "at_least", "where": "fineness >= 0.9", "count": 1}
+    wanted = a_document(sure, prefer=[{"highest": "grade"}], constraints=[goal])
+    answer = one(
+        wanted, [a_holding("a", grade=60, fineness=0.5, year_on_coin=1900)], grade=45, fineness=0.925, year_on_coin=1900
+    )
+    assert answer["betters"] == {"place": "old", "criterion": {"goal": True}, "from": 1, "to": 0}
+    assert answer["message"].endswith("brings the set nearer to its goals: 0 coins short, now 1.")
+    # A coin that only may fit is told as undecided, whatever it spares to look up.
+    assert one(two, [a_holding("a")], grade=50)["effect"] == "undecided"
+
+
+def test_a_doubt_of_the_reference_data_counts_as_one_of_unknown_facts() -> None:
+    document = a_document({"gone": "defunct(issuer)"})
+    answer = one(document, [a_holding("a", issuer="CC")], issuer="BB")
+    assert answer["betters"] == {"place": "gone", "criterion": {"doubt": True}, "from": "reference", "to": None}
+    answer = one(document, [], issuer="CC")
+    assert (answer["effect"], answer["settle"]) == ("undecided", [])
+    assert answer["message"].endswith(
+        "Nothing on the coin can tell: the vocabulary 'issuers' has no end date for Castle Coombe."
+    )
+
+
 def test_a_missing_fact_counts_as_the_worst_of_the_whole_set_not_of_the_part_that_is_solved_again() -> None:
     document = a_document({"old": "year_on_coin < 1900", "new": "year_on_coin >= 1900"}, prefer=[{"highest": "grade"}])
     held = [a_holding("ungraded", year_on_coin=1880), a_holding("low", year_on_coin=1950, grade=10)]
