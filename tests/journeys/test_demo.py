@@ -46,7 +46,10 @@ def test_the_demo_prints_what_the_sets_expect_and_ends(ended: subprocess.Complet
         assert int(certain) == presumed["certain"]
         assert int(filled) + int(doubt or 0) == presumed["possible"]
         assert int(filled) + int(doubt or 0) + int(empty) == expected["places"]
-    assert "Conflict: Rule 'At most three guests from one land' keeps 2 places empty: 'The bull' and 'The pig'." in ended.stdout
+    assert (
+        "Conflict: Rule 'At most three guests from one land' keeps 2 places empty: 'The bull' and 'The pig'."
+        in ended.stdout
+    )
     assert "fineness: 0.925" in ended.stdout
     assert "Traceback" not in ended.stdout + ended.stderr
 
