@@ -176,7 +176,8 @@ def _two(found: re.Match[str]) -> Facts | None:
     if abs(second - first) > _FAR:
         return {"year_on_coin": max(first, second)}
     if second < first:
-        return {"year_on_coin": first, "variety": "overdate"}
+        # 1895-1890 is a slip: a range that runs backwards.
+        return None if found["sign"] in ("-", "to") else {"year_on_coin": first, "variety": "overdate"}
     if found["sign"] in ("-", "to") and second - first > 1:
         return _range(first, second)
     return {"year_on_coin": {"one_of": [first, second]}}

@@ -257,7 +257,7 @@ def test_own_fields_of_a_purchase_and_marks_are_read_from_cells() -> None:
         ("strike", "prof", "value", "proof"),
         ("grade", "75", "value", "70"),
         ("grade", "0", "value", "1"),
-        ("grade", "about fine", "type", None),
+        ("grade", "a lovely one", "type", None),
         ("year_on_coin", "1895-1890", "reversed-range", None),
         ("year_on_coin", "1890-1895|1900", "form", None),
         ("tender_from", "20.6.1887", "type", None),

@@ -200,6 +200,8 @@ class CellReader:
             value = self._canonical(answer, attribute, context) if attribute is not None else answer
             return Told(value, understood=value, is_kept=value != text and isinstance(value, list))
         told = self._fact(column, text, attribute, context)
+        if attribute is not None and (told.faults or told.question is not None):
+            told = _noted(attribute, text) or told
         return replace(told, question=()) if told.faults and told.question is None else told
 
     def _answer(self, name: str, text: str) -> tuple[bool, Any]:
@@ -427,6 +429,17 @@ class CellReader:
             return Told(paid, understood=f"{money.amount:f} {paid['currency']}")
         choices = tuple(Candidate(code, code, "has this sign") for code in currencies)
         return Told(None, question=choices, is_kept=True, asked_as=sign)
+
+
+def _noted(attribute: Attribute, text: str) -> Told | None:
+    """What the cell says in the notation of collectors (188?, PF-65, .925, "cleaned?"); None where that says nothing sure."""
+    reading = read_notation(attribute.name, text)
+    if reading is None or attribute.name not in reading.facts:
+        return None
+    facts = dict(reading.facts)
+    value = facts.pop(attribute.name)
+    # Words of doubt, and those that no fact takes up, are kept.
+    return Told(value, facts, is_kept=bool(reading.rest or reading.perhaps), understood=value)
 
 
 def _ids(index: TermIndex, text: str, context: Context) -> tuple[str, ...]:

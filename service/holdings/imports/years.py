@@ -47,7 +47,7 @@ def read_year(cell: str) -> ReadYear | None:
     bare = " ".join(text.casefold().replace(".", "").split())
     if bare in _NONE:
         return ReadYear({"none": True})
-    if bare in _WORN or ("?" in text and _PARTLY.fullmatch(text)):
+    if bare in _WORN or (not any(map(str.isdigit, text)) and _PARTLY.fullmatch(text)):
         return ReadYear(None)
     if (two := _TWO.fullmatch(text)) is not None:
         return _of_two(two[1], two[2], text)

@@ -156,7 +156,7 @@ def test_days() -> None:
     [
         ("1892 or 1893", {"one_of": [1892, 1893]}, {}), ("1892/93", {"one_of": [1892, 1893]}, {}),
         ("1918/7", 1918, {"variety": "overdate"}), ("1848/1898", 1898, {}), ("n.d.", {"none": True}, {}),
-        ("o.J.", {"none": True}, {}), ("189?", None, {}), ("worn", None, {}), ("1917-D", 1917, {"mintmark": "D"}),
+        ("o.J.", {"none": True}, {}), ("????", None, {}), ("worn", None, {}), ("1917-D", 1917, {"mintmark": "D"}),
     ],
 )  # fmt: skip
 def test_years(cell: str, value: Any, more: dict[str, Any]) -> None:
@@ -193,6 +193,27 @@ def test_words_that_rules_have_are_taken_whatever_the_letter_case_and_what_is_no
     unread = looked(raw, {"denomination": ["300 mark"]})
     assert unread.cells is not None
     assert [entry.field for entry in unread.cells.questions()] == ["denomination"]
+
+
+def test_cells_in_the_notation_of_collectors() -> None:
+    """Common practice of the trade, no source."""
+    raw = (
+        b"No;Year;Grade;Problems;Fineness\n1;188?;VF-30;cleaned, edge knock;900/1000\n2;c. 1938;XF details;holed?;18 ct\n"
+        b"3;AH 1327;MS64+;no problems;.925\n4;1892;about EF;stained;0,835\n"
+    )
+    read = looked(raw)
+    facts = [row.facts for row in read.sent]
+    assert [row["year_on_coin"] for row in facts] == [
+        {"from": 1880, "to": 1889}, {"from": 1933, "to": 1943}, {"from": 1909, "to": 1910}
+    ]  # fmt: skip
+    # The Hijri year 1327 began on 23 January 1909 (from memory); what was written is kept.
+    assert (facts[2]["date_as_written"], facts[2]["year_as_written"]) == ("AH 1327", 1327)
+    assert facts[0]["problems"] == ["cleaned", "rim damage"]
+    assert facts[1]["problems"] == {"has": [], "perhaps": ["holed"]}
+    assert facts[2]["problems"] == []
+    assert [float(row["fineness"]) for row in facts] == [0.9, 0.75, 0.925]
+    # A stain is no problem of the list, and no neighbour of one.
+    assert [(fault.line, fault.nearest) for fault in read.refused] == [(5, None)]
 
 
 def test_constants_hold_where_a_row_says_nothing_else() -> None:
