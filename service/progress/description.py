@@ -219,9 +219,28 @@ def _first(names: Sequence[str], worlds: Sequence[Recorded], label: Callable[[st
         values = [_words(name, world.get(name), label) for world in worlds]
         words = [value for value in values if value]
         if words and len(words) == len(values):
-            said = _several(list(dict.fromkeys(words)))
+            spans = _spans([world[name] for world in worlds]) if name in YEAR else None
+            said = _several(spans or list(dict.fromkeys(words)))
             return f"struck {said}" if name == "struck" else said
     return None
+
+
+def _spans(values: Sequence[Any]) -> list[str] | None:
+    """Years and closed ranges of years in order, those that touch joined: candidate issues of one kind follow each other. None
+    where a value is something else."""
+    ends = []
+    for value in values:
+        low, high = (value.get("from"), value.get("to")) if isinstance(value, Mapping) else (value, value)
+        if not isinstance(low, int) or not isinstance(high, int):
+            return None
+        ends.append((low, high))
+    joined: list[tuple[int, int]] = []
+    for low, high in sorted(ends):
+        if joined and len(ends) > 2 and low <= joined[-1][1] + 1:
+            joined[-1] = joined[-1][0], max(joined[-1][1], high)
+        else:
+            joined.append((low, high))
+    return list(dict.fromkeys(str(low) if low == high else f"{low} to {high}" for low, high in joined))
 
 
 def _words(name: str, value: Any, label: Callable[[str, str], str]) -> str | None:
@@ -241,6 +260,6 @@ def _words(name: str, value: Any, label: Callable[[str, str], str]) -> str | Non
 
 
 def _several(words: Sequence[str]) -> str:
-    if len(words) > _MOST_ALTERNATIVES:
+    if len(words) > _MOST_ALTERNATIVES + 1:
         return f"{', '.join(words[:_MOST_ALTERNATIVES])} or one of {len(words) - _MOST_ALTERNATIVES} others"
     return listed(words, "or")

@@ -50,7 +50,10 @@ def test_the_demo_prints_what_the_sets_expect_and_ends(ended: subprocess.Complet
         "Conflict: Rule 'At most three guests from one land' keeps 2 places empty: 'The bull' and 'The pig'."
         in ended.stdout
     )
-    assert "fineness: 0.925" in ended.stdout
+    # The year of change: sterling or half silver, and which of the two decides between two places.
+    check = re.search(r"Check \(\d+\):\n  a09  1920 threepence.*\n(.*)", ended.stdout)
+    assert check is not None
+    assert "Threepence, half of it silver" in check[1] and "Threepence in sterling" in check[1]
     assert "Traceback" not in ended.stdout + ended.stderr
 
 

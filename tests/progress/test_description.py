@@ -81,3 +81,13 @@ def test_a_message_calls_a_coin_by_its_number_and_what_it_is(
     assert not faults
     holding = Holding(identity, known, number=number)
     assert str(CoinNames(CORE, reference.vocabularies()).of(holding, (View(known),))) == name
+
+
+def test_years_of_candidate_issues_that_follow_each_other_are_one_span() -> None:
+    years = [(1902, 1910), (1953, 1967), (1911, 1936), (1937, 1952), (1860, 1901)]
+    issues = {str(low): {"denomination": "penny", "year_on_coin": {"from": low, "to": high}} for low, high in years}
+    describe = describer(CORE, reference.vocabularies(), issues)
+    assert describe({"facts": {}, "issue": {"one_of": list(issues)}}) == "1860 to 1967 penny"
+    assert (
+        describe({"facts": {}, "issue": {"one_of": ["1902", "1953", "1911"]}}) == "1902 to 1936 or 1953 to 1967 penny"
+    )
