@@ -266,7 +266,7 @@ def exhibition_text(shown: Exhibition) -> str:
 def _exhibit(number: int, exhibit: Exhibit) -> list[str]:
     own = f" (no. {exhibit.number})" if exhibit.number else ""
     lent = f", lent by {exhibit.owner}" if exhibit.owner else ""
-    doubt = ", tentatively" if exhibit.status == "tentative" else ""
+    doubt = "; to be checked" if exhibit.status == "tentative" else ""
     return _wrapped(f"{number}. ", f"{exhibit.label}: {exhibit.description}{own}{lent}{doubt}")
 
 

@@ -178,7 +178,7 @@ MESSAGES: Mapping[str, str] = {
     "constraint-together": "Rules {rules:and} together keep {count:place|places} empty: {places:and}.",
     "constraint-some-together": "Rules {rules:and} together keep {count} of {of:place|places} empty: {places:and}.",
     "claimed-empty": "{coin} fits {place}, which is empty, but is in {there} of '{set}'.",
-    "claimed-tentative": "{coin} fits {place}, which is filled tentatively, but is in {there} of '{set}'.",
+    "claimed-tentative": "{coin} fits {place}, whose coin is only possible, but is in {there} of '{set}'.",
     "claimed-empty-perhaps": "{coin} may fit {place}, which is empty, but is in {there} of '{set}'.",
     "contradiction": "{coin}: {fact} {recorded} is recorded, but its issue '{issue}' has {theirs}. Check {fact}, or name another "
     "issue.",
