@@ -278,7 +278,27 @@ def _by_issue(
     opened: dict[Value, tuple[str, ...]] = {
         issue: _in_order(rules, [_possible(rules, seen, attributes, context)]) for issue, seen in by_issue.items()
     }
-    return DecidingFact("issue", "what tells its candidate issues apart", _listed(opened, str))
+    outcomes = _listed(opened, str)
+    together = [
+        [v for issue, seen in by_issue.items() if opened[issue] == tuple(o.places) for v in seen] for o in outcomes
+    ]
+    words = _issue_words(rules, together, Labels(attributes, context.vocabularies))
+    if words is not None:
+        outcomes = [PlacesOutcome(when, o.example, o.places) for when, o in zip(words, outcomes, strict=True)]
+    return DecidingFact("issue", "what tells its candidate issues apart", outcomes)
+
+
+def _issue_words(rules: Mapping[str, Predicate], groups: Sequence[Sequence[View]], labels: Labels) -> list[str] | None:
+    """Groups of issues by the first attribute that the rules read and of which no two groups share a value: "fineness 0.925".
+    None where there is no such attribute: then issues go by their ids."""
+    for name in sorted(frozenset[str]().union(*(reads(rule) for rule in rules.values()))):
+        known = [[view.facts.get(name) for view in views] for views in groups]
+        values = [{one.values[0] for one in facts if isinstance(one, Among) and one.is_plain} for facts in known]
+        is_plain = all(isinstance(one, Among) and one.is_plain for facts in known for one in facts)
+        if is_plain and len(groups) > 1 and len(set[Value]().union(*values)) == sum(map(len, values)):
+            said = [sorted(labels.value(name, value) for value in group) for group in values]
+            return [f"{labels.name(name)} {listed(words, 'or')}" for words in said]
+    return None
 
 
 def _possible(

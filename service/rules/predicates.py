@@ -564,10 +564,10 @@ class Narrower(Leaf):
         label, scheme = labels.concept(self.vocabulary, self.term), labels.vocabularies[self.vocabulary]
         is_kind, many = bool(scheme.below.get(self.term)), labels.attributes[self.name].many
         if many:
-            return f"{'with' if holds else 'without'} {f'a kind of {label}' if is_kind else label}"
+            return f"{'with' if holds else 'without'} {f'a kind of {label}' if is_kind else with_article(label)}"
         if is_kind:
             return f"{'a' if holds else 'no'} kind of {label}"
-        return label if holds else f"not {label}"
+        return with_article(label) if holds else f"not {with_article(label)}"
 
 
 def _in_words(tops: frozenset[str]) -> str:

@@ -111,7 +111,7 @@ CASES: list[tuple[dict[str, str], dict[str, Any], list[tuple[str, Any, list[str]
         {"a": "narrower(main_motifs, 'owl')"},
         {"main_motifs": ["bird"]},
         [
-            ("with owl", ["owl"], ["a"]),
+            ("with an owl", ["owl"], ["a"]),
             ("any other", ["griffin"], []),
         ],
     ),
@@ -151,6 +151,6 @@ def test_issues_that_open_the_same_places_are_one_outcome() -> None:
     views = [View(some_knowledge({"year_on_coin": year}), issue) for issue, year in years.items()]
     (fact,) = settle_places({"old": a_rule("year_on_coin < 1900")}, views, ATTRIBUTES, AROUND).facts
     assert [(o.when, o.example, o.places) for o in fact.outcomes] == [
-        ("early or middle", "early", ["old"]),
-        ("late", "late", []),
+        ("year on the coin 1890 or 1895", "early", ["old"]),
+        ("year on the coin 1910", "late", []),
     ]

@@ -74,8 +74,8 @@ def test_a_coin_of_two_candidate_issues_is_settled_by_its_issue() -> None:
     (fact,) = settle_places(rules_by_place, views, ATTRIBUTES, AROUND).facts
     assert fact.attribute == "issue"
     assert as_sent(fact.outcomes) == [
-        {"when": "early", "example": "early", "places": ["old"]},
-        {"when": "late", "example": "late", "places": ["new"]},
+        {"when": "year on the coin 1890", "example": "early", "places": ["old"]},
+        {"when": "year on the coin 1910", "example": "late", "places": ["new"]},
     ]
 
 
