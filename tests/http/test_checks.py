@@ -8,6 +8,7 @@ import pytest
 
 from tests.conftest import Running
 from tests.http.examples import CHECK, DOCUMENT
+from tests.http.test_definitions import FORMS
 
 pytestmark = pytest.mark.anyio
 
@@ -24,6 +25,18 @@ async def test_a_sound_definition_has_no_finding_and_needs_no_account(service: R
     assert body["findings"] == []
     assert body["counts"] == {"error": 0, "warning": 0, "note": 0}
     assert body["definition"]["digest"].startswith("sha-256:")
+
+
+@pytest.mark.parametrize("form", FORMS)
+async def test_a_document_to_check_comes_bare_or_wrapped(service: Running, form: str) -> None:
+    kind, body = FORMS[form]
+    headers = {"Content-Type": kind}
+    answer = await service.client.post("/v1/definition-checks", content=body, headers=headers)
+    assert answer.status_code == 200, answer.text
+    assert answer.json() == (await check(service, DOCUMENT)).json()
+    wrong = body.replace("slots", "slotz")
+    told = (await service.client.post("/v1/definition-checks", content=wrong, headers=headers)).json()
+    assert "/slotz" in [finding["pointer"] for finding in told["findings"]]
 
 
 async def test_findings_carry_an_example_that_evaluates_as_told(service: Running) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date
 from typing import Annotated, Any, ClassVar
 
@@ -19,9 +20,9 @@ from service.definitions.store import DefinitionStore
 from service.facts.vocabulary import Vocabulary
 from service.formats.strict_json import YAML
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
-from service.http.dependencies import Context, CurrentOwner, DefinitionId, Json, OptionalOwner, Unread
+from service.http.dependencies import Context, CurrentOwner, DefinitionId, OptionalOwner, Unread
 from service.http.idempotency import IdempotencyKey
-from service.http.inputs import InputsIn, document_in
+from service.http.inputs import InputsIn, document_in, unwrapped
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, number_key, page
 from service.http.responses import Created, Paged, Reply, Tagged, created, tagged
@@ -233,7 +234,8 @@ def get_revision(
 
 
 class CheckIn(InputsIn):
-    """Which definition to check, with the catalogue and vocabularies to check it against."""
+    """Which definition to check, with the catalogue and vocabularies to check it against. The document may stand by itself,
+    without this around it."""
 
     def inputs(self, today: date) -> inputs.Inputs:
         """What is asked for; `today` is the day where the body has none. Raises Invalid."""
@@ -248,9 +250,14 @@ class CheckQuery(QueryIn):
 
 
 @checks.post("/definition-checks", responses=problems("not-found", "over-limit"))
-async def check_definition(context: Context, owner: OptionalOwner, body: Json[CheckIn]) -> DefinitionCheck:
+async def check_definition(context: Context, owner: OptionalOwner, body: Unread[CheckIn]) -> DefinitionCheck:
     """Check a set definition before a club relies on it."""
-    return await context.compute(lambda: check_report(context.database, owner, body.inputs(context.today())))
+    found = unwrapped(body.value)
+    if found is not None:
+        beside = {name: part for name, part in body.value.items() if found.at and name != "document"}
+        body = replace(body, value={**beside, "definition": found.document})
+    sent = body.read()
+    return await context.compute(lambda: check_report(context.database, owner, sent.inputs(context.today())))
 
 
 @checks.get("/definitions/{id}/check", responses=problems("over-limit"))
