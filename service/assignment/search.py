@@ -1,14 +1,15 @@
 """The best assignment of a component under side constraints, level by level, with CP-SAT.
 
-Each step minimises one level, keeps the value reached as a constraint, and continues from the last assignment. A feasible
-assignment is kept at all times, so running out of budget costs proofs, never the answer. See `service.assignment.cp_sat`
-for the solver's parameters.
+Each step minimises one level, or several that fit into one objective, keeps the values reached as constraints, and
+continues from the last assignment. A feasible assignment is kept at all times, so running out of budget costs proofs,
+never the answer. See `service.assignment.cp_sat` for the solver's parameters.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 from service.assignment.components import Bonus, Component, Layout
@@ -27,7 +28,7 @@ _EXACT = 2**50
 """The largest span of one goal: the solver's own doubles are exact for whole numbers up to here."""
 _DIGIT = 2**31
 _LEVEL_SHARE = 0.8
-"""The part of the time that is left which one level may use: the levels are few, and the earlier ones matter more."""
+"""The part of the time that is left which one step may use: the levels are few, and the earlier ones matter more."""
 _NO_BOUND = -(2**62)
 
 
@@ -61,20 +62,21 @@ class Search:
     def optimise(
         self, budget: SolverBudget, seconds: float, relaxed: Assignment | None = None, inexact: int | None = None
     ) -> None:
-        """Minimise every level in order, each with the values of those before it kept. `relaxed` is an optimum of the
+        """Minimise every level in order, with the values of those before it kept. `relaxed` is an optimum of the
         component without its side constraints; as long as its levels are reached, they are bounds, up to the level
         `inexact` on which it has the bonuses wrong."""
         stop = budget.left - seconds
-        for goal in self._goals:
-            objective = PackedObjective([goal])
-            if inexact is not None and goal.level >= inexact:
+        for goals in _packed(self._goals, inexact):
+            objective = PackedObjective(goals)
+            if inexact is not None and goals[-1].level >= inexact:
                 relaxed = None
             low = objective.low if relaxed is None else objective.value(relaxed)
             before = self.best
             bound = self._minimise(objective, low, budget, (budget.left - stop) * _LEVEL_SHARE)
             if self.best is not before:
                 self.best = polish(self.layout, self.component, self.best)
-            self._keep(objective)
+            for goal in goals:
+                self._keep(PackedObjective([goal]))
             if relaxed is not None and objective.value(self.best) != low:
                 relaxed = None
             self._record(objective, bound)
@@ -358,9 +360,12 @@ class Search:
         return reached if proven else min(max(low, bound), reached)
 
     def _record(self, objective: PackedObjective, bound: int) -> None:
-        (goal,) = objective.goals
-        (value,) = objective.unpacked(bound)
-        self._bounds[goal.level] = self._bounds.get(goal.level, 0) + value * goal.unit
+        known = objective.unpacked(bound)
+        proven = objective.count_proven(self.best, bound)
+        for number, (goal, value) in enumerate(zip(objective.goals, known, strict=True)):
+            # What is left of a bound beyond a goal that is not proven says nothing of the goals after it.
+            least = value if number <= proven else goal.low
+            self._bounds[goal.level] = self._bounds.get(goal.level, 0) + least * goal.unit
 
     def _ask(
         self, terms: Terms, budget: SolverBudget, seconds: float, variant: cp_model.CpModel | None = None
@@ -421,3 +426,10 @@ def _is_firm(edge: int) -> Callable[[Assignment], int]:
 
 def _is_declared(edge: int) -> Callable[[Assignment], int]:
     return lambda assignment: int(edge in assignment.edges and edge not in assignment.unknown)
+
+
+def _packed(goals: Iterable[Goal], inexact: int | None) -> Iterator[list[Goal]]:
+    """The goals in order, several that fit into one objective together; those before the level `inexact` apart from the
+    rest."""
+    for _, own in groupby(goals, key=lambda goal: inexact is not None and goal.level >= inexact):
+        yield from batches(own, lambda goal: goal.spread)
