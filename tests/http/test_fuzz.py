@@ -39,6 +39,7 @@ from tests.http.examples import (
     ISSUE,
     LOG_IN,
     REDEMPTION,
+    VOCABULARY,
 )
 from tests.openapi import openapi_document
 from tests.pictures import photo_upload
@@ -49,6 +50,8 @@ pytestmark = pytest.mark.fuzz
 EXAMPLES = 12
 # Of characters that may take twelve bytes in an address; uvicorn's limit for it and the headers is 64 KiB.
 LONGEST_QUERY = 5_000
+# Another name than the example has, which is to be created.
+WORDS = "words-of-ambria"
 SHOWN = {"standing": True, "spares": True, "display": True}
 CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
 
@@ -72,6 +75,7 @@ class Target:
     photo: str
     share: str
     secret: str
+    vocabulary: str
     waiting: str
     club: str
     member: str
@@ -100,8 +104,9 @@ def target(server: Server, request: pytest.FixtureRequest) -> Iterator[Target]:
         holding = client.post("/v1/holdings", json=HOLDING).raise_for_status().json()["id"]
         definition = client.post("/v1/definitions", json={"document": DOCUMENT}).raise_for_status().json()["id"]
         client.post(f"/v1/definitions/{definition}/revisions", headers={"If-Match": "*"}).raise_for_status()
-        # Deleted by the test before it, perhaps: its id is free again then.
+        # Deleted by the test before it, perhaps: its id is free again then, and so is the name.
         client.post("/v1/issues", json=ISSUE)
+        client.post("/v1/vocabularies", json={**VOCABULARY, "name": WORDS})
         brought = client.post("/v1/holdings/imports", json=HOLDINGS_IMPORT).raise_for_status().json()["import_id"]
         if path.endswith("/pulls"):
             definition = copied(client, definition)
@@ -115,8 +120,8 @@ def target(server: Server, request: pytest.FixtureRequest) -> Iterator[Target]:
             waiting = client.post("/v1/imports", json=DEFINITION_IMPORT).raise_for_status().json()["id"]
         club = club_of(client, definition, entered(server)) if "{club_id}" in path else (holding,) * 5
         secret = share["link"].rpartition("/")[2]
-        kept = (holding, definition, ISSUE["id"], brought, shown, shot.json()["id"], share["id"], secret, waiting)
-        yield Target(server.address, headers, *kept, *club)
+        kept = (holding, definition, ISSUE["id"], brought, shown, shot.json()["id"], share["id"], secret)
+        yield Target(server.address, headers, *kept, WORDS, waiting, *club)
         # Only so many imports may wait.
         for left in client.get("/v1/imports?limit=200").raise_for_status().json()["items"]:
             client.delete(f"/v1/imports/{left['id']}", headers={"If-Match": "*"})
@@ -182,7 +187,7 @@ def known_steps(target: Target, path: str) -> dict[str, Any]:
     kept |= {"shares": target.share, "imports": target.waiting}
     identity = next((kept[kind] for kind in kept if f"/v1/{kind}/" in path), target.definition)
     return {
-        "name": "issuers",
+        "name": target.vocabulary,
         "kind": "stale",
         "number": 1,
         "id": identity,
