@@ -176,7 +176,7 @@ def _bare(case: Filled, listed: list[dict[str, Any]]) -> float:
     told = {entry["member"]["id"]: entry["counts"] for entry in listed}
     for seat in case.seats[:SAMPLE]:
         held = database.read(lambda connection, seat=seat: HoldingStore(connection, seat.owner).all())
-        coins, _ = stored_holdings(held, definition.attributes, issues)
+        coins, _ = stored_holdings(held, definition.attributes, issues, definition.vocabularies)
         request = EvaluationRequest(definition, coins, TODAY, definition.vocabularies, issues)
         begun = time.perf_counter()
         counts = stand(request).counts

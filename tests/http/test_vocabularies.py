@@ -454,3 +454,29 @@ async def test_nothing_is_carried_where_nothing_is_taken(service: Running) -> No
         f"{made.headers['location']}/revisions?acknowledged=true", headers=owner | {"If-Match": made.headers["etag"]}
     )
     assert published.json()["digest"] == made.json()["digest"]
+
+
+async def test_what_is_left_out_is_told_in_the_words_of_the_owner(service: Running) -> None:
+    owner, client = service.collector(), service.client
+    lands = {"name": "lands", "extends": "issuers", "concepts": [{"id": "x-ambria", "label": "Ambria"}]}
+    await kept(service, owner, lands)
+    facts = {"issuer": "x-ambria", "denomination": "shilling"}
+    counted = {**facts, "spots": "three"}
+    held = await client.post("/v1/holdings", json={"facts": counted}, headers=owner)
+    document = {**DOCUMENT, "attributes": [{"name": "spots", "type": "integer"}]}
+    made = await client.post("/v1/definitions", json={"document": document}, headers=owner)
+    evaluation = await client.get(f"{made.headers['location']}/evaluation", headers=owner)
+    tried = await client.post("/v1/candidates", json={"coins": [{"id": "a", "facts": facts}]}, headers=owner)
+    as_text = {**DOCUMENT, "attributes": [{"name": "spots", "type": "text"}]}
+    inline = {
+        "sets": [{"definition": document}, {"definition": as_text}],
+        "holdings": [{"id": held.json()["id"], "facts": counted}],
+        "vocabularies": [lands],
+        "mode": "jointly",
+    }
+    allocated = await client.post("/v1/allocations", json=inline)
+    assert (tried.status_code, allocated.status_code) == (200, 200), tried.text + allocated.text
+    told = [evaluation.json(), tried.json()["sets"][0], allocated.json()["sets"][0]]
+    messages = {answer["ignored_facts"][0]["message"] for answer in told}
+    assert len(messages) == 1
+    assert messages.pop().startswith("shilling (Ambria): ")

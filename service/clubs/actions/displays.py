@@ -79,7 +79,7 @@ def _coins_of(connection: Connection, owner: Owner) -> tuple[tuple[StoredHolding
 
 def _lender(definition: Definition, shown: ShownDefinition, held: Sequence[StoredHolding], own: OwnReference) -> Lender:
     issues, shipped = catalogue_of(own, definition.attributes), reference.issue_facts()
-    coins, _ = stored_holdings(held, definition.attributes, issues)
+    coins, _ = stored_holdings(held, definition.attributes, issues, definition.vocabularies)
     recorded = {entry.id: as_lent(as_known(entry), own.facts, shipped, definition.attributes) for entry in held}
     counting = tuple(coin for coin in coins if coin.status in HELD)
     presumptions = own.presumed.read(definition.attributes, definition.vocabularies)

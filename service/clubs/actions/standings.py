@@ -158,7 +158,7 @@ class MemberSet:
     def request(self, offered: ClubOffer, day: date) -> EvaluationRequest:
         definition = read_offered(offered, self.own)
         issues = catalogue_of(self.own, definition.attributes)
-        coins, _ = stored_holdings(self.held, definition.attributes, issues)
+        coins, _ = stored_holdings(self.held, definition.attributes, issues, definition.vocabularies)
         asked = (definition, coins, day, definition.vocabularies, issues, self.decisions.pins, self.decisions.nevers)
         presumptions = self.own.presumed.read(definition.attributes, definition.vocabularies)
         return EvaluationRequest(

@@ -16,6 +16,7 @@ from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holding
 from service.facts.own_vocabularies import OwnVocabulary
+from service.facts.vocabulary import Vocabulary
 from service.holdings.store import HoldingStore
 from service.progress.actions.editions import editions
 from service.progress.actions.evaluate import EvaluationInputs, evaluation_request
@@ -144,7 +145,8 @@ def _inline(database: Database, inputs: AllocationInputs) -> list[LoadedRequest]
             unread.append(one.definition.document)
             faults.extend(refusal.faults)
     tables = [known.request.definition.attributes for known in found] or [CORE]
-    holdings = _read_all(inputs.holdings, tables)
+    schemes = [known.request.vocabularies for known in found] or [reference.vocabularies()]
+    holdings = _read_all(inputs.holdings, tables, schemes)
     issues = _read_issues(inputs.issues, tables)
     # A definition that cannot be read may declare any attribute.
     declares = any("attributes" in document for document in unread)
@@ -183,12 +185,14 @@ class ReadIssues:
     faults: list[Fault]
 
 
-def _read_all(raw: Sequence[Any], tables: Sequence[Attributes]) -> ReadHoldings:
+def _read_all(
+    raw: Sequence[Any], tables: Sequence[Attributes], schemes: Sequence[Mapping[str, Vocabulary]]
+) -> ReadHoldings:
     by_set: list[list[Holding]] = [[] for _ in tables]
     ignored: list[list[IgnoredFact]] = [[] for _ in tables]
     faults: list[Fault] = []
     seen: dict[str, int] = {}
-    names = [CoinNames(attributes, reference.vocabularies()) for attributes in tables]
+    names = [CoinNames(*known) for known in zip(tables, schemes, strict=True)]
     for place, item in enumerate(raw):
         wrongs: list[list[Fault]] = []
         read: list[Holding] = []

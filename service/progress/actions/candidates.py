@@ -31,8 +31,8 @@ from service.progress.description import CoinNames
 from service.progress.evaluate import ensure_evaluable, names_of_some
 from service.progress.result import DefinitionStamp
 from service.progress.whatif import Evaluated
-from service.reference import actions as reference
 from service.reference.store import IssueStore
+from service.rules.definition import Definition
 
 MOST_SETS = 100
 MOST_TRIES = 5_000
@@ -155,7 +155,7 @@ def _identity(name: str) -> str:
 def _considered(one: LoadedRequest, inputs: CandidatesInputs, known: Attributes | None) -> SetCandidates:
     request = one.request
     definition = request.definition
-    coins, ignored = _read(inputs.coins, definition.attributes, known)
+    coins, ignored = _read(inputs.coins, definition, known)
     _ensure_new(coins, request.holdings)
     _ensure_known_issues(coins, request.issues)
     ensure_evaluable(request)
@@ -186,14 +186,14 @@ def _purchase(evaluated: Evaluated, coins: Sequence[Holding], inputs: Candidates
 
 
 def _read(
-    coins: Sequence[CandidateCoin], attributes: Attributes, known: Attributes | None
+    coins: Sequence[CandidateCoin], definition: Definition, known: Attributes | None
 ) -> tuple[list[Holding], list[IgnoredInputFact]]:
     """The coins as the definition knows them. `known` are all attributes of the owner's sets: what none of them declares is
     refused; what another set declares is no fact here."""
     found: list[Holding] = []
     faults: list[Fault] = []
     ignored: list[IgnoredInputFact] = []
-    names = CoinNames(attributes, reference.vocabularies())
+    attributes, names = definition.attributes, CoinNames(definition.attributes, definition.vocabularies)
     for number, coin in enumerate(coins):
         raw = {"id": coin.id, "facts": coin.facts, "issue": coin.issue}
         checked = attributes if known is None else known

@@ -52,7 +52,9 @@ def evaluation_request(database: Database, owner: Owner | None, inputs: Evaluati
     presumptions = presumptions_of(inputs, definition, faults, stored.own)
     ignored: tuple[IgnoredFact, ...] = ()
     if inputs.holdings is None:
-        holdings, ignored = stored_holdings(stored.holdings or (), definition.attributes, issues)
+        holdings, ignored = stored_holdings(
+            stored.holdings or (), definition.attributes, issues, definition.vocabularies
+        )
     else:
         holdings = holdings_of(inputs.holdings, definition.attributes, faults)
     if faults:

@@ -65,7 +65,7 @@ def explanation_request(
     issues = issues_of(inputs, definition.attributes, faults, stored.own)
     presumptions = presumptions_of(inputs, definition, faults, stored.own)
     if stored.holdings:
-        holding = stored_holdings(stored.holdings, definition.attributes, issues)[0][0]
+        holding = stored_holdings(stored.holdings, definition.attributes, issues, definition.vocabularies)[0][0]
     else:
         found = holdings_of([inputs.holding], definition.attributes, faults, "/holding")
         holding = found[0] if found else Holding("?", {})

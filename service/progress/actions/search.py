@@ -86,7 +86,7 @@ def search(
     day = context.today()
     read = context.database.read(lambda connection: _Read(connection, owner, rule, sort, day))
     # The session is closed: what follows takes long.
-    holdings, _ = stored_holdings(read.stored, read.attributes, read.views.issues)
+    holdings, _ = stored_holdings(read.stored, read.attributes, read.views.issues, read.vocabularies)
     numbers: Sequence[int] = range(len(holdings))
     if read.predicate is not None:
         scope = EvaluationContext(day, read.vocabularies)

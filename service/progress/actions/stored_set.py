@@ -19,6 +19,7 @@ from service.errors import Fault
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holding
+from service.facts.vocabulary import Vocabulary
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.holdings.sync.field_names import with_doubts
@@ -116,7 +117,7 @@ def stored_set_request(
     account presumes."""
     definition = reference.read_definition(revision.document, schemes=reference.vocabularies_with(own))
     issues = catalogue_of(own, definition.attributes)
-    found, ignored = stored_holdings(holdings, definition.attributes, issues)
+    found, ignored = stored_holdings(holdings, definition.attributes, issues, definition.vocabularies)
     request = EvaluationRequest(
         definition=definition,
         document_id=revision.definition,
@@ -136,14 +137,17 @@ def stored_set_request(
 
 
 def stored_holdings(
-    stored: Sequence[StoredHolding], attributes: Attributes, issues: Mapping[str, Facts]
+    stored: Sequence[StoredHolding],
+    attributes: Attributes,
+    issues: Mapping[str, Facts],
+    vocabularies: Mapping[str, Vocabulary],
 ) -> tuple[tuple[Holding, ...], tuple[IgnoredFact, ...]]:
     """Stored holdings as the core knows them, and what had to be left out of them: a fact recorded before this
     definition gave its name another type, an issue that is in no catalogue here. Each is unknown then and listed; one
-    such fact must not stop the evaluation of a whole collection."""
+    such fact must not stop the evaluation of a whole collection. `vocabularies` have the words for what is listed."""
     holdings: list[Holding] = []
     ignored: list[IgnoredFact] = []
-    names = CoinNames(attributes, reference.vocabularies())
+    names = CoinNames(attributes, vocabularies)
     for entry in stored:
         data = as_known(entry)
         raw = {name: data[name] for name in ("facts", "issue", "quantity", "status", "number", "mark") if name in data}
