@@ -8,13 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 from msgspec import Meta
 
 _TEXT = {"type": "string"}
-_VALUES: list[dict[str, Any]] = [
-    _TEXT,
-    {"type": "number"},
-    {"type": "boolean"},
-    {"type": "array", "items": _TEXT},
-    {"type": "object", "properties": {"none": {"const": True}}, "required": ["none"]},
-]
+_NONE: dict[str, Any] = {"type": "object", "properties": {"none": {"const": True}}, "required": ["none"]}
+_ONE: list[dict[str, Any]] = [_TEXT, {"type": "number"}, {"type": "boolean"}]
+_VALUES: list[dict[str, Any]] = [*_ONE, {"type": "array", "items": _TEXT}, _NONE]
 _END = {"anyOf": [_TEXT, {"type": "number"}]}
 
 # Components of the OpenAPI document, to which the types below refer.
@@ -48,10 +44,8 @@ SCHEMAS: Mapping[str, Mapping[str, Any]] = {
     },
     "RecordedKey": {
         "description": "A key of a one-per group: a value; of several attributes a list of one value for each.",
-        "anyOf": [
-            {"$ref": "#/components/schemas/RecordedValue"},
-            {"type": "array", "items": {"$ref": "#/components/schemas/RecordedValue"}},
-        ],
+        # No list of texts beside the list of values: generated clients would not tell them apart.
+        "anyOf": [*_ONE, {"type": "array", "items": {"anyOf": [*_ONE, _NONE]}}, _NONE],
     },
     "RecordedIssue": {
         "description": 'The id of a catalogue issue, or {"one_of": [ids]}.',

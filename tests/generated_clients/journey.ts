@@ -7,7 +7,9 @@ type Conflict = components["schemas"]["Evaluation"]["conflicts"][number];
 
 const [, , address, token] = process.argv;
 if (address === undefined || token === undefined) throw new Error("journey ADDRESS TOKEN");
-const client = createClient<paths>({ baseUrl: address, headers: { Authorization: `Bearer ${token}` } });
+// Evaluations can be had as text, CSV and HTML too; this client reads JSON.
+type Json = "application/json" | "application/problem+json";
+const client = createClient<paths, Json>({ baseUrl: address, headers: { Authorization: `Bearer ${token}` } });
 
 function must<T>(found: { data?: T; error?: unknown; response: Response }): T {
   if (found.data === undefined) throw new Error(`${found.response.status}: ${JSON.stringify(found.error)}`);
