@@ -109,6 +109,27 @@ async def test_a_change_of_presumptions_changes_every_answer_that_rests_on_them(
     assert gone.json()["summary"]["tentative"] == 1
 
 
+async def test_a_kept_set_is_evaluated_without_presumptions_under_a_tag_of_its_own(service: Running) -> None:
+    owner = service.collector()
+    coin, identity = await a_coin(service, owner, grade=20), await a_set(service, owner)
+    await presume(service, owner, SOUND)
+    mine = f"/v1/definitions/{identity}/evaluation"
+    with_them = await service.client.get(mine, headers=owner)
+    bare = f"{mine}?presume=false"
+    # Neither answer stands in for the other.
+    without = await service.client.get(bare, headers={**owner, "If-None-Match": with_them.headers["etag"]})
+    assert (without.status_code, without.headers["etag"] == with_them.headers["etag"]) == (200, False)
+    [place] = without.json()["slots"]
+    assert (place["status"], place["holding"], "presumed" in place) == ("tentative", coin, False)
+    assert without.json()["summary"]["presumed"] == 0
+    assert with_them.json()["slots"][0]["status"] == "filled"
+    for address, known in ((bare, without), (f"{mine}?presume=true", with_them)):
+        again = await service.client.get(address, headers={**owner, "If-None-Match": known.headers["etag"]})
+        assert (again.status_code, again.headers["etag"]) == (304, known.headers["etag"])
+    refused = await service.client.get(f"{mine}?presume=maybe", headers=owner)
+    assert (refused.status_code, "presume" in refused.text) == (422, True)
+
+
 async def test_presumptions_hold_on_every_path_that_judges_the_owners_coins(service: Running) -> None:
     owner = service.collector()
     coin, identity = await a_coin(service, owner, grade=20), await a_set(service, owner)

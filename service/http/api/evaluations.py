@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import date
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -30,7 +31,7 @@ from service.rules.definition import Definition
 
 evaluations = router("/v1", "Evaluations")
 
-_ETAG = {"ETag": "Of the definition, the holdings, the editions, the day and the form."}
+_ETAG = {"ETag": "Of the definition, the holdings, the editions, the day, whether to presume, and the form."}
 _EXPLANATIONS = Forms[Explanation](text=TextForm("text/plain", explanation_text))
 
 Question = TypeVar("Question", bound=JudgedIn)
@@ -82,12 +83,13 @@ class FormQuery(QueryIn):
 
 
 class MineQuery(FormQuery):
-    """Which revision, for which day, and in which form."""
+    """Which revision, for which day, with or without presumptions, and in which form."""
 
     revision: RevisionNumber | None = Field(
         None, description="Left out: the revision that the set follows (see adoption)."
     )
     today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
+    presume: bool = Field(True, description="false: nothing is presumed of coins, whichever list says so.")
 
 
 def _forms(title: str = "", language: str = "en") -> Forms[Evaluation]:
@@ -157,15 +159,16 @@ async def evaluate_mine(
     day = query.today or context.today()
     version = await context.read(lambda connection: load_version(connection, owner, id, query.revision, day))
     form = _forms().chosen(known.request, query.format)
-    if (unchanged := known.not_modified(entity_tag(*version, form))) is not None:
+    if (unchanged := known.not_modified(entity_tag(*version, query.presume, form))) is not None:
         return unchanged
     # Read again with holdings and issues, in one snapshot: the answer and its tag are then of the same state.
     mine = await context.read(lambda connection: load_stored_set(connection, owner, id, query.revision))
 
     def answer() -> Reply[Evaluation]:
         loaded = mine.ask(day)
+        loaded = replace(loaded, request=replace(loaded.request, presume=query.presume))
         return _forms_of(loaded.request.definition).reply(
-            evaluating.evaluated(loaded), form, entity_tag(*mine.version(day), form)
+            evaluating.evaluated(loaded), form, entity_tag(*mine.version(day), query.presume, form)
         )
 
     return await context.compute(answer)
