@@ -104,6 +104,48 @@ async def test_an_unknown_attribute_is_kept_and_pointed_out(service: Running) ->
     ]
 
 
+async def test_the_answer_tells_which_terms_the_words_were_taken_for(service: Running) -> None:
+    """Codes of ISO 3166-1 (GB, US; USA is the alpha-3 code); a quarter is a quarter dollar: common practice of the trade, no
+    source."""
+    owner, client = service.collector(), service.client
+    words = {
+        "name": "beasts",
+        "extends": "motifs",
+        "concepts": [{"id": "quagga", "alternative_labels": ["Bontquagga"]}],
+    }
+    assert (await client.post("/v1/vocabularies", json=words, headers=owner)).status_code == 201
+    facts = {
+        "issuer": "USA",
+        "denomination": "quarter",
+        "mint": "Ambria",
+        "year_on_coin": 1965,
+        "main_motifs": {"has": ["Bontquagga", "lion"], "perhaps": ["Lions"]},
+        "material": {"none": True},
+        "unheard": "USA",
+    }
+    made = await record(service, owner, facts=facts)
+    assert made.json()["facts"] == facts
+    assert made.json()["understood"] == [
+        {"attribute": "issuer", "value": "USA", "as": "US"},
+        {"attribute": "denomination", "value": "quarter", "as": "quarter dollar"},
+        {"attribute": "main_motifs", "value": "Bontquagga", "as": "quagga"},
+        {"attribute": "main_motifs", "value": "Lions", "as": "lion"},
+    ]
+    where = made.headers["location"]
+    got = await client.get(where, headers=owner)
+    assert (got.headers["etag"], got.json()) == (made.headers["etag"], made.json())
+    patch = {"facts": {"issuer": {"one_of": ["United Kingdom", "US"]}, "main_motifs": None}}
+    sent = owner | {"If-Match": made.headers["etag"], "Content-Type": "application/merge-patch+json"}
+    changed = await client.patch(where, json=patch, headers=sent)
+    assert changed.json()["understood"] == [{"attribute": "issuer", "value": "United Kingdom", "as": "GB"}]
+    # What was told is what rules see.
+    for rule, number in (("issuer IN ('GB', 'US')", 1), ("issuer = 'GB'", 0), ("issuer IN ('FR')", 0)):
+        found = await client.get("/v1/holdings", params={"filter": rule}, headers=owner)
+        assert len(found.json()["items"]) == number, rule
+    plain = await record(service, owner, facts={"issuer": "GB", "denomination": "shilling"})
+    assert plain.json()["understood"] == []
+
+
 async def test_an_attribute_that_a_definition_declares_is_known_and_its_values_are_checked(service: Running) -> None:
     owner = service.collector()
     document = {

@@ -10,10 +10,12 @@ from msgspec import UNSET, Meta, UnsetType
 from pydantic import Field
 from sqlalchemy import Connection
 
+from service.accounts.model import Owner
 from service.definitions.actions import known_attributes
 from service.errors import Fault
 from service.facts.attributes import Attributes, UnknownAttribute, unknown_attributes
 from service.facts.core_attributes import CORE
+from service.facts.understood import UnderstoodFact, understood_facts
 from service.holdings import actions
 from service.holdings.model import Mark, NewHolding, RecordedHolding, Status, StoredHolding, read_patch, with_defaults
 from service.holdings.store import HoldingStore
@@ -26,7 +28,9 @@ from service.http.openapi import problems, router
 from service.http.pagination import PageQuery, identity_key, page, sorted_page
 from service.http.responses import NEXT_PAGE, Created, Reply, Sends, Tagged, created, encode, tagged
 from service.http.wire import In, Out, PageOut
+from service.notation.terms import with_terms
 from service.progress.actions.search import search
+from service.reference.actions import vocabularies_of
 
 holdings = router("/v1/holdings", "Holdings")
 
@@ -132,6 +136,13 @@ class HoldingOut(RecordedHolding):
         list[UnknownAttribute] | UnsetType,
         Meta(description="Advice, in the answer of one holding; it is kept all the same. Not part of the entity tag."),
     ] = UNSET
+    understood: Annotated[
+        list[UnderstoodFact] | UnsetType,
+        Meta(
+            description="In the answer of one holding: the facts whose text names a term of the attribute by another "
+            "name. They are kept as they were written, and rules see the term. Not part of the entity tag."
+        ),
+    ] = UNSET
 
 
 class HoldingPageOut(PageOut[HoldingOut]):
@@ -153,17 +164,23 @@ def conflict_out(conflict: ValueConflict) -> AnyConflictOut:
 
 
 def holding_out(stored: StoredHolding, attributes: Attributes | None = None) -> HoldingOut:
-    """The holding; with `attributes` also the names among its facts that they do not have."""
+    """The holding; with `attributes` also the names among its facts that they do not have, and the texts that they read as
+    another term."""
+    facts = stored.data.get("facts", {})
     return HoldingOut(
         stored.id,
         **with_defaults(stored.data),
         created_at=stored.created_at,
         updated_at=stored.updated_at,
         conflicts=[conflict_out(conflict) for conflict in stored.conflicts],
-        unknown_attributes=(
-            UNSET if attributes is None else unknown_attributes(stored.data.get("facts", {}), attributes)
-        ),
+        unknown_attributes=UNSET if attributes is None else unknown_attributes(facts, attributes),
+        understood=UNSET if attributes is None else understood_facts(facts, attributes),
     )
+
+
+def attributes_with_terms(connection: Connection, owner: Owner) -> Attributes:
+    """All attributes that the owner's definitions know, read by the names of the terms in the owner's vocabularies."""
+    return with_terms(known_attributes(connection, owner, CORE), vocabularies_of(connection, owner))
 
 
 def holding_tag(stored: StoredHolding) -> str:
@@ -187,7 +204,7 @@ def create_holding(
     sent = body.read_with_facts(check)
 
     def act(connection: Connection) -> Reply[HoldingOut]:
-        attributes = known_attributes(connection, owner, CORE)
+        attributes = attributes_with_terms(connection, owner)
         fields = sent.model_dump(exclude={"id"})
         stored = actions.record(connection, owner, sent.id, fields, attributes, context.now())
         return created(holding_out(stored, attributes), f"/v1/holdings/{stored.id}", holding_tag(stored))
@@ -224,7 +241,7 @@ async def list_holdings(
 def get_holding(context: Context, owner: CurrentOwner, id: HoldingId, known: IfNoneMatch) -> Tagged[HoldingOut]:
     """One holding."""
     stored, attributes = context.database.read(
-        lambda connection: (HoldingStore(connection, owner).get(id), known_attributes(connection, owner, CORE))
+        lambda connection: (HoldingStore(connection, owner).get(id), attributes_with_terms(connection, owner))
     )
     return known.not_modified_or(holding_tag(stored), lambda: holding_out(stored, attributes))
 
@@ -237,7 +254,7 @@ def change_holding(
     patch = read_patch(body.value)
 
     def act(connection: Connection) -> Reply[HoldingOut]:
-        attributes, now = known_attributes(connection, owner, CORE), context.now()
+        attributes, now = attributes_with_terms(connection, owner), context.now()
         stored = actions.change(
             connection, owner, id, patch, attributes, now, expect=lambda before: expected.check(holding_tag(before))
         )
