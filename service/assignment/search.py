@@ -386,7 +386,8 @@ class Search:
             )
         if status == self._cp.UNKNOWN:
             bound = solver.best_objective_bound
-            return None, math.ceil(bound - 1e-6) if math.isfinite(bound) else _NO_BOUND, False
+            # Where the solver stops before it has a bound it tells 0.
+            return None, math.ceil(bound - 1e-6) if math.isfinite(bound) and bound != 0 else _NO_BOUND, False
         edges = frozenset(e for e, number in self._selected.items() if solver.boolean_value(self._vars[number]))
         tentative = frozenset(
             e

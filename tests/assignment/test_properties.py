@@ -128,6 +128,23 @@ def test_without_budget_the_answer_still_keeps_every_rule_and_bounds_the_truth()
     assert unproven > 20
 
 
+def test_bounds_hold_wherever_the_budget_ends() -> None:
+    unproven = 0
+    for seed in range(100, 200):
+        problem = a_problem(Random(seed), most_rules=4)
+        best = truth(problem)
+        for budget in (5e-6, 2e-5, 1e-4):
+            solution = solve(problem, budget_seconds=budget)
+            unproven += not solution.proven
+            for level in solution.levels:
+                true = best.levels[level.name]
+                # It holds given the values before it.
+                assert min(level.value, level.bound) <= true <= max(level.value, level.bound), f"seed {seed} {level}"
+                if level.value != true:
+                    break
+    assert unproven > 10
+
+
 def test_as_many_places_are_filled_as_networkx_matches() -> None:
     for seed in range(5):
         problem = a_sparse_problem(Random(seed), 300, 320)
