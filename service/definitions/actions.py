@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -16,6 +16,8 @@ from service.definitions.model import Decisions, MergedOrigin, Revision, StoredD
 from service.definitions.store import DefinitionStore, WantNoteStore
 from service.errors import Conflict
 from service.facts.attributes import Attributes
+from service.facts.own_vocabularies import OwnVocabulary
+from service.rules.carried import carried_by
 from service.rules.document import document_digest
 from service.rules.used_terms import used_by_attribute
 
@@ -172,9 +174,26 @@ def known_attributes(connection: Connection, owner: Owner, core: Attributes) -> 
     return extended(core, declared(DefinitionStore(connection, owner).declarations()))
 
 
-def terms_in_use(connection: Connection, owner: Owner) -> Mapping[str, tuple[str, ...]]:
-    """The texts that the owner's definitions compare an attribute with, or have as keys, by attribute."""
-    return used_by_attribute(DefinitionStore(connection, owner).documents())
+@dataclass(frozen=True, slots=True)
+class UsedWords:
+    """`terms`: the texts that definitions compare an attribute with, or have as keys, by attribute. `vocabularies`: what
+    definitions carry, each as one layer, once where several carry the same."""
+
+    terms: Mapping[str, tuple[str, ...]]
+    vocabularies: tuple[tuple[OwnVocabulary, ...], ...]
+
+
+def words_in_use(connection: Connection, owner: Owner) -> UsedWords:
+    """The words of the owner's definitions, of each its draft, or else its newest revision."""
+    carried: dict[tuple[OwnVocabulary, ...], None] = {}
+
+    def documents() -> Iterator[Mapping[str, Any]]:
+        for document in DefinitionStore(connection, owner).documents():
+            carried[carried_by(document)] = None
+            yield document
+
+    terms = used_by_attribute(documents())
+    return UsedWords(terms, tuple(filter(None, carried)))
 
 
 def _held(

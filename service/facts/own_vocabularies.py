@@ -54,6 +54,19 @@ def united(one: Mapping[str, Vocabulary], other: Mapping[str, Vocabulary]) -> Ma
     return with_own({**other, **one}, differing, strict=False)
 
 
+def with_several(base: Mapping[str, Vocabulary], layers: Iterable[Sequence[OwnVocabulary]]) -> Mapping[str, Vocabulary]:
+    """The vocabularies with those of several documents that know nothing of one another. Where an entry has the name of a
+    vocabulary that is there its concepts are added to it, as far as no circle comes of it."""
+    schemes = base
+    for entries in layers:
+        added = [
+            replace(entry, extends=entry.name) if entry.extends is None and entry.name in schemes else entry
+            for entry in entries
+        ]
+        schemes = with_own(schemes, added, strict=False)
+    return schemes
+
+
 class _Base:
     """Vocabularies by their identity: a scheme has no hash, and each layer on it is made once."""
 

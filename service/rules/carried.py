@@ -10,7 +10,7 @@ from service.errors import Invalid
 from service.facts.own_vocabularies import OwnVocabulary, with_own
 from service.facts.vocabulary import Concept, Vocabulary
 from service.rules.cql2.expression import parse
-from service.rules.vocabularies import concept_as_json
+from service.rules.vocabularies import VocabularyIn, concept_as_json, read_own
 
 # Members that hold a rule, wherever they stand.
 _RULES = ("accepts", "where", "scope")
@@ -59,6 +59,12 @@ def with_needed(
         else:
             merged.append(there_already)
     return {**document, "vocabularies": [*merged, *needed.values()]}
+
+
+def carried_by(document: Mapping[str, Any]) -> tuple[OwnVocabulary, ...]:
+    """The vocabularies that a checked document has of its own."""
+    entries = (VocabularyIn.model_validate(entry).model_dump() for entry in document.get("vocabularies") or ())
+    return tuple(read_own(entry, [], "") for entry in entries)
 
 
 def _extended(name: str | None, own: Sequence[OwnVocabulary]) -> Iterator[OwnVocabulary]:

@@ -480,3 +480,48 @@ async def test_what_is_left_out_is_told_in_the_words_of_the_owner(service: Runni
     messages = {answer["ignored_facts"][0]["message"] for answer in told}
     assert len(messages) == 1
     assert messages.pop().startswith("shilling (Ambria): ")
+
+
+async def test_a_sheet_is_understood_with_what_the_definitions_of_the_owner_carry(service: Running) -> None:
+    owner, other, client = service.collector(), service.collector(), service.client
+    await kept(
+        service, owner, {"name": "lands", "extends": "issuers", "concepts": [{"id": "x-ambria", "label": "Ambria"}]}
+    )
+    attribute = {"name": "workshop", "type": "text", "vocabulary": "workshops"}
+    carried = [
+        [
+            {
+                "name": "lands",
+                "extends": "issuers",
+                "concepts": [{"id": "x-ambria", "alternative_labels": ["Old Ambria"]}],
+            },
+            {"name": "workshops", "concepts": [{"id": "hill", "label": "Hill Workshop"}]},
+        ],
+        # Of the same name, and of somebody who knew nothing of the other.
+        [
+            {
+                "name": "workshops",
+                "concepts": [{"id": "dale", "label": "Dale Workshop"}, {"id": "mine", "label": "The Mine"}],
+            }
+        ],
+        [{"name": "workshops", "concepts": [{"id": "pit", "label": "Pit", "alternative_labels": ["The Mine"]}]}],
+    ]
+    for vocabularies in carried:
+        document = {
+            **SET,
+            "slots": [{"id": "any", "accepts": True}],
+            "attributes": [attribute],
+            "vocabularies": vocabularies,
+        }
+        made = await client.post("/v1/definitions", json={"document": document}, headers=owner)
+        assert made.status_code == 201, made.text
+    sheet = "No,Country,workshop\n1,Old Ambria,Hill Workshop\n2,ambria,Dale Workshop\n3,Ambria,The Mine\n"
+    where, sent = "/v1/holdings/imports?dry_run=true", {"Content-Type": "text/csv"}
+    answer = (await client.post(where, content=sheet, headers=owner | sent)).json()
+    facts = [item["after"] for item in answer["items"]]
+    assert [fact["issuer"] for fact in facts] == ["x-ambria"] * 3
+    assert [fact.get("workshop") for fact in facts] == ["hill", "dale", "The Mine"]
+    (asked,) = answer["questions"]
+    assert (asked["value"], {candidate["value"] for candidate in asked["candidates"]}) == ("The Mine", {"mine", "pit"})
+    theirs = (await client.post(where, content=sheet, headers=other | sent)).json()
+    assert "x-ambria" not in [item["after"].get("issuer") for item in theirs["items"]]

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from service.errors import Invalid
 from service.facts.attributes import Attribute
-from service.facts.own_vocabularies import OwnVocabulary, united, with_own
+from service.facts.own_vocabularies import OwnVocabulary, united, with_own, with_several
 from service.facts.vocabulary import Concept, Vocabulary
 from service.rules.document import read_definition
 from service.rules.vocabularies import concept_as_json, read_concept
@@ -153,6 +153,23 @@ def test_two_tables_united_have_the_terms_of_both(one: list[dict[str, Any]], oth
             if name in ("motifs", "issuers") or table is tables[0]:
                 assert scheme.concepts.keys() <= both[name].concepts.keys()
                 assert all(scheme.above[term] <= both[name].above[term] for term in scheme.concepts)
+
+
+def test_layers_of_strangers_add_to_one_another_as_far_as_no_circle_comes_of_it() -> None:
+    def lands(*concepts: Concept) -> list[OwnVocabulary]:
+        return [OwnVocabulary("lands", concepts)]
+
+    north, south = Concept("north", "North", ("world",)), Concept("south", "South")
+    layers = [
+        lands(north, Concept("world", "World")),
+        lands(south, Concept("north", "Norden")),
+        lands(Concept("world", "World", ("north",)), Concept("north", "North")),
+    ]
+    made = with_several(VOCABULARIES, layers)
+    assert list(made["lands"].concepts) == ["north", "world", "south"]
+    assert made["lands"].above["north"] == {"world"}
+    assert made["lands"].concept_named("norden") == "north"
+    assert made["motifs"] is VOCABULARIES["motifs"]
 
 
 def test_a_concept_is_written_as_it_is_read() -> None:

@@ -10,11 +10,12 @@ from fastapi import Query, Request
 from pydantic import Field, StringConstraints
 from sqlalchemy import Connection
 
-from service.definitions.actions import known_attributes, terms_in_use
+from service.definitions.actions import known_attributes, words_in_use
 from service.errors import Fault, Invalid, InvalidQuery, Unreadable
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import MOST_FACTS, pointer_step
+from service.facts.own_vocabularies import with_several
 from service.facts.vocabulary import Vocabulary
 from service.facts.words import nearest
 from service.formats.encodings import ENCODINGS
@@ -173,15 +174,16 @@ def import_holdings(
     body: Unread[HoldingsImportIn],
 ) -> Reply[ImportReport]:
     """Record or change many holdings at once, all or none."""
-    attributes, used, schemes = context.database.read(
+    attributes, used, kept = context.database.read(
         lambda connection: (
             known_attributes(connection, owner, CORE),
-            terms_in_use(connection, owner),
+            words_in_use(connection, owner),
             vocabularies_of(connection, owner),
         )
     )
+    schemes = with_several(kept, used.vocabularies)
     # Only what a rule reads is worth a question.
-    read_by_rules = {name: (*texts, *catalogue_texts().get(name, ())) for name, texts in used.items()}
+    read_by_rules = {name: (*texts, *catalogue_texts().get(name, ())) for name, texts in used.terms.items()}
     found = read_import(body, query.mapping, query.options, attributes, read_by_rules, schemes)
     if query.dry_run:
         return Reply(context.database.read(lambda connection: actions.preview(connection, owner, found, attributes)))
