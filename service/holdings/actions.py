@@ -3,8 +3,9 @@ owner's log like those that devices send, made by an author who saw everything."
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import islice
 from typing import Any
@@ -22,6 +23,7 @@ from service.holdings.sync.apply import SentMutation, apply_one
 from service.holdings.sync.field_names import flattened, patch_between, unflattened
 from service.holdings.sync.log import StoredLog, fingerprint_of
 from service.holdings.sync.merge import APPLIED, CREATE, DESTROY, UPDATE, Mutation, Record
+from service.notation.readers import read_notation
 
 # A check of the holding as it is now, by whoever read it before: raises Stale when it changed since.
 Expectation = Callable[[StoredHolding], None]
@@ -132,7 +134,19 @@ def destroy(connection: Connection, owner: Owner, identity: str, now: datetime, 
 
 def faults_of_facts(facts: Any, attributes: Attributes) -> list[Fault]:
     """Everything wrong with facts, pointers relative to the holding."""
-    return [fault.under("/facts") for fault in check_facts(facts, attributes, strict=False)]
+    return [_in_notation(fault, facts).under("/facts") for fault in check_facts(facts, attributes, strict=False)]
+
+
+def _in_notation(fault: Fault, facts: Any) -> Fault:
+    """Of a text where a number belongs ("VF-30"): with what to write instead, if it is in the notation of collectors."""
+    if fault.code != "type" or fault.hint is not None or not isinstance(facts, Mapping):
+        return fault
+    name = fault.pointer.removeprefix("/")
+    text = facts.get(name)
+    reading = read_notation(name, text) if isinstance(text, str) else None
+    if reading is None or name not in reading.facts:
+        return fault
+    return replace(fault, hint=f"write {json.dumps(reading.facts[name], default=float)}")
 
 
 def _known(log: StoredLog, identity: str) -> Record:
@@ -165,4 +179,4 @@ def _faults_of_change(before: Mapping[str, Any], after: Any, attributes: Attribu
     if not isinstance(after, Mapping):
         return []
     faults = of_changed(check_facts(dict(after), attributes, strict=False), before, after)
-    return [fault.under("/facts") for fault in faults]
+    return [_in_notation(fault, after).under("/facts") for fault in faults]

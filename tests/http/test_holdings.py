@@ -146,6 +146,24 @@ async def test_the_answer_tells_which_terms_the_words_were_taken_for(service: Ru
     assert plain.json()["understood"] == []
 
 
+async def test_a_text_in_the_notation_of_collectors_is_refused_with_what_to_write(service: Running) -> None:
+    """VF-30 is 30, .925 is 925 of a thousand: common practice of the trade, no source."""
+    owner, client = service.collector(), service.client
+    facts = {"grade": "VF-30", "fineness": "925", "year_on_coin": "1901", "diameter": "wide"}
+    answer = await client.post("/v1/holdings", json={"facts": facts}, headers=owner)
+    told = {error["pointer"]: error.get("hint") for error in answer.json()["errors"]}
+    assert told == {
+        "/facts/grade": "write 30",
+        "/facts/fineness": "write 0.925",
+        "/facts/year_on_coin": "write 1901",
+        "/facts/diameter": None,
+    }
+    made = await record(service, owner, facts={"grade": 30})
+    sent = owner | {"If-Match": made.headers["etag"], "Content-Type": "application/merge-patch+json"}
+    refused = await client.patch(made.headers["location"], json={"facts": {"grade": "MS64"}}, headers=sent)
+    assert [error["hint"] for error in refused.json()["errors"]] == ["write 64"]
+
+
 async def test_an_attribute_that_a_definition_declares_is_known_and_its_values_are_checked(service: Running) -> None:
     owner = service.collector()
     document = {
