@@ -6,6 +6,7 @@ on how busy the machine is. ortools is imported on first use: it takes about a s
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
@@ -49,3 +50,14 @@ def run_solver(
     status = solver.solve(model)
     budget.spend(solver.response_proto.deterministic_time)
     return solver, status
+
+
+def bound_told(solver: cp_model.CpSolver, status: cp_model.CpSolverStatus) -> int | None:
+    """The bound that the solver proved of a whole objective to be minimised; None where it has none."""
+    from ortools.sat.python import cp_model
+
+    bound = solver.best_objective_bound
+    # Where the solver stops before it has a bound it tells 0.
+    if not math.isfinite(bound) or (status == cp_model.UNKNOWN and bound == 0):
+        return None
+    return math.ceil(bound - 1e-6)

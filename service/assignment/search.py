@@ -13,7 +13,7 @@ from itertools import groupby
 from typing import TYPE_CHECKING
 
 from service.assignment.components import Bonus, Component, Layout
-from service.assignment.cp_sat import SolverBudget, Terms, run_solver
+from service.assignment.cp_sat import SolverBudget, Terms, bound_told, run_solver
 from service.assignment.flow import EMPTY
 from service.assignment.heuristics import polish
 from service.assignment.levels import Assignment, earned, level_spreads, loss, reported_level
@@ -385,9 +385,8 @@ class Search:
                 f"the solver reports {solver.status_name(status)} for a component with a known assignment"
             )
         if status == self._cp.UNKNOWN:
-            bound = solver.best_objective_bound
-            # Where the solver stops before it has a bound it tells 0.
-            return None, math.ceil(bound - 1e-6) if math.isfinite(bound) and bound != 0 else _NO_BOUND, False
+            bound = bound_told(solver, status)
+            return None, _NO_BOUND if bound is None else bound, False
         edges = frozenset(e for e, number in self._selected.items() if solver.boolean_value(self._vars[number]))
         tentative = frozenset(
             e

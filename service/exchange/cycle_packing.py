@@ -2,18 +2,17 @@
 
 One variable counts how often each cycle of parties is used, another how many coins of a supply go to a demand; between
 any two parties as many coins go as the cycles over them say (the cycle formulation of Abraham, Blum and Sandholm, 2007,
-for parties that give many coins). See `service.assignment.cp_sat` for the solver's parabudgets.
+for parties that give many coins). See `service.assignment.cp_sat` for the solver's parameters.
 """
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import pairwise, takewhile
 from typing import TYPE_CHECKING
 
-from service.assignment.cp_sat import SolverBudget, Terms, run_solver
+from service.assignment.cp_sat import SolverBudget, Terms, bound_told, run_solver
 from service.assignment.problem import Level
 from service.exchange.reduction import Condition, Link, LinkCycle, ReducedExchange, turnover
 
@@ -232,8 +231,8 @@ class CyclePacking:
                 self._current, reached = found, self._value(terms, found)
         if status == self._cp.OPTIMAL:
             return reached
-        bound = solver.best_objective_bound
-        return min(max(low, math.ceil(bound - 1e-6)), reached) if math.isfinite(bound) else low
+        bound = bound_told(solver, status)
+        return low if bound is None else min(max(low, bound), reached)
 
     def _expression(self, terms: Terms) -> cp_model.LinearExprT:
         return self._cp.LinearExpr.weighted_sum([self._vars[number] for number in terms], list(terms.values()))
