@@ -175,4 +175,4 @@ def test_none_that_one_clause_asks_for_is_a_world_of_the_others_too() -> None:
     written = "mintmark = 'H' OR mintmark <> 'H' OR (mintmark IS NULL AND mint IS NULL)"
     columns = Columns([a_view({}), a_view({"mintmark": "H"}), a_view({"mint": {"none": True}})], ATTRIBUTES, AROUND)
     told = told_by(columns, a_rule(written))
-    assert told == {0: (UNDECIDED, True), 1: (YES, False), 2: (YES, False)}
+    assert told == {0: (UNDECIDED, "unknown"), 1: (YES, None), 2: (YES, None)}

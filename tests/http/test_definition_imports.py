@@ -86,7 +86,7 @@ async def test_a_link_is_fetched_looked_at_and_kept_only_when_it_is_confirmed(se
     assert (told["status"], told["kind"], told["address"]) == ("waiting", "share", link)
     assert (told["title"], told["revision"], told["digest"]) == ("Two crowns", 3, document_digest(DOCUMENT))
     assert told["document"] == DOCUMENT
-    assert "Worn crown: a crown, grade less than 40." in told["in_words"]
+    assert "Worn crown: a crown, grade less than 40. Note: Through many hands." in told["in_words"]
     check = await service.client.post("/v1/definition-checks", json={"definition": DOCUMENT})
     assert (told["counts"], told["findings"]) == (check.json()["counts"], check.json()["findings"])
     assert await definitions(service, owner) == []

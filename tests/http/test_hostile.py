@@ -730,7 +730,7 @@ def bodies_of_presumptions() -> Iterator[tuple[str, bytes, Sequence[str]]]:
         body = {"identify": [{"where": "TRUE", "issues": value}]}
         yield f"issues: {number}", json_of(body), (f"/identify/0/issues{within}",)
     yield "no rule", json_of({"identify": [{}]}), ("/identify/0/where",)
-    yield "more", json_of({"presume": [{**facts, "when": 1}], "presumptions": []}), ("/presume/0", "/presumptions")
+    yield "more", json_of({"presume": [{**facts, "when": 1}], "presumptions": []}), ("/presume/0/when", "/presumptions")
 
 
 NO_TEXT: list[Any] = [None, 1, True, [], {}, ""]

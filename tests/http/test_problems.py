@@ -12,7 +12,7 @@ import pytest
 
 from service.http.problems import PROBLEM_KINDS
 from tests.conftest import Running, running, settings_for
-from tests.http.examples import DOCUMENT, EVALUATION
+from tests.http.examples import CHECK, DOCUMENT
 
 pytestmark = pytest.mark.anyio
 
@@ -181,15 +181,16 @@ async def test_an_unforeseen_error_tells_the_caller_nothing_and_the_log_no_secre
     def fail(*_: object, **__: object) -> None:
         raise RuntimeError(f"with {secret}")
 
-    monkeypatch.setattr("service.progress.actions.evaluate.evaluated", fail)
+    # An operation that reads nothing from the query, so that a secret may stand there.
+    monkeypatch.setattr("service.http.api.definitions.check_report", fail)
     with caplog.at_level(logging.DEBUG):
-        answer = await service.client.post(f"/v1/evaluations?key={secret}", json=EVALUATION)
+        answer = await service.client.post(f"/v1/definition-checks?key={secret}", json=CHECK)
     checked(answer, "internal")
     assert secret not in answer.text
     written = "\n".join(record.getMessage() for record in caplog.records if record.name.startswith("setwright"))
     assert secret not in written
     assert "RuntimeError" in written
-    assert "POST /v1/evaluations 500" in written
+    assert "POST /v1/definition-checks 500" in written
 
 
 async def test_the_log_has_the_route_and_not_the_address(service: Running, caplog: pytest.LogCaptureFixture) -> None:
