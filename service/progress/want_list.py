@@ -382,9 +382,14 @@ class _Weak:
 # --- on paper ----------------------------------------------------------------------------------------------------------
 
 
+NOTHING_WANTED = "Every place has a coin, or one that may fit."
+
+
 def as_text(wants: WantList) -> str:
     """The list on a card: plain text, 40 columns."""
     lines = [*textwrap.wrap(f"{wants.title}, {wants.evaluated_on}", CARD), ""]
+    if not wants.wanted and not wants.kept_empty:
+        lines += textwrap.wrap(NOTHING_WANTED, CARD)
     for line in wants.wanted:
         count = f"{line.places}x " if line.places > 1 else ""
         mark = "[ ]" if line.kind == "empty" else "[+]"

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from service.progress import openings
-from service.progress.want_list import as_csv, as_text, want_list
+from service.progress.want_list import NOTHING_WANTED, as_csv, as_text, want_list
 from service.rules.messages import MESSAGES
 from tests.factories import a_document, a_holding, a_measurement, as_sent
 from tests.messages import ensure_worded
@@ -143,6 +143,13 @@ def test_upgrades_name_the_coin_by_its_number_and_what_it_is() -> None:
     assert set(found.named) == {"c"}
     assert "No. 12 (1935 crown)" in " ".join(as_text(found).split())
     assert "1935 crown" in as_csv(found)
+
+
+def test_a_card_of_a_set_in_which_nothing_is_wanted_says_so() -> None:
+    document = a_document({"crown": "denomination = 'crown'"})
+    may_fit = want_list(a_measurement(document, [a_holding("c", year_on_coin=1935)]))
+    assert NOTHING_WANTED in " ".join(as_text(may_fit).split())
+    assert NOTHING_WANTED not in " ".join(as_text(want_list(a_measurement(document, []))).split())
 
 
 def test_past_its_work_a_place_counts_as_wanted_and_the_list_says_so(monkeypatch: pytest.MonkeyPatch) -> None:

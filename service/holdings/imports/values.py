@@ -35,6 +35,8 @@ _BY_ISSUER = ("issuer", "denomination", "material", "authority")
 _MOST_SHOWN = 1_000
 # Looking for terms that look alike takes long.
 _MOST_LIKENED = 300
+NO_CURRENCY = "no currency"
+"""What is asked, once for a column, where amounts stand without a currency."""
 _YES = frozenset(
     ("y", "yes", "x", "true", "1", "ja", "j", "oui", "o", "si", "s", "sì", "sí", "✓", "✔", "for trade", "available")
 )
@@ -419,7 +421,7 @@ class CellReader:
         money = read_money(text, self._decimals.get(column.number - 1, self._decimal))
         if money is None:
             return Told(None, question=(), is_kept=True)
-        sign = money.sign or (column.unit or "").upper()
+        sign = money.sign or (column.unit or "").upper() or NO_CURRENCY
         answered, answer = self._answer("price_paid", sign)
         currencies = money.currencies or _named(column.unit)
         if answered:

@@ -143,6 +143,18 @@ def test_a_sign_of_several_currencies_is_asked_once_and_answered_once() -> None:
     assert [row.own["price_paid"]["currency"] for row in answered.sent] == ["CAD", "CAD"]
 
 
+def test_amounts_without_a_currency_are_one_question() -> None:
+    raw = b"No;Paid\n1;12,50\n2;3,00\n3;8\n4;9 GBP\n"
+    read = looked(raw)
+    assert read.cells is not None
+    (question,) = read.cells.questions()
+    assert (question.field, question.value, question.rows) == ("price_paid", "no currency", 3)
+    answered = looked(raw, answers={"price_paid": {"no currency": "EUR"}})
+    paid = [row.own["price_paid"] for row in answered.sent]
+    assert [one["currency"] for one in paid] == ["EUR", "EUR", "EUR", "GBP"]
+    assert [one["amount"] for one in paid] == [Decimal("12.50"), Decimal("3.00"), 8, 9]
+
+
 def test_days() -> None:
     assert order_of_days(["03/04/2016", "20/10/2018"]) == DAY_FIRST
     assert order_of_days(["03/04/2016", "4/22/2018"]) == MONTH_FIRST
