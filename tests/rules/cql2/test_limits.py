@@ -136,7 +136,8 @@ def is_linear(work: Callable[[str], object], kind: str) -> bool:
 def test_hostile_text_ends_at_once(kind: str) -> None:
     parse("a")  # the grammar is built once
     for size in (10_000, 2_000, 500):
-        assert seconds(parse, HOSTILE[kind](size)) < 0.5
+        # The least of a few: a collection of garbage in a process that has run thousands of tests takes longer than this.
+        assert any(seconds(parse, HOSTILE[kind](size)) < 0.5 for _ in range(3))
 
 
 @pytest.mark.parametrize("kind", ["brackets", "pairs", "nots", "minus", "calls", "odd quotes", "surrogates", "marks"])
