@@ -51,6 +51,8 @@ async def test_presumptions_are_kept_under_a_version_and_are_nobody_elses(servic
     again = await service.client.get(WHERE, headers={**owner, "If-None-Match": put.headers["etag"]})
     assert again.status_code == 304
     assert (await presume(service, owner, SOUND, first.headers["etag"])).status_code == 412
+    # What is wrong in itself is told before what changed meanwhile.
+    assert (await presume(service, owner, {"identify": [{"issues": None}]}, first.headers["etag"])).status_code == 422
     read = await service.client.get(WHERE, headers=owner)
     assert (read.json(), read.headers["etag"]) == (body, put.headers["etag"])
     assert "0.925" in read.text
