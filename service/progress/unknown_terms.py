@@ -15,7 +15,8 @@ from service.facts.attributes import Attribute
 from service.facts.holding import Facts, Holding, View
 from service.facts.knowledge import Among, Knowledge, Subsets
 from service.facts.truth import NO
-from service.notation.terms import Terms, Unknown
+from service.facts.vocabulary import Vocabulary
+from service.notation.terms import Terms, Understood, Unknown
 from service.rules.definition import Definition
 from service.rules.predicates import Predicate, reads
 from service.rules.used_terms import used_by_attribute
@@ -111,19 +112,16 @@ class _Words:
             if attribute is None or attribute.type != "text" or attribute.values:
                 continue
             scheme = self.definition.vocabularies.get(attribute.vocabulary or "")
-            used = self._in_use(attribute)
             if scheme is not None:
-                yield name, _NearOf(attribute, scheme.concepts, used, by_index=True, definition=self.definition)
+                yield name, _NearOf(attribute, scheme, dict.fromkeys(self.used.get(name, ())))
             elif name in self.used:
-                yield name, _NearOf(attribute, {}, used, by_index=False, definition=self.definition)
+                yield name, _NearOf(attribute, None, self._in_use(name))
 
-    def _in_use(self, attribute: Attribute) -> dict[str, None]:
-        """The words of the definition; without a vocabulary also those of the catalogue."""
-        found = dict.fromkeys(self.used.get(attribute.name, ()))
-        if attribute.vocabulary in self.definition.vocabularies:
-            return found
-        for facts in self.issues.values() if attribute.name in self.used else ():
-            known = facts.get(attribute.name)
+    def _in_use(self, name: str) -> dict[str, None]:
+        """The words of the definition and the catalogue."""
+        found = dict.fromkeys(self.used[name])
+        for facts in self.issues.values():
+            known = facts.get(name)
             if known is not None:
                 found |= dict.fromkeys(_texts(known))
         return found
@@ -132,21 +130,13 @@ class _Words:
 class _NearOf:
     """The nearest terms of a text that is none; None of a term."""
 
-    def __init__(
-        self,
-        attribute: Attribute,
-        concepts: Mapping[str, object],
-        used: Mapping[str, None],
-        *,
-        by_index: bool,
-        definition: Definition,
-    ) -> None:
-        self.attribute, self.concepts, self.used = attribute, concepts, used
-        self.scheme = definition.vocabularies.get(attribute.vocabulary or "") if by_index else None
+    def __init__(self, attribute: Attribute, scheme: Vocabulary | None, used: Mapping[str, None]) -> None:
+        """`scheme`: the attribute's vocabulary; `used`: words that count beside its terms, or without one as its terms."""
+        self.attribute, self.scheme, self.used = attribute, scheme, used
         self.terms = Terms({}, {attribute.name: tuple(used)})
 
     def __call__(self, text: str) -> tuple[str, ...] | None:
-        if text in self.concepts or text in self.used:
+        if text in self.used or (self.scheme is not None and text in self.scheme.concepts):
             return None
         among = self.terms.resolve(replace(self.attribute, vocabulary=None), text) if self.used else Unknown()
         if self.scheme is None:
@@ -159,7 +149,7 @@ class _NearOf:
             near = (*near, *(() if among.nearest is None else (among.nearest,)))
         else:
             # A word of the rules, in other letters.
-            near = (among.value, *near) if hasattr(among, "value") else near
+            near = (among.value, *near) if isinstance(among, Understood) else near
         return tuple(dict.fromkeys(near))
 
 

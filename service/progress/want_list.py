@@ -47,10 +47,9 @@ Notes = Mapping[str, Mapping[str, Any]]
 """The owner's notes by place or group: {"min_grade", "most_to_pay", "currency", "note"}, each left out where there is none."""
 
 
-class WantedPlace(Message, frozen=True, kw_only=True):
-    """An empty place (those of a free choice once, with how many are open), or an open-ended group, which takes one more."""
+class _Line(Message, frozen=True, kw_only=True):
+    """What every line of the list has."""
 
-    kind: Literal["empty", "open"]
     tier: Tier
     place: str
     label: str
@@ -64,6 +63,12 @@ class WantedPlace(Message, frozen=True, kw_only=True):
     note: str | UnsetType = UNSET
 
 
+class WantedPlace(_Line, frozen=True, kw_only=True):
+    """An empty place (those of a free choice once, with how many are open), or an open-ended group, which takes one more."""
+
+    kind: Literal["empty", "open"]
+
+
 class RuleName(msgspec.Struct, frozen=True):
     """A rule over several places."""
 
@@ -71,16 +76,10 @@ class RuleName(msgspec.Struct, frozen=True):
     label: str
 
 
-class KeptEmptyPlace(Message, frozen=True, kw_only=True):
+class KeptEmptyPlace(_Line, frozen=True, kw_only=True):
     """An empty place (those of a free choice once), or an open-ended group, that no coin could fill as things are."""
 
     kind: Literal["kept_empty"] = "kept_empty"
-    tier: Tier
-    place: str
-    label: str
-    wanted: Annotated[str, Meta(description="What a coin must be, in words.")]
-    look_at: str
-    places: int
     rules: Annotated[
         list[RuleName],
         Meta(description="The rules that keep it empty; none: no coin at all fits what the place asks."),
@@ -92,33 +91,17 @@ class KeptEmptyPlace(Message, frozen=True, kw_only=True):
         list[str], Meta(description="Places: once one of them has a coin that matches a coin could fill the place.")
     ]
     count: Annotated[int | UnsetType, Meta(description="What the rule would have to allow.")] = UNSET
-    author_note: Annotated[str | UnsetType, Meta(description="The note of the definition's author.")] = UNSET
-    min_grade: Annotated[int, Meta(description="The owner's note: the least grade worth buying.")] | UnsetType = UNSET
-    most_to_pay: Annotated[int | Decimal, Meta(description="The owner's note; no valuation.")] | UnsetType = UNSET
-    currency: str | UnsetType = UNSET
-    note: str | UnsetType = UNSET
 
 
-class WeakFilling(Message, frozen=True, kw_only=True):
+class WeakFilling(_Line, frozen=True, kw_only=True):
     """A filled place where a better coin is wanted."""
 
     kind: Literal["better"] = "better"
-    tier: Tier
-    place: str
-    label: str
-    wanted: Annotated[str, Meta(description="What a coin must be, in words.")]
-    look_at: str
-    places: int
     holding: str
     because: Annotated[str, Meta(description="What the coin that sits there is worth under the preferences.")]
-    author_note: Annotated[str | UnsetType, Meta(description="The note of the definition's author.")] = UNSET
     below_min_grade: (
         Annotated[bool, Meta(description="true: the coin is surely below the owner's least grade.")] | UnsetType
     ) = UNSET
-    min_grade: Annotated[int, Meta(description="The owner's note: the least grade worth buying.")] | UnsetType = UNSET
-    most_to_pay: Annotated[int | Decimal, Meta(description="The owner's note; no valuation.")] | UnsetType = UNSET
-    currency: str | UnsetType = UNSET
-    note: str | UnsetType = UNSET
     number: Annotated[str | None, Meta(description="The owner's own number of the coin that sits there.")]
     title: Annotated[str, Meta(description="What the coin is.")]
     mark: Annotated[Literal["replace"] | UnsetType, Meta(description="The owner marked the coin.")] = UNSET
@@ -197,6 +180,20 @@ class _Wishes:
         return all(isinstance(value, int | Fraction) and value < least for value in values)
 
 
+def _shared_members(place: Place, address: str, count: int, speak: RuleWording, wishes: _Wishes) -> dict[str, Any]:
+    """What a line says of a place, whether a coin is there or not."""
+    return {
+        "tier": place.tier,
+        "place": address,
+        "label": place.label,
+        "wanted": speak.coin(place.predicate),
+        "look_at": place.look_at,
+        "author_note": place.note or UNSET,
+        "places": count,
+        **wishes.of(address),
+    }
+
+
 class _Empty:
     """The lines of places without a coin."""
 
@@ -249,17 +246,7 @@ class _Empty:
         group = self.groups.get(address)
         if group is not None:
             return self._open_group(group)
-        return {
-            "kind": "empty",
-            "tier": place.tier,
-            "place": address,
-            "label": place.label,
-            "wanted": self.speak.coin(place.predicate),
-            "look_at": place.look_at,
-            "author_note": place.note or UNSET,
-            "places": count,
-            **self.wishes.of(address),
-        }
+        return {"kind": "empty", **_shared_members(place, address, count, self.speak, self.wishes)}
 
     def _open_group(self, group: OnePer) -> dict[str, Any]:
         """An open-ended group has no empty place, and takes one more key."""
@@ -347,20 +334,13 @@ class _Weak:
         words = words or ["below the lowest grade wanted" if is_short else "marked to be replaced"]
         said = message("want-better", coin=names.coin(coin), place=names.place(place.address), because=words)
         return WeakFilling(
-            tier=place.tier,  # type: ignore[arg-type]
-            place=place.address,
-            label=place.label,
-            wanted=speak.coin(place.predicate),
-            look_at=place.look_at,
-            author_note=place.note or UNSET,
-            places=1,
+            **_shared_members(place, place.address, 1, speak, self.wishes),
             holding=holding.id,
             because="; ".join(words),
             mark="replace" if holding.mark == "replace" else UNSET,
             below_min_grade=True if is_short else UNSET,
             number=named[holding.id].number,
             title=named[holding.id].title,
-            **self.wishes.of(place.address),
             **said.members(),
         )
 
@@ -405,12 +385,12 @@ def as_text(wants: WantList) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _on_card(text: str, line: WantedPlace | KeptEmptyPlace | WeakFilling) -> list[str]:
+def _on_card(text: str, line: _Line) -> list[str]:
     said = noted(line)
     return textwrap.wrap(f"{text}{said and f' ({said})'}", CARD, subsequent_indent="    ")
 
 
-def noted(line: WantedPlace | KeptEmptyPlace | WeakFilling) -> str:
+def noted(line: _Line) -> str:
     """The owner's note to a line in a few words, and the author's, a long one shortened; empty where there is none."""
     parts = [] if line.min_grade is UNSET else [f"grade {line.min_grade} or more"]
     if line.most_to_pay is not UNSET:
