@@ -88,9 +88,7 @@ def _of_group(
     base = (*scope, *_parts(group.accepts))
     found = keys_of(definition, group, collection, _joined(base) if base else None)
     labels = key_labels(definition, group, found.keys)
-    look_at = group.look_at or "; ".join(
-        dict.fromkeys(filter(None, (definition.attributes[name].look_at for name in group.attributes)))
-    )
+    look_at = where_to_look(definition, group)
     places = []
     for key, label in zip(found.keys, labels, strict=True):
         parts = (*base, *key_tests(definition, group, key, found))
@@ -112,6 +110,12 @@ def _of_group(
             )
         )
     return places
+
+
+def where_to_look(definition: Definition, group: OnePer) -> str:
+    """Where a coin shows the key of a group: in the author's words, else in those of its attributes."""
+    hints = (definition.attributes[name].look_at for name in group.attributes)
+    return group.look_at or "; ".join(dict.fromkeys(filter(None, hints)))
 
 
 def key_tests(definition: Definition, group: OnePer, key: Key, keys: GroupKeys | None = None) -> tuple[RulePart, ...]:

@@ -18,7 +18,7 @@ from service.assignment.build import Instance, set_rule
 from service.assignment.neighbours import leaders_of
 from service.assignment.problem import AssignmentProblem, Basis, Edge, Placement, SetRule
 from service.assignment.solve import most_filled
-from service.evaluation.places import ONE_PER, Place, key_tests
+from service.evaluation.places import ONE_PER, Place, key_tests, where_to_look
 from service.evaluation.table import Table
 from service.facts.holding import View
 from service.facts.kinds import read_fact
@@ -84,7 +84,21 @@ def with_open_groups(instance: Instance, definition: Definition) -> Instance:
             else one
             for one in rules
         ]
-        places.append(Place(group.id, group.name, ONE_PER, group.tier, rule, (), (), group.id))
+        places.append(
+            Place(
+                address=group.id,
+                label=group.name,
+                kind=ONE_PER,
+                tier=group.tier,
+                predicate=rule,
+                parts=(),
+                prefer=(),
+                group=group.id,
+                look_at=where_to_look(definition, group),
+                note=group.note,
+                group_label=group.name,
+            )
+        )
     more = len(places) - len(instance.places)
     required = (*instance.problem.required, *(place.tier == REQUIRED for place in places[len(instance.places) :]))
     return replace(

@@ -180,13 +180,13 @@ class _Wishes:
         return all(isinstance(value, int | Fraction) and value < least for value in values)
 
 
-def _shared_members(place: Place, address: str, count: int, speak: RuleWording, wishes: _Wishes) -> dict[str, Any]:
+def _shared_members(place: Place, address: str, count: int, wanted: str, wishes: _Wishes) -> dict[str, Any]:
     """What a line says of a place, whether a coin is there or not."""
     return {
         "tier": place.tier,
         "place": address,
         "label": place.label,
-        "wanted": speak.coin(place.predicate),
+        "wanted": wanted,
         "look_at": place.look_at,
         "author_note": place.note or UNSET,
         "places": count,
@@ -245,26 +245,18 @@ class _Empty:
         """The members that both lists have."""
         group = self.groups.get(address)
         if group is not None:
-            return self._open_group(group)
-        return {"kind": "empty", **_shared_members(place, address, count, self.speak, self.wishes)}
+            return self._open_group(group, place)
+        wanted = self.speak.coin(place.predicate)
+        return {"kind": "empty", **_shared_members(place, address, count, wanted, self.wishes)}
 
-    def _open_group(self, group: OnePer) -> dict[str, Any]:
+    def _open_group(self, group: OnePer, place: Place) -> dict[str, Any]:
         """An open-ended group has no empty place, and takes one more key."""
         rules = [rule.predicate for rule in (self.definition.scope, group.accepts) if rule is not None]
         coin = self.speak.coin(all_of(*rules)) if rules else "a coin"
         names = listed([self.speak.name(name) for name in group.attributes], "and")
-        hints = (self.definition.attributes[name].look_at for name in group.attributes)
-        return {
-            "kind": "open",
-            "tier": group.tier,
-            "place": group.id,
-            "label": f"Another {names}",
-            "wanted": f"{coin}, of a {names} that you do not have yet",
-            "look_at": group.look_at or "; ".join(filter(None, hints)),
-            "author_note": group.note or UNSET,
-            "places": 1,
-            **self.wishes.of(group.id),
-        }
+        wanted = f"{coin}, of a {names} that you do not have yet"
+        shared = _shared_members(place, group.id, 1, wanted, self.wishes)
+        return {**shared, "kind": "open", "label": f"Another {names}"}
 
     def _wanted(self, entry: Mapping[str, Any]) -> Message:
         place, wanted = self.names.place(entry["place"]), entry["wanted"]
@@ -334,7 +326,7 @@ class _Weak:
         words = words or ["below the lowest grade wanted" if is_short else "marked to be replaced"]
         said = message("want-better", coin=names.coin(coin), place=names.place(place.address), because=words)
         return WeakFilling(
-            **_shared_members(place, place.address, 1, speak, self.wishes),
+            **_shared_members(place, place.address, 1, speak.coin(place.predicate), self.wishes),
             holding=holding.id,
             because="; ".join(words),
             mark="replace" if holding.mark == "replace" else UNSET,

@@ -133,6 +133,23 @@ def test_an_open_group_is_wanted_while_the_rules_let_another_key_in() -> None:
     )
 
 
+YEARS = {"id": "by-year", "attribute": "year_on_coin", "label": "Years of the penny", "keys": {"from": "holdings"}}
+
+
+def test_an_open_group_is_called_by_its_name() -> None:
+    group = {**YEARS, "note": "Dates of the reverse.", "look_at": "below the figure"}
+    coins = [a_holding("a", year_on_coin=1900), a_holding("b", year_on_coin=1901)]
+    found = wants(a_document(one_per=[group]), coins)
+    (line,) = found["wanted"]
+    assert line["message"] == (
+        "'Years of the penny' takes another coin. Wanted: a coin, of a year on the coin that you do not have yet."
+    )
+    assert (line["look_at"], line["author_note"]) == ("below the figure", "Dates of the reverse.")
+    rule = {"id": "one", "kind": "same", "by": ["year_on_coin"], "places": ["by-year"]}
+    (kept,) = wants(a_document(one_per=[group], constraints=[rule]), coins[:1])["kept_empty"]
+    assert kept["message"].startswith("Under 'one' 'Years of the penny' takes no other coin.")
+
+
 def test_upgrades_name_the_coin_by_its_number_and_what_it_is() -> None:
     document = a_document({"crown": "denomination = 'crown'"}, prefer=[{"highest": "grade"}])
     coin = {**a_holding("c", denomination="crown", year_on_coin=1935), "number": "12"}
