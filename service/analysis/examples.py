@@ -10,20 +10,18 @@ from typing import Any
 from service.errors import Fault
 from service.evaluation.explanation import conjuncts, settle
 from service.evaluation.keys import Collection, GroupKeys, keys_of
-from service.evaluation.places import key_labels, key_tests
+from service.evaluation.places import group_base, key_labels, key_tests, shows_a_key
 from service.evaluation.verdicts import WORLD_BUDGET, Case
 from service.evaluation.views import Views
 from service.facts.attributes import Attributes
 from service.facts.holding import Facts, Holding, View
-from service.facts.knowledge import NONE, Value
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.definition import Definition, OnePer
 from service.rules.keys import Key, key_address, key_at
 from service.rules.labels import Labels, shortened
 from service.rules.messages import FactPart, Message, PlacePart, message, message_of_fault
-from service.rules.predicates import EvaluationContext, IsNull, Not, Or, Predicate, all_of, leaves
+from service.rules.predicates import EvaluationContext, Predicate, all_of, leaves
 from service.rules.rule import Rule, RulePart
-from service.rules.terms import Ref
 from service.rules.wording import RuleWording
 
 MOST_WORK = 200_000
@@ -123,7 +121,7 @@ class ExampleRuns:
             at, choice = self.choices[group]
             return Target(choice.label, f"/free_choice/{at}/accepts", [(*self.scope, *_parts(choice.accepts))])
         at, one_per = self.groups[group]
-        base = (*self.scope, *_parts(one_per.accepts))
+        base = group_base(self.definition, one_per)
         found = self.keys.get(group) or self._keys_shown(one_per, base, seen)
         if not slash:
             ways = [(*base, *key_tests(self.definition, one_per, one, found)) for one in found.keys]
@@ -157,14 +155,7 @@ class ExampleRuns:
     def _may_show(self, group: OnePer, base: Sequence[RulePart], seen: tuple[View, ...]) -> bool:
         """Whether a coin that shows no key of an open-ended group may have one all the same: a place that another coin
         opens may be its own."""
-        rules = [predicate for _, predicate in base]
-        for part in group.parts:
-            attribute = self.attributes[part.attribute]
-            if part.bands:
-                keys: list[Value] = [*(band.key for band in part.bands), *([NONE] if part.none else [])]
-                rules.append(Or(tuple(part.test(key, attribute)[1] for key in keys)))
-            elif not part.none:
-                rules.append(Not(IsNull(Ref(part.attribute))))
+        rules = [*(predicate for _, predicate in base), *shows_a_key(group, self.attributes)]
         return not rules or self._of(all_of(*rules), seen) is not NO
 
     # -- verdicts

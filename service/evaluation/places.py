@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from service.errors import Fault, OverLimit
 from service.evaluation.keys import Collection, GroupKeys, keys_of
+from service.facts.attributes import Attribute
+from service.facts.knowledge import NONE, Value
 from service.rules.definition import MOST_PLACES, PLACEHOLDER, Definition, OnePer
 from service.rules.keys import Key, key_address, key_at, key_in_words
-from service.rules.predicates import Predicate, all_of
+from service.rules.predicates import IsNull, Not, Or, Predicate, all_of
 from service.rules.preferences import Preference
 from service.rules.rule import Rule, RulePart
+from service.rules.terms import Ref
 
 SLOT, ONE_PER, FREE_CHOICE = "slots", "one_per", "free_choice"
 
@@ -50,7 +53,7 @@ def places_of(definition: Definition, collection: Collection) -> tuple[Place, ..
         place = Place(slot.id, slot.label, SLOT, slot.tier, _joined(parts), parts, prefer)
         places.append(replace(place, look_at=slot.look_at, note=slot.note))
     for group in definition.one_per:
-        places.extend(_of_group(definition, group, collection, scope))
+        places.extend(_of_group(definition, group, collection))
     for choice in definition.free_choice:
         parts = (*scope, *_parts(choice.accepts))
         joined, prefer = _joined(parts), choice.prefer or definition.prefer
@@ -82,10 +85,8 @@ def _joined(parts: Iterable[RulePart]) -> Predicate:
     return all_of(*(predicate for _, predicate in parts))
 
 
-def _of_group(
-    definition: Definition, group: OnePer, collection: Collection, scope: tuple[RulePart, ...]
-) -> list[Place]:
-    base = (*scope, *_parts(group.accepts))
+def _of_group(definition: Definition, group: OnePer, collection: Collection) -> list[Place]:
+    base = group_base(definition, group)
     found = keys_of(definition, group, collection, _joined(base) if base else None)
     labels = key_labels(definition, group, found.keys)
     look_at = where_to_look(definition, group)
@@ -110,6 +111,24 @@ def _of_group(
             )
         )
     return places
+
+
+def group_base(definition: Definition, group: OnePer) -> tuple[RulePart, ...]:
+    """What every place of a group asks besides its key: the scope, and what the group accepts."""
+    return (*_parts(definition.scope), *_parts(group.accepts))
+
+
+def shows_a_key(group: OnePer, attributes: Mapping[str, Attribute]) -> list[Predicate]:
+    """What a coin must be to show a key of an open-ended group, whichever that is: a value in one of the bands, else any value;
+    none too where it is a key."""
+    tests: list[Predicate] = []
+    for part in group.parts:
+        if part.bands:
+            keys: list[Value] = [*(band.key for band in part.bands), *([NONE] if part.none else [])]
+            tests.append(Or(tuple(part.test(key, attributes[part.attribute])[1] for key in keys)))
+        elif not part.none:
+            tests.append(Not(IsNull(Ref(part.attribute))))
+    return tests
 
 
 def where_to_look(definition: Definition, group: OnePer) -> str:

@@ -18,7 +18,7 @@ from service.assignment.build import Instance, set_rule
 from service.assignment.neighbours import leaders_of
 from service.assignment.problem import AssignmentProblem, Basis, Edge, Placement, SetRule
 from service.assignment.solve import most_filled
-from service.evaluation.places import ONE_PER, Place, key_tests, where_to_look
+from service.evaluation.places import ONE_PER, Place, group_base, shows_a_key, where_to_look
 from service.evaluation.table import Table
 from service.facts.holding import View
 from service.facts.kinds import read_fact
@@ -73,11 +73,15 @@ def with_open_groups(instance: Instance, definition: Definition) -> Instance:
     for group in definition.one_per:
         if not group.keys.is_open:
             continue
-        keys = [place.key for place in instance.places if place.kind == ONE_PER and place.group == group.id]
-        shown = [all_of(*(test for _, test in key_tests(definition, group, key))) for key in keys]
-        base = [rule.predicate for rule in (definition.scope, group.accepts) if rule is not None]
-        known = [Not(IsNull(Ref(part.attribute))) for part in group.parts if not part.none]
-        rule = all_of(*base, *known, *(Not(test) for test in shown)) if (base or known or shown) else Always(True)
+        base = [test for _, test in group_base(definition, group)]
+        # The parts of a place are those of its group, then those of its key.
+        shown = [
+            all_of(*(test for _, test in place.parts[len(base) :]))
+            for place in instance.places
+            if place.kind == ONE_PER and place.group == group.id
+        ]
+        tests = [*base, *shows_a_key(group, definition.attributes), *(Not(test) for test in shown)]
+        rule = all_of(*tests) if tests else Always(True)
         rules = [
             replace(one, places=one.places | {len(places)})
             if not by_id[one.name].places or group.id in by_id[one.name].places

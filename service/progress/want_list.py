@@ -16,7 +16,7 @@ from msgspec import UNSET, Meta, UnsetType
 from service.assignment.build import Instance, PreferenceValues
 from service.assignment.problem import Placement
 from service.assignment.solve import solve
-from service.evaluation.places import FREE_CHOICE, Place
+from service.evaluation.places import FREE_CHOICE, Place, group_base
 from service.evaluation.table import Table
 from service.facts.knowledge import NONE, Among, Between, Number
 from service.formats.html import PRINT, render
@@ -251,8 +251,7 @@ class _Empty:
 
     def _open_group(self, group: OnePer, place: Place) -> dict[str, Any]:
         """An open-ended group has no empty place, and takes one more key."""
-        rules = [rule.predicate for rule in (self.definition.scope, group.accepts) if rule is not None]
-        coin = self.speak.coin(all_of(*rules)) if rules else "a coin"
+        coin = self.speak.coin(all_of(*(test for _, test in group_base(self.definition, group))))
         names = listed([self.speak.name(name) for name in group.attributes], "and")
         wanted = f"{coin}, of a {names} that you do not have yet"
         shared = _shared_members(place, group.id, 1, wanted, self.wishes)
@@ -269,7 +268,7 @@ class _Empty:
     def _kept(self, address: str, why: KeptEmpty) -> Message:
         place, rules = self.names.place(address), some([self.names.rule(rule.id) for rule in why.rules])
         if not rules:
-            return message("kept-empty-never", place=place)
+            return message("kept-closed-never" if address in self.groups else "kept-empty-never", place=place)
         code = "kept-empty" if len(rules) == 1 else "kept-empty-each" if why.each else "kept-empty-together"
         code = "kept-closed" if address in self.groups else code
         return message(code, rules=rules, place=place, release=self._release(why))

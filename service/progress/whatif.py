@@ -16,6 +16,7 @@ from service.assignment.neighbours import leaders_of
 from service.assignment.problem import AssignmentProblem, Basis, Solution
 from service.assignment.solve import solve
 from service.evaluation.keys import Collection, keys_of
+from service.evaluation.places import group_base
 from service.facts.holding import Holding
 from service.facts.knowledge import Number
 from service.facts.truth import YES
@@ -129,7 +130,7 @@ class Evaluated:
         """The keys that the coin alone shows."""
         definition, request = self.request.definition, self.request
         seen = Collection([request.views_of(coin)], request.issues, self.table.context)
-        rules = [rule.predicate for rule in (definition.scope, group.accepts) if rule is not None]
+        rules = [test for _, test in group_base(definition, group)]
         return keys_of(definition, group, seen, all_of(*rules) if rules else None).keys
 
     def touched(self, places: Iterable[int]) -> frozenset[int]:

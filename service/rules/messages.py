@@ -232,6 +232,7 @@ MESSAGES: Mapping[str, str] = {
     "kept-empty-together": "Rules {rules:and} together keep {place} empty. {release}",
     "kept-empty-each": "Rules {rules:and} each keep {place} empty. {release}",
     "kept-closed": "Under {rules:and} {place} takes no other coin. {release}",
+    "kept-closed-never": "{place} takes no other coin: none that it accepts, within the scope of the set, has another key.",
     "kept-empty-never": "No coin can fill {place}: what it accepts, its key and the scope of the set rule each other out.",
     "release-coin": "It can be filled once {coins:or} is taken out.",
     "release-coin-or-count": "It can be filled once {coins:or} is taken out, or the rule allows {count}.",

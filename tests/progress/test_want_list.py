@@ -150,6 +150,22 @@ def test_an_open_group_is_called_by_its_name() -> None:
     assert kept["message"].startswith("Under 'one' 'Years of the penny' takes no other coin.")
 
 
+def test_an_open_group_whose_bands_are_all_shown_takes_no_other_coin() -> None:
+    decades = [{"key": "1900s", "from": 1900, "to": 1909}, {"key": "1910s", "from": 1910, "to": 1919}]
+    group = {**YEARS, "bands": decades}
+    coins = [a_holding("a", year_on_coin=1902), a_holding("b", year_on_coin=1919)]
+    assert told(a_document(one_per=[group]), coins[:1]) == (["by-year"], {})
+    assert told(a_document(one_per=[group]), coins) == (
+        [],
+        {
+            "by-year": "'Years of the penny' takes no other coin: none that it accepts, within the scope of the set, has "
+            "another key."
+        },
+    )
+    # Known to be none is a key where the group says so.
+    assert told(a_document(one_per=[{**group, "none": True}]), coins) == (["by-year"], {})
+
+
 def test_upgrades_name_the_coin_by_its_number_and_what_it_is() -> None:
     document = a_document({"crown": "denomination = 'crown'"}, prefer=[{"highest": "grade"}])
     coin = {**a_holding("c", denomination="crown", year_on_coin=1935), "number": "12"}
