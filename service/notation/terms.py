@@ -8,7 +8,7 @@ one existed in it; else there are candidates, never a guess.
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache, cached_property, lru_cache
 from types import MappingProxyType
@@ -265,6 +265,7 @@ class Terms:
 
     vocabularies: Mapping[str, Vocabulary]
     used: Mapping[str, Collection[str]] = field(default_factory=dict)
+    _words_in_use: dict[str, _Words] = field(default_factory=dict, init=False, repr=False)
 
     def resolve(
         self, attribute: Attribute, written: str, year: Years | None = None, issuer: str | None = None
@@ -272,43 +273,69 @@ class Terms:
         """What the text names as a value of the attribute. A text attribute without vocabulary, enumeration or known use takes
         any text as it is. Never raises for any text."""
         scheme = self.vocabularies.get(attribute.vocabulary or "")
-        used = self.used.get(attribute.name, ())
+        used = self._in_use(attribute.name)
         if scheme is not None:
             index = index_of(scheme)
-            found = index.named(written, year, issuer) or (_among(written, used, {}) if used else None)
+            found = index.named(written, year, issuer) or (used.resolve(written) if used else None)
             if found is not None and not (isinstance(found, Unknown) and found.nearest is None):
                 return found
             return Unknown(next(iter(index.like(written, 1)), None))
         if attribute.values:
-            return _among(written, attribute.values, attribute.synonyms)
-        if not used:
-            return Understood(written, written, "as written")
-        return _among(written, used, {})
+            return _words_of(attribute.values, attribute.synonyms).resolve(written)
+        return used.resolve(written) if used else Understood(written, written, "as written")
+
+    def named_in_use(self, name: str, written: str) -> Understood | Candidates | None:
+        """Which of the values in use of the attribute of this name the text is, None where it is none: the nearest is dear to
+        find."""
+        used = self._in_use(name)
+        return used.named(written) if used else None
+
+    def _in_use(self, name: str) -> _Words | None:
+        if name not in self._words_in_use and self.used.get(name):
+            self._words_in_use[name] = _words_of(self.used[name])
+        return self._words_in_use.get(name)
 
 
-def _among(written: str, values: Collection[str], synonyms: Mapping[str, str]) -> Resolution:
-    if written in values:
-        return Understood(written, written, "term")
-    word = folded(written)
-    by_name: dict[str, dict[str, None]] = {}
-    for value in values:
-        by_name.setdefault(folded(value), {})[value] = None
-    for other, value in synonyms.items():
-        by_name.setdefault(folded(other), {})[value] = None
-    for name in (word, *singulars(word), *_plurals(word, by_name)):
-        found = by_name.get(name)
-        if found is not None and len(found) == 1:
-            value = next(iter(found))
-            return Understood(value, value, "name")
+@dataclass(frozen=True, eq=False)
+class _Words:
+    """Words that are values by themselves. `names`: folded name -> values; `plurals`: what a name may be the plural of -> the
+    first such name."""
+
+    values: frozenset[str]
+    names: Mapping[str, tuple[str, ...]]
+    plurals: Mapping[str, str]
+
+    def resolve(self, written: str) -> Resolution:
+        found = self.named(written)
         if found is not None:
-            return Candidates(tuple(Candidate(value, value, "name") for value in found))
-    words = tuple(by_name)
-    like = nearest_folded(word, words, 1)
-    return Unknown(next(iter(by_name[words[like[0]]])) if like else None)
+            return found
+        words = tuple(self.names)
+        like = nearest_folded(folded(written), words, 1)
+        return Unknown(self.names[words[like[0]]][0] if like else None)
+
+    def named(self, written: str) -> Understood | Candidates | None:
+        """The value that the text is, but for letter case, plural and the like."""
+        if written in self.values:
+            return Understood(written, written, "term")
+        word = folded(written)
+        known = next((name for name in (word, *singulars(word)) if name in self.names), self.plurals.get(word))
+        if known is None:
+            return None
+        values = self.names[known]
+        if len(values) == 1:
+            return Understood(values[0], values[0], "name")
+        return Candidates(tuple(Candidate(value, value, "name") for value in values))
 
 
-def _plurals(word: str, names: Iterable[str]) -> list[str]:
-    return [name for name in names if word in singulars(name)]
+def _words_of(values: Collection[str], synonyms: Mapping[str, str] = MappingProxyType({})) -> _Words:
+    names: dict[str, dict[str, None]] = {}
+    for name, value in (*((value, value) for value in values), *synonyms.items()):
+        names.setdefault(folded(name), {})[value] = None
+    plurals: dict[str, str] = {}
+    for name in names:
+        for single in singulars(name):
+            plurals.setdefault(single, name)
+    return _Words(frozenset(values), {name: tuple(found) for name, found in names.items()}, plurals)
 
 
 @cache

@@ -138,7 +138,7 @@ class _NearOf:
     def __call__(self, text: str) -> tuple[str, ...] | None:
         if text in self.used or (self.scheme is not None and text in self.scheme.concepts):
             return None
-        among = self.terms.resolve(replace(self.attribute, vocabulary=None), text) if self.used else Unknown()
+        among = self.terms.resolve(self.attribute, text) if self.used else Unknown()
         if self.scheme is None:
             if not isinstance(among, Unknown):
                 return None

@@ -131,7 +131,6 @@ class CellReader:
         self._decimal, self._decimals, self._dates = decimal, decimals, dates
         self._used = used or {}
         self._terms_in_use = Terms({}, self._used)
-        self._indexes: dict[str, TermIndex] = {}
         self._known: dict[tuple[int, str, Context], Told] = {}
         self._tallies: dict[tuple[int, str], _Tally] = {}
         self._likened = 0
@@ -254,7 +253,7 @@ class CellReader:
 
     def _term_in_use(self, text: str, attribute: Attribute) -> Told | None:
         """The term in use that the text is, but for letter case and the like; else it is kept, and asked with the nearest."""
-        found = self._terms_in_use.resolve(replace(attribute, vocabulary=None), text)
+        found = self._terms_in_use.resolve(attribute, text)
         if isinstance(found, terms.Understood):
             return Told(found.value, understood=found.value) if found.value != text else None
         if isinstance(found, terms.Candidates):
@@ -302,11 +301,9 @@ class CellReader:
             return self._issuer(text, attribute, index, found, context)
         if len(found) == 1:
             return Told(found[0], understood=found[0] if found[0] != text else None)
-        used = None if found or attribute.name not in self._used else self._term_in_use(text, attribute)
-        if used is not None and used.question is None:
-            return used
-        if not found and text in self._used.get(attribute.name, ()):
-            return Told(text)
+        used = None if found else self._terms_in_use.named_in_use(attribute.name, text)
+        if isinstance(used, terms.Understood):
+            return Told(used.value, understood=used.value if used.value != text else None)
         reading = None if found else read_notation(attribute.name, text)
         if reading is not None and attribute.name in reading.facts and not reading.rest:
             facts = dict(reading.facts)
@@ -380,12 +377,8 @@ class CellReader:
         return self._only(answer, index, context) or answer
 
     def _index(self, attribute: Attribute) -> TermIndex | None:
-        name = attribute.vocabulary
-        if name is None or name not in self._schemes:
-            return None
-        if name not in self._indexes:
-            self._indexes[name] = index_of(self._schemes[name])
-        return self._indexes[name]
+        scheme = self._schemes.get(attribute.vocabulary or "")
+        return None if scheme is None else index_of(scheme)
 
     # -- what was paid, where and when
 

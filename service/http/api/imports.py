@@ -174,16 +174,19 @@ def import_holdings(
     body: Unread[HoldingsImportIn],
 ) -> Reply[ImportReport]:
     """Record or change many holdings at once, all or none."""
-    attributes, used, kept = context.database.read(
+    attributes, words = context.database.read(
         lambda connection: (
             known_attributes(connection, owner, CORE),
-            words_in_use(connection, owner),
-            vocabularies_of(connection, owner),
+            # Holdings in JSON stand in terms already.
+            None if body.kind == JSON else (words_in_use(connection, owner), vocabularies_of(connection, owner)),
         )
     )
-    schemes = with_several(kept, used.vocabularies)
-    # Only what a rule reads is worth a question.
-    read_by_rules = {name: (*texts, *catalogue_texts().get(name, ())) for name, texts in used.terms.items()}
+    read_by_rules, schemes = None, None
+    if words is not None:
+        used, kept = words
+        schemes = with_several(kept, used.vocabularies)
+        # Only what a rule reads is worth a question.
+        read_by_rules = {name: (*texts, *catalogue_texts().get(name, ())) for name, texts in used.terms.items()}
     found = read_import(body, query.mapping, query.options, attributes, read_by_rules, schemes)
     if query.dry_run:
         return Reply(context.database.read(lambda connection: actions.preview(connection, owner, found, attributes)))
