@@ -40,20 +40,19 @@ class Coins:
         """The titles that an answer gives to its coins."""
         for identity, name in named.items():
             issuer = self.facts_of(identity).get("issuer")
-            # An issuer of the owner's own has no name but its code, which `value` makes readable.
+            # An issuer of the owner's own has no name but its code, which `issuer` makes readable.
             if not (isinstance(issuer, str) and issuer.startswith("x-")):
                 self.titles[self.number(identity)] = name["title"]
 
     def words(self, identity: str) -> str:
         """The coin as its owner would call it: "a05  1889 penny, United Kingdom, grade 8"."""
         facts = self.facts_of(identity)
+        grade = said(facts.get("grade"))
         title = self.titles.get(self.number(identity))
         if title is not None:
-            grade = said(facts.get("grade"))
             return f"{self.number(identity)}  {title}" + (f", grade {grade}" if grade and "grade" not in title else "")
         kind = " ".join(part for part in (said(facts.get("year_on_coin")), said(facts.get("denomination"))) if part)
-        grade = said(facts.get("grade"))
-        parts = [kind, self.value("issuer", facts.get("issuer")), grade and f"grade {grade}"]
+        parts = [kind, self.issuer(facts.get("issuer")), grade and f"grade {grade}"]
         return f"{self.number(identity)}  {', '.join(part for part in parts if part)}"
 
     def facts_of(self, identity: str) -> Mapping[str, Any]:
@@ -61,11 +60,11 @@ class Coins:
         facts: Mapping[str, Any] = self.facts[self.number(identity)]["facts"]
         return facts
 
-    def value(self, attribute: str, value: Any) -> str:
-        """A fact in words, an issuer by its name."""
+    def issuer(self, value: Any) -> str:
+        """The recorded issuer by its name."""
         if isinstance(value, dict) and "one_of" in value:
-            return " or ".join(self.value(attribute, one) for one in value["one_of"])
-        if attribute == "issuer" and isinstance(value, str):
+            return " or ".join(map(self.issuer, value["one_of"]))
+        if isinstance(value, str):
             # An issuer of the owner's own has no name but its code.
             return self.issuers.get(value) or value.removeprefix("x-").replace("-", " ").capitalize()
         return said(value).replace("_", " ")

@@ -15,7 +15,6 @@ from pydantic_core import PydanticCustomError
 from service.errors import Fault, Invalid
 from service.facts.kinds import value_kind_of
 from service.facts.own_vocabularies import OwnVocabulary
-from service.facts.vocabulary import Abbreviation, Concept, TaggedName
 from service.formats.strict_json import YAML
 from service.http.dependencies import Received
 from service.http.wire import Day, In, OtherForm, RevisionNumber, read
@@ -23,6 +22,7 @@ from service.progress.actions.inputs import DefinitionReference, SentIssue
 from service.reference.actions import SentDocument
 from service.reference.model import IssueName
 from service.rules.presumptions import MOST_ENTRIES, MOST_LISTED_ISSUES
+from service.rules.vocabularies import read_own
 
 Id = Annotated[str, StringConstraints(min_length=1, max_length=200)]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=500)]
@@ -146,23 +146,6 @@ class ConceptIn(In):
     iri: Annotated[str, StringConstraints(max_length=500)] = Field(
         "", description="Its own IRI, where it came from elsewhere."
     )
-
-    def concept(self) -> Concept:
-        """The term."""
-        return Concept(
-            id=self.id,
-            label=self.label or self.id,
-            broader=tuple(dict.fromkeys(self.broader)),
-            alternative_labels=tuple(dict.fromkeys(self.alternative_labels)),
-            note=self.note,
-            ended=self.ended,
-            current=self.current,
-            matches=tuple(dict.fromkeys(self.matches)),
-            started=self.started,
-            abbreviations=tuple(Abbreviation(short.text, short.issuer) for short in self.abbreviations),
-            names=tuple(TaggedName(name.text, name.language, name.kind) for name in self.names),
-            iri=self.iri,
-        )
 
 
 class VocabularyIn(In):
@@ -308,10 +291,7 @@ def sent_issues(issues: list[IssueIn]) -> list[SentIssue]:
 
 
 def sent_vocabularies(vocabularies: list[VocabularyIn]) -> list[OwnVocabulary]:
-    return [
-        OwnVocabulary(scheme.name, tuple(c.concept() for c in scheme.concepts), scheme.extends, scheme.label)
-        for scheme in vocabularies
-    ]
+    return [read_own(scheme.model_dump(mode="json"), [], "") for scheme in vocabularies]
 
 
 def pairs(placings: list[PlacingIn]) -> list[tuple[str, str]]:

@@ -8,13 +8,11 @@ from pathlib import Path
 
 import msgspec
 
-from service.analysis.findings import ERROR, Finding, check_definition, findings_of_faults
+from service.analysis.findings import ERROR, Finding, findings_of_faults
 from service.errors import Fault, Invalid
 from service.formats.strict_json import parse_json, parse_yaml
-from service.progress.actions.stored_set import catalogue_of
+from service.progress.actions.check import findings_on
 from service.reference import actions as reference
-from service.reference import shipped
-from service.reference.model import NOTHING_OWN
 from service.rules.yaml_text import Positions
 
 # A member that is not known, or of the wrong shape: its name is where to look.
@@ -56,9 +54,7 @@ def check_file(path: Path, day: date) -> list[FileFinding]:
             findings_of_faults(refusal.faults), refusal.faults, strict=True
         )
     else:
-        issues = catalogue_of(NOTHING_OWN, definition.attributes)
-        found = check_definition(definition, issues, day, claims=shipped.claims())
-        pairs = [(finding, None) for finding in found]
+        pairs = [(finding, None) for finding in findings_on(definition, day)]
     return [_placed(path, finding, fault, positions) for finding, fault in pairs]
 
 

@@ -14,15 +14,12 @@ from service.formats.strict_json import parse_json, parse_yaml
 from service.holdings.imports.actions import GivenImport, read_file
 from service.holdings.imports.layout import GivenLayout, file_of_csv, file_of_workbook
 from service.holdings.imports.plan import plan_of
-from service.holdings.model import with_defaults
 from service.progress.actions.stored_set import catalogue_of
 from service.progress.evaluate import EvaluationRequest
 from service.reference import actions as reference
 from service.reference.model import NOTHING_OWN
 from service.rules.definition import Definition
 from service.rules.used_terms import used_by_attribute
-
-_JUDGED = ("facts", "issue", "quantity", "status", "number", "mark")
 
 
 class BadFile(Exception):
@@ -91,19 +88,14 @@ def _bytes(path: Path) -> bytes:
 
 
 def _rows_of_json(value: Any) -> Any:
-    """Holdings as an evaluation takes them. Own fields of an export say nothing to a rule."""
+    """Holdings as an evaluation takes them, with an id each."""
     rows = value["holdings"] if isinstance(value, dict) and "holdings" in value else value
     if not isinstance(rows, list):
         return rows
-    beside = with_defaults({}).keys() - set(_JUDGED)
-    return [_row_of_json(row, number, beside) for number, row in enumerate(rows, 1)]
-
-
-def _row_of_json(row: Any, number: int, beside: Any) -> Any:
-    if not isinstance(row, dict):
-        return row
-    named = {"id": row.get("number") or f"row {number}"} if row.get("id") is None else {}
-    return {**{name: value for name, value in row.items() if name not in beside}, **named}
+    return [
+        {**row, "id": row.get("number") or f"row {number}"} if isinstance(row, dict) and row.get("id") is None else row
+        for number, row in enumerate(rows, 1)
+    ]
 
 
 def _coins_of_sheet(path: Path, raw: bytes, definition: Definition, *, is_csv: bool) -> Coins:
@@ -124,7 +116,7 @@ def _coins_of_sheet(path: Path, raw: bytes, definition: Definition, *, is_csv: b
     rows = [
         {
             "id": row.id or row.after["number"] or f"row {row.row}",
-            **{name: row.after[name] for name in _JUDGED if row.after.get(name) is not None},
+            **{name: value for name, value in row.after.items() if value is not None},
         }
         for row in plan.planned
     ]

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import json
-import warnings
 from datetime import date
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from rdflib import Graph
 from rdflib.compare import isomorphic
 
 from service.errors import Invalid
@@ -19,6 +17,7 @@ from service.facts.vocabulary import Abbreviation, Concept, TaggedName
 from service.reference.model import KeptVocabulary
 from service.reference.skos import JSON_LD, MOST_PREFIXES, TURTLE, as_json_ld, as_turtle, read_skos
 from service.rules.vocabularies import concept_of_json
+from tests.graphs import read_graph
 
 HERE = "http://setwright.test/v1/vocabularies"
 # Letters of several scripts, quotes, blanks, and what has a meaning in Turtle, in IRIs or in JSON.
@@ -64,19 +63,12 @@ def vocabularies(draw: st.DrawFn) -> KeptVocabulary:
     return KeptVocabulary(own, draw(st.just("") | _TEXT), draw(st.just("") | _TEXT))
 
 
-def graph_of(content: bytes, form: str) -> Graph:
-    with warnings.catch_warnings():
-        # rdflib's reader of JSON-LD uses a class that rdflib itself gives up.
-        warnings.simplefilter("ignore", DeprecationWarning)
-        return Graph().parse(data=content, format=form)
-
-
 @given(vocabularies())
 @settings(max_examples=60, deadline=None)
 def test_what_is_written_is_read_as_the_same(kept: KeptVocabulary) -> None:
     document = as_json_ld(kept, HERE)
     plain, turtle = json.dumps(document).encode(), as_turtle(document)
-    assert isomorphic(graph_of(plain, "json-ld"), graph_of(turtle, "turtle"))
+    assert isomorphic(read_graph(plain, "json-ld"), read_graph(turtle, "turtle"))
     for kind, raw, value in ((JSON_LD, plain, document), (TURTLE, turtle, None)):
         found = read_skos(kind, raw, value, HERE, "words")
         assert not found.not_kept

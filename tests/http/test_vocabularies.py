@@ -5,13 +5,13 @@ from __future__ import annotations
 
 import json
 import socket
-import warnings
 from typing import Any
 
 import pytest
 from rdflib import OWL, RDF, SKOS, Graph, Literal, URIRef
 
 from tests.conftest import Running
+from tests.graphs import read_graph
 from tests.http.examples import DOCUMENT
 
 pytestmark = pytest.mark.anyio
@@ -189,13 +189,6 @@ async def test_every_fault_says_where(service: Running) -> None:
 
 
 # --- SKOS ----------------------------------------------------------------------------------------------------------------
-
-
-def read_graph(content: bytes | str, form: str) -> Graph:
-    with warnings.catch_warnings():
-        # rdflib's reader of JSON-LD uses a class that rdflib itself gives up.
-        warnings.simplefilter("ignore", DeprecationWarning)
-        return Graph().parse(data=content, format=form)
 
 
 def labelled(graph: Graph) -> set[tuple[str, Any, Any]]:

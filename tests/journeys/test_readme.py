@@ -18,6 +18,7 @@ from service.__main__ import app
 from service.analysis.findings import check_definition
 from service.client import Device
 from service.reference import actions as reference
+from tests.named_tests import exists
 from tests.server import serving
 from tests.strategies import TODAY
 from tests.test_repository import README, ROOT, shell_lines
@@ -45,11 +46,6 @@ BLOCKS = {
 
 def blocks(text: str, language: str) -> list[str]:
     return re.findall(rf"^```{language}\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
-
-
-def exists(test: str) -> bool:
-    file, _, name = test.partition("::")
-    return re.search(rf"^(async )?def {name}\(", (ROOT / file).read_text(encoding="utf-8"), re.MULTILINE) is not None
 
 
 def test_every_example_of_the_readme_is_run_or_has_its_reason() -> None:

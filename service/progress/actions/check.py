@@ -7,7 +7,7 @@ from datetime import date
 from typing import Any
 
 from service.accounts.model import Owner
-from service.analysis.findings import ERROR, WARNING, check_definition, counts_by_severity, findings_of_faults
+from service.analysis.findings import ERROR, WARNING, Finding, check_definition, counts_by_severity, findings_of_faults
 from service.database.engine import Database
 from service.errors import Fault, Invalid, Unsound
 from service.progress.actions.editions import editions
@@ -53,6 +53,12 @@ def check_report(database: Database, owner: Owner | None, inputs: Inputs) -> Def
     return DefinitionCheck(checked, counts_by_severity(found), found, **editions())
 
 
+def findings_on(definition: Definition, day: date, own: OwnReference = NOTHING_OWN) -> list[Finding]:
+    """The findings on a definition against the shipped catalogue and its owner's issues."""
+    issues = catalogue_of(own, definition.attributes)
+    return check_definition(definition, issues, day, own.replaces, shipped.claims())
+
+
 def publishable(
     document: Mapping[str, Any], today: date, *, acknowledged: bool, own: OwnReference = NOTHING_OWN
 ) -> Mapping[str, Any]:
@@ -73,8 +79,7 @@ def publishable(
 def ensure_sound(definition: Definition, today: date, *, acknowledged: bool, own: OwnReference = NOTHING_OWN) -> None:
     """Refuses a definition with a finding of severity `error`, and one with warnings that were not acknowledged. `own` are its
     owner's issues. Raises Unsound."""
-    issues = catalogue_of(own, definition.attributes)
-    found = check_definition(definition, issues, today, own.replaces, shipped.claims())
+    found = findings_on(definition, today, own)
     errors = [finding for finding in found if finding.severity == ERROR]
     warnings = [] if acknowledged else [finding for finding in found if finding.severity == WARNING]
     if errors or warnings:

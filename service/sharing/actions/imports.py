@@ -9,15 +9,13 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
-from service.analysis.findings import check_definition, counts_by_severity
+from service.analysis.findings import counts_by_severity
 from service.database.ids import new_id
 from service.definitions import actions as definitions
 from service.definitions.model import Revision, StoredDefinition
 from service.errors import Conflict, Fault, FetchError
-from service.progress.actions.stored_set import catalogue_of
-from service.reference import shipped
+from service.progress.actions.check import findings_on
 from service.reference.actions import SentDocument
-from service.reference.model import NOTHING_OWN
 from service.rules.wording import describe_definition
 from service.runtime import Context
 from service.sharing.documents import definition_of, read_fetched
@@ -101,8 +99,7 @@ def drop_import(connection: Connection, owner: Owner, identity: str, now: dateti
 def _checked(sent: SentDocument, request: ImportRequest, now: datetime, etag: str | None = None) -> DefinitionImport:
     definition = definition_of(sent, request.digest)
     # Against the shipped issues only: the findings are the same for every owner.
-    issues = catalogue_of(NOTHING_OWN, definition.attributes)
-    findings = check_definition(definition, issues, now.date(), claims=shipped.claims())
+    findings = findings_on(definition, now.date())
     return DefinitionImport(
         new_id(),
         FILE if sent.digest is None else SHARE,
