@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from types import MappingProxyType
 from typing import Any, Protocol, runtime_checkable
 
@@ -80,18 +81,25 @@ class Attributes(Mapping[str, Attribute]):
     def of_issuer(self, name: str, issuer: Any) -> Attribute | None:
         """The attribute as it is read on coins of this issuer, whose short names for terms count (a quarter). `issuer`: as it is
         recorded; anything but a text says nothing."""
-        attribute = self._entries.get(name)
-        if attribute is None or not isinstance(issuer, str) or not isinstance(attribute.synonyms, NamesByIssuer):
-            return attribute
+        by_issuer = self._by_issuer.get(name)
+        if by_issuer is None or not isinstance(issuer, str):
+            return self._entries.get(name)
         key = (name, issuer)
         if key not in self._of_issuer:
             entry = self._entries.get("issuer")
             term = issuer if entry is None else entry.synonyms.get(issuer, issuer)
-            names = attribute.synonyms.of_issuer(term)
+            attribute, names = self._entries[name], by_issuer.of_issuer(term)
             if len(self._of_issuer) >= _MOST_KEPT:
                 self._of_issuer.clear()
             self._of_issuer[key] = attribute if names is None else replace(attribute, synonyms=names)
         return self._of_issuer[key]
+
+    @cached_property
+    def _by_issuer(self) -> Mapping[str, NamesByIssuer]:
+        # Looked up once: to ask a protocol is dear, and facts are read for every coin.
+        return {
+            name: entry.synonyms for name, entry in self._entries.items() if isinstance(entry.synonyms, NamesByIssuer)
+        }
 
     def extended(self, more: Iterable[Attribute]) -> Attributes:
         """This table with more entries; a later one of the same name wins."""

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from types import MappingProxyType
 
 from service.errors import Fault, Invalid
-from service.facts.vocabulary import Concept, Vocabulary, build_vocabulary
-from service.facts.words import nearest
+from service.facts.vocabulary import Concept, Vocabulary, build_vocabulary, unknown_vocabulary
+from service.facts.words import folded, nearest_folded
 
 
 @dataclass(frozen=True)
@@ -147,12 +147,8 @@ class _Layer:
             named = extending[named]
         assert named is not None
         if named not in self.schemes:
-            near = nearest(named, self.schemes)
-            question = f": did you mean '{near}'?" if near else ""
-            known = f"known ones: {', '.join(sorted(self.schemes)) or 'none'}"
-            self._complain(
-                "unknown-vocabulary", f"unknown vocabulary '{named[:80]}'{question}", f"/{place}/extends", known
-            )
+            if self.strict:
+                self.faults.append(unknown_vocabulary(named, self.schemes).under(f"/{place}/extends"))
             return
         self._extensions.setdefault(self.schemes[named].name, []).append(place)
 
@@ -172,11 +168,11 @@ class _Layer:
                 there = concepts.get(concept.id)
                 concepts[concept.id] = concept if there is None else completed(there, concept)
         named = _Names(before, concepts)
-        for place in places:
+        for place in places if self.strict else ():
             for at, concept in enumerate(self._entries[place].concepts):
                 for number, upper in enumerate(concept.broader):
                     if named.term(upper) is None:
-                        near = nearest(upper, concepts)
+                        near = named.nearest(upper)
                         question = f": did you mean '{near}'?" if near else ""
                         message = f"'{concept.id}' stands below '{upper[:80]}', which is no term of '{root}' or here{question}"
                         self._complain("unknown-term", message, f"/{place}/concepts/{at}/broader/{number}")
@@ -213,6 +209,15 @@ class _Names:
 
     def term(self, text: str) -> str | None:
         return text if text in self._concepts else self._extended.concept_named(text)
+
+    def nearest(self, text: str) -> str | None:
+        """The id that is near enough to `text` to be meant, or None."""
+        found = nearest_folded(folded(text), self._folded, most=1)
+        return list(self._concepts)[found[0]] if found else None
+
+    @cached_property
+    def _folded(self) -> list[str]:
+        return [folded(term) for term in self._concepts]
 
     def told(self, concept: Concept) -> Concept:
         """The concept with the ids of its broader terms; what names none is left out."""

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
 from typing import Literal
 
 from service.errors import Fault, Invalid
+from service.facts.words import nearest
 
 Kind = Literal["preferred", "alternative", "hidden"]
 
@@ -102,6 +103,14 @@ class Vocabulary:
     def children(self, term: str) -> tuple[str, ...]:
         """The terms directly below, in the order of the scheme."""
         return tuple(c.id for c in self.concepts.values() if term in c.broader)
+
+
+def unknown_vocabulary(name: str, known: Collection[str]) -> Fault:
+    """The complaint about a name that no vocabulary has, with the nearest one that there is."""
+    near = nearest(name, known)
+    question = f": did you mean '{near}'?" if near else ""
+    hint = f"known ones: {', '.join(sorted(known)) or 'none'}"
+    return Fault("unknown-vocabulary", f"unknown vocabulary '{name[:80]}'{question}", hint=hint)
 
 
 def build_vocabulary(name: str, concepts: Iterable[Concept], **about: str) -> Vocabulary:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import cached_property
+from types import MappingProxyType
 from typing import Annotated, Protocol
 
 from msgspec import Meta, Struct
@@ -113,30 +115,27 @@ class _Words:
                 continue
             scheme = self.definition.vocabularies.get(attribute.vocabulary or "")
             if scheme is not None:
-                yield name, _NearOf(attribute, scheme, dict.fromkeys(self.used.get(name, ())))
+                yield name, _NearOf(attribute, scheme, self.used.get(name, ()))
             elif name in self.used:
-                yield name, _NearOf(attribute, None, self._in_use(name))
-
-    def _in_use(self, name: str) -> dict[str, None]:
-        """The words of the definition and the catalogue."""
-        found = dict.fromkeys(self.used[name])
-        for facts in self.issues.values():
-            known = facts.get(name)
-            if known is not None:
-                found |= dict.fromkeys(_texts(known))
-        return found
+                yield name, _NearOf(attribute, None, self.used[name], self.issues)
 
 
 class _NearOf:
     """The nearest terms of a text that is none; None of a term."""
 
-    def __init__(self, attribute: Attribute, scheme: Vocabulary | None, used: Mapping[str, None]) -> None:
-        """`scheme`: the attribute's vocabulary; `used`: words that count beside its terms, or without one as its terms."""
-        self.attribute, self.scheme, self.used = attribute, scheme, used
-        self.terms = Terms({}, {attribute.name: tuple(used)})
+    def __init__(
+        self,
+        attribute: Attribute,
+        scheme: Vocabulary | None,
+        said: Iterable[str],
+        issues: Mapping[str, Facts] = MappingProxyType({}),
+    ) -> None:
+        """`scheme`: the attribute's vocabulary; the words that are `said`, and then those of the `issues`, count beside its
+        terms, or without one as its terms."""
+        self.attribute, self.scheme, self.said, self.issues = attribute, scheme, dict.fromkeys(said), issues
 
     def __call__(self, text: str) -> tuple[str, ...] | None:
-        if text in self.used or (self.scheme is not None and text in self.scheme.concepts):
+        if text in self.said or (self.scheme is not None and text in self.scheme.concepts) or text in self.used:
             return None
         among = self.terms.resolve(self.attribute, text) if self.used else Unknown()
         if self.scheme is None:
@@ -151,6 +150,16 @@ class _NearOf:
             # A word of the rules, in other letters.
             near = (among.value, *near) if isinstance(among, Understood) else near
         return tuple(dict.fromkeys(near))
+
+    @cached_property
+    def used(self) -> Mapping[str, None]:
+        """All words. Most coins say what the rules say, and the issues are many."""
+        of_issues = (facts[self.attribute.name] for facts in self.issues.values() if self.attribute.name in facts)
+        return dict.fromkeys([*self.said, *(text for known in of_issues for text in _texts(known))])
+
+    @cached_property
+    def terms(self) -> Terms:
+        return Terms({}, {self.attribute.name: tuple(self.used)})
 
 
 def _texts(known: Knowledge) -> Iterator[str]:

@@ -14,7 +14,7 @@ from service.facts.holding import read_facts, unknown_attribute
 from service.facts.kinds import read_fact
 from service.facts.knowledge import Between, exact
 from service.facts.own_vocabularies import with_own
-from service.facts.vocabulary import Vocabulary
+from service.facts.vocabulary import Vocabulary, unknown_vocabulary
 from service.facts.words import nearest
 from service.notation.terms import with_terms
 from service.rules.constraints import AT_MOST, CONSTRAINT_KINDS, CONSTRAINT_MEMBERS, DIFFERENT, Constraint
@@ -174,10 +174,7 @@ class DefinitionBinder:
     def _check_vocabulary(self, name: str | None, pointer: str) -> bool:
         if name is None or name in self.vocabularies:
             return True
-        near = nearest(name, self.vocabularies)
-        question = f": did you mean '{near}'?" if near else ""
-        known = f"known ones: {', '.join(sorted(self.vocabularies)) or 'none'}"
-        self.complain("unknown-vocabulary", f"unknown vocabulary '{name[:80]}'{question}", pointer, known)
+        self.faults.append(unknown_vocabulary(name, self.vocabularies).under(pointer))
         return False
 
     def _named(self, names: Any, pointer: str) -> tuple[str, ...]:
