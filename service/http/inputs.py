@@ -3,7 +3,7 @@ one, holdings, issues, vocabularies."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
@@ -12,7 +12,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, InvalidQuery
 from service.facts.kinds import value_kind_of
 from service.facts.own_vocabularies import OwnVocabulary
 from service.formats.strict_json import YAML
@@ -212,8 +212,7 @@ class JudgedIn(InputsIn):
 
     def common(self, today: date) -> dict[str, Any]:
         """The members of `service.progress.actions.inputs.Inputs`. Raises Invalid."""
-        entries = [entry.model_dump(exclude_none=True) for entry in self.presumptions]
-        return {**super().common(today), "presume": self.presume, "presumptions": entries}
+        return {**super().common(today), "presume": self.presume, "presumptions": plain(self.presumptions)}
 
 
 def sent_definition(value: Any, at: str) -> DefinitionReference | SentDocument:
@@ -292,6 +291,19 @@ def sent_issues(issues: list[IssueIn]) -> list[SentIssue]:
 
 def sent_vocabularies(vocabularies: list[VocabularyIn]) -> list[OwnVocabulary]:
     return [read_own(scheme.model_dump(mode="json"), [], "") for scheme in vocabularies]
+
+
+def plain(entries: Sequence[In]) -> list[Any]:
+    """The entries as JSON, members that were left out left out."""
+    return [entry.model_dump(exclude_none=True) for entry in entries]
+
+
+def refuse_beside_json(**parameters: object) -> None:
+    """Refuses parameters that go with another form of the body (None: not given). Raises InvalidQuery."""
+    given = [name for name, value in parameters.items() if value is not None]
+    if given:
+        faults = [Fault("parameter", f"`{name}` stands in the body when it is JSON") for name in given]
+        raise InvalidQuery(faults, faults[0].message)
 
 
 def pairs(placings: list[PlacingIn]) -> list[tuple[str, str]]:

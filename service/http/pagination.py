@@ -127,6 +127,13 @@ def identity_key(after: str | None) -> str | None:
     return after
 
 
+def name_key(after: str | None, most: int) -> str | None:
+    """The key of a list that is in the order of names of up to so many characters."""
+    if after is not None and (len(after) > most or not after.isprintable()):
+        raise bad_cursor()
+    return after
+
+
 def number_key(after: str | None) -> int:
     """The key of a list that is in the order of numbers, which begin at 1."""
     if after is not None and not (after.isascii() and after.isdigit() and len(after) < 10):

@@ -113,15 +113,11 @@ class TermIndex:
     names: Mapping[str, tuple[str, ...]]
     by_issuer: Mapping[tuple[str, str], tuple[str, ...]] = field(default_factory=lambda: MappingProxyType({}))
 
-    def resolve(self, written: str, year: Years | None = None, issuer: str | None = None) -> Resolution:
-        """What the text names, or the nearest term. `year`: the year of the coin, for issuers; `issuer`: its issuer, for short
-        names."""
-        return self.named(written, year, issuer) or Unknown(next(iter(self.like(written, 1)), None))
-
     def named(
         self, written: str, year: Years | None = None, issuer: str | None = None
     ) -> Understood | Candidates | None:
-        """The same, None where no term is named so: the nearest is dear to find."""
+        """What the text names; None where no term is named so (the nearest is dear to find: `like`). `year`: the year of the
+        coin, for issuers; `issuer`: its issuer, for short names."""
         concepts = self.vocabulary.concepts
         if written in concepts:
             return Understood(written, concepts[written].label, "term")

@@ -273,11 +273,10 @@ def faults_of_presumptions(
     identify: Any,
     attributes: Attributes,
     issues: Container[str],
-    schemes: Mapping[str, Vocabulary] | None = None,
+    schemes: Mapping[str, Vocabulary],
 ) -> tuple[Fault, ...]:
     """All that is wrong with what an account is to presume, pointers under `/presume` and `/identify`. `issues` are the ids of
     all that there are."""
-    schemes = vocabularies() if schemes is None else schemes
     reader = PresumptionReader(with_terms(attributes, schemes), schemes, "account")
     read = reader.read(presume, identify, "/presume", "/identify")
     unknown = (

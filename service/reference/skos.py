@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, unquote
 
 from service.errors import Fault, Invalid
+from service.facts.holding import pointer_step
 from service.facts.vocabulary import Concept, TaggedName
 from service.reference.model import MOST_CONCEPTS, KeptVocabulary
 
@@ -181,7 +182,7 @@ def _ensure_context_is_here(value: Any) -> None:
             waiting.extend((part, f"{pointer}/{at}") for at, part in enumerate(here))
         elif isinstance(here, Mapping):
             for name, part in here.items():
-                at = f"{pointer}/{str(name).replace('~', '~0').replace('/', '~1')}"
+                at = f"{pointer}/{pointer_step(str(name))}"
                 waiting.append((part, at))
                 if name == "@import":
                     faults.append(Fault("remote-context", "a context is not fetched: write it out in the document", at))
@@ -294,7 +295,7 @@ class _Reader:
         return f"{self.vocabularies}/{quote(self.name or _local(scheme), safe='')}"
 
     def _id(self, iri: str) -> str:
-        found = [node.value for node in self.statements.take(iri, _SKOS + "notation") if not _is_iri(node)]
+        found = [node.value for node in self._literals(iri, "notation")]
         if len(found) > 1:
             self.statements.not_kept[_SKOS + "notation"] += len(found) - 1
         return min(found) if found else _local(iri)
@@ -306,17 +307,19 @@ class _Reader:
             self.statements.not_kept[_SKOS + name] += len(nodes) - len(found)
         return found
 
+    def _literals(self, iri: str, name: str) -> list[Any]:
+        return [node for node in self.statements.take(iri, _SKOS + name) if not _is_iri(node)]
+
     def _labels(self, iri: str) -> tuple[str, list[dict[str, str]]]:
         """The label to show, and the preferred labels with a language."""
-        nodes = [node for node in self.statements.take(iri, _SKOS + "prefLabel") if not _is_iri(node)]
+        nodes = self._literals(iri, "prefLabel")
         label = _chosen(nodes) if nodes else ""
         for extra in [node for node in nodes if not node.language and node.value != label]:
             self.faults.append(Fault("skos", f"<{iri}> has two preferred labels: '{label[:60]}', '{extra.value[:60]}'"))
         return label, [_tagged(node, "preferred") for node in sorted(nodes, key=_order) if node.language]
 
     def _texts(self, iri: str, name: str, kind: str) -> tuple[list[str], list[dict[str, str]]]:
-        nodes = [node for node in self.statements.take(iri, _SKOS + name) if not _is_iri(node)]
-        nodes.sort(key=_order)
+        nodes = sorted(self._literals(iri, name), key=_order)
         return [n.value for n in nodes if not n.language], [_tagged(n, kind) for n in nodes if n.language]
 
     def _concept(self, iri: str, names: Mapping[str, str], uppers: Iterable[str], scheme: str) -> dict[str, Any]:
@@ -324,7 +327,7 @@ class _Reader:
         label, preferred = self._labels(iri)
         others, alternative = self._texts(iri, "altLabel", "alternative")
         short, hidden = self._texts(iri, "hiddenLabel", "hidden")
-        notes = [node for name in _NOTES for node in self.statements.take(iri, _SKOS + name) if not _is_iri(node)]
+        notes = [node for name in _NOTES for node in self._literals(iri, name)]
         if len(notes) > 1:
             self.statements.not_kept[_SKOS + "note"] += len(notes) - 1
         is_ours = iri in (_iri(self._address(scheme), identity), _iri(scheme, identity))

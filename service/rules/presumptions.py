@@ -162,20 +162,6 @@ class PresumptionReader:
             return None
 
 
-def read_presumptions(
-    presume: Any,
-    identify: Any,
-    attributes: Attributes,
-    vocabularies: Mapping[str, Vocabulary],
-    name: ListName,
-    *,
-    strict: bool,
-) -> tuple[Presumptions, list[Fault]]:
-    """The entries of a list with all that is wrong with them, pointers under `/presumptions` and `/identify`."""
-    reader = PresumptionReader(attributes, vocabularies, name, strict)
-    return reader.read(presume, identify, "/presumptions", "/identify"), reader.faults
-
-
 @dataclass(frozen=True, slots=True)
 class KeptPresumptions:
     """What an account presumes, as it is kept: the entries of both lists in JSON. `version` changes with every change; None

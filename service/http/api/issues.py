@@ -26,8 +26,9 @@ from service.formats.strict_json import CSV
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, M, OptionalOwner, Received, Unread
 from service.http.idempotency import IdempotencyKey
+from service.http.inputs import refuse_beside_json
 from service.http.openapi import describes, problems, router
-from service.http.pagination import PageQuery, bad_cursor, page
+from service.http.pagination import PageQuery, name_key, page
 from service.http.responses import PRIVATE, Created, Reply, Sends, Tagged, created, tagged
 from service.http.wire import In, OtherForm, Out, QueryIn, read
 from service.reference import actions, imports
@@ -213,7 +214,7 @@ def list_issues(
         found = page(
             request,
             query,
-            lambda after, limit: actions.issues_page(connection, owner, picked, _key(after), limit),
+            lambda after, limit: actions.issues_page(connection, owner, picked, name_key(after, 200), limit),
             lambda entry: entry.id,
             issue_out,
         )
@@ -306,10 +307,7 @@ def _sent(body: Received[IssuesImportIn], query: IssuesImportQuery, attributes: 
     """The rows of a body in either form. Raises InvalidQuery where parameters for CSV come with JSON."""
     if body.kind == CSV:
         return imports.issues_of_csv(body.value, attributes, query.source, query.edition)
-    given = [name for name in ("source", "edition") if getattr(query, name) is not None]
-    if given:
-        faults = [Fault("parameter", f"`{name}` stands in the body when it is JSON") for name in given]
-        raise InvalidQuery(faults, faults[0].message)
+    refuse_beside_json(source=query.source, edition=query.edition)
     try:
         frame = read(_ImportFrame, body.value)
     except Invalid as refusal:
@@ -329,12 +327,6 @@ def _sheet(context: runtime.Context, owner: Owner | None, picked: Picked, query:
         return write_sheet((entry.issue if isinstance(entry, StoredIssue) else entry for entry in found), known)
 
     return Response(context.database.read(find), 200, PRIVATE, "text/csv; charset=utf-8")
-
-
-def _key(after: str | None) -> str | None:
-    if after is not None and (len(after) > 200 or not after.isprintable()):
-        raise bad_cursor()
-    return after
 
 
 def _read(body: Received[M], attributes: Attributes) -> M:

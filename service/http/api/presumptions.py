@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from msgspec import UNSET, UnsetType
@@ -15,11 +15,11 @@ from service.facts.core_attributes import CORE
 from service.facts.recorded import RecordedFact
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, Received, Unread
-from service.http.inputs import IdentificationIn, PresumptionIn
+from service.http.inputs import IdentificationIn, PresumptionIn, plain
 from service.http.openapi import router
 from service.http.responses import Reply, Tagged, tagged
 from service.http.wire import In, Out
-from service.progress.actions.stored_set import own_and_shipped
+from service.progress.actions.stored_set import catalogue_of
 from service.reference import actions
 from service.reference.store import IssueStore
 from service.rules.presumptions import MOST_ENTRIES, KeptPresumptions
@@ -88,20 +88,22 @@ def replace_presumptions(
     context: Context, owner: CurrentOwner, expected: IfMatch, body: Unread[PresumptionsIn]
 ) -> Tagged[PresumptionsOut]:
     """Say what the account presumes of its coins."""
+    sent, shape = _sent(body)
 
     def act(connection: Connection) -> Reply[PresumptionsOut]:
-        attributes, schemes = known_attributes(connection, owner, CORE), actions.vocabularies_of(connection, owner)
-        issues = own_and_shipped(connection, owner, attributes)
+        attributes, own = known_attributes(connection, owner, CORE), IssueStore(connection, owner).own_reference()
+        schemes, issues = actions.vocabularies_with(own), catalogue_of(own, attributes)
 
         def read() -> tuple[list[Any], list[Any]]:
-            sent = _read(
-                body, lambda one, other: actions.faults_of_presumptions(one, other, attributes, issues, schemes)
+            lists = body.value if isinstance(body.value, dict) else {}
+            found = actions.faults_of_presumptions(
+                lists.get("presume", []), lists.get("identify", []), attributes, issues, schemes
             )
-            return _plain(sent.presume), _plain(sent.identify)
+            if sent is None or found:
+                raise Invalid([*_elsewhere(shape, found), *found])
+            return plain(sent.presume), plain(sent.identify)
 
-        try:
-            body.read()
-        except Invalid:
+        if sent is None:
             # Of another shape than the document's: told, with all else that is wrong, whatever changed meanwhile.
             read()
         kept = actions.presume(connection, owner, read, context.now(), expect=lambda now: expected.check(_tag(now)))
@@ -110,22 +112,15 @@ def replace_presumptions(
     return context.database.write(act)
 
 
-def _plain(entries: Sequence[In]) -> list[Any]:
-    return [entry.model_dump(exclude_none=True) for entry in entries]
-
-
-def _read(body: Received[PresumptionsIn], check: Callable[[Any, Any], Sequence[Fault]]) -> PresumptionsIn:
-    """What was sent. Raises Invalid with what is wrong with its shape, and what `check` finds in the lists."""
-    shape: Sequence[Fault] = ()
+def _sent(body: Received[PresumptionsIn]) -> tuple[PresumptionsIn | None, Sequence[Fault]]:
+    """What was sent, or what is wrong with its shape."""
     try:
-        sent = body.read()
+        return body.read(), ()
     except Invalid as refusal:
-        sent, shape = None, refusal.faults
-    lists = body.value if isinstance(body.value, dict) else {}
-    found = check(lists.get("presume", []), lists.get("identify", []))
+        return None, refusal.faults
+
+
+def _elsewhere(shape: Sequence[Fault], found: Sequence[Fault]) -> list[Fault]:
+    """The faults of the shape at places that none of the found ones is about: one complaint about each place."""
     told = [fault.pointer for fault in found]
-    # One complaint about each place.
-    faults = [fault for fault in shape if not any(f"{fault.pointer}/".startswith(f"{at}/") for at in told)]
-    if sent is None or found:
-        raise Invalid([*faults, *found])
-    return sent
+    return [fault for fault in shape if not any(f"{fault.pointer}/".startswith(f"{at}/") for at in told)]

@@ -20,10 +20,10 @@ from service.facts.vocabulary import Concept, Kind, TaggedName
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, M, OptionalOwner, Received, Unread
 from service.http.idempotency import IdempotencyKey
-from service.http.inputs import ConceptIn, Id, TaggedNameIn
+from service.http.inputs import ConceptIn, Id, TaggedNameIn, refuse_beside_json
 from service.http.negotiation import accepted
 from service.http.openapi import describes, problems, router
-from service.http.pagination import PageQuery, bad_cursor, page
+from service.http.pagination import PageQuery, name_key, page
 from service.http.problems import base_url
 from service.http.responses import Created, Paged, Reply, Sends, Tagged, created, encode, tagged
 from service.http.wire import In, OtherForm, Out, QueryIn, read
@@ -247,7 +247,9 @@ def list_vocabularies(
         lambda connection: page(
             request,
             query,
-            lambda after, limit: actions.page_of_vocabularies(connection, owner, query.private, _key(after), limit),
+            lambda after, limit: actions.page_of_vocabularies(
+                connection, owner, query.private, name_key(after, 100), limit
+            ),
             lambda entry: entry.name,
             _summary,
         )
@@ -347,10 +349,7 @@ def _sent(
 ) -> tuple[M, Mapping[str, int] | None]:
     """The body as its model; of SKOS also what is not kept. Raises InvalidQuery where parameters for SKOS come with JSON."""
     if body.kind not in (JSON_LD, TURTLE):
-        given = [member for member, value in (("name", new_name), ("extends", extends)) if value is not None]
-        if given:
-            faults = [Fault("parameter", f"`{member}` stands in the body when it is JSON") for member in given]
-            raise InvalidQuery(faults, faults[0].message)
+        refuse_beside_json(name=new_name, extends=extends)
         return body.read(), None
     found = read_skos(body.kind, body.raw, body.value, f"{base_url(request)}/v1/vocabularies", name)
     fields = dict(found.fields)
@@ -400,9 +399,3 @@ def _kept(sent: Any, name: str) -> KeptVocabulary:
     names = tuple(TaggedName(entry.text, entry.language, entry.kind) for entry in sent.names)
     own = OwnVocabulary(name, concepts, sent.extends, sent.label)
     return KeptVocabulary(own, sent.source, sent.notice, sent.iri, names)
-
-
-def _key(after: str | None) -> str | None:
-    if after is not None and (len(after) > 100 or not after.isprintable()):
-        raise bad_cursor()
-    return after

@@ -33,7 +33,7 @@ from service.reference.model import NOTHING_OWN, OwnReference, faults_of_replace
 from service.reference.store import IssueStore, VocabularyStore
 from service.rules.definition import Definition
 from service.rules.document import read_definition
-from service.rules.presumptions import Presumptions, read_presumptions
+from service.rules.presumptions import PresumptionReader, Presumptions
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,8 +190,9 @@ def presumptions_of(
 ) -> Presumptions:
     """What is presumed besides the definition's own: the entries of the request, then those of the account."""
     attributes, schemes = definition.attributes, definition.vocabularies
-    sent, wrong = read_presumptions(list(inputs.presumptions), [], attributes, schemes, "request", strict=True)
-    faults.extend(wrong)
+    reader = PresumptionReader(attributes, schemes, "request")
+    sent = reader.read(list(inputs.presumptions), [], "/presumptions", "/identify")
+    faults.extend(reader.faults)
     return sent.then(kept.presumed.read(attributes, schemes))
 
 

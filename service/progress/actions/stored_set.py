@@ -188,11 +188,6 @@ def catalogue_of(own: OwnReference, attributes: Attributes) -> Catalogue:
     return Catalogue(_shipped_issues(), own.facts, attributes)
 
 
-def own_and_shipped(connection: Connection, owner: Owner, attributes: Attributes) -> Mapping[str, Facts]:
-    """All issues that the owner's holdings may name, read with these attributes."""
-    return catalogue_of(IssueStore(connection, owner).own_reference(), attributes)
-
-
 @cache
 def _shipped_issues() -> Mapping[str, Facts]:
     return {name: read_facts(facts, CORE, strict=False)[0] for name, facts in reference.issue_facts().items()}
