@@ -130,6 +130,25 @@ class KeptVocabulary:
     def name(self) -> str:
         return self.own.name
 
+    def summarized(self, edition: str | None = None) -> VocabularySummary:
+        """All but the terms. `edition`: as of the summary."""
+        own = self.own
+        return VocabularySummary(own.name, own.label, self.source, self.notice, len(own.concepts), own.extends, edition)
+
+
+@dataclass(frozen=True, slots=True)
+class VocabularySummary:
+    """A vocabulary without its terms, of which `size` counts those of its own. `edition` is that of one that comes with the
+    service, None of an owner's."""
+
+    name: str
+    label: str
+    source: str
+    notice: str
+    size: int
+    extends: str | None = None
+    edition: str | None = None
+
 
 @dataclass(frozen=True, slots=True)
 class StoredVocabulary:
@@ -143,6 +162,10 @@ class StoredVocabulary:
     @property
     def name(self) -> str:
         return self.kept.own.name
+
+    @property
+    def summary(self) -> VocabularySummary:
+        return self.kept.summarized()
 
 
 @dataclass(frozen=True, slots=True)

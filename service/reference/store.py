@@ -12,7 +12,15 @@ from service.accounts.model import Owner
 from service.errors import NotFound
 from service.facts.own_vocabularies import OwnVocabulary
 from service.facts.vocabulary import TaggedName
-from service.reference.model import NOTHING_OWN, Issue, KeptVocabulary, OwnReference, StoredIssue, StoredVocabulary
+from service.reference.model import (
+    NOTHING_OWN,
+    Issue,
+    KeptVocabulary,
+    OwnReference,
+    StoredIssue,
+    StoredVocabulary,
+    VocabularySummary,
+)
 from service.reference.tables import catalogue, issue, presumption, vocabulary
 from service.rules.presumptions import NOTHING_KEPT, KeptPresumptions
 from service.rules.vocabularies import concept_as_json, concept_of_json
@@ -135,11 +143,12 @@ class VocabularyStore:
         row = self._connection.execute(self._mine().where(vocabulary.c.name == name)).first()
         return None if row is None else _stored_vocabulary(row)
 
-    def page(self, after: str | None, limit: int) -> Sequence[StoredVocabulary]:
-        """Up to `limit` of them in the order of their names, from behind `after`."""
+    def page(self, after: str | None, limit: int) -> Sequence[VocabularySummary]:
+        """Up to `limit` of them in the order of their names, from behind `after`. Their terms, which may be thousands, are not
+        read."""
         query = self._mine().order_by(vocabulary.c.name).limit(limit)
         rows = self._connection.execute(query if after is None else query.where(vocabulary.c.name > after))
-        return tuple(map(_stored_vocabulary, rows))
+        return tuple(map(_summary, rows))
 
     def all(self) -> tuple[OwnVocabulary, ...]:
         """All of them in the order of their names. What was read once is kept: the versions say whether it is the same."""
@@ -151,7 +160,8 @@ class VocabularyStore:
         key = (self._owner.id, versions)
         found = _READ.get(key)
         if found is None:
-            found = tuple(entry.kept.own for entry in self.page(None, len(versions)))
+            entries = self._connection.execute(self._mine().order_by(vocabulary.c.name))
+            found = tuple(_stored_vocabulary(entry).kept.own for entry in entries)
             while len(_READ) >= _MOST_READ:
                 _READ.pop(next(iter(_READ)), None)
             _READ[key] = found
@@ -212,6 +222,13 @@ def _stored_vocabulary(row: Row[Any]) -> StoredVocabulary:
     names = tuple(TaggedName(name["text"], name["language"], name["kind"]) for name in content["names"])
     kept = KeptVocabulary(own, content["source"], content["notice"], content["iri"], names)
     return StoredVocabulary(kept, row.version, row.created_at, row.updated_at)
+
+
+def _summary(row: Row[Any]) -> VocabularySummary:
+    content = row.content
+    return VocabularySummary(
+        row.name, content["label"], content["source"], content["notice"], row.concepts, row.extends
+    )
 
 
 def _content(entry: Issue) -> dict[str, Any]:

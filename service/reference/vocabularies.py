@@ -20,6 +20,7 @@ from service.reference.model import (
     MOST_VOCABULARIES,
     KeptVocabulary,
     StoredVocabulary,
+    VocabularySummary,
 )
 from service.reference.store import IssueStore, VocabularyStore
 
@@ -38,6 +39,10 @@ class ShippedVocabulary:
     def name(self) -> str:
         return self.kept.name
 
+    @property
+    def summary(self) -> VocabularySummary:
+        return self.kept.summarized(self.edition)
+
 
 def of_service(scheme: Vocabulary) -> ShippedVocabulary:
     own = OwnVocabulary(scheme.name, tuple(scheme.concepts.values()), None, scheme.label)
@@ -46,11 +51,12 @@ def of_service(scheme: Vocabulary) -> ShippedVocabulary:
 
 def page_of_vocabularies(
     connection: Connection | None, owner: Owner | None, private: bool | None, after: str | None, limit: int
-) -> Sequence[StoredVocabulary | ShippedVocabulary]:
+) -> Sequence[VocabularySummary]:
     """Up to `limit` of those of the service and the owner's own, in the order of their names, from behind `after`."""
-    found: list[StoredVocabulary | ShippedVocabulary] = []
+    found: list[VocabularySummary] = []
     if not private:
-        found += [of_service(one) for one in shipped.vocabularies().values() if after is None or one.name > after]
+        shown = (one for one in shipped.vocabularies().values() if after is None or one.name > after)
+        found += [of_service(one).summary for one in shown]
     if connection is not None and owner is not None and private is not False:
         own = VocabularyStore(connection, owner).page(after, limit)
         names = {entry.name for entry in own}

@@ -128,6 +128,18 @@ async def test_own_ones_are_listed_in_pages_beside_those_of_the_service(service:
     assert [item["name"] for item in nobody.json()["items"]] == [name for name, _ in shipped]
 
 
+async def test_the_list_says_of_each_what_the_vocabulary_itself_says(service: Running) -> None:
+    owner = service.collector()
+    about = {"label": "More beasts", "source": "own observation", "notice": "None.", "extends": "motifs"}
+    await kept(service, owner, {**BEASTS, "name": "more", **about})
+    listed = (await service.client.get("/v1/vocabularies", headers=owner)).json()["items"]
+    (more,) = [item for item in listed if item["name"] == "more"]
+    assert more == {**about, "name": "more", "edition": "", "size": len(BEASTS["concepts"]), "private": True}
+    for item in listed:
+        itself = (await service.client.get(f"/v1/vocabularies/{item['name']}", headers=owner)).json()
+        assert item == {name: itself[name] for name in item}
+
+
 async def test_nobody_else_sees_or_changes_it(service: Running) -> None:
     owner, other = service.collector(), service.collector()
     await kept(service, owner)

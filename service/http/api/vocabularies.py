@@ -29,7 +29,7 @@ from service.http.responses import Created, Paged, Reply, Sends, Tagged, created
 from service.http.wire import In, OtherForm, Out, QueryIn, read
 from service.reference import actions as reference
 from service.reference import vocabularies as actions
-from service.reference.model import MOST_CONCEPTS, KeptVocabulary, StoredVocabulary
+from service.reference.model import MOST_CONCEPTS, KeptVocabulary, StoredVocabulary, VocabularySummary
 from service.reference.skos import JSON_LD, TURTLE, as_json_ld, as_turtle, read_skos
 from service.reference.vocabularies import ShippedVocabulary
 from service.rules.vocabularies import read_concept
@@ -175,21 +175,20 @@ class VocabularyOut(VocabularySummaryOut, kw_only=True):
     ) = UNSET
 
 
-def _summary_fields(found: StoredVocabulary | ShippedVocabulary) -> dict[str, Any]:
-    kept = found.kept
+def _summary_fields(found: VocabularySummary) -> dict[str, Any]:
     return {
-        "name": kept.name,
-        "label": kept.own.label,
-        "edition": found.edition if isinstance(found, ShippedVocabulary) else "",
-        "source": kept.source,
-        "notice": kept.notice,
-        "size": len(kept.own.concepts),
-        "extends": kept.own.extends,
-        "private": isinstance(found, StoredVocabulary),
+        "name": found.name,
+        "label": found.label,
+        "edition": found.edition or "",
+        "source": found.source,
+        "notice": found.notice,
+        "size": found.size,
+        "extends": found.extends,
+        "private": found.edition is None,
     }
 
 
-def _summary(found: StoredVocabulary | ShippedVocabulary) -> VocabularySummaryOut:
+def _summary(found: VocabularySummary) -> VocabularySummaryOut:
     return VocabularySummaryOut(**_summary_fields(found))
 
 
@@ -197,7 +196,7 @@ def _vocabulary_out(
     found: StoredVocabulary | ShippedVocabulary, not_kept: Mapping[str, int] | None = None
 ) -> VocabularyOut:
     return VocabularyOut(
-        **_summary_fields(found),
+        **_summary_fields(found.summary),
         iri=found.kept.iri,
         names=_names_out(found.kept.names),
         concepts=[_concept_out(concept) for concept in found.kept.own.concepts],
