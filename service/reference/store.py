@@ -162,8 +162,9 @@ class VocabularyStore:
         if found is None:
             entries = self._connection.execute(self._mine().order_by(vocabulary.c.name))
             found = tuple(_stored_vocabulary(entry).kept.own for entry in entries)
-            while len(_READ) >= _MOST_READ:
-                _READ.pop(next(iter(_READ)), None)
+            # The list is made in one step: other threads change the table meanwhile.
+            for oldest in list(_READ)[: 1 - _MOST_READ]:
+                _READ.pop(oldest, None)
             _READ[key] = found
         return found
 

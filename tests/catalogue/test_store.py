@@ -20,10 +20,12 @@ from service.database.engine import Database
 from service.database.migrate import upgrade
 from service.errors import Conflict, Invalid, NotFound, OverLimit
 from service.facts.core_attributes import CORE
-from service.reference import actions, shipped
+from service.facts.own_vocabularies import OwnVocabulary
+from service.facts.vocabulary import Concept
+from service.reference import actions, shipped, store, vocabularies
 from service.reference.actions import Picked
-from service.reference.model import Catalogue, Issue, StoredIssue
-from service.reference.store import IssueStore
+from service.reference.model import Catalogue, Issue, KeptVocabulary, StoredIssue
+from service.reference.store import IssueStore, VocabularyStore
 from service.rules.presumptions import KeptPresumptions
 from tests.clock import NOW
 from tests.factories import some_knowledge
@@ -214,6 +216,25 @@ def test_what_an_entry_says_of_its_source_goes_before_its_file(monkeypatch: pyte
         ("a law", "first", []),
         ("another law", "first", ["a"]),
     ]
+
+
+def test_the_vocabularies_read_last_are_kept_and_always_those_of_their_owner(
+    database: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept_ones: dict[Any, Any] = {}
+    monkeypatch.setattr(store, "_READ", kept_ones)
+    monkeypatch.setattr(store, "_MOST_READ", 3)
+    owners = [database.write(lambda c, n=n: open_account(c, f"collector {n}"))[0] for n in range(5)]
+    for number, owner in enumerate(owners):
+        own = OwnVocabulary(f"words-{number}", (Concept(f"word-{number}", "a word"),))
+        database.write(lambda c, owner=owner, own=own: vocabularies.keep_vocabulary(c, owner, KeptVocabulary(own), NOW))
+
+    def read(owner: Owner) -> list[str]:
+        return [own.name for own in database.read(lambda c: VocabularyStore(c, owner).all())]
+
+    for _ in range(2):
+        assert [read(owner) for owner in owners] == [[f"words-{number}"] for number in range(5)]
+        assert [owner for owner, _ in kept_ones] == [owner.id for owner in owners[2:]]
 
 
 def test_presumptions_change_the_version_and_go_with_the_account(database: Database, owner: Owner) -> None:
