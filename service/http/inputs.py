@@ -290,7 +290,15 @@ def sent_issues(issues: list[IssueIn]) -> list[SentIssue]:
 
 
 def sent_vocabularies(vocabularies: list[VocabularyIn]) -> list[OwnVocabulary]:
-    return [read_own(scheme.model_dump(mode="json"), [], "") for scheme in vocabularies]
+    """The vocabularies of a body, in its member `vocabularies`. Raises Invalid where what a term says of its time cannot be."""
+    faults: list[Fault] = []
+    own = [
+        read_own(scheme.model_dump(mode="json"), faults, f"/vocabularies/{at}")
+        for at, scheme in enumerate(vocabularies)
+    ]
+    if faults:
+        raise Invalid(faults)
+    return own
 
 
 def plain(entries: Sequence[In]) -> list[Any]:

@@ -154,6 +154,21 @@ async def test_faults_of_every_part_are_told_at_once(service: Running) -> None:
             {"vocabularies": [{"name": "v", "concepts": [{"id": "a", "ended": "long ago"}]}]},
             ["/vocabularies/0/concepts/0/ended"],
         ),
+        (
+            {
+                "vocabularies": [
+                    {"name": "v", "concepts": [{"id": "a", "started": "1900-01-01", "ended": "1900-01-01"}]},
+                    {
+                        "name": "w",
+                        "concepts": [
+                            {"id": "b", "started": "1990-01-01", "ended": "1989-12-31"},
+                            {"id": "c", "ended": "1990-10-02", "current": True},
+                        ],
+                    },
+                ]
+            },
+            ["/vocabularies/1/concepts/0/ended", "/vocabularies/1/concepts/1/current"],
+        ),
         ({"issues": [{"id": "a", "facts": {}}, {"id": "a", "facts": {}}]}, ["/issues/1/id"]),
         ({"holdings": [{"id": "a", "issue": "nowhere"}]}, ["/holdings/0/issue"]),
     ],
