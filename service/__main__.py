@@ -27,6 +27,7 @@ from service.accounts.store import AccountStore
 from service.errors import Invalid, SetwrightError
 from service.holdings.sync.verify import differences
 from service.http.middleware import begin_log
+from service.http.responses import encode
 from service.offline.check import as_github, as_json, as_text, check_file, has_errors
 from service.progress import on_paper
 from service.progress.evaluate import EvaluationRequest, evaluate
@@ -174,7 +175,7 @@ def _evaluate_command(
         result = evaluate(request)
     title = request.definition.title
     if form is EvaluationFormat.JSON:
-        typer.echo(msgspec.json.format(msgspec.json.encode(result)))
+        typer.echo(msgspec.json.format(encode(result)))
     elif form is EvaluationFormat.CSV:
         typer.echo(on_paper.evaluation_csv(result), nl=False)
     elif form is EvaluationFormat.HTML:
@@ -200,7 +201,7 @@ def _explain_command(
     with _request(definition, coins, today) as request, _at_work("Explaining"):
         answer = explain(request, offline.find_coin(coins, request.holdings, coin), place)
     if form is ExplanationFormat.JSON:
-        typer.echo(msgspec.json.format(msgspec.json.encode(answer)))
+        typer.echo(msgspec.json.format(encode(answer)))
     else:
         typer.echo(explanation_text(answer), nl=False)
 

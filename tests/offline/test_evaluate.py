@@ -78,6 +78,26 @@ def test_a_sheet_in_every_format(pennies: tuple[Path, Path]) -> None:
     assert run("evaluate", *pennies, "--today", "2021-02-29").exit_code == 2
 
 
+def test_decimals_are_numbers_in_json(tmp_path: Path) -> None:
+    definition, coins = tmp_path / "set.yaml", tmp_path / "coins.csv"
+    accepts = "accepts: denomination = 'penny' AND diameter > 16.5 AND diameter < 16.9"
+    definition.write_text(
+        f"format: set-definition/1\ntitle: Fine\nprefer: [highest: fineness]\nslots:\n  - id: a\n    {accepts}\n",
+        encoding="utf-8",
+    )
+    coins.write_text(
+        "Number,Denomination,Fineness,Diameter\nP-1,penny,0.5,16.6\nP-2,penny,0.925,16.6\nP-3,penny,,\n",
+        encoding="utf-8",
+    )
+    evaluated = json.loads(run("evaluate", definition, coins, "--format", "json").stdout)
+    loses = [runner["loses_on"] for runner in evaluated["slots"][0]["alternates"] if runner["holding"] == "P-1"]
+    assert [(entry["this"], entry["placed"]) for entry in loses] == [(0.5, 0.925)]
+    explained = json.loads(run("explain", definition, coins, "--coin", "P-3", "--format", "json").stdout)
+    (fact,) = explained["places"][0]["may_be"][0]["settle"]
+    (example,) = [outcome["example"] for outcome in fact["outcomes"] if outcome["verdict"] == "yes"]
+    assert isinstance(example, float) and 16.5 < example < 16.9
+
+
 def test_the_command_and_the_service_print_the_same_words(pennies: tuple[Path, Path]) -> None:
     read = evaluate_files.read_set(pennies[0])
     coins = evaluate_files.read_coins(pennies[1], read)
