@@ -65,13 +65,6 @@ def places_named(instance: Instance, name: str) -> list[int]:
     return [at for at, place in enumerate(instance.places) if name in (place.address, place.group) and name]
 
 
-def label_at(instance: Instance, name: str) -> str:
-    """The label of the place of this address, or of the group with this id; the name where the set has none such."""
-    labels = {place.address: place.label for place in instance.places}
-    labels |= {place.group: place.group_label for place in instance.places if place.group}
-    return labels.get(name) or name
-
-
 def _unfit(
     instance: Instance,
     table: Table,

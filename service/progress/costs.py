@@ -10,7 +10,8 @@ from msgspec import UNSET, Meta, Struct, UnsetType, field
 
 from service.assignment.build import FixedPlacements
 from service.progress.candidates import Improvement, PlacementChange
-from service.progress.conflicts import label_at, places_named
+from service.progress.conflicts import places_named
+from service.progress.description import MessageNames
 from service.progress.evaluate import EvaluationRequest, fixed_placements, names_of_some
 from service.progress.named import NamedHolding
 from service.progress.whatif import Evaluated, Occupant, Part
@@ -68,10 +69,10 @@ class RulePrice(Struct, frozen=True, kw_only=True):
 def costs_of_decisions(evaluated: Evaluated) -> list[DecisionCost]:
     """For every pin and never, what the set would be without it alone. One that names no coin or place of the set costs
     nothing. The first 200, pins first."""
-    request = evaluated.request
-    pins = [_cost(evaluated, "pin", pair) for pair in list(dict.fromkeys(request.pins))[:MOST_PRICED]]
+    request, names = evaluated.request, MessageNames(evaluated.instance, evaluated.table)
+    pins = [_cost(evaluated, names, "pin", pair) for pair in list(dict.fromkeys(request.pins))[:MOST_PRICED]]
     left = MOST_PRICED - len(pins)
-    return pins + [_cost(evaluated, "never", pair) for pair in list(dict.fromkeys(request.nevers))[:left]]
+    return pins + [_cost(evaluated, names, "never", pair) for pair in list(dict.fromkeys(request.nevers))[:left]]
 
 
 def names_of_costs(request: EvaluationRequest, costs: Sequence[DecisionCost]) -> dict[str, NamedHolding]:
@@ -81,7 +82,9 @@ def names_of_costs(request: EvaluationRequest, costs: Sequence[DecisionCost]) ->
     return names_of_some(request, told)
 
 
-def _cost(evaluated: Evaluated, kind: Literal["pin", "never"], pair: tuple[str, str]) -> DecisionCost:
+def _cost(
+    evaluated: Evaluated, names: MessageNames, kind: Literal["pin", "never"], pair: tuple[str, str]
+) -> DecisionCost:
     instance, fixed = evaluated.instance, fixed_placements(evaluated.request)
     coin = next((number for number, holding in enumerate(instance.holdings) if holding.id == pair[0]), None)
     named = places_named(instance, pair[1])
@@ -108,21 +111,20 @@ def _cost(evaluated: Evaluated, kind: Literal["pin", "never"], pair: tuple[str, 
     change = PlacementChange("", before, after)
     betters = change.betters() if len(change.old) == len(change.new) and not change.newly else None
     gains = _gains(before, after)
-    labels = {place.address: place.label for place in instance.places}
     return DecisionCost(
         kind=kind,
         holding=pair[0],
         place=pair[1],
-        label=label_at(instance, pair[1]),
+        label=names.label(pair[1]),
         certain_gain=gains.certain_gain,
         possible_gain=gains.possible_gain,
         required_gain=gains.required_gain,
         proven=gains.proven,
         changes=[
             MovedPlace(
-                address, labels.get(address, address), _coin_at(change.old, address), _coin_at(change.new, address)
+                address, after.instance.places[at].label, _coin_at(change.old, address), _coin_at(change.new, address)
             )
-            for address in change.numbers
+            for address, at in change.numbers.items()
             if change.moved(address)
         ],
         betters=UNSET if betters is None else betters,

@@ -84,9 +84,8 @@ class CoinNames:
         """That a fact of the holding was left out, and why: members of an entry. The fault's pointer leads into the holding."""
         first, *others = [*pointer_steps(fault.pointer), ""]
         attribute = others[0] if first == "facts" and others[0] else first
-        labels = self._labels
-        what = FactPart(attribute, labels.name(attribute) if attribute in labels.attributes else attribute)
-        said = message("ignored", coin=self.of(holding, (View(holding.facts),)), what=what, why=message_of_fault(fault))
+        what, coin = fact_part(self._labels, attribute), self.of(holding, (View(holding.facts),))
+        said = message("ignored", coin=coin, what=what, why=message_of_fault(fault))
         return {"pointer": fault.pointer, **said.members()}
 
 
@@ -107,6 +106,11 @@ def first_words(
     """What the first of these attributes that is recorded in every world says; None where none is."""
     plain = [{name: knowledge_as_json(world[name]) for name in names if name in world} for world in worlds]
     return _first(names, plain, label)
+
+
+def fact_part(labels: Labels, attribute: str, look_at: str = "") -> FactPart:
+    """An attribute by its label inside a sentence; by its name where there is none of this name."""
+    return FactPart(attribute, labels.name(attribute) if attribute in labels.attributes else attribute, look_at)
 
 
 class MessageNames:
@@ -153,7 +157,7 @@ class MessageNames:
 
     def to_check(self, facts: Iterable[DecidingFact]) -> list[FactPart]:
         """Facts that would settle a doubt, with where to look."""
-        return [FactPart(fact.attribute, self.fact(fact.attribute).label, fact.look_at) for fact in facts]
+        return [fact_part(self._attributes, fact.attribute, fact.look_at) for fact in facts]
 
     def what_settles(self, code: str, settled: SettlingFacts, **told: Any) -> Message:
         """What to check, and what the vocabularies do not say, by the messages whose codes begin with this one."""
@@ -174,8 +178,7 @@ class MessageNames:
 
     def fact(self, attribute: str) -> FactPart:
         """The attribute by its label inside a sentence."""
-        known = attribute in self._attributes.attributes
-        return FactPart(attribute, self._attributes.name(attribute) if known else attribute)
+        return fact_part(self._attributes, attribute)
 
 
 class MissingReference(Struct, frozen=True):

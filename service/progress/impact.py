@@ -124,15 +124,20 @@ def carry(
     difference: DefinitionDiff, after: EvaluationRequest, pins: Placings, nevers: Placings, notes: Notes
 ) -> CarriedDecisions:
     """Decisions and notes to the want list under the later definition."""
-    survival, before = Survival(difference, after), difference.old
-    kept_pins, pin_lists = _placings(survival, before, after.definition, pins)
-    kept_nevers, never_lists = _placings(survival, before, after.definition, nevers)
+    return _carried(Survival(difference, after), difference.old, after.definition, pins, nevers, notes)
+
+
+def _carried(
+    survival: Survival, before: Definition, after: Definition, pins: Placings, nevers: Placings, notes: Notes
+) -> CarriedDecisions:
+    kept_pins, pin_lists = _placings(survival, before, after, pins)
+    kept_nevers, never_lists = _placings(survival, before, after, nevers)
     fates = {place: survival.of(place) for place in notes}
     there = {fate.after: notes[place] for place, fate in fates.items() if fate.after is not None}
     note_lists = CarriedNotes(
         carried=[CarriedNote(place, fate.after) for place, fate in fates.items() if fate.after is not None],
         dropped=[
-            DroppedNote(place=place, note=WantNote(**notes[place]), **fate.because(before, after.definition, place))
+            DroppedNote(place=place, note=WantNote(**notes[place]), **fate.because(before, after, place))
             for place, fate in fates.items()
             if fate.after is None
         ],
@@ -174,10 +179,10 @@ def impact(
     """What becomes of places, coins, decisions and notes. `before` is the evaluation as it is, with the owner's decisions;
     `after` the same under the other definition, to which what can be of the decisions is carried over."""
     difference = difference_of(before, after)
-    carried = carry(difference, after, before.pins, before.nevers, notes)
+    survival = Survival(difference, after)
+    carried = _carried(survival, before.definition, after.definition, before.pins, before.nevers, notes)
     was = evaluate_unnamed(before)
     is_then = evaluate_unnamed(replace(after, pins=carried.pins, nevers=carried.nevers))
-    survival = Survival(difference, after)
     then, now = _by_address(is_then), _by_address(was)
     fates = {address: survival.of(address) for address in now}
     places = _places(now, then, fates, before.definition, after.definition)

@@ -20,7 +20,7 @@ from service.facts.truth import NO
 from service.facts.vocabulary import Vocabulary
 from service.notation.terms import Terms, Understood, Unknown
 from service.rules.definition import Definition
-from service.rules.predicates import Predicate, reads
+from service.rules.predicates import reads
 from service.rules.used_terms import used_by_attribute
 
 MOST_TOLD = 100
@@ -63,35 +63,36 @@ def unknown_terms_of(
     """Up to MOST_TOLD, those that keep most empty first. Places are counted from up to 20 coins of each word, and within a budget
     of judgements."""
     asked = _Words(request)
-    found: dict[tuple[str, str], list[Holding]] = {}
+    found: dict[tuple[str, str], list[int]] = {}
     nearest: dict[tuple[str, str], tuple[str, ...]] = {}
     for name, near_of in asked.readers(instance):
         told: dict[Knowledge, tuple[tuple[str, tuple[str, ...]], ...]] = {}
-        for holding in instance.holdings:
+        for coin, holding in enumerate(instance.holdings):
             known = holding.facts.get(name)
             if known is None:
                 continue
             if known not in told:
-                near = ((text, near_of(text)) for text in _texts(known))
-                told[known] = tuple((text, terms) for text, terms in near if terms is not None)
+                every = ((text, near_of(text)) for text in _texts(known))
+                told[known] = tuple((text, terms) for text, terms in every if terms is not None)
             for text, terms in told[known]:
-                found.setdefault((name, text), []).append(holding)
+                found.setdefault((name, text), []).append(coin)
                 nearest[name, text] = terms
-    empty: dict[int, tuple[Predicate, int]] = {}
+    empty: dict[int, tuple[int, int]] = {}
     for at, place in enumerate(instance.places) if found else ():
         if at not in seats:
-            predicate, count = empty.get(id(place.predicate), (place.predicate, 0))
-            empty[id(place.predicate)] = (predicate, count + 1)
+            first, count = empty.get(id(place.predicate), (at, 0))
+            empty[id(place.predicate)] = (first, count + 1)
     by_attribute = {
-        name: [(predicate, count) for predicate, count in empty.values() if name in reads(predicate)]
+        name: [(at, count) for at, count in empty.values() if name in reads(instance.places[at].predicate)]
         for name in {name for name, _ in found}
     }
     left = [_MOST_VERDICTS]
     entries = []
     for (name, text), coins in found.items():
-        places = _kept_empty(request, table, name, text, nearest[name, text], coins, by_attribute[name], left)
-        holdings = [holding.id for holding in coins]
-        entries.append(UnknownTermEntry(name, text, list(nearest[name, text]), holdings, places))
+        near = nearest[name, text]
+        places = _kept_empty(request, instance, table, name, text, near, coins, by_attribute[name], left)
+        holdings = [instance.holdings[coin].id for coin in coins]
+        entries.append(UnknownTermEntry(name, text, list(near), holdings, places))
     entries.sort(key=lambda entry: (-entry.places, -len(entry.holdings), entry.attribute, entry.term))
     return entries[:MOST_TOLD]
 
@@ -164,7 +165,7 @@ class _NearOf:
 
 def _texts(known: Knowledge) -> Iterator[str]:
     if isinstance(known, Subsets):
-        yield from sorted(known.has | known.perhaps)
+        yield from sorted(known.every)
     elif isinstance(known, Among):
         for value in known.values:
             if isinstance(value, str):
@@ -175,29 +176,32 @@ def _texts(known: Knowledge) -> Iterator[str]:
 
 def _kept_empty(
     request: _Asked,
+    instance: Instance,
     table: Table,
     name: str,
     text: str,
     nearest: Sequence[str],
-    coins: Sequence[Holding],
-    empty: Sequence[tuple[Predicate, int]],
+    coins: Sequence[int],
+    empty: Sequence[tuple[int, int]],
     left: list[int],
 ) -> int:
-    """How many of the empty places that these coins surely do not fit they might fit by another word."""
+    """How many of the empty places that these coins surely do not fit they might fit by another word. `empty` has the first
+    place of each rule, and how many there are."""
     waiting = list(empty)
     total = 0
-    for holding in coins[:_MOST_COINS]:
+    for coin in coins[:_MOST_COINS]:
         if not waiting or left[0] <= 0:
             break
+        holding = instance.holdings[coin]
         mended = request.views_of(replace(holding, facts=_mended(holding.facts, name, text, nearest)))
-        now = request.views_of(holding)
         still = []
-        for predicate, count in waiting:
+        for at, count in waiting:
             left[0] -= 2
-            if table.verdict(predicate, now) is NO and table.verdict(predicate, mended) is not NO:
+            fits_now = coin in instance.fits[at] or coin in instance.barred.get(at, ())
+            if not fits_now and table.verdict(instance.places[at].predicate, mended) is not NO:
                 total += count
             else:
-                still.append((predicate, count))
+                still.append((at, count))
         waiting = still
     return total
 

@@ -14,16 +14,16 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.database.engine import Database
-from service.database.ids import read_id
 from service.definitions import actions as definitions
 from service.definitions.store import DefinitionStore
-from service.errors import Fault, Invalid, NotAuthenticated, NotFound, OverLimit
+from service.errors import Fault, Invalid, NotAuthenticated, OverLimit
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, Holding, read_holding
 from service.holdings.store import HoldingStore
 from service.progress.actions.editions import editions
 from service.progress.actions.evaluate import EvaluationInputs, evaluation_request
+from service.progress.actions.inputs import stored_definition_id
 from service.progress.actions.stored_set import LoadedRequest, StoredSet, load_stored_set
 from service.progress.budget import Purchase, purchase
 from service.progress.candidates import CandidatesResult, IgnoredInputFact, SetCandidates, candidates
@@ -125,7 +125,7 @@ def kept_sets(
 ) -> tuple[list[LoadedRequest], Attributes]:
     """The owner's sets of these ids (None: all), each against the holdings kept here, of one snapshot; and the attributes
     that any of them knows. Raises NotFound, or OverLimit where there are too many."""
-    wanted = None if names is None else [_identity(name) for name in dict.fromkeys(names)]
+    wanted = None if names is None else [stored_definition_id(name) for name in dict.fromkeys(names)]
 
     def load(connection: Connection) -> tuple[list[StoredSet], Attributes]:
         store = DefinitionStore(connection, owner)
@@ -143,13 +143,6 @@ def kept_sets(
         ask = mine.ask(day)
         sets.append(replace(ask, request=replace(ask.request, budget_seconds=budget_seconds)))
     return sets, attributes
-
-
-def _identity(name: str) -> str:
-    identity = read_id(name)
-    if identity is None:
-        raise NotFound("definition", name[:60])
-    return identity
 
 
 def _considered(one: LoadedRequest, inputs: CandidatesInputs, known: Attributes | None) -> SetCandidates:

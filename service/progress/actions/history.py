@@ -10,18 +10,15 @@ from typing import TypeVar
 from sqlalchemy import Connection
 
 from service.accounts.model import Owner
-from service.accounts.store import AccountStore
 from service.definitions.history import actions
 from service.definitions.history.model import HistoryChange, RecordedDay, RecordedPlacements
 from service.definitions.history.store import HistoryStore
-from service.definitions.store import DefinitionStore
 from service.errors import Conflict, Fault, Invalid, Stale
-from service.progress.actions.stored_set import StoredSet, evaluation_version, find_revision, load_stored_set
+from service.progress.actions.stored_set import StoredSet, load_stored_set, load_version
 from service.progress.evaluate import evaluate_unnamed
 from service.progress.history import HistoryNote, history_events, plan, recorded_placements
 from service.progress.result import plain
 from service.reference import actions as reference
-from service.reference.store import IssueStore
 from service.runtime import Context
 
 _T = TypeVar("_T")
@@ -87,7 +84,7 @@ async def _prepared(
             raise Invalid([fault] if fault else [])
 
         def expect(standing: RecordedPlacements) -> None:
-            if (_version(connection, owner, identity, revision, day), standing) != look.follows_from(day):
+            if (load_version(connection, owner, identity, revision, day), standing) != look.follows_from(day):
                 raise Stale("coins or the definition changed while the set was evaluated")
 
         actions.record_day(connection, owner, identity, draft.plan, draft.noted, expect=expect)
@@ -121,14 +118,6 @@ def _look(connection: Connection, owner: Owner, identity: str, number: int | Non
     return Look(
         load_stored_set(connection, owner, identity, number), HistoryStore(connection, owner).standing(identity)
     )
-
-
-def _version(connection: Connection, owner: Owner, identity: str, number: int | None, day: date) -> tuple[object, ...]:
-    """What the evaluation follows from as it is now."""
-    revision = find_revision(connection, owner, identity, number)
-    decisions = DefinitionStore(connection, owner).decisions(identity)
-    state = str(AccountStore(connection).state(owner))
-    return evaluation_version(revision, state, day, decisions, IssueStore(connection, owner).version())
 
 
 def _fault_of_day(standing: RecordedPlacements, day: date, today: date) -> Fault | None:
