@@ -5,7 +5,6 @@ An exhibition is stored as it is: it names the coins with their facts of that da
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -18,9 +17,8 @@ from service.definitions.history.model import StoredExhibition
 from service.facts.recorded import RecordedFact, RecordedIssue
 from service.progress.description import Describer
 from service.progress.older import as_now, summary_as_now
+from service.progress.paper import wrapped
 from service.progress.result import DefinitionStamp, Evaluation, PlaceResult, Summary, UnplacedHolding
-
-_PAPER = 76
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,25 +238,23 @@ def _in_order(result: Evaluation, document: Mapping[str, Any]) -> Iterator[tuple
 def exhibition_text(shown: Exhibition) -> str:
     """The list of exhibits by page and place, then the loans by owner: plain text, 76 columns."""
     counts = shown.summary
-    lines = [*textwrap.wrap(f"{shown.title}, {shown.on.isoformat()}", _PAPER)]
-    lines += textwrap.wrap(shown.note, _PAPER) if shown.note else []
+    lines = wrapped(f"{shown.title}, {shown.on.isoformat()}")
+    lines += wrapped(shown.note) if shown.note else []
     lines += [f"{counts.filled + counts.tentative} of {counts.places} places shown"]
     page: str | None = None
     for number, exhibit in enumerate(shown.exhibits, start=1):
         if number == 1 or exhibit.page != page:
             page = exhibit.page
-            lines += ["", *textwrap.wrap(page or "Exhibits", _PAPER)]
+            lines += ["", *wrapped(page or "Exhibits")]
         lines += _exhibit(number, exhibit)
     if shown.loans:
         lines += ["", "Lent by"]
-        lines += [
-            row for loan in shown.loans for row in _wrapped("- ", f"{loan.owner}: {loan.label}, for {loan.place_label}")
-        ]
+        for loan in shown.loans:
+            lines += wrapped(f"{loan.owner}: {loan.label}, for {loan.place_label}", "- ", "    ")
     if shown.unused_loans:
         lines += ["", "Offered and not shown"]
-        lines += [
-            row for loan in shown.unused_loans for row in _wrapped("- ", f"{loan.owner}: {loan.label}{_count(loan)}")
-        ]
+        for unused in shown.unused_loans:
+            lines += wrapped(f"{unused.owner}: {unused.label}{_count(unused)}", "- ", "    ")
     lines += ["", "Facts and grades are the owners' opinion: no authentication, no valuation."]
     return "\n".join(lines) + "\n"
 
@@ -267,12 +263,8 @@ def _exhibit(number: int, exhibit: Exhibit) -> list[str]:
     own = f" (no. {exhibit.number})" if exhibit.number else ""
     lent = f", lent by {exhibit.owner}" if exhibit.owner else ""
     doubt = "; to be checked" if exhibit.status == "tentative" else ""
-    return _wrapped(f"{number}. ", f"{exhibit.label}: {exhibit.description}{own}{lent}{doubt}")
+    return wrapped(f"{exhibit.label}: {exhibit.description}{own}{lent}{doubt}", f"{number}. ", "    ")
 
 
 def _count(loan: UnusedLoan) -> str:
     return f", {loan.pieces} pieces" if loan.pieces > 1 else ""
-
-
-def _wrapped(mark: str, text: str) -> list[str]:
-    return textwrap.wrap(text, _PAPER, initial_indent=mark, subsequent_indent="    ")

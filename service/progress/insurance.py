@@ -7,10 +7,7 @@ Nothing is ever added up over two currencies or two bases.
 
 from __future__ import annotations
 
-import csv
-import io
-import textwrap
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Context, Decimal, Inexact
@@ -21,8 +18,8 @@ from msgspec import Meta, Struct
 from service.holdings.model import ValueBasis
 from service.progress.description import Describer
 from service.progress.named import Named, NamedHolding
+from service.progress.paper import csv_of, wrapped
 from service.progress.result import DefinitionStamp
-from service.progress.want_list import defused
 
 BASES: tuple[ValueBasis, ...] = get_args(ValueBasis)
 _COLUMNS = (
@@ -35,7 +32,6 @@ CAUTIONS = (
     "qualified professional.",
     "Insurance, tax and the law on cultural property differ from place to place: local law and the policy decide.",
 )
-_PAPER = 76
 # A sum that does not come out exactly is an error of this program, never an amount.
 _EXACT = Context(prec=60, traps=[Inexact])
 
@@ -190,24 +186,20 @@ def _totals(valued: Sequence[ValuedLine]) -> list[InsuranceTotal]:
 def insurance_csv(listed: InsuranceList) -> str:
     """One row for each value, then one for each holding without any (RFC 4180); totals are left to the reader's sheet. A
     cell that a spreadsheet would run as a formula begins with an apostrophe."""
-    sheet = io.StringIO()
-    writer = csv.writer(sheet)
-    writer.writerow(_COLUMNS)
+    return csv_of(_COLUMNS, _rows(listed))
+
+
+def _rows(listed: InsuranceList) -> Iterator[list[object]]:
     for line in listed.valued:
         for value in line.values:
             money = [value.basis, value.currency, _plain(value.amount), _plain(value.total)]
-            writer.writerow(map(_cell, [*_cells(line), *money, value.on, value.by, value.note]))
+            yield [*_cells(line), *money, value.on, value.by, value.note]
     for bare in listed.unvalued:
-        writer.writerow(map(_cell, [*_cells(bare), *[None] * (len(_COLUMNS) - len(_cells(bare)))]))
-    return sheet.getvalue()
+        yield [*_cells(bare), *[None] * (len(_COLUMNS) - len(_cells(bare)))]
 
 
 def _cells(line: InsuredLine) -> list[str | int | None]:
     return [line.holding, line.number, line.location, line.pieces, line.description]
-
-
-def _cell(value: object) -> str:
-    return "" if value is None else defused(str(value))
 
 
 def insurance_text(listed: InsuranceList) -> str:
@@ -219,13 +211,13 @@ def insurance_text(listed: InsuranceList) -> str:
     if listed.valued:
         lines += ["", "With a value"]
     for line in listed.valued:
-        lines += _wrapped("- ", _named(line))
+        lines += wrapped(_named(line), "- ", "      ")
         for value in line.values:
-            lines += _wrapped("    ", _worth(value, line.pieces))
+            lines += wrapped(_worth(value, line.pieces), "    ", "      ")
     if listed.unvalued:
         lines += ["", f"Without a value: {_pieces(listed.unvalued_pieces)}"]
-        lines += [row for bare in listed.unvalued for row in _wrapped("- ", _named(bare))]
-    lines += ["", *(row for caution in listed.cautions for row in textwrap.wrap(caution, _PAPER))]
+        lines += [row for bare in listed.unvalued for row in wrapped(_named(bare), "- ", "      ")]
+    lines += ["", *(row for caution in listed.cautions for row in wrapped(caution))]
     return "\n".join(lines) + "\n"
 
 
@@ -244,10 +236,6 @@ def _worth(value: InsuredValue, pieces: int) -> str:
     one = f" ({_plain(value.amount)} each)" if pieces > 1 else ""
     about = [value.on.isoformat() if value.on else "no date", value.by, value.note]
     return f"{value.basis} {_plain(value.total)} {value.currency}{one}, {', '.join(filter(None, about))}"
-
-
-def _wrapped(mark: str, text: str) -> list[str]:
-    return textwrap.wrap(text, _PAPER, initial_indent=mark, subsequent_indent="      ")
 
 
 def _pieces(count: int) -> str:

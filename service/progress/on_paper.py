@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from msgspec import UNSET, UnsetType
 
 from service.formats.html import PRINT, render
 from service.progress.named import NamedHolding
+from service.progress.paper import csv_of, wrapped
 from service.progress.result import ClosestPlace, Evaluation, PlaceResult, UnplacedHolding
-from service.progress.want_list import defused
 from service.rules.labels import shortened
 from service.rules.messages import CoinPart, Message, PlacePart, message, some
 
 HEADINGS = ("place", "label", "tier", "status", "coin", "title", "certainty", "next_best")
 CAUTION = "Facts and grades are the owner's opinion: no authentication and no valuation."
 MOST_REMARKS = 1_000
-_PAPER = 76
 
 
 def headline(result: Evaluation) -> str:
@@ -104,20 +100,16 @@ def _outside(coin: CoinPart, closest: ClosestPlace | UnsetType | None) -> Messag
 
 def evaluation_csv(result: Evaluation) -> str:
     """The places as CSV (RFC 4180). A cell that a spreadsheet would run as a formula begins with an apostrophe."""
-    sheet = io.StringIO()
-    writer = csv.writer(sheet)
-    writer.writerow(HEADINGS)
-    writer.writerows([defused(cell) for cell in row.values()] for row in place_rows(result))
-    return sheet.getvalue()
+    return csv_of(HEADINGS, (row.values() for row in place_rows(result)))
 
 
 def evaluation_text(title: str, result: Evaluation) -> str:
     """The places one by one, then what is to be remarked: plain text, 76 columns."""
-    lines = [*textwrap.wrap(f"{title}, {result.evaluated_on}", _PAPER), *textwrap.wrap(headline(result), _PAPER), ""]
-    lines += [line for row in place_rows(result) for line in _wrapped(_place_line(row))]
+    lines = [*wrapped(f"{title}, {result.evaluated_on}"), *wrapped(headline(result)), ""]
+    lines += [line for row in place_rows(result) for line in wrapped(_place_line(row), "- ", "    ")]
     found = list(remarks(result))
     if found:
-        lines += ["", "Remarks", *(line for remark in found for line in _wrapped(remark))]
+        lines += ["", "Remarks", *(line for remark in found for line in wrapped(remark, "- ", "    "))]
     return "\n".join([*lines, "", CAUTION, ""])
 
 
@@ -128,10 +120,6 @@ def _place_line(row: dict[str, str]) -> str:
     possible = "possible: " if row["status"] == "possible" else ""
     certainty = f"; {row['certainty']}" if row["certainty"] else ""
     return f"{row['label']}: {possible}{coin}{certainty}"
-
-
-def _wrapped(text: str) -> Sequence[str]:
-    return textwrap.wrap(text, _PAPER, initial_indent="- ", subsequent_indent="    ")
 
 
 def evaluation_html(title: str, result: Evaluation, language: str = "en") -> str:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import textwrap
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
@@ -24,6 +22,7 @@ from service.progress.description import MessageNames
 from service.progress.evaluate import EvaluationRequest, build_instance, names_of_some
 from service.progress.named import Named
 from service.progress.openings import KeptEmpty, Openings, openings_of, with_open_groups
+from service.progress.paper import csv_of
 from service.progress.preference_words import preference_words
 from service.progress.result import Tier
 from service.rules.definition import Definition, OnePer
@@ -393,18 +392,8 @@ def noted(line: _Line) -> str:
 
 def as_csv(wants: WantList) -> str:
     """The list as CSV (RFC 4180). A cell that a spreadsheet would run as a formula begins with an apostrophe."""
-    sheet = io.StringIO()
-    writer = csv.writer(sheet)
-    writer.writerow(COLUMNS)
-    for line in (*wants.wanted, *wants.kept_empty, *wants.weakest):
-        cells = (getattr(line, column, UNSET) for column in COLUMNS)
-        writer.writerow([defused("" if cell is UNSET else str(cell)) for cell in cells])
-    return sheet.getvalue()
-
-
-def defused(cell: str) -> str:
-    """The cell as a text for any spreadsheet."""
-    return f"'{cell}" if cell.lstrip(" ")[:1] in ("=", "+", "-", "@", "\t", "\r", "\n") and cell else cell
+    lines = (*wants.wanted, *wants.kept_empty, *wants.weakest)
+    return csv_of(COLUMNS, ((getattr(line, column, UNSET) for column in COLUMNS) for line in lines))
 
 
 def as_html(wants: WantList, language: str) -> str:

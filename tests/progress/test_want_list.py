@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from typing import Any
 
 import pytest
@@ -176,6 +178,13 @@ def test_upgrades_name_the_coin_by_its_number_and_what_it_is() -> None:
     assert set(found.named) == {"c"}
     assert "No. 12 (1935 crown)" in " ".join(as_text(found).split())
     assert "1935 crown" in as_csv(found)
+
+
+def test_in_csv_a_coin_without_a_number_has_an_empty_cell() -> None:
+    document = a_document({"crown": "denomination = 'crown'"}, prefer=[{"highest": "grade"}])
+    found = want_list(a_measurement(document, [a_holding("c", denomination="crown")]))
+    (row,) = csv.DictReader(io.StringIO(as_csv(found)))
+    assert (row["holding"], row["number"], row["places"]) == ("c", "", "1")
 
 
 def test_a_card_of_a_set_in_which_nothing_is_wanted_says_so() -> None:
