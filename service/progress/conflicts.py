@@ -239,7 +239,7 @@ def constraint_conflicts(
     if not empty or not rules:
         return []
     problem = replace(instance.problem, rules=rules)
-    bare = _only_places(problem)
+    bare = only_places(problem)
     trials = Trials(bare, len(seats), budget_seconds / (2 * len(rules) + 1))
     if trials.gain(frozenset(range(len(rules)))) <= 0:
         return []
@@ -294,7 +294,7 @@ class Trials:
         return tuple(sorted(group))
 
 
-def _only_places(problem: AssignmentProblem) -> AssignmentProblem:
+def only_places(problem: AssignmentProblem) -> AssignmentProblem:
     """The same instance, asking after the pins and the required places for nothing but as many places as can be."""
     edges = tuple(
         replace(edge, basis=Basis.FIRM, cost=(), stays=False, to_check=0, presumed=False) for edge in problem.edges

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import islice, product
 from math import prod
 
@@ -24,6 +25,7 @@ from service.facts.holding import View
 from service.facts.kinds import read_fact
 from service.facts.knowledge import NONE, Among, Between, Subsets, Value
 from service.facts.truth import NO
+from service.progress.conflicts import only_places
 from service.rules.constraints import AT_MOST, MATCHES, SAME, Constraint
 from service.rules.definition import REQUIRED, Definition
 from service.rules.predicates import Always, Comparison, IsNull, Not, Predicate, SetComparison, all_of
@@ -122,13 +124,22 @@ def openings_of(
     return Openings(kept, trials.limited)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Kind:
+    """Empty places that have one answer. `around`: the rules that look at them, by number; `coins`: the numbers of the
+    imaginary coins that fit; `never`: none can."""
+
+    around: Sequence[int]
+    coins: range
+    never: bool
+
+
 class _Trials:
     def __init__(self, instance: Instance, table: Table, seats: Mapping[int, Placement], budget_seconds: float) -> None:
         self.instance, self.table, self.seats, self.budget_seconds = instance, table, seats, budget_seconds
         self.limited = False
         self._left, self._witnesses = MOST_WORK, MOST_WITNESSES
         self._reached: dict[object, _Reached | None] = {}
-        self.leader = leaders_of(instance.problem)
         by_id = {constraint.id: constraint for constraint in instance.constraints}
         ruled = [(rule, by_id[rule.name]) for rule in instance.problem.rules if not rule.kind.is_goal]
         self.constraints = [constraint for _, constraint in ruled]
@@ -137,39 +148,35 @@ class _Trials:
             name: self._shown(name, eligible) for name in {n for c in self.constraints for n in c.by}
         }
         self.empty = [at for at, place in enumerate(instance.places) if at not in seats and not place.is_open]
-        self.kinds: dict[int, object] = {}
-        """Empty places of one kind have one answer."""
-        self.coins: dict[object, list[View]] = {}
-        self.never: dict[object, bool] = {}
-        self.around: dict[object, list[int]] = {}
+        views = list(instance.views)
+        kinds: dict[object, _Kind] = {}
+        self.kinds: dict[int, _Kind] = {}
         for at in self.empty:
             around = [number for number, (rule, _) in enumerate(ruled) if _looks_at(rule, at)]
-            self.kinds[at] = kind = self._kind(at, around, [rule for rule, _ in ruled])
-            if kind not in self.coins:
-                self.around[kind] = around
-                self.coins[kind], self.never[kind] = self._imaginary(at, [self.constraints[n] for n in around])
-        self.first: dict[object, int] = {}
-        views = list(instance.views)
-        for kind, coins in self.coins.items():
-            self.first[kind] = len(views)
-            views += [(coin,) for coin in coins]
+            key = self._kind(at, around, [rule for rule, _ in ruled])
+            if key not in kinds:
+                coins, never = self._imaginary(at, [self.constraints[number] for number in around])
+                kinds[key] = _Kind(around, range(len(views), len(views) + len(coins)), never)
+                views += [(coin,) for coin in coins]
+            self.kinds[at] = kinds[key]
         facts: dict[str, int] = {}
-        imaginary = range(len(instance.views), len(views))
+        self.imaginary = imaginary = range(len(instance.views), len(views))
         self.rules = [
             replace(rule, keys=set_rule(constraint, instance.places, [*eligible, *imaginary], views, table, facts).keys)
             for rule, constraint in ruled
         ]
-        edges = (
-            replace(e, basis=Basis.FIRM, cost=(), stays=False, to_check=0, presumed=False)
-            for e in instance.problem.edges
-        )
-        self.problem = replace(
-            instance.problem,
-            quantity=(*instance.problem.quantity, *(1 for _ in imaginary)),
-            edges=tuple(edges),
-            preference_levels=0,
-        )
-        self._answers: dict[object, KeptEmpty | None] = {}
+        self._answers: dict[_Kind, KeptEmpty | None] = {}
+
+    @cached_property
+    def leader(self) -> Sequence[int]:
+        """Which places hang together, by a place of theirs."""
+        return leaders_of(self.instance.problem)
+
+    @cached_property
+    def problem(self) -> AssignmentProblem:
+        """The instance with the imaginary coins, which have no edges yet."""
+        bare = only_places(self.instance.problem)
+        return replace(bare, quantity=(*bare.quantity, *(1 for _ in self.imaginary)))
 
     def _kind(self, at: int, around: Sequence[int], rules: Sequence[SetRule]) -> object:
         """Places with one rule, where the same coins may be, and at which the same set-level rules look in the same way."""
@@ -184,17 +191,15 @@ class _Trials:
             self._answers[kind] = self._why(at, kind)
         return self._answers[kind]
 
-    def _why(self, at: int, kind: object) -> KeptEmpty | None:
-        if self.never[kind]:
+    def _why(self, at: int, kind: _Kind) -> KeptEmpty | None:
+        if kind.never:
             return KeptEmpty(())
-        if not self.around[kind] or not self.coins[kind]:
+        if not kind.around or not kind.coins:
             return None
-        first = self.first[kind]
-        coins = range(first, first + len(self.coins[kind]))
-        rules = [self.rules[number] for number in self.around[kind]]
-        if any(all(self._allows(rule, at, coin) for rule in rules) for coin in coins):
+        rules = [self.rules[number] for number in kind.around]
+        if any(all(self._allows(rule, at, coin) for rule in rules) for coin in kind.coins):
             return None
-        trial = _Trial(self, at, coins)
+        trial = _Trial(self, at, kind.coins)
         opens = trial.opens(self.rules, "")
         if opens is not False:
             self.limited = self.limited or opens is None
@@ -376,7 +381,7 @@ class _Trial:
         sitting = [
             seat.holding
             for at, seat in sorted(self._trials.seats.items())
-            if any(at in rule.places or rule.kind.looks_outside or rule.bound == at for rule in group)
+            if any(_looks_at(rule, at) for rule in group)
         ]
         coins = list(dict.fromkeys(sitting))[:MOST_LEAVING]
         return tuple(coin for coin in coins if self.opens(self._trials.rules, "leaving", coin))
