@@ -300,10 +300,10 @@ class _Comparison:
             before = old[name]
             if after is None:
                 yield DefinitionChange(
-                    "constraint-removed", (name,), (), (before.at,), (), _written_constraint(self.old, before)
+                    "constraint-removed", (name,), (), (before.at,), (), _written(self.old, before.at)
                 )
                 continue
-            written = (_written_constraint(self.old, before), _written_constraint(self.new, after))
+            written = (_written(self.old, before.at), _written(self.new, after.at))
             ids = ((name,), (after.id,), (before.at,), (after.at,))
             if name != after.id:
                 yield DefinitionChange("constraint-renamed", *ids, name, after.id)
@@ -313,7 +313,7 @@ class _Comparison:
         for name, after in new.items():
             if name not in continued:
                 yield DefinitionChange(
-                    "constraint-added", (), (name,), (), (after.at,), None, _written_constraint(self.new, after)
+                    "constraint-added", (), (name,), (), (after.at,), None, _written(self.new, after.at)
                 )
 
     def _constraint(
@@ -348,7 +348,7 @@ class _Comparison:
                 there, now = new[follower]
                 yield DefinitionChange("page-changed", (name[0],), (name[0],), (at,), (there,), list(slots), list(now))
             there = new[follower][0]
-            written = (_written_page(self.old, at), _written_page(self.new, there))
+            written = (_written(self.old, at), _written(self.new, there))
             yield from _of_words((name[0],), (follower[0],), (at,), (there,), *written)
         for name in added:
             yield DefinitionChange("page-added", (), (name[0],), (), (new[name][0],), None, list(new[name][1]))
@@ -409,12 +409,10 @@ def _written_member(definition: Definition, unit: Unit, member: str) -> Any:
     return definition.document[unit.kind][unit.at].get(member)
 
 
-def _written_constraint(definition: Definition, constraint: Constraint) -> Any:
-    return definition.document["constraints"][int(constraint.at.rpartition("/")[2])]
-
-
-def _written_page(definition: Definition, at: str) -> Any:
-    return definition.document["layout"][int(at.rpartition("/")[2])]
+def _written(definition: Definition, at: str) -> Any:
+    """The entry of a list of the document, by its pointer, as the author wrote it."""
+    _, name, number = at.split("/")
+    return definition.document[name][int(number)]
 
 
 def _criteria(prefer: Iterable[Preference]) -> list[object]:

@@ -11,7 +11,6 @@ from service.analysis.diff import CHANGE_KINDS, DefinitionChange, DefinitionDiff
 from service.facts.holding import read_facts
 from service.facts.knowledge import NONE, Among, Value, value_in_words
 from service.facts.recorded import RecordedFact
-from service.rules.definition import Definition
 from service.rules.labels import listed, listed_up_to, shortened
 from service.rules.predicates import And, Comparison, IsNull, Predicate, SetComparison
 from service.rules.terms import Const, Count, Ref
@@ -112,7 +111,10 @@ class _ChangeWording:
     def __init__(self, difference: DefinitionDiff) -> None:
         self.definitions = (difference.old, difference.new)
         self.wordings = [RuleWording(d.attributes, d.vocabularies) for d in self.definitions]
-        self.labels = [_labels(definition) for definition in self.definitions]
+        self.labels = [
+            {name: f"'{shortened(label)}'" for name, label in definition.names().items()}
+            for definition in self.definitions
+        ]
 
     def sentence(self, change: DefinitionChange) -> str:
         what, _, event = change.kind.partition("-")
@@ -289,17 +291,13 @@ class _ChangeWording:
         return f"The vocabulary '{change.old[0]}'{_extending(change.before)} is gone."
 
     def _vocabulary_changed(self, change: DefinitionChange) -> str:
-        terms = [{concept["id"]: concept for concept in side["concepts"]} for side in (change.before, change.after)]
-        parts = (
-            [f"new terms: {_some([t for t in terms[1] if t not in terms[0]])}"]
-            if terms[1].keys() - terms[0].keys()
-            else []
-        )
-        parts += (
-            [f"gone: {_some([t for t in terms[0] if t not in terms[1]])}"] if terms[0].keys() - terms[1].keys() else []
-        )
-        changed = [term for term in terms[1] if term in terms[0] and terms[0][term] != terms[1][term]]
-        parts += [f"changed: {_some(changed)}"] if changed else []
+        before, after = ({entry["id"]: entry for entry in side["concepts"]} for side in (change.before, change.after))
+        found = {
+            "new terms": [term for term in after if term not in before],
+            "gone": [term for term in before if term not in after],
+            "changed": [term for term in after if term in before and before[term] != after[term]],
+        }
+        parts = [f"{what}: {_some(terms)}" for what, terms in found.items() if terms]
         said = f" ({'; '.join(parts)})" if parts else ""
         return f"The vocabulary '{change.new[0]}' changed{said}."
 
@@ -339,14 +337,6 @@ class _ChangeWording:
 
 def _extending(entry: Mapping[str, Any]) -> str:
     return f", with additions to '{entry['extends']}'" if entry.get("extends") else ""
-
-
-def _labels(definition: Definition) -> dict[str, str]:
-    """Every slot and group by its id, as it is named in a sentence."""
-    named = {slot.id: slot.label for slot in definition.slots}
-    named |= {choice.id: choice.label for choice in definition.free_choice}
-    named |= {group.id: group.name for group in definition.one_per}
-    return {name: f"'{shortened(label)}'" for name, label in named.items()}
 
 
 def _inside(subject: str) -> str:

@@ -18,10 +18,10 @@ from service.facts.holding import Facts, Holding, View
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.definition import Definition, OnePer
 from service.rules.keys import Key, key_address, key_at
-from service.rules.labels import Labels, shortened
+from service.rules.labels import shortened
 from service.rules.messages import FactPart, Message, PlacePart, message, message_of_fault
 from service.rules.predicates import EvaluationContext, Predicate, all_of, leaves
-from service.rules.rule import Rule, RulePart
+from service.rules.rule import RulePart, joined, rule_parts
 from service.rules.wording import RuleWording
 
 MOST_WORK = 200_000
@@ -57,9 +57,8 @@ class ExampleRuns:
         self.attributes: Attributes = definition.attributes
         self.context = EvaluationContext(today, definition.vocabularies)
         self.wording = RuleWording(definition.attributes, definition.vocabularies)
-        self.labels = Labels(definition.attributes, definition.vocabularies)
         self.views = Views(definition.attributes, self.context, catalogue, definition.presumptions, replaces, narrows)
-        self.scope = _parts(definition.scope)
+        self.scope = rule_parts(definition.scope)
         self.left = MOST_WORK
         self.slots = {slot.id: (at, slot) for at, slot in enumerate(definition.slots)}
         self.choices = {choice.id: (at, choice) for at, choice in enumerate(definition.free_choice)}
@@ -116,10 +115,10 @@ class ExampleRuns:
         group, slash, key = address.partition("/")
         if group in self.slots:
             at, slot = self.slots[group]
-            return Target(slot.label, f"/slots/{at}/accepts", [(*self.scope, *_parts(slot.accepts))])
+            return Target(slot.label, f"/slots/{at}/accepts", [(*self.scope, *rule_parts(slot.accepts))])
         if group in self.choices:
             at, choice = self.choices[group]
-            return Target(choice.label, f"/free_choice/{at}/accepts", [(*self.scope, *_parts(choice.accepts))])
+            return Target(choice.label, f"/free_choice/{at}/accepts", [(*self.scope, *rule_parts(choice.accepts))])
         at, one_per = self.groups[group]
         base = group_base(self.definition, one_per)
         found = self.keys.get(group) or self._keys_shown(one_per, base, seen)
@@ -148,9 +147,8 @@ class ExampleRuns:
 
     def _keys_shown(self, group: OnePer, base: Sequence[RulePart], seen: tuple[View, ...]) -> GroupKeys:
         """The keys of an open-ended group that this coin shows."""
-        rules = [predicate for _, predicate in base]
         collection = Collection([seen], self.catalogue, self.context)
-        return keys_of(self.definition, group, collection, all_of(*rules) if rules else None)
+        return keys_of(self.definition, group, collection, joined(base) if base else None)
 
     def _may_show(self, group: OnePer, base: Sequence[RulePart], seen: tuple[View, ...]) -> bool:
         """Whether a coin that shows no key of an open-ended group may have one all the same: a place that another coin
@@ -161,7 +159,7 @@ class ExampleRuns:
     # -- verdicts
 
     def _verdict(self, parts: Sequence[RulePart], seen: tuple[View, ...]) -> Verdict:
-        return self._of(all_of(*(predicate for _, predicate in parts)), seen)
+        return self._of(joined(parts), seen)
 
     def _of(self, predicate: Predicate, seen: tuple[View, ...]) -> Verdict:
         size = 1 + sum(1 for _ in leaves(predicate))
@@ -191,7 +189,7 @@ class ExampleRuns:
     def _depends(self, target: Target, undecided: Sequence[int], seen: tuple[View, ...]) -> Message:
         names: dict[str, None] = {}
         for at in undecided[:1]:
-            rule = all_of(*(predicate for _, predicate in target.ways[at]))
+            rule = joined(target.ways[at])
             for view in seen:
                 names |= dict.fromkeys(fact.attribute for fact in settle(rule, view, self.attributes, self.context))
         if not undecided and target.group is not None:
@@ -201,7 +199,7 @@ class ExampleRuns:
         return message("example-to-record", facts=self._facts(names))
 
     def _facts(self, names: Iterable[str]) -> list[FactPart]:
-        return [FactPart(name, self.labels.name(name)) for name in names]
+        return [FactPart(name, self.wording.name(name)) for name in names]
 
 
 _MOST_EXPLAINED = 50
@@ -218,7 +216,3 @@ class Target:
     base: Sequence[RulePart] = ()
     group: OnePer | None = None
     may_have_another: bool = False
-
-
-def _parts(rule: Rule | None) -> tuple[RulePart, ...]:
-    return () if rule is None else ((rule, rule.predicate),)

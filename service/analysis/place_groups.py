@@ -17,6 +17,7 @@ from service.facts.knowledge import NONE
 from service.rules.definition import Definition, OnePer
 from service.rules.keys import Key, key_address
 from service.rules.predicates import Always, EvaluationContext, IsNull, Not, OneOf, Or, Predicate, all_of, reads
+from service.rules.rule import joined
 from service.rules.terms import Const, Ref
 
 _MOST_COMPARED_KEYS = 60
@@ -95,7 +96,7 @@ def place_group_of_key(
 
 def key_predicate(definition: Definition, one_per: OnePer, key: Key, keys: GroupKeys | None = None) -> Predicate:
     """What a coin of the key must be."""
-    return all_of(*(predicate for _, predicate in key_tests(definition, one_per, key, keys)))
+    return joined(key_tests(definition, one_per, key, keys))
 
 
 # -- which can share a coin

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from service.errors import Fault, OverLimit
 from service.evaluation.keys import Collection, GroupKeys, keys_of
@@ -12,9 +12,9 @@ from service.facts.attributes import Attribute
 from service.facts.knowledge import NONE, Value
 from service.rules.definition import MOST_PLACES, PLACEHOLDER, Definition, OnePer
 from service.rules.keys import Key, key_address, key_at, key_in_words
-from service.rules.predicates import IsNull, Not, Or, Predicate, all_of
+from service.rules.predicates import IsNull, Not, Or, Predicate
 from service.rules.preferences import Preference
-from service.rules.rule import Rule, RulePart
+from service.rules.rule import RulePart, joined, rule_parts
 from service.rules.terms import Ref
 
 SLOT, ONE_PER, FREE_CHOICE = "slots", "one_per", "free_choice"
@@ -46,24 +46,34 @@ def places_of(definition: Definition, collection: Collection) -> tuple[Place, ..
     """Every place, in the order of the document: slots, then groups, then free choices. The keys of a group may depend on
     the collection. Raises OverLimit past 2,000 places."""
     places: list[Place] = []
-    scope = _parts(definition.scope)
+    scope = rule_parts(definition.scope)
     for slot in definition.slots:
-        parts = (*scope, *_parts(slot.accepts))
-        prefer = slot.prefer or definition.prefer
-        place = Place(slot.id, slot.label, SLOT, slot.tier, _joined(parts), parts, prefer)
-        places.append(replace(place, look_at=slot.look_at, note=slot.note))
+        parts = (*scope, *rule_parts(slot.accepts))
+        places.append(
+            Place(
+                address=slot.id,
+                label=slot.label,
+                kind=SLOT,
+                tier=slot.tier,
+                predicate=joined(parts),
+                parts=parts,
+                prefer=slot.prefer or definition.prefer,
+                look_at=slot.look_at,
+                note=slot.note,
+            )
+        )
     for group in definition.one_per:
         places.extend(_of_group(definition, group, collection))
     for choice in definition.free_choice:
-        parts = (*scope, *_parts(choice.accepts))
-        joined, prefer = _joined(parts), choice.prefer or definition.prefer
+        parts = (*scope, *rule_parts(choice.accepts))
+        predicate, prefer = joined(parts), choice.prefer or definition.prefer
         places.extend(
             Place(
                 f"{choice.id}/{n + 1}",
                 choice.label,
                 FREE_CHOICE,
                 choice.tier,
-                joined,
+                predicate,
                 parts,
                 prefer,
                 choice.id,
@@ -77,17 +87,9 @@ def places_of(definition: Definition, collection: Collection) -> tuple[Place, ..
     return tuple(places)
 
 
-def _parts(rule: Rule | None) -> tuple[RulePart, ...]:
-    return () if rule is None else ((rule, rule.predicate),)
-
-
-def _joined(parts: Iterable[RulePart]) -> Predicate:
-    return all_of(*(predicate for _, predicate in parts))
-
-
 def _of_group(definition: Definition, group: OnePer, collection: Collection) -> list[Place]:
     base = group_base(definition, group)
-    found = keys_of(definition, group, collection, _joined(base) if base else None)
+    found = keys_of(definition, group, collection, joined(base) if base else None)
     labels = key_labels(definition, group, found.keys)
     look_at = where_to_look(definition, group)
     places = []
@@ -99,7 +101,7 @@ def _of_group(definition: Definition, group: OnePer, collection: Collection) -> 
                 label=label,
                 kind=ONE_PER,
                 tier=group.tier,
-                predicate=_joined(parts),
+                predicate=joined(parts),
                 parts=parts,
                 prefer=group.prefer or definition.prefer,
                 group=group.id,
@@ -115,7 +117,7 @@ def _of_group(definition: Definition, group: OnePer, collection: Collection) -> 
 
 def group_base(definition: Definition, group: OnePer) -> tuple[RulePart, ...]:
     """What every place of a group asks besides its key: the scope, and what the group accepts."""
-    return (*_parts(definition.scope), *_parts(group.accepts))
+    return (*rule_parts(definition.scope), *rule_parts(group.accepts))
 
 
 def shows_a_key(group: OnePer, attributes: Mapping[str, Attribute]) -> list[Predicate]:
@@ -166,10 +168,9 @@ def key_labels(definition: Definition, group: OnePer, keys: Sequence[Key]) -> li
 def label_of(definition: Definition, name: str) -> str:
     """The label of a place by its address, of a group by its id; the name itself of what the definition does not have."""
     group, _, key = name.partition("/")
-    named = {slot.id: slot.label for slot in definition.slots}
-    named |= {choice.id: choice.label for choice in definition.free_choice}
     one_per = next((one for one in definition.one_per if one.id == group), None)
-    known = None if one_per is None or not key else key_at(key, one_per.parts, definition.attributes)
-    if one_per is not None and known is not None:
-        return key_labels(definition, one_per, [known])[0]
-    return named.get(name) or named.get(group) or (name if one_per is None or key else one_per.name)
+    if one_per is not None and key:
+        known = key_at(key, one_per.parts, definition.attributes)
+        return name if known is None else key_labels(definition, one_per, [known])[0]
+    names = definition.names()
+    return names.get(name) or names.get(group) or name

@@ -136,9 +136,14 @@ def changed() -> tuple[str, ...]:
         if start in _SURROGATES or start in _SYLLABLES:
             continue
         block = "".join(map(chr, range(start, start + _BLOCK)))
-        if fold_case(block) != block or strip_accents(block) != block:
-            found += [one for one in block if fold_case(one) != one or strip_accents(one) != one]
+        if _is_changed(block):
+            found += filter(_is_changed, block)
     return tuple(sorted(found, key=lambda one: (ord(one) // _BLOCK, one.isupper(), one)))
+
+
+def _is_changed(text: str) -> bool:
+    """Whether a fold changes the text."""
+    return fold_case(text) != text or strip_accents(text) != text
 
 
 def _readable(own: Collection[str]) -> Iterator[str]:
@@ -155,7 +160,7 @@ def _neighbours(character: str) -> Iterator[str]:
         while _FIRST_PRINTED <= code <= _LAST:
             one = chr(code)
             if code not in _SURROGATES and not _is_reordered(one):
-                is_changed = fold_case(one) != one or strip_accents(one) != one
+                is_changed = _is_changed(one)
                 if is_first or not is_changed:
                     yield one
                 if not is_changed:

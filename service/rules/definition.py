@@ -143,6 +143,12 @@ class Definition:
             yield from _of_preferences(choice.prefer)
         yield from (constraint.where for constraint in self.constraints if constraint.where is not None)
 
+    def names(self) -> dict[str, str]:
+        """What every slot and group is called, by its id."""
+        named: dict[str, str] = {slot.id: slot.label for slot in self.slots}
+        named |= {choice.id: choice.label for choice in self.free_choice}
+        return named | {group.id: group.name for group in self.one_per}
+
 
 def _of_preferences(prefer: tuple[Preference, ...]) -> Iterator[Rule]:
     return (preference.where for preference in prefer if preference.where is not None)
