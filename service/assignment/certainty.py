@@ -16,10 +16,10 @@ from dataclasses import dataclass
 from service.assignment.components import Component, Layout, components
 from service.assignment.cp_sat import SolverBudget
 from service.assignment.flow import EMPTY, FlowState, moved_out
-from service.assignment.heuristics import is_feasible
+from service.assignment.heuristics import first_incumbent, is_feasible
 from service.assignment.levels import Assignment, assignment_of, is_firm, loss
 from service.assignment.problem import Placement
-from service.assignment.relaxation import relax
+from service.assignment.relaxation import Relaxation, relax
 from service.assignment.search import Search
 
 MOST_INSTEAD = 5
@@ -211,25 +211,44 @@ def most_counted(layout: Layout, placements: Iterable[Placement], budget: Solver
     `placements` keep the side constraints; where they are as good on both levels as the flow without those in a component,
     no search is needed.
     """
-    total, proven = 0, True
-    known = assignment_of(layout, placements)
-    open_components: list[tuple[Component, Assignment, Assignment, int | None]] = []
+    counts, proven = best_counts(layout, budget, assignment_of(layout, placements))
+    return counts[1], proven
+
+
+def best_counts(layout: Layout, budget: SolverBudget, known: Assignment | None = None) -> tuple[tuple[int, ...], bool]:
+    """The most that counts on each level of a layout whose levels are all maximised, with those before it as good as can be;
+    and whether that is proven. `known` keeps the side constraints; without it a start is looked for."""
+    counts, proven = [0] * len(layout.levels), True
+
+    def losses(assignment: Assignment) -> list[int]:
+        return [loss(layout, level, assignment) for level in range(len(counts))]
+
+    def add(assignment: Assignment) -> None:
+        for level, lost in enumerate(losses(assignment)):
+            counts[level] -= lost
+
+    open_components: list[tuple[Component, Assignment, Relaxation]] = []
     for component in components(layout):
         relaxed = relax(layout, component, in_order=False)
-        start, best = known.among(component.edges), relaxed.assignment
-        if relaxed.inexact is None and is_feasible(layout, component, best):
-            total -= loss(layout, 1, best)
-        elif relaxed.inexact is None and all(loss(layout, n, start) == loss(layout, n, best) for n in (0, 1)):
-            total -= loss(layout, 1, start)
+        best = relaxed.assignment
+        is_allowed = is_feasible(layout, component, best)
+        if relaxed.inexact is None and is_allowed:
+            add(best)
+            continue
+        if known is not None:
+            start = known.among(component.edges)
         else:
-            open_components.append((component, start, best, relaxed.inexact))
-    for number, (component, start, best, inexact) in enumerate(open_components):
+            start = best if is_allowed else first_incumbent(layout, relaxed.component, relaxed.flow)
+        if relaxed.inexact is None and losses(start) == losses(best):
+            add(start)
+        else:
+            open_components.append((component, start, relaxed))
+    for number, (component, start, relaxed) in enumerate(open_components):
         search = Search(layout, component, start)
-        search.optimise(budget, budget.left / (len(open_components) - number), best, inexact)
-        levels = search.levels()
-        total += levels[1].value
-        proven = proven and all(level.proven for level in levels)
-    return total, proven
+        search.optimise(budget, budget.left / (len(open_components) - number), relaxed.assignment, relaxed.inexact)
+        add(search.best)
+        proven = proven and all(level.proven for level in search.levels())
+    return tuple(counts), proven
 
 
 def _strong_components(flow: FlowState, unit: Sequence[int] = ()) -> dict[int, int]:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from service.assignment.certainty import (
     FORCED,
     Standing,
+    best_counts,
     forced_by_flow,
     forced_by_search,
     most_counted,
@@ -143,28 +144,8 @@ def solve(problem: AssignmentProblem, *, budget_seconds: float = 10.0) -> Soluti
 def most_filled(problem: AssignmentProblem, *, budget_seconds: float = 10.0) -> tuple[int, int, int]:
     """The most pins honoured, then required places filled, then places filled: the first three levels of `solve` without the
     rest, for trials that ask for nothing else. Out of budget they are what was found."""
-    layout, budget = lay_out_counts(problem), SolverBudget(budget_seconds)
-    counts = [0, 0, 0]
-    unsolved: list[tuple[Component, Assignment, Relaxation]] = []
-
-    def add(assignment: Assignment) -> None:
-        for level in range(len(counts)):
-            counts[level] -= loss(layout, level, assignment)
-
-    for component in components(layout):
-        relaxed = relax(layout, component, in_order=False)
-        found = relaxed.assignment
-        if not is_feasible(layout, component, found):
-            unsolved.append((component, first_incumbent(layout, relaxed.component, relaxed.flow), relaxed))
-        elif relaxed.inexact is None:
-            add(found)
-        else:
-            unsolved.append((component, found, relaxed))
-    for number, (component, start, relaxed) in enumerate(unsolved):
-        search = Search(layout, component, start)
-        search.optimise(budget, budget.left / (len(unsolved) - number), relaxed.assignment, relaxed.inexact)
-        add(search.best)
-    return counts[0], counts[1], counts[2]
+    (pins, required, places), _ = best_counts(lay_out_counts(problem), SolverBudget(budget_seconds))
+    return pins, required, places
 
 
 def _decided(layout: Layout, component: Component, relaxed: Relaxation) -> _SolvedComponent | None:
