@@ -11,7 +11,7 @@ from typing import Any
 import msgspec
 
 from service.database.types import read_back, written
-from service.evaluation.verdicts import Case, Judgement, judge_views
+from service.evaluation.verdicts import Case, Judgement, judge_view
 from service.facts.attributes import Attributes
 from service.facts.holding import Facts, Holding, View, candidate_views, read_facts, read_holdings
 from service.facts.vocabulary import Vocabulary
@@ -54,7 +54,7 @@ def a_case(rule: Any, facts: Mapping[str, Any]) -> Case:
 
 
 def judged(rule: Any, facts: Mapping[str, Any], context: EvaluationContext = AROUND) -> Judgement:
-    return judge_views(a_rule(rule), (a_view(facts),), ATTRIBUTES, context)
+    return judge_view(a_rule(rule), a_view(facts), ATTRIBUTES, context)
 
 
 def verdict_of(rule: Any, facts: Mapping[str, Any], context: EvaluationContext = AROUND) -> str:

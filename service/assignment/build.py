@@ -131,11 +131,7 @@ def build(
         required=tuple(place.tier == "required" for place in places),
         quantity=tuple(holding.quantity for holding in holdings),
         edges=edges,
-        rules=tuple(
-            rule
-            for rule in rules
-            if (rule.bound is not None if rule.kind.binds_one else rule.places or rule.kind.is_goal)
-        ),
+        rules=tuple(filter(_says_something, rules)),
         preference_levels=levels,
         group_pins=tuple(_group_pins(places, holdings, pins)),
         alike=tuple(like_places(places)),
@@ -237,12 +233,14 @@ def _fitting(
         if not len(doubtful):
             continue
         firsts, kinds = columns.in_like_doubt(place.predicate, doubtful)
-        lengths = (table.to_check(place.predicate, views[single[row]]) for row in firsts.tolist())
+        lengths = (
+            0 if doubt == REFERENCE else table.to_check(place.predicate, views[single[row]]) for row in firsts.tolist()
+        )
         like = [Fit(UNDECIDED, doubt, to_check=length) for length in lengths]
         fitting |= {single[row]: like[kind] for row, kind in zip(doubtful.tolist(), kinds.tolist(), strict=True)}
     for coin in several:
         fit = table.fit(place.predicate, views[coin])
-        if fit.verdict is UNDECIDED:
+        if fit.verdict is UNDECIDED and fit.doubt != REFERENCE:
             fit = replace(fit, to_check=table.to_check(place.predicate, views[coin]))
         elif fit.verdict is YES and any(view.presumed for view in views[coin]):
             rests = table.verdict(place.predicate, bare(views[coin])) is not YES

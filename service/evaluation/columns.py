@@ -32,7 +32,16 @@ from service.evaluation.column_index import (
     interval_of,
     texts_of,
 )
-from service.evaluation.verdicts import ALTERNATIVES, REFERENCE, UNKNOWN, Case, Doubt, doubt_of, judge_views
+from service.evaluation.verdicts import (
+    ALTERNATIVES,
+    REFERENCE,
+    UNKNOWN,
+    Case,
+    Doubt,
+    doubt_in,
+    doubt_of,
+    judged_with_doubt,
+)
 from service.facts.attributes import Attribute
 from service.facts.holding import View
 from service.facts.knowledge import Among, Knowledge, Subsets
@@ -91,6 +100,7 @@ class Columns:
         self._interval_indexes: dict[str, IntervalIndex] = {}
         self._text_indexes: dict[str, TextIndex] = {}
         self._nodes: dict[Plan, Node] = {}
+        self._gaps: dict[Leaf, npt.NDArray[np.bool_]] = {}
         self.plans = Plans()
 
     def column(self, name: str) -> AttributeColumn:
@@ -218,10 +228,11 @@ class Columns:
             marks = self._by_values(predicate, *next(iter(facts.items())))
             if marks is not None:
                 return marks
-        verdict = Case(predicate, facts, self.attributes, self.context).judge().verdict
+        case = Case(predicate, facts, self.attributes, self.context)
+        verdict = case.judge().verdict
         if verdict is UNDECIDED and not recorded and facts:
             # Some of its facts are recorded: whether a choice among these alone makes it fit needs the exact evaluator.
-            recorded = doubt_of(predicate, (View(facts),), self.attributes, self.context) != UNKNOWN
+            recorded = doubt_in([case]) != UNKNOWN
         return _marks(verdict, recorded=recorded)
 
     def _by_values(self, predicate: Predicate, name: str, knowledge: Knowledge) -> int | None:
@@ -317,6 +328,9 @@ class Columns:
 
     def _gaps_of(self, leaf: Leaf, name: str) -> npt.NDArray[np.bool_]:
         """For each entry of the column whether the vocabulary does not say enough of a value that it may have."""
+        found = self._gaps.get(leaf)
+        if found is not None:
+            return found
 
         def has_gap(entry: Knowledge | None) -> bool:
             values = entry.values if isinstance(entry, Among) else ()
@@ -325,15 +339,13 @@ class Columns:
             return any(leaf.gaps({name: value}, self.context) for value in values)
 
         entries = self.column(name).entries
-        return np.fromiter((has_gap(entry) for entry in entries), bool, len(entries))
+        found = self._gaps[leaf] = np.fromiter((has_gap(entry) for entry in entries), bool, len(entries))
+        return found
 
     def _exactly(self, predicate: Predicate, known: Mapping[str, Knowledge | None]) -> int:
         view = View({name: knowledge for name, knowledge in known.items() if knowledge is not None})
-        verdict = judge_views(predicate, (view,), self.attributes, self.context).verdict
-        if verdict is not UNDECIDED:
-            return _marks(verdict, recorded=True)
-        recorded = doubt_of(predicate, (view,), self.attributes, self.context) != UNKNOWN
-        return _marks(UNDECIDED, recorded=recorded)
+        judgement, doubt = judged_with_doubt(predicate, (view,), self.attributes, self.context)
+        return _marks(judgement.verdict, recorded=doubt != UNKNOWN)
 
 
 def _marks(verdict: Verdict, *, recorded: bool) -> int:

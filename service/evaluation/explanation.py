@@ -3,7 +3,7 @@ shortest list of facts that would settle it."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, product
 from math import prod
@@ -223,22 +223,24 @@ def settle(
     if case.is_by_reference():
         return []
     in_rule = [name for leaf in leaves(predicate) for name in sorted(leaf.reads)]
-    names = sorted(case.open_splits(), key=in_rule.index)
+    splits = case.open_splits()
+    names = sorted(splits, key=in_rule.index)
     if len(names) <= MOST_SETTLING_FACTS:
         for size in range(1, len(names) + 1):
             for chosen in combinations(names, size):
-                outcomes, is_settled = _outcomes(case, chosen)
+                outcomes, is_settled = _outcomes(case, [splits[name] for name in chosen])
                 if outcomes is None:
                     break
                 if is_settled:
-                    return [_settling(name, chosen, outcomes, attributes, case) for name in chosen]
+                    return [
+                        _settling(at, splits[name], outcomes, attributes[name], case) for at, name in enumerate(chosen)
+                    ]
     return [SettlingFact(name, attributes[name].look_at, ()) for name in names]
 
 
-def _outcomes(case: Case, names: tuple[str, ...]) -> tuple[dict[tuple[int, ...], Verdict] | None, bool]:
+def _outcomes(case: Case, splits: Sequence[Split]) -> tuple[dict[tuple[int, ...], Verdict] | None, bool]:
     """The verdict for every combination of choices of these facts, by their numbers, the others left open, up to the first
     that other facts may still decide, and whether there is none; None past the number of combinations."""
-    splits = [_split(case, name) for name in names]
     if prod(len(split.tellable) for split in splits) > MOST_COMBINATIONS:
         return None, False
     outcomes: dict[tuple[int, ...], Verdict] = {}
@@ -250,21 +252,15 @@ def _outcomes(case: Case, names: tuple[str, ...]) -> tuple[dict[tuple[int, ...],
     return outcomes, True
 
 
-def _split(case: Case, name: str) -> Split:
-    return next(split for split in case.splits if split.name == name)
-
-
 def _settling(
-    name: str,
-    chosen: tuple[str, ...],
-    outcomes: Mapping[tuple[int, ...], Verdict],
-    attributes: Mapping[str, Attribute],
-    case: Case,
+    at: int, split: Split, outcomes: Mapping[tuple[int, ...], Verdict], attribute: Attribute, case: Case
 ) -> SettlingFact:
-    attribute, split, at = attributes[name], _split(case, name), chosen.index(name)
+    """The fact of this split, which is number `at` of those chosen."""
     by_choice: list[set[Verdict]] = [set() for _ in split.tellable]
     for numbers, verdict in outcomes.items():
         by_choice[numbers[at]].add(verdict)
     keys = [next(iter(verdicts)) if len(verdicts) == 1 else UNDECIDED for verdicts in by_choice]
     ways = sorted(ways_of(case, attribute, split.tellable, keys), key=lambda way: way.key.value, reverse=True)
-    return SettlingFact(name, attribute.look_at, tuple(SettledOutcome(way.when, way.example, way.key) for way in ways))
+    return SettlingFact(
+        attribute.name, attribute.look_at, tuple(SettledOutcome(way.when, way.example, way.key) for way in ways)
+    )

@@ -14,7 +14,7 @@ from fractions import Fraction
 from itertools import islice
 from typing import Generic, TypeVar
 
-from service.evaluation.region_wording import OTHER, RegionWording, named_values, region_wording
+from service.evaluation.region_wording import OTHER, named_values, region_wording
 from service.evaluation.verdicts import Case, Choice
 from service.facts.attributes import Attribute
 from service.facts.knowledge import NONE, Among, Subsets, Value, exact, is_possible, value_in_words
@@ -108,8 +108,8 @@ class _Words:
         return long if len(said[long] or ()) > _MOST_LISTED else None
 
     def _in_ranges(self, groups: Sequence[Sequence[Choice]]) -> list[list[str] | None]:
-        words: RegionWording = region_wording(self._case, self._attribute, (choice.region for choice in self._choices))
-        return [list(words.of(choice.region for choice in group)) for group in groups]
+        words = region_wording(self._case, self._attribute, (v for choice in self._choices for v in choice.values))
+        return [words.of(value for choice in group for value in choice.values) for group in groups]
 
     # -- texts, lists, booleans
 
@@ -314,7 +314,9 @@ class _Examples:
             yield from lists
         yield from (one for one in lists if one <= known)
         for one in lists:
-            invented = sorted(one - known)
+            invented = one - known
+            if not invented:
+                continue
             instead = [
                 term for term in (*(self._scheme.concepts if self._scheme else ()), *_OTHER_TEXTS) if term not in one
             ]

@@ -1,18 +1,17 @@
-"""Regions of an attribute in words: "up to 1899", "2.5 to 3", "Tower", "any other"."""
+"""Regions of a number or a date in words: "up to 1899", "2.5 to 3", "any other"."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from typing import Any
 
-from service.evaluation.verdicts import Case, Region
+from service.evaluation.verdicts import Case
 from service.facts.attributes import Attribute
 from service.facts.knowledge import NONE, Among, Between, Knowledge, Value, value_in_words
 
 
-def region_wording(case: Case, attribute: Attribute, regions: Iterable[Region]) -> RegionWording:
-    """The wording of an attribute's regions in a case; `regions` are all of them."""
-    tried = [value for _, values in regions for value in values]
+def region_wording(case: Case, attribute: Attribute, tried: Iterable[Value]) -> RegionWording:
+    """The wording of an ordered attribute's regions in a case; `tried` are the values of all of them."""
     return RegionWording(attribute, tried, case.facts.get(attribute.name), named_values(case, attribute.name))
 
 
@@ -20,32 +19,25 @@ OTHER = "any other"
 
 
 class RegionWording:
-    """Regions of one attribute in words: ranges for numbers and dates, names for texts, `any other` for samples that
-    neither the rule nor the facts name.
+    """Regions of one ordered attribute in words: ranges, or `any other` for all but what the rule or the facts name.
 
     `tried` are all values that were tried, `known` is what is recorded, `named` are the values that the rule or the facts
     name; all others are samples of the gaps between them.
     """
 
-    def __init__(self, attribute: Attribute, tried: list[Value], known: Knowledge | None, named: set[object]) -> None:
+    def __init__(
+        self, attribute: Attribute, tried: Iterable[Value], known: Knowledge | None, named: set[object]
+    ) -> None:
         self._attribute, self._named = attribute, named
-        self._line: list[Any] = sorted(v for v in tried if v is not NONE) if attribute.is_ordered else []
+        self._line: list[Any] = sorted(v for v in tried if v is not NONE)
         self._low_end = isinstance(known, Among) or (isinstance(known, Between) and known.low is not None)
         self._high_end = isinstance(known, Among) or (isinstance(known, Between) and known.high is not None)
         self._lists_values = isinstance(known, Among)
 
-    def of(self, regions: Iterable[Region]) -> tuple[str, ...]:
-        """The regions, one entry for each value or range."""
-        regions = list(regions)
-        meant = [words for words, _ in regions if words is not None]
-        values = [value for words, held in regions if words is None for value in held]
-        none = ("none",) if NONE in values else ()
-        values = [value for value in values if value is not NONE]
-        if self._attribute.is_ordered:
-            return (*dict.fromkeys(meant), *self._ranges(set(values)), *none)
-        named = [v for v in values if v in self._named or self._attribute.values or isinstance(v, frozenset | bool)]
-        rest = (OTHER,) if len(named) < len(values) else ()
-        return (*dict.fromkeys(meant), *(value_in_words(value) for value in named), *rest, *none)
+    def of(self, values: Iterable[Value]) -> list[str]:
+        """The regions of these values, one entry for each value or range."""
+        chosen = set(values)
+        return self._ranges(chosen) + (["none"] if NONE in chosen else [])
 
     def _ranges(self, chosen: set[Any]) -> list[str]:
         """Neighbouring values as ranges; the values at an open end of the line stand for everything beyond."""

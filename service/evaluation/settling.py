@@ -121,16 +121,27 @@ def settle_places(
         if len({view.issue for view in views}) > 1:
             return SettlingFacts([_by_issue(rules, views, attributes, context)], gaps=gaps)
         return SettlingFacts(list(_by_recorded_doubt(rules, views, attributes, context)), gaps=gaps)
-    budget = budget or TrialBudget()
-    own = TrialBudget(min(budget.left, _TRIALS_PER_COIN))
-    granted = own.left
-    try:
-        return _settled(rules, views[0].facts, attributes, context, own)
-    except BudgetSpent:
-        names = _all_read(rules.values(), views[0].facts)
-        return SettlingFacts([_without_outcomes(attributes[name]) for name in names], BUDGET)
-    finally:
-        budget.left -= granted - own.left
+    found = _deciding(rules, views[0].facts, attributes, context, budget or TrialBudget())
+    if found.case is None or found.chosen is None:
+        facts = [DecidingFact(name, attributes[name].look_at, []) for name in found.names]
+    else:
+        facts = [
+            _entry(attributes[name], at, split, found.opened, found.case, list(rules))
+            for at, (name, split) in enumerate(found.chosen.items())
+        ]
+    gaps = () if found.case is None else tuple(found.case.gaps())
+    return SettlingFacts(facts, found.limit, gaps, found.is_decisive)
+
+
+def settling_names(
+    rules: Mapping[str, Predicate],
+    facts: Facts,
+    attributes: Mapping[str, Attribute],
+    context: EvaluationContext,
+    budget: TrialBudget,
+) -> list[str]:
+    """The attributes alone of the list that `settle_places` tells, for a coin of one view."""
+    return _deciding(rules, facts, attributes, context, budget).names
 
 
 def settling_length(
@@ -140,24 +151,58 @@ def settling_length(
     context: EvaluationContext,
     budget: TrialBudget,
 ) -> int:
-    """The length of the shortest list of facts that settles the rule for a coin in doubt. A coin of several candidate issues
-    is settled by its issue, which counts one; 0 where nothing that can be recorded settles it; past the budget the length
-    of the list that is told."""
-    settled = settle_places({"": rule}, views, attributes, context, budget)
-    if not settled.is_decisive:
-        return 0
-    if settled.limit is None and not any(fact.outcomes for fact in settled.facts):
-        return 0
-    return len(settled.facts)
+    """The length of the shortest list of facts that settles the rule for a coin in doubt, where the doubt is not of the
+    vocabularies (REFERENCE). A coin of several candidate issues is settled by its issue, which counts one; 0 where nothing
+    that can be recorded settles it; past the budget the length of the list that is told."""
+    rules = {"": rule}
+    if len({view.issue for view in views}) > 1:
+        return 1
+    if len(views) > 1:
+        facts = list(_by_recorded_doubt(rules, views, attributes, context))
+        return len(facts) if any(fact.outcomes for fact in facts) else 0
+    found = _deciding(rules, views[0].facts, attributes, context, budget)
+    is_settled = found.is_decisive and (found.chosen is not None or found.limit is not None)
+    return len(found.names) if is_settled else 0
 
 
-def _settled(
+@dataclass(frozen=True, slots=True)
+class _Deciding:
+    """What decides the places of a coin of one view, before it is put into words. `names` are the facts; `chosen` are their
+    splits and `opened` what they open, where they are the shortest list (None: they are not). `case` is None past the
+    budget."""
+
+    names: list[str]
+    limit: str | None
+    case: Case | None = None
+    chosen: Mapping[str, Split] | None = None
+    opened: _OpenedPlaces = field(default_factory=list)
+    is_decisive: bool = True
+
+
+def _deciding(
     rules: Mapping[str, Predicate],
     facts: Facts,
     attributes: Mapping[str, Attribute],
     context: EvaluationContext,
     budget: TrialBudget,
-) -> SettlingFacts:
+) -> _Deciding:
+    own = TrialBudget(min(budget.left, _TRIALS_PER_COIN))
+    granted = own.left
+    try:
+        return _within_budget(rules, facts, attributes, context, own)
+    except BudgetSpent:
+        return _Deciding(_all_read(rules.values(), facts), BUDGET)
+    finally:
+        budget.left -= granted - own.left
+
+
+def _within_budget(
+    rules: Mapping[str, Predicate],
+    facts: Facts,
+    attributes: Mapping[str, Attribute],
+    context: EvaluationContext,
+    budget: TrialBudget,
+) -> _Deciding:
     if len(rules) > _MOST_RULES:
         raise BudgetSpent
     # Cutting the attributes into regions tries every clause on samples around every constant.
@@ -168,26 +213,17 @@ def _settled(
     if len(splits) > MOST_SETTLING_FACTS:
         raise BudgetSpent
     chosen = _DecidingFacts(case, rules, splits, budget).shortest()
-    gaps = tuple(case.gaps()) if case.has_gaps else ()
     if chosen is not None:
         opened, is_decisive = _opened_places(case, rules, chosen, budget)
-        entries = (
-            _entry(name, at, split, opened, case, list(rules), attributes)
-            for at, (name, split) in enumerate(chosen.items())
-        )
-        return SettlingFacts(list(entries), gaps=gaps, is_decisive=is_decisive)
+        return _Deciding(list(chosen), None, case, chosen, opened, is_decisive)
     names = {*splits, *(name for leaf in case.undecided for name in leaf.reads if not has_plain_value(facts, name))}
-    return SettlingFacts([_without_outcomes(attributes[name]) for name in sorted(names)], case.limit, gaps)
+    return _Deciding(sorted(names), case.limit, case)
 
 
 def _all_read(rules: Iterable[Predicate], facts: Facts) -> list[str]:
     """The facts that the rules read and that are not plainly known; all that they read, where each is."""
     names = sorted(frozenset[str]().union(*(reads(rule) for rule in rules)))
     return [name for name in names if not has_plain_value(facts, name)] or names
-
-
-def _without_outcomes(attribute: Attribute) -> DecidingFact:
-    return DecidingFact(attribute.name, attribute.look_at, [])
 
 
 class _DecidingFacts:
@@ -371,15 +407,8 @@ def _opened_places(
 
 
 def _entry(
-    name: str,
-    at: int,
-    split: Split,
-    opened: _OpenedPlaces,
-    case: Case,
-    rules: Iterable[str],
-    attributes: Mapping[str, Attribute],
+    attribute: Attribute, at: int, split: Split, opened: _OpenedPlaces, case: Case, rules: Iterable[str]
 ) -> DecidingFact:
-    attribute = attributes[name]
     by_choice: list[set[str]] = [set() for _ in split.tellable]
     for numbers, places in opened:
         by_choice[numbers[at]].update(places)
@@ -388,4 +417,4 @@ def _entry(
         PlacesOutcome(way.when, None if way.example is None else value_as_json(way.example), list(way.key))
         for way in ways_of(case, attribute, split.tellable, keys)
     ]
-    return DecidingFact(name, attribute.look_at, outcomes)
+    return DecidingFact(attribute.name, attribute.look_at, outcomes)

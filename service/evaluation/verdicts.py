@@ -42,8 +42,6 @@ ALTERNATIVES: Final = "alternatives"
 UNKNOWN: Final = "unknown"
 REFERENCE: Final = "reference"
 """What a doubt rests on: declared alternatives, facts that are not recorded, or vocabularies that do not say."""
-Region = tuple[str | None, tuple[Value, ...]]
-"""The reading of a recorded value in words (None: its plain meaning), and the values tried."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,11 +63,6 @@ class Choice:
     values: tuple[Value, ...] = ()
     meant: str | None = None
     ways: tuple[Mapping[Leaf, Verdict], ...] = ()
-
-    @property
-    def region(self) -> Region:
-        """What the choice covers, to be put into words."""
-        return self.meant, self.values
 
 
 @dataclass(frozen=True, slots=True)
@@ -529,26 +522,32 @@ def judge_view(
     return Case(predicate, view.facts, attributes, context).judge()
 
 
-def judge_views(
+def judged_with_doubt(
     predicate: Predicate, views: Iterable[View], attributes: Mapping[str, Attribute], context: EvaluationContext
-) -> Judgement:
+) -> tuple[Judgement, Doubt | None]:
     """The verdict for a coin with these views, one for each candidate issue: yes or no only when all of them agree. There
-    is at least one view. `limit` is that of one of the views, where all are undecided."""
-    judgements = [judge_view(predicate, view, attributes, context) for view in views]
+    is at least one view. `limit` is that of one of the views, where all are undecided. And for an undecided verdict what
+    the doubt rests on (`doubt_in`)."""
+    cases = [Case(predicate, view.facts, attributes, context) for view in views]
+    judgements = [case.judge() for case in cases]
     verdicts = {judgement.verdict for judgement in judgements}
-    if len(verdicts) == 1:
-        return judgements[0] if UNDECIDED not in verdicts else max(judgements, key=lambda j: j.limit or "")
-    return Judgement(UNDECIDED)
+    if verdicts == {UNDECIDED}:
+        return max(judgements, key=lambda one: one.limit or ""), doubt_in(cases)
+    return (judgements[0], None) if len(verdicts) == 1 else (Judgement(UNDECIDED), doubt_in(cases))
 
 
 def doubt_of(
-    predicate: Predicate, views: Sequence[View], attributes: Mapping[str, Attribute], context: EvaluationContext
+    predicate: Predicate, views: Iterable[View], attributes: Mapping[str, Attribute], context: EvaluationContext
 ) -> Doubt:
-    """For a coin whose verdict is undecided: what the doubt rests on. REFERENCE where it remains when every fact is known;
-    ALTERNATIVES where some choice among what is declared (its candidate issues, alternatives, ranges, a term that has
-    narrower ones) makes the verdict yes whatever the unrecorded facts are, or leaves no doubt but of the vocabularies;
-    else UNKNOWN."""
-    cases = [Case(predicate, view.facts, attributes, context) for view in views]
+    """For a coin whose verdict is undecided: what the doubt rests on (`doubt_in`)."""
+    return doubt_in([Case(predicate, view.facts, attributes, context) for view in views])
+
+
+def doubt_in(cases: Sequence[Case]) -> Doubt:
+    """What the doubt about a coin with the cases of its views rests on, where it is undecided. REFERENCE where it remains
+    when every fact is known; ALTERNATIVES where some choice among what is declared (its candidate issues, alternatives,
+    ranges, a term that has narrower ones) makes the verdict yes whatever the unrecorded facts are, or leaves no doubt but
+    of the vocabularies; else UNKNOWN."""
     if all(case.has_gaps and case.judge().verdict is UNDECIDED and case.is_by_reference() for case in cases):
         return REFERENCE
     return ALTERNATIVES if any(case.fits_as_declared() for case in cases) else UNKNOWN

@@ -180,13 +180,17 @@ class Views:
     def _without_whole(self, own: Facts, issues: list[str]) -> list[str]:
         """Without a wider issue whose candidate parts have every year that the coin may have as the wider one: a part says
         all that the wider one says."""
+        if not any(issue in self.narrows for issue in issues):
+            return issues
         parts: dict[str, list[str]] = {}
         for issue in issues:
             parts.setdefault(self.narrows.get(issue, issue), []).append(issue)
         return [
             issue
             for issue in issues
-            if issue in self.narrows or not self._years(own, [issue]) <= self._years(own, set(parts[issue]) - {issue})
+            if issue in self.narrows
+            or len(parts[issue]) == 1
+            or not self._years(own, [issue]) <= self._years(own, set(parts[issue]) - {issue})
         ]
 
     def _years(self, own: Facts, issues: Iterable[str]) -> set[object]:

@@ -17,7 +17,7 @@ from typing import Any
 
 from service.evaluation.outcomes import ways_of
 from service.evaluation.places import key_tests
-from service.evaluation.settling import TrialBudget, settle_places
+from service.evaluation.settling import TrialBudget, settling_names
 from service.evaluation.verdicts import Case, Split
 from service.facts.attributes import Attribute, Attributes
 from service.facts.holding import Holding, View
@@ -37,7 +37,8 @@ from service.progress.doubts import (
 from service.progress.whatif import Evaluated
 from service.rules.definition import OnePer
 from service.rules.keys import Key, key_address
-from service.rules.predicates import Comparison, EvaluationContext, Or, Predicate, all_of
+from service.rules.predicates import Comparison, EvaluationContext, Or, Predicate
+from service.rules.rule import joined
 from service.rules.terms import Const, Ref
 
 MOST_DOUBTFUL_COINS = 500
@@ -135,8 +136,7 @@ class _Weighing:
         splits = case.open_splits()
         for name, split in splits.items():
             yield from self._weigh_one(doubt, attributes, {name: _options(split, case, attributes[name])})
-        together = settle_places(doubt.named(), (View(facts),), attributes, context, self.allowance).facts
-        names = [fact.attribute for fact in together]
+        names = settling_names(doubt.named(), facts, attributes, context, self.allowance)
         if len(names) > 1 and splits.keys() >= set(names):
             options = {name: _options(splits[name], case, attributes[name]) for name in names}
             yield from self._weigh_one(doubt, attributes, options)
@@ -255,7 +255,7 @@ class _Weighing:
             for group in definition.one_per:
                 if group.keys.is_open:
                     for key in self._keys_shown(number, group):
-                        rule = all_of(*(predicate for _, predicate in key_tests(definition, group, key)))
+                        rule = joined(key_tests(definition, group, key))
                         yield f"{number}/{group.id}/{key_address(key)}", rule
 
     def _keys_shown(self, number: int, group: OnePer) -> list[Key]:

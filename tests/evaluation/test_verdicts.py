@@ -285,7 +285,7 @@ def test_uncertain_terms_that_no_clause_names_are_only_counted() -> None:
 
 
 def test_a_doubt_over_several_candidate_issues_is_one_world_an_issue() -> None:
-    from service.evaluation.verdicts import judge_views
+    from service.evaluation.verdicts import judged_with_doubt
     from tests.factories import ATTRIBUTES, a_view
 
     views = (a_view({"year_on_coin": 1899, "mint": "Tower"}), a_view({"year_on_coin": 1902, "mint": "Heaton"}))
@@ -294,7 +294,8 @@ def test_a_doubt_over_several_candidate_issues_is_one_world_an_issue() -> None:
         ("year_on_coin = 1899 AND mint = 'Tower'", "undecided"),
         ("year_on_coin < 1900 AND mint = 'Tower' OR year_on_coin > 1900 AND mint = 'Heaton'", "yes"),
     ):
-        assert judge_views(a_rule(rule), views, ATTRIBUTES, AROUND).verdict.value == says
+        judgement, _ = judged_with_doubt(a_rule(rule), views, ATTRIBUTES, AROUND)
+        assert judgement.verdict.value == says
 
 
 def test_an_attribute_that_is_compared_with_another_keeps_every_value_that_was_tried() -> None:
