@@ -11,6 +11,7 @@ import numpy as np
 
 from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, Edge, EdgeKeys, GroupPin, SetRule
 from service.errors import Fault, OverLimit
+from service.evaluation.coins import Coins
 from service.evaluation.columns import Columns
 from service.evaluation.places import FREE_CHOICE, Place
 from service.evaluation.table import Fit, Table
@@ -61,8 +62,8 @@ class Instance:
     """
 
     places: tuple[Place, ...]
-    holdings: tuple[Holding, ...]
-    views: tuple[tuple[View, ...], ...]
+    holdings: Sequence[Holding]
+    views: Sequence[tuple[View, ...]]
     fits: tuple[Mapping[int, Fit], ...]
     problem: AssignmentProblem
     constraints: tuple[Constraint, ...]
@@ -85,27 +86,19 @@ class Instance:
 
 
 def build(
-    definition: Definition,
-    places: tuple[Place, ...],
-    holdings: tuple[Holding, ...],
-    views: tuple[tuple[View, ...], ...],
-    table: Table,
-    fixed: FixedPlacements,
+    definition: Definition, places: tuple[Place, ...], coins: Coins, table: Table, fixed: FixedPlacements
 ) -> Instance:
-    """The assignment problem of a definition. `holdings` are those that count, sorted by id; `views` has their views in
-    the same order; `table` judges holdings of several candidate issues and remembers its verdicts.
+    """The assignment problem of a definition. `table` judges holdings of several candidate issues and remembers its verdicts.
 
     Costs are exact: on each preference level every loss is a whole number from 0 on one scale (`CostScale`). Raises
     OverLimit when a level spans more than 2^60 steps of its smallest difference. Time: distinct rules times distinct
     facts, plus the fitting pairs.
     """
-    row_of = {coin: row for row, coin in enumerate(coin for coin, seen in enumerate(views) if len(seen) == 1)}
-    columns = Columns([views[coin][0] for coin in row_of], table.attributes, table.context)
-    bare_columns = None
-    if any(view.presumed for seen in views for view in seen):
-        bare_columns = Columns([bare(views[coin])[0] for coin in row_of], table.attributes, table.context)
+    holdings, views = coins.holdings, coins.views
+    columns = coins.columns(table.attributes, table.context)
+    both_columns = columns, coins.bare_columns(table.attributes, table.context)
     barred: dict[int, frozenset[int]] = {}
-    fits = _fits(places, holdings, views, table, fixed, (columns, bare_columns), list(row_of), barred)
+    fits = _fits(places, coins, table, fixed, both_columns, barred)
     levels = max((len(place.prefer) for place in places), default=0)
     costs, worth, scales = _costs(places, fits, PreferenceValues(views, table), levels)
     pins, stays = fixed.pins, fixed.previous
@@ -129,7 +122,7 @@ def build(
     rules = tuple(set_rule(constraint, places, eligible, views, table, facts) for constraint in constraints)
     problem = AssignmentProblem(
         required=tuple(place.tier == "required" for place in places),
-        quantity=tuple(holding.quantity for holding in holdings),
+        quantity=tuple(coins.quantity.tolist()),
         edges=edges,
         rules=tuple(filter(_says_something, rules)),
         preference_levels=levels,
@@ -140,7 +133,7 @@ def build(
     for edge in edges:
         by_place.setdefault(edge.place, {})[edge.holding] = edge
     return Instance(
-        places, holdings, views, fits, problem, constraints, worth, columns, row_of, by_place, scales, barred
+        places, holdings, views, fits, problem, constraints, worth, columns, coins.row_of, by_place, scales, barred
     )
 
 
@@ -186,18 +179,15 @@ _YES_FIT, _PRESUMED_FIT = Fit(YES), Fit(YES, presumed=True)
 
 def _fits(
     places: Sequence[Place],
-    holdings: Sequence[Holding],
-    views: Sequence[tuple[View, ...]],
+    coins: Coins,
     table: Table,
     fixed: FixedPlacements,
-    columns: tuple[Columns, Columns | None],
-    single: Sequence[int],
+    both_columns: tuple[Columns, Columns | None],
     barred_at: dict[int, frozenset[int]],
 ) -> tuple[Mapping[int, Fit], ...]:
     """Holdings that are one thing only are judged in columns, those with several candidate issues one by one; the second
     columns are of the same holdings without what is presumed of them, where anything is. `barred_at` gets the
     holdings that are left out by place."""
-    several = [coin for coin, seen in enumerate(views) if len(seen) > 1]
     by_rule: dict[int, dict[int, Fit]] = {}
     found: list[Mapping[int, Fit]] = []
     barred = {place for _, place in fixed.nevers}
@@ -205,9 +195,9 @@ def _fits(
     for at, place in enumerate(places):
         fitting = by_rule.get(id(place.predicate))
         if fitting is None:
-            fitting = by_rule[id(place.predicate)] = _fitting(place, columns, single, several, views, table)
+            fitting = by_rule[id(place.predicate)] = _fitting(place, coins, both_columns, table)
         names = barred.intersection((place.address, place.group))
-        out = frozenset(c for c in fitting if any((holdings[c].id, name) in never for name in names))
+        out = frozenset(c for c in fitting if any((coins.ids[c], name) in never for name in names))
         if out:
             barred_at[at] = out
             fitting = {coin: fit for coin, fit in fitting.items() if coin not in out}
@@ -215,30 +205,25 @@ def _fits(
     return tuple(found)
 
 
-def _fitting(
-    place: Place,
-    both_columns: tuple[Columns, Columns | None],
-    single: Sequence[int],
-    several: Sequence[int],
-    views: Sequence[tuple[View, ...]],
-    table: Table,
-) -> dict[int, Fit]:
+def _fitting(place: Place, coins: Coins, both_columns: tuple[Columns, Columns | None], table: Table) -> dict[int, Fit]:
     columns, bare_columns = both_columns
+    views, single = coins.views, coins.single
     rows = columns.fits(place.predicate)
-    fitting = dict.fromkeys((single[row] for row in rows.certain.tolist()), _YES_FIT)
+    fitting = dict.fromkeys(single[rows.certain].tolist(), _YES_FIT)
     if bare_columns is not None and len(rows.certain):
         resting = np.setdiff1d(rows.certain, bare_columns.fits(place.predicate).certain, assume_unique=True)
-        fitting |= dict.fromkeys((single[row] for row in resting.tolist()), _PRESUMED_FIT)
+        fitting |= dict.fromkeys(single[resting].tolist(), _PRESUMED_FIT)
     for doubt, doubtful in rows.doubtful().items():
         if not len(doubtful):
             continue
         firsts, kinds = columns.in_like_doubt(place.predicate, doubtful)
         lengths = (
-            0 if doubt == REFERENCE else table.to_check(place.predicate, views[single[row]]) for row in firsts.tolist()
+            0 if doubt == REFERENCE else table.to_check(place.predicate, views[coin])
+            for coin in single[firsts].tolist()
         )
         like = [Fit(UNDECIDED, doubt, to_check=length) for length in lengths]
-        fitting |= {single[row]: like[kind] for row, kind in zip(doubtful.tolist(), kinds.tolist(), strict=True)}
-    for coin in several:
+        fitting |= {coin: like[kind] for coin, kind in zip(single[doubtful].tolist(), kinds.tolist(), strict=True)}
+    for coin in coins.several:
         fit = table.fit(place.predicate, views[coin])
         if fit.verdict is UNDECIDED and fit.doubt != REFERENCE:
             fit = replace(fit, to_check=table.to_check(place.predicate, views[coin]))

@@ -86,16 +86,18 @@ class FittingRows:
 
 
 class Columns:
-    """The columns of one collection, and what was evaluated on them so far. A row is one view of one coin; `attributes`
-    has every attribute that a rule reads."""
+    """The columns of one collection, and what was evaluated on them so far. A row is one view of one coin: there are `rows` of
+    them, and `column_of` gives the column of an attribute, asked once for each. `attributes` has every attribute that a rule
+    reads."""
 
     def __init__(
         self,
-        rows: Sequence[View],
+        rows: int,
+        column_of: Callable[[str], AttributeColumn],
         attributes: Mapping[str, Attribute],
         context: EvaluationContext,
     ) -> None:
-        self.rows, self.attributes, self.context = rows, attributes, context
+        self.rows, self._column_of, self.attributes, self.context = rows, column_of, attributes, context
         self._columns: dict[str, AttributeColumn] = {}
         self._interval_indexes: dict[str, IntervalIndex] = {}
         self._text_indexes: dict[str, TextIndex] = {}
@@ -104,14 +106,10 @@ class Columns:
         self.plans = Plans()
 
     def column(self, name: str) -> AttributeColumn:
-        """The column of an attribute, built on first use."""
+        """The column of an attribute."""
         found = self._columns.get(name)
         if found is None:
-            entries: dict[Knowledge | None, int] = {None: 0}
-            codes = np.fromiter(
-                (entries.setdefault(row.facts.get(name), len(entries)) for row in self.rows), np.int64, len(self.rows)
-            )
-            found = self._columns[name] = AttributeColumn(codes, tuple(entries))
+            found = self._columns[name] = self._column_of(name)
         return found
 
     def fits(self, predicate: Predicate) -> FittingRows:
@@ -128,11 +126,11 @@ class Columns:
         plan, _ = self.plans.of(predicate)
         if plan is None:
             fits = self._judged_exactly(predicate, self._all_possible)
-            failed = np.ones(len(self.rows), bool)
+            failed = np.ones(self.rows, bool)
             for rows in (fits.certain, *fits.doubtful().values()):
                 failed[rows] = False
             return failed
-        return np.unpackbits(~self._node(plan).possible, count=len(self.rows)).astype(bool)
+        return np.unpackbits(~self._node(plan).possible, count=self.rows).astype(bool)
 
     def count(self, predicate: Predicate) -> tuple[int, int]:
         """How many rows fit for certain, and how many possibly."""
@@ -164,7 +162,7 @@ class Columns:
     @property
     def _all_possible(self) -> Node:
         """Every coin may fit, none for certain."""
-        nothing = np.zeros((len(self.rows) + 7) // 8, np.uint8)
+        nothing = np.zeros((self.rows + 7) // 8, np.uint8)
         return Node(nothing, nothing, ~nothing)
 
     # -- bitmaps
@@ -191,7 +189,7 @@ class Columns:
         names = sorted(reads(predicate))
         if not names:
             marks = _marks(verdict_in(predicate, {}, self.context), recorded=True)
-            return _packed(np.full(len(self.rows), marks, np.uint8))
+            return _packed(np.full(self.rows, marks, np.uint8))
         if len(names) == 1:
             column = self.column(names[0])
             found = self._looked_up(predicate, names[0])
@@ -282,7 +280,7 @@ class Columns:
         inside = np.unpackbits(bits[held][:, np.newaxis], axis=1)
         byte, bit = np.nonzero(inside)
         rows = held[byte] * 8 + bit
-        return rows[rows < len(self.rows)]
+        return rows[rows < self.rows]
 
     def _judged_exactly(self, predicate: Predicate, node: Node) -> FittingRows:
         """For a rule that is not read once: what Kleene's logic leaves undecided is judged exactly."""
@@ -346,6 +344,17 @@ class Columns:
         view = View({name: knowledge for name, knowledge in known.items() if knowledge is not None})
         judgement, doubt = judged_with_doubt(predicate, (view,), self.attributes, self.context)
         return _marks(judgement.verdict, recorded=doubt != UNKNOWN)
+
+
+def of_views(rows: Sequence[View], attributes: Mapping[str, Attribute], context: EvaluationContext) -> Columns:
+    """The columns of these views; each column is built on first use."""
+
+    def column_of(name: str) -> AttributeColumn:
+        entries: dict[Knowledge | None, int] = {None: 0}
+        codes = (entries.setdefault(row.facts.get(name), len(entries)) for row in rows)
+        return AttributeColumn(np.fromiter(codes, np.int64, len(rows)), tuple(entries))
+
+    return Columns(len(rows), column_of, attributes, context)
 
 
 def _marks(verdict: Verdict, *, recorded: bool) -> int:

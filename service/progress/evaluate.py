@@ -15,6 +15,7 @@ from service.assignment.build import FixedPlacements, Instance, build
 from service.assignment.problem import Basis, Placement, Solution
 from service.assignment.solve import solve
 from service.errors import Fault, Invalid, OverLimit
+from service.evaluation.coins import Coins
 from service.evaluation.engine import ENGINE
 from service.evaluation.keys import Collection
 from service.evaluation.places import FREE_CHOICE, ONE_PER, SLOT, places_of
@@ -140,7 +141,7 @@ def build_instance(request: EvaluationRequest) -> tuple[Instance, Table]:
     context = request.context
     places = places_of(request.definition, Collection(seen, request.issues, context))
     table = Table(request.definition.attributes, context)
-    return build(request.definition, places, counting, seen, table, fixed_placements(request)), table
+    return build(request.definition, places, Coins(counting, seen), table, fixed_placements(request)), table
 
 
 def fixed_placements(request: EvaluationRequest) -> FixedPlacements:

@@ -13,7 +13,7 @@ from datetime import date, datetime
 from fractions import Fraction
 from typing import Any
 
-from service.evaluation.columns import Columns
+from service.evaluation.columns import of_views
 from service.evaluation.table import Table
 from service.facts.attributes import Attributes
 from service.facts.holding import View
@@ -34,7 +34,7 @@ def verdicts_of(
     """The verdict of the rule for every piece, each given as all that it may be, in their order."""
     single = [number for number, mine in enumerate(seen) if len(mine) == 1]
     found = [NO] * len(seen)
-    fits = Columns([seen[number][0] for number in single], attributes, context).fits(predicate)
+    fits = of_views([seen[number][0] for number in single], attributes, context).fits(predicate)
     for rows, verdict in ((fits.certain, YES), (fits.alternatives, UNDECIDED), (fits.unknown, UNDECIDED)):
         for row in rows.tolist():
             found[single[row]] = verdict

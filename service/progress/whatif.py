@@ -15,6 +15,7 @@ from service.assignment.build import FixedPlacements, Instance, build
 from service.assignment.neighbours import leaders_of
 from service.assignment.problem import AssignmentProblem, Basis, Solution
 from service.assignment.solve import solve
+from service.evaluation.coins import Coins
 from service.evaluation.keys import Collection, keys_of
 from service.evaluation.places import group_base
 from service.facts.holding import Holding
@@ -99,7 +100,8 @@ class Evaluated:
     def judge(self, coins: Sequence[Holding]) -> Instance:
         """Coins that are not in the collection, in the order of their ids, against every place of it."""
         seen = tuple(self.request.views_of(coin) for coin in coins)
-        return build(self.request.definition, self.instance.places, tuple(coins), seen, self.table, FixedPlacements())
+        judged = Coins(tuple(coins), seen)
+        return build(self.request.definition, self.instance.places, judged, self.table, FixedPlacements())
 
     def opens_places(self, coin: Holding) -> bool:
         """Whether the coin shows a key of an open-ended group that no coin shows yet: the set then has other places."""
@@ -204,8 +206,7 @@ class Evaluated:
         laid = build(
             request.definition,
             tuple(instance.places[at] for at in sorted(inside)),
-            tuple(holding for holding, _ in pairs),
-            tuple(seen for _, seen in pairs),
+            Coins(tuple(holding for holding, _ in pairs), tuple(seen for _, seen in pairs)),
             self.table,
             wishes,
         )

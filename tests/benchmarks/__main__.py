@@ -20,7 +20,7 @@ from rich.console import Console
 from rich.table import Table
 
 from service.assignment.solve import solve
-from service.evaluation.columns import Columns
+from service.evaluation.columns import of_views
 from service.evaluation.places import Collection, places_of
 from service.facts.holding import read_holding
 from service.progress.candidates import candidates
@@ -67,8 +67,8 @@ def verdicts(console: Console, sizes: list[tuple[int, int]]) -> None:
         laid = places_of(case.definition, Collection([(row,) for row in coins], {}, context))
         predicates = [place.predicate for place in laid]
         attributes = case.definition.attributes
-        fresh = Columns(coins, attributes, context)
-        encode, _ = timed(lambda: [Columns(coins, attributes, context).column(n) for n in _names(predicates)], 1)
+        fresh = of_views(coins, attributes, context)
+        encode, _ = timed(lambda: [of_views(coins, attributes, context).column(n) for n in _names(predicates)], 1)
         for name in _names(predicates):
             fresh.column(name)
 

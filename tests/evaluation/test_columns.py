@@ -10,7 +10,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from service.evaluation.columns import Columns
+from service.evaluation.columns import Columns, of_views
 from service.evaluation.table import Table
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.cql2.expression import parse
@@ -24,7 +24,7 @@ from tests.strategies import ATTRIBUTES, rules, some_facts
 @given(st.lists(rules(), min_size=1, max_size=3), st.lists(some_facts(), min_size=1, max_size=12))
 def test_columns_and_the_exact_evaluator_agree(written: list[object], coins: list[dict[str, object]]) -> None:
     views = [a_view(facts) for facts in coins]
-    columns, table = Columns(views, ATTRIBUTES, AROUND), Table(ATTRIBUTES, AROUND)
+    columns, table = of_views(views, ATTRIBUTES, AROUND), Table(ATTRIBUTES, AROUND)
     for one, rule in ((one, a_rule(one)) for one in written):
         told = told_by(columns, rule)
         for row, view in enumerate(views):
@@ -93,7 +93,7 @@ CLAUSES = {
 def test_clauses_of_every_kind_are_judged_as_the_slow_reference_judges_them(
     kind: str, coins: list[dict[str, object]]
 ) -> None:
-    columns = Columns([a_view(facts) for facts in coins], ATTRIBUTES, AROUND)
+    columns = of_views([a_view(facts) for facts in coins], ATTRIBUTES, AROUND)
     for written in CLAUSES[kind]:
         told, tree = told_by(columns, a_rule(written)), parse(written).json
         for row, facts in enumerate(coins):
@@ -108,7 +108,7 @@ def test_clauses_of_every_kind_are_judged_as_the_slow_reference_judges_them(
 def test_a_recorded_range_with_one_end_stops_at_the_bound_of_the_attribute(op: str) -> None:
     assert (ATTRIBUTES["grade"].low, ATTRIBUTES["grade"].high) == (1, 70)
     known = [{"to": 1}, {"to": 2}, {"from": 70}, {"from": 1}, {"from": 2, "to": 70}, 1, 70, {"one_of": [1, 70]}]
-    columns = Columns([a_view({"grade": one}) for one in known], ATTRIBUTES, AROUND)
+    columns = of_views([a_view({"grade": one}) for one in known], ATTRIBUTES, AROUND)
     for constant in (1, 2, 69, 70):
         written = f"grade {op} {constant}"
         told = told_by(columns, a_rule(written))
@@ -119,7 +119,7 @@ def test_a_recorded_range_with_one_end_stops_at_the_bound_of_the_attribute(op: s
 
 @pytest.mark.parametrize("written", [rule for rules_of_kind in CLAUSES.values() for rule in rules_of_kind])
 def test_a_collection_without_coins_has_none_that_fit(written: str) -> None:
-    columns = Columns([], ATTRIBUTES, AROUND)
+    columns = of_views([], ATTRIBUTES, AROUND)
     assert told_by(columns, a_rule(written)) == {}
     assert columns.count(a_rule(written)) == (0, 0)
     assert columns.fails(a_rule(written)).tolist() == []
@@ -127,7 +127,7 @@ def test_a_collection_without_coins_has_none_that_fit(written: str) -> None:
 
 @pytest.mark.parametrize("rows", [1, 7, 8, 9, 64, 65])
 def test_the_last_bits_of_a_byte_are_no_coins(rows: int) -> None:
-    columns = Columns([a_view({})] * rows, ATTRIBUTES, AROUND)
+    columns = of_views([a_view({})] * rows, ATTRIBUTES, AROUND)
     assert sorted(told_by(columns, a_rule("year_on_coin < 1900"))) == list(range(rows))
     assert columns.count(a_rule("NOT year_on_coin < 1900")) == (0, rows)
     assert columns.count(a_rule(True)) == (rows, rows)
@@ -156,7 +156,7 @@ def many_facts(chance: Random) -> dict[str, Any]:
 def test_ten_thousand_coins_are_judged_as_the_table_judges_a_sample_of_them() -> None:
     chance = Random(11)
     views = [a_view(many_facts(chance)) for _ in range(10_000)]
-    columns, table = Columns(views, ATTRIBUTES, AROUND), Table(ATTRIBUTES, AROUND)
+    columns, table = of_views(views, ATTRIBUTES, AROUND), Table(ATTRIBUTES, AROUND)
     seen = set()
     for written in (rule for rules_of_kind in CLAUSES.values() for rule in rules_of_kind):
         rule = a_rule(written)
@@ -173,6 +173,6 @@ def test_ten_thousand_coins_are_judged_as_the_table_judges_a_sample_of_them() ->
 def test_none_that_one_clause_asks_for_is_a_world_of_the_others_too() -> None:
     # `mint` is asked for none once and read once; `mintmark` is read by another clause as well.
     written = "mintmark = 'H' OR mintmark <> 'H' OR (mintmark IS NULL AND mint IS NULL)"
-    columns = Columns([a_view({}), a_view({"mintmark": "H"}), a_view({"mint": {"none": True}})], ATTRIBUTES, AROUND)
+    columns = of_views([a_view({}), a_view({"mintmark": "H"}), a_view({"mint": {"none": True}})], ATTRIBUTES, AROUND)
     told = told_by(columns, a_rule(written))
     assert told == {0: (UNDECIDED, "unknown"), 1: (YES, None), 2: (YES, None)}

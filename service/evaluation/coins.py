@@ -1,0 +1,72 @@
+"""The coins that count in one evaluation, in the order of their ids: each with all that it may be, and columns of those that
+are one thing only. Pure.
+
+Whatever reads all coins reads `ids`, `quantity` and the columns; a coin by itself is `holdings[coin]` and `views[coin]`,
+which may be made when they are asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from service.evaluation.columns import Columns, of_views
+from service.evaluation.views import bare
+from service.facts.attributes import Attribute
+from service.facts.holding import Holding, View
+from service.rules.predicates import EvaluationContext
+
+
+@dataclass(frozen=True)
+class Coins:
+    """`holdings` sorted by id; `views[coin]` is everything that the coin may be, at least one view."""
+
+    holdings: Sequence[Holding]
+    views: Sequence[tuple[View, ...]]
+
+    def __len__(self) -> int:
+        return len(self.holdings)
+
+    @cached_property
+    def ids(self) -> Sequence[str]:
+        """The id of every coin."""
+        return [holding.id for holding in self.holdings]
+
+    @cached_property
+    def quantity(self) -> npt.NDArray[np.int64]:
+        """How many like pieces, shape (coins,)."""
+        return np.fromiter((holding.quantity for holding in self.holdings), np.int64, len(self.holdings))
+
+    @cached_property
+    def single(self) -> npt.NDArray[np.int64]:
+        """The coins that are one thing only, ascending: those that columns have a row for, in this order."""
+        return np.flatnonzero(np.fromiter((len(seen) == 1 for seen in self.views), bool, len(self.views)))
+
+    @cached_property
+    def several(self) -> Sequence[int]:
+        """The coins that may be several things, ascending."""
+        return [coin for coin, seen in enumerate(self.views) if len(seen) > 1]
+
+    @cached_property
+    def row_of(self) -> Mapping[int, int]:
+        """The row of every coin that is one thing only."""
+        return {coin: row for row, coin in enumerate(self.single.tolist())}
+
+    @cached_property
+    def has_presumed(self) -> bool:
+        """Whether anything is presumed of any coin."""
+        return any(view.presumed for seen in self.views for view in seen)
+
+    def columns(self, attributes: Mapping[str, Attribute], context: EvaluationContext) -> Columns:
+        """Columns with a row for each of `single`."""
+        return of_views([self.views[coin][0] for coin in self.single.tolist()], attributes, context)
+
+    def bare_columns(self, attributes: Mapping[str, Attribute], context: EvaluationContext) -> Columns | None:
+        """The same without what is presumed; None where nothing is."""
+        if not self.has_presumed:
+            return None
+        return of_views([bare(self.views[coin])[0] for coin in self.single.tolist()], attributes, context)
