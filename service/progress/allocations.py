@@ -19,6 +19,7 @@ from service.assignment.joint_problem import join_problems, set_problem_of, solu
 from service.assignment.problem import Level, Placement, Solution
 from service.assignment.solve import solve
 from service.errors import Fault, OverLimit
+from service.evaluation.coins import Coins
 from service.evaluation.table import Table
 from service.progress.allocated import AllocatedSets, AllocationSummary, AloneFigures, Mode, allocated_set, totals
 from service.progress.claims import Claim, claimed, pins_not_kept, unplaced_here
@@ -197,7 +198,7 @@ def _instance_without(instance: Instance, gone: Mapping[str, int]) -> Instance:
         at: {coin: edge for coin, edge in edges.items() if coin not in empty} for at, edges in instance.by_place.items()
     }
     fits = tuple(cut[id(fits)] for fits in instance.fits)
-    return replace(instance, holdings=holdings, problem=problem, fits=fits, by_place=by_place)
+    return replace(instance, coins=Coins(holdings, instance.views), problem=problem, fits=fits, by_place=by_place)
 
 
 def _placed(here: Mapping[int, SolvedSet], exclusive: Sequence[int]) -> dict[str, list[Claim]]:

@@ -103,7 +103,7 @@ class Closest:
         """The closest place of every coin; nothing when the set has no place."""
         if not self.places:
             return {}
-        row_of = self.instance.row_of
+        row_of = self.instance.coins.row_of
         single = [coin for coin in coins if coin in row_of]
         rows = np.array([row_of[coin] for coin in single], np.int64)
         fewest = np.full(len(rows), len(self.places[0][1]) + MOST_CLAUSES, np.int64)
