@@ -104,9 +104,16 @@ def test_ci_runs_the_fuzz_step_that_a_plain_run_leaves_out() -> None:
     assert (ROOT / "tests" / "http" / "test_fuzz.py").exists()
 
 
-@pytest.mark.parametrize("name", ["clubs", "data", "listing", "swaps", "syncing"])
+def test_ci_shows_a_few_benchmarks() -> None:
+    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    assert '"$python" -m tests.benchmarks --quick' in script
+
+
+@pytest.mark.parametrize(
+    "name", ["clubs", "data", "listing", "plots", "swaps", "syncing", "tables", "targets", "writing"]
+)
 def test_the_benchmarks_know_the_names_that_they_use(name: str) -> None:
-    # Nothing else in CI runs them. `peers` needs what only the benchmarks install.
+    # Nothing else in CI runs all of them.
     importlib.import_module(f"tests.benchmarks.{name}")
 
 

@@ -1,0 +1,140 @@
+"""Rows measured, each group in a process of its own: memory, imports and garbage of one are not the next one's."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import platform
+import subprocess
+import traceback
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from itertools import groupby
+from pathlib import Path
+from typing import Literal
+
+from tests.benchmarks.race import Disagreement
+from tests.benchmarks.target import Direction, Measurement, Scale, Target, Unit
+
+ROOT = Path(__file__).resolve().parents[2]
+# refused: the peer's answer is another; crashed: any other error; left out: it was not tried.
+State = Literal["measured", "refused", "crashed", "left out"]
+
+
+@dataclass(frozen=True)
+class Row:
+    """What came of one target. `value` is the ratio or the figure; `why` says what went wrong, or why it was left out."""
+
+    name: str
+    group: str
+    what: str
+    peer: str
+    direction: Direction
+    bound: float
+    unit: Unit
+    state: State
+    measurement: Measurement | None = None
+    value: float | None = None
+    is_met: bool | None = None
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class Machine:
+    processor: str
+    cores: int
+    system: str
+    python: str
+    load: float
+
+
+@dataclass(frozen=True)
+class Run:
+    """One run of the benchmarks; `commit` ends with a plus sign where files were changed since."""
+
+    at: str
+    commit: str
+    scale: Scale
+    machine: Machine
+    rows: list[Row] = field(default_factory=list)
+
+
+def measure(targets: Iterable[Target], scale: Scale, tell: Callable[[Row], None] = lambda _: None) -> Run:
+    """All these targets; `tell` hears of each row when its group is done."""
+    run = Run(datetime.now(UTC).isoformat(timespec="seconds"), commit(), scale, machine())
+    for _, group in groupby(targets, key=lambda target: target.group):
+        for row in in_own_process(list(group), scale):
+            run.rows.append(row)
+            tell(row)
+    return run
+
+
+def in_own_process(targets: Sequence[Target], scale: Scale) -> list[Row]:
+    """The rows of one group. Where the process itself dies, every row of it has crashed."""
+    names = [target.name for target in targets]
+    try:
+        with ProcessPoolExecutor(1, multiprocessing.get_context("spawn")) as pool:
+            return pool.submit(_rows_named, names, scale).result()
+    except BrokenProcessPool:
+        return [_row(target, "crashed", why="its process died") for target in targets]
+
+
+def _rows_named(names: Sequence[str], scale: Scale) -> list[Row]:
+    from tests.benchmarks.targets import TARGETS
+
+    by_name = {target.name: target for target in TARGETS}
+    return [row_of(by_name[name], scale) for name in names]
+
+
+def row_of(target: Target, scale: Scale) -> Row:
+    """The target measured in this process."""
+    why = target.why_not()
+    if why or target.measure is None:
+        return _row(target, "left out", why=why)
+    try:
+        found = target.measure(scale)
+    except Disagreement as error:
+        return _row(target, "refused", why=f"the answers differ: {error}")
+    except Exception as error:
+        place = traceback.extract_tb(error.__traceback__)[-1]
+        return _row(
+            target, "crashed", why=f"{type(error).__name__} at {Path(place.filename).name}:{place.lineno}: {error}"
+        )
+    value = target.value(found)
+    return _row(target, "measured", found, value, target.is_met(value))
+
+
+def _row(
+    target: Target,
+    state: State,
+    found: Measurement | None = None,
+    value: float | None = None,
+    is_met: bool | None = None,
+    why: str = "",
+) -> Row:
+    told = (target.name, target.group, target.what, target.peer, target.direction, target.bound, target.unit)
+    return Row(*told, state, found, value, is_met, why)
+
+
+def machine() -> Machine:
+    processor = platform.processor() or platform.machine()
+    try:
+        lines = Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines()
+        processor = next((line.split(":")[1].strip() for line in lines if line.startswith("model name")), processor)
+    except OSError:
+        pass
+    return Machine(
+        processor, os.cpu_count() or 1, platform.platform(terse=True), platform.python_version(), os.getloadavg()[0]
+    )
+
+
+def commit() -> str:
+    """The commit of this checkout; "?" outside of git."""
+
+    def ask(*words: str) -> str:
+        return subprocess.run(["git", *words], cwd=ROOT, capture_output=True, text=True, check=False).stdout.strip()
+
+    return (ask("rev-parse", "--short=10", "HEAD") or "?") + ("+" if ask("status", "--porcelain", "-uno") else "")
