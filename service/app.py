@@ -40,6 +40,7 @@ from service.http.api.sync import sync
 from service.http.api.vocabularies import vocabularies
 from service.http.dependencies import set_context
 from service.http.middleware import HeadAsGet, RequestLog, begin_log
+from service.http.routing import RouteTable
 from service.runtime import opened
 from service.settings import Settings, engine_version
 from service.worker import background
@@ -122,6 +123,7 @@ def create_app(settings: Settings) -> FastAPI:
     # The routes themselves: what `include_router` makes of them anew for each app is the same, and takes most of the start.
     for router in ROUTERS:
         app.router.routes.extend(router.routes)
+    app.router.routes.insert(0, RouteTable(app.router.routes))
 
     # FastAPI's own way to ask for the document leads to the mended one.
     app.openapi = lambda: openapi.document(app)  # type: ignore[method-assign]

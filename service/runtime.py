@@ -5,11 +5,12 @@ Actions that wait or compute take a `Context`; what only reads or writes takes a
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import AsyncIterator, Callable, Iterator
-from contextlib import asynccontextmanager, contextmanager
+from contextlib import asynccontextmanager, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import anyio
 from anyio import to_thread
@@ -18,6 +19,7 @@ from sqlalchemy import Connection
 from service.blobs import blob_store_of
 from service.blobs.store import BlobStore
 from service.database.engine import Database
+from service.database.lookup import Lookup
 from service.database.migrate import upgrade
 from service.errors import Busy
 from service.fetch.client import Fetcher
@@ -97,6 +99,14 @@ class Context:
     async def write(self, action: Callable[[Connection], Answer]) -> Answer:
         """What the action returns, committed before this returns, outside the event loop."""
         return await self.run(lambda: self.database.write(action))
+
+    async def look_up(self, lookup: Lookup, **values: Any) -> Any | None:
+        """The row that a look-up finds, or None: of a SQLite file here and now, else outside the event loop."""
+        if self.database.looks_up_at_once:
+            # What fails is asked again the usual way, which waits where that helps, and tells errors from one another.
+            with suppress(sqlite3.Error):
+                return self.database.look_up_at_once(lookup, **values)
+        return await self.run(lambda: self.database.look_up(lookup, **values))
 
     async def compute(self, call: Callable[[], Answer]) -> Answer:
         """What `call` computes: a few at once, a short queue, past that Busy."""

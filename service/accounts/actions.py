@@ -41,7 +41,11 @@ def open_first_account(connection: Connection, now: datetime) -> str | None:
 def identify(connection: Connection, token: str, now: datetime) -> Caller:
     """Whose token this is, and what it allows. Raises NotAuthenticated if it is unknown, expired or revoked, without saying
     which."""
-    caller = AccountStore(connection).caller(token_digest(token), now)
+    return known(AccountStore(connection).caller(token_digest(token), now))
+
+
+def known(caller: Caller | None) -> Caller:
+    """The caller. Raises NotAuthenticated where there is none."""
     if caller is None:
         raise NotAuthenticated("the bearer token is not valid: unknown, expired or revoked")
     return caller

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, Row, delete, func, insert, or_, select, update
+from sqlalchemy import Connection, Row, bindparam, delete, func, insert, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from service.accounts.model import (
@@ -28,6 +28,7 @@ from service.accounts.pairing import Pairing
 from service.accounts.tables import account, attempt, device_pairing, invitation, remembered_answer, token
 from service.accounts.throttle import LONGEST_MEMORY, AttemptCount, Throttle
 from service.database.ids import new_id
+from service.database.lookup import Lookup
 from service.errors import Conflict, NotFound
 
 # So long a device that polls too late is still told that its code expired.
@@ -95,14 +96,7 @@ class AccountStore:
 
     def caller(self, digest: str, now: datetime) -> Caller | None:
         """The owner and the token with this digest, unless it is revoked or expired."""
-        columns = (account.c.name.label("account_name"), account.c.created_at.label("account_created_at"))
-        joined = select(token, account.c.is_admin, account.c.password_hash, *columns).join_from(token, account)
-        row = self._connection.execute(joined.where(token.c.digest == digest)).first()
-        if row is None or not hmac.compare_digest(row.digest.encode(), digest.encode()):
-            return None
-        if row.revoked_at is not None or (row.expires_at is not None and row.expires_at <= now):
-            return None
-        return Caller(_account(row, row.owner_id, "account_"), _token(row))
+        return caller_of(self._connection.execute(CALLER.statement, {"digest": digest}).first(), digest, now)
 
     def note_use(self, owner: Owner, token_id: str, now: datetime) -> None:
         """Records that the token was used, unless that was done within the last minute."""
@@ -177,6 +171,30 @@ class AccountStore:
         self._connection.execute(
             update(account).where(account.c.id == owner.id).values(state=state.number, chain=state.chain)
         )
+
+
+# Whose token has the digest `digest`.
+CALLER = Lookup(
+    select(
+        token,
+        account.c.is_admin,
+        account.c.password_hash,
+        account.c.name.label("account_name"),
+        account.c.created_at.label("account_created_at"),
+    )
+    .join_from(token, account)
+    .where(token.c.digest == bindparam("digest"))
+)
+
+
+def caller_of(row: Any | None, digest: str, now: datetime) -> Caller | None:
+    """The caller in a row of CALLER; None where there is no row, or the token is revoked or expired."""
+    if row is None or not hmac.compare_digest(row.digest.encode(), digest.encode()):
+        return None
+    if row.revoked_at is not None or (row.expires_at is not None and row.expires_at <= now):
+        return None
+    kept = Account(Owner(row.owner_id), row.account_name, row.is_admin, row.account_created_at, row.password_hash)
+    return Caller(kept, _token(row))
 
 
 class RememberedStore:
@@ -321,10 +339,8 @@ def forget_answers(connection: Connection, before: datetime) -> int:
     return connection.execute(delete(remembered_answer).where(remembered_answer.c.at < before)).rowcount
 
 
-def _account(row: Row[Any], identity: str, prefix: str = "") -> Account:
-    parts = row._mapping
-    name, created_at = parts[f"{prefix}name"], parts[f"{prefix}created_at"]
-    return Account(Owner(identity), name, row.is_admin, created_at, row.password_hash)
+def _account(row: Row[Any], identity: str) -> Account:
+    return Account(Owner(identity), row.name, row.is_admin, row.created_at, row.password_hash)
 
 
 def _token(row: Row[Any]) -> Token:

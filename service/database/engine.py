@@ -20,6 +20,7 @@ from sqlalchemy.pool import ConnectionPoolEntry, NullPool
 
 from service.database.errors import RETRIED_STATES, sqlstate, translated
 from service.database.fair_lock import FairLock
+from service.database.lookup import Beside, Lookup
 
 Answer = TypeVar("Answer")
 
@@ -47,13 +48,18 @@ class Database:
         self.url = read_url(url)
         self.is_sqlite = self.url.get_backend_name() == "sqlite"
         self._lock: FairLock | None = None
+        self._beside: Beside | None = None
         if self.is_sqlite:
+            self._beside = Beside(_sqlite(self.url, "BEGIN", connections=None, read_only=True))
             self._lock = FairLock(limits.writers_waiting, _PATIENCE_SECONDS)
             self._writing = _sqlite(self.url, "BEGIN IMMEDIATE", connections=1)
             self._reading = _sqlite(self.url, "BEGIN", connections=limits.sqlite_readers, read_only=True)
         else:
             self._writing = _postgresql(self.url, limits.postgresql_connections)
             self._reading = self._writing.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+        self._looking = (
+            self._reading if self.is_sqlite else self._writing.execution_options(isolation_level="AUTOCOMMIT")
+        )
 
     @property
     def shown_url(self) -> str:
@@ -63,6 +69,22 @@ class Database:
         """What `action` reads, all of it in one snapshot."""
         with translated(), self._reading.connect() as connection, connection.begin():
             return action(connection)
+
+    def look_up(self, lookup: Lookup, **values: Any) -> Any | None:
+        """The row that a look-up finds, or None; by itself, without a transaction."""
+        with translated(), self._looking.connect() as connection:
+            return connection.execute(lookup.statement, values).first()
+
+    @property
+    def looks_up_at_once(self) -> bool:
+        """Whether there is `look_up_at_once`."""
+        return self._beside is not None
+
+    def look_up_at_once(self, lookup: Lookup, **values: Any) -> Any | None:
+        """The same, in the event loop, without waiting. Raises sqlite3.Error where it would have to wait, or fails: `look_up`
+        then says what is wrong."""
+        assert self._beside is not None
+        return self._beside.find(lookup, values)
 
     def write(self, action: Callable[[Connection], Answer]) -> Answer:
         """What `action` answers, after its changes are committed. It may be run again after a deadlock, up to three
@@ -84,6 +106,8 @@ class Database:
             return action(connection)
 
     def close(self) -> None:
+        if self._beside is not None:
+            self._beside.close()
         self._reading.dispose()
         self._writing.dispose()
 

@@ -44,16 +44,20 @@ class ExpectedVersion:
             raise Stale("it changed since you read it: read it again and send its new ETag as If-Match")
 
 
-@describes(
-    headers=(request_header("If-Match", "The ETag of the version that you read.", required=True),),
-    problems=("bad-request", "stale", "precondition-required"),
-)
 def if_match(request: Request) -> ExpectedVersion:
     """The If-Match header. Without it the change is refused (RFC 6585, section 3)."""
     header = joined(request, "if-match")
     if header is None:
         raise Problem("precondition-required", "send the ETag of the version that you read as If-Match")
     return ExpectedVersion(None if header.strip() == "*" else _tags(header, "If-Match"))
+
+
+@describes(
+    headers=(request_header("If-Match", "The ETag of the version that you read.", required=True),),
+    problems=("bad-request", "stale", "precondition-required"),
+)
+async def _if_match(request: Request) -> ExpectedVersion:
+    return if_match(request)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,11 +87,11 @@ class KnownVersions:
     problems=("bad-request",),
     not_modified=True,
 )
-def _if_none_match(request: Request) -> KnownVersions:
+async def _if_none_match(request: Request) -> KnownVersions:
     return KnownVersions(request)
 
 
-IfMatch = Annotated[ExpectedVersion, Depends(if_match)]
+IfMatch = Annotated[ExpectedVersion, Depends(_if_match)]
 IfNoneMatch = Annotated[KnownVersions, Depends(_if_none_match)]
 
 

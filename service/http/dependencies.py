@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar
 from fastapi import Depends, FastAPI, Path, Request
 
 from service import runtime
-from service.accounts.actions import identify
-from service.accounts.model import ADMIN, Caller, Owner
-from service.accounts.store import AccountStore
+from service.accounts.actions import known
+from service.accounts.model import ADMIN, Caller, Owner, token_digest
+from service.accounts.store import CALLER, AccountStore, caller_of
 from service.clubs.actions.members import admit
 from service.clubs.model import MEMBER, STEWARD, Membership
 from service.database.ids import read_id
@@ -43,11 +43,12 @@ def context_of(app: FastAPI) -> runtime.Context:
     return runtime.Context(**{name: getattr(app.state, name) for name in _PARTS})
 
 
-def _context(request: Request) -> runtime.Context:
+# What does not wait is a coroutine all the same: of a plain function FastAPI makes a call in a thread.
+async def _context(request: Request) -> runtime.Context:
     return context_of(request.app)
 
 
-def _address(request: Request) -> str | None:
+async def _address(request: Request) -> str | None:
     """Where the request comes from, as the connection says; headers say what their sender likes."""
     return request.client.host if request.client else None
 
@@ -71,28 +72,28 @@ def _token(request: Request) -> str | None:
     return token.strip()
 
 
-def _optional_caller(request: Request) -> Caller | None:
+async def _optional_caller(request: Request) -> Caller | None:
     """The owner of the token, if one is sent. The only place where a token and its scope are looked at."""
     token = _token(request)
     if token is None:
         return None
-    context = _context(request)
-    now = context.now()
-    caller = context.database.read(lambda connection: identify(connection, token, now))
+    context = context_of(request.app)
+    now, digest = context.now(), token_digest(token)
+    caller = known(caller_of(await context.look_up(CALLER, digest=digest), digest, now))
     caller.ensure(scopes_needed(request.method, request.scope["route"].openapi_extra))
     if caller.token.is_worth_noting(now):
         # That it could not be written is no reason to refuse a request that only reads.
         with suppress(SetwrightError):
-            context.database.write(
+            await context.write(
                 lambda connection: AccountStore(connection).note_use(caller.owner, caller.token.id, now)
             )
     return caller
 
 
-def still_authenticated(request: Request) -> Owner | None:
+async def still_authenticated(request: Request) -> Owner | None:
     """The owner of a request that takes long; None when its token was revoked or expired since it came."""
     try:
-        caller = _optional_caller(request)
+        caller = await _optional_caller(request)
     except SetwrightError:
         return None
     return None if caller is None else caller.owner
@@ -128,7 +129,7 @@ async def _optional_owner(caller: Annotated[Caller | None, Depends(_optional_cal
 
 def _admitted(request: Request, owner: Owner, club_id: str, role: str) -> Membership:
     identity = _checked_id("club", club_id)
-    return _context(request).database.read(lambda connection: admit(connection, identity, owner, role))
+    return context_of(request.app).database.read(lambda connection: admit(connection, identity, owner, role))
 
 
 @describes(access=MEMBER, problems=("not-found",))
@@ -164,11 +165,11 @@ def _checked_id(kind: str, text: str) -> str:
     return identity
 
 
-def stored_id(kind: str, step: str = "id") -> Callable[[str], str]:
+def stored_id(kind: str, step: str = "id") -> Callable[[str], Awaitable[str]]:
     """A dependency that reads a step of the path (`{id}`); what is no id names nothing, so it answers 404."""
 
     @describes(problems=("not-found",))
-    def read_it(text: str = Path(alias=step)) -> str:
+    async def read_it(text: str = Path(alias=step)) -> str:
         return _checked_id(kind, text)
 
     return read_it

@@ -86,7 +86,7 @@ def _sent_before(done: Remembered) -> Reply[T]:
     headers=(request_header("Idempotency-Key", "Names this request: sent again with the same key, it happens once."),),
     problems=("bad-request", "idempotency-key-reused"),
 )
-def _repeatable(request: Request) -> RepeatableRequest:
+async def _repeatable(request: Request) -> RepeatableRequest:
     return RepeatableRequest(request)
 
 

@@ -10,11 +10,11 @@ import pytest
 from sqlalchemy import select
 
 from service.accounts.model import SCOPES, Caller, Owner
-from service.accounts.store import AccountStore
+from service.accounts.store import caller_of
 from service.holdings import tables as store_tables
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
-from service.http import openapi
+from service.http import dependencies, openapi
 from tests.conftest import Running
 from tests.http import doors
 from tests.http.requests import addresses, send
@@ -60,9 +60,8 @@ async def test_a_door_that_stands_open_is_seen(service: Running, door: str, monk
     if door == "every scope":
         monkeypatch.setattr(Caller, "ensure", lambda *_: None)
     elif door == "every token":
-        honest = AccountStore.caller
         long_ago = datetime(2000, 1, 1, tzinfo=UTC)
-        monkeypatch.setattr(AccountStore, "caller", lambda store, digest, _: honest(store, digest, long_ago))
+        monkeypatch.setattr(dependencies, "caller_of", lambda row, digest, _: caller_of(row, digest, long_ago))
     else:
         honest_read = HoldingStore.get
 

@@ -121,7 +121,7 @@ _SHORT: dict[str, Any] = {"maxLength": 200}
 
 
 @describes(problems=("not-found",))
-def _issue_id(id: Annotated[str, Path(json_schema_extra=_SHORT)]) -> str:
+async def _issue_id(id: Annotated[str, Path(json_schema_extra=_SHORT)]) -> str:
     """The id in the path; what can be no id names nothing."""
     if len(id) > 200 or not id.isprintable():
         raise NotFound("issue", ascii(id[:60]))

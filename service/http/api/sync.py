@@ -293,7 +293,7 @@ async def _states(request: Request, context: runtime.Context) -> AsyncIterator[s
     """The state at once, then whenever it changes. The token is checked each time: once it is revoked nothing more is sent."""
     sent = None
     for look in range(_LOOKS):
-        owner = await context.run(lambda: still_authenticated(request))
+        owner = await still_authenticated(request)
         if owner is None or await request.is_disconnected():
             return
         state = str(await context.read(partial(_state_of, owner=owner)))

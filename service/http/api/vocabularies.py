@@ -96,7 +96,7 @@ class VocabulariesQuery(PageQuery):
 
 
 @describes(problems=("not-found",))
-def _vocabulary_name(name: Annotated[str, Path(json_schema_extra={"maxLength": 100})]) -> str:
+async def _vocabulary_name(name: Annotated[str, Path(json_schema_extra={"maxLength": 100})]) -> str:
     """The name in the path; what can be no name names nothing."""
     if len(name) > 100 or not name.isprintable():
         raise NotFound("vocabulary", ascii(name[:60]))

@@ -1,0 +1,110 @@
+"""Look-ups: the same row as through a transaction, never older than what was committed, and never waiting."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from decimal import Decimal
+
+import pytest
+from sqlalchemy import Connection, bindparam, insert, select, text, update
+
+from service.database.engine import Database
+from service.database.lookup import Lookup
+from service.runtime import Context
+from tests.conftest import SERVER_URL
+from tests.database.test_engine import metadata, thing
+
+NAME = "01890a5d-ac96-774b-bcce-b302099a8057"
+AT = datetime(2026, 2, 28, 23, 59, 59, 123456, tzinfo=UTC)
+BY_NAME = Lookup(select(thing).where(thing.c.name == bindparam("name"), thing.c.id < 10))
+
+on_sqlite = pytest.mark.skipif(SERVER_URL is not None, reason="only SQLite is asked in the event loop")
+
+
+@pytest.fixture
+def database(empty_database_url: str) -> Iterator[Database]:
+    opened = Database(empty_database_url)
+    opened.write(metadata.create_all)
+    opened.write(lambda c: c.execute(insert(thing).values(id=1, document={"a": Decimal("1.10")}, at=AT, name=NAME)))
+    yield opened
+    opened.close()
+
+
+def rename(database: Database, number: int) -> None:
+    def act(connection: Connection) -> None:
+        connection.execute(update(thing).values(document={"number": number}))
+
+    database.write(act)
+
+
+def test_a_look_up_finds_the_row_as_a_transaction_does(database: Database) -> None:
+    read = database.read(lambda c: c.execute(select(thing)).one())
+    assert tuple(read) == (1, {"a": Decimal("1.10")}, AT, NAME)
+    found = database.look_up(BY_NAME, name=NAME)
+    assert found is not None
+    assert tuple(found) == tuple(read)
+    assert database.look_up(BY_NAME, name=NAME[:-1] + "0") is None
+
+
+@on_sqlite
+def test_at_once_it_finds_the_same(database: Database) -> None:
+    found = database.look_up_at_once(BY_NAME, name=NAME)
+    assert found is not None
+    assert tuple(found) == tuple(database.look_up(BY_NAME, name=NAME) or ())
+    assert (found.name, found.at) == (NAME, AT)
+    assert database.look_up_at_once(BY_NAME, name=NAME[:-1] + "0") is None
+
+
+def test_what_another_connection_committed_is_seen_by_the_next(database: Database, empty_database_url: str) -> None:
+    other = Database(empty_database_url)
+    for number in range(20):
+        rename(other, number)
+        looks = [database.look_up, *([database.look_up_at_once] if database.looks_up_at_once else [])]
+        for look in looks:
+            found = look(BY_NAME, name=NAME)
+            assert found is not None
+            assert found.document == {"number": number}
+    other.close()
+
+
+@on_sqlite
+def test_at_once_it_reads_while_another_writes_and_keeps_no_snapshot(database: Database) -> None:
+    assert database.look_up_at_once(BY_NAME, name=NAME) is not None
+
+    def half_way(connection: Connection) -> None:
+        connection.execute(update(thing).values(document={"number": 1}))
+        found = database.look_up_at_once(BY_NAME, name=NAME)
+        assert found is not None
+        assert found.document == {"a": Decimal("1.10")}
+
+    database.write(half_way)
+    # A reader that kept its snapshot would hinder the log from being taken into the file whole.
+    with database._writing.connect() as connection:
+        connection.connection.driver_connection.execute("PRAGMA busy_timeout=0")  # type: ignore[union-attr]
+        busy, _, _ = connection.connection.driver_connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()  # type: ignore[union-attr]
+        assert busy == 0
+
+
+@on_sqlite
+@pytest.mark.anyio
+async def test_what_cannot_be_read_at_once_is_read_the_usual_way(database: Database) -> None:
+    class Hindered(Database):
+        def look_up_at_once(self, lookup: Lookup, **values: object) -> None:
+            raise sqlite3.OperationalError("database is locked")
+
+    hindered = Hindered(database.url.render_as_string())
+    context = Context.__new__(Context)
+    object.__setattr__(context, "database", hindered)
+    found = await context.look_up(BY_NAME, name=NAME)
+    assert found is not None
+    assert found.name == NAME
+    hindered.close()
+
+
+@on_sqlite
+def test_a_lookup_without_its_table_says_so(database: Database) -> None:
+    database.write(lambda c: c.execute(text("DROP TABLE thing")))
+    with pytest.raises(sqlite3.OperationalError):
+        database.look_up_at_once(BY_NAME, name=NAME)
