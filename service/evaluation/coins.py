@@ -37,6 +37,11 @@ class Coins:
         return [holding.id for holding in self.holdings]
 
     @cached_property
+    def numbers(self) -> Sequence[str | None]:
+        """The owner's number of every coin."""
+        return [holding.number for holding in self.holdings]
+
+    @cached_property
     def quantity(self) -> npt.NDArray[np.int64]:
         """How many like pieces, shape (coins,)."""
         return np.fromiter((holding.quantity for holding in self.holdings), np.int64, len(self.holdings))

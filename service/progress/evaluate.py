@@ -28,7 +28,7 @@ from service.progress.alternates import alternates_of
 from service.progress.conflicts import constraint_conflicts, pin_conflicts, pin_costs
 from service.progress.contests import contested
 from service.progress.goals import goals_of
-from service.progress.named import NamedHolding, named_holdings
+from service.progress.named import NamedHolding, named_holdings, named_in_columns
 from service.progress.presumed import clashes, presumed_of
 from service.progress.result import (
     DefinitionStamp,
@@ -220,13 +220,10 @@ def result_from(request: EvaluationRequest, instance: Instance, table: Table, so
 def names_of(request: EvaluationRequest, instance: Instance) -> dict[str, NamedHolding]:
     """What people call the holdings of a request, those of the instance that was built for it and the others. A pin on a
     holding that is not there any more has no name."""
-    counted = {holding.id for holding in instance.holdings}
+    counted = frozenset(instance.coins.ids)
     others = [holding for holding in request.holdings if holding.id not in counted]
-    coins = [
-        *zip(instance.holdings, instance.views, strict=True),
-        *((holding, request.views_of(holding)) for holding in others),
-    ]
-    return named_holdings(coins, request.definition.attributes, request.vocabularies)
+    more = [(holding, request.views_of(holding)) for holding in others]
+    return named_in_columns(instance.coins, instance.columns, more, request.vocabularies)
 
 
 def names_of_some(

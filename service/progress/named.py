@@ -6,8 +6,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Annotated
 
+import numpy as np
+import numpy.typing as npt
 from msgspec import Meta, Struct
 
+from service.evaluation.coins import Coins
+from service.evaluation.columns import Columns
+from service.evaluation.combinations import combined
 from service.facts.attributes import Attribute
 from service.facts.holding import Holding, View
 from service.facts.knowledge import NONE, Among, Knowledge, Subsets
@@ -15,7 +20,6 @@ from service.facts.vocabulary import Vocabulary
 from service.progress.description import ISSUER, NOTHING, NOUN, YEAR, coin_kind, first_words
 from service.rules.labels import Labels, listed
 
-_BASE = (*NOUN, *YEAR, *ISSUER)
 # What tells coins of one kind, year and issuer apart, in the order in which collectors look.
 _APART = (
     *("material", "mintmark", "mint", "strike", "reverse_design", "variety", "edge", "finish", "fineness", "problems"),
@@ -24,7 +28,8 @@ _APART = (
 _MOST_APART = 2
 _NAMED_BY_ATTRIBUTE = ("mintmark", "edge", "fineness", "grade")
 
-_Facts = tuple[Knowledge | None, ...]
+_Numbers = npt.NDArray[np.int64]
+_Views = Sequence[View]
 
 
 class NamedHolding(Struct, frozen=True):
@@ -42,88 +47,153 @@ Named = Annotated[
 
 
 def named_holdings(
-    coins: Iterable[tuple[Holding, Sequence[View]]],
-    attributes: Mapping[str, Attribute],
-    vocabularies: Mapping[str, Vocabulary],
+    coins: Iterable[tuple[Holding, _Views]], attributes: Mapping[str, Attribute], vocabularies: Mapping[str, Vocabulary]
 ) -> dict[str, NamedHolding]:
     """The names of all these holdings, by id; the views of each are what it may be.
 
     A title is year, denomination and issuer: "1920 threepence, United Kingdom". Where several of the coins agree in these,
     up to two facts in which they differ follow: "1965 dime, United States; clad". It depends on nothing else.
     """
-    titles = _Titles(attributes, vocabularies)
-    known = [(holding, titles.kind_of(views), titles.details_of(views)) for holding, views in coins]
-    alike: dict[str, dict[int, None]] = {}
-    for _, kind, details in known:
-        alike.setdefault(kind, {})[details] = None
-    apart = {kind: titles.apart(list(details)) for kind, details in alike.items()}
-    return {
-        holding.id: NamedHolding(
-            holding.number or None, "; ".join(filter(None, [kind, apart[kind][details]])) or NOTHING
-        )
-        for holding, kind, details in sorted(known, key=lambda one: one[0].id)
-    }
+    words, known = _Words(attributes, vocabularies), list(coins)
+    told = words.of_views([views for _, views in known])
+    return _named([holding.id for holding, _ in known], [holding.number for holding, _ in known], *told, words)
 
 
-class _Titles:
-    """Each kind and each detail is put into words once, and goes by a number from then on: facts are slow to compare."""
+def named_in_columns(
+    coins: Coins,
+    columns: Columns,
+    others: Sequence[tuple[Holding, _Views]],
+    vocabularies: Mapping[str, Vocabulary],
+) -> dict[str, NamedHolding]:
+    """The same of `coins`, with the columns of those that are one thing only, and of `others`: what is recorded is put into
+    words once for each combination of facts."""
+    words = _Words(columns.attributes, vocabularies)
+    kinds = np.zeros(len(coins), np.int64)
+    details = np.zeros((len(words.details), len(coins)), np.int64)
+    kinds[coins.single], details[:, coins.single] = words.of_rows(columns)
+    several = list(coins.several)
+    kinds[several], details[:, several] = words.of_views([coins.views[coin] for coin in several])
+    more_kinds, more_details = words.of_views([views for _, views in others])
+    ids = [*coins.ids, *(holding.id for holding, _ in others)]
+    numbers = [*coins.numbers, *(holding.number for holding, _ in others)]
+    return _named(ids, numbers, np.concatenate((kinds, more_kinds)), np.hstack((details, more_details)), words)
+
+
+def _named(
+    ids: Sequence[str], numbers: Sequence[str | None], kinds: _Numbers, details: _Numbers, words: _Words
+) -> dict[str, NamedHolding]:
+    """The words of kinds and details are numbers; shapes (coins,) and (attributes, coins)."""
+    one, other = _telling_apart(kinds, details)
+    firsts, title_of = combined([kinds, one, other], len(kinds))
+    told = zip(kinds[firsts].tolist(), one[firsts].tolist(), other[firsts].tolist(), strict=True)
+    text = words.texts
+    titles = []
+    for kind, first, second in told:
+        apart = ", ".join(filter(None, (text[first], text[second])))
+        titles.append("; ".join(filter(None, (text[kind], apart))) or NOTHING)
+    without_number = [NamedHolding(None, title) for title in titles]
+    named = [
+        NamedHolding(number, titles[title]) if number else without_number[title]
+        for number, title in zip(numbers, title_of.tolist(), strict=True)
+    ]
+    return dict(sorted(zip(ids, named, strict=True)))
+
+
+def _telling_apart(kinds: _Numbers, details: _Numbers) -> tuple[_Numbers, _Numbers]:
+    """The first two attributes in which coins of one kind differ that still are alike: for every coin the words of each, or
+    nothing (0). Shapes (coins,)."""
+    group = combined([kinds], len(kinds))[1]
+    kind, groups = group, int(group.max(initial=-1)) + 1
+    used = np.zeros(groups, np.int64)
+    told = np.zeros((_MOST_APART, len(kinds)), np.int64)
+    for words in details:
+        if not (words != words[:1]).any():
+            continue
+        firsts, finer = combined([group, words], len(kinds))
+        before = np.bincount(kind[combined([group], len(kinds))[0]], minlength=groups)
+        splits = (np.bincount(kind[firsts], minlength=groups) > before) & (used < _MOST_APART)
+        here = np.flatnonzero(splits[kind])
+        told[used[kind[here]], here] = words[here]
+        used += splits
+        # Groups of kinds that are not split stay as they are, numbered behind all others.
+        group = np.where(splits[kind], finer, group + len(firsts))
+    return told[0], told[1]
+
+
+class _Words:
+    """What coins and their facts are called. Each text is put together once, and goes by its number in `texts` from then on;
+    number 0 is no text."""
 
     def __init__(self, attributes: Mapping[str, Attribute], vocabularies: Mapping[str, Vocabulary]) -> None:
         self._labels = Labels(attributes, vocabularies)
-        self._base = [name for name in _BASE if name in attributes]
-        self._apart = [name for name in _APART if name in attributes]
-        self._kinds: dict[tuple[_Facts, ...], str] = {}
-        self._numbers: dict[tuple[_Facts, ...], int] = {}
-        self._details: list[tuple[_Facts, ...]] = []
-        self._words: dict[tuple[str, Knowledge | None], str] = {}
+        self._parts = [tuple(name for name in part if name in attributes) for part in (NOUN, YEAR, ISSUER)]
+        self.base = [name for part in self._parts for name in part]
+        self.details = [name for name in _APART if name in attributes]
+        self._numbers: dict[str, int] = {"": 0}
+        self._kinds: dict[tuple[str | None, ...], int] = {}
+        self._known_parts: dict[tuple[int, tuple[tuple[Knowledge | None, ...], ...]], str | None] = {}
+        self._facts: dict[tuple[str, Knowledge | None], str] = {}
 
-    def kind_of(self, views: Sequence[View]) -> str:
-        """Year, denomination and issuer; empty where nothing of these is recorded."""
-        facts = _facts(views, self._base)
-        found = self._kinds.get(facts)
+    @property
+    def texts(self) -> list[str]:
+        """Every text, by its number."""
+        return list(self._numbers)
+
+    def of_views(self, coins: Sequence[_Views]) -> tuple[_Numbers, _Numbers]:
+        """The kind of every coin, and what may tell it apart from others of its kind; shapes (coins,) and
+        (attributes, coins)."""
+        kinds = [
+            self._kind(tuple(tuple(view.facts.get(name) for name in self.base) for view in views)) for views in coins
+        ]
+        details = [
+            [self._detail(name, [view.facts.get(name) for view in views]) for views in coins] for name in self.details
+        ]
+        return np.array(kinds, np.int64), np.array(details, np.int64).reshape(len(self.details), len(coins))
+
+    def of_rows(self, columns: Columns) -> tuple[_Numbers, _Numbers]:
+        """The same of the rows of columns."""
+        read = [columns.column(name) for name in self.base]
+        firsts, combination = combined([column.codes for column in read], columns.rows)
+        entries = [[column.entries[code] for code in column.codes[firsts].tolist()] for column in read]
+        facts = zip(*entries, strict=True) if entries else [()] * len(firsts)
+        kinds = np.fromiter((self._kind((known,)) for known in facts), np.int64, len(firsts))
+        details = np.zeros((len(self.details), columns.rows), np.int64)
+        for at, name in enumerate(self.details):
+            column = columns.column(name)
+            codes, entry = np.unique(column.codes, return_inverse=True)
+            told = [self._detail(name, [column.entries[code]]) for code in codes.tolist()]
+            details[at] = np.array(told, np.int64)[entry] if told else 0
+        return kinds[combination], details
+
+    def _number(self, text: str) -> int:
+        return self._numbers.setdefault(text, len(self._numbers))
+
+    def _kind(self, worlds: tuple[tuple[Knowledge | None, ...], ...]) -> int:
+        """Year, denomination and issuer; no text where nothing of these is recorded. `worlds` are the facts of each view."""
+        noun, year, issuer = (self._part(at, worlds) for at in range(3))
+        found = self._kinds.get((noun, year, issuer))
         if found is None:
-            worlds = [
-                {name: known for name, known in zip(self._base, world, strict=True) if known is not None}
-                for world in facts
-            ]
-            noun, year, issuer = (first_words(part, worlds, self._labels.term) for part in (NOUN, YEAR, ISSUER))
             kind = coin_kind(noun, year) or (issuer and "coin")
-            found = self._kinds[facts] = ", ".join(filter(None, [kind, issuer]))
+            words = ", ".join(filter(None, [kind, issuer]))
+            found = self._kinds[noun, year, issuer] = self._number(words)
         return found
 
-    def details_of(self, views: Sequence[View]) -> int:
-        """What may tell the coin apart from others of its kind, by a number."""
-        facts = _facts(views, self._apart)
-        number = self._numbers.setdefault(facts, len(self._details))
-        if number == len(self._details):
-            self._details.append(facts)
-        return number
+    def _part(self, at: int, worlds: tuple[tuple[Knowledge | None, ...], ...]) -> str | None:
+        names, before = self._parts[at], sum(map(len, self._parts[:at]))
+        facts = tuple(world[before : before + len(names)] for world in worlds)
+        if (at, facts) not in self._known_parts:
+            known = [{n: fact for n, fact in zip(names, world, strict=True) if fact is not None} for world in facts]
+            self._known_parts[at, facts] = first_words(names, known, self._labels.term)
+        return self._known_parts[at, facts]
 
-    def apart(self, coins: Sequence[int]) -> dict[int, str]:
-        """What tells coins of one kind apart, in words, by the numbers of their details. Empty for a coin alone of its kind,
-        and where nothing that differs is recorded."""
-        said: dict[int, tuple[str, ...]] = dict.fromkeys(coins, ())
-        used = 0
-        for at, name in enumerate(self._apart):
-            if used == _MOST_APART or len(set(said.values())) == len(said):
-                break
-            words = {coin: self._detail(name, [facts[at] for facts in self._details[coin]]) for coin in coins}
-            groups: dict[tuple[str, ...], set[str]] = {}
-            for coin in coins:
-                groups.setdefault(said[coin], set()).add(words[coin])
-            if any(len(group) > 1 for group in groups.values()):
-                used += 1
-                said = {coin: (*parts, words[coin]) for coin, parts in said.items()}
-        return {coin: ", ".join(filter(None, parts)) for coin, parts in said.items()}
-
-    def _detail(self, name: str, known: Sequence[Knowledge | None]) -> str:
+    def _detail(self, name: str, known: Sequence[Knowledge | None]) -> int:
         words = list(dict.fromkeys(self._fact(name, fact) for fact in known))
-        return "" if "" in words else listed(words, "or")
+        return self._number("" if "" in words else listed(words, "or"))
 
     def _fact(self, name: str, known: Knowledge | None) -> str:
-        if (name, known) not in self._words:
-            self._words[name, known] = self._in_words(name, known)
-        return self._words[name, known]
+        if (name, known) not in self._facts:
+            self._facts[name, known] = self._in_words(name, known)
+        return self._facts[name, known]
 
     def _in_words(self, name: str, known: Knowledge | None) -> str:
         label, term = self._labels.name(name), self._labels.term
@@ -139,7 +209,3 @@ class _Titles:
                 return f"no {label}"
         words = first_words((name,), [{name: known}], term) or ""
         return f"{label} {words}" if words and name in _NAMED_BY_ATTRIBUTE else words
-
-
-def _facts(views: Sequence[View], names: Sequence[str]) -> tuple[_Facts, ...]:
-    return tuple(tuple(view.facts.get(name) for name in names) for view in views)

@@ -11,15 +11,19 @@ from hypothesis import strategies as st
 from msgspec import structs
 
 from service.definitions.model import RevisionStamp
+from service.evaluation.coins import Coins
 from service.facts.core_attributes import CORE
 from service.facts.holding import Holding, View, candidate_views
 from service.progress import evaluate
 from service.progress.allocations import IN_ORDER, SetRequest, allocate
 from service.progress.description import NOTHING
 from service.progress.impact import ImpactStamp, impact
-from service.progress.named import NamedHolding, named_holdings
+from service.progress.named import NamedHolding, named_holdings, named_in_columns
 from service.reference import actions as reference
-from tests.factories import a_document, a_holding, a_measurement, measured, places_of, some_knowledge
+from service.rules.predicates import EvaluationContext
+from tests.factories import TODAY, a_document, a_holding, a_measurement, measured, places_of, some_knowledge
+from tests.progress.named_one_by_one import named_one_by_one
+from tests.strategies import examples
 
 VOCABULARIES = reference.vocabularies()
 DIME = {"denomination": "dime", "year_on_coin": 1965, "issuer": "US"}
@@ -142,7 +146,12 @@ def test_names_are_made_only_for_answers_that_give_them_and_once(monkeypatch: py
         made.append(len(every))
         return named_holdings(every, *more)
 
+    def counting_columns(coins: Any, columns: Any, others: Any, *more: Any) -> dict[str, NamedHolding]:
+        made.append(len(coins) + len(others))
+        return named_in_columns(coins, columns, others, *more)
+
     monkeypatch.setattr(evaluate, "named_holdings", counting)
+    monkeypatch.setattr(evaluate, "named_in_columns", counting_columns)
     request = a_measurement(
         a_document({"a": "grade > 0", "b": "grade > 5"}), [a_holding(f"h{n}", grade=n + 1) for n in range(9)]
     )
@@ -159,3 +168,36 @@ def test_names_are_made_only_for_answers_that_give_them_and_once(monkeypatch: py
     sets = [SetRequest(request) for _ in range(3)]
     assert len(allocate(sets, IN_ORDER, 9).named) == 9
     assert made == [9]
+
+
+SAID = {
+    "denomination": ("penny", "crown"),
+    "object_kind": ("medal", "coin"),
+    "year_on_coin": (1889, 1890, {"one_of": [1889, 1890]}, {"from": 1880, "to": 1889}, {"none": True}),
+    "struck": (1951, {"from": 1951}),
+    "issuer": ("GB", {"one_of": ["GB", "US"]}),
+    "material": ("silver", "clad", {"one_of": ["silver", "clad"]}),
+    "mintmark": ("H", {"none": True}),
+    "grade": (20, 30, {"one_of": [20, 30]}),
+    "problems": ([], ["holed"], {"has": ["holed"], "perhaps": ["cleaned"]}),
+}
+A_VIEW = st.fixed_dictionaries({}, optional={name: st.sampled_from(said) for name, said in SAID.items()})
+A_COIN = st.tuples(st.lists(A_VIEW, min_size=1, max_size=2), st.sampled_from([None, "", "7", "8"]))
+
+
+@settings(max_examples=examples(300))
+@given(st.lists(A_COIN, max_size=9), st.integers(0, 9))
+def test_names_in_columns_are_those_that_coins_have_one_by_one(
+    coins: list[tuple[list[dict[str, Any]], str | None]], counted: int
+) -> None:
+    every = [
+        (Holding(f"{at:02}", {}, number=number), tuple(View(some_knowledge(facts, CORE)) for facts in views))
+        for at, (views, number) in enumerate(coins)
+    ]
+    expected = named_one_by_one(every, CORE, VOCABULARIES)
+    assert list(named_holdings(every, CORE, VOCABULARIES).items()) == list(expected.items())
+    inside = every[:counted]
+    held = Coins([holding for holding, _ in inside], [views for _, views in inside])
+    columns = held.columns(CORE, EvaluationContext(TODAY, VOCABULARIES))
+    found = named_in_columns(held, columns, every[counted:], VOCABULARIES)
+    assert list(found.items()) == list(expected.items())
