@@ -21,7 +21,8 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
-from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, together
+from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, together
+from service.assignment.validity import ensure_valid
 from service.rules.side_constraints import Exclusion, KeyedEdges, Limit, SideConstraint, Support
 
 COUNT_LEVELS = ("pins", "required", "places", "unknown", "alternatives", "to_check", "presumed", "shortfall")
@@ -147,7 +148,7 @@ _LossesOf = Callable[[Edge, Basis, int], Losses]
 
 
 def _laid_out(problem: AssignmentProblem, levels: tuple[str, ...], losses_of: _LossesOf) -> Layout:
-    _check(problem)
+    ensure_valid(problem)
     edges = _in_order(edge for edge in problem.edges if problem.quantity[edge.holding])
     statuses = [_status_of(edge, problem.rules) for edge in edges]
     side_constraints = _side_constraints(problem, edges, statuses)
@@ -311,15 +312,6 @@ def _in_order(edges: Iterable[Edge]) -> tuple[Edge, ...]:
     return tuple(sorted(edges, key=lambda edge: (edge.place, edge.holding)))
 
 
-def _covers(rule: SetRule, edge: Edge) -> bool:
-    """Whether the rule looks at the edge: those into its places, and for `not_elsewhere` those outside as well; for
-    `matches` those into its `place` too."""
-    if edge.place == rule.bound:
-        return True
-    outside = rule.kind.looks_outside and (rule.among is None or edge.place in rule.among)
-    return outside or edge.place in rule.places
-
-
 def _status_of(edge: Edge, rules: Iterable[SetRule]) -> EdgeStatus:
     """The edge's own doubt if it has one, else the strongest among the rules under which its key is unsettled."""
     if edge.basis is not Basis.FIRM:
@@ -328,7 +320,7 @@ def _status_of(edge: Edge, rules: Iterable[SetRule]) -> EdgeStatus:
     is_matched, to_check = False, frozenset[int]()
     unsettled: list[EdgeKeys] = []
     for rule in rules:
-        if rule.kind.is_goal or not (_is_bound(rule, edge) if rule.kind.binds_one else _covers(rule, edge)):
+        if rule.kind.is_goal or not (_is_bound(rule, edge) if rule.kind.binds_one else rule.covers(edge.place)):
             continue
         is_matched = is_matched or rule.kind.binds_one
         keys = rule.keys[edge.holding]
@@ -370,7 +362,7 @@ def _constraints_of(
     if rule.kind.is_goal or rule.kind.binds_one:
         return
     inside = [number for number, edge in enumerate(edges) if edge.place in rule.places]
-    outside = [n for n, edge in enumerate(edges) if edge.place not in rule.places and _covers(rule, edge)]
+    outside = [n for n, edge in enumerate(edges) if edge.place not in rule.places and rule.covers(edge.place)]
     keys = {number: rule.keys[edges[number].holding] for number in (*inside, *outside)}
     unsettled = {number for number in firm if number in keys and keys[number].possible != keys[number].settled}
     by_settled = {number: keys[number].settled for number in keys}
@@ -466,51 +458,3 @@ def _most_together(numbers: Iterable[int], edges: Sequence[Edge], quantity: Sequ
         holding = edges[number].holding
         pieces[holding] = min(pieces.get(holding, 0) + 1, quantity[holding])
     return min(len(places), sum(pieces.values()))
-
-
-def _check(problem: AssignmentProblem) -> None:
-    faults: list[str] = []
-    places, holdings = len(problem.required), len(problem.quantity)
-    seen: set[tuple[int, int]] = set()
-    if any(quantity < 0 for quantity in problem.quantity):
-        faults.append("a quantity is negative")
-    for edge in problem.edges:
-        name = f"edge (place {edge.place}, holding {edge.holding})"
-        if not (0 <= edge.place < places and 0 <= edge.holding < holdings):
-            faults.append(f"{name} names a place or holding that does not exist")
-        if (edge.place, edge.holding) in seen:
-            faults.append(f"{name} is listed twice")
-        seen.add((edge.place, edge.holding))
-        if len(edge.cost) != problem.preference_levels:
-            faults.append(f"{name} has {len(edge.cost)} costs, not {problem.preference_levels}")
-        if edge.to_check < 0:
-            faults.append(f"{name} has a negative number of facts to look up")
-        if any(not 0 <= cost <= LARGEST_COST for cost in edge.cost):
-            faults.append(f"{name} has a cost outside 0 to 2**60: use ranks or a coarser unit")
-    for rule in problem.rules:
-        faults.extend(_faults_of(rule, problem.edges))
-    if len(problem.alike) != 0 and len(frozenset().union(*problem.alike)) != sum(map(len, problem.alike)):
-        faults.append("groups of like places overlap")
-    if faults:
-        raise ValueError("; ".join(faults))
-
-
-def _faults_of(rule: SetRule, edges: Iterable[Edge]) -> Iterator[str]:
-    for holding in sorted({edge.holding for edge in edges if _covers(rule, edge)}):
-        name = f"rule {rule.name!r}, holding {holding}"
-        keys = rule.keys.get(holding)
-        if keys is None:
-            yield f"{name} has no keys"
-            continue
-        if keys.possible is not None and not keys.settled <= keys.possible:
-            yield f"{name} has a settled key that is not possible"
-        if keys.possible != keys.settled and keys.basis is Basis.FIRM:
-            yield f"{name} has an unsettled key and no basis for it"
-        if not rule.kind.counts_fitting:
-            settled = keys.possible == keys.settled
-            if (settled and len(keys.settled) != 1) or (not settled and keys.settled):
-                yield f"{name} must have exactly one key when it is settled, and no settled key when it is not"
-    if rule.kind.binds_one and rule.bound is None:
-        yield f"rule {rule.name!r} has no place that it binds"
-    if rule.count < 0:
-        yield f"rule {rule.name!r} has a negative count"

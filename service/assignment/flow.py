@@ -14,7 +14,7 @@ complementary slackness that proves the optimum, and it describes every other op
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from copy import copy
 from functools import cached_property
 
@@ -36,31 +36,24 @@ class FlowState:
     0, in order, EMPTY last.
     """
 
-    def __init__(self, layout: Layout, component: Component) -> None:
-        self._layout, self._component = layout, component
-        self.quantity = layout.quantity
-        holdings = [EMPTY, *sorted({layout.edges[edge].holding for edge in component.edges})]
-        self.price: dict[int, int] = dict.fromkeys(holdings, 0)
-        self.places_of: dict[int, dict[int, None]] = {holding: {} for holding in holdings}
+    def __init__(
+        self,
+        quantity: Sequence[int],
+        holdings: Iterable[int],
+        options: Callable[[], Mapping[int, Mapping[int, int]]] = dict,
+    ) -> None:
+        """`holdings` are all that a place may have; `options` tells the costs where they are asked for."""
+        self.quantity, self._options = quantity, options
+        names = [EMPTY, *sorted(holdings)]
+        self.price: dict[int, int] = dict.fromkeys(names, 0)
+        self.places_of: dict[int, dict[int, None]] = {holding: {} for holding in names}
         self.holding_of: dict[int, int] = {}
         self.tight: Mapping[int, Sequence[int]] = {}
 
     @cached_property
     def options(self) -> Mapping[int, Mapping[int, int]]:
         """For each place its holdings in order, EMPTY last, each with its packed cost."""
-        weights = level_weights(self._layout, self._component)
-        bonuses = edge_bonuses(self._component.bonuses, waived=False)
-        options: dict[int, dict[int, int]] = {place: {} for place in self._component.places}
-        for number in self._component.edges:
-            edge = self._layout.edges[number]
-            options[edge.place][edge.holding] = sum(
-                lost * weight for lost, weight in zip(self._layout.losses[number], weights, strict=True) if lost
-            )
-            for level, earns in bonuses.get(number, {}).items():
-                options[edge.place][edge.holding] -= earns * weights[level]
-        for costs in options.values():
-            costs[EMPTY] = 0
-        return options
+        return self._options()
 
     def has_capacity(self, holding: int) -> bool:
         """Whether one more place could take the holding."""
@@ -76,6 +69,27 @@ class FlowState:
             del self.places_of[self.holding_of[place]][place]
         self.holding_of[place] = holding
         self.places_of[holding][place] = None
+
+
+def _state(layout: Layout, component: Component) -> FlowState:
+    """The component before anything is placed."""
+
+    def options() -> Mapping[int, Mapping[int, int]]:
+        weights = level_weights(layout, component)
+        bonuses = edge_bonuses(component.bonuses, waived=False)
+        options: dict[int, dict[int, int]] = {place: {} for place in component.places}
+        for number in component.edges:
+            edge = layout.edges[number]
+            options[edge.place][edge.holding] = sum(
+                lost * weight for lost, weight in zip(layout.losses[number], weights, strict=True) if lost
+            )
+            for level, earns in bonuses.get(number, {}).items():
+                options[edge.place][edge.holding] -= earns * weights[level]
+        for costs in options.values():
+            costs[EMPTY] = 0
+        return options
+
+    return FlowState(layout.quantity, {layout.edges[edge].holding for edge in component.edges}, options)
 
 
 def solve_flow(layout: Layout, component: Component, *, in_order: bool = True) -> FlowState:
@@ -111,7 +125,7 @@ def solve_flow(layout: Layout, component: Component, *, in_order: bool = True) -
     """
     flow = (_by_matching(layout, component) if len(component.edges) >= LARGE else None) or _by_paths(layout, component)
     if in_order:
-        _make_canonical(flow, component.places)
+        make_canonical(flow, component.places)
     return flow
 
 
@@ -152,7 +166,7 @@ def _by_matching(layout: Layout, component: Component) -> FlowState | None:
     if found is None:
         return None
     chosen, prices, is_tight = found
-    flow = FlowState(layout, component)
+    flow = _state(layout, component)
     names = [*options.holdings, *([EMPTY] * len(options.places))]
     flow.price.update(zip(options.holdings, prices.tolist(), strict=False))
     for place, column in zip(options.places, options.column[chosen].tolist(), strict=True):
@@ -165,9 +179,9 @@ def _by_matching(layout: Layout, component: Component) -> FlowState | None:
 
 
 def _by_paths(layout: Layout, component: Component) -> FlowState:
-    flow = FlowState(layout, component)
+    flow = _state(layout, component)
     for place in component.places:
-        _augment(flow, place)
+        augment(flow, place)
     price = flow.price
     tight: dict[int, list[int]] = {}
     for place, costs in flow.options.items():
@@ -180,7 +194,7 @@ def _by_paths(layout: Layout, component: Component) -> FlowState:
     return flow
 
 
-def _augment(flow: FlowState, newcomer: int) -> None:
+def augment(flow: FlowState, newcomer: int) -> None:
     """Insert one more place along the cheapest augmenting path (Dijkstra on reduced costs), and raise the prices of the
     holdings that the search passed."""
     price, options = flow.price, flow.options
@@ -220,7 +234,7 @@ def _augment(flow: FlowState, newcomer: int) -> None:
         holding = left
 
 
-def _make_canonical(flow: FlowState, places: Iterable[int]) -> None:
+def make_canonical(flow: FlowState, places: Iterable[int]) -> None:
     """Give each place in order the first holding that some optimum has there, with the places before it unchanged."""
     takers: dict[int, list[int]] = {}
     for place, holdings in flow.tight.items():
@@ -232,6 +246,10 @@ def _make_canonical(flow: FlowState, places: Iterable[int]) -> None:
         fixed.add(place)
         earlier = tight[: tight.index(here)]
         if not earlier:
+            continue
+        if flow.is_unpriced(here) and flow.is_unpriced(earlier[0]) and flow.has_capacity(earlier[0]):
+            # A piece of the one is left unused instead of one of the other.
+            flow.assign(place, earlier[0])
             continue
         steps = _alternating_paths(flow, here, takers, fixed, earlier[0])
         first = next((holding for holding in earlier if holding in steps), None)

@@ -33,7 +33,7 @@ the key 1.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -110,6 +110,13 @@ class SetRule:
     among: frozenset[int] | None = None
     bound: int | None = None
 
+    def covers(self, place: int) -> bool:
+        """Whether the rule looks at the place: at its own places, and for a kind that `looks_outside` at those outside as
+        well; for one that `binds_one` at that place too."""
+        if place == self.bound or place in self.places:
+            return True
+        return self.kind.looks_outside and (self.among is None or place in self.among)
+
 
 @dataclass(frozen=True, slots=True)
 class GroupPin:
@@ -121,13 +128,14 @@ class GroupPin:
 
 @dataclass(frozen=True, slots=True)
 class AssignmentProblem:
-    """The whole input. `required` has one entry for each place, in the order of the document; `quantity` one for each
-    holding, in the order of their ids: places and holdings are numbered by these positions. `alike` are disjoint groups of
-    places that count as one where it is asked whether a holding must be there; every other place stands for itself."""
+    """The whole input. `edges` may be `service.assignment.edges.Edges`, arrays without an object for each. `required` has
+    one entry for each place, in the order of the document; `quantity` one for each holding, in the order of their ids:
+    places and holdings are numbered by these positions. `alike` are disjoint groups of places that count as one where it is
+    asked whether a holding must be there; every other place stands for itself."""
 
     required: tuple[bool, ...]
     quantity: tuple[int, ...]
-    edges: tuple[Edge, ...]
+    edges: Sequence[Edge]
     rules: tuple[SetRule, ...] = ()
     preference_levels: int = 0
     group_pins: tuple[GroupPin, ...] = ()

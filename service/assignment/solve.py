@@ -1,13 +1,16 @@
 """Which holding is placed where: the solution of a whole problem, with proof.
 
-The components are solved one by one. Without side constraints the flow decides everything, exactly; it does so too where
-it has one optimum and that is feasible. What remains is reduced by its reduced costs and searched with CP-SAT.
+Places that no set-level rule reaches are solved together, on arrays. The components of the others are solved one by one.
+Without side constraints the flow decides everything, exactly; it does so too where it has one optimum and that is feasible.
+What remains is reduced by its reduced costs and searched with CP-SAT.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+
+import numpy as np
 
 from service.assignment.certainty import (
     FORCED,
@@ -20,6 +23,7 @@ from service.assignment.certainty import (
     standings_by_search,
 )
 from service.assignment.components import (
+    COUNT_LEVELS,
     Component,
     Layout,
     components,
@@ -31,10 +35,12 @@ from service.assignment.components import (
 from service.assignment.cp_sat import SolverBudget
 from service.assignment.heuristics import first_incumbent, is_feasible
 from service.assignment.levels import Assignment, basis_of, loss, reported_level, shown_basis
+from service.assignment.network import all_losses, pins_of
 from service.assignment.problem import AssignmentProblem, Basis, Level, Placement, Solution
 from service.assignment.reduction import fix_by_reduced_cost
 from service.assignment.relaxation import Relaxation, relax
 from service.assignment.search import Search
+from service.assignment.unruled import Parted, Unruled, most_unruled, parted, solve_unruled
 
 _PLACEMENT_SHARE = 0.9
 """The part of the budget for the placements; the rest is for counting the certain places."""
@@ -106,8 +112,17 @@ def solve(problem: AssignmentProblem, *, budget_seconds: float = 10.0) -> Soluti
     Filling both places comes before the better coin in place 0 and before a certain one in place 1; only one place is
     certain.
     """
-    layout = lay_out(problem)
+    part = parted(problem)
     budget = SolverBudget(budget_seconds)
+    unruled = solve_unruled(part)
+    if part.ruled is None:
+        return _solution(part, unruled, None, [], budget)
+    layout = lay_out(part.ruled)
+    return _solution(part, unruled, layout, _solved(layout, budget), budget)
+
+
+def _solved(layout: Layout, budget: SolverBudget) -> list[_SolvedComponent]:
+    """The components of a layout, one by one."""
     solved: list[_SolvedComponent] = []
     unsolved: list[_OpenComponent] = []
     for component in components(layout):
@@ -138,13 +153,19 @@ def solve(problem: AssignmentProblem, *, budget_seconds: float = 10.0) -> Soluti
         search = one_searched.search
         standings = standings_by_search(search, one_searched.forced, layout.alike, budget, seconds)
         solved.append(_SolvedComponent(search.best, one_searched.levels, standings))
-    return _solution(problem, layout, solved, budget)
+    return solved
 
 
 def most_filled(problem: AssignmentProblem, *, budget_seconds: float = 10.0) -> tuple[int, int, int]:
     """The most pins honoured, then required places filled, then places filled: the first three levels of `solve` without the
     rest, for trials that ask for nothing else. Out of budget they are what was found."""
-    (pins, required, places), _ = best_counts(lay_out_counts(problem), SolverBudget(budget_seconds))
+    part = parted(problem)
+    losses = all_losses(problem, part.edges)
+    counts = most_unruled(part, [losses[name] for name in COUNT_LEVELS[:3]])
+    if part.ruled is not None:
+        more, _ = best_counts(lay_out_counts(part.ruled), SolverBudget(budget_seconds))
+        counts = [one + other for one, other in zip(counts, more, strict=True)]
+    pins, required, places = counts
     return pins, required, places
 
 
@@ -186,31 +207,27 @@ def _searched(layout: Layout, one: _OpenComponent, budget: SolverBudget, seconds
 
 
 def _solution(
-    problem: AssignmentProblem, layout: Layout, solved: list[_SolvedComponent], budget: SolverBudget
+    part: Parted, unruled: Unruled, layout: Layout | None, solved: list[_SolvedComponent], budget: SolverBudget
 ) -> Solution:
-    standings = {place: standing for part in solved for place, standing in part.standings.items()}
-    bases = {n: basis_of(layout, n, part.assignment) for part in solved for n in part.assignment.edges}
-    bases = {number: shown_basis(problem, layout, number, bases) for number in bases}
-    placements = []
-    for part in solved:
-        for number in part.assignment.edges:
-            edge, basis = layout.edges[number], bases[number]
-            stands = standings[edge.place] if basis is Basis.FIRM else _OPEN
-            placements.append(Placement(edge.place, edge.holding, basis, stands.forced, stands.instead, stands.proven))
-    placements.sort(key=lambda placement: placement.place)
+    problem = part.problem
+    placements = _unruled_placements(unruled)
+    if layout is not None:
+        placements += _ruled_placements(problem, layout, solved)
+        placements.sort(key=lambda placement: placement.place)
     levels = []
-    for at, name in enumerate((*layout.levels, "order")):
-        each = [part.levels[at] for part in solved]
-        base = layout.wanted if name == "shortfall" else 0
+    for at, name in enumerate((*unruled.values, "order")):
+        each = [one.levels[at] for one in solved]
+        base = layout.wanted if layout is not None and name == "shortfall" else 0
+        base += reported_level(name, unruled.values.get(name, 0), 0).value
         value, bound = base + sum(level.value for level in each), base + sum(level.bound for level in each)
         levels.append(Level(name, value, all(level.proven for level in each), bound))
     possible, possible_proven = len(placements), True
-    if not _is_most(problem, layout, levels):
-        possible, possible_proven = most_counted(lay_out_possible(problem), placements, budget)
+    if not _is_most(part, layout, levels):
+        possible, possible_proven = most_possible(problem, placements, budget)
     filled = sum(1 for placement in placements if placement.basis is Basis.FIRM)
     certain, certain_proven = filled, True
     if filled < possible or not possible_proven:
-        certain, certain_proven = most_counted(lay_out_certain(problem), placements, budget)
+        certain, certain_proven = most_certain(problem, placements, budget)
     pins_proven = levels[0].proven
     return Solution(
         placements=tuple(placements),
@@ -223,11 +240,62 @@ def _solution(
     )
 
 
-def _is_most(problem: AssignmentProblem, layout: Layout, levels: list[Level]) -> bool:
+def _unruled_placements(unruled: Unruled) -> list[Placement]:
+    edges = unruled.edges.at(unruled.chosen)
+    found = []
+    for place, holding, number in zip(edges.place.tolist(), edges.holding.tolist(), edges.basis.tolist(), strict=True):
+        basis = Basis(number)
+        stands = unruled.standings[place] if basis is Basis.FIRM else _OPEN
+        found.append(Placement(place, holding, basis, stands.forced, stands.instead, stands.proven))
+    return found
+
+
+def _ruled_placements(problem: AssignmentProblem, layout: Layout, solved: list[_SolvedComponent]) -> list[Placement]:
+    standings = {place: standing for part in solved for place, standing in part.standings.items()}
+    bases = {n: basis_of(layout, n, part.assignment) for part in solved for n in part.assignment.edges}
+    bases = {number: shown_basis(problem, layout, number, bases) for number in bases}
+    placements = []
+    for part in solved:
+        for number in part.assignment.edges:
+            edge, basis = layout.edges[number], bases[number]
+            stands = standings[edge.place] if basis is Basis.FIRM else _OPEN
+            placements.append(Placement(edge.place, edge.holding, basis, stands.forced, stands.instead, stands.proven))
+    return placements
+
+
+def _is_most(part: Parted, layout: Layout | None, levels: list[Level]) -> bool:
     """Whether no assignment under as many pins has more placements: there is one tier only, or neither rules nor pins that
     do not hold could trade places between the tiers."""
     by_name = {level.name: level for level in levels}
-    if len(set(problem.required)) <= 1:
+    if len(set(part.problem.required)) <= 1:
         return by_name["required"].proven and by_name["places"].proven
-    pins = sum(edge.pinned for edge in layout.edges) + len(problem.group_pins)
-    return not layout.side_constraints and by_name["pins"].value == pins
+    pins = int(part.all_edges.pinned.sum()) + len(part.problem.group_pins)
+    return (layout is None or not layout.side_constraints) and by_name["pins"].value == pins
+
+
+# --- how many -------------------------------------------------------------------------------------------------------
+
+
+def most_certain(problem: AssignmentProblem, placements: Iterable[Placement], budget: SolverBudget) -> tuple[int, bool]:
+    """`Solution.certain`: the most firm placements under as many pins as can be, and whether that is proven. Out of budget
+    it is a lower bound. `placements` keep every rule; where they are as good as the flow in a component, no search is
+    needed."""
+    part = parted(problem)
+    pins, is_firm = pins_of(part.edges, problem.group_pins), part.edges.basis == Basis.FIRM
+    _, most = most_unruled(part, [pins, -is_firm.astype(np.int64)])
+    if part.ruled is None:
+        return most, True
+    more, proven = most_counted(lay_out_certain(part.ruled), placements, budget)
+    return most + more, proven
+
+
+def most_possible(
+    problem: AssignmentProblem, placements: Iterable[Placement], budget: SolverBudget
+) -> tuple[int, bool]:
+    """`Solution.possible`: the most placements under as many pins as can be; else as `most_certain`."""
+    part = parted(problem)
+    _, most = most_unruled(part, [pins_of(part.edges, problem.group_pins), -1])
+    if part.ruled is None:
+        return most, True
+    more, proven = most_counted(lay_out_possible(part.ruled), placements, budget)
+    return most + more, proven

@@ -1,0 +1,90 @@
+"""Whether an assignment problem keeps its own contract."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+
+from service.assignment.edges import Edges
+from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, SetRule
+
+
+def ensure_valid(problem: AssignmentProblem) -> Edges:
+    """The edges, ordered by place, then holding. Raises ValueError, naming every fault, when the problem violates its own
+    contract (a number out of range, a duplicate edge, a cost outside 0 to LARGEST_COST, keys that are missing or
+    inconsistent). Linear in edges, and in holdings times rules."""
+    faults: list[str] = []
+    if any(quantity < 0 for quantity in problem.quantity):
+        faults.append("a quantity is negative")
+    if isinstance(problem.edges, Edges):
+        edges = problem.edges.ordered()
+        if not _is_sound(problem, edges):
+            faults.extend(_faults_of_edges(problem))
+    else:
+        faults.extend(_faults_of_edges(problem))
+        edges = Edges.of((), 0) if faults else Edges.of(problem.edges, problem.preference_levels).ordered()
+    for rule in problem.rules:
+        if not faults:
+            covered = np.array([rule.covers(place) for place in range(len(problem.required))], bool)
+            holdings = np.unique(edges.holding[covered[edges.place]]).tolist()
+        else:
+            holdings = sorted({edge.holding for edge in problem.edges if rule.covers(edge.place)})
+        faults.extend(_faults_of_rule(rule, holdings))
+    if len(problem.alike) != 0 and len(frozenset().union(*problem.alike)) != sum(map(len, problem.alike)):
+        faults.append("groups of like places overlap")
+    if faults:
+        raise ValueError("; ".join(faults))
+    return edges
+
+
+def _is_sound(problem: AssignmentProblem, edges: Edges) -> bool:
+    place, holding, cost = edges.place, edges.holding, edges.cost
+    if len(cost) != problem.preference_levels:
+        return False
+    if not len(edges):
+        return True
+    is_known = place.min() >= 0 and place.max() < len(problem.required)
+    is_known = is_known and holding.min() >= 0 and holding.max() < len(problem.quantity)
+    is_twice = bool(((place[1:] == place[:-1]) & (holding[1:] == holding[:-1])).any())
+    is_small = cost.min(initial=0) >= 0 and cost.max(initial=0) <= LARGEST_COST and edges.to_check.min() >= 0
+    return bool(is_known and not is_twice and is_small)
+
+
+def _faults_of_edges(problem: AssignmentProblem) -> Iterator[str]:
+    places, holdings = len(problem.required), len(problem.quantity)
+    seen: set[tuple[int, int]] = set()
+    for edge in problem.edges:
+        name = f"edge (place {edge.place}, holding {edge.holding})"
+        if not (0 <= edge.place < places and 0 <= edge.holding < holdings):
+            yield f"{name} names a place or holding that does not exist"
+        if (edge.place, edge.holding) in seen:
+            yield f"{name} is listed twice"
+        seen.add((edge.place, edge.holding))
+        if len(edge.cost) != problem.preference_levels:
+            yield f"{name} has {len(edge.cost)} costs, not {problem.preference_levels}"
+        if edge.to_check < 0:
+            yield f"{name} has a negative number of facts to look up"
+        if any(not 0 <= cost <= LARGEST_COST for cost in edge.cost):
+            yield f"{name} has a cost outside 0 to 2**60: use ranks or a coarser unit"
+
+
+def _faults_of_rule(rule: SetRule, holdings: Iterable[int]) -> Iterator[str]:
+    for holding in holdings:
+        name = f"rule {rule.name!r}, holding {holding}"
+        keys = rule.keys.get(holding)
+        if keys is None:
+            yield f"{name} has no keys"
+            continue
+        if keys.possible is not None and not keys.settled <= keys.possible:
+            yield f"{name} has a settled key that is not possible"
+        if keys.possible != keys.settled and keys.basis is Basis.FIRM:
+            yield f"{name} has an unsettled key and no basis for it"
+        if not rule.kind.counts_fitting:
+            settled = keys.possible == keys.settled
+            if (settled and len(keys.settled) != 1) or (not settled and keys.settled):
+                yield f"{name} must have exactly one key when it is settled, and no settled key when it is not"
+    if rule.kind.binds_one and rule.bound is None:
+        yield f"rule {rule.name!r} has no place that it binds"
+    if rule.count < 0:
+        yield f"rule {rule.name!r} has a negative count"
