@@ -194,12 +194,10 @@ def stages_of(network: Network) -> Iterator[Stage]:
 def _spread(network: Network, losses: Losses, component: Integers, count: int) -> npt.NDArray[np.float64]:
     """The most by which the losses of all places of each component can differ; exact up to 2^53."""
     if isinstance(losses, int):
-        rows = np.bincount(component, minlength=count).astype(np.float64) * abs(losses)
-        return rows
+        return np.bincount(component, minlength=count).astype(np.float64) * abs(losses)
     least = np.minimum(np.minimum.reduceat(losses, network.start), 0)
     most = np.maximum(np.maximum.reduceat(losses, network.start), 0)
-    spread = np.bincount(component, (most - least).astype(np.float64), minlength=count).astype(np.float64)
-    return spread
+    return np.bincount(component, (most - least).astype(np.float64), minlength=count).astype(np.float64)
 
 
 def _drop_repeated(network: Network, spreads: npt.NDArray[np.float64]) -> None:

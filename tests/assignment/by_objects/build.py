@@ -53,26 +53,33 @@ class CostScale:
 class Instance:
     """A definition and the holdings that count, evaluated against each other.
 
-    `places` are in the order of the document, `holdings` in that of their ids; `views[holding]` is everything the holding
-    may be. `fits[place][holding]` exists for every pair that fits or may fit. `constraints` are the definition's rules
-    over several places, those of free choices first. `worth[level, place][holding]` is the value that a preference
-    compares, None where it is not known. `columns` has a row for each holding that is one thing only, `row_of[holding]`
-    is its number. `by_place[place][holding]` are the edges. `scales` has one entry for each preference level. `barred[place]`
-    are the holdings that fit there, or may fit, and are never to be there.
+    `places` are in the order of the document, `coins` in that of their ids. `fits[place][holding]` exists for every pair that
+    fits or may fit. `constraints` are the definition's rules over several places, those of free choices first.
+    `worth[level, place][holding]` is the value that a preference compares, None where it is not known. `columns` has a row
+    for each of `coins.single`. `by_place[place][holding]` are the edges. `scales` has one entry for each preference level.
+    `barred[place]` are the holdings that fit there, or may fit, and are never to be there.
     """
 
     places: tuple[Place, ...]
-    holdings: Sequence[Holding]
-    views: Sequence[tuple[View, ...]]
+    coins: Coins
     fits: tuple[Mapping[int, Fit], ...]
     problem: AssignmentProblem
     constraints: tuple[Constraint, ...]
     worth: Mapping[tuple[int, int], Mapping[int, Number | None]] = field(repr=False)
     columns: Columns = field(repr=False)
-    row_of: Mapping[int, int] = field(repr=False)
     by_place: Mapping[int, Mapping[int, Edge]] = field(default_factory=dict, repr=False)
     scales: tuple[CostScale, ...] = ()
     barred: Mapping[int, frozenset[int]] = field(default_factory=dict, repr=False)
+
+    @property
+    def holdings(self) -> Sequence[Holding]:
+        """The holdings that count."""
+        return self.coins.holdings
+
+    @property
+    def views(self) -> Sequence[tuple[View, ...]]:
+        """Everything that each holding may be."""
+        return self.coins.views
 
     def edges_at(self, place: int) -> Mapping[int, Edge]:
         """The edges of a place by holding."""
@@ -132,9 +139,7 @@ def build(
     by_place: dict[int, dict[int, Edge]] = {}
     for edge in edges:
         by_place.setdefault(edge.place, {})[edge.holding] = edge
-    return Instance(
-        places, holdings, views, fits, problem, constraints, worth, columns, coins.row_of, by_place, scales, barred
-    )
+    return Instance(places, coins, fits, problem, constraints, worth, columns, by_place, scales, barred)
 
 
 def like_places(places: Sequence[Place]) -> list[frozenset[int]]:
