@@ -11,18 +11,17 @@ of a kind of place can give to any receiver of it, so there are mostly enough sh
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from service.exchange.reduction import Condition, Link, LinkCycle, ReducedExchange, turnover
+from service.exchange.problem import LONGEST
+from service.exchange.reduction import LinkCycle, ReducedExchange, turnover
+from service.exchange.remainder import Remainder
 
 _Numbers = npt.NDArray[np.int64]
 _UNLIMITED = 2**40
-_MOST_STEPS = 20_000_000
-"""The largest number of steps of a decomposition; past it the cycles found so far are the result."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,127 +117,30 @@ def fewest_people(reduced: ReducedExchange, flow: Circulation, places: int) -> i
     return max(2, left, int(np.searchsorted(reached, places)) + 1)
 
 
-class _Remainder:
-    """What is left of a circulation while cycles are taken from it: who has coins for which kinds, and who lacks them, as
-    bits of whole numbers. The rarest kind has the lowest bit, and is used first."""
-
-    def __init__(self, reduced: ReducedExchange, flow: Circulation) -> None:
-        self.reduced = reduced
-        self.coins: dict[tuple[int, int], list[int]] = defaultdict(list)
-        self.wants: dict[tuple[int, int], list[int]] = defaultdict(list)
-        for (number, kind), count in flow.given.items():
-            self.coins[reduced.supplies[number].giver, kind] += [number] * count
-        for number, count in flow.taken.items():
-            demand = reduced.demands[number]
-            self.wants[demand.receiver, demand.kind] += [number] * count
-        size: dict[int, int] = defaultdict(int)
-        for (_, kind), held in self.coins.items():
-            size[kind] += len(held)
-        self.kinds = sorted(size, key=lambda kind: (size[kind], kind))
-        self.bits = bit = {kind: 1 << at for at, kind in enumerate(self.kinds)}
-        self.has = dict.fromkeys(reduced.parties, 0)
-        self.lacks = dict.fromkeys(reduced.parties, 0)
-        self.left = dict.fromkeys(reduced.parties, 0)
-        for (party, kind), held in self.coins.items():
-            self.has[party] |= bit[kind]
-            self.left[party] += len(held)
-        for party, kind in self.wants:
-            self.lacks[party] |= bit[kind]
-        self.steps = _MOST_STEPS
-        self.counts: Counter[Condition] = Counter()
-
-    def link(self, giver: int, receiver: int) -> Link | None:
-        """The first link from the one to the other that nothing forbids."""
-        common = self.has[giver] & self.lacks[receiver]
-        while common:
-            lowest = common & -common
-            common ^= lowest
-            kind = self.kinds[lowest.bit_length() - 1]
-            demand = self.wants[receiver, kind][0]
-            for supply in dict.fromkeys(self.coins[giver, kind]):
-                if receiver not in self.reduced.supplies[supply].barred and self._is_allowed((supply, demand)):
-                    return supply, demand
-        return None
-
-    def take(self, parties: tuple[int, ...]) -> LinkCycle | None:
-        """Take a cycle over these parties; None when limits forbid it."""
-        links: list[Link] = []
-        for giver, receiver in zip(parties, (*parties[1:], parties[0]), strict=True):
-            link = self.link(giver, receiver)
-            if link is None:
-                for supply, demand in reversed(links):
-                    self._move(supply, demand, back=True)
-                return None
-            self._move(*link, back=False)
-            links.append(link)
-        first = parties.index(min(parties))
-        return (*links[first:], *links[:first])
-
-    def cycle_from(self, first: int, length: int) -> tuple[int, ...] | None:
-        """A cycle of this many parties from `first` on, by depth-first search, parties with most coins left first."""
-        order = sorted((party for party in self.left if self.left[party]), key=lambda p: (-self.left[p], p))
-
-        def extended(path: tuple[int, ...]) -> tuple[int, ...] | None:
-            has = self.has[path[-1]]
-            if len(path) == length:
-                return path if has & self.lacks[first] and self.link(path[-1], first) else None
-            self.steps -= len(order)
-            if self.steps < 0:
-                return None
-            for party in order:
-                if has & self.lacks[party] and party not in path and self.link(path[-1], party):
-                    found = extended((*path, party))
-                    if found is not None:
-                        return found
-            return None
-
-        return extended((first,))
-
-    def _is_allowed(self, link: Link) -> bool:
-        """Whether with this link every limit still has a condition that holds."""
-        counted = set(self.reduced.conditions(link))
-        return all(
-            any(
-                self.counts[number, at] + ((number, at) in counted) <= condition.count
-                for at, condition in enumerate(self.reduced.limits[number])
-            )
-            for number in {number for number, _ in counted}
-        )
-
-    def _move(self, supply: int, demand: int, *, back: bool) -> None:
-        giver = self.reduced.supplies[supply].giver
-        receiver, kind = self.reduced.demands[demand].receiver, self.reduced.demands[demand].kind
-        bit = self.bits[kind]
-        coins, wants = self.coins[giver, kind], self.wants[receiver, kind]
-        if back:
-            coins.insert(0, supply)
-            wants.insert(0, demand)
-        else:
-            coins.remove(supply)
-            wants.remove(demand)
-        self.left[giver] += 1 if back else -1
-        self.has[giver] = self.has[giver] | bit if coins else self.has[giver] & ~bit
-        self.lacks[receiver] = self.lacks[receiver] | bit if wants else self.lacks[receiver] & ~bit
-        for condition in self.reduced.conditions((supply, demand)):
-            self.counts[condition] += -1 if back else 1
-
-
 def decompose(reduced: ReducedExchange, flow: Circulation, longest: int) -> list[LinkCycle]:
-    """Cycles of 2 to `longest` parties taken from the circulation, short ones first, each time for the party with most
-    coins left to give (ties: the lowest). Feasible under all limits; no claim to be optimal."""
-    remainder = _Remainder(reduced, flow)
-    cycles: list[LinkCycle] = []
-    for length in range(2, longest + 1):
-        without_cycle: set[int] = set()
-        while True:
-            waiting = [party for party in reduced.parties if remainder.left[party] and party not in without_cycle]
-            if not waiting:
-                break
-            party = max(waiting, key=lambda party: (remainder.left[party], -party))
-            path = remainder.cycle_from(party, length)
-            cycle = None if path is None else remainder.take(path)
-            if cycle is None:
-                without_cycle.add(party)
-            else:
-                cycles.append(cycle)
-    return cycles
+    """Cycles of 2 to `longest` parties (four at most) taken from the circulation, short ones first, each time through the
+    party with most coins to give. Feasible under all limits; no claim to be optimal."""
+    pairs = sorted(flow.given)
+    named = sorted(flow.taken)
+    supplies = [reduced.supplies[number] for number, _ in pairs]
+    demands = [reduced.demands[number] for number in named]
+    part = replace(
+        reduced,
+        supplies=tuple(
+            replace(supply, kinds=frozenset((pair[1],)), coins=supply.coins[: flow.given[pair]])
+            for pair, supply in zip(pairs, supplies, strict=True)
+        ),
+        demands=tuple(
+            replace(demand, places=demand.places[: flow.taken[number]])
+            for number, demand in zip(named, demands, strict=True)
+        ),
+    )
+    remainder = Remainder(part)
+    gives = turnover(part)
+    order = sorted(range(len(part.parties)), key=lambda at: (-gives[part.parties[at]], at))
+    for length in range(2, min(longest, LONGEST) + 1):
+        for position in order:
+            turn = position
+            while remainder.take(position, length, turn) is not None:
+                turn += 1
+    return [tuple((pairs[supply][0], named[demand]) for supply, demand in c) for c in remainder.cycles.values()]

@@ -65,13 +65,6 @@ class CyclePacking:
         value = self._value(terms)
         self._levels.append(Level(name, sign * value, bound == value, sign * bound))
 
-    def fill_places(self, bound: int, budget: SolverBudget, seconds: float) -> int:
-        """Optimise the level `places` alone, of which `bound` is an upper bound; returns the number of places filled."""
-        terms = {number: -len(parties) for parties, number in self._party_cycles.items()}
-        self._minimise(terms, -bound, budget, seconds)
-        self.best = list(self._as_cycles())
-        return -self._value(terms)
-
     def levels(self) -> list[Level]:
         """Every level of `best`, in order; empty before `optimise`."""
         return self._levels

@@ -1,23 +1,25 @@
-"""Large neighbourhood search: cycles among many parties improved step by step, exactly among a few parties at a time."""
+"""Large neighbourhood search by ruin and recreate: cycles among many parties improved step by step.
+
+A few cycles near one party are given up, and what is left is filled again by short cycles, others each time; what fills
+fewer places than before is taken back (P. Shaw, "Using constraint programming and local search methods to solve vehicle
+routing problems", CP 1998; G. Schrimpf and others, "Record breaking optimization results using the ruin and recreate
+principle", 2000; both from memory). Coins and places outside of the circulation are used as well.
+"""
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
-from collections.abc import Iterable
-from dataclasses import replace
+from random import Random
 
-from service.assignment.cp_sat import SolverBudget
+from service.assignment.cp_sat import SEED, SolverBudget
 from service.exchange.circulation import Circulation
-from service.exchange.cycle_packing import CyclePacking
-from service.exchange.reduction import Condition, Demand, LinkCycle, ReducedExchange, Supply, party_cycles
+from service.exchange.reduction import LinkCycle, ReducedExchange
+from service.exchange.remainder import Remainder
 
-_NEIGHBOURHOOD_SIZE = 9
-"""Parties in a neighbourhood."""
-_MOST_FAILURES = 60
-_SECONDS_PER_TRY = 0.1
-_OVERHEAD_SECONDS = 0.05
-"""What a try costs in addition to the solver's own time."""
-_MOST_CYCLES = 6_000
+_MOST_GIVEN_UP = 3
+_MOST_FAILURES = 20_000
+"""Tries in a row without improvement after which the search ends."""
+SECONDS_PER_STEP = 1e-5
+"""The deterministic seconds of a step of `Remainder`, about as long as real ones; a try without one costs as much."""
 
 
 def improve(
@@ -28,143 +30,61 @@ def improve(
     budget: SolverBudget,
     seconds: float,
 ) -> list[LinkCycle]:
-    """Cycles that fill at least as many places as those of `start`. Ends at the flow's bound, at the end of the budget
-    (`seconds`, deterministic), or after 60 neighbourhoods in a row without improvement. No optimality is claimed."""
-    incumbent, stop = _Incumbent(reduced, flow, start), budget.left - seconds
-    turn, failures, tried = 0, 0, set[frozenset[int]]()
-    while failures < _MOST_FAILURES and budget.left > stop and incumbent.filled < flow.value:
-        turn, failures = turn + 1, failures + 1
-        neighbourhood = incumbent.neighbourhood(turn)
-        if neighbourhood in tried:
-            continue
-        tried.add(neighbourhood)
-        budget.spend(_OVERHEAD_SECONDS)
-        part, supplies, demands = incumbent.restricted(neighbourhood)
-        every = party_cycles(part, longest, _MOST_CYCLES)
-        if not every:
-            continue
-        inside = incumbent.inside(neighbourhood)
-        to_supply = {number: at for at, number in enumerate(supplies)}
-        to_demand = {number: at for at, number in enumerate(demands)}
-        current = [tuple((to_supply[s], to_demand[d]) for s, d in incumbent.cycles[number]) for number in inside]
-        search = CyclePacking(part, every, current)
-        most = min(sum(len(s.coins) for s in part.supplies), sum(len(d.places) for d in part.demands))
-        if search.fill_places(most, budget, min(_SECONDS_PER_TRY, budget.left - stop)) > sum(map(len, current)):
-            better = [tuple((supplies[s], demands[d]) for s, d in cycle) for cycle in search.best]
-            incumbent.replace(inside, better)
-            failures, tried = 0, set()
-    return list(incumbent.cycles.values())
+    """Cycles of up to `longest` parties (four at most) that fill at least as many places as those of `start`. Ends at the
+    flow's bound, at the end of the budget (`seconds`, deterministic), or after 20,000 tries in a row without improvement.
+    No optimality is claimed."""
+    remainder, random = Remainder(reduced, start), Random(SEED)  # noqa: S311  # the same choices each time are wanted
+    stop, failures, tries = budget.left - seconds, 0, 0
+    charged = 0.0
+
+    def charge() -> None:
+        nonlocal charged
+        due = (remainder.steps + tries) * SECONDS_PER_STEP
+        budget.spend(due - charged)
+        charged = due
+
+    for position in range(len(reduced.parties)):
+        if budget.left <= stop:
+            break
+        _fill(remainder, (position,), longest, random)
+        charge()
+    while failures < _MOST_FAILURES and remainder.filled < flow.value and budget.left > stop:
+        tries += 1
+        before = remainder.filled
+        _try(remainder, random.randrange(len(reduced.parties)), longest, random)
+        failures = 0 if remainder.filled > before else failures + 1
+        charge()
+    return list(remainder.cycles.values())
 
 
-class _Incumbent:
-    """The cycles so far, and what they use, party by party."""
-
-    def __init__(self, reduced: ReducedExchange, flow: Circulation, cycles: Iterable[LinkCycle]) -> None:
-        self.reduced = reduced
-        self.cycles: dict[int, LinkCycle] = {}
-        self.filled = 0
-        self.supplies: dict[int, list[int]] = defaultdict(list)
-        self.demands: dict[int, list[int]] = defaultdict(list)
-        for number, supply in enumerate(reduced.supplies):
-            self.supplies[supply.giver].append(number)
-        for number, demand in enumerate(reduced.demands):
-            self.demands[demand.receiver].append(number)
-        self._at: dict[int, dict[int, None]] = {party: {} for party in reduced.parties}
-        self._given: Counter[int] = Counter()
-        self._filled: Counter[int] = Counter()
-        self._counts: Counter[Condition] = Counter()
-        self._missing: Counter[int] = Counter()
-        for (supply_number, _), count in flow.given.items():
-            self._missing[reduced.supplies[supply_number].giver] += count
-        self._next = 0
-        self.replace((), cycles)
-
-    def replace(self, old: Iterable[int], new: Iterable[LinkCycle]) -> None:
-        """Replace some of the cycles, by number, by others."""
-        for number in old:
-            self._count(self.cycles.pop(number), number, -1)
-        for cycle in new:
-            self.cycles[self._next] = cycle
-            self._count(cycle, self._next, 1)
-            self._next += 1
-
-    def _count(self, cycle: LinkCycle, number: int, sign: int) -> None:
-        self.filled += sign * len(cycle)
-        for supply, demand in cycle:
-            self._given[supply] += sign
-            self._filled[demand] += sign
-            giver = self.reduced.supplies[supply].giver
-            self._missing[giver] -= sign
-            if sign > 0:
-                self._at[giver][number] = None
-            else:
-                del self._at[giver][number]
-            for condition in self.reduced.conditions((supply, demand)):
-                self._counts[condition] += sign
-
-    def neighbourhood(self, turn: int) -> frozenset[int]:
-        """A few parties, others each turn: one that gives less than in the flow, more of those, and parties in cycles
-        with it."""
-        short = sorted((p for p in self.reduced.parties if self._missing[p] > 0), key=lambda p: (-self._missing[p], p))
-        pool = short or list(self.reduced.parties)
-        centre = pool[turn % len(pool)]
-        shared: Counter[int] = Counter()
-        for number in self._at[centre]:
-            shared.update(self.reduced.parties_of(self.cycles[number]))
-        partners = sorted((p for p in shared if p != centre), key=lambda p: (-shared[p], p))
-        chosen = {centre: None}
-        for others, count in (
-            (short, _NEIGHBOURHOOD_SIZE // 2),
-            (partners, _NEIGHBOURHOOD_SIZE),
-            (list(self.reduced.parties), _NEIGHBOURHOOD_SIZE),
-        ):
-            shift = (turn * 7 + turn // max(len(pool), 1)) % len(others) if others else 0
-            for party in [*others[shift:], *others[:shift]]:
-                if len(chosen) < count:
-                    chosen[party] = None
-        return frozenset(chosen)
-
-    def inside(self, neighbourhood: frozenset[int]) -> list[int]:
-        """The numbers of the cycles among these parties only."""
-        near = sorted({number for party in neighbourhood for number in self._at[party]})
-        return [number for number in near if neighbourhood.issuperset(self.reduced.parties_of(self.cycles[number]))]
-
-    def restricted(self, neighbourhood: frozenset[int]) -> tuple[ReducedExchange, list[int], list[int]]:
-        """The exchange among these parties, without what cycles with others use; and the numbers of its supplies and
-        demands."""
-        reduced = self.reduced
-        coins = {
-            n: len(reduced.supplies[n].coins) - self._given[n] for party in neighbourhood for n in self.supplies[party]
-        }
-        places = {
-            n: len(reduced.demands[n].places) - self._filled[n] for party in neighbourhood for n in self.demands[party]
-        }
-        outside = Counter(self._counts)
-        for number in self.inside(neighbourhood):
-            for supply, demand in self.cycles[number]:
-                coins[supply] += 1
-                places[demand] += 1
-                outside.subtract(reduced.conditions((supply, demand)))
-        supplies = sorted(number for number, count in coins.items() if count)
-        demands = sorted(number for number, count in places.items() if count)
-        part = ReducedExchange(
-            tuple(sorted(neighbourhood)),
-            tuple(_of_coins(reduced.supplies[number], coins[number]) for number in supplies),
-            tuple(_of_places(reduced.demands[number], places[number]) for number in demands),
-            {
-                number: tuple(
-                    replace(condition, count=condition.count - outside[number, at])
-                    for at, condition in enumerate(conditions)
-                )
-                for number, conditions in reduced.limits.items()
-            },
-        )
-        return part, supplies, demands
+def _try(remainder: Remainder, centre: int, longest: int, random: Random) -> None:
+    """Give up cycles near a party and fill again; take it back where that fills fewer places."""
+    before, near = remainder.filled, centre
+    old: list[LinkCycle] = []
+    touched = {centre: None}
+    for _ in range(random.randint(1, _MOST_GIVEN_UP)):
+        there = remainder.cycles_at(near)
+        if not there:
+            break
+        old.append(remainder.remove(random.choice(there)))
+        parties = remainder.parties_of(old[-1])
+        touched |= dict.fromkeys(parties)
+        if random.random() < 0.5:
+            near = random.choice(parties)
+    order = list(touched)
+    random.shuffle(order)
+    new = _fill(remainder, order, longest, random)
+    if remainder.filled < before:
+        for number in new:
+            remainder.remove(number)
+        for cycle in old:
+            remainder.add(cycle)
 
 
-def _of_coins(supply: Supply, count: int) -> Supply:
-    return Supply(supply.giver, supply.kinds, supply.coins[:count], supply.barred, supply.conditions)
-
-
-def _of_places(demand: Demand, count: int) -> Demand:
-    return Demand(demand.receiver, demand.kind, demand.places[:count])
+def _fill(remainder: Remainder, positions: list[int] | tuple[int, ...], longest: int, random: Random) -> list[int]:
+    """Take cycles through these parties while there are some."""
+    taken: list[int] = []
+    for position in positions:
+        while (number := remainder.take(position, longest, random.getrandbits(16))) is not None:
+            taken.append(number)
+    return taken

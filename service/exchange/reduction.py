@@ -158,12 +158,18 @@ def _reduced(
         for place in exchange.parties[number].holes:
             lacking[place].add(number)
     equivalent: dict[tuple[int, frozenset[int], frozenset[int], frozenset[Condition]], list[int]] = {}
+    nobody, nothing = frozenset[int](), frozenset[Condition]()
     for number in members:
+        # Of most coins a party has several of a kind.
+        useful_of: dict[tuple[frozenset[int], frozenset[int]], frozenset[int]] = {}
         for offer in exchange.parties[number].offers:
-            away = frozenset(barred.get((number, offer.coin), ()))
-            useful = frozenset(place for place in offer.places if lacking.get(place, set()) - away - {number})
+            away = frozenset(barred[number, offer.coin]) if (number, offer.coin) in barred else nobody
+            useful = useful_of.get((offer.places, away))
+            if useful is None:
+                useful = frozenset(place for place in offer.places if lacking.get(place, set()) - away - {number})
+                useful_of[offer.places, away] = useful
             if useful and offer.pieces > 0:
-                conditions = frozenset(limited.get((number, offer.coin), ()))
+                conditions = frozenset(limited[number, offer.coin]) if (number, offer.coin) in limited else nothing
                 equivalent.setdefault((number, useful, away, conditions), []).extend([offer.coin] * offer.pieces)
     groups = sorted(((key[0], sorted(coins), key) for key, coins in equivalent.items()), key=lambda group: group[:2])
     # Places that the same groups of coins fit are of one kind.

@@ -20,10 +20,10 @@ _MOST_LINKS = 20_000
 def solve_exchange(exchange: Exchange, *, longest: int = LONGEST, budget_seconds: float = 10.0) -> ExchangeSolution:
     """The best cycles on every level of `service.exchange.problem`, with what is proven of them.
 
-    `longest` is the largest number of parties in a cycle (at least 2). `budget_seconds` are deterministic seconds of the
-    solver, shared by the parts, so the answer does not depend on how busy the machine is. When they run out the answer
-    still consists of whole cycles that satisfy every limit, and the levels say what is proven. Ties are broken by the
-    level `order`, so the answer does not depend on the order of the input.
+    `longest` is the largest number of parties in a cycle (at least 2; by local search there are never more than 4).
+    `budget_seconds` are deterministic seconds, shared by the parts, so the answer does not depend on how busy the machine
+    is. When they run out the answer still consists of whole cycles that satisfy every limit, and the levels say what is
+    proven. Ties are broken by the level `order`, so the answer does not depend on the order of the input.
 
     Honest limits: a part with more than 4,000 cycles of parties or 20,000 links is solved by local search; there `places`
     and `people` are proven only where they reach their bounds, and `cycles` and `order` hardly ever.

@@ -10,12 +10,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from service.assignment.cp_sat import SolverBudget
 from service.assignment.problem import Level
 from service.exchange import solve
 from service.exchange.circulation import decompose, fewest_people, maximum_circulation
+from service.exchange.local_search import improve
 from service.exchange.problem import AtMost, Exchange, ExchangeSolution, Offer, Party, Transfer, TransferLimit
 from service.exchange.reduction import reduce_exchange
+from service.exchange.remainder import Remainder
 from service.exchange.solve import solve_exchange
+from tests.benchmarks.swaps import a_club
 from tests.exchange.brute import Parties, keeps_limits, splits, ways
 
 
@@ -298,6 +302,37 @@ def test_the_prices_bound_what_is_left_without_some(exchange: Exchange) -> None:
             assert without <= flow.value - weight
         assert fewest_people(market, flow, flow.value) <= len(market.parties)
         assert sum(map(len, decompose(market, flow, 4))) <= flow.value
+
+
+@given(clubs(), st.randoms(use_true_random=False))
+@settings(max_examples=60, deadline=None)
+def test_what_cycles_leave_is_the_same_whichever_way_they_came_about(exchange: Exchange, random: Random) -> None:
+    for market in reduce_exchange(exchange):
+        left = Remainder(market)
+        for _ in range(20):
+            taken = left.take(random.randrange(len(market.parties)), 4, random.randrange(9))
+            if taken is None or random.random() < 0.3:
+                for number in random.sample(sorted(left.cycles), len(left.cycles) // 2):
+                    left.remove(number)
+        fresh = Remainder(market, left.cycles.values())
+        assert left.filled == fresh.filled == sum(map(len, left.cycles.values()))
+        for name in ("_coins", "_places", "_has", "_lacks", "_givers", "_receivers", "_wanted"):
+            assert getattr(left, name) == getattr(fresh, name), name
+        assert +left._counts == +fresh._counts
+
+
+def test_among_many_members_short_cycles_fill_all_that_any_would() -> None:
+    exchange = a_club(30, 100, 250)
+    found = solve_exchange(exchange)
+    assert wrongs(exchange, found, 4) == []
+    assert found.level("places").proven
+    (market,) = reduce_exchange(exchange)
+    flow = maximum_circulation(market)
+    first = decompose(market, flow, 4)
+    assert sum(map(len, first)) < found.level("places").value, "the search is to have something to improve"
+    spent = SolverBudget(0)
+    assert improve(market, flow, first, 4, spent, 0) == first
+    assert not spent.left
 
 
 # Controls: planted mistakes are seen ----------------------------------------------------------------------------------
