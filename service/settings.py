@@ -95,6 +95,11 @@ class Settings(BaseSettings):
     )
     sqlite_readers: int = Field(default=8, ge=1, le=100, description="SQLite: connections for reading.")
     postgresql_connections: int = Field(default=10, ge=1, le=500, description="PostgreSQL: connections of one process.")
+    warm_bytes: int = Field(
+        default=256 * MEBIBYTE,
+        ge=0,
+        description="What one process keeps of holdings in memory, of all owners together, in bytes: 100,000 take some 40 MiB.",
+    )
     connections_at_once: int = Field(default=1000, ge=1, description="Open connections of one process; past that: 503.")
     log_level: str = Field(
         default="info", pattern="^(debug|info|warning|error)$", description="debug, info, warning or error."
@@ -130,7 +135,7 @@ class Settings(BaseSettings):
 
     @property
     def limits(self) -> Limits:
-        return Limits(self.sqlite_readers, self.writers_waiting, self.postgresql_connections)
+        return Limits(self.sqlite_readers, self.writers_waiting, self.postgresql_connections, self.warm_bytes)
 
     @cached_property
     def is_sqlite(self) -> bool:

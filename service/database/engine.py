@@ -21,6 +21,7 @@ from sqlalchemy.pool import ConnectionPoolEntry, NullPool
 from service.database.errors import RETRIED_STATES, sqlstate, translated
 from service.database.fair_lock import FairLock
 from service.database.lookup import Beside, Lookup
+from service.database.warm import Warm
 
 Answer = TypeVar("Answer")
 
@@ -29,15 +30,17 @@ _PATIENCE_SECONDS = 30.0
 _WAL_TRIES = 100
 _WAL_PAUSE_SECONDS = 0.05
 _JOURNAL_BYTES = 64 * 1024 * 1024
+_WARM = "warm"
 
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """How many connections and waiters a database may have."""
+    """How many connections and waiters a database may have, and what may be kept of it in memory."""
 
     sqlite_readers: int = 8
     writers_waiting: int = 200
     postgresql_connections: int = 10
+    warm_bytes: int = 256 * 1024 * 1024
 
 
 class Database:
@@ -60,6 +63,8 @@ class Database:
         self._looking = (
             self._reading if self.is_sqlite else self._writing.execution_options(isolation_level="AUTOCOMMIT")
         )
+        self.warm: Warm[Any] = Warm(limits.warm_bytes)
+        self._reading = self._reading.execution_options(**{_WARM: self.warm})
 
     @property
     def shown_url(self) -> str:
@@ -110,6 +115,13 @@ class Database:
             self._beside.close()
         self._reading.dispose()
         self._writing.dispose()
+
+
+def warm_of(connection: Connection) -> Warm[Any] | None:
+    """What is kept in memory of the connection's database; None for a connection that writes, since others must not see what
+    it reads before it is committed."""
+    found: Warm[Any] | None = connection.get_execution_options().get(_WARM)
+    return found
 
 
 def read_url(text: str) -> URL:

@@ -66,8 +66,24 @@ class Coins:
         """Whether anything is presumed of any coin."""
         return any(view.presumed for seen in self.views for view in seen)
 
+    @cached_property
+    def clashing(self) -> Sequence[int]:
+        """The coins of which something recorded may contradict an issue (`Seen`), ascending: no others do."""
+        return range(len(self))
+
     def columns(self, attributes: Mapping[str, Attribute], context: EvaluationContext) -> Columns:
-        """Columns with a row for each of `single`."""
+        """Columns with a row for each of `single`; the same ones each time, with what was worked out on them."""
+        key = id(attributes), id(context)
+        if key not in self._columns_made:
+            self._columns_made[key] = self._columns(attributes, context)
+        return self._columns_made[key]
+
+    @cached_property
+    def _columns_made(self) -> dict[tuple[int, int], Columns]:
+        # Columns hold what they are made of, so no other comes to have its identity.
+        return {}
+
+    def _columns(self, attributes: Mapping[str, Attribute], context: EvaluationContext) -> Columns:
         return of_views([self.views[coin][0] for coin in self.single.tolist()], attributes, context)
 
     def bare_columns(self, attributes: Mapping[str, Attribute], context: EvaluationContext) -> Columns | None:

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -66,7 +67,7 @@ class Node:
 class AttributeColumn:
     """`entries[codes[row]]` is what is known; entry 0 is None, nothing recorded. `codes` has shape (coins,)."""
 
-    codes: Codes
+    codes: npt.NDArray[np.integer[Any]]
     entries: tuple[Knowledge | None, ...]
 
 

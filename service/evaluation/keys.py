@@ -6,7 +6,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import product
 
+import numpy as np
+
 from service.errors import Fault, OverLimit
+from service.evaluation.coins import Coins
+from service.evaluation.grouping import grouped
 from service.evaluation.table import Table
 from service.facts.holding import Facts, View
 from service.facts.knowledge import NONE, Among, Value
@@ -21,11 +25,13 @@ from service.rules.rule import Rule
 
 @dataclass(frozen=True, slots=True)
 class Collection:
-    """What a definition is evaluated against: the views of every holding, and the catalogue of issues by id."""
+    """What a definition is evaluated against: the views of every holding, and the catalogue of issues by id. `coins`, where there
+    are any: the same holdings, whose columns are read in place of the views."""
 
     views: Sequence[tuple[View, ...]]
     catalogue: Mapping[str, Facts]
     context: EvaluationContext
+    coins: Coins | None = None
 
 
 @dataclass(frozen=True)
@@ -57,8 +63,10 @@ def keys_of(definition: Definition, group: OnePer, collection: Collection, base:
     if source == "catalogue":
         where = group.keys.where
         seen = _selected_issues(where, collection, table)
-    else:
+    elif collection.coins is None:
         seen = (views for views in collection.views if base is None or table.verdict(base, views) is not NO)
+    else:
+        seen = _unlike(group, collection.coins, base, table)
     shown = _shown(seen, group)
     return _one_for_each_concept(in_key_order(shown, parts), definition, group)
 
@@ -67,6 +75,27 @@ def _selected_issues(where: Rule | None, collection: Collection, table: Table) -
     for facts in collection.catalogue.values():
         views = (View(facts),)
         if where is None or table.verdict(where.predicate, views) is YES:
+            yield views
+
+
+def _unlike(group: OnePer, coins: Coins, base: Predicate | None, table: Table) -> Iterator[tuple[View, ...]]:
+    """The coins that may fit the rule: of those that are one thing only, what is known of the attributes of the group, once for
+    each combination."""
+    columns = coins.columns(table.attributes, table.context)
+    rows = np.arange(columns.rows)
+    if base is not None:
+        fits = columns.fits(base)
+        rows = np.concatenate((fits.certain, *fits.doubtful().values()))
+    here = [columns.column(part.attribute) for part in group.parts]
+    first, _ = grouped([column.codes[rows] for column in here], len(rows))
+    for row in rows[first].tolist():
+        known = {
+            part.attribute: column.entries[column.codes[row]] for part, column in zip(group.parts, here, strict=True)
+        }
+        yield (View({name: knowledge for name, knowledge in known.items() if knowledge is not None}),)
+    for coin in coins.several:
+        views = coins.views[coin]
+        if base is None or table.verdict(base, views) is not NO:
             yield views
 
 

@@ -88,6 +88,37 @@ class Views:
             seen.unidentified,
         )
 
+    # -- what views follow from
+
+    def read_as_named(self, named: Iterable[tuple[str, ...]]) -> frozenset[str]:
+        """The attributes from which the views of coins that name any of these issues follow, beside the issues: what is recorded
+        of all others stays as it is."""
+        issues = {issue for names in named for issue in names}
+        return self._read_to_presume.union(*(self.issues.get(issue, {}) for issue in issues))
+
+    @property
+    def read_to_identify(self) -> frozenset[str]:
+        """The attributes from which it follows by which entry a coin that names no issue is identified."""
+        return frozenset[str]().union(*(reads(entry.where.predicate) for entry in self.presumptions.identify))
+
+    def identification_of(self, own: Facts) -> Identification | None:
+        """The entry by which a coin of these facts is identified."""
+        view = View(own)
+        for entry in self.presumptions.identify:
+            if judge_view(entry.where.predicate, view, self.attributes, self.context).verdict is YES:
+                return entry
+        return None
+
+    def read_as_unnamed(self, entry: Identification | None) -> frozenset[str]:
+        """The attributes from which the views of coins that name no issue follow, where this entry identifies them."""
+        if entry is None:
+            return self._read_to_presume
+        return self._read_to_presume.union((YEAR,), *(self.issues[issue] for issue in self._pool(entry)))
+
+    @property
+    def _read_to_presume(self) -> frozenset[str]:
+        return frozenset((*self._read, *self._filled))
+
     # -- issues
 
     def _known(self, holding: Holding) -> Seen:
@@ -136,11 +167,8 @@ class Views:
         return self._identified[key]
 
     def _identified_anew(self, own: Facts) -> tuple[tuple[str, ...] | None, tuple[Contradiction, ...]]:
-        view = View(own)
-        for entry in self.presumptions.identify:
-            if judge_view(entry.where.predicate, view, self.attributes, self.context).verdict is YES:
-                return self._among(own, self._pool(entry))
-        return None, ()
+        entry = self.identification_of(own)
+        return (None, ()) if entry is None else self._among(own, self._pool(entry))
 
     def _pool(self, entry: Identification) -> tuple[str, ...]:
         """The issues that an entry speaks of."""

@@ -94,6 +94,10 @@ class Attributes(Mapping[str, Attribute]):
             self._of_issuer[key] = attribute if names is None else replace(attribute, synonyms=names)
         return self._of_issuer[key]
 
+    def is_by_issuer(self, name: str) -> bool:
+        """Whether the attribute may be read otherwise on coins of some issuers."""
+        return name in self._by_issuer
+
     @cached_property
     def _by_issuer(self) -> Mapping[str, NamesByIssuer]:
         # Looked up once: to ask a protocol is dear, and facts are read for every coin.

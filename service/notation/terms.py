@@ -360,6 +360,12 @@ class TermNames(Mapping[str, str]):
         self._vocabulary, self._issuer = vocabulary, issuer
         self._known: dict[str, str | None] = {}
 
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, TermNames) and other._vocabulary is self._vocabulary and other._issuer == self._issuer
+
+    def __hash__(self) -> int:
+        return hash((id(self._vocabulary), self._issuer))
+
     def of_issuer(self, issuer: str) -> TermNames | None:
         """The names on coins of the issuer; None where it has no short names of its own."""
         has_own = issuer in index_of(self._vocabulary).issuers

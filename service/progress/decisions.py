@@ -8,7 +8,7 @@ from service.errors import Fault
 from service.evaluation.keys import Collection
 from service.evaluation.places import places_of
 from service.facts.words import nearest
-from service.progress.evaluate import EvaluationRequest
+from service.progress.evaluate import EvaluationRequest, coins_of
 from service.rules.keys import key_at
 from service.rules.predicates import EvaluationContext
 
@@ -56,8 +56,8 @@ class KnownPlaces:
 
     def __init__(self, request: EvaluationRequest, *, groups: bool = False) -> None:
         context = EvaluationContext(request.today, request.vocabularies)
-        seen = [request.views_of(holding) for holding in request.holdings if holding.status in request.statuses]
-        places = places_of(request.definition, Collection(seen, request.issues, context))
+        coins = coins_of(request)
+        places = places_of(request.definition, Collection(coins.views, request.issues, context, coins))
         one_per, choices = request.definition.one_per, request.definition.free_choice
         self.names = [place.address for place in places]
         if groups:

@@ -19,6 +19,7 @@ from service.evaluation.coins import Coins
 from service.evaluation.engine import ENGINE
 from service.evaluation.keys import Collection
 from service.evaluation.places import FREE_CHOICE, ONE_PER, SLOT, places_of
+from service.evaluation.recorded import RecordedCoins, coins_in_columns
 from service.evaluation.table import Table
 from service.evaluation.views import Seen, Views
 from service.facts.holding import HELD, Facts, Holding, View
@@ -64,7 +65,7 @@ class EvaluationRequest:
     `known_views` are those of holdings, by id, that are known already: of somebody else's coins, or worked out before."""
 
     definition: Definition
-    holdings: tuple[Holding, ...]
+    holdings: Sequence[Holding]
     today: date
     vocabularies: Mapping[str, Vocabulary]
     issues: Mapping[str, Facts] = field(default_factory=dict)
@@ -136,12 +137,18 @@ def _evaluated(request: EvaluationRequest, *, with_names: bool) -> Evaluation:
 def build_instance(request: EvaluationRequest) -> tuple[Instance, Table]:
     """Everything judged and ready to be solved. Raises Invalid or OverLimit where the request cannot be evaluated."""
     ensure_evaluable(request)
-    counting = tuple(sorted((h for h in request.holdings if h.status in request.statuses), key=lambda h: h.id))
-    seen = tuple(request.views_of(holding) for holding in counting)
-    context = request.context
-    places = places_of(request.definition, Collection(seen, request.issues, context))
+    coins, context = coins_of(request), request.context
+    places = places_of(request.definition, Collection(coins.views, request.issues, context, coins))
     table = Table(request.definition.attributes, context)
-    return build(request.definition, places, Coins(counting, seen), table, fixed_placements(request)), table
+    return build(request.definition, places, coins, table, fixed_placements(request)), table
+
+
+def coins_of(request: EvaluationRequest) -> Coins:
+    """The coins that count."""
+    if isinstance(request.holdings, RecordedCoins) and not request.known_views:
+        return coins_in_columns(request.holdings, request.statuses, request.views)
+    counting = tuple(sorted((h for h in request.holdings if h.status in request.statuses), key=lambda h: h.id))
+    return Coins(counting, tuple(request.views_of(holding) for holding in counting))
 
 
 def fixed_placements(request: EvaluationRequest) -> FixedPlacements:
@@ -154,6 +161,10 @@ def ensure_evaluable(request: EvaluationRequest) -> None:
     if len(request.holdings) > MOST_HOLDINGS:
         message = f"{len(request.holdings)} holdings; at most {MOST_HOLDINGS} are taken in one evaluation"
         raise OverLimit([Fault("over-limit", message, "/holdings")])
+    if isinstance(request.holdings, RecordedCoins) and all(
+        issue in request.issues for named in request.holdings.issues[1] for issue in named
+    ):
+        return
     faults = [
         Fault(
             "unknown-issue",

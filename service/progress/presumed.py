@@ -97,7 +97,8 @@ def clashes(
     fitting = {coin for fits in instance.fits for coin in fits}
     found: list[ContradictionConflict | UnidentifiedConflict] = []
     left_out = 0
-    for coin, holding in enumerate(instance.holdings):
+    for coin in instance.coins.clashing:
+        holding = instance.holdings[coin]
         seen = seen_of(holding)
         nearest = seen.unidentified if coin in fitting else ()
         for kinds, code, wrong in (

@@ -20,8 +20,8 @@ from service.clubs.standings import displayed_id
 from service.clubs.store.offers import ShownDefinition, ShownStore
 from service.errors import Fault, OverLimit
 from service.facts.holding import HELD
+from service.holdings.columns.store import held_by
 from service.holdings.model import StoredHolding
-from service.holdings.store import HoldingStore
 from service.progress.actions.stored_set import as_known, catalogue_of, stored_holdings
 from service.progress.description import describer
 from service.progress.evaluate import MOST_HOLDINGS, EvaluationRequest
@@ -73,8 +73,8 @@ def _displayed(
     return display(request, lenders, describe, named=named)
 
 
-def _coins_of(connection: Connection, owner: Owner) -> tuple[tuple[StoredHolding, ...], OwnReference]:
-    return HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_reference()
+def _coins_of(connection: Connection, owner: Owner) -> tuple[Sequence[StoredHolding], OwnReference]:
+    return held_by(connection, owner), IssueStore(connection, owner).own_reference()
 
 
 def _lender(definition: Definition, shown: ShownDefinition, held: Sequence[StoredHolding], own: OwnReference) -> Lender:

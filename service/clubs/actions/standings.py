@@ -23,8 +23,8 @@ from service.definitions.model import NO_DECISIONS, Decisions
 from service.definitions.store import DefinitionStore
 from service.errors import Invalid, NotFound, SetwrightError
 from service.facts.own_vocabularies import OwnVocabulary
+from service.holdings.columns.store import held_by
 from service.holdings.model import StoredHolding
-from service.holdings.store import HoldingStore
 from service.progress.actions.editions import stamps
 from service.progress.actions.stored_set import catalogue_of, stored_holdings
 from service.progress.evaluate import EvaluationRequest
@@ -151,7 +151,7 @@ class MemberSet:
     """What a member's standing follows from, of one snapshot, and its name."""
 
     basis: str
-    held: tuple[StoredHolding, ...]
+    held: Sequence[StoredHolding]
     own: OwnReference
     decisions: Decisions
 
@@ -167,7 +167,7 @@ class MemberSet:
 
 
 def theirs_of(connection: Connection, shown: ShownDefinition, offered: ClubOffer, day: date) -> MemberSet:
-    held, own = HoldingStore(connection, shown.owner).all(), IssueStore(connection, shown.owner).own_reference()
+    held, own = held_by(connection, shown.owner), IssueStore(connection, shown.owner).own_reference()
     decisions = _decisions(connection, shown, offered)
     return MemberSet(basis_of(connection, shown, offered, day), held, own, decisions)
 

@@ -17,7 +17,7 @@ from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holding
 from service.facts.own_vocabularies import OwnVocabulary
 from service.facts.vocabulary import Vocabulary
-from service.holdings.store import HoldingStore
+from service.holdings.columns.store import held_by
 from service.progress.actions.editions import editions
 from service.progress.actions.evaluate import EvaluationInputs, evaluation_request
 from service.progress.actions.inputs import SentIssue, faults_of_sent_replacements, stored_definition_id
@@ -104,7 +104,7 @@ def _stored(database: Database, owner: Owner | None, inputs: AllocationInputs) -
         raise Invalid(faults)
 
     def load(connection: Connection) -> list[StoredSet]:
-        holdings, own = HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_reference()
+        holdings, own = held_by(connection, owner), IssueStore(connection, owner).own_reference()
         _ensure_within(len(holdings), len(names))
         return [
             load_stored_set(connection, owner, name, one.revision, holdings=holdings, own=own)

@@ -20,7 +20,7 @@ from service.errors import Fault, Invalid, NotAuthenticated, OverLimit
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, Holding, read_holding
-from service.holdings.store import HoldingStore
+from service.holdings.columns.store import held_by
 from service.progress.actions.editions import editions
 from service.progress.actions.evaluate import EvaluationInputs, evaluation_request
 from service.progress.actions.inputs import stored_definition_id
@@ -134,7 +134,7 @@ def kept_sets(
             message = f"coins are tried on up to {MOST_SETS} sets at once, {MOST_TRIES} coins times sets in all"
             raise OverLimit([Fault("over-limit", message, "/definitions", "name the definitions to try it on")])
         known = definitions.known_attributes(connection, owner, CORE)
-        holdings, own = HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_reference()
+        holdings, own = held_by(connection, owner), IssueStore(connection, owner).own_reference()
         return [load_stored_set(connection, owner, name, holdings=holdings, own=own) for name in found], known
 
     loaded, attributes = database.read(load)

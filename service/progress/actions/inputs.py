@@ -23,6 +23,7 @@ from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holdings
 from service.facts.own_vocabularies import OwnVocabulary, with_own
 from service.facts.vocabulary import Vocabulary
+from service.holdings.columns.store import held_by
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.progress.actions.stored_set import catalogue_of, find_revision
@@ -71,7 +72,7 @@ class Stored:
     """What was read from the database; None where everything came with the request."""
 
     revision: Revision | None = None
-    holdings: tuple[StoredHolding, ...] | None = None
+    holdings: Sequence[StoredHolding] | None = None
     state: str | None = None
     decisions: Decisions = NO_DECISIONS
     own: OwnReference = NOTHING_OWN
@@ -117,7 +118,9 @@ def load(
         store, own = HoldingStore(connection, owner), IssueStore(connection, owner).own_reference()
         if all_holdings:
             decisions = NO_DECISIONS if identity is None else definitions.decisions(identity)
-            return Stored(revision, store.all(), str(AccountStore(connection).state(owner)), decisions, own)
+            return Stored(
+                revision, held_by(connection, owner), str(AccountStore(connection).state(owner)), decisions, own
+            )
         return Stored(revision, None if holding is None else (store.get(holding),), own=own)
 
     return database.read(read)

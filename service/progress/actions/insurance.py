@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import ChainMap, Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -12,8 +13,8 @@ from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.facts.core_attributes import CORE
 from service.facts.holding import HELD
+from service.holdings.columns.store import held_by
 from service.holdings.model import StoredHolding, ValueBasis
-from service.holdings.store import HoldingStore
 from service.progress.actions.editions import stamps
 from service.progress.actions.stored_set import StoredSet, load_stored_set
 from service.progress.description import describer
@@ -30,7 +31,7 @@ class InsuredHoldings:
     """What the list follows from, of one snapshot; `mine` is the set whose pieces are wanted."""
 
     owner: Owner
-    holdings: tuple[StoredHolding, ...]
+    holdings: Sequence[StoredHolding]
     state: str
     own: OwnReference
     mine: StoredSet | None
@@ -57,6 +58,6 @@ class InsuredHoldings:
 
 def load_insured(connection: Connection, owner: Owner, definition: str | None) -> InsuredHoldings:
     """The owner's holdings, and the set of which only the placed pieces are wanted. Raises NotFound."""
-    holdings, own = HoldingStore(connection, owner).all(), IssueStore(connection, owner).own_reference()
+    holdings, own = held_by(connection, owner), IssueStore(connection, owner).own_reference()
     mine = load_stored_set(connection, owner, definition, holdings=holdings, own=own) if definition else None
     return InsuredHoldings(owner, holdings, str(AccountStore(connection).state(owner)), own, mine)

@@ -4,7 +4,7 @@ for its evaluation."""
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from functools import cache
 from typing import Any
@@ -15,18 +15,19 @@ from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.definitions.model import NO_DECISIONS, Decisions, Revision
 from service.definitions.store import DefinitionStore
-from service.errors import Fault
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
-from service.facts.holding import Facts, Holding, read_facts, read_holding
+from service.facts.holding import Facts, Holding, read_facts
 from service.facts.vocabulary import Vocabulary
+from service.holdings.columns.held import HoldingColumns
+from service.holdings.columns.store import held_by
 from service.holdings.model import StoredHolding
-from service.holdings.store import HoldingStore
 from service.holdings.sync.field_names import with_doubts
 from service.progress.actions.editions import stamps
 from service.progress.description import CoinNames
 from service.progress.evaluate import EvaluationRequest
 from service.progress.result import IgnoredFact
+from service.progress.stored_coins import StoredCoins, known_holding
 from service.reference import actions as reference
 from service.reference.model import NOTHING_OWN, Catalogue, OwnReference
 from service.reference.store import IssueStore
@@ -46,7 +47,7 @@ class StoredSet:
 
     revision: Revision
     state: str
-    holdings: tuple[StoredHolding, ...]
+    holdings: Sequence[StoredHolding]
     decisions: Decisions
     own: OwnReference = NOTHING_OWN
 
@@ -65,16 +66,16 @@ def load_stored_set(
     identity: str,
     number: int | None = None,
     *,
-    holdings: tuple[StoredHolding, ...] | None = None,
+    holdings: Sequence[StoredHolding] | None = None,
     own: OwnReference | None = None,
 ) -> StoredSet:
     """The definition, the holdings and the owner's issues (unless they were read before), and the owner's decisions. Raises
     NotFound."""
     revision = find_revision(connection, owner, identity, number)
     decisions = DefinitionStore(connection, owner).decisions(identity)
-    held = HoldingStore(connection, owner).all() if holdings is None else holdings
+    coins = held_by(connection, owner) if holdings is None else holdings
     issues = IssueStore(connection, owner).own_reference() if own is None else own
-    return StoredSet(revision, str(AccountStore(connection).state(owner)), held, decisions, issues)
+    return StoredSet(revision, str(AccountStore(connection).state(owner)), coins, decisions, issues)
 
 
 def load_version(
@@ -141,26 +142,17 @@ def stored_holdings(
     attributes: Attributes,
     issues: Mapping[str, Facts],
     vocabularies: Mapping[str, Vocabulary],
-) -> tuple[tuple[Holding, ...], tuple[IgnoredFact, ...]]:
-    """Stored holdings as the core knows them, and what had to be left out of them: a fact recorded before this
-    definition gave its name another type, an issue that is in no catalogue here. Each is unknown then and listed; one
-    such fact must not stop the evaluation of a whole collection. `vocabularies` have the words for what is listed."""
+) -> tuple[Sequence[Holding], tuple[IgnoredFact, ...]]:
+    """Stored holdings as the core knows them, and what had to be left out of them (`known_holding`). `vocabularies` have the
+    words for what is listed. Of columns no holding is made before it is asked for."""
+    if isinstance(stored, HoldingColumns):
+        coins = StoredCoins(stored, attributes, issues)
+        return coins, coins.ignored(vocabularies)
     holdings: list[Holding] = []
     ignored: list[IgnoredFact] = []
     names = CoinNames(attributes, vocabularies)
     for entry in stored:
-        data = as_known(entry)
-        raw = {name: data[name] for name in ("facts", "issue", "quantity", "status", "number", "mark") if name in data}
-        holding, faults = read_holding({"id": entry.id, **raw}, attributes, strict=False)
-        assert holding is not None
-        unknown = [issue for issue in holding.issues if issue not in issues]
-        if unknown:
-            # Without one of its candidates the others would claim too much, so the holding keeps none.
-            holding = replace(holding, issues=())
-            message = f"the issue '{unknown[0]}' is in no catalogue here"
-            faults = [*faults, Fault("unknown-issue", message, "/issue")]
-        if isinstance(issues, Catalogue):
-            faults = [*faults, *_of_issues(holding, issues)]
+        holding, faults = known_holding(entry.id, as_known(entry), attributes, issues)
         holdings.append(holding)
         ignored.extend(IgnoredFact(holding=entry.id, **names.ignoring(holding, fault)) for fault in faults)
     return tuple(holdings), tuple(ignored)
@@ -169,15 +161,6 @@ def stored_holdings(
 def as_known(entry: StoredHolding) -> Mapping[str, Any]:
     """What is known of a holding: where values are in conflict, one of them."""
     return with_doubts(entry.data, entry.conflicts)
-
-
-def _of_issues(holding: Holding, issues: Catalogue) -> list[Fault]:
-    """What does not fit the definition in the owner's issues that the holding names."""
-    return [
-        replace(fault, pointer="/issue", message=f"of the issue '{name}': {fault.message}")
-        for name in holding.issues
-        for fault in issues.faults_of(name)
-    ]
 
 
 # --- issues --------------------------------------------------------------------------------------------------------------

@@ -1,0 +1,140 @@
+"""Stored holdings as rules see them, under a table of attributes and a catalogue; and what had to be left out. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from functools import cached_property
+from typing import Any, overload
+
+import numpy as np
+import numpy.typing as npt
+
+from service.database.types import read_back
+from service.errors import Fault
+from service.evaluation.columns import AttributeColumn
+from service.evaluation.recorded import MadeWhenAsked, RecordedCoins
+from service.facts.attributes import Attributes
+from service.facts.holding import Facts, Holding, read_holding
+from service.facts.vocabulary import Vocabulary
+from service.holdings.columns.held import HoldingColumns
+from service.holdings.columns.readings import fact_column
+from service.progress.description import CoinNames
+from service.progress.result import IgnoredFact
+from service.reference.model import Catalogue
+
+_FIELDS = ("facts", "issue", "quantity", "status", "number", "mark")
+
+
+def known_holding(
+    identity: str, data: Mapping[str, Any], attributes: Attributes, issues: Mapping[str, Facts]
+) -> tuple[Holding, list[Fault]]:
+    """One stored holding as the core knows it, and what had to be left out of it: a fact recorded before the definition gave its
+    name another type, an issue that is in no catalogue here. Each is unknown then; one such fact must not stop the evaluation of
+    a whole collection. `data` is what is known of it: where values are in conflict, one of them."""
+    raw = {name: data[name] for name in _FIELDS if name in data}
+    holding, faults = read_holding({"id": identity, **raw}, attributes, strict=False)
+    assert holding is not None
+    unknown = [issue for issue in holding.issues if issue not in issues]
+    if unknown:
+        # Without one of its candidates the others would claim too much, so the holding keeps none.
+        holding = replace(holding, issues=())
+        message = f"the issue '{unknown[0]}' is in no catalogue here"
+        faults = [*faults, Fault("unknown-issue", message, "/issue")]
+    if isinstance(issues, Catalogue):
+        faults = [*faults, *_of_issues(holding, issues)]
+    return holding, faults
+
+
+def _of_issues(holding: Holding, issues: Catalogue) -> list[Fault]:
+    """What does not fit the definition in the owner's issues that the holding names."""
+    return [
+        replace(fault, pointer="/issue", message=f"of the issue '{name}': {fault.message}")
+        for name in holding.issues
+        for fault in issues.faults_of(name)
+    ]
+
+
+class StoredCoins(RecordedCoins):
+    """The holdings of an owner, read from their columns: a value once, however many holdings have it."""
+
+    def __init__(self, held: HoldingColumns, attributes: Attributes, issues: Mapping[str, Facts]) -> None:
+        self.held, self.attributes, self.catalogue = held, attributes, issues
+        self._columns: dict[str, AttributeColumn] = {}
+        self._made = MadeWhenAsked(len(held), lambda row: self._known(row)[0])
+
+    def __len__(self) -> int:
+        return len(self.held)
+
+    @overload
+    def __getitem__(self, at: int) -> Holding: ...
+    @overload
+    def __getitem__(self, at: slice) -> Sequence[Holding]: ...
+
+    def __getitem__(self, at: int | slice) -> Holding | Sequence[Holding]:
+        return self._made[at]
+
+    @property
+    def ids(self) -> Sequence[str]:
+        return self.held.ids
+
+    @cached_property
+    def numbers(self) -> Sequence[str | None]:
+        read = [read_back(raw.decode()) for raw in self.held.dictionary.own["number"].met]
+        told = [number if isinstance(number, str) else None for number in read]
+        return [told[code] for code in self.held.own("number").tolist()]
+
+    @cached_property
+    def quantity(self) -> npt.NDArray[np.int64]:
+        values, _ = self._own("quantity")
+        return np.array([holding.quantity for holding in values], np.int64)[self.held.own("quantity")]
+
+    @cached_property
+    def status(self) -> tuple[npt.NDArray[np.int32], Sequence[str]]:
+        values, _ = self._own("status")
+        return self.held.own("status"), [holding.status for holding in values]
+
+    @cached_property
+    def issues(self) -> tuple[npt.NDArray[np.int32], Sequence[tuple[str, ...]]]:
+        values, _ = self._own("issue")
+        number_of: dict[tuple[str, ...], int] = {(): 0}
+        numbers = [number_of.setdefault(holding.issues, len(number_of)) for holding in values]
+        return np.array(numbers, np.int32)[self.held.own("issue")], list(number_of)
+
+    def column(self, name: str) -> AttributeColumn:
+        found = self._columns.get(name)
+        if found is None:
+            found = self._columns[name] = fact_column(self.held, name, self.attributes).column
+        return found
+
+    def ignored(self, vocabularies: Mapping[str, Vocabulary]) -> tuple[IgnoredFact, ...]:
+        """What was left out, in the order of the coins. `vocabularies` have the words for it."""
+        names = CoinNames(self.attributes, vocabularies)
+        found: list[IgnoredFact] = []
+        for row in np.flatnonzero(self._unfit).tolist():
+            holding, faults = self._known(row)
+            found.extend(IgnoredFact(holding=holding.id, **names.ignoring(holding, fault)) for fault in faults)
+        return tuple(found)
+
+    @property
+    def _unfit(self) -> npt.NDArray[np.bool_]:
+        """Whether anything is left out of a holding."""
+        unfit = np.zeros(len(self), bool)
+        for name in self.held.fact_names:
+            wrong = fact_column(self.held, name, self.attributes).unfit
+            if wrong is not None:
+                unfit |= wrong
+        for name in ("issue", "quantity", "status", "mark"):
+            _, wrong = self._own(name)
+            if wrong.any():
+                unfit |= wrong[self.held.own(name)]
+        return unfit
+
+    def _own(self, name: str) -> tuple[list[Holding], npt.NDArray[np.bool_]]:
+        """Holdings with nothing but this own field, one for each of its values, and whether it does not fit."""
+        raws = self.held.dictionary.own[name].met
+        read = [known_holding("?", {name: read_back(raw.decode())}, self.attributes, self.catalogue) for raw in raws]
+        return [holding for holding, _ in read], np.array([bool(faults) for _, faults in read], bool)
+
+    def _known(self, row: int) -> tuple[Holding, list[Fault]]:
+        return known_holding(self.held.ids[row], self.held.known(row), self.attributes, self.catalogue)
