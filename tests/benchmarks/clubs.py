@@ -20,7 +20,8 @@ from sqlalchemy import Connection, insert
 
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
-from service.clubs.actions import members, offers
+from service.clubs.actions import members as joining
+from service.clubs.actions import offers
 from service.clubs.model import Consent, Membership
 from service.clubs.standings import stand
 from service.database.ids import new_id
@@ -124,7 +125,7 @@ def filled(service: Running, members: int, coins: int, places: int) -> Filled:
 
     def begin(connection: Connection) -> tuple[str, list[Membership], str]:
         owner, token = open_account(connection, f"steward {new_id()}")
-        _, steward = members.found(connection, owner, "A large club", None, "The founder", NOW)
+        _, steward = joining.found(connection, owner, "A large club", None, "The founder", NOW)
         line, _ = definitions.draft(connection, owner, None, document, NOW)
         definitions.publish(connection, owner, line.id, NOW, expect=lambda _: None)
         assert DefinitionStore(connection, owner).line(line.id).published == 1
@@ -143,8 +144,8 @@ def filled(service: Running, members: int, coins: int, places: int) -> Filled:
 
 def _joined(connection: Connection, steward: Membership, number: int) -> Membership:
     owner, _ = open_account(connection, f"member {number} {new_id()}")
-    _, secret = members.invite(connection, steward, "member", None, timedelta(days=1), NOW)
-    return members.join(connection, owner, secret, f"Member {number}", NOW)[1]
+    _, secret = joining.invite(connection, steward, "member", None, timedelta(days=1), NOW)
+    return joining.join(connection, owner, secret, f"Member {number}", NOW)[1]
 
 
 def _row(owner: Owner, number: int, facts: dict[str, Any]) -> dict[str, Any]:

@@ -295,22 +295,32 @@ def packed(problem: AssignmentProblem) -> tuple[list[int], int]:
     return costs, weights[0] * spans[0] * places
 
 
-def scipy_dense(problem: AssignmentProblem) -> Callable[[], int]:
-    """scipy.optimize.linear_sum_assignment on a dense matrix with a column of emptiness for each place."""
+def scipy_dense(problem: AssignmentProblem, *, is_packed: bool = False) -> Callable[[], int]:
+    """scipy.optimize.linear_sum_assignment on a dense matrix with a column of emptiness for each place, from the same edges as
+    ours; `is_packed`: from arrays, the costs packed before. The answer is the sum of the packed costs."""
     from scipy.optimize import linear_sum_assignment
 
+    places, holdings = len(problem.required), len(problem.quantity)
+    ready = _as_arrays(problem)
+
     def run() -> int:
-        costs, empty = packed(problem)
-        places, holdings = len(problem.required), len(problem.quantity)
-        far = float(empty) * 4
-        matrix = np.full((places, holdings + places), far)
+        rows, columns, costs, empty, whole = ready if is_packed else _as_arrays(problem)
+        matrix = np.full((places, holdings + places), float(empty) * 4)
         matrix[:, holdings:] = float(empty)
-        for edge, cost in zip(problem.edges, costs, strict=True):
-            matrix[edge.place, edge.holding] = cost
-        _, columns = linear_sum_assignment(matrix)
-        return int((columns < holdings).sum())
+        matrix[rows, columns] = costs
+        chosen = linear_sum_assignment(matrix)
+        # Floats round such sums, so they are added up as whole numbers.
+        return sum(whole.get(pair, empty) for pair in zip(*(one.tolist() for one in chosen), strict=True))
 
     return run
+
+
+def _as_arrays(problem: AssignmentProblem) -> tuple[Any, Any, Any, int, dict[tuple[int, int], int]]:
+    """Place, holding and packed cost of each edge; what an empty place costs; and the costs by place and holding."""
+    costs, empty = packed(problem)
+    pairs = [(edge.place, edge.holding) for edge in problem.edges]
+    rows, columns = np.array(pairs).T
+    return rows, columns, np.array(costs, np.float64), empty, dict(zip(pairs, costs, strict=True))
 
 
 def cp_sat_whole(problem: AssignmentProblem, seconds: float) -> Callable[[], int]:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import multiprocessing
 import os
 import platform
+import signal
 import subprocess
 import traceback
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from itertools import groupby
@@ -20,8 +22,14 @@ from tests.benchmarks.race import Disagreement
 from tests.benchmarks.target import Direction, Measurement, Scale, Target, Unit
 
 ROOT = Path(__file__).resolve().parents[2]
-# refused: the peer's answer is another; crashed: any other error; left out: it was not tried.
-State = Literal["measured", "refused", "crashed", "left out"]
+# refused: the peer's answer is another; crashed: any other error; gave up: it took too long; left out: it was not tried.
+State = Literal["measured", "refused", "crashed", "gave up", "left out"]
+# On the clock, so much for a row.
+MOST_SECONDS = {Scale.QUICK: 60, Scale.USUAL: 200, Scale.FULL: 3_600}
+
+
+class GaveUp(BaseException):
+    """A row took longer than a row may. No Exception, so that nothing that is measured takes it for a fault of its own."""
 
 
 @dataclass(frozen=True)
@@ -95,7 +103,10 @@ def row_of(target: Target, scale: Scale) -> Row:
     if why or target.measure is None:
         return _row(target, "left out", why=why)
     try:
-        found = target.measure(scale)
+        with within(MOST_SECONDS[scale]):
+            found = target.measure(scale)
+    except GaveUp as error:
+        return _row(target, "gave up", why=str(error))
     except Disagreement as error:
         return _row(target, "refused", why=f"the answers differ: {error}")
     except Exception as error:
@@ -105,6 +116,22 @@ def row_of(target: Target, scale: Scale) -> Row:
         )
     value = target.value(found)
     return _row(target, "measured", found, value, target.is_met(value))
+
+
+@contextmanager
+def within(seconds: float) -> Iterator[None]:
+    """Raises GaveUp in this thread, the main one, when they are over."""
+
+    def give_up(number: int, frame: object) -> None:
+        raise GaveUp(f"it took longer than {seconds:g} seconds")
+
+    before = signal.signal(signal.SIGALRM, give_up)
+    signal.setitimer(signal.ITIMER_REAL, seconds)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0)
+        signal.signal(signal.SIGALRM, before)
 
 
 def _row(

@@ -78,6 +78,10 @@ class Caller:
     def post(self, path: str, body: Any) -> Answer:
         return self._ask("POST", path, json.dumps(body).encode(), {"Content-Type": "application/json"})
 
+    def patch(self, path: str, body: Any, headers: Mapping[str, str]) -> Answer:
+        kind = {"Content-Type": "application/merge-patch+json"}
+        return self._ask("PATCH", path, json.dumps(body).encode(), {**kind, **headers})
+
     def _ask(self, method: str, path: str, body: bytes | None, headers: Mapping[str, str]) -> Answer:
         self._connection.request(method, path, body, {**self._headers, **headers})
         answer = self._connection.getresponse()

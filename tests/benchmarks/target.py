@@ -56,7 +56,8 @@ class Target:
     @property
     def aim(self) -> str:
         sign = ">=" if self.direction == "at least" else "<="
-        return f"{sign} {self.bound:,g}{'x' if self.unit == 'x' else '' if self.unit == 'slope' else f' {self.unit}'}"
+        unit = {"x": "x", "slope": ""}.get(self.unit, f" {self.unit}")
+        return f"{sign} {self.bound:,g}{unit}" if self.bound >= 1 else f"{sign} {self.bound:.3g}{unit}"
 
     def value(self, found: Measurement) -> float:
         """The ratio, or the figure itself where there is no peer."""

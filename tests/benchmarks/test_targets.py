@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from contextlib import suppress
 from io import StringIO
 from itertools import chain, repeat
 
@@ -14,7 +15,7 @@ from tests.benchmarks import report
 from tests.benchmarks.__main__ import chosen
 from tests.benchmarks.history import FOLDER
 from tests.benchmarks.race import Disagreement, Side, race
-from tests.benchmarks.run import Machine, Run, row_of
+from tests.benchmarks.run import MOST_SECONDS, Machine, Run, row_of
 from tests.benchmarks.target import Direction, Measurement, Scale, Target
 from tests.benchmarks.targets import TARGETS
 
@@ -75,6 +76,18 @@ def test_a_row_that_crashes_says_where() -> None:
     row = row_of(a_target(lambda scale: Measurement("1", 1 / 0)), Scale.QUICK)
     assert row.state == "crashed"
     assert re.match(r"ZeroDivisionError at test_targets.py:\d+", row.why)
+
+
+def test_a_row_that_takes_too_long_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(MOST_SECONDS, Scale.QUICK, 0.05)
+
+    def never(scale: Scale) -> Measurement:
+        while True:
+            with suppress(Exception):
+                sum(range(1000))
+
+    row = row_of(a_target(never), Scale.QUICK)
+    assert (row.state, row.why) == ("gave up", "it took longer than 0.05 seconds")
 
 
 def test_rows_without_a_measure_or_a_peer_are_left_out() -> None:

@@ -1,5 +1,28 @@
 """The table of targets, by group; docs/benchmarks/README.md says what each row means."""
 
-from tests.benchmarks.targets import answers, verdicts
+from tests.benchmarks.targets import (
+    answers,
+    assignment,
+    definitions,
+    growth,
+    holdings,
+    machine,
+    standings,
+    stored,
+    verdicts,
+    writes,
+)
 
-TARGETS = (*verdicts.TARGETS, *answers.TARGETS)
+GROUPS = (
+    verdicts,
+    answers,
+    assignment,
+    stored,
+    holdings,
+    writes,
+    standings,
+    definitions,
+    machine,
+    growth,
+)
+TARGETS = tuple(target for group in GROUPS for target in group.TARGETS)
