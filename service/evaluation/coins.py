@@ -14,10 +14,11 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from service.evaluation.columns import Columns, of_views
+from service.evaluation.columns import AttributeColumn, Columns, of_views
 from service.evaluation.views import bare
 from service.facts.attributes import Attribute
 from service.facts.holding import Holding, View
+from service.facts.knowledge import Knowledge
 from service.rules.predicates import EvaluationContext
 
 
@@ -70,6 +71,12 @@ class Coins:
     def clashing(self) -> Sequence[int]:
         """The coins of which something recorded may contradict an issue (`Seen`), ascending: no others do."""
         return range(len(self))
+
+    def recorded_column(self, name: str) -> AttributeColumn:
+        """What is recorded of an attribute, a row for each coin, without what its issue says or what is presumed."""
+        entries: dict[Knowledge | None, int] = {None: 0}
+        codes = (entries.setdefault(holding.facts.get(name), len(entries)) for holding in self.holdings)
+        return AttributeColumn(np.fromiter(codes, np.int64, len(self)), tuple(entries))
 
     def columns(self, attributes: Mapping[str, Attribute], context: EvaluationContext) -> Columns:
         """Columns with a row for each of `single`; the same ones each time, with what was worked out on them."""

@@ -157,6 +157,10 @@ class CoinsInColumns(Coins):
         found: list[int] = np.flatnonzero(np.array([kind.clashes for kind in kinds], bool)[kind_of]).tolist()
         return found
 
+    def recorded_column(self, name: str) -> AttributeColumn:
+        column = self.recorded.column(name)
+        return AttributeColumn(column.codes[self.rows], column.entries)
+
     def _columns(self, attributes: Mapping[str, Attribute], context: EvaluationContext) -> Columns:
         return Columns(len(self.single), self.column, attributes, context)
 

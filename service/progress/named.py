@@ -12,7 +12,7 @@ from msgspec import Meta, Struct
 
 from service.evaluation.coins import Coins
 from service.evaluation.columns import Columns
-from service.evaluation.combinations import combined
+from service.evaluation.grouping import grouped
 from service.facts.attributes import Attribute
 from service.facts.holding import Holding, View
 from service.facts.knowledge import NONE, Among, Knowledge, Subsets
@@ -84,7 +84,7 @@ def _named(
 ) -> dict[str, NamedHolding]:
     """The words of kinds and details are numbers; shapes (coins,) and (attributes, coins)."""
     one, other = _telling_apart(kinds, details)
-    firsts, title_of = combined([kinds, one, other], len(kinds))
+    firsts, title_of = grouped([kinds, one, other], len(kinds))
     told = zip(kinds[firsts].tolist(), one[firsts].tolist(), other[firsts].tolist(), strict=True)
     text = words.texts
     titles = []
@@ -102,15 +102,15 @@ def _named(
 def _telling_apart(kinds: _Numbers, details: _Numbers) -> tuple[_Numbers, _Numbers]:
     """The first two attributes in which coins of one kind differ that still are alike: for every coin the words of each, or
     nothing (0). Shapes (coins,)."""
-    group = combined([kinds], len(kinds))[1]
+    group = grouped([kinds], len(kinds))[1]
     kind, groups = group, int(group.max(initial=-1)) + 1
     used = np.zeros(groups, np.int64)
     told = np.zeros((_MOST_APART, len(kinds)), np.int64)
     for words in details:
         if not (words != words[:1]).any():
             continue
-        firsts, finer = combined([group, words], len(kinds))
-        before = np.bincount(kind[combined([group], len(kinds))[0]], minlength=groups)
+        firsts, finer = grouped([group, words], len(kinds))
+        before = np.bincount(kind[grouped([group], len(kinds))[0]], minlength=groups)
         splits = (np.bincount(kind[firsts], minlength=groups) > before) & (used < _MOST_APART)
         here = np.flatnonzero(splits[kind])
         told[used[kind[here]], here] = words[here]
@@ -153,7 +153,7 @@ class _Words:
     def of_rows(self, columns: Columns) -> tuple[_Numbers, _Numbers]:
         """The same of the rows of columns."""
         read = [columns.column(name) for name in self.base]
-        firsts, combination = combined([column.codes for column in read], columns.rows)
+        firsts, combination = grouped([column.codes for column in read], columns.rows)
         entries = [[column.entries[code] for code in column.codes[firsts].tolist()] for column in read]
         facts = zip(*entries, strict=True) if entries else [()] * len(firsts)
         kinds = np.fromiter((self._kind((known,)) for known in facts), np.int64, len(firsts))

@@ -8,6 +8,7 @@ from functools import cached_property
 from types import MappingProxyType
 from typing import Annotated, Protocol
 
+import numpy as np
 from msgspec import Meta, Struct
 
 from service.analysis.unknown_terms import unknown_term
@@ -66,15 +67,15 @@ def unknown_terms_of(
     found: dict[tuple[str, str], list[int]] = {}
     nearest: dict[tuple[str, str], tuple[str, ...]] = {}
     for name, near_of in asked.readers(instance):
-        told: dict[Knowledge, tuple[tuple[str, tuple[str, ...]], ...]] = {}
-        for coin, holding in enumerate(instance.holdings):
-            known = holding.facts.get(name)
-            if known is None:
-                continue
-            if known not in told:
-                every = ((text, near_of(text)) for text in _texts(known))
-                told[known] = tuple((text, terms) for text, terms in every if terms is not None)
-            for text, terms in told[known]:
+        column = instance.coins.recorded_column(name)
+        told: dict[int, list[tuple[str, tuple[str, ...]]]] = {}
+        for code in np.unique(column.codes).tolist():
+            known = column.entries[code]
+            every = [(text, near_of(text)) for text in _texts(known)] if known is not None else []
+            if unknown := [(text, terms) for text, terms in every if terms is not None]:
+                told[code] = unknown
+        for coin in np.flatnonzero(np.isin(column.codes, list(told))).tolist() if told else ():
+            for text, terms in told[int(column.codes[coin])]:
                 found.setdefault((name, text), []).append(coin)
                 nearest[name, text] = terms
     empty: dict[int, tuple[int, int]] = {}

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 from msgspec import UNSET
 
 from service.assignment.build import Instance
@@ -21,8 +22,6 @@ from service.progress.result import ClosestPlace, UnplacedHolding
 from service.rules.predicates import Predicate
 from service.rules.rule import Rule
 from service.rules.wording import RuleWording
-
-MOST_CLAUSES = 2_000
 
 
 def unplaced(
@@ -106,21 +105,36 @@ class Closest:
         row_of = self.instance.coins.row_of
         single = [coin for coin in coins if coin in row_of]
         rows = np.array([row_of[coin] for coin in single], np.int64)
-        fewest = np.full(len(rows), len(self.places[0][1]) + MOST_CLAUSES, np.int64)
-        nearest = np.zeros(len(rows), np.int64)
-        for number, (_, clauses) in enumerate(self.places):
-            failed = np.zeros(len(rows), np.int64)
-            for _, clause in clauses:
-                failed += self.instance.columns.fails(clause)[rows]
-            # A place that is failed only as a whole, by no clause alone, counts one.
-            failed = np.maximum(failed, 1)
-            nearest[failed < fewest] = number
-            fewest = np.minimum(failed, fewest)
-        found = {coin: self._told(coin, int(number)) for coin, number in zip(single, nearest, strict=True)}
+        nearest = self._nearest(rows)
+        found = {coin: self._told(coin, number) for coin, number in zip(single, nearest.tolist(), strict=True)}
         for coin in coins:
             if coin not in row_of:
                 found[coin] = self._told(coin, self._look(self.instance.views[coin]))
         return found
+
+    def _nearest(self, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        """The numbers of the closest places of rows of the columns."""
+        uses = Counter(clause for _, clauses in self.places for _, clause in clauses)
+        # What one place alone asks is not kept: there may be thousands of places.
+        failing: dict[Predicate, npt.NDArray[np.bool_]] = {}
+        fewest = np.full(len(rows), np.iinfo(np.uint16).max, np.uint16)
+        nearest = np.zeros(len(rows), np.int64)
+        for number, (_, clauses) in enumerate(self.places):
+            failed = np.zeros(len(rows), np.uint16)
+            for _, clause in clauses:
+                fails = failing.get(clause)
+                if fails is None:
+                    fails = self.instance.columns.fails(clause)[rows]
+                    if uses[clause] > 1:
+                        failing[clause] = fails
+                failed += fails
+            # A place that is failed only as a whole, by no clause alone, counts one.
+            np.maximum(failed, 1, out=failed)
+            nearest[failed < fewest] = number
+            np.minimum(failed, fewest, out=fewest)
+            if (fewest == 1).all():
+                break
+        return nearest
 
     def _look(self, views: tuple[View, ...]) -> int:
         """The number of the closest place for a coin with several candidate issues."""
