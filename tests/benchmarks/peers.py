@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from service.assignment.edges import Edges
 from service.assignment.problem import AssignmentProblem
 from service.facts.holding import View
 from service.facts.knowledge import Among, Between
@@ -295,19 +296,25 @@ def packed(problem: AssignmentProblem) -> tuple[list[int], int]:
     return costs, weights[0] * spans[0] * places
 
 
-def scipy_dense(problem: AssignmentProblem, *, is_packed: bool = False) -> Callable[[], int]:
+def scipy_dense(problem: AssignmentProblem, *, from_arrays: bool = False) -> Callable[[], int]:
     """scipy.optimize.linear_sum_assignment on a dense matrix with a column of emptiness for each place, from the same edges as
-    ours; `is_packed`: from arrays, the costs packed before. The answer is the sum of the packed costs."""
+    ours: objects, whose costs are packed one by one, or arrays, packed by numpy. The answer is the sum of the packed costs."""
     from scipy.optimize import linear_sum_assignment
 
     places, holdings = len(problem.required), len(problem.quantity)
-    ready = _as_arrays(problem)
+    costs, empty = packed(problem)
+    whole = {(edge.place, edge.holding): cost for edge, cost in zip(problem.edges, costs, strict=True)}
+    edges = Edges.of(problem.edges, problem.preference_levels)
 
     def run() -> int:
-        rows, columns, costs, empty, whole = ready if is_packed else _as_arrays(problem)
+        if from_arrays:
+            rows, columns, values = edges.place, edges.holding, packed_arrays(edges, places)
+        else:
+            values = np.array(packed(problem)[0], np.float64)
+            rows, columns = np.array([(edge.place, edge.holding) for edge in problem.edges]).T
         matrix = np.full((places, holdings + places), float(empty) * 4)
         matrix[:, holdings:] = float(empty)
-        matrix[rows, columns] = costs
+        matrix[rows, columns] = values
         chosen = linear_sum_assignment(matrix)
         # Floats round such sums, so they are added up as whole numbers.
         return sum(whole.get(pair, empty) for pair in zip(*(one.tolist() for one in chosen), strict=True))
@@ -315,12 +322,15 @@ def scipy_dense(problem: AssignmentProblem, *, is_packed: bool = False) -> Calla
     return run
 
 
-def _as_arrays(problem: AssignmentProblem) -> tuple[Any, Any, Any, int, dict[tuple[int, int], int]]:
-    """Place, holding and packed cost of each edge; what an empty place costs; and the costs by place and holding."""
-    costs, empty = packed(problem)
-    pairs = [(edge.place, edge.holding) for edge in problem.edges]
-    rows, columns = np.array(pairs).T
-    return rows, columns, np.array(costs, np.float64), empty, dict(zip(pairs, costs, strict=True))
+def packed_arrays(edges: Edges, places: int) -> npt.NDArray[np.float64]:
+    """`packed` of arrays, shape (edges,)."""
+    digits = [edges.basis == 2, edges.basis == 1, *edges.cost]
+    spans = [2, 2, *(int(cost.max(initial=0)) + 1 for cost in edges.cost)]
+    found, weight = np.zeros(len(edges)), 1
+    for digit, span in zip(reversed(digits), reversed(spans), strict=True):
+        found += digit * float(weight)
+        weight *= span * places
+    return found
 
 
 def cp_sat_whole(problem: AssignmentProblem, seconds: float) -> Callable[[], int]:

@@ -23,17 +23,24 @@ class Disagreement(Exception):
 
 @dataclass(frozen=True)
 class Side(Generic[A]):
-    """What is timed, and by which clock, in seconds: the CPU time of this process, or of the one that does the work."""
+    """What is timed, and by which clock, in seconds: the CPU time of this process, or of the one that does the work. What is done
+    `before` every call is not timed."""
 
     run: Callable[[], A]
     clock: Callable[[], float] = time.process_time
+    before: Callable[[], object] | None = None
 
     def sample(self, calls: int = 1) -> tuple[float, A]:
         """The mean seconds of so many calls, and the last answer."""
-        begun = self.clock()
-        for _ in range(calls):
-            answer = self.run()
-        return (self.clock() - begun) / calls, answer
+        seconds = 0.0
+        for _ in range(calls if self.before else 1):
+            if self.before:
+                self.before()
+            begun = self.clock()
+            for _ in range(1 if self.before else calls):
+                answer = self.run()
+            seconds += self.clock() - begun
+        return seconds / calls, answer
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from sqlalchemy import Connection, insert
 
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
-from service.database.engine import Database
+from service.database.engine import Database, Limits
 from service.database.ids import new_id
 from service.database.migrate import upgrade
 from service.definitions import actions as definitions
@@ -110,11 +110,11 @@ class Collector:
 
 
 @contextmanager
-def an_empty_house() -> Iterator[tuple[str, Database]]:
+def an_empty_house(limits: Limits | None = None) -> Iterator[tuple[str, Database]]:
     """The address of a migrated SQLite database, and the database."""
     with tempfile.TemporaryDirectory() as folder:
         url = f"sqlite:///{Path(folder) / 'benchmark.sqlite3'}"
-        database = Database(url)
+        database = Database(url, limits)
         try:
             upgrade(database)
             yield url, database

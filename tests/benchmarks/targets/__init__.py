@@ -10,6 +10,7 @@ from tests.benchmarks.targets import (
     standings,
     stored,
     verdicts,
+    warm,
     writes,
 )
 
@@ -17,6 +18,7 @@ GROUPS = (
     verdicts,
     answers,
     assignment,
+    warm,
     stored,
     holdings,
     writes,
