@@ -146,6 +146,15 @@ def read_fields(data: Mapping[str, Any]) -> Mapping[str, Any]:
     return read(HoldingFields, data).model_dump()
 
 
+def faults_of_fields(data: Mapping[str, Any]) -> list[Fault]:
+    """Everything wrong with the fields of a holding."""
+    try:
+        read(HoldingFields, data)
+    except Invalid as refusal:
+        return list(refusal.faults)
+    return []
+
+
 def read_patch(value: Any) -> Mapping[str, Any]:
     """A merge patch whose names are fields of a holding; their values are checked after the merge."""
     if not isinstance(value, dict):
@@ -219,12 +228,15 @@ class StoredHolding:
 
 def with_defaults(data: Mapping[str, Any]) -> dict[str, Any]:
     """Every field of a holding, in a fixed order."""
-    default: dict[str, Any] = {
+    whole: dict[str, Any] = {
         "facts": {}, "issue": None, "quantity": 1, "status": "held",
         "number": None, "note": None, "location": None, "tags": [], "values": [],
         "mark": None, "price_paid": None, "bought_from": None, "bought_on": None,
     }  # fmt: skip
-    return {name: data.get(name, default[name]) for name in HOLDING_FIELDS}
+    for name in data:
+        if name in whole:
+            whole[name] = data[name]
+    return whole
 
 
 def merged(target: Any, patch: Any) -> Any:

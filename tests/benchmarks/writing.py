@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import csv
+import gc
 import io
 import random
 import statistics
@@ -22,6 +23,7 @@ from typing import Any
 import msgspec
 from sqlalchemy import Connection
 
+from service.app import GARBAGE
 from service.database.engine import Database
 from service.database.ids import new_id
 from service.database.migrate import upgrade
@@ -89,6 +91,8 @@ class Imports:
 
 
 def batches(server_url: str | None, there: int = THERE, repeats: int = REPEATS) -> Batches:
+    # As a server does.
+    gc.set_threshold(*GARBAGE)
     with (
         tempfile.TemporaryDirectory() as folder,
         own_database(Path(folder), server_url) as url,
@@ -98,6 +102,7 @@ def batches(server_url: str | None, there: int = THERE, repeats: int = REPEATS) 
 
 
 def imports(server_url: str | None, rows: int = ROWS, repeats: int = IMPORTS) -> Imports:
+    gc.set_threshold(*GARBAGE)
     with tempfile.TemporaryDirectory() as folder, own_database(Path(folder), server_url) as url:
         return asyncio.run(_imports(url, rows, repeats))
 

@@ -1100,8 +1100,8 @@ MUTANTS = (
     Mutant(
         "service.database.ids",
         "new_id",
-        "bits = (milliseconds & (1 << 48) - 1) << 80 | 0x7 << 76 | secrets.randbits(12) << 64 | 0b10 << 62",
-        "bits = (milliseconds & (1 << 48) - 1) << 81 | 0x7 << 76 | secrets.randbits(12) << 64 | 0b10 << 62",
+        "bits = (milliseconds & (1 << 48) - 1) << 80 | 0x7 << 76 | (chance >> 62) << 64 | 0b10 << 62",
+        "bits = (milliseconds & (1 << 48) - 1) << 81 | 0x7 << 76 | (chance >> 62) << 64 | 0b10 << 62",
         ("tests/database/test_ids.py::test_a_fresh_id_is_a_uuid_of_version_7_with_the_time_in_front",),
     ),
     # In the room http:

@@ -5,11 +5,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 from unittest.mock import patch
 
 import pytest
+from msgspec.structs import replace
 
 from service.accounts.model import State
 from service.holdings.sync import merge

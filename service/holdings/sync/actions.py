@@ -3,7 +3,7 @@ caller's transaction."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -12,15 +12,17 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner, State
 from service.accounts.store import AccountStore
-from service.errors import Fault, Invalid, StateMismatch, UnknownState
+from service.errors import Fault, StateMismatch, UnknownState
 from service.facts.attributes import Attributes
-from service.facts.holding import check_facts
-from service.holdings.model import read_fields
+from service.facts.holding import MOST_FACTS, check_facts
+from service.holdings.model import faults_of_fields
 from service.holdings.sync.apply import MutationAnswer, SentMutation, apply_all
 from service.holdings.sync.field_names import OWN, fact_of
 from service.holdings.sync.log import ChangeLog, StoredLog
 from service.holdings.sync.merge import Check
 from service.holdings.sync.store import StoredRecord
+
+_OWN = frozenset(OWN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,26 +88,56 @@ def synchronise(
     log.look_up(batch)
     answers = apply_all(log, batch, checking(attributes))
     log.write_down()
-    touched = sorted({sent.mutation.holding for sent in batch})
-    after = AccountStore(connection).state(owner)
-    return AppliedBatch(before, after, answers, ChangeLog(connection, owner).some(touched))
+    return AppliedBatch(before, log.state, answers, log.some({sent.mutation.holding for sent in batch}))
 
 
 def checking(attributes: Attributes) -> Check:
-    """The check of values by their flat names: everything wrong with them, pointers `/NAME`."""
+    """The check of values by their flat names: everything wrong with them, pointers `/NAME`.
+
+    Each value is right or wrong by itself, a fact together with the issuer, so one that was right is not looked at again: most
+    values of a collection are few words."""
+    right: set[Hashable] = set()
 
     def check(values: Mapping[str, Any]) -> list[Fault]:
-        own = {name: value for name, value in values.items() if name in OWN}
-        facts = {fact_of(name): value for name, value in values.items() if name not in OWN}
-        faults: list[Fault] = []
-        try:
-            read_fields({**own, "facts": facts})
-        except Invalid as refusal:
-            faults.extend(refusal.faults)
-        faults.extend(fault.under("/facts") for fault in check_facts(facts, attributes, strict=False))
-        return [replace(fault, pointer=fault.pointer.removeprefix("/facts")) for fault in faults]
+        issuer = values.get("issuer")
+        if len(values) > MOST_FACTS or "facts" in values or not (issuer is None or isinstance(issuer, str)):
+            own = {name: value for name, value in values.items() if name in _OWN}
+            return _faults_of(own, {name: value for name, value in values.items() if name not in _OWN}, attributes)
+        own, facts = dict[str, Any](), dict[str, Any]()
+        keys: list[Hashable] = []
+        for name, value in values.items():
+            kind = type(value)
+            key: Hashable = None
+            of = issuer if attributes.is_by_issuer(name) else None
+            # Equal values of these types are the same in every respect; 1.50 and 1.5 are not.
+            if kind is str:
+                key = (name, of, value)
+            elif kind is int or kind is bool:
+                key = (name, of, kind, value)
+            elif kind is list and all(type(item) is str for item in value):
+                key = (name, of, kind, *value)
+            if key is None or key not in right:
+                (own if name in _OWN else facts)[name] = value
+                keys.append(key)
+        if not keys:
+            return []
+        if facts and issuer is not None:
+            facts["issuer"] = issuer
+        faults = _faults_of(own, facts, attributes)
+        if not faults:
+            right.update(keys)
+            right.discard(None)
+        return faults
 
     return check
+
+
+def _faults_of(own: Mapping[str, Any], flat_facts: Mapping[str, Any], attributes: Attributes) -> list[Fault]:
+    facts = {fact_of(name): value for name, value in flat_facts.items()}
+    faults = faults_of_fields({**own, "facts": facts})
+    if facts:
+        faults += [fault.under("/facts") for fault in check_facts(facts, attributes, strict=False)]
+    return [replace(fault, pointer=fault.pointer.removeprefix("/facts")) for fault in faults]
 
 
 def _ensure_known(connection: Connection, owner: Owner, current: State, state: State | None) -> None:

@@ -7,7 +7,6 @@ state of its own, so that pages of changes never end between two records of one 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from typing import Annotated, Any, Literal, Protocol
 
 import msgspec
@@ -44,8 +43,7 @@ class MutationAnswer(msgspec.Struct, frozen=True):
     ] = UNSET
 
 
-@dataclass(frozen=True, slots=True)
-class SentMutation:
+class SentMutation(msgspec.Struct, frozen=True):
     """A mutation as it came: `fingerprint` is a hash of all its content, `body` the content for the log."""
 
     mutation: Mutation
@@ -53,8 +51,7 @@ class SentMutation:
     body: Mapping[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
-class Logged:
+class Logged(msgspec.Struct, frozen=True):
     """What the log has of a mutation: the hash of its content and the answer that it got."""
 
     fingerprint: str

@@ -14,6 +14,8 @@ from service.holdings.sync.merge import ValueConflict
 
 OWN = tuple(name for name in HOLDING_FIELDS if name != "facts")
 _PREFIX = "facts."
+_OWN, _FIELDS = frozenset(OWN), frozenset(HOLDING_FIELDS)
+_DEFAULTS = with_defaults({})
 
 # A value by its flat name, in answers: a fact, or an own field; null where there is none.
 FlatValue = Annotated[
@@ -32,24 +34,47 @@ FlatValue = Annotated[
 
 def flattened(data: Mapping[str, Any]) -> dict[str, Any]:
     """Own fields that differ from their default, and all facts."""
-    default = with_defaults({})
-    own = {name: data[name] for name in OWN if name in data and data[name] != default[name]}
-    return {**own, **{_name_of(fact): value for fact, value in data.get("facts", {}).items()}}
+    facts = data.get("facts", {})
+    if facts.keys().isdisjoint(_FIELDS):
+        return {**_own(data), **facts}
+    return {**_own(data), **{_name_of(fact): value for fact, value in facts.items()}}
+
+
+def kept_values(values: Mapping[str, Any]) -> dict[str, Any]:
+    """`flattened(unflattened(values))`: the values as they will be read once they are stored."""
+    if "facts" in values:
+        return flattened(unflattened(values))
+    own = _own(values)
+    return own | {name: value for name, value in values.items() if name not in _FIELDS}
 
 
 def unflattened(values: Mapping[str, Any]) -> dict[str, Any]:
     """The opposite, with every field."""
-    own = {name: value for name, value in values.items() if name in OWN}
-    return with_defaults({**own, "facts": {fact_of(name): v for name, v in values.items() if name not in OWN}})
+    own: dict[str, Any] = {}
+    facts: dict[str, Any] = {}
+    for name, value in values.items():
+        if name in _OWN:
+            own[name] = value
+        else:
+            facts[fact_of(name)] = value
+    return with_defaults({**own, "facts": facts})
 
 
 def fact_of(name: str) -> str:
     """The fact with this flat name."""
-    return name.removeprefix(_PREFIX) if name.removeprefix(_PREFIX) in HOLDING_FIELDS else name
+    if not name.startswith(_PREFIX):
+        return name
+    bare = name.removeprefix(_PREFIX)
+    return bare if bare in _FIELDS else name
 
 
 def _name_of(fact: str) -> str:
-    return f"{_PREFIX}{fact}" if fact in HOLDING_FIELDS else fact
+    return f"{_PREFIX}{fact}" if fact in _FIELDS else fact
+
+
+def _own(data: Mapping[str, Any]) -> dict[str, Any]:
+    """Own fields that differ from their default, in the order of fields."""
+    return {name: data[name] for name in OWN if name in data and data[name] != _DEFAULTS[name]}
 
 
 def patch_between(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:

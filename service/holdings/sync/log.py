@@ -7,22 +7,24 @@ visible in order. Without it a poller misses changes whose transaction began ear
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+import msgspec
 from sqlalchemy import Connection
 
 from service.accounts.model import ORIGIN, Owner, State
 from service.accounts.store import AccountStore
 from service.database.ids import read_id
-from service.database.types import written
 from service.holdings.sync.apply import Logged, MutationAnswer, SentMutation
-from service.holdings.sync.field_names import flattened, unflattened
+from service.holdings.sync.field_names import kept_values
 from service.holdings.sync.merge import REJECTED, Record, mutation_of, outcome_of
 from service.holdings.sync.replay import AT_STATE, INVALID_MERGE, LEFT_APART
 from service.holdings.sync.store import LoggedMutation, StoredRecord, SyncStore
+
+# Members in the order of their names' code points, as ever: a mutation that was logged long ago is compared by its hash.
+_ORDERED = msgspec.json.Encoder(order="sorted", decimal_format="number")
 
 
 class StoredLog:
@@ -35,10 +37,11 @@ class StoredLog:
         self._state = self._accounts.lock(owner)
         # None: looked for, and not there.
         self._mutations: dict[str, LoggedMutation | None] = {}
-        self._records: dict[str, Record | None] = {}
+        self._records: dict[str, StoredRecord | None] = {}
         self._entered: list[tuple[LoggedMutation, State | None]] = []
+        # In the order of their states; of those that `made` has the row is a new one.
         self._changed: dict[str, StoredRecord] = {}
-        self._made: dict[str, int] = {}
+        self._made: set[str] = set()
 
     def look_up(self, batch: Sequence[SentMutation]) -> None:
         """Reads what the batch will ask for in two queries instead of two for each mutation."""
@@ -55,10 +58,22 @@ class StoredLog:
         known = self._mutation(mutation_id)
         return None if known is None else Logged(known.fingerprint, known.answer)
 
+    @property
+    def state(self) -> State:
+        """The owner's state behind what was entered."""
+        return self._state
+
     def record(self, holding_id: str) -> Record | None:
         if holding_id not in self._records:
             self._records[holding_id] = self._store.records({holding_id}).get(holding_id)
-        return self._records[holding_id]
+        stored = self._records[holding_id]
+        return None if stored is None else stored.record
+
+    def some(self, identities: Iterable[str]) -> list[StoredRecord]:
+        """Those of these records, looked up before, that there are, in the order of their states: as they will be read once they
+        are written down."""
+        found = [self._records[identity] for identity in identities]
+        return sorted((stored for stored in found if stored is not None), key=lambda stored: stored.modseq)
 
     def list_at(self, holding_id: str, name: str, writer: str) -> list[str] | None:
         made_by, found = read_id(mutation_of(writer)), None
@@ -99,17 +114,19 @@ class StoredLog:
         self._store.change_records([stored for name, stored in self._changed.items() if name not in self._made])
         if self._changed:
             self._accounts.put_state(self._owner, self._state)
-        self._entered, self._changed, self._made = [], {}, {}
+        self._entered, self._changed, self._made = [], {}, set()
 
     def _keep(self, record: Record) -> None:
-        state, now = self._state.number, self._now
-        if self.record(record.id) is None:
-            self._made[record.id] = state
+        state, now, before = self._state.number, self._now, self._records.get(record.id)
+        if before is None:
+            self._made.add(record.id)
         # As it will be read: an own field at its default is not kept.
-        self._records[record.id] = replace(record, values=flattened(unflattened(record.values)))
+        kept = Record(record.id, kept_values(record.values), record.written, record.conflicts, record.destroyed_by)
+        created, at = (state, now) if before is None else (before.created_modseq, before.created_at)
+        self._records[record.id] = stored = StoredRecord(state, created, kept, at, now, record.is_destroyed)
         # At the end of the changes, in the order of their states.
         self._changed.pop(record.id, None)
-        self._changed[record.id] = StoredRecord(state, self._made.get(record.id, 0), record, now, now)
+        self._changed[record.id] = stored
 
     def _mutation(self, mutation_id: str) -> LoggedMutation | None:
         if mutation_id not in self._mutations:
@@ -140,20 +157,10 @@ class ChangeLog:
         assert chain is not None, "each change is in the log"
         return found[:limit], State(modseq, chain), True
 
-    def some(self, identities: Sequence[str]) -> list[StoredRecord]:
-        """These records, in the order of their states."""
-        return self._store.some(identities)
-
 
 def fingerprint_of(body: Mapping[str, Any]) -> str:
     """The SHA-256 of everything that a mutation says, whatever the order of its members."""
-    return hashlib.sha256(written(_ordered(body)).encode()).hexdigest()
-
-
-def _ordered(value: Any) -> Any:
-    if isinstance(value, Mapping):
-        return {name: _ordered(value[name]) for name in sorted(value)}
-    return [_ordered(item) for item in value] if isinstance(value, list) else value
+    return hashlib.sha256(_ORDERED.encode(body)).hexdigest()
 
 
 def _for_the_log(sent: SentMutation, record: Record | None) -> dict[str, Any]:

@@ -13,9 +13,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, TypeGuard
+
+import msgspec
+from msgspec import field
+from msgspec.structs import replace
 
 from service.errors import Fault
 
@@ -29,16 +33,14 @@ APPLIED, MERGED, CONFLICT, REJECTED = "applied", "merged", "conflict", "rejected
 NOT_FOUND = "not-found"
 
 
-@dataclass(frozen=True, slots=True)
-class WrittenBy:
+class WrittenBy(msgspec.Struct, frozen=True):
     """Who wrote a value, and when its author says so (never later than the server's now)."""
 
     by: str
     at: datetime
 
 
-@dataclass(frozen=True, slots=True)
-class Mutation:
+class Mutation(msgspec.Struct, frozen=True):
     """What one device did to one holding. `patch` leads from names to values, None removes; `seen` (on the wire: `from`)
     from names to the writer whose value the author saw, None or left out: none. `writers` come with a copy of a holding:
     each value keeps the writer that it had. `resolves` are ids of conflicts, and with `revive` the ids of the deletes that
@@ -70,8 +72,7 @@ class ValueConflict:
     patch: Mapping[str, Any] | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Record:
+class Record(msgspec.Struct, frozen=True):
     """A holding as sync knows it. `written` also has the names whose value was removed. A destroyed one keeps its values
     until they are purged."""
 
@@ -86,8 +87,7 @@ class Record:
         return self.destroyed_by is not None
 
 
-@dataclass(frozen=True, slots=True)
-class MergeOutcome:
+class MergeOutcome(msgspec.Struct, frozen=True):
     """What became of a mutation. `record` is None where there is still none; it is the same object where nothing changed.
     `lists` are the lists of terms that result from an element-wise merge, for the log."""
 
@@ -110,27 +110,27 @@ def merge(record: Record | None, mutation: Mutation, list_at: ListAt, check: Che
     mutation again."""
     if mutation.op == CREATE and mutation.writers is not None:
         return _copied(record, mutation, mutation.writers, check)
-    alone = check({name: value for name, value in mutation.patch.items() if value is not None})
+    known = {name: value for name, value in mutation.patch.items() if value is not None}
+    alone = check(known)
     if alone:
         return MergeOutcome(record, REJECTED, tuple(alone), "invalid")
-    if mutation.op == CREATE:
-        return _create(record, mutation, list_at, check)
+    if record is None and mutation.op == CREATE:
+        return MergeOutcome(Record(mutation.holding, known, dict.fromkeys(known, _by(mutation))), APPLIED)
     if record is None:
         return MergeOutcome(None, REJECTED, code=NOT_FOUND)
+    if mutation.op == CREATE:
+        return _create_again(record, mutation, list_at, check)
     if mutation.op == DESTROY:
         return _destroy(record, mutation)
     return _update(record, mutation, list_at, check)
 
 
-def _create(record: Record | None, mutation: Mutation, list_at: ListAt, check: Check) -> MergeOutcome:
-    if record is not None and record.is_destroyed:
+def _create_again(record: Record, mutation: Mutation, list_at: ListAt, check: Check) -> MergeOutcome:
+    if record.is_destroyed:
         # Its id was used before; what it says fills what is missing, and never undoes the delete.
         return _copied(record, mutation, {}, check)
-    if record is not None:
-        # Two that were made under one id: neither author saw the other.
-        return _patched(record, replace(mutation, seen={}), list_at, check)
-    known = {name: value for name, value in mutation.patch.items() if value is not None}
-    return MergeOutcome(Record(mutation.holding, known, {name: _by(mutation) for name in known}), APPLIED)
+    # Two that were made under one id: neither author saw the other.
+    return _patched(record, replace(mutation, seen={}), list_at, check)
 
 
 def _copied(before: Record | None, mutation: Mutation, writers: Mapping[str, str], check: Check) -> MergeOutcome:

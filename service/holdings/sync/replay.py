@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
+from msgspec.structs import replace
+
 from service.errors import Fault
-from service.holdings.sync.field_names import flattened, unflattened
+from service.holdings.sync.field_names import kept_values
 from service.holdings.sync.merge import CREATE, REJECTED, Check, ListAt, Mutation, Record, merge, outcome_of
 
 # In the body of a mutation that changed nothing: the state at which it came.
@@ -38,7 +40,7 @@ class LogEntry:
 
 def as_kept(name: str, value: Any) -> Any:
     """The value as the table gives it back: an own field at its default is not kept."""
-    return None if value is None else flattened(unflattened({name: value})).get(name)
+    return None if value is None else kept_values({name: value}).get(name)
 
 
 class Rebuilt:
@@ -56,8 +58,7 @@ class Rebuilt:
         if status != REJECTED:
             outcome = merge(before, sent, self._list_at(before), _check(entry.body))
             if entry.modseq is not None and outcome.record is not None:
-                values = flattened(unflattened(outcome.record.values))
-                self.records[sent.holding] = replace(outcome.record, values=values)
+                self.records[sent.holding] = replace(outcome.record, values=kept_values(outcome.record.values))
                 self.created.setdefault(sent.holding, entry.modseq)
             if outcome.status != status:
                 yield f"mutation {sent.id}: its answer was '{status}', the log makes it '{outcome.status}'"

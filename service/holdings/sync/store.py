@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 import msgspec
-from sqlalchemy import Connection, Row, Select, bindparam, insert, select, update
+from sqlalchemy import Connection, Row, Select, select
 
 from service.accounts.model import Owner, State
+from service.database.rows import insert_rows, update_rows
 from service.holdings.sync.apply import MutationAnswer
 from service.holdings.sync.field_names import flattened, unflattened, value_conflict_as_json, value_conflict_from_json
 from service.holdings.sync.merge import OPS, Mutation, Record, WrittenBy
@@ -18,8 +18,7 @@ from service.holdings.sync.replay import LogEntry
 from service.holdings.tables import holding, mutation
 
 
-@dataclass(frozen=True, slots=True)
-class StoredRecord:
+class StoredRecord(msgspec.Struct, frozen=True):
     """A record as it is kept. `created_modseq` is the state at which it was made, `modseq` that of its last change;
     `is_marked` as destroyed agrees with the record, unless the row was tampered with."""
 
@@ -31,8 +30,7 @@ class StoredRecord:
     is_marked: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class LoggedMutation:
+class LoggedMutation(msgspec.Struct, frozen=True):
     """A mutation in the log; `state` is None where it changed nothing."""
 
     id: str
@@ -51,15 +49,10 @@ class SyncStore:
 
     # -- records
 
-    def records(self, identities: Collection[str]) -> dict[str, Record]:
+    def records(self, identities: Collection[str]) -> dict[str, StoredRecord]:
         """Those of these records that there are, tombstones too."""
         query = self._holdings().where(holding.c.id.in_(identities))
-        return {row.id: _record(row) for row in self._connection.execute(query)}
-
-    def some(self, identities: Sequence[str]) -> list[StoredRecord]:
-        """The same, in the order of their states."""
-        query = self._holdings().where(holding.c.id.in_(identities)).order_by(holding.c.modseq)
-        return [_stored(row) for row in self._connection.execute(query)]
+        return {row.id: _stored(row) for row in self._connection.execute(query)}
 
     def since(self, modseq: int, limit: int) -> list[StoredRecord]:
         """Up to `limit` records that changed after this state, in the order of their states, tombstones too."""
@@ -72,13 +65,13 @@ class SyncStore:
 
     def add_records(self, made: Sequence[StoredRecord]) -> None:
         if made:
-            self._connection.execute(insert(holding), [{**self._created(one), **_row(one)} for one in made])
+            rows = _columns(made)
+            rows |= {"created_modseq": [o.created_modseq for o in made], "created_at": [o.created_at for o in made]}
+            insert_rows(self._connection, holding, rows, {"owner_id": self._owner.id})
 
     def change_records(self, changed: Sequence[StoredRecord]) -> None:
         if changed:
-            which = (holding.c.owner_id == self._owner.id, holding.c.id == bindparam("this"))
-            rows = [{"this": one.record.id, **_row(one)} for one in changed]
-            self._connection.execute(update(holding).where(*which), rows)
+            update_rows(self._connection, holding, "id", _columns(changed), {"owner_id": self._owner.id})
 
     # -- the log
 
@@ -91,7 +84,7 @@ class SyncStore:
         """Puts these into the log, each with the state that it led to (None: it changed nothing)."""
         if entered:
             about = {"owner_id": self._owner.id, "client_id": client, "at": now}
-            self._connection.execute(insert(mutation), [{**about, **_entered(*entry)} for entry in entered])
+            insert_rows(self._connection, mutation, _entered(entered), about)
 
     def chain_at(self, modseq: int) -> str | None:
         """The chain of hashes at this state; None where the log does not have it."""
@@ -110,10 +103,6 @@ class SyncStore:
                 entries.append(entry)
         return sorted(entries, key=lambda entry: entry.order), unreadable
 
-    def _created(self, stored: StoredRecord) -> dict[str, Any]:
-        about = {"owner_id": self._owner.id, "id": stored.record.id}
-        return {**about, "created_modseq": stored.created_modseq, "created_at": stored.created_at}
-
     def _holdings(self) -> Select[Any]:
         return select(holding).where(holding.c.owner_id == self._owner.id)
 
@@ -122,7 +111,7 @@ class SyncStore:
 
 
 def _record(row: Row[Any]) -> Record:
-    written = {name: WrittenBy(by, datetime.fromisoformat(at)) for name, (by, at) in row.writers.items()}
+    written = _written(row.writers)
     conflicts = tuple(value_conflict_from_json(entry) for entry in row.conflicts)
     return Record(row.id, flattened(row.data), written, conflicts, row.destroyed_by)
 
@@ -131,17 +120,43 @@ def _stored(row: Row[Any]) -> StoredRecord:
     return StoredRecord(row.modseq, row.created_modseq, _record(row), row.created_at, row.updated_at, row.destroyed)
 
 
-def _row(stored: StoredRecord) -> dict[str, Any]:
-    record = stored.record
+def _columns(stored: Sequence[StoredRecord]) -> dict[str, list[Any]]:
+    """What the rows of these records have, by column."""
+    records = [one.record for one in stored]
     return {
-        "modseq": stored.modseq,
-        "destroyed": record.is_destroyed,
-        "destroyed_by": record.destroyed_by,
-        "data": unflattened(record.values),
-        "writers": {name: [written.by, written.at.isoformat()] for name, written in record.written.items()},
-        "conflicts": [value_conflict_as_json(conflict) for conflict in record.conflicts],
-        "updated_at": stored.updated_at,
+        "id": [record.id for record in records],
+        "modseq": [one.modseq for one in stored],
+        "destroyed": [record.is_destroyed for record in records],
+        "destroyed_by": [record.destroyed_by for record in records],
+        "data": [unflattened(record.values) for record in records],
+        "writers": [_writers(record.written) for record in records],
+        "conflicts": [[value_conflict_as_json(conflict) for conflict in record.conflicts] for record in records],
+        "updated_at": [one.updated_at for one in stored],
     }
+
+
+def _written(writers: Mapping[str, Sequence[str]]) -> dict[str, WrittenBy]:
+    """One object for all values that one mutation wrote: most records have one or two."""
+    known: dict[tuple[str, str], WrittenBy] = {}
+    written: dict[str, WrittenBy] = {}
+    for name, (by, at) in writers.items():
+        found = known.get((by, at))
+        if found is None:
+            found = known[by, at] = WrittenBy(by, datetime.fromisoformat(at))
+        written[name] = found
+    return written
+
+
+def _writers(written: Mapping[str, WrittenBy]) -> dict[str, list[str]]:
+    """The same as it is kept."""
+    known: dict[int, list[str]] = {}
+    writers: dict[str, list[str]] = {}
+    for name, one in written.items():
+        found = known.get(id(one))
+        if found is None:
+            found = known[id(one)] = [one.by, one.at.isoformat()]
+        writers[name] = found
+    return writers
 
 
 def _logged(row: Row[Any]) -> LoggedMutation:
@@ -149,16 +164,18 @@ def _logged(row: Row[Any]) -> LoggedMutation:
     return LoggedMutation(row.mutation_id, row.holding_id, row.fingerprint, answer, row.body, row.lists)
 
 
-def _entered(logged: LoggedMutation, state: State | None) -> dict[str, Any]:
+def _entered(entered: Sequence[tuple[LoggedMutation, State | None]]) -> dict[str, list[Any]]:
+    """What the rows of these mutations have, by column."""
+    logged = [entry for entry, _ in entered]
     return {
-        "mutation_id": logged.id,
-        "holding_id": logged.holding,
-        "modseq": None if state is None else state.number,
-        "chain": None if state is None else state.chain,
-        "fingerprint": logged.fingerprint,
-        "answer": msgspec.to_builtins(logged.answer),
-        "body": dict(logged.body),
-        "lists": dict(logged.lists),
+        "mutation_id": [entry.id for entry in logged],
+        "holding_id": [entry.holding for entry in logged],
+        "modseq": [None if state is None else state.number for _, state in entered],
+        "chain": [None if state is None else state.chain for _, state in entered],
+        "fingerprint": [entry.fingerprint for entry in logged],
+        "answer": [entry.answer for entry in logged],
+        "body": [dict(entry.body) for entry in logged],
+        "lists": [dict(entry.lists) for entry in logged],
     }
 
 

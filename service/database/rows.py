@@ -1,0 +1,156 @@
+"""Many rows of a table in one go: on PostgreSQL one statement with all of them as JSON, on SQLite the driver's `executemany`.
+
+SQLAlchemy's own way to many rows binds each value of each row by its name, which takes several times what the driver does with
+them. Here values go through the bind processors of their columns' types a column at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import lru_cache
+from itertools import repeat
+from typing import Any
+
+import msgspec
+from sqlalchemy import (
+    JSON,
+    BindParameter,
+    Column,
+    Connection,
+    Dialect,
+    Table,
+    Text,
+    bindparam,
+    cast,
+    column,
+    func,
+    insert,
+    select,
+    update,
+)
+from sqlalchemy.sql.compiler import SQLCompiler
+from sqlalchemy.sql.dml import Insert, Update
+from sqlalchemy.sql.selectable import TableValuedAlias
+
+# What the statements call the values that all rows have, those that tell rows apart, and the new ones of each.
+_ALL, _AMONG, _NEW, _ROWS = "all_", "among_", "new_", "rows"
+_ENCODER = msgspec.json.Encoder(decimal_format="number")
+
+
+def insert_rows(
+    connection: Connection, table: Table, rows: Mapping[str, Sequence[Any]], shared: Mapping[str, Any]
+) -> None:
+    """Inserts rows that are given by column, all of the same length; `shared` are values that all of them have."""
+    count = _count(rows)
+    if count and connection.dialect.name == "sqlite":
+        columns = {f"{_NEW}{name}": values for name, values in rows.items()}
+        same = {f"{_ALL}{name}": value for name, value in shared.items()}
+        compiled = _compiled(_insert_one(table, tuple(rows), tuple(shared)), connection.dialect)
+        _execute_many(connection, compiled, columns, same, count)
+    elif count:
+        same = {f"{_ALL}{name}": value for name, value in shared.items()}
+        sent = {_ROWS: _as_json(table, connection.dialect, rows), **same}
+        connection.execute(_insert_all(table, tuple(rows), tuple(shared)), sent)
+
+
+def update_rows(
+    connection: Connection, table: Table, key: str, rows: Mapping[str, Sequence[Any]], among: Mapping[str, Any]
+) -> None:
+    """Updates rows that are given by column, all of the same length. `key` is the column that tells them apart among the rows
+    that have the values of `among`; each of its values is there once."""
+    count = _count(rows)
+    if count and connection.dialect.name == "sqlite":
+        columns = {f"{_NEW}{name}": values for name, values in rows.items()}
+        which = {f"{_AMONG}{name}": value for name, value in among.items()}
+        compiled = _compiled(_update_one(table, key, tuple(rows), tuple(among)), connection.dialect)
+        _execute_many(connection, compiled, columns, which, count)
+    elif count:
+        which = {f"{_AMONG}{name}": value for name, value in among.items()}
+        sent = {_ROWS: _as_json(table, connection.dialect, rows), **which}
+        connection.execute(_update_all(table, key, tuple(rows), tuple(among)), sent)
+
+
+def _count(rows: Mapping[str, Sequence[Any]]) -> int:
+    (count,) = {len(column) for column in rows.values()}
+    return count
+
+
+# --- one row at a time, by the driver -------------------------------------------------------------------------------------
+
+
+def _execute_many(
+    connection: Connection,
+    compiled: SQLCompiler,
+    rows: Mapping[str, Sequence[Any]],
+    shared: Mapping[str, Any],
+    count: int,
+) -> None:
+    columns: list[Iterable[Any]] = []
+    for name in compiled.positiontup or ():
+        bind = _bind_of(compiled.binds[name], connection.dialect)
+        columns.append(_bound(bind, [shared[name]] * count if name in shared else rows[name]))
+    connection.exec_driver_sql(str(compiled), list(zip(*columns, strict=True)))
+
+
+@lru_cache(maxsize=1_000)
+def _bind_of(typed: Column[Any] | BindParameter[Any], dialect: Dialect) -> Callable[[Any], Any] | None:
+    return typed.type.dialect_impl(dialect).bind_processor(dialect)
+
+
+def _bound(bind: Callable[[Any], Any] | None, values: Sequence[Any]) -> Iterable[Any]:
+    if bind is None:
+        return values
+    first = values[0]
+    # An instant, mostly, that all of them share.
+    return repeat(bind(first), len(values)) if all(value is first for value in values) else map(bind, values)
+
+
+@lru_cache(maxsize=200)
+def _compiled(statement: Insert | Update, dialect: Dialect) -> SQLCompiler:
+    compiled = statement.compile(dialect=dialect)
+    assert isinstance(compiled, SQLCompiler)
+    return compiled
+
+
+@lru_cache(maxsize=200)
+def _insert_one(table: Table, rows: tuple[str, ...], shared: tuple[str, ...]) -> Insert:
+    values = {name: bindparam(f"{_NEW}{name}", type_=table.c[name].type) for name in rows}
+    same = {name: bindparam(f"{_ALL}{name}", type_=table.c[name].type) for name in shared}
+    return insert(table).values({**values, **same})
+
+
+@lru_cache(maxsize=200)
+def _update_one(table: Table, key: str, rows: tuple[str, ...], among: tuple[str, ...]) -> Update:
+    values = {name: bindparam(f"{_NEW}{name}", type_=table.c[name].type) for name in rows if name != key}
+    which = [table.c[name] == bindparam(f"{_AMONG}{name}", type_=table.c[name].type) for name in among]
+    this = table.c[key] == bindparam(f"{_NEW}{key}", type_=table.c[key].type)
+    return update(table).where(*which, this).values(values)
+
+
+# --- all rows in one statement --------------------------------------------------------------------------------------------
+
+
+def _as_json(table: Table, dialect: Dialect, rows: Mapping[str, Sequence[Any]]) -> str:
+    """The rows as a list of objects; the driver takes an array for each column too, but writes it item by item in Python."""
+    columns = [_bound(_bind_of(table.c[name], dialect), values) for name, values in rows.items()]
+    return _ENCODER.encode([dict(zip(rows, row, strict=True)) for row in zip(*columns, strict=True)]).decode()
+
+
+def _new_rows(table: Table, rows: tuple[str, ...]) -> TableValuedAlias:
+    columns = (column(name, table.c[name].type) for name in rows)
+    sent = cast(bindparam(_ROWS, type_=Text), JSON)
+    return func.json_to_recordset(sent).table_valued(*columns, name="new").render_derived(with_types=True)
+
+
+@lru_cache(maxsize=200)
+def _insert_all(table: Table, rows: tuple[str, ...], shared: tuple[str, ...]) -> Insert:
+    new = _new_rows(table, rows)
+    same = [bindparam(f"{_ALL}{name}", type_=table.c[name].type) for name in shared]
+    return insert(table).from_select([*shared, *rows], select(*same, *(new.c[name] for name in rows)))
+
+
+@lru_cache(maxsize=200)
+def _update_all(table: Table, key: str, rows: tuple[str, ...], among: tuple[str, ...]) -> Update:
+    new = _new_rows(table, rows)
+    which = [table.c[name] == bindparam(f"{_AMONG}{name}", type_=table.c[name].type) for name in among]
+    changed = {name: new.c[name] for name in rows if name != key}
+    return update(table).where(*which, table.c[key] == new.c[key]).values(changed)
