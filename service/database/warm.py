@@ -25,6 +25,9 @@ class Kept(Protocol):
     @property
     def nbytes(self) -> int: ...
 
+    def let_go(self) -> None:
+        """Forgets what was worked out from it, when there is a newer version."""
+
 
 Value = TypeVar("Value", bound=Kept)
 
@@ -71,6 +74,9 @@ class Warm(Generic[Value]):
             hit = next((version for version in shelf.versions if version.state == state), None)
             patched = None if hit is not None else _first(patch(version) for version in shelf.versions)
             found = hit if hit is not None else patched if patched is not None else make()
+            if hit is None:
+                for version in shelf.versions:
+                    version.let_go()
             if patched is not None:
                 shelf.versions = (patched, *shelf.versions)[:_VERSIONS]
             elif hit is None:
@@ -93,6 +99,8 @@ class Warm(Generic[Value]):
         shelf.nbytes = nbytes
         while self._bytes > self.most_bytes:
             _, gone = self._shelves.popitem(last=False)
+            for version in gone.versions:
+                version.let_go()
             self._bytes -= gone.nbytes
             self._evictions += 1
 

@@ -35,6 +35,8 @@ OWN_FIELDS = Attributes(
         Attribute("bought_on", "date", label="Bought on"),
     )
 )
+PRICES = ("price_paid", "price_currency")
+_DEFAULTS: Mapping[str, Value] = {"status": "held", "quantity": 1}
 _FACT_PREFIX = "facts."
 _SET = "set"
 
@@ -49,6 +51,12 @@ def _fact_name(name: str) -> str:
     return f"{_FACT_PREFIX}{name}" if name in OWN_FIELDS else name
 
 
+def fact_of_filter(name: str) -> str:
+    """The fact that a filter calls so."""
+    fact = name.removeprefix(_FACT_PREFIX)
+    return fact if fact in OWN_FIELDS else name
+
+
 def filter_views(stored: StoredHolding, views: Sequence[View]) -> tuple[View, ...]:
     """All that the coin may be, with the own fields."""
     own = own_knowledge(stored.data)
@@ -60,21 +68,32 @@ def filter_views(stored: StoredHolding, views: Sequence[View]) -> tuple[View, ..
 
 def own_knowledge(data: Mapping[str, Any]) -> dict[str, Knowledge]:
     """The own fields of a holding by their names in a filter."""
-    price = paid(data)
-    issue = data.get("issue")
-    issues = issue["one_of"] if isinstance(issue, Mapping) else [issue] if issue else []
-    day = data.get("bought_on")
-    plain: dict[str, Value | None] = {
-        **{name: data.get(name) for name in ("number", "note", "location", "mark", "bought_from")},
-        "status": data.get("status", "held"),
-        "quantity": data.get("quantity", 1),
-        "tags": frozenset(data.get("tags") or ()),
-        "price_paid": None if price is None else exact(price["amount"]),
-        "price_currency": None if price is None else price["currency"],
-        "bought_on": None if day is None else date.fromisoformat(day),
-    }
-    known: dict[str, Knowledge] = {name: Among((NONE if value is None else value,)) for name, value in plain.items()}
-    return {**known, "issue": Among(tuple(issues) or (NONE,))}
+    return {name: known_of_own(name, data) for name in OWN_FIELDS}
+
+
+def known_of_own(name: str, data: Mapping[str, Any]) -> Knowledge:
+    """One of them."""
+    if name == "issue":
+        issue = data.get("issue")
+        issues = issue["one_of"] if isinstance(issue, Mapping) else [issue] if issue else []
+        return Among(tuple(issues) or (NONE,))
+    value = _plain(name, data)
+    return Among((NONE if value is None else value,))
+
+
+def _plain(name: str, data: Mapping[str, Any]) -> Value | None:
+    if name in PRICES:
+        price = paid(data)
+        if price is None:
+            return None
+        return exact(price["amount"]) if name == "price_paid" else str(price["currency"])
+    if name == "tags":
+        return frozenset(data.get("tags") or ())
+    if name == "bought_on":
+        day = data.get(name)
+        return None if day is None else date.fromisoformat(day)
+    value: Value | None = data.get(name, _DEFAULTS.get(name))
+    return value
 
 
 def paid(data: Mapping[str, Any]) -> Mapping[str, Any] | None:
@@ -138,6 +157,10 @@ def pieces(views: tuple[View, ...], quantity: int, places: Mapping[str, Sequence
 # --- text ----------------------------------------------------------------------------------------------------------------
 
 
+TEXTS = ("number", "note", "location", "bought_from", "tags", "values")
+"""The own fields that have words."""
+
+
 def folded(text: str) -> str:
     """Without case and accents (full case folding, Unicode 3.13; combining marks taken off)."""
     apart = unicodedata.normalize("NFKD", text.casefold())
@@ -146,8 +169,16 @@ def folded(text: str) -> str:
 
 def has_words(data: Mapping[str, Any], words: Sequence[str]) -> bool:
     """Whether each of the folded words is somewhere in the texts of the own fields."""
-    texts = [data.get(name) for name in ("number", "note", "location", "bought_from")]
-    texts += data.get("tags") or ()
-    texts += [value.get(name) for value in data.get("values") or () for name in ("by", "note")]
-    whole = folded("\n".join(text for text in texts if isinstance(text, str)))
+    whole = folded("\n".join(text for name in TEXTS for text in texts_of(name, data.get(name))))
     return all(word in whole for word in words)
+
+
+def texts_of(name: str, value: Any) -> Iterator[str]:
+    """The texts of an own field."""
+    if name == "tags":
+        yield from (tag for tag in value or () if isinstance(tag, str))
+    elif name == "values":
+        texts = (one.get(part) for one in value or () for part in ("by", "note"))
+        yield from (text for text in texts if isinstance(text, str))
+    elif isinstance(value, str):
+        yield value

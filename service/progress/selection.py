@@ -1,48 +1,18 @@
-"""Filtering and ordering holdings by a rule and by a fact. Pure.
-
-The rule is the language of definitions, so a coin fits, does not fit, or is undecided. As in an evaluation the verdicts are
-found in columns: the cost grows with distinct facts.
-"""
+"""The order of holdings by a fact or an own field, and where a page of it begins. Pure."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime
 from fractions import Fraction
 from typing import Any
 
-from service.evaluation.columns import of_views
-from service.evaluation.table import Table
-from service.facts.attributes import Attributes
-from service.facts.holding import View
 from service.facts.knowledge import NONE, Between, Knowledge, Subsets
-from service.facts.truth import NO, UNDECIDED, YES, Verdict
-from service.rules.predicates import EvaluationContext, Predicate
 
 # Where a holding is in an order: what it counts for (None: not recorded), and its id.
 SortKey = tuple[Any, str]
-
-
-def verdicts_of(
-    predicate: Predicate,
-    seen: Sequence[tuple[View, ...]],
-    attributes: Attributes,
-    context: EvaluationContext,
-) -> list[Verdict]:
-    """The verdict of the rule for every piece, each given as all that it may be, in their order."""
-    single = [number for number, mine in enumerate(seen) if len(mine) == 1]
-    found = [NO] * len(seen)
-    fits = of_views([seen[number][0] for number in single], attributes, context).fits(predicate)
-    for rows, verdict in ((fits.certain, YES), (fits.alternatives, UNDECIDED), (fits.unknown, UNDECIDED)):
-        for row in rows.tolist():
-            found[single[row]] = verdict
-    table = Table(attributes, context)
-    for number, mine in enumerate(seen):
-        if len(mine) > 1:
-            found[number] = table.verdict(predicate, mine)
-    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,15 +36,6 @@ def least(knowledge: Knowledge | None) -> Any:
         sorted(value) if isinstance(value, frozenset) else value for value in knowledge.values if value is not NONE
     ]
     return min(values, default=None)
-
-
-def in_order(keys: Sequence[SortKey], order: Order) -> list[int]:
-    """The numbers of the keys in the order."""
-    known = [number for number, (value, _) in enumerate(keys) if value is not None]
-    rest = [number for number, (value, _) in enumerate(keys) if value is None]
-    by_id = sorted(known, key=lambda number: keys[number][1])
-    by_value = sorted(by_id, key=lambda number: keys[number][0], reverse=order.downwards)
-    return [*by_value, *sorted(rest, key=lambda number: keys[number][1])]
 
 
 def comes_after(one: SortKey, other: SortKey, order: Order) -> bool:

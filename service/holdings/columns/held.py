@@ -62,9 +62,10 @@ class HoldingColumns(Sequence[StoredHolding]):
     @property
     def ids(self) -> Sequence[str]:
         """The id of every holding."""
-        if self._ids is None:
-            self._ids = [identity for block in self._blocks for identity in block.ids]
-        return self._ids
+        found = self._ids
+        if found is None:
+            found = self._ids = [identity for block in self._blocks for identity in block.ids]
+        return found
 
     def own(self, name: str) -> Codes:
         """The codes of an own field."""
@@ -101,6 +102,10 @@ class HoldingColumns(Sequence[StoredHolding]):
                 self._remembered.clear()
             self._remembered[key] = found
         return found
+
+    def let_go(self) -> None:
+        """Forgets what was worked out from it; whoever needs it still works it out again."""
+        self._remembered, self._columns, self._ids = {}, {}, None
 
     @property
     def nbytes(self) -> int:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from service.database.types import read_back
-from service.errors import Fault
 from service.evaluation.columns import AttributeColumn
 from service.facts.attributes import Attribute, Attributes, NamesByIssuer
 from service.facts.holding import read_facts
@@ -98,21 +98,46 @@ def _column(held: HoldingColumns, name: str, tables: Mapping[int, ReadValues]) -
     return FactColumn(AttributeColumn(codes, entries), wrong if wrong is not None and wrong.any() else None)
 
 
+def own_column(held: HoldingColumns, name: str, read: Callable[[Any], Knowledge]) -> AttributeColumn:
+    """What an own field says of every holding, which is read by `read`."""
+
+    def column() -> FactColumn:
+        found = _read_all(
+            held, held.dictionary.own[name], ("own", name), lambda raw: (read(read_back(raw.decode())), False)
+        )
+        return FactColumn(AttributeColumn(found.codes[held.own(name)], found.entries))
+
+    found: FactColumn = held.remember(("own", name), column)
+    return found.column
+
+
 def _read(held: HoldingColumns, values: RawValues, name: str, attribute: Attribute | None) -> ReadValues:
-    """What all values of the fact say to the attribute; those that were read before are not read again."""
+    """What all values of the fact say to the attribute."""
+    table = Attributes(() if attribute is None else (attribute,))
+
+    def read(raw: bytes) -> tuple[Knowledge | None, bool]:
+        if raw == b"":
+            return None, False
+        facts, faults = read_facts({name: read_back(raw.decode())}, table, strict=False)
+        return facts.get(name), bool(faults)
+
+    return _read_all(held, values, (name, _declaration(attribute)), read)
+
+
+def _read_all(
+    held: HoldingColumns, values: RawValues, key: Hashable, read: Callable[[bytes], tuple[Knowledge | None, bool]]
+) -> ReadValues:
+    """What all values of a column say, and whether they are unfit; those that were read before are not read again."""
     known = held.dictionary.readings
-    key = (name, _declaration(attribute))
-    before: ReadValues = known.get(key) or ReadValues(np.zeros(1, np.int32))
+    before: ReadValues = known.get(key) or ReadValues(np.zeros(0, np.int32))
     new = values.met[len(before.codes) :]
     if not new:
-        known.setdefault(key, before)
         return before
-    table = Attributes(() if attribute is None else (attribute,))
     number_of, codes, unfit = dict(before.number_of), list[int](), set[int]()
     for raw in new:
-        facts, faults = _one(table, name, raw)
-        codes.append(number_of.setdefault(facts.get(name), len(number_of)))
-        if faults:
+        knowledge, is_unfit = read(raw)
+        codes.append(number_of.setdefault(knowledge, len(number_of)))
+        if is_unfit:
             unfit.add(len(before.codes) + len(codes) - 1)
     if len(known) >= _MOST_KEPT:
         known.clear()
@@ -120,10 +145,6 @@ def _read(held: HoldingColumns, values: RawValues, name: str, attribute: Attribu
         np.concatenate((before.codes, np.array(codes, np.int32))), tuple(number_of), before.unfit | unfit, number_of
     )
     return found
-
-
-def _one(table: Attributes, name: str, raw: bytes) -> tuple[Mapping[str, Knowledge], Sequence[Fault]]:
-    return read_facts({name: read_back(raw.decode())}, table, strict=False)
 
 
 def _declaration(attribute: Attribute | None) -> Hashable:

@@ -233,7 +233,7 @@ async def list_holdings(
             lambda: search(context, owner, query.filter, query.sort, doubtful=query.doubtful, words=query.q)
         )
         found = sorted_page(request, query, fitting.after, holding_out)
-        total = len(fitting.entries) if query.count else UNSET
+        total = len(fitting) if query.count else UNSET
     return Reply(HoldingPageOut(items=found.value.items, next=found.value.next, total=total), found.headers)
 
 
