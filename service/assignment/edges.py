@@ -3,7 +3,7 @@ place that they fit."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import overload
@@ -114,3 +114,24 @@ class Edges(Sequence[Edge]):
         """Where the edges of a place are; for ordered edges."""
         first, after = np.searchsorted(self.place, (place, place + 1))
         return slice(int(first), int(after))
+
+
+@dataclass(frozen=True, eq=False)
+class PlaceEdges(Mapping[int, Edge]):
+    """The edges of one place by holding, ascending: the ordered `edges` at `there`."""
+
+    edges: Edges
+    there: slice
+
+    def __len__(self) -> int:
+        return int(self.there.stop - self.there.start)
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(self.edges.holding[self.there].tolist())
+
+    def __getitem__(self, holding: int) -> Edge:
+        first: int = self.there.start
+        at = first + int(np.searchsorted(self.edges.holding[self.there], holding))
+        if at >= self.there.stop or self.edges.holding[at] != holding:
+            raise KeyError(holding)
+        return self.edges[at]

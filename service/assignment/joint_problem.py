@@ -13,11 +13,15 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import lcm
 
-from service.assignment.build import CostScale, Instance
+import numpy as np
+
+from service.assignment.build import Instance
 from service.assignment.certainty import most_counted
 from service.assignment.components import lay_out, lay_out_certain, lay_out_possible
 from service.assignment.cp_sat import SolverBudget
+from service.assignment.edges import Edges
 from service.assignment.levels import assignment_of, value_of
+from service.assignment.preference_costs import CostScale
 from service.assignment.problem import (
     LARGEST_COST,
     AssignmentProblem,
@@ -180,7 +184,8 @@ def solution_of(joint: JointProblem, number: int, solution: Solution, *, budget_
 def without_pieces(problem: AssignmentProblem, used: Mapping[int, int]) -> AssignmentProblem:
     """The problem with this many pieces of some holdings taken away; a holding with none left loses its edges."""
     left = tuple(max(0, pieces - used.get(coin, 0)) for coin, pieces in enumerate(problem.quantity))
-    return replace(problem, quantity=left, edges=tuple(edge for edge in problem.edges if left[edge.holding]))
+    edges = Edges.of(problem.edges, problem.preference_levels)
+    return replace(problem, quantity=left, edges=edges.at(np.array(left, np.int64)[edges.holding] > 0))
 
 
 def _levels(joint: JointProblem, number: int, placements: Sequence[Placement], solution: Solution) -> list[Level]:

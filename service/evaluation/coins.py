@@ -7,6 +7,7 @@ which may be made when they are asked for.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -36,6 +37,11 @@ class Coins:
     def ids(self) -> Sequence[str]:
         """The id of every coin."""
         return [holding.id for holding in self.holdings]
+
+    def position(self, identity: str) -> int | None:
+        """The coin with this id."""
+        at = bisect_left(self.ids, identity)
+        return at if at < len(self) and self.ids[at] == identity else None
 
     @cached_property
     def numbers(self) -> Sequence[str | None]:

@@ -193,12 +193,9 @@ def _instance_without(instance: Instance, gone: Mapping[str, int]) -> Instance:
     )
     empty = {coin for coin in taken if not problem.quantity[coin]}
     # Places with one rule share one mapping, and go on doing so.
-    cut = {id(fits): {coin: fit for coin, fit in fits.items() if coin not in empty} for fits in instance.fits}
-    by_place = {
-        at: {coin: edge for coin, edge in edges.items() if coin not in empty} for at, edges in instance.by_place.items()
-    }
+    cut = {id(fits): fits.without(empty) for fits in instance.fits}
     fits = tuple(cut[id(fits)] for fits in instance.fits)
-    return replace(instance, coins=Coins(holdings, instance.views), problem=problem, fits=fits, by_place=by_place)
+    return replace(instance, coins=Coins(holdings, instance.views), problem=problem, fits=fits)
 
 
 def _placed(here: Mapping[int, SolvedSet], exclusive: Sequence[int]) -> dict[str, list[Claim]]:

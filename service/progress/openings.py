@@ -14,8 +14,11 @@ from functools import cached_property
 from itertools import islice, product
 from math import prod
 
+import numpy as np
+
 from service.analysis.satisfiability import WantedVerdict, find_witness
 from service.assignment.build import Instance, set_rule
+from service.assignment.fits import no_fits
 from service.assignment.neighbours import leaders_of
 from service.assignment.problem import AssignmentProblem, Basis, Edge, Placement, SetRule
 from service.assignment.solve import most_filled
@@ -110,7 +113,7 @@ def with_open_groups(instance: Instance, definition: Definition) -> Instance:
     return replace(
         instance,
         places=tuple(places),
-        fits=(*instance.fits, *({} for _ in range(more))),
+        fits=(*instance.fits, *(no_fits() for _ in range(more))),
         problem=replace(instance.problem, required=required, rules=tuple(rules)),
     )
 
@@ -143,7 +146,7 @@ class _Trials:
         by_id = {constraint.id: constraint for constraint in instance.constraints}
         ruled = [(rule, by_id[rule.name]) for rule in instance.problem.rules if not rule.kind.is_goal]
         self.constraints = [constraint for _, constraint in ruled]
-        eligible = sorted({edge.holding for edge in instance.problem.edges})
+        eligible = np.unique(instance.edges.holding).tolist()
         self.shown: dict[str, list[Value]] = {
             name: self._shown(name, eligible) for name in {n for c in self.constraints for n in c.by}
         }

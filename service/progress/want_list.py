@@ -11,7 +11,8 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
-from service.assignment.build import Instance, PreferenceValues
+from service.assignment.build import Instance
+from service.assignment.preference_costs import PreferenceValues
 from service.assignment.problem import Placement
 from service.assignment.solve import solve
 from service.evaluation.places import FREE_CHOICE, Place, group_base
@@ -290,7 +291,7 @@ class _Weak:
 
     def __init__(self, instance: Instance, table: Table, seats: Mapping[int, Placement], wishes: _Wishes) -> None:
         self.instance, self.wishes = instance, wishes
-        self.values = PreferenceValues(instance.views, table)
+        self.values = PreferenceValues(instance.coins, instance.columns, table)
         self.filled = [(instance.places[at], seat.holding) for at, seat in sorted(seats.items())]
         self.short = {
             place.address
@@ -338,7 +339,7 @@ class _Weak:
         return self.instance.holdings[coin].mark
 
     def _worth(self, preference: Preference, coin: int) -> Number | None:
-        return self.values.of(preference, (coin,))[coin]
+        return self.values.one(preference, coin)
 
     def _standing(self, prefer: Sequence[Preference], coin: int) -> tuple[tuple[bool, Number], ...]:
         """The worst first: nothing recorded before all else, then the lesser worth."""

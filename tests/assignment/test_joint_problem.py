@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.assignment.build import CostScale
 from service.assignment.joint_problem import SetProblem, join_problems, solution_of, without_pieces
+from service.assignment.preference_costs import CostScale
 from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, Solution
 from service.assignment.solve import solve
 from service.errors import OverLimit

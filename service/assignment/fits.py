@@ -1,0 +1,175 @@
+"""Which coins fit each place, as arrays: no object for each pair of a place and a coin. Read as a mapping, a place has `Fit`
+objects, made when they are asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from service.assignment.edges import Flags, Integers
+from service.assignment.problem import Basis
+from service.evaluation.coins import Coins
+from service.evaluation.columns import Columns
+from service.evaluation.places import Place
+from service.evaluation.table import Fit, Table
+from service.evaluation.verdicts import ALTERNATIVES, REFERENCE, UNKNOWN, Doubt
+from service.evaluation.views import bare
+from service.facts.truth import NO, UNDECIDED, YES
+
+BASES: Mapping[Doubt | None, Basis] = {
+    None: Basis.FIRM,
+    ALTERNATIVES: Basis.ALTERNATIVES,
+    UNKNOWN: Basis.UNKNOWN,
+    REFERENCE: Basis.REFERENCE,
+}
+_DOUBTS = {basis: doubt for doubt, basis in BASES.items()}
+_FIRM_FITS = (Fit(YES), Fit(YES, presumed=True))
+
+
+@dataclass(frozen=True, eq=False)
+class PlaceFits(Mapping[int, Fit]):
+    """The coins that fit one place or may fit it, ascending. The other arrays have the same shape (coins,): `basis` is FIRM
+    for a coin that fits, else what the doubt rests on; `presumed` and `to_check` as in `Fit`. `limits` names what prevented
+    an exact answer, for the coins where something did."""
+
+    coins: Integers
+    basis: npt.NDArray[np.int8]
+    presumed: Flags
+    to_check: Integers
+    limits: Mapping[int, str] = field(default_factory=dict)
+
+    def __len__(self) -> int:
+        return len(self.coins)
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(self.coins.tolist())
+
+    def __contains__(self, coin: object) -> bool:
+        return self.position(coin) is not None
+
+    def __getitem__(self, coin: int) -> Fit:
+        at = self.position(coin)
+        if at is None:
+            raise KeyError(coin)
+        basis = Basis(int(self.basis[at]))
+        if basis is Basis.FIRM and coin not in self.limits:
+            return _FIRM_FITS[bool(self.presumed[at])]
+        verdict = YES if basis is Basis.FIRM else UNDECIDED
+        return Fit(verdict, _DOUBTS[basis], self.limits.get(coin), int(self.to_check[at]), bool(self.presumed[at]))
+
+    def position(self, coin: object) -> int | None:
+        """Where the coin is among them."""
+        if not isinstance(coin, int | np.integer):
+            return None
+        at = int(np.searchsorted(self.coins, coin))
+        return at if at < len(self.coins) and self.coins[at] == coin else None
+
+    @property
+    def certain(self) -> Integers:
+        """The coins that fit."""
+        found: Integers = self.coins[self.basis == Basis.FIRM]
+        return found
+
+    def at(self, chosen: Flags) -> PlaceFits:
+        """Some of them."""
+        return PlaceFits(
+            self.coins[chosen], self.basis[chosen], self.presumed[chosen], self.to_check[chosen], self.limits
+        )
+
+    def without(self, coins: Collection[int]) -> PlaceFits:
+        """The same without some coins."""
+        out = np.fromiter(coins, np.int64, len(coins))
+        return self.at(~np.isin(self.coins, out)) if len(out) else self
+
+
+def no_fits() -> PlaceFits:
+    """The fits of a place that nothing fits."""
+    return _merged([((), 0, False, 0)], {})
+
+
+def fits_of(
+    places: Sequence[Place],
+    coins: Coins,
+    table: Table,
+    both_columns: tuple[Columns, Columns | None],
+    never: Iterable[tuple[str, str]],
+) -> tuple[tuple[PlaceFits, ...], dict[int, frozenset[int]]]:
+    """The fits of each place; places with one rule share them. `never` are pairs (id of a coin, address of a place or id of a
+    group) that are left out: second the coins that are left out by place.
+
+    Coins that are one thing only are judged in columns, those with several candidate issues one by one; the second columns are
+    of the same coins without what is presumed of them, where anything is."""
+    out: dict[str, list[int]] = {}
+    for identity, name in never:
+        coin = coins.position(identity)
+        if coin is not None:
+            out.setdefault(name, []).append(coin)
+    by_rule: dict[int, PlaceFits] = {}
+    found: list[PlaceFits] = []
+    barred: dict[int, frozenset[int]] = {}
+    for at, place in enumerate(places):
+        fits = by_rule.get(id(place.predicate))
+        if fits is None:
+            fits = by_rule[id(place.predicate)] = _fits(place, coins, both_columns, table)
+        if out:
+            names = out.keys() & {place.address, place.group}
+            here = frozenset(coin for name in names for coin in out[name] if coin in fits)
+            if here:
+                barred[at], fits = here, fits.without(here)
+        found.append(fits)
+    return tuple(found), barred
+
+
+def _fits(place: Place, coins: Coins, both_columns: tuple[Columns, Columns | None], table: Table) -> PlaceFits:
+    columns, bare_columns = both_columns
+    single, predicate = coins.single, place.predicate
+    rows = columns.fits(predicate)
+    resting = np.zeros(len(rows.certain), bool)
+    if bare_columns is not None and len(rows.certain):
+        resting = ~np.isin(rows.certain, bare_columns.fits(predicate).certain, assume_unique=True)
+    parts: list[tuple[Any, Any, Any, Any]] = [(rows.certain, Basis.FIRM, resting, 0)]
+    for doubt, doubtful in rows.doubtful().items():
+        if not len(doubtful):
+            continue
+        to_check: Integers | int = 0
+        if doubt != REFERENCE:
+            firsts, kinds = columns.in_like_doubt(predicate, doubtful)
+            lengths = [table.to_check(predicate, coins.views[coin]) for coin in single[firsts].tolist()]
+            to_check = np.array(lengths, np.int64)[kinds]
+        parts.append((doubtful, BASES[doubt], False, to_check))
+    # Columns have their rows in the order of the coins.
+    parts = [(single[numbers], *others) for numbers, *others in parts]
+    limits: dict[int, str] = {}
+    for coin in coins.several:
+        views = coins.views[coin]
+        fit = table.fit(predicate, views)
+        if fit.verdict is NO:
+            continue
+        to_check, rests = 0, False
+        if fit.verdict is UNDECIDED and fit.doubt != REFERENCE:
+            to_check = table.to_check(predicate, views)
+        elif fit.verdict is YES and any(view.presumed for view in views):
+            rests = table.verdict(predicate, bare(views)) is not YES
+        # What rests on presumptions is told as such, whatever it took to find out.
+        if fit.limit is not None and not rests:
+            limits[coin] = fit.limit
+        parts.append(([coin], BASES[None if fit.verdict is YES else fit.doubt], rests, to_check))
+    return _merged(parts, limits)
+
+
+def _merged(parts: Sequence[tuple[Any, Any, Any, Any]], limits: Mapping[int, str]) -> PlaceFits:
+    sizes = [len(numbers) for numbers, *_ in parts]
+
+    def column(at: int, kind: type[np.generic]) -> npt.NDArray[Any]:
+        every = [np.broadcast_to(np.asarray(part[at], kind), size) for part, size in zip(parts, sizes, strict=True)]
+        return every[0] if len(every) == 1 else np.concatenate(every)
+
+    fits = PlaceFits(column(0, np.int64), column(1, np.int8), column(2, np.bool_), column(3, np.int64), limits)
+    if len(parts) == 1:
+        return fits
+    order = np.argsort(fits.coins, kind="stable")
+    return PlaceFits(fits.coins[order], fits.basis[order], fits.presumed[order], fits.to_check[order], limits)
