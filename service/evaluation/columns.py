@@ -33,6 +33,7 @@ from service.evaluation.column_index import (
     interval_of,
     texts_of,
 )
+from service.evaluation.combinations import combined
 from service.evaluation.verdicts import (
     ALTERNATIVES,
     REFERENCE,
@@ -146,6 +147,8 @@ class Columns:
         """Rows that may fit the rule, put together where nothing that leaves it in doubt differs: the same clauses hold and
         fail, and what is known of all that the others read is the same. Returns one row of each kind, and for every row the
         number of its kind; shapes (kinds,) and (rows,)."""
+        if len(rows) == 1:
+            return rows, np.zeros(1, np.int64)
         columns, is_open = [], dict[str, npt.NDArray[np.bool_]]()
         for leaf in dict.fromkeys(leaves(predicate)):
             plan, _ = self.plans.of(leaf)
@@ -155,10 +158,9 @@ class Columns:
             for name in leaf.reads:
                 is_open[name] = is_open.get(name, np.zeros(len(rows), bool)) | (certain != possible)
         for name, here in sorted(is_open.items()):
-            columns.append(np.where(here, self.column(name).codes[rows], -1))
-        table = np.stack(columns, axis=1) if columns else np.zeros((len(rows), 1), np.int64)
-        _, first, kind = np.unique(table, axis=0, return_index=True, return_inverse=True)
-        return rows[first], kind.reshape(-1)
+            columns.append(np.where(here, self.column(name).codes[rows].astype(np.int64) + 1, 0))
+        first, kind = combined(columns, len(rows))
+        return rows[first], kind
 
     @property
     def _all_possible(self) -> Node:
