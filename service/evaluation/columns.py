@@ -33,7 +33,7 @@ from service.evaluation.column_index import (
     interval_of,
     texts_of,
 )
-from service.evaluation.combinations import combined
+from service.evaluation.grouping import grouped
 from service.evaluation.verdicts import (
     ALTERNATIVES,
     REFERENCE,
@@ -159,7 +159,7 @@ class Columns:
                 is_open[name] = is_open.get(name, np.zeros(len(rows), bool)) | (certain != possible)
         for name, here in sorted(is_open.items()):
             columns.append(np.where(here, self.column(name).codes[rows].astype(np.int64) + 1, 0))
-        first, kind = combined(columns, len(rows))
+        first, kind = grouped(columns, len(rows))
         return rows[first], kind
 
     @property
