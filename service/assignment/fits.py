@@ -111,6 +111,9 @@ def fits_of(
     by_rule: dict[int, PlaceFits] = {}
     found: list[PlaceFits] = []
     barred: dict[int, frozenset[int]] = {}
+    for columns in both_columns:
+        if columns is not None:
+            columns.prepare(place.predicate for place in places)
     for at, place in enumerate(places):
         fits = by_rule.get(id(place.predicate))
         if fits is None:

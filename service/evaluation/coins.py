@@ -15,7 +15,8 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from service.evaluation.columns import AttributeColumn, Columns, of_views
+from service.evaluation.attribute_column import AttributeColumn
+from service.evaluation.columns import Columns, of_views
 from service.evaluation.views import bare
 from service.facts.attributes import Attribute
 from service.facts.holding import Holding, View

@@ -9,11 +9,10 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from math import ceil, floor
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -30,8 +29,7 @@ _YES_MARKS, _DOUBT_MARKS = CERTAIN | DECLARED | POSSIBLE, DECLARED | POSSIBLE
 _FLIPPED = {"<": ">", "<=": ">=", ">": "<", ">=": "<=", "=": "="}
 
 
-@dataclass(frozen=True, slots=True)
-class Interval:
+class Interval(NamedTuple):
     """From `low` to `high`, None for no bound. `above` and `below`: the end itself does not belong to it."""
 
     low: Any = None
@@ -123,8 +121,8 @@ class IntervalIndex:
         self.line = sorted({*bounds, *(end for entry in entries for end in _ends(entry))})
         rank = {end: at for at, end in enumerate(self.line)}
         count = len(entries)
-        self.low = np.full(count, -1, np.int64)
-        self.high = np.full(count, len(self.line), np.int64)
+        self.low = np.full(count, -1, np.int32)
+        self.high = np.full(count, len(self.line), np.int32)
         self.is_none = np.zeros(count, bool)
         mixed: list[int] = []
         values: list[int] = []
@@ -144,26 +142,26 @@ class IntervalIndex:
                 first.append(len(values))
                 values.extend(-2 if value is NONE else rank[value] for value in entry.values)
         self.mixed, self.first = np.array(mixed, np.int64), np.array(first, np.int64)
-        self.values = np.array(values, np.int64)
+        self.values = np.array(values, np.int32)
 
-    def marks(self, interval: Interval, attribute: Attribute) -> Marks:
-        """The marks of every entry, shape (entries,); entry 0, nothing recorded, may be anything within the attribute's
-        bounds."""
+    def marks(self, intervals: Sequence[Interval], attribute: Attribute) -> Marks:
+        """The marks of every entry for each interval, shape (intervals, entries); entry 0, nothing recorded, may be anything
+        within the attribute's bounds."""
         if attribute.type == "integer":
-            interval = interval.whole()
-        if interval.is_empty:
-            return np.zeros(len(self.low), np.uint8)
-        low, high = self._ranks(interval)
+            intervals = [interval.whole() for interval in intervals]
+        ranks = np.array([self._ranks(interval) for interval in intervals], np.int32).reshape(-1, 2)
+        low, high = ranks[:, :1], ranks[:, 1:]
         inside = (self.low >= low) & (self.high <= high)
         touches = (self.high >= low) & (self.low <= high)
-        marks = np.where(inside, _YES_MARKS, np.where(touches, _DOUBT_MARKS, 0)).astype(np.uint8)
-        marks[self.is_none] = 0
+        marks = (inside.view(np.uint8) * np.uint8(_YES_MARKS)) | (touches.view(np.uint8) * np.uint8(_DOUBT_MARKS))
+        marks[:, self.is_none] = 0
         if len(self.mixed):
             held = (self.values >= low) & (self.values <= high)
-            every = np.logical_and.reduceat(held, self.first)
-            some = np.logical_or.reduceat(held, self.first)
-            marks[self.mixed] = np.where(every, _YES_MARKS, np.where(some, _DOUBT_MARKS, 0))
-        marks[0] = _unrecorded(interval, attribute)
+            every = np.logical_and.reduceat(held, self.first, axis=1)
+            some = np.logical_or.reduceat(held, self.first, axis=1)
+            marks[:, self.mixed] = np.where(every, _YES_MARKS, np.where(some, _DOUBT_MARKS, 0))
+        marks[:, 0] = [_unrecorded(interval, attribute) for interval in intervals]
+        marks[np.fromiter((interval.is_empty for interval in intervals), bool, len(intervals))] = 0
         return marks
 
     def _ranks(self, interval: Interval) -> tuple[int, int]:
@@ -184,12 +182,13 @@ def _ends(entry: Knowledge | None) -> Iterator[Any]:
 
 
 def _unrecorded(interval: Interval, attribute: Attribute) -> int:
-    domain = Interval(attribute.low, False, attribute.high, False)
-    if domain.meet(interval).is_empty:
+    low, above, high, below = interval
+    least, most = attribute.low, attribute.high
+    if most is not None and low is not None and (low > most or (above and low == most)):
         return 0
-    covers = _reaches(interval.low, interval.above, attribute.low, 1) and _reaches(
-        interval.high, interval.below, attribute.high, -1
-    )
+    if least is not None and high is not None and (high < least or (below and high == least)):
+        return 0
+    covers = _reaches(low, above, least, 1) and _reaches(high, below, most, -1)
     return _YES_MARKS if covers else POSSIBLE
 
 
@@ -217,10 +216,16 @@ class TextIndex:
 
     def marks(self, texts: Sequence[str]) -> Marks:
         """The marks of every entry for being one of the texts, shape (entries,); entry 0 may be anything."""
-        held = np.zeros(len(self.sizes), np.int64)
-        for text in set(texts):
-            held[self.entries_with.get(text, [])] += 1
-        marks = np.where(held == 0, 0, np.where(held == self.sizes, _YES_MARKS, _DOUBT_MARKS)).astype(np.uint8)
+        marks = np.zeros(len(self.sizes), np.uint8)
+        if len(texts) == 1:
+            held = self.entries_with.get(texts[0], [])
+            marks[held] = np.where(self.sizes[held] == 1, _YES_MARKS, _DOUBT_MARKS)
+        else:
+            count = np.zeros(len(self.sizes), np.int64)
+            for text in set(texts):
+                count[self.entries_with.get(text, [])] += 1
+            marks[count > 0] = _DOUBT_MARKS
+            marks[(count > 0) & (count == self.sizes)] = _YES_MARKS
         marks[0] = POSSIBLE
         return marks
 
@@ -229,3 +234,29 @@ def can_be_ranked(attribute: Attribute) -> bool:
     """Whether IntervalIndex serves the attribute: numbers with one value. Dates and timestamps are left to the exact
     evaluator, which knows their bounds."""
     return attribute.is_number and not attribute.many
+
+
+class Dictionary:
+    """The entries of a column, and their indexes, made when they are first asked for."""
+
+    __slots__ = ("_intervals", "_texts", "entries")
+
+    def __init__(self, entries: Sequence[Knowledge | None]) -> None:
+        self.entries = tuple(entries)
+        self._intervals: tuple[Attribute, IntervalIndex] | None = None
+        self._texts: TextIndex | None = None
+
+    def __len__(self) -> int:
+        return len(self.entries)
+
+    def intervals(self, attribute: Attribute) -> IntervalIndex:
+        """The index for intervals of the attribute."""
+        if self._intervals is None or self._intervals[0] is not attribute:
+            self._intervals = attribute, IntervalIndex(self.entries, attribute)
+        return self._intervals[1]
+
+    def texts(self) -> TextIndex:
+        """The index for texts."""
+        if self._texts is None:
+            self._texts = TextIndex(self.entries)
+        return self._texts

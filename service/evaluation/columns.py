@@ -1,75 +1,50 @@
-"""All coins against all rules at once: columns of what is known, and packed bitmaps of what holds.
+"""All coins against all rules at once: columns of what is known, and the rows that each rule selects.
 
-Each attribute is a dictionary-encoded column: one code for each coin, code 0 where nothing is recorded, one dictionary
-entry for each distinct thing known (a value, alternatives, a range). A rule is split into clauses
-(`service.evaluation.clauses`), and the exact evaluator judges each clause once for each dictionary entry. Distinct
-clauses and subtrees are evaluated once for all rules. A node has three bitmaps with one bit for each coin:
+Each attribute is a dictionary-encoded column (`service.evaluation.attribute_column`). A rule is split into clauses
+(`service.evaluation.clauses`), and each clause is judged once for each dictionary entry, which gives it three marks
+(`service.evaluation.clause_marks`). Marks are joined with Kleene's logic: an `and` or `or` of rules is one of their marks. The
+rules of a definition are judged together, so that what they share is judged once (`service.evaluation.selection`).
 
-    certain    it holds in every world (Kleene's yes)
-    declared   for some choice of the declared alternatives it holds whatever the unrecorded facts are
-    possible   it holds in some world
-
-so an `and` or `or` is one numpy call for each. Where the rule is read once this is exact; otherwise the coins left
-undecided go through the exact evaluator, once for each distinct combination of the facts that the rule reads.
+Where the rule is read once this is exact; otherwise the coins left undecided go through the exact evaluator, once for each
+distinct combination of the facts that the rule reads.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from functools import reduce
 
 import numpy as np
 import numpy.typing as npt
 
-from service.evaluation.clauses import Plan, Plans
-from service.evaluation.column_index import (
-    CERTAIN,
-    DECLARED,
-    POSSIBLE,
-    IntervalIndex,
-    TextIndex,
-    can_be_ranked,
-    interval_of,
-    texts_of,
-)
+from service.evaluation.attribute_column import AttributeColumn, column_of_views
+from service.evaluation.clause_marks import ClauseMarks, judged_marks, marks_of
+from service.evaluation.clauses import Plan, Plans, conjunctions_of
+from service.evaluation.column_index import CERTAIN, DECLARED, POSSIBLE, Marks
 from service.evaluation.grouping import grouped
+from service.evaluation.selection import Piece, Rows, Selection, Tell, select, together, tree_of, union
 from service.evaluation.verdicts import (
     ALTERNATIVES,
     REFERENCE,
     UNKNOWN,
-    Case,
     Doubt,
-    doubt_in,
     doubt_of,
     judged_with_doubt,
 )
 from service.facts.attributes import Attribute
 from service.facts.holding import View
 from service.facts.knowledge import Among, Knowledge, Subsets
-from service.facts.truth import NO, UNDECIDED, YES, Verdict
-from service.rules.predicates import EvaluationContext, Leaf, Predicate, leaves, reads, verdict_in
+from service.rules.predicates import EvaluationContext, Leaf, Predicate, leaves, reads
 
-Bits = npt.NDArray[np.uint8]
-Codes = npt.NDArray[np.int64]
-_NO_ROWS: Codes = np.empty(0, np.int64)
-
-
-@dataclass(frozen=True, slots=True)
-class Node:
-    """Three packed bitmaps, shape (coins / 8 rounded up,)."""
-
-    certain: Bits
-    declared: Bits
-    possible: Bits
-
-
-@dataclass(frozen=True, slots=True)
-class AttributeColumn:
-    """`entries[codes[row]]` is what is known; entry 0 is None, nothing recorded. `codes` has shape (coins,)."""
-
-    codes: npt.NDArray[np.integer[Any]]
-    entries: tuple[Knowledge | None, ...]
+_EVERY_MARK = CERTAIN | DECLARED | POSSIBLE
+_NO_ROWS: Rows = np.empty(0, np.intp)
+_MOST_MARKS = 1 << 26
+"""Bytes of marks of clauses for all rows that are kept."""
+_MOST_GATHERED = 1 << 20
+"""Rows that are gathered before they are counted."""
+_SAMPLE = 4_096
+"""Rows by which the share that passes a clause is estimated."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,20 +52,26 @@ class FittingRows:
     """The rows that fit one rule (`certain`), and those that may fit it, by what the doubt rests on: declared
     `alternatives`, `unknown` facts, or what the `reference` data do not say. Row numbers, ascending."""
 
-    certain: Codes
-    alternatives: Codes
-    unknown: Codes
-    reference: Codes
+    certain: Rows
+    alternatives: Rows
+    unknown: Rows
+    reference: Rows
 
-    def doubtful(self) -> dict[Doubt, Codes]:
+    def doubtful(self) -> dict[Doubt, Rows]:
         """The rows that may fit, by what the doubt rests on."""
         return {ALTERNATIVES: self.alternatives, UNKNOWN: self.unknown, REFERENCE: self.reference}
+
+
+_NOTHING = FittingRows(_NO_ROWS, _NO_ROWS, _NO_ROWS, _NO_ROWS)
 
 
 class Columns:
     """The columns of one collection, and what was evaluated on them so far. A row is one view of one coin: there are `rows` of
     them, and `column_of` gives the column of an attribute, asked once for each. `attributes` has every attribute that a rule
-    reads."""
+    reads. `plans` may be those of other columns: they hold for any collection.
+
+    Many rules cost least when they are announced together (`prepare`).
+    """
 
     def __init__(
         self,
@@ -98,14 +79,16 @@ class Columns:
         column_of: Callable[[str], AttributeColumn],
         attributes: Mapping[str, Attribute],
         context: EvaluationContext,
+        plans: Plans | None = None,
     ) -> None:
         self.rows, self._column_of, self.attributes, self.context = rows, column_of, attributes, context
+        self.plans = Plans() if plans is None else plans
         self._columns: dict[str, AttributeColumn] = {}
-        self._interval_indexes: dict[str, IntervalIndex] = {}
-        self._text_indexes: dict[str, TextIndex] = {}
-        self._nodes: dict[Plan, Node] = {}
+        self._clause_marks: dict[str, ClauseMarks] = {}
+        self._marks_of_all: dict[int, Marks] = {}
+        self._selected: dict[Plan, FittingRows] = {}
+        self._fits: dict[int, tuple[Predicate, FittingRows]] = {}
         self._gaps: dict[Leaf, npt.NDArray[np.bool_]] = {}
-        self.plans = Plans()
 
     def column(self, name: str) -> AttributeColumn:
         """The column of an attribute."""
@@ -114,187 +97,216 @@ class Columns:
             found = self._columns[name] = self._column_of(name)
         return found
 
+    def prepare(self, predicates: Iterable[Predicate]) -> None:
+        """Selects the rows of all these rules together. Memory: 9 bytes for each row that may fit a rule."""
+        plans = {plan: None for predicate in predicates if (plan := self.plans.of(predicate)[0]) is not None}
+        self._select([plan for plan in plans if plan not in self._selected])
+
     def fits(self, predicate: Predicate) -> FittingRows:
         """The rows that fit the rule or may fit it. Exact, within the budgets of `service.evaluation.verdicts`."""
-        plan, is_read_once = self.plans.of(predicate)
-        node = self._all_possible if plan is None else self._node(plan)
-        if is_read_once and plan is not None:
-            return self._with_gaps(predicate, self._as_rows(node))
-        return self._with_gaps(predicate, self._judged_exactly(predicate, node))
+        known = self._fits.get(id(predicate))
+        if known is None:
+            # The rule is kept, so that its id is not reused.
+            known = self._fits[id(predicate)] = predicate, self._fitting(predicate)
+        return known[1]
 
-    def fails(self, predicate: Predicate) -> npt.NDArray[np.bool_]:
-        """For every row whether it fails the rule for certain, as far as Kleene's logic over its clauses tells; shape
-        (rows,)."""
+    def fails(self, predicate: Predicate, rows: Rows | None = None) -> npt.NDArray[np.bool_]:
+        """For each of the rows (all of them for None) whether it fails the rule for certain, as far as Kleene's logic over its
+        clauses tells; shape (rows,)."""
         plan, _ = self.plans.of(predicate)
-        if plan is None:
-            fits = self._judged_exactly(predicate, self._all_possible)
-            failed = np.ones(self.rows, bool)
-            for rows in (fits.certain, *fits.doubtful().values()):
-                failed[rows] = False
-            return failed
-        return np.unpackbits(~self._node(plan).possible, count=self.rows).astype(bool)
+        if plan is not None:
+            return np.asarray(self.marks_at(plan, rows) == 0)
+        fits = self.fits(predicate)
+        failed = np.ones(self.rows, bool)
+        for fitting in (fits.certain, *fits.doubtful().values()):
+            failed[fitting] = False
+        return failed if rows is None else failed[rows]
 
     def count(self, predicate: Predicate) -> tuple[int, int]:
         """How many rows fit for certain, and how many possibly."""
-        plan, is_read_once = self.plans.of(predicate)
-        node = self._all_possible if plan is None else self._node(plan)
-        if is_read_once and plan is not None:
-            return _ones(node.certain), _ones(node.possible)
-        fits = self._judged_exactly(predicate, node)
-        return len(fits.certain), len(fits.certain) + sum(map(len, fits.doubtful().values()))
+        certain, possible = self.counts([predicate])
+        return int(certain[0]), int(possible[0])
 
-    def in_like_doubt(self, predicate: Predicate, rows: Codes) -> tuple[Codes, Codes]:
+    def counts(self, predicates: Sequence[Predicate]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+        """How many rows fit each rule for certain, and how many possibly; shapes (rules,). The rows themselves are not kept, so
+        that memory does not grow with them."""
+        certain, possible = np.zeros(len(predicates), np.int64), np.zeros(len(predicates), np.int64)
+        of_plan: dict[Plan, int] = {}
+        streamed: list[tuple[int, int]] = []
+        for number, predicate in enumerate(predicates):
+            plan, is_read_once = self.plans.of(predicate)
+            if plan is None or not is_read_once or len(conjunctions_of(plan)) > 1:
+                fits = self.fits(predicate)
+                certain[number] = len(fits.certain)
+                possible[number] = len(fits.certain) + sum(map(len, fits.doubtful().values()))
+            else:
+                streamed.append((number, of_plan.setdefault(plan, len(of_plan))))
+        counter = _Counter(len(of_plan))
+        self._tell([conjunctions_of(plan)[0] for plan in of_plan], counter.tell)
+        if streamed:
+            numbers, plans = np.array(streamed).T
+            certain[numbers], possible[numbers] = counter.counts()[:, plans]
+        return certain, possible
+
+    def in_like_doubt(self, predicate: Predicate, rows: Rows) -> tuple[Rows, Rows]:
         """Rows that may fit the rule, put together where nothing that leaves it in doubt differs: the same clauses hold and
         fail, and what is known of all that the others read is the same. Returns one row of each kind, and for every row the
         number of its kind; shapes (kinds,) and (rows,)."""
         if len(rows) == 1:
-            return rows, np.zeros(1, np.int64)
+            return rows, np.zeros(1, np.intp)
         columns, is_open = [], dict[str, npt.NDArray[np.bool_]]()
         for leaf in dict.fromkeys(leaves(predicate)):
             plan, _ = self.plans.of(leaf)
-            node = self._all_possible if plan is None else self._node(plan)
-            certain, possible = _bits_at(node.certain, rows), _bits_at(node.possible, rows)
+            marks = np.full(len(rows), POSSIBLE, np.uint8) if plan is None else self.marks_at(plan, rows)
+            certain, possible = (marks & CERTAIN).astype(np.int64), (marks != 0).astype(np.int64)
             columns.append(certain + possible)
             for name in leaf.reads:
                 is_open[name] = is_open.get(name, np.zeros(len(rows), bool)) | (certain != possible)
         for name, here in sorted(is_open.items()):
-            columns.append(np.where(here, self.column(name).codes[rows].astype(np.int64) + 1, 0))
+            # Codes from 1 on, and 0 where the attribute leaves nothing in doubt.
+            columns.append(np.where(here, self.codes_at(name, rows) + 1, 0))
         first, kind = grouped(columns, len(rows))
         return rows[first], kind
 
-    @property
-    def _all_possible(self) -> Node:
-        """Every coin may fit, none for certain."""
-        nothing = np.zeros((self.rows + 7) // 8, np.uint8)
-        return Node(nothing, nothing, ~nothing)
+    # -- what selecting needs (selection.Judge)
 
-    # -- bitmaps
+    def attribute_of(self, clause: int) -> str | None:
+        """The one attribute that a clause reads, None where it reads several, or none."""
+        return self.plans.attributes[clause]
 
-    def _node(self, plan: Plan) -> Node:
-        node = self._nodes.get(plan)
-        if node is None:
-            node = self._clause(self.plans.clauses[plan]) if isinstance(plan, int) else self._joined(plan)
-            self._nodes[plan] = node
-        return node
+    def codes_at(self, name: str, rows: Rows | None) -> Rows:
+        """The codes of these rows in the column of an attribute."""
+        codes = self.column(name).codes
+        taken = codes if rows is None or len(rows) == self.rows else codes.take(rows)
+        return taken.astype(np.intp)
 
-    def _joined(self, plan: tuple[bool, tuple[Plan, ...]]) -> Node:
+    def table(self, name: str, clauses: Iterable[Plan]) -> Marks:
+        """The marks of clauses about an attribute for the entries of its column; shape (clauses, entries)."""
+        marks = self._clause_marks.get(name)
+        if marks is None:
+            dictionary = self.column(name).dictionary
+            marks = self._clause_marks[name] = ClauseMarks(name, dictionary, self.attributes, self.context)
+        known = self.plans.clauses
+        return marks.of({clause: known[clause] for clause in clauses if isinstance(clause, int)})
+
+    def marks_at(self, plan: Plan, rows: Rows | None) -> Marks:
+        """The marks of any plan for these rows, ascending and each once, or for all; shape (rows,)."""
+        if isinstance(plan, int):
+            if rows is None:
+                return self._marks_of_every_row(plan)
+            if 2 * len(rows) >= self.rows:
+                return self._marks_of_every_row(plan)[rows]
+            return self._marks_of_clause(plan, rows)
         is_and, parts = plan
         join = np.bitwise_and if is_and else np.bitwise_or
-        first, *others = [self._node(part) for part in parts]
-        certain, declared, possible = first.certain, first.declared, first.possible
-        for other in others:
-            certain = join(certain, other.certain)
-            declared = join(declared, other.declared)
-            possible = join(possible, other.possible)
-        return Node(certain, declared, possible)
+        return reduce(join, (self.marks_at(part, rows) for part in parts))
 
-    def _clause(self, predicate: Predicate) -> Node:
-        names = sorted(reads(predicate))
-        if not names:
-            marks = _marks(verdict_in(predicate, {}, self.context), recorded=True)
-            return _packed(np.full(self.rows, marks, np.uint8))
-        if len(names) == 1:
-            column = self.column(names[0])
-            found = self._looked_up(predicate, names[0])
-            if found is not None:
-                return _packed(found[column.codes])
-            table = np.fromiter(
-                (self._judged(predicate, {names[0]: entry}) for entry in column.entries), np.uint8, len(column.entries)
-            )
-            return _packed(table[column.codes])
-        return _packed(self._marks_by_combination(names, None, lambda known: self._judged(predicate, known)))
+    # -- marks
 
-    def _looked_up(self, predicate: Predicate, name: str) -> npt.NDArray[np.uint8] | None:
-        """The marks of every entry by an index, where the clause has a common shape; else None."""
-        attribute = self.attributes[name]
-        if can_be_ranked(attribute):
-            interval = interval_of(predicate)
-            if interval is not None:
-                if name not in self._interval_indexes:
-                    self._interval_indexes[name] = IntervalIndex(self.column(name).entries, attribute)
-                return self._interval_indexes[name].marks(interval, attribute)
-        elif attribute.type == "text" and not attribute.many and not attribute.values:
-            texts = texts_of(predicate)
-            if texts is not None:
-                if name not in self._text_indexes:
-                    self._text_indexes[name] = TextIndex(self.column(name).entries)
-                return self._text_indexes[name].marks(texts)
-        return None
+    def _marks_of_every_row(self, clause: int) -> Marks:
+        found = self._marks_of_all.get(clause)
+        if found is None:
+            if (len(self._marks_of_all) + 1) * self.rows > _MOST_MARKS:
+                self._marks_of_all.clear()
+            found = self._marks_of_all[clause] = self._marks_of_clause(clause, None)
+        return found
 
-    def _judged(self, predicate: Predicate, known: Mapping[str, Knowledge | None]) -> int:
-        """The three marks of a clause for what is known of its attributes."""
-        facts = {name: knowledge for name, knowledge in known.items() if knowledge is not None}
-        recorded = len(facts) == len(known)
-        if recorded and len(facts) == 1:
-            marks = self._by_values(predicate, *next(iter(facts.items())))
-            if marks is not None:
-                return marks
-        case = Case(predicate, facts, self.attributes, self.context)
-        verdict = case.judge().verdict
-        if verdict is UNDECIDED and not recorded and facts:
-            # Some of its facts are recorded: whether a choice among these alone makes it fit needs the exact evaluator.
-            recorded = doubt_in([case]) != UNKNOWN
-        return _marks(verdict, recorded=recorded)
+    def _marks_of_clause(self, clause: int, rows: Rows | None) -> Marks:
+        name = self.attribute_of(clause)
+        if name is not None:
+            marks: Marks = self.table(name, [clause])[0].take(self.codes_at(name, rows))
+            return marks
+        predicate = self.plans.clauses[clause]
 
-    def _by_values(self, predicate: Predicate, name: str, knowledge: Knowledge) -> int | None:
-        """The marks from the values that the attribute may have; None where a value itself leaves the clause
-        undecided."""
-        if not isinstance(knowledge, Among):
-            return None
-        seen = {verdict_in(predicate, {name: value}, self.context) for value in knowledge.values}
-        if UNDECIDED in seen:
-            return None
-        return _marks(UNDECIDED if len(seen) > 1 else seen.pop(), recorded=True)
+        def judge(known: Mapping[str, Knowledge | None]) -> int:
+            return judged_marks(predicate, known, self.attributes, self.context)
+
+        return self._marks_by_combination(sorted(reads(predicate)), rows, judge)
 
     def _marks_by_combination(
-        self, names: Sequence[str], rows: Codes | None, judge: Callable[[Mapping[str, Knowledge | None]], int]
-    ) -> npt.NDArray[np.uint8]:
+        self, names: Sequence[str], rows: Rows | None, judge: Callable[[Mapping[str, Knowledge | None]], int]
+    ) -> Marks:
         """The marks of the rows (all of them for None), judged once for each distinct combination of what is known of
         these attributes."""
+        count = self.rows if rows is None else len(rows)
+        first, of_row = grouped([self.codes_at(name, rows) for name in names], count)
         columns = [self.column(name) for name in names]
-        table = np.stack([column.codes if rows is None else column.codes[rows] for column in columns], axis=1)
-        combinations, of_row = np.unique(table, axis=0, return_inverse=True)
-        marks = np.fromiter(
-            (
-                judge({n: c.entries[code] for n, c, code in zip(names, columns, combination, strict=True)})
-                for combination in combinations.tolist()
-            ),
-            np.uint8,
-            len(combinations),
+        marks = (
+            judge({name: column.entries[column.codes[row]] for name, column in zip(names, columns, strict=True)})
+            for row in (first if rows is None else rows[first]).tolist()
         )
-        return marks[of_row.reshape(-1)]
+        return np.fromiter(marks, np.uint8, len(first)).take(of_row)
 
-    # -- back to rows
+    # -- selections
 
-    def _as_rows(self, node: Node) -> FittingRows:
-        doubtful = node.possible & ~node.certain
-        return FittingRows(
-            self._rows_of(node.certain),
-            self._rows_of(doubtful & node.declared),
-            self._rows_of(doubtful & ~node.declared),
-            _NO_ROWS,
+    def _select(self, plans: Sequence[Plan]) -> None:
+        """Remembers the rows that these plans select."""
+        conjunctions = [(plan, one) for plan in plans for one in conjunctions_of(plan)]
+        pieces: list[Piece] = []
+        self._tell([one for _, one in conjunctions], lambda *piece: pieces.append(piece))
+        self._selected |= dict.fromkeys(plans, _NOTHING)
+        numbers, lengths, selection = together(pieces)
+        several: dict[Plan, list[Selection]] = {}
+        for number, fits, found in zip(numbers, *_split(lengths, selection), strict=True):
+            plan = conjunctions[number][0]
+            if len(conjunctions_of(plan)) == 1:
+                self._selected[plan] = fits
+            else:
+                several.setdefault(plan, []).append(found)
+        for plan, selections in several.items():
+            united = union(selections)
+            self._selected[plan] = _split(np.array([len(united.rows)]), united)[0][0]
+
+    def _tell(self, conjunctions: Sequence[Sequence[Plan]], tell: Tell) -> None:
+        """Tells what the conjunctions select."""
+        every = Selection(np.arange(self.rows), np.full(self.rows, _EVERY_MARK, np.uint8))
+        select(tree_of(conjunctions, self._passing(conjunctions), self.rows, self), every, self, tell)
+
+    def _passing(self, conjunctions: Iterable[Iterable[Plan]]) -> dict[Plan, float]:
+        """The share of rows that pass each clause about one attribute, by a sample."""
+        clauses: dict[str, dict[Plan, None]] = {}
+        for conjunction in conjunctions:
+            for operand in conjunction:
+                name = self.attribute_of(operand) if isinstance(operand, int) else None
+                if name is not None:
+                    clauses.setdefault(name, {})[operand] = None
+        passing: dict[Plan, float] = {}
+        for name, here in clauses.items():
+            table = self.table(name, here)
+            codes = self.column(name).codes[:: 1 + self.rows // _SAMPLE]
+            shares = np.bincount(codes, minlength=table.shape[1]).astype(np.float32) / max(1, len(codes))
+            passing |= zip(here, ((table != 0) @ shares).tolist(), strict=True)
+        return passing
+
+    # -- rows that fit
+
+    def _fitting(self, predicate: Predicate) -> FittingRows:
+        plan, is_read_once = self.plans.of(predicate)
+        if plan is None:
+            # Every coin may fit, none for certain.
+            selected = FittingRows(_NO_ROWS, _NO_ROWS, np.arange(self.rows), _NO_ROWS)
+        else:
+            if plan not in self._selected:
+                self._select([plan])
+            selected = self._selected[plan]
+        return self._with_gaps(
+            predicate, selected if is_read_once and plan is not None else self._exact(predicate, selected)
         )
 
-    def _rows_of(self, bits: Bits) -> Codes:
-        # Most rules fit few coins: only the bytes with a bit set are unpacked.
-        held = np.flatnonzero(bits)
-        if len(held) == 0:
-            return held
-        inside = np.unpackbits(bits[held][:, np.newaxis], axis=1)
-        byte, bit = np.nonzero(inside)
-        rows = held[byte] * 8 + bit
-        return rows[rows < self.rows]
-
-    def _judged_exactly(self, predicate: Predicate, node: Node) -> FittingRows:
+    def _exact(self, predicate: Predicate, fits: FittingRows) -> FittingRows:
         """For a rule that is not read once: what Kleene's logic leaves undecided is judged exactly."""
-        certain = self._rows_of(node.certain)
-        open_rows = self._rows_of(node.possible & ~node.certain)
+        open_rows = np.union1d(fits.alternatives, fits.unknown)
         if len(open_rows) == 0:
-            return FittingRows(certain, open_rows, open_rows, _NO_ROWS)
-        names = sorted(reads(predicate))
-        marks = self._marks_by_combination(names, open_rows, lambda known: self._exactly(predicate, known))
+            return fits
+
+        def judge(known: Mapping[str, Knowledge | None]) -> int:
+            view = View({name: knowledge for name, knowledge in known.items() if knowledge is not None})
+            judgement, doubt = judged_with_doubt(predicate, (view,), self.attributes, self.context)
+            return marks_of(judgement.verdict, recorded=doubt != UNKNOWN)
+
+        marks = self._marks_by_combination(sorted(reads(predicate)), open_rows, judge)
         return FittingRows(
-            np.union1d(certain, open_rows[marks & CERTAIN != 0]),
+            np.union1d(fits.certain, open_rows[marks & CERTAIN != 0]),
             open_rows[marks == DECLARED | POSSIBLE],
             open_rows[marks == POSSIBLE],
             _NO_ROWS,
@@ -303,12 +315,16 @@ class Columns:
     def _with_gaps(self, predicate: Predicate, fits: FittingRows) -> FittingRows:
         """The same with the rows in doubt judged exactly as to what the doubt rests on, where the vocabularies do not say
         enough of what is recorded."""
+        if not len(fits.alternatives) and not len(fits.unknown):
+            return fits
+        asking = [leaf for leaf in leaves(predicate) if type(leaf).gaps is not Leaf.gaps and len(leaf.reads) == 1]
+        if not asking:
+            return fits
         open_rows = np.union1d(fits.alternatives, fits.unknown)
         has_gap = np.zeros(len(open_rows), bool)
-        for leaf in dict.fromkeys(leaves(predicate)) if len(open_rows) else ():
-            if len(leaf.reads) == 1 and type(leaf).gaps is not Leaf.gaps:
-                name = next(iter(leaf.reads))
-                has_gap |= self._gaps_of(leaf, name)[self.column(name).codes[open_rows]]
+        for leaf in dict.fromkeys(asking):
+            name = next(iter(leaf.reads))
+            has_gap |= self._gaps_of(leaf, name)[self.column(name).codes[open_rows]]
         rows = open_rows[has_gap]
         if len(rows) == 0:
             return fits
@@ -343,39 +359,50 @@ class Columns:
         found = self._gaps[leaf] = np.fromiter((has_gap(entry) for entry in entries), bool, len(entries))
         return found
 
-    def _exactly(self, predicate: Predicate, known: Mapping[str, Knowledge | None]) -> int:
-        view = View({name: knowledge for name, knowledge in known.items() if knowledge is not None})
-        judgement, doubt = judged_with_doubt(predicate, (view,), self.attributes, self.context)
-        return _marks(judgement.verdict, recorded=doubt != UNKNOWN)
-
 
 def of_views(rows: Sequence[View], attributes: Mapping[str, Attribute], context: EvaluationContext) -> Columns:
     """The columns of these views; each column is built on first use."""
-
-    def column_of(name: str) -> AttributeColumn:
-        entries: dict[Knowledge | None, int] = {None: 0}
-        codes = (entries.setdefault(row.facts.get(name), len(entries)) for row in rows)
-        return AttributeColumn(np.fromiter(codes, np.int64, len(rows)), tuple(entries))
-
-    return Columns(len(rows), column_of, attributes, context)
+    return Columns(len(rows), lambda name: column_of_views(rows, name), attributes, context)
 
 
-def _marks(verdict: Verdict, *, recorded: bool) -> int:
-    if verdict is NO:
-        return 0
-    if verdict is YES:
-        return CERTAIN | DECLARED | POSSIBLE
-    return POSSIBLE | (DECLARED if recorded else 0)
+class _Counter:
+    """Counts what conjunctions select as it is told, a few rows at a time."""
+
+    def __init__(self, conjunctions: int) -> None:
+        self._counts = np.zeros((2, conjunctions), np.int64)
+        self._pieces: list[Piece] = []
+        self._size = 0
+
+    def tell(self, numbers: Sequence[int], lengths: npt.NDArray[np.int64], selection: Selection) -> None:
+        self._pieces.append((numbers, lengths, selection))
+        self._size += len(selection.rows)
+        if self._size > _MOST_GATHERED:
+            self.counts()
+
+    def counts(self) -> npt.NDArray[np.int64]:
+        """How many rows each selects for certain, and how many possibly; shape (2, conjunctions)."""
+        numbers, lengths, selection = together(self._pieces)
+        self._pieces, self._size = [], 0
+        self._counts[:, numbers] = _sums(selection.marks & CERTAIN, lengths), lengths
+        return self._counts
 
 
-def _packed(marks: npt.NDArray[np.uint8]) -> Node:
-    return Node(np.packbits(marks & CERTAIN), np.packbits(marks & DECLARED), np.packbits(marks & POSSIBLE))
+def _split(lengths: npt.NDArray[np.int64], selection: Selection) -> tuple[list[FittingRows], list[Selection]]:
+    """The rows of consecutive stretches of these lengths by what their marks say, and the stretches themselves."""
+    rows, marks = selection
+    parts = []
+    for wanted in (_EVERY_MARK, DECLARED | POSSIBLE, POSSIBLE):
+        here = marks == wanted
+        found = rows[here]
+        ends = np.cumsum(_sums(here, lengths)).tolist()
+        parts.append([found[start:end] for start, end in zip([0, *ends], ends, strict=False)])
+    ends = np.cumsum(lengths).tolist()
+    stretches = [Selection(rows[start:end], marks[start:end]) for start, end in zip([0, *ends], ends, strict=False)]
+    return [FittingRows(a, b, c, _NO_ROWS) for a, b, c in zip(*parts, strict=True)], stretches
 
 
-def _bits_at(bits: Bits, rows: Codes) -> Codes:
-    found: Codes = (bits[rows >> 3] >> (7 - (rows & 7)).astype(np.uint8)).astype(np.int64) & 1
-    return found
-
-
-def _ones(bits: Bits) -> int:
-    return int(np.bitwise_count(bits).sum())
+def _sums(numbers: npt.NDArray[np.generic], lengths: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """The sums of consecutive stretches of these lengths."""
+    ends = np.cumsum(lengths)
+    sums = np.concatenate((np.zeros(1, np.int64), np.cumsum(numbers, dtype=np.int64)))
+    return np.asarray(sums[ends] - sums[ends - lengths])

@@ -15,8 +15,9 @@ from typing import Any, TypeVar, overload
 import numpy as np
 import numpy.typing as npt
 
+from service.evaluation.attribute_column import AttributeColumn
 from service.evaluation.coins import Coins
-from service.evaluation.columns import AttributeColumn, Columns
+from service.evaluation.columns import Columns
 from service.evaluation.grouping import grouped
 from service.evaluation.views import Seen, Views
 from service.facts.attributes import Attribute
@@ -188,7 +189,7 @@ class CoinsInColumns(Coins):
             if kind.is_single and name in kind.over and not (bare and name in kind.presumed)
         }
         if not laid:
-            return AttributeColumn(codes, column.entries)
+            return AttributeColumn(codes, column.dictionary)
         number_of = {entry: number for number, entry in enumerate(column.entries)}
         over = np.full(len(kinds), -1, np.int32)
         for number, entry in laid.items():

@@ -14,7 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from service.database.types import read_back
-from service.evaluation.columns import AttributeColumn, Columns
+from service.evaluation.attribute_column import AttributeColumn
+from service.evaluation.columns import Columns
 from service.evaluation.grouping import grouped
 from service.evaluation.recorded import CoinsInColumns, coins_in_columns
 from service.evaluation.table import Table

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from service.database.types import read_back
 from service.errors import Fault
-from service.evaluation.columns import AttributeColumn
+from service.evaluation.attribute_column import AttributeColumn
 from service.evaluation.recorded import MadeWhenAsked, RecordedCoins
 from service.facts.attributes import Attributes
 from service.facts.holding import Facts, Holding, read_holding

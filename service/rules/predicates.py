@@ -663,6 +663,9 @@ class Not:
 Predicate = And | Or | Not | Leaf
 
 
+_COMPOUND = (And, Or, Not)
+
+
 def leaves(predicate: Predicate) -> list[Leaf]:
     """Every leaf from left to right, once for each of its occurrences."""
     found: list[Leaf] = []
@@ -680,6 +683,9 @@ def leaves(predicate: Predicate) -> list[Leaf]:
 
 def reads(predicate: Predicate) -> frozenset[str]:
     """Every attribute that the rule reads."""
+    item = predicate.item if isinstance(predicate, Not) else predicate
+    if not isinstance(item, _COMPOUND):
+        return item.reads
     return frozenset().union(*(leaf.reads for leaf in leaves(predicate)))
 
 

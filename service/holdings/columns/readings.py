@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.database.types import read_back
-from service.evaluation.columns import AttributeColumn
+from service.evaluation.attribute_column import AttributeColumn
 from service.facts.attributes import Attribute, Attributes, NamesByIssuer
 from service.facts.holding import read_facts
 from service.facts.knowledge import Knowledge

@@ -41,8 +41,9 @@ class Rules:
         """How many pairs fit for certain. Columns and compiled rules are kept from one call to the next, no verdict is."""
 
         def run() -> int:
-            self.columns._nodes.clear()
-            return sum(self.columns.count(predicate)[0] for predicate in self.predicates)
+            kept = self.columns
+            columns = Columns(kept.rows, kept.column, kept.attributes, kept.context, kept.plans)
+            return int(columns.counts(self.predicates)[0].sum())
 
         return run
 
