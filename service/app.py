@@ -10,6 +10,8 @@ from typing import Any
 from fastapi import FastAPI
 
 from service.http import openapi, problems
+from service.http.answered_before import AnsweredBefore
+from service.http.answers import keep_answers
 from service.http.api.account import account
 from service.http.api.allocations import allocations, doubts
 from service.http.api.candidates import candidates
@@ -118,6 +120,8 @@ def create_app(settings: Settings) -> FastAPI:
     )
     app.state.settings = settings
     problems.install(app)
+    keep_answers(app.state, settings.answers_bytes)
+    app.add_middleware(AnsweredBefore, routes=[route for router in ROUTERS for route in router.routes])
     app.add_middleware(HeadAsGet)
     app.add_middleware(RequestLog)
     # The routes themselves: what `include_router` makes of them anew for each app is the same, and takes most of the start.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Self
@@ -90,6 +90,11 @@ class Settings(BaseSettings):
         default=2, ge=1, le=64, description="Evaluations computed at the same time in one process."
     )
     solves_waiting: int = Field(default=16, ge=0, description="Evaluations that may wait their turn; past that: 503.")
+    answers_bytes: int = Field(
+        default=64 * MEBIBYTE,
+        ge=0,
+        description="Answers of sets that one process keeps to give them again, in bytes; 0: none.",
+    )
     writers_waiting: int = Field(
         default=200, ge=0, description="SQLite: changes that may wait to be written; past that: 503."
     )
@@ -191,6 +196,7 @@ def read_settings() -> Settings:
         raise InvalidSettings(lines) from None
 
 
+@cache
 def engine_version() -> str:
     """The version of this program; it is part of what an evaluation depends on."""
     try:

@@ -189,12 +189,17 @@ CALLER = Lookup(
 
 def caller_of(row: Any | None, digest: str, now: datetime) -> Caller | None:
     """The caller in a row of CALLER; None where there is no row, or the token is revoked or expired."""
-    if row is None or not hmac.compare_digest(row.digest.encode(), digest.encode()):
-        return None
-    if row.revoked_at is not None or (row.expires_at is not None and row.expires_at <= now):
+    if row is None or not is_live(row, digest, now):
         return None
     kept = Account(Owner(row.owner_id), row.account_name, row.is_admin, row.account_created_at, row.password_hash)
     return Caller(kept, _token(row))
+
+
+def is_live(row: Any, digest: str, now: datetime) -> bool:
+    """Whether a row has the token with this digest, and that is neither revoked nor expired."""
+    if not hmac.compare_digest(row.digest.encode(), digest.encode()) or row.revoked_at is not None:
+        return False
+    return row.expires_at is None or row.expires_at > now
 
 
 class RememberedStore:

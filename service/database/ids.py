@@ -6,6 +6,7 @@ import re
 import secrets
 import time
 import uuid
+from functools import lru_cache
 
 _WRITTEN = re.compile("[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}")
 
@@ -19,6 +20,7 @@ def new_id() -> str:
     return f"{text[:8]}-{text[8:12]}-{text[12:16]}-{text[16:20]}-{text[20:]}"
 
 
+@lru_cache(1_000)
 def read_id(text: str) -> str | None:
     """The id in its one written form (lower case, with hyphens), or None when it is no UUID in that form."""
     if _WRITTEN.fullmatch(text):

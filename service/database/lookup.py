@@ -17,6 +17,7 @@ from typing import Any
 from sqlalchemy import Dialect, Engine, Select
 
 _Processor = Callable[[Any], Any]
+_MOST_READ = 500
 
 
 class Lookup:
@@ -27,6 +28,7 @@ class Lookup:
         self._names = [str(column.key) for column in statement.selected_columns]
         self._row: Any = namedtuple("Row", self._names)  # type: ignore[misc]
         self._prepared: _Prepared | None = None
+        self._read: dict[tuple[Any, ...], Any] = {}
 
     def find(self, connection: sqlite3.Connection, dialect: Dialect, values: dict[str, Any]) -> Any | None:
         """The row, asked of the driver's own connection; None where there is none. Raises sqlite3.Error."""
@@ -35,7 +37,17 @@ class Lookup:
             prepared = self._prepared = _Prepared(self.statement, dialect)
         # All rows are fetched, which ends the snapshot: an open one would keep the log from being shortened.
         rows = connection.execute(prepared.text, prepared.parameters(values)).fetchall()
-        return self._row._make(prepared.read(rows[0])) if rows else None
+        return self._made(rows[0], prepared) if rows else None
+
+    def _made(self, raw: tuple[Any, ...], prepared: _Prepared) -> Any:
+        """The row, its columns as SQLAlchemy's types read them. Most rows come again as they were, so that those are the same
+        object: reading the columns takes longer than finding the row."""
+        made = self._read.get(raw)
+        if made is None:
+            if len(self._read) >= _MOST_READ:
+                self._read.clear()
+            made = self._read[raw] = self._row._make(prepared.read(raw))
+        return made
 
 
 class _Prepared:
@@ -68,18 +80,33 @@ class _Prepared:
 
 
 class Beside:
-    """A connection to a SQLite file that is kept for look-ups, beside the pools; of one thread at a time."""
+    """A connection to a SQLite file that is kept for look-ups, beside the pools; of one thread at a time.
+
+    What was found is found again without asking, as long as nothing was committed to the file since: SQLite tells that by a
+    number (PRAGMA data_version: it differs when another connection, of any process, committed something in between; this one
+    never writes).
+    """
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
         self._connection: sqlite3.Connection | None = None
+        self._version: int | None = None
+        self._found: dict[tuple[Any, ...], Any] = {}
 
     def find(self, lookup: Lookup, values: dict[str, Any]) -> Any | None:
         """Raises sqlite3.Error where the file cannot be read at once."""
         connection = self._connection
         if connection is None:
             connection = self._connection = self._opened()
-        return lookup.find(connection, self._engine.dialect, values)
+        ((version,),) = connection.execute("PRAGMA data_version").fetchall()
+        if version != self._version or len(self._found) >= _MOST_READ:
+            self._found.clear()
+            self._version = version
+        key = (lookup, *values.items())
+        if key not in self._found:
+            # What is committed between the two questions is found already, and asked for once more by the next.
+            self._found[key] = lookup.find(connection, self._engine.dialect, values)
+        return self._found[key]
 
     def close(self) -> None:
         if self._connection is not None:

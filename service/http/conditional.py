@@ -98,9 +98,16 @@ IfNoneMatch = Annotated[KnownVersions, Depends(_if_none_match)]
 def is_known(request: Request, current: str) -> bool:
     """Whether the caller has the current version already, by If-None-Match and weak comparison."""
     header = joined(request, "if-none-match")
-    if header is None:
-        return False
-    return header.strip() == "*" or current in (tag.removeprefix("W/") for tag in _tags(header, "If-None-Match"))
+    return header is not None and names(header, current)
+
+
+def names(header: str, current: str) -> bool:
+    """Whether an If-None-Match header names the current version, by weak comparison."""
+    return (
+        header == current
+        or header.strip() == "*"
+        or current in (tag.removeprefix("W/") for tag in _tags(header, "If-None-Match"))
+    )
 
 
 def joined(request: Request, name: str) -> str | None:

@@ -66,10 +66,16 @@ def _token(request: Request) -> str | None:
     header = request.headers.get("authorization")
     if header is None:
         return None
-    scheme, _, token = header.partition(" ")
-    if scheme.lower() != "bearer" or not token.strip():
+    token = bearer(header)
+    if token is None:
         raise NotAuthenticated("the header Authorization takes the form: Bearer <token>")
-    return token.strip()
+    return token
+
+
+def bearer(header: str) -> str | None:
+    """The token in an Authorization header (RFC 6750, section 2.1); None where it has another form."""
+    scheme, _, token = header.partition(" ")
+    return token.strip() or None if scheme.lower() == "bearer" else None
 
 
 async def _optional_caller(request: Request) -> Caller | None:

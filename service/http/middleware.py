@@ -19,6 +19,9 @@ errors = logging.getLogger("setwright.errors")
 def begin_log(level: str) -> None:
     """Sends the process's log to standard error. Every worker process calls it."""
     form = "%(asctime)s %(levelname)s %(name)s: %(message)s"
+    # What no line of it shows is not looked for (Python's documentation, "Logging HOWTO", Optimization).
+    logging._srcfile = None
+    logging.logThreads = logging.logProcesses = logging.logMultiprocessing = False
     logging.basicConfig(level=level.upper(), format=form, stream=sys.stderr)
     # It tells of every look at the database's version, which the readiness check takes often.
     logging.getLogger("alembic.runtime.migration").setLevel(logging.WARNING)

@@ -9,10 +9,12 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from fastapi import Query, Request
 from pydantic import Field, WithJsonSchema
+from starlette.responses import Response
 
 from service import runtime
 from service.errors import Fault, Invalid, SetwrightError
-from service.http.conditional import IfNoneMatch, entity_tag
+from service.http.answers import KeptAnswers, Question
+from service.http.conditional import entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, OptionalOwner, Received, Unread
 from service.http.inputs import AnyHoldings, JudgedIn, PlacingIn, Seconds, pairs
 from service.http.negotiation import Forms, TextForm
@@ -23,7 +25,7 @@ from service.progress.actions import evaluate as evaluating
 from service.progress.actions import explain as explaining
 from service.progress.actions.evaluate import EvaluationInputs
 from service.progress.actions.explain import ExplanationInputs
-from service.progress.actions.stored_set import LoadedRequest, load_stored_set, load_version
+from service.progress.actions.stored_set import LoadedRequest, SetKey, load_key, load_stored_set
 from service.progress.explain import Explanation, explanation_text
 from service.progress.on_paper import evaluation_csv, evaluation_html, evaluation_text
 from service.progress.result import Evaluation
@@ -34,7 +36,7 @@ evaluations = router("/v1", "Evaluations")
 _ETAG = {"ETag": "Of the definition, the holdings, the editions, the day, whether to presume, and the form."}
 _EXPLANATIONS = Forms[Explanation](text=TextForm("text/plain", explanation_text))
 
-Question = TypeVar("Question", bound=JudgedIn)
+Asked = TypeVar("Asked", bound=JudgedIn)
 
 
 # --- requests ------------------------------------------------------------------------------------------------------------
@@ -153,30 +155,38 @@ async def evaluate_mine(
     owner: CurrentOwner,
     id: DefinitionId,
     query: Annotated[MineQuery, Query()],
-    known: IfNoneMatch,
+    answers: KeptAnswers,
 ) -> Annotated[Reply[Evaluation], Sends(headers=_ETAG, media=_forms().media)]:
     """A definition kept here against the holdings kept here."""
-    day = query.today or context.today()
-    version = await context.read(lambda connection: load_version(connection, owner, id, query.revision, day))
-    form = _forms().chosen(known.request, query.format)
-    if (unchanged := known.not_modified(entity_tag(*version, query.presume, form))) is not None:
-        return unchanged
-    # Read again with holdings and issues, in one snapshot: the answer and its tag are then of the same state.
-    mine = await context.read(lambda connection: load_stored_set(connection, owner, id, query.revision))
+    day, form = query.today or context.today(), _forms().chosen(answers.request, query.format)
 
-    def answer() -> Reply[Evaluation]:
-        loaded = mine.ask(day)
-        loaded = replace(loaded, request=replace(loaded.request, presume=query.presume))
-        return _forms_of(loaded.request.definition).reply(
-            evaluating.evaluated(loaded), form, entity_tag(*mine.version(day), query.presume, form)
-        )
+    def tag(key: SetKey, day: date) -> str:
+        return entity_tag(*key.version(day), query.presume, form)
 
-    return await context.compute(answer)
+    async def make() -> tuple[SetKey, Response]:
+        # Read with holdings and issues, in one snapshot: the answer and its tag are then of the same state.
+        mine = await context.read(lambda connection: load_stored_set(connection, owner, id, query.revision))
+
+        def answer() -> Response:
+            loaded = mine.ask(day)
+            loaded = replace(loaded, request=replace(loaded.request, presume=query.presume))
+            evaluated = evaluating.evaluated(loaded)
+            return _forms_of(loaded.request.definition).reply(evaluated, form, tag(mine.key, day)).response()
+
+        return mine.key, await context.compute(answer)
+
+    return await answers.give(
+        owner,
+        day,
+        Question(query.revision, query.today, tag),
+        lambda: context.read(lambda connection: load_key(connection, owner, id, query.revision)),
+        make,
+    )
 
 
 async def _read(
-    context: runtime.Context, body: Received[Question], stand_in: Mapping[str, Any], ask: Callable[[Question], object]
-) -> Question:
+    context: runtime.Context, body: Received[Asked], stand_in: Mapping[str, Any], ask: Callable[[Asked], object]
+) -> Asked:
     """The body as its model. When its shape is not right, the faults of what has the right shape are reported too."""
     try:
         return body.read()
@@ -187,7 +197,7 @@ async def _read(
 
 
 def _further_faults(
-    body: Received[Question], refusal: Invalid, stand_in: Mapping[str, Any], ask: Callable[[Question], object]
+    body: Received[Asked], refusal: Invalid, stand_in: Mapping[str, Any], ask: Callable[[Asked], object]
 ) -> list[Fault]:
     """What is wrong with the members of a body whose shape is right; `stand_in` is used for members that are needed."""
     value, wrong = body.value, {fault.pointer.split("/")[1] for fault in refusal.faults if fault.pointer}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from typing import Annotated, Any, Literal
@@ -10,12 +11,14 @@ from fastapi import Query, Request
 from msgspec import Meta
 from pydantic import Field, StringConstraints, WithJsonSchema, model_validator
 from sqlalchemy import Connection
+from starlette.responses import Response
 
 from service.definitions import actions
 from service.definitions.model import WantNotes
 from service.definitions.store import WantNoteStore
 from service.errors import Invalid
 from service.holdings.model import ValueBasis
+from service.http.answers import KeptAnswers, Question
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unread
 from service.http.negotiation import Forms, TextForm
@@ -23,7 +26,7 @@ from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, Tagged, tagged
 from service.http.wire import Day, In, Money, Out, QueryIn, Text, id_of
 from service.progress.actions import insurance as insured
-from service.progress.actions.stored_set import StoredSet, load_stored_set
+from service.progress.actions.stored_set import SetKey, StoredSet, load_key, load_stored_set
 from service.progress.decisions import faults_of_places
 from service.progress.insurance import InsuranceList, insurance_csv, insurance_text
 from service.progress.want_list import MOST_WEAK, WantList, as_csv, as_html, as_text, want_list
@@ -128,7 +131,7 @@ async def get_want_list(
     owner: CurrentOwner,
     id: DefinitionId,
     query: Annotated[WantQuery, Query()],
-    known: IfNoneMatch,
+    answers: KeptAnswers,
 ) -> Annotated[
     Reply[WantList],
     Sends(
@@ -138,18 +141,31 @@ async def get_want_list(
 ]:
     """What to look for next: empty places that a coin could fill, then the weakest fillings. Apart from them: empty places that
     a rule of the set keeps empty, with what would release them."""
-    day = query.today or context.today()
-    mine, notes = await context.read(
-        lambda c: (load_stored_set(c, owner, id, query.revision), WantNoteStore(c, owner).of(id))
+    day, form = query.today or context.today(), _forms("en").chosen(request, query.format)
+
+    def tag(key: SetKey, day: date) -> str:
+        return entity_tag(*key.version(day), form, key.notes, query.upgrades)
+
+    def read(connection: Connection) -> tuple[StoredSet, WantNotes]:
+        return load_stored_set(connection, owner, id, query.revision), WantNoteStore(connection, owner).of(id)
+
+    def read_key(connection: Connection) -> SetKey:
+        notes = WantNoteStore(connection, owner).of(id)
+        return replace(load_key(connection, owner, id, query.revision), notes=notes.version)
+
+    async def make() -> tuple[SetKey, Response]:
+        mine, notes = await context.read(read)
+        key = replace(mine.key, notes=notes.version)
+        forms = _forms(str(mine.revision.document.get("language", "en")))
+
+        def answer() -> Response:
+            return forms.reply(_wants(mine, notes, day, query.upgrades), form, tag(key, day)).response()
+
+        return key, await context.compute(answer)
+
+    return await answers.give(
+        owner, day, Question(query.revision, query.today, tag), lambda: context.read(read_key), make
     )
-    forms = _forms(str(mine.revision.document.get("language", "en")))
-    form = forms.chosen(request, query.format)
-    tag = entity_tag(*mine.version(day), form, notes.version, query.upgrades)
-    unchanged = known.not_modified(tag)
-    if unchanged is not None:
-        return unchanged
-    wants = await context.compute(lambda: _wants(mine, notes, day, query.upgrades))
-    return forms.reply(wants, form, tag)
 
 
 def _wants(mine: StoredSet, notes: WantNotes, day: date, upgrades: int) -> WantList:

@@ -14,7 +14,7 @@ from service.definitions.history import actions
 from service.definitions.history.model import HistoryChange, RecordedDay, RecordedPlacements
 from service.definitions.history.store import HistoryStore
 from service.errors import Conflict, Fault, Invalid, Stale
-from service.progress.actions.stored_set import StoredSet, load_stored_set, load_version
+from service.progress.actions.stored_set import StoredSet, load_key, load_stored_set
 from service.progress.evaluate import evaluate_unnamed
 from service.progress.history import HistoryNote, history_events, plan, recorded_placements
 from service.progress.result import plain
@@ -84,7 +84,7 @@ async def _prepared(
             raise Invalid([fault] if fault else [])
 
         def expect(standing: RecordedPlacements) -> None:
-            if (load_version(connection, owner, identity, revision, day), standing) != look.follows_from(day):
+            if (load_key(connection, owner, identity, revision).version(day), standing) != look.follows_from(day):
                 raise Stale("coins or the definition changed while the set was evaluated")
 
         actions.record_day(connection, owner, identity, draft.plan, draft.noted, expect=expect)

@@ -45,6 +45,7 @@ class LoadedRequest:
 class StoredSet:
     """A definition kept here with all that its owner's evaluation follows from, of one snapshot."""
 
+    owner: Owner
     revision: Revision
     state: str
     holdings: Sequence[StoredHolding]
@@ -55,9 +56,35 @@ class StoredSet:
         """The evaluation for a day."""
         return stored_set_request(self.revision, self.holdings, self.state, day, self.decisions, self.own)
 
+    @property
+    def key(self) -> SetKey:
+        """All that its answers follow from, without the notes to its want list."""
+        return _key(self.owner, self.revision, self.state, self.decisions, self.own.version)
+
     def version(self, day: date) -> tuple[object, ...]:
         """Changes with all that the evaluation for a day follows from."""
-        return evaluation_version(self.revision, self.state, day, self.decisions, self.own.version)
+        return self.key.version(day)
+
+
+@dataclass(frozen=True, slots=True)
+class SetKey:
+    """All that the answers of a stored set follow from besides the day and the editions: the revision by number and digest, the
+    state of the holdings, and the versions of the decisions, of the owner's reference data (issues, vocabularies, what is
+    presumed) and of the notes to the want list; None where there never were any."""
+
+    owner: Owner
+    definition: str
+    number: int
+    digest: str
+    state: str
+    decisions: str | None
+    own: str | None
+    notes: str | None = None
+
+    def version(self, day: date) -> tuple[object, ...]:
+        """Changes with all that the evaluation for a day follows from."""
+        parts = (self.definition, self.number, self.digest, self.state, self.decisions, self.own, day)
+        return (*parts, *stamps())
 
 
 def load_stored_set(
@@ -75,26 +102,19 @@ def load_stored_set(
     decisions = DefinitionStore(connection, owner).decisions(identity)
     coins = held_by(connection, owner) if holdings is None else holdings
     issues = IssueStore(connection, owner).own_reference() if own is None else own
-    return StoredSet(revision, str(AccountStore(connection).state(owner)), coins, decisions, issues)
+    return StoredSet(owner, revision, str(AccountStore(connection).state(owner)), coins, decisions, issues)
 
 
-def load_version(
-    connection: Connection, owner: Owner, identity: str, number: int | None, day: date
-) -> tuple[object, ...]:
-    """The version of a stored set without its holdings. Raises NotFound."""
+def load_key(connection: Connection, owner: Owner, identity: str, number: int | None) -> SetKey:
+    """The key of a stored set, without its holdings and without the notes to its want list. Raises NotFound."""
     revision = find_revision(connection, owner, identity, number)
     decisions = DefinitionStore(connection, owner).decisions(identity)
     state = str(AccountStore(connection).state(owner))
-    return evaluation_version(revision, state, day, decisions, IssueStore(connection, owner).version())
+    return _key(owner, revision, state, decisions, IssueStore(connection, owner).version())
 
 
-def evaluation_version(
-    revision: Revision, state: str, day: date, decisions: Decisions, own_version: str | None = None
-) -> tuple[object, ...]:
-    """Changes with all that an evaluation of a stored set follows from. `own_version` is the version of the owner's
-    reference data."""
-    parts = (revision.definition, revision.number, revision.digest, state, decisions.version, own_version, day)
-    return (*parts, *stamps())
+def _key(owner: Owner, revision: Revision, state: str, decisions: Decisions, own_version: str | None) -> SetKey:
+    return SetKey(owner, revision.definition, revision.number, revision.digest, state, decisions.version, own_version)
 
 
 def find_revision(connection: Connection, owner: Owner, identity: str, number: int | None) -> Revision:

@@ -1,0 +1,140 @@
+"""Answers of stored sets that are kept are given before the framework is asked, and so is 304: who asks, and what the answer
+follows from, are one look-up.
+
+Whatever is not plain is left to the framework, which then says what is wrong: no token or one that is not valid, a scope that is
+missing, an address that means nothing yet, a header that cannot be read. What is given here is the very response that the
+framework sent before, so that no byte of it differs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from starlette.responses import Response
+from starlette.routing import BaseRoute
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from service.accounts.model import is_worth_noting, token_digest
+from service.accounts.store import is_live
+from service.database.ids import read_id
+from service.errors import SetwrightError
+from service.http.answers import Address, Question, unchanged
+from service.http.conditional import names
+from service.http.dependencies import bearer, context_of
+from service.http.openapi import Operation, scopes_needed
+from service.http.problems import Problem
+from service.progress.actions.editions import stamps
+from service.progress.actions.store import FOLLOWED, SET_KEY, set_key_of
+
+_SETS = "/v1/definitions/"
+_PREFIX = f"{_SETS}{{id}}/"
+_READ = frozenset({b"authorization", b"accept", b"if-none-match"})
+_MOST_MEANINGS = 1_000
+
+
+@dataclass(frozen=True, slots=True)
+class _Operation:
+    """An operation of which answers are kept."""
+
+    route: Operation
+    scopes: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class _Meaning:
+    """Where the answer to a question would be, when the set is as a row says, and which scopes the token has."""
+
+    address: Address
+    scopes: frozenset[str]
+
+
+class AnsweredBefore:
+    """Stands right before the framework, behind the log and what makes GET of HEAD."""
+
+    def __init__(self, app: ASGIApp, routes: Iterable[BaseRoute]) -> None:
+        self._app = app
+        self._operations = {
+            route.path.removeprefix(_PREFIX): _Operation(route, _scopes(route))
+            for route in routes
+            if isinstance(route, Operation) and route.path.startswith(_PREFIX) and route.methods == {"GET"}
+        }
+        self._meanings: dict[tuple[Any, Question, date, tuple[str, ...]], _Meaning] = {}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] == "http" and scope["method"] == "GET" and scope["path"].startswith(_SETS):
+            text, _, rest = scope["path"].removeprefix(_SETS).partition("/")
+            operation = self._operations.get(rest)
+            answer = None if operation is None else await self._answer(scope, operation, text)
+            if answer is not None:
+                assert operation is not None
+                scope["route"] = operation.route
+                await answer(scope, receive, send)
+                return
+        await self._app(scope, receive, send)
+
+    async def _answer(self, scope: Scope, operation: _Operation, text: str) -> Response | None:
+        headers, state = _headers(scope), scope["app"].state
+        accept = headers.get(b"accept", b"")
+        question: Question | None = state.questions.find(operation.route.path, scope["query_string"], accept)
+        token = bearer(headers.get(b"authorization", b"").decode("latin-1"))
+        identity = read_id(text)
+        if question is None or token is None or identity is None:
+            return None
+        # What cannot be read now the framework tries again, and says why.
+        with suppress(SetwrightError, Problem):
+            address = await self._address(scope, operation, question, token, identity)
+            if address is None:
+                return None
+            known = headers.get(b"if-none-match")
+            if question.is_tagged and known is not None and names(known.decode("latin-1"), address.tag):
+                return unchanged(address.tag)
+            found: Response | None = state.answers.find(address)
+            return found
+        return None
+
+    async def _address(
+        self, scope: Scope, operation: _Operation, question: Question, token: str, identity: str
+    ) -> Address | None:
+        """Where the answer would be; None where the framework has something to refuse, or to note."""
+        context = context_of(scope["app"])
+        now, digest = context.now(), token_digest(token)
+        number = FOLLOWED if question.revision is None else question.revision
+        row = await context.look_up(SET_KEY, digest=digest, definition=identity, number=number)
+        if row is None or not is_live(row, digest, now) or is_worth_noting(row.last_used_at, now):
+            return None
+        meaning = self._meaning(row, operation, question, question.today or now.date())
+        return None if meaning is None or meaning.scopes.isdisjoint(operation.scopes) else meaning.address
+
+    def _meaning(self, row: Any, operation: _Operation, question: Question, day: date) -> _Meaning | None:
+        follows_from = (row, question, day, stamps())
+        found = self._meanings.get(follows_from)
+        if found is None:
+            key = set_key_of(row, question.revision)
+            if key is None:
+                return None
+            if len(self._meanings) >= _MOST_MEANINGS:
+                self._meanings.clear()
+            address = Address(operation.route.path, key.owner, question.tag(key, day))
+            found = self._meanings[follows_from] = _Meaning(address, frozenset(row.scopes.split()))
+        return found
+
+
+def _headers(scope: Scope) -> dict[bytes, bytes]:
+    """Those that are read here: the first Authorization, and the lists that the others make."""
+    found: dict[bytes, bytes] = {}
+    for name, value in scope["headers"]:
+        if name in _READ:
+            if name not in found:
+                found[name] = value
+            elif name != b"authorization":
+                found[name] = b", ".join((found[name], value))
+    return found
+
+
+def _scopes(route: Operation) -> frozenset[str]:
+    assert route.openapi_extra is not None
+    return frozenset(scopes_needed("GET", route.openapi_extra))

@@ -1,0 +1,91 @@
+"""What all answers of a stored set follow from, found by one statement, together with whose token it is."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sqlalchemy import and_, bindparam, func, select
+from sqlalchemy.types import Integer
+
+from service.accounts.model import Owner, State
+from service.accounts.tables import account, token
+from service.database.lookup import Lookup
+from service.definitions.tables import definition, definition_pins, definition_revision, want_notes
+from service.progress.actions.stored_set import SetKey
+from service.reference.tables import catalogue
+
+# Revisions are counted from 1.
+FOLLOWED = 0
+
+_asked = bindparam("number", type_=Integer)
+_newest_not_withdrawn = (
+    select(func.max(definition_revision.c.number))
+    .where(
+        definition_revision.c.owner_id == definition.c.owner_id,
+        definition_revision.c.definition_id == definition.c.id,
+        definition_revision.c.withdrawn_at.is_(None),
+    )
+    .correlate(definition)
+    .scalar_subquery()
+)
+_published = definition_revision.alias("published_revision")
+_number = func.coalesce(
+    func.nullif(_asked, FOLLOWED), definition.c.adopted, _newest_not_withdrawn, definition.c.published
+)
+
+# The caller whose token has the digest `digest`, with the key of the definition `definition`; `number`: of which revision, or
+# FOLLOWED. The published revision is joined where there is one; the draft, if there is one, is known by its digest.
+SET_KEY = Lookup(
+    select(
+        token.c.owner_id,
+        token.c.digest,
+        token.c.scopes,
+        token.c.expires_at,
+        token.c.revoked_at,
+        token.c.last_used_at,
+        account.c.state,
+        account.c.chain,
+        definition.c.id.label("definition"),
+        definition.c.published,
+        definition.c.adopted,
+        definition.c.draft_digest,
+        _published.c.number.label("revision_number"),
+        _published.c.digest.label("revision_digest"),
+        definition_pins.c.version.label("decisions"),
+        want_notes.c.version.label("notes"),
+        catalogue.c.version.label("own"),
+    )
+    .select_from(token)
+    .join(account)
+    .join(definition, and_(definition.c.owner_id == token.c.owner_id, definition.c.id == bindparam("definition")))
+    .outerjoin(
+        _published,
+        and_(
+            _published.c.owner_id == definition.c.owner_id,
+            _published.c.definition_id == definition.c.id,
+            _published.c.number == _number,
+        ),
+    )
+    .outerjoin(
+        definition_pins,
+        and_(definition_pins.c.owner_id == definition.c.owner_id, definition_pins.c.definition_id == definition.c.id),
+    )
+    .outerjoin(
+        want_notes,
+        and_(want_notes.c.owner_id == definition.c.owner_id, want_notes.c.definition_id == definition.c.id),
+    )
+    .outerjoin(catalogue, catalogue.c.owner_id == token.c.owner_id)
+    .where(token.c.digest == bindparam("digest"))
+)
+
+
+def set_key_of(row: Any, number: int | None) -> SetKey | None:
+    """The key in a row of SET_KEY that was asked for the revision `number`, or for the one that is followed; None where there is
+    no such revision."""
+    draft = row.published + 1
+    is_draft = row.draft_digest is not None and (number == draft or (number is None and row.adopted is None))
+    revision = (draft, row.draft_digest) if is_draft else (row.revision_number, row.revision_digest)
+    if revision[0] is None:
+        return None
+    state = str(State(row.state, row.chain))
+    return SetKey(Owner(row.owner_id), row.definition, *revision, state, row.decisions, row.own, row.notes)
