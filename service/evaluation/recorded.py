@@ -179,6 +179,8 @@ class CoinsInColumns(Coins):
 
     def _column(self, name: str, *, bare: bool) -> AttributeColumn:
         column = self.recorded.column(name)
+        if self._is_plain:
+            return column
         codes, single = column.codes, self.single
         if len(single) < len(codes):
             codes = codes[self.rows[single]]
@@ -198,6 +200,14 @@ class CoinsInColumns(Coins):
         return AttributeColumn(np.where(found >= 0, found, codes), tuple(number_of))
 
     # -- kinds
+
+    @cached_property
+    def _is_plain(self) -> bool:
+        """Whether columns of what is recorded are those of the coins: all of them count and are one thing, beyond which nothing
+        follows."""
+        kinds, _ = self._kinds
+        everything = len(self.rows) == len(self.recorded)
+        return everything and all(kind.is_single and not kind.over for kind in kinds)
 
     @cached_property
     def _kinds(self) -> tuple[list[_Kind], Rows]:

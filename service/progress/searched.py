@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from service.database.types import read_back
 from service.evaluation.attribute_column import AttributeColumn
-from service.evaluation.columns import Columns
+from service.evaluation.columns import Columns, FittingRows
 from service.evaluation.grouping import grouped
 from service.evaluation.recorded import CoinsInColumns, coins_in_columns
 from service.evaluation.table import Table
@@ -100,8 +100,12 @@ class Searched:
     ) -> Flags:
         """Of every holding whether some piece of it fits the rule for certain, or with `doubtful` may fit it. `attributes` are
         those of the filter."""
-        rows, numbers = self._pieces(places)
         coins = self._coins
+        if not places and not coins.several:
+            # A row for each holding.
+            columns = Columns(len(self.held), self._column, attributes, context)
+            return _flags(columns.fits(predicate), len(self.held), doubtful=doubtful)
+        rows, numbers = self._pieces(places)
         row_of = np.full(len(self.held), -1, np.int64)
         row_of[coins.single] = np.arange(len(coins.single))
         inside = np.flatnonzero(row_of[rows] >= 0)
@@ -110,20 +114,21 @@ class Searched:
         def column_of(name: str) -> AttributeColumn:
             if name in places:
                 return self._places_column(places[name], rows[inside], numbers[inside])
-            if name in OWN_FIELDS:
-                own = self._own(name)
-                return AttributeColumn(own.codes[rows[inside]], own.entries)
-            column = coins.column(fact_of_filter(name))
-            return AttributeColumn(column.codes[of_single], column.entries) if places else column
+            column = self._column(name)
+            here = rows[inside] if name in OWN_FIELDS else of_single
+            return AttributeColumn(column.codes[here], column.entries)
 
         fits = Columns(len(inside), column_of, attributes, context).fits(predicate)
         found = np.zeros(len(self.held), bool)
-        for some in (fits.certain, *((fits.alternatives, fits.unknown) if doubtful else ())):
-            found[rows[inside[some]]] = True
+        found[rows[inside[_flags(fits, len(inside), doubtful=doubtful)]]] = True
         table, wanted = Table(attributes, context), (YES, UNDECIDED) if doubtful else (YES,)
         for coin in coins.several:
             found[coin] = any(table.verdict(predicate, views) in wanted for views in self._piece_views(coin, places))
         return found
+
+    def _column(self, name: str) -> AttributeColumn:
+        """An own field of every holding; a fact of those that are one thing only."""
+        return self._own(name) if name in OWN_FIELDS else self._coins.column(fact_of_filter(name))
 
     def _pieces(self, places: Places) -> tuple[Rows, Rows]:
         """The pieces of holdings that differ in where they are placed: the holding of each, and which of its pieces it is."""
@@ -184,7 +189,9 @@ class Searched:
         for word in words:
             somewhere = np.zeros(len(self.held), bool)
             for name in TEXTS:
-                somewhere |= self._texts(name).having(word)[self.held.own(name)]
+                texts = self._texts(name).having(word)
+                if texts.any():
+                    somewhere |= texts[self.held.own(name)]
             found &= somewhere
         return found
 
@@ -228,6 +235,13 @@ class Searched:
             every[coin] = len(values)
             values.append(min((value for value in known if value is not None), default=None))
         return _ordered(every, values, order)
+
+
+def _flags(fits: FittingRows, rows: int, *, doubtful: bool) -> Flags:
+    found = np.zeros(rows, bool)
+    for some in (fits.certain, *((fits.alternatives, fits.unknown) if doubtful else ())):
+        found[some] = True
+    return found
 
 
 def _ordered(codes: npt.NDArray[np.integer[Any]], values: Sequence[Any], order: Order) -> Ordered:

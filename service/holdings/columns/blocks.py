@@ -4,7 +4,7 @@ the collection is. Pure."""
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -50,10 +50,10 @@ class Block:
         at = self.row_of.get(column)
         return np.zeros(len(self.ids), np.int32) if at is None else self.codes[at]
 
-    def code(self, column: Column, row: int) -> int:
-        """One code."""
-        at = self.row_of.get(column)
-        return 0 if at is None else int(self.codes[at, row])
+    def row(self, at: int) -> Callable[[Column], int]:
+        """The codes of one row, by column."""
+        codes, row_of = [*self.codes[:, at].tolist(), 0], self.row_of
+        return lambda column: codes[row_of.get(column, -1)]
 
     @property
     def nbytes(self) -> int:

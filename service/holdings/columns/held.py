@@ -6,6 +6,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
+from functools import lru_cache
 from itertools import accumulate
 from typing import Any, Protocol, overload
 
@@ -143,19 +144,20 @@ class HoldingColumns(Sequence[StoredHolding]):
 
     def known(self, row: int) -> Mapping[str, Any]:
         """The holding's own fields and facts as the rules engine takes them."""
-        return _data(self.dictionary, *self._at(row))
+        block, at = self._at(row)
+        return _data(self.dictionary, block.row(at))
 
     def _stored(self, row: int) -> StoredHolding:
         block, at = self._at(row)
         identity = block.ids[at]
         modseq, created_modseq = block.stamps[:, at].tolist()
-        instants = self.dictionary.instants.met
-        made, changed = (self._moment(instants[block.code(column, at)]) for column in (CREATED_AT, UPDATED_AT))
+        instants, code = self.dictionary.instants.met, block.row(at)
+        made, changed = self._moment(instants[code(CREATED_AT)]), self._moment(instants[code(UPDATED_AT)])
         if identity in block.apart:
             data, conflicts = map(read_back, block.apart[identity])
             found = tuple(map(value_conflict_from_json, conflicts))
             return StoredHolding(identity, modseq, created_modseq, data, made, changed, found)
-        return StoredHolding(identity, modseq, created_modseq, _data(self.dictionary, block, at), made, changed)
+        return StoredHolding(identity, modseq, created_modseq, _data(self.dictionary, code), made, changed)
 
     def _at(self, row: int) -> tuple[Block, int]:
         number = bisect_right(self._starts, row) - 1
@@ -187,17 +189,19 @@ def columns_of(state: State, portions: Iterable[Sequence[HeldRow]], moment: Mome
     return HoldingColumns(state, list(blocks_of(portions, dictionary)), dictionary, moment)
 
 
-def _data(dictionary: Dictionary, block: Block, at: int) -> Mapping[str, Any]:
-    names = dictionary.orders.met[block.code(ORDER, at)]
-    facts = [_member(name, dictionary.facts[name].met[block.code((FACT, name), at)]) for name in names]
-    own = [_member(name, dictionary.own[name].met[block.code((OWN, name), at)]) for name in OWN_FIELDS]
+def _data(dictionary: Dictionary, code: Callable[[Column], int]) -> Mapping[str, Any]:
+    names, facts_of, own_of = dictionary.orders.met[code(ORDER)], dictionary.facts, dictionary.own
+    facts = [_key(name) + facts_of[name].met[code((FACT, name))] for name in names]
+    own = [_key(name) + own_of[name].met[code((OWN, name))] for name in OWN_FIELDS]
     text = b"".join((b'{"facts":{', b",".join(facts), b"},", b",".join(own), b"}"))
     data: Mapping[str, Any] = read_back(text.decode())
     return data
 
 
-def _member(name: str, raw: bytes) -> bytes:
-    return b"".join((written(name).encode(), b":", raw))
+@lru_cache(maxsize=10_000)
+def _key(name: str) -> bytes:
+    """A member's name in JSON, with the colon."""
+    return written(name).encode() + b":"
 
 
 def _id_of(row: HeldRow) -> str:

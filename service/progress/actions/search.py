@@ -93,9 +93,9 @@ class _Read:
                 self.sets[name] = load_stored_set(
                     connection, owner, stored_definition_id(identity), holdings=self.held
                 ).ask(day)
-            attributes = self.filter_attributes.extended(place_attribute(name) for name in named)
-            self.filter_attributes = attributes
-            return bind(expression, attributes, self.vocabularies)
+            if named:
+                self.filter_attributes = self.filter_attributes.extended(place_attribute(name) for name in named)
+            return bind(expression, self.filter_attributes, self.vocabularies)
         except NotFound as refusal:
             fault = Fault("not-found", f"set(...) names a definition that you do not have: {refusal}", "/filter")
             raise InvalidQuery([fault], "the filter is not a valid rule; see `errors`") from None
