@@ -11,12 +11,13 @@ import sys
 import time
 from collections.abc import Mapping
 
-from tests.benchmarks.servers import Caller, memory_of
+from tests.benchmarks.servers import Answer, Caller, bare, memory_of
 from tests.benchmarks.target import Measurement, Scale, Target
 from tests.benchmarks.targets.stored import LARGE, ROUNDS, a_house
 from tests.server import ROOT, Server, serving
 
 PING_EVERY = 0.005
+EMPTY = Answer(200, {}, b"")
 # The frameworks that the service is built on, loaded and served, and nothing of the service.
 BARE = """
 import alembic.command, numpy, sqlalchemy.dialects.sqlite, uvicorn
@@ -32,11 +33,11 @@ def idle(scale: Scale) -> Measurement:
     with a_house(0, 1) as house, serving(house.url) as server:
         ours = settled_memory(server.process.pid)
     environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
-    with subprocess.Popen([sys.executable, "-c", BARE], cwd=ROOT, env=environment) as bare:
+    with subprocess.Popen([sys.executable, "-c", BARE], cwd=ROOT, env=environment) as other:
         try:
-            theirs = settled_memory(bare.pid)
+            theirs = settled_memory(other.pid)
         finally:
-            bare.send_signal(signal.SIGKILL)
+            other.send_signal(signal.SIGKILL)
     return Measurement("one process", ours, theirs, clock="memory")
 
 
@@ -67,29 +68,30 @@ def ask(server: Server, headers: Mapping[str, str], path: str) -> None:
 
 
 def stall(scale: Scale) -> Measurement:
-    """The longest of the pings, on the clock; the median of some evaluations, each of a new server."""
-    longest, usual = [], []
-    with a_house(*LARGE[scale]) as house:
+    """The longest of the pings, on the clock; the median of some evaluations, each of a new server. Pings of a bare server in
+    turns with them tell how long the machine itself lets them wait."""
+    longest, machine = list[float](), list[float]()
+    with a_house(*LARGE[scale]) as house, bare({"answer": EMPTY}) as idle:
         for _ in range(ROUNDS):
             with house.served() as (server, _):
                 ping = Caller(server, house.another.headers)
                 asking = multiprocessing.get_context("fork").Process(
                     target=ask, args=(server, house.collector.headers, house.evaluation)
                 )
-                waits = []
                 asking.start()
+                waits = {ping: [0.0], idle: [0.0]}
                 while asking.is_alive():
-                    begun = time.perf_counter()
-                    assert ping.get("/v1/account").status == 200
-                    waits.append(time.perf_counter() - begun)
+                    for caller, path in ((ping, "/v1/account"), (idle, "/answer")):
+                        begun = time.perf_counter()
+                        assert caller.get(path).status == 200
+                        waits[caller].append(time.perf_counter() - begun)
                     time.sleep(PING_EVERY)
                 asking.join()
                 assert asking.exitcode == 0
-                longest.append(max(waits) * 1000)
-                usual.append(statistics.median(waits) * 1000)
-    note = (
-        f"each time {', '.join(f'{one:.0f}' for one in longest)} ms; the median ping {statistics.median(usual):.1f} ms"
-    )
+                longest.append(max(waits[ping]) * 1000)
+                machine.append(max(waits[idle]) * 1000)
+    told, apart = (", ".join(f"{one:.0f}" for one in each) for each in (longest, machine))
+    note = f"each time {told} ms; the longest of an idle bare server meanwhile {apart} ms"
     return Measurement(house.size, statistics.median(longest), clock="wall", note=note)
 
 
