@@ -3,9 +3,11 @@ place that they fit."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import ItemsView, Iterable, Iterator, Mapping, Sequence, ValuesView
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import chain
+from operator import attrgetter
 from typing import overload
 
 import numpy as np
@@ -17,6 +19,7 @@ Integers = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 _BASES = tuple(Basis)
+_members = attrgetter("place", "holding", "basis", "cost", "stays", "pinned", "to_check", "presumed")
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,18 +41,19 @@ class Edges(Sequence[Edge]):
         """Edges that have a cost on each of so many levels."""
         if isinstance(edges, Edges):
             return edges
-        every = list(edges)
-        count = len(every)
-        costs = np.fromiter((one for edge in every for one in edge.cost), np.int64, count * levels)
+        columns = tuple(zip(*map(_members, edges), strict=True)) or ((),) * 8
+        place, holding, basis, costs, stays, pinned, to_check, presumed = columns
+        count = len(place)
+        cost = np.fromiter(chain.from_iterable(costs), np.int64, count * levels)
         return cls(
-            place=np.fromiter((edge.place for edge in every), np.int64, count),
-            holding=np.fromiter((edge.holding for edge in every), np.int64, count),
-            basis=np.fromiter((edge.basis for edge in every), np.int8, count),
-            cost=np.ascontiguousarray(costs.reshape(count, levels).T),
-            stays=np.fromiter((edge.stays for edge in every), bool, count),
-            pinned=np.fromiter((edge.pinned for edge in every), bool, count),
-            to_check=np.fromiter((edge.to_check for edge in every), np.int64, count),
-            presumed=np.fromiter((edge.presumed for edge in every), bool, count),
+            place=np.array(place, np.int64),
+            holding=np.array(holding, np.int64),
+            basis=np.array(basis, np.int8),
+            cost=np.ascontiguousarray(cost.reshape(count, levels).T),
+            stays=np.array(stays, bool),
+            pinned=np.array(pinned, bool),
+            to_check=np.array(to_check, np.int64),
+            presumed=np.array(presumed, bool),
         )
 
     def __len__(self) -> int:
@@ -100,6 +104,43 @@ class Edges(Sequence[Edge]):
             self.presumed[chosen],
         )
 
+    def and_also(self, others: Edges) -> Edges:
+        """These, then the others."""
+        return Edges(
+            np.concatenate((self.place, others.place)),
+            np.concatenate((self.holding, others.holding)),
+            np.concatenate((self.basis, others.basis)),
+            np.concatenate((self.cost, others.cost), axis=1),
+            np.concatenate((self.stays, others.stays)),
+            np.concatenate((self.pinned, others.pinned)),
+            np.concatenate((self.to_check, others.to_check)),
+            np.concatenate((self.presumed, others.presumed)),
+        )
+
+    def plain(self) -> Edges:
+        """The same as firm edges that cost nothing; pins stay."""
+        count = len(self)
+        return Edges(
+            self.place,
+            self.holding,
+            np.zeros(count, np.int8),
+            np.zeros((0, count), np.int64),
+            np.zeros(count, bool),
+            self.pinned,
+            np.zeros(count, np.int64),
+            np.zeros(count, bool),
+        )
+
+    def positions(self, pairs: Iterable[tuple[int, int]]) -> list[int]:
+        """Where the edges of these pairs (place, holding) are, as far as there are any; for ordered edges."""
+        found = []
+        for place, holding in pairs:
+            there = self.of_place(place)
+            at = there.start + int(np.searchsorted(self.holding[there], holding))
+            if at < there.stop and self.holding[at] == holding:
+                found.append(at)
+        return found
+
     @cached_property
     def is_ordered(self) -> bool:
         """Whether they are ordered by place, then holding."""
@@ -129,9 +170,29 @@ class PlaceEdges(Mapping[int, Edge]):
     def __iter__(self) -> Iterator[int]:
         return iter(self.edges.holding[self.there].tolist())
 
+    def items(self) -> ItemsView[int, Edge]:
+        return _Items(self)
+
+    def values(self) -> ValuesView[Edge]:
+        return _Values(self)
+
     def __getitem__(self, holding: int) -> Edge:
         first: int = self.there.start
         at = first + int(np.searchsorted(self.edges.holding[self.there], holding))
         if at >= self.there.stop or self.edges.holding[at] != holding:
             raise KeyError(holding)
         return self.edges[at]
+
+
+class _Items(ItemsView[int, Edge]):
+    _mapping: PlaceEdges
+
+    def __iter__(self) -> Iterator[tuple[int, Edge]]:
+        return ((edge.holding, edge) for edge in self._mapping.edges.at(self._mapping.there))
+
+
+class _Values(ValuesView[Edge]):
+    _mapping: PlaceEdges
+
+    def __iter__(self) -> Iterator[Edge]:
+        return iter(self._mapping.edges.at(self._mapping.there))

@@ -3,7 +3,7 @@ objects, made when they are asked for."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, ItemsView, Iterable, Iterator, Mapping, Sequence, ValuesView
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -61,6 +61,26 @@ class PlaceFits(Mapping[int, Fit]):
         verdict = YES if basis is Basis.FIRM else UNDECIDED
         return Fit(verdict, _DOUBTS[basis], self.limits.get(coin), int(self.to_check[at]), bool(self.presumed[at]))
 
+    def items(self) -> ItemsView[int, Fit]:
+        return _Items(self)
+
+    def values(self) -> ValuesView[Fit]:
+        return _Values(self)
+
+    def each(self) -> Iterator[Fit]:
+        """The fits in the order of the coins; equal ones are one object."""
+        made: dict[tuple[int, bool, int], Fit] = {}
+        columns = (self.coins, self.basis, self.presumed, self.to_check)
+        for coin, *members in zip(*(column.tolist() for column in columns), strict=True):
+            if coin in self.limits:
+                yield self[coin]
+                continue
+            key = tuple(members)
+            fit = made.get(key)
+            if fit is None:
+                fit = made[key] = self[coin]
+            yield fit
+
     def position(self, coin: object) -> int | None:
         """Where the coin is among them."""
         if not isinstance(coin, int | np.integer):
@@ -84,6 +104,20 @@ class PlaceFits(Mapping[int, Fit]):
         """The same without some coins."""
         out = np.fromiter(coins, np.int64, len(coins))
         return self.at(~np.isin(self.coins, out)) if len(out) else self
+
+
+class _Items(ItemsView[int, Fit]):
+    _mapping: PlaceFits
+
+    def __iter__(self) -> Iterator[tuple[int, Fit]]:
+        return zip(self._mapping.coins.tolist(), self._mapping.each(), strict=True)
+
+
+class _Values(ValuesView[Fit]):
+    _mapping: PlaceFits
+
+    def __iter__(self) -> Iterator[Fit]:
+        return self._mapping.each()
 
 
 def no_fits() -> PlaceFits:

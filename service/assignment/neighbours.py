@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from service.assignment.edges import Edges
+from service.assignment.network import components_of
 from service.assignment.problem import AssignmentProblem
 
 
 def leaders_of(problem: AssignmentProblem) -> list[int]:
     """For every place the first of those that hang together with it, by coins or by a rule that speaks of both."""
-    leader = list(range(len(problem.required)))
+    leader = _by_coins(problem)
 
     def find(place: int) -> int:
         while leader[place] != place:
@@ -19,9 +23,6 @@ def leaders_of(problem: AssignmentProblem) -> list[int]:
         low, high = sorted((find(one), find(other)))
         leader[high] = low
 
-    first: dict[int, int] = {}
-    for edge in problem.edges:
-        join(edge.place, first.setdefault(edge.holding, edge.place))
     for rule in problem.rules:
         # Coins outside of its places matter to `not_elsewhere` too.
         covered = list(range(len(leader))) if rule.kind.looks_outside else sorted(rule.places)
@@ -29,3 +30,17 @@ def leaders_of(problem: AssignmentProblem) -> list[int]:
         for place in covered:
             join(place, covered[0])
     return [find(place) for place in range(len(leader))]
+
+
+def _by_coins(problem: AssignmentProblem) -> list[int]:
+    edges = Edges.of(problem.edges, problem.preference_levels).ordered()
+    leader = np.arange(len(problem.required))
+    if len(edges):
+        start = np.flatnonzero(np.diff(edges.place, prepend=-1))
+        row = np.repeat(np.arange(len(start)), np.diff(start, append=len(edges)))
+        component, places = components_of(edges, start, row, ()), edges.place[start]
+        # Components are numbered in the order of their first rows, which are in that of the places.
+        _, first = np.unique(component, return_index=True)
+        leader[places] = places[first][component]
+    found: list[int] = leader.tolist()
+    return found

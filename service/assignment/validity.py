@@ -17,15 +17,11 @@ def ensure_valid(problem: AssignmentProblem) -> Edges:
     faults: list[str] = []
     if any(quantity < 0 for quantity in problem.quantity):
         faults.append("a quantity is negative")
-    if isinstance(problem.edges, Edges):
-        edges = problem.edges.ordered()
-        if not _is_sound(problem, edges):
-            faults.extend(_faults_of_edges(problem))
-    else:
+    edges = _as_arrays(problem)
+    if edges is None or not _is_sound(problem, edges):
         faults.extend(_faults_of_edges(problem))
-        edges = Edges.of((), 0) if faults else Edges.of(problem.edges, problem.preference_levels).ordered()
     for rule in problem.rules:
-        if not faults:
+        if edges is not None and not faults:
             covered = np.array([rule.covers(place) for place in range(len(problem.required))], bool)
             holdings = np.unique(edges.holding[covered[edges.place]]).tolist()
         else:
@@ -33,9 +29,21 @@ def ensure_valid(problem: AssignmentProblem) -> Edges:
         faults.extend(_faults_of_rule(rule, holdings))
     if len(problem.alike) != 0 and len(frozenset().union(*problem.alike)) != sum(map(len, problem.alike)):
         faults.append("groups of like places overlap")
-    if faults:
+    if faults or edges is None:
         raise ValueError("; ".join(faults))
     return edges
+
+
+def _as_arrays(problem: AssignmentProblem) -> Edges | None:
+    """The edges in order; None where an edge has too many costs or too few, or one that no array can have."""
+    if isinstance(problem.edges, Edges):
+        return problem.edges.ordered()
+    if any(len(edge.cost) != problem.preference_levels for edge in problem.edges):
+        return None
+    try:
+        return Edges.of(problem.edges, problem.preference_levels).ordered()
+    except OverflowError:
+        return None
 
 
 def _is_sound(problem: AssignmentProblem, edges: Edges) -> bool:

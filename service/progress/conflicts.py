@@ -7,11 +7,13 @@ from dataclasses import replace
 from typing import Any
 
 import msgspec
+import numpy as np
 from msgspec import UNSET
 
 from service.assignment.build import Instance
+from service.assignment.edges import Edges
 from service.assignment.neighbours import leaders_of
-from service.assignment.problem import AssignmentProblem, Basis, Placement, SetRule
+from service.assignment.problem import AssignmentProblem, Placement, SetRule
 from service.assignment.solve import solve
 from service.evaluation.explanation import clause_text, failing_clauses
 from service.evaluation.table import Table
@@ -203,19 +205,12 @@ def _without_pin(
     """The places around a pin without it, the coins staying where they are as far as they can."""
     named = set(places_named(instance, address))
     is_group = not any(instance.places[at].address == address for at in named)
-    edges = tuple(
-        replace(
-            edge,
-            basis=Basis.FIRM,
-            cost=(),
-            to_check=0,
-            presumed=False,
-            stays=(edge.place, edge.holding) in current,
-            pinned=edge.pinned and (is_group or edge.place not in named or edge.holding != coin),
-        )
-        for edge in instance.problem.edges
-        if leader[edge.place] == region
-    )
+    edges = instance.edges.at(np.array(leader, np.int64)[instance.edges.place] == region).plain()
+    stays, pinned = edges.stays.copy(), edges.pinned.copy()
+    stays[edges.positions(current)] = True
+    if not is_group:
+        pinned[edges.positions((at, coin) for at in named)] = False
+    edges = replace(edges, stays=stays, pinned=pinned)
     group_pins = tuple(
         pin for pin in instance.problem.group_pins if not (is_group and pin.holding == coin and pin.places == named)
     )
@@ -296,9 +291,7 @@ class Trials:
 
 def only_places(problem: AssignmentProblem) -> AssignmentProblem:
     """The same instance, asking after the pins and the required places for nothing but as many places as can be."""
-    edges = tuple(
-        replace(edge, basis=Basis.FIRM, cost=(), stays=False, to_check=0, presumed=False) for edge in problem.edges
-    )
+    edges = Edges.of(problem.edges, problem.preference_levels).plain()
     return replace(problem, edges=edges, preference_levels=0)
 
 

@@ -18,6 +18,7 @@ import numpy as np
 
 from service.analysis.satisfiability import WantedVerdict, find_witness
 from service.assignment.build import Instance, set_rule
+from service.assignment.edges import Edges
 from service.assignment.fits import no_fits
 from service.assignment.neighbours import leaders_of
 from service.assignment.problem import AssignmentProblem, Basis, Edge, Placement, SetRule
@@ -332,9 +333,12 @@ class _Trial:
 
     def __init__(self, trials: _Trials, at: int, coins: range) -> None:
         self._trials, self._at = trials, at
-        here = [edge for edge in trials.problem.edges if trials.leader[edge.place] == trials.leader[at]]
-        self._closed = [edge for edge in here if edge.place != at]
-        self._open = [*here, *(Edge(place=at, holding=coin, basis=Basis.FIRM) for coin in coins)]
+        levels = trials.problem.preference_levels
+        edges = Edges.of(trials.problem.edges, levels)
+        here = edges.at(np.array(trials.leader, np.int64)[edges.place] == trials.leader[at])
+        self._closed = here.at(here.place != at)
+        imaginary = (Edge(place=at, holding=coin, basis=Basis.FIRM) for coin in coins)
+        self._open = here.and_also(Edges.of(imaginary, levels))
 
     def opens(self, rules: Sequence[SetRule], key: object, without: int | None = None) -> bool | None:
         """Whether under these rules (`key` tells them apart) more is filled with the place open than with it closed; None
@@ -343,7 +347,7 @@ class _Trial:
             self._trials.reached(
                 replace(
                     self._trials.problem,
-                    edges=tuple(edge for edge in edges if edge.holding != without),
+                    edges=edges if without is None else edges.at(edges.holding != without),
                     rules=tuple(rules),
                 ),
                 (self._at, is_open, key, without),
