@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -26,10 +26,12 @@ from service.rules.predicates import EvaluationContext
 
 @dataclass(frozen=True)
 class Coins:
-    """`holdings` sorted by id; `views[coin]` is everything that the coin may be, at least one view."""
+    """`holdings` sorted by id; `views[coin]` is everything that the coin may be, at least one view. `known_clashing`: `clashing`,
+    where that is known."""
 
     holdings: Sequence[Holding]
     views: Sequence[tuple[View, ...]]
+    known_clashing: Sequence[int] | None = field(default=None, kw_only=True, repr=False)
 
     def __len__(self) -> int:
         return len(self.holdings)
@@ -77,7 +79,7 @@ class Coins:
     @cached_property
     def clashing(self) -> Sequence[int]:
         """The coins of which something recorded may contradict an issue (`Seen`), ascending: no others do."""
-        return range(len(self))
+        return range(len(self)) if self.known_clashing is None else self.known_clashing
 
     def recorded_column(self, name: str) -> AttributeColumn:
         """What is recorded of an attribute, a row for each coin, without what its issue says or what is presumed."""

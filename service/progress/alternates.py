@@ -2,34 +2,25 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from functools import cached_property
+from typing import Any
 
+import numpy as np
+import numpy.typing as npt
 from msgspec import UNSET
 
 from service.assignment.build import Instance
 from service.assignment.problem import Basis, Edge, Placement
 from service.facts.knowledge import plain_number
-from service.progress.result import Alternate, LosesOn, criterion_of, doubt_name
+from service.progress.result import Alternate, Criterion, LosesOn, criterion_of, doubt_name
 from service.rules.preferences import Preference
 
 MOST_ALTERNATES = 20
 
-
-def alternates_of(instance: Instance, at: int, seats: Mapping[int, Placement]) -> list[Alternate]:
-    """Up to 20 runners-up, the best first. `loses_on` is the first level on which the coin is worse than the one placed;
-    `set` where it is not worse by itself but the set as a whole would be."""
-    edges = instance.edges_at(at)
-    seat = seats.get(at)
-    placed = edges.get(seat.holding) if seat is not None else None
-    used = Counter(placement.holding for placement in seats.values())
-    free = [edge for coin, edge in edges.items() if used[coin] < instance.holdings[coin].quantity]
-    free = [edge for edge in free if placed is None or edge.holding != placed.holding]
-    free.sort(key=lambda edge: standing(instance, edge))
-    return [
-        Alternate(instance.holdings[edge.holding].id, _loses_on(instance, at, edge, placed))
-        for edge in free[:MOST_ALTERNATES]
-    ]
+_LEVELS = ("pin", "doubt", "to_check", "presumed")
+_SET, _PIN = LosesOn(set=True), LosesOn(pin=True)
+_PRESUMED, _STAYS = LosesOn(presumed=True), LosesOn(stays=True)
 
 
 def standing(instance: Instance, edge: Edge) -> tuple[object, ...]:
@@ -38,29 +29,108 @@ def standing(instance: Instance, edge: Edge) -> tuple[object, ...]:
     return (not instance.is_pinned(edge.place, edge.holding), *doubt, edge.cost, not edge.stays, edge.holding)
 
 
-def _loses_on(instance: Instance, at: int, edge: Edge, placed: Edge | None) -> LosesOn:
-    if placed is None or standing(instance, edge) < standing(instance, placed):
-        return LosesOn(set=True)
-    if instance.is_pinned(at, placed.holding) and not instance.is_pinned(at, edge.holding):
-        return LosesOn(pin=True)
-    if edge.basis.counted != placed.basis.counted:
-        return LosesOn(doubt=doubt_name(edge.basis) or UNSET, placed=doubt_name(placed.basis))
-    if edge.basis is not Basis.FIRM and edge.to_check != placed.to_check:
-        return LosesOn(to_check=True, this=edge.to_check, placed=placed.to_check)
-    if edge.presumed != placed.presumed:
-        return LosesOn(presumed=True)
-    for level, (this, best) in enumerate(zip(edge.cost, placed.cost, strict=True)):
-        if this != best:
-            return _on_preference(instance, at, level, edge, placed)
-    if placed.stays and not edge.stays:
-        return LosesOn(stays=True)
-    return LosesOn(
-        order="holding", this=instance.holdings[edge.holding].id, placed=instance.holdings[placed.holding].id
-    )
+class RunnersUp:
+    """The runners-up of all places of an instance that is solved."""
 
+    def __init__(self, instance: Instance, seats: Mapping[int, Placement]) -> None:
+        self._instance, self._seats = instance, seats
+        self._edges = instance.edges
+        self._known: dict[object, LosesOn] = {}
+        self._criteria: dict[int, Criterion] = {}
 
-def _on_preference(instance: Instance, at: int, level: int, edge: Edge, placed: Edge) -> LosesOn:
-    preference: Preference = instance.places[at].prefer[level]
-    values = [instance.worth[level, at][coin] for coin in (edge.holding, placed.holding)]
-    this, best = (None if value is None else plain_number(value) for value in values)
-    return LosesOn(prefer=level, criterion=criterion_of(preference), this=this, placed=best)
+    def of(self, at: int) -> list[Alternate]:
+        """Up to 20 runners-up of a place, the best first. `loses_on` is the first level on which the coin is worse than the one
+        placed; `set` where it is not worse by itself but the set as a whole would be."""
+        order, starts = self._order
+        best = order[starts[at] : starts[at] + min(MOST_ALTERNATES, starts[at + 1] - starts[at])]
+        seat = self._seats.get(at)
+        placed = None
+        if seat is not None:
+            there = self._edges.of_place(at)
+            placed = there.start + int(np.searchsorted(self._edges.holding[there], seat.holding))
+        return list(self._told(at, best, placed))
+
+    @cached_property
+    def _levels(self) -> npt.NDArray[np.int64]:
+        """How good each edge is by itself, shape (levels, edges): `_LEVELS`, one for each preference, `stays`; less is
+        better."""
+        edges = self._edges
+        pinned = edges.pinned.copy()
+        for pin in self._instance.problem.group_pins:
+            pinned |= (edges.holding == pin.holding) & np.isin(edges.place, list(pin.places))
+        is_firm = edges.basis == Basis.FIRM
+        counted = np.where(edges.basis == Basis.REFERENCE, np.int64(Basis.UNKNOWN), edges.basis)
+        to_check = np.where(is_firm, 0, edges.to_check)
+        return np.stack((~pinned, counted, to_check, edges.presumed, *edges.cost, ~edges.stays)).astype(np.int64)
+
+    @cached_property
+    def _order(self) -> tuple[npt.NDArray[np.int64], list[int]]:
+        """The edges of coins of which a piece is left over, without those of the coin in the place; by place, the best first.
+        And where those of each place begin, shape (places + 1,)."""
+        instance, edges = self._instance, self._edges
+        quantity = instance.coins.quantity
+        used = np.bincount(np.fromiter((s.holding for s in self._seats.values()), np.int64), minlength=len(quantity))
+        placed = np.full(len(instance.places), -1, np.int64)
+        for at, seat in self._seats.items():
+            placed[at] = seat.holding
+        free = np.flatnonzero((used < quantity)[edges.holding] & (placed[edges.place] != edges.holding))
+        levels = self._levels[:, free]
+        # Edges are in order of place, then holding, and the sort is stable; a level on which all are alike sorts nothing.
+        keys = [level for level in levels if len(level) and (level != level[0]).any()]
+        order = free[np.lexsort((*reversed(keys), edges.place[free]))] if len(free) else free
+        starts: list[int] = np.searchsorted(edges.place[order], np.arange(len(instance.places) + 1)).tolist()
+        return order, starts
+
+    def _told(self, at: int, best: npt.NDArray[np.int64], placed: int | None) -> Iterator[Alternate]:
+        ids = self._instance.coins.ids
+        coins = self._edges.holding[best].tolist()
+        if placed is None:
+            yield from (Alternate(ids[coin], _SET) for coin in coins)
+            return
+        there = self._levels[:, placed, np.newaxis]
+        here = self._levels[:, best]
+        differs = here != there
+        first = np.where(differs.any(axis=0), differs.argmax(axis=0), len(here))
+        is_better = (here < there)[np.minimum(first, len(here) - 1), np.arange(len(best))] & (first < len(here))
+        sitting = int(self._edges.holding[placed])
+        for edge, coin, level, better in zip(best.tolist(), coins, first.tolist(), is_better.tolist(), strict=True):
+            if better or (level == len(here) and coin < sitting):
+                yield Alternate(ids[coin], _SET)
+            else:
+                yield Alternate(ids[coin], self._loses_on(at, level, edge, placed))
+
+    def _loses_on(self, at: int, level: int, edge: int, placed: int) -> LosesOn:
+        edges, preferences = self._edges, len(self._edges.cost)
+        if level < len(_LEVELS):
+            return self._on_doubt(_LEVELS[level], edge, placed)
+        if level < len(_LEVELS) + preferences:
+            return self._on_preference(at, level - len(_LEVELS), edge, placed)
+        if level == len(_LEVELS) + preferences:
+            return _STAYS
+        ids = self._instance.coins.ids
+        return LosesOn(order="holding", this=ids[int(edges.holding[edge])], placed=ids[int(edges.holding[placed])])
+
+    def _on_doubt(self, level: str, edge: int, placed: int) -> LosesOn:
+        edges = self._edges
+        if level == "pin":
+            return _PIN
+        if level == "doubt":
+            this, best = (doubt_name(Basis(int(edges.basis[one]))) for one in (edge, placed))
+            return LosesOn(doubt=this or UNSET, placed=best)
+        if level == "to_check":
+            return LosesOn(to_check=True, this=int(edges.to_check[edge]), placed=int(edges.to_check[placed]))
+        return _PRESUMED
+
+    def _on_preference(self, at: int, level: int, edge: int, placed: int) -> LosesOn:
+        preference: Preference = self._instance.places[at].prefer[level]
+        worth = self._instance.worth[level, at]
+        values = tuple(worth[int(self._edges.holding[one])] for one in (edge, placed))
+        key = (level, id(preference), values)
+        found = self._known.get(key)
+        if found is None:
+            if id(preference) not in self._criteria:
+                self._criteria[id(preference)] = criterion_of(preference)
+            told: list[Any] = [None if value is None else plain_number(value) for value in values]
+            criterion = self._criteria[id(preference)]
+            found = self._known[key] = LosesOn(prefer=level, criterion=criterion, this=told[0], placed=told[1])
+        return found

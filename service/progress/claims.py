@@ -15,7 +15,7 @@ from service.evaluation.table import Table
 from service.facts.truth import YES
 from service.progress.conflicts import pin_conflicts
 from service.progress.description import MessageNames
-from service.progress.evaluate import EvaluationRequest
+from service.progress.evaluate import EvaluationRequest, not_counted
 from service.progress.result import ClaimedConflict, PinConflict, SeatElsewhere, UnplacedHolding
 from service.rules.messages import PlacePart, message
 
@@ -62,7 +62,7 @@ def claimed(
         if seat is not None and seat.basis is Basis.FIRM:
             continue
         for coin, fit in instance.fits[at].items():
-            name = instance.holdings[coin].id
+            name = instance.coins.ids[coin]
             if name not in claims or (seat is not None and fit.verdict is not YES):
                 continue
             if place.kind == "free_choice":
@@ -94,14 +94,13 @@ def pins_not_kept(
 ) -> list[PinConflict]:
     """The conflicts of kind `pin` of this set: as in an evaluation, with one more reason, `claimed`, for a pin that would hold
     in this set alone: the coin's last piece is in another set, which `by` names."""
-    conflicts = pin_conflicts(instance, table, seats, request.pins, request.nevers, request.holdings, request.statuses)
+    conflicts = pin_conflicts(instance, table, seats, request.pins, request.nevers, not_counted(request))
     names, found = MessageNames(instance, table), []
-    coins = {holding.id: coin for coin, holding in enumerate(instance.holdings)}
     for conflict in conflicts:
         holding, place = conflict.holding, conflict.place
         if conflict.reason == "constraint" and holding in claims:
             by = claims[holding][0]
-            said = message("pin-claimed", coin=names.coin(coins[holding]), place=names.place(place), **by.parts())
+            said = message("pin-claimed", coin=names.by_id(holding), place=names.place(place), **by.parts())
             conflict = msgspec.structs.replace(conflict, reason="claimed", by=by.seat(), **said.members())
         found.append(conflict)
     return found

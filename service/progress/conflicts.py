@@ -33,28 +33,27 @@ def pin_conflicts(
     seats: Mapping[int, Placement],
     pins: Sequence[tuple[str, str]],
     nevers: Sequence[tuple[str, str]],
-    holdings: Sequence[Holding],
-    statuses: frozenset[str],
+    others: Iterable[Holding],
 ) -> list[PinConflict]:
-    """One conflict of kind `pin` for every pin that is not honoured, with its reason and in plain words."""
-    coins = {holding.id: coin for coin, holding in enumerate(instance.holdings)}
-    every = {holding.id: holding for holding in holdings}
+    """One conflict of kind `pin` for every pin that is not honoured, with its reason and in plain words. `others` are the
+    holdings that do not count."""
+    not_held = {holding.id: holding for holding in others} if pins else {}
     names = MessageNames(instance, table)
     conflicts = []
     for holding, address in pins:
-        places, coin = places_named(instance, address), coins.get(holding)
+        places, coin = places_named(instance, address), instance.coins.position(holding)
         if coin is not None and any(at in seats and seats[at].holding == coin for at in places):
             continue
         why: dict[str, Any]
-        name = names.coin(coin) if coin is not None else names.held(every.get(holding, Holding(holding, {})))
+        name = names.coin(coin) if coin is not None else names.held(not_held.get(holding, Holding(holding, {})))
         told = {"coin": name, "place": names.place(address)}
-        if holding not in every:
+        if coin is None and holding not in not_held:
             why = {"reason": "unknown_holding", **message("pin-unknown-holding", **told).members()}
-        elif (status := every[holding].status) not in statuses:
-            why = {"reason": "not_held", **message("pin-not-held", **told, status=status).members()}
+        elif coin is None:
+            why = {"reason": "not_held", **message("pin-not-held", **told, status=not_held[holding].status).members()}
         elif not places:
             why = {"reason": "unknown_place", **message("pin-unknown-place", **told).members()}
-        elif coin is not None and all(coin not in instance.fits[at] for at in places):
+        elif all(coin not in instance.fits[at] for at in places):
             why = _unfit(instance, table, names, holding, coin, address, nevers)
         else:
             why = _clash(instance, names, seats, holding, address, pins)
@@ -113,19 +112,20 @@ def _clash(
     pins: Sequence[tuple[str, str]],
 ) -> dict[str, Any]:
     """Why a pin that fits by itself gives way to other pins, or to a set-level rule: members of the conflict."""
-    coin = next(number for number, held in enumerate(instance.holdings) if held.id == holding)
+    coin = instance.coins.position(holding)
+    assert coin is not None
     told: dict[str, Any] = {"coin": names.coin(coin), "place": names.place(address)}
 
     def pin_of(at: int) -> str | None:
         """The place, or the group, that the coin sitting there is pinned to."""
-        place, sitting = instance.places[at], instance.holdings[seats[at].holding].id
+        place, sitting = instance.places[at], instance.coins.ids[seats[at].holding]
         return next((one for one in (place.address, place.group) if (sitting, one) in pins), None)
 
     fitting = [at for at in places_named(instance, address) if coin in instance.fits[at]]
     taken = [at for at in fitting if at in seats and pin_of(at) is not None]
     if len(taken) == len(fitting):
-        other = instance.holdings[seats[taken[0]].holding].id
-        others = dict.fromkeys(instance.holdings[seats[at].holding].id for at in taken)
+        other = instance.coins.ids[seats[taken[0]].holding]
+        others = dict.fromkeys(instance.coins.ids[seats[at].holding] for at in taken)
         if len(fitting) == 1:
             said = message("pin-clash-one", **told, other=names.by_id(other))
         else:
@@ -168,7 +168,7 @@ def pin_costs(
     found = []
     for holding, address in pins:
         here = [at for at in places_named(instance, address) if at in seats]
-        here = [at for at in here if instance.holdings[seats[at].holding].id == holding and leader[at] in wanting]
+        here = [at for at in here if instance.coins.ids[seats[at].holding] == holding and leader[at] in wanting]
         if not here or left <= 0:
             continue
         left -= 1
@@ -301,7 +301,7 @@ def _constraint_conflict(
     ids = [rule.name for rule in rules]
     covered = frozenset[int]().union(*({rule.bound} if rule.bound is not None else rule.places for rule in rules))
     touched = [at for at in empty if at in covered] or list(empty)
-    holdings = sorted({instance.holdings[coin].id for at in touched for coin in instance.fits[at]})
+    holdings = sorted({instance.coins.ids[coin] for at in touched for coin in instance.fits[at]})
     places = [instance.places[at].address for at in touched]
     rule = next((one for one in instance.constraints if one.id == ids[0]), None)
     code = "constraint" + ("-some" if gain < len(places) else "") + ("-together" if len(ids) > 1 else "")

@@ -42,7 +42,7 @@ def _told(instance: Instance, names: MessageNames, contest: Contest) -> Conteste
     said = message("contested-one-coin", **told) if pieces == 1 else message("contested", **told, pieces=pieces)
     return ContestedConflict(
         places=[instance.places[at].address for at in contest.places],
-        holdings=[instance.holdings[holding].id for holding in contest.holdings],
+        holdings=[instance.coins.ids[holding] for holding in contest.holdings],
         empty=instance.places[contest.empty].address,
         short_by=short,
         **said.members(),

@@ -86,7 +86,7 @@ def _cost(
     evaluated: Evaluated, names: MessageNames, kind: Literal["pin", "never"], pair: tuple[str, str]
 ) -> DecisionCost:
     instance, fixed = evaluated.instance, fixed_placements(evaluated.request)
-    coin = next((number for number, holding in enumerate(instance.holdings) if holding.id == pair[0]), None)
+    coin = instance.coins.position(pair[0])
     named = places_named(instance, pair[1])
     if coin is None or not named:
         return DecisionCost(

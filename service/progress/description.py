@@ -119,7 +119,6 @@ class MessageNames:
     def __init__(self, instance: Instance, table: Table) -> None:
         self._instance, self._attributes = instance, Labels(table.attributes, table.context.vocabularies)
         self._coins = CoinNames(table.attributes, table.context.vocabularies)
-        self._numbers = {holding.id: number for number, holding in enumerate(instance.holdings)}
         self._labels = {place.address: place.label for place in instance.places}
         self._labels |= {place.group: place.group_label for place in instance.places if place.group}
         self._rules = {rule.id: rule.label for rule in instance.constraints}
@@ -130,7 +129,9 @@ class MessageNames:
 
     def by_id(self, holding: str) -> CoinPart:
         """The coin of the instance that has this id."""
-        return self.coin(self._numbers[holding])
+        coin = self._instance.coins.position(holding)
+        assert coin is not None
+        return self.coin(coin)
 
     def held(self, holding: Holding) -> CoinPart:
         """A holding that need not be in the instance, by its own facts."""

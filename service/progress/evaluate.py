@@ -9,6 +9,7 @@ from datetime import date
 from functools import cached_property
 from typing import Any
 
+import numpy as np
 from msgspec import UNSET, structs
 
 from service.assignment.build import FixedPlacements, Instance, build
@@ -23,9 +24,8 @@ from service.evaluation.recorded import RecordedCoins, coins_in_columns
 from service.evaluation.table import Table
 from service.evaluation.views import Seen, Views
 from service.facts.holding import HELD, Facts, Holding, View
-from service.facts.truth import UNDECIDED, YES
 from service.facts.vocabulary import Vocabulary
-from service.progress.alternates import alternates_of
+from service.progress.alternates import RunnersUp
 from service.progress.conflicts import constraint_conflicts, pin_conflicts, pin_costs
 from service.progress.contests import contested
 from service.progress.goals import goals_of
@@ -148,7 +148,18 @@ def coins_of(request: EvaluationRequest) -> Coins:
     if isinstance(request.holdings, RecordedCoins) and not request.known_views:
         return coins_in_columns(request.holdings, request.statuses, request.views)
     counting = tuple(sorted((h for h in request.holdings if h.status in request.statuses), key=lambda h: h.id))
-    return Coins(counting, tuple(request.views_of(holding) for holding in counting))
+    seen = [request.seen(holding) for holding in counting]
+    clashing = [coin for coin, one in enumerate(seen) if one.contradictions or one.unidentified]
+    return Coins(counting, tuple(one.views for one in seen), known_clashing=clashing)
+
+
+def not_counted(request: EvaluationRequest) -> list[Holding]:
+    """The other holdings: their status keeps them out."""
+    if isinstance(request.holdings, RecordedCoins):
+        codes, names = request.holdings.status
+        is_out = np.array([name not in request.statuses for name in names], bool)[codes]
+        return [request.holdings[row] for row in np.flatnonzero(is_out).tolist()]
+    return [holding for holding in request.holdings if holding.status not in request.statuses]
 
 
 def fixed_placements(request: EvaluationRequest) -> FixedPlacements:
@@ -185,8 +196,10 @@ def result_from(request: EvaluationRequest, instance: Instance, table: Table, so
     instance was built for."""
     seats = {placement.place: placement for placement in solution.placements}
     shown = _shown(instance, seats)
-    entries = {at: _place(instance, table, at, seats) for at in shown}
-    left = unplaced(instance, table, seats, request.holdings)
+    runners_up = RunnersUp(instance, seats)
+    entries = {at: _place(instance, table, at, seats, runners_up) for at in shown}
+    others = not_counted(request)
+    left = unplaced(instance, table, seats, others)
     in_doubt, left_out = doubts(instance, table, seats)
     unlike, unlike_left_out = clashes(instance, table, request.seen)
     definition = request.definition
@@ -217,7 +230,7 @@ def result_from(request: EvaluationRequest, instance: Instance, table: Table, so
             *contested(instance, table, seats),
             *in_doubt,
             *unlike,
-            *pin_conflicts(instance, table, seats, request.pins, request.nevers, request.holdings, request.statuses),
+            *pin_conflicts(instance, table, seats, request.pins, request.nevers, others),
             *pin_costs(instance, table, seats, request.pins, request.budget_seconds),
             *constraint_conflicts(instance, table, seats, request.budget_seconds),
         ],
@@ -231,9 +244,7 @@ def result_from(request: EvaluationRequest, instance: Instance, table: Table, so
 def names_of(request: EvaluationRequest, instance: Instance) -> dict[str, NamedHolding]:
     """What people call the holdings of a request, those of the instance that was built for it and the others. A pin on a
     holding that is not there any more has no name."""
-    counted = frozenset(instance.coins.ids)
-    others = [holding for holding in request.holdings if holding.id not in counted]
-    more = [(holding, request.views_of(holding)) for holding in others]
+    more = [(holding, request.views_of(holding)) for holding in not_counted(request)]
     return named_in_columns(instance.coins, instance.columns, more, request.vocabularies)
 
 
@@ -295,7 +306,9 @@ def _presumed(instance: Instance, seats: Mapping[int, Placement]) -> int:
     )
 
 
-def _place(instance: Instance, table: Table, at: int, seats: Mapping[int, Placement]) -> PlaceResult:
+def _place(
+    instance: Instance, table: Table, at: int, seats: Mapping[int, Placement], runners_up: RunnersUp
+) -> PlaceResult:
     place, seat = instance.places[at], seats.get(at)
     sitting: dict[str, Any] = {"status": "empty", "holding": None}
     if seat is not None and seat.basis is Basis.FIRM:
@@ -303,12 +316,12 @@ def _place(instance: Instance, table: Table, at: int, seats: Mapping[int, Placem
         if instance.edges_at(at)[seat.holding].presumed:
             sitting["presumed"] = presumed_of(instance, table, at, seat.holding)
         if not seat.forced:
-            sitting["interchangeable_with"] = [instance.holdings[coin].id for coin in seat.instead]
+            sitting["interchangeable_with"] = [instance.coins.ids[coin] for coin in seat.instead]
             sitting["interchangeable_limit"] = UNSET if seat.instead_proven else "budget"
     elif seat is not None:
         sitting = {"status": "tentative", "certainty": "tentative", "basis": doubt_name(seat.basis)}
     if seat is not None:
-        sitting["holding"] = instance.holdings[seat.holding].id
+        sitting["holding"] = instance.coins.ids[seat.holding]
     return PlaceResult(
         place=place.address,
         label=place.label,
@@ -316,7 +329,7 @@ def _place(instance: Instance, table: Table, at: int, seats: Mapping[int, Placem
         tier=place.tier,  # type: ignore[arg-type]
         key=key_as_json(place.key) if place.kind == ONE_PER else UNSET,
         # A free choice lists its candidates once, for all of its places.
-        alternates=UNSET if place.kind == FREE_CHOICE else alternates_of(instance, at, seats),
+        alternates=UNSET if place.kind == FREE_CHOICE else runners_up.of(at),
         **sitting,
     )
 
@@ -337,13 +350,14 @@ def _free_choice(instance: Instance, choice: FreeChoice, entries: Mapping[int, P
     group = choice.id
     places = _group(instance, group, FREE_CHOICE, entries)
     first = next(at for at, place in enumerate(instance.places) if place.kind == FREE_CHOICE and place.group == group)
-    fits = instance.fits[first]
+    fits, ids = instance.fits[first], instance.coins.ids
+    is_firm = fits.basis == Basis.FIRM
     return FreeChoiceResult(
         id=group,
         label=choice.label,
         places=places,
-        candidates=[instance.holdings[coin].id for coin, fit in fits.items() if fit.verdict is YES],
-        tentative_candidates=[instance.holdings[coin].id for coin, fit in fits.items() if fit.verdict is UNDECIDED],
+        candidates=[ids[coin] for coin in fits.coins[is_firm].tolist()],
+        tentative_candidates=[ids[coin] for coin in fits.coins[~is_firm].tolist()],
         open_places=sum(1 for entry in places if entry.status == "empty"),
         note=choice.note or UNSET,
     )

@@ -59,14 +59,17 @@ class KeptOut:
     """Of coins that fit no place: what is presumed of those that might fit one without presumptions."""
 
     def __init__(self, instance: Instance, table: Table) -> None:
-        self._table = table
+        self._coins, self._table = instance.coins, table
         self._predicates = list({id(place.predicate): place.predicate for place in instance.places}.values())
         self._known: dict[object, list[str]] = {}
         self._read = sorted(frozenset[str]().union(*(reads(rule) for rule in self._predicates)))
 
-    def by(self, views: tuple[View, ...]) -> list[str]:
+    def by(self, coin: int) -> list[str]:
         """A smallest set of attributes whose presumed values keep the coin out of the first place that it might fit without
         presumptions; empty where there is none."""
+        if not self._coins.has_presumed:
+            return []
+        views = self._coins.views[coin]
         if not any(view.presumed for view in views):
             return []
         key = tuple(tuple((view.facts.get(name), name in view.presumed) for name in self._read) for view in views)
@@ -94,7 +97,7 @@ def clashes(
     that a coin names, and of the nearest one where a coin that might fit some place is none of a complete catalogue."""
     names = MessageNames(instance, table)
     labels = Labels(table.attributes, table.context.vocabularies)
-    fitting = {coin for fits in instance.fits for coin in fits}
+    fitting = frozenset(instance.edges.holding.tolist()) if instance.coins.clashing else frozenset()
     found: list[ContradictionConflict | UnidentifiedConflict] = []
     left_out = 0
     for coin in instance.coins.clashing:

@@ -92,7 +92,7 @@ def unknown_terms_of(
     for (name, text), coins in found.items():
         near = nearest[name, text]
         places = _kept_empty(request, instance, table, name, text, near, coins, by_attribute[name], left)
-        holdings = [instance.holdings[coin].id for coin in coins]
+        holdings = [instance.coins.ids[coin] for coin in coins]
         entries.append(UnknownTermEntry(name, text, list(near), holdings, places))
     entries.sort(key=lambda entry: (-entry.places, -len(entry.holdings), entry.attribute, entry.term))
     return entries[:MOST_TOLD]

@@ -3,77 +3,99 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from typing import Literal
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
 from msgspec import UNSET
 
 from service.assignment.build import Instance
-from service.assignment.problem import Placement
+from service.assignment.problem import Basis, Placement
 from service.evaluation.explanation import clause_text, conjuncts, failing_clauses
+from service.evaluation.grouping import grouped
 from service.evaluation.places import Place
 from service.evaluation.table import Table
 from service.facts.holding import Holding, View
-from service.facts.truth import NO, YES
+from service.facts.truth import NO
 from service.progress.presumed import KeptOut
 from service.progress.result import ClosestPlace, UnplacedHolding
-from service.rules.predicates import Predicate
+from service.rules.predicates import Predicate, reads
 from service.rules.rule import Rule
 from service.rules.wording import RuleWording
 
 
 def unplaced(
-    instance: Instance, table: Table, seats: Mapping[int, Placement], holdings: Sequence[Holding]
+    instance: Instance, table: Table, seats: Mapping[int, Placement], others: Iterable[Holding]
 ) -> list[UnplacedHolding]:
-    """Every holding that sits nowhere, by id; of several like pieces those that are left over, with `pieces`.
+    """Every holding that sits nowhere, by id; of several like pieces those that are left over, with `pieces`. `others` are the
+    holdings that do not count.
 
     `spare`: it fits the places named. `undecided`: it may fit them. `outside`: it fits none; `closest` is the place with the
     fewest clauses that it fails (ties: the order of the document). `never`:
     it is never to be in the places named, and fits no other. `not_held`: its status keeps it out.
     """
-    used = Counter(placement.holding for placement in seats.values())
-    fitting: dict[int, list[int]] = {}
-    for at in range(len(instance.places)):
-        for coin in instance.fits[at]:
-            fitting.setdefault(coin, []).append(at)
+    coins, edges = instance.coins, instance.edges
+    left = coins.quantity - _used(seats, len(coins))
+    fits, fits_surely = np.zeros(len(coins), bool), np.zeros(len(coins), bool)
+    fits[edges.holding] = True
+    fits_surely[edges.holding[edges.basis == Basis.FIRM]] = True
+    where = _Places(instance, (left > 0)[edges.holding] & ((edges.basis == Basis.FIRM) | ~fits_surely[edges.holding]))
     barred: dict[int, list[int]] = {}
     for at in sorted(instance.barred):
         for coin in instance.barred[at]:
-            barred.setdefault(coin, []).append(at)
-    outside = [
-        c for c, h in enumerate(instance.holdings) if h.quantity > used[c] and c not in fitting and c not in barred
-    ]
-    closest, kept_out = Closest(instance, table).of(outside), KeptOut(instance, table)
+            if left[coin] > 0 and not fits[coin]:
+                barred.setdefault(coin, []).append(at)
+    is_outside = (left > 0) & ~fits
+    is_outside[list(barred)] = False
+    closest = Closest(instance, table).of(np.flatnonzero(is_outside).tolist())
+    kept_out = KeptOut(instance, table)
     entries: list[UnplacedHolding] = []
-    for coin, holding in enumerate(instance.holdings):
-        left = holding.quantity - used[coin]
-        if left == 0:
-            continue
-        pieces = left if holding.quantity > 1 else UNSET
-        places = fitting.get(coin, [])
-        if places:
-            sure = [at for at in places if instance.fits[at][coin].verdict is YES]
-            reason: Literal["spare", "undecided"] = "spare" if sure else "undecided"
-            where = addresses(instance, sure or places)
-            entries.append(UnplacedHolding(holding=holding.id, pieces=pieces, reason=reason, places=where))
-        elif coin in barred:
-            where = addresses(instance, barred[coin])
-            entries.append(UnplacedHolding(holding=holding.id, pieces=pieces, reason="never", places=where))
-        else:
-            near = closest.get(coin)
-            because = kept_out.by(instance.views[coin]) or UNSET
+    is_several = (coins.quantity > 1).tolist()
+    reasons = np.where(fits_surely, "spare", "undecided").tolist()
+    pieces_left, has_place, ids = left.tolist(), fits.tolist(), coins.ids
+    for coin in np.flatnonzero(left > 0).tolist():
+        pieces = pieces_left[coin] if is_several[coin] else UNSET
+        if has_place[coin]:
             entries.append(
-                UnplacedHolding(holding=holding.id, pieces=pieces, reason="outside", closest=near, presumed=because)
+                UnplacedHolding(holding=ids[coin], pieces=pieces, reason=reasons[coin], places=where.of(coin))
             )
-    counted = {holding.id for holding in instance.holdings}
-    entries.extend(
-        UnplacedHolding(holding=holding.id, reason="not_held", status=holding.status)
-        for holding in holdings
-        if holding.id not in counted
-    )
-    return sorted(entries, key=lambda entry: entry.holding)
+        elif coin in barred:
+            names = addresses(instance, barred[coin])
+            entries.append(UnplacedHolding(holding=ids[coin], pieces=pieces, reason="never", places=names))
+        else:
+            near, because = closest.get(coin), kept_out.by(coin) or UNSET
+            entries.append(
+                UnplacedHolding(holding=ids[coin], pieces=pieces, reason="outside", closest=near, presumed=because)
+            )
+    not_held = [UnplacedHolding(holding=other.id, reason="not_held", status=other.status) for other in others]
+    return sorted([*entries, *not_held], key=lambda entry: entry.holding) if not_held else entries
+
+
+def _used(seats: Mapping[int, Placement], coins: int) -> npt.NDArray[np.int64]:
+    """How many pieces of each coin sit somewhere, shape (coins,)."""
+    return np.bincount(np.fromiter((seat.holding for seat in seats.values()), np.int64, len(seats)), minlength=coins)
+
+
+class _Places:
+    """The addresses of the places of coins, by the edges that are `chosen`. Coins with the same places share one list."""
+
+    def __init__(self, instance: Instance, chosen: npt.NDArray[np.bool_]) -> None:
+        self._instance = instance
+        place, holding = instance.edges.place[chosen], instance.edges.holding[chosen]
+        # Edges are in order of their places, so those of one coin stay so.
+        order = np.argsort(holding, kind="stable")
+        self._places = place[order]
+        self._starts: list[int] = np.searchsorted(holding[order], np.arange(len(instance.coins) + 1)).tolist()
+        self._known: dict[bytes, list[str]] = {}
+
+    def of(self, coin: int) -> list[str]:
+        """The addresses of the places of a coin, in the order of the document."""
+        here = self._places[self._starts[coin] : self._starts[coin + 1]]
+        key = here.tobytes()
+        found = self._known.get(key)
+        if found is None:
+            found = self._known[key] = addresses(self._instance, here.tolist())
+        return found
 
 
 def addresses(instance: Instance, places: Sequence[int]) -> list[str]:
@@ -102,15 +124,26 @@ class Closest:
         """The closest place of every coin; nothing when the set has no place."""
         if not self.places:
             return {}
-        row_of = self.instance.coins.row_of
-        single = [coin for coin in coins if coin in row_of]
-        rows = np.array([row_of[coin] for coin in single], np.int64)
+        coins_left = np.array(coins, np.int64)
+        single = coins_left[np.isin(coins_left, self.instance.coins.single, assume_unique=True)]
+        rows = np.searchsorted(self.instance.coins.single, single)
         nearest = self._nearest(rows)
-        found = {coin: self._told(coin, number) for coin, number in zip(single, nearest.tolist(), strict=True)}
+        found: dict[int, ClosestPlace] = {}
+        for number in np.unique(nearest).tolist():
+            here = np.flatnonzero(nearest == number)
+            firsts, kinds = self._alike(number, rows[here])
+            told = [self._told(coin, number) for coin in single[here[firsts]].tolist()]
+            found |= zip(single[here].tolist(), (told[kind] for kind in kinds.tolist()), strict=True)
         for coin in coins:
-            if coin not in row_of:
+            if coin not in found:
                 found[coin] = self._told(coin, self._look(self.instance.views[coin]))
         return found
+
+    def _alike(self, number: int, rows: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+        """Rows of which the same is told of a place: nothing that its rule reads differs. One of each kind, and the kind of
+        each; shapes (kinds,) and (rows,)."""
+        names = sorted(reads(self.places[number][0].predicate))
+        return grouped([self.instance.columns.column(name).codes[rows] for name in names], len(rows))
 
     def _nearest(self, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
         """The numbers of the closest places of rows of the columns."""

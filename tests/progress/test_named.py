@@ -22,7 +22,7 @@ from service.progress.named import NamedHolding, named_holdings, named_in_column
 from service.reference import actions as reference
 from service.rules.predicates import EvaluationContext
 from tests.factories import TODAY, a_document, a_holding, a_measurement, measured, places_of, some_knowledge
-from tests.progress.named_one_by_one import named_one_by_one
+from tests.progress.one_by_one.named import named_one_by_one
 from tests.strategies import examples
 
 VOCABULARIES = reference.vocabularies()
