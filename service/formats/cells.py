@@ -20,6 +20,8 @@ NONE, APART, OR, TO, PREFIX = "-", ";", "|", "..", "facts."
 
 # A number as JSON writes it (RFC 8259, section 6).
 _NUMBER = r"-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?(?:[eE][+-]?[0-9]+)?"
+# Far within the whole numbers that are kept, and most of what cells say.
+_SHORT_WHOLE = re.compile("0|[1-9][0-9]{0,14}")
 _PLAIN_NUMBER = re.compile(_NUMBER)
 _DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
 _BETWEEN = {
@@ -70,6 +72,8 @@ def read_list_cell(cell: str) -> tuple[Any, list[Fault]]:
 
 def read_json_cell(cell: str, hint: str | None = None) -> tuple[Any, list[Fault]]:
     """The JSON of a cell; `hint` is for one that is none."""
+    if _SHORT_WHOLE.fullmatch(cell):
+        return int(cell), []
     try:
         return parse_json(cell.encode()), []
     except Unreadable as problem:

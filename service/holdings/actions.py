@@ -20,7 +20,7 @@ from service.facts.holding import check_facts
 from service.holdings.model import StoredHolding, merged, of_changed, read_fields, with_defaults
 from service.holdings.store import HoldingStore
 from service.holdings.sync.apply import SentMutation, apply_one
-from service.holdings.sync.field_names import flattened, patch_between, unflattened
+from service.holdings.sync.field_names import flattened, patch_between
 from service.holdings.sync.log import StoredLog, fingerprint_of
 from service.holdings.sync.merge import APPLIED, CREATE, DESTROY, UPDATE, Mutation, Record
 from service.notation.readers import read_notation
@@ -92,7 +92,7 @@ def change(
 def write_all(
     connection: Connection, owner: Owner, changes: Sequence[Change], attributes: Attributes, now: datetime
 ) -> Iterator[tuple[Change, str, Mapping[str, Any]]]:
-    """Records and changes many holdings, written in batches as a device's are: each with its id and its data as stored. New ones
+    """Records and changes many holdings, written in batches as a device's are: each with its id and its flat values. New ones
     were checked by the caller, changed ones are checked here. Each holding may be named once. Raises Invalid with pointers from
     /holdings/{row - 1} on, Conflict when the id of a new one is taken. Everything is written when the iterator has ended."""
     log = StoredLog(connection, owner, HERE, now)
@@ -119,7 +119,7 @@ def write_all(
                 flat = patch_between(flattened(before), flattened(after))
                 mutation = Mutation(mutation_id, UPDATE, identity, now, flat, _writers(_known(log, identity)))
             _enter(log, mutation, write=False)
-            yield change, identity, unflattened(_known(log, identity).values)
+            yield change, identity, _known(log, identity).values
         log.write_down()
 
 

@@ -55,8 +55,9 @@ from service.holdings.imports.rows import RefusedCell, RowFault, RowReader
 from service.holdings.imports.sheet import SentSheet, SkippedRow
 from service.holdings.imports.store import ImportStore
 from service.holdings.imports.values import CellReader, Question, Understood
-from service.holdings.model import StoredHolding, with_defaults
+from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
+from service.holdings.sync.field_names import flattened
 
 _MOST_REFUSED = 1_000
 _HINT = "say what it is in `mapping`: a field, an attribute, facts.NAME, or null to leave it out"
@@ -251,11 +252,11 @@ def store_rows(
         for planned in plan.planned
         if planned.outcome != UNCHANGED
     ]
-    for change, identity, data in actions.write_all(connection, owner, changes, attributes, now):
+    for change, identity, values in actions.write_all(connection, owner, changes, attributes, now):
         if change.before is None:
-            trace.created[identity] = digest_of(data)
+            trace.created[identity] = digest_of(values)
         else:
-            trace.changed[identity] = change_between(with_defaults(change.before.data), data)
+            trace.changed[identity] = change_between(flattened(change.before.data), values)
     kept = HoldingImport(
         id=new_id(),
         at=now,

@@ -122,9 +122,10 @@ def laid_out(file: SheetFile, given: GivenLayout, is_heading: Callable[[str], bo
     used: set[int] = set()
     same = [normal(heading) for heading in headings]
     named = sum(1 for heading in headings if heading)
+    others: set[tuple[int, str]] = set()
     for number, (where, cells) in enumerate(file.records[at + 1 :], 1):
         filled = {place: cell for place, cell in enumerate(cells) if isinstance(cell, BrokenCell) or cell.strip()}
-        why = _is_no_holding(filled, same, named)
+        why = _is_no_holding(filled, same, named, others)
         if why is not None:
             skipped.append(SkippedRow(where, why))
             continue
@@ -175,15 +176,21 @@ def _heading(cell: str | BrokenCell) -> str:
     return text if isinstance(text, str) else ""
 
 
-def _is_no_holding(filled: dict[int, str | BrokenCell], same: Sequence[str], named: int) -> str | None:
-    """Why a row is none of a holding: a section, a sum, the headings again; None where it may be one."""
+def _is_no_holding(
+    filled: dict[int, str | BrokenCell], same: Sequence[str], named: int, others: set[tuple[int, str]]
+) -> str | None:
+    """Why a row is none of a holding: a section, a sum, the headings again; None where it may be one. `others` are cells, by
+    column, that were seen not to be its heading; those of this row are added."""
     texts = {place: cell for place, cell in filled.items() if isinstance(cell, str)}
     if not texts or len(texts) < len(filled):
         return None
     place, first = next(iter(texts.items()))
-    if len(texts) > 1 and all(place < len(same) and normal(cell) == same[place] for place, cell in texts.items()):
-        return "the headings again"
-    if named >= _WIDE and normal(first) in TOTALS and 2 * len(texts) <= named:
+    if len(texts) > 1 and others.isdisjoint(texts.items()):
+        is_heading = {place: place < len(same) and normal(cell) == same[place] for place, cell in texts.items()}
+        if all(is_heading.values()):
+            return "the headings again"
+        others.update((place, cell) for place, cell in texts.items() if not is_heading[place])
+    if named >= _WIDE and 2 * len(texts) <= named and normal(first) in TOTALS:
         return "a sum"
     if named >= _WIDE and len(texts) == 1 and place < 2 and _is_title(first):
         return "a title or section"

@@ -31,8 +31,7 @@ DELETED_SINCE: Final = "deleted since"
 NOT_ALLOWED: Final = "not allowed any more"
 
 
-@dataclass(frozen=True, slots=True)
-class SentRow:
+class SentRow(msgspec.Struct, frozen=True):
     """A row that is right by itself. `own` are own fields that it gives, `facts` those that it records, `cleared` the
     facts that it says are not recorded: all else of a holding stays as it is. `kept` are headings and cells that no field
     takes: they go into the note. `row` counts from 1."""
@@ -50,8 +49,7 @@ class SentRow:
         return number if isinstance(number, str) and number else None
 
 
-@dataclass(frozen=True, slots=True)
-class PlannedRow:
+class PlannedRow(msgspec.Struct, frozen=True):
     """What a row does: `before` is the holding that it is about, `after` every field of it as it will be."""
 
     row: int
@@ -67,8 +65,10 @@ class PlannedRow:
 
     def shown(self) -> PlannedChange:
         """The row as an answer has it."""
-        before = with_defaults({}) if self.before is None else self.before.data
-        change = {"before": {}, "after": {}} if self.outcome == UNCHANGED else change_between(before, self.after)
+        before = {} if self.before is None else flattened(self.before.data)
+        change = (
+            {"before": {}, "after": {}} if self.outcome == UNCHANGED else change_between(before, flattened(self.after))
+        )
         return PlannedChange(self.outcome, self.row, self.id, self.after["number"], **change)  # type: ignore[arg-type]
 
 
@@ -261,9 +261,8 @@ class UndoPlan:
     kept: tuple[KeptRow, ...]
 
 
-def change_between(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
-    """What an update changed, for a Trace."""
-    old, new = flattened(before), flattened(after)
+def change_between(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
+    """What an update changed, for a Trace: flat values before and after."""
     names = patch_between(old, new)
     return {
         "before": {name: old[name] for name in names if name in old},
@@ -271,9 +270,8 @@ def change_between(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[
     }
 
 
-def digest_of(data: Mapping[str, Any]) -> str:
-    """SHA-256 of everything that is recorded, whatever the order of the facts."""
-    flat = flattened(data)
+def digest_of(flat: Mapping[str, Any]) -> str:
+    """SHA-256 of everything that is recorded by flat names, whatever their order."""
     return hashlib.sha256(written([[name, flat[name]] for name in sorted(flat)]).encode()).hexdigest()
 
 
@@ -286,7 +284,7 @@ def undo_plan(trace: Trace, stored: Iterable[StoredHolding]) -> UndoPlan:
     for identity, digest in trace.created.items():
         if identity not in now:
             continue
-        if digest_of(now[identity].data) == digest and not now[identity].conflicts:
+        if digest_of(flattened(now[identity].data)) == digest and not now[identity].conflicts:
             destroyed.append(identity)
         else:
             kept.append(KeptRow(identity, now[identity].data.get("number"), CHANGED_SINCE, []))

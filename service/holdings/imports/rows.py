@@ -15,7 +15,7 @@ from msgspec import Meta
 
 from service.errors import Fault, Invalid
 from service.facts.attributes import Attributes
-from service.facts.holding import STATUSES, check_facts, pointer_step
+from service.facts.holding import MOST_FACTS, STATUSES, check_facts, pointer_step
 from service.facts.suggestions import nearest_value, pointer_steps
 from service.facts.words import nearest
 from service.formats.shapes import read
@@ -24,8 +24,11 @@ from service.holdings.imports.plan import SentRow
 from service.holdings.imports.sheet import SheetRow
 from service.holdings.imports.values import CellReader, Context, Told
 from service.holdings.model import NewHolding, with_defaults
+from service.holdings.right_values import RightValues
 
 _DEFAULTS = with_defaults({})
+# Equal values of these types are the same in every respect.
+_PLAIN = frozenset((str, int, type(None)))
 
 
 class RefusedCell(msgspec.Struct, frozen=True):
@@ -89,8 +92,19 @@ class RowReader:
         self._columns, self._attributes, self._cells = columns, attributes, cells
         self._constants = constants or {}
         self._places = {(column.field.name, column.field.is_fact): column for column in columns if column.field}
+        self._pointers = {
+            column.number: f"/facts/{pointer_step(column.field.name)}"
+            if column.field.is_fact
+            else f"/{column.field.name}"
+            for column in columns
+            if column.field is not None
+        }
         # The meaning of a name may depend on the year, that of a denomination on the issuer.
         self._first = [self._places[key] for key in (("year_on_coin", True), ("issuer", True)) if key in self._places]
+        self._bare = self._context({})
+        self._right = RightValues(attributes)
+        # By name and value of an own field: what is kept of it.
+        self._right_own: dict[tuple[str, type, Any], Any] = {}
 
     def sent(self, row: SheetRow) -> tuple[SentRow | None, list[RowFault]]:
         """The row, or everything wrong with it."""
@@ -103,6 +117,7 @@ class RowReader:
         is_for_trade = False
         more: dict[str, Any] = {}
         told_first = self._told_first(row)
+        context = self._context(told_first)
         for column in self._columns:
             field, cell = column.field, row.cells.get(column.number - 1, "")
             if field is None:
@@ -111,16 +126,17 @@ class RowReader:
                 continue
             if self._cells is None and column.number - 1 not in row.cells:
                 continue
-            told = told_first.get(column.number) or self._told(column, cell, self._context(told_first))
-            at = f"/facts/{pointer_step(field.name)}" if field.is_fact else f"/{field.name}"
-            wrong = list(told.faults)
+            told = told_first.get(column.number) or self._told(column, cell, context)
+            at = self._pointers[column.number]
+            wrong: Sequence[Fault] = told.faults
             if field.is_fact and field.name in facts:
                 wrong = [Fault("doubled-name", f"'{field.name[:80]}' is inside `facts` too")]
-            faults += [fault.under(at) for fault in wrong]
             if told.is_kept and isinstance(cell, str):
                 kept.append((column.heading, cell.strip()))
-            more |= told.more
+            if told.more:
+                more |= told.more
             if wrong:
+                faults += [fault.under(at) for fault in wrong]
                 broken.add(at)
             elif not field.is_fact and field.name == FOR_TRADE:
                 is_for_trade = told.value is True
@@ -138,13 +154,15 @@ class RowReader:
             own["status"] = "for trade"
         identity = own.pop("id", None)
         given = {name: _DEFAULTS[name] if value is None else value for name, value in own.items()}
-        checked, wrong = self._checked(identity, given, facts)
-        faults += [fault for fault in wrong if not any(_is_within(fault.pointer, at) for at in broken)]
+        checked = self._checked_again(identity, given, facts)
+        if checked is None:
+            checked, found = self._checked(identity, given, facts)
+            faults += [fault for fault in found if not any(_is_within(fault.pointer, at) for at in broken)]
         if faults or checked is None:
             shown = {**given, "id": identity, "facts": facts}
             return None, [self.refused(row.number, row.line, fault, shown) for fault in faults]
-        sent = SentRow(row.number, checked.id, _dumped(checked, given), checked.facts, frozenset(cleared), tuple(kept))
-        return sent, []
+        identity, dumped = checked
+        return SentRow(row.number, identity, dumped, facts, frozenset(cleared), tuple(kept)), []
 
     def refused(self, row: int, line: int | None, fault: Fault, value: Mapping[str, Any]) -> RowFault:
         """The complaint; the fault's pointer is relative to the row."""
@@ -170,7 +188,8 @@ class RowReader:
         if self._cells is not None:
             for column in self._first:
                 cell = row.cells.get(column.number - 1, "")
-                found[column.number] = self._told(column, cell, self._context(found))
+                context = self._context(found) if found else self._bare
+                found[column.number] = self._told(column, cell, context)
         return found
 
     def _context(self, told: Mapping[int, Told]) -> Context:
@@ -184,7 +203,8 @@ class RowReader:
 
     def _checked(
         self, identity: Any, own: Mapping[str, Any], facts: Mapping[str, Any]
-    ) -> tuple[NewHolding | None, list[Fault]]:
+    ) -> tuple[tuple[str | None, dict[str, Any]] | None, list[Fault]]:
+        """The id and the own fields as they are kept, and everything wrong."""
         value = {**own, "facts": facts} if identity is None else {"id": identity, **own, "facts": facts}
         checked: NewHolding | None = None
         faults: list[Fault] = []
@@ -193,7 +213,33 @@ class RowReader:
         except Invalid as refusal:
             faults += refusal.faults
         faults += [fault.under("/facts") for fault in check_facts(facts, self._attributes, strict=False)]
-        return checked, faults
+        return None if checked is None else (checked.id, _dumped(checked, own)), faults
+
+    def _checked_again(
+        self, identity: Any, own: Mapping[str, Any], facts: Mapping[str, Any]
+    ) -> tuple[str | None, dict[str, Any]] | None:
+        """The same where nothing is wrong, else None; a value that was right in a row before is not looked at again."""
+        issuer = facts.get("issuer")
+        if len(facts) > MOST_FACTS or not (issuer is None or isinstance(issuer, str)):
+            return None
+        left, keys = self._right.left(facts, issuer)
+        known = {name: (name, type(value), value) for name, value in own.items() if type(value) in _PLAIN}
+        new = {name: value for name, value in own.items() if known.get(name) not in self._right_own}
+        value = {**new, "facts": left} if identity is None else {"id": identity, **new, "facts": left}
+        try:
+            checked = read(NewHolding, value) if new or left or identity is not None else None
+        except Invalid:
+            return None
+        if left and check_facts(
+            {**left, "issuer": issuer} if issuer is not None else left, self._attributes, strict=False
+        ):
+            return None
+        self._right.add(keys)
+        made = {} if checked is None else _dumped(checked, new)
+        for name in made.keys() & known.keys():
+            self._right_own[known[name]] = made[name]
+        dumped = {name: made[name] if name in made else self._right_own[known[name]] for name in own}
+        return None if checked is None else checked.id, dumped
 
 
 def _years(value: Any) -> tuple[int, int] | None:

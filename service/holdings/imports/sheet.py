@@ -25,8 +25,7 @@ class SkippedRow(msgspec.Struct, frozen=True):
     why: str
 
 
-@dataclass(frozen=True, slots=True)
-class SheetRow:
+class SheetRow(msgspec.Struct, frozen=True):
     """One row as it was sent: cells by column, counted from 0; from JSON the plain values, and `facts` apart from them."""
 
     number: int

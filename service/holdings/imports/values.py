@@ -8,12 +8,13 @@ candidates.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import Annotated, Any
 
 import msgspec
-from msgspec import Meta
+from msgspec import Meta, field
+from msgspec.structs import replace
 
 from service.errors import Fault
 from service.facts.attributes import Attribute, Attributes
@@ -81,8 +82,7 @@ class Understood(msgspec.Struct, frozen=True, rename={"as_": "as"}):
     rows: int
 
 
-@dataclass(frozen=True, slots=True)
-class Told:
+class Told(msgspec.Struct, frozen=True):
     """What a cell says: a value (None: not recorded), other facts besides, and what is wrong. `is_kept`: its words go into the
     note, since nothing else records them."""
 
@@ -95,6 +95,9 @@ class Told:
     asked_as: str | None = None
 
 
+_NOTHING = Told()
+
+
 @dataclass
 class _Tally:
     column: SheetColumn
@@ -103,8 +106,7 @@ class _Tally:
     rows: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Context:
+class Context(msgspec.Struct, frozen=True):
     """What else the row says that a value's meaning depends on."""
 
     issuer: str | None = None
@@ -131,7 +133,7 @@ class CellReader:
         self._decimal, self._decimals, self._dates = decimal, decimals, dates
         self._used = used or {}
         self._terms_in_use = Terms({}, self._used)
-        self._known: dict[tuple[int, str, Context], Told] = {}
+        self._known: dict[tuple[int, str, str | None, tuple[int, int] | None], Told] = {}
         self._tallies: dict[tuple[int, str], _Tally] = {}
         self._likened = 0
 
@@ -141,21 +143,19 @@ class CellReader:
             return Told(faults=(Fault("cell", cell.message, "", cell.hint),))
         text = cell.strip()
         if not text or column.field is None:
-            return Told()
-        if column.field.name not in _BY_ISSUER:
-            context = Context()
-        elif column.field.name == "issuer":
-            context = Context(None, context.years)
-        else:
-            context = Context(context.issuer)
-        key = (column.number, text, context)
+            return _NOTHING
+        name = column.field.name
+        issuer = context.issuer if name in _BY_ISSUER and name != "issuer" else None
+        years = context.years if name == "issuer" else None
+        key = (column.number, text, issuer, years)
         found = self._known.get(key)
         if found is None:
-            found = self._known[key] = self._read(column, text, context)
+            found = self._known[key] = self._read(column, text, Context(issuer, years))
         if found.understood is not None or found.question is not None:
-            tally = self._tallies.setdefault(
-                (column.number, found.asked_as or text), _Tally(column, found.asked_as or text, found)
-            )
+            about = (column.number, found.asked_as or text)
+            tally = self._tallies.get(about)
+            if tally is None:
+                tally = self._tallies[about] = _Tally(column, found.asked_as or text, found)
             tally.rows += 1
         return found
 

@@ -3,7 +3,7 @@ caller's transaction."""
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -16,6 +16,7 @@ from service.errors import Fault, StateMismatch, UnknownState
 from service.facts.attributes import Attributes
 from service.facts.holding import MOST_FACTS, check_facts
 from service.holdings.model import faults_of_fields
+from service.holdings.right_values import RightValues
 from service.holdings.sync.apply import MutationAnswer, SentMutation, apply_all
 from service.holdings.sync.field_names import OWN, fact_of
 from service.holdings.sync.log import ChangeLog, StoredLog
@@ -96,40 +97,34 @@ def checking(attributes: Attributes) -> Check:
 
     Each value is right or wrong by itself, a fact together with the issuer, so one that was right is not looked at again: most
     values of a collection are few words."""
-    right: set[Hashable] = set()
+    right = RightValues(attributes)
 
     def check(values: Mapping[str, Any]) -> list[Fault]:
         issuer = values.get("issuer")
         if len(values) > MOST_FACTS or "facts" in values or not (issuer is None or isinstance(issuer, str)):
-            own = {name: value for name, value in values.items() if name in _OWN}
-            return _faults_of(own, {name: value for name, value in values.items() if name not in _OWN}, attributes)
-        own, facts = dict[str, Any](), dict[str, Any]()
-        keys: list[Hashable] = []
-        for name, value in values.items():
-            kind = type(value)
-            key: Hashable = None
-            of = issuer if attributes.is_by_issuer(name) else None
-            # Equal values of these types are the same in every respect; 1.50 and 1.5 are not.
-            if kind is str:
-                key = (name, of, value)
-            elif kind is int or kind is bool:
-                key = (name, of, kind, value)
-            elif kind is list and all(type(item) is str for item in value):
-                key = (name, of, kind, *value)
-            if key is None or key not in right:
-                (own if name in _OWN else facts)[name] = value
-                keys.append(key)
-        if not keys:
+            own, facts = _apart(values)
+            return _faults_of(own, facts, attributes)
+        left, keys = right.left(values, issuer)
+        if not left:
             return []
+        own, facts = _apart(left)
         if facts and issuer is not None:
             facts["issuer"] = issuer
         faults = _faults_of(own, facts, attributes)
         if not faults:
-            right.update(keys)
-            right.discard(None)
+            right.add(keys)
         return faults
 
     return check
+
+
+def _apart(values: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Own fields and facts, by their flat names."""
+    own: dict[str, Any] = {}
+    facts: dict[str, Any] = {}
+    for name, value in values.items():
+        (own if name in _OWN else facts)[name] = value
+    return own, facts
 
 
 def _faults_of(own: Mapping[str, Any], flat_facts: Mapping[str, Any], attributes: Attributes) -> list[Fault]:

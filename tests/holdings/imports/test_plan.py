@@ -193,7 +193,7 @@ def test_a_patch_makes_the_one_into_the_other(before: dict[str, Any], after: dic
 def test_undoing_sets_back_what_still_stands_and_nothing_else(
     before: dict[str, Any], after: dict[str, Any], now: dict[str, Any]
 ) -> None:
-    trace = Trace({}, {"a": change_between(before, after)})
+    trace = Trace({}, {"a": change_between(flattened(before), flattened(after))})
     back = undo_plan(trace, [stored("a", **now)])
     result = flattened(with_defaults(merged(now, back.patches.get("a", {}))))
     old, new, current = flattened(before), flattened(after), flattened(now)
@@ -211,7 +211,7 @@ def test_undoing_sets_back_what_still_stands_and_nothing_else(
 def test_what_the_import_made_goes_unless_it_was_changed_since() -> None:
     same, changed = stored("a", facts={"grade": 1}), stored("b", facts={"grade": 2}, number="7")
     disputed = stored("d", ({"attribute": "grade"},), facts={"grade": 1})
-    digest = digest_of({"facts": {"grade": 1}})
+    digest = digest_of({"grade": 1})
     back = undo_plan(Trace(dict.fromkeys("abcd", digest), {}), [same, changed, disputed])
     assert (back.destroyed, back.gone) == (("a",), 1)
     assert [(kept.holding, kept.number, kept.reason) for kept in back.kept] == [
