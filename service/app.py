@@ -97,14 +97,18 @@ _SILENT: dict[str, Any] = {
 GARBAGE = (100_000, 20, 50)
 
 
-def create_app(settings: Settings) -> FastAPI:
-    """The service. Its lifespan migrates the database and opens it; nothing is opened before."""
+def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
+    """The service. Its lifespan migrates the database and opens it; nothing is opened before. `alone`: the process is there for
+    nothing else, so that what it has at the start is left out of garbage collection."""
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         with opened(settings) as context:
             set_context(app, context)
             async with background(context):
+                if alone:
+                    gc.collect()
+                    gc.freeze()
                 yield
 
     app = FastAPI(
@@ -139,4 +143,4 @@ def from_environment() -> FastAPI:
     settings = Settings()
     begin_log(settings.log_level)
     gc.set_threshold(*GARBAGE)
-    return create_app(settings)
+    return create_app(settings, alone=True)

@@ -7,8 +7,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from service.exchange.problem import Exchange, Offer
 
@@ -139,6 +137,10 @@ def _strong_components(
                     may[row, other] = True
     np.fill_diagonal(may, val=False)
     rows, columns = np.nonzero(may)
+    # Imported when first needed: it takes 26 MiB, and most processes never swap.
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
     graph = coo_array((np.ones(len(rows), np.int8), (rows, columns)), shape=may.shape)
     _, labels = connected_components(graph, directed=True, connection="strong")
     parts: dict[int, list[int]] = {}

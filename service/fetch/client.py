@@ -16,13 +16,16 @@ from contextlib import AbstractAsyncContextManager, nullcontext
 from dataclasses import dataclass
 from functools import cached_property
 from ipaddress import ip_address
+from typing import TYPE_CHECKING
 
 import httpcore
-import httpx
 
 from service.errors import FetchFailed, FetchRedirected, FetchTooLarge, FetchTooSlow, FetchUnreadable
 from service.fetch.policy import Address, ensure_public, read_link
 from service.formats.strict_json import JSON, YAML, is_declared_past
+
+if TYPE_CHECKING:
+    import httpx
 
 SECONDS = 10.0
 MOST_BYTES = 1024 * 1024
@@ -91,6 +94,8 @@ class Fetcher:
     @cached_property
     def trusted(self) -> ssl.SSLContext:
         """The certificate authorities that come with httpx, whatever the environment names."""
+        import httpx
+
         return httpx.create_ssl_context(trust_env=False)
 
     async def fetch(self, address: str, *, etag: str | None = None, kinds: Iterable[str] = (JSON, YAML)) -> Fetched:
@@ -155,6 +160,8 @@ class Fetcher:
 
     def _further(self, url: httpx.URL, location: str) -> httpx.URL:
         """The target of a redirect. Raises FetchRedirected unless it has the same scheme, host and port."""
+        import httpx
+
         try:
             onward = url.join(location)
         except (httpx.InvalidURL, ValueError):

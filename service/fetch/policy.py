@@ -12,10 +12,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from ipaddress import IPv4Address, IPv6Address, ip_network
-
-import httpx
+from typing import TYPE_CHECKING
 
 from service.errors import AddressNotAllowed
+
+if TYPE_CHECKING:
+    import httpx
 
 Address = IPv4Address | IPv6Address
 
@@ -83,6 +85,9 @@ def read_link(text: str, *, from_loopback: bool = False) -> httpx.URL:
     """The address, without its fragment. Raises AddressNotAllowed unless it has https, a host name, and port 443 or one from
     1024 on (those below belong to other protocols; common practice, no source). `from_loopback`: this machine itself is
     allowed, over plain http too, for tests."""
+    # Imported when first needed: with what it imports it takes 4 MiB.
+    import httpx
+
     if len(text) > LONGEST_LINK or _NOT_IN_A_LINK.search(text):
         raise AddressNotAllowed(f"a link has at most {LONGEST_LINK} characters, without spaces or backslashes")
     try:

@@ -6,8 +6,6 @@ import codecs
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from charset_normalizer import from_bytes
-
 from service.errors import Fault, Unreadable
 
 # Names of the IANA registry, and Python's own.
@@ -71,6 +69,8 @@ def guessed(raw: bytes) -> str:
 
 def _one_byte(raw: bytes) -> str:
     """Windows-1252, unless another one makes clearly better text of the lines that are not ASCII."""
+    from charset_normalizer import from_bytes
+
     lines = [line for line in raw.splitlines() if not line.isascii()]
     found = from_bytes(b"\n".join(lines)[:_SAMPLE], cp_isolation=list(_ONE_BYTE), steps=5, threshold=0.9)
     mess = {match.encoding: match.chaos for match in found}

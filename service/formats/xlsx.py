@@ -17,10 +17,6 @@ from decimal import Decimal
 from itertools import zip_longest
 from typing import Any
 
-import openpyxl
-from openpyxl.cell import WriteOnlyCell
-from openpyxl.utils.cell import range_boundaries
-
 from service.errors import Fault, Invalid, OverLimit, Unreadable
 from service.facts.words import nearest
 from service.formats.ods import OdsReader
@@ -127,6 +123,8 @@ def _read_opendocument(raw: bytes, most: int, most_columns: int, wanted: str | N
 def _merged(raw: bytes, path: str) -> dict[int, list[tuple[int, int]]]:
     """Cells that are merged over several rows, by their first row: column (counted from 0) and last row."""
     found: dict[int, list[tuple[int, int]]] = {}
+    from openpyxl.utils.cell import range_boundaries
+
     count, end = 0, b""
     with zipfile.ZipFile(io.BytesIO(raw)) as packed:
         if path not in packed.namelist():
@@ -150,6 +148,9 @@ def _merged(raw: bytes, path: str) -> dict[int, list[tuple[int, int]]]:
 def write_workbook(title: str, rows: Iterable[Sequence[str | int | Decimal | None]]) -> bytes:
     """A workbook of one sheet whose first row stays visible. Numbers that a double holds to the last digit are
     numbers, all else is text; no cell is a formula. Raises OverLimit past what a cell holds."""
+    # Imported when first needed, as everywhere here: it takes 8 MiB.
+    import openpyxl
+
     checked = [[_checked(value) for value in row] for row in rows]
     book = openpyxl.Workbook(write_only=True)
     sheet = book.create_sheet(title)
@@ -198,6 +199,8 @@ def _has_formula(packed: zipfile.ZipFile, part: zipfile.ZipInfo) -> bool:
 
 
 def _opened(raw: bytes, *, data_only: bool) -> Any:
+    import openpyxl
+
     return openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=data_only, keep_links=False)
 
 
@@ -291,6 +294,8 @@ def _checked(value: str | int | Decimal | None) -> str | int | float | None:
 
 
 def _written(sheet: Any, value: str | float | None) -> Any:
+    from openpyxl.cell import WriteOnlyCell
+
     if not isinstance(value, str):
         return value
     made = WriteOnlyCell(sheet, value)

@@ -13,8 +13,6 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Any
 
-from convertdate import islamic, persian
-
 from service.notation.reading import NONE, Reading, tidy, without_doubt
 
 _ABOUT = 5
@@ -227,6 +225,8 @@ _SHAPES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], Facts | None]], 
 
 
 def _hijri(year: int) -> tuple[int, int]:
+    from convertdate import islamic
+
     return islamic.to_gregorian(year, 1, 1)[0], islamic.to_gregorian(year, 12, 29)[0]
 
 
@@ -236,6 +236,8 @@ def _hebrew(year: int) -> tuple[int, int]:
 
 
 def _solar(year: int) -> tuple[int, int]:
+    from convertdate import persian
+
     return persian.to_gregorian(year, 1, 1)[0], persian.to_gregorian(year, 12, 29)[0]
 
 

@@ -13,9 +13,6 @@ from dataclasses import dataclass, field, replace
 from functools import cache, cached_property, lru_cache
 from types import MappingProxyType
 
-from babel import Locale
-from babel.core import get_global
-
 from service.facts.attributes import Attribute, Attributes
 from service.facts.vocabulary import Concept, Vocabulary
 from service.facts.words import folded, nearest_folded, singulars
@@ -337,6 +334,8 @@ def _words_of(values: Collection[str], synonyms: Mapping[str, str] = MappingProx
 @cache
 def _countries() -> Mapping[str, tuple[str, ...]]:
     """ISO 3166-1 codes by the folded names of countries in LANGUAGES (Unicode CLDR, through Babel)."""
+    from babel import Locale
+
     found: dict[str, dict[str, None]] = {}
     for language in LANGUAGES:
         for code, name in Locale.parse(language).territories.items():
@@ -348,6 +347,8 @@ def _countries() -> Mapping[str, tuple[str, ...]]:
 @cache
 def _codes() -> Mapping[str, str]:
     """ISO 3166-1 alpha-2 codes by alpha-3 (CLDR territory aliases, through Babel)."""
+    from babel.core import get_global
+
     aliases = get_global("territory_aliases").items()
     return {alias: codes[0] for alias, codes in aliases if len(alias) == 3 and alias.isalpha() and len(codes) == 1}
 

@@ -11,12 +11,15 @@ import hashlib
 import io
 import struct
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from PIL import Image, ImageCms, ImageOps
 
 from service.errors import Fault, Invalid, OverLimit
+
+if TYPE_CHECKING:
+    from PIL import Image
 
 JPEG, PNG, WEBP = "image/jpeg", "image/png", "image/webp"
 PHOTO_TYPES = (JPEG, PNG, WEBP)
@@ -35,8 +38,6 @@ _OPTIONS: dict[str, dict[str, object]] = {
     PNG: {},
     WEBP: {"quality": 92, "method": 4},
 }
-# Pillow warns past a limit of its own. Here the size is looked at before any pixel is decoded, and no larger one is.
-Image.MAX_IMAGE_PIXELS = None
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,7 @@ def prepare_photo(raw: bytes, kind: str, most_pixels: int = MOST_PIXELS) -> Phot
     if width * height > most_pixels:
         message = f"the image is {width} by {height} pixels; the limit is {most_pixels} pixels in all"
         raise OverLimit([Fault("over-limit", message, hint="send it in a smaller size")])
-    with _reading(), Image.open(io.BytesIO(raw), formats=[_FORMATS[kind]]) as opened:
+    with _reading(), _opened(raw, kind) as opened:
         # Some phones put several pictures into one JPEG; the first is the photo.
         if kind != JPEG and getattr(opened, "n_frames", 1) > 1:
             raise Invalid([Fault("animated", "the image moves; a photo is one still picture")])
@@ -101,6 +102,21 @@ class _reading:  # noqa: N801
             raise _unreadable() from error
 
 
+@cache
+def _pillow() -> Any:
+    """Pillow, imported when it is first needed."""
+    from PIL import Image
+
+    # It warns past a limit of its own. Here the size is looked at before any pixel is decoded, and no larger one is.
+    Image.MAX_IMAGE_PIXELS = None
+    return Image
+
+
+def _opened(raw: bytes, kind: str) -> Image.Image:
+    opened: Image.Image = _pillow().open(io.BytesIO(raw), formats=[_FORMATS[kind]])
+    return opened
+
+
 def _unreadable() -> Invalid:
     message = "the image cannot be decoded: it is damaged or incomplete"
     return Invalid([Fault("unreadable-image", message, hint="open it in a program for photos and save it anew")])
@@ -112,7 +128,7 @@ def _size(raw: bytes, kind: str) -> tuple[int, int]:
         if kind == WEBP:
             width, height = _size_of_webp(raw)
         else:
-            with Image.open(io.BytesIO(raw), formats=[_FORMATS[kind]]) as opened:
+            with _opened(raw, kind) as opened:
                 width, height = opened.size
     if not width or not height:
         raise _unreadable()
@@ -135,6 +151,8 @@ def _size_of_webp(raw: bytes) -> tuple[int, int]:
 
 def _upright(image: Image.Image) -> Image.Image:
     """The image turned as EXIF's orientation says; a block of EXIF that cannot be read says nothing."""
+    from PIL import ImageOps
+
     try:
         turned = ImageOps.exif_transpose(image)
     except Exception:
@@ -144,6 +162,8 @@ def _upright(image: Image.Image) -> Image.Image:
 
 def _in_srgb(image: Image.Image) -> Image.Image:
     """In the colours that a picture without a profile has. A profile that cannot be applied is dropped all the same."""
+    from PIL import ImageCms
+
     profile = image.info.get("icc_profile", b"")
     if image.mode == "P":
         image = image.convert("RGBA" if "transparency" in image.info else "RGB")
@@ -162,7 +182,7 @@ def _plain(image: Image.Image, kind: str) -> Image.Image:
     """Eight bits, grey or colours, with transparency where the format has it, and nothing but pixels."""
     if image.mode in ("I", "F") or image.mode.startswith("I;16"):
         # Pillow's own conversion cuts off whatever is brighter than 255.
-        image = Image.fromarray((np.asarray(image).clip(0, 65_535) // 257).astype(np.uint8))
+        image = _pillow().fromarray((np.asarray(image).clip(0, 65_535) // 257).astype(np.uint8))
     clear = kind != JPEG and (image.has_transparency_data or image.mode in ("LA", "PA", "La", "RGBa"))
     grey = image.mode in ("1", "L", "LA", "La") and kind != WEBP
     mode = "RGBA" if clear else "L" if grey else "RGB"
@@ -174,7 +194,7 @@ def _plain(image: Image.Image, kind: str) -> Image.Image:
 def _smaller(image: Image.Image, most: int) -> Image.Image:
     """At most this many pixels wide and high; never larger than it was."""
     small = image.copy()
-    small.thumbnail((most, most), Image.Resampling.LANCZOS)
+    small.thumbnail((most, most), _pillow().Resampling.LANCZOS)
     return small
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Literal
 
-import segno
 from fastapi import Query, Request
 from msgspec import Meta
 from pydantic import AfterValidator, Field, StringConstraints
@@ -174,6 +173,8 @@ def revoke_device(context: Context, caller: AccountCaller, id: DeviceId) -> None
 @devices.post("/v1/device-pairings", responses=problems("too-many-attempts", "not-ready", "busy", "storage-full"))
 def begin_pairing(request: Request, context: Context, address: ClientAddress) -> Reply[PairingOut]:
     """Begin to pair this device: codes to keep, to show and to scan (RFC 8628)."""
+    import segno
+
     begun = context.database.write(lambda connection: actions.begin_pairing(connection, address, context.now()))
     where = f"{base_url(request)}/pair"
     complete = f"{where}?user_code={begun.user_code}"

@@ -8,7 +8,6 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Annotated, Any, Literal
 
-import segno
 from fastapi import Query, Request
 from msgspec import Meta
 from pydantic import Field
@@ -275,7 +274,9 @@ def _link(request: Request, secret: str) -> str:
     return f"{base_url(request)}/v1/shared/{secret}"
 
 
-def _qr(link: str) -> segno.QRCode:
+def _qr(link: str) -> Any:
+    import segno
+
     return segno.make_qr(link, error="m")
 
 
