@@ -45,7 +45,14 @@ class HoldingColumns(Sequence[StoredHolding]):
     """The holdings in the order of their ids; one by itself is made when it is asked for, as it is stored. A column of codes has
     shape (holdings,), and what the codes mean is in `dictionary`."""
 
-    def __init__(self, state: State, blocks: Sequence[Block], dictionary: Dictionary, moment: Moments) -> None:
+    def __init__(
+        self,
+        state: State,
+        blocks: Sequence[Block],
+        dictionary: Dictionary,
+        moment: Moments,
+        nbytes: int | None = None,
+    ) -> None:
         self.state, self.dictionary = state, dictionary
         self._blocks, self._moment = tuple(blocks), moment
         self._firsts = [block.ids[0] for block in self._blocks]
@@ -53,7 +60,7 @@ class HoldingColumns(Sequence[StoredHolding]):
         self._columns: dict[Column, Codes] = {}
         self._ids: list[str] | None = None
         self._remembered: dict[object, Any] = {}
-        self._bytes = sum(block.nbytes for block in self._blocks)
+        self._bytes = sum(block.nbytes for block in self._blocks) if nbytes is None else nbytes
 
     # -- the whole
 
@@ -174,13 +181,15 @@ class HoldingColumns(Sequence[StoredHolding]):
         for row in sorted(changed, key=_id_of):
             by_block.setdefault(self._block_of(_id_of(row)) or 0, []).append(row)
         blocks: list[Block] = list(self._blocks)
-        reader = BlockReader(self.dictionary)
+        reader, nbytes = BlockReader(self.dictionary), self._bytes
         for at in sorted(by_block, reverse=True):
             living = [row for row in by_block[at] if not _is_destroyed(row)]
             gone = [_id_of(row) for row in by_block[at] if _is_destroyed(row)]
-            new = reader.block(living)
-            blocks[at : at + 1] = changed_block(blocks[at], gone, new) if blocks else [new] if living else []
-        return HoldingColumns(state, blocks, self.dictionary, self._moment)
+            old, new = blocks[at : at + 1], reader.block(living)
+            made = changed_block(old[0], gone, new) if old else [new] if living else []
+            nbytes += sum(block.nbytes for block in made) - sum(block.nbytes for block in old)
+            blocks[at : at + 1] = made
+        return HoldingColumns(state, blocks, self.dictionary, self._moment, nbytes)
 
 
 def columns_of(state: State, portions: Iterable[Sequence[HeldRow]], moment: Moments) -> HoldingColumns:
