@@ -23,7 +23,7 @@ from service.facts.holding import check_facts
 from service.facts.own_vocabularies import with_own
 from service.facts.vocabulary import Vocabulary
 from service.notation.terms import with_terms
-from service.reference import shipped
+from service.reference import compiled, shipped
 from service.reference.model import (
     MOST_ISSUES,
     Issue,
@@ -94,6 +94,11 @@ def read_definition(document: Any, at: str = "", schemes: Mapping[str, Vocabular
         return document_rules.read_definition(document, vocabularies=vocabularies() if schemes is None else schemes)
     except Invalid as refusal:
         raise refusal.under(at) from None
+
+
+def read_stored(document: Mapping[str, Any], schemes: Mapping[str, Vocabulary] | None = None) -> Definition:
+    """The same of a document that is kept here: what was read once is not read again."""
+    return compiled.read_kept(document, vocabularies() if schemes is None else schemes)
 
 
 def complete() -> tuple[CompleteSpan, ...]:

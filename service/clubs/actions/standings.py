@@ -207,5 +207,5 @@ def _read(offered: ClubOffer) -> tuple[Definition, bool]:
 def _read_once(of: _Document, own: tuple[OwnVocabulary, ...]) -> tuple[Definition, bool]:
     """Hundreds of places take about as long to read as a member's coins to evaluate."""
     schemes = reference.vocabularies_with(OwnReference(vocabularies=own))
-    definition = reference.read_definition(of.document, schemes=schemes)
+    definition = reference.read_stored(of.document, schemes)
     return definition, reads_the_day(definition)

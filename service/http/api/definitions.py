@@ -32,7 +32,6 @@ from service.progress.actions.check import check_report, publishable
 from service.progress.check import DefinitionCheck
 from service.reference import actions as reference
 from service.reference.store import IssueStore
-from service.rules.definition import Definition
 
 definitions = router("/v1/definitions", "Definitions")
 checks = router("/v1", "Definitions")
@@ -84,10 +83,6 @@ def _schemes(context: runtime.Context, owner: Owner) -> Mapping[str, Vocabulary]
     return context.database.read(lambda connection: reference.vocabularies_of(connection, owner))
 
 
-def _read(document: Mapping[str, Any], schemes: Mapping[str, Vocabulary]) -> Definition:
-    return reference.read_definition(document, schemes=schemes)
-
-
 # --- drafts --------------------------------------------------------------------------------------------------------------
 
 
@@ -130,7 +125,8 @@ def get_definition(
     """A definition: its draft, or else its newest revision."""
     stored, revision = context.database.read(lambda connection: DefinitionStore(connection, owner).latest(id))
     return known.not_modified_or(
-        definition_tag(stored), lambda: details_of(revision, _read(revision.document, _schemes(context, owner)))
+        definition_tag(stored),
+        lambda: details_of(revision, reference.read_stored(revision.document, _schemes(context, owner))),
     )
 
 
@@ -213,7 +209,7 @@ async def publish_revision(
             expect=lambda before: expected.check(definition_tag(before)),
         )
         where = f"/v1/definitions/{id}/revisions/{revision.number}"
-        definition = _read(revision.document, reference.vocabularies_of(connection, owner))
+        definition = reference.read_stored(revision.document, reference.vocabularies_of(connection, owner))
         return created(details_of(revision, definition), where, definition_tag(line))
 
     return await context.run(lambda: key.once(context.database, owner, publish))
@@ -226,7 +222,8 @@ def get_revision(
     """One published revision."""
     revision = context.database.read(lambda connection: DefinitionStore(connection, owner).revision(id, number))
     return known.not_modified_or(
-        revision_tag(revision), lambda: details_of(revision, _read(revision.document, _schemes(context, owner)))
+        revision_tag(revision),
+        lambda: details_of(revision, reference.read_stored(revision.document, _schemes(context, owner))),
     )
 
 

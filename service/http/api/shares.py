@@ -286,7 +286,7 @@ def _text(form: str, shown: SharedRevision, link: str) -> str:
     if form == "yaml":
         return as_yaml(document)
     # The first sentence is the title.
-    in_words = describe_definition(reference.read_definition(document))[1:]
+    in_words = describe_definition(reference.read_stored(document))[1:]
     return render(
         "shared.html",
         language=str(document.get("language", "en")),

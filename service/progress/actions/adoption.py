@@ -24,7 +24,6 @@ from service.progress.revisions import AdoptedRevision, Impact, RevisionChanges
 from service.reference import actions as reference
 from service.reference.model import OwnReference
 from service.reference.store import IssueStore
-from service.rules.document import read_definition
 from service.runtime import Context
 
 
@@ -43,7 +42,7 @@ class TwoRevisions:
     def changes(self, day: date) -> RevisionChanges:
         """All changes. Takes its time."""
         schemes = reference.vocabularies_with(self.own)
-        old, new = (read_definition(revision.document, vocabularies=schemes) for revision in (self.old, self.new))
+        old, new = (reference.read_stored(revision.document, schemes) for revision in (self.old, self.new))
         difference = diff_definitions(old, new, catalogue_of(self.own, new.attributes), day)
         return RevisionChanges(
             definition=self.old.definition,

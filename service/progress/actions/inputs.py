@@ -138,7 +138,7 @@ def definition_of(inputs: Inputs, stored: Stored) -> Definition:
     """The definition, read. Raises Invalid."""
     schemes = vocabularies_of(inputs, stored.own)
     if stored.revision is not None:
-        return read_definition(stored.revision.document, vocabularies=schemes)
+        return reference.read_stored(stored.revision.document, schemes)
     assert isinstance(inputs.definition, SentDocument)
     return inputs.definition.definition(schemes)
 

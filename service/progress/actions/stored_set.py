@@ -136,7 +136,7 @@ def stored_set_request(
 ) -> LoadedRequest:
     """The owner's holdings against a stored revision, under the owner's pins and nevers, with the owner's issues and what the
     account presumes."""
-    definition = reference.read_definition(revision.document, schemes=reference.vocabularies_with(own))
+    definition = reference.read_stored(revision.document, reference.vocabularies_with(own))
     issues = catalogue_of(own, definition.attributes)
     found, ignored = stored_holdings(holdings, definition.attributes, issues, definition.vocabularies)
     request = EvaluationRequest(
