@@ -16,9 +16,10 @@ from service.evaluation.attribute_column import AttributeColumn
 from service.evaluation.recorded import MadeWhenAsked, RecordedCoins
 from service.facts.attributes import Attributes
 from service.facts.holding import Facts, Holding, read_holding
+from service.facts.knowledge import Knowledge
 from service.facts.vocabulary import Vocabulary
 from service.holdings.columns.held import HoldingColumns
-from service.holdings.columns.readings import fact_column
+from service.holdings.columns.readings import fact_column, own_texts
 from service.progress.description import CoinNames
 from service.progress.result import IgnoredFact
 from service.reference.model import Catalogue
@@ -61,7 +62,7 @@ class StoredCoins(RecordedCoins):
     def __init__(self, held: HoldingColumns, attributes: Attributes, issues: Mapping[str, Facts]) -> None:
         self.held, self.attributes, self.catalogue = held, attributes, issues
         self._columns: dict[str, AttributeColumn] = {}
-        self._made = MadeWhenAsked(len(held), lambda row: self._known(row)[0])
+        self._made = MadeWhenAsked(len(held), self._holding)
 
     def __len__(self) -> int:
         return len(self.held)
@@ -80,9 +81,8 @@ class StoredCoins(RecordedCoins):
 
     @cached_property
     def numbers(self) -> Sequence[str | None]:
-        read = [read_back(raw.decode()) for raw in self.held.dictionary.own["number"].met]
-        told = [number if isinstance(number, str) else None for number in read]
-        return [told[code] for code in self.held.own("number").tolist()]
+        texts = own_texts(self.held, "number")
+        return [texts[code] for code in self.held.own("number").tolist()]
 
     @cached_property
     def quantity(self) -> npt.NDArray[np.int64]:
@@ -116,7 +116,7 @@ class StoredCoins(RecordedCoins):
             found.extend(IgnoredFact(holding=holding.id, **names.ignoring(holding, fault)) for fault in faults)
         return tuple(found)
 
-    @property
+    @cached_property
     def _unfit(self) -> npt.NDArray[np.bool_]:
         """Whether anything is left out of a holding."""
         unfit = np.zeros(len(self), bool)
@@ -135,6 +135,32 @@ class StoredCoins(RecordedCoins):
         raws = self.held.dictionary.own[name].met
         read = [known_holding("?", {name: read_back(raw.decode())}, self.attributes, self.catalogue) for raw in raws]
         return [holding for holding, _ in read], np.array([bool(faults) for _, faults in read], bool)
+
+    def _holding(self, row: int) -> Holding:
+        """One holding, of what its values say by the columns."""
+        if self._unfit[row]:
+            return self._known(row)[0]
+        (orders, names_of), facts = self.held.fact_orders, dict[str, Knowledge]()
+        for name in names_of[orders[row]]:
+            column = self.column(name)
+            known = column.entries[column.codes[row]]
+            if known is not None:
+                facts[name] = known
+        issue_of, issues = self.issues
+        status_of, statuses = self.status
+        mark = self._marks[self.held.own("mark")[row]]
+        quantity, number = int(self.quantity[row]), self._texts[self.held.own("number")[row]]
+        status = statuses[status_of[row]]
+        return Holding(self.ids[row], facts, issues[issue_of[row]], quantity, status, number, mark)
+
+    @cached_property
+    def _texts(self) -> Sequence[str | None]:
+        return own_texts(self.held, "number")
+
+    @cached_property
+    def _marks(self) -> list[str | None]:
+        values, _ = self._own("mark")
+        return [holding.mark for holding in values]
 
     def _known(self, row: int) -> tuple[Holding, list[Fault]]:
         return known_holding(self.held.ids[row], self.held.known(row), self.attributes, self.catalogue)

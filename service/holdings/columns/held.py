@@ -88,6 +88,11 @@ class HoldingColumns(Sequence[StoredHolding]):
         """The facts that are recorded of some holding, by name; of some that was, too."""
         return sorted({name for block in self._blocks for kind, name in block.row_of if kind == FACT})
 
+    @property
+    def fact_orders(self) -> tuple[Codes, Sequence[tuple[str, ...]]]:
+        """The codes of the orders in which facts stand in holdings, and what each means."""
+        return self._column(ORDER), self.dictionary.orders.met
+
     def moments(self, name: str) -> tuple[Codes, list[datetime]]:
         """The codes of `created_at` or `updated_at`, and what each code means."""
         codes = self._column(CREATED_AT if name == "created_at" else UPDATED_AT)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+import msgspec
 import numpy as np
 import numpy.typing as npt
 
@@ -109,6 +110,19 @@ def own_column(held: HoldingColumns, name: str, read: Callable[[Any], Knowledge]
 
     found: FactColumn = held.remember(("own", name), column)
     return found.column
+
+
+def own_texts(held: HoldingColumns, name: str) -> Sequence[str | None]:
+    """What each code of an own field says that is a text; None where it is empty."""
+    known, values = held.dictionary.readings, held.dictionary.own[name].met
+    before: Sequence[str | None] = known.get(("texts", name), ())
+    if len(before) < len(values):
+        more = [_TEXT_OF.decode(raw) for raw in values[len(before) :]]
+        before = known["texts", name] = [*before, *more]
+    return before
+
+
+_TEXT_OF = msgspec.json.Decoder(str | None)
 
 
 def _read(held: HoldingColumns, values: RawValues, name: str, attribute: Attribute | None) -> ReadValues:
