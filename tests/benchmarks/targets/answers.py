@@ -101,7 +101,7 @@ TARGETS = (
     ),
     Target(
         "cached-want-list", "answers", "HTTP: want list, nothing changed", SAME_BYTES, "at most", 1.1,
-        remembered("/want-list"), quick=True,
+        remembered("/want-list"),
     ),
     Target(
         "cached-need-sheet", "answers", "HTTP: need sheet, nothing changed", SAME_BYTES, "at most", 1.1, None,

@@ -88,7 +88,7 @@ def against_page_by_id(scale: Scale) -> Measurement:
                 drawer.asking(kind),
                 drawer.pages(),
                 lambda ours, page: drawer.is_right(*ours) and len(page.json["items"]) == PAGE,
-                seconds=3.0,
+                seconds=1.0,
             )
             for kind in ASKED
         }
@@ -103,7 +103,7 @@ def against_small(scale: Scale) -> Measurement:
                 large.asking(kind),
                 small.asking(kind),
                 lambda ours, theirs: large.is_right(*ours) and small.is_right(*theirs),
-                seconds=3.0,
+                seconds=1.0,
             )
             for kind in ASKED
         }
