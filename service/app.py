@@ -19,6 +19,7 @@ from service.http.api.clubs import clubs
 from service.http.api.definition_imports import definition_imports
 from service.http.api.definitions import checks, definitions
 from service.http.api.devices import devices
+from service.http.api.evaluation_parts import evaluation_parts
 from service.http.api.evaluations import evaluations
 from service.http.api.exhibitions import exhibitions
 from service.http.api.history import history
@@ -49,6 +50,7 @@ from service.worker import background
 
 ROUTERS = (
     evaluations,
+    evaluation_parts,
     candidates,
     allocations,
     doubts,

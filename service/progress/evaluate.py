@@ -32,10 +32,15 @@ from service.progress.goals import goals_of
 from service.progress.named import NamedHolding, named_holdings, named_in_columns
 from service.progress.presumed import clashes, presumed_of
 from service.progress.result import (
+    PARTS,
+    Conflict,
+    ContradictionConflict,
     DefinitionStamp,
     Evaluation,
+    EvaluationParts,
     Figures,
     FreeChoiceResult,
+    Goal,
     LevelResult,
     OnePerResult,
     PageResult,
@@ -43,11 +48,14 @@ from service.progress.result import (
     PlaceResult,
     Summary,
     TentativeCounts,
+    UndecidedConflict,
+    UnidentifiedConflict,
+    UnplacedHolding,
     doubt_name,
 )
-from service.progress.undecided import doubts
-from service.progress.unknown_terms import unknown_terms_of
-from service.progress.unplaced import unplaced
+from service.progress.undecided import doubts, doubts_after
+from service.progress.unknown_terms import UnknownTermEntry, unknown_terms_of
+from service.progress.unplaced import count_unplaced, unplaced
 from service.reference import shipped
 from service.rules.definition import OPTIONAL, REQUIRED, Definition, FreeChoice, OnePer
 from service.rules.keys import key_as_json
@@ -123,6 +131,25 @@ def evaluate_unnamed(request: EvaluationRequest) -> Evaluation:
     return _evaluated(request, with_names=False)
 
 
+def evaluate_parts(request: EvaluationRequest, names: Container[str]) -> EvaluationParts:
+    """Some members of the evaluation result, by name (PARTS): no other is worked out. Raises as `evaluate` does."""
+    instance, table = build_instance(request)
+    members = _Members(request, instance, table, solve(instance.problem, budget_seconds=request.budget_seconds))
+    told = {name: getattr(members, name) for name in PARTS if name in names and name != "ignored_facts"}
+    return EvaluationParts(**stamps_of(request), **told)
+
+
+def evaluate_undecided(
+    request: EvaluationRequest, key: str | None, most: int
+) -> tuple[list[UndecidedConflict], str | None]:
+    """Up to so many conflicts of kind `undecided` from behind the one with this key, in their order, and the key of the last
+    of them where there are more. Raises as `evaluate` does."""
+    instance, table = build_instance(request)
+    solution = solve(instance.problem, budget_seconds=request.budget_seconds)
+    seats = {placement.place: placement for placement in solution.placements}
+    return doubts_after(instance, table, seats, key, most)
+
+
 def _evaluated(request: EvaluationRequest, *, with_names: bool) -> Evaluation:
     instance, table = build_instance(request)
     solution = solve(instance.problem, budget_seconds=request.budget_seconds)
@@ -194,51 +221,117 @@ def ensure_evaluable(request: EvaluationRequest) -> None:
 def result_from(request: EvaluationRequest, instance: Instance, table: Table, solution: Solution) -> Evaluation:
     """The evaluation result of an instance that is solved, without the names of the coins (`names_of`); `request` is what the
     instance was built for."""
-    seats = {placement.place: placement for placement in solution.placements}
-    shown = _shown(instance, seats)
-    runners_up = RunnersUp(instance, seats)
-    entries = {at: _place(instance, table, at, seats, runners_up) for at in shown}
-    others = not_counted(request)
-    left = unplaced(instance, table, seats, others)
-    in_doubt, left_out = doubts(instance, table, seats)
-    unlike, unlike_left_out = clashes(instance, table, request.seen)
-    definition = request.definition
-    return Evaluation(
-        definition=stamp_of(request),
-        holdings_state=request.holdings_state,
-        evaluated_on=request.today,
-        reference_edition=request.reference_edition,
-        engine_version=ENGINE,
-        summary=Summary(**_figures(instance, shown, seats, solution), unplaced=len(left)),
-        proven_optimal=solution.proven and solution.certain_proven and solution.possible_proven,
-        levels=[LevelResult(level.name, level.value, level.proven, level.bound) for level in solution.levels],
-        slots=[entries[at] for at in shown if instance.places[at].kind == SLOT],
-        one_per=[
+    members = _Members(request, instance, table, solution)
+    told = {name: getattr(members, name) for name in PARTS if name not in ("named", "unknown_terms", "ignored_facts")}
+    return Evaluation(**stamps_of(request), **told, named={}, unknown_terms=[])
+
+
+def stamps_of(request: EvaluationRequest) -> dict[str, Any]:
+    """The members of an evaluation that say of what it is."""
+    return {
+        "definition": stamp_of(request),
+        "holdings_state": request.holdings_state,
+        "evaluated_on": request.today,
+        "reference_edition": request.reference_edition,
+        "engine_version": ENGINE,
+    }
+
+
+class _Members:
+    """The members of the evaluation of an instance that is solved, each found when it is asked for."""
+
+    def __init__(self, request: EvaluationRequest, instance: Instance, table: Table, solution: Solution) -> None:
+        self._request, self._instance, self._table, self._solution = request, instance, table, solution
+        self._seats = {placement.place: placement for placement in solution.placements}
+        self._shown = _shown(instance, self._seats)
+
+    @property
+    def summary(self) -> Summary:
+        figures = _figures(self._instance, self._shown, self._seats, self._solution)
+        return Summary(**figures, unplaced=count_unplaced(self._instance, self._seats) + len(self._others))
+
+    @property
+    def proven_optimal(self) -> bool:
+        solution = self._solution
+        return solution.proven and solution.certain_proven and solution.possible_proven
+
+    @property
+    def levels(self) -> list[LevelResult]:
+        return [LevelResult(level.name, level.value, level.proven, level.bound) for level in self._solution.levels]
+
+    @property
+    def slots(self) -> list[PlaceResult]:
+        return [self._entries[at] for at in self._shown if self._instance.places[at].kind == SLOT]
+
+    @property
+    def one_per(self) -> list[OnePerResult]:
+        return [
             OnePerResult(
                 group.id,
                 group.name,
                 _attributes_of(group),
-                _group(instance, group.id, ONE_PER, entries),
+                _group(self._instance, group.id, ONE_PER, self._entries),
                 group.note or UNSET,
             )
-            for group in definition.one_per
-        ],
-        free_choice=[_free_choice(instance, choice, entries) for choice in definition.free_choice],
-        pages=_pages(instance, definition, shown, seats),
-        goals=goals_of(instance, table, seats),
-        conflicts=[
+            for group in self._request.definition.one_per
+        ]
+
+    @property
+    def free_choice(self) -> list[FreeChoiceResult]:
+        return [_free_choice(self._instance, one, self._entries) for one in self._request.definition.free_choice]
+
+    @property
+    def pages(self) -> list[PageResult]:
+        return _pages(self._instance, self._request.definition, self._shown, self._seats)
+
+    @property
+    def goals(self) -> list[Goal]:
+        return goals_of(self._instance, self._table, self._seats)
+
+    @property
+    def conflicts(self) -> list[Conflict]:
+        request, instance, table, seats = self._request, self._instance, self._table, self._seats
+        return [
             *contested(instance, table, seats),
-            *in_doubt,
-            *unlike,
-            *pin_conflicts(instance, table, seats, request.pins, request.nevers, others),
+            *self._doubts[0],
+            *self._clashes[0],
+            *pin_conflicts(instance, table, seats, request.pins, request.nevers, self._others),
             *pin_costs(instance, table, seats, request.pins, request.budget_seconds),
             *constraint_conflicts(instance, table, seats, request.budget_seconds),
-        ],
-        conflicts_left_out=left_out + unlike_left_out,
-        unplaced=left,
-        named={},
-        unknown_terms=[],
-    )
+        ]
+
+    @property
+    def conflicts_left_out(self) -> int:
+        return self._doubts[1] + self._clashes[1]
+
+    @property
+    def unplaced(self) -> list[UnplacedHolding]:
+        return unplaced(self._instance, self._table, self._seats, self._others)
+
+    @property
+    def named(self) -> dict[str, NamedHolding]:
+        return names_of(self._request, self._instance)
+
+    @property
+    def unknown_terms(self) -> list[UnknownTermEntry]:
+        return unknown_terms_of(self._request, self._instance, self._table, self._seats)
+
+    @cached_property
+    def _entries(self) -> Mapping[int, PlaceResult]:
+        runners_up = RunnersUp(self._instance, self._seats)
+        return {at: _place(self._instance, self._table, at, self._seats, runners_up) for at in self._shown}
+
+    @cached_property
+    def _others(self) -> list[Holding]:
+        return not_counted(self._request)
+
+    @cached_property
+    def _doubts(self) -> tuple[list[UndecidedConflict], int]:
+        return doubts(self._instance, self._table, self._seats)
+
+    @cached_property
+    def _clashes(self) -> tuple[list[ContradictionConflict | UnidentifiedConflict], int]:
+        return clashes(self._instance, self._table, self._request.seen)
 
 
 def names_of(request: EvaluationRequest, instance: Instance) -> dict[str, NamedHolding]:
@@ -253,7 +346,12 @@ def names_of_some(
 ) -> dict[str, NamedHolding]:
     """The same of the holdings with these ids only, and of `others`, for an answer that names few: titles tell these apart,
     not all others."""
-    coins = [(holding, request.views_of(holding)) for holding in request.holdings if holding.id in holdings]
+    every = request.holdings
+    if isinstance(every, RecordedCoins):
+        kept = [every[at] for at, identity in enumerate(every.ids) if identity in holdings]
+    else:
+        kept = [holding for holding in every if holding.id in holdings]
+    coins = [(holding, request.views_of(holding)) for holding in kept]
     coins += [(holding, request.views_of(holding)) for holding in others]
     return named_holdings(coins, request.definition.attributes, request.vocabularies)
 

@@ -457,6 +457,34 @@ class Evaluation(Struct, frozen=True):
         return msgspec.structs.replace(self, ignored_facts=ignored) if ignored else self
 
 
+class EvaluationParts(Struct, frozen=True, kw_only=True):
+    """Some members of an evaluation, as they stand in the whole; the others are left out."""
+
+    definition: DefinitionStamp
+    holdings_state: str | None
+    evaluated_on: date
+    reference_edition: str | None
+    engine_version: str
+    summary: Summary | UnsetType = UNSET
+    proven_optimal: bool | UnsetType = UNSET
+    levels: list[LevelResult] | UnsetType = UNSET
+    slots: list[PlaceResult] | UnsetType = UNSET
+    one_per: list[OnePerResult] | UnsetType = UNSET
+    free_choice: list[FreeChoiceResult] | UnsetType = UNSET
+    pages: list[PageResult] | UnsetType = UNSET
+    goals: list[Goal] | UnsetType = UNSET
+    conflicts: list[Conflict] | UnsetType = UNSET
+    conflicts_left_out: int | UnsetType = UNSET
+    unplaced: list[UnplacedHolding] | UnsetType = UNSET
+    named: Named | UnsetType = UNSET
+    unknown_terms: list[UnknownTermEntry] | UnsetType = UNSET
+    ignored_facts: list[IgnoredFact] | UnsetType = UNSET
+
+
+PARTS = tuple(field.name for field in msgspec.structs.fields(EvaluationParts) if not field.required)
+"""The members that may be asked for by name."""
+
+
 _DOUBTS: dict[Basis, Doubt] = {
     Basis.ALTERNATIVES: "alternatives",
     Basis.UNKNOWN: "unknown",

@@ -24,13 +24,40 @@ def doubts(instance: Instance, table: Table, seats: Mapping[int, Placement]) -> 
     """One conflict for every coin that may fit some place, and how many were left out past the first 500: coins that sit
     somewhere come first, then by id. Like coins are looked at once. Past a number of trials `limit` says that a list of
     facts may not be the shortest."""
+    every = _in_doubt(instance, seats)
+    told = _all_told(instance, table, every[:MOST_DOUBTS])
+    return told, len(every) - len(told)
+
+
+def doubts_after(
+    instance: Instance, table: Table, seats: Mapping[int, Placement], key: str | None, most: int
+) -> tuple[list[UndecidedConflict], str | None]:
+    """Up to so many of these conflicts from behind the coin with this key, in the same order, and the key of the last one where
+    there are more. A key says whether the coin sits nowhere, and its id."""
+    sitting = {seat.holding for seat in seats.values()}
+    ids = instance.coins.ids
+
+    def key_of(coin: int) -> str:
+        return f"{int(coin not in sitting)}/{ids[coin]}"
+
+    waiting = [coin for coin in _in_doubt(instance, seats) if key is None or key_of(coin) > key]
+    told = _all_told(instance, table, waiting[:most])
+    return told, key_of(waiting[most - 1]) if len(waiting) > most else None
+
+
+def _in_doubt(instance: Instance, seats: Mapping[int, Placement]) -> list[int]:
+    """Every coin that may fit some place, in order."""
     edges, sitting = instance.edges, np.zeros(len(instance.coins), bool)
     sitting[[seat.holding for seat in seats.values()]] = True
-    is_doubt = edges.basis != Basis.FIRM
-    every = np.unique(edges.holding[is_doubt])
-    order: list[int] = np.concatenate((every[sitting[every]], every[~sitting[every]]))[:MOST_DOUBTS].tolist()
+    every = np.unique(edges.holding[edges.basis != Basis.FIRM])
+    order: list[int] = np.concatenate((every[sitting[every]], every[~sitting[every]])).tolist()
+    return order
+
+
+def _all_told(instance: Instance, table: Table, order: Sequence[int]) -> list[UndecidedConflict]:
+    edges = instance.edges
     in_doubt: dict[int, dict[str, Predicate]] = {coin: {} for coin in order}
-    told_of = np.flatnonzero(is_doubt & np.isin(edges.holding, order))
+    told_of = np.flatnonzero((edges.basis != Basis.FIRM) & np.isin(edges.holding, order))
     for at, coin in zip(edges.place[told_of].tolist(), edges.holding[told_of].tolist(), strict=True):
         place = instance.places[at]
         address = place.group if place.kind == FREE_CHOICE else place.address
@@ -49,7 +76,7 @@ def doubts(instance: Instance, table: Table, seats: Mapping[int, Placement]) -> 
         if key not in known:
             known[key] = settle_places(rules, views, table.attributes, table.context, allowance)
         told.append(_told(instance, names, coin, list(rules), known[key]))
-    return told, len(every) - len(told)
+    return told
 
 
 def _told(

@@ -71,6 +71,12 @@ def unplaced(
     return sorted([*entries, *not_held], key=lambda entry: entry.holding) if not_held else entries
 
 
+def count_unplaced(instance: Instance, seats: Mapping[int, Placement]) -> int:
+    """How many holdings that count have a piece that sits nowhere."""
+    left = instance.coins.quantity - _used(seats, len(instance.coins))
+    return int((left > 0).sum())
+
+
 def _used(seats: Mapping[int, Placement], coins: int) -> npt.NDArray[np.int64]:
     """How many pieces of each coin sit somewhere, shape (coins,)."""
     return np.bincount(np.fromiter((seat.holding for seat in seats.values()), np.int64, len(seats)), minlength=coins)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Generic, TypeVar
+
+from msgspec import structs
 
 from service.accounts.model import Owner
 from service.database.engine import Database
@@ -20,11 +22,19 @@ from service.progress.actions.inputs import (
     replaces_of,
 )
 from service.progress.actions.stored_set import LoadedRequest, stored_holdings
-from service.progress.evaluate import EvaluationRequest, evaluate
-from service.progress.result import Evaluation, IgnoredFact
+from service.progress.evaluate import (
+    EvaluationRequest,
+    evaluate,
+    evaluate_parts,
+    evaluate_undecided,
+    names_of_some,
+)
+from service.progress.named import NamedHolding
+from service.progress.result import Evaluation, EvaluationParts, IgnoredFact, UndecidedConflict, UnplacedHolding
 from service.reference import actions as reference
 
 Pairs = Sequence[tuple[str, str]]
+Item = TypeVar("Item")
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +92,38 @@ def evaluation_request(database: Database, owner: Owner | None, inputs: Evaluati
 def evaluated(loaded: LoadedRequest) -> Evaluation:
     """The evaluation, with what was left out of the holdings. Takes its time: call it outside the event loop."""
     return evaluate(loaded.request).with_ignored(list(loaded.ignored))
+
+
+def evaluated_parts(loaded: LoadedRequest, names: Collection[str]) -> EvaluationParts:
+    """Some members of the evaluation, by name (PARTS)."""
+    found = evaluate_parts(loaded.request, names)
+    return structs.replace(found, ignored_facts=list(loaded.ignored)) if "ignored_facts" in names else found
+
+
+@dataclass(frozen=True, slots=True)
+class Page(Generic[Item]):
+    """Some entries of a list, the key behind which the next ones begin (None: these are the last), and the names of the coins
+    in them."""
+
+    items: list[Item]
+    next: str | None
+    named: dict[str, NamedHolding]
+
+
+def unplaced_after(loaded: LoadedRequest, key: str | None, limit: int) -> Page[UnplacedHolding]:
+    """Up to so many holdings that sit in no place, from behind the one with this id."""
+    left = evaluate_parts(loaded.request, ("unplaced",)).unplaced or []
+    found = [entry for entry in left if key is None or entry.holding > key][: limit + 1]
+    items = found[:limit]
+    named = names_of_some(loaded.request, frozenset(entry.holding for entry in items))
+    return Page(items, items[-1].holding if len(found) > limit else None, named)
+
+
+def undecided_after(loaded: LoadedRequest, key: str | None, limit: int) -> Page[UndecidedConflict]:
+    """Up to so many coins that may fit some place, from behind the one with this key."""
+    items, following = evaluate_undecided(loaded.request, key, limit)
+    named = names_of_some(loaded.request, frozenset(entry.holding for entry in items))
+    return Page(items, following, named)
 
 
 def _together(sent: Pairs, stored: Pairs, against: Pairs) -> tuple[tuple[str, str], ...]:
