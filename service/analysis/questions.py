@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
+from service.analysis.remembered_splits import RememberedSplits
 from service.analysis.satisfiability import WantedVerdict, Witness, find_witness
 from service.facts.truth import NO, UNDECIDED
 from service.rules.definition import Definition
@@ -25,6 +26,7 @@ class Questions:
         self.in_scope = () if self.scope is None else (WantedVerdict(self.scope),)
         self.one_per_groups = {one_per.id: (at, one_per) for at, one_per in enumerate(definition.one_per)}
         self.work = 0
+        self._remembered = RememberedSplits(self.attributes, self.context)
 
     @property
     def is_spent(self) -> bool:
@@ -35,7 +37,7 @@ class Questions:
         """Whether a coin as wanted can exist, in the scope or not."""
         if self.is_spent:
             return Witness(UNDECIDED)
-        found = find_witness(wanted, self.attributes, self.context)
+        found = find_witness(wanted, self.attributes, self.context, remembered=self._remembered)
         self.work += found.work
         return found
 

@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from math import prod
 from typing import Any
 
+from service.analysis.remembered_splits import Found, RememberedSplits
 from service.evaluation.verdicts import BUDGET, WORLD_BUDGET, Case, Choice, judge_view
 from service.facts.attributes import Attribute
 from service.facts.holding import Facts, View
-from service.facts.knowledge import NONE, Among, Knowledge, Value, knowledge_as_json
+from service.facts.knowledge import NONE, Among, Knowledge, Value, knowledge_as_json, value_as_json
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.predicates import (
     And,
@@ -60,6 +61,7 @@ def find_witness(
     facts: Facts = _NOTHING_KNOWN,
     *,
     with_none: bool = True,
+    remembered: RememberedSplits | None = None,
 ) -> Witness:
     """Whether a coin of which these `facts` are known can fit and fail the rules as wanted. Without `with_none` only
     coins count of which nothing is known to be none (unless a rule asks for that).
@@ -67,7 +69,12 @@ def find_witness(
     Exact: yes comes with choices of regions that do it, no when none exist. A leaf whose regions cannot be listed may be
     either way: what is impossible even then is impossible, and what is possible then is claimed only with an example that
     was checked. By depth-first search within 300,000 steps (satisfiability of a rule is NP-hard), then by CP-SAT within a
-    deterministic second; past both undecided."""
+    deterministic second; past both undecided. `remembered` are splits of earlier questions about the same attributes in the
+    same context; it changes no answer."""
+    if remembered is not None and not facts and with_none and not context.none_as_null:
+        found = remembered.search([(one.rule, one.fits) for one in wanted], _MOST_STEPS)
+        if found is not None:
+            return _remembered_witness(found, wanted, attributes, context)
     case = Case(Or(tuple(one.rule for one in wanted)), facts, attributes, context, with_none=with_none)
     picked, spent, steps = _descend(case, wanted)
     work = _work_of(case) + steps
@@ -187,11 +194,35 @@ def _example(
     """Facts that were checked to do what is wanted: with readable texts where possible, else as they were found."""
     plain = dict(case.plain)
     plain |= {s.name: c.value for s, c in zip(case.splits, picked, strict=True) if s.name and c.value is not None}
+    return _checked_example(plain, wanted, attributes, context)
+
+
+def _checked_example(
+    plain: Mapping[str, Value],
+    wanted: Sequence[WantedVerdict],
+    attributes: Mapping[str, Attribute],
+    context: EvaluationContext,
+) -> dict[str, Any] | None:
     for values in ({name: _readable(value) for name, value in plain.items()}, plain):
         facts: dict[str, Knowledge] = {name: Among((value,)) for name, value in values.items()}
         if _is_as_wanted(facts, wanted, attributes, context):
             return {name: knowledge_as_json(knowledge) for name, knowledge in sorted(facts.items())}
     return None
+
+
+def _remembered_witness(
+    found: Found,
+    wanted: Sequence[WantedVerdict],
+    attributes: Mapping[str, Attribute],
+    context: EvaluationContext,
+) -> Witness:
+    if found.values is None:
+        return Witness(NO, work=found.work)
+    if all(_readable(value) == value for value in found.values.values()):
+        # The search itself judged every clause by these values.
+        example = {name: value_as_json(value) for name, value in found.values.items()}
+        return Witness(YES, example, found.work)
+    return Witness(YES, _checked_example(found.values, wanted, attributes, context), found.work)
 
 
 def _readable(value: Value) -> Value:

@@ -167,34 +167,43 @@ class Case:
     def _split_attribute(
         self, name: str, values: list[Value], own: list[Leaf], plain: dict[str, Value], keep_values: bool
     ) -> None:
-        choices: dict[object, Choice] = {}
-        told: dict[object, Choice] = {}
+        choices: dict[_Key, _Tried] = {}
+        told: dict[_Key, _Tried] = {}
+        is_recorded = name in self.facts
 
-        def add(table: dict[object, Choice], value: Value, reading: Reading) -> None:
+        def add(table: dict[_Key, _Tried], value: Value, reading: Reading) -> None:
             ways = tuple(way for _, way in reading.ways)
             every = (reading.truths, *ways)
-            key = (
-                value if keep_values else None,
-                tuple(truths.get(leaf) for truths in every for leaf in own),
-                reading.words,
-            )
-            known = table.get(key)
-            tried = (value,) if known is None else (*known.values, value)
-            table[key] = Choice(value if known is None else known.value, reading.truths, tried, reading.words, ways)
+            verdicts = tuple(truths.get(leaf) for truths in every for leaf in own)
+            key = (value if keep_values else None, verdicts, reading.words)
+            first, _, tried, _ = table.get(key) or (value, {}, [], ())
+            table[key] = first, reading.truths, [*tried, value], ways
 
         has_gaps = False
         for value in values:
-            for reading in self._readings(own, {**plain, name: value}):
+            world = {**plain, name: value}
+            verdicts = tuple(leaf.holds(world, self.context) for leaf in own)
+            if UNDECIDED not in verdicts:
+                key = (value if keep_values else None, verdicts, None)
+                for table in (choices, told) if is_recorded else (choices,):
+                    tried = table.get(key)
+                    if tried is None:
+                        table[key] = value, dict(zip(own, verdicts, strict=True)), [value], ()
+                    else:
+                        tried[2].append(value)
+                continue
+            for reading in self._readings(own, world):
                 has_gaps = has_gaps or bool(reading.ways)
                 for words, way in reading.ways or ((None, {}),):
                     add(choices, value, Reading(_joined(reading.words, words), {**reading.truths, **way}))
                 add(told, value, reading)
-        for leaf in own:
-            seen = {choice.truths[leaf] for choice in choices.values()}
-            self.truths[leaf] = next(iter(seen)) if len(seen) == 1 else UNDECIDED
+        for at, leaf in enumerate(own):
+            seen = {verdicts[at] for _, verdicts, _ in choices}
+            only = seen.pop() if len(seen) == 1 else None
+            self.truths[leaf] = UNDECIDED if only is None else only
         # What nobody recorded is looked up together with what it means.
-        is_told = has_gaps and name in self.facts
-        self.splits.append(Split(name, tuple(choices.values()), tuple(told.values()) if is_told else ()))
+        is_told = has_gaps and is_recorded
+        self.splits.append(Split(name, _as_choices(choices), _as_choices(told) if is_told else ()))
 
     def _readings(self, own: list[Leaf], world: dict[str, Value]) -> list[Reading]:
         """The readings of the attribute's value in this world, with the verdicts of its leaves for each: `bird` may be a
@@ -457,6 +466,19 @@ class Case:
         finished = descend(0, start, world)
         self.steps += steps
         return seen, not finished
+
+
+# An attribute's value where that matters, the verdicts of its leaves, and what the value means; and the first value with that,
+# the verdicts, all such values and the ways.
+_Key = tuple[Value | None, tuple[Verdict | None, ...], str | None]
+_Tried = tuple[Value, Mapping[Leaf, Verdict], list[Value], tuple[Mapping[Leaf, Verdict], ...]]
+
+
+def _as_choices(table: Mapping[_Key, _Tried]) -> tuple[Choice, ...]:
+    return tuple(
+        Choice(first, truths, tuple(tried), words, ways)
+        for (_, _, words), (first, truths, tried, ways) in table.items()
+    )
 
 
 def _either_way(fixed: Mapping[Leaf, Verdict], unsettled: list[Leaf]) -> list[Reading]:

@@ -401,4 +401,4 @@ def _points(
         for before, after in pairwise(dense):
             points.update(before + Fraction(after - before) * step / (each + 1) for step in range(1, each + 1))
     inside = (p for p in points if (low is None or p >= low) and (high is None or p <= high))
-    return sorted(exact(Fraction(point)) for point in inside)
+    return sorted(exact(point) for point in inside)
