@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
 from alembic import command
@@ -27,6 +28,7 @@ def configuration(connection: Connection | None = None) -> Config:
     return config
 
 
+@cache
 def newest() -> str:
     """The id of the last migration that this version of the program knows."""
     head = ScriptDirectory.from_config(configuration()).get_current_head()
