@@ -28,8 +28,8 @@ OWN, FACT = "own", "fact"
 CREATED_AT, UPDATED_AT, ORDER = ("", "created_at"), ("", "updated_at"), ("", "order")
 
 
-# A row as the driver gives it: id (with dashes), modseq, created_modseq, whether it is destroyed, data as JSON text, created_at,
-# updated_at (in the driver's own form), conflicts as JSON text.
+# A row as the driver gives it: id (on SQLite without its dashes), modseq, created_modseq, whether it is destroyed, data as JSON
+# text, created_at, updated_at (in the driver's own form), conflicts as JSON text.
 HeldRow = tuple[str, int, int, bool, str, object, object, str]
 
 
@@ -62,16 +62,14 @@ class Block:
         return self.codes.nbytes + self.stamps.nbytes + 100 * len(self.ids) + apart + 1_000
 
 
-class _Facts(msgspec.Struct):
-    facts: msgspec.Raw
-
-
-_FACTS_OF = msgspec.json.Decoder(_Facts)
 _MEMBERS_OF = msgspec.json.Decoder(dict[str, msgspec.Raw])
-_START = '{"facts":{'
+# How data is written: facts, then the own fields. A quote inside a JSON string has a backslash before it, and no value of an own
+# field has a member `issue`, so these are found as members only.
+_START, _AFTER_FACTS = b'{"facts":{', b'},"issue":'
 _BEFORE_FACTS = len(_START) - 1
-# Members of the own fields. A quote inside a JSON string has a backslash before it, so these are found as members only.
 _BEFORE_NUMBER, _AFTER_NUMBER = b',"number":', b',"note":'
+# SQLite keeps ids as 32 digits: where these go among 36 characters.
+_DIGITS = [at for at in range(36) if at not in (8, 13, 18, 23)]
 
 
 class BlockReader:
@@ -79,27 +77,28 @@ class BlockReader:
 
     def __init__(self, dictionary: Dictionary) -> None:
         self._dictionary = dictionary
-        # Own fields but for the number, which nearly always differs: by their text, rows of `_own`.
-        self._own_at: dict[tuple[bytes, bytes], int] = {}
-        self._own: list[list[int]] = []
+        # Own fields but for the number, which nearly always differs: the codes by their text.
+        self._own_of: dict[tuple[bytes, bytes], list[int]] = {}
 
     def block(self, rows: Sequence[HeldRow]) -> Block:
         """The block of these rows, which are in the order of their ids."""
         dictionary, count = self._dictionary, len(rows)
         if not rows:
             return Block([], np.zeros((0, 0), np.int32), {}, np.zeros((2, 0), np.int64))
-        ids, modseqs, created_modseqs, _, data, created, updated, conflicts = zip(*rows, strict=True)
+        plain_ids, modseqs, created_modseqs, _, data, created, updated, conflicts = zip(*rows, strict=True)
+        ids = with_dashes(plain_ids)
         apart: dict[str, tuple[str, str]] = {}
         texts: Sequence[str] = data
-        if set(conflicts) != {"[]"} or not all(text.startswith(_START) for text in data):
-            texts = [self._text(row, apart) for row in rows]
-        documents = [text.encode() for text in texts]
-        facts = [_FACTS_OF.decode(document).facts for document in documents]
-        rests = [text[_BEFORE_FACTS + len(bytes(raw)) : -1] for text, raw in zip(documents, facts, strict=True)]
+        if set(conflicts) != {"[]"}:
+            texts = [self._text(*row, apart) for row in zip(ids, data, conflicts, strict=True)]
+        try:
+            members, rests = _parted(texts)
+        except msgspec.DecodeError:
+            # Written in another order of members, as it was long ago.
+            members, rests = _parted([written(with_defaults(read_back(text))) for text in texts])
         columns = self._own_columns(rests)
         columns[CREATED_AT] = _numbers(dictionary.instants, created)
         columns[UPDATED_AT] = _numbers(dictionary.instants, updated)
-        members = list(map(_MEMBERS_OF.decode, facts))
         order = columns[ORDER] = _numbers(dictionary.orders, map(tuple, members))
         dictionary.orders.settle()
         for code in np.unique(order).tolist():
@@ -110,12 +109,11 @@ class BlockReader:
                     columns[FACT, name] = np.zeros(count, np.int32)
                 columns[FACT, name][places] = _numbers(dictionary.fact(name), map(bytes, raws))
         dictionary.settle()
-        return _block(list(ids), columns, np.array([modseqs, created_modseqs], np.int64), apart)
+        return _block(ids, columns, np.array([modseqs, created_modseqs], np.int64), apart)
 
-    def _text(self, row: HeldRow, apart: dict[str, tuple[str, str]]) -> str:
-        """The data in the order of members that is usual; where some of it is in conflict, as the rules engine takes it."""
-        identity, _, _, _, data, _, _, conflicts = row
-        if conflicts == "[]" and data.startswith(_START):
+    def _text(self, identity: str, data: str, conflicts: str, apart: dict[str, tuple[str, str]]) -> str:
+        """The data; where some of it is in conflict, as the rules engine takes it."""
+        if conflicts == "[]":
             return data
         apart[identity] = data, conflicts
         found = [value_conflict_from_json(entry) for entry in read_back(conflicts)]
@@ -123,29 +121,46 @@ class BlockReader:
 
     def _own_columns(self, rests: Sequence[bytes]) -> dict[Column, Codes]:
         """The codes of the own fields, from the texts of their members."""
-        values, at_of = self._dictionary.own, self._own_at
-        numbers, others = [], []
+        numbers, of_row = list[bytes](), list[int]()
+        met: dict[tuple[bytes, bytes], int] = {}
+        distinct: list[list[int]] = []
         for rest in rests:
             head, _, tail = rest.partition(_BEFORE_NUMBER)
             number, _, tail = tail.partition(_AFTER_NUMBER)
-            numbers.append(number)
-            at = at_of.get((head, tail))
+            key = head, tail
+            at = met.get(key)
             if at is None:
-                at = self._new_own(head, tail, rest)
-            others.append(at)
-        table = np.array(self._own, np.int32)[others]
+                at = met[key] = len(distinct)
+                distinct.append(self._own_of.get(key) or self._read_own(key, rest))
+            numbers.append(number or _NULL)
+            of_row.append(at)
+        table = np.array(distinct, np.int32)[of_row]
         columns = {(OWN, name): table[:, at] for at, name in enumerate(OWN_FIELDS)}
-        columns[OWN, "number"] = _numbers(values["number"], [number or _NULL for number in numbers])
+        by_text = self._dictionary.own["number"]
+        columns[OWN, "number"] = np.array([by_text.setdefault(number, len(by_text)) for number in numbers], np.int32)
         return columns
 
-    def _new_own(self, head: bytes, tail: bytes, rest: bytes) -> int:
-        if len(self._own_at) >= _MOST_REMEMBERED:
-            self._own_at.clear()
-        members = _MEMBERS_OF.decode(b"{" + rest[1:] + b"}")
-        values = self._dictionary.own
-        self._own.append([values[name][bytes(members[name])] if name in members else 0 for name in OWN_FIELDS])
-        at = self._own_at[head, tail] = len(self._own) - 1
-        return at
+    def _read_own(self, key: tuple[bytes, bytes], rest: bytes) -> list[int]:
+        members, values = _MEMBERS_OF.decode(b"{" + rest[1:] + b"}"), self._dictionary.own
+        codes = [values[name][bytes(members[name])] if name in members else 0 for name in OWN_FIELDS]
+        if len(self._own_of) >= _MOST_REMEMBERED:
+            self._own_of.clear()
+        self._own_of[key] = codes
+        return codes
+
+
+def _parted(texts: Sequence[str]) -> tuple[list[dict[str, msgspec.Raw]], list[bytes]]:
+    """The facts of each, and the text of the other members. Raises DecodeError where one is not written in the usual order: what
+    is taken for its facts goes on behind them then."""
+    members, rests = [], []
+    for text in texts:
+        document = text.encode()
+        end = document.rfind(_AFTER_FACTS) + 1
+        if not document.startswith(_START):
+            raise msgspec.DecodeError
+        members.append(_MEMBERS_OF.decode(document[_BEFORE_FACTS:end]))
+        rests.append(document[end:-1])
+    return members, rests
 
 
 _NULL = b"null"
@@ -153,6 +168,17 @@ _NULL = b"null"
 
 def _numbers(numbered: Numbered[Any], keys: Iterable[Any]) -> Codes:
     return np.array(list(map(numbered.__getitem__, keys)), np.int32)
+
+
+def with_dashes(ids: Sequence[str]) -> list[str]:
+    """The ids as they are written; SQLite keeps 32 digits of each. All at once: one by one takes as long as reading the rows."""
+    if any(len(identity) != len(_DIGITS) for identity in ids):
+        return list(ids)
+    digits = np.frombuffer("".join(ids).encode("ascii"), np.uint8).reshape(len(ids), len(_DIGITS))
+    letters = np.full((len(ids), 36), ord("-"), np.uint8)
+    letters[:, _DIGITS] = digits
+    text = letters.tobytes().decode("ascii")
+    return [text[at : at + 36] for at in range(0, len(text), 36)]
 
 
 def _block(

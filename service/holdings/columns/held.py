@@ -27,6 +27,7 @@ from service.holdings.columns.blocks import (
     HeldRow,
     blocks_of,
     changed_block,
+    with_dashes,
 )
 from service.holdings.columns.values import OWN_FIELDS, Dictionary
 from service.holdings.model import StoredHolding
@@ -183,8 +184,9 @@ class HoldingColumns(Sequence[StoredHolding]):
     def patched(self, state: State, changed: Sequence[HeldRow]) -> HoldingColumns:
         """The holdings at a later state; `changed` are all rows that changed since this one, those of deleted holdings too."""
         by_block: dict[int, list[HeldRow]] = {}
-        for row in sorted(changed, key=_id_of):
-            by_block.setdefault(self._block_of(_id_of(row)) or 0, []).append(row)
+        dashed = with_dashes([_id_of(row) for row in changed])
+        for identity, row in sorted(zip(dashed, changed, strict=True), key=lambda pair: pair[0]):
+            by_block.setdefault(self._block_of(identity) or 0, []).append((identity, *row[1:]))
         blocks: list[Block] = list(self._blocks)
         reader, nbytes = BlockReader(self.dictionary), self._bytes
         for at in sorted(by_block, reverse=True):

@@ -71,13 +71,9 @@ class _Rows:
         assert cursor is not None, "a query has rows"
         try:
             while rows := cursor.fetchmany(BLOCK_ROWS):
-                yield [(_with_dashes(first), *rest) for first, *rest in rows] if self._is_sqlite else rows
+                yield rows
         finally:
             cursor.close()
-
-
-def _with_dashes(text: str) -> str:
-    return f"{text[:8]}-{text[8:12]}-{text[12:16]}-{text[16:20]}-{text[20:]}"
 
 
 def _moment(raw: Any) -> datetime:

@@ -15,6 +15,7 @@ from service.holdings.columns import blocks
 from service.holdings.columns.blocks import HeldRow
 from service.holdings.columns.held import HoldingColumns
 from service.holdings.columns.values import OWN_FIELDS
+from service.holdings.model import with_defaults
 from tests.holdings.columns.rows import as_stored, collections, held_rows, in_columns
 from tests.strategies import examples
 
@@ -80,3 +81,23 @@ def _values(held: HoldingColumns, kind: str, name: str) -> list[Any]:
         return [read_back(held.dictionary.own[name].met[code].decode()) for code in held.own(name).tolist()]
     values = held.dictionary.facts.get(name)
     return [None if code == 0 or values is None else values.met[code] for code in held.fact(name).tolist()]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '{"quantity": 2, "facts": {"grade": 12.50, "mint": "Tower"}}',
+        '{"facts":{"grade":12.50,"mint":"Tower"},"quantity":2,"issue":null}',
+        '{"facts":{"grade":12.50,"mint":"Tower"},"quantity":2,"price_paid":{"amount":1,"currency":"EUR"},"issue":null}',
+        '{"facts":{"mint":"},\\"issue\\":","grade":12.50},"issue":null,"quantity":2}',
+    ],
+)
+def test_data_in_another_order_of_members_are_read_as_well(text: str) -> None:
+    data = read_back(text)
+    usual = '{"facts":{"grade":7},"issue":"issue-1"}'
+    days = ("2026-11-01", "2026-11-02")
+    rows: list[HeldRow] = [(f"coin-{n}", n, n, False, one, *days, "[]") for n, one in enumerate((usual, text))]
+    held = in_columns(rows)
+    assert dict(held[1].data) == with_defaults(data)
+    assert str(held[1].data["facts"]["grade"]) == "12.50"
+    assert dict(held[0].data) == with_defaults(read_back(usual))
