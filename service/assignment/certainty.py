@@ -55,7 +55,7 @@ def units_of(places: Iterable[int], alike: Sequence[frozenset[int]]) -> list[tup
 def forced_by_flow(flow: FlowState) -> frozenset[int]:
     """The places whose choice (a holding or none) is the same in every optimum of a component without side constraints.
     Linear in tight options."""
-    strong_component_of = _strong_components(flow)
+    strong_component_of = strong_components(flow)
     return frozenset(
         place
         for place, here in flow.holding_of.items()
@@ -63,10 +63,14 @@ def forced_by_flow(flow: FlowState) -> frozenset[int]:
     )
 
 
-def standings_by_flow(flow: FlowState, alike: Sequence[frozenset[int]]) -> dict[int, Standing]:
+def standings_by_flow(
+    flow: FlowState, alike: Sequence[frozenset[int]], strong_component_of: Mapping[int, int] | None = None
+) -> dict[int, Standing]:
     """How firmly the holding of each filled place stands, in a component without side constraints. Linear in tight options
-    where like places have the same ones; else each holding of a group is moved out by itself."""
-    strong_component_of = _strong_components(flow)
+    where like places have the same ones; else each holding of a group is moved out by itself. The strong components are worked
+    out where they are not given."""
+    if strong_component_of is None:
+        strong_component_of = strong_components(flow)
     found: dict[int, Standing] = {}
     arcs = sum(len(options) for options in flow.tight.values())
     allowed = _MOST_ARCS // max(1, arcs)
@@ -83,7 +87,7 @@ def standings_by_flow(flow: FlowState, alike: Sequence[frozenset[int]]) -> dict[
                 found |= dict.fromkeys(places, FORCED)
             elif len(unit) == 1 or (same_options and flow.quantity[holding] == 1):
                 if own is None:
-                    own = _strong_components(flow, unit)
+                    own = strong_components(flow, unit)
                 found |= dict.fromkeys(places, _standing(own, flow, unit[0], holding, inside))
             elif allowed > 0:
                 allowed -= 1
@@ -115,7 +119,7 @@ def _moved_out(flow: FlowState, unit: Sequence[int], holding: int, inside: set[i
     without = moved_out(flow, unit, holding)
     if without is None:
         return FORCED
-    strong_component_of = _strong_components(without)
+    strong_component_of = strong_components(without)
     instead = sorted(
         {
             there
@@ -251,7 +255,7 @@ def best_counts(layout: Layout, budget: SolverBudget, known: Assignment | None =
     return tuple(counts), proven
 
 
-def _strong_components(flow: FlowState, unit: Sequence[int] = ()) -> dict[int, int]:
+def strong_components(flow: FlowState, unit: Sequence[int] = ()) -> dict[int, int]:
     """A number for each holding and EMPTY, equal for two exactly when they are in one strongly connected component of the
     residual graph of reduced cost 0 (R. Tarjan, "Depth-first search and linear graph algorithms", 1972, without
     recursion). No arc leads to a single piece within these like places: where it is among them changes nothing."""

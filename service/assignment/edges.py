@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import chain
 from operator import attrgetter
-from typing import overload
+from typing import Any, overload
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +19,6 @@ Integers = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 _BASES = tuple(Basis)
-_members = attrgetter("place", "holding", "basis", "cost", "stays", "pinned", "to_check", "presumed")
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,19 +40,22 @@ class Edges(Sequence[Edge]):
         """Edges that have a cost on each of so many levels."""
         if isinstance(edges, Edges):
             return edges
-        columns = tuple(zip(*map(_members, edges), strict=True)) or ((),) * 8
-        place, holding, basis, costs, stays, pinned, to_check, presumed = columns
-        count = len(place)
-        cost = np.fromiter(chain.from_iterable(costs), np.int64, count * levels)
+        every = edges if isinstance(edges, Sequence) else list(edges)
+
+        def column(name: str, kind: type[np.generic]) -> npt.NDArray[Any]:
+            return np.fromiter(map(attrgetter(name), every), kind, len(every))
+
+        costs = chain.from_iterable(map(attrgetter("cost"), every))
+        cost = np.fromiter(costs, np.int64, len(every) * levels)
         return cls(
-            place=np.array(place, np.int64),
-            holding=np.array(holding, np.int64),
-            basis=np.array(basis, np.int8),
-            cost=np.ascontiguousarray(cost.reshape(count, levels).T),
-            stays=np.array(stays, bool),
-            pinned=np.array(pinned, bool),
-            to_check=np.array(to_check, np.int64),
-            presumed=np.array(presumed, bool),
+            place=column("place", np.int64),
+            holding=column("holding", np.int64),
+            basis=column("basis", np.int8),
+            cost=np.ascontiguousarray(cost.reshape(len(every), levels).T),
+            stays=column("stays", np.bool_),
+            pinned=column("pinned", np.bool_),
+            to_check=column("to_check", np.int64),
+            presumed=column("presumed", np.bool_),
         )
 
     def __len__(self) -> int:

@@ -19,6 +19,8 @@ from service.evaluation.table import Fit, Table
 from service.evaluation.verdicts import ALTERNATIVES, REFERENCE, UNKNOWN, Doubt
 from service.evaluation.views import bare
 from service.facts.truth import NO, UNDECIDED, YES
+from service.rules.partitions import has_plain_value
+from service.rules.predicates import Leaf, leaves, reads
 
 BASES: Mapping[Doubt | None, Basis] = {
     None: Basis.FIRM,
@@ -142,6 +144,7 @@ def fits_of(
         coin = coins.position(identity)
         if coin is not None:
             out.setdefault(name, []).append(coin)
+    is_open = _Open(both_columns[0])
     by_rule: dict[int, PlaceFits] = {}
     found: list[PlaceFits] = []
     barred: dict[int, frozenset[int]] = {}
@@ -151,7 +154,7 @@ def fits_of(
     for at, place in enumerate(places):
         fits = by_rule.get(id(place.predicate))
         if fits is None:
-            fits = by_rule[id(place.predicate)] = _fits(place, coins, both_columns, table)
+            fits = by_rule[id(place.predicate)] = _fits(place, coins, both_columns, table, is_open)
         if out:
             names = out.keys() & {place.address, place.group}
             here = frozenset(coin for name in names for coin in out[name] if coin in fits)
@@ -161,7 +164,9 @@ def fits_of(
     return tuple(found), barred
 
 
-def _fits(place: Place, coins: Coins, both_columns: tuple[Columns, Columns | None], table: Table) -> PlaceFits:
+def _fits(
+    place: Place, coins: Coins, both_columns: tuple[Columns, Columns | None], table: Table, is_open: _Open
+) -> PlaceFits:
     columns, bare_columns = both_columns
     single, predicate = coins.single, place.predicate
     rows = columns.fits(predicate)
@@ -174,9 +179,7 @@ def _fits(place: Place, coins: Coins, both_columns: tuple[Columns, Columns | Non
             continue
         to_check: Integers | int = 0
         if doubt != REFERENCE:
-            firsts, kinds = columns.in_like_doubt(predicate, doubtful)
-            lengths = [table.to_check(predicate, coins.views[coin]) for coin in single[firsts].tolist()]
-            to_check = np.array(lengths, np.int64)[kinds]
+            to_check = _to_check(place, coins, columns, table, doubtful, is_open)
         parts.append((doubtful, BASES[doubt], False, to_check))
     # Columns have their rows in the order of the coins.
     parts = [(single[numbers], *others) for numbers, *others in parts]
@@ -198,15 +201,59 @@ def _fits(place: Place, coins: Coins, both_columns: tuple[Columns, Columns | Non
     return _merged(parts, limits)
 
 
+def _to_check(place: Place, coins: Coins, columns: Columns, table: Table, rows: Integers, is_open: _Open) -> Integers:
+    """How many facts would settle the rows, which are in doubt and not for what the vocabularies do not say.
+
+    Where one attribute that the rule reads is not plainly known, its value settles the rule: every clause is decided once all
+    that it reads is known, unless it asks a vocabulary or calculates. So one fact is to be looked up, and nothing is tried."""
+    predicate = place.predicate
+    to_check = np.ones(len(rows), np.int64)
+    is_tried = np.ones(len(rows), bool)
+    is_simple = all(type(leaf).gaps is Leaf.gaps and not leaf.is_calculated for leaf in leaves(predicate))
+    if is_simple and not columns.context.none_as_null:
+        open_facts = np.zeros(len(rows), np.int64)
+        for name in reads(predicate):
+            open_facts += is_open.of(name)[columns.column(name).codes[rows]]
+        is_tried = open_facts != 1
+    tried = rows[is_tried]
+    if len(tried):
+        firsts, kinds = columns.in_like_doubt(predicate, tried)
+        lengths = [table.to_check(predicate, coins.views[coin]) for coin in coins.single[firsts].tolist()]
+        to_check[is_tried] = np.array(lengths, np.int64)[kinds]
+    return to_check
+
+
+class _Open:
+    """Which entries of each column are not plain values, found once."""
+
+    def __init__(self, columns: Columns) -> None:
+        self._columns = columns
+        self._found: dict[str, Flags] = {}
+
+    def of(self, name: str) -> Flags:
+        """Shape (entries,)."""
+        if name not in self._found:
+            entries = self._columns.column(name).entries
+            facts = ({} if entry is None else {name: entry} for entry in entries)
+            self._found[name] = np.fromiter((not has_plain_value(one, name) for one in facts), bool, len(entries))
+        return self._found[name]
+
+
 def _merged(parts: Sequence[tuple[Any, Any, Any, Any]], limits: Mapping[int, str]) -> PlaceFits:
     sizes = [len(numbers) for numbers, *_ in parts]
 
     def column(at: int, kind: type[np.generic]) -> npt.NDArray[Any]:
-        every = [np.broadcast_to(np.asarray(part[at], kind), size) for part, size in zip(parts, sizes, strict=True)]
-        return every[0] if len(every) == 1 else np.concatenate(every)
+        if len(parts) == 1:
+            return (
+                np.full(sizes[0], parts[0][at], kind) if np.ndim(parts[0][at]) == 0 else np.asarray(parts[0][at], kind)
+            )
+        found, end = np.empty(sum(sizes), kind), 0
+        for part, size in zip(parts, sizes, strict=True):
+            found[end : end + size] = part[at]
+            end += size
+        return found[order]
 
-    fits = PlaceFits(column(0, np.int64), column(1, np.int8), column(2, np.bool_), column(3, np.int64), limits)
-    if len(parts) == 1:
-        return fits
-    order = np.argsort(fits.coins, kind="stable")
-    return PlaceFits(fits.coins[order], fits.basis[order], fits.presumed[order], fits.to_check[order], limits)
+    order: Integers | slice = slice(None)
+    if len(parts) > 1:
+        order = np.argsort(np.concatenate([np.asarray(part[0], np.int64) for part in parts]), kind="stable")
+    return PlaceFits(column(0, np.int64), column(1, np.int8), column(2, np.bool_), column(3, np.int64), limits)

@@ -234,29 +234,73 @@ def augment(flow: FlowState, newcomer: int) -> None:
         holding = left
 
 
-def make_canonical(flow: FlowState, places: Iterable[int]) -> None:
-    """Give each place in order the first holding that some optimum has there, with the places before it unchanged."""
-    takers: dict[int, list[int]] = {}
-    for place, holdings in flow.tight.items():
-        for holding in holdings:
-            takers.setdefault(holding, []).append(place)
+def make_canonical(
+    flow: FlowState, places: Iterable[int], strong_component_of: Mapping[int, int] | None = None
+) -> None:
+    """Give each place in order the first holding that some optimum has there, with the places before it unchanged. A place has
+    another holding in some optimum only where both are in one strongly connected component (`certainty`), whichever optimum
+    is at hand: where the components are given, others are not looked for."""
     fixed: set[int] = set()
     for place in places:
         here, tight = flow.holding_of[place], flow.tight[place]
         fixed.add(place)
         earlier = tight[: tight.index(here)]
+        if strong_component_of is not None:
+            own = strong_component_of[here]
+            earlier = [there for there in earlier if strong_component_of[there] == own]
         if not earlier:
             continue
         if flow.is_unpriced(here) and flow.is_unpriced(earlier[0]) and flow.has_capacity(earlier[0]):
             # A piece of the one is left unused instead of one of the other.
             flow.assign(place, earlier[0])
             continue
-        steps = _alternating_paths(flow, here, takers, fixed, earlier[0])
-        first = next((holding for holding in earlier if holding in steps), None)
-        if first is not None:
-            for mover, to in _moves_along(steps, first, here):
-                flow.assign(mover, to)
-            flow.assign(place, first)
+        seen: set[int] = set()
+        for holding in earlier:
+            moves = _moves_between(flow, holding, here, fixed, seen)
+            if moves is not None:
+                for mover, to in moves:
+                    flow.assign(mover, to)
+                flow.assign(place, holding)
+                break
+
+
+def _moves_between(
+    flow: FlowState, start: int, goal: int, fixed: set[int], seen: set[int]
+) -> list[tuple[int, int]] | None:
+    """The moves (place, its new holding) of an alternating path of reduced cost 0, after which one more place can have `start`
+    and one less has `goal`; None where there is no such path. `seen` are holdings from which no path leads to the goal, and
+    gets those that were tried."""
+    came: dict[int, tuple[int, int | None]] = {}
+    queue = [] if start in seen else [start]
+    seen.add(start)
+    for here in queue:
+        if here == goal:
+            moves = []
+            while here != start:
+                before, mover = came[here]
+                if mover is not None:
+                    moves.append((mover, here))
+                here = before
+            return moves
+        for there, mover in _steps_from(flow, here, goal, fixed):
+            if there not in seen:
+                seen.add(there)
+                came[there] = here, mover
+                queue.append(there)
+    return None
+
+
+def _steps_from(flow: FlowState, here: int, goal: int, fixed: set[int]) -> Iterator[tuple[int, int | None]]:
+    if here == EMPTY:
+        # A piece of an unpriced holding can be left unused at no cost.
+        if flow.is_unpriced(goal):
+            yield goal, None
+        yield from ((h, None) for h, places in flow.places_of.items() if places and flow.is_unpriced(h))
+    elif flow.is_unpriced(here) and flow.has_capacity(here):
+        yield EMPTY, None
+    for place in flow.places_of[here]:
+        if place not in fixed:
+            yield from ((there, place) for there in flow.tight[place])
 
 
 _Steps = dict[int, tuple[int | None, int]]

@@ -30,19 +30,16 @@ Losses = npt.NDArray[np.int64] | int
 
 @dataclass(frozen=True)
 class Network:
-    """`edges` are ordered, and all have a piece. A *row* is a place with edges: `places[row]` is its number,
-    `start[row]` its first edge, `row[edge]` the row of an edge; `component[row]` is a number that places share which hang
-    together. `losses[level]`, less is better: an empty place loses nothing. `pieces[holding]` is how many there are."""
+    """`edges` are ordered, and all have a piece. A *row* is a place with edges: `places[row]` is its number, `start[row]` its
+    first edge, `row[edge]` the row of an edge; `component[row]` is a number that places share which hang together.
+    `losses[level]`, less is better: an empty place loses nothing. `pieces[holding]` is how many there are, `quantity` the
+    same as an array."""
 
     edges: Edges
     pieces: Sequence[int]
+    quantity: Integers
     losses: tuple[Losses, ...]
     alike: tuple[frozenset[int], ...] = ()
-
-    @cached_property
-    def quantity(self) -> Integers:
-        """The same as an array."""
-        return np.array(self.pieces, np.int64)
 
     @cached_property
     def start(self) -> Integers:

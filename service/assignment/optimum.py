@@ -163,6 +163,7 @@ class _Contest:
     in `names`; `quantity[column]` counts pieces."""
 
     def __init__(self, options: _Options, here: Integers) -> None:
+        self._options, self._here = options, here
         network = options.network
         local = options.row[here]
         self.start = np.flatnonzero(np.diff(local, prepend=-1))
@@ -179,11 +180,58 @@ class _Contest:
         self.column = (np.cumsum(present) - 1)[column]
         self.quantity = network.quantity[self.names]
 
+    def part(self, among: Integers) -> _Contest:
+        """The same with some options of every row."""
+        return _Contest(self._options, self._here[among])
+
 
 def _by_solver(contest: _Contest) -> tuple[Integers, _Numbers] | None:
-    """The option chosen in each row, and the price of each column; None where doubles cannot tell, or there is no proof."""
+    """The option chosen in each row, and the price of each column; None where doubles cannot tell, or there is no proof.
+
+    Only the best options of each row are solved, as long as the prices prove that no other is better than its row's own: a
+    holding that is none of the best anywhere has a price of 0."""
     if contest.cost.dtype == object or int(np.abs(contest.cost).max()) >= 4 * ROOM:
         return None
+    for best in _BEST:
+        among = _among_best(contest, best)
+        if among is None:
+            break
+        part = contest.part(among)
+        try:
+            found = _solved(part)
+        except ValueError:
+            # These do not fill every row that may not be empty.
+            continue
+        if found is None:
+            break
+        prices = np.zeros(len(contest.names), np.int64)
+        prices[np.searchsorted(contest.names, part.names)] = found[1]
+        taken = np.where(found[0] == EMPTY, EMPTY, among[found[0]])
+        least = np.minimum.reduceat(contest.cost + prices[contest.column], contest.start)
+        least = np.where(contest.may_be_empty, np.minimum(least, 0), least)
+        own = contest.cost[taken] + prices[contest.column[taken]]
+        if (least == np.where(taken == EMPTY, 0, own)).all():
+            return taken, prices
+    return _solved(contest)
+
+
+_BEST = (24, 96)
+"""So many options of each row are tried first."""
+
+
+def _among_best(contest: _Contest, best: int) -> Integers | None:
+    """The options that are among this many best of their row, as good ones included; None where that is most of them."""
+    width, rows = int(contest.sizes.max()), len(contest.start)
+    if len(contest.row) < 2 * best * rows or width * rows > 8 * len(contest.row):
+        return None
+    table = np.full((rows, width), np.iinfo(np.int64).max)
+    table[contest.row, np.arange(len(contest.row)) - contest.start[contest.row]] = contest.cost
+    bound = np.partition(table, best - 1, axis=1)[:, best - 1]
+    among = np.flatnonzero(contest.cost <= bound[contest.row])
+    return among if 2 * len(among) < len(contest.row) else None
+
+
+def _solved(contest: _Contest) -> tuple[Integers, _Numbers] | None:
     taken = _cheapest(contest)
     if taken is None:
         return None

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from service.assignment.certainty import FORCED, MOST_INSTEAD, Standing, standings_by_flow
+from service.assignment.certainty import FORCED, MOST_INSTEAD, Standing, standings_by_flow, strong_components
 from service.assignment.edges import Edges, Flags, Integers
 from service.assignment.flow import EMPTY, FlowState, make_canonical
 from service.assignment.network import Losses, Network, all_losses
@@ -28,25 +28,27 @@ class Parted:
     edges: Edges
     ruled: AssignmentProblem | None
     all_edges: Edges
+    quantity: Integers
 
     def network(self, losses: Sequence[Losses]) -> Network:
-        return Network(self.edges, self.problem.quantity, tuple(losses), self.problem.alike)
+        return Network(self.edges, self.problem.quantity, self.quantity, tuple(losses), self.problem.alike)
 
 
 def parted(problem: AssignmentProblem) -> Parted:
     """Raises ValueError, naming every fault, when the problem violates its contract (`components.lay_out`)."""
     edges = ensure_valid(problem)
-    if 0 in problem.quantity:
-        edges = edges.at(np.array(problem.quantity, np.int64)[edges.holding] > 0)
+    quantity = np.array(problem.quantity, np.int64)
+    if not quantity.all():
+        edges = edges.at(quantity[edges.holding] > 0)
     reached = _reached(problem, edges)
     if not reached.any():
         ruled = replace(problem, edges=edges[:0]) if problem.rules else None
-        return Parted(problem, edges, ruled, edges)
-    network = Network(edges, problem.quantity, (), problem.alike)
+        return Parted(problem, edges, ruled, edges, quantity)
+    network = Network(edges, problem.quantity, quantity, (), problem.alike)
     is_reached = np.zeros(len(network.start) + 1, bool)
     is_reached[network.component[reached[network.places]]] = True
     inside = network.at_edges(is_reached[network.component])
-    return Parted(problem, edges.at(~inside), replace(problem, edges=edges.at(inside)), edges)
+    return Parted(problem, edges.at(~inside), replace(problem, edges=edges.at(inside)), edges, quantity)
 
 
 def _reached(problem: AssignmentProblem, edges: Edges) -> Flags:
@@ -170,15 +172,16 @@ def _by_flow(network: Network, optimum: Optimum, rows: Sequence[int]) -> dict[in
     state.tight = tight
     for row in rows:
         state.assign(int(network.places[row]), here[row])
+    strong_component_of = strong_components(state)
     if optimum.is_contested[rows[0]]:
-        make_canonical(state, tight)
+        make_canonical(state, tight, strong_component_of)
         for row in rows:
             now = state.holding_of[int(network.places[row])]
             if now != here[row]:
                 first = int(network.start[row])
                 own = holding[first : first + int(network.sizes[row])]
                 optimum.chosen[row] = EMPTY if now == EMPTY else first + int(np.searchsorted(own, now))
-    return standings_by_flow(state, alike)
+    return standings_by_flow(state, alike, strong_component_of)
 
 
 def _rows(network: Network, places: frozenset[int]) -> Integers:

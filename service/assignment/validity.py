@@ -15,7 +15,7 @@ def ensure_valid(problem: AssignmentProblem) -> Edges:
     contract (a number out of range, a duplicate edge, a cost outside 0 to LARGEST_COST, keys that are missing or
     inconsistent). Linear in edges, and in holdings times rules."""
     faults: list[str] = []
-    if any(quantity < 0 for quantity in problem.quantity):
+    if min(problem.quantity, default=0) < 0:
         faults.append("a quantity is negative")
     edges = _as_arrays(problem)
     if edges is None or not _is_sound(problem, edges):
