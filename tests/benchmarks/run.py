@@ -71,7 +71,7 @@ class Run:
 
 
 def measure(targets: Iterable[Target], scale: Scale, tell: Callable[[Row], None] = lambda _: None) -> Run:
-    """All these targets; `tell` hears of each row when its group is done."""
+    """All these targets; `tell` hears of each row when it is done."""
     run = Run(datetime.now(UTC).isoformat(timespec="seconds"), commit(), scale, machine())
     for _, group in groupby(targets, key=lambda target: target.group):
         for row in in_own_process(list(group), scale):
@@ -80,21 +80,21 @@ def measure(targets: Iterable[Target], scale: Scale, tell: Callable[[Row], None]
     return run
 
 
-def in_own_process(targets: Sequence[Target], scale: Scale) -> list[Row]:
-    """The rows of one group. Where the process itself dies, every row of it has crashed."""
-    names = [target.name for target in targets]
-    try:
-        with ProcessPoolExecutor(1, multiprocessing.get_context("spawn")) as pool:
-            return pool.submit(_rows_named, names, scale).result()
-    except BrokenProcessPool:
-        return [_row(target, "crashed", why="its process died") for target in targets]
+def in_own_process(targets: Sequence[Target], scale: Scale) -> Iterator[Row]:
+    """The rows of one group, each as soon as it is known. Where the process itself dies, the rest of them have crashed."""
+    with ProcessPoolExecutor(1, multiprocessing.get_context("spawn")) as pool:
+        asked = [(target, pool.submit(_row_named, target.name, scale)) for target in targets]
+        for target, row in asked:
+            try:
+                yield row.result()
+            except BrokenProcessPool:
+                yield _row(target, "crashed", why="its process died")
 
 
-def _rows_named(names: Sequence[str], scale: Scale) -> list[Row]:
+def _row_named(name: str, scale: Scale) -> Row:
     from tests.benchmarks.targets import TARGETS
 
-    by_name = {target.name: target for target in TARGETS}
-    return [row_of(by_name[name], scale) for name in names]
+    return row_of(next(target for target in TARGETS if target.name == name), scale)
 
 
 def row_of(target: Target, scale: Scale) -> Row:
