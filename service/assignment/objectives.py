@@ -64,13 +64,15 @@ class PackedObjective:
         return proven
 
 
-def batches(items: Iterable[_Item], spread: Callable[[_Item], int]) -> Iterator[list[_Item]]:
+def batches(
+    items: Iterable[_Item], spread: Callable[[_Item], int], largest: int = _LARGEST_OBJECTIVE
+) -> Iterator[list[_Item]]:
     """Consecutive items in groups whose goals, of these spreads, fit into one objective."""
     batch: list[_Item] = []
     span = 1
     for item in items:
         width = spread(item) + 1
-        if batch and span * width > _LARGEST_OBJECTIVE:
+        if batch and span * width > largest:
             yield batch
             batch, span = [], 1
         batch.append(item)

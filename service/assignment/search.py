@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from itertools import groupby
+from itertools import groupby, takewhile
 from typing import TYPE_CHECKING
 
 from service.assignment.components import Bonus, Component, Layout
@@ -17,6 +17,7 @@ from service.assignment.cp_sat import SolverBudget, Terms, bound_told, run_solve
 from service.assignment.flow import EMPTY
 from service.assignment.heuristics import polish
 from service.assignment.levels import Assignment, earned, level_spreads, loss, reported_level
+from service.assignment.linear import LinearProgram, by_prices
 from service.assignment.objectives import Goal, PackedObjective, batches
 from service.assignment.problem import Basis, Level
 from service.rules.side_constraints import Limit, Support
@@ -30,6 +31,10 @@ _DIGIT = 2**31
 _LEVEL_SHARE = 0.8
 """The part of the time that is left which one step may use: the levels are few, and the earlier ones matter more."""
 _NO_BOUND = -(2**62)
+_LARGEST_LINEAR = 2**40
+"""The largest span of one objective of a linear program: the solver's tolerances are far below 1 there."""
+_SECONDS_PER_VARIABLE = 1e-5
+"""Deterministic seconds for each variable of a model with less than which it is not asked: reading it takes as much."""
 
 
 class Search:
@@ -52,6 +57,7 @@ class Search:
         self._firm: dict[int, int] = {}
         self._declared: dict[int, int] = {}
         self._at: dict[int, list[int]] = {place: [] for place in component.places}
+        self._linear = LinearProgram()
         self._build_model()
         self._goals = tuple(self._level_goals())
         self._bounds: dict[int, int] = {}
@@ -60,13 +66,24 @@ class Search:
     # What is asked ----------------------------------------------------------------------------------------------------
 
     def optimise(
-        self, budget: SolverBudget, seconds: float, relaxed: Assignment | None = None, inexact: int | None = None
+        self,
+        budget: SolverBudget,
+        seconds: float,
+        relaxed: Assignment | None = None,
+        inexact: int | None = None,
+        proven: int = 0,
     ) -> None:
         """Minimise every level in order, with the values of those before it kept. `relaxed` is an optimum of the
         component without its side constraints; as long as its levels are reached, they are bounds, up to the level
-        `inexact` on which it has the bonuses wrong."""
+        `inexact` on which it has the bonuses wrong. The first `proven` levels of `best` are known to be optimal."""
         stop = budget.left - seconds
-        for goals in _packed(self._goals, inexact):
+        known = [goal for goal in self._goals if goal.level < proven]
+        for goal in known:
+            self._keep(PackedObjective([goal]))
+            self._bounds[goal.level] = self._bounds.get(goal.level, 0) + goal.value(self.best) * goal.unit
+            if relaxed is not None and goal.value(relaxed) != goal.value(self.best):
+                relaxed = None
+        for goals in _packed(self._goals[len(known) :], inexact):
             objective = PackedObjective(goals)
             if inexact is not None and goals[-1].level >= inexact:
                 relaxed = None
@@ -80,6 +97,24 @@ class Search:
             if relaxed is not None and objective.value(self.best) != low:
                 relaxed = None
             self._record(objective, bound)
+
+    def reach_by_prices(self, budget: SolverBudget, seconds: float) -> tuple[int, list[int]]:
+        """Improve `best` as far as the linear relaxation tells. Returns how many levels of it, from the first, are then
+        proven optimal, and the edges that assignments as good as it can have."""
+        # The digits of a larger level are not in the linear program.
+        goals = list(takewhile(lambda goal: goal.unit == 1 and goal.spread < _LARGEST_LINEAR, self._goals))
+        # Levels on which every edge counts the same, as `required` and `places` mostly do, follow from one another.
+        distinct = [goal for at, goal in enumerate(goals) if not at or goal.terms != goals[at - 1].terms]
+        packed = [PackedObjective(batch) for batch in batches(distinct, lambda goal: goal.spread, _LARGEST_LINEAR)]
+        known = [value(self.best) for value in self._values]
+        priced = by_prices(self._linear, [one.terms for one in packed], known, budget, seconds)
+        self.best = self._assignment(priced.values)
+        proven = packed[: priced.reached]
+        if priced.reached == len(packed) and len(goals) == len(self._goals):
+            levels = len(self.layout.levels)
+        else:
+            levels = 1 + max((goal.level for one in proven for goal in one.goals), default=-1)
+        return levels, [edge for edge, number in self._selected.items() if priced.matters[number]]
 
     def levels(self) -> list[Level]:
         """Every level of `best`; a bound holds given the values of the levels before it."""
@@ -100,6 +135,8 @@ class Search:
     ) -> tuple[Assignment | None, bool]:
         """An assignment as good as `best` with another choice in at least one of the places, in as many as is easy; or
         None, and whether it is proven that there is none."""
+        if seconds <= self._least_seconds:
+            return None, False
         terms: Terms = {}
         constant = 0
         for place in places:
@@ -121,6 +158,8 @@ class Search:
         """The first of the options of which an edge is selected in some assignment as good as `best` that has none of the
         edges `without`, and whether that is proven; None where there is no such assignment, or none was found. Without
         options: 0 where there is such an assignment."""
+        if seconds <= self._least_seconds:
+            return None, False
         model = self._optima.clone()
         for edge in without:
             model.add(self._vars[self._selected[edge]] == 0)
@@ -132,8 +171,6 @@ class Search:
                 model.add(one <= self._cp.LinearExpr.sum([self._vars[self._selected[edge]] for edge in edges]))
             model.add(rank == self._cp.LinearExpr.weighted_sum(picked, list(range(len(picked)))))
         model.minimize(rank)
-        if seconds <= 0:
-            return None, False
         hints = ((variable, value(self.best)) for variable, value in zip(self._vars, self._values, strict=True))
         solver, status = run_solver(model, hints, budget, seconds)
         if status in (self._cp.OPTIMAL, self._cp.FEASIBLE):
@@ -184,15 +221,17 @@ class Search:
     def _new_bool(self, value: Callable[[Assignment], int]) -> int:
         self._vars.append(self._model.new_bool_var(""))
         self._values.append(value)
+        self._linear.upper.append(1)
         return len(self._vars) - 1
 
     def _new_int(self, high: int, value: Callable[[Assignment], int]) -> int:
         self._vars.append(self._model.new_int_var(0, high, ""))
         self._values.append(value)
+        self._linear.upper.append(high)
         return len(self._vars) - 1
 
     def _build_model(self) -> None:
-        layout, model = self.layout, self._model
+        layout = self.layout
         edges_of_holding: dict[int, list[int]] = {}
         for edge in self.component.edges:
             self._selected[edge] = self._firm[edge] = self._new_bool(_is_selected(edge))
@@ -200,7 +239,7 @@ class Search:
             edges_of_holding.setdefault(layout.edges[edge].holding, []).append(edge)
             self._add_doubts(edge)
         for edges in self._at.values():
-            model.add_at_most_one([self._vars[self._selected[edge]] for edge in edges])
+            self._add_limit([self._selected[edge] for edge in edges], 1)
         for holding, edges in edges_of_holding.items():
             self._add_limit([self._selected[edge] for edge in edges], layout.quantity[holding])
         self._earned: dict[int, list[int]] = {}
@@ -219,15 +258,15 @@ class Search:
     def _add_doubts(self, edge: int) -> None:
         """Whether the placement is firm, and whether it rests on declared alternatives at most: a variable where that is
         open, else whether it is placed, for one that can be so."""
-        status, selected, model = self.layout.statuses[edge], self._selected[edge], self._model
+        status, selected = self.layout.statuses[edge], self._selected[edge]
         if status.is_undetermined:
             self._firm[edge] = self._new_bool(_is_firm(edge))
-            model.add_implication(self._vars[self._firm[edge]], self._vars[selected])
+            self._add_implication(self._firm[edge], selected)
         if status.has_open_basis:
             self._declared[edge] = self._new_bool(_is_declared(edge))
-            model.add_implication(self._vars[self._declared[edge]], self._vars[selected])
+            self._add_implication(self._declared[edge], selected)
             if status.is_undetermined:
-                model.add_implication(self._vars[self._firm[edge]], self._vars[self._declared[edge]])
+                self._add_implication(self._firm[edge], self._declared[edge])
         else:
             self._declared[edge] = self._firm[edge] if status.doubt is Basis.UNKNOWN else selected
 
@@ -237,17 +276,26 @@ class Search:
         part = Bonus(bonus.level, named, bonus.count, bonus.firm_only)
         most = min(bonus.count, len(named))
         earns = self._new_int(most, lambda assignment: min(most, earned(part, assignment)))
-        counted = [self._vars[numbers[edge]] for edge in sorted(named)]
-        self._model.add(self._vars[earns] <= self._cp.LinearExpr.sum(counted))
+        self._add_sum([numbers[edge] for edge in sorted(named)], earns)
         self._earned.setdefault(bonus.level, []).append(earns)
 
     def _add_support(self, support: Support) -> None:
         """A supporter that can never be as sure as this reading asks is not among them (`components`)."""
         numbers = {"selected": self._selected, "declared": self._declared, "firm": self._firm}[support.reading]
-        supporters = [self._vars[numbers[edge]] for edge in support.supporters]
-        self._model.add(self._vars[numbers[support.edge]] <= self._cp.LinearExpr.sum(supporters))
+        self._add_sum([numbers[edge] for edge in support.supporters], numbers[support.edge])
+
+    def _add_sum(self, numbers: Sequence[int], least: int) -> None:
+        """The sum of these is at least the value of the other one."""
+        self._model.add(self._vars[least] <= self._cp.LinearExpr.sum([self._vars[number] for number in numbers]))
+        self._linear.rows.append(([least, *numbers], [1, *([-1] * len(numbers))], 0))
+
+    def _add_implication(self, one: int, other: int) -> None:
+        self._model.add_implication(self._vars[one], self._vars[other])
+        self._linear.rows.append(([one, other], [1, -1], 0))
 
     def _add_limit(self, numbers: Sequence[int], count: int) -> None:
+        if len(numbers) > count:
+            self._linear.rows.append((numbers, None, count))
         if count == 1:
             self._model.add_at_most_one([self._vars[number] for number in numbers])
         elif len(numbers) > count:
@@ -263,14 +311,16 @@ class Search:
                 edges, tentative = assignment.edges, assignment.tentative
                 return int(any(e in edges and not (firm_only and e in tentative) for e in group))
 
-            is_used.append(self._vars[self._new_bool(uses)])
+            is_used.append(self._new_bool(uses))
             at: dict[int, list[int]] = {}
             for edge in group:
                 at.setdefault(self.layout.edges[edge].place, []).append(numbers[edge])
             for here in at.values():
                 # A place has one coin, so the sum is 0 or 1: stronger than an implication for each edge.
-                self._model.add(self._cp.LinearExpr.sum([self._vars[number] for number in here]) <= is_used[-1])
-        self._model.add_at_most_one(is_used)
+                variables = [self._vars[number] for number in here]
+                self._model.add(self._cp.LinearExpr.sum(variables) <= self._vars[is_used[-1]])
+                self._linear.rows.append(([*here, is_used[-1]], [*([1] * len(here)), -1], 0))
+        self._add_limit(is_used, 1)
 
     def _level_goals(self) -> Iterator[Goal]:
         for level, (least, most) in enumerate(level_spreads(self.layout, self.component)):
@@ -367,12 +417,16 @@ class Search:
             least = value if number <= proven else goal.low
             self._bounds[goal.level] = self._bounds.get(goal.level, 0) + least * goal.unit
 
+    @property
+    def _least_seconds(self) -> float:
+        return len(self._vars) * _SECONDS_PER_VARIABLE
+
     def _ask(
         self, terms: Terms, budget: SolverBudget, seconds: float, variant: cp_model.CpModel | None = None
     ) -> tuple[Assignment | None, int, bool]:
         """The assignment found, a bound of the objective, and whether the assignment is proven optimal; with a `variant`
         of the model, which may be infeasible, whether that is proven."""
-        if seconds <= 0:
+        if seconds <= self._least_seconds:
             return None, _NO_BOUND, False
         model = variant or self._model
         model.minimize(self._expression(terms))
@@ -387,22 +441,20 @@ class Search:
         if status == self._cp.UNKNOWN:
             bound = bound_told(solver, status)
             return None, _NO_BOUND if bound is None else bound, False
-        edges = frozenset(e for e, number in self._selected.items() if solver.boolean_value(self._vars[number]))
-        tentative = frozenset(
-            e
-            for e in edges
-            if self.layout.statuses[e].is_undetermined and not solver.boolean_value(self._vars[self._firm[e]])
-        )
-        unknown = frozenset(
-            e
-            for e in edges
-            if self.layout.statuses[e].has_open_basis and not solver.boolean_value(self._vars[self._declared[e]])
-        )
+        found = self._assignment([solver.value(variable) for variable in self._vars])
         return (
-            Assignment(edges, tentative, unknown),
+            found,
             math.ceil(solver.best_objective_bound - 1e-6),
             status == self._cp.OPTIMAL,
         )
+
+    def _assignment(self, values: Sequence[int]) -> Assignment:
+        """The assignment that these values of the variables mean."""
+        statuses = self.layout.statuses
+        edges = frozenset(e for e, number in self._selected.items() if values[number])
+        tentative = frozenset(e for e in edges if statuses[e].is_undetermined and not values[self._firm[e]])
+        unknown = frozenset(e for e in edges if statuses[e].has_open_basis and not values[self._declared[e]])
+        return Assignment(edges, tentative, unknown)
 
     def _expression(self, terms: Terms) -> cp_model.LinearExprT:
         return self._cp.LinearExpr.weighted_sum([self._vars[number] for number in terms], list(terms.values()))

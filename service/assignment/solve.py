@@ -37,13 +37,15 @@ from service.assignment.heuristics import first_incumbent, is_feasible
 from service.assignment.levels import Assignment, basis_of, loss, reported_level, shown_basis
 from service.assignment.network import all_losses, pins_of
 from service.assignment.problem import AssignmentProblem, Basis, Level, Placement, Solution
-from service.assignment.reduction import fix_by_reduced_cost
+from service.assignment.reduction import fix_by_linear_prices, fix_by_reduced_cost
 from service.assignment.relaxation import Relaxation, relax
 from service.assignment.search import Search
 from service.assignment.unruled import Parted, Unruled, most_unruled, parted, solve_unruled
 
 _PLACEMENT_SHARE = 0.9
 """The part of the budget for the placements; the rest is for counting the certain places."""
+_PRICES_SHARE = 0.3
+"""The largest part of the budget that is left for the linear relaxation of a component."""
 _OPEN = Standing(False)
 
 
@@ -59,12 +61,14 @@ class _SolvedComponent:
 @dataclass(frozen=True, slots=True)
 class _OpenComponent:
     """A component that the flow alone does not decide. `start` is feasible; `relaxed` is the canonical optimum without
-    side constraints, and `forced` the places whose choice all such optima share."""
+    side constraints, and `forced` the places whose choice all such optima share. The first `proven` levels of the start are
+    optimal."""
 
     component: Component
     start: Assignment
     relaxed: Relaxation
     forced: frozenset[int]
+    proven: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,10 +143,17 @@ def _solved(layout: Layout, budget: SolverBudget) -> list[_SolvedComponent]:
             decided = _decided(layout, part, relaxed)
             if decided is not None:
                 solved.append(decided)
-            else:
-                unsolved.append(
-                    _OpenComponent(part, incumbent.among(part.edges), relaxed, forced_by_flow(relaxed.flow))
-                )
+                continue
+            seconds = budget.left * _PRICES_SHARE
+            priced = fix_by_linear_prices(layout, part, incumbent.among(part.edges), budget, seconds)
+            for smaller in priced.parts:
+                relaxed = relax(layout, smaller)
+                decided = _decided(layout, smaller, relaxed)
+                if decided is not None:
+                    solved.append(decided)
+                    continue
+                start, forced = priced.incumbent.among(smaller.edges), forced_by_flow(relaxed.flow)
+                unsolved.append(_OpenComponent(smaller, start, relaxed, forced, priced.proven))
     searched: list[_SearchedComponent] = []
     for number, one in enumerate(unsolved):
         seconds = budget.left * _PLACEMENT_SHARE / (len(unsolved) - number)
@@ -197,7 +208,10 @@ def _searched(layout: Layout, one: _OpenComponent, budget: SolverBudget, seconds
         forced = one.forced | forced_by_search(search, others, budget, seconds)
         return _SearchedComponent(search, forced, (*search.levels(), reported_level("order", 0, 0)), True)
     search = Search(layout, component, one.start)
-    search.optimise(budget, seconds, relaxed.assignment, relaxed.inexact)
+    if one.proven == len(layout.levels):
+        search.fix_levels()
+    else:
+        search.optimise(budget, seconds, relaxed.assignment, relaxed.inexact, one.proven)
     forced = frozenset()
     proven = all(level.proven for level in search.levels())
     if proven:
