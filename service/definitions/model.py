@@ -139,7 +139,8 @@ def declared(documents: Iterable[Iterable[Mapping[str, Any]]]) -> dict[str, Attr
 
 def extended(core: Attributes, found: Mapping[str, Attribute | None]) -> Attributes:
     """The core table with what documents declare in agreement; the core's own entries stay as they are."""
-    return core.extended(entry for name, entry in found.items() if entry is not None and name not in core)
+    more = [entry for name, entry in found.items() if entry is not None and name not in core]
+    return core.extended(more) if more else core
 
 
 def _attribute(entry: Mapping[str, Any]) -> Attribute:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, and_, delete, insert, select, update
+from sqlalchemy import BindParameter, Connection, Row, Select, and_, bindparam, delete, insert, select, update
 
 from service.accounts.model import Owner
 from service.definitions.model import NO_DECISIONS, Decisions, Revision, RevisionStatus, StoredDefinition, WantNotes
@@ -13,6 +13,19 @@ from service.definitions.tables import definition, definition_pins, definition_r
 from service.errors import Conflict, NotFound
 
 _PAGE = 100
+
+# Nearly every request for a definition asks these. Made once: making a statement anew takes as long as running it.
+_owned_by: BindParameter[str] = bindparam("owner")
+_LINE = select(definition).where(definition.c.owner_id == _owned_by, definition.c.id == bindparam("definition"))
+_DECLARATIONS = select(definition.c.declares).where(definition.c.owner_id == _owned_by).order_by(definition.c.id)
+_REVISION = select(definition_revision).where(
+    definition_revision.c.owner_id == _owned_by,
+    definition_revision.c.definition_id == bindparam("definition"),
+    definition_revision.c.number == bindparam("number"),
+)
+_DECISIONS = select(definition_pins).where(
+    definition_pins.c.owner_id == _owned_by, definition_pins.c.definition_id == bindparam("definition")
+)
 
 
 class DefinitionStore:
@@ -23,7 +36,7 @@ class DefinitionStore:
         self._owner = owner
 
     def line(self, identity: str) -> StoredDefinition:
-        row = self._connection.execute(select(definition).where(*self._is(identity))).first()
+        row = self._connection.execute(_LINE, self._named(identity)).first()
         if row is None:
             raise NotFound("definition", identity)
         return StoredDefinition(row.id, row.version, row.published, _draft(row), row.adopted)
@@ -49,10 +62,7 @@ class DefinitionStore:
         return latest if row is None else _published(row)
 
     def revision(self, identity: str, number: int) -> Revision:
-        query = self._revisions().where(
-            definition_revision.c.definition_id == identity, definition_revision.c.number == number
-        )
-        row = self._connection.execute(query).first()
+        row = self._connection.execute(_REVISION, {**self._named(identity), "number": number}).first()
         if row is None:
             raise NotFound("revision", f"{identity}/{number}")
         return _published(row)
@@ -86,8 +96,7 @@ class DefinitionStore:
 
     def declarations(self) -> list[list[Mapping[str, Any]]]:
         """The attributes that each of the owner's definitions declares, as they stand in its document."""
-        query = select(definition.c.declares).where(definition.c.owner_id == self._owner.id).order_by(definition.c.id)
-        return list(self._connection.execute(query).scalars())
+        return list(self._connection.execute(_DECLARATIONS, {"owner": self._owner.id}).scalars())
 
     def documents(self) -> Iterator[Mapping[str, Any]]:
         """The documents of the owner's definitions: of each its draft, or else its newest revision."""
@@ -141,7 +150,7 @@ class DefinitionStore:
     def decisions(self, identity: str) -> Decisions:
         """The pins and nevers of the definition. Raises NotFound when there is no such definition."""
         self.line(identity)
-        row = self._connection.execute(select(definition_pins).where(*self._pinned(identity))).first()
+        row = self._connection.execute(_DECISIONS, self._named(identity)).first()
         if row is None:
             return NO_DECISIONS
         return Decisions(tuple(map(tuple, row.pins)), tuple(map(tuple, row.nevers)), row.version)
@@ -154,6 +163,9 @@ class DefinitionStore:
 
     def _pinned(self, identity: str) -> tuple[Any, Any]:
         return definition_pins.c.owner_id == self._owner.id, definition_pins.c.definition_id == identity
+
+    def _named(self, identity: str) -> dict[str, str]:
+        return {"owner": self._owner.id, "definition": identity}
 
     def _is(self, identity: str) -> tuple[Any, Any]:
         return definition.c.owner_id == self._owner.id, definition.c.id == identity

@@ -85,14 +85,16 @@ class Attributes(Mapping[str, Attribute]):
         if by_issuer is None or not isinstance(issuer, str):
             return self._entries.get(name)
         key = (name, issuer)
-        if key not in self._of_issuer:
+        # Other threads may clear the table meanwhile.
+        known = self._of_issuer.get(key)
+        if known is None:
             entry = self._entries.get("issuer")
             term = issuer if entry is None else entry.synonyms.get(issuer, issuer)
             attribute, names = self._entries[name], by_issuer.of_issuer(term)
             if len(self._of_issuer) >= _MOST_KEPT:
                 self._of_issuer.clear()
-            self._of_issuer[key] = attribute if names is None else replace(attribute, synonyms=names)
-        return self._of_issuer[key]
+            known = self._of_issuer[key] = attribute if names is None else replace(attribute, synonyms=names)
+        return known
 
     def is_by_issuer(self, name: str) -> bool:
         """Whether the attribute may be read otherwise on coins of some issuers."""

@@ -387,17 +387,36 @@ class TermNames(Mapping[str, str]):
     def _term(self, written: str) -> str | None:
         if written in self._vocabulary.concepts:
             return written
-        if written not in self._known:
+        # Other threads may clear the table meanwhile.
+        term = self._known.get(written, "")
+        if term == "":
             if len(self._known) >= _MOST_KEPT:
                 self._known.clear()
             found = index_of(self._vocabulary).named(written, None, self._issuer)
-            self._known[written] = found.value if isinstance(found, Understood) else None
-        return self._known[written]
+            term = self._known[written] = found.value if isinstance(found, Understood) else None
+        return term
 
 
 def with_terms(attributes: Attributes, vocabularies: Mapping[str, Vocabulary]) -> Attributes:
     """The same table, in which facts and constants of an attribute with a vocabulary are read by the names of its terms. What
     fits several terms, or none, stays as it was written."""
+    key = (id(attributes), id(vocabularies))
+    known = _READ_BY_TERMS.get(key)
+    # What is kept keeps its ids: no other table or vocabularies get them meanwhile.
+    if known is not None and known[0] is attributes and known[1] is vocabularies:
+        return known[2]
+    made = _with_terms(attributes, vocabularies)
+    if len(_READ_BY_TERMS) >= _MOST_READ_BY_TERMS:
+        _READ_BY_TERMS.clear()
+    _READ_BY_TERMS[key] = (attributes, vocabularies, made)
+    return made
+
+
+_READ_BY_TERMS: dict[tuple[int, int], tuple[Attributes, Mapping[str, Vocabulary], Attributes]] = {}
+_MOST_READ_BY_TERMS = 16
+
+
+def _with_terms(attributes: Attributes, vocabularies: Mapping[str, Vocabulary]) -> Attributes:
     found = [
         replace(attribute, synonyms=TermNames(vocabularies[attribute.vocabulary]))
         for attribute in attributes.values()
