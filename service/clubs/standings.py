@@ -8,10 +8,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from service.assignment.build import Instance
 from service.assignment.problem import Basis, Placement
 from service.assignment.solve import solve
-from service.facts.truth import YES
 from service.progress.evaluate import EvaluationRequest, build_instance
 from service.progress.unplaced import addresses
 from service.rules.definition import Definition
@@ -61,16 +62,15 @@ def _status(seat: Placement | None) -> str:
 def _spares(instance: Instance, seats: Mapping[int, Placement]) -> list[list[Any]]:
     """Coins of which a piece sits nowhere and surely fits some place: the best answer does without it, so giving it away opens no
     place."""
-    used = Counter(placement.holding for placement in seats.values())
+    placed = np.fromiter((placement.holding for placement in seats.values()), np.int64, len(seats))
+    left = instance.coins.quantity - np.bincount(placed, minlength=len(instance.coins))
     fitting: dict[int, list[int]] = {}
     for at, fits in enumerate(instance.fits):
-        for coin, fit in fits.items():
-            if fit.verdict is YES and instance.holdings[coin].quantity > used[coin]:
-                fitting.setdefault(coin, []).append(at)
-    return [
-        [instance.holdings[coin].id, instance.holdings[coin].quantity - used[coin], addresses(instance, fitting[coin])]
-        for coin in sorted(fitting)
-    ]
+        firm = fits.coins[fits.basis == Basis.FIRM]
+        for coin in firm[left[firm] > 0].tolist():
+            fitting.setdefault(coin, []).append(at)
+    ids = instance.coins.ids
+    return [[ids[coin], int(left[coin]), addresses(instance, fitting[coin])] for coin in sorted(fitting)]
 
 
 def reads_the_day(definition: Definition) -> bool:

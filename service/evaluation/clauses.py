@@ -64,6 +64,10 @@ class Plans:
         self._numbers: dict[Predicate, int] = {}
         self._known: dict[int, tuple[Predicate, Plan | None, bool]] = {}
 
+    def __len__(self) -> int:
+        """How many rules have plans."""
+        return len(self._known)
+
     def of(self, predicate: Predicate) -> tuple[Plan | None, bool]:
         """The plan of a rule, and whether it is read once. No plan where its clauses cannot be judged separately."""
         found = self._known.get(id(predicate))

@@ -36,7 +36,7 @@ from service.rules.predicates import (
     reads,
 )
 
-_TRIALS_PER_COIN = 20_000
+TRIALS_PER_COIN = 20_000
 _MOST_RULES = 300
 
 _OpenedPlaces = list[tuple[tuple[int, ...], list[str]]]
@@ -47,7 +47,7 @@ _OpenedPlaces = list[tuple[tuple[int, ...], list[str]]]
 class TrialBudget:
     """The number of verdicts that may still be tried: the answer depends on this number, never on the clock."""
 
-    left: int = _TRIALS_PER_COIN
+    left: int = TRIALS_PER_COIN
 
     def spend(self, trials: int) -> None:
         """Take this many off. Raises BudgetSpent when not that many are left."""
@@ -186,7 +186,7 @@ def _deciding(
     context: EvaluationContext,
     budget: TrialBudget,
 ) -> _Deciding:
-    own = TrialBudget(min(budget.left, _TRIALS_PER_COIN))
+    own = TrialBudget(min(budget.left, TRIALS_PER_COIN))
     granted = own.left
     try:
         return _within_budget(rules, facts, attributes, context, own)

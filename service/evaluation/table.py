@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from service.evaluation.settling import TrialBudget, settling_length
+from service.evaluation.clauses import Plans
+from service.evaluation.settling import TRIALS_PER_COIN, TrialBudget, settling_length
 from service.evaluation.verdicts import Doubt, judged_with_doubt
 from service.facts.attributes import Attribute
 from service.facts.holding import View
@@ -18,6 +19,8 @@ from service.rules.predicates import EvaluationContext, Predicate, reads
 
 # For the facts to look up of all coins together: some seconds.
 _MOST_TRIALS = 300_000
+# Of one rule, and rules.
+_MOST_LENGTHS, _MOST_RULES = 500, 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,12 +48,40 @@ class _Answers:
         return tuple(tuple(view.facts.get(name) for name in self.reads) for view in views)
 
 
+class KnownRules:
+    """What was found out about rules, for requests with the same attributes and context: whoever's coins they are, the same rule
+    has the same plan, and with the same facts the same number of facts settles it."""
+
+    def __init__(self) -> None:
+        self._plans = Plans()
+        self._lengths: dict[Predicate, dict[object, tuple[int, int]]] = {}
+
+    @property
+    def plans(self) -> Plans:
+        """Those for columns: the same ones until they are of too many rules."""
+        if len(self._plans) > _MOST_RULES:
+            self._plans = Plans()
+        return self._plans
+
+    def lengths(self, predicate: Predicate) -> dict[object, tuple[int, int]]:
+        """By what is known of the attributes that the rule reads, how many facts settle it and the trials that it took to find
+        out."""
+        if len(self._lengths) > _MOST_RULES:
+            self._lengths.clear()
+        lengths = self._lengths.setdefault(predicate, {})
+        if len(lengths) > _MOST_LENGTHS:
+            lengths.clear()
+        return lengths
+
+
 class Table:
     """Judges rules for coins and remembers the answers. Rules are recognised by identity, and equal ones share
-    answers."""
+    answers. `known`: what tables before it found."""
 
-    def __init__(self, attributes: Mapping[str, Attribute], context: EvaluationContext) -> None:
-        self.attributes, self.context = attributes, context
+    def __init__(
+        self, attributes: Mapping[str, Attribute], context: EvaluationContext, known: KnownRules | None = None
+    ) -> None:
+        self.attributes, self.context, self._known = attributes, context, known
         # With the rule, so that no other one comes to have its identity.
         self._answers: dict[int, tuple[Predicate, _Answers]] = {}
         self._equal_rules: dict[Predicate, _Answers] = {}
@@ -74,8 +105,22 @@ class Table:
         key = answers.key(views)
         length = answers.lengths.get(key)
         if length is None:
-            length = settling_length(predicate, views, self.attributes, self.context, self._trials)
-            answers.lengths[key] = length
+            length = answers.lengths[key] = self._length(predicate, views, key)
+        return length
+
+    def _length(self, predicate: Predicate, views: tuple[View, ...], key: object) -> int:
+        left, trials = self._trials.left, self._trials
+        # With less than that left the length may be another one. What was known already takes as much off as finding it did, so
+        # that the coins behind it are answered as if it had not been.
+        shared = None
+        if self._known is not None and len(views) == 1 and left >= TRIALS_PER_COIN:
+            shared = self._known.lengths(predicate)
+        if shared is not None and (found := shared.get(key)) is not None:
+            trials.left -= found[1]
+            return found[0]
+        length = settling_length(predicate, views, self.attributes, self.context, trials)
+        if shared is not None:
+            shared[key] = (length, left - trials.left)
         return length
 
     def _answers_of(self, predicate: Predicate) -> _Answers:

@@ -21,7 +21,7 @@ from service.evaluation.engine import ENGINE
 from service.evaluation.keys import Collection
 from service.evaluation.places import FREE_CHOICE, ONE_PER, SLOT, places_of
 from service.evaluation.recorded import RecordedCoins, coins_in_columns
-from service.evaluation.table import Table
+from service.evaluation.table import KnownRules, Table
 from service.evaluation.views import Seen, Views
 from service.facts.holding import HELD, Facts, Holding, View
 from service.facts.vocabulary import Vocabulary
@@ -70,7 +70,8 @@ class EvaluationRequest:
     """What is asked. `pins` and `nevers` are (holding id, place), `previous` is (place, holding id); `issues` is the catalogue
     by id; `budget_seconds` is solver time. `presumptions` come after the definition's own; without `presume` nothing is
     presumed. `replaces` says of the owner's issues in whose place they stand where coins are identified.
-    `known_views` are those of holdings, by id, that are known already: of somebody else's coins, or worked out before."""
+    `known_views` are those of holdings, by id, that are known already: of somebody else's coins, or worked out before.
+    `known_rules`: what requests before found with the same definition, day and vocabularies."""
 
     definition: Definition
     holdings: Sequence[Holding]
@@ -90,6 +91,7 @@ class EvaluationRequest:
     presume: bool = True
     replaces: Mapping[str, str] = field(default_factory=dict)
     known_views: Mapping[str, tuple[View, ...]] = field(default_factory=dict)
+    known_rules: KnownRules | None = field(default=None, compare=False, repr=False)
 
     @cached_property
     def context(self) -> EvaluationContext:
@@ -165,8 +167,10 @@ def build_instance(request: EvaluationRequest) -> tuple[Instance, Table]:
     """Everything judged and ready to be solved. Raises Invalid or OverLimit where the request cannot be evaluated."""
     ensure_evaluable(request)
     coins, context = coins_of(request), request.context
+    if request.known_rules is not None:
+        coins.columns(request.definition.attributes, context).plans = request.known_rules.plans
     places = places_of(request.definition, Collection(coins.views, request.issues, context, coins))
-    table = Table(request.definition.attributes, context)
+    table = Table(request.definition.attributes, context, request.known_rules)
     return build(request.definition, places, coins, table, fixed_placements(request)), table
 
 

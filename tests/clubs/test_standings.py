@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
+from service.assignment.solve import solve
 from service.clubs.standings import MemberProgress, reads_the_day, spare_id, stand
+from service.evaluation.table import KnownRules
+from service.progress.evaluate import EvaluationRequest, build_instance
 from tests.factories import a_definition, a_document, a_holding, a_measurement, measured, places_of
 from tests.strategies import ISSUES, TODAY, definitions, holdings
 
@@ -32,6 +37,26 @@ def test_a_standing_says_what_the_evaluation_says(document: dict[str, Any], coin
     spare = [entry for entry in whole["unplaced"] if entry["reason"] == "spare"]
     assert found.spares == [[entry["holding"], entry.get("pieces", 1), entry["places"]] for entry in spare]
     assert found.counts["spare_pieces"] == sum(entry.get("pieces", 1) for entry in spare)
+
+
+@SOME
+@given(SETS, st.lists(COINS, min_size=2, max_size=4))
+def test_what_was_found_about_rules_for_members_before_changes_nothing(
+    document: dict[str, Any], members: list[list[dict[str, Any]]]
+) -> None:
+    requests = [a_measurement(document, coins, issues=ISSUES) for coins in members]
+    known = KnownRules()
+    # Rules are the same objects for all members, as in the service.
+    together = [replace(request, definition=requests[0].definition, known_rules=known) for request in requests]
+    for _ in range(2):
+        assert [repr(stand(request)) for request in together] == [repr(stand(request)) for request in requests]
+        assert [solved(request) for request in together] == [solved(request) for request in requests]
+
+
+def solved(request: EvaluationRequest) -> str:
+    """The edges with the number of facts to check, and where each coin sits."""
+    instance, _ = build_instance(request)
+    return repr(([*instance.problem.edges], solve(instance.problem).placements))
 
 
 def with_one_less(coins: list[dict[str, Any]], identity: str) -> list[dict[str, Any]]:

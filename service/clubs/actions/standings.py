@@ -22,6 +22,7 @@ from service.clubs.store.offers import CopyStore, OfferStore, ShownDefinition, S
 from service.definitions.model import NO_DECISIONS, Decisions
 from service.definitions.store import DefinitionStore
 from service.errors import Invalid, NotFound, SetwrightError
+from service.evaluation.table import KnownRules
 from service.facts.own_vocabularies import OwnVocabulary
 from service.holdings.columns.store import held_by
 from service.holdings.model import StoredHolding
@@ -162,7 +163,11 @@ class MemberSet:
         asked = (definition, coins, day, definition.vocabularies, issues, self.decisions.pins, self.decisions.nevers)
         presumptions = self.own.presumed.read(definition.attributes, definition.vocabularies)
         return EvaluationRequest(
-            *asked, presumptions=presumptions, replaces=self.own.replaces, budget_seconds=BUDGET_SECONDS
+            *asked,
+            presumptions=presumptions,
+            replaces=self.own.replaces,
+            budget_seconds=BUDGET_SECONDS,
+            known_rules=_known_rules(offered, self.own, day),
         )
 
 
@@ -175,6 +180,14 @@ def theirs_of(connection: Connection, shown: ShownDefinition, offered: ClubOffer
 def read_offered(offered: ClubOffer, own: OwnReference = NOTHING_OWN) -> Definition:
     """The offered definition, with the vocabularies of a member."""
     return _read_once(_Document(offered.digest, offered.document), own.vocabularies)[0]
+
+
+def _known_rules(offered: ClubOffer, own: OwnReference, day: date) -> KnownRules:
+    """What members with the same vocabularies have in common on one day."""
+    by_day = _read_once(_Document(offered.digest, offered.document), own.vocabularies)[2]
+    if day not in by_day:
+        by_day.clear()
+    return by_day.setdefault(day, KnownRules())
 
 
 def basis_of(connection: Connection, shown: ShownDefinition, offered: ClubOffer, day: date) -> str:
@@ -200,12 +213,12 @@ class _Document:
 
 def _read(offered: ClubOffer) -> tuple[Definition, bool]:
     """The definition, and whether its rules read the day."""
-    return _read_once(_Document(offered.digest, offered.document), ())
+    return _read_once(_Document(offered.digest, offered.document), ())[:2]
 
 
 @lru_cache(maxsize=32)
-def _read_once(of: _Document, own: tuple[OwnVocabulary, ...]) -> tuple[Definition, bool]:
+def _read_once(of: _Document, own: tuple[OwnVocabulary, ...]) -> tuple[Definition, bool, dict[date, KnownRules]]:
     """Hundreds of places take about as long to read as a member's coins to evaluate."""
     schemes = reference.vocabularies_with(OwnReference(vocabularies=own))
     definition = reference.read_stored(of.document, schemes)
-    return definition, reads_the_day(definition)
+    return definition, reads_the_day(definition), {}
