@@ -18,12 +18,24 @@ from functools import reduce
 import numpy as np
 import numpy.typing as npt
 
+from service.evaluation import selection as selection_module
 from service.evaluation.attribute_column import AttributeColumn, column_of_views
 from service.evaluation.clause_marks import ClauseMarks, judged_marks, marks_of
 from service.evaluation.clauses import Plan, Plans, conjunctions_of
 from service.evaluation.column_index import CERTAIN, DECLARED, POSSIBLE, Marks
 from service.evaluation.grouping import grouped
-from service.evaluation.selection import Piece, Rows, Selection, Tell, select, together, tree_of, union
+from service.evaluation.selection import (
+    EVERY_MARK,
+    Piece,
+    Rows,
+    Selection,
+    Tell,
+    select,
+    select_among_few,
+    together,
+    tree_of,
+    union,
+)
 from service.evaluation.verdicts import (
     ALTERNATIVES,
     REFERENCE,
@@ -37,7 +49,6 @@ from service.facts.holding import View
 from service.facts.knowledge import Among, Knowledge, Subsets
 from service.rules.predicates import EvaluationContext, Leaf, Predicate, leaves, reads
 
-_EVERY_MARK = CERTAIN | DECLARED | POSSIBLE
 _NO_ROWS: Rows = np.empty(0, np.intp)
 _MOST_MARKS = 1 << 26
 """Bytes of marks of clauses for all rows that are kept."""
@@ -259,7 +270,13 @@ class Columns:
 
     def _tell(self, conjunctions: Sequence[Sequence[Plan]], tell: Tell) -> None:
         """Tells what the conjunctions select."""
-        every = Selection(np.arange(self.rows), np.full(self.rows, _EVERY_MARK, np.uint8))
+        if not conjunctions or not self.rows:
+            return
+        cells = self.rows * sum(map(len, conjunctions))
+        if self.rows <= selection_module.FEW_ROWS and cells <= selection_module.MOST_MARKS:
+            select_among_few(conjunctions, self.rows, self, tell)
+            return
+        every = Selection(np.arange(self.rows), np.full(self.rows, EVERY_MARK, np.uint8))
         select(tree_of(conjunctions, self._passing(conjunctions), self.rows, self), every, self, tell)
 
     def _passing(self, conjunctions: Iterable[Iterable[Plan]]) -> dict[Plan, float]:
@@ -391,7 +408,7 @@ def _split(lengths: npt.NDArray[np.int64], selection: Selection) -> tuple[list[F
     """The rows of consecutive stretches of these lengths by what their marks say, and the stretches themselves."""
     rows, marks = selection
     parts = []
-    for wanted in (_EVERY_MARK, DECLARED | POSSIBLE, POSSIBLE):
+    for wanted in (EVERY_MARK, DECLARED | POSSIBLE, POSSIBLE):
         here = marks == wanted
         found = rows[here]
         ends = np.cumsum(_sums(here, lengths)).tolist()

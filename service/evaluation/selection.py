@@ -5,27 +5,33 @@ Conjunctions are put into a tree, the operands that many share and few rows pass
 conjunction and its rows become fewer with each step. All clauses about one attribute that follow the same way are judged
 together: their marks for each dictionary entry are a small table, and the rows look theirs up by their codes. Where many
 clauses each select few rows, the rows are sorted by their codes instead and each clause takes its slices. Time: the rows that
-are left at each step, and those that are found.
+are left at each step, and those that are found. Among few rows every operand is judged on all of them, without a tree.
 """
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from itertools import chain
 from typing import NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
 from service.evaluation.clauses import Plan
-from service.evaluation.column_index import Marks
+from service.evaluation.column_index import CERTAIN, DECLARED, POSSIBLE, Marks
 
 Rows = npt.NDArray[np.intp]
+EVERY_MARK = CERTAIN | DECLARED | POSSIBLE
 
 _MOST_CELLS = 1 << 19
 """Clauses times rows that are looked up at once: half a megabyte of marks."""
 _BRANCH = 20_000
 """What a branch of the tree costs beside its rows: as much as so many look-ups."""
+FEW_ROWS = 8_192
+"""Up to so many rows conjunctions are judged one by one over all of them..."""
+MOST_MARKS = 1 << 24
+"""... where their operands have no more marks than that, in bytes."""
 _SORTED_FROM = 32
 """From so many clauses about one attribute on sorting the rows by their codes pays..."""
 _SPARSE = 16
@@ -45,14 +51,14 @@ class Judge(Protocol):
     def attribute_of(self, clause: int) -> str | None:
         """The one attribute that a clause reads, None where it reads several, or none."""
 
-    def codes_at(self, name: str, rows: Rows) -> Rows:
-        """The codes of these rows in the column of an attribute."""
+    def codes_at(self, name: str, rows: Rows | None) -> Rows:
+        """The codes of these rows (all of them for None) in the column of an attribute."""
 
     def table(self, name: str, clauses: Iterable[Plan]) -> Marks:
         """The marks of clauses about an attribute for the entries of its column; shape (clauses, entries)."""
 
-    def marks_at(self, plan: Plan, rows: Rows) -> Marks:
-        """The marks of any plan for these rows."""
+    def marks_at(self, plan: Plan, rows: Rows | None) -> Marks:
+        """The marks of any plan for these rows, or for all."""
 
 
 class Branch:
@@ -129,6 +135,42 @@ def select(branch: Branch, at: Selection, judge: Judge, tell: Tell) -> None:
             ends = bounds.tolist()
             for one, start, end in zip(here, ends, ends[1:], strict=False):
                 select(one, Selection(rows[start:end], marks[start:end]), judge, tell)
+
+
+def select_among_few(conjunctions: Sequence[Sequence[Plan]], rows: int, judge: Judge, tell: Tell) -> None:
+    """Tells what every conjunction selects among all rows, operand by operand over all of them: for so few rows that the
+    branches of a tree cost more than they save."""
+    operands = {operand: at for at, operand in enumerate(dict.fromkeys(chain.from_iterable(conjunctions)))}
+    by_attribute: dict[str, list[int]] = {}
+    marks = np.full((len(operands) + 1, rows), EVERY_MARK, np.uint8)
+    for operand, at in operands.items():
+        name = judge.attribute_of(operand) if isinstance(operand, int) else None
+        if name is None:
+            marks[at] = judge.marks_at(operand, None)
+        else:
+            by_attribute.setdefault(name, []).append(at)
+    known = list(operands)
+    for name, places in by_attribute.items():
+        table = judge.table(name, [known[at] for at in places])
+        marks[places] = table.take(judge.codes_at(name, None), axis=1)
+    longest = max(map(len, conjunctions))
+    # The last line of the marks, which changes nothing, fills up the shorter conjunctions.
+    lines = np.full((len(conjunctions), longest), len(operands))
+    for number, conjunction in enumerate(conjunctions):
+        lines[number, : len(conjunction)] = [operands[operand] for operand in conjunction]
+    step = max(1, _MOST_CELLS // 2 // rows)
+    for first in range(0, len(conjunctions), step):
+        here = lines[first : first + step]
+        cells = marks.take(here[:, 0], axis=0)
+        for at in range(1, longest):
+            cells &= marks.take(here[:, at], axis=0)
+        cells = cells.reshape(-1)
+        flat = (cells != 0).nonzero()[0]
+        ends = np.arange(0, (len(here) + 1) * rows, rows)
+        bounds = flat.searchsorted(ends)
+        lengths = bounds[1:] - bounds[:-1]
+        selection = Selection(flat - ends[:-1].repeat(lengths), cells.take(flat))
+        tell(range(first, first + len(here)), lengths, selection)
 
 
 _Looked = tuple[int, Rows, Marks, npt.NDArray[np.int64]]

@@ -22,11 +22,13 @@ from tests.factories import AROUND, a_rule, a_view
 from tests.strategies import ATTRIBUTES, examples, op, rules, some_facts
 
 WAYS: dict[str, dict[str, int]] = {
-    "looked up": {},
-    "looked up in small pieces": {"_MOST_CELLS": 5},
-    "sorted": {"_SORTED_FROM": 1, "_SPARSE": 0},
-    "sorted in small pieces": {"_SORTED_FROM": 1, "_SPARSE": 0, "_MOST_CELLS": 16},
-    "most shared first": {"_BRANCH": 10**9},
+    "over all rows": {},
+    "over all rows in small pieces": {"_MOST_CELLS": 16},
+    "looked up": {"FEW_ROWS": 0},
+    "looked up in small pieces": {"FEW_ROWS": 0, "_MOST_CELLS": 5},
+    "sorted": {"FEW_ROWS": 0, "_SORTED_FROM": 1, "_SPARSE": 0},
+    "sorted in small pieces": {"FEW_ROWS": 0, "_SORTED_FROM": 1, "_SPARSE": 0, "_MOST_CELLS": 16},
+    "most shared first": {"FEW_ROWS": 0, "_BRANCH": 10**9},
 }
 
 
@@ -41,7 +43,7 @@ def alike(draw: st.DrawFn) -> list[Any]:
 
 
 @pytest.mark.parametrize("way", WAYS)
-@settings(max_examples=examples(30), deadline=None)
+@settings(max_examples=examples(20), deadline=None)
 @given(written=alike(), coins=st.lists(some_facts(least_known=6), max_size=10), often=st.integers(1, 3))
 def test_rules_judged_together_fit_what_each_fits_alone(
     way: str, written: list[Any], coins: list[dict[str, Any]], often: int
@@ -79,7 +81,7 @@ def agree(predicates: list[Predicate], coins: list[dict[str, Any]]) -> None:
 @pytest.mark.parametrize("way", WAYS)
 def test_many_coins_fit_what_they_fit_by_bitmaps(way: str, monkeypatch: pytest.MonkeyPatch) -> None:
     for name, value in WAYS[way].items():
-        monkeypatch.setattr(selection, name, value if name != "_MOST_CELLS" else 700)
+        monkeypatch.setattr(selection, name, value if name != "_MOST_CELLS" else 2_000)
     monkeypatch.setattr(columns_module, "_MOST_GATHERED", 500)
     monkeypatch.setattr(columns_module, "_MOST_MARKS", 3_000)
     chance = Random(way)
