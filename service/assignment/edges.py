@@ -106,19 +106,6 @@ class Edges(Sequence[Edge]):
             self.presumed[chosen],
         )
 
-    def and_also(self, others: Edges) -> Edges:
-        """These, then the others."""
-        return Edges(
-            np.concatenate((self.place, others.place)),
-            np.concatenate((self.holding, others.holding)),
-            np.concatenate((self.basis, others.basis)),
-            np.concatenate((self.cost, others.cost), axis=1),
-            np.concatenate((self.stays, others.stays)),
-            np.concatenate((self.pinned, others.pinned)),
-            np.concatenate((self.to_check, others.to_check)),
-            np.concatenate((self.presumed, others.presumed)),
-        )
-
     def plain(self) -> Edges:
         """The same as firm edges that cost nothing; pins stay."""
         count = len(self)
@@ -198,3 +185,18 @@ class _Values(ValuesView[Edge]):
 
     def __iter__(self) -> Iterator[Edge]:
         return iter(self._mapping.edges.at(self._mapping.there))
+
+
+def joined(parts: Sequence[Edges], levels: int) -> Edges:
+    """The edges of all parts, which have a cost on each of so many levels, one part after the other."""
+    every = parts or [Edges.of((), levels)]
+    return Edges(
+        np.concatenate([part.place for part in every]),
+        np.concatenate([part.holding for part in every]),
+        np.concatenate([part.basis for part in every]),
+        np.concatenate([part.cost for part in every], axis=1),
+        np.concatenate([part.stays for part in every]),
+        np.concatenate([part.pinned for part in every]),
+        np.concatenate([part.to_check for part in every]),
+        np.concatenate([part.presumed for part in every]),
+    )

@@ -16,23 +16,20 @@ from math import lcm
 import numpy as np
 
 from service.assignment.build import Instance
-from service.assignment.certainty import most_counted
-from service.assignment.components import lay_out, lay_out_certain, lay_out_possible
 from service.assignment.cp_sat import SolverBudget
-from service.assignment.edges import Edges
-from service.assignment.levels import assignment_of, value_of
+from service.assignment.edges import Edges, joined
 from service.assignment.preference_costs import CostScale
 from service.assignment.problem import (
     LARGEST_COST,
     AssignmentProblem,
     Basis,
-    Edge,
     GroupPin,
     Level,
     Placement,
     SetRule,
     Solution,
 )
+from service.assignment.solve import level_values, most_certain, most_possible
 from service.errors import Fault, OverLimit
 
 _UNSCALED = CostScale()
@@ -89,7 +86,8 @@ def join_problems(sets: Sequence[SetProblem]) -> JointProblem:
     scales = [_common_scale(sets, level) for level in range(levels)]
     first_place: list[int] = []
     required: list[bool] = []
-    edges: list[Edge] = []
+    edges: list[Edges] = []
+    largest = [0] * levels
     rules: list[SetRule] = []
     pins: list[GroupPin] = []
     alike: list[frozenset[int]] = []
@@ -97,18 +95,25 @@ def join_problems(sets: Sequence[SetProblem]) -> JointProblem:
         start, coins = len(required), [number_of[name] for name in one.holdings]
         first_place.append(start)
         required.extend(one.problem.required)
-        for edge in one.problem.edges:
-            cost = tuple(_rescaled(one, edge, level, scale) for level, scale in enumerate(scales))
-            edges.append(replace(edge, place=start + edge.place, holding=coins[edge.holding], cost=cost))
+        own_edges = Edges.of(one.problem.edges, one.problem.preference_levels)
+        moved = np.array(coins, np.int64)[own_edges.holding]
+        cost = np.zeros((levels, len(own_edges)), np.int64)
+        for level, scale in enumerate(scales):
+            least, factor = _rescaling(one, level, scale)
+            most = least + (factor * int(own_edges.cost[level].max(initial=0)) if factor else 0)
+            largest[level] = max(largest[level], most if len(own_edges) else 0)
+            if most <= LARGEST_COST:
+                cost[level] = least + (factor * own_edges.cost[level] if factor else 0)
+        edges.append(replace(own_edges, place=start + own_edges.place, holding=moved, cost=cost))
         own = frozenset(range(start, len(required)))
         pins.extend(GroupPin(coins[p.holding], _shifted(p.places, start)) for p in one.problem.group_pins)
         alike.extend(_shifted(group, start) for group in one.problem.alike)
         rules.extend(_renumbered(rule, f"{number}:{rule.name}", start, coins, own) for rule in one.problem.rules)
     pieces_of = tuple(quantity[name] for name in holdings)
     problem = AssignmentProblem(
-        tuple(required), pieces_of, tuple(edges), tuple(rules), levels, tuple(pins), tuple(alike)
+        tuple(required), pieces_of, joined(edges, levels), tuple(rules), levels, tuple(pins), tuple(alike)
     )
-    _ensure_small(edges, levels)
+    _ensure_small(largest)
     return JointProblem(problem, tuple(sets), holdings, tuple(first_place), tuple(scale.steps for scale in scales))
 
 
@@ -119,11 +124,12 @@ def _common_scale(sets: Sequence[SetProblem], level: int) -> CostScale:
     return CostScale(steps, min((scale.least for scale in own), default=0))
 
 
-def _rescaled(one: SetProblem, edge: Edge, level: int, common: CostScale) -> int:
-    if level >= len(edge.cost):
-        return int(-common.least * common.steps)
+def _rescaling(one: SetProblem, level: int, common: CostScale) -> tuple[int, int]:
+    """What a cost of 0 is on the common scale, and how many units there 1 is; 0 where the set does not have the level."""
+    if level >= one.problem.preference_levels:
+        return int(-common.least * common.steps), 0
     own = one.scale(level)
-    return int((own.least - common.least) * common.steps) + edge.cost[level] * (common.steps // own.steps)
+    return int((own.least - common.least) * common.steps), common.steps // own.steps
 
 
 def _renumbered(rule: SetRule, name: str, start: int, coins: Sequence[int], own: frozenset[int]) -> SetRule:
@@ -142,9 +148,9 @@ def _shifted(places: Iterable[int], start: int) -> frozenset[int]:
     return frozenset(start + place for place in places)
 
 
-def _ensure_small(edges: Sequence[Edge], levels: int) -> None:
-    for level in range(levels):
-        if any(edge.cost[level] > LARGEST_COST for edge in edges):
+def _ensure_small(largest: Sequence[int]) -> None:
+    for level, cost in enumerate(largest):
+        if cost > LARGEST_COST:
             message = (
                 f"the numbers of preference {level + 1} of all sets span more than 2^60 steps of their least difference"
             )
@@ -173,8 +179,8 @@ def solution_of(joint: JointProblem, number: int, solution: Solution, *, budget_
         if placement.place not in places and coin is not None:
             elsewhere[coin] = elsewhere.get(coin, 0) + 1
     left = without_pieces(one.problem, elsewhere)
-    certain, certain_proven = most_counted(lay_out_certain(left), placements, SolverBudget(budget_seconds))
-    possible, possible_proven = most_counted(lay_out_possible(left), placements, SolverBudget(budget_seconds))
+    certain, certain_proven = most_certain(left, placements, SolverBudget(budget_seconds))
+    possible, possible_proven = most_possible(left, placements, SolverBudget(budget_seconds))
     filled = sum(1 for placement in placements if placement.basis is Basis.FIRM)
     certain, possible = max(certain, filled), max(possible, certain, len(placements))
     levels = tuple(_levels(joint, number, placements, solution))
@@ -190,9 +196,7 @@ def without_pieces(problem: AssignmentProblem, used: Mapping[int, int]) -> Assig
 
 def _levels(joint: JointProblem, number: int, placements: Sequence[Placement], solution: Solution) -> list[Level]:
     one = joint.sets[number]
-    layout = lay_out(one.problem)
-    own = assignment_of(layout, placements)
-    values = {name: value_of(layout, at, own) for at, name in enumerate(layout.levels)}
+    values = level_values(one.problem, placements)
     found = []
     for level in solution.levels:
         gap = level.bound - level.value

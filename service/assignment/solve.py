@@ -34,7 +34,15 @@ from service.assignment.components import (
 )
 from service.assignment.cp_sat import SolverBudget
 from service.assignment.heuristics import first_incumbent, is_feasible
-from service.assignment.levels import Assignment, basis_of, loss, reported_level, shown_basis
+from service.assignment.levels import (
+    Assignment,
+    assignment_of,
+    basis_of,
+    loss,
+    reported_level,
+    shown_basis,
+    value_of,
+)
 from service.assignment.network import all_losses, pins_of
 from service.assignment.problem import AssignmentProblem, Basis, Level, Placement, Solution
 from service.assignment.reduction import fix_by_linear_prices, fix_by_reduced_cost
@@ -313,3 +321,19 @@ def most_possible(
         return most, True
     more, proven = most_counted(lay_out_possible(part.ruled), placements, budget)
     return most + more, proven
+
+
+def level_values(problem: AssignmentProblem, placements: Iterable[Placement]) -> dict[str, int]:
+    """What these placements of the problem come to on each level but `order`, as it is reported."""
+    part = parted(problem)
+    placed = list(placements)
+    losses = all_losses(problem, part.edges)
+    network = part.network(tuple(losses.values()))
+    chosen = np.array(part.edges.positions((one.place, one.holding) for one in placed), np.int64)
+    found = {name: reported_level(name, network.total(at, chosen), 0).value for at, name in enumerate(losses)}
+    if part.ruled is not None:
+        layout = lay_out(part.ruled)
+        own = assignment_of(layout, placed)
+        for at, name in enumerate(layout.levels):
+            found[name] += value_of(layout, at, own)
+    return found

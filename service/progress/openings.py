@@ -18,7 +18,7 @@ import numpy as np
 
 from service.analysis.satisfiability import WantedVerdict, find_witness
 from service.assignment.build import Instance, set_rule
-from service.assignment.edges import Edges
+from service.assignment.edges import Edges, joined
 from service.assignment.fits import no_fits
 from service.assignment.neighbours import leaders_of
 from service.assignment.problem import AssignmentProblem, Basis, Edge, Placement, SetRule
@@ -338,7 +338,7 @@ class _Trial:
         here = edges.at(np.array(trials.leader, np.int64)[edges.place] == trials.leader[at])
         self._closed = here.at(here.place != at)
         imaginary = (Edge(place=at, holding=coin, basis=Basis.FIRM) for coin in coins)
-        self._open = here.and_also(Edges.of(imaginary, levels))
+        self._open = joined([here, Edges.of(imaginary, levels)], levels)
 
     def opens(self, rules: Sequence[SetRule], key: object, without: int | None = None) -> bool | None:
         """Whether under these rules (`key` tells them apart) more is filled with the place open than with it closed; None

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from service.assignment import network
-from service.assignment.edges import Edges, PlaceEdges
+from service.assignment.edges import Edges, PlaceEdges, joined
 from service.assignment.neighbours import leaders_of
 from service.assignment.problem import Basis, Edge
 from tests.assignment.by_objects.neighbours import leaders_of as leaders_by_objects
@@ -50,7 +50,7 @@ def test_edges_of_one_place() -> None:
 def test_edges_without_what_they_cost() -> None:
     plain = tuple(Edges.of(SOME, 2).plain())
     assert plain == tuple(Edge(one.place, one.holding, Basis.FIRM, pinned=one.pinned) for one in SOME)
-    assert tuple(Edges.of(SOME[:1], 2).and_also(Edges.of(SOME[1:], 2))) == SOME
+    assert tuple(joined([Edges.of(SOME[:1], 2), Edges.of(SOME[1:], 2)], 2)) == SOME
     assert tuple(Edges.of(SOME, 2).at(np.array([2, 0]))) == (SOME[2], SOME[0])
 
 
