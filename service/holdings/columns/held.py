@@ -6,7 +6,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from itertools import accumulate
 from typing import Any, Protocol, overload
 
@@ -52,18 +52,24 @@ class HoldingColumns(Sequence[StoredHolding]):
         blocks: Sequence[Block],
         dictionary: Dictionary,
         moment: Moments,
-        nbytes: int | None = None,
+        carried: tuple[list[str], int] | None = None,
     ) -> None:
+        """`carried`: the first id of each block, and what all blocks take, from the version before."""
         self.state, self.dictionary = state, dictionary
         self._blocks, self._moment = tuple(blocks), moment
-        self._firsts = [block.ids[0] for block in self._blocks]
-        self._starts: list[int] = [0, *accumulate(len(block.ids) for block in self._blocks)]
+        if carried is None:
+            carried = [block.ids[0] for block in self._blocks], sum(block.nbytes for block in self._blocks)
+        self._firsts, self._bytes = carried
         self._columns: dict[Column, Codes] = {}
         self._ids: list[str] | None = None
         self._remembered: dict[object, Any] = {}
-        self._bytes = sum(block.nbytes for block in self._blocks) if nbytes is None else nbytes
 
     # -- the whole
+
+    @cached_property
+    def _starts(self) -> list[int]:
+        """The row with which each block begins, and how many rows there are."""
+        return [0, *accumulate(len(block.ids) for block in self._blocks)]
 
     def __len__(self) -> int:
         return self._starts[-1]
@@ -188,15 +194,15 @@ class HoldingColumns(Sequence[StoredHolding]):
         for identity, row in sorted(zip(dashed, changed, strict=True), key=lambda pair: pair[0]):
             by_block.setdefault(self._block_of(identity) or 0, []).append((identity, *row[1:]))
         blocks: list[Block] = list(self._blocks)
-        reader, nbytes = BlockReader(self.dictionary), self._bytes
+        reader, firsts, nbytes = BlockReader(self.dictionary), list(self._firsts), self._bytes
         for at in sorted(by_block, reverse=True):
             living = [row for row in by_block[at] if not _is_destroyed(row)]
             gone = [_id_of(row) for row in by_block[at] if _is_destroyed(row)]
             old, new = blocks[at : at + 1], reader.block(living)
             made = changed_block(old[0], gone, new) if old else [new] if living else []
             nbytes += sum(block.nbytes for block in made) - sum(block.nbytes for block in old)
-            blocks[at : at + 1] = made
-        return HoldingColumns(state, blocks, self.dictionary, self._moment, nbytes)
+            blocks[at : at + 1], firsts[at : at + 1] = made, [block.ids[0] for block in made]
+        return HoldingColumns(state, blocks, self.dictionary, self._moment, (firsts, nbytes))
 
 
 def columns_of(state: State, portions: Iterable[Sequence[HeldRow]], moment: Moments) -> HoldingColumns:
