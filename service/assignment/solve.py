@@ -163,9 +163,14 @@ def _solved(layout: Layout, budget: SolverBudget) -> list[_SolvedComponent]:
                 start, forced = priced.incumbent.among(smaller.edges), forced_by_flow(relaxed.flow)
                 unsolved.append(_OpenComponent(smaller, start, relaxed, forced, priced.proven))
     searched: list[_SearchedComponent] = []
-    for number, one in enumerate(unsolved):
-        seconds = budget.left * _PLACEMENT_SHARE / (len(unsolved) - number)
+    # By size, small ones first: what they leave is for the large ones.
+    unsolved.sort(key=lambda one: len(one.component.edges))
+    edges_left = sum(len(one.component.edges) for one in unsolved)
+    for one in unsolved:
+        edges = len(one.component.edges)
+        seconds = budget.left * _PLACEMENT_SHARE * edges / edges_left
         searched.append(_searched(layout, one, budget, seconds))
+        edges_left -= edges
     for number, one_searched in enumerate(searched):
         # What the placements leave of their time, so that none of them is worse for it.
         seconds = budget.left * _PLACEMENT_SHARE / (len(searched) - number) if one_searched.proven else 0.0
