@@ -99,6 +99,20 @@ def build(
     columns = coins.columns(table.attributes, table.context)
     both_columns = columns, coins.bare_columns(table.attributes, table.context)
     fits, barred = fits_of(places, coins, table, both_columns, fixed.nevers)
+    return assembled(definition, places, coins, table, fixed, (fits, barred))
+
+
+def assembled(
+    definition: Definition,
+    places: tuple[Place, ...],
+    coins: Coins,
+    table: Table,
+    fixed: FixedPlacements,
+    judged: tuple[tuple[PlaceFits, ...], Mapping[int, frozenset[int]]],
+) -> Instance:
+    """The same of coins that are judged already: `fits` and `barred` of an instance. Raises OverLimit as `build` does."""
+    fits, barred = judged
+    columns = coins.columns(table.attributes, table.context)
     costs = costs_of(places, [here.coins for here in fits], PreferenceValues(coins, columns, table))
     edges = _edges(places, coins, fits, costs.cost, fixed)
     constraints = _constraints(definition)

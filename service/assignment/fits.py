@@ -4,7 +4,7 @@ objects, made when they are asked for."""
 from __future__ import annotations
 
 from collections.abc import Collection, ItemsView, Iterable, Iterator, Mapping, Sequence, ValuesView
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -18,9 +18,10 @@ from service.evaluation.places import Place
 from service.evaluation.table import Fit, Table
 from service.evaluation.verdicts import ALTERNATIVES, REFERENCE, UNKNOWN, Doubt
 from service.evaluation.views import bare
+from service.facts.holding import View
 from service.facts.truth import NO, UNDECIDED, YES
 from service.rules.partitions import has_plain_value
-from service.rules.predicates import Leaf, leaves, reads
+from service.rules.predicates import Leaf, Predicate, leaves, reads
 
 BASES: Mapping[Doubt | None, Basis] = {
     None: Basis.FIRM,
@@ -101,6 +102,15 @@ class PlaceFits(Mapping[int, Fit]):
         return PlaceFits(
             self.coins[chosen], self.basis[chosen], self.presumed[chosen], self.to_check[chosen], self.limits
         )
+
+    def renumbered(self, coins: Integers, numbers: Integers) -> PlaceFits:
+        """Of some coins, ascending, which have other `numbers` then, ascending too."""
+        at = np.minimum(np.searchsorted(coins, self.coins), max(len(coins) - 1, 0))
+        here = coins[at] == self.coins if len(coins) else np.zeros(len(self.coins), bool)
+        found = self.at(here)
+        number_of = {int(c): int(numbers[np.searchsorted(coins, c)]) for c in found.limits if c in set(coins.tolist())}
+        limits = {number_of[coin]: limit for coin, limit in found.limits.items() if coin in number_of}
+        return replace(found, coins=numbers[at[here]], limits=limits)
 
     def without(self, coins: Collection[int]) -> PlaceFits:
         """The same without some coins."""
@@ -185,19 +195,12 @@ def _fits(
     parts = [(single[numbers], *others) for numbers, *others in parts]
     limits: dict[int, str] = {}
     for coin in coins.several:
-        views = coins.views[coin]
-        fit = table.fit(predicate, views)
+        fit = fit_of(predicate, coins.views[coin], table)
         if fit.verdict is NO:
             continue
-        to_check, rests = 0, False
-        if fit.verdict is UNDECIDED and fit.doubt != REFERENCE:
-            to_check = table.to_check(predicate, views)
-        elif fit.verdict is YES and any(view.presumed for view in views):
-            rests = table.verdict(predicate, bare(views)) is not YES
-        # What rests on presumptions is told as such, whatever it took to find out.
-        if fit.limit is not None and not rests:
+        if fit.limit is not None:
             limits[coin] = fit.limit
-        parts.append(([coin], BASES[None if fit.verdict is YES else fit.doubt], rests, to_check))
+        parts.append(([coin], BASES[fit.doubt], fit.presumed, fit.to_check))
     return _merged(parts, limits)
 
 
@@ -237,6 +240,37 @@ class _Open:
             facts = ({} if entry is None else {name: entry} for entry in entries)
             self._found[name] = np.fromiter((not has_plain_value(one, name) for one in facts), bool, len(entries))
         return self._found[name]
+
+
+def fit_of(predicate: Predicate, views: tuple[View, ...], table: Table) -> Fit:
+    """Whether one coin fits a rule, with all that an edge says of it: what the columns say of many coins at once."""
+    fit = table.fit(predicate, views)
+    if fit.verdict is UNDECIDED and fit.doubt != REFERENCE:
+        return replace(fit, to_check=table.to_check(predicate, views))
+    if fit.verdict is YES and any(view.presumed for view in views) and table.verdict(predicate, bare(views)) is not YES:
+        # What rests on presumptions is told as such, whatever it took to find out.
+        return _FIRM_FITS[True]
+    return fit
+
+
+def fits_in_order(fits: Mapping[int, Fit]) -> PlaceFits:
+    """The fits of one place, of coins one by one; those that do not fit are left out."""
+    found = {coin: fits[coin] for coin in sorted(fits) if fits[coin].verdict is not NO}
+    return PlaceFits(
+        np.fromiter(found, np.int64, len(found)),
+        np.fromiter((BASES[fit.doubt] for fit in found.values()), np.int8, len(found)),
+        np.fromiter((fit.presumed for fit in found.values()), bool, len(found)),
+        np.fromiter((fit.to_check for fit in found.values()), np.int64, len(found)),
+        {coin: fit.limit for coin, fit in found.items() if fit.limit is not None},
+    )
+
+
+def joined_fits(some: PlaceFits, others: PlaceFits) -> PlaceFits:
+    """The fits of different coins for one place."""
+    if not len(others):
+        return some
+    parts = [(here.coins, here.basis, here.presumed, here.to_check) for here in (some, others)]
+    return _merged(parts, {**some.limits, **others.limits})
 
 
 def _merged(parts: Sequence[tuple[Any, Any, Any, Any]], limits: Mapping[int, str]) -> PlaceFits:

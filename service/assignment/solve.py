@@ -7,7 +7,7 @@ What remains is reduced by its reduced costs and searched with CP-SAT.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,7 +33,7 @@ from service.assignment.components import (
     lay_out_possible,
 )
 from service.assignment.cp_sat import SolverBudget
-from service.assignment.heuristics import first_incumbent, is_feasible
+from service.assignment.heuristics import first_incumbent, greedy_assignment, is_feasible
 from service.assignment.levels import (
     Assignment,
     assignment_of,
@@ -89,17 +89,27 @@ class _SearchedComponent:
     proven: bool
 
 
-def solve(problem: AssignmentProblem, *, budget_seconds: float = 10.0) -> Solution:
-    """The best assignment on every level of the problem in order, with what is proven of it.
+def solve(
+    problem: AssignmentProblem,
+    *,
+    budget_seconds: float = 10.0,
+    with_standings: bool = True,
+    budget: SolverBudget | None = None,
+    known: Sequence[Placement] = (),
+) -> Solution:
+    """The best assignment on every level of the problem in order, with what is proven of it. `with_standings` false: no
+    placement says how firmly it stands (`forced` and `instead` are not told), for whoever asks only who sits where;
+    everything else is the same.
 
     Levels and rules are those of `service.assignment.problem`. Ties are broken by the last level, `order`: place by place
     the first holding that still allows the best, so the answer does not depend on the order of edges or rules. Raises
     ValueError, naming every fault, when the problem violates its contract (`components.lay_out`).
 
     `budget_seconds` are deterministic seconds of the solver, shared by the components that need a search: the same
-    problem has the same answer on a busy machine. Without set-level rules none is used, and everything is proven: the
-    time is a shortest path for each place, the memory linear in edges. Under set-level rules the problem is NP-hard in
-    general; when the budget runs out the answer still satisfies every rule, and its levels say what is not proven.
+    problem has the same answer on a busy machine. A `budget` given instead is shared with whatever else uses it. Without
+    set-level rules none is used, and everything is proven: the time is a shortest path for each place, the memory linear in
+    edges. `known` are placements that keep the rules: a search starts from them. Under set-level rules the problem is NP-hard
+    in general; when the budget runs out the answer still satisfies every rule, and its levels say what is not proven.
 
     Honest limits: with keys that are not settled each rule is judged by itself, so `certain` counts every possible key
     against every rule, and the possible placements are not checked for one world in which all rules hold at once. Pieces
@@ -125,30 +135,38 @@ def solve(problem: AssignmentProblem, *, budget_seconds: float = 10.0) -> Soluti
     certain.
     """
     part = parted(problem)
-    budget = SolverBudget(budget_seconds)
+    budget = budget or SolverBudget(budget_seconds)
     unruled = solve_unruled(part)
     if part.ruled is None:
         return _solution(part, unruled, None, [], budget)
     layout = lay_out(part.ruled)
-    return _solution(part, unruled, layout, _solved(layout, budget), budget)
+    return _solution(part, unruled, layout, _solved(layout, budget, with_standings, known), budget)
 
 
-def _solved(layout: Layout, budget: SolverBudget) -> list[_SolvedComponent]:
+def _solved(
+    layout: Layout, budget: SolverBudget, with_standings: bool, known: Sequence[Placement]
+) -> list[_SolvedComponent]:
     """The components of a layout, one by one."""
     solved: list[_SolvedComponent] = []
     unsolved: list[_OpenComponent] = []
     for component in components(layout):
         relaxed = relax(layout, component)
-        decided = _decided(layout, component, relaxed)
+        decided = _decided(layout, component, relaxed, with_standings)
         if decided is not None:
             solved.append(decided)
             continue
         found = relaxed.assignment
         is_allowed = is_feasible(layout, component, found)
-        incumbent = found if is_allowed else first_incumbent(layout, relaxed.component, relaxed.flow)
+        if is_allowed:
+            incumbent = found
+        elif known:
+            wanted = assignment_of(layout, known).edges
+            incumbent = greedy_assignment(layout, component, wanted.intersection(component.edges))
+        else:
+            incumbent = first_incumbent(layout, relaxed.component, relaxed.flow)
         for part in fix_by_reduced_cost(layout, relaxed.component, relaxed.flow, incumbent):
             relaxed = relax(layout, part)
-            decided = _decided(layout, part, relaxed)
+            decided = _decided(layout, part, relaxed, with_standings)
             if decided is not None:
                 solved.append(decided)
                 continue
@@ -156,7 +174,7 @@ def _solved(layout: Layout, budget: SolverBudget) -> list[_SolvedComponent]:
             priced = fix_by_linear_prices(layout, part, incumbent.among(part.edges), budget, seconds)
             for smaller in priced.parts:
                 relaxed = relax(layout, smaller)
-                decided = _decided(layout, smaller, relaxed)
+                decided = _decided(layout, smaller, relaxed, with_standings)
                 if decided is not None:
                     solved.append(decided)
                     continue
@@ -175,7 +193,9 @@ def _solved(layout: Layout, budget: SolverBudget) -> list[_SolvedComponent]:
         # What the placements leave of their time, so that none of them is worse for it.
         seconds = budget.left * _PLACEMENT_SHARE / (len(searched) - number) if one_searched.proven else 0.0
         search = one_searched.search
-        standings = standings_by_search(search, one_searched.forced, layout.alike, budget, seconds)
+        standings: Mapping[int, Standing] = {}
+        if with_standings:
+            standings = standings_by_search(search, one_searched.forced, layout.alike, budget, seconds)
         solved.append(_SolvedComponent(search.best, one_searched.levels, standings))
     return solved
 
@@ -193,14 +213,18 @@ def most_filled(problem: AssignmentProblem, *, budget_seconds: float = 10.0) -> 
     return pins, required, places
 
 
-def _decided(layout: Layout, component: Component, relaxed: Relaxation) -> _SolvedComponent | None:
-    """The solution where the flow alone decides the component: it has no side constraints and no bonus, or a single optimum
-    that satisfies them and earns those."""
+def _decided(
+    layout: Layout, component: Component, relaxed: Relaxation, with_standings: bool
+) -> _SolvedComponent | None:
+    """The solution where the flow alone decides the component: it has no side constraints and no bonus, or its first optimum
+    satisfies them and earns those, and either is the only one or it is not asked how firmly it stands."""
     found = relaxed.assignment
     if not component.side_constraints and not component.bonuses:
-        return _as_solved(layout, found, standings_by_flow(relaxed.flow, layout.alike))
+        return _as_solved(layout, found, standings_by_flow(relaxed.flow, layout.alike) if with_standings else {})
     if relaxed.inexact is not None or not is_feasible(layout, component, found):
         return None
+    if not with_standings:
+        return _as_solved(layout, found, {})
     if len(forced_by_flow(relaxed.flow)) < len(component.places):
         return None
     return _as_solved(layout, found, {layout.edges[edge].place: FORCED for edge in found.edges})
@@ -285,7 +309,7 @@ def _ruled_placements(problem: AssignmentProblem, layout: Layout, solved: list[_
     for part in solved:
         for number in part.assignment.edges:
             edge, basis = layout.edges[number], bases[number]
-            stands = standings[edge.place] if basis is Basis.FIRM else _OPEN
+            stands = standings.get(edge.place, _OPEN) if basis is Basis.FIRM else _OPEN
             placements.append(Placement(edge.place, edge.holding, basis, stands.forced, stands.instead, stands.proven))
     return placements
 

@@ -34,7 +34,7 @@ def stand(request: EvaluationRequest) -> MemberProgress:
     """The standing of the request's holdings. Agrees with the places of `evaluate` and with its `unplaced` of the reason
     `spare`. Raises Invalid or OverLimit where the request cannot be evaluated."""
     instance, _ = build_instance(request)
-    solution = solve(instance.problem, budget_seconds=request.budget_seconds)
+    solution = solve(instance.problem, budget_seconds=request.budget_seconds, with_standings=False)
     seats = {placement.place: placement for placement in solution.placements}
     places = [
         [place.address, place.label, _status(seats.get(at))]

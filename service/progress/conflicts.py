@@ -174,7 +174,7 @@ def pin_costs(
         left -= 1
         coin, region = seats[here[0]].holding, leader[here[0]]
         freed = _without_pin(instance, region, leader, current, coin, address)
-        solution = solve(freed, budget_seconds=budget_seconds / 4)
+        solution = solve(freed, budget_seconds=budget_seconds / 4, with_standings=False)
         filled = {placement.place for placement in solution.placements}
         before = [at for at in seats if leader[at] == region]
         gain = _tiers(problem, filled) > _tiers(problem, before)
@@ -275,7 +275,9 @@ class Trials:
         if without not in self.known:
             self.left -= 1
             rules = tuple(rule for number, rule in enumerate(self.problem.rules) if number not in without)
-            solution = solve(replace(self.problem, rules=rules), budget_seconds=self.budget_seconds)
+            solution = solve(
+                replace(self.problem, rules=rules), budget_seconds=self.budget_seconds, with_standings=False
+            )
             self.known[without] = len(solution.placements) - self.reached
         return self.known[without]
 

@@ -8,13 +8,14 @@ the keys of their set-level rules cut the attribute; within a region every verdi
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import reduce
 from itertools import islice, product
 from math import prod
-from typing import Any
+from typing import Any, TypeVar
 
+from service.assignment.cp_sat import SolverBudget
 from service.evaluation.outcomes import ways_of
 from service.evaluation.places import key_tests
 from service.evaluation.settling import TrialBudget, settling_names
@@ -34,7 +35,8 @@ from service.progress.doubts import (
     fact_to_look_at,
     features_of,
 )
-from service.progress.whatif import Evaluated
+from service.progress.readings import Reading
+from service.progress.whatif import Evaluated, Part
 from service.rules.definition import OnePer
 from service.rules.keys import Key, key_address
 from service.rules.predicates import Comparison, EvaluationContext, Or, Predicate
@@ -43,11 +45,19 @@ from service.rules.terms import Const, Ref
 
 MOST_DOUBTFUL_COINS = 500
 MOST_EDGES = 1_000_000
+"""Edges laid out in all; those under set-level rules count more."""
+MOST_SOLVER_SECONDS = 4.0
+"""Deterministic seconds of the solver in all."""
 MOST_OUTCOMES = 60
 MOST_TOGETHER = 120
 MOST_OTHER_KEYS = 40
 _MOST_CHOICES = 4 * MOST_TOGETHER
 ISSUE = "issue"
+_SEARCHED = 20
+"""How many times longer an edge takes under set-level rules, by measurement."""
+_ANEW = 10
+"""The same of an edge that is judged and laid out anew."""
+Answer = TypeVar("Answer")
 
 
 @dataclass
@@ -94,7 +104,10 @@ class _Weighing:
         self.sets = sets
         self.names = [MessageNames(one.instance, one.table) for one in sets]
         self.coins = [{holding.id: at for at, holding in enumerate(one.instance.holdings)} for one in sets]
-        self.left = MOST_EDGES
+        self.work = _Work()
+        self.best: dict[Hashable, int] = {}
+        self.counted: dict[Hashable, tuple[int, int]] = {}
+        self.solved: dict[Hashable, tuple[GainOfSet, bool]] = {}
         self.left_out = 0
         self.allowance = TrialBudget(200_000)
 
@@ -174,50 +187,25 @@ class _Weighing:
 
     def _tried(self, doubt: DoubtfulFact, look_at: dict[str, str], tries: Sequence[_Try]) -> FactToLookAt | None:
         """The entry; None where nothing is gained or lost, or the work exceeds what is left of it."""
-        reached = {
-            number: one.touched(
-                at for at, fits in enumerate(one.instance.fits) if self.coins[number][doubt.holding] in fits
-            )
-            for number, one in enumerate(self.sets)
-            if number in doubt.rules
-        }
-        cost = sum(self.sets[number].weight_of(touched) for number, touched in reached.items()) * len(tries)
-        if cost > self.left:
+        tried = [_TriedCoin(self, number, self._holding(number, doubt)) for number in doubt.rules]
+        try:
+            counted = [[coin.counts(one.known_as(coin.holding)) for coin in tried] for one in tries]
+            if all(gains == (0, 0) for each in counted for gains in [_total(each)]):
+                return None
+            outcomes: list[FactOutcome] = []
+            proven = True
+            for one in tries:
+                found = [coin.gain(one.known_as(coin.holding)) for coin in tried]
+                proven = proven and all(is_proven for _, is_proven in found)
+                gains = [gain for gain, _ in found]
+                outcomes.append(FactOutcome(one.words, one.recorded, *_total(_pairs(gains)), gains))
+        except WorkSpent:
             self.left_out += 1
-            return None
-        self.left -= cost
-        outcomes: list[FactOutcome] = []
-        proven = True
-        for one in tries:
-            gains: list[GainOfSet] = []
-            for number, touched in reached.items():
-                gain, is_proven = self._gain(number, touched, one.known_as(self._holding(number, doubt)))
-                gains.append(gain)
-                proven = proven and is_proven
-            certain, possible = (sum(gain.certain_gain for gain in gains), sum(gain.possible_gain for gain in gains))
-            outcomes.append(FactOutcome(one.words, one.recorded, certain, possible, gains))
-        if all(outcome.gains == (0, 0) for outcome in outcomes):
             return None
         number = next(iter(doubt.rules))
         coin, names = self._holding(number, doubt), self.names[number]
         named = NamedCoin(coin, names.coin(self.coins[number][coin.id]))
         return fact_to_look_at(named, look_at, [names.fact(name) for name in look_at], outcomes, proven)
-
-    def _gain(self, number: int, touched: frozenset[int], held: Holding) -> tuple[GainOfSet, bool]:
-        """What one set gains when the holding is known like this, and whether that is proven."""
-        one = self.sets[number]
-        if one.opens_places(held) or one.closes_places(self.coins[number][held.id], held):
-            before, after = one.whole, one.anew([held]).whole
-        else:
-            before, after = one.as_is(touched), one.with_facts(touched, held)
-        old = before.seats()
-        gain = GainOfSet(
-            set=number,
-            certain_gain=after.certain - before.certain,
-            possible_gain=after.possible - before.possible,
-            opens=[address for address in after.seats() if address not in old],
-        )
-        return gain, before.proven and after.proven
 
     # -- what it follows from
 
@@ -289,6 +277,152 @@ class _Weighing:
                     seen.add(holding.id)
                     named = NamedCoin(holding, names.coin(coin))
                     yield features_of(named, {name: issues[name] for name in candidates}, attributes, names.fact)
+
+
+class WorkSpent(Exception):
+    """The work that one answer may cost is used up."""
+
+
+class _Work:
+    """What one answer may still cost. It is counted in edges and in deterministic seconds of the solver, never by the clock,
+    so the answer is the same on a busy machine."""
+
+    def __init__(self) -> None:
+        self.edges, self.seconds = MOST_EDGES, MOST_SOLVER_SECONDS
+
+    def spend(self, edges: int) -> None:
+        """Take these off. Raises WorkSpent where not so many are left."""
+        if edges > self.edges:
+            raise WorkSpent
+        self.edges -= edges
+
+    def solver(self, one: Evaluated, touched: frozenset[int], ask: Callable[[SolverBudget], Answer]) -> Answer:
+        """The answer about these parts. Raises WorkSpent before it is asked."""
+        is_searched = one.is_under_rules(touched)
+        self.spend(one.weight_of(touched) * (_SEARCHED if is_searched else 1))
+        if is_searched and self.seconds <= 0:
+            raise WorkSpent
+        budget = SolverBudget(min(one.seconds, self.seconds))
+        granted = budget.left
+        found = ask(budget)
+        self.seconds -= granted - budget.left
+        return found
+
+
+class _TriedCoin:
+    """One coin of one set, known this way and that."""
+
+    def __init__(self, weighing: _Weighing, number: int, holding: Holding) -> None:
+        self.number, self.holding = number, holding
+        self._weighing, self._set = weighing, weighing.sets[number]
+        self._at = weighing.coins[number][holding.id]
+        fits = self._set.instance.fits
+        self._touched = self._set.touched(at for at, here in enumerate(fits) if self._at in here)
+        self._reading = self._set.reading(self._touched, holding)
+        # What is counted is the same of every coin that reads alike, unless the owner decided about it.
+        self._is_decided = self._set.is_decided(holding.id)
+        self._alike: Hashable = holding.id if self._is_decided else (self._reading, holding.quantity)
+
+    def counts(self, known: Holding) -> tuple[int, int]:
+        """What is gained for certain and at most when the coin is known like this. Raises WorkSpent."""
+        if self._is_laid_out_otherwise(known):
+            gain, _ = self.gain(known)
+            return gain.certain_gain, gain.possible_gain
+        reading = self._set.reading(self._touched, known)
+        if reading == self._reading:
+            return 0, 0
+        remembered, name = self._weighing.counted, (self.number, self._touched, self._alike, reading)
+        if name not in remembered:
+            remembered[name] = self._counted(reading, known)
+        return remembered[name]
+
+    def _counted(self, reading: Reading, known: Holding) -> tuple[int, int]:
+        one, touched, work = self._set, self._touched, self._weighing.work
+        before = one.as_is(touched)
+        certain, possible, proven = before.certain, before.possible, before.proven
+        if not self._keeps_what_is_possible(reading, before):
+            possible, is_proven = work.solver(one, touched, lambda left: one.possible_with_facts(touched, known, left))
+            proven = proven and is_proven
+        if not self._keeps_what_is_certain(reading, before):
+            certain, is_proven = work.solver(one, touched, lambda left: one.certain_with_facts(touched, known, left))
+            proven = proven and is_proven
+        if not proven:
+            gain, _ = self.gain(known)
+            return gain.certain_gain, gain.possible_gain
+        return certain - before.certain, possible - before.possible
+
+    def _keeps_what_is_possible(self, reading: Reading, before: Part) -> bool:
+        """Whether as many places can be filled as before: the coin sits in none of them."""
+        seats = before.seats()
+        return (
+            before.proven
+            and not self._is_decided
+            and len(seats) == before.possible
+            and all(seat.holding != self.holding.id for seat in seats.values())
+            and reading.narrows(self._reading)
+        )
+
+    def _keeps_what_is_certain(self, reading: Reading, before: Part) -> bool:
+        """Whether as many places are certain as before: the coin is certain of none, before and after, or would at its best
+        be one too many."""
+        one, touched = self._set, self._touched
+        if not before.proven or self._is_decided or one.binds(touched):
+            return False
+        if not reading.is_sure and not self._reading.is_sure:
+            return True
+        if not reading.narrows(self._reading):
+            return False
+        if before.certain == before.possible:
+            return True
+        remembered, name = self._weighing.best, (self.number, touched, self._alike)
+        if name not in remembered:
+            most, is_proven = self._weighing.work.solver(
+                one, touched, lambda budget: one.certain_at_best(touched, self.holding, budget)
+            )
+            remembered[name] = most if is_proven else before.possible
+        return remembered[name] <= before.certain
+
+    def gain(self, known: Holding) -> tuple[GainOfSet, bool]:
+        """The same with the places that are filled then, and whether it is proven. Raises WorkSpent."""
+        one, touched = self._set, self._touched
+        if self._is_laid_out_otherwise(known):
+            name: Hashable = (self.number, self.holding.id, known.issues, tuple(sorted(known.facts.items())))
+        else:
+            name = (self.number, self.holding.id, one.reading(touched, known))
+        solved = self._weighing.solved
+        if name not in solved:
+            solved[name] = self._solved(known)
+        return solved[name]
+
+    def _solved(self, known: Holding) -> tuple[GainOfSet, bool]:
+        one, touched = self._set, self._touched
+        if self._is_laid_out_otherwise(known):
+            self._weighing.work.spend(one.weight_of(one.everything) * _ANEW)
+            before, after = one.whole, one.anew([known]).whole
+        else:
+            before = after = one.as_is(touched)
+            if one.reading(touched, known) != self._reading:
+                after = self._weighing.work.solver(one, touched, lambda budget: one.with_facts(touched, known, budget))
+        old = before.seats()
+        gain = GainOfSet(
+            set=self.number,
+            certain_gain=after.certain - before.certain,
+            possible_gain=after.possible - before.possible,
+            opens=[address for address in after.seats() if address not in old],
+        )
+        return gain, before.proven and after.proven
+
+    def _is_laid_out_otherwise(self, known: Holding) -> bool:
+        """Whether the set has other places then."""
+        return self._set.opens_places(known) or self._set.closes_places(self._at, known)
+
+
+def _pairs(gains: Iterable[GainOfSet]) -> list[tuple[int, int]]:
+    return [(gain.certain_gain, gain.possible_gain) for gain in gains]
+
+
+def _total(gains: Sequence[tuple[int, int]]) -> tuple[int, int]:
+    return sum(certain for certain, _ in gains), sum(possible for _, possible in gains)
 
 
 def _doubt(found: dict[str, DoubtfulFact], holding: str) -> DoubtfulFact:

@@ -134,7 +134,7 @@ def want_list(request: EvaluationRequest, notes: Notes | None = None, upgrades: 
     or OverLimit where the request cannot be evaluated.
     """
     instance, table = build_instance(request)
-    solution = solve(instance.problem, budget_seconds=request.budget_seconds)
+    solution = solve(instance.problem, budget_seconds=request.budget_seconds, with_standings=False)
     seats = {placement.place: placement for placement in solution.placements}
     instance = with_open_groups(instance, request.definition)
     openings = openings_of(instance, table, seats, request.budget_seconds)

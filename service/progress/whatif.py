@@ -8,25 +8,32 @@ wherever it sits; then costs in the part compare as they do in the whole.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
-from service.assignment.build import FixedPlacements, Instance, build
+import numpy as np
+
+from service.assignment.build import FixedPlacements, Instance, assembled, build
+from service.assignment.cp_sat import SolverBudget
+from service.assignment.fits import fit_of, fits_in_order, joined_fits
 from service.assignment.neighbours import leaders_of
-from service.assignment.problem import AssignmentProblem, Basis, Solution
-from service.assignment.solve import solve
+from service.assignment.problem import AssignmentProblem, Basis, Placement, SetRule, Solution
+from service.assignment.solve import most_certain, most_possible, solve
 from service.evaluation.coins import Coins
-from service.evaluation.keys import Collection, keys_of
+from service.evaluation.keys import Collection as CoinsAndCatalogue
+from service.evaluation.keys import keys_of
 from service.evaluation.places import group_base
-from service.facts.holding import Holding
+from service.evaluation.table import Fit
+from service.facts.holding import Holding, View
 from service.facts.knowledge import Number
-from service.facts.truth import YES
-from service.progress.alternates import standing
+from service.facts.truth import NO, YES
 from service.progress.evaluate import EvaluationRequest, build_instance, fixed_placements
+from service.progress.readings import Reading, at_its_best
 from service.rules.definition import OnePer
 from service.rules.keys import Key
 from service.rules.predicates import all_of
-from service.rules.preferences import Preference
+from service.rules.preferences import Preference, value_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +82,14 @@ class Part:
         }
 
 
+_Newcomer = tuple[Holding, tuple[View, ...], Callable[[int], Fit]]
+"""A coin with its views, and whether it fits a place, by its number."""
+_NO_FIT = Fit(NO)
+_Worst = Mapping[tuple[int, int], tuple[tuple[Number, int, int], ...]]
+"""For each preference of a level, by its identity, the two coins that lose most under it (another one, should the first be
+known otherwise): how much, which coin, and a place that it fits."""
+
+
 class Evaluated:
     """An evaluation that was made, and the changes that can be tried on it."""
 
@@ -82,18 +97,15 @@ class Evaluated:
         """`tries` is how many changes will be tried about: under set-level rules they share six times the solver's time
         of the request, half a second each at least; what then is not proven says so."""
         self.request = request
-        self._seconds = max(0.5, request.budget_seconds * min(1, 6 / max(tries, 1)))
+        self.seconds = max(0.5, request.budget_seconds * min(1, 6 / max(tries, 1)))
         self.instance, self.table = build_instance(request)
-        self.whole = Part(self.instance, solve(self.instance.problem, budget_seconds=request.budget_seconds))
+        self.whole = Part(self.instance, _seats(self.instance.problem, SolverBudget(request.budget_seconds)))
         self._wishes = fixed_placements(request)
         self._leaders = leaders_of(self.instance.problem)
         self._regions: dict[int, list[int]] = {}
         for at, leader in enumerate(self._leaders):
             self._regions.setdefault(leader, []).append(at)
-        self._coins_at = [tuple(fits) for fits in self.instance.fits]
-        found = _worst(self.instance)
-        self._worst = {name: (coin, at) for name, (_, coin, at) in found.items()}
-        self._worst_loss = {name: loss for name, (loss, _, _) in found.items()}
+        self._worst = _worst(self.instance)
         self._kept: dict[frozenset[int], frozenset[int]] = {}
         self._parts: dict[tuple[frozenset[int], frozenset[int]], Part] = {}
 
@@ -131,9 +143,21 @@ class Evaluated:
     def _shown_by(self, coin: Holding, group: OnePer) -> tuple[Key, ...]:
         """The keys that the coin alone shows."""
         definition, request = self.request.definition, self.request
-        seen = Collection([request.views_of(coin)], request.issues, self.table.context)
+        seen = CoinsAndCatalogue([request.views_of(coin)], request.issues, self.table.context)
         rules = [test for _, test in group_base(definition, group)]
         return keys_of(definition, group, seen, all_of(*rules) if rules else None).keys
+
+    @property
+    def everything(self) -> frozenset[int]:
+        """All parts of the set."""
+        return frozenset(self._leaders)
+
+    def is_decided(self, holding: str) -> bool:
+        """Whether the owner decided about this coin, or it had its place before."""
+        wishes = self._wishes
+        return any(holding == name for name, _ in (*wishes.pins, *wishes.nevers)) or any(
+            holding == name for _, name in wishes.previous
+        )
 
     def touched(self, places: Iterable[int]) -> frozenset[int]:
         """The parts of the set that a change at these places reaches, each by a number."""
@@ -142,7 +166,8 @@ class Evaluated:
     def as_is(self, touched: frozenset[int], also: frozenset[int] = frozenset()) -> Part:
         """These parts without any change; `also` are numbers of coins to take along."""
         if (touched, also) not in self._parts:
-            self._parts[touched, also] = self._solved(touched, (), self._wishes, also)
+            kept = None if also or self.is_under_rules(touched) else self._best(touched)
+            self._parts[touched, also] = self._solved(self._laid(touched, {}, self._wishes, also, kept))
         return self._parts[touched, also]
 
     def with_coins(
@@ -155,27 +180,94 @@ class Evaluated:
         """These parts with coins that the collection does not have. The parts are all that the coins may fit into; `judged`
         is the instance of `judge` that has them; `nevers` are added to those of the request."""
         kept = None
-        if not self._under_rules(touched) and not self._lowers_the_worst(touched, {coin.id for coin in coins}, judged):
+        if not self.is_under_rules(touched) and not self._lowers_the_worst(
+            touched, {coin.id for coin in coins}, judged
+        ):
             kept = self._best(touched)
         wishes = replace(self._wishes, nevers=self._wishes.nevers | nevers)
-        return self._solved(touched, coins, wishes, frozenset(), kept)
+        numbers = {coin.id: number for number, coin in enumerate(judged.holdings)}
+        more = {coin.id: (coin, judged.views[numbers[coin.id]], _fits_in(judged, numbers[coin.id])) for coin in coins}
+        return self._solved(self._laid(touched, more, wishes, frozenset(), kept))
 
-    def with_facts(self, touched: frozenset[int], coin: Holding) -> Part:
+    def with_facts(self, touched: frozenset[int], coin: Holding, budget: SolverBudget | None = None) -> Part:
         """These parts when a coin of the collection is known as `coin` says, which has its id. The parts are all that the
         coin fitted or may have fitted before."""
-        return self._solved(touched, (coin,), self._wishes, frozenset())
+        laid = self.laid_with_facts(touched, coin)
+        return self._solved(laid, budget, self._kept_by(laid, touched, coin.id))
+
+    def laid_with_facts(self, touched: frozenset[int], coin: Holding) -> Instance:
+        """The same, laid out and not solved."""
+        views, kept = self.request.views_of(coin), None
+        if not self.is_under_rules(touched) and not self._may_be_the_worst(touched, coin, views):
+            kept = self._best(touched)
+        newcomer = (coin, views, partial(self._fit, views))
+        return self._laid(touched, {coin.id: newcomer}, self._wishes, frozenset(), kept)
+
+    def possible_with_facts(self, touched: frozenset[int], coin: Holding, budget: SolverBudget) -> tuple[int, bool]:
+        """What is possible in these parts when the coin is known as `coin` says, and whether that is proven."""
+        laid = self.laid_with_facts(touched, coin)
+        return most_possible(laid.problem, self._kept_by(laid, touched, coin.id), budget)
+
+    def certain_with_facts(self, touched: frozenset[int], coin: Holding, budget: SolverBudget) -> tuple[int, bool]:
+        """The same of what is certain."""
+        laid = self.laid_with_facts(touched, coin)
+        return most_certain(laid.problem, self._kept_by(laid, touched, coin.id), budget)
+
+    def certain_at_best(self, touched: frozenset[int], coin: Holding, budget: SolverBudget) -> tuple[int, bool]:
+        """The most that can be certain in these parts whatever the facts of the coin turn out to be, and whether that is
+        proven."""
+        laid = self.laid_with_facts(touched, coin)
+        number = next(number for number, holding in enumerate(laid.holdings) if holding.id == coin.id)
+        return most_certain(at_its_best(laid.problem, number), self._kept_by(laid, touched, coin.id), budget)
+
+    def _kept_by(self, laid: Instance, touched: frozenset[int], coin: str) -> list[Placement]:
+        """Who sits somewhere now, but for the coin: an empty place keeps the rules, unless others need the coin there."""
+        if any(rule.kind.binds_one for rule in laid.problem.rules):
+            return []
+        places = {place.address: at for at, place in enumerate(laid.places)}
+        numbers = {holding.id: number for number, holding in enumerate(laid.holdings)}
+        return [
+            Placement(places[address], numbers[seat.holding], seat.basis, forced=False)
+            for address, seat in self.as_is(touched).seats().items()
+            if seat.holding != coin
+        ]
+
+    def reading(self, touched: frozenset[int], coin: Holding) -> Reading:
+        """All that solving these parts reads of a coin of the collection when it is known as `coin` says: where readings are
+        equal the answers are."""
+        views = self.request.views_of(coin)
+        fits = {at: self._fit(views, at) for at in sorted(self._inside(touched))}
+        there = [at for at, fit in fits.items() if fit.verdict is not NO]
+        prefers = {id(prefer): prefer for at in there for prefer in self.instance.places[at].prefer}
+        reached = {rule.name for rule in self.instance.problem.rules if _reads_a_coin_at(rule, there)}
+        keys = (
+            (
+                constraint.id,
+                tuple(tuple(view.facts.get(name) for name in constraint.by) for view in views)
+                if constraint.where is None
+                else self.table.fit(constraint.where.predicate, views),
+            )
+            for constraint in self.instance.constraints
+            if constraint.id in reached
+        )
+        return Reading(tuple(fits.values()), tuple(self._value(one, views) for one in prefers.values()), tuple(keys))
+
+    def binds(self, touched: frozenset[int]) -> bool:
+        """Whether a rule asks for another coin in these parts: an empty place may then break it."""
+        inside = self._inside(touched)
+        return any(rule.kind.binds_one and rule.bound in inside for rule in self.instance.problem.rules)
 
     def weight_of(self, touched: frozenset[int]) -> int:
         """How many fits of coins to places solving these parts has to lay out."""
-        return sum(len(self._coins_at[at]) for at in self._inside(touched))
+        return sum(len(self.instance.fits[at]) for at in self._inside(touched))
 
     def with_wishes(self, touched: frozenset[int], wishes: FixedPlacements, also: frozenset[int]) -> Part:
         """These parts under other pins and nevers."""
-        return self._solved(touched, (), wishes, also)
+        return self._solved(self._laid(touched, {}, wishes, also))
 
     def with_rules(self, problem: AssignmentProblem) -> Part:
         """The whole set under other set-level rules."""
-        return Part(self.instance, solve(problem, budget_seconds=self._seconds))
+        return Part(self.instance, _seats(problem, SolverBudget(self.seconds)))
 
     def anew(self, coins: Sequence[Holding], nevers: frozenset[tuple[str, str]] = frozenset()) -> Evaluated:
         """Everything from the start, with more coins, or with coins of the collection known otherwise; `nevers` are added to
@@ -185,32 +277,59 @@ class Evaluated:
         every = (*self.request.nevers, *sorted(nevers))
         return Evaluated(replace(self.request, holdings=(*kept, *coins), nevers=every))
 
-    def _solved(
+    def _solved(self, laid: Instance, budget: SolverBudget | None = None, known: Sequence[Placement] = ()) -> Part:
+        return Part(laid, _seats(laid.problem, budget or SolverBudget(self.seconds), known))
+
+    def _laid(
         self,
         touched: frozenset[int],
-        more: Sequence[Holding],
+        more: Mapping[str, _Newcomer],
         wishes: FixedPlacements,
         also: frozenset[int],
         kept: frozenset[int] | None = None,
-    ) -> Part:
-        instance, request = self.instance, self.request
+    ) -> Instance:
+        """The parts with their coins, without any that `more` has by its id, and with those of `more`. Only these are
+        judged; `kept` are the coins of the collection that matter, None: all."""
+        base = self.instance
         inside = self._inside(touched)
-        coins = set(kept) if kept is not None else {coin for at in inside for coin in self._coins_at[at]} | also
+        coins = set(kept) if kept is not None else {coin for at in inside for coin in base.fits[at]} | also
         for name in self._compared(inside) & self._worst.keys():
-            coin, at = self._worst[name]
-            coins.add(coin)
-            inside.add(at)
-        held = {instance.holdings[coin].id: (instance.holdings[coin], instance.views[coin]) for coin in coins}
-        held |= {coin.id: (coin, request.views_of(coin)) for coin in more}
-        pairs = [held[identity] for identity in sorted(held)]
-        laid = build(
-            request.definition,
-            tuple(instance.places[at] for at in sorted(inside)),
-            Coins(tuple(holding for holding, _ in pairs), tuple(seen for _, seen in pairs)),
-            self.table,
-            wishes,
-        )
-        return Part(laid, solve(laid.problem, budget_seconds=self._seconds))
+            for _, coin, at in self._worst[name]:
+                coins.add(coin)
+                inside.add(at)
+        ids = base.coins.ids
+        held = [coin for coin in sorted(coins) if ids[coin] not in more]
+        order = sorted((*(ids[coin] for coin in held), *more))
+        number_of = {name: number for number, name in enumerate(order)}
+        kept_coins = np.array(held, np.int64)
+        numbers = np.array([number_of[ids[coin]] for coin in held], np.int64)
+        places = sorted(inside)
+        fits, barred = [], dict[int, frozenset[int]]()
+        for here, at in enumerate(places):
+            place = base.places[at]
+            new = {number_of[name]: fit_at(at) for name, (_, _, fit_at) in more.items()}
+            out = (coin for coin in base.barred.get(at, ()) if coin in coins and ids[coin] not in more)
+            new |= {number_of[ids[coin]]: self._fit(base.views[coin], at) for coin in out}
+            fitting = joined_fits(base.fits[at].renumbered(kept_coins, numbers), fits_in_order(new))
+            named = (name for name, there in wishes.nevers if there in (place.address, place.group))
+            never = frozenset(number_of[name] for name in named if name in number_of and number_of[name] in fitting)
+            if never:
+                barred[here] = never
+            fits.append(fitting.without(never))
+        coin_of = {ids[coin]: coin for coin in held}
+        pairs = [
+            more[name][:2] if name in more else (base.holdings[coin_of[name]], base.views[coin_of[name]])
+            for name in order
+        ]
+        laid = Coins(tuple(holding for holding, _ in pairs), tuple(seen for _, seen in pairs))
+        here_places = tuple(base.places[at] for at in places)
+        return assembled(self.request.definition, here_places, laid, self.table, wishes, (tuple(fits), barred))
+
+    def _value(self, preference: Preference, views: tuple[View, ...]) -> Number | None:
+        return value_of(preference, views, lambda rule, seen: self.table.verdict(rule.predicate, seen))
+
+    def _fit(self, views: tuple[View, ...], at: int) -> Fit:
+        return fit_of(self.instance.places[at].predicate, views, self.table)
 
     def _inside(self, touched: frozenset[int]) -> set[int]:
         return {at for leader in touched for at in self._regions[leader]}
@@ -219,7 +338,8 @@ class Evaluated:
         """The preferences that these places use, each by its level and identity."""
         return {(level, id(prefer)) for at in places for level, prefer in enumerate(self.instance.places[at].prefer)}
 
-    def _under_rules(self, touched: frozenset[int]) -> bool:
+    def is_under_rules(self, touched: frozenset[int]) -> bool:
+        """Whether a set-level rule speaks of these parts."""
         inside = self._inside(touched)
         rules = self.instance.problem.rules
         return any(
@@ -232,23 +352,58 @@ class Evaluated:
         coins = [number for number, coin in enumerate(judged.holdings) if coin.id in names]
         for at in self._inside(touched):
             for level, preference in enumerate(judged.places[at].prefer):
-                known = self._worst_loss.get((level, id(preference)))
                 losses = (_loss(preference, judged.worth[level, at].get(coin)) for coin in coins)
-                if any(loss is not None and (known is None or loss > known) for loss in losses):
+                if any(self._is_worse((level, id(preference)), loss) for loss in losses):
                     return True
         return False
 
+    def _may_be_the_worst(self, touched: frozenset[int], coin: Holding, views: tuple[View, ...]) -> bool:
+        """Whether the coin is worth least of all under some preference of these parts, as it was or as the views say."""
+        compared = self._compared(self._inside(touched))
+        if any(self.instance.holdings[self._worst[name][0][1]].id == coin.id for name in compared & self._worst.keys()):
+            return True
+        prefers = (
+            (level, one) for at in self._inside(touched) for level, one in enumerate(self.instance.places[at].prefer)
+        )
+        return any(self._is_worse((n, id(one)), _loss(one, self._value(one, views))) for n, one in prefers)
+
+    def _is_worse(self, name: tuple[int, int], loss: Number | None) -> bool:
+        known = self._worst.get(name)
+        return loss is not None and (known is None or loss > known[0][0])
+
     def _best(self, touched: frozenset[int]) -> frozenset[int]:
         """The coins that can matter to parts without set-level rules: of r places each has an unused coin among its best r,
-        so no best answer, and none that is first among equals, takes another."""
+        so no best answer, and none that is first among equals, takes another. One more for each, since a coin may be
+        known otherwise."""
         if touched not in self._kept:
             inside, found = self._inside(touched), set[int]()
+            edges = self.instance.edges
+            is_in_group = {(pin.holding, at) for pin in self.instance.problem.group_pins for at in pin.places}
             for at in inside:
-                edges = sorted(self.instance.edges_at(at).values(), key=lambda edge: standing(self.instance, edge))
-                pinned = sum(1 for edge in edges if self.instance.is_pinned(at, edge.holding))
-                found.update(edge.holding for edge in edges[: len(inside) + pinned])
+                here = edges.at(edges.of_place(at))
+                coins = here.holding.tolist()
+                pinned = here.pinned | np.array([(coin, at) in is_in_group for coin in coins], bool)
+                is_firm = here.basis == Basis.FIRM
+                # As `alternates.standing`, the first key last.
+                doubt = np.where(here.basis == Basis.REFERENCE, int(Basis.UNKNOWN), here.basis)
+                to_check = np.where(is_firm, 0, here.to_check)
+                first = (here.holding, ~here.stays, *here.cost[::-1], here.presumed, to_check, doubt, ~pinned)
+                best = np.lexsort(first)[: len(inside) + int(pinned.sum()) + 1]
+                found.update(here.holding[best].tolist())
             self._kept[touched] = frozenset(found)
         return self._kept[touched]
+
+
+def _seats(problem: AssignmentProblem, budget: SolverBudget, known: Sequence[Placement] = ()) -> Solution:
+    return solve(problem, budget=budget, with_standings=False, known=known)
+
+
+def _fits_in(judged: Instance, number: int) -> Callable[[int], Fit]:
+    return lambda at: judged.fits[at].get(number, _NO_FIT)
+
+
+def _reads_a_coin_at(rule: SetRule, places: Collection[int]) -> bool:
+    return rule.kind.looks_outside or rule.bound in places or not rule.places.isdisjoint(places)
 
 
 def _loss(preference: Preference, value: Number | None) -> Number | None:
@@ -257,15 +412,26 @@ def _loss(preference: Preference, value: Number | None) -> Number | None:
     return -value if preference.more_is_better else value
 
 
-def _worst(instance: Instance) -> Mapping[tuple[int, int], tuple[Number, int, int]]:
-    """For each preference of a level, by its identity: the most that a coin loses under it, which coin that is, and a place
-    that it fits."""
-    found: dict[tuple[int, int], tuple[Number, int, int]] = {}
+def _worst(instance: Instance) -> _Worst:
+    found: dict[tuple[int, int], list[tuple[Number, int, int]]] = {}
     for at, place in enumerate(instance.places):
+        coins = instance.fits[at].coins
         for level, preference in enumerate(place.prefer):
-            name, worth = (level, id(preference)), instance.worth[level, at]
-            for coin in instance.fits[at]:
-                loss = _loss(preference, worth[coin])
-                if loss is not None and (name not in found or loss > found[name][0]):
-                    found[name] = (loss, coin, at)
-    return found
+            worth = instance.worth[level, at]
+            codes = worth.codes[coins]
+            losses = [_loss(preference, value) for value in worth.distinct]
+            here: list[tuple[Number, int, int]] = []
+            for code in sorted(
+                (code for code in np.unique(codes).tolist() if losses[code] is not None),
+                key=lambda code: -losses[code],  # type: ignore[operator]
+            )[:2]:
+                loss = losses[code]
+                assert loss is not None
+                here += [(loss, coin, at) for coin in coins[codes == code][:2].tolist()]
+            worst = found.setdefault((level, id(preference)), [])
+            for entry in here:
+                if all(entry[1] != other for _, other, _ in worst):
+                    worst.append(entry)
+            worst.sort(key=lambda entry: -entry[0])
+            del worst[2:]
+    return {name: tuple(worst) for name, worst in found.items() if worst}

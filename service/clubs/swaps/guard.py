@@ -100,7 +100,7 @@ class SetGuard:
             instance, _ = build_instance(request)
         except Invalid:
             return None
-        solution = solve(instance.problem, budget_seconds=request.budget_seconds)
+        solution = solve(instance.problem, budget_seconds=request.budget_seconds, with_standings=False)
         figures = figures_of(instance, solution)
         seated = Counter(instance.holdings[placement.holding].id for placement in solution.placements)
         return _Whole((figures.filled, figures.possible), seated)

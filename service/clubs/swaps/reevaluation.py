@@ -47,7 +47,9 @@ class Reevaluation:
     def _measured(self, request: EvaluationRequest) -> tuple[int, int]:
         self.evaluations += 1
         instance, _ = build_instance(request)
-        return standing_of(figures_of(instance, solve(instance.problem, budget_seconds=request.budget_seconds)))
+        return standing_of(
+            figures_of(instance, solve(instance.problem, budget_seconds=request.budget_seconds, with_standings=False))
+        )
 
     def _asked(self, owner: str) -> tuple[EvaluationRequest, dict[str, Holding]]:
         if owner not in self._requests:
