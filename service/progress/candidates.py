@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 from typing import Annotated, Any, Literal
 
 from msgspec import UNSET, Meta, Struct, UnsetType, field
@@ -143,7 +144,7 @@ class JudgedCandidate:
     instance: Instance
     coin: int
 
-    @property
+    @cached_property
     def places(self) -> list[int]:
         return [at for at, fits in enumerate(self.instance.fits) if self.coin in fits]
 

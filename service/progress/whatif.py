@@ -113,6 +113,8 @@ class Evaluated:
         """Coins that are not in the collection, in the order of their ids, against every place of it."""
         seen = tuple(self.request.views_of(coin) for coin in coins)
         judged = Coins(tuple(coins), seen)
+        # The rules were taken apart for the collection.
+        judged.columns(self.table.attributes, self.table.context).plans = self.instance.columns.plans
         return build(self.request.definition, self.instance.places, judged, self.table, FixedPlacements())
 
     def opens_places(self, coin: Holding) -> bool:
