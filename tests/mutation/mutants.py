@@ -314,8 +314,8 @@ MUTANTS = (
     Mutant(
         "service.clubs.standings",
         "_spares",
-        "fit.verdict is YES and instance.holdings[coin].quantity > used[coin]",
-        "instance.holdings[coin].quantity > used[coin]",
+        "firm = fits.coins[fits.basis == Basis.FIRM]",
+        "firm = fits.coins",
         ("tests/clubs/test_standings.py::test_a_coin_that_only_may_fit_is_not_offered_as_spare",),
     ),
     Mutant(
@@ -662,8 +662,8 @@ MUTANTS = (
     Mutant(
         "service.holdings.photos.images",
         "_plain",
-        "image = Image.fromarray((np.asarray(image).clip(0, 65_535) // 257).astype(np.uint8))",
-        "image = Image.fromarray((np.asarray(image).clip(0, 65_535) // 258).astype(np.uint8))",
+        "image = _pillow().fromarray((np.asarray(image).clip(0, 65_535) // 257).astype(np.uint8))",
+        "image = _pillow().fromarray((np.asarray(image).clip(0, 65_535) // 258).astype(np.uint8))",
         ("tests/holdings/photos/test_images.py::test_sixteen_bits_become_eight_and_not_all_white",),
     ),
     Mutant(
@@ -1042,8 +1042,8 @@ MUTANTS = (
     Mutant(
         "service.progress.conflicts",
         "pin_conflicts",
-        "coin is not None and all(coin not in instance.fits[at] for at in places)",
-        "coin is not None",
+        "all(coin not in instance.fits[at] for at in places)",
+        "True",
         ("tests/progress/test_conflicts.py::test_two_pins_on_one_place_clash_and_the_sitting_one_is_named",),
     ),
     Mutant(
@@ -1128,9 +1128,9 @@ MUTANTS = (
     ),
     Mutant(
         "service.http.dependencies",
-        "_token",
-        'scheme.lower() != "bearer" or not token.strip()',
-        "False",
+        "bearer",
+        'token.strip() or None if scheme.lower() == "bearer" else None',
+        "token.strip() or None",
         ("tests/http/test_access.py::test_a_token_counts_only_as_a_bearer_token",),
     ),
     Mutant(
