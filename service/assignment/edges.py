@@ -61,6 +61,12 @@ class Edges(Sequence[Edge]):
     def __len__(self) -> int:
         return len(self.place)
 
+    @property
+    def nbytes(self) -> int:
+        """The bytes of the arrays."""
+        flags = self.basis.nbytes + self.stays.nbytes + self.pinned.nbytes + self.presumed.nbytes
+        return self.place.nbytes + self.holding.nbytes + self.cost.nbytes + self.to_check.nbytes + flags
+
     @overload
     def __getitem__(self, at: int) -> Edge: ...
 

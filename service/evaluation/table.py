@@ -44,6 +44,9 @@ class _Answers:
     fits: dict[object, Fit] = field(default_factory=dict)
     lengths: dict[object, int] = field(default_factory=dict)
 
+    def copy(self) -> _Answers:
+        return _Answers(self.reads, dict(self.fits), dict(self.lengths))
+
     def key(self, views: tuple[View, ...]) -> object:
         return tuple(tuple(view.facts.get(name) for name in self.reads) for view in views)
 
@@ -86,6 +89,14 @@ class Table:
         self._answers: dict[int, tuple[Predicate, _Answers]] = {}
         self._equal_rules: dict[Predicate, _Answers] = {}
         self._trials = TrialBudget(_MOST_TRIALS)
+        self._before: Table | None = None
+
+    def branch(self) -> Table:
+        """A table that goes on from here, with the trials that are left, and leaves this one as it is: so several may go on
+        from one, each as if it were alone. Nothing more is to be asked of this one."""
+        branch = Table(self.attributes, self.context, self._known)
+        branch._before, branch._trials = self, TrialBudget(self._trials.left)
+        return branch
 
     def fit(self, predicate: Predicate, views: tuple[View, ...]) -> Fit:
         """Whether the coin with these views (at least one) fits the rule."""
@@ -127,7 +138,11 @@ class Table:
         known = self._answers.get(id(predicate))
         if known is None:
             # Places with equal rules are judged once, however the rules are written.
-            answers = self._equal_rules.setdefault(predicate, _Answers(tuple(sorted(reads(predicate)))))
+            answers = self._equal_rules.get(predicate)
+            if answers is None:
+                before = None if self._before is None else self._before._equal_rules.get(predicate)
+                answers = _Answers(tuple(sorted(reads(predicate)))) if before is None else before.copy()
+                self._equal_rules[predicate] = answers
             known = self._answers[id(predicate)] = (predicate, answers)
         return known[1]
 

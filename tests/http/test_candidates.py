@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from service.progress.whatif import Evaluated
 from tests.conftest import Running
 from tests.http.examples import CANDIDATES, DOCUMENT
 from tests.http.named import ensure_named
@@ -115,3 +116,50 @@ async def test_too_many_coins_times_sets_are_refused_by_name(service: Running) -
     assert faults(answer) == [("over-limit", "/definitions")]
     answer = await service.client.post("/v1/candidates", json={"coins": [{}] * 3}, headers=mine)
     assert len(answer.json()["sets"]) == 11
+
+
+async def test_a_set_is_evaluated_once_for_all_trays_until_something_changes(
+    service: Running, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    mine = service.collector()
+    made = await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=mine)
+    held = {"facts": {"denomination": "crown", "grade": 60}}
+    coin = (await service.client.post("/v1/holdings", json=held, headers=mine)).json()["id"]
+    built: list[int] = []
+    begin = Evaluated.__init__
+    monkeypatch.setattr(Evaluated, "__init__", lambda *args, **more: (built.append(1), begin(*args, **more))[1])
+
+    async def asked(**more: Any) -> tuple[int, Any]:
+        built.clear()
+        body = {"coins": [{"id": "new", "facts": {"denomination": "crown", "grade": 65}}], **more}
+        answer = await service.client.post("/v1/candidates", json=body, headers=mine)
+        assert answer.status_code == 200, answer.text
+        return len(built), answer.json()
+
+    first = await asked()
+    assert first[0] == 1
+    assert await asked() == (0, first[1])
+    other_coin = await asked(coins=[{"id": "other", "facts": {"denomination": "shilling"}}])
+    assert other_coin[0] == 0
+    # Whatever the evaluation follows from makes another one.
+    assert (await asked(budget_seconds=3.0))[0] == 1
+    assert (await asked(today="2020-01-01"))[0] == 1
+    changes = [
+        ("POST", "/v1/holdings", held),
+        ("PATCH", f"/v1/holdings/{coin}", {"facts": {"grade": 66}}),
+        (
+            "PUT",
+            f"/v1/definitions/{made.json()['id']}/pins",
+            {"pins": [{"holding": coin, "place": "sharp"}], "nevers": []},
+        ),
+        ("POST", "/v1/issues", {"id": "own-1", "label": "Own", "facts": {"denomination": "crown"}}),
+        ("PUT", "/v1/account/presumptions", {"presume": [{"facts": {"material": "silver"}}], "identify": []}),
+    ]
+    for method, address, body in changes:
+        headers = {**mine, "If-Match": "*"} if method in ("PATCH", "PUT") else dict(mine)
+        if method == "PATCH":
+            headers["Content-Type"] = "application/merge-patch+json"
+        sent = await service.client.request(method, address, json=body, headers=headers)
+        assert sent.status_code < 300, (address, sent.text)
+        assert (await asked())[0] == 1, address
+        assert (await asked())[0] == 0, address

@@ -10,6 +10,7 @@ from decimal import Decimal
 from itertools import chain, combinations
 from random import Random
 from typing import Any
+from unittest.mock import patch
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -164,6 +165,32 @@ def test_the_offers_of_the_shipped_sets_gain_what_was_counted_elsewhere(name: st
         assert found == wanted["gain"], offer["id"]
         assert answer["fits"] == wanted["fits"], offer["id"]
         assert answer["may_fit"] == wanted["may_fit"], offer["id"]
+
+
+@SOME
+@given(
+    definitions(),
+    holdings(),
+    st.lists(simple_facts(), min_size=1, max_size=3),
+    st.sampled_from((3, 40, 300_000)),
+    st.data(),
+)
+def test_what_was_tried_before_changes_no_answer(
+    document: dict[str, Any],
+    coins: list[dict[str, Any]],
+    offers: list[dict[str, Any]],
+    trials: int,
+    data: st.DataObject,
+) -> None:
+    # Also where few trials are left for the facts to look up: each caller has those that the collection left.
+    with patch("service.evaluation.table._MOST_TRIALS", trials):
+        request = a_measurement(document, coins, issues=ISSUES)
+        raw = [{"id": f"new-{number}", "facts": facts} for number, facts in enumerate(offers)]
+        tray = some_holdings(raw, request.definition.attributes)
+        kept = Evaluated(request, tries=len(tray))
+        for _ in range(2):
+            some = data.draw(st.lists(st.sampled_from(tray), min_size=1, unique_by=lambda coin: coin.id))
+            assert tried(kept.branch(), some) == tried(Evaluated(request, tries=len(tray)), some)
 
 
 # --- each effect by name -----------------------------------------------------------------------------------------------

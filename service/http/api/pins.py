@@ -23,7 +23,6 @@ from service.progress.actions.stored_set import load_stored_set
 from service.progress.costs import DecisionCost, RulePrice, costs_of_decisions, names_of_costs, prices_of_rules
 from service.progress.decisions import faults_of_decisions
 from service.progress.named import Named
-from service.progress.whatif import Evaluated
 
 pins = router("/v1/definitions", "Evaluations")
 
@@ -121,9 +120,9 @@ async def get_costs_of_pins(context: Context, owner: CurrentOwner, id: Definitio
     decided = len(mine.decisions.pins) + len(mine.decisions.nevers)
 
     def answer() -> CostsOut:
-        request = mine.ask(context.today()).request
-        costs = costs_of_decisions(Evaluated(request, tries=decided))
-        return CostsOut(costs, names_of_costs(request, costs), decided - len(costs), **editions())
+        asked = mine.ask(context.today())
+        costs = costs_of_decisions(asked.evaluated(tries=decided))
+        return CostsOut(costs, names_of_costs(asked.request, costs), decided - len(costs), **editions())
 
     return await context.compute(answer)
 
@@ -132,7 +131,7 @@ async def get_costs_of_pins(context: Context, owner: CurrentOwner, id: Definitio
 async def get_rule_prices(context: Context, owner: CurrentOwner, id: DefinitionId) -> RulePricesOut:
     """What the set would gain without each rule over several places."""
     mine = await context.read(lambda connection: load_stored_set(connection, owner, id))
-    rules = await context.compute(lambda: prices_of_rules(Evaluated(mine.ask(context.today()).request)))
+    rules = await context.compute(lambda: prices_of_rules(mine.ask(context.today()).evaluated(tries=1)))
     return RulePricesOut(rules, **editions())
 
 

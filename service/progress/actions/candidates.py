@@ -17,6 +17,7 @@ from service.database.engine import Database
 from service.definitions import actions as definitions
 from service.definitions.store import DefinitionStore
 from service.errors import Fault, Invalid, NotAuthenticated, OverLimit
+from service.evaluation.recorded import RecordedCoins
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, Holding, read_holding
@@ -152,7 +153,7 @@ def _considered(one: LoadedRequest, inputs: CandidatesInputs, known: Attributes 
     _ensure_new(coins, request.holdings)
     _ensure_known_issues(coins, request.issues)
     ensure_evaluable(request)
-    evaluated = Evaluated(request, tries=len(coins))
+    evaluated = one.evaluated(tries=len(coins))
     left_out = [
         *(IgnoredInputFact(**asdict(fact)) for fact in one.ignored),
         *ignored,
@@ -201,7 +202,7 @@ def _read(
 
 
 def _ensure_new(coins: Sequence[Holding], holdings: Sequence[Holding]) -> None:
-    taken = {holding.id for holding in holdings}
+    taken = frozenset(holdings.ids) if isinstance(holdings, RecordedCoins) else {holding.id for holding in holdings}
     faults = [
         Fault("clashing-id", f"a holding has the id '{coin.id[:80]}' already", f"/coins/{number}/id")
         for number, coin in enumerate(coins)

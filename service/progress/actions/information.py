@@ -13,7 +13,6 @@ from service.progress.doubts import Doubts, SetName
 from service.progress.evaluate import ensure_evaluable, names_of_some
 from service.progress.information import weigh_facts
 from service.progress.result import DefinitionStamp
-from service.progress.whatif import Evaluated
 from service.reference import actions as reference
 
 SOLVER_SECONDS = 5.0
@@ -27,7 +26,7 @@ def doubts_of(database: Database, owner: Owner, definitions: Sequence[str] | Non
     requests = [one.request for one in sets]
     for request in requests:
         ensure_evaluable(request)
-    found = weigh_facts([Evaluated(request, tries=_SOLVER_TRIES) for request in requests])
+    found = weigh_facts([one.evaluated(tries=_SOLVER_TRIES) for one in sets])
     # The sets share the holdings of their owner.
     told = {one.holding for one in found.facts} | {one.holding for one in found.features}
     return Doubts(

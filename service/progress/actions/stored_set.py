@@ -4,7 +4,7 @@ for its evaluation."""
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import cache
 from typing import Any
@@ -28,6 +28,7 @@ from service.progress.description import CoinNames
 from service.progress.evaluate import EvaluationRequest
 from service.progress.result import IgnoredFact
 from service.progress.stored_coins import StoredCoins, known_holding
+from service.progress.whatif import Evaluated, shared_seconds
 from service.reference import actions as reference
 from service.reference.model import NOTHING_OWN, Catalogue, OwnReference
 from service.reference.store import IssueStore
@@ -35,10 +36,24 @@ from service.reference.store import IssueStore
 
 @dataclass(frozen=True, slots=True)
 class LoadedRequest:
-    """An evaluation to make, with the facts that were left out because they do not fit the definition's types."""
+    """An evaluation to make, with the facts that were left out because they do not fit the definition's types. `version`:
+    changes with all that the evaluation of a stored set follows from but `budget_seconds` and `presume`."""
 
     request: EvaluationRequest
     ignored: tuple[IgnoredFact, ...] = ()
+    version: tuple[object, ...] | None = None
+
+    def evaluated(self, *, tries: int) -> Evaluated:
+        """The evaluation for changes to be tried on it, of which there will be about `tries`. That of a stored set is kept with
+        the columns of the holdings as long as these are the newest, and every caller goes on from it alone."""
+        request = self.request
+        if self.version is None or not isinstance(request.holdings, StoredCoins):
+            return Evaluated(request, tries=tries)
+        budget = request.budget_seconds
+        key = ("evaluated", self.version, budget, shared_seconds(budget, tries), request.presume)
+        held = request.holdings.held
+        kept: Evaluated = held.remember(key, lambda: Evaluated(request, tries=tries))
+        return kept.branch()
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +69,8 @@ class StoredSet:
 
     def ask(self, day: date) -> LoadedRequest:
         """The evaluation for a day."""
-        return stored_set_request(self.revision, self.holdings, self.state, day, self.decisions, self.own)
+        loaded = stored_set_request(self.revision, self.holdings, self.state, day, self.decisions, self.own)
+        return replace(loaded, version=self.version(day))
 
     @property
     def key(self) -> SetKey:
