@@ -152,7 +152,11 @@ async def test_a_set_is_evaluated_once_for_all_trays_until_something_changes(
             f"/v1/definitions/{made.json()['id']}/pins",
             {"pins": [{"holding": coin, "place": "sharp"}], "nevers": []},
         ),
-        ("POST", "/v1/issues", {"id": "own-1", "label": "Own", "facts": {"denomination": "crown"}}),
+        (
+            "POST",
+            "/v1/issues",
+            {"id": "own-1", "label": "Own", "facts": {"denomination": "crown"}, "source": "mine", "edition": "1"},
+        ),
         ("PUT", "/v1/account/presumptions", {"presume": [{"facts": {"material": "silver"}}], "identify": []}),
     ]
     for method, address, body in changes:
