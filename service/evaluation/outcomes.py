@@ -215,6 +215,7 @@ class _Examples:
         self._is_joint = any(attribute.name in leaf.reads for leaf in case.joint)
         self._scheme: Vocabulary | None = case.context.vocabularies.get(attribute.vocabulary or "")
         self._named = named_values(case, attribute.name)
+        self._marks = [_as_float(mark) for mark in self._named if mark is not NONE]
         self._left = _MOST_CANDIDATES
 
     def of(self, group: Sequence[Choice]) -> Value | None:
@@ -272,12 +273,14 @@ class _Examples:
     def _numbers(self, values: Sequence[Value]) -> Iterator[Value]:
         """The values nearest to what the rule names, whole numbers first; else such with few decimals."""
         line = [value for value in values if value is not NONE]
-        marks = [mark for mark in self._named if mark is not NONE]
+        marks = self._marks
 
-        def distance(value: object) -> float:
-            return min((abs(_as_float(value) - _as_float(mark)) for mark in marks), default=abs(_as_float(value)))
+        def order(value: object) -> tuple[bool, float, float]:
+            number = _as_float(value)
+            distance = min([abs(number - mark) for mark in marks], default=abs(number))
+            return isinstance(value, Fraction), distance, number
 
-        ordered = sorted(line, key=lambda value: (isinstance(value, Fraction), distance(value), _as_float(value)))
+        ordered = sorted(line, key=order)
         yield from ordered
         for value in ordered:
             if isinstance(value, Fraction):

@@ -34,6 +34,7 @@ from service.rules.predicates import (
     kleene_verdict,
     leaves,
     reads,
+    with_known,
 )
 
 TRIALS_PER_COIN = 20_000
@@ -233,8 +234,10 @@ class _DecidingFacts:
         self, case: Case, rules: Mapping[str, Predicate], splits: Mapping[str, Split], budget: TrialBudget
     ) -> None:
         self._case, self._splits, self._budget = case, splits, budget
-        distinct = {id(rule): rule for rule in rules.values()}
-        self._rules = [(rule, reads(rule).intersection(splits)) for rule in distinct.values()]
+        distinct = {
+            id(rule): (rule, left) for rule, left in zip(rules.values(), _left_of(case, rules).values(), strict=True)
+        }
+        self._rules = [(left, reads(rule).intersection(splits)) for rule, left in distinct.values()]
         self._known: dict[tuple[int, frozenset[str]], bool] = {}
 
     def shortest(self) -> dict[str, Split] | None:
@@ -389,6 +392,16 @@ def _verdict(
     return case.verdict_given(chosen, picked, rule) if verdict is UNDECIDED else verdict
 
 
+def _left_of(case: Case, rules: Mapping[str, Predicate]) -> dict[str, Predicate]:
+    """The rules without what the recorded facts of the coin decide."""
+    known: dict[int, Predicate] = {}
+    for rule in rules.values():
+        if id(rule) not in known:
+            left = with_known(rule, case.known)
+            known[id(rule)] = rule if isinstance(left, Verdict) else left
+    return {place: known[id(rule)] for place, rule in rules.items()}
+
+
 def _opened_places(
     case: Case, rules: Mapping[str, Predicate], chosen: Mapping[str, Split], budget: TrialBudget
 ) -> tuple[_OpenedPlaces, bool]:
@@ -396,11 +409,11 @@ def _opened_places(
     alone are open too. And whether there are none of these."""
     opened: _OpenedPlaces = []
     is_decisive = True
-    splits = list(chosen.values())
+    splits, left = list(chosen.values()), _left_of(case, rules)
     numbers = product(*(range(len(split.tellable)) for split in splits))
     for at, (picked, truths) in zip(numbers, _worlds(case, splits, budget), strict=True):
         budget.spend(len(rules) // 10)
-        verdicts = {place: _verdict(case, rule, splits, picked, truths) for place, rule in rules.items()}
+        verdicts = {place: _verdict(case, rule, splits, picked, truths) for place, rule in left.items()}
         opened.append((at, [place for place, verdict in verdicts.items() if verdict is not NO]))
         is_decisive = is_decisive and UNDECIDED not in verdicts.values()
     return opened, is_decisive

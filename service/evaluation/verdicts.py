@@ -84,7 +84,8 @@ class Case:
     """One rule and the facts of one coin: the leaves that the facts decide, and the splits of the attributes that they
     leave open.
 
-    `occurrences` are the leaves of the rule, `distinct` each once; `truths` gives each the verdict of the facts alone.
+    `occurrences` are the leaves of the rule, `distinct` each once; `truths` gives each the verdict of the facts alone; `known`
+    are those that plain values decide, whatever the others turn out to be.
     `splits` has one entry for each open attribute, `joint` are the leaves over several of them, `plain` the values of
     plainly known attributes, `cuts` the values at which the verdict of an attribute may change. `limit` names what could
     not be listed, `steps` counts the nodes visited so far.
@@ -108,6 +109,7 @@ class Case:
         self.limit: str | None = None
         self.steps = 0
         self.truths: dict[Leaf, Verdict] = {}
+        self.known: dict[Leaf, Verdict] = {}
         self.splits: list[Split] = []
         self.joint: list[Leaf] = []
         self.plain: dict[str, Value] = {}
@@ -123,7 +125,9 @@ class Case:
             if leaf.reads <= plain.keys():
                 verdict = leaf.holds(plain, self.context)
                 self.truths[leaf] = verdict
-                if verdict is UNDECIDED and not self.context.none_as_null:
+                if verdict is not UNDECIDED:
+                    self.known[leaf] = verdict
+                elif not self.context.none_as_null:
                     open_leaves.append(leaf)
             elif self.context.none_as_null:
                 self.truths[leaf] = UNDECIDED

@@ -11,6 +11,7 @@ from msgspec import UNSET
 
 from service.assignment.build import Instance
 from service.assignment.problem import Basis, Placement
+from service.evaluation.column_index import CERTAIN
 from service.evaluation.explanation import clause_text, conjuncts, failing_clauses
 from service.evaluation.grouping import grouped
 from service.evaluation.places import Place
@@ -86,22 +87,24 @@ class _Places:
     """The addresses of the places of coins, by the edges that are `chosen`. Coins with the same places share one list."""
 
     def __init__(self, instance: Instance, chosen: npt.NDArray[np.bool_]) -> None:
-        self._instance = instance
         place, holding = instance.edges.place[chosen], instance.edges.holding[chosen]
         # Edges are in order of their places, so those of one coin stay so.
         order = np.argsort(holding, kind="stable")
-        self._places = place[order]
-        self._starts: list[int] = np.searchsorted(holding[order], np.arange(len(instance.coins) + 1)).tolist()
-        self._known: dict[bytes, list[str]] = {}
+        place = place[order]
+        coins, starts, counts = np.unique(holding[order], return_index=True, return_counts=True)
+        self._lists: list[list[str]] = []
+        kind_of = np.zeros(len(instance.coins), np.int64)
+        for count in np.unique(counts).tolist():
+            here = counts == count
+            those = place[starts[here][:, None] + np.arange(count)]
+            firsts, kinds = grouped(list(those.T), len(those))
+            kind_of[coins[here]] = kinds + len(self._lists)
+            self._lists += [addresses(instance, one) for one in those[firsts].tolist()]
+        self._kind_of: list[int] = kind_of.tolist()
 
     def of(self, coin: int) -> list[str]:
-        """The addresses of the places of a coin, in the order of the document."""
-        here = self._places[self._starts[coin] : self._starts[coin + 1]]
-        key = here.tobytes()
-        found = self._known.get(key)
-        if found is None:
-            found = self._known[key] = addresses(self._instance, here.tolist())
-        return found
+        """The addresses of the places of a coin that has some, in the order of the document."""
+        return self._lists[self._kind_of[coin]]
 
 
 def addresses(instance: Instance, places: Sequence[int]) -> list[str]:
@@ -146,10 +149,18 @@ class Closest:
         return found
 
     def _alike(self, number: int, rows: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-        """Rows of which the same is told of a place: nothing that its rule reads differs. One of each kind, and the kind of
-        each; shapes (kinds,) and (rows,)."""
-        names = sorted(reads(self.places[number][0].predicate))
-        return grouped([self.instance.columns.column(name).codes[rows] for name in names], len(rows))
+        """Rows of which the same is told of a place: each of its clauses is decided alike, or, where one of them is not decided,
+        nothing that its rule reads differs. One of each kind, and the kind of each; shapes (kinds,) and (rows,)."""
+        columns, (place, clauses) = self.instance.columns, self.places[number]
+        plans = [columns.plans.of(clause)[0] for _, clause in clauses]
+        marks = [columns.marks_at(plan, rows) for plan in plans if plan is not None]
+        is_decided = np.full(len(rows), None not in plans)
+        for one in marks:
+            is_decided &= (one == 0) | (one & CERTAIN != 0)
+        read = [columns.column(name).codes[rows] for name in sorted(reads(place.predicate))]
+        # A row that is decided has 0 where others have what the rule reads, and the other way round.
+        apart = [np.where(is_decided, one, 0) for one in marks] + [np.where(is_decided, 0, one + 1) for one in read]
+        return grouped(apart, len(rows))
 
     def _nearest(self, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
         """The numbers of the closest places of rows of the columns."""

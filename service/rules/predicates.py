@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from itertools import product
 from operator import eq, ge, gt, le, lt, ne
-from typing import Any, Literal, NamedTuple, Self
+from typing import Any, Literal, NamedTuple, Self, TypeVar, cast, dataclass_transform
 
 from service.facts.knowledge import NONE, Value
 from service.facts.truth import NO, UNDECIDED, YES, Verdict, as_verdict, conjunction, disjunction, negation
@@ -48,8 +48,37 @@ class ReferenceGap:
     missing: Literal["term", "end date"]
 
 
+class _Hashed:
+    """Has room for its hash: rules are keys of many tables, and it takes as long as the clause has parts. It is no field, so that
+    it does not go to other processes, where texts have other hashes."""
+
+    __slots__ = ("_hash",)
+    _hash: int
+
+
+_Class = TypeVar("_Class", bound=type)
+
+
+@dataclass_transform(frozen_default=True)
+def _clause(kind: _Class) -> _Class:
+    """A frozen dataclass that works out its hash once."""
+    made: Any = dataclass(frozen=True, slots=True)(kind)
+    hash_of: Callable[[object], int] = made.__hash__
+
+    def hash_once(self: _Hashed) -> int:
+        try:
+            return self._hash
+        except AttributeError:
+            found = hash_of(self)
+            object.__setattr__(self, "_hash", found)
+            return found
+
+    made.__hash__ = hash_once
+    return cast("_Class", made)
+
+
 @dataclass(frozen=True, slots=True)
-class Leaf(ABC):
+class Leaf(_Hashed, ABC):
     """One clause. `reads` are its attributes, `at` its JSON pointer within the rule."""
 
     reads: frozenset[str] = field(init=False, repr=False, compare=False)
@@ -184,7 +213,7 @@ def _texts(term: Term, others: Sequence[Term]) -> tuple[str, tuple[str, ...]] | 
     return (term.name, texts) if texts and len(texts) == len(others) else None
 
 
-@dataclass(frozen=True, slots=True)
+@_clause
 class Comparison(Leaf):
     """=, <>, <, <=, >, >=."""
 
@@ -254,7 +283,7 @@ class Comparison(Leaf):
         return self.left, self.op, self.right
 
 
-@dataclass(frozen=True, slots=True)
+@_clause
 class Within(Leaf):
     """`between`: from low to high, both included."""
 
@@ -293,7 +322,7 @@ class Within(Leaf):
         return f"{_beside(self.term, self.low, labels)} to {_beside(self.term, self.high, labels)}"
 
 
-@dataclass(frozen=True, slots=True)
+@_clause
 class OneOf(Leaf):
     """`in`: an or of equalities."""
 
@@ -350,7 +379,7 @@ def _pattern_words(pattern: str, *, holds: bool) -> str:
     return f"{'fits' if holds else 'does not fit'} the pattern '{pattern}'"
 
 
-@dataclass(frozen=True, slots=True)
+@_clause
 class Like(Leaf):
     """% is any run of characters, _ any one, \\ takes the next character literally."""
 
@@ -378,7 +407,7 @@ class Like(Leaf):
         return f"{_pattern_words(self.pattern, holds=holds)}{_folded(self.term)}"
 
 
-@dataclass(frozen=True, slots=True)
+@_clause
 class IsNull(Leaf):
     """Known to be none."""
 
@@ -417,7 +446,7 @@ _SETS_IN_WORDS = {"a_contains": "with {}", "a_containedBy": "nothing but {}", "a
 _SETS_IN_WORDS |= {"a_equals": "exactly {}"}
 
 
-@dataclass(frozen=True, slots=True)
+@_clause
 class SetComparison(Leaf):
     """The standard's array functions, on many-valued attributes as sets."""
 
@@ -470,7 +499,7 @@ class SetComparison(Leaf):
         return f"something other than {said}" if self.op == "a_containedBy" else f"not exactly {said}"
 
 
-@dataclass(frozen=True, slots=True)
+@_clause
 class Narrower(Leaf):
     """The value, or any of the values, is the term or below it; one that is above it leaves it undecided, and so does one
     that shares a narrower term with it: where griffins are birds and beasts, a bird may be a beast. A term that the
@@ -574,7 +603,7 @@ def _in_words(tops: frozenset[str]) -> str:
     return " and ".join(sorted(tops)) or "any other"
 
 
-@dataclass(frozen=True, slots=True)
+@_clause
 class Defunct(Leaf):
     """The issuer ended before today; undecided if no date is known."""
 
@@ -620,7 +649,7 @@ class Defunct(Leaf):
         return True
 
 
-@dataclass(frozen=True, slots=True)
+@_clause
 class Always(Leaf):
     """TRUE or FALSE written in a rule."""
 
@@ -642,20 +671,20 @@ class Always(Leaf):
 # --- the tree ----------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class And:
+@_clause
+class And(_Hashed):
     items: tuple[Predicate, ...]
     at: str = field(default="", compare=False)
 
 
-@dataclass(frozen=True, slots=True)
-class Or:
+@_clause
+class Or(_Hashed):
     items: tuple[Predicate, ...]
     at: str = field(default="", compare=False)
 
 
-@dataclass(frozen=True, slots=True)
-class Not:
+@_clause
+class Not(_Hashed):
     item: Predicate
     at: str = field(default="", compare=False)
 
@@ -691,13 +720,39 @@ def reads(predicate: Predicate) -> frozenset[str]:
 
 def kleene_verdict(predicate: Predicate, of: Callable[[Leaf], Verdict]) -> Verdict:
     """Kleene's verdict of the tree from the verdicts of its leaves. Recursive: the depth of rules is limited."""
-    if isinstance(predicate, And):
-        return conjunction(kleene_verdict(item, of) for item in predicate.items)
-    if isinstance(predicate, Or):
-        return disjunction(kleene_verdict(item, of) for item in predicate.items)
+    if not isinstance(predicate, _COMPOUND):
+        return of(predicate)
     if isinstance(predicate, Not):
         return negation(kleene_verdict(predicate.item, of))
-    return of(predicate)
+    decides, answer = (NO, YES) if isinstance(predicate, And) else (YES, NO)
+    for item in predicate.items:
+        verdict = kleene_verdict(item, of) if isinstance(item, _COMPOUND) else of(item)
+        if verdict is decides:
+            return verdict
+        if verdict is UNDECIDED:
+            answer = verdict
+    return answer
+
+
+def with_known(predicate: Predicate, known: Mapping[Leaf, Verdict]) -> Predicate | Verdict:
+    """The tree without the leaves of which the verdict is known (yes or no), or the verdict that follows from these alone:
+    Kleene's verdict of it is that of the whole tree, whatever the other leaves are."""
+    if not isinstance(predicate, _COMPOUND):
+        return known.get(predicate, predicate)
+    if isinstance(predicate, Not):
+        item = with_known(predicate.item, known)
+        return negation(item) if isinstance(item, Verdict) else Not(item)
+    decides, answer = (NO, YES) if isinstance(predicate, And) else (YES, NO)
+    left: list[Predicate] = []
+    for part in predicate.items:
+        item = with_known(part, known)
+        if item is decides:
+            return decides
+        if not isinstance(item, Verdict):
+            left.append(item)
+    if not left:
+        return answer
+    return left[0] if len(left) == 1 else And(tuple(left)) if isinstance(predicate, And) else Or(tuple(left))
 
 
 def verdict_in(predicate: Predicate, world: World, context: EvaluationContext) -> Verdict:

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import pickle
 from itertools import combinations, product
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
+from service.evaluation import settling
 from service.evaluation.settling import TrialBudget, settle_places
 from service.facts.holding import View
+from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.cql2.expression import parse
+from service.rules.predicates import kleene_verdict, leaves, with_known
 from tests import reference
 from tests.factories import AROUND, OUTSIDE, a_rule, a_view, as_sent, judged, some_knowledge
-from tests.strategies import ATTRIBUTES, rules, some_facts
+from tests.strategies import ATTRIBUTES, examples, rules, some_facts
 
 SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=80)
 
@@ -112,3 +117,38 @@ def test_a_world_of_a_rule_with_many_clauses_costs_more_trials() -> None:
     # A world for each year and one for all others, tried twice each.
     assert 20 < spent(20) < 50
     assert spent(120) > 3 * 120
+
+
+@settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=examples(300))
+@given(st.lists(rules(), min_size=1, max_size=4), some_facts(least_known=1))
+def test_what_the_facts_decide_is_left_out_of_rules(documents: list[Any], facts: dict[str, Any]) -> None:
+    """The same is told, worked out of rules with all of their clauses."""
+    accepted = {f"place {at}": a_rule(document) for at, document in enumerate(documents)}
+    told = settle_places(accepted, [a_view(facts)], ATTRIBUTES, AROUND)
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(settling, "_left_of", lambda _, rules: dict(rules))
+        assert settle_places(accepted, [a_view(facts)], ATTRIBUTES, AROUND) == told
+
+
+def test_a_clause_keeps_its_hash_to_itself() -> None:
+    clause = a_rule("grade > 3")
+    assert hash(clause) == hash(clause) == hash(a_rule("grade > 3"))
+    copied = pickle.loads(pickle.dumps(clause))
+    assert copied == clause
+    assert not hasattr(copied, "_hash")
+
+
+@settings(database=None, max_examples=examples(300))
+@given(rules(), st.data())
+def test_kleene_without_known_leaves(document: Any, data: st.DataObject) -> None:
+    rule = a_rule(document)
+    every = list(dict.fromkeys(leaves(rule)))
+    verdicts = {leaf: data.draw(st.sampled_from([YES, NO, UNDECIDED])) for leaf in every}
+    known = {
+        leaf: verdict for leaf, verdict in verdicts.items() if verdict is not UNDECIDED and data.draw(st.booleans())
+    }
+    left = with_known(rule, known)
+    verdict = left if isinstance(left, Verdict) else kleene_verdict(left, verdicts.__getitem__)
+    assert verdict is kleene_verdict(rule, verdicts.__getitem__)
+    if not isinstance(left, Verdict):
+        assert not known.keys() & leaves(left)

@@ -8,7 +8,8 @@ from functools import lru_cache
 from types import MappingProxyType
 
 from service.rules.cql2.json import Json, canonical_tree
-from service.rules.cql2.text import Position, read_text, to_text
+from service.rules.cql2.shapes import read_alike
+from service.rules.cql2.text import Position, to_text
 
 
 @dataclass(frozen=True)
@@ -34,5 +35,5 @@ def parse(value: object) -> Expression:
 
 @lru_cache(maxsize=4_096)
 def _from_text(text: str) -> Expression:
-    tree, positions = read_text(text)
+    tree, positions = read_alike(text)
     return Expression(tree, text, positions)
