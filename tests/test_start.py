@@ -8,17 +8,25 @@ import subprocess
 import sys
 from pathlib import Path
 
+from service.database.engine import Database
+from service.database.migrate import upgrade
+
 ROOT = Path(__file__).resolve().parents[1]
 LATER = (
     "PIL",
+    "alembic",
     "babel",
     "charset_normalizer",
     "convertdate",
     "httpx",
+    "jinja2",
+    "mako",
     "openpyxl",
     "ortools",
     "pandas",
+    "pygments",
     "pyoxigraph",
+    "rapidfuzz",
     "rich",
     "scipy",
     "segno",
@@ -64,6 +72,9 @@ anyio.run(main)
 
 def test_what_few_requests_need_is_imported_when_it_is_needed(tmp_path: Path) -> None:
     url = f"sqlite:///{tmp_path / 'start.sqlite3'}"
+    database = Database(url)
+    upgrade(database)
+    database.close()
     environment = {**os.environ, "SETWRIGHT_DATABASE_URL": url}
     command = [sys.executable, "-c", PROGRAM]
     run = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, check=False, timeout=120)

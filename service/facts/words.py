@@ -10,10 +10,9 @@ A technique for computer detection and correction of spelling errors, CACM 7, 19
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
-from rapidfuzz import process
-from rapidfuzz.distance import OSA
+_Distance = Callable[..., int]
 
 _LONGEST = 80
 # In a single word of up to so many letters a wrong letter makes another word; one may be missing, too much or misplaced.
@@ -65,27 +64,32 @@ def nearest_folded(word: str, known: Sequence[str], most: int) -> list[int]:
     word = word[:_LONGEST]
     if not word:
         return []
+    # Imported here: it takes megabytes, and a word that is not known is rare.
+    from rapidfuzz import process
+    from rapidfuzz.distance import OSA
+
     like = process.extract(word, known, scorer=OSA.distance, score_cutoff=_MOST_SLIPS, limit=None)
-    near = sorted((slips, place) for other, slips, place in like if _is_near(word, other))
+    near = sorted((slips, place) for other, slips, place in like if _is_near(word, other, OSA.distance))
     return [place for _, place in near[:most]]
 
 
-def _is_near(word: str, other: str) -> bool:
+def _is_near(word: str, other: str, distance: _Distance) -> bool:
     parts, others = word.split(), other.split()
     if len(parts) != len(others):
         # A blank too many or too few.
         parts, others = ["".join(parts)], ["".join(others)]
-    return all(_is_slip(one, two, is_alone=len(parts) == 1) for one, two in zip(parts, others, strict=True))
+    is_alone = len(parts) == 1
+    return all(_is_slip(one, two, distance, is_alone=is_alone) for one, two in zip(parts, others, strict=True))
 
 
-def _is_slip(word: str, other: str, *, is_alone: bool) -> bool:
+def _is_slip(word: str, other: str, distance: _Distance, *, is_alone: bool) -> bool:
     if word == other:
         return True
     if word[:1] != other[:1] or _figures(word) != _figures(other):
         return False
     length = max(len(word), len(other))
     slips = 1 if length < _LONG else 2
-    if OSA.distance(word, other, score_cutoff=slips) > slips:
+    if distance(word, other, score_cutoff=slips) > slips:
         return False
     if length < _SHORT - 1:
         return False

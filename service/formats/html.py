@@ -6,9 +6,12 @@ import base64
 import hashlib
 from functools import cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
 
 TEMPLATES = Path(__file__).resolve().parent / "templates"
 PAGE, PRINT = "page.css", "print.css"
@@ -31,16 +34,21 @@ def page_policy(sheet: str) -> str:
     return f"default-src 'none'; style-src '{style_hash(sheet)}'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 
 
-_environment = Environment(
-    loader=FileSystemLoader(TEMPLATES),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    keep_trailing_newline=True,
-)
-_environment.globals["style"] = style
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.globals["style"] = style
+    return environment
 
 
 def render(template: str, /, *, sheet: str = PAGE, language: str = "en", **values: object) -> str:
     """A page as HTML. `sheet` is its style sheet, PAGE or PRINT. Raises jinja2.UndefinedError when a value is missing."""
-    return _environment.get_template(template).render(sheet=sheet, language=language, **values)
+    return _environment().get_template(template).render(sheet=sheet, language=language, **values)

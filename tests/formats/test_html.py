@@ -108,5 +108,6 @@ def test_the_hash_is_of_the_style_that_the_page_holds(sheet: str) -> None:
 
 def test_without_escaping_a_page_would_be_taken_over(monkeypatch: pytest.MonkeyPatch) -> None:
     # The control of the test of hostile texts.
-    monkeypatch.setattr(html, "_environment", html._environment.overlay(autoescape=False))
+    careless = html._environment().overlay(autoescape=False)
+    monkeypatch.setattr(html, "_environment", lambda: careless)
     assert "<script>" in render("pairing.html", user_code=HOSTILE)

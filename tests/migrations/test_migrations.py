@@ -204,9 +204,9 @@ def test_a_step_that_would_leave_orphans_is_refused(empty_database_url: str, mon
     def careless(config: Any, _: str) -> None:
         config.attributes["connection"].execute(text("DELETE FROM account"))
 
-    monkeypatch.setattr("service.database.migrate.command.upgrade", careless)
+    monkeypatch.setattr("alembic.command.upgrade", careless)
     with pytest.raises(RuntimeError, match="without their owner, in: token"):
-        migrate.upgrade(database)
+        migrate.upgrade(database, STEPS[-1])
     assert database.read(rows)["account"] == 1
     database.close()
 
