@@ -5,9 +5,10 @@ from __future__ import annotations
 import hmac
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
+from functools import cache
 from typing import Any
 
-from sqlalchemy import Connection, Row, bindparam, delete, func, insert, or_, select, update
+from sqlalchemy import Connection, Row, Select, bindparam, delete, func, insert, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from service.accounts.model import (
@@ -33,6 +34,21 @@ from service.errors import Conflict, NotFound
 
 # So long a device that polls too late is still told that its code expired.
 _KEPT_AFTER_EXPIRY = timedelta(hours=1)
+
+# Made once: making a statement anew takes as long as running it.
+_LIVE = select(token).where(
+    token.c.owner_id == bindparam("owner"),
+    token.c.revoked_at.is_(None),
+    or_(token.c.expires_at.is_(None), token.c.expires_at > bindparam("now")),
+)
+
+
+@cache
+def _page_of_tokens(devices_only: bool, continued: bool) -> Select[Any]:
+    query = _LIVE.order_by(token.c.id).limit(bindparam("most"))
+    if devices_only:
+        query = query.where(token.c.is_device)
+    return query.where(token.c.id > bindparam("after")) if continued else query
 
 
 class AccountStore:
@@ -109,16 +125,13 @@ class AccountStore:
         self, owner: Owner, after: str | None, limit: int, now: datetime, *, devices_only: bool = False
     ) -> tuple[Token, ...]:
         """Up to `limit` of the owner's tokens that are neither revoked nor expired, in the order of their ids."""
-        query = self._live(owner, now).order_by(token.c.id).limit(limit)
-        if devices_only:
-            query = query.where(token.c.is_device)
-        if after is not None:
-            query = query.where(token.c.id > after)
-        return tuple(_token(row) for row in self._connection.execute(query))
+        values = {"owner": owner.id, "now": now, "after": after, "most": limit}
+        query = _page_of_tokens(devices_only, after is not None)
+        return tuple(_token(row) for row in self._connection.execute(query, values))
 
     def device(self, owner: Owner, device_id: str, now: datetime) -> Token:
-        query = self._live(owner, now).where(token.c.id == device_id, token.c.is_device)
-        row = self._connection.execute(query).first()
+        query = _LIVE.where(token.c.id == device_id, token.c.is_device)
+        row = self._connection.execute(query, {"owner": owner.id, "now": now}).first()
         if row is None:
             raise NotFound("device", device_id)
         return _token(row)
@@ -145,10 +158,6 @@ class AccountStore:
     def revoke_all_but(self, owner: Owner, token_id: str, now: datetime) -> None:
         others = (token.c.owner_id == owner.id, token.c.id != token_id, token.c.revoked_at.is_(None))
         self._connection.execute(update(token).where(*others).values(revoked_at=now))
-
-    def _live(self, owner: Owner, now: datetime) -> Any:
-        unexpired = or_(token.c.expires_at.is_(None), token.c.expires_at > now)
-        return select(token).where(token.c.owner_id == owner.id, token.c.revoked_at.is_(None), unexpired)
 
     def state(self, owner: Owner) -> State:
         """The state of the owner's holdings, without a lock."""

@@ -11,6 +11,10 @@ from service.definitions.model import DefinitionSummary, Revision
 from service.rules.definition import Definition
 from service.rules.wording import describe_definition
 
+# Definitions whose words were made last, and are kept: of 500 places making them takes some milliseconds.
+_MOST_WORDED = 16
+_WORDED: dict[int, tuple[Definition, list[str]]] = {}
+
 
 class RuleForms(Struct, frozen=True):
     """One rule of the document in both forms."""
@@ -36,5 +40,16 @@ def details_of(revision: Revision, definition: Definition) -> DefinitionDetails:
         **asdict(revision.summary),
         document=dict(revision.document),
         rules=[RuleForms(rule.at, rule.text, rule.expression.json) for rule in definition.rules()],
-        in_words=describe_definition(definition),
+        in_words=_in_words(definition),
     )
+
+
+def _in_words(definition: Definition) -> list[str]:
+    """Of the very same definition the same sentences. Each step is one of the interpreter's: other threads change the table."""
+    found = _WORDED.pop(id(definition), None)
+    if found is None or found[0] is not definition:
+        found = (definition, describe_definition(definition))
+    _WORDED[id(definition)] = found
+    for oldest in list(_WORDED)[:-_MOST_WORDED]:
+        _WORDED.pop(oldest, None)
+    return found[1]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from functools import cache
 from typing import Any
 
 from sqlalchemy import BindParameter, Connection, Row, Select, and_, bindparam, delete, insert, select, update
@@ -28,6 +29,20 @@ _DECISIONS = select(definition_pins).where(
 )
 
 
+@cache
+def _page(continued: bool) -> Select[Any]:
+    table = definition_revision
+    newest = and_(
+        table.c.owner_id == definition.c.owner_id,
+        table.c.definition_id == definition.c.id,
+        table.c.number == definition.c.published,
+    )
+    shown = [column.label(f"revision_{column.name}") for column in table.c]
+    query = select(definition, *shown).select_from(definition.outerjoin(table, newest))
+    query = query.where(definition.c.owner_id == _owned_by).order_by(definition.c.id).limit(bindparam("most"))
+    return query.where(definition.c.id > bindparam("after")) if continued else query
+
+
 class DefinitionStore:
     """Within one transaction. Whoever changes something holds the owner's account first."""
 
@@ -48,8 +63,12 @@ class DefinitionStore:
 
     def followed(self, identity: str) -> Revision:
         """The revision that the owner's set follows: the adopted one, else what `unadopted` gives."""
+        return self.line_followed(identity)[1]
+
+    def line_followed(self, identity: str) -> tuple[StoredDefinition, Revision]:
+        """The line, and the revision that the owner's set follows."""
         line, latest = self.latest(identity)
-        return self.unadopted(latest) if line.adopted is None else self.revision(identity, line.adopted)
+        return line, self.unadopted(latest) if line.adopted is None else self.revision(identity, line.adopted)
 
     def unadopted(self, latest: Revision) -> Revision:
         """What a set follows that has adopted no revision, from the line's latest: the draft, or else the newest published
@@ -76,19 +95,9 @@ class DefinitionStore:
 
     def page(self, after: str | None, limit: int) -> tuple[tuple[StoredDefinition, Revision], ...]:
         """Up to `limit` definitions in the order of their ids, each with its draft or newest revision."""
-        table = definition_revision
-        newest = and_(
-            table.c.owner_id == definition.c.owner_id,
-            table.c.definition_id == definition.c.id,
-            table.c.number == definition.c.published,
-        )
-        shown = [column.label(f"revision_{column.name}") for column in table.c]
-        query = select(definition, *shown).select_from(definition.outerjoin(table, newest))
-        query = query.where(definition.c.owner_id == self._owner.id).order_by(definition.c.id).limit(limit)
-        if after is not None:
-            query = query.where(definition.c.id > after)
+        values = {"owner": self._owner.id, "after": after, "most": limit}
         found = []
-        for row in self._connection.execute(query):
+        for row in self._connection.execute(_page(after is not None), values):
             draft = _draft(row)
             line = StoredDefinition(row.id, row.version, row.published, draft, row.adopted)
             found.append((line, draft or _published(row, "revision_")))

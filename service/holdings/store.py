@@ -26,6 +26,13 @@ _COLUMNS = (
 _ONE: Select[Any] = select(*_COLUMNS).where(
     holding.c.owner_id == bindparam("owner"), holding.c.id == bindparam("holding"), holding.c.destroyed.is_(False)
 )
+_PAGE: Select[Any] = (
+    select(*_COLUMNS)
+    .where(holding.c.owner_id == bindparam("owner"), holding.c.destroyed.is_(False))
+    .order_by(holding.c.id)
+    .limit(bindparam("most"))
+)
+_NEXT_PAGE = _PAGE.where(holding.c.id > bindparam("after"))
 
 
 class HoldingStore:
@@ -43,10 +50,9 @@ class HoldingStore:
 
     def page(self, after: str | None, limit: int) -> tuple[StoredHolding, ...]:
         """Up to `limit` holdings in the order of their ids, from behind `after`."""
-        query = self._living().order_by(holding.c.id).limit(limit)
-        if after is not None:
-            query = query.where(holding.c.id > after)
-        return tuple(_stored(row) for row in self._connection.execute(query))
+        query = _PAGE if after is None else _NEXT_PAGE
+        values = {"owner": self._owner.id, "after": after, "most": limit}
+        return tuple(_stored(row) for row in self._connection.execute(query, values))
 
     def all(self) -> tuple[StoredHolding, ...]:
         """Every holding, in the order of ids."""

@@ -6,13 +6,26 @@ from collections.abc import Collection
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, delete, insert, select, update
+from sqlalchemy import Connection, Row, bindparam, delete, insert, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from service.accounts.model import Invitation, Owner, folded
 from service.clubs.model import AuditEntry, Club, ClubInvitation, MemberRoles, Membership
 from service.clubs.tables import club, club_audit, club_invitation, club_member
 from service.errors import Conflict, NotFound
+
+# Made once: making a statement anew takes as long as running it.
+_CLUBS = (
+    select(club, *(column.label(f"member_{column.name}") for column in club_member.c))
+    .join_from(club, club_member)
+    .where(club_member.c.owner_id == bindparam("owner"))
+    .order_by(club.c.id)
+    .limit(bindparam("most"))
+)
+_NEXT_CLUBS = _CLUBS.where(club.c.id > bindparam("after"))
+_SEAT = select(club_member).where(
+    club_member.c.club_id == bindparam("club"), club_member.c.owner_id == bindparam("owner")
+)
 
 
 class ClubStore:
@@ -31,11 +44,9 @@ class ClubStore:
 
     def of(self, owner: Owner, after: str | None, limit: int) -> tuple[tuple[Club, Membership], ...]:
         """Up to `limit` clubs in which the owner is a member, in the order of their ids."""
-        seats = [column.label(f"member_{column.name}") for column in club_member.c]
-        query = select(club, *seats).join_from(club, club_member).where(club_member.c.owner_id == owner.id)
-        if after is not None:
-            query = query.where(club.c.id > after)
-        rows = self._connection.execute(query.order_by(club.c.id).limit(limit))
+        rows = self._connection.execute(
+            _CLUBS if after is None else _NEXT_CLUBS, {"owner": owner.id, "after": after, "most": limit}
+        )
         return tuple((Club(r.id, r.name, r.note, r.created_at, r.version), _seat(r, "member_")) for r in rows)
 
     def add(self, made: Club) -> None:
@@ -51,8 +62,7 @@ class ClubStore:
 
     def seat_of(self, identity: str, owner: Owner) -> Membership | None:
         """The owner's membership in the club, if there is one."""
-        this = (club_member.c.club_id == identity, club_member.c.owner_id == owner.id)
-        row = self._connection.execute(select(club_member).where(*this)).first()
+        row = self._connection.execute(_SEAT, {"club": identity, "owner": owner.id}).first()
         return None if row is None else _seat(row)
 
     def seat(self, identity: str, member: str) -> Membership:

@@ -123,10 +123,13 @@ def get_definition(
     context: Context, owner: CurrentOwner, id: DefinitionId, known: IfNoneMatch
 ) -> Tagged[DefinitionDetails]:
     """A definition: its draft, or else its newest revision."""
-    stored, revision = context.database.read(lambda connection: DefinitionStore(connection, owner).latest(id))
+
+    def read(connection: Connection) -> tuple[StoredDefinition, Revision, Mapping[str, Vocabulary]]:
+        return *DefinitionStore(connection, owner).latest(id), reference.vocabularies_of(connection, owner)
+
+    stored, revision, schemes = context.database.read(read)
     return known.not_modified_or(
-        definition_tag(stored),
-        lambda: details_of(revision, reference.read_stored(revision.document, _schemes(context, owner))),
+        definition_tag(stored), lambda: details_of(revision, reference.read_stored(revision.document, schemes))
     )
 
 

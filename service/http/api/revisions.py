@@ -6,11 +6,10 @@ from typing import Annotated, Literal
 
 from fastapi import Query
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
-from sqlalchemy import Connection
 
 from service.analysis.diff_wording import text_lines
 from service.definitions import actions
-from service.definitions.model import DefinitionSummary, Revision, StoredDefinition
+from service.definitions.model import DefinitionSummary, StoredDefinition
 from service.definitions.store import DefinitionStore
 from service.http.api.definitions import definition_tag
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
@@ -110,12 +109,7 @@ def get_adoption(
     context: Context, owner: CurrentOwner, id: DefinitionId, known: IfNoneMatch
 ) -> Tagged[FollowedRevision]:
     """Which revision the set follows."""
-
-    def look(connection: Connection) -> tuple[StoredDefinition, Revision]:
-        store = DefinitionStore(connection, owner)
-        return store.line(id), store.followed(id)
-
-    line, revision = context.database.read(look)
+    line, revision = context.database.read(lambda connection: DefinitionStore(connection, owner).line_followed(id))
     return known.not_modified_or(definition_tag(line), lambda: FollowedRevision(line.adopted, revision.stamp))
 
 
