@@ -4,6 +4,8 @@ Pure."""
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import accumulate, islice
+from operator import le
 from typing import Annotated
 
 import numpy as np
@@ -85,18 +87,20 @@ def _named(
     """The words of kinds and details are numbers; shapes (coins,) and (attributes, coins)."""
     one, other = _telling_apart(kinds, details)
     firsts, title_of = grouped([kinds, one, other], len(kinds))
-    told = zip(kinds[firsts].tolist(), one[firsts].tolist(), other[firsts].tolist(), strict=True)
-    text = words.texts
-    titles = []
-    for kind, first, second in told:
-        apart = ", ".join(filter(None, (text[first], text[second])))
-        titles.append("; ".join(filter(None, (text[kind], apart))) or NOTHING)
+    text, titles = words.texts, []
+    for kind, first, second in zip(kinds[firsts].tolist(), one[firsts].tolist(), other[firsts].tolist(), strict=True):
+        title = text[kind]
+        if first or second:
+            apart = f"{text[first]}, {text[second]}" if first and second else text[first or second]
+            title = f"{title}; {apart}" if title else apart
+        titles.append(title or NOTHING)
     without_number = [NamedHolding(None, title) for title in titles]
-    named = [
-        NamedHolding(number, titles[title]) if number else without_number[title]
-        for number, title in zip(numbers, title_of.tolist(), strict=True)
-    ]
-    return dict(sorted(zip(ids, named, strict=True)))
+    # A loop, not one call: others get their turn meanwhile.
+    every = {identity: without_number[title] for identity, title in zip(ids, title_of.tolist(), strict=True)}
+    for identity, number in zip(ids, numbers, strict=True):
+        if number:
+            every[identity] = NamedHolding(number, every[identity].title)
+    return every if all(map(le, ids, islice(ids, 1, None))) else dict(sorted(every.items()))
 
 
 def _telling_apart(kinds: _Numbers, details: _Numbers) -> tuple[_Numbers, _Numbers]:
@@ -152,11 +156,10 @@ class _Words:
 
     def of_rows(self, columns: Columns) -> tuple[_Numbers, _Numbers]:
         """The same of the rows of columns."""
-        read = [columns.column(name) for name in self.base]
-        firsts, combination = grouped([column.codes for column in read], columns.rows)
-        entries = [[column.entries[code] for code in column.codes[firsts].tolist()] for column in read]
-        facts = zip(*entries, strict=True) if entries else [()] * len(firsts)
-        kinds = np.fromiter((self._kind((known,)) for known in facts), np.int64, len(firsts))
+        parts = [self._parts_of_rows(at, columns) for at in range(len(self._parts))]
+        firsts, combination = grouped([number for _, number in parts], columns.rows)
+        noun, year, issuer = ([texts[at] for at in number[firsts].tolist()] for texts, number in parts)
+        kinds = np.fromiter(map(self._kind_of, noun, year, issuer), np.int64, len(firsts))
         details = np.zeros((len(self.details), columns.rows), np.int64)
         for at, name in enumerate(self.details):
             column = columns.column(name)
@@ -165,12 +168,31 @@ class _Words:
             details[at] = np.array(told, np.int64)[entry] if told else 0
         return kinds[combination], details
 
+    def _parts_of_rows(self, at: int, columns: Columns) -> tuple[list[str | None], _Numbers]:
+        """The texts of one part of a title, and which of them is that of each row; shape (rows,)."""
+        read = [columns.column(name) for name in self._parts[at]]
+        firsts, combination = grouped([column.codes for column in read], columns.rows)
+        entries = [[column.entries[code] for code in column.codes[firsts].tolist()] for column in read]
+        facts = zip(*entries, strict=True) if entries else [()] * len(firsts)
+        number_of = dict[str | None, int]()
+        numbers = [number_of.setdefault(self._part(at, (known,)), len(number_of)) for known in facts]
+        return list(number_of), np.array(numbers, np.int64)[combination]
+
     def _number(self, text: str) -> int:
         return self._numbers.setdefault(text, len(self._numbers))
 
     def _kind(self, worlds: tuple[tuple[Knowledge | None, ...], ...]) -> int:
         """Year, denomination and issuer; no text where nothing of these is recorded. `worlds` are the facts of each view."""
-        noun, year, issuer = (self._part(at, worlds) for at in range(3))
+        starts = accumulate(map(len, self._parts), initial=0)
+        parts = zip(starts, map(len, self._parts), strict=False)
+        return self._kind_of(
+            *(
+                self._part(at, tuple(world[first : first + size] for world in worlds))
+                for at, (first, size) in enumerate(parts)
+            )
+        )
+
+    def _kind_of(self, noun: str | None, year: str | None, issuer: str | None) -> int:
         found = self._kinds.get((noun, year, issuer))
         if found is None:
             kind = coin_kind(noun, year) or (issuer and "coin")
@@ -178,10 +200,10 @@ class _Words:
             found = self._kinds[noun, year, issuer] = self._number(words)
         return found
 
-    def _part(self, at: int, worlds: tuple[tuple[Knowledge | None, ...], ...]) -> str | None:
-        names, before = self._parts[at], sum(map(len, self._parts[:at]))
-        facts = tuple(world[before : before + len(names)] for world in worlds)
+    def _part(self, at: int, facts: tuple[tuple[Knowledge | None, ...], ...]) -> str | None:
+        """`facts` are those of each view."""
         if (at, facts) not in self._known_parts:
+            names = self._parts[at]
             known = [{n: fact for n, fact in zip(names, world, strict=True) if fact is not None} for world in facts]
             self._known_parts[at, facts] = first_words(names, known, self._labels.term)
         return self._known_parts[at, facts]
