@@ -1,9 +1,10 @@
 """Fetches documents from other servers under a strict policy: https, public addresses only, resolved once and connected to as
 they were checked, no redirects to another host, 1 MiB, 10 seconds in all.
 
-The check is in the connector, so every connection passes it, and connects to the very address that was checked, with the name
-in SNI and Host. httpx parses URLs; its engine httpcore makes the requests, without httpx's client, which uses proxies from the
-environment and logs whole URLs, secrets included. Only identity encoding is requested and accepted, so nothing is decompressed.
+The check is in the connector (connector.py), so every connection passes it, and connects to the very address that was checked,
+with the name in SNI and Host. httpx parses URLs; its engine httpcore makes the requests, without httpx's client, which uses
+proxies from the environment and logs whole URLs, secrets included. Only identity encoding is requested and accepted, so nothing
+is decompressed.
 """
 
 from __future__ import annotations
@@ -11,30 +12,25 @@ from __future__ import annotations
 import asyncio
 import socket
 import ssl
-from collections.abc import Awaitable, Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractAsyncContextManager, nullcontext
 from dataclasses import dataclass
 from functools import cached_property
 from ipaddress import ip_address
 from typing import TYPE_CHECKING
 
-import httpcore
-
 from service.errors import FetchFailed, FetchRedirected, FetchTooLarge, FetchTooSlow, FetchUnreadable
-from service.fetch.policy import Address, ensure_public, read_link
+from service.fetch.policy import Address, Resolve, read_link
 from service.formats.strict_json import JSON, YAML, is_declared_past
 
 if TYPE_CHECKING:
+    import httpcore
     import httpx
 
 SECONDS = 10.0
 MOST_BYTES = 1024 * 1024
 MOST_REDIRECTS = 3
-# So many addresses of a name are tried; all are checked.
-_MOST_TRIED = 3
 _REDIRECTS = (301, 302, 303, 307, 308)
-
-Resolve = Callable[[str, int], Awaitable[list[Address]]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,33 +40,6 @@ class Fetched:
     kind: str
     content: bytes | None
     etag: str | None
-
-
-class Connector(httpcore.AsyncNetworkBackend):
-    """Connects to hosts whose addresses are all public. Each name is resolved once by one connector."""
-
-    def __init__(self, resolve: Resolve, network: httpcore.AsyncNetworkBackend, *, from_loopback: bool) -> None:
-        self._resolve, self._network, self._from_loopback = resolve, network, from_loopback
-        self._pinned: dict[tuple[str, int], list[Address]] = {}
-
-    async def connect_tcp(
-        self,
-        host: str,
-        port: int,
-        timeout: float | None = None,
-        local_address: str | None = None,
-        socket_options: Iterable[httpcore.SOCKET_OPTION] | None = None,
-    ) -> httpcore.AsyncNetworkStream:
-        if (host, port) not in self._pinned:
-            found = await self._resolve(host, port)
-            ensure_public(found, from_loopback=self._from_loopback)
-            self._pinned[host, port] = found
-        for address in self._pinned[host, port][:_MOST_TRIED]:
-            try:
-                return await self._network.connect_tcp(str(address), port, timeout, local_address, socket_options)
-            except httpcore.ConnectError:
-                continue
-        raise FetchFailed("the host cannot be reached")
 
 
 class Fetcher:
@@ -87,9 +56,9 @@ class Fetcher:
     ) -> None:
         self.from_loopback = from_loopback
         self._seconds, self._most_bytes, self._turn = seconds, most_bytes, turn
-        # Tests replace the resolver and the network.
+        # Tests replace the resolver and the network; None: the system's.
         self.resolve: Resolve = resolved
-        self.network: httpcore.AsyncNetworkBackend = httpcore.AnyIOBackend()
+        self.network: httpcore.AsyncNetworkBackend | None = None
 
     @cached_property
     def trusted(self) -> ssl.SSLContext:
@@ -110,7 +79,13 @@ class Fetcher:
                 raise FetchTooSlow(f"no complete answer within {self._seconds:g} seconds") from None
 
     async def _follow(self, url: httpx.URL, etag: str | None, kinds: tuple[str, ...]) -> Fetched:
-        connector = Connector(self.resolve, self.network, from_loopback=self.from_loopback)
+        # Imported here: few servers ever fetch anything.
+        import httpcore
+
+        from service.fetch.connector import Connector
+
+        network = self.network or httpcore.AnyIOBackend()
+        connector = Connector(self.resolve, network, from_loopback=self.from_loopback)
         async with httpcore.AsyncConnectionPool(
             self.trusted, max_connections=1, http1=True, http2=False, retries=0, network_backend=connector
         ) as pool:
@@ -125,6 +100,8 @@ class Fetcher:
         self, pool: httpcore.AsyncConnectionPool, url: httpx.URL, etag: str | None, kinds: tuple[str, ...]
     ) -> Fetched | str:
         """The answer, or where it redirects to."""
+        import httpcore
+
         target = httpcore.URL(scheme=url.raw_scheme, host=url.raw_host, port=url.port, target=url.raw_path)
         headers = {"Accept": ", ".join(kinds), "Accept-Encoding": "identity", "User-Agent": "setwright"}
         if etag is not None:

@@ -10,7 +10,7 @@ special yet reachable (anycast, relays) are excluded, too.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Awaitable, Callable, Iterable
 from ipaddress import IPv4Address, IPv6Address, ip_network
 from typing import TYPE_CHECKING
 
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     import httpx
 
 Address = IPv4Address | IPv6Address
+# The addresses of a name, for connections to a port.
+Resolve = Callable[[str, int], Awaitable[list[Address]]]
 
 LONGEST_LINK = 2_000
 LOOPBACK_HOSTS = ("localhost", "127.0.0.1", "::1")
