@@ -11,7 +11,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date
 from enum import StrEnum
-from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, NoReturn
@@ -19,13 +18,11 @@ from typing import Annotated, NoReturn
 import msgspec
 import typer
 import uvicorn
-from sqlalchemy import Connection
 
 from service.accounts.actions import open_first_account
-from service.accounts.model import Owner
-from service.accounts.store import AccountStore
+from service.database.engine import SOUND_SQLITE
 from service.errors import Invalid, SetwrightError
-from service.holdings.sync.verify import differences
+from service.holdings.sync.verify import all_differences
 from service.http.middleware import begin_log
 from service.http.responses import encode
 from service.offline.check import as_github, as_json, as_text, check_file, has_errors
@@ -40,9 +37,6 @@ from service.worker import maintain
 
 GRACE_SECONDS = 20
 KEEP_ALIVE_SECONDS = 15
-
-# SQLite before this version can lose its log when several connections write (promises.md).
-_SOUND_SQLITE = (3, 51, 3)
 
 
 app = typer.Typer(
@@ -136,6 +130,32 @@ def _settings_command() -> None:
 def _verify_command() -> None:
     """Rebuild every holding from the log of mutations and compare."""
     raise typer.Exit(_verify())
+
+
+@app.command("backup")
+def _backup_command(
+    target: Annotated[Path, typer.Argument(metavar="FILE-OR-FOLDER", help="A new folder; or a new file FILE.tar.")],
+) -> None:
+    """Back up the database, and photos kept in a folder, also while a server runs."""
+    raise typer.Exit(_backup(target))
+
+
+@app.command("restore")
+def _restore_command(
+    source: Annotated[Path, typer.Argument(metavar="FILE-OR-FOLDER", help="What `setwright backup` made.")],
+    force: Annotated[
+        str | None,
+        typer.Option("--force", metavar="NAME", help="Replace the database of this name, though it is not empty."),
+    ] = None,
+) -> None:
+    """Restore a backup into an empty database, migrate it and verify it. Stop the server first."""
+    raise typer.Exit(_restore(source, force))
+
+
+@app.command("doctor")
+def _doctor_command() -> None:
+    """Look for what is wrong with this installation. Exits with 1 when something must be done."""
+    raise typer.Exit(_doctor())
 
 
 @app.command("tidy")
@@ -292,14 +312,90 @@ def _verify() -> int:
     if settings is None:
         return 2
     with opened_database(settings) as database:
-        owners = database.read(lambda connection: AccountStore(connection).owners())
-        wrong = 0
-        for owner in owners:
-            found = database.read(partial(_differences, owner=owner))
-            print("".join(f"{line}\n" for line in found), end="")
-            wrong += len(found)
-    print(f"{len(owners)} accounts looked at, {wrong} differences.")
-    return 1 if wrong else 0
+        accounts, found = all_differences(database)
+    return _tell_verified(accounts, found)
+
+
+def _tell_verified(accounts: int, found: Sequence[str]) -> int:
+    print("".join(f"{line}\n" for line in found), end="")
+    print(f"{accounts} accounts looked at, {len(found)} differences.")
+    return 1 if found else 0
+
+
+@contextmanager
+def _failing(doing: str) -> Iterator[None]:
+    """What goes wrong is told, and the command ends with 1."""
+    from sqlalchemy.exc import DBAPIError
+
+    from service.backup.manifest import BackupFailed
+
+    try:
+        yield
+    except (BackupFailed, SetwrightError, RuntimeError) as error:
+        _end([f"{doing} failed: {error}"])
+    except OSError as error:
+        _end([f"{doing} failed: {error.strerror}: {error.filename}"])
+    except DBAPIError as error:
+        _end([f"{doing} failed: the database cannot be used ({type(error.orig).__name__}); try `setwright doctor`"])
+
+
+def _backup(target: Path) -> int:
+    from service.backup.take import take
+
+    settings = _read_settings()
+    if settings is None:
+        return 2
+    with _failing("Backup"):
+        made = take(settings, target, utc_now())
+    images = len(made.parts) - 1
+    print(
+        f"Backed up to {target}: {sum(made.counts.values())} rows of {len(made.counts)} tables, {images} images of photos."
+    )
+    if made.photos == "bucket":
+        print(
+            "Photos are in an S3 bucket and not in this backup: back the bucket up by its own means (versions, replication)."
+        )
+    if made.missing:
+        print(
+            f"{len(made.missing)} images were not there: removed meanwhile, or lost. manifest.json lists them.",
+            file=sys.stderr,
+        )
+    return 0
+
+
+def _restore(source: Path, force: str | None) -> int:
+    from service.backup.restore import restore
+
+    settings = _read_settings()
+    if settings is None:
+        return 2
+    with _failing("Restore"):
+        done = restore(settings, source, utc_now(), force)
+    told = done.manifest
+    print(
+        f"Restored the backup of {told.taken_at:%Y-%m-%d %H:%M} UTC: {sum(told.counts.values())} rows, {done.images} images."
+    )
+    if done.aside is not None:
+        print(f"What was there before is kept as {done.aside}. Delete it when you no longer need it.")
+    if told.photos == "bucket":
+        print("The photos of this backup were in an S3 bucket; restore the bucket by its own means.")
+    status = _tell_verified(done.accounts, done.differences)
+    if done.missing:
+        print(f"{done.missing} images of photos are missing.", file=sys.stderr)
+    return status
+
+
+def _doctor() -> int:
+    from service.doctor import Kind, examine
+
+    settings = _read_settings()
+    if settings is None:
+        return 1
+    lines = []
+    for line in examine(settings, utc_now()):
+        print(line)
+        lines.append(line)
+    return 1 if any(line.kind is Kind.FIX for line in lines) else 0
 
 
 def _tidy() -> int:
@@ -310,10 +406,6 @@ def _tidy() -> int:
         removed = maintain(context)
     print(f"Removed: {removed.photos} photos that nothing named, {removed.answers} remembered answers.")
     return 0
-
-
-def _differences(connection: Connection, owner: Owner) -> list[str]:
-    return list(differences(connection, owner))
 
 
 def _serve(asked: Mapping[str, str | int | None]) -> int:
@@ -352,7 +444,7 @@ def _serve(asked: Mapping[str, str | int | None]) -> int:
 
 def _first_account(settings: Settings) -> str | None:
     """Migrates the database. The token of the account that was made, None if there was one already."""
-    if settings.is_sqlite and sqlite3.sqlite_version_info < _SOUND_SQLITE:
+    if settings.is_sqlite and sqlite3.sqlite_version_info < SOUND_SQLITE:
         logging.getLogger("setwright").warning(
             "SQLite %s has a fault in its log when several processes write; keep this database to one server",
             sqlite3.sqlite_version,

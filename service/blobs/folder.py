@@ -13,20 +13,23 @@ from pathlib import Path
 from service.blobs.store import NO_ROOM, UNREACHABLE
 from service.database.errors import StorageFull, Unreachable
 
-# Files are written here; one that is older than a day was left by a server that ended in between.
-_COMING, _ABANDONED_SECONDS = ".coming", 86_400
+# A file that is older than this, where files are written, was left by a server that ended in between.
+_ABANDONED_SECONDS = 86_400
 
 
 class FolderStore:
     """A folder for each owner. A file is written elsewhere, brought to the disk and then renamed, so that it is there as a
     whole or not at all."""
 
+    # The folder in which files are written.
+    coming = ".coming"
+
     def __init__(self, folder: Path) -> None:
         self._folder = folder
 
     def put(self, owner: str, name: str, content: bytes) -> None:
         with _of_disk():
-            target, coming = self._folder / owner / name, self._folder / _COMING
+            target, coming = self._folder / owner / name, self._folder / self.coming
             _make(target.parent)
             _make(coming)
             written = coming / uuid.uuid4().hex
@@ -39,7 +42,7 @@ class FolderStore:
             except BaseException:
                 written.unlink(missing_ok=True)
                 raise
-            _bring_to_disk(target.parent)
+            bring_to_disk(target.parent)
 
     def get(self, owner: str, name: str) -> bytes | None:
         with _of_disk():
@@ -68,7 +71,7 @@ class FolderStore:
     def clear_abandoned(self) -> None:
         before = time.time() - _ABANDONED_SECONDS
         with _of_disk():
-            for path in (self._folder / _COMING).glob("*"):
+            for path in (self._folder / self.coming).glob("*"):
                 # Another server may take it away, or finish it, at the same time.
                 with suppress(FileNotFoundError):
                     if path.stat().st_mtime < before:
@@ -81,10 +84,11 @@ def _make(folder: Path) -> None:
         return
     _make(folder.parent)
     folder.mkdir(mode=0o700, exist_ok=True)
-    _bring_to_disk(folder.parent)
+    bring_to_disk(folder.parent)
 
 
-def _bring_to_disk(folder: Path) -> None:
+def bring_to_disk(folder: Path) -> None:
+    """Makes the names in a folder durable."""
     # Where folders cannot be opened, the system brings names to the disk by itself.
     if os.name == "nt":
         return

@@ -31,6 +31,8 @@ _WAL_TRIES = 100
 _WAL_PAUSE_SECONDS = 0.05
 _JOURNAL_BYTES = 64 * 1024 * 1024
 _WARM = "warm"
+# SQLite from 3.7.0 up to this version can lose its log when several connections write (promises.md).
+SOUND_SQLITE = (3, 51, 3)
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,9 +32,15 @@ def configuration(connection: Connection | None = None) -> Config:
 
 
 @cache
+def known() -> frozenset[str]:
+    """The ids of all migrations that this version of the program knows: the name of a migration's file begins with it."""
+    return frozenset(script.name.partition("_")[0] for script in (FOLDER / "versions").glob("*_*.py"))
+
+
+@cache
 def newest() -> str:
-    """The id of the last migration that this version of the program knows: the name of its file begins with it."""
-    return max(script.name.partition("_")[0] for script in (FOLDER / "versions").glob("*_*.py"))
+    """The id of the last of them."""
+    return max(known())
 
 
 def upgrade(database: Database, to: str = "head") -> None:

@@ -7,12 +7,14 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 from sqlalchemy import Connection
 
 from service.accounts.model import ORIGIN, Owner, State
 from service.accounts.store import AccountStore
+from service.database.engine import Database
 from service.holdings.sync.merge import CREATE, REJECTED, UPDATE, Record, outcome_of
 from service.holdings.sync.replay import INVALID_MERGE, LogEntry, Rebuilt, as_kept
 from service.holdings.sync.store import StoredRecord, SyncStore
@@ -54,6 +56,17 @@ def differences(connection: Connection, owner: Owner) -> Iterator[str]:
             yield f"holding {identity}: the log makes something else of its {', '.join(_apart(made, stored.record))}"
         if rebuilt.created.get(identity) != stored.created_modseq:
             yield f"holding {identity}: it was not made at state {stored.created_modseq}"
+
+
+def all_differences(database: Database) -> tuple[int, list[str]]:
+    """How many accounts there are, and what does not agree in the holdings of each."""
+    owners = database.read(lambda connection: AccountStore(connection).owners())
+    found = [line for owner in owners for line in database.read(partial(_listed, owner=owner))]
+    return len(owners), found
+
+
+def _listed(connection: Connection, owner: Owner) -> list[str]:
+    return list(differences(connection, owner))
 
 
 def _chain(changes: Sequence[LogEntry], state: State, owner: Owner) -> Iterator[str]:
