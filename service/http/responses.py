@@ -114,7 +114,11 @@ def _raw(member: list[Any] | dict[str, Any]) -> msgspec.Raw:
         portions: Iterator[Any] = ({key: member[key] for key in keys[at : at + _PORTION]} for at in _starts(member))
     else:
         ends, portions = b"[]", (member[at : at + _PORTION] for at in _starts(member))
-    return msgspec.Raw(ends[:1] + b",".join(ENCODER.encode(portion)[1:-1] for portion in portions) + ends[1:])
+    pieces = [ends[:1]]
+    for portion in portions:
+        pieces += ENCODER.encode(portion)[1:-1], b","
+    pieces[-1] = ends[1:]
+    return msgspec.Raw(b"".join(pieces))
 
 
 def _starts(member: Sized) -> range:

@@ -10,7 +10,7 @@ from msgspec import UNSET
 from service.assignment.build import Instance
 from service.assignment.problem import Basis, Placement
 from service.evaluation.places import FREE_CHOICE
-from service.evaluation.settling import SettlingFacts, TrialBudget, settle_places
+from service.evaluation.settling import Settled, SettlingFacts, TrialBudget
 from service.evaluation.table import Table
 from service.progress.description import MessageNames
 from service.progress.result import UndecidedConflict
@@ -64,7 +64,7 @@ def _all_told(instance: Instance, table: Table, order: Sequence[int]) -> list[Un
         in_doubt[coin][address] = place.predicate
     known: dict[object, SettlingFacts] = {}
     read: dict[int, frozenset[str]] = {}
-    allowance = TrialBudget(MOST_TRIALS)
+    settled = Settled(table.attributes, table.context, TrialBudget(MOST_TRIALS))
     names, told = MessageNames(instance, table), []
     for coin in order:
         rules, views = in_doubt[coin], instance.views[coin]
@@ -74,7 +74,7 @@ def _all_told(instance: Instance, table: Table, order: Sequence[int]) -> list[Un
         facts = sorted(frozenset[str]().union(*{read[id(rule)] for rule in rules.values()}))
         key = (tuple(rules), tuple((view.issue, *(view.facts.get(name) for name in facts)) for view in views))
         if key not in known:
-            known[key] = settle_places(rules, views, table.attributes, table.context, allowance)
+            known[key] = settled.places(rules, views)
         told.append(_told(instance, names, coin, list(rules), known[key]))
     return told
 

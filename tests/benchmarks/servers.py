@@ -25,6 +25,7 @@ from service.database.engine import Database, Limits
 from service.database.ids import new_id
 from service.database.migrate import upgrade
 from service.definitions import actions as definitions
+from service.holdings.model import with_defaults
 from service.holdings.tables import holding
 from tests.benchmarks.data import PREFER, SEED, a_coin, a_slot
 from tests.benchmarks.race import Side
@@ -161,7 +162,14 @@ def publish(connection: Connection, owner: Owner, document: Mapping[str, Any]) -
 
 def _row(owner: Owner, number: int, facts: dict[str, Any]) -> dict[str, Any]:
     row = {"owner_id": owner.id, "id": new_id(), "modseq": number, "created_modseq": number, "destroyed": False}
-    return {**row, "data": {"facts": facts}, "created_at": NOW, "updated_at": NOW, "writers": {}, "conflicts": []}
+    return {
+        **row,
+        "data": with_defaults({"facts": facts}),
+        "created_at": NOW,
+        "updated_at": NOW,
+        "writers": {},
+        "conflicts": [],
+    }
 
 
 class BareServer(Server):

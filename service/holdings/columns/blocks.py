@@ -158,12 +158,14 @@ def _parted(texts: Sequence[str]) -> tuple[list[dict[str, msgspec.Raw]], list[by
         end = document.rfind(_AFTER_FACTS) + 1
         if not document.startswith(_START):
             raise msgspec.DecodeError
-        members.append(_MEMBERS_OF.decode(document[_BEFORE_FACTS:end]))
-        rests.append(document[end:-1])
+        # Without another member, what is left of the text is the facts.
+        members.append(_MEMBERS_OF.decode(document[_BEFORE_FACTS : end or -1]))
+        rests.append(document[end:-1] if end else _NOTHING_OWN)
     return members, rests
 
 
 _NULL = b"null"
+_NOTHING_OWN = written(with_defaults({})).encode().removeprefix(b'{"facts":{}').removesuffix(b"}")
 
 
 def _numbers(numbered: Numbered[Any], keys: Iterable[Any]) -> Codes:

@@ -87,6 +87,8 @@ def _values(held: HoldingColumns, kind: str, name: str) -> list[Any]:
     "text",
     [
         '{"quantity": 2, "facts": {"grade": 12.50, "mint": "Tower"}}',
+        '{"facts":{"grade":12.50,"mint":"Tower"}}',
+        '{"facts":{"mint":{"one_of":["Tower","Royal"]},"issue":"issue-1","grade":12.50}}',
         '{"facts":{"grade":12.50,"mint":"Tower"},"quantity":2,"issue":null}',
         '{"facts":{"grade":12.50,"mint":"Tower"},"quantity":2,"price_paid":{"amount":1,"currency":"EUR"},"issue":null}',
         '{"facts":{"mint":"},\\"issue\\":","grade":12.50},"issue":null,"quantity":2}',
