@@ -78,6 +78,12 @@ def lists(at: Neighbours, rows: Rows) -> dict[str, list[Listing]]:
             # All of one value, so that the ids alone say which come after.
             by_id(sorted(crowns), query="filter=denomination='crown'&sort=denomination"),
         ],
+        # Three crowns sit in the places of the set.
+        "list_unplaced": [
+            Listing(ada, lambda item: item["holding"], [one for one in living if one not in crowns[:3]]),
+        ],
+        # Of no coin here it is open where it fits; test_evaluation_parts.py has pages of some.
+        "list_undecided": [Listing(ada, lambda item: item["holding"], [], query="revision=1")],
         "list_imports": [by_id(ids("holding_import", own)[::-1])],
         "list_issues": [by_id(issues, query="private=true"), by_id(issues, query="contains=of ada")],
         "list_vocabularies": [Listing(ada, lambda item: item["name"], vocabularies, query="private=true")],

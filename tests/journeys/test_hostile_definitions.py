@@ -72,22 +72,24 @@ def test_a_matching_with_nothing_but_ties() -> None:
 
 
 def test_rules_that_cannot_be_proven_in_the_budget_say_which_level_and_the_bound() -> None:
-    places = {f"place-{n:02}": f"grade >= {n % 7 + 1}" for n in range(40)}
+    # Five rules over chosen keys without any pattern: with one of them, or with regular keys, a linear program proves everything.
+    chance = Random(7)
+    places = {f"place-{n:02}": f"grade >= {n % 7 + 1}" for n in range(24)}
     constraints = [
-        {"id": f"rule-{n}", "kind": "at_most", "per": [name], "count": 2 + n % 3}
+        {"id": f"rule-{n}", "kind": "at_most", "per": [name], "count": 2}
         for n, name in enumerate(("mint", "year_on_coin", "denomination", "struck", "die_axis"))
     ]
     coins = [
         a_holding(
             f"coin-{n:03}",
-            grade=n * 37 % 70 + 1,
-            mint=f"m{n * 7 % 23}",
-            year_on_coin=1800 + n * 11 % 29,
-            denomination=f"d{n * 13 % 19}",
-            struck=1800 + n * 5 % 31,
-            die_axis=n * 3 % 12 + 1,
+            grade=chance.randint(1, 70),
+            mint=f"m{chance.randrange(12)}",
+            year_on_coin=1800 + chance.randrange(12),
+            denomination=f"d{chance.randrange(12)}",
+            struck=1800 + chance.randrange(12),
+            die_axis=chance.randrange(12) + 1,
         )
-        for n in range(160)
+        for n in range(60)
     ]
     document = a_document(places, constraints=constraints, prefer=[{"highest": "grade"}, {"lowest": "year_on_coin"}])
     request = replace(a_measurement(document, coins), budget_seconds=0.1)
