@@ -148,8 +148,12 @@ def _sqlite(url: URL, settings: Settings, now: datetime) -> Iterator[Line]:
     else:
         yield _ok("integrity", "integrity_check and foreign_key_check find nothing")
     yield _folder("database's folder", file.parent)
-    with sqlite.reading(file) as connection:
-        yield from _contents(connection, settings, now)
+    try:
+        with sqlite.reading(file) as connection:
+            yield from _contents(connection, settings, now)
+    except DBAPIError:
+        # Damage that was told above, met again.
+        yield _fix("contents", f"{file} cannot be read through: keep a copy of it, and restore a backup")
 
 
 def _postgresql(url: URL, settings: Settings, now: datetime) -> Iterator[Line]:

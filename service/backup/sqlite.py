@@ -89,10 +89,18 @@ def install(made: Path, target: Path, aside: Path) -> bool:
             if getattr(error, "sqlite_errorname", "").startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
                 raise BackupFailed(f"{target} is in use; stop the server, then restore again") from None
             # A damaged file: one more reason to replace it, with what lies beside it.
+    if any(_with(aside, end).exists() for end in ("", *_BESIDE)):
+        raise BackupFailed(f"{aside} exists already and is not overwritten; restore again in a moment")
     moved = [end for end in there if _with(target, end).exists()]
     for end in moved:
         _with(target, end).rename(_with(aside, end))
-    place(made, target)
+    try:
+        place(made, target)
+    except BaseException:
+        if not target.exists():
+            for end in moved:
+                _with(aside, end).rename(_with(target, end))
+        raise
     return bool(moved)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import re
+import shutil
 import sqlite3
 import tarfile
 from collections.abc import Callable, Iterator
@@ -141,6 +142,23 @@ def test_a_database_that_is_not_there_is_not_made(tmp_path: Path) -> None:
     with pytest.raises(BackupFailed, match="there is no database"):
         take(settings_for(f"sqlite:///{file}"), tmp_path / "backup", NOW)
     assert not file.exists()
+
+
+def test_what_is_only_in_the_log_of_a_server_that_was_killed_is_in_the_backup(tmp_path: Path) -> None:
+    url = f"sqlite:///{tmp_path / 'live.sqlite3'}"
+    database = Database(url)
+    try:
+        upgrade(database)
+        database.write(an_account)
+        killed = tmp_path / "killed.sqlite3"
+        # As a killed server leaves them: without the index of the log, which is in memory.
+        for end in ("", "-wal"):
+            shutil.copy(tmp_path / f"live.sqlite3{end}", tmp_path / f"killed.sqlite3{end}")
+    finally:
+        database.close()
+    shutil.copy(killed, tmp_path / "without.sqlite3")
+    assert counted(settings_for(f"sqlite:///{tmp_path / 'without.sqlite3'}")).get("account", 0) == 0
+    assert take(settings_for(f"sqlite:///{killed}"), tmp_path / "backup", NOW).counts["account"] == 1
 
 
 @pytest.mark.parametrize("damage", ["row", "page"])
@@ -356,6 +374,30 @@ def test_a_log_without_its_database_is_not_mixed_into_the_restored_one(tmp_path:
     restore(other, tmp_path / "backup", NOW, "two.sqlite3")
     assert counted(other) == counted(settings)
     assert (tmp_path / "two.sqlite3.replaced-20261128T103000Z-wal").read_bytes() == b"of a file that is gone"
+
+
+def test_a_restored_file_that_gets_no_name_leaves_the_old_one(
+    settings: Settings, backup: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    other = settings_for(f"sqlite:///{tmp_path / 'two.sqlite3'}")
+    if not settings.is_sqlite:
+        pytest.skip("PostgreSQL has no files here")
+    written(other, an_account)
+    written(other, fill)
+    before = counted(other)
+
+    def fail(*_: object) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr("service.backup.sqlite.place", fail)
+    with pytest.raises(OSError, match="Input/output"):
+        restore(other, backup, NOW, "two.sqlite3")
+    assert counted(other) == before
+    monkeypatch.undo()
+    (tmp_path / "two.sqlite3.replaced-20261128T103000Z").write_text("kept from before")
+    with pytest.raises(BackupFailed, match="is not overwritten"):
+        restore(other, backup, NOW, "two.sqlite3")
+    assert counted(other) == before
 
 
 # --- PostgreSQL's programs ----------------------------------------------------------------------------------------------

@@ -8,6 +8,7 @@ import sqlite3
 import subprocess
 import threading
 import time
+import uuid
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -154,10 +155,10 @@ def copy_lacks_rows(url: str, target: Path, before: list[str]) -> bool:
         with closing(sqlite3.connect(target)) as copied:
             if copied.execute("PRAGMA integrity_check").fetchall() != [("ok",)]:
                 return True
-            kept = {row[0] for row in copied.execute("SELECT id FROM holding")}
+            kept = [str(uuid.UUID(row[0])) for row in copied.execute("SELECT id FROM holding")]
     except sqlite3.Error:
         return True
-    return any(identity.replace("-", "") not in kept for identity in before)
+    return any(line.startswith("lost") for line in complaints(before, kept))
 
 
 def dump(url: str, target: Path, *options: str) -> None:
