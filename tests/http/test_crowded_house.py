@@ -59,6 +59,7 @@ def lists(at: Neighbours, rows: Rows) -> dict[str, list[Listing]]:
         return sorted(row["id"] for row in some(rows, table, columns))
 
     living = ids("holding", {**own, "destroyed": False})
+    sitting = [min(crowns), *ada.ids["holding"][4:]]
     ungraded = [identity for identity in living if identity not in ada.ids["holding"]]
 
     def places(columns: Columns) -> list[str]:
@@ -78,9 +79,9 @@ def lists(at: Neighbours, rows: Rows) -> dict[str, list[Listing]]:
             # All of one value, so that the ids alone say which come after.
             by_id(sorted(crowns), query="filter=denomination='crown'&sort=denomination"),
         ],
-        # Three crowns sit in the places of the set.
+        # The florin, the mark and the first of equal crowns sit in the set.
         "list_unplaced": [
-            Listing(ada, lambda item: item["holding"], [one for one in living if one not in crowns[:3]]),
+            Listing(ada, lambda item: item["holding"], [one for one in living if one not in sitting]),
         ],
         # Of no coin here it is open where it fits; test_evaluation_parts.py has pages of some.
         "list_undecided": [Listing(ada, lambda item: item["holding"], [], query="revision=1")],
