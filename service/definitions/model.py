@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
@@ -42,7 +42,8 @@ class DefinitionSummary(Struct, frozen=True):
 @dataclass(frozen=True, slots=True)
 class Revision:
     """One document of the line. `status` is draft, published or withdrawn; a draft bears the number that it will be published
-    as. One that was withdrawn stays as it is; `withdrawn_because` is what its owner said."""
+    as. One that was withdrawn stays as it is; `withdrawn_because` is what its owner said. `written`, of a stored draft: another
+    one each time the draft is written; the digest does not tell 1.50 from 1.5."""
 
     definition: str
     number: int
@@ -54,6 +55,7 @@ class Revision:
     updated_at: datetime
     withdrawn_at: datetime | None = None
     withdrawn_because: str | None = None
+    written: str | None = field(default=None, compare=False)
 
     @property
     def stamp(self) -> RevisionStamp:

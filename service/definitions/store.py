@@ -187,7 +187,9 @@ def _draft(row: Row[Any]) -> Revision | None:
     if row.draft is None:
         return None
     times = (row.draft_created_at, row.draft_updated_at)
-    return Revision(row.id, row.published + 1, "draft", row.draft_digest, row.draft_title, row.draft, *times)
+    return Revision(
+        row.id, row.published + 1, "draft", row.draft_digest, row.draft_title, row.draft, *times, written=row.version
+    )
 
 
 def _drafted(draft: Revision | None) -> dict[str, Any]:

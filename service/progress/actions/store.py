@@ -49,6 +49,7 @@ SET_KEY = Lookup(
         definition.c.published,
         definition.c.adopted,
         definition.c.draft_digest,
+        definition.c.version,
         _published.c.number.label("revision_number"),
         _published.c.digest.label("revision_digest"),
         definition_pins.c.version.label("decisions"),
@@ -84,8 +85,11 @@ def set_key_of(row: Any, number: int | None) -> SetKey | None:
     no such revision."""
     draft = row.published + 1
     is_draft = row.draft_digest is not None and (number == draft or (number is None and row.adopted is None))
-    revision = (draft, row.draft_digest) if is_draft else (row.revision_number, row.revision_digest)
-    if revision[0] is None:
+    if is_draft:
+        revision = (draft, row.draft_digest, row.version)
+    elif row.revision_number is not None:
+        revision = (row.revision_number, row.revision_digest, None)
+    else:
         return None
     state = str(State(row.state, row.chain))
     return SetKey(Owner(row.owner_id), row.definition, *revision, state, row.decisions, row.own, row.notes)

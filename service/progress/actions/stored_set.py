@@ -84,14 +84,16 @@ class StoredSet:
 
 @dataclass(frozen=True, slots=True)
 class SetKey:
-    """All that the answers of a stored set follow from besides the day and the editions: the revision by number and digest, the
-    state of the holdings, and the versions of the decisions, of the owner's reference data (issues, vocabularies, what is
-    presumed) and of the notes to the want list; None where there never were any."""
+    """All that the answers of a stored set follow from besides the day and the editions: the revision by number and digest, of a
+    draft as what it was written (a digest does not tell 1.50 from 1.5, and the words of an answer do), the state of the
+    holdings, and the versions of the decisions, of the owner's reference data (issues, vocabularies, what is presumed) and of
+    the notes to the want list; None where there never were any."""
 
     owner: Owner
     definition: str
     number: int
     digest: str
+    written: str | None
     state: str
     decisions: str | None
     own: str | None
@@ -99,7 +101,7 @@ class SetKey:
 
     def version(self, day: date) -> tuple[object, ...]:
         """Changes with all that the evaluation for a day follows from."""
-        parts = (self.definition, self.number, self.digest, self.state, self.decisions, self.own, day)
+        parts = (self.definition, self.number, self.digest, self.written, self.state, self.decisions, self.own, day)
         return (*parts, *stamps())
 
 
@@ -130,7 +132,8 @@ def load_key(connection: Connection, owner: Owner, identity: str, number: int | 
 
 
 def _key(owner: Owner, revision: Revision, state: str, decisions: Decisions, own_version: str | None) -> SetKey:
-    return SetKey(owner, revision.definition, revision.number, revision.digest, state, decisions.version, own_version)
+    which = (revision.definition, revision.number, revision.digest, revision.written)
+    return SetKey(owner, *which, state, decisions.version, own_version)
 
 
 def find_revision(connection: Connection, owner: Owner, identity: str, number: int | None) -> Revision:
