@@ -11,6 +11,7 @@ import time
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 
 import httpx
@@ -18,7 +19,9 @@ import pytest
 from sqlalchemy import make_url
 
 from service.backup.postgresql import command_of
+from service.backup.take import take
 from service.database.engine import read_url
+from tests.conftest import settings_for
 from tests.journeys.test_kills import Writer, complaints, kept_ids
 from tests.pictures import picture
 from tests.server import Server, run_program, serving
@@ -87,6 +90,7 @@ def test_a_backup_taken_while_writers_write_is_whole(
     empty_database_url: str, another_database_url: Callable[[], str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("SETWRIGHT_PHOTOS_DIR", str(tmp_path / "photos"))
+    settings = settings_for(empty_database_url, photos_dir=tmp_path / "photos")
     taken: list[tuple[Path, list[str]]] = []
     with written_to(empty_database_url) as (server, headers, writers):
         coin = writers.wait_for(20)[0]
@@ -96,12 +100,16 @@ def test_a_backup_taken_while_writers_write_is_whole(
             assert answer.status_code == 201, answer.text
             image = client.get(f"{answer.headers['location']}/image").content
         for number in range(ROUNDS):
-            before = writers.wait_for(20)
             target = tmp_path / ("backup.tar" if number == 0 else f"backup-{number}")
-            run = run_program(empty_database_url, "backup", str(target))
-            assert (run.returncode, run.stderr) == (0, ""), run.stderr
-            # It was written to meanwhile, else the test saw nothing.
-            assert len(writers.acknowledged()) > len(before) + 5
+            before = writers.wait_for(20)
+            if number:
+                # At once, while the last rows are in the log still: a command takes a second to start.
+                take(settings, target, datetime.now(UTC))
+            else:
+                run = run_program(empty_database_url, "backup", str(target))
+                assert (run.returncode, run.stderr) == (0, ""), run.stderr
+                # It was written to meanwhile, else the test saw nothing.
+                assert len(writers.acknowledged()) > len(before) + 5
             taken.append((target, before))
         assert [refusal for writer in writers.each for refusal in writer.refused] == []
     for number, (target, before) in enumerate(taken):
@@ -112,6 +120,8 @@ def test_a_backup_taken_while_writers_write_is_whole(
         assert "1 accounts looked at, 0 differences." in run.stdout
         assert len(before) >= 40
         assert lost(before, restored, headers) == []
+        if number:
+            continue
         with serving(restored) as server:
             with httpx.Client(base_url=server.address, headers=headers, timeout=30) as client:
                 assert client.get(f"{answer.headers['location']}/image").content == image
