@@ -23,8 +23,9 @@ def begin_log(level: str) -> None:
     logging._srcfile = None
     logging.logThreads = logging.logProcesses = logging.logMultiprocessing = False
     logging.basicConfig(level=level.upper(), format=form, stream=sys.stderr)
-    # It tells of every look at the database's version, which the readiness check takes often.
-    logging.getLogger("alembic.runtime.migration").setLevel(logging.WARNING)
+    # It tells of every look at the database's version, which the readiness check takes often, and what it is made of.
+    for name in ("alembic.runtime.migration", "alembic.runtime.plugins"):
+        logging.getLogger(name).setLevel(logging.WARNING)
     # In detail it would tell the headers of what is fetched, which may repeat a link's secret.
     logging.getLogger("httpcore").setLevel(logging.WARNING)
 

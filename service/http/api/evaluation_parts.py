@@ -8,6 +8,7 @@ from typing import Annotated, TypeVar
 
 from fastapi import Query, Request
 from pydantic import AfterValidator, Field, WithJsonSchema
+from pydantic_core import PydanticCustomError
 
 from service.accounts.model import Owner
 from service.http.dependencies import Context, CurrentOwner, DefinitionId
@@ -31,7 +32,7 @@ Answer = TypeVar("Answer")
 
 def _part(name: str) -> str:
     if name not in PARTS:
-        raise ValueError(f"an evaluation has the parts {', '.join(PARTS)}")
+        raise PydanticCustomError("part", "no part of an evaluation; there are {parts}", {"parts": ", ".join(PARTS)})
     return name
 
 
