@@ -1,5 +1,5 @@
-"""What comes in bodies of several operations: a set definition (bare or as the member `document`, in JSON or YAML), the id of
-one, holdings, issues, vocabularies."""
+"""What comes in requests of several operations: a set definition (bare or as the member `document`, in JSON or YAML), the id of
+one, holdings, issues, vocabularies; in queries which revision of a set, for which day."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from service.facts.kinds import value_kind_of
 from service.facts.own_vocabularies import OwnVocabulary
 from service.formats.strict_json import YAML
 from service.http.dependencies import Received
-from service.http.wire import Day, In, OtherForm, RevisionNumber, read
+from service.http.wire import Day, In, OtherForm, QueryIn, RevisionNumber, read
 from service.progress.actions.inputs import DefinitionReference, SentIssue
 from service.reference.actions import SentDocument
 from service.reference.model import IssueName
@@ -34,6 +34,21 @@ Language = Annotated[
 _FORMS = 'send the definition itself ({"format": "set-definition/1", ...}) or {"document": {...}}'
 _RIGHT = f'{_FORMS}; or {{"id": ..., "revision": ...}} of one kept here'
 SAME_AS_YAML: Mapping[str, OtherForm] = {YAML: OtherForm("The same body as YAML, up to 1 MiB.")}
+
+
+class RevisionQuery(QueryIn):
+    """Which revision of a set, and for which day."""
+
+    revision: RevisionNumber | None = Field(
+        None, description="Left out: the revision that the set follows (see adoption)."
+    )
+    today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
+
+
+class SetQuery(RevisionQuery):
+    """The same, with or without presumptions."""
+
+    presume: bool = Field(True, description="false: nothing is presumed of coins, whichever list says so.")
 
 
 def _holdings(value: Any) -> Any:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Annotated, TypeVar
 
 from fastapi import Query, Request
@@ -12,10 +11,11 @@ from pydantic_core import PydanticCustomError
 
 from service.accounts.model import Owner
 from service.http.dependencies import Context, CurrentOwner, DefinitionId
+from service.http.inputs import SetQuery
 from service.http.openapi import problems, router
 from service.http.pagination import PageQuery, after, bad_cursor, following, link
 from service.http.responses import NEXT_PAGE, Reply, Sends
-from service.http.wire import Day, Out, QueryIn, RevisionNumber
+from service.http.wire import PageOut
 from service.progress.actions import evaluate as evaluating
 from service.progress.actions.stored_set import LoadedRequest, load_stored_set
 from service.progress.named import Named
@@ -39,16 +39,6 @@ def _part(name: str) -> str:
 PartName = Annotated[str, AfterValidator(_part), WithJsonSchema({"type": "string", "enum": list(PARTS)})]
 
 
-class SetQuery(QueryIn):
-    """Which revision, for which day, with or without presumptions."""
-
-    revision: RevisionNumber | None = Field(
-        None, description="Left out: the revision that the set follows (see adoption)."
-    )
-    today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
-    presume: bool = Field(True, description="false: nothing is presumed of coins, whichever list says so.")
-
-
 class PartsQuery(SetQuery):
     """Which parts, and of what."""
 
@@ -67,19 +57,15 @@ class SetPageQuery(PageQuery, SetQuery):
 # --- answers -------------------------------------------------------------------------------------------------------------
 
 
-class UnplacedPageOut(Out):
+class UnplacedPageOut(PageOut[UnplacedHolding]):
     """One page of the holdings that sit in no place, by id."""
 
-    items: list[UnplacedHolding]
-    next: str | None
     named: Named
 
 
-class UndecidedPageOut(Out):
+class UndecidedPageOut(PageOut[UndecidedConflict]):
     """One page of the coins that may fit some place: those that sit somewhere come first, then by id."""
 
-    items: list[UndecidedConflict]
-    next: str | None
     named: Named
 
 
@@ -135,9 +121,4 @@ async def _computed(
 ) -> Answer:
     day = query.today or context.today()
     mine = await context.read(lambda connection: load_stored_set(connection, owner, identity, query.revision))
-
-    def answer() -> Answer:
-        loaded = mine.ask(day)
-        return compute(replace(loaded, request=replace(loaded.request, presume=query.presume)))
-
-    return await context.compute(answer)
+    return await context.compute(lambda: compute(mine.ask(day, presume=query.presume)))

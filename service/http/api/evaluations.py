@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from datetime import date
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -16,11 +15,11 @@ from service.errors import Fault, Invalid, SetwrightError
 from service.http.answers import KeptAnswers, Question
 from service.http.conditional import entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, OptionalOwner, Received, Unread
-from service.http.inputs import AnyHoldings, JudgedIn, PlacingIn, Seconds, pairs
+from service.http.inputs import AnyHoldings, JudgedIn, PlacingIn, Seconds, SetQuery, pairs
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends
-from service.http.wire import Day, QueryIn, RevisionNumber, read
+from service.http.wire import QueryIn, read
 from service.progress.actions import evaluate as evaluating
 from service.progress.actions import explain as explaining
 from service.progress.actions.evaluate import EvaluationInputs
@@ -84,14 +83,8 @@ class FormQuery(QueryIn):
     )
 
 
-class MineQuery(FormQuery):
+class MineQuery(SetQuery, FormQuery):
     """Which revision, for which day, with or without presumptions, and in which form."""
-
-    revision: RevisionNumber | None = Field(
-        None, description="Left out: the revision that the set follows (see adoption)."
-    )
-    today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
-    presume: bool = Field(True, description="false: nothing is presumed of coins, whichever list says so.")
 
 
 def _forms(title: str = "", language: str = "en") -> Forms[Evaluation]:
@@ -168,8 +161,7 @@ async def evaluate_mine(
         mine = await context.read(lambda connection: load_stored_set(connection, owner, id, query.revision))
 
         def answer() -> Response:
-            loaded = mine.ask(day)
-            loaded = replace(loaded, request=replace(loaded.request, presume=query.presume))
+            loaded = mine.ask(day, presume=query.presume)
             evaluated = evaluating.evaluated(loaded)
             return _forms_of(loaded.request.definition).reply(evaluated, form, tag(mine.key, day)).response()
 

@@ -21,6 +21,7 @@ from service.holdings.model import ValueBasis
 from service.http.answers import KeptAnswers, Question
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unread
+from service.http.inputs import RevisionQuery
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, Tagged, tagged
@@ -41,13 +42,9 @@ FIELDS = ("min_grade", "most_to_pay", "currency", "note")
 # --- want lists and the notes to them ----------------------------------------------------------------------------------
 
 
-class WantQuery(QueryIn):
+class WantQuery(RevisionQuery):
     """Which revision, for which day, and in which form."""
 
-    revision: int | None = Field(
-        None, ge=1, le=2**31 - 1, description="Left out: the revision that the set follows (see adoption)."
-    )
-    today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
     upgrades: int = Field(
         MOST_WEAK, ge=0, le=2_000, description="How many filled places to list where a better coin is wanted."
     )

@@ -67,10 +67,10 @@ class StoredSet:
     decisions: Decisions
     own: OwnReference = NOTHING_OWN
 
-    def ask(self, day: date) -> LoadedRequest:
-        """The evaluation for a day."""
+    def ask(self, day: date, *, presume: bool = True) -> LoadedRequest:
+        """The evaluation for a day; without `presume` nothing is presumed of coins."""
         loaded = stored_set_request(self.revision, self.holdings, self.state, day, self.decisions, self.own)
-        return replace(loaded, version=self.version(day))
+        return replace(loaded, request=replace(loaded.request, presume=presume), version=self.version(day))
 
     @property
     def key(self) -> SetKey:
