@@ -145,18 +145,9 @@ def moved_out(flow: FlowState, places: Iterable[int], holding: int) -> FlowState
         place: [there for there in options if there != holding] if place in barred else options
         for place, options in flow.tight.items()
     }
-    takers: dict[int, list[int]] = {}
-    for place, options in without.tight.items():
-        for there in options:
-            takers.setdefault(there, []).append(place)
     for place in [place for place in flow.places_of[holding] if place in barred]:
-        steps = _alternating_paths(without, holding, takers, {place}, None)
-        elsewhere = next((option for option in without.tight[place] if option in steps), None)
-        if elsewhere is None:
+        if not _move_over(without, place, without.tight[place], {place}):
             return None
-        for mover, to in _moves_along(steps, elsewhere, holding):
-            without.assign(mover, to)
-        without.assign(place, elsewhere)
     return without
 
 
@@ -254,14 +245,22 @@ def make_canonical(
             # A piece of the one is left unused instead of one of the other.
             flow.assign(place, earlier[0])
             continue
-        seen: set[int] = set()
-        for holding in earlier:
-            moves = _moves_between(flow, holding, here, fixed, seen)
-            if moves is not None:
-                for mover, to in moves:
-                    flow.assign(mover, to)
-                flow.assign(place, holding)
-                break
+        _move_over(flow, place, earlier, fixed)
+
+
+def _move_over(flow: FlowState, place: int, options: Iterable[int], fixed: set[int]) -> bool:
+    """Give the place the first of these holdings that an alternating path of reduced cost 0 allows, which moves no fixed
+    place; whether there is one."""
+    here = flow.holding_of[place]
+    seen: set[int] = set()
+    for holding in options:
+        moves = _moves_between(flow, holding, here, fixed, seen)
+        if moves is not None:
+            for mover, to in moves:
+                flow.assign(mover, to)
+            flow.assign(place, holding)
+            return True
+    return False
 
 
 def _moves_between(
@@ -301,49 +300,3 @@ def _steps_from(flow: FlowState, here: int, goal: int, fixed: set[int]) -> Itera
     for place in flow.places_of[here]:
         if place not in fixed:
             yield from ((there, place) for there in flow.tight[place])
-
-
-_Steps = dict[int, tuple[int | None, int]]
-"""For a holding the next step of a path: the place that leaves it (None: a piece is put to use, or left unused), and the
-holding to which it goes."""
-
-
-def _alternating_paths(
-    flow: FlowState, goal: int, takers: Mapping[int, Sequence[int]], fixed: set[int], first: int | None
-) -> _Steps:
-    """The holdings from which an alternating path of reduced cost 0 leads to the goal, so that one more place can have
-    that holding and one less the goal. The breadth-first search ends early once it reaches `first`."""
-    steps: _Steps = {goal: (None, goal)}
-    queue = [goal]
-    for there in queue:
-        for here, mover in _steps_to(flow, there, takers, fixed):
-            if here not in steps:
-                steps[here] = (mover, there)
-                if here == first:
-                    return steps
-                queue.append(here)
-    return steps
-
-
-def _steps_to(
-    flow: FlowState, there: int, takers: Mapping[int, Sequence[int]], fixed: set[int]
-) -> Iterator[tuple[int, int | None]]:
-    for place in takers.get(there, ()):
-        if place not in fixed:
-            yield flow.holding_of[place], place
-    if there == EMPTY:
-        # A spare piece of an unpriced holding can be put to use at no cost.
-        yield from ((h, None) for h in takers if h != EMPTY and flow.is_unpriced(h) and flow.has_capacity(h))
-    elif flow.is_unpriced(there) and flow.places_of[there]:
-        yield EMPTY, None
-
-
-def _moves_along(steps: _Steps, start: int, goal: int) -> list[tuple[int, int]]:
-    moves = []
-    here = start
-    while here != goal:
-        mover, there = steps[here]
-        if mover is not None:
-            moves.append((mover, there))
-        here = there
-    return moves
