@@ -274,11 +274,11 @@ def _solution(
         levels.append(Level(name, value, all(level.proven for level in each), bound))
     possible, possible_proven = len(placements), True
     if not _is_most(part, layout, levels):
-        possible, possible_proven = most_possible(problem, placements, budget)
+        possible, possible_proven = _most_possible(part, placements, budget)
     filled = sum(1 for placement in placements if placement.basis is Basis.FIRM)
     certain, certain_proven = filled, True
     if filled < possible or not possible_proven:
-        certain, certain_proven = most_certain(problem, placements, budget)
+        certain, certain_proven = _most_certain(part, placements, budget)
     pins_proven = levels[0].proven
     return Solution(
         placements=tuple(placements),
@@ -331,8 +331,11 @@ def most_certain(problem: AssignmentProblem, placements: Iterable[Placement], bu
     """`Solution.certain`: the most firm placements under as many pins as can be, and whether that is proven. Out of budget
     it is a lower bound. `placements` keep every rule; where they are as good as the flow in a component, no search is
     needed."""
-    part = parted(problem)
-    pins, is_firm = pins_of(part.edges, problem.group_pins), part.edges.basis == Basis.FIRM
+    return _most_certain(parted(problem), placements, budget)
+
+
+def _most_certain(part: Parted, placements: Iterable[Placement], budget: SolverBudget) -> tuple[int, bool]:
+    pins, is_firm = pins_of(part.edges, part.problem.group_pins), part.edges.basis == Basis.FIRM
     _, most = most_unruled(part, [pins, -is_firm.astype(np.int64)])
     if part.ruled is None:
         return most, True
@@ -344,8 +347,11 @@ def most_possible(
     problem: AssignmentProblem, placements: Iterable[Placement], budget: SolverBudget
 ) -> tuple[int, bool]:
     """`Solution.possible`: the most placements under as many pins as can be; else as `most_certain`."""
-    part = parted(problem)
-    _, most = most_unruled(part, [pins_of(part.edges, problem.group_pins), -1])
+    return _most_possible(parted(problem), placements, budget)
+
+
+def _most_possible(part: Parted, placements: Iterable[Placement], budget: SolverBudget) -> tuple[int, bool]:
+    _, most = most_unruled(part, [pins_of(part.edges, part.problem.group_pins), -1])
     if part.ruled is None:
         return most, True
     more, proven = most_counted(lay_out_possible(part.ruled), placements, budget)
