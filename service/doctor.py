@@ -135,7 +135,7 @@ def _sqlite(url: URL, settings: Settings, now: datetime) -> Iterator[Line]:
         yield _folder("database's folder", file.parent)
         return
     try:
-        with closing(sqlite3.connect(f"{file.as_uri()}?mode=ro", uri=True, timeout=5)) as connection:
+        with closing(sqlite.read_only(file)) as connection:
             faults = sqlite.check(connection)
     except sqlite3.Error as error:
         yield _fix("database", f"{file} cannot be read ({error}): keep a copy of it, and restore a backup")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import tarfile
 import uuid
 from pathlib import Path
@@ -57,13 +58,11 @@ def _link(made: Path, target: Path) -> None:
 def pack(folder: Path, file: Path) -> None:
     """Packs a folder into a tar that only its owner may read."""
     file.touch(0o600, exist_ok=False)
-    with file.open("wb") as raw:
-        with tarfile.open(fileobj=raw, mode="w") as tar:
-            for path in sorted(folder.rglob("*")):
-                if path.is_file():
-                    tar.add(path, path.relative_to(folder).as_posix(), recursive=False)
-        raw.flush()
-        os.fsync(raw.fileno())
+    with tarfile.open(file, "w") as tar:
+        for path in sorted(folder.rglob("*")):
+            if path.is_file():
+                tar.add(path, path.relative_to(folder).as_posix(), recursive=False)
+    to_disk(file)
 
 
 def unpack(file: Path, folder: Path) -> None:
@@ -77,8 +76,7 @@ def unpack(file: Path, folder: Path) -> None:
                 path = folder / member.name
                 path.parent.mkdir(parents=True, exist_ok=True)
                 with path.open("xb") as written:
-                    while portion := content.read(1024 * 1024):
-                        written.write(portion)
+                    shutil.copyfileobj(content, written)
     except (tarfile.TarError, EOFError) as error:
         raise BackupFailed(f"{file.name} cannot be read as a tar ({error}); use another backup") from None
     except FileExistsError:

@@ -10,10 +10,13 @@ from typing import Literal
 
 import msgspec
 
+from service.settings import Settings
+
 FILE = "manifest.json"
 FORMAT = 1
 PHOTOS = "photos"
-DATABASES = {"sqlite": "database.sqlite3", "postgresql": "database.dump"}
+EngineName = Literal["sqlite", "postgresql"]
+DATABASES: dict[EngineName, str] = {"sqlite": "database.sqlite3", "postgresql": "database.dump"}
 
 # The only names a part may have, so that nothing is read or written outside the backup.
 _PART = re.compile(r"database\.(sqlite3|dump)|photos/[0-9a-f-]{36}/[0-9a-f]{2}/[0-9a-f]{2}/[0-9a-f]{64}-[0-9a-z]+")
@@ -37,7 +40,7 @@ class Manifest(msgspec.Struct, frozen=True):
 
     format: int
     program: str
-    engine: Literal["sqlite", "postgresql"]
+    engine: EngineName
     schema_revision: str
     taken_at: datetime
     counts: dict[str, int]
@@ -49,6 +52,11 @@ class Manifest(msgspec.Struct, frozen=True):
     def database(self) -> str:
         """The name of the part that is the database."""
         return DATABASES[self.engine]
+
+
+def engine_of(settings: Settings) -> EngineName:
+    """Which kind of database the settings name."""
+    return "sqlite" if settings.is_sqlite else "postgresql"
 
 
 def is_part_name(name: str) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -14,7 +15,7 @@ from sqlalchemy import URL
 from service.backup import postgresql, sqlite
 from service.backup.contents import counts_of, images_of
 from service.backup.files import beside, to_disk, unpack
-from service.backup.manifest import PHOTOS, BackupFailed, Manifest, read
+from service.backup.manifest import PHOTOS, BackupFailed, Manifest, engine_of, read
 from service.blobs import blob_store_of
 from service.database.engine import Database, read_url
 from service.database.migrate import known, upgrade
@@ -41,7 +42,7 @@ def restore(settings: Settings, source: Path, now: datetime, forced: str | None 
     url = read_url(settings.database_url.get_secret_value())
     with _opened(source) as folder:
         manifest = read(folder)
-        if manifest.engine != ("sqlite" if settings.is_sqlite else "postgresql"):
+        if manifest.engine != engine_of(settings):
             raise BackupFailed(
                 f"it is a backup of {manifest.engine}, and SETWRIGHT_DATABASE_URL names another; restore into the same kind"
             )
@@ -110,15 +111,13 @@ def _install_sqlite(url: URL, part: Path, manifest: Manifest, now: datetime) -> 
     aside = target.with_name(f"{target.name}.replaced-{now:%Y%m%dT%H%M%SZ}")
     try:
         with part.open("rb") as source, made.open("xb") as copied:
-            while portion := source.read(1024 * 1024):
-                copied.write(portion)
+            shutil.copyfileobj(source, copied)
         found = _finish(url.set(database=str(made)), manifest)
         sqlite.one_file(made)
         to_disk(made)
         replaced = sqlite.install(made, target, aside)
     finally:
-        for end in ("", "-wal", "-shm", "-journal"):
-            made.with_name(made.name + end).unlink(missing_ok=True)
+        sqlite.remove(made)
     return *found, f"the file {aside}" if replaced else None
 
 

@@ -10,11 +10,11 @@ from pathlib import Path
 from sqlalchemy import Connection, create_engine
 from sqlalchemy.pool import NullPool
 
-from service.backup.files import place, to_disk
+from service.backup.files import place
 from service.backup.manifest import BackupFailed
 
-# What SQLite keeps beside a database while it is open, or after a crash.
-_BESIDE = ("-wal", "-shm", "-journal")
+# A database, and what SQLite keeps beside it while it is open, or after a crash.
+_ENDS = ("", "-wal", "-shm", "-journal")
 
 
 def copy(source: Path, target: Path) -> None:
@@ -22,7 +22,7 @@ def copy(source: Path, target: Path) -> None:
     if not source.is_file():
         raise BackupFailed(f"there is no database at {source}; see SETWRIGHT_DATABASE_URL")
     try:
-        with closing(_read_only(source)) as live, closing(sqlite3.connect(target)) as copied:
+        with closing(read_only(source)) as live, closing(sqlite3.connect(target)) as copied:
             # All pages in one step, which is one snapshot and blocks no writer: in several, each write from elsewhere would
             # begin the copy anew.
             live.backup(copied, pages=-1)
@@ -33,7 +33,6 @@ def copy(source: Path, target: Path) -> None:
         raise BackupFailed(f"{source} cannot be copied: {error}; `setwright doctor` looks at it") from None
     if faults:
         raise BackupFailed(f"{source} is damaged: {faults[0]}; keep the file, and restore an older backup")
-    to_disk(target)
 
 
 def check(connection: sqlite3.Connection) -> list[str]:
@@ -54,7 +53,7 @@ def check(connection: sqlite3.Connection) -> list[str]:
 @contextmanager
 def reading(file: Path) -> Iterator[Connection]:
     """A connection that changes nothing, not even how the file's log is kept."""
-    engine = create_engine("sqlite://", creator=lambda: _read_only(file), poolclass=NullPool, hide_parameters=True)
+    engine = create_engine("sqlite://", creator=lambda: read_only(file), poolclass=NullPool, hide_parameters=True)
     with engine.connect() as connection:
         yield connection
 
@@ -66,7 +65,7 @@ def is_empty(file: Path) -> bool:
     if not file.exists():
         return True
     try:
-        with closing(_read_only(file)) as connection:
+        with closing(read_only(file)) as connection:
             return connection.execute("SELECT 1 FROM sqlite_schema").fetchone() is None
     except sqlite3.Error:
         return False
@@ -78,10 +77,16 @@ def one_file(file: Path) -> None:
         connection.execute("PRAGMA journal_mode=DELETE")
 
 
+def remove(file: Path) -> None:
+    """Takes a database away, with what lies beside it."""
+    for end in _ENDS:
+        _with(file, end).unlink(missing_ok=True)
+
+
 def install(made: Path, target: Path, aside: Path) -> bool:
     """Puts a database in its place. What was there is renamed to `aside`; whether something was. Raises BackupFailed while a
     server has it open."""
-    there = [end for end in ("", *_BESIDE) if _with(target, end).exists()]
+    there = [end for end in _ENDS if _with(target, end).exists()]
     if "" in there:
         try:
             one_file(target)
@@ -89,7 +94,7 @@ def install(made: Path, target: Path, aside: Path) -> bool:
             if getattr(error, "sqlite_errorname", "").startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
                 raise BackupFailed(f"{target} is in use; stop the server, then restore again") from None
             # A damaged file: one more reason to replace it, with what lies beside it.
-    if any(_with(aside, end).exists() for end in ("", *_BESIDE)):
+    if any(_with(aside, end).exists() for end in _ENDS):
         raise BackupFailed(f"{aside} exists already and is not overwritten; restore again in a moment")
     moved = [end for end in there if _with(target, end).exists()]
     for end in moved:
@@ -108,7 +113,6 @@ def _with(file: Path, end: str) -> Path:
     return file.with_name(file.name + end)
 
 
-def _read_only(file: Path) -> sqlite3.Connection:
-    connection = sqlite3.connect(f"{file.resolve().as_uri()}?mode=ro", uri=True)
-    connection.execute("PRAGMA busy_timeout=5000")
-    return connection
+def read_only(file: Path) -> sqlite3.Connection:
+    """A connection that changes nothing, and waits five seconds for others. Raises sqlite3.Error."""
+    return sqlite3.connect(f"{file.resolve().as_uri()}?mode=ro", uri=True, timeout=5)

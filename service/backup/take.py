@@ -11,7 +11,7 @@ from sqlalchemy import URL
 from service.backup import postgresql, sqlite
 from service.backup.contents import Contents, contents_of
 from service.backup.files import TAR, beside, pack, place, to_disk
-from service.backup.manifest import DATABASES, FILE, FORMAT, PHOTOS, BackupFailed, Manifest, part_of, write
+from service.backup.manifest import DATABASES, FILE, FORMAT, PHOTOS, BackupFailed, Manifest, engine_of, part_of, write
 from service.blobs import blob_store_of
 from service.blobs.folder import FolderStore, bring_to_disk
 from service.blobs.store import BlobStore
@@ -44,7 +44,7 @@ def take(settings: Settings, target: Path, now: datetime) -> Manifest:
 
 def _write(settings: Settings, folder: Path, now: datetime) -> Manifest:
     url = read_url(settings.database_url.get_secret_value())
-    engine = "sqlite" if settings.is_sqlite else "postgresql"
+    engine = engine_of(settings)
     file = folder / DATABASES[engine]
     contents = _copied(url, file) if settings.is_sqlite else _dumped(url, file)
     to_disk(file)
@@ -57,7 +57,7 @@ def _write(settings: Settings, folder: Path, now: datetime) -> Manifest:
     manifest = Manifest(
         format=FORMAT,
         program=engine_version(),
-        engine="sqlite" if settings.is_sqlite else "postgresql",
+        engine=engine,
         schema_revision=contents.revision,
         taken_at=now,
         counts=contents.counts,
