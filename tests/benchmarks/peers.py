@@ -243,32 +243,6 @@ def _fill(connection: Any, table: str, columns: dict[str, list[Any]]) -> None:
     connection.execute(f"INSERT INTO {table} SELECT {unnested}", list(columns.values()))
 
 
-def hash_dispatch(predicates: Sequence[Predicate], rows: Sequence[View]) -> Callable[[], int]:
-    """Plain Python that looks the rules up by their equalities and asks only those for the interval: a floor for rules of
-    this one shape, no engine (two-valued)."""
-    rules = [as_row(predicate) for predicate in predicates]
-    names = sorted(rules[0].equal)
-    by_equal: dict[tuple[Any, ...], list[tuple[int, int]]] = {}
-    for rule in rules:
-        by_equal.setdefault(tuple(rule.equal[name] for name in names), []).append((rule.low, rule.high))
-    records = [
-        (tuple(plain(row, name) for name in names), plain(row, "year_on_coin"))
-        for row in rows
-        if "holed" not in (plain(row, "problems") or ())
-    ]
-
-    def run() -> int:
-        found = 0
-        for key, year in records:
-            if year is not None:
-                for low, high in by_equal.get(key, ()):
-                    if low <= year <= high:
-                        found += 1
-        return found
-
-    return run
-
-
 def memcpy(holdings: int, places: int) -> Callable[[], int]:
     """A copy of the answer of all verdicts, certainly and possibly, a bit each: what the memory takes at least."""
     answer = np.ones((2, places, (holdings + 7) // 8), np.uint8)

@@ -26,13 +26,14 @@ def duration(seconds: float) -> str:
     return f"{value:,.3g} {name}" if value < 1000 else f"{value:,.0f} {name}"
 
 
-def figure(row: Row, value: float) -> str:
+def figure(row: Row | Target, value: float) -> str:
     """A ratio or a figure with its unit."""
     digits = f"{value:,.3g}" if value < 1000 else f"{value:,.0f}"
     return digits + ("x" if row.unit == "x" else "" if row.unit == "slope" else f" {row.unit}")
 
 
-def aim(row: Row) -> str:
+def aim(row: Row | Target) -> str:
+    """What the row is to reach."""
     sign = ">=" if row.direction == "at least" else "<="
     return f"{sign} {figure(row, row.bound)}"
 
@@ -90,7 +91,7 @@ def _figures(row: Row) -> tuple[str, str, str, str]:
 def show_targets(console: Console, targets: Sequence[Target]) -> None:
     table = Table("row", "group", "what", "peer or floor", "target", "quick")
     for target in targets:
-        told = (target.name, target.group, target.what, target.peer, target.aim)
+        told = (target.name, target.group, target.what, target.peer, aim(target))
         table.add_row(*told, "yes" if target.quick else target.why_not() and f"left out: {target.why_not()}")
     console.print(table)
 

@@ -53,12 +53,6 @@ class Target:
     quick: bool = False
     missing: str = ""
 
-    @property
-    def aim(self) -> str:
-        sign = ">=" if self.direction == "at least" else "<="
-        unit = {"x": "x", "slope": ""}.get(self.unit, f" {self.unit}")
-        return f"{sign} {self.bound:,g}{unit}" if self.bound >= 1 else f"{sign} {self.bound:.3g}{unit}"
-
     def value(self, found: Measurement) -> float:
         """The ratio, or the figure itself where there is no peer."""
         if found.theirs is None:
