@@ -16,20 +16,20 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-import numpy as np
 from rich.console import Console
 from rich.table import Table
 
 from service.assignment.solve import solve
-from service.evaluation.columns import Columns, of_views
-from service.evaluation.places import Collection, places_of
+from service.evaluation.columns import of_views
 from service.facts.holding import read_holding
 from service.progress.candidates import candidates
 from service.progress.evaluate import evaluate, evaluate_unnamed
 from service.progress.whatif import Evaluated
 from tests.benchmarks import clubs, listing, peers, swaps, syncing
 from tests.benchmarks.data import Case, a_case, a_coin, a_problem
+from tests.benchmarks.race import Side, median
 from tests.benchmarks.targets.assignment import worth
+from tests.benchmarks.targets.verdicts import rules
 from tests.factories import as_sent
 
 ROW_BY_ROW_PAIRS = 5_000_000
@@ -38,13 +38,8 @@ TRAY = 40
 
 
 def timed(run: Callable[[], Any], repeats: int = 3) -> tuple[float, Any]:
-    """The median of the times in seconds, and the last answer."""
-    times, answer = [], None
-    for _ in range(repeats):
-        begun = time.perf_counter()
-        answer = run()
-        times.append(time.perf_counter() - begun)
-    return statistics.median(times), answer
+    """The median of the times in seconds on the clock, and the last answer."""
+    return median(Side(run, time.perf_counter), repeats)
 
 
 def show(console: Console, title: str, columns: list[str], rows: list[list[str]]) -> None:
@@ -64,21 +59,10 @@ def ratio(other: float | None, ours: float) -> str:
 def verdicts(console: Console, sizes: list[tuple[int, int]]) -> None:
     rows = []
     for holdings, places in sizes:
-        case = a_case(holdings, places)
-        coins, context = case.rows, case.context
-        laid = places_of(case.definition, Collection([(row,) for row in coins], {}, context))
-        predicates = [place.predicate for place in laid]
-        attributes = case.definition.attributes
-        fresh = of_views(coins, attributes, context)
-        encode, _ = timed(lambda: [of_views(coins, attributes, context).column(n) for n in _names(predicates)], 1)
-        for name in _names(predicates):
-            fresh.column(name)
-
-        def all_rules() -> int:
-            columns = Columns(fresh.rows, fresh.column, attributes, context, fresh.plans)
-            return int(columns.counts(predicates)[0].sum())
-
-        ours, fitting = timed(all_rules)
+        case = rules(holdings, places)
+        coins, predicates, kept = case.rows, case.predicates, case.columns
+        encode, _ = timed(lambda: [of_views(coins, kept.attributes, kept.context).column(n) for n in case.names], 1)
+        ours, fitting = timed(case.counted())
         pairs = holdings * places
         some = max(1, min(places, ROW_BY_ROW_PAIRS // holdings))
         slow, _ = timed(peers.row_by_row(predicates[:some], coins), 1)
@@ -86,8 +70,7 @@ def verdicts(console: Console, sizes: list[tuple[int, int]]) -> None:
         lazy, told = (None, None) if holdings > 200_000 else timed(peers.polars_lazy(predicates, coins))
         # A two-valued engine knows nothing of doubts: it may find fewer, never more.
         assert told is None or told <= fitting, (told, fitting)
-        answer = np.zeros(2 * places * (holdings // 8 + 1), np.uint8)
-        copy, _ = timed(lambda: answer.copy(), 5)
+        copy, _ = timed(peers.memcpy(holdings, places), 5)
         rows.append(
             [
                 f"{holdings:,} x {places:,}",
@@ -105,12 +88,6 @@ def verdicts(console: Console, sizes: list[tuple[int, int]]) -> None:
         ["size", "ms", "verdicts/s", "encode ms", "row by row / ours", "polars / ours", "ours / memcpy of answer"],
         rows,
     )
-
-
-def _names(predicates: list[Any]) -> list[str]:
-    from service.rules.predicates import reads
-
-    return sorted(frozenset().union(*(reads(predicate) for predicate in predicates)))
 
 
 def assignment(console: Console, sizes: list[tuple[int, int]]) -> None:

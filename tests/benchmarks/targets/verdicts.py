@@ -37,6 +37,11 @@ class Rules:
     def size(self) -> str:
         return f"{self.coins:,} x {len(self.predicates):,}"
 
+    @property
+    def names(self) -> list[str]:
+        """The attributes that the rules read."""
+        return sorted(frozenset().union(*map(reads, self.predicates)))
+
     def counted(self) -> Callable[[], int]:
         """How many pairs fit for certain. Columns and compiled rules are kept from one call to the next, no verdict is."""
 
@@ -55,23 +60,26 @@ class Rules:
         return sum(columns.count(predicate)[0] for predicate in self.predicates)
 
 
-@cache
 def rules(coins: int, places: int) -> Rules:
     case = a_case(coins, places)
     rows, context = case.rows, case.context
     laid = places_of(case.definition, Collection([(row,) for row in rows], {}, context))
-    predicates = [place.predicate for place in laid]
     columns = of_views(rows, case.definition.attributes, context)
-    for name in sorted(frozenset().union(*map(reads, predicates))):
+    made = Rules(coins, [place.predicate for place in laid], rows, columns)
+    for name in made.names:
         columns.column(name)
-    return Rules(coins, predicates, rows, columns)
+    return made
+
+
+kept_rules = cache(rules)
+"""The rows of a group are about the same rules, which take a while to make."""
 
 
 def against(
     peer: Peer, sizes: dict[Scale, tuple[int, int]] = SIZES, *, by_row: bool = False
 ) -> Callable[[Scale], Measurement]:
     def measure(scale: Scale) -> Measurement:
-        case = rules(*sizes[scale])
+        case = kept_rules(*sizes[scale])
         rows = case.rows[: max(1, PAIRS // len(case.predicates))] if by_row else case.rows
         expected, every = case.told_plainly(rows), case.counted()()
         run = peer(case.predicates, rows)
@@ -86,7 +94,7 @@ def against(
 
 
 def copying(scale: Scale) -> Measurement:
-    case = rules(*SIZES[scale])
+    case = kept_rules(*SIZES[scale])
     copy = peers.memcpy(case.coins, len(case.predicates))
     every, size = case.counted()(), copy()
     times = race(Side(case.counted()), Side(copy), lambda ours, theirs: (ours, theirs) == (every, size), seconds=5.0)
