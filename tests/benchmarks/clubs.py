@@ -18,7 +18,6 @@ from typing import Any
 
 from sqlalchemy import Connection, insert
 
-from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.clubs.actions import members as joining
 from service.clubs.actions import offers
@@ -35,11 +34,10 @@ from service.reference import shipped
 from service.reference.model import NOTHING_OWN
 from service.rules.document import read_definition
 from tests.benchmarks.data import PREFER, SEED, TODAY, a_coin, a_slot
+from tests.benchmarks.servers import NOW, YEARS, a_row
 from tests.conftest import Running, own_database, running, settings_for
 from tests.owners import open_account
 
-NOW = datetime(2026, 11, 25, tzinfo=UTC)
-YEARS = 171
 SAMPLE = 20
 
 
@@ -92,6 +90,14 @@ def measured(server_url: str | None, members: int, coins: int, places: int) -> S
         return asyncio.run(_measured(url, members, coins, places))
 
 
+async def standing(service: Running, members: int, coins: int, places: int) -> tuple[float, list[dict[str, Any]]]:
+    """Seconds of CPU of the standings of a new club none of whose members was evaluated, and these."""
+    case = filled(service, members, coins, places)
+    begun = time.process_time()
+    _, listed = await case.paged("/standings")
+    return time.process_time() - begun, listed
+
+
 async def _measured(url: str, members: int, coins: int, places: int) -> Standings:
     async with running(settings_for(url)) as service:
         case = filled(service, members, coins, places)
@@ -137,7 +143,8 @@ def filled(service: Running, members: int, coins: int, places: int) -> Filled:
 
     token, seats, offer = database.write(begin)
     for seat in seats:
-        rows = [_row(seat.owner, number + 1, a_coin(chance, number, YEARS)["facts"]) for number in range(coins)]
+        facts = [a_coin(chance, number, YEARS)["facts"] for number in range(coins)]
+        rows = [a_row(seat.owner, number, {"facts": one}) for number, one in enumerate(facts, 1)]
         database.write(lambda connection, rows=rows: connection.execute(insert(holding), rows))
     return Filled(service, {"Authorization": f"Bearer {token}"}, seats[0].club, offer, document, seats)
 
@@ -148,15 +155,10 @@ def _joined(connection: Connection, steward: Membership, number: int) -> Members
     return joining.join(connection, owner, secret, f"Member {number}", NOW)[1]
 
 
-def _row(owner: Owner, number: int, facts: dict[str, Any]) -> dict[str, Any]:
-    row = {"owner_id": owner.id, "id": new_id(), "modseq": number, "created_modseq": number, "destroyed": False}
-    return {**row, "data": {"facts": facts}, "created_at": NOW, "updated_at": NOW, "writers": {}, "conflicts": []}
-
-
 def _one_coin_more(case: Filled) -> Membership:
     """A member whose holdings changed, as far as the state tells."""
     seat = case.seats[len(case.seats) // 2]
-    row = _row(seat.owner, 1_000_000, {"denomination": "crown", "grade": 70})
+    row = a_row(seat.owner, 1_000_000, {"facts": {"denomination": "crown", "grade": 70}})
 
     def act(connection: Connection) -> None:
         accounts = AccountStore(connection)

@@ -139,7 +139,10 @@ def move_in(database: Database, coins: int, documents: Sequence[Mapping[str, Any
         return Collector(owner, token, tuple(publish(connection, owner, document) for document in documents))
 
     collector = database.write(begin)
-    rows = [_row(collector.owner, number + 1, a_coin(chance, number, YEARS)["facts"]) for number in range(coins)]
+    rows = [
+        a_row(collector.owner, number + 1, with_defaults({"facts": a_coin(chance, number, YEARS)["facts"]}))
+        for number in range(coins)
+    ]
 
     def fill(connection: Connection) -> None:
         accounts = AccountStore(connection)
@@ -160,16 +163,10 @@ def publish(connection: Connection, owner: Owner, document: Mapping[str, Any]) -
     return line.id
 
 
-def _row(owner: Owner, number: int, facts: dict[str, Any]) -> dict[str, Any]:
+def a_row(owner: Owner, number: int, data: Mapping[str, Any]) -> dict[str, Any]:
+    """A row of the table of holdings, new at this number of the owner's state."""
     row = {"owner_id": owner.id, "id": new_id(), "modseq": number, "created_modseq": number, "destroyed": False}
-    return {
-        **row,
-        "data": with_defaults({"facts": facts}),
-        "created_at": NOW,
-        "updated_at": NOW,
-        "writers": {},
-        "conflicts": [],
-    }
+    return {**row, "data": data, "created_at": NOW, "updated_at": NOW, "writers": {}, "conflicts": []}
 
 
 class BareServer(Server):

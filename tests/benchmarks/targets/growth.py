@@ -6,7 +6,6 @@ from __future__ import annotations
 import asyncio
 import math
 import tempfile
-import time
 from collections.abc import Callable, Sequence
 from itertools import pairwise
 from pathlib import Path
@@ -78,12 +77,10 @@ def by_coins(scale: Scale) -> Measurement:
 async def _standings(url: str, sizes: Sequence[int]) -> Points:
     points = []
     async with running(settings_for(url)) as service:
-        await clubs.filled(service, 1, 10, 3).paged("/standings")
+        await clubs.standing(service, 1, 10, 3)
         for members in sizes:
-            case = clubs.filled(service, members, COINS_OF_A_MEMBER, PLACES_OF_MEMBERS)
-            before = time.process_time()
-            _, listed = await case.paged("/standings")
-            points.append((float(members), time.process_time() - before))
+            seconds, listed = await clubs.standing(service, members, COINS_OF_A_MEMBER, PLACES_OF_MEMBERS)
+            points.append((float(members), seconds))
             assert len(listed) == members
     return points
 
