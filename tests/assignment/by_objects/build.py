@@ -1,52 +1,33 @@
-"""From places, coins and verdicts to the assignment problem: edges with their costs, set-level rules with their keys."""
+"""From places, coins and verdicts to the assignment problem: edges with their costs, set-level rules with their keys.
+
+Keys of coins under set-level rules have not changed, and are those of the service.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import product
 from math import lcm
 
 import numpy as np
 
-from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, Edge, EdgeKeys, GroupPin, SetRule
+from service.assignment.build import FixedPlacements, _constraints, _says_something, like_places, set_rule
+from service.assignment.preference_costs import CostScale
+from service.assignment.problem import LARGEST_COST, AssignmentProblem, Basis, Edge, GroupPin
 from service.errors import Fault, OverLimit
 from service.evaluation.coins import Coins
 from service.evaluation.columns import Columns
-from service.evaluation.places import FREE_CHOICE, Place
+from service.evaluation.places import Place
 from service.evaluation.table import Fit, Table
 from service.evaluation.verdicts import ALTERNATIVES, REFERENCE, UNKNOWN
 from service.evaluation.views import bare
 from service.facts.holding import Holding, View
-from service.facts.knowledge import Among, Between, Number, Subsets, Value
+from service.facts.knowledge import Number
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.constraints import Constraint
 from service.rules.definition import Definition
-from service.rules.partitions import has_plain_value
-from service.rules.predicates import reads
 from service.rules.preferences import Preference, value_of
 from service.rules.rule import Rule
-
-_MOST_KEYS = 500
-
-
-@dataclass(frozen=True, slots=True)
-class FixedPlacements:
-    """The owner's decisions and the placements before: `pins` and `nevers` are pairs (holding id, address of a place or id
-    of a group), `previous` pairs (address of a place, holding id)."""
-
-    pins: frozenset[tuple[str, str]] = frozenset()
-    nevers: frozenset[tuple[str, str]] = frozenset()
-    previous: frozenset[tuple[str, str]] = frozenset()
-
-
-@dataclass(frozen=True, slots=True)
-class CostScale:
-    """What the costs of a preference level mean: cost c is a loss of `least + c / steps` in the criterion's own
-    numbers."""
-
-    steps: int = 1
-    least: Number = 0
 
 
 @dataclass(frozen=True)
@@ -142,15 +123,6 @@ def build(
     return Instance(places, coins, fits, problem, constraints, worth, columns, by_place, scales, barred)
 
 
-def like_places(places: Sequence[Place]) -> list[frozenset[int]]:
-    """The places of each free choice that has several."""
-    groups: dict[str, set[int]] = {}
-    for at, place in enumerate(places):
-        if place.kind == FREE_CHOICE:
-            groups.setdefault(place.group, set()).add(at)
-    return [frozenset(group) for group in groups.values() if len(group) > 1]
-
-
 def _group_pins(
     places: Sequence[Place], holdings: Sequence[Holding], pins: Iterable[tuple[str, str]]
 ) -> Iterator[GroupPin]:
@@ -162,11 +134,6 @@ def _group_pins(
     for holding, name in sorted(pins):
         if holding in coins and name in groups:
             yield GroupPin(coins[holding], frozenset(groups[name]))
-
-
-def _constraints(definition: Definition) -> tuple[Constraint, ...]:
-    inner = (rule for choice in definition.free_choice for rule in choice.rules)
-    return (*inner, *definition.constraints)
 
 
 _BASES = {ALTERNATIVES: Basis.ALTERNATIVES, UNKNOWN: Basis.UNKNOWN, REFERENCE: Basis.REFERENCE}
@@ -318,89 +285,3 @@ def _scaled_losses(
         name: {coin: int((value - least) * scale) for coin, value in losses.items()} for name, losses in lost.items()
     }
     return whole, int((0 - least) * scale), CostScale(scale, least)
-
-
-# --- set-level rules ---------------------------------------------------------------------------------------------
-
-
-def _places_named(names: Iterable[str], places: Sequence[Place]) -> frozenset[int]:
-    """The places, by number, that these ids of slots, groups or single places name; no id names all of them."""
-    wanted = set(names)
-    if not wanted:
-        return frozenset(range(len(places)))
-    return frozenset(at for at, place in enumerate(places) if place.address in wanted or place.group in wanted)
-
-
-def _says_something(rule: SetRule) -> bool:
-    """A goal over no place at all is missed; where the bound place is not among those that are laid out nothing is bound."""
-    return rule.bound is not None if rule.kind.binds_one else bool(rule.places) or rule.kind.is_goal
-
-
-def set_rule(
-    constraint: Constraint,
-    places: Sequence[Place],
-    eligible: Sequence[int],
-    views: Sequence[tuple[View, ...]],
-    table: Table,
-    facts: dict[str, int],
-) -> SetRule:
-    """`facts` numbers the attributes, for all rules alike."""
-    numbers: dict[object, int] = {}
-    keys: dict[int, EdgeKeys] = {}
-    for coin in eligible:
-        if constraint.where is not None:
-            keys[coin] = _key_of_fit(table.fit(constraint.where.predicate, views[coin]))
-        else:
-            keys[coin] = _keys(constraint.by, views[coin], numbers, table)
-        if keys[coin].possible != keys[coin].settled:
-            read = sorted(constraint.by if constraint.where is None else reads(constraint.where.predicate))
-            if keys[coin].basis is Basis.REFERENCE:
-                continue
-            unsettled = (facts.setdefault(name, len(facts)) for name in read if not _is_settled(name, views[coin]))
-            keys[coin] = replace(keys[coin], to_check=frozenset(unsettled))
-    covered = _places_named(constraint.places, places)
-    bound = next((at for at, place in enumerate(places) if place.address == constraint.place), None)
-    return SetRule(constraint.id, constraint.kind, covered, keys, constraint.count, bound=bound)
-
-
-def _is_settled(name: str, views: Sequence[View]) -> bool:
-    """Whether the fact has one value, as each of the views."""
-    return has_plain_value(views[0].facts, name) and len({view.facts.get(name) for view in views}) == 1
-
-
-def _key_of_fit(fit: Fit) -> EdgeKeys:
-    """The key 1 for a coin that counts under `where`, none for one that does not."""
-    one, none = frozenset((1,)), frozenset[int]()
-    if fit.verdict is NO:
-        return EdgeKeys(none, none)
-    return EdgeKeys(one, one) if fit.verdict is YES else EdgeKeys(one, none, _basis(fit))
-
-
-def _keys(by: tuple[str, ...], views: tuple[View, ...], numbers: dict[object, int], table: Table) -> EdgeKeys:
-    """Every key that the coin may have: wholly unknown where an attribute is not recorded, or has too many possible
-    values."""
-    possible: set[int] = set()
-    for view in views:
-        options = [_options(view, name, table) for name in by]
-        if any(option is None for option in options):
-            recorded = all(view.facts.get(name) is not None for name in by)
-            return EdgeKeys(None, frozenset(), Basis.ALTERNATIVES if recorded else Basis.UNKNOWN)
-        for key in product(*(option for option in options if option is not None)):
-            possible.add(numbers.setdefault(key, len(numbers)))
-            if len(possible) > _MOST_KEYS:
-                return EdgeKeys(None, frozenset(), Basis.ALTERNATIVES)
-    found = frozenset(possible)
-    return EdgeKeys(found, found) if len(found) == 1 else EdgeKeys(found, frozenset(), Basis.ALTERNATIVES)
-
-
-def _options(view: View, name: str, table: Table) -> tuple[Value, ...] | None:
-    knowledge = view.facts.get(name)
-    if isinstance(knowledge, Among):
-        return knowledge.values
-    if isinstance(knowledge, Subsets):
-        return tuple(knowledge.lists()) if 2 ** len(knowledge.perhaps) <= _MOST_KEYS else None
-    if isinstance(knowledge, Between) and table.attributes[name].type == "integer":
-        low, high = knowledge.low, knowledge.high
-        if isinstance(low, int) and isinstance(high, int) and high - low < _MOST_KEYS:
-            return tuple(range(low, high + 1))
-    return None

@@ -1,28 +1,14 @@
-"""A component without its side constraints: what its flow says of it.
-
-A bonus is earned up to a number, and the flow knows no such number: first it gives 1 for every edge, which is never too
-little. Where that exceeds the number, it gives all of the bonus from the start and nothing for the edges, which is never
-too little either. The answer is exact where every bonus that is given is earned; it is a bound in any case.
-"""
+"""As `service.assignment.relaxation`, by this package's flow."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from service.assignment.components import Component, Layout
+from service.assignment.flow import selected_edges
 from service.assignment.levels import Assignment, earned
-from tests.assignment.by_objects.flow import FlowState, selected_edges, solve_flow
-
-
-@dataclass(frozen=True, slots=True)
-class Relaxation:
-    """`component` says which bonuses are waived, `assignment` is the canonical optimum of `flow`. `inexact` is the first
-    level on which it has a bonus that it does not earn; None: it is as good as the flow says."""
-
-    component: Component
-    flow: FlowState
-    assignment: Assignment
-    inexact: int | None
+from service.assignment.relaxation import Relaxation
+from tests.assignment.by_objects.flow import solve_flow
 
 
 def relax(layout: Layout, component: Component, *, in_order: bool = True) -> Relaxation:

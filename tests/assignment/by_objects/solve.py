@@ -9,6 +9,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from service.assignment.certainty import (
+    FORCED,
+    Standing,
+    best_counts,
+    forced_by_flow,
+    forced_by_search,
+    most_counted,
+    standings_by_search,
+)
 from service.assignment.components import (
     Component,
     Layout,
@@ -24,16 +33,7 @@ from service.assignment.levels import Assignment, basis_of, loss, reported_level
 from service.assignment.problem import AssignmentProblem, Basis, Level, Placement, Solution
 from service.assignment.reduction import fix_by_reduced_cost
 from service.assignment.search import Search
-from tests.assignment.by_objects.certainty import (
-    FORCED,
-    Standing,
-    best_counts,
-    forced_by_flow,
-    forced_by_search,
-    most_counted,
-    standings_by_flow,
-    standings_by_search,
-)
+from tests.assignment.by_objects.certainty import standings_by_flow
 from tests.assignment.by_objects.relaxation import Relaxation, relax
 
 _PLACEMENT_SHARE = 0.9
