@@ -5,8 +5,6 @@ from __future__ import annotations
 import re
 import secrets
 import time
-import uuid
-from functools import lru_cache
 
 _WRITTEN = re.compile("[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}")
 
@@ -20,16 +18,10 @@ def new_id() -> str:
     return f"{text[:8]}-{text[8:12]}-{text[12:16]}-{text[16:20]}-{text[20:]}"
 
 
-@lru_cache(1_000)
 def read_id(text: str) -> str | None:
     """The id in its one written form (lower case, with hyphens), or None when it is no UUID in that form."""
-    if _WRITTEN.fullmatch(text):
-        return text
-    try:
-        identity = uuid.UUID(text)
-    except ValueError:
-        return None
-    return str(identity) if len(text) == 36 and text.lower() == str(identity) else None
+    lower = text.lower()
+    return lower if _WRITTEN.fullmatch(lower) else None
 
 
 def is_version_7(identity: str) -> bool:
