@@ -31,8 +31,8 @@ from sqlalchemy.sql.compiler import SQLCompiler
 from sqlalchemy.sql.dml import Insert, Update
 from sqlalchemy.sql.selectable import TableValuedAlias
 
-# What the statements call the values that all rows have, those that tell rows apart, and the new ones of each.
-_ALL, _AMONG, _NEW, _ROWS = "all_", "among_", "new_", "rows"
+# What the statements call the values that all rows have, the new ones of each row, and all rows as JSON.
+_SHARED, _NEW, _ROWS = "shared_", "new_", "rows"
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
 
 
@@ -40,16 +40,8 @@ def insert_rows(
     connection: Connection, table: Table, rows: Mapping[str, Sequence[Any]], shared: Mapping[str, Any]
 ) -> None:
     """Inserts rows that are given by column, all of the same length; `shared` are values that all of them have."""
-    count = _count(rows)
-    if count and connection.dialect.name == "sqlite":
-        columns = {f"{_NEW}{name}": values for name, values in rows.items()}
-        same = {f"{_ALL}{name}": value for name, value in shared.items()}
-        compiled = _compiled(_insert_one(table, tuple(rows), tuple(shared)), connection.dialect)
-        _execute_many(connection, compiled, columns, same, count)
-    elif count:
-        same = {f"{_ALL}{name}": value for name, value in shared.items()}
-        sent = {_ROWS: _as_json(table, connection.dialect, rows), **same}
-        connection.execute(_insert_all(table, tuple(rows), tuple(shared)), sent)
+    statement = _insert_one if _is_sqlite(connection) else _insert_all
+    _execute(connection, statement(table, tuple(rows), tuple(shared)), table, rows, shared)
 
 
 def update_rows(
@@ -57,21 +49,30 @@ def update_rows(
 ) -> None:
     """Updates rows that are given by column, all of the same length. `key` is the column that tells them apart among the rows
     that have the values of `among`; each of its values is there once."""
-    count = _count(rows)
-    if count and connection.dialect.name == "sqlite":
-        columns = {f"{_NEW}{name}": values for name, values in rows.items()}
-        which = {f"{_AMONG}{name}": value for name, value in among.items()}
-        compiled = _compiled(_update_one(table, key, tuple(rows), tuple(among)), connection.dialect)
-        _execute_many(connection, compiled, columns, which, count)
-    elif count:
-        which = {f"{_AMONG}{name}": value for name, value in among.items()}
-        sent = {_ROWS: _as_json(table, connection.dialect, rows), **which}
-        connection.execute(_update_all(table, key, tuple(rows), tuple(among)), sent)
+    statement = _update_one if _is_sqlite(connection) else _update_all
+    _execute(connection, statement(table, key, tuple(rows), tuple(among)), table, rows, among)
 
 
-def _count(rows: Mapping[str, Sequence[Any]]) -> int:
+def _is_sqlite(connection: Connection) -> bool:
+    return connection.dialect.name == "sqlite"
+
+
+def _execute(
+    connection: Connection,
+    statement: Insert | Update,
+    table: Table,
+    rows: Mapping[str, Sequence[Any]],
+    shared: Mapping[str, Any],
+) -> None:
     (count,) = {len(column) for column in rows.values()}
-    return count
+    if not count:
+        return
+    same = {f"{_SHARED}{name}": value for name, value in shared.items()}
+    if _is_sqlite(connection):
+        columns = {f"{_NEW}{name}": values for name, values in rows.items()}
+        _execute_many(connection, _compiled(statement, connection.dialect), columns, same, count)
+    else:
+        connection.execute(statement, {_ROWS: _as_json(table, connection.dialect, rows), **same})
 
 
 # --- one row at a time, by the driver -------------------------------------------------------------------------------------
@@ -114,14 +115,14 @@ def _compiled(statement: Insert | Update, dialect: Dialect) -> SQLCompiler:
 @lru_cache(maxsize=200)
 def _insert_one(table: Table, rows: tuple[str, ...], shared: tuple[str, ...]) -> Insert:
     values = {name: bindparam(f"{_NEW}{name}", type_=table.c[name].type) for name in rows}
-    same = {name: bindparam(f"{_ALL}{name}", type_=table.c[name].type) for name in shared}
+    same = {name: bindparam(f"{_SHARED}{name}", type_=table.c[name].type) for name in shared}
     return insert(table).values({**values, **same})
 
 
 @lru_cache(maxsize=200)
 def _update_one(table: Table, key: str, rows: tuple[str, ...], among: tuple[str, ...]) -> Update:
     values = {name: bindparam(f"{_NEW}{name}", type_=table.c[name].type) for name in rows if name != key}
-    which = [table.c[name] == bindparam(f"{_AMONG}{name}", type_=table.c[name].type) for name in among]
+    which = [table.c[name] == bindparam(f"{_SHARED}{name}", type_=table.c[name].type) for name in among]
     this = table.c[key] == bindparam(f"{_NEW}{key}", type_=table.c[key].type)
     return update(table).where(*which, this).values(values)
 
@@ -144,13 +145,13 @@ def _new_rows(table: Table, rows: tuple[str, ...]) -> TableValuedAlias:
 @lru_cache(maxsize=200)
 def _insert_all(table: Table, rows: tuple[str, ...], shared: tuple[str, ...]) -> Insert:
     new = _new_rows(table, rows)
-    same = [bindparam(f"{_ALL}{name}", type_=table.c[name].type) for name in shared]
+    same = [bindparam(f"{_SHARED}{name}", type_=table.c[name].type) for name in shared]
     return insert(table).from_select([*shared, *rows], select(*same, *(new.c[name] for name in rows)))
 
 
 @lru_cache(maxsize=200)
 def _update_all(table: Table, key: str, rows: tuple[str, ...], among: tuple[str, ...]) -> Update:
     new = _new_rows(table, rows)
-    which = [table.c[name] == bindparam(f"{_AMONG}{name}", type_=table.c[name].type) for name in among]
+    which = [table.c[name] == bindparam(f"{_SHARED}{name}", type_=table.c[name].type) for name in among]
     changed = {name: new.c[name] for name in rows if name != key}
     return update(table).where(*which, table.c[key] == new.c[key]).values(changed)

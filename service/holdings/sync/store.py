@@ -64,14 +64,12 @@ class SyncStore:
         return [_stored(row) for row in self._connection.execute(self._holdings())]
 
     def add_records(self, made: Sequence[StoredRecord]) -> None:
-        if made:
-            rows = _columns(made)
-            rows |= {"created_modseq": [o.created_modseq for o in made], "created_at": [o.created_at for o in made]}
-            insert_rows(self._connection, holding, rows, {"owner_id": self._owner.id})
+        rows = _columns(made)
+        rows |= {"created_modseq": [o.created_modseq for o in made], "created_at": [o.created_at for o in made]}
+        insert_rows(self._connection, holding, rows, {"owner_id": self._owner.id})
 
     def change_records(self, changed: Sequence[StoredRecord]) -> None:
-        if changed:
-            update_rows(self._connection, holding, "id", _columns(changed), {"owner_id": self._owner.id})
+        update_rows(self._connection, holding, "id", _columns(changed), {"owner_id": self._owner.id})
 
     # -- the log
 
@@ -82,9 +80,8 @@ class SyncStore:
 
     def add_mutations(self, entered: Sequence[tuple[LoggedMutation, State | None]], client: str, now: datetime) -> None:
         """Puts these into the log, each with the state that it led to (None: it changed nothing)."""
-        if entered:
-            about = {"owner_id": self._owner.id, "client_id": client, "at": now}
-            insert_rows(self._connection, mutation, _entered(entered), about)
+        about = {"owner_id": self._owner.id, "client_id": client, "at": now}
+        insert_rows(self._connection, mutation, _entered(entered), about)
 
     def chain_at(self, modseq: int) -> str | None:
         """The chain of hashes at this state; None where the log does not have it."""
