@@ -24,6 +24,7 @@ HOLDING_FIELDS = (
     *("facts", "issue", "quantity", "status", "number", "note", "location", "tags", "values"),
     *("mark", "price_paid", "bought_from", "bought_on"),
 )
+OWN_FIELDS = tuple(name for name in HOLDING_FIELDS if name != "facts")
 
 MOST_VALUES = 20
 DEAREST = 10**12

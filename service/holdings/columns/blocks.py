@@ -13,8 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from service.database.types import read_back, written
-from service.holdings.columns.values import OWN_FIELDS, Dictionary, Numbered
-from service.holdings.model import with_defaults
+from service.holdings.columns.values import Dictionary, Numbered
+from service.holdings.model import OWN_FIELDS, with_defaults
 from service.holdings.sync.field_names import value_conflict_from_json, with_doubts
 
 BLOCK_ROWS = 1_024

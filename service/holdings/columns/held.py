@@ -29,8 +29,8 @@ from service.holdings.columns.blocks import (
     changed_block,
     with_dashes,
 )
-from service.holdings.columns.values import OWN_FIELDS, Dictionary
-from service.holdings.model import StoredHolding
+from service.holdings.columns.values import Dictionary
+from service.holdings.model import OWN_FIELDS, StoredHolding
 from service.holdings.sync.field_names import value_conflict_from_json
 
 _MOST_REMEMBERED = 200

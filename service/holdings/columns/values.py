@@ -11,12 +11,11 @@ from itertools import islice
 from typing import Any, TypeVar
 
 from service.database.types import written
-from service.holdings.model import HOLDING_FIELDS, with_defaults
+from service.holdings.model import OWN_FIELDS, with_defaults
 
 Key = TypeVar("Key")
 # What a value takes beside its bytes: the object, its places in the list and the dictionary.
 _OVERHEAD = 150
-OWN_FIELDS = tuple(name for name in HOLDING_FIELDS if name != "facts")
 _DEFAULTS: Mapping[str, bytes] = {
     name: written(value).encode() for name, value in with_defaults({}).items() if name != "facts"
 }

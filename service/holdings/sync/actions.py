@@ -18,12 +18,10 @@ from service.facts.holding import MOST_FACTS, check_facts
 from service.holdings.model import faults_of_fields
 from service.holdings.right_values import RightValues
 from service.holdings.sync.apply import MutationAnswer, SentMutation, apply_all
-from service.holdings.sync.field_names import OWN, fact_of
+from service.holdings.sync.field_names import own_and_facts
 from service.holdings.sync.log import ChangeLog, StoredLog
 from service.holdings.sync.merge import Check
 from service.holdings.sync.store import StoredRecord
-
-_OWN = frozenset(OWN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,12 +100,11 @@ def checking(attributes: Attributes) -> Check:
     def check(values: Mapping[str, Any]) -> list[Fault]:
         issuer = values.get("issuer")
         if len(values) > MOST_FACTS or "facts" in values or not (issuer is None or isinstance(issuer, str)):
-            own, facts = _apart(values)
-            return _faults_of(own, facts, attributes)
+            return _faults_of(*own_and_facts(values), attributes)
         left, keys = right.left(values, issuer)
         if not left:
             return []
-        own, facts = _apart(left)
+        own, facts = own_and_facts(left)
         if facts and issuer is not None:
             facts["issuer"] = issuer
         faults = _faults_of(own, facts, attributes)
@@ -118,17 +115,7 @@ def checking(attributes: Attributes) -> Check:
     return check
 
 
-def _apart(values: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Own fields and facts, by their flat names."""
-    own: dict[str, Any] = {}
-    facts: dict[str, Any] = {}
-    for name, value in values.items():
-        (own if name in _OWN else facts)[name] = value
-    return own, facts
-
-
-def _faults_of(own: Mapping[str, Any], flat_facts: Mapping[str, Any], attributes: Attributes) -> list[Fault]:
-    facts = {fact_of(name): value for name, value in flat_facts.items()}
+def _faults_of(own: Mapping[str, Any], facts: Mapping[str, Any], attributes: Attributes) -> list[Fault]:
     faults = faults_of_fields({**own, "facts": facts})
     if facts:
         faults += [fault.under("/facts") for fault in check_facts(facts, attributes, strict=False)]

@@ -9,12 +9,11 @@ from typing import Annotated, Any
 
 from msgspec import Meta
 
-from service.holdings.model import HOLDING_FIELDS, with_defaults
+from service.holdings.model import HOLDING_FIELDS, OWN_FIELDS, with_defaults
 from service.holdings.sync.merge import ValueConflict
 
-OWN = tuple(name for name in HOLDING_FIELDS if name != "facts")
 _PREFIX = "facts."
-_OWN, _FIELDS = frozenset(OWN), frozenset(HOLDING_FIELDS)
+_OWN, _FIELDS = frozenset(OWN_FIELDS), frozenset(HOLDING_FIELDS)
 _DEFAULTS = with_defaults({})
 
 # A value by its flat name, in answers: a fact, or an own field; null where there is none.
@@ -50,6 +49,12 @@ def kept_values(values: Mapping[str, Any]) -> dict[str, Any]:
 
 def unflattened(values: Mapping[str, Any]) -> dict[str, Any]:
     """The opposite, with every field."""
+    own, facts = own_and_facts(values)
+    return with_defaults({**own, "facts": facts})
+
+
+def own_and_facts(values: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Own fields, and facts by their own names."""
     own: dict[str, Any] = {}
     facts: dict[str, Any] = {}
     for name, value in values.items():
@@ -57,7 +62,7 @@ def unflattened(values: Mapping[str, Any]) -> dict[str, Any]:
             own[name] = value
         else:
             facts[fact_of(name)] = value
-    return with_defaults({**own, "facts": facts})
+    return own, facts
 
 
 def fact_of(name: str) -> str:
@@ -74,7 +79,7 @@ def _name_of(fact: str) -> str:
 
 def _own(data: Mapping[str, Any]) -> dict[str, Any]:
     """Own fields that differ from their default, in the order of fields."""
-    return {name: data[name] for name in OWN if name in data and data[name] != _DEFAULTS[name]}
+    return {name: data[name] for name in OWN_FIELDS if name in data and data[name] != _DEFAULTS[name]}
 
 
 def patch_between(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:
@@ -88,7 +93,7 @@ def with_doubts(data: Mapping[str, Any], conflicts: Sequence[ValueConflict]) -> 
     have been removed, or whose values cannot be alternatives, is not known at all."""
     doubtful: dict[str, list[Any]] = {}
     for conflict in conflicts:
-        if conflict.kind == "value" and conflict.attribute is not None and conflict.attribute not in OWN:
+        if conflict.kind == "value" and conflict.attribute is not None and conflict.attribute not in OWN_FIELDS:
             doubtful.setdefault(fact_of(conflict.attribute), []).append(conflict.value)
     if not doubtful:
         return data

@@ -14,8 +14,7 @@ from service.database.types import read_back
 from service.holdings.columns import blocks
 from service.holdings.columns.blocks import HeldRow
 from service.holdings.columns.held import HoldingColumns
-from service.holdings.columns.values import OWN_FIELDS
-from service.holdings.model import with_defaults
+from service.holdings.model import OWN_FIELDS, with_defaults
 from tests.holdings.columns.rows import as_stored, collections, held_rows, in_columns
 from tests.strategies import examples
 

@@ -22,10 +22,10 @@ from service.database.types import written
 from service.errors import Fault, Invalid
 from service.facts.core_attributes import CORE
 from service.facts.holding import check_facts
-from service.holdings.model import read_fields
+from service.holdings.model import OWN_FIELDS, read_fields
 from service.holdings.sync.actions import checking, synchronise
 from service.holdings.sync.apply import SentMutation
-from service.holdings.sync.field_names import OWN, fact_of, flattened, kept_values, unflattened
+from service.holdings.sync.field_names import fact_of, flattened, kept_values, unflattened
 from service.holdings.sync.log import fingerprint_of
 from service.holdings.sync.merge import CREATE, DESTROY, UPDATE, Mutation
 from service.holdings.sync.store import SyncStore
@@ -45,7 +45,18 @@ scalars = st.one_of(
 values = st.recursive(
     scalars, lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=3), inner, max_size=3)
 )
-NAMES = (*OWN, "issuer", "denomination", "grade", "year_on_coin", "problems", "material", "weight", "strike", "my own")
+NAMES = (
+    *OWN_FIELDS,
+    "issuer",
+    "denomination",
+    "grade",
+    "year_on_coin",
+    "problems",
+    "material",
+    "weight",
+    "strike",
+    "my own",
+)
 ODD = ("facts", "facts.facts", "facts.number", "facts.grade", "facts.facts.number", "", "n" * 101)
 likely: dict[str, st.SearchStrategy[Any]] = {
     "issuer": st.sampled_from(("GB", "US", "nowhere", 7)),
@@ -79,8 +90,8 @@ def fingerprint_of_before(body: Mapping[str, Any]) -> str:
 
 
 def check_of_before(values: Mapping[str, Any]) -> list[Fault]:
-    own = {name: value for name, value in values.items() if name in OWN}
-    facts = {fact_of(name): value for name, value in values.items() if name not in OWN}
+    own = {name: value for name, value in values.items() if name in OWN_FIELDS}
+    facts = {fact_of(name): value for name, value in values.items() if name not in OWN_FIELDS}
     faults: list[Fault] = []
     try:
         read_fields({**own, "facts": facts})
