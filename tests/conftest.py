@@ -26,6 +26,7 @@ from service.accounts.model import SCOPES, new_token, token_digest
 from service.accounts.store import AccountStore
 from service.app import create_app
 from service.database.engine import Database, read_url
+from service.database.migrate import upgrade
 from service.settings import Settings
 from tests.owners import open_account, recognise
 
@@ -90,6 +91,23 @@ def empty_database_url(tmp_path: Path) -> Iterator[str]:
     """A database for this test alone, without a table in it."""
     with own_database(tmp_path) as url:
         yield url
+
+
+@pytest.fixture
+def database(database_url: str) -> Iterator[Database]:
+    """The session's database, with all tables."""
+    opened = Database(database_url)
+    upgrade(opened)
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def empty_database(empty_database_url: str) -> Iterator[Database]:
+    """The database for this test alone, without a table in it."""
+    opened = Database(empty_database_url)
+    yield opened
+    opened.close()
 
 
 @pytest.fixture

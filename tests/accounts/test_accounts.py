@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -21,11 +20,9 @@ NOW = datetime.now(UTC)
 
 
 @pytest.fixture
-def database(empty_database_url: str) -> Iterator[Database]:
-    opened = Database(empty_database_url)
-    migrate.upgrade(opened)
-    yield opened
-    opened.close()
+def database(empty_database: Database) -> Database:
+    migrate.upgrade(empty_database)
+    return empty_database
 
 
 def test_the_first_account_is_made_once(database: Database) -> None:

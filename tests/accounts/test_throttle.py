@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -84,11 +83,9 @@ def test_every_count_is_kept_for_one_name_one_place_or_one_owner() -> None:
 
 
 @pytest.fixture
-def database(empty_database_url: str) -> Iterator[Database]:
-    opened = Database(empty_database_url)
-    migrate.upgrade(opened)
-    yield opened
-    opened.close()
+def database(empty_database: Database) -> Database:
+    migrate.upgrade(empty_database)
+    return empty_database
 
 
 def counted(database: Database, throttle: Throttle) -> int:

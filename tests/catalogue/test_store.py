@@ -6,7 +6,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from decimal import Decimal
 from typing import Any
@@ -37,11 +36,9 @@ def an_issue(identity: str, label: str = "a label", **facts: Any) -> Issue:
 
 
 @pytest.fixture
-def database(empty_database_url: str) -> Iterator[Database]:
-    opened = Database(empty_database_url)
-    upgrade(opened)
-    yield opened
-    opened.close()
+def database(empty_database: Database) -> Database:
+    upgrade(empty_database)
+    return empty_database
 
 
 @pytest.fixture

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta, timezone
 from decimal import Decimal
 from pathlib import Path
@@ -29,11 +28,9 @@ thing = Table(
 
 
 @pytest.fixture
-def database(empty_database_url: str) -> Iterator[Database]:
-    opened = Database(empty_database_url)
-    opened.write(metadata.create_all)
-    yield opened
-    opened.close()
+def database(empty_database: Database) -> Database:
+    empty_database.write(metadata.create_all)
+    return empty_database
 
 
 def count(connection: Connection) -> int:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from decimal import Decimal
 
@@ -24,12 +23,12 @@ on_sqlite = pytest.mark.skipif(SERVER_URL is not None, reason="only SQLite is as
 
 
 @pytest.fixture
-def database(empty_database_url: str) -> Iterator[Database]:
-    opened = Database(empty_database_url)
-    opened.write(metadata.create_all)
-    opened.write(lambda c: c.execute(insert(thing).values(id=1, document={"a": Decimal("1.10")}, at=AT, name=NAME)))
-    yield opened
-    opened.close()
+def database(empty_database: Database) -> Database:
+    empty_database.write(metadata.create_all)
+    empty_database.write(
+        lambda c: c.execute(insert(thing).values(id=1, document={"a": Decimal("1.10")}, at=AT, name=NAME))
+    )
+    return empty_database
 
 
 def rename(database: Database, number: int) -> None:

@@ -7,7 +7,7 @@ import os
 import random
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from functools import partial
 
 import pytest
@@ -33,11 +33,9 @@ entry = Table("scratch_entry", scratch, Column("number", Integer, primary_key=Tr
 
 
 @pytest.fixture
-def database(empty_database_url: str) -> Iterator[Database]:
-    opened = Database(empty_database_url)
-    upgrade(opened)
-    yield opened
-    opened.close()
+def database(empty_database: Database) -> Database:
+    upgrade(empty_database)
+    return empty_database
 
 
 def raced(write: Callable[[random.Random], None], poll: Callable[[], None]) -> None:

@@ -6,7 +6,6 @@ import json
 import random
 import subprocess
 import sys
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import astuple
 from datetime import UTC, datetime
@@ -39,11 +38,9 @@ TABLES = (holding, mutation)
 
 
 @pytest.fixture
-def database(empty_database_url: str) -> Iterator[Database]:
-    opened = Database(empty_database_url)
-    opened.write(metadata.create_all)
-    yield opened
-    opened.close()
+def database(empty_database: Database) -> Database:
+    empty_database.write(metadata.create_all)
+    return empty_database
 
 
 def an_owner(database: Database) -> Owner:

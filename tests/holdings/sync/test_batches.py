@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
@@ -17,7 +17,6 @@ from sqlalchemy import Connection
 
 from service.database.engine import Database
 from service.database.ids import new_id
-from service.database.migrate import upgrade
 from service.database.types import written
 from service.errors import Fault, Invalid
 from service.facts.core_attributes import CORE
@@ -133,14 +132,6 @@ def test_a_check_that_remembers_what_was_right_finds_what_one_without_memory_fin
     check = checking(CORE)
     for sent in (*batch, *batch):
         assert check(sent) == check_of_before(sent)
-
-
-@pytest.fixture
-def database(database_url: str) -> Iterator[Database]:
-    opened = Database(database_url)
-    upgrade(opened)
-    yield opened
-    opened.close()
 
 
 @pytest.mark.parametrize("seed", range(12))

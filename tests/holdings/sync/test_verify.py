@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from random import Random
@@ -27,15 +26,6 @@ from service.holdings.sync.verify import differences
 from service.holdings.tables import holding, mutation
 from tests.owners import open_account, recognise
 from tests.sync.memory import sound
-
-
-@pytest.fixture
-def database(database_url: str) -> Iterator[Database]:
-    opened = Database(database_url)
-    upgrade(opened)
-    yield opened
-    opened.close()
-
 
 NOON = datetime(2026, 11, 25, 12, tzinfo=UTC)
 
