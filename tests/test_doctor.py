@@ -6,28 +6,25 @@ import os
 import sqlite3
 from collections import namedtuple
 from contextlib import closing
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Connection, text
+from sqlalchemy import text
 
 from service import doctor
 from service.__main__ import main
-from service.accounts.actions import open_first_account
 from service.backup import postgresql
 from service.blobs import blob_store_of
-from service.database.engine import Database
 from service.database.ids import new_id
-from service.database.migrate import upgrade
 from service.doctor import Kind, Line, examine
 from service.holdings.photos.images import SIZES, name_of
 from service.settings import Settings
+from tests.backup.installation import NOW, an_account, prepare
 from tests.conftest import settings_for
 from tests.migrations.test_migrations import STEPS, fill
 
-NOW = datetime(2026, 11, 28, tzinfo=UTC)
 DIGEST = "cd" * 32
 
 
@@ -36,22 +33,8 @@ def settings(empty_database_url: str, tmp_path: Path) -> Settings:
     return settings_for(empty_database_url, photos_dir=tmp_path / "photos")
 
 
-def prepare(settings: Settings, *actions: Any, to: str = "head") -> None:
-    database = Database(settings.database_url.get_secret_value())
-    try:
-        upgrade(database, to)
-        for action in actions:
-            database.write(action)
-    finally:
-        database.close()
-
-
 def statement(written: str, **values: object) -> Any:
     return lambda connection: connection.execute(text(written), values)
-
-
-def an_account(connection: Connection) -> None:
-    open_first_account(connection, NOW)
 
 
 def lines(settings: Settings, kind: Kind, now: datetime = NOW) -> list[Line]:

@@ -10,15 +10,13 @@ import sqlite3
 import tarfile
 from collections.abc import Callable, Iterator
 from contextlib import closing
-from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Connection, make_url, text
+from sqlalchemy import make_url, text
 from typer.main import get_command
 
 from service.__main__ import app, main
-from service.accounts.actions import open_first_account
 from service.backup import postgresql
 from service.backup.contents import images_of
 from service.backup.manifest import FILE, BackupFailed, Manifest, read
@@ -31,11 +29,11 @@ from service.database.ids import new_id
 from service.database.migrate import newest, upgrade
 from service.holdings.photos.images import SIZES, name_of
 from service.settings import Settings
+from tests.backup.installation import NOW, an_account, opened, prepare
 from tests.conftest import settings_for
 from tests.migrations.test_migrations import STEPS, fill, rows
 from tests.test_repository import ROOT
 
-NOW = datetime(2026, 11, 28, 10, 30, tzinfo=UTC)
 DIGEST = "ab" * 32
 
 
@@ -50,19 +48,6 @@ def another(another_database_url: Callable[[], str], tmp_path: Path) -> Settings
     return settings_for(another_database_url(), photos_dir=tmp_path / "other photos")
 
 
-def written(settings: Settings, act: Callable[[Connection], object], to: str = "head") -> None:
-    database = opened(settings)
-    try:
-        upgrade(database, to)
-        database.write(act)
-    finally:
-        database.close()
-
-
-def opened(settings: Settings) -> Database:
-    return Database(settings.database_url.get_secret_value())
-
-
 def counted(settings: Settings) -> dict[str, int]:
     database = opened(settings)
     try:
@@ -71,17 +56,13 @@ def counted(settings: Settings) -> dict[str, int]:
         database.close()
 
 
-def an_account(connection: Connection) -> None:
-    open_first_account(connection, NOW)
-
-
 def name_of_database(settings: Settings) -> str:
     return Path(str(make_url(settings.database_url.get_secret_value()).database)).name
 
 
 @pytest.fixture
 def backup(settings: Settings, tmp_path: Path) -> Path:
-    written(settings, an_account)
+    prepare(settings, an_account)
     take(settings, tmp_path / "backup", NOW)
     return tmp_path / "backup"
 
@@ -98,7 +79,7 @@ def test_the_manifest_says_what_is_in_it(settings: Settings, backup: Path) -> No
 
 @pytest.mark.parametrize("name", ["backup", "backup.tar"])
 def test_nothing_is_overwritten(settings: Settings, tmp_path: Path, name: str) -> None:
-    written(settings, an_account)
+    prepare(settings, an_account)
     (tmp_path / name).write_text("mine")
     with pytest.raises(BackupFailed, match="is not overwritten"):
         take(settings, tmp_path / name, NOW)
@@ -109,7 +90,7 @@ def test_nothing_is_overwritten(settings: Settings, tmp_path: Path, name: str) -
 def test_what_came_to_be_there_meanwhile_is_not_overwritten(
     settings: Settings, tmp_path: Path, name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    written(settings, an_account)
+    prepare(settings, an_account)
 
     def meanwhile(manifest: Manifest, folder: Path) -> None:
         (tmp_path / name).write_text("mine")
@@ -126,7 +107,7 @@ def test_what_came_to_be_there_meanwhile_is_not_overwritten(
 def test_a_backup_that_fails_half_way_leaves_nothing(
     settings: Settings, tmp_path: Path, name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    written(settings, an_account)
+    prepare(settings, an_account)
 
     def full(manifest: Manifest, folder: Path) -> None:
         raise OSError(28, "No space left on device")
@@ -165,7 +146,7 @@ def test_what_is_only_in_the_log_of_a_server_that_was_killed_is_in_the_backup(tm
 def test_a_damaged_file_is_not_backed_up_as_if_it_were_whole(tmp_path: Path, damage: str) -> None:
     file = tmp_path / "one.sqlite3"
     settings = settings_for(f"sqlite:///{file}")
-    written(settings, an_account)
+    prepare(settings, an_account)
     if damage == "row":
         with closing(sqlite3.connect(file)) as connection, connection:
             connection.execute("DELETE FROM account")
@@ -183,7 +164,7 @@ def test_a_damaged_file_is_not_backed_up_as_if_it_were_whole(tmp_path: Path, dam
 def test_photos_go_along_and_those_that_are_gone_are_named(
     settings: Settings, another: Settings, tmp_path: Path, name: str
 ) -> None:
-    written(settings, fill, to="head")
+    prepare(settings, fill, to="head")
     database, blobs = opened(settings), blob_store_of(settings)
     database.write(lambda connection: connection.execute(text("UPDATE photo SET digest = :d"), {"d": DIGEST}))
     first, second = sorted({owner for owner, _ in database.read(images_of)})
@@ -208,7 +189,7 @@ def test_photos_go_along_and_those_that_are_gone_are_named(
 def test_a_backup_of_an_older_schema_is_migrated(
     settings: Settings, another: Settings, tmp_path: Path, step: str
 ) -> None:
-    written(settings, fill, to=step)
+    prepare(settings, fill, to=step)
     told = take(settings, tmp_path / "old", NOW)
     assert told.schema_revision == step
     restore(another, tmp_path / "old", NOW)
@@ -311,8 +292,8 @@ def test_a_tar_has_nothing_else_in_it(another: Settings, tmp_path: Path) -> None
 def test_a_database_with_something_in_it_is_replaced_only_by_its_name(
     settings: Settings, another: Settings, backup: Path
 ) -> None:
-    written(another, an_account)
-    written(another, fill)
+    prepare(another, an_account)
+    prepare(another, fill)
     before, name = counted(another), name_of_database(another)
     for forced, message in ((None, f"--force {name}"), ("setwright", f"is called '{name}'")):
         with pytest.raises(BackupFailed, match=message):
@@ -350,7 +331,7 @@ def kept_aside(settings: Settings, before: dict[str, int]) -> dict[str, int]:
 def test_a_restore_that_fails_leaves_the_old_database(
     settings: Settings, another: Settings, backup: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    written(another, an_account)
+    prepare(another, an_account)
     before = counted(another)
 
     def fail(*_: object) -> None:
@@ -366,7 +347,7 @@ def test_a_restore_that_fails_leaves_the_old_database(
 
 def test_a_log_without_its_database_is_not_mixed_into_the_restored_one(tmp_path: Path) -> None:
     settings, other = (settings_for(f"sqlite:///{tmp_path / name}") for name in ("one.sqlite3", "two.sqlite3"))
-    written(settings, an_account)
+    prepare(settings, an_account)
     take(settings, tmp_path / "backup", NOW)
     (tmp_path / "two.sqlite3-wal").write_bytes(b"of a file that is gone")
     with pytest.raises(BackupFailed, match="is not empty"):
@@ -382,8 +363,8 @@ def test_a_restored_file_that_gets_no_name_leaves_the_old_one(
     other = settings_for(f"sqlite:///{tmp_path / 'two.sqlite3'}")
     if not settings.is_sqlite:
         pytest.skip("PostgreSQL has no files here")
-    written(other, an_account)
-    written(other, fill)
+    prepare(other, an_account)
+    prepare(other, fill)
     before = counted(other)
 
     def fail(*_: object) -> None:
@@ -444,7 +425,7 @@ def test_the_commands_say_what_they_did(
     target = str(tmp_path / "made.tar")
     assert main(["backup", target]) == 1
     assert "Backup failed: there is no" in capsys.readouterr().err
-    written(settings, an_account)
+    prepare(settings, an_account)
     assert main(["backup", target]) == 0
     assert "0 images of photos." in capsys.readouterr().out
     assert main(["backup", target]) == 1
@@ -459,7 +440,7 @@ def test_the_commands_say_what_they_did(
 def test_photos_in_a_bucket_are_said_not_to_be_in_it(
     settings: Settings, environment: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    written(settings, an_account)
+    prepare(settings, an_account)
     FolderStore(settings.photos_folder).put(new_id(), name_of(DIGEST, "full"), b"not looked at")
     for name, value in (("ENDPOINT", "http://127.0.0.1:9"), ("BUCKET", "b"), ("KEY", "k"), ("SECRET", "s")):
         environment.setenv(f"SETWRIGHT_S3_{name}", value)
