@@ -52,11 +52,9 @@ class Remainder:
 
     def add(self, cycle: LinkCycle) -> int:
         """Take a cycle; returns its number."""
-        number, self._next = self._next, self._next + 1
         for link in cycle:
             self._use(link)
-        self._enter(number, cycle)
-        return number
+        return self._enter(cycle)
 
     def remove(self, number: int) -> LinkCycle:
         """Give a cycle up."""
@@ -84,9 +82,7 @@ class Remainder:
             links = self._links(parties, turn)
             if links is not None:
                 first = parties.index(min(parties))
-                number, self._next = self._next, self._next + 1
-                self._enter(number, (*links[first:], *links[:first]))
-                return number
+                return self._enter((*links[first:], *links[:first]))
         return None
 
     # What is left -----------------------------------------------------------------------------------------------------
@@ -176,11 +172,13 @@ class Remainder:
             for number in {number for number, _ in counted}
         )
 
-    def _enter(self, number: int, cycle: LinkCycle) -> None:
+    def _enter(self, cycle: LinkCycle) -> int:
+        number, self._next = self._next, self._next + 1
         self.cycles[number] = cycle
         self.filled += len(cycle)
         for supply, _ in cycle:
             self._at[self._giver[supply]][number] = None
+        return number
 
     def _use(self, link: Link, pieces: int = 1) -> None:
         supply, demand = link
