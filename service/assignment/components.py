@@ -21,6 +21,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
+from service.assignment.disjoint_sets import DisjointSets
 from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, SetRule, together
 from service.assignment.validity import ensure_valid
 from service.rules.side_constraints import Exclusion, KeyedEdges, Limit, SideConstraint, Support
@@ -242,41 +243,36 @@ def split(
     named = (one for one in side_constraints if not isinstance(one, Support) or one.edge in among)
     restricted = (_restricted(constraint, among) for constraint in named)
     side_constraints = tuple(one for one in restricted if _can_bind(one, layout.edges, layout.quantity))
-    leader = list(range(layout.places + len(layout.quantity)))
-
-    def find(node: int) -> int:
-        while leader[node] != node:
-            leader[node] = leader[leader[node]]
-            node = leader[node]
-        return node
-
+    groups = DisjointSets(layout.places + len(layout.quantity))
     for number in kept:
         edge = layout.edges[number]
-        leader[find(layout.places + edge.holding)] = find(edge.place)
+        groups.join(layout.places + edge.holding, edge.place)
     for constraint in side_constraints:
         first, *others = edges_of(constraint)
         for other in others:
-            leader[find(layout.edges[other].place)] = find(layout.edges[first].place)
+            groups.join(layout.edges[other].place, layout.edges[first].place)
     for group in layout.alike:
         first, *others = group
         for other in others:
-            leader[find(other)] = find(first)
+            groups.join(other, first)
     for bonus in bonuses:
         if _can_exceed(bonus, layout.edges, layout.quantity):
             first, *others = bonus.edges
             for other in others:
-                leader[find(layout.edges[other].place)] = find(layout.edges[first].place)
+                groups.join(layout.edges[other].place, layout.edges[first].place)
     edges_by_root: dict[int, list[int]] = {}
     for number in kept:
-        edges_by_root.setdefault(find(layout.edges[number].place), []).append(number)
+        edges_by_root.setdefault(groups.leader(layout.edges[number].place), []).append(number)
     constraints_by_root: dict[int, list[SideConstraint]] = {}
     for constraint in side_constraints:
-        constraints_by_root.setdefault(find(layout.edges[edges_of(constraint)[0]].place), []).append(constraint)
+        constraints_by_root.setdefault(groups.leader(layout.edges[edges_of(constraint)[0]].place), []).append(
+            constraint
+        )
     bonuses_by_root: dict[int, list[Bonus]] = {}
     for bonus in bonuses:
         roots: dict[int, set[int]] = {}
         for number in bonus.edges:
-            roots.setdefault(find(layout.edges[number].place), set()).add(number)
+            roots.setdefault(groups.leader(layout.edges[number].place), set()).add(number)
         for root, own in roots.items():
             bonuses_by_root.setdefault(root, []).append(replace(bonus, edges=frozenset(own)))
     return tuple(

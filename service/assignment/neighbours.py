@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from service.assignment.disjoint_sets import DisjointSets
 from service.assignment.edges import Edges
 from service.assignment.network import components_of
 from service.assignment.problem import AssignmentProblem
@@ -11,25 +12,16 @@ from service.assignment.problem import AssignmentProblem
 
 def leaders_of(problem: AssignmentProblem) -> list[int]:
     """For every place the first of those that hang together with it, by coins or by a rule that speaks of both."""
-    leader = _by_coins(problem)
-
-    def find(place: int) -> int:
-        while leader[place] != place:
-            leader[place] = leader[leader[place]]
-            place = leader[place]
-        return place
-
-    def join(one: int, other: int) -> None:
-        low, high = sorted((find(one), find(other)))
-        leader[high] = low
-
+    groups = DisjointSets(len(problem.required))
+    for place, leader in enumerate(_by_coins(problem)):
+        groups.join(place, leader)
     for rule in problem.rules:
         # Coins outside of its places matter to `not_elsewhere` too.
-        covered = list(range(len(leader))) if rule.kind.looks_outside else sorted(rule.places)
+        covered = list(range(len(problem.required))) if rule.kind.looks_outside else sorted(rule.places)
         covered += [] if rule.bound is None else [rule.bound]
         for place in covered:
-            join(place, covered[0])
-    return [find(place) for place in range(len(leader))]
+            groups.join(place, covered[0])
+    return [groups.leader(place) for place in range(len(problem.required))]
 
 
 def _by_coins(problem: AssignmentProblem) -> list[int]:

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from service.assignment.disjoint_sets import DisjointSets
 from service.assignment.edges import Edges, Flags, Integers
 from service.assignment.problem import AssignmentProblem, Basis, GroupPin
 
@@ -101,21 +102,21 @@ def components_of(edges: Edges, start: Integers, row: Integers, alike: Sequence[
     return rank[number.reshape(-1)]
 
 
+def by_component(component: Integers, rows: Integers) -> Iterator[list[int]]:
+    """The rows, ascending, of each component that has some of them."""
+    order = rows[np.argsort(component[rows], kind="stable")]
+    parts = np.split(order, np.flatnonzero(np.diff(component[order])) + 1)
+    return (part.tolist() for part in parts if len(part))
+
+
 def _joined(rows: int, holdings: Sequence[int], row_of: Sequence[int], bonds: Sequence[tuple[int, int]]) -> list[int]:
-    leader = list(range(rows))
-
-    def find(row: int) -> int:
-        while leader[row] != row:
-            leader[row] = leader[leader[row]]
-            row = leader[row]
-        return row
-
+    groups = DisjointSets(rows)
     first: dict[int, int] = {}
     for holding, row in zip(holdings, row_of, strict=True):
-        leader[find(row)] = find(first.setdefault(holding, row))
+        groups.join(row, first.setdefault(holding, row))
     for one, other in bonds:
-        leader[find(one)] = find(other)
-    return [find(row) for row in range(rows)]
+        groups.join(one, other)
+    return [groups.leader(row) for row in range(rows)]
 
 
 # --- what edges lose ------------------------------------------------------------------------------------------------

@@ -18,7 +18,6 @@ holding earns more than the whole stage can lose.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -28,7 +27,7 @@ import numpy.typing as npt
 
 from service.assignment.edges import Flags, Integers
 from service.assignment.flow import EMPTY, FlowState, augment
-from service.assignment.network import LARGE, ROOM, Network, packed, stages_of
+from service.assignment.network import LARGE, ROOM, Network, by_component, packed, stages_of
 
 _Numbers = npt.NDArray[Any]
 _INFINITE = 2**61
@@ -317,7 +316,7 @@ def _by_paths(contest: _Contest) -> tuple[Integers, _Numbers]:
     taken = np.full(len(contest.rows), EMPTY, np.int64)
     prices = np.zeros(len(contest.names), object)
     quantity = contest.quantity.tolist()
-    for rows in _components(contest.component):
+    for rows in by_component(contest.component, np.arange(len(contest.rows))):
         options = {row: _costs(contest, row) for row in rows}
         columns = {column for costs in options.values() for column in costs}
         state = FlowState(quantity, columns - {EMPTY}, partial(dict, options))
@@ -339,9 +338,3 @@ def _costs(contest: _Contest, row: int) -> dict[int, int]:
     there = slice(first, first + size)
     costs = dict(zip(contest.column[there].tolist(), contest.cost[there].tolist(), strict=True))
     return {**costs, EMPTY: 0} if contest.may_be_empty[row] else costs
-
-
-def _components(component: Integers) -> Iterator[list[int]]:
-    order = np.argsort(component, kind="stable")
-    for part in np.split(order, np.flatnonzero(np.diff(component[order])) + 1):
-        yield part.tolist()

@@ -14,7 +14,7 @@ import numpy as np
 from service.assignment.certainty import FORCED, MOST_INSTEAD, Standing, standings_by_flow, strong_components
 from service.assignment.edges import Edges, Flags, Integers
 from service.assignment.flow import EMPTY, FlowState, make_canonical
-from service.assignment.network import Losses, Network, all_losses
+from service.assignment.network import Losses, Network, all_losses, by_component
 from service.assignment.optimum import Optimum, optimum_of
 from service.assignment.problem import AssignmentProblem
 from service.assignment.validity import ensure_valid
@@ -126,7 +126,7 @@ def _standings(network: Network, optimum: Optimum) -> dict[int, Standing]:
         needs[component[group]] |= len(group) > 1
     by_flow = needs[component]
     found: dict[int, Standing] = {}
-    for rows in _by_component(component, np.flatnonzero(by_flow)):
+    for rows in by_component(component, np.flatnonzero(by_flow)):
         found |= _by_flow(network, optimum, rows)
     simple = np.flatnonzero(~by_flow & placed)
     has_others = tight_here[simple] > 1
@@ -138,12 +138,6 @@ def _standings(network: Network, optimum: Optimum) -> dict[int, Standing]:
         others = others[others != holding[optimum.chosen[row]]][:MOST_INSTEAD]
         found[int(places[row])] = Standing(False, tuple(others.tolist()))
     return found
-
-
-def _by_component(component: Integers, rows: Integers) -> list[list[int]]:
-    order = rows[np.argsort(component[rows], kind="stable")]
-    parts = np.split(order, np.flatnonzero(np.diff(component[order])) + 1)
-    return [part.tolist() for part in parts if len(part)]
 
 
 def _by_flow(network: Network, optimum: Optimum, rows: Sequence[int]) -> dict[int, Standing]:
