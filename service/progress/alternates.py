@@ -7,11 +7,11 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from msgspec import UNSET
 
 from service.assignment.build import Instance
-from service.assignment.problem import Basis, Edge, Placement
+from service.assignment.edges import Edges, Flags, Integers
+from service.assignment.problem import Basis, Placement
 from service.facts.knowledge import plain_number
 from service.progress.result import Alternate, Criterion, LosesOn, criterion_of, doubt_name
 from service.rules.preferences import Preference
@@ -23,10 +23,12 @@ _SET, _PIN = LosesOn(set=True), LosesOn(pin=True)
 _PRESUMED, _STAYS = LosesOn(presumed=True), LosesOn(stays=True)
 
 
-def standing(instance: Instance, edge: Edge) -> tuple[object, ...]:
-    """How good an edge is by itself, level by level; less is better."""
-    doubt = (edge.basis.counted, edge.to_check if edge.basis is not Basis.FIRM else 0, edge.presumed)
-    return (not instance.is_pinned(edge.place, edge.holding), *doubt, edge.cost, not edge.stays, edge.holding)
+def standings_of(edges: Edges, pinned: Flags) -> Integers:
+    """How good each edge is by itself, shape (levels, edges): `_LEVELS`, one for each preference, `stays`; less is better.
+    `pinned`, shape (edges,), counts the pins to groups too."""
+    counted = np.where(edges.basis == Basis.REFERENCE, np.int64(Basis.UNKNOWN), edges.basis)
+    to_check = np.where(edges.basis == Basis.FIRM, 0, edges.to_check)
+    return np.stack((~pinned, counted, to_check, edges.presumed, *edges.cost, ~edges.stays)).astype(np.int64)
 
 
 class RunnersUp:
@@ -44,27 +46,19 @@ class RunnersUp:
         order, starts = self._order
         best = order[starts[at] : starts[at] + min(MOST_ALTERNATES, starts[at + 1] - starts[at])]
         seat = self._seats.get(at)
-        placed = None
-        if seat is not None:
-            there = self._edges.of_place(at)
-            placed = there.start + int(np.searchsorted(self._edges.holding[there], seat.holding))
+        placed = None if seat is None else self._edges.positions([(at, seat.holding)])[0]
         return list(self._told(at, best, placed))
 
     @cached_property
-    def _levels(self) -> npt.NDArray[np.int64]:
-        """How good each edge is by itself, shape (levels, edges): `_LEVELS`, one for each preference, `stays`; less is
-        better."""
+    def _levels(self) -> Integers:
         edges = self._edges
         pinned = edges.pinned.copy()
         for pin in self._instance.problem.group_pins:
             pinned |= (edges.holding == pin.holding) & np.isin(edges.place, list(pin.places))
-        is_firm = edges.basis == Basis.FIRM
-        counted = np.where(edges.basis == Basis.REFERENCE, np.int64(Basis.UNKNOWN), edges.basis)
-        to_check = np.where(is_firm, 0, edges.to_check)
-        return np.stack((~pinned, counted, to_check, edges.presumed, *edges.cost, ~edges.stays)).astype(np.int64)
+        return standings_of(edges, pinned)
 
     @cached_property
-    def _order(self) -> tuple[npt.NDArray[np.int64], list[int]]:
+    def _order(self) -> tuple[Integers, list[int]]:
         """The edges of coins of which a piece is left over, without those of the coin in the place; by place, the best first.
         And where those of each place begin, shape (places + 1,)."""
         instance, edges = self._instance, self._edges
@@ -81,7 +75,7 @@ class RunnersUp:
         starts: list[int] = np.searchsorted(edges.place[order], np.arange(len(instance.places) + 1)).tolist()
         return order, starts
 
-    def _told(self, at: int, best: npt.NDArray[np.int64], placed: int | None) -> Iterator[Alternate]:
+    def _told(self, at: int, best: Integers, placed: int | None) -> Iterator[Alternate]:
         ids = self._instance.coins.ids
         coins = self._edges.holding[best].tolist()
         if placed is None:

@@ -29,6 +29,7 @@ from service.evaluation.table import Fit
 from service.facts.holding import Holding, View
 from service.facts.knowledge import Number
 from service.facts.truth import NO, YES
+from service.progress.alternates import standings_of
 from service.progress.evaluate import EvaluationRequest, build_instance, fixed_placements
 from service.progress.readings import Reading, at_its_best
 from service.rules.definition import OnePer
@@ -408,13 +409,9 @@ class Evaluated:
             is_in_group = {(pin.holding, at) for pin in self.instance.problem.group_pins for at in pin.places}
             for at in inside:
                 here = edges.at(edges.of_place(at))
-                coins = here.holding.tolist()
-                pinned = here.pinned | np.array([(coin, at) in is_in_group for coin in coins], bool)
-                is_firm = here.basis == Basis.FIRM
-                # As `alternates.standing`, the first key last.
-                doubt = np.where(here.basis == Basis.REFERENCE, int(Basis.UNKNOWN), here.basis)
-                to_check = np.where(is_firm, 0, here.to_check)
-                first = (here.holding, ~here.stays, *here.cost[::-1], here.presumed, to_check, doubt, ~pinned)
+                pinned = here.pinned | np.array([(coin, at) in is_in_group for coin in here.holding.tolist()], bool)
+                # The first key last.
+                first = (here.holding, *standings_of(here, pinned)[::-1])
                 best = np.lexsort(first)[: len(inside) + int(pinned.sum()) + 1]
                 found.update(here.holding[best].tolist())
             self._kept[touched] = frozenset(found)
