@@ -8,13 +8,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from service.assignment.build import Instance
 from service.assignment.problem import Basis, Placement
 from service.assignment.solve import solve
 from service.progress.evaluate import EvaluationRequest, build_instance
-from service.progress.unplaced import addresses
+from service.progress.unplaced import addresses, left_over
 from service.rules.definition import Definition
 from service.rules.predicates import leaves
 
@@ -62,8 +60,7 @@ def _status(seat: Placement | None) -> str:
 def _spares(instance: Instance, seats: Mapping[int, Placement]) -> list[list[Any]]:
     """Coins of which a piece sits nowhere and surely fits some place: the best answer does without it, so giving it away opens no
     place."""
-    placed = np.fromiter((placement.holding for placement in seats.values()), np.int64, len(seats))
-    left = instance.coins.quantity - np.bincount(placed, minlength=len(instance.coins))
+    left = left_over(instance, seats)
     fitting: dict[int, list[int]] = {}
     for at, fits in enumerate(instance.fits):
         firm = fits.coins[fits.basis == Basis.FIRM]

@@ -14,6 +14,7 @@ from service.assignment.edges import Edges, Flags, Integers
 from service.assignment.problem import Basis, Placement
 from service.facts.knowledge import plain_number
 from service.progress.result import Alternate, Criterion, LosesOn, criterion_of, doubt_name
+from service.progress.unplaced import left_over
 from service.rules.preferences import Preference
 
 MOST_ALTERNATES = 20
@@ -62,12 +63,11 @@ class RunnersUp:
         """The edges of coins of which a piece is left over, without those of the coin in the place; by place, the best first.
         And where those of each place begin, shape (places + 1,)."""
         instance, edges = self._instance, self._edges
-        quantity = instance.coins.quantity
-        used = np.bincount(np.fromiter((s.holding for s in self._seats.values()), np.int64), minlength=len(quantity))
         placed = np.full(len(instance.places), -1, np.int64)
         for at, seat in self._seats.items():
             placed[at] = seat.holding
-        free = np.flatnonzero((used < quantity)[edges.holding] & (placed[edges.place] != edges.holding))
+        is_left = left_over(instance, self._seats) > 0
+        free = np.flatnonzero(is_left[edges.holding] & (placed[edges.place] != edges.holding))
         levels = self._levels[:, free]
         # Edges are in order of place, then holding, and the sort is stable; a level on which all are alike sorts nothing.
         keys = [level for level in levels if len(level) and (level != level[0]).any()]

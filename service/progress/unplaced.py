@@ -36,7 +36,7 @@ def unplaced(
     it is never to be in the places named, and fits no other. `not_held`: its status keeps it out.
     """
     coins, edges = instance.coins, instance.edges
-    left = coins.quantity - _used(seats, len(coins))
+    left = left_over(instance, seats)
     fits, fits_surely = np.zeros(len(coins), bool), np.zeros(len(coins), bool)
     fits[edges.holding] = True
     fits_surely[edges.holding[edges.basis == Basis.FIRM]] = True
@@ -74,13 +74,13 @@ def unplaced(
 
 def count_unplaced(instance: Instance, seats: Mapping[int, Placement]) -> int:
     """How many holdings that count have a piece that sits nowhere."""
-    left = instance.coins.quantity - _used(seats, len(instance.coins))
-    return int((left > 0).sum())
+    return int((left_over(instance, seats) > 0).sum())
 
 
-def _used(seats: Mapping[int, Placement], coins: int) -> npt.NDArray[np.int64]:
-    """How many pieces of each coin sit somewhere, shape (coins,)."""
-    return np.bincount(np.fromiter((seat.holding for seat in seats.values()), np.int64, len(seats)), minlength=coins)
+def left_over(instance: Instance, seats: Mapping[int, Placement]) -> npt.NDArray[np.int64]:
+    """How many pieces of each coin sit nowhere, shape (coins,)."""
+    placed = np.fromiter((seat.holding for seat in seats.values()), np.int64, len(seats))
+    return instance.coins.quantity - np.bincount(placed, minlength=len(instance.coins))
 
 
 class _Places:
