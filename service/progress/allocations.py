@@ -184,7 +184,7 @@ def _jointly(
 
 def _instance_without(instance: Instance, gone: Mapping[str, int]) -> Instance:
     """The instance when so many pieces of some holdings are gone: what nothing is left of fits nowhere."""
-    taken = {coin: gone[holding.id] for coin, holding in enumerate(instance.holdings) if holding.id in gone}
+    taken = {coin: gone[identity] for coin, identity in enumerate(instance.coins.ids) if identity in gone}
     if not taken:
         return instance
     problem = without_pieces(instance.problem, taken)
@@ -233,7 +233,7 @@ def _result_among(
         if first and before == pieces[name]:
             claims[name] = first
     places = {place.address: at for at, place in enumerate(alone.instance.places)}
-    coins = {holding.id: coin for coin, holding in enumerate(alone.instance.holdings)}
+    coins = {identity: coin for coin, identity in enumerate(alone.instance.coins.ids)}
     seats = {
         places[address]: replace(seat, place=places[address], holding=coins[holding])
         for address, holding, seat in here.seats()

@@ -162,7 +162,7 @@ def candidates(evaluated: Evaluated, coins: Sequence[Holding]) -> list[Candidate
     for number, coin in enumerate(order):
         if evaluated.opens_places(coin):
             anew = evaluated.anew([coin])
-            place = next(at for at, held in enumerate(anew.instance.holdings) if held.id == coin.id)
+            place = anew.instance.coins.ids.index(coin.id)
             found[coin.id] = _candidate(evaluated, JudgedCandidate(anew.instance, place), evaluated.whole, anew.whole)
             continue
         judged = JudgedCandidate(tray, number)
@@ -241,7 +241,7 @@ class PlacementChange:
         ]
         self.old, self.new = before.seats(), after.seats()
         self.numbers = {place.address: at for at, place in enumerate(after.instance.places)}
-        self.holdings = {holding.id: number for number, holding in enumerate(after.instance.holdings)}
+        self.holdings = {identity: number for number, identity in enumerate(after.instance.coins.ids)}
         self.newly = [address for address in self.numbers if address in self.new and address not in self.old]
 
     def frees(self) -> list[FreedCoin]:

@@ -9,7 +9,6 @@ from datetime import date
 from functools import cached_property
 from typing import Any
 
-import numpy as np
 from msgspec import UNSET, structs
 
 from service.assignment.build import FixedPlacements, Instance, build
@@ -187,9 +186,8 @@ def coins_of(request: EvaluationRequest) -> Coins:
 def not_counted(request: EvaluationRequest) -> list[Holding]:
     """The other holdings: their status keeps them out."""
     if isinstance(request.holdings, RecordedCoins):
-        codes, names = request.holdings.status
-        is_out = np.array([name not in request.statuses for name in names], bool)[codes]
-        return [request.holdings[row] for row in np.flatnonzero(is_out).tolist()]
+        others = frozenset(request.holdings.status[1]) - request.statuses
+        return [request.holdings[row] for row in request.holdings.of_status(others).tolist()]
     return [holding for holding in request.holdings if holding.status not in request.statuses]
 
 

@@ -103,7 +103,7 @@ class _Weighing:
     def __init__(self, sets: Sequence[Evaluated]) -> None:
         self.sets = sets
         self.names = [MessageNames(one.instance, one.table) for one in sets]
-        self.coins = [{holding.id: at for at, holding in enumerate(one.instance.holdings)} for one in sets]
+        self.coins = [{identity: at for at, identity in enumerate(one.instance.coins.ids)} for one in sets]
         self.work = _Work()
         self.best: dict[Hashable, int] = {}
         self.counted: dict[Hashable, tuple[int, int]] = {}

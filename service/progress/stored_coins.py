@@ -81,8 +81,7 @@ class StoredCoins(RecordedCoins):
 
     @cached_property
     def numbers(self) -> Sequence[str | None]:
-        texts = own_texts(self.held, "number")
-        return [texts[code] for code in self.held.own("number").tolist()]
+        return [self._texts[code] for code in self.held.own("number").tolist()]
 
     @cached_property
     def quantity(self) -> npt.NDArray[np.int64]:

@@ -17,6 +17,7 @@ from service.assignment.problem import Placement
 from service.assignment.solve import solve
 from service.evaluation.places import FREE_CHOICE, Place, group_base
 from service.evaluation.table import Table
+from service.facts.holding import Holding
 from service.facts.knowledge import NONE, Among, Between, Number
 from service.formats.html import PRINT, render
 from service.progress.description import MessageNames
@@ -163,15 +164,14 @@ class _Wishes:
 
     def __init__(self, notes: Notes, instance: Instance) -> None:
         self.notes, self.group_of = notes, {place.address: place.group for place in instance.places}
-        self.grades = {holding.id: holding.facts.get("grade") for holding in instance.holdings}
 
     def of(self, place: str) -> dict[str, Any]:
         note = self.notes.get(place) or self.notes.get(self.group_of.get(place, "")) or {}
         return {name: note[name] for name in NOTES if name in note}
 
-    def falls_short(self, place: str, holding: str) -> bool:
+    def falls_short(self, place: str, holding: Holding) -> bool:
         """Whether every grade that the coin may have lies below the least that is wanted there."""
-        least, known = self.of(place).get("min_grade"), self.grades.get(holding)
+        least, known = self.of(place).get("min_grade"), holding.facts.get("grade")
         if least is None or known is None:
             return False
         if isinstance(known, Between):
@@ -294,9 +294,7 @@ class _Weak:
         self.values = PreferenceValues(instance.coins, instance.columns, table)
         self.filled = [(instance.places[at], seat.holding) for at, seat in sorted(seats.items())]
         self.short = {
-            place.address
-            for place, coin in self.filled
-            if wishes.falls_short(place.address, instance.holdings[coin].id)
+            place.address for place, coin in self.filled if wishes.falls_short(place.address, instance.holdings[coin])
         }
 
     def weakest(self) -> list[tuple[Place, int]]:
