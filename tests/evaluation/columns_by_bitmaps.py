@@ -1,5 +1,6 @@
 """The reference of the columns: for each clause and each rule three packed bitmaps over all coins, one bit for each coin, and
-every clause judged by the exact evaluator for each dictionary entry.
+every clause judged by the exact evaluator for each dictionary entry. What a single clause is worth there (`judged_marks`) is the
+service's own: it is held against an enumeration of all worlds in test_columns.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.evaluation.attribute_column import AttributeColumn
+from service.evaluation.clause_marks import judged_marks, marks_of
 from service.evaluation.clauses import Plan, Plans
 from service.evaluation.column_index import CERTAIN, DECLARED, POSSIBLE
 from service.evaluation.columns import FittingRows
@@ -18,15 +20,12 @@ from service.evaluation.verdicts import (
     ALTERNATIVES,
     REFERENCE,
     UNKNOWN,
-    Case,
-    doubt_in,
     doubt_of,
     judged_with_doubt,
 )
 from service.facts.attributes import Attribute
 from service.facts.holding import View
 from service.facts.knowledge import Among, Knowledge, Subsets
-from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules.predicates import EvaluationContext, Leaf, Predicate, leaves, reads, verdict_in
 
 Bits = npt.NDArray[np.uint8]
@@ -144,40 +143,17 @@ class Columns:
     def _clause(self, predicate: Predicate) -> Node:
         names = sorted(reads(predicate))
         if not names:
-            marks = _marks(verdict_in(predicate, {}, self.context), recorded=True)
+            marks = marks_of(verdict_in(predicate, {}, self.context), recorded=True)
             return _packed(np.full(self.rows, marks, np.uint8))
+
+        def judge(known: Mapping[str, Knowledge | None]) -> int:
+            return judged_marks(predicate, known, self.attributes, self.context)
+
         if len(names) == 1:
             column = self.column(names[0])
-            table = np.fromiter(
-                (self._judged(predicate, {names[0]: entry}) for entry in column.entries), np.uint8, len(column.entries)
-            )
+            table = np.fromiter((judge({names[0]: entry}) for entry in column.entries), np.uint8, len(column.entries))
             return _packed(table[column.codes])
-        return _packed(self._marks_by_combination(names, None, lambda known: self._judged(predicate, known)))
-
-    def _judged(self, predicate: Predicate, known: Mapping[str, Knowledge | None]) -> int:
-        """The three marks of a clause for what is known of its attributes."""
-        facts = {name: knowledge for name, knowledge in known.items() if knowledge is not None}
-        recorded = len(facts) == len(known)
-        if recorded and len(facts) == 1:
-            marks = self._by_values(predicate, *next(iter(facts.items())))
-            if marks is not None:
-                return marks
-        case = Case(predicate, facts, self.attributes, self.context)
-        verdict = case.judge().verdict
-        if verdict is UNDECIDED and not recorded and facts:
-            # Some of its facts are recorded: whether a choice among these alone makes it fit needs the exact evaluator.
-            recorded = doubt_in([case]) != UNKNOWN
-        return _marks(verdict, recorded=recorded)
-
-    def _by_values(self, predicate: Predicate, name: str, knowledge: Knowledge) -> int | None:
-        """The marks from the values that the attribute may have; None where a value itself leaves the clause
-        undecided."""
-        if not isinstance(knowledge, Among):
-            return None
-        seen = {verdict_in(predicate, {name: value}, self.context) for value in knowledge.values}
-        if UNDECIDED in seen:
-            return None
-        return _marks(UNDECIDED if len(seen) > 1 else seen.pop(), recorded=True)
+        return _packed(self._marks_by_combination(names, None, judge))
 
     def _marks_by_combination(
         self, names: Sequence[str], rows: Codes | None, judge: Callable[[Mapping[str, Knowledge | None]], int]
@@ -279,26 +255,7 @@ class Columns:
     def _exactly(self, predicate: Predicate, known: Mapping[str, Knowledge | None]) -> int:
         view = View({name: knowledge for name, knowledge in known.items() if knowledge is not None})
         judgement, doubt = judged_with_doubt(predicate, (view,), self.attributes, self.context)
-        return _marks(judgement.verdict, recorded=doubt != UNKNOWN)
-
-
-def of_views(rows: Sequence[View], attributes: Mapping[str, Attribute], context: EvaluationContext) -> Columns:
-    """The columns of these views; each column is built on first use."""
-
-    def column_of(name: str) -> AttributeColumn:
-        entries: dict[Knowledge | None, int] = {None: 0}
-        codes = (entries.setdefault(row.facts.get(name), len(entries)) for row in rows)
-        return AttributeColumn(np.fromiter(codes, np.int64, len(rows)), tuple(entries))
-
-    return Columns(len(rows), column_of, attributes, context)
-
-
-def _marks(verdict: Verdict, *, recorded: bool) -> int:
-    if verdict is NO:
-        return 0
-    if verdict is YES:
-        return CERTAIN | DECLARED | POSSIBLE
-    return POSSIBLE | (DECLARED if recorded else 0)
+        return marks_of(judgement.verdict, recorded=doubt != UNKNOWN)
 
 
 def _packed(marks: npt.NDArray[np.uint8]) -> Node:
