@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.evaluation.column_index import Dictionary
-from service.facts.holding import View
+from service.facts.holding import Holding, View
 from service.facts.knowledge import Knowledge
 
 Codes = npt.NDArray[np.unsignedinteger[Any]]
@@ -34,8 +34,8 @@ class AttributeColumn:
         return self.dictionary.entries
 
 
-def column_of_views(rows: Sequence[View], name: str) -> AttributeColumn:
-    """The column of an attribute of these views."""
+def column_of(rows: Sequence[View] | Sequence[Holding], name: str) -> AttributeColumn:
+    """The column of an attribute by the facts of each row."""
     entries: dict[Knowledge | None, int] = {None: 0}
     codes = (entries.setdefault(row.facts.get(name), len(entries)) for row in rows)
     return AttributeColumn(np.fromiter(codes, np.uint32, len(rows)), tuple(entries))

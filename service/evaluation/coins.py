@@ -15,12 +15,11 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from service.evaluation.attribute_column import AttributeColumn
+from service.evaluation.attribute_column import AttributeColumn, column_of
 from service.evaluation.columns import Columns, of_views
 from service.evaluation.views import bare
 from service.facts.attributes import Attribute
 from service.facts.holding import Holding, View
-from service.facts.knowledge import Knowledge
 from service.rules.predicates import EvaluationContext
 
 
@@ -64,12 +63,13 @@ class Coins:
     @cached_property
     def several(self) -> Sequence[int]:
         """The coins that may be several things, ascending."""
-        return [coin for coin, seen in enumerate(self.views) if len(seen) > 1]
+        found: list[int] = np.delete(np.arange(len(self)), self.single).tolist()
+        return found
 
     @cached_property
     def row_of(self) -> Mapping[int, int]:
         """The row of every coin that is one thing only."""
-        return {coin: row for row, coin in enumerate(self.single.tolist())}
+        return dict(zip(self.single.tolist(), range(len(self.single)), strict=True))
 
     @cached_property
     def has_presumed(self) -> bool:
@@ -83,9 +83,7 @@ class Coins:
 
     def recorded_column(self, name: str) -> AttributeColumn:
         """What is recorded of an attribute, a row for each coin, without what its issue says or what is presumed."""
-        entries: dict[Knowledge | None, int] = {None: 0}
-        codes = (entries.setdefault(holding.facts.get(name), len(entries)) for holding in self.holdings)
-        return AttributeColumn(np.fromiter(codes, np.int64, len(self)), tuple(entries))
+        return column_of(self.holdings, name)
 
     def columns(self, attributes: Mapping[str, Attribute], context: EvaluationContext) -> Columns:
         """Columns with a row for each of `single`; the same ones each time, with what was worked out on them."""

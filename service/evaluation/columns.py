@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.evaluation import selection as selection_module
-from service.evaluation.attribute_column import AttributeColumn, column_of_views
+from service.evaluation.attribute_column import AttributeColumn, column_of
 from service.evaluation.clause_marks import ClauseMarks, judged_marks, marks_of
 from service.evaluation.clauses import Plan, Plans, conjunctions_of
 from service.evaluation.column_index import CERTAIN, DECLARED, POSSIBLE, Marks
@@ -379,7 +379,7 @@ class Columns:
 
 def of_views(rows: Sequence[View], attributes: Mapping[str, Attribute], context: EvaluationContext) -> Columns:
     """The columns of these views; each column is built on first use."""
-    return Columns(len(rows), lambda name: column_of_views(rows, name), attributes, context)
+    return Columns(len(rows), lambda name: column_of(rows, name), attributes, context)
 
 
 class _Counter:

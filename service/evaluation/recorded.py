@@ -136,16 +136,6 @@ class CoinsInColumns(Coins):
         return np.flatnonzero(np.array([kind.is_single for kind in kinds], bool)[kind_of])
 
     @cached_property
-    def several(self) -> Sequence[int]:
-        kinds, kind_of = self._kinds
-        found: list[int] = np.flatnonzero(np.array([not kind.is_single for kind in kinds], bool)[kind_of]).tolist()
-        return found
-
-    @cached_property
-    def row_of(self) -> Mapping[int, int]:
-        return dict(zip(self.single.tolist(), range(len(self.single)), strict=True))
-
-    @cached_property
     def has_presumed(self) -> bool:
         kinds, _ = self._kinds
         return any(kind.presumed for kind in kinds) or any(
@@ -160,7 +150,7 @@ class CoinsInColumns(Coins):
 
     def recorded_column(self, name: str) -> AttributeColumn:
         column = self.recorded.column(name)
-        return AttributeColumn(column.codes[self.rows], column.entries)
+        return AttributeColumn(column.codes[self.rows], column.dictionary)
 
     def _columns(self, attributes: Mapping[str, Attribute], context: EvaluationContext) -> Columns:
         return Columns(len(self.single), self.column, attributes, context)
