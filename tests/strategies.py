@@ -384,6 +384,14 @@ def presumptions(draw: st.DrawFn, wheres: tuple[str | None, ...]) -> dict[str, A
     return entry if where is None else {"where": where, **entry}
 
 
+# What an account may presume besides.
+PRESUMED = (
+    {},
+    {"presume": [{"facts": {"mint": "Tower", "grade": 3}}]},
+    {"presume": [{"where": "year_on_coin < 1900", "facts": {"species": "owl"}}]},
+)
+
+
 @st.composite
 def definitions(draw: st.DrawFn, *, with_rules: bool = True) -> dict[str, Any]:
     """A small set: up to four places of every kind."""

@@ -9,7 +9,7 @@ from datetime import date
 from functools import cached_property
 from typing import Any
 
-from msgspec import UNSET, structs
+from msgspec import UNSET
 
 from service.assignment.build import FixedPlacements, Instance, build
 from service.assignment.problem import Basis, Placement, Solution
@@ -62,6 +62,7 @@ from service.rules.predicates import EvaluationContext
 from service.rules.presumptions import NO_PRESUMPTIONS, Presumptions
 
 MOST_HOLDINGS = 100_000
+_UNNAMED = frozenset(PARTS) - {"named", "unknown_terms"}
 
 
 @dataclass(frozen=True)
@@ -123,21 +124,18 @@ class EvaluationRequest:
 
 def evaluate(request: EvaluationRequest) -> Evaluation:
     """The evaluation result. Raises Invalid or OverLimit where the request cannot be evaluated."""
-    return _evaluated(request, with_names=True)
+    return Evaluation(**_solved(request).told(PARTS))
 
 
 def evaluate_unnamed(request: EvaluationRequest) -> Evaluation:
     """The same without the names of the coins and the words that are no term, for an answer that has few of them or none:
     `named` and `unknown_terms` are empty. The names of 100,000 coins take longer than all of their verdicts."""
-    return _evaluated(request, with_names=False)
+    return _solved(request).unnamed()
 
 
 def evaluate_parts(request: EvaluationRequest, names: Container[str]) -> EvaluationParts:
     """Some members of the evaluation result, by name (PARTS): no other is worked out. Raises as `evaluate` does."""
-    instance, table = build_instance(request)
-    members = _Members(request, instance, table, solve(instance.problem, budget_seconds=request.budget_seconds))
-    told = {name: getattr(members, name) for name in PARTS if name in names and name != "ignored_facts"}
-    return EvaluationParts(**stamps_of(request), **told)
+    return EvaluationParts(**_solved(request).told(names))
 
 
 def evaluate_undecided(
@@ -145,21 +143,12 @@ def evaluate_undecided(
 ) -> tuple[list[UndecidedConflict], str | None]:
     """Up to so many conflicts of kind `undecided` from behind the one with this key, in their order, and the key of the last
     of them where there are more. Raises as `evaluate` does."""
-    instance, table = build_instance(request)
-    solution = solve(instance.problem, budget_seconds=request.budget_seconds)
-    seats = {placement.place: placement for placement in solution.placements}
-    return doubts_after(instance, table, seats, key, most)
+    return _solved(request).undecided_after(key, most)
 
 
-def _evaluated(request: EvaluationRequest, *, with_names: bool) -> Evaluation:
+def _solved(request: EvaluationRequest) -> _Members:
     instance, table = build_instance(request)
-    solution = solve(instance.problem, budget_seconds=request.budget_seconds)
-    result = result_from(request, instance, table, solution)
-    if not with_names:
-        return result
-    seats = {placement.place: placement for placement in solution.placements}
-    words = unknown_terms_of(request, instance, table, seats)
-    return structs.replace(result, named=names_of(request, instance), unknown_terms=words)
+    return _Members(request, instance, table, solve(instance.problem, budget_seconds=request.budget_seconds))
 
 
 def build_instance(request: EvaluationRequest) -> tuple[Instance, Table]:
@@ -223,20 +212,7 @@ def ensure_evaluable(request: EvaluationRequest) -> None:
 def result_from(request: EvaluationRequest, instance: Instance, table: Table, solution: Solution) -> Evaluation:
     """The evaluation result of an instance that is solved, without the names of the coins (`names_of`); `request` is what the
     instance was built for."""
-    members = _Members(request, instance, table, solution)
-    told = {name: getattr(members, name) for name in PARTS if name not in ("named", "unknown_terms", "ignored_facts")}
-    return Evaluation(**stamps_of(request), **told, named={}, unknown_terms=[])
-
-
-def stamps_of(request: EvaluationRequest) -> dict[str, Any]:
-    """The members of an evaluation that say of what it is."""
-    return {
-        "definition": stamp_of(request),
-        "holdings_state": request.holdings_state,
-        "evaluated_on": request.today,
-        "reference_edition": request.reference_edition,
-        "engine_version": ENGINE,
-    }
+    return _Members(request, instance, table, solution).unnamed()
 
 
 class _Members:
@@ -246,6 +222,26 @@ class _Members:
         self._request, self._instance, self._table, self._solution = request, instance, table, solution
         self._seats = {placement.place: placement for placement in solution.placements}
         self._shown = _shown(instance, self._seats)
+
+    def told(self, names: Container[str]) -> dict[str, Any]:
+        """The members of these names (PARTS), and those that say of what the evaluation is. What was left out of the holdings is
+        known to whoever read them."""
+        request = self._request
+        return {
+            "definition": stamp_of(request),
+            "holdings_state": request.holdings_state,
+            "evaluated_on": request.today,
+            "reference_edition": request.reference_edition,
+            "engine_version": ENGINE,
+            **{name: getattr(self, name) for name in PARTS if name in names and name != "ignored_facts"},
+        }
+
+    def unnamed(self) -> Evaluation:
+        """The whole but for the names of the coins and the words that are no term."""
+        return Evaluation(**self.told(_UNNAMED), named={}, unknown_terms=[])
+
+    def undecided_after(self, key: str | None, most: int) -> tuple[list[UndecidedConflict], str | None]:
+        return doubts_after(self._instance, self._table, self._seats, key, most)
 
     @property
     def summary(self) -> Summary:

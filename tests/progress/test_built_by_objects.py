@@ -14,13 +14,7 @@ from service.progress.evaluate import build_instance, fixed_placements
 from tests.assignment.by_objects.build import build as build_by_objects
 from tests.factories import a_measurement
 from tests.progress.test_evaluate import wishes
-from tests.strategies import ISSUES, definitions, examples, holdings
-
-PRESUMED = (
-    {},
-    {"presume": [{"facts": {"mint": "Tower", "grade": 3}}]},
-    {"presume": [{"where": "year_on_coin < 1900", "facts": {"species": "owl"}}]},
-)
+from tests.strategies import ISSUES, PRESUMED, definitions, examples, holdings
 
 
 @settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=examples(400))

@@ -18,13 +18,7 @@ from tests.progress.one_by_one.named import named_one_by_one
 from tests.progress.one_by_one.undecided import doubts as doubts_one_by_one
 from tests.progress.one_by_one.unplaced import unplaced as unplaced_one_by_one
 from tests.progress.test_evaluate import wishes
-from tests.strategies import ISSUES, definitions, examples, holdings
-
-PRESUMED = (
-    {},
-    {"presume": [{"facts": {"mint": "Tower", "grade": 3}}]},
-    {"presume": [{"where": "year_on_coin < 1900", "facts": {"species": "owl"}}]},
-)
+from tests.strategies import ISSUES, PRESUMED, definitions, examples, holdings
 
 
 @settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=examples(300))
