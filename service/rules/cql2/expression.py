@@ -8,8 +8,9 @@ from functools import lru_cache
 from types import MappingProxyType
 
 from service.rules.cql2.json import Json, canonical_tree
+from service.rules.cql2.scan import Position
 from service.rules.cql2.shapes import read_alike
-from service.rules.cql2.text import Position, to_text
+from service.rules.cql2.text import to_text
 
 
 @dataclass(frozen=True)

@@ -16,8 +16,7 @@ from service.errors import Fault, Invalid, OverLimit
 from service.facts.words import nearest
 from service.rules.cql2.json import ARRAY_FUNCTIONS, KEYWORDS, Json, checked_tree
 from service.rules.cql2.limits import check_size, refusal, shortened
-from service.rules.cql2.scan import Lines, scan
-from service.rules.cql2.text import Position
+from service.rules.cql2.scan import Lines, Position, scan
 
 _CALLED = MappingProxyType({name.lower(): name for name in ("casei", "accenti", *ARRAY_FUNCTIONS)})
 """Operators that are written as functions, in any letter case."""

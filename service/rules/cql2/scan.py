@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_left
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from service.errors import Fault
@@ -33,6 +33,14 @@ _PIECE = re.compile(
     |(?P<open>\()|(?P<close>\))|(?P<sign><>|<=|>=|[-+*/%^=<>,])|(?P<odd>[\s\S])""",
     re.VERBOSE,
 )
+
+
+@dataclass(frozen=True)
+class Position:
+    """A place in text; line and column are counted from 1, columns in characters."""
+
+    line: int
+    column: int
 
 
 class Lines:

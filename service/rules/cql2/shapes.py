@@ -17,7 +17,8 @@ from typing import Any
 
 from service.errors import Invalid
 from service.rules.cql2.json import Json
-from service.rules.cql2.text import Position, read_text
+from service.rules.cql2.scan import Position
+from service.rules.cql2.text import read_text
 
 _LONGEST = 2_000
 # A text or a whole number that stands for itself: nothing in it is an escape, is too large, or runs into what follows.

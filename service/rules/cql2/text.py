@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 
 from service.rules.cql2.json import (
@@ -19,14 +18,7 @@ from service.rules.cql2.json import (
     KEYWORDS,
     Json,
 )
-
-
-@dataclass(frozen=True)
-class Position:
-    """A place in text; line and column are counted from 1, columns in characters."""
-
-    line: int
-    column: int
+from service.rules.cql2.scan import Position
 
 
 def read_text(text: str) -> tuple[Json, Mapping[str, Position]]:

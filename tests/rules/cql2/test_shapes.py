@@ -12,8 +12,9 @@ from service.errors import Invalid
 from service.rules.cql2 import shapes
 from service.rules.cql2.expression import parse
 from service.rules.cql2.json import Json
+from service.rules.cql2.scan import Position
 from service.rules.cql2.shapes import read_alike
-from service.rules.cql2.text import Position, read_text
+from service.rules.cql2.text import read_text
 from tests.strategies import examples, rules
 
 Reader = Callable[[str], tuple[Json, Mapping[str, Position]]]

@@ -9,7 +9,8 @@ import pytest
 
 from service.rules.cql2.expression import Expression, parse
 from service.rules.cql2.json import Json
-from service.rules.cql2.text import Position, to_text
+from service.rules.cql2.scan import Position
+from service.rules.cql2.text import to_text
 from tests.rules.cql2.trees import YES, A, B, C, fault, faults, op, prop
 
 MEANINGS = {
