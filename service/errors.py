@@ -6,6 +6,7 @@
     │   ├── InvalidQuery        a parameter beside the body is not valid
     │   ├── Unreadable          the bytes cannot be read exactly
     │   └── Unsound             a definition that must not be published as it is
+    ├── TooHeavy                it cannot be worked out within the limits of one request; names the limit
     ├── NotFound                there is no such thing, or it is another owner's
     ├── Conflict                it exists already, or its state does not allow the change
     │   ├── StateMismatch       the holdings have left the state that was named
@@ -34,7 +35,7 @@ right.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
@@ -115,6 +116,25 @@ class Unsound(Invalid):
     """The check of a definition found what must not be published."""
 
     code = "unsound"
+
+
+class TooHeavy(SetwrightError):
+    """What is asked for cannot be worked out within a limit of one request.
+
+    `doing` says what was being done ("evaluating the set"), `limit` names the limit ("the 30 seconds that a request may
+    take"), `sizes` are the sizes that make it heavy, by what is counted ("coins"), and `remedy` says what would help. It is
+    passed between processes whole."""
+
+    code = "too-heavy"
+
+    def __init__(self, doing: str, limit: str, sizes: Mapping[str, int] | None = None, remedy: str = "") -> None:
+        self.doing, self.limit, self.sizes, self.remedy = doing, limit, dict(sizes or {}), remedy
+        counted = ", ".join(f"{count:,} {what}" for what, count in self.sizes.items())
+        message = f"{doing} ({counted}) exceeds {limit}" if counted else f"{doing} exceeds {limit}"
+        super().__init__(f"{message}; {remedy}" if remedy else message)
+
+    def __reduce__(self) -> tuple[type[TooHeavy], tuple[str, str, dict[str, int], str]]:
+        return type(self), (self.doing, self.limit, self.sizes, self.remedy)
 
 
 class NotFound(SetwrightError):

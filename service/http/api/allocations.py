@@ -118,7 +118,7 @@ class AllocationsIn(In):
         )
 
 
-@allocations.post("/allocations", responses=problems("not-found", "over-limit"))
+@allocations.post("/allocations", responses=problems("not-found", "over-limit", "too-heavy"))
 async def allocate_holdings(context: Context, owner: OptionalOwner, body: Json[AllocationsIn]) -> Allocation:
     """Share my coins out among several sets, each coin to one of them."""
     inputs = body.inputs(context.today())
@@ -139,7 +139,7 @@ class DoubtsQuery(QueryIn):
     today: Day | None = Field(None, description="The day to evaluate for; left out: today in UTC.")
 
 
-@doubts.get("/doubts", responses=problems("not-found", "over-limit"))
+@doubts.get("/doubts", responses=problems("not-found", "over-limit", "too-heavy"))
 async def list_doubts(context: Context, owner: CurrentOwner, query: Annotated[DoubtsQuery, Query()]) -> Doubts:
     """What to look at: the unknown facts of my coins that change most."""
     day = query.today or context.today()

@@ -104,7 +104,7 @@ class CandidatesIn(In):
 # --- operations ----------------------------------------------------------------------------------------------------------
 
 
-@candidates.post("/candidates", responses=problems("not-found", "over-limit"))
+@candidates.post("/candidates", responses=problems("not-found", "over-limit", "too-heavy"))
 async def consider_candidates(context: Context, owner: OptionalOwner, body: Json[CandidatesIn]) -> CandidatesResult:
     """What coins not owned yet would do in my sets, and which to buy."""
     inputs = body.inputs(context.today())

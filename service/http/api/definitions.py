@@ -182,7 +182,7 @@ def list_revisions(
     )
 
 
-@definitions.post("/{id}/revisions", responses=problems("clash", "unsound"))
+@definitions.post("/{id}/revisions", responses=problems("clash", "unsound", "too-heavy"))
 async def publish_revision(
     context: Context,
     owner: CurrentOwner,
@@ -249,7 +249,7 @@ class CheckQuery(QueryIn):
     today: Day | None = Field(None, description="The day to check for; left out: today in UTC.")
 
 
-@checks.post("/definition-checks", responses=problems("not-found", "over-limit"))
+@checks.post("/definition-checks", responses=problems("not-found", "over-limit", "too-heavy"))
 async def check_definition(context: Context, owner: OptionalOwner, body: Unread[CheckIn]) -> DefinitionCheck:
     """Check a set definition before a club relies on it."""
     found = unwrapped(body.value)
@@ -260,7 +260,7 @@ async def check_definition(context: Context, owner: OptionalOwner, body: Unread[
     return await context.compute(lambda: check_report(context.database, owner, sent.inputs(context.today())))
 
 
-@checks.get("/definitions/{id}/check", responses=problems("over-limit"))
+@checks.get("/definitions/{id}/check", responses=problems("over-limit", "too-heavy"))
 async def check_mine(
     context: Context, owner: CurrentOwner, id: DefinitionId, query: Annotated[CheckQuery, Query()]
 ) -> DefinitionCheck:

@@ -72,7 +72,7 @@ class UndecidedPageOut(PageOut[UndecidedConflict]):
 # --- operations ----------------------------------------------------------------------------------------------------------
 
 
-@evaluation_parts.get("/parts", responses=problems("over-limit"))
+@evaluation_parts.get("/parts", responses=problems("over-limit", "too-heavy"))
 async def evaluate_mine_in_parts(
     context: Context, owner: CurrentOwner, id: DefinitionId, query: Annotated[PartsQuery, Query()]
 ) -> EvaluationParts:
@@ -80,7 +80,7 @@ async def evaluate_mine_in_parts(
     return await _computed(context, owner, id, query, lambda loaded: evaluating.evaluated_parts(loaded, query.part))
 
 
-@evaluation_parts.get("/unplaced", responses=problems("over-limit"))
+@evaluation_parts.get("/unplaced", responses=problems("over-limit", "too-heavy"))
 async def list_unplaced(
     request: Request,
     context: Context,
@@ -97,7 +97,7 @@ async def list_unplaced(
     return Reply(UnplacedPageOut(found.items, address, found.named), link(address))
 
 
-@evaluation_parts.get("/doubts", responses=problems("over-limit"))
+@evaluation_parts.get("/doubts", responses=problems("over-limit", "too-heavy"))
 async def list_undecided(
     request: Request,
     context: Context,

@@ -102,7 +102,7 @@ def _forms_of(definition: Definition) -> Forms[Evaluation]:
 # --- operations ----------------------------------------------------------------------------------------------------------
 
 
-@evaluations.post("/evaluations", responses=problems("not-found", "over-limit"))
+@evaluations.post("/evaluations", responses=problems("not-found", "over-limit", "too-heavy"))
 async def evaluate(
     request: Request,
     context: Context,
@@ -126,7 +126,7 @@ async def evaluate(
     return await context.compute(answer)
 
 
-@evaluations.post("/explanations", responses=problems("not-found", "over-limit"))
+@evaluations.post("/explanations", responses=problems("not-found", "over-limit", "too-heavy"))
 async def explain_holding(
     request: Request, context: Context, owner: OptionalOwner, body: Unread[ExplanationIn]
 ) -> Annotated[Reply[Explanation], Sends(media=_EXPLANATIONS.media)]:
@@ -142,7 +142,7 @@ async def explain_holding(
     return _EXPLANATIONS.reply(explained, _EXPLANATIONS.chosen(request, None))
 
 
-@evaluations.get("/definitions/{id}/evaluation", responses=problems("over-limit"))
+@evaluations.get("/definitions/{id}/evaluation", responses=problems("over-limit", "too-heavy"))
 async def evaluate_mine(
     context: Context,
     owner: CurrentOwner,

@@ -88,7 +88,7 @@ class ExhibitionQuery(QueryIn):
 ExhibitionId = Annotated[str, Depends(stored_id("exhibition", "exhibition_id"))]
 
 
-@exhibitions.post("", responses=problems("over-limit"))
+@exhibitions.post("", responses=problems("over-limit", "too-heavy"))
 async def create_exhibition(
     context: Context, owner: CurrentOwner, id: DefinitionId, key: IdempotencyKey, body: Unread[ExhibitionIn]
 ) -> Created[Exhibition]:

@@ -121,7 +121,7 @@ def _forms(language: str) -> Forms[WantList]:
     )
 
 
-@want_lists.get("/{id}/want-list", responses=problems("over-limit"))
+@want_lists.get("/{id}/want-list", responses=problems("over-limit", "too-heavy"))
 async def get_want_list(
     request: Request,
     context: Context,
@@ -221,7 +221,7 @@ class InsuranceQuery(QueryIn):
     )
 
 
-@insurance.get("/insurance-list", responses=problems("not-found", "over-limit"))
+@insurance.get("/insurance-list", responses=problems("not-found", "over-limit", "too-heavy"))
 async def get_insurance_list(
     context: Context, owner: CurrentOwner, query: Annotated[InsuranceQuery, Query()], known: IfNoneMatch
 ) -> Annotated[Reply[InsuranceList], Sends(headers=_INSURANCE_ETAG, media=_INSURANCE_FORMS.media)]:

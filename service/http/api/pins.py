@@ -113,7 +113,7 @@ async def replace_pins(
     return tagged(_pins_out(decisions), _pins_tag(id, decisions))
 
 
-@pins.get("/{id}/pins/costs", responses=problems("over-limit"))
+@pins.get("/{id}/pins/costs", responses=problems("over-limit", "too-heavy"))
 async def get_costs_of_pins(context: Context, owner: CurrentOwner, id: DefinitionId) -> CostsOut:
     """What each pin and never costs: places and preferences."""
     mine = await context.read(lambda connection: load_stored_set(connection, owner, id))
@@ -127,7 +127,7 @@ async def get_costs_of_pins(context: Context, owner: CurrentOwner, id: Definitio
     return await context.compute(answer)
 
 
-@pins.get("/{id}/rule-prices", responses=problems("over-limit"))
+@pins.get("/{id}/rule-prices", responses=problems("over-limit", "too-heavy"))
 async def get_rule_prices(context: Context, owner: CurrentOwner, id: DefinitionId) -> RulePricesOut:
     """What the set would gain without each rule over several places."""
     mine = await context.read(lambda connection: load_stored_set(connection, owner, id))

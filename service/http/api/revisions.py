@@ -69,7 +69,7 @@ class AdoptionIn(In):
     )
 
 
-@revisions.get("/changes", responses=problems("over-limit"))
+@revisions.get("/changes", responses=problems("over-limit", "too-heavy"))
 async def compare_revisions(
     context: Context,
     owner: CurrentOwner,
@@ -87,7 +87,7 @@ async def compare_revisions(
     return known.not_modified(tag) or _FORMS.reply(await context.compute(lambda: two.changes(day)), form, tag)
 
 
-@followed.get("/impact", responses=problems("over-limit"))
+@followed.get("/impact", responses=problems("over-limit", "too-heavy"))
 async def get_impact(
     context: Context,
     owner: CurrentOwner,
@@ -113,7 +113,7 @@ def get_adoption(
     return known.not_modified_or(definition_tag(line), lambda: FollowedRevision(line.adopted, revision.stamp))
 
 
-@followed.put("/adoption", responses=problems("clash", "over-limit"))
+@followed.put("/adoption", responses=problems("clash", "over-limit", "too-heavy"))
 async def adopt_revision(
     context: Context, owner: CurrentOwner, id: DefinitionId, expected: IfMatch, body: Unread[AdoptionIn]
 ) -> Tagged[AdoptedRevision]:

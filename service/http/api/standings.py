@@ -272,7 +272,7 @@ def _content_tag(*values: object) -> str:
 # --- operations ----------------------------------------------------------------------------------------------------------
 
 
-@standings.get("/standings")
+@standings.get("/standings", responses=problems("too-heavy"))
 async def list_standings(
     request: Request, context: Context, member: CurrentMember, id: DefinitionId, query: Paging, known: IfNoneMatch
 ) -> Annotated[Reply[StandingPageOut], Sends(headers={**_NEXT, **_OF_WHAT_IS_SHOWN})]:
@@ -284,7 +284,7 @@ async def list_standings(
     return known.not_modified_or(_content_tag(value), lambda: value, link(value.next))
 
 
-@standings.get("/standings/{member_id}")
+@standings.get("/standings/{member_id}", responses=problems("too-heavy"))
 async def get_standing(
     context: Context, member: CurrentMember, id: DefinitionId, member_id: MemberId, known: IfNoneMatch
 ) -> Annotated[Reply[MemberStandingOut], Sends(headers=_OF_WHAT_IS_SHOWN)]:
@@ -295,7 +295,7 @@ async def get_standing(
     return known.not_modified_or(_content_tag(value), lambda: value)
 
 
-@standings.get("/spares")
+@standings.get("/spares", responses=problems("too-heavy"))
 async def list_spares(
     request: Request,
     context: Context,
@@ -312,7 +312,7 @@ async def list_spares(
     return known.not_modified_or(_content_tag(value), lambda: value, link(value.next))
 
 
-@standings.get("/spares/{member_id}")
+@standings.get("/spares/{member_id}", responses=problems("too-heavy"))
 async def list_member_spares(
     request: Request,
     context: Context,
@@ -335,7 +335,7 @@ async def list_member_spares(
     return Reply(value, found.headers)
 
 
-@standings.get("/display", responses=problems("over-limit"))
+@standings.get("/display", responses=problems("over-limit", "too-heavy"))
 async def get_club_display(
     context: Context,
     member: CurrentMember,

@@ -171,7 +171,7 @@ def _proposal_tag(viewer: Membership, made: Proposal) -> str:
 # --- operations ----------------------------------------------------------------------------------------------------------
 
 
-@swaps.get("/definitions/{id}/swaps")
+@swaps.get("/definitions/{id}/swaps", responses=problems("too-heavy"))
 async def find_swaps(context: Context, member: CurrentMember, id: DefinitionId) -> SwapsOut:
     """The swaps that fill your places and others', of the best exchange among all who share their spares."""
     found = await search(context, member, id)
@@ -184,7 +184,7 @@ async def find_swaps(context: Context, member: CurrentMember, id: DefinitionId) 
     return SwapsOut(items, None, found.sharing, found.proven, **stamp)
 
 
-@swaps.post("/swaps", responses=problems("clash"))
+@swaps.post("/swaps", responses=problems("clash", "too-heavy"))
 async def propose_swap(
     context: Context, member: CurrentMember, key: IdempotencyKey, body: Json[ProposalIn]
 ) -> Created[ProposalOut]:

@@ -1,0 +1,157 @@
+"""What work costs, estimated from sizes alone before any of it is done.
+
+The unit is milliseconds of CPU on the reference machine (one core of 2026; `python -m tests.benchmarks.estimates` prints what is
+estimated beside what is measured). An estimate is right within a factor of four over the sizes of that table: so work is
+refused only when a quarter of its estimate exceeds the limit, and what ends in time is never refused. Whatever lies between
+is ended at its deadline by whoever runs it.
+
+What the search under set-level rules may take is not estimated but granted: `budget_seconds` of the request, most often far
+from used up. It never refuses anything, and keeps work from being small.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from service.errors import TooHeavy
+
+SMALL_MILLISECONDS: Final = 5.0
+"""Work that costs less is not worth handing to another process."""
+_REMEDY: Final = "ask about fewer coins or fewer places at once"
+ACCURACY: Final = 4.0
+"""The factor within which an estimate is right."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sizes:
+    """How large the inputs of some work are. `characters` are those of all rules of the definition, `pairs` the pairs of a coin
+    and a place that it fits or may fit (None: not known yet), `uncertain` the coins of which a fact is missing or has
+    alternatives, `rules` the set-level rules and `ruled` the places that they reach. `solver_seconds` is what the search under
+    them may take."""
+
+    coins: int = 0
+    places: int = 0
+    characters: int = 0
+    pairs: int | None = None
+    uncertain: int = 0
+    rules: int = 0
+    ruled: int = 0
+    solver_seconds: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """What some work costs. `milliseconds` are expected at most, `at_least` what it cannot do without, `solver_seconds` what
+    the search under set-level rules may take besides. `doing` and `sizes` say in words what it is."""
+
+    doing: str
+    milliseconds: float
+    at_least: float
+    solver_seconds: float = 0.0
+    sizes: Mapping[str, int] = field(default_factory=dict)
+    remedy: str = _REMEDY
+
+    @property
+    def is_small(self) -> bool:
+        """Whether it may be done here and now, in a thread."""
+        return self.solver_seconds == 0 and self.milliseconds <= SMALL_MILLISECONDS
+
+    def ensure_ends_within(self, seconds: float) -> None:
+        """Raises TooHeavy, naming the limit and the sizes, where it cannot end within so many seconds."""
+        if self.at_least > 1_000 * seconds:
+            raise TooHeavy(self.doing, seconds_in_words(seconds), self.sizes, self.remedy)
+
+    def times(self, count: int, what: str) -> Cost:
+        """The same so many times; `what` is counted."""
+        return replace(
+            self,
+            milliseconds=self.milliseconds * count,
+            at_least=self.at_least * count,
+            solver_seconds=self.solver_seconds * count,
+            sizes={what: count, **self.sizes},
+        )
+
+
+def seconds_in_words(seconds: float) -> str:
+    """The limit of time as a refusal names it.
+
+    >>> seconds_in_words(30)
+    'the 30 seconds that one request may take'
+    """
+    return f"the {seconds:g} seconds that one request may take"
+
+
+def cost_of_evaluation(sizes: Sizes) -> Cost:
+    """Judging all coins, placing them, and telling the result."""
+    return _cost("evaluating the set", sizes, _evaluation(sizes, _most(sizes)), _evaluation(sizes, _least(sizes)))
+
+
+def cost_of_explanation(sizes: Sizes) -> Cost:
+    """Explaining one coin against every place; `coins` is not looked at."""
+    most = 3.0 + 0.6 * sizes.places + 0.02 * sizes.characters
+    return _cost("explaining the coin", replace(sizes, coins=1, rules=0), most, most / ACCURACY)
+
+
+def cost_of_check(sizes: Sizes) -> Cost:
+    """Checking a definition."""
+    most = 10.0 + 0.5 * sizes.places + 0.05 * sizes.characters
+    return _cost("checking the definition", sizes, most, 0.0, "check fewer places or shorter rules at once")
+
+
+def cost_of_candidates(sizes: Sizes, tray: int) -> Cost:
+    """Trying coins that the collection does not have; `sizes` are those of the set and the collection."""
+    base = cost_of_evaluation(sizes)
+    each = 2.0 + 0.05 * sizes.places
+    return Cost(
+        "trying the coins in the set",
+        base.milliseconds + each * tray,
+        base.at_least + each * tray / ACCURACY,
+        base.solver_seconds * (1 + tray),
+        {"coins to try": tray, **base.sizes},
+        "ask about fewer coins at once",
+    )
+
+
+def cost_of_doubts(sizes: Sizes) -> Cost:
+    """Weighing what is worth looking at: counted in steps, so it ends whatever the sizes are."""
+    base = cost_of_evaluation(sizes)
+    return Cost("weighing the doubts", base.milliseconds + 4_000, base.at_least, base.solver_seconds, base.sizes)
+
+
+def _cost(doing: str, sizes: Sizes, most: float, least: float, remedy: str = _REMEDY) -> Cost:
+    return Cost(
+        doing, most, min(least, most / ACCURACY), sizes.solver_seconds if sizes.rules else 0.0, _told(sizes), remedy
+    )
+
+
+def _most(sizes: Sizes) -> int:
+    return sizes.coins * sizes.places if sizes.pairs is None else sizes.pairs
+
+
+def _least(sizes: Sizes) -> int:
+    return 0 if sizes.pairs is None else sizes.pairs
+
+
+def _evaluation(sizes: Sizes, pairs: int) -> float:
+    ruled = pairs * sizes.ruled // max(sizes.places, 1)
+    return (
+        1.0
+        + 0.05 * sizes.coins
+        + 0.1 * sizes.places
+        + 0.001 * sizes.characters
+        + 0.001 * pairs
+        + (0.03 * ruled if sizes.rules else 0.0)
+    )
+
+
+def _told(sizes: Sizes) -> dict[str, int]:
+    counts = {
+        "coins": sizes.coins,
+        "places": sizes.places,
+        "pairs of them that may fit": sizes.pairs or 0,
+        "rules over several places": sizes.rules,
+        "characters of rules": sizes.characters,
+    }
+    return {what: count for what, count in counts.items() if count}
