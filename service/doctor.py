@@ -20,7 +20,7 @@ from sqlalchemy.exc import DBAPIError
 from service.backup import postgresql, sqlite
 from service.backup.contents import images_of
 from service.blobs import blob_store_of
-from service.database.engine import SOUND_SQLITE, migration_engine, read_url
+from service.database.engine import SOUND_SQLITE, migration_engine
 from service.database.ids import new_id, read_id
 from service.database.migrate import current, known, newest
 from service.database.types import Instant
@@ -58,7 +58,7 @@ class Line:
 
 def examine(settings: Settings, now: datetime) -> Iterator[Line]:
     """Every check, in order."""
-    url = read_url(settings.database_url.get_secret_value())
+    url = settings.database
     yield from _settings(settings)
     yield from (_sqlite(url, settings, now) if settings.is_sqlite else _postgresql(url, settings, now))
     yield from _photos_place(settings)

@@ -125,7 +125,7 @@ async def in_thread(call: Callable[[], Answer]) -> Answer:
 @contextmanager
 def opened_database(settings: Settings) -> Iterator[Database]:
     """The database, migrated to its newest form; closed at the end."""
-    database = Database(settings.database_url.get_secret_value(), settings.limits)
+    database = Database(settings.database, settings.limits)
     try:
         upgrade(database)
         yield database

@@ -28,6 +28,7 @@ from service.app import create_app
 from service.database.engine import Database, read_url
 from service.database.migrate import upgrade
 from service.settings import Settings
+from tests.own_postgresql import OwnServer, own_server, programs
 from tests.owners import open_account, recognise
 
 # How fast a busy machine makes up examples is no matter of what is tested. The examples of a test are the same each time, so
@@ -45,7 +46,7 @@ hypothesis.settings.register_profile(
 )
 hypothesis.settings.load_profile("patient")
 # Whatever takes none of these never sees the database that the environment names.
-DATABASES = {"database_url", "empty_database_url", "another_database_url", "deserted"}
+DATABASES = {"database_url", "empty_database_url", "another_database_url", "deserted", "own_postgresql"}
 SERVER_URL = os.environ.get("SETWRIGHT_TEST_DATABASE_URL")
 
 
@@ -115,6 +116,15 @@ def another_database_url(tmp_path: Path) -> Iterator[Callable[[], str]]:
     """Makes as many empty databases as a test asks for."""
     with ExitStack() as stack:
         yield lambda: stack.enter_context(own_database(tmp_path))
+
+
+@pytest.fixture(scope="module")
+def own_postgresql() -> Iterator[OwnServer]:
+    """A server of these tests alone that asks for a password, which has every sign that is special somewhere."""
+    if SERVER_URL is None or programs() is None:
+        pytest.skip("it needs PostgreSQL: SETWRIGHT_TEST_DATABASE_URL, and initdb on this machine")
+    with own_server("@:/#%?& \"'$ ${x} \\") as server:
+        yield server
 
 
 @pytest.fixture

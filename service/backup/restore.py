@@ -17,7 +17,7 @@ from service.backup.contents import counts_of, images_of
 from service.backup.files import beside, to_disk, unpack
 from service.backup.manifest import PHOTOS, BackupFailed, Manifest, engine_of, read
 from service.blobs import blob_store_of
-from service.database.engine import Database, read_url
+from service.database.engine import Database
 from service.database.migrate import known, upgrade
 from service.holdings.sync.verify import all_differences
 from service.settings import Settings
@@ -39,7 +39,7 @@ class Restored:
 def restore(settings: Settings, source: Path, now: datetime, forced: str | None = None) -> Restored:
     """Restores a folder or a tar that `take` made into a database that is empty, or whose name is `forced`. Raises BackupFailed,
     OSError, and what databases and blob stores raise."""
-    url = read_url(settings.database_url.get_secret_value())
+    url = settings.database
     with _opened(source) as folder:
         manifest = read(folder)
         if manifest.engine != engine_of(settings):

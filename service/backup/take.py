@@ -15,7 +15,6 @@ from service.backup.manifest import DATABASES, FILE, FORMAT, PHOTOS, BackupFaile
 from service.blobs import blob_store_of
 from service.blobs.folder import FolderStore, bring_to_disk
 from service.blobs.store import BlobStore
-from service.database.engine import read_url
 from service.settings import Settings, engine_version
 
 
@@ -43,7 +42,7 @@ def take(settings: Settings, target: Path, now: datetime) -> Manifest:
 
 
 def _write(settings: Settings, folder: Path, now: datetime) -> Manifest:
-    url = read_url(settings.database_url.get_secret_value())
+    url = settings.database
     engine = engine_of(settings)
     file = folder / DATABASES[engine]
     contents = _copied(url, file) if settings.is_sqlite else _dumped(url, file)

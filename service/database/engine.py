@@ -48,7 +48,7 @@ class Limits:
 class Database:
     """An open database. `url` has its password in it: never print it, print `shown_url`."""
 
-    def __init__(self, url: str, limits: Limits | None = None) -> None:
+    def __init__(self, url: str | URL, limits: Limits | None = None) -> None:
         limits = limits or Limits()
         self.url = read_url(url)
         self.is_sqlite = self.url.get_backend_name() == "sqlite"
@@ -126,12 +126,15 @@ def warm_of(connection: Connection) -> Warm[Any] | None:
     return found
 
 
-def read_url(text: str) -> URL:
+def read_url(text: str | URL) -> URL:
     """The address of a database. SQLite needs a file; PostgreSQL is reached through psycopg 3."""
     try:
         url = make_url(text)
-    except ArgumentError:
-        raise ValueError("the database URL is not of the form sqlite:///FILE or postgresql://USER@HOST/NAME") from None
+    except (ArgumentError, ValueError):
+        raise ValueError(
+            "the database URL is not of the form sqlite:///FILE or postgresql://USER@HOST/NAME (a password with other signs than "
+            "letters and digits goes into SETWRIGHT_DATABASE_PASSWORD)"
+        ) from None
     backend = url.get_backend_name()
     if backend == "sqlite":
         if url.database in (None, "", ":memory:"):
