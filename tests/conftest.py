@@ -31,6 +31,8 @@ from service.settings import Settings
 from tests.own_postgresql import OwnServer, own_server, programs
 from tests.owners import open_account, recognise
 
+pytest_plugins = ["tests.promises.plugin"]
+
 # How fast a busy machine makes up examples is no matter of what is tested. The examples of a test are the same each time, so
 # that one commit has one result; `--hypothesis-profile=searching` makes up others, five times as
 # many where a test takes its number from `examples` (tests/strategies.py).

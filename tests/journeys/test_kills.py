@@ -9,12 +9,13 @@ import sqlite3
 import threading
 import time
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import httpx
 import pytest
 from sqlalchemy import make_url
 
+from tests.promises.plugin import Promise
 from tests.server import Server, serving
 
 pytestmark = pytest.mark.process
@@ -57,6 +58,30 @@ class Writer:
                 return
 
 
+class AnswersBeforeItCommits(Server):
+    """The control: a server that commits a moment after it has answered."""
+
+    program = (
+        "-c",
+        """
+import sys, threading
+from service.database.engine import Database
+def once(database, action):
+    connection = database._writing.connect()
+    transaction = connection.begin()
+    answer = action(connection)
+    def finish():
+        transaction.commit()
+        connection.close()
+    threading.Timer(0.05, finish).start()
+    return answer
+Database._once = once
+from service.__main__ import main
+sys.exit(main())
+""",
+    )
+
+
 def kept_ids(server: Server, headers: dict[str, str]) -> list[str]:
     """The ids of all holdings, page by page."""
     found: list[str] = []
@@ -80,8 +105,31 @@ def complaints(acknowledged: Iterable[str], kept: Iterable[str]) -> list[str]:
     )
 
 
+NAME = "kill -9 under 8 writers"
+
+
+def killed_under_load(
+    server: Server, headers: dict[str, str], writers: Sequence[Writer], seconds: float
+) -> dict[str, str]:
+    """The server is killed while writers write; returns their headers."""
+    try:
+        server.wait_until_ready()
+        headers = headers or {"Authorization": f"Bearer {server.token()}"}
+        threads = [threading.Thread(target=writer.write, args=(server, headers)) for writer in writers]
+        for thread in threads:
+            thread.start()
+        time.sleep(seconds)
+    finally:
+        status = server.end(signal.SIGKILL)
+    assert status == -signal.SIGKILL, server.printed
+    for thread in threads:
+        thread.join(20)
+        assert not thread.is_alive()
+    return headers
+
+
 @pytest.mark.timeout(240)
-def test_what_was_acknowledged_is_kept_once_over_many_kills(empty_database_url: str) -> None:
+def test_what_was_acknowledged_is_kept_once_over_many_kills(empty_database_url: str, promise: Promise) -> None:
     url = make_url(empty_database_url)
     kills = 12 if url.get_backend_name() == "sqlite" else 10
     seed = int(os.environ.get("SETWRIGHT_TEST_SEED", random.SystemRandom().randrange(10**9)))
@@ -91,18 +139,8 @@ def test_what_was_acknowledged_is_kept_once_over_many_kills(empty_database_url: 
     headers: dict[str, str] = {}
     killed_while_waiting = 0
     for _ in range(kills):
-        with serving(empty_database_url) as server:
-            if not headers:
-                headers = {"Authorization": f"Bearer {server.token()}"}
-            threads = [threading.Thread(target=writer.write, args=(server, headers)) for writer in writers]
-            for thread in threads:
-                thread.start()
-            time.sleep(chance.uniform(0, LONGEST_SECONDS))
-            assert server.end(signal.SIGKILL) == -signal.SIGKILL, server.printed
-            for thread in threads:
-                thread.join(20)
-                assert not thread.is_alive()
-            killed_while_waiting += any(writer.pending for writer in writers)
+        headers = killed_under_load(Server(empty_database_url), headers, writers, chance.uniform(0, LONGEST_SECONDS))
+        killed_while_waiting += any(writer.pending for writer in writers)
     with serving(empty_database_url) as server:
         for writer in writers:
             writer.write(server, headers, only_pending=True)
@@ -126,4 +164,26 @@ def test_what_was_acknowledged_is_kept_once_over_many_kills(empty_database_url: 
             assert file.execute("PRAGMA foreign_key_check").fetchall() == []
         finally:
             file.close()
-    print(f"{len(kept)} holdings kept, {sum(writer.sent_again for writer in writers)} requests sent again")
+    promise(
+        1,
+        NAME,
+        kept=f"{kills} kills, {len(acknowledged)} acknowledged, 0 lost, 0 twice, "
+        f"{sum(writer.sent_again for writer in writers)} sent again",
+    )
+
+
+@pytest.mark.timeout(120)
+def test_a_server_that_answers_before_it_commits_is_caught(empty_database_url: str, promise: Promise) -> None:
+    # The control: were nothing lost here, the test above would prove nothing.
+    writers = [Writer(number) for number in range(WRITERS)]
+    headers: dict[str, str] = {}
+    for kills in range(1, 9):  # noqa: B007
+        headers = killed_under_load(AnswersBeforeItCommits(empty_database_url), headers, writers, LONGEST_SECONDS)
+        with serving(empty_database_url) as server:
+            kept = kept_ids(server, headers)
+        acknowledged = [identity for writer in writers for identity in writer.acknowledged]
+        lost = [line for line in complaints(acknowledged, kept) if line.startswith("lost")]
+        if lost:
+            break
+    assert lost
+    promise(1, NAME, control=f"answers before it commits: {len(lost)} of {len(acknowledged)} lost at kill {kills}")
