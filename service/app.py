@@ -41,6 +41,7 @@ from service.http.api.standings import standings
 from service.http.api.swaps import swaps
 from service.http.api.sync import sync
 from service.http.api.vocabularies import vocabularies
+from service.http.client_address import ClientAddresses
 from service.http.dependencies import set_context
 from service.http.middleware import HeadAsGet, RequestLog, begin_log
 from service.http.routing import RouteTable
@@ -131,6 +132,8 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
     app.add_middleware(AnsweredBefore, routes=[route for router in ROUTERS for route in router.routes])
     app.add_middleware(HeadAsGet)
     app.add_middleware(RequestLog)
+    if settings.trusted_networks:
+        app.add_middleware(ClientAddresses, trusted=settings.trusted_networks)
     # The routes themselves: what `include_router` makes of them anew for each app is the same, and takes most of the start.
     for router in ROUTERS:
         app.router.routes.extend(router.routes)

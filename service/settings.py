@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache, cached_property
@@ -18,6 +19,7 @@ from service.database.engine import Limits, read_url
 
 PREFIX = "SETWRIGHT_"
 MEBIBYTE = 1024 * 1024
+Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
 
 def usual_database_url() -> str:
@@ -48,6 +50,11 @@ class Settings(BaseSettings):
     base_url: str = Field(
         default="",
         description="The service's address as callers see it, used in links to problem pages; empty: http://HOST:PORT.",
+    )
+    trusted_proxies: str = Field(
+        default="",
+        description="Proxies in front of the service: addresses and networks with commas between (10.0.0.2, fd00::/8). Only what "
+        "these say in Forwarded or X-Forwarded-For is taken for the client's address. Empty: none, and the peer is the client.",
     )
     body_bytes: int = Field(default=MEBIBYTE, ge=1024, description="The longest request body, in bytes.")
     evaluation_body_bytes: int = Field(
@@ -126,6 +133,12 @@ class Settings(BaseSettings):
         read_url(value.get_secret_value())
         return value
 
+    @field_validator("trusted_proxies")
+    @classmethod
+    def _known_networks(cls, value: str) -> str:
+        list(_networks(value))
+        return value
+
     @model_validator(mode="after")
     def _secrets_in_files(self) -> Self:
         """A secret is put in its place from its file."""
@@ -181,6 +194,11 @@ class Settings(BaseSettings):
         """The service's address without a slash at the end."""
         return (self.base_url or f"http://{self.host}:{self.port}").rstrip("/")
 
+    @cached_property
+    def trusted_networks(self) -> tuple[Network, ...]:
+        """The networks of the proxies whose headers are read; a single address is a network of one."""
+        return tuple(_networks(self.trusted_proxies))
+
     @property
     def limits(self) -> Limits:
         return Limits(self.sqlite_readers, self.writers_waiting, self.postgresql_connections, self.warm_bytes)
@@ -188,6 +206,14 @@ class Settings(BaseSettings):
     @cached_property
     def is_sqlite(self) -> bool:
         return read_url(self.database_url.get_secret_value()).get_backend_name() == "sqlite"
+
+
+def _networks(text: str) -> Iterator[Network]:
+    for part in filter(None, (part.strip() for part in text.split(","))):
+        try:
+            yield ipaddress.ip_network(part)
+        except ValueError as error:
+            raise ValueError(f"'{part}' is no address and no network such as 10.0.0.0/8: {error}") from None
 
 
 @dataclass(frozen=True, slots=True)

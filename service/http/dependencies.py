@@ -49,7 +49,7 @@ async def _context(request: Request) -> runtime.Context:
 
 
 async def _address(request: Request) -> str | None:
-    """Where the request comes from, as the connection says; headers say what their sender likes."""
+    """Where the request comes from (client_address.py)."""
     return request.client.host if request.client else None
 
 
