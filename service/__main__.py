@@ -20,6 +20,7 @@ import typer
 import uvicorn
 
 from service.accounts.actions import open_first_account
+from service.accounts.first_token import NotWritten, write_first_token
 from service.database.engine import SOUND_SQLITE
 from service.errors import Invalid, SetwrightError
 from service.holdings.sync.verify import all_differences
@@ -420,9 +421,15 @@ def _serve(asked: Mapping[str, str | int | None]) -> int:
         print("SQLite is served by one process: use --workers 1, or PostgreSQL for more.", file=sys.stderr)
         return 2
     begin_log(settings.log_level)
-    token = _first_account(settings)
-    if token is not None:
-        print(f"A new account was made. Its token is shown this once, keep it:\n\n    {token}\n", flush=True)
+    try:
+        _make_first_account(settings)
+    except NotWritten as error:
+        print(
+            f"The first account's token cannot be written: {error}. Set SETWRIGHT_FIRST_TOKEN_FILE, or start the server in a "
+            "terminal once. No account was made.",
+            file=sys.stderr,
+        )
+        return 2
     print(f"Setwright listens on {settings.public_url}", flush=True)
     uvicorn.run(
         "service.app:from_environment",
@@ -442,15 +449,29 @@ def _serve(asked: Mapping[str, str | int | None]) -> int:
     return 0
 
 
-def _first_account(settings: Settings) -> str | None:
-    """Migrates the database. The token of the account that was made, None if there was one already."""
+def _make_first_account(settings: Settings) -> None:
+    """Migrates the database, and makes an account if there is none. Its token is shown on a terminal; anywhere else, where what
+    is printed is kept as a log, it goes into a file."""
     if settings.is_sqlite and sqlite3.sqlite_version_info < SOUND_SQLITE:
         logging.getLogger("setwright").warning(
             "SQLite %s has a fault in its log when several processes write; keep this database to one server",
             sqlite3.sqlite_version,
         )
+    at_terminal, path = sys.stdout.isatty(), settings.first_token_path
+
+    def keep(token: str) -> None:
+        if not at_terminal:
+            write_first_token(path, token)
+
     with opened_database(settings) as database:
-        return database.write(lambda connection: open_first_account(connection, utc_now()))
+        token = database.write(lambda connection: open_first_account(connection, utc_now(), keep))
+    if token is not None and at_terminal:
+        print(f"A new account was made. Its token is shown this once, keep it:\n\n    {token}\n", flush=True)
+    elif token is not None:
+        print(
+            f"A new account was made. Its token is in {path}, which only this user can read: keep it, and delete the file.",
+            flush=True,
+        )
 
 
 def _demo(*, once: bool, port: int | None) -> int:

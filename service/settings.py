@@ -44,6 +44,11 @@ class Settings(BaseSettings):
         default=None,
         description="A file that has the database's password in it and nothing else; a line break at its end does not count.",
     )
+    first_token_file: Path | None = Field(
+        default=None,
+        description="The file that the first account's token is written to when standard output is no terminal; only the user "
+        "that the server runs as can read it. Left out: `first-token` beside a SQLite file, else in the user's data folder.",
+    )
     host: str = Field(default="127.0.0.1", description="The address to listen on.")
     port: int = Field(default=8000, ge=0, le=65535, description="The port to listen on.")
     workers: int = Field(default=1, ge=1, le=64, description="Processes that serve; more than one needs PostgreSQL.")
@@ -183,11 +188,17 @@ class Settings(BaseSettings):
     @property
     def photos_folder(self) -> Path:
         """Where photos lie when no S3 is set."""
-        if self.photos_dir is not None:
-            return self.photos_dir
+        return self.photos_dir or self._beside_the_database("photos")
+
+    @property
+    def first_token_path(self) -> Path:
+        """Where the first account's token is written."""
+        return self.first_token_file or self._beside_the_database("first-token")
+
+    def _beside_the_database(self, name: str) -> Path:
         if self.is_sqlite and self.database.database is not None:
-            return Path(self.database.database).resolve().parent / "photos"
-        return Path(user_data_dir("setwright", appauthor=False)) / "photos"
+            return Path(self.database.database).resolve().parent / name
+        return Path(user_data_dir("setwright", appauthor=False)) / name
 
     @property
     def public_url(self) -> str:

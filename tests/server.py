@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
 import signal
 import socket
 import subprocess
@@ -13,6 +12,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import httpx
 
@@ -33,7 +33,16 @@ class Server:
     def __init__(self, url: str, *arguments: str) -> None:
         self.port = free_port()
         self.address = f"http://127.0.0.1:{self.port}"
-        environment = {**os.environ, "SETWRIGHT_DATABASE_URL": url, "PYTHONUNBUFFERED": "1"}
+        # Its own, so that what it has is the token that this start made.
+        self._folder = TemporaryDirectory(prefix="setwright-")
+        self.token_file = Path(self._folder.name) / "first-token"
+        self._token: str | None = None
+        environment = {
+            **os.environ,
+            "SETWRIGHT_DATABASE_URL": url,
+            "SETWRIGHT_FIRST_TOKEN_FILE": str(self.token_file),
+            "PYTHONUNBUFFERED": "1",
+        }
         command = [sys.executable, *self.program, "serve", "--port", str(self.port), *arguments]
         self.process = subprocess.Popen(
             command, cwd=ROOT, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
@@ -52,8 +61,10 @@ class Server:
         return "".join(self.lines)
 
     def token(self) -> str | None:
-        found = re.search(r"^\s*(swt_[\w-]+)$", self.printed, re.MULTILINE)
-        return found[1] if found else None
+        """The token of the account that this start made, if it made one."""
+        if self._token is None and self.token_file.exists():
+            self._token = self.token_file.read_text().strip()
+        return self._token
 
     def wait_until_ready(self) -> None:
         for _ in range(300):
@@ -72,6 +83,8 @@ class Server:
         self._reader.join(5)
         assert self.process.stdout is not None
         self.process.stdout.close()
+        self.token()
+        self._folder.cleanup()
         return status
 
 

@@ -31,11 +31,16 @@ def open_account(connection: Connection, name: str, now: datetime, *, is_admin: 
     return owner, token
 
 
-def open_first_account(connection: Connection, now: datetime) -> str | None:
-    """The token of a new account if there is none yet, else None. This account may invite others."""
+def open_first_account(
+    connection: Connection, now: datetime, keep: Callable[[str], None] = lambda _: None
+) -> str | None:
+    """The token of a new account if there is none yet, else None. This account may invite others. `keep` puts the token down
+    before the account is committed: where it cannot, there is no account that nobody could use."""
     if AccountStore(connection).count():
         return None
-    return open_account(connection, "local", now, is_admin=True)[1]
+    _, token = open_account(connection, "local", now, is_admin=True)
+    keep(token)
+    return token
 
 
 def identify(connection: Connection, token: str, now: datetime) -> Caller:

@@ -41,6 +41,17 @@ token = Table(
     UniqueConstraint("owner_id", "id"),
 )
 
+# At most one for each account; deleted when it is used.
+password_reset = Table(
+    "password_reset",
+    metadata,
+    Column("owner_id", Identity, ForeignKey("account.id", ondelete="CASCADE"), primary_key=True),
+    Column("digest", String(64), nullable=False),
+    Column("created_at", Instant, nullable=False),
+    Column("expires_at", Instant, nullable=False),
+    UniqueConstraint("digest"),
+)
+
 # The owner is the inviter.
 invitation = Table(
     "invitation",

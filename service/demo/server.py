@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
 import socket
 import subprocess
 import sys
@@ -40,6 +39,7 @@ def running_server(port: int | None = None) -> Iterator[Running]:
         environment = {
             **os.environ,
             "SETWRIGHT_DATABASE_URL": f"sqlite:///{Path(folder) / 'demo.sqlite3'}",
+            "SETWRIGHT_FIRST_TOKEN_FILE": str(Path(folder) / "first-token"),
             "SETWRIGHT_LOG_LEVEL": "warning",
             "PYTHONUNBUFFERED": "1",
         }
@@ -49,10 +49,7 @@ def running_server(port: int | None = None) -> Iterator[Running]:
             try:
                 url = f"http://127.0.0.1:{chosen}"
                 _wait_until_ready(url, process, Path(folder) / "printed")
-                token = re.search(r"swt_\S+", (Path(folder) / "printed").read_text())
-                if token is None:
-                    raise NotStarted("the server printed no token")
-                yield Running(url, token.group(), process)
+                yield Running(url, (Path(folder) / "first-token").read_text().strip(), process)
             finally:
                 process.terminate()
                 try:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import BigInteger, Boolean, Column, ForeignKey, Integer, String, Table, Text, UniqueConstraint
+from sqlalchemy import BigInteger, Boolean, Column, ForeignKey, Integer, String, Table, Text, UniqueConstraint, false
 
 from service.database.metadata import metadata
 from service.database.types import Document, Identity, Instant
@@ -24,11 +24,13 @@ holding = Table(
     Column("writers", Document, nullable=False, server_default="{}"),
     Column("conflicts", Document, nullable=False, server_default="[]"),
     Column("destroyed_by", Identity),
+    # Of a destroyed holding: its values are gone for good, and only the marker is left.
+    Column("purged", Boolean, nullable=False, server_default=false()),
     UniqueConstraint("owner_id", "modseq"),
 )
 
-# Every mutation that had a verdict, kept for good: the proof of the owner's history (`chain` at `modseq`), the answer that
-# a device gets again, and what rebuilds every record.
+# Every mutation that had a verdict, until it is purged: the proof of the owner's history (`chain` at `modseq`), the answer
+# that a device gets again, and what rebuilds every record.
 mutation = Table(
     "mutation",
     metadata,
@@ -44,6 +46,17 @@ mutation = Table(
     Column("lists", Document, nullable=False),
     Column("at", Instant, nullable=False),
     UniqueConstraint("owner_id", "modseq"),
+)
+
+# What stays for good of a mutation that was purged and had not been rejected: sent again, it is known.
+past_mutation = Table(
+    "past_mutation",
+    metadata,
+    Column("owner_id", Identity, ForeignKey("account.id", ondelete="CASCADE"), primary_key=True),
+    Column("mutation_id", Identity, primary_key=True),
+    Column("holding_id", Identity, nullable=False),
+    Column("fingerprint", String(64), nullable=False),
+    Column("status", String(20), nullable=False),
 )
 
 # An import that was carried out. `trace`: what it created (by id a digest) and changed (before and after), for undoing.

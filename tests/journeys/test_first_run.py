@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import re
 import signal
+import subprocess
+import sys
 import threading
 import time
 from pathlib import Path
@@ -11,7 +14,8 @@ from pathlib import Path
 import httpx
 import pytest
 
-from tests.server import run_program, serving
+from service.accounts.first_token import write_first_token
+from tests.server import ROOT, free_port, run_program, serving
 
 pytestmark = pytest.mark.process
 
@@ -43,7 +47,7 @@ def test_what_was_acknowledged_is_there_after_a_kill(empty_database_url: str) ->
         for writer in writers:
             writer.join(20)
     with serving(empty_database_url) as server:
-        # The account is made once: a second start prints no token, and the first one still works.
+        # The account is made once: a second start makes no token, and the first one still works.
         assert server.token() is None
         kept: set[str] = set()
         address: str | None = "/v1/holdings?limit=200"
@@ -67,11 +71,58 @@ def test_a_polite_end_is_clean_and_the_log_has_no_secret(empty_database_url: str
         answer = httpx.get(f"{server.address}/v1/holdings?limit=5&cursor=canary-query", headers=headers)
         assert "server" not in answer.headers
         assert answer.status_code == 422
+        assert server.token_file.stat().st_mode & 0o777 == 0o600
+        assert f"Its token is in {server.token_file}," in server.printed
         assert server.end(signal.SIGTERM) in (0, -signal.SIGTERM)
-    assert server.printed.count(token) == 1
+    # What is printed into a pipe is a log that others read.
+    assert "swt_" not in server.printed
     assert "canary-query" not in server.printed
     assert "GET /v1/holdings 422" in server.printed
     assert "Traceback" not in server.printed
+
+
+@pytest.mark.timeout(60)
+def test_on_a_terminal_the_token_is_shown_and_no_file_is_written(tmp_path: Path) -> None:
+    # The control of the test above: the same search finds the token where it is printed.
+    url, token_file = f"sqlite:///{tmp_path / 'a.sqlite3'}", tmp_path / "first-token"
+    ours, theirs = os.openpty()
+    environment = {**os.environ, "SETWRIGHT_DATABASE_URL": url, "PYTHONUNBUFFERED": "1"}
+    command = [sys.executable, "-m", "service", "serve", "--port", str(free_port())]
+    process = subprocess.Popen(command, cwd=ROOT, env=environment, stdout=theirs, stderr=subprocess.DEVNULL)
+    os.close(theirs)
+    printed = b""
+    try:
+        while b"listens on" not in printed:
+            printed += os.read(ours, 4096)
+    finally:
+        process.kill()
+        process.wait(30)
+        os.close(ours)
+    assert re.search(r"^\s*swt_[\w-]{43}\s*$", printed.decode(), re.MULTILINE)
+    assert not token_file.exists()
+
+
+@pytest.mark.parametrize("there", ["a folder that cannot be written to", "a file that is something else"])
+def test_without_a_place_for_the_token_no_account_is_made(tmp_path: Path, there: str) -> None:
+    url = f"sqlite:///{tmp_path / 'a.sqlite3'}"
+    path = tmp_path / "note" if there == "a file that is something else" else tmp_path / "note" / "first-token"
+    (tmp_path / "note").write_text("milk, eggs")
+    refused = run_program(url, "serve", "--port", str(free_port()), SETWRIGHT_FIRST_TOKEN_FILE=str(path))
+    assert refused.returncode == 2
+    assert "SETWRIGHT_FIRST_TOKEN_FILE" in refused.stderr
+    assert "Traceback" not in refused.stderr
+    assert (tmp_path / "note").read_text() == "milk, eggs"
+    # The next start makes the account.
+    with serving(url) as server:
+        assert server.token() is not None
+
+
+def test_a_token_of_a_try_that_made_no_account_is_replaced(tmp_path: Path) -> None:
+    path = tmp_path / "new" / "first-token"
+    write_first_token(path, "swt_first")
+    write_first_token(path, "swt_second")
+    assert path.read_text() == "swt_second\n"
+    assert [entry.name for entry in path.parent.iterdir()] == ["first-token"]
 
 
 def test_several_workers_on_sqlite_are_refused_with_a_reason(tmp_path: Path) -> None:
