@@ -24,6 +24,7 @@ from service.fetch.client import MOST_BYTES, Fetched, Fetcher
 from service.fetch.policy import is_public
 from service.runtime import Limiter
 from tests.fetch.hosts import Names, Network, certificate, host, says
+from tests.promises.plugin import Promise
 
 pytestmark = pytest.mark.anyio
 
@@ -167,13 +168,14 @@ TRICKS = [
 
 
 @pytest.mark.parametrize("link", TRICKS, ids=lambda link: link[:40].encode("unicode_escape").decode())
-async def test_a_trick_is_refused_and_nothing_is_dialled(link: str) -> None:
+async def test_a_trick_is_refused_and_nothing_is_dialled(link: str, promise: Promise) -> None:
     network = Network()
     assert await refusal(careful(network, Names(**NAMES)), link) == "address-not-allowed"
     assert network.dialled == []
+    promise(15, "tricks with addresses", kept=f"{len(TRICKS)} tricks, 0 dialled")
 
 
-async def test_a_careless_fetcher_falls_for_tricks_and_is_seen() -> None:
+async def test_a_careless_fetcher_falls_for_tricks_and_is_seen(promise: Promise) -> None:
     # The control of the test above: the same table, the same recorder.
     dialled = set()
     for link in TRICKS:
@@ -183,6 +185,8 @@ async def test_a_careless_fetcher_falls_for_tricks_and_is_seen() -> None:
         dialled |= {address for address, _ in network.dialled if not is_public(ip_address(address))}
     assert {"127.0.0.1", "10.0.0.1", "169.254.169.254", "fd00::1"} <= dialled
     assert len(dialled) >= 15
+    told = f"looks at the link alone: {len(dialled)} private addresses dialled"
+    promise(15, "tricks with addresses", control=told)
 
 
 @pytest.mark.parametrize(
@@ -224,7 +228,7 @@ def test_neighbours_of_the_special_ranges_are_public(address: str) -> None:
     assert is_public(ip_address(address))
 
 
-async def test_an_answer_that_changes_between_two_looks_changes_nothing() -> None:
+async def test_an_answer_that_changes_between_two_looks_changes_nothing(promise: Promise) -> None:
     """The name is public when it is checked and private when it is dialled."""
     rebound = {"turning_example_org": [[PUBLIC], ["127.0.0.1"]]}
     network, names = Network(), Names(**rebound)
@@ -239,6 +243,12 @@ async def test_an_answer_that_changes_between_two_looks_changes_nothing() -> Non
     with pytest.raises(httpcore.ConnectError):
         await Careless(careless, Names(**rebound), checks_answers=True).fetch("https://turning.example.org/")
     assert careless.dialled == [("127.0.0.1", 443)]
+    promise(
+        15,
+        "a name that changes its address",
+        kept="the address that was checked is dialled",
+        control="looked up twice: 127.0.0.1 dialled",
+    )
 
 
 async def test_a_redirect_keeps_to_the_address_that_was_checked(tmp_path: Path) -> None:
@@ -551,15 +561,22 @@ async def measured(port: int, parts: dict[str, str]) -> tuple[str, int]:
 
 
 @pytest.mark.skipif(not Path("/proc/self/clear_refs").exists(), reason="measures by Linux's own account")
-async def test_a_bomb_does_not_go_off() -> None:
+async def test_a_bomb_does_not_go_off(promise: Promise) -> None:
     """Promise 7: the peak grows by less than 20 MB. 100 MB behind 100 kB of gzip, and 100 MB as they are."""
     bomb = says(gzip.compress(bytes(100_000_000), 9), "Content-Encoding: gzip")
     async with host(bomb) as port:
         ended, grown = await measured(port, CAREFUL)
         assert (ended, grown < 20_000) == ("fetch-unreadable", True), grown
+        unfolding = grown
         # The control: a client that unfolds what it is sent.
         ended, careless = await measured(port, CARELESS_CLIENT)
         assert (ended, careless > 60_000) == ("taken 100000000", True), careless
     async with host(endless) as port:
         ended, grown = await measured(port, CAREFUL)
         assert (ended, grown < 20_000) == ("fetch-too-large", True), grown
+    promise(
+        7,
+        "100 MB from another server, compressed and as it is",
+        kept=f"peak memory +{unfolding / 1000:.1f} and +{grown / 1000:.1f} MB",
+        control=f"a client that unfolds what it gets: +{careless / 1000:.0f} MB",
+    )

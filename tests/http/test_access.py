@@ -19,11 +19,13 @@ from tests.conftest import Running
 from tests.http import doors
 from tests.http.requests import addresses, send
 from tests.openapi import operations
+from tests.promises.plugin import Promise
 
 pytestmark = pytest.mark.anyio
 
 # It goes on for a quarter of an hour for whoever may see it.
 STREAMS = {"watch_holdings"}
+NAME = "every operation with every kind of token"
 
 
 async def test_every_operation_declares_who_may_and_with_which_scope(service: Running) -> None:
@@ -49,14 +51,17 @@ async def test_a_token_counts_only_as_a_bearer_token(service: Running) -> None:
         assert answer.headers["www-authenticate"] == "Bearer"
 
 
-async def test_each_operation_with_every_kind_of_token(service: Running) -> None:
+async def test_each_operation_with_every_kind_of_token(service: Running, promise: Promise) -> None:
     breaches, tried = await matrix(service)
     assert breaches == []
     assert tried > 300
+    promise(12, NAME, kept=f"{tried} requests to {len(list(operations()))} operations, 0 let in")
 
 
 @pytest.mark.parametrize("door", ["every scope", "every token", "every owner"])
-async def test_a_door_that_stands_open_is_seen(service: Running, door: str, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_door_that_stands_open_is_seen(
+    service: Running, door: str, monkeypatch: pytest.MonkeyPatch, promise: Promise
+) -> None:
     if door == "every scope":
         monkeypatch.setattr(Caller, "ensure", lambda *_: None)
     elif door == "every token":
@@ -75,6 +80,7 @@ async def test_a_door_that_stands_open_is_seen(service: Running, door: str, monk
     breaches, _ = await matrix(service, without=STREAMS)
     kind = {"every scope": "scope", "every token": "expired", "every owner": "stranger"}[door]
     assert any(kind in breach for breach in breaches), breaches
+    promise(12, NAME, control=f"{door} let in: {len(breaches)} seen")
 
 
 async def matrix(service: Running, without: Collection[str] = ()) -> tuple[list[str], int]:

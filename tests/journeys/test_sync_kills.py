@@ -21,12 +21,14 @@ from sqlalchemy import make_url, select
 from service.database.engine import Database
 from service.database.ids import new_id
 from service.holdings.tables import mutation
+from tests.promises.plugin import Promise
 from tests.server import Server, run_program
 
 pytestmark = pytest.mark.process
 
 DEVICES, SHARED = 5, 4
 LONGEST_SECONDS = 0.8
+NAME = "kill -9 during sync of 5 devices"
 KILLS = int(os.environ.get("SETWRIGHT_SYNC_KILLS", "12"))
 AT = "2026-11-25T12:00:00Z"
 
@@ -214,7 +216,7 @@ def a_seed(url: str) -> int:
 
 
 @pytest.mark.timeout(200 + 30 * KILLS)
-def test_kills_during_sync_lose_nothing_and_halve_no_batch(empty_database_url: str) -> None:
+def test_kills_during_sync_lose_nothing_and_halve_no_batch(empty_database_url: str, promise: Promise) -> None:
     kept_unanswered = 0
     rounds = killed(Server, empty_database_url, a_seed(empty_database_url))
     for _ in range(KILLS):
@@ -247,10 +249,11 @@ def test_kills_during_sync_lose_nothing_and_halve_no_batch(empty_database_url: s
     assert lacking(devices, {**records, coin: {**records[coin], "note": "", "conflicts": []}})
     assert f"lost: {min(sent)}" in complaints(devices, sent - {min(sent)})
     batches, conflicts = sum(device.batches for device in devices), sum(len(r["conflicts"]) for r in records.values())
-    print(
+    told = (
         f"{KILLS} kills, {len(sent)} mutations in {batches} batches, none lost, none twice; {kept_unanswered} batches were "
         f"kept without an answer, {sum(device.sent_again for device in devices)} sent again, {conflicts} conflicts open"
     )
+    promise(1, NAME, kept=told)
 
 
 def sent_once_more(client: httpx.Client, devices: Sequence[Device]) -> dict[str, dict[str, Any]]:
@@ -268,15 +271,15 @@ def sent_once_more(client: httpx.Client, devices: Sequence[Device]) -> dict[str,
 
 
 @pytest.mark.timeout(300)
-def test_a_server_that_commits_within_a_batch_is_caught(empty_database_url: str) -> None:
+def test_a_server_that_commits_within_a_batch_is_caught(empty_database_url: str, promise: Promise) -> None:
     # The control: were no batch halved here, the test above would prove nothing.
     rounds = killed(CommitsEachMutation, empty_database_url, a_seed(empty_database_url))
     seen: list[str] = []
-    for kills in range(1, 13):
+    for kills in range(1, 13):  # noqa: B007
         devices, _, there = next(rounds)
         seen = complaints(devices, there)
         if seen:
-            print(f"seen at kill {kills}: {seen}")
             break
     assert seen
     assert all("half there" in complaint for complaint in seen)
+    promise(1, NAME, control=f"commits within a batch: {len(seen)} batches half there at kill {kills}")

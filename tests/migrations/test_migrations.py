@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any
 
 import alembic.op
@@ -13,15 +14,18 @@ import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Connection, MetaData, func, insert, inspect, select, text
+from sqlalchemy import Connection, MetaData, event, func, insert, inspect, select, text
+from sqlalchemy.exc import DBAPIError
 
-from service.database import migrate
+from service.database import engine, migrate
 from service.database.engine import Database
 from service.database.ids import new_id
 from service.schema import metadata
 from tests.owners import open_account
+from tests.promises.plugin import Promise
 
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
+ROWS_KEPT = "each step on filled tables"
 STEPS = [
     script.revision for script in reversed(list(ScriptDirectory.from_config(migrate.configuration()).walk_revisions()))
 ]
@@ -98,23 +102,58 @@ def test_the_comparison_sees_a_column_too_many(empty_database_url: str) -> None:
     database.close()
 
 
-def test_each_step_keeps_every_row(empty_database_url: str) -> None:
-    database = Database(empty_database_url)
+def losses(database: Database) -> list[str]:
+    """The steps run one after another on filled tables: which rows were lost on the way."""
+    found = []
     for step in STEPS:
         before = database.read(rows)
         migrate.upgrade(database, step)
         after = database.read(rows)
-        for table in before.keys() - {"alembic_version"}:
-            assert after[table] == before[table], (step, table)
-        if set(after) != set(before):
+        found += [
+            f"step {step}, {table}: {after[table]} rows of {before[table]}"
+            for table in sorted(before.keys() - {"alembic_version"})
+            if after[table] != before[table]
+        ]
+        if set(after) != set(before) or found:
             database.write(lambda c: [c.execute(t.delete()) for t in _reversed(c)])
             database.write(fill)
+    return found
+
+
+def test_each_step_keeps_every_row(empty_database_url: str, promise: Promise) -> None:
+    database = Database(empty_database_url)
+    assert losses(database) == []
     assert differences(database) == []
     filled = database.read(rows)
     assert all(count == 2 for table, count in filled.items() if table != "alembic_version")
     # Running them again changes nothing.
     migrate.upgrade(database)
     assert database.read(rows) == filled
+    database.close()
+    promise(16, ROWS_KEPT, kept=f"{len(STEPS)} steps on {len(filled) - 1} filled tables, 0 rows lost, 0 differences")
+
+
+def test_steps_that_lose_rows_are_seen(
+    empty_database_url: str, monkeypatch: pytest.MonkeyPatch, promise: Promise
+) -> None:
+    """The control. SQLite: foreign keys are checked while tables are made anew, which deletes the rows that refer to them.
+    PostgreSQL: columns are added by emptying the table."""
+    database = Database(empty_database_url)
+    real = alembic.op.add_column
+
+    def add_column(table: str, column: Any, **more: Any) -> None:
+        alembic.op.execute(f"TRUNCATE {table} CASCADE")
+        real(table, column, **more)
+
+    if database.is_sqlite:
+        checking = partial(engine._sqlite, begin="BEGIN IMMEDIATE", connections=None)
+        monkeypatch.setattr(migrate, "migration_engine", checking)
+    else:
+        monkeypatch.setattr("alembic.op.add_column", add_column)
+    seen = losses(database)
+    assert seen
+    kind = "foreign keys checked on the way" if database.is_sqlite else "columns added by emptying tables"
+    promise(16, ROWS_KEPT, control=f"{kind}: {len(seen)} tables lose rows")
     database.close()
 
 
@@ -173,10 +212,8 @@ def _reversed(connection: Connection) -> list[Any]:
     return [table for table in reversed(found.sorted_tables) if table.name != "alembic_version"]
 
 
-def test_a_step_that_fails_in_the_middle_leaves_nothing_and_can_be_run_again(
-    empty_database_url: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    database = Database(empty_database_url)
+def left_by_a_failure(database: Database, monkeypatch: pytest.MonkeyPatch) -> dict[str, int]:
+    """The tables that are there after the migrations failed in the middle."""
     real: Callable[..., Any] = alembic.op.create_table
 
     def fail_at_holding(name: str, *columns: Any, **more: Any) -> Any:
@@ -188,10 +225,47 @@ def test_a_step_that_fails_in_the_middle_leaves_nothing_and_can_be_run_again(
         patched.setattr("alembic.op.create_table", fail_at_holding)
         with pytest.raises(RuntimeError, match="in the middle"):
             migrate.upgrade(database)
-    assert database.read(rows) == {}
+    return database.read(rows)
+
+
+def test_a_step_that_fails_in_the_middle_leaves_nothing_and_can_be_run_again(
+    empty_database_url: str, monkeypatch: pytest.MonkeyPatch, promise: Promise
+) -> None:
+    database = Database(empty_database_url)
+    assert left_by_a_failure(database, monkeypatch) == {}
     migrate.upgrade(database)
     assert differences(database) == []
     database.close()
+    promise(16, "a failure in the middle, and again", kept="nothing left; the second run makes all tables")
+
+
+def test_steps_that_commit_on_the_way_are_seen(
+    empty_database_url: str, monkeypatch: pytest.MonkeyPatch, promise: Promise
+) -> None:
+    # The control of the test above.
+    database = Database(empty_database_url)
+    real = migrate.migration_engine
+
+    def committing(url: Any) -> Any:
+        made = real(url)
+        after = "BEGIN IMMEDIATE" if database.is_sqlite else "SELECT 1"
+
+        def commit(connection: Any, *_: Any) -> None:
+            raw = connection.connection.dbapi_connection
+            raw.execute("COMMIT")
+            raw.execute(after)
+
+        event.listen(made, "after_cursor_execute", commit)
+        return made
+
+    monkeypatch.setattr(migrate, "migration_engine", committing)
+    left = left_by_a_failure(database, monkeypatch)
+    assert left
+    with pytest.raises(DBAPIError):
+        migrate.upgrade(database)
+    database.close()
+    told = f"commits on the way: {len(left)} tables left, the second run fails"
+    promise(16, "a failure in the middle, and again", control=told)
 
 
 def test_a_step_that_would_leave_orphans_is_refused(empty_database_url: str, monkeypatch: pytest.MonkeyPatch) -> None:
