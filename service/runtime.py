@@ -31,6 +31,8 @@ Answer = TypeVar("Answer")
 _PHOTOS_AT_ONCE = 1
 # Hashing a password takes 19 MiB and some 60 ms of a core.
 _PASSWORDS_AT_ONCE, _PASSWORDS_WAITING = 2, 100
+# Beside those of strangers, whatever these do.
+_PASSWORDS_OF_KNOWN_DEVICES_AT_ONCE, _PASSWORDS_OF_KNOWN_DEVICES_WAITING = 1, 50
 _FETCHES_AT_ONCE, _FETCHES_WAITING = 4, 16
 
 
@@ -80,6 +82,7 @@ class Context:
     limiter: Limiter
     photo_limiter: Limiter
     password_limiter: Limiter
+    known_device_limiter: Limiter
     blobs: BlobStore
     fetcher: Fetcher
     clock: Callable[[], datetime] = utc_now
@@ -143,6 +146,7 @@ def opened(settings: Settings) -> Iterator[Context]:
             Limiter(settings.solves_at_once, settings.solves_waiting),
             Limiter(_PHOTOS_AT_ONCE, settings.solves_waiting),
             Limiter(_PASSWORDS_AT_ONCE, _PASSWORDS_WAITING),
+            Limiter(_PASSWORDS_OF_KNOWN_DEVICES_AT_ONCE, _PASSWORDS_OF_KNOWN_DEVICES_WAITING),
             blob_store_of(settings),
             Fetcher(
                 from_loopback=settings.imports_from_loopback, turn=Limiter(_FETCHES_AT_ONCE, _FETCHES_WAITING).turn

@@ -13,7 +13,7 @@ from service.accounts.actions import count_attempt, forgive_attempt
 from service.accounts.model import DEVICE_CODE_PREFIX, Caller, Owner, ScopeMissing, Token, new_token, token_digest
 from service.accounts.pairing import LIFETIME, Pairing, PollOutcome, new_user_code
 from service.accounts.store import AccountStore, PairingStore
-from service.accounts.throttle import by_address, by_owner, pairings_by_address
+from service.accounts.throttle import by_owner, pairings_by_address
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,15 +48,13 @@ def begin_pairing(connection: Connection, address: str | None, now: datetime) ->
     return NewPairing(device_code, user_code, pairing)
 
 
-def decide_pairing(
-    connection: Connection, caller: Caller, decision: Decision, *, address: str | None, now: datetime
-) -> bool:
+def decide_pairing(connection: Connection, caller: Caller, decision: Decision, now: datetime) -> bool:
     """Approves or denies the pairing with this user code. False if none is pending under it, which counts as a wrong attempt.
     Raises ScopeMissing if the device would get a scope that the caller's token does not have; RateLimited."""
     beyond = [scope for scope in decision.scopes if scope not in caller.token.scopes]
     if decision.approve and beyond:
         raise ScopeMissing(beyond, f"a device gets no scope that your own token does not have: {', '.join(beyond)}")
-    throttles = (by_owner(caller.owner), by_address(address))
+    throttles = (by_owner(caller.owner),)
     count_attempt(connection, throttles, now)
     store = PairingStore(connection)
     pairing = store.by_user(token_digest(decision.user_code))

@@ -2,18 +2,56 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from datetime import timedelta
 
 from sqlalchemy import Connection
 
 from service.accounts.actions import count_attempt, forgive_attempt
+from service.accounts.known_devices import KnownDevice, cookie_name, device_cookie, device_of_cookie
 from service.accounts.model import Caller, Token, WrongCredentials, new_token, token_digest
 from service.accounts.passwords import hash_password, is_password, needs_rehash
 from service.accounts.store import AccountStore, PairingStore
-from service.accounts.throttle import by_address, by_name
+from service.accounts.throttle import by_device, of_log_in
 from service.errors import Conflict
 from service.runtime import Context
+
+
+@dataclass(frozen=True, slots=True)
+class LogIn:
+    """What a right log-in gives: a token with its text, which is not stored, and the device cookie with its name."""
+
+    token: Token
+    text: str
+    cookie_name: str
+    cookie: str
+
+
+async def known_device(
+    context: Context, name: str, cookies: Mapping[str, str], bearer: str | None
+) -> KnownDevice | None:
+    """The device of the account with this name that a request proves to come from, by a live token of the account or by the
+    device cookie of an earlier log-in; None for a stranger."""
+    now = context.now()
+
+    def look(connection: Connection) -> KnownDevice | None:
+        store = AccountStore(connection)
+        found = store.named(name)
+        if found is None or found.password_hash is None:
+            return None
+        caller = None if bearer is None else store.caller(token_digest(bearer), now)
+        if caller is not None and caller.owner == found.owner:
+            return device_of(caller)
+        text = cookies.get(cookie_name(found.owner))
+        return None if text is None else device_of_cookie(text, found.owner, found.password_hash, now)
+
+    return await context.read(look)
+
+
+def device_of(caller: Caller) -> KnownDevice:
+    """The device that has this live token."""
+    return KnownDevice(caller.owner, caller.token.id)
 
 
 async def log_in(
@@ -25,19 +63,21 @@ async def log_in(
     scopes: Iterable[str],
     lifetime: timedelta,
     address: str | None,
-) -> tuple[Token, str]:
-    """A new token for a name and a password, and its text, which is not stored. Raises WrongCredentials, which does not tell a
-    wrong name from a wrong password; RateLimited after several of them."""
-    now, throttles = context.now(), (by_name(name), by_address(address))
+    device: KnownDevice | None = None,
+) -> LogIn:
+    """A new token for a name and a password. Raises WrongCredentials, which does not tell a wrong name from a wrong password;
+    RateLimited after several of them, of this `device` or of strangers."""
+    now, throttles = context.now(), of_log_in(name, address, device)
+    limiter = context.password_limiter if device is None else context.known_device_limiter
     await context.write(lambda connection: count_attempt(connection, throttles, now))
     found = await context.read(lambda connection: AccountStore(connection).named(name))
     stored = None if found is None else found.password_hash
-    if not await context.password_limiter.run(lambda: is_password(password, stored)) or found is None:
+    if not await limiter.run(lambda: is_password(password, stored)) or found is None:
         raise WrongCredentials("the name or the password is wrong")
     assert stored is not None
     renewed = None
     if needs_rehash(stored):
-        renewed = await context.password_limiter.run(lambda: hash_password(password))
+        renewed = await limiter.run(lambda: hash_password(password))
     token = new_token()
 
     def add_token(connection: Connection) -> Token:
@@ -47,24 +87,23 @@ async def log_in(
             store.set_password(found.owner, renewed)
         return store.add_token(found.owner, token_digest(token), token_name, now, now + lifetime, scopes=scopes)
 
-    return await context.write(add_token), token
+    made = await context.write(add_token)
+    return LogIn(made, token, cookie_name(found.owner), device_cookie(found.owner, renewed or stored, now))
 
 
-async def change_password(
-    context: Context, caller: Caller, old: str | None, new: str, *, revoke_others: bool, address: str | None
-) -> None:
-    """Sets the account's password. Raises WrongCredentials if there is an old one and `old` is not it; such attempts count
-    like log-ins, so it may raise RateLimited. `revoke_others` ends every token but the caller's, and pairings whose token was
-    not fetched yet."""
-    now, throttles = context.now(), (by_name(caller.account.name), by_address(address))
+async def change_password(context: Context, caller: Caller, old: str | None, new: str, *, revoke_others: bool) -> None:
+    """Sets the account's password. Raises WrongCredentials if there is an old one and `old` is not it; such attempts are
+    counted by the caller's token, so it may raise RateLimited. `revoke_others` ends every token but the caller's, and pairings
+    whose token was not fetched yet."""
+    now, throttles = context.now(), (by_device(device_of(caller)),)
     stored = caller.account.password_hash
     if stored is not None:
         if old is None:
             raise WrongCredentials("a password was set before: the old one is needed too")
         await context.write(lambda connection: count_attempt(connection, throttles, now))
-        if not await context.password_limiter.run(lambda: is_password(old, stored)):
+        if not await context.known_device_limiter.run(lambda: is_password(old, stored)):
             raise WrongCredentials("the old password is wrong")
-    password_hash = await context.password_limiter.run(lambda: hash_password(new))
+    password_hash = await context.known_device_limiter.run(lambda: hash_password(new))
 
     def set_password(connection: Connection) -> None:
         store = AccountStore(connection)

@@ -1,7 +1,12 @@
 """How long somebody has to wait after too many wrong attempts. Pure: the time is an argument.
 
-Attempts are counted by account name, by client address and by owner. An attempt is counted before it is checked, so that many
-at the same time cannot pass together; a right one is taken off the counts again.
+An attempt is counted before it is checked, so that many at the same time cannot pass together; a right one is taken off the
+counts again. Whoever could lock a name or an address for everybody could keep its owner out. So a device that proves an earlier
+log-in of the account has a count of its own, and strangers are counted three times:
+
+- by name and network: this is what stops guessing, and it stops nobody who comes from elsewhere;
+- by network: many names from one place, such as a list of leaked passwords. The delay stays short, for others may live there;
+- by name: many networks under one name. The delay is a slow-down of seconds, which somebody new can outwait.
 """
 
 from __future__ import annotations
@@ -11,6 +16,7 @@ import ipaddress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from service.accounts.known_devices import KnownDevice
 from service.accounts.model import Owner, folded
 
 
@@ -42,8 +48,9 @@ class Throttle:
 
 
 # Common practice; no source for the numbers. The memory outlasts the longest delay, or waiting would reset the count.
-_BY_NAME = ThrottlePolicy(5, timedelta(seconds=2), timedelta(minutes=15), timedelta(days=1))
-_BY_ADDRESS = ThrottlePolicy(20, timedelta(seconds=2), timedelta(minutes=15), timedelta(days=1))
+_GUESSES = ThrottlePolicy(5, timedelta(seconds=2), timedelta(minutes=15), timedelta(days=1))
+_BY_ADDRESS = ThrottlePolicy(30, timedelta(seconds=1), timedelta(seconds=30), timedelta(days=1))
+_BY_NAME = ThrottlePolicy(30, timedelta(seconds=1), timedelta(seconds=10), timedelta(days=1))
 _PAIRINGS = ThrottlePolicy(30, timedelta(seconds=1), timedelta(minutes=1), timedelta(minutes=10))
 LONGEST_MEMORY = timedelta(days=1)
 
@@ -65,28 +72,47 @@ def one_more(attempts: AttemptCount | None, policy: ThrottlePolicy, now: datetim
     return AttemptCount(attempts.count + 1, now)
 
 
+def of_log_in(name: str, address: str | None, device: KnownDevice | None) -> tuple[Throttle, ...]:
+    """The counts of passwords for an account name: of a known device its own alone, else those of strangers. The first is the
+    one that a right attempt clears. A name is counted whether or not there is such an account: being delayed says nothing
+    about that."""
+    if device is not None:
+        return (by_device(device),)
+    return by_name_from(name, address), by_address(address), by_name(name)
+
+
+def by_device(device: KnownDevice) -> Throttle:
+    """Passwords that one known device tries for its account."""
+    return Throttle(_key("device", f"{device.owner.id}\n{device.key}"), _GUESSES)
+
+
+def by_name_from(name: str, address: str | None) -> Throttle:
+    """Passwords that strangers of one network try for an account name."""
+    return Throttle(_key("name from", f"{network_of(address)}\n{folded(name)}"), _GUESSES)
+
+
+def by_address(address: str | None) -> Throttle:
+    """Passwords that strangers of one network try for any name."""
+    return Throttle(_key("address", network_of(address)), _BY_ADDRESS)
+
+
 def by_name(name: str) -> Throttle:
-    """Passwords for an account name, whether or not there is such an account: being locked out says nothing about that."""
+    """Passwords that strangers from anywhere try for an account name."""
     return Throttle(_key("name", folded(name)), _BY_NAME)
 
 
 def by_owner(owner: Owner) -> Throttle:
     """User codes that an owner types in."""
-    return Throttle(_key("codes", owner.id), _BY_NAME)
-
-
-def by_address(address: str | None) -> Throttle:
-    """Passwords and codes from one client address."""
-    return Throttle(_key("address", _network(address)), _BY_ADDRESS)
+    return Throttle(_key("codes", owner.id), _GUESSES)
 
 
 def pairings_by_address(address: str | None) -> Throttle:
     """Pairings begun from one client address: each is a row."""
-    return Throttle(_key("pairings", _network(address)), _PAIRINGS)
+    return Throttle(_key("pairings", network_of(address)), _PAIRINGS)
 
 
-def _network(address: str | None) -> str:
-    """The address; of IPv6 the first 64 bits, since one subscriber has all the rest (RFC 6177)."""
+def network_of(address: str | None) -> str:
+    """What callers are told apart by: the address; of IPv6 the first 64 bits, since one subscriber has the rest (RFC 6177)."""
     try:
         found = ipaddress.ip_address(address or "")
     except ValueError:

@@ -213,8 +213,8 @@ MUTANTS = (
     Mutant(
         "service.accounts.sign_in",
         "log_in",
-        "not await context.password_limiter.run(lambda: is_password(password, stored))",
-        "bool(await context.password_limiter.run(lambda: is_password(password, stored)))",
+        "not await limiter.run(lambda: is_password(password, stored))",
+        "bool(await limiter.run(lambda: is_password(password, stored)))",
         ("tests/http/test_accounts.py::test_an_invitation_makes_one_account_and_no_second",),
     ),
     Mutant(
@@ -283,7 +283,7 @@ MUTANTS = (
     ),
     Mutant(
         "service.accounts.throttle",
-        "_network",
+        "network_of",
         "found.ipv4_mapped or ipaddress.IPv6Network((found, 64), strict=False)",
         "found.ipv4_mapped",
         ("tests/accounts/test_throttle.py::test_every_count_is_kept_for_one_name_one_place_or_one_owner",),

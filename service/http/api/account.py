@@ -14,6 +14,7 @@ from pydantic import AfterValidator, Field, SecretStr, StringConstraints
 from pydantic_core import PydanticCustomError
 
 from service.accounts import invitations, sign_in
+from service.accounts.known_devices import LIFETIME as DEVICE_COOKIE_LIFETIME
 from service.accounts.model import EVALUATE, READ, WRITE, Caller, Invitation, Token
 from service.accounts.passwords import LONGEST, SHORTEST
 from service.accounts.store import AccountStore, InvitationStore
@@ -26,9 +27,11 @@ from service.http.dependencies import (
     InvitationId,
     Json,
     TokenId,
+    bearer,
 )
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
+from service.http.problems import base_url
 from service.http.responses import Paged, Reply, Sends, WithSecret, with_secret
 from service.http.wire import AccountName, In, Name, Out, Secret, Text
 
@@ -132,6 +135,12 @@ class TokenMadeOut(Out):
     name: str
 
 
+# The token, and beside it the device cookie.
+LoggedIn = Annotated[
+    Reply[TokenMadeOut], Sends(201, headers={"Set-Cookie": "The device cookie, for the next log-in of this account."})
+]
+
+
 class InvitationOut(Out):
     """An invitation; its text is shown once, when it is made."""
 
@@ -208,16 +217,23 @@ def get_account(caller: CurrentCaller) -> AccountOut:
 
 
 @account.put("/password", responses=problems("wrong-credentials", "too-many-attempts", "clash"))
-async def set_password(context: Context, caller: AccountCaller, address: ClientAddress, body: Json[PasswordIn]) -> None:
+async def set_password(context: Context, caller: AccountCaller, body: Json[PasswordIn]) -> None:
     """Set the password; the old one is needed when there is one."""
     old = None if body.old_password is None else body.old_password.get_secret_value()
     new = body.new_password.get_secret_value()
-    await sign_in.change_password(context, caller, old, new, revoke_others=body.revoke_other_tokens, address=address)
+    await sign_in.change_password(context, caller, old, new, revoke_others=body.revoke_other_tokens)
 
 
 @account.post("/tokens", responses=problems("wrong-credentials", "too-many-attempts", "not-ready", "busy"))
-async def log_in(context: Context, address: ClientAddress, body: Json[LogInIn]) -> WithSecret[TokenMadeOut]:
-    """Log in: a token for a name and a password."""
+async def log_in(request: Request, context: Context, address: ClientAddress, body: Json[LogInIn]) -> LoggedIn:
+    """Log in: a token for a name and a password.
+
+    The answer sets a device cookie, which a browser sends with its next log-in. Attempts that come with it, or with a live
+    token of the account (Authorization: Bearer), are counted apart from those of strangers, so that nobody else can lock the
+    device out. The cookie is no authentication and opens nothing."""
+    device = await sign_in.known_device(
+        context, body.name, request.cookies, bearer(request.headers.get("authorization", ""))
+    )
     made = await sign_in.log_in(
         context,
         body.name,
@@ -226,8 +242,25 @@ async def log_in(context: Context, address: ClientAddress, body: Json[LogInIn]) 
         scopes=body.scopes,
         lifetime=timedelta(seconds=body.expires_in_seconds),
         address=address,
+        device=device,
     )
-    return with_secret(token_made_out(*made))
+    return with_secret(token_made_out(made.token, made.text), headers={"Set-Cookie": _set_cookie(request, made)})
+
+
+def _set_cookie(request: Request, made: sign_in.LogIn) -> str:
+    """The device cookie (RFC 6265): no script reads it, no other site makes a browser send it, and it is sent to the log-in
+    alone."""
+    parts = [
+        f"{made.cookie_name}={made.cookie}",
+        f"Max-Age={int(DEVICE_COOKIE_LIFETIME.total_seconds())}",
+        f"Path={account.prefix}/tokens",
+        "HttpOnly",
+        "SameSite=Strict",
+    ]
+    # Behind a proxy that speaks TLS the service itself is asked without: the address that callers see decides.
+    if base_url(request).startswith("https:"):
+        parts.append("Secure")
+    return "; ".join(parts)
 
 
 @account.get("/tokens")

@@ -185,14 +185,10 @@ def begin_pairing(request: Request, context: Context, address: ClientAddress) ->
 
 
 @devices.post("/v1/device-pairings/approvals", responses=problems("too-many-attempts"))
-def decide_pairing(
-    context: Context, caller: AccountCaller, address: ClientAddress, body: Json[DecisionIn]
-) -> DecidedOut:
+def decide_pairing(context: Context, caller: AccountCaller, body: Json[DecisionIn]) -> DecidedOut:
     """Approve or deny a device by the code that it shows."""
     found = context.database.write(
-        lambda connection: actions.decide_pairing(
-            connection, caller, body.decision(), address=address, now=context.now()
-        )
+        lambda connection: actions.decide_pairing(connection, caller, body.decision(), context.now())
     )
     if not found:
         # Raised only now: the attempt is counted.
