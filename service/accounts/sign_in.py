@@ -50,8 +50,9 @@ async def known_device(
 
 
 def device_of(caller: Caller) -> KnownDevice:
-    """The device that has this live token."""
-    return KnownDevice(caller.owner, caller.token.id)
+    """Whoever has a live token of the account, counted together: a stolen one could pair devices, each with guesses of its
+    own."""
+    return KnownDevice(caller.owner, "token")
 
 
 async def log_in(
@@ -93,7 +94,7 @@ async def log_in(
 
 async def change_password(context: Context, caller: Caller, old: str | None, new: str, *, revoke_others: bool) -> None:
     """Sets the account's password. Raises WrongCredentials if there is an old one and `old` is not it; such attempts are
-    counted by the caller's token, so it may raise RateLimited. `revoke_others` ends every token but the caller's, and pairings
+    counted with log-ins that bring a token, so it may raise RateLimited. `revoke_others` ends every token but the caller's, and pairings
     whose token was not fetched yet."""
     now, throttles = context.now(), (by_device(device_of(caller)),)
     stored = caller.account.password_hash
