@@ -12,14 +12,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
-from pydantic import SecretStr
 from typer.main import get_command
 
 from service.__main__ import app
 from service.settings import PREFIX, Settings
 from tests.conftest import Running
-from tests.openapi import openapi_document
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -208,64 +205,6 @@ def test_the_tour_has_a_line_for_every_part_of_the_service() -> None:
     parts = {f"{path.name}/" for path in (ROOT / "service").iterdir() if (path / "__init__.py").exists()}
     parts |= {path.name for path in (ROOT / "service").glob("*.py")}
     assert named == parts - {"__init__.py"}
-
-
-# --- the containers ---------------------------------------------------------------------------------------------------
-
-
-def composed() -> dict[str, Any]:
-    made: dict[str, Any] = yaml.safe_load((ROOT / "docker-compose.yml").read_text(encoding="utf-8"))
-    return made
-
-
-def test_the_composition_has_a_database_and_waits_for_it() -> None:
-    services = composed()["services"]
-    assert set(services) == {"database", "setwright"}
-    assert services["database"]["image"].startswith("postgres:")
-    assert services["setwright"]["depends_on"] == {"database": {"condition": "service_healthy"}}
-    assert services["database"]["healthcheck"]["test"]
-    mounted = {volume.partition(":")[0] for volume in services["database"]["volumes"]}
-    assert mounted <= set(composed()["volumes"])
-
-
-def test_the_containers_settings_are_settings_and_are_read() -> None:
-    given = composed()["services"]["setwright"]["environment"]
-    names = {name for name in given if name.startswith(PREFIX)}
-    assert PREFIX + "DATABASE_URL" in names
-    assert names <= VARIABLES
-    # A default of compose, ${NAME:-default}, counts as such; a variable without one is some text.
-    plain = {name: re.sub(r"\$\{\w+(?::-([^}]*))?[^}]*\}", lambda m: m[1] or "word", given[name]) for name in names}
-    fields = {name.removeprefix(PREFIX).lower(): text for name, text in plain.items()}
-    settings = Settings(database_url=SecretStr(fields.pop("database_url")), **fields)  # type: ignore[arg-type]
-    # Several workers need PostgreSQL.
-    assert not settings.is_sqlite
-    database = composed()["services"]["database"]["environment"]
-    url = given[PREFIX + "DATABASE_URL"]
-    assert url.startswith(f"postgresql://{database['POSTGRES_USER']}:")
-    assert url.endswith(f"@database/{database['POSTGRES_DB']}")
-
-
-def test_the_containers_command_and_its_health_check_fit_the_program() -> None:
-    service = composed()["services"]["setwright"]
-    recipe = service["build"]["dockerfile_inline"]
-    (command,) = re.findall(r"^CMD (\[.*\])$", recipe, re.MULTILINE)
-    program, *arguments = json.loads(command)
-    assert program in PROJECT["scripts"]
-    name, *options = arguments
-    asked = get_command(app).commands[name].make_context(name, options).params
-    assert (asked["host"], asked["workers"]) == ("0.0.0.0", 2)
-    (address,) = re.findall(r"http://127\.0\.0\.1:(\d+)(/[\w/]+)", " ".join(service["healthcheck"]["test"]))
-    assert int(address[0]) == asked["port"]
-    assert "get" in openapi_document()["paths"][address[1]]
-    assert [port.rpartition(":")[2] for port in service["ports"]] == [str(asked["port"])]
-    assert recipe.index("\nUSER ") < recipe.index("\nCMD ")
-
-
-def test_all_that_the_container_copies_is_there() -> None:
-    recipe = composed()["services"]["setwright"]["build"]["dockerfile_inline"]
-    sources = [word for line in re.findall(r"^COPY (.*)$", recipe, re.MULTILINE) for word in line.split()[:-1]]
-    assert {"pyproject.toml", "service", "migrations"} <= set(sources)
-    assert [source for source in sources if not (ROOT / source).exists()] == []
 
 
 # --- dependencies -----------------------------------------------------------------------------------------------------
