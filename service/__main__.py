@@ -37,7 +37,8 @@ from service.settings import PREFIX, InvalidSettings, Settings, read_settings, s
 from service.worker import maintain
 
 GRACE_SECONDS = 20
-KEEP_ALIVE_SECONDS = 15
+# Open files of a process besides its connections.
+_OTHER_FILES = 200
 
 
 app = typer.Typer(
@@ -430,6 +431,7 @@ def _serve(asked: Mapping[str, str | int | None]) -> int:
             file=sys.stderr,
         )
         return 2
+    _allow_files(settings.connections_at_once + _OTHER_FILES)
     print(f"Setwright listens on {settings.public_url}", flush=True)
     uvicorn.run(
         "service.app:from_environment",
@@ -442,11 +444,31 @@ def _serve(asked: Mapping[str, str | int | None]) -> int:
         log_config=None,
         server_header=False,
         proxy_headers=False,
-        limit_concurrency=settings.connections_at_once,
+        # Its connections have deadlines, and there is room for new ones.
+        http="service.http.connections:Connection",
+        ws="none",
         timeout_graceful_shutdown=GRACE_SECONDS,
-        timeout_keep_alive=KEEP_ALIVE_SECONDS,
+        timeout_keep_alive=settings.keep_alive_seconds,
     )
     return 0
+
+
+def _allow_files(count: int) -> None:
+    """Lets this process, and those that it starts, have so many open files, as far as the system allows it to say so."""
+    try:
+        import resource
+    except ImportError:
+        return
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    unlimited = resource.RLIM_INFINITY
+    if soft == unlimited or soft >= count:
+        return
+    allowed = count if hard == unlimited else min(count, hard)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (allowed, hard))
+    if allowed < count:
+        logging.getLogger("setwright").warning(
+            "this process may have %d open files: too few for CONNECTIONS_AT_ONCE; raise the limit (ulimit -n)", allowed
+        )
 
 
 def _make_first_account(settings: Settings) -> None:

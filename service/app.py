@@ -42,6 +42,7 @@ from service.http.api.swaps import swaps
 from service.http.api.sync import sync
 from service.http.api.vocabularies import vocabularies
 from service.http.client_address import ClientAddresses
+from service.http.connections import ConnectionTable
 from service.http.dependencies import set_context
 from service.http.middleware import HeadAsGet, RequestLog, begin_log
 from service.http.routing import RouteTable
@@ -127,6 +128,7 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
         telemetry=_SILENT,  # type: ignore[arg-type]
     )
     app.state.settings = settings
+    app.state.connections = ConnectionTable(settings)
     problems.install(app)
     keep_answers(app.state, settings.answers_bytes)
     app.add_middleware(AnsweredBefore, routes=[route for router in ROUTERS for route in router.routes])

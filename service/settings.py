@@ -94,7 +94,9 @@ class Settings(BaseSettings):
     s3_secret: SecretStr = Field(default=SecretStr(""), description="S3: the secret key.")
     s3_secret_file: Path | None = Field(default=None, description="S3: a file that has the secret key in it.")
     receive_seconds: float = Field(
-        default=60.0, gt=0, description="How long a request's body may take to arrive, in seconds."
+        default=60.0,
+        gt=0,
+        description="How long a request's body may take to arrive, and what is sent may stay unread, in seconds.",
     )
     imports_from_loopback: bool = Field(
         default=False,
@@ -127,7 +129,32 @@ class Settings(BaseSettings):
         ge=0,
         description="What one process keeps of holdings in memory, of all owners together, in bytes: 100,000 take some 40 MiB.",
     )
-    connections_at_once: int = Field(default=1000, ge=1, description="Open connections of one process; past that: 503.")
+    connections_at_once: int = Field(
+        default=1000,
+        ge=1,
+        description="Open connections of one process. Past that, those are closed on which no request has been answered for the "
+        "longest time; only where each is being answered: 503.",
+    )
+    connections_per_address: int = Field(
+        default=400,
+        ge=1,
+        description="Open connections from one address (of IPv6: one network of 64 bits), at which the same is done; proxies "
+        "that are trusted have no such limit.",
+    )
+    streams_at_once: int = Field(
+        default=200, ge=1, description="Open streams of events of one process; past that: 503."
+    )
+    streams_per_account: int = Field(
+        default=20, ge=1, description="Open streams of events of one account in one process; past that: 503."
+    )
+    head_seconds: float = Field(
+        default=10.0,
+        gt=0,
+        description="How long the head of a request may take to arrive, in seconds; past that 408, and the connection ends.",
+    )
+    keep_alive_seconds: int = Field(
+        default=15, ge=1, description="How long a connection is kept open between two requests, in seconds."
+    )
     log_level: str = Field(
         default="info", pattern="^(debug|info|warning|error)$", description="debug, info, warning or error."
     )

@@ -9,7 +9,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -30,7 +30,8 @@ class Server:
 
     program = ("-m", "service")
 
-    def __init__(self, url: str, *arguments: str) -> None:
+    def __init__(self, url: str, *arguments: str, settings: Mapping[str, object] | None = None) -> None:
+        """`settings` by their names, such as `head_seconds`."""
         self.port = free_port()
         self.address = f"http://127.0.0.1:{self.port}"
         # Its own, so that what it has is the token that this start made.
@@ -43,6 +44,7 @@ class Server:
             "SETWRIGHT_FIRST_TOKEN_FILE": str(self.token_file),
             "PYTHONUNBUFFERED": "1",
         }
+        environment |= {f"SETWRIGHT_{name.upper()}": str(value) for name, value in (settings or {}).items()}
         command = [sys.executable, *self.program, "serve", "--port", str(self.port), *arguments]
         self.process = subprocess.Popen(
             command, cwd=ROOT, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
@@ -89,8 +91,10 @@ class Server:
 
 
 @contextmanager
-def serving(url: str, *arguments: str) -> Iterator[Server]:
-    server = Server(url, *arguments)
+def serving(
+    url: str, *arguments: str, kind: type[Server] = Server, settings: Mapping[str, object] | None = None
+) -> Iterator[Server]:
+    server = kind(url, *arguments, settings=settings)
     try:
         server.wait_until_ready()
         yield server

@@ -104,13 +104,18 @@ class Problem(Exception):
 
 
 def problem_response(request: Request, problem: Problem) -> Response:
-    """The problem document. Text that cannot be encoded is replaced, never an error of its own."""
+    """The problem document."""
+    return problem_response_at(base_url(request), problem)
+
+
+def problem_response_at(address: str, problem: Problem) -> Response:
+    """The problem document of a service at an address. Text that cannot be encoded is replaced, never an error of its own."""
     kind, faults = problem.kind, problem.faults[:_MOST_FAULTS_SHOWN]
     shown: list[dict[str, Any]] = [
         {name: _encodable(part) for name, part in fault.as_json().items()} for fault in faults
     ]
     document = ProblemOut(
-        type=f"{base_url(request)}/problems/{kind.name}",
+        type=f"{address}/problems/{kind.name}",
         title=kind.title,
         status=kind.status,
         detail=_encodable(problem.detail),

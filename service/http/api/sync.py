@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import AsyncIterator, Mapping
+from contextlib import ExitStack, suppress
 from datetime import UTC, datetime
 from functools import partial
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -15,6 +16,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, 
 from pydantic_core import PydanticCustomError
 from sqlalchemy import Connection
 from starlette.responses import Response, StreamingResponse
+from starlette.types import Receive, Scope, Send
 
 from service import runtime
 from service.accounts.model import Owner, State, read_state
@@ -280,17 +282,34 @@ def sync_holdings(context: Context, owner: CurrentOwner, body: Unread[SyncIn]) -
     return SyncOut(str(done.before), str(done.after), [*done.answers], [*map(record_out, done.records)])
 
 
+class _EventStream(StreamingResponse):
+    """A stream of events, which gives its place back at its end, however that comes about."""
+
+    def __init__(self, states: AsyncIterator[str], place: ExitStack) -> None:
+        # X-Accel-Buffering: a proxy is to pass each event on at once.
+        headers = {"Cache-Control": "private, no-store", "X-Accel-Buffering": "no"}
+        super().__init__(states, media_type=_EVENTS, headers=headers)
+        self._place = place
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        with self._place:
+            await super().__call__(scope, receive, send)
+
+
 @sync.get("/events")
 async def watch_holdings(
-    request: Request, context: Context, _: CurrentOwner
+    request: Request, context: Context, owner: CurrentOwner
 ) -> Annotated[Response, Sends(media=(_EVENTS,))]:
     """A `state` event for each change (server-sent events); ends after a quarter of an hour."""
-    headers = {"Cache-Control": "private, no-store", "X-Accel-Buffering": "no"}
-    return StreamingResponse(_states(request, context), media_type=_EVENTS, headers=headers)
+    with ExitStack() as stack:
+        stack.enter_context(request.app.state.connections.streams.place(owner))
+        return _EventStream(_states(request, context), stack.pop_all())
 
 
 async def _states(request: Request, context: runtime.Context) -> AsyncIterator[str]:
-    """The state at once, then whenever it changes. The token is checked each time: once it is revoked nothing more is sent."""
+    """The state at once, then whenever it changes. The token is checked each time: once it is revoked nothing more is sent. Ends
+    when the process does, so that the reader asks another one."""
+    stopping: asyncio.Event = request.app.state.connections.stopping
     sent = None
     for look in range(_LOOKS):
         owner = await still_authenticated(request)
@@ -302,7 +321,9 @@ async def _states(request: Request, context: runtime.Context) -> AsyncIterator[s
             yield f"event: state\nid: {state}\ndata: {json.dumps({'state': state})}\n\n"
         elif look % 20 == 19:
             yield ": still here\n\n"
-        await asyncio.sleep(_PAUSE_SECONDS)
+        with suppress(TimeoutError):
+            await asyncio.wait_for(stopping.wait(), _PAUSE_SECONDS)
+            return
 
 
 def _state_of(connection: Connection, owner: Owner) -> State:
