@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import logging
 import os
 import sqlite3
 import sys
@@ -16,6 +15,7 @@ from pathlib import Path
 from typing import Annotated, NoReturn
 
 import msgspec
+import structlog
 import typer
 import uvicorn
 
@@ -24,8 +24,8 @@ from service.accounts.first_token import NotWritten, write_first_token
 from service.database.engine import SOUND_SQLITE
 from service.errors import Invalid, SetwrightError
 from service.holdings.sync.verify import all_differences
-from service.http.middleware import begin_log
 from service.http.responses import encode
+from service.observability.log import begin_log
 from service.offline.check import as_github, as_json, as_text, check_file, has_errors
 from service.progress import on_paper
 from service.progress.evaluate import EvaluationRequest, evaluate
@@ -421,7 +421,7 @@ def _serve(asked: Mapping[str, str | int | None]) -> int:
     if settings.is_sqlite and settings.workers > 1:
         print("SQLite is served by one process: use --workers 1, or PostgreSQL for more.", file=sys.stderr)
         return 2
-    begin_log(settings.log_level)
+    begin_log(settings.log_level, settings.log_format, settings.secrets)
     try:
         _make_first_account(settings)
     except NotWritten as error:
@@ -475,9 +475,9 @@ def _make_first_account(settings: Settings) -> None:
     """Migrates the database, and makes an account if there is none. Its token is shown on a terminal; anywhere else, where what
     is printed is kept as a log, it goes into a file."""
     if settings.is_sqlite and sqlite3.sqlite_version_info < SOUND_SQLITE:
-        logging.getLogger("setwright").warning(
-            "SQLite %s has a fault in its log when several processes write; keep this database to one server",
-            sqlite3.sqlite_version,
+        structlog.get_logger(part="database").warning(
+            "this SQLite has a fault in its log when several processes write; keep this database to one server",
+            version=sqlite3.sqlite_version,
         )
     at_terminal, path = sys.stdout.isatty(), settings.first_token_path
 

@@ -44,8 +44,9 @@ from service.http.api.vocabularies import vocabularies
 from service.http.client_address import ClientAddresses
 from service.http.connections import ConnectionTable
 from service.http.dependencies import set_context
-from service.http.middleware import HeadAsGet, RequestLog, begin_log
+from service.http.middleware import HeadAsGet, RequestLog
 from service.http.routing import RouteTable
+from service.observability.log import begin_log
 from service.runtime import opened
 from service.settings import Settings, engine_version
 from service.worker import background
@@ -149,6 +150,6 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
 def from_environment() -> FastAPI:
     """The service as the environment sets it; every worker process calls this."""
     settings = Settings()
-    begin_log(settings.log_level)
+    begin_log(settings.log_level, settings.log_format, settings.secrets)
     gc.set_threshold(*GARBAGE)
     return create_app(settings, alone=True)

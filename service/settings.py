@@ -13,7 +13,7 @@ from typing import Self
 from platformdirs import user_data_dir
 from pydantic import Field, SecretStr, ValidationError, field_validator, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
-from sqlalchemy import URL
+from sqlalchemy import URL, make_url
 
 from service.database.engine import Limits, read_url
 
@@ -158,6 +158,11 @@ class Settings(BaseSettings):
     log_level: str = Field(
         default="info", pattern="^(debug|info|warning|error)$", description="debug, info, warning or error."
     )
+    log_format: str = Field(
+        default="text",
+        pattern="^(text|json)$",
+        description="How lines of the log are written: text (key=value) or json.",
+    )
 
     @field_validator("database_url")
     @classmethod
@@ -240,6 +245,13 @@ class Settings(BaseSettings):
     @property
     def limits(self) -> Limits:
         return Limits(self.sqlite_readers, self.writers_waiting, self.postgresql_connections, self.warm_bytes)
+
+    @property
+    def secrets(self) -> list[str]:
+        """The texts among the settings that must not stand in a log: every secret, of an address its password."""
+        values = [getattr(self, name) for name in type(self).model_fields]
+        texts = [value.get_secret_value() for value in values if isinstance(value, SecretStr)]
+        return [text for text in (make_url(text).password if "://" in text else text for text in texts) if text]
 
     @cached_property
     def is_sqlite(self) -> bool:

@@ -4,7 +4,6 @@ several servers of one database at the same time."""
 from __future__ import annotations
 
 import asyncio
-import logging
 import secrets
 import traceback
 from collections.abc import AsyncIterator, Awaitable, Callable
@@ -12,12 +11,14 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from datetime import timedelta
 
+import structlog
+
 from service.accounts.store import forget_answers
 from service.holdings.photos.actions import sweep
 from service.runtime import Context
 from service.sharing.actions.polling import check_due
 
-log = logging.getLogger("setwright.worker")
+log = structlog.get_logger(part="worker")
 
 MAINTENANCE_SECONDS = 86_400.0
 POLLING_SECONDS = 300.0
@@ -66,7 +67,9 @@ async def _repeat(name: str, job: Callable[[], Awaitable[object]], pause: Callab
         except Exception as error:
             # Without its text, which may repeat the secret of a link.
             place = traceback.extract_tb(error.__traceback__)[-1]
-            log.error("%s: unforeseen %s at %s:%s", name, type(error).__name__, place.filename, place.lineno)  # noqa: TRY400
+            log.error(  # noqa: TRY400
+                "unforeseen error", job=name, kind=type(error).__name__, place=f"{place.filename}:{place.lineno}"
+            )
 
 
 def _polling_pause() -> float:

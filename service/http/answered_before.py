@@ -24,7 +24,7 @@ from service.database.ids import read_id
 from service.errors import SetwrightError
 from service.http.answers import Address, Question, unchanged
 from service.http.conditional import names
-from service.http.dependencies import bearer, context_of
+from service.http.dependencies import IS_ACCOUNT, bearer, context_of
 from service.http.openapi import Operation, scopes_needed
 from service.http.problems import Problem
 from service.progress.actions.editions import stamps
@@ -72,6 +72,7 @@ class AnsweredBefore:
             if answer is not None:
                 assert operation is not None
                 scope["route"] = operation.route
+                scope[IS_ACCOUNT] = True
                 await answer(scope, receive, send)
                 return
         await self._app(scope, receive, send)

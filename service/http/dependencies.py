@@ -60,6 +60,8 @@ ClientAddress = Annotated[str | None, Depends(_address)]
 # --- the caller ----------------------------------------------------------------------------------------------------------
 
 _CALLER = "setwright.caller"
+# Set in the scope of a request that has a valid token: all that the log tells of a caller.
+IS_ACCOUNT = "setwright.is_account"
 _TOKEN_PROBLEMS = ("unwelcome", "forbidden-scope", "not-ready", "busy")
 
 
@@ -110,9 +112,12 @@ async def still_authenticated(request: Request) -> Owner | None:
 # to FastAPI each step of a chain is half as much work as the look-up.
 async def _found_caller(request: Request) -> Caller | None:
     if _CALLER not in request.scope:
-        request.scope[_CALLER] = await _optional_caller(request)
-    found: Caller | None = request.scope[_CALLER]
-    return found
+        found = request.scope[_CALLER] = await _optional_caller(request)
+        if found is not None:
+            request.scope[IS_ACCOUNT] = True
+        return found
+    known_before: Caller | None = request.scope[_CALLER]
+    return known_before
 
 
 @describes(access=OWNER, problems=_TOKEN_PROBLEMS)

@@ -2,32 +2,30 @@
 
 from __future__ import annotations
 
-import logging
-import sys
+import os
+import re
 import time
 import traceback
+from collections.abc import Iterable
+from dataclasses import dataclass
 
+import structlog
 from fastapi import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from structlog.contextvars import bind_contextvars, reset_contextvars
 
+from service.accounts.model import masked
+from service.http.dependencies import IS_ACCOUNT
 from service.http.problems import problem_of, problem_response
 
-requests = logging.getLogger("setwright.requests")
-errors = logging.getLogger("setwright.errors")
+requests = structlog.get_logger(part="requests")
+errors = structlog.get_logger(part="errors")
 
-
-def begin_log(level: str) -> None:
-    """Sends the process's log to standard error. Every worker process calls it."""
-    form = "%(asctime)s %(levelname)s %(name)s: %(message)s"
-    # What no line of it shows is not looked for (Python's documentation, "Logging HOWTO", Optimization).
-    logging._srcfile = None
-    logging.logThreads = logging.logProcesses = logging.logMultiprocessing = False
-    logging.basicConfig(level=level.upper(), format=form, stream=sys.stderr)
-    # It tells of every look at the database's version, which the readiness check takes often, and what it is made of.
-    for name in ("alembic.runtime.migration", "alembic.runtime.plugins"):
-        logging.getLogger(name).setLevel(logging.WARNING)
-    # In detail it would tell the headers of what is fetched, which may repeat a link's secret.
-    logging.getLogger("httpcore").setLevel(logging.WARNING)
+_OF_THE_ANSWER = ("route", IS_ACCOUNT)
+# What proxies and clients make: UUIDs, random numbers, ULIDs.
+_REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{8,64}")
+# W3C Trace Context, section 3.2: version, trace id, parent id, flags; a later version may have more.
+_TRACEPARENT = re.compile(r"(?!ff)([0-9a-f]{2})-(?!0{32})([0-9a-f]{32})-(?!0{16})[0-9a-f]{16}-[0-9a-f]{2}(-.*)?")
 
 
 class HeadAsGet:
@@ -55,12 +53,45 @@ class HeadAsGet:
                 is_sent = True
                 await send({"type": "http.response.body", "body": b"", "more_body": False})
 
-        await self._app({**scope, "method": "GET", "method_sent": "HEAD"}, listen, without_body)
+        asked = {**scope, "method": "GET", "method_sent": "HEAD"}
+        try:
+            await self._app(asked, listen, without_body)
+        finally:
+            scope.update({name: asked[name] for name in _OF_THE_ANSWER if name in asked})
+
+
+@dataclass(frozen=True, slots=True)
+class RequestNames:
+    """By what a request is found again: its id, and the trace that it is a part of, if the caller says so."""
+
+    id: str
+    trace: str | None
+
+
+def names_of(headers: Iterable[tuple[bytes, bytes]]) -> RequestNames:
+    """The id of `X-Request-Id` where it has a safe form and no secret in it, else a new one; the trace id of `traceparent`
+    (W3C Trace Context) where it is valid."""
+    sent, trace = "", None
+    for name, value in headers:
+        if name == b"x-request-id":
+            sent = value.decode("latin-1")
+        elif name == b"traceparent":
+            trace = _trace_id(value.decode("latin-1"))
+    if not _REQUEST_ID.fullmatch(sent) or masked(sent) != sent:
+        sent = os.urandom(16).hex()
+    return RequestNames(sent, trace)
+
+
+def _trace_id(text: str) -> str | None:
+    found = _TRACEPARENT.fullmatch(text)
+    # Version 00 ends with the flags.
+    return None if found is None or (found[1] == "00" and found[3]) else found[2]
 
 
 class RequestLog:
-    """Logs method, route template, status and milliseconds: never an address with its query, a header or a body, which
-    may hold secrets. An unforeseen error is logged as its kind and its places in the code, without its text."""
+    """Logs method, route template, status, milliseconds, bytes sent, and whether a valid token came: never an address with
+    its query, a header or a body, which may hold secrets. An unforeseen error is logged as its kind and its places in the
+    code, without its text. Every line that is logged meanwhile has the request's id, and so has the answer."""
 
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
@@ -69,13 +100,18 @@ class RequestLog:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        started, status = time.perf_counter(), 0
+        started, status, size = time.perf_counter(), 0, 0
+        names = names_of(scope["headers"])
+        bound = bind_contextvars(request=names.id, **({} if names.trace is None else {"trace": names.trace}))
+        added = ((b"x-content-type-options", b"nosniff"), (b"x-request-id", names.id.encode()))
 
         async def noting(message: Message) -> None:
-            nonlocal status
-            if message["type"] == "http.response.start":
+            nonlocal status, size
+            if message["type"] == "http.response.body":
+                size += len(message.get("body", b""))
+            elif message["type"] == "http.response.start":
                 status = message["status"]
-                message["headers"] = [*message.get("headers", []), (b"x-content-type-options", b"nosniff")]
+                message["headers"] = [*message.get("headers", ()), *added]
             await send(message)
 
         try:
@@ -83,10 +119,17 @@ class RequestLog:
         except Exception as error:
             frames = traceback.extract_tb(error.__traceback__)
             places = " < ".join(f"{frame.filename}:{frame.lineno} {frame.name}" for frame in reversed(frames))
-            errors.error("unforeseen %s at %s", type(error).__name__, places)
+            errors.error("unforeseen error", kind=type(error).__name__, places=places)
             if status == 0:
                 await problem_response(Request(scope), problem_of(error))(scope, receive, noting)
         finally:
-            path = getattr(scope.get("route"), "path", "(no route)")
-            spent = (time.perf_counter() - started) * 1000
-            requests.info("%s %s %d %.1f ms", scope["method"], path, status, spent)
+            requests.info(
+                "request",
+                method=scope["method"],
+                route=getattr(scope.get("route"), "path", "(no route)"),
+                status=status,
+                ms=round((time.perf_counter() - started) * 1000, 1),
+                caller="account" if IS_ACCOUNT in scope else "anonymous",
+                bytes=size,
+            )
+            reset_contextvars(**bound)

@@ -4,12 +4,10 @@ resolver with a table; and what the service logs meanwhile."""
 from __future__ import annotations
 
 import asyncio
-import io
-import logging
 import socket
 import subprocess
-from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Iterator
-from contextlib import asynccontextmanager, contextmanager, suppress
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
+from contextlib import asynccontextmanager, suppress
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
@@ -17,7 +15,6 @@ from typing import Any
 import httpcore
 
 from service.fetch.policy import Address
-from service.http.middleware import begin_log
 
 Answering = Callable[[bytes, asyncio.StreamWriter], Awaitable[None]]
 
@@ -91,21 +88,3 @@ def certificate(folder: Path, name: str) -> tuple[Path, Path]:
     command += ["-days", "2", "-subj", f"/CN={name}", "-addext", f"subjectAltName=DNS:{name}"]
     subprocess.run([*command, "-keyout", key, "-out", made], check=True, capture_output=True)
     return made, key
-
-
-@contextmanager
-def the_log() -> Iterator[io.StringIO]:
-    """All that the service logs, down to the least important; the client of the test is not the service."""
-    written = io.StringIO()
-    handler, root, client = logging.StreamHandler(written), logging.getLogger(), logging.getLogger("httpx")
-    begin_log("debug")
-    levels = root.level, client.level
-    root.addHandler(handler)
-    root.setLevel(logging.DEBUG)
-    client.setLevel(logging.WARNING)
-    try:
-        yield written
-    finally:
-        root.removeHandler(handler)
-        root.setLevel(levels[0])
-        client.setLevel(levels[1])

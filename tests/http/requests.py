@@ -4,10 +4,17 @@ from __future__ import annotations
 
 from typing import Any
 
+import httpx
+
 from tests.conftest import Running
 from tests.http import clubhouse, doors
 from tests.http.examples import DEFINITION_IMPORT, DOCUMENT, EXHIBITION, HOLDINGS_IMPORT, ISSUE
 from tests.pictures import photo_upload
+
+
+def own_headers(answer: httpx.Response) -> dict[str, str]:
+    """The headers that follow from what was asked, without the request's id."""
+    return {name: value for name, value in answer.headers.items() if name != "x-request-id"}
 
 
 async def addresses(service: Running, owner: dict[str, str]) -> dict[str, str]:

@@ -22,9 +22,10 @@ from service.sharing.actions.polling import check_due
 from service.sharing.model import MOST_OFFERED, MOST_PENDING_IMPORTS, pause_after
 from service.sharing.store import DueOriginStore
 from tests.conftest import Running, running, settings_for
-from tests.fetch.hosts import Answering, Names, Network, host, says, the_log
+from tests.fetch.hosts import Answering, Names, Network, host, says
 from tests.http import doors
 from tests.http.examples import DOCUMENT
+from tests.logs import listening
 
 pytestmark = pytest.mark.anyio
 
@@ -514,7 +515,7 @@ async def test_a_links_secret_stands_in_no_log_and_no_refusal(
     now, owner, origin, secret = datetime.now(UTC), service.collector(), Origin(), "sws_canary-of-the-link-0815"
     service.app.state.clock = lambda: now
     told = []
-    with the_log() as written:
+    with listening() as written:
         async with host(origin) as port:
             link = f"http://127.0.0.1:{port}/v1/shared/{secret}"
             where = await followed(service, owner, link)
@@ -529,13 +530,13 @@ async def test_a_links_secret_stands_in_no_log_and_no_refusal(
                 now += timedelta(days=1)
             told.append((await started(service, owner, **{"from": f"http://{secret}/{secret}"})).text)
     logged = written.getvalue() + "".join(capfd.readouterr())
-    assert "POST /v1/imports" in logged, "the log must have been seen"
+    assert "method=POST route=/v1/imports" in logged, "the log must have been seen"
     assert secret not in logged
     assert secret not in "".join(told)
     # The controls: it went over the wire, its owner sees it, and a client that logs whole addresses would have told it.
     assert secret in "".join(origin.heads)
     assert secret in (await service.client.get(f"{where}/origin", headers=owner)).json()["address"]
-    with the_log() as written, suppress(httpx.TransportError):
+    with listening() as written, suppress(httpx.TransportError):
         logging.getLogger("httpx").setLevel(logging.INFO)
         async with host(says(b"{}")) as port, httpx.AsyncClient(trust_env=False) as client:
             await client.get(f"http://127.0.0.1:{port}/{secret}")

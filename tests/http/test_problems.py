@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 import secrets
 from collections.abc import AsyncIterator
 from typing import Any
@@ -13,6 +12,7 @@ import pytest
 from service.http.problems import PROBLEM_KINDS
 from tests.conftest import Running, running, settings_for
 from tests.http.examples import CHECK, DOCUMENT
+from tests.logs import listening
 
 pytestmark = pytest.mark.anyio
 
@@ -174,7 +174,7 @@ async def test_no_body_whatever_leads_to_a_fault_of_the_service(service: Running
 
 
 async def test_an_unforeseen_error_tells_the_caller_nothing_and_the_log_no_secret(
-    service: Running, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+    service: Running, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     secret = secrets.token_hex(8)
 
@@ -183,18 +183,17 @@ async def test_an_unforeseen_error_tells_the_caller_nothing_and_the_log_no_secre
 
     # An operation that reads nothing from the query, so that a secret may stand there.
     monkeypatch.setattr("service.http.api.definitions.check_report", fail)
-    with caplog.at_level(logging.DEBUG):
+    with listening() as log:
         answer = await service.client.post(f"/v1/definition-checks?key={secret}", json=CHECK)
     checked(answer, "internal")
     assert secret not in answer.text
-    written = "\n".join(record.getMessage() for record in caplog.records if record.name.startswith("setwright"))
+    written = log.getvalue()
     assert secret not in written
     assert "RuntimeError" in written
-    assert "POST /v1/definition-checks 500" in written
+    assert "method=POST route=/v1/definition-checks status=500" in written
 
 
-async def test_the_log_has_the_route_and_not_the_address(service: Running, caplog: pytest.LogCaptureFixture) -> None:
-    with caplog.at_level(logging.INFO, logger="setwright.requests"):
+async def test_the_log_has_the_route_and_not_the_address(service: Running) -> None:
+    with listening() as log:
         await service.client.get("/v1/holdings/secret-in-path?and=query", headers=service.collector())
-    (line,) = [record.getMessage() for record in caplog.records if record.name == "setwright.requests"]
-    assert line.startswith("GET /v1/holdings/{id} 404")
+    assert log.requests == ["GET /v1/holdings/{id} 404"]

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-import io
-import logging
 from uuid import uuid4
 
 import pytest
 
-from service.http.middleware import begin_log
 from tests.conftest import Running
 from tests.http import clubhouse, doors
 from tests.http.contents import everything_kept
+from tests.logs import listening
 
 pytestmark = pytest.mark.anyio
 
@@ -20,18 +18,7 @@ CANARY = "canary-of-the-mint-4711"
 
 
 async def test_canaries_are_found_nowhere(service: Running, capfd: pytest.CaptureFixture[str]) -> None:
-    written = io.StringIO()
-    handler = logging.StreamHandler(written)
-    begin_log("debug")
-    root = logging.getLogger()
-    before = root.level
-    root.addHandler(handler)
-    root.setLevel(logging.DEBUG)
-    # The client of this test writes whole addresses; it is not the service.
-    client_log = logging.getLogger("httpx")
-    client_level = client_log.level
-    client_log.setLevel(logging.WARNING)
-    try:
+    with listening() as log:
         admin, name = service.collector(is_admin=True), f"Marta Feld {uuid4()}"
         invitation = (await doors.invited(service, admin))["invitation"]
         body = {"invitation": invitation, "name": name, "password": f"{CANARY} password"}
@@ -74,12 +61,8 @@ async def test_canaries_are_found_nowhere(service: Running, capfd: pytest.Captur
         assert all(400 <= answer.status_code < 500 for answer in answers), [a.status_code for a in answers]
         with contextlib.suppress(Exception):
             service.app.state.database.read(lambda _: (_ for _ in ()).throw(RuntimeError(CANARY)))
-    finally:
-        root.removeHandler(handler)
-        root.setLevel(before)
-        client_log.setLevel(client_level)
     told = "\n".join(answer.text + str(dict(answer.headers)) for answer in answers)
-    logged = written.getvalue() + "".join(capfd.readouterr())
+    logged = log.getvalue() + "".join(capfd.readouterr())
     assert "/v1/account/redemptions" in logged, "the log must have been seen"
     kept = everything_kept(service)
     assert name in kept, "the dump must see what is there"

@@ -16,10 +16,11 @@ from service.formats.strict_json import parse_yaml
 from service.rules.document import document_digest
 from service.sharing.model import Share
 from tests.conftest import Running
-from tests.fetch.hosts import the_log
 from tests.http import doors
 from tests.http.contents import everything_kept
 from tests.http.examples import DOCUMENT
+from tests.http.requests import own_headers
+from tests.logs import listening
 
 pytestmark = pytest.mark.anyio
 
@@ -219,7 +220,8 @@ async def test_every_link_that_leads_nowhere_is_answered_in_the_same_words(servi
         for door in DOORS:
             answer = await service.client.get(link + door)
             assert answer.status_code == 404, (link, door)
-            headers = {name: value for name, value in answer.headers.items() if name not in ("content-length",)}
+            headers = own_headers(answer)
+            headers.pop("content-length")
             told.add((answer.text, tuple(sorted(headers.items()))))
     assert len(told) == 1
     assert "there is no share '...'" in next(iter(told))[0]
@@ -265,12 +267,12 @@ async def test_a_link_that_outlives_its_revocation_is_seen(service: Running, mon
 
 
 async def test_a_links_secret_stands_in_no_log(service: Running, capfd: pytest.CaptureFixture[str]) -> None:
-    with the_log() as written:
+    with listening() as written:
         share = await doors.shared(service, service.collector())
         for door in (*DOORS, "?format=x", "/revisions/x", "/nothing", "%00"):
             await service.client.get(path_of(share) + door)
     logged = written.getvalue() + "".join(capfd.readouterr())
-    assert "GET /v1/shared/{secret}" in logged, "the log must have been seen"
+    assert "method=GET route=/v1/shared/{secret}" in logged, "the log must have been seen"
     assert path_of(share).rpartition("/")[2] not in logged
 
 

@@ -77,7 +77,7 @@ def test_a_polite_end_is_clean_and_the_log_has_no_secret(empty_database_url: str
     # What is printed into a pipe is a log that others read.
     assert "swt_" not in server.printed
     assert "canary-query" not in server.printed
-    assert "GET /v1/holdings 422" in server.printed
+    assert "method=GET route=/v1/holdings status=422" in server.printed
     assert "Traceback" not in server.printed
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 from collections.abc import Callable, Iterator
@@ -83,8 +84,8 @@ def test_share_import_revise_follow_adopt_revoke(
             assert ben.get(f"{mine}/evaluation").status_code == 200
             assert ben.get(f"{mine}/origin/revisions/2").status_code == 200
         # "unchanged" was answered by 304, the others by documents.
-        assert lender.printed.count("GET /v1/shared/{secret} 304") == 2
-        assert lender.printed.count("GET /v1/shared/{secret} 404") == 1
+        assert lender.printed.count("route=/v1/shared/{secret} status=304") == 2
+        assert lender.printed.count("route=/v1/shared/{secret} status=404") == 1
         secret = share["link"].rpartition("/")[2]
         assert secret not in lender.printed + borrower.printed
 
@@ -97,7 +98,7 @@ def test_without_the_setting_another_server_on_this_machine_is_not_asked(
     with serving(another_database_url()) as server, somebody(server) as client:
         answer = client.post("/v1/imports", json={"from": f"{server.address}/v1/shared/sws_x"})
         assert (answer.status_code, answer.json()["type"].rpartition("/")[2]) == (422, "address-not-allowed")
-        assert "GET /v1/shared/{secret}" not in server.printed
+        assert "route=/v1/shared/{secret}" not in server.printed
 
 
 @pytest.mark.timeout(90)
@@ -126,5 +127,6 @@ def test_a_browser_shows_the_page_and_asks_for_nothing_else(empty_database_url: 
         assert "Worn crown: a crown, grade less than 40." in done.stdout
         assert "<svg" in done.stdout
         assert "CONSOLE" not in done.stderr
-        asked = [line.split("setwright.requests: ")[1].split(" 2")[0] for line in server.lines if "GET" in line]
-        assert set(asked) - {"GET /health/ready", "GET /v1/shared/{secret}"} <= {"GET (no route) 404"}, asked
+        asked = re.findall(r'method=GET route=("\(no route\)"|\S+) status=(\d+)', server.printed)
+        expected = {("/health/ready", "200"), ("/v1/shared/{secret}", "200")}
+        assert set(asked) - expected <= {('"(no route)"', "404")}, asked

@@ -3,7 +3,6 @@ origin is left alone."""
 
 from __future__ import annotations
 
-import logging
 import math
 import secrets
 from collections import Counter
@@ -11,6 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Literal
 
+import structlog
 from sqlalchemy import Connection
 
 from service.accounts.model import Owner
@@ -22,7 +22,7 @@ from service.sharing.documents import definition_of, read_fetched
 from service.sharing.model import OWN, SHARE, Origin, OriginRevision
 from service.sharing.store import DueOriginStore, OriginStore
 
-log = logging.getLogger("setwright.polling")
+log = structlog.get_logger(part="polling")
 
 # So many origins that are due are asked in one run.
 MOST_IN_A_RUN = 50
@@ -86,7 +86,7 @@ async def check_due(context: Context, hours: int) -> Counter[str]:
                 # It was deleted meanwhile, or there is too much to do; its time comes again.
                 outcomes[error.code] += 1
     if outcomes:
-        log.info("asked %s origins: %s", outcomes.total(), dict(outcomes))
+        log.info("asked origins", origins=outcomes.total(), outcomes=dict(outcomes))
     return outcomes
 
 
