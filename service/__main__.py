@@ -466,8 +466,8 @@ def _allow_files(count: int) -> None:
     allowed = count if hard == unlimited else min(count, hard)
     resource.setrlimit(resource.RLIMIT_NOFILE, (allowed, hard))
     if allowed < count:
-        logging.getLogger("setwright").warning(
-            "this process may have %d open files: too few for CONNECTIONS_AT_ONCE; raise the limit (ulimit -n)", allowed
+        structlog.get_logger(part="start").warning(
+            "too few open files are allowed for CONNECTIONS_AT_ONCE; raise the limit (ulimit -n)", allowed=allowed
         )
 
 
