@@ -44,6 +44,7 @@ from service.http.api.vocabularies import vocabularies
 from service.http.client_address import ClientAddresses
 from service.http.connections import ConnectionTable
 from service.http.dependencies import set_context
+from service.http.elsewhere import Answered, Deadlines, answered
 from service.http.middleware import HeadAsGet, RequestLog
 from service.http.routing import RouteTable
 from service.observability.log import begin_log
@@ -103,20 +104,8 @@ _SILENT: dict[str, Any] = {
 GARBAGE = (10_000, 200, 50)
 
 
-def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
-    """The service. Its lifespan migrates the database and opens it; nothing is opened before. `alone`: the process is there for
-    nothing else, so that what it has at the start is left out of garbage collection."""
-
-    @asynccontextmanager
-    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        with opened(settings) as context:
-            set_context(app, context)
-            async with background(context):
-                if alone:
-                    gc.collect()
-                    gc.freeze()
-                yield
-
+def framework(settings: Settings, lifespan: Any = None) -> FastAPI:
+    """The application without its outer layers; `lifespan` opens its parts."""
     app = FastAPI(
         title="Setwright",
         version=engine_version(),
@@ -131,12 +120,8 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
     app.state.settings = settings
     app.state.connections = ConnectionTable(settings)
     problems.install(app)
+    app.add_exception_handler(Answered, answered)
     keep_answers(app.state, settings.answers_bytes)
-    app.add_middleware(AnsweredBefore, routes=[route for router in ROUTERS for route in router.routes])
-    app.add_middleware(HeadAsGet)
-    app.add_middleware(RequestLog)
-    if settings.trusted_networks:
-        app.add_middleware(ClientAddresses, trusted=settings.trusted_networks)
     # The routes themselves: what `include_router` makes of them anew for each app is the same, and takes most of the start.
     for router in ROUTERS:
         app.router.routes.extend(router.routes)
@@ -144,6 +129,31 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
 
     # FastAPI's own way to ask for the document leads to the mended one.
     app.openapi = lambda: openapi.document(app)  # type: ignore[method-assign]
+    return app
+
+
+def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
+    """The service. Its lifespan migrates the database and opens it; nothing is opened before. `alone`: the process is there for
+    nothing else, so that what it has at the start is left out of garbage collection."""
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        with opened(settings) as context:
+            set_context(app, context)
+            async with background(context):
+                if alone:
+                    context.start_work()
+                    gc.collect()
+                    gc.freeze()
+                yield
+
+    app = framework(settings, lifespan)
+    app.add_middleware(AnsweredBefore, routes=[route for router in ROUTERS for route in router.routes])
+    app.add_middleware(HeadAsGet)
+    app.add_middleware(Deadlines)
+    app.add_middleware(RequestLog)
+    if settings.trusted_networks:
+        app.add_middleware(ClientAddresses, trusted=settings.trusted_networks)
     return app
 
 

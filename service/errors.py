@@ -37,7 +37,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from typing import ClassVar
+from typing import Any, ClassVar
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +72,17 @@ class SetwrightError(Exception):
     """Root of everything a caller can act on."""
 
     code: ClassVar[str]
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        # It passes between processes whole, whatever its class is made of.
+        return _made_again, (type(self), self.args, self.__dict__)
+
+
+def _made_again(kind: type[SetwrightError], arguments: tuple[Any, ...], state: dict[str, Any]) -> SetwrightError:
+    error = kind.__new__(kind)
+    error.args = arguments
+    error.__dict__.update(state)
+    return error
 
 
 class Invalid(SetwrightError):
@@ -122,8 +133,7 @@ class TooHeavy(SetwrightError):
     """What is asked for cannot be worked out within a limit of one request.
 
     `doing` says what was being done ("evaluating the set"), `limit` names the limit ("the 30 seconds that a request may
-    take"), `sizes` are the sizes that make it heavy, by what is counted ("coins"), and `remedy` says what would help. It is
-    passed between processes whole."""
+    take"), `sizes` are the sizes that make it heavy, by what is counted ("coins"), and `remedy` says what would help."""
 
     code = "too-heavy"
 
@@ -132,9 +142,6 @@ class TooHeavy(SetwrightError):
         counted = ", ".join(f"{count:,} {what}" for what, count in self.sizes.items())
         message = f"{doing} ({counted}) exceeds {limit}" if counted else f"{doing} exceeds {limit}"
         super().__init__(f"{message}; {remedy}" if remedy else message)
-
-    def __reduce__(self) -> tuple[type[TooHeavy], tuple[str, str, dict[str, int], str]]:
-        return type(self), (self.doing, self.limit, self.sizes, self.remedy)
 
 
 class NotFound(SetwrightError):

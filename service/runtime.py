@@ -5,11 +5,15 @@ Actions that wait or compute take a `Context`; what only reads or writes takes a
 
 from __future__ import annotations
 
+import asyncio
 import sqlite3
+import tempfile
+from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
+from pathlib import Path
 from typing import Any, TypeVar
 
 import anyio
@@ -23,6 +27,7 @@ from service.database.lookup import Lookup
 from service.database.migrate import upgrade
 from service.errors import Busy
 from service.fetch.client import Fetcher
+from service.processes import Processes, function_at
 from service.settings import Settings
 
 Answer = TypeVar("Answer")
@@ -34,6 +39,8 @@ _PASSWORDS_AT_ONCE, _PASSWORDS_WAITING = 2, 100
 # Beside those of strangers, whatever these do.
 _PASSWORDS_OF_KNOWN_DEVICES_AT_ONCE, _PASSWORDS_OF_KNOWN_DEVICES_WAITING = 1, 50
 _FETCHES_AT_ONCE, _FETCHES_WAITING = 4, 16
+# As values they may take 25 times as much.
+_LARGE_BODIES = 1024 * 1024
 
 
 class Limiter:
@@ -69,13 +76,52 @@ class Limiter:
             self._inside -= 1
 
 
+class ByteGate:
+    """So many bytes of bodies are inside at once; the others wait, first come first served."""
+
+    def __init__(self, most_bytes: int) -> None:
+        self._most = self._free = most_bytes
+        self._waiting: deque[tuple[int, asyncio.Future[None]]] = deque()
+
+    async def enter(self, size: int, seconds: float) -> Callable[[], None]:
+        """Waits for room for `size` bytes, of which no more are counted than there are, for so long; what is returned gives the
+        room back. Raises Busy."""
+        size = min(size, self._most)
+        if size <= self._free and not self._waiting:
+            self._free -= size
+        else:
+            turn: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+            self._waiting.append((size, turn))
+            try:
+                # Shielded: room that was given in the last moment is given back below.
+                await asyncio.wait_for(asyncio.shield(turn), seconds)
+            except BaseException as error:
+                if turn.done():
+                    self._leave(size)
+                else:
+                    turn.cancel()
+                if isinstance(error, TimeoutError):
+                    raise Busy("the service reads as many large bodies as it can; try again shortly", 2) from None
+                raise
+        return lambda: self._leave(size)
+
+    def _leave(self, size: int) -> None:
+        self._free += size
+        while self._waiting and (self._waiting[0][1].cancelled() or self._waiting[0][0] <= self._free):
+            wanted, turn = self._waiting.popleft()
+            if not turn.cancelled():
+                self._free -= wanted
+                turn.set_result(None)
+
+
 def utc_now() -> datetime:
     return datetime.now(UTC)
 
 
 @dataclass(frozen=True, slots=True)
 class Context:
-    """The parts of the running service."""
+    """The parts of the running service. `spool`: the folder of bodies and answers that are too long for memory. `members`,
+    `strangers`: the processes for work of accounts, and of callers without one; None in such a process itself."""
 
     settings: Settings
     database: Database
@@ -85,6 +131,10 @@ class Context:
     known_device_limiter: Limiter
     blobs: BlobStore
     fetcher: Fetcher
+    spool: Path
+    large_bodies: ByteGate
+    members: Processes | None = None
+    strangers: Processes | None = None
     clock: Callable[[], datetime] = utc_now
 
     def now(self) -> datetime:
@@ -94,6 +144,12 @@ class Context:
     def today(self) -> date:
         """The day in UTC."""
         return self.clock().date()
+
+    def start_work(self) -> None:
+        """Starts the processes for work ahead of the first request."""
+        for processes in (self.members, self.strangers):
+            if processes is not None:
+                processes.start()
 
     async def read(self, action: Callable[[Connection], Answer]) -> Answer:
         """What the action reads in one snapshot, outside the event loop."""
@@ -114,6 +170,13 @@ class Context:
     async def compute(self, call: Callable[[], Answer]) -> Answer:
         """What `call` computes: a few at once, a short queue, past that Busy."""
         return await self.limiter.run(call)
+
+    async def in_process(self, place: str, *arguments: Any, doing: str) -> Any:
+        """What the function at `place` ("module:function") returns, in a process that can be ended, or here in such a one; see
+        `Processes.run`."""
+        if self.members is None:
+            return await in_thread(lambda: function_at(place)(*arguments))
+        return await self.members.run(place, *arguments, seconds=self.settings.request_seconds, doing=doing)
 
     async def run(self, call: Callable[[], Answer]) -> Answer:
         """What `call` returns, outside the event loop; for what waits rather than computes."""
@@ -139,16 +202,35 @@ def opened_database(settings: Settings) -> Iterator[Database]:
 @contextmanager
 def opened(settings: Settings) -> Iterator[Context]:
     """The parts of a service with these settings; closed at the end."""
-    with opened_database(settings) as database:
-        yield Context(
-            settings,
-            database,
-            Limiter(settings.solves_at_once, settings.solves_waiting),
-            Limiter(_PHOTOS_AT_ONCE, settings.solves_waiting),
-            Limiter(_PASSWORDS_AT_ONCE, _PASSWORDS_WAITING),
-            Limiter(_PASSWORDS_OF_KNOWN_DEVICES_AT_ONCE, _PASSWORDS_OF_KNOWN_DEVICES_WAITING),
-            blob_store_of(settings),
-            Fetcher(
-                from_loopback=settings.imports_from_loopback, turn=Limiter(_FETCHES_AT_ONCE, _FETCHES_WAITING).turn
-            ),
-        )
+    members, strangers = (Processes(room) for room in settings.rooms)
+    with (
+        opened_database(settings) as database,
+        tempfile.TemporaryDirectory(prefix="setwright-", dir=settings.spool_dir) as spool,
+    ):
+        try:
+            yield replace(_parts(settings, database, Path(spool)), members=members, strangers=strangers)
+        finally:
+            members.close()
+            strangers.close()
+
+
+def opened_inside(settings: Settings, clock: Callable[[], datetime]) -> Context:
+    """The parts for a process that only answers what is passed to it; they are never closed. The database was migrated by the
+    service that started the process."""
+    database = Database(settings.database_url.get_secret_value(), settings.limits)
+    return replace(_parts(settings, database, Path(tempfile.gettempdir())), clock=clock)
+
+
+def _parts(settings: Settings, database: Database, spool: Path) -> Context:
+    return Context(
+        settings,
+        database,
+        Limiter(settings.solves_at_once, settings.solves_waiting),
+        Limiter(_PHOTOS_AT_ONCE, settings.solves_waiting),
+        Limiter(_PASSWORDS_AT_ONCE, _PASSWORDS_WAITING),
+        Limiter(_PASSWORDS_OF_KNOWN_DEVICES_AT_ONCE, _PASSWORDS_OF_KNOWN_DEVICES_WAITING),
+        blob_store_of(settings),
+        Fetcher(from_loopback=settings.imports_from_loopback, turn=Limiter(_FETCHES_AT_ONCE, _FETCHES_WAITING).turn),
+        spool,
+        ByteGate(_LARGE_BODIES),
+    )

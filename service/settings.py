@@ -16,6 +16,7 @@ from pydantic_settings import BaseSettings, SettingsConfigDict
 from sqlalchemy import URL, make_url
 
 from service.database.engine import Limits, read_url
+from service.processes import Room
 
 PREFIX = "SETWRIGHT_"
 MEBIBYTE = 1024 * 1024
@@ -114,6 +115,46 @@ class Settings(BaseSettings):
         default=2, ge=1, le=64, description="Evaluations computed at the same time in one process."
     )
     solves_waiting: int = Field(default=16, ge=0, description="Evaluations that may wait their turn; past that: 503.")
+    small_work_milliseconds: float = Field(
+        default=10.0,
+        ge=0,
+        description="Work that is thought to take no longer than this is done in a thread, all else in a process of its own.",
+    )
+    work_bytes: int = Field(
+        default=1024 * MEBIBYTE,
+        ge=64 * MEBIBYTE,
+        description="Memory that one process for work may take besides what it has at its start, in bytes. The limit is one of "
+        "address space (RLIMIT_AS); a container's own limit (cgroup) stands besides it.",
+    )
+    request_seconds: float = Field(
+        default=30.0, gt=0, description="How long a request may take from its head on, without the time its body takes."
+    )
+    anonymous_at_once: int = Field(
+        default=1, ge=1, le=64, description="The same as SOLVES_AT_ONCE for callers without an account."
+    )
+    anonymous_waiting: int = Field(
+        default=8, ge=0, description="The same as SOLVES_WAITING for callers without an account."
+    )
+    anonymous_work_bytes: int = Field(
+        default=512 * MEBIBYTE,
+        ge=64 * MEBIBYTE,
+        description="The same as WORK_BYTES for callers without an account.",
+    )
+    anonymous_seconds: float = Field(
+        default=5.0, gt=0, description="The same as REQUEST_SECONDS for callers without an account."
+    )
+    anonymous_body_bytes: int = Field(
+        default=MEBIBYTE, ge=1024, description="The longest body without an account, in bytes."
+    )
+    anonymous_yaml_bytes: int = Field(
+        default=64 * 1024, ge=1024, description="The longest body in YAML without an account, in bytes."
+    )
+    anonymous_coins: int = Field(default=500, ge=0, description="Coins of one evaluation without an account.")
+    anonymous_places: int = Field(default=200, ge=0, description="Places of one evaluation without an account.")
+    spool_dir: Path | None = Field(
+        default=None,
+        description="The folder for bodies and answers that are too long for memory; left out: the system's for temporary files.",
+    )
     answers_bytes: int = Field(
         default=64 * MEBIBYTE,
         ge=0,
@@ -252,6 +293,14 @@ class Settings(BaseSettings):
         values = [getattr(self, name) for name in type(self).model_fields]
         texts = [value.get_secret_value() for value in values if isinstance(value, SecretStr)]
         return [text for text in (make_url(text).password if "://" in text else text for text in texts) if text]
+
+    @property
+    def rooms(self) -> tuple[Room, Room]:
+        """For work of accounts, and of callers without one, who stand back behind everybody else."""
+        return (
+            Room(self.solves_at_once, self.solves_waiting, self.work_bytes, niceness=1),
+            Room(self.anonymous_at_once, self.anonymous_waiting, self.anonymous_work_bytes, niceness=15),
+        )
 
     @cached_property
     def is_sqlite(self) -> bool:

@@ -136,7 +136,9 @@ def anyio_backend() -> str:
 
 def settings_for(url: str, **more: object) -> Settings:
     """Settings for tests: a fixed address, nothing from the environment."""
-    return Settings(database_url=SecretStr(url), base_url="http://setwright.test", **more)  # type: ignore[arg-type]
+    # A busy machine takes its time, and hardly a test needs a process of its own.
+    patient = {"request_seconds": 120.0, "anonymous_seconds": 120.0, "small_work_milliseconds": 100.0, **more}
+    return Settings(database_url=SecretStr(url), base_url="http://setwright.test", **patient)  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True)

@@ -6,12 +6,12 @@ refused only when a quarter of its estimate exceeds the limit, and what ends in 
 is ended at its deadline by whoever runs it.
 
 What the search under set-level rules may take is not estimated but granted: `budget_seconds` of the request, most often far
-from used up. It never refuses anything, and keeps work from being small.
+from used up. It never refuses anything.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -56,7 +56,12 @@ class Cost:
     @property
     def is_small(self) -> bool:
         """Whether it may be done here and now, in a thread."""
-        return self.solver_seconds == 0 and self.milliseconds <= SMALL_MILLISECONDS
+        return self.is_within(SMALL_MILLISECONDS)
+
+    def is_within(self, milliseconds: float) -> bool:
+        """Whether it takes no longer than that. A search under set-level rules may take what it was granted, but for problems as
+        small as this it ends at once."""
+        return self.milliseconds <= milliseconds
 
     def ensure_ends_within(self, seconds: float) -> None:
         """Raises TooHeavy, naming the limit and the sizes, where it cannot end within so many seconds."""
@@ -72,6 +77,17 @@ class Cost:
             solver_seconds=self.solver_seconds * count,
             sizes={what: count, **self.sizes},
         )
+
+
+def together(doing: str, costs: Sequence[Cost], counted: str) -> Cost:
+    """Several pieces of work one after the other, which share what the search may take; `counted` says what they are."""
+    return Cost(
+        doing,
+        sum(cost.milliseconds for cost in costs),
+        sum(cost.at_least for cost in costs),
+        max((cost.solver_seconds for cost in costs), default=0.0),
+        {counted: len(costs)},
+    )
 
 
 def seconds_in_words(seconds: float) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, bindparam, select
+from sqlalchemy import Connection, Row, Select, bindparam, func, select
 
 from service.accounts.model import Owner
 from service.errors import Conflict, NotFound
@@ -57,6 +57,11 @@ class HoldingStore:
     def all(self) -> tuple[StoredHolding, ...]:
         """Every holding, in the order of ids."""
         return tuple(_stored(row) for row in self._connection.execute(self._living().order_by(holding.c.id)))
+
+    def number(self) -> int:
+        """How many holdings there are."""
+        query = select(func.count()).where(holding.c.owner_id == self._owner.id, holding.c.destroyed.is_(False))
+        return int(self._connection.execute(query).scalar_one())
 
     def some(self, identities: Collection[str]) -> tuple[StoredHolding, ...]:
         """Those of these holdings that there are, in the order of ids."""

@@ -19,6 +19,7 @@ from starlette.responses import Response
 
 from service.accounts.model import Owner
 from service.http.conditional import IfNoneMatch, is_known
+from service.http.elsewhere import Answered, FileAnswer
 from service.http.responses import Reply
 from service.progress.actions.stored_set import SetKey
 
@@ -82,8 +83,10 @@ class Answers:
         flight = self._flights[address] = _Flight()
         try:
             made, answer = await make()
-            flight.answer = answer
-            self._keep(made, answer)
+            # One that comes from a file is given once, a refusal from elsewhere to whoever asked.
+            if not isinstance(answer, FileAnswer) and answer.status_code == 200:
+                flight.answer = answer
+                self._keep(made, answer)
         finally:
             del self._flights[address]
             flight.landed.set()
@@ -178,7 +181,12 @@ class StoredAnswers:
             return cast("Reply[Any]", unchanged(tag))
 
         async def made() -> tuple[Address, Response]:
-            of, answer = await make()
+            try:
+                of, answer = await make()
+            except Answered as elsewhere:
+                # Its tag says which state it is of.
+                named = elsewhere.response.headers.get("etag") if question.is_tagged else None
+                return Address(path, owner, named or tag), elsewhere.response
             return Address(path, owner, question.tag(of, day)), answer
 
         # Operations declare the value, and may return the response that has it.

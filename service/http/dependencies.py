@@ -13,12 +13,14 @@ from fastapi import Depends, FastAPI, Path, Request
 from service import runtime
 from service.accounts.actions import known
 from service.accounts.model import ADMIN, Caller, Owner, token_digest
-from service.accounts.store import CALLER, AccountStore, caller_of
+from service.accounts.store import CALLER as CALLER_ROW
+from service.accounts.store import AccountStore, caller_of
 from service.clubs.actions.members import admit
 from service.clubs.model import MEMBER, STEWARD, Membership
 from service.database.ids import read_id
 from service.errors import Fault, Forbidden, Invalid, NotAuthenticated, NotFound, SetwrightError
 from service.formats.strict_json import JSON, MERGE_PATCH
+from service.http.elsewhere import CALLER
 from service.http.openapi import OWNER, PERHAPS, RequestBody, describes, scopes_needed
 from service.http.request_body import read_body
 from service.http.wire import In, read
@@ -59,7 +61,6 @@ ClientAddress = Annotated[str | None, Depends(_address)]
 
 # --- the caller ----------------------------------------------------------------------------------------------------------
 
-_CALLER = "setwright.caller"
 # Set in the scope of a request that has a valid token: all that the log tells of a caller.
 IS_ACCOUNT = "setwright.is_account"
 _TOKEN_PROBLEMS = ("unwelcome", "forbidden-scope", "not-ready", "busy")
@@ -88,7 +89,7 @@ async def _optional_caller(request: Request) -> Caller | None:
         return None
     context = context_of(request.app)
     now, digest = context.now(), token_digest(token)
-    caller = known(caller_of(await context.look_up(CALLER, digest=digest), digest, now))
+    caller = known(caller_of(await context.look_up(CALLER_ROW, digest=digest), digest, now))
     caller.ensure(scopes_needed(request.method, request.scope["route"].openapi_extra))
     if caller.token.is_worth_noting(now):
         # That it could not be written is no reason to refuse a request that only reads.
@@ -111,12 +112,12 @@ async def still_authenticated(request: Request) -> Owner | None:
 # Of a request that several of these ask, the caller is looked up once. They call one another rather than depend on one another:
 # to FastAPI each step of a chain is half as much work as the look-up.
 async def _found_caller(request: Request) -> Caller | None:
-    if _CALLER not in request.scope:
-        found = request.scope[_CALLER] = await _optional_caller(request)
+    if CALLER not in request.scope:
+        found = request.scope[CALLER] = await _optional_caller(request)
         if found is not None:
             request.scope[IS_ACCOUNT] = True
         return found
-    known_before: Caller | None = request.scope[_CALLER]
+    known_before: Caller | None = request.scope[CALLER]
     return known_before
 
 

@@ -4,6 +4,7 @@ one, holdings, issues, vocabularies; in queries which revision of a set, for whi
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
@@ -11,18 +12,28 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, WithJsonSchema
 from pydantic_core import PydanticCustomError
+from sqlalchemy import Connection
 
-from service.errors import Fault, Invalid, InvalidQuery
+from service import runtime
+from service.accounts.model import Owner
+from service.database.ids import read_id
+from service.errors import Fault, Invalid, InvalidQuery, NotFound, OverLimit
+from service.evaluation.cost import Sizes
+from service.evaluation.document_sizes import sizes_of_document, stated_places
 from service.facts.kinds import value_kind_of
 from service.facts.own_vocabularies import OwnVocabulary
 from service.formats.strict_json import YAML
+from service.holdings.store import HoldingStore
 from service.http.dependencies import Received
 from service.http.wire import Day, In, OtherForm, QueryIn, RevisionNumber, read
 from service.progress.actions.inputs import DefinitionReference, SentIssue
+from service.progress.actions.stored_set import find_revision
 from service.reference.actions import SentDocument
 from service.reference.model import IssueName
+from service.rules.definition import MOST_PLACES
 from service.rules.presumptions import MOST_ENTRIES, MOST_LISTED_ISSUES
 from service.rules.vocabularies import read_own
+from service.settings import Settings
 
 Id = Annotated[str, StringConstraints(min_length=1, max_length=200)]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=500)]
@@ -298,6 +309,55 @@ def wrong_wrapping(value: Any, at: str = "") -> list[Fault]:
         message = f"the definition is in the member '{inside[0][:80]}', which is not read"
         return [Fault("wrapping", message, f"{at}/{inside[0][:80]}", _FORMS)]
     return []
+
+
+async def sizes_asked(
+    context: runtime.Context, owner: Owner | None, definition: Any, holdings: Any, solver_seconds: float
+) -> Sizes:
+    """The sizes of a definition in a body, or kept here, and of the holdings beside it, "mine" being those kept here."""
+    named = (
+        definition.get("id")
+        if isinstance(definition, dict) and not {"format", "document"} & definition.keys()
+        else None
+    )
+    identity, number = read_id(str(named)) if named else None, definition.get("revision") if named else None
+
+    def read_sizes(connection: Connection) -> Sizes:
+        assert owner is not None
+        coins = HoldingStore(connection, owner).number() if holdings == "mine" else len(holdings)
+        if identity is None:
+            return sizes_of_document(definition, coins, solver_seconds)
+        # Whoever reads it says that there is none.
+        with suppress(NotFound):
+            document = find_revision(connection, owner, identity, number if isinstance(number, int) else None).document
+            return sizes_of_document(document, coins, solver_seconds)
+        return Sizes(coins=coins)
+
+    if owner is not None and (identity is not None or holdings == "mine"):
+        return await context.read(read_sizes)
+    return sizes_of_document(definition, 0 if holdings == "mine" else len(holdings), solver_seconds)
+
+
+def ensure_allowed(settings: Settings, owner: Owner | None, definition: Any, holdings: Any) -> None:
+    """Raises OverLimit where somebody without an account asks for more than such callers may."""
+    if owner is not None:
+        return
+    with_account = "ask with an account for more"
+    faults = []
+    if isinstance(holdings, list) and len(holdings) > settings.anonymous_coins:
+        message = (
+            f"without an account up to {settings.anonymous_coins} coins are looked at, and these are {len(holdings)}"
+        )
+        faults.append(Fault("over-limit", message, "/holdings", with_account))
+    places = stated_places(definition)
+    # What no definition may have is refused by whoever reads it, with the place where it stands.
+    if settings.anonymous_places < places <= MOST_PLACES:
+        message = (
+            f"without an account a definition has up to {settings.anonymous_places} places, and this one has {places}"
+        )
+        faults.append(Fault("over-limit", message, "/definition", with_account))
+    if faults:
+        raise OverLimit(faults)
 
 
 def sent_issues(issues: list[IssueIn]) -> list[SentIssue]:

@@ -28,6 +28,13 @@ _REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{8,64}")
 _TRACEPARENT = re.compile(r"(?!ff)([0-9a-f]{2})-(?!0{32})([0-9a-f]{32})-(?!0{16})[0-9a-f]{16}-[0-9a-f]{2}(-.*)?")
 
 
+def log_unforeseen(error: Exception) -> None:
+    """Logs an error's kind and its places in the code, without its text, which may hold secrets."""
+    frames = traceback.extract_tb(error.__traceback__)
+    places = " < ".join(f"{frame.filename}:{frame.lineno} {frame.name}" for frame in reversed(frames))
+    errors.error("unforeseen error", kind=type(error).__name__, places=places)
+
+
 class HeadAsGet:
     """Answers HEAD as GET without the body (RFC 9110, section 9.3.2): the same status and headers. `method_sent` in the scope
     is HEAD then, for what counts documents that are handed out."""
@@ -117,9 +124,7 @@ class RequestLog:
         try:
             await self._app(scope, receive, noting)
         except Exception as error:
-            frames = traceback.extract_tb(error.__traceback__)
-            places = " < ".join(f"{frame.filename}:{frame.lineno} {frame.name}" for frame in reversed(frames))
-            errors.error("unforeseen error", kind=type(error).__name__, places=places)
+            log_unforeseen(error)
             if status == 0:
                 await problem_response(Request(scope), problem_of(error))(scope, receive, noting)
         finally:

@@ -19,7 +19,6 @@ def test_small_work_stays_where_it_is_and_large_work_does_not() -> None:
     assert not cost_of_evaluation(HUGE).is_small
     assert Cost("work", 5.0, 0.0).is_small
     assert not Cost("work", 5.1, 0.0).is_small
-    assert not Cost("work", 5.0, 0.0, solver_seconds=0.1).is_small
 
 
 def test_a_refusal_names_the_limit_what_was_done_the_sizes_and_what_would_help() -> None:

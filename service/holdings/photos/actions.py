@@ -21,7 +21,7 @@ from service.blobs.store import BlobStore
 from service.database.engine import Database
 from service.database.ids import new_id, read_id
 from service.errors import Conflict, NotFound, SetwrightError
-from service.holdings.photos.images import FULL, SIZES, Photo, digest_in, name_of, prepare_photo
+from service.holdings.photos.images import FULL, SIZES, Photo, digest_in, is_drawn_quickly, name_of, prepare_photo
 from service.holdings.photos.store import PhotoStore, StoredPhoto
 from service.holdings.store import HoldingStore
 from service.runtime import Context
@@ -55,7 +55,12 @@ async def prepared(context: Context, owner: Owner, holding: str, raw: bytes, kin
     """What is kept of a file for a holding. Raises NotFound without the holding, before the file is looked at; else as
     `prepare`; Busy when too many wait."""
     await context.read(lambda connection: HoldingStore(connection, owner).get(holding))
-    return await context.photo_limiter.run(lambda: prepare_photo(raw, kind))
+    if is_drawn_quickly(raw, kind):
+        return await context.photo_limiter.run(lambda: prepare_photo(raw, kind))
+    photo: Photo = await context.in_process(
+        "service.holdings.photos.images:prepare_photo", raw, kind, doing="drawing the picture anew"
+    )
+    return photo
 
 
 def add(

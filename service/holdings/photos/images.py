@@ -29,6 +29,7 @@ FULL, LARGE, SMALL = "full", "640", "160"
 SIZES = (FULL, LARGE, SMALL)
 # The largest that usual cameras of phones give; drawing one anew takes up to 400 MB.
 MOST_PIXELS = 25_000_000
+_QUICK_PIXELS = 500_000
 
 _FORMATS = {JPEG: "JPEG", PNG: "PNG", WEBP: "WEBP"}
 _PROFILE_BYTES = 1024 * 1024
@@ -81,6 +82,17 @@ def prepare_photo(raw: bytes, kind: str, most_pixels: int = MOST_PIXELS) -> Phot
     images = {FULL: _encoded(image, kind)}
     images |= {size: _encoded(_smaller(image, int(size)), kind) for size in (LARGE, SMALL)}
     return Photo(kind, image.width, image.height, images)
+
+
+def is_drawn_quickly(raw: bytes, kind: str) -> bool:
+    """Whether drawing it anew takes a few megabytes and a moment, or it is no image at all."""
+    if photo_type_of(raw) != kind:
+        return True
+    try:
+        width, height = _size(raw, kind)
+    except Invalid:
+        return True
+    return width * height <= _QUICK_PIXELS
 
 
 def photo_type_of(raw: bytes) -> str | None:

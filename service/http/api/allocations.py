@@ -11,17 +11,21 @@ from pydantic import BeforeValidator, Field, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from service.errors import Invalid
+from service.evaluation.cost import cost_of_doubts, cost_of_evaluation, together
 from service.formats.strict_json import YAML
 from service.http.dependencies import Context, CurrentOwner, Json, OptionalOwner
+from service.http.elsewhere import Work
 from service.http.inputs import (
     AnyHoldings,
     Id,
     IssueIn,
     Seconds,
     VocabularyIn,
+    ensure_allowed,
     inline_definition,
     sent_issues,
     sent_vocabularies,
+    sizes_asked,
 )
 from service.http.openapi import problems, router
 from service.http.wire import Day, In, OtherForm, QueryIn, RevisionNumber
@@ -29,6 +33,7 @@ from service.progress.actions import allocations as actions
 from service.progress.actions import information
 from service.progress.actions.allocations import AllocationInputs, SetChoice
 from service.progress.actions.candidates import MOST_SETS
+from service.progress.actions.sizes import sizes_of_sets
 from service.progress.allocated import Allocation, Mode
 from service.progress.allocations import MOST_ALLOCATED_SETS
 from service.progress.doubts import Doubts
@@ -119,9 +124,17 @@ class AllocationsIn(In):
 
 
 @allocations.post("/allocations", responses=problems("not-found", "over-limit", "too-heavy"))
-async def allocate_holdings(context: Context, owner: OptionalOwner, body: Json[AllocationsIn]) -> Allocation:
+async def allocate_holdings(
+    context: Context, owner: OptionalOwner, body: Json[AllocationsIn], work: Work
+) -> Allocation:
     """Share my coins out among several sets, each coin to one of them."""
     inputs = body.inputs(context.today())
+    costs = []
+    for one in body.sets:
+        ensure_allowed(context.settings, owner, one.definition, body.holdings)
+        sizes = await sizes_asked(context, owner, one.definition, body.holdings, body.budget_seconds)
+        costs.append(cost_of_evaluation(sizes))
+    await work.weigh(together("sharing the coins out", costs, "sets"))
     return await context.compute(lambda: actions.allocate_holdings(context.database, owner, inputs))
 
 
@@ -140,7 +153,11 @@ class DoubtsQuery(QueryIn):
 
 
 @doubts.get("/doubts", responses=problems("not-found", "over-limit", "too-heavy"))
-async def list_doubts(context: Context, owner: CurrentOwner, query: Annotated[DoubtsQuery, Query()]) -> Doubts:
+async def list_doubts(
+    context: Context, owner: CurrentOwner, query: Annotated[DoubtsQuery, Query()], work: Work
+) -> Doubts:
     """What to look at: the unknown facts of my coins that change most."""
+    sizes = await context.read(lambda connection: sizes_of_sets(connection, owner, query.definition))
+    await work.weigh(together("weighing the doubts", [cost_of_doubts(one) for one in sizes], "sets"))
     day = query.today or context.today()
     return await context.compute(lambda: information.doubts_of(context.database, owner, query.definition, day))

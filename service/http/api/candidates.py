@@ -9,9 +9,11 @@ from typing import Annotated, Any, ClassVar
 from pydantic import Field, StringConstraints
 
 from service.errors import Fault, Invalid
+from service.evaluation.cost import cost_of_candidates, together
 from service.formats.shapes import AttributeName
 from service.holdings.model import NamedIssueIn
 from service.http.dependencies import Context, Json, OptionalOwner
+from service.http.elsewhere import Work
 from service.http.inputs import (
     SAME_AS_YAML,
     AnyDefinition,
@@ -20,14 +22,17 @@ from service.http.inputs import (
     IssueIn,
     Seconds,
     VocabularyIn,
+    ensure_allowed,
     sent_definition,
     sent_issues,
     sent_vocabularies,
+    sizes_asked,
 )
 from service.http.openapi import problems, router
 from service.http.wire import Day, In, Money, OtherForm
 from service.progress.actions.candidates import MOST_SETS, CandidateCoin, CandidatesInputs, consider
 from service.progress.actions.evaluate import EvaluationInputs
+from service.progress.actions.sizes import sizes_of_sets
 from service.progress.candidates import MOST_COINS, CandidatesResult
 
 candidates = router("/v1", "Evaluations")
@@ -105,7 +110,18 @@ class CandidatesIn(In):
 
 
 @candidates.post("/candidates", responses=problems("not-found", "over-limit", "too-heavy"))
-async def consider_candidates(context: Context, owner: OptionalOwner, body: Json[CandidatesIn]) -> CandidatesResult:
+async def consider_candidates(
+    context: Context, owner: OptionalOwner, body: Json[CandidatesIn], work: Work
+) -> CandidatesResult:
     """What coins not owned yet would do in my sets, and which to buy."""
     inputs = body.inputs(context.today())
+    if body.definition is not None:
+        ensure_allowed(context.settings, owner, body.definition, body.holdings)
+        sizes = [await sizes_asked(context, owner, body.definition, body.holdings, body.budget_seconds)]
+    elif owner is not None:
+        sizes = await context.read(lambda c: sizes_of_sets(c, owner, body.definitions, body.budget_seconds))
+    else:
+        sizes = []
+    costs = [cost_of_candidates(one, len(body.coins)) for one in sizes]
+    await work.weigh(together("trying the coins in the sets", costs, "sets"))
     return await context.compute(lambda: consider(context.database, owner, inputs))

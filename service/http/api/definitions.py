@@ -17,18 +17,21 @@ from service.definitions import actions
 from service.definitions.details import DefinitionDetails, details_of
 from service.definitions.model import DefinitionSummary, Revision, StoredDefinition
 from service.definitions.store import DefinitionStore
+from service.evaluation.cost import cost_of_check
 from service.facts.vocabulary import Vocabulary
 from service.formats.strict_json import YAML
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, OptionalOwner, Unread
+from service.http.elsewhere import Work
 from service.http.idempotency import IdempotencyKey
-from service.http.inputs import InputsIn, document_in, unwrapped
+from service.http.inputs import InputsIn, document_in, ensure_allowed, sizes_asked, unwrapped
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, number_key, page
 from service.http.responses import Created, Paged, Reply, Tagged, created, tagged
 from service.http.wire import Day, In, NewId, OtherForm, QueryIn, RevisionNumber
 from service.progress.actions import inputs
 from service.progress.actions.check import check_report, publishable
+from service.progress.actions.sizes import sizes_to_check
 from service.progress.check import DefinitionCheck
 from service.reference import actions as reference
 from service.reference.store import IssueStore
@@ -190,8 +193,10 @@ async def publish_revision(
     query: Annotated[PublishQuery, Query()],
     expected: IfMatch,
     key: IdempotencyKey,
+    work: Work,
 ) -> Created[DefinitionDetails]:
     """Publish the draft as an immutable revision."""
+    await work.weigh(cost_of_check(await context.read(lambda c: sizes_to_check(c, owner, id, None))))
     stored, own = await context.read(
         lambda c: (DefinitionStore(c, owner).line(id), IssueStore(c, owner).own_reference())
     )
@@ -250,20 +255,25 @@ class CheckQuery(QueryIn):
 
 
 @checks.post("/definition-checks", responses=problems("not-found", "over-limit", "too-heavy"))
-async def check_definition(context: Context, owner: OptionalOwner, body: Unread[CheckIn]) -> DefinitionCheck:
+async def check_definition(
+    context: Context, owner: OptionalOwner, body: Unread[CheckIn], work: Work
+) -> DefinitionCheck:
     """Check a set definition before a club relies on it."""
     found = unwrapped(body.value)
     if found is not None:
         beside = {name: part for name, part in body.value.items() if found.at and name != "document"}
         body = replace(body, value={**beside, "definition": found.document})
     sent = body.read()
+    ensure_allowed(context.settings, owner, sent.definition, [])
+    await work.weigh(cost_of_check(await sizes_asked(context, owner, sent.definition, [], 0)))
     return await context.compute(lambda: check_report(context.database, owner, sent.inputs(context.today())))
 
 
 @checks.get("/definitions/{id}/check", responses=problems("over-limit", "too-heavy"))
 async def check_mine(
-    context: Context, owner: CurrentOwner, id: DefinitionId, query: Annotated[CheckQuery, Query()]
+    context: Context, owner: CurrentOwner, id: DefinitionId, query: Annotated[CheckQuery, Query()], work: Work
 ) -> DefinitionCheck:
     """Check a definition kept here: its draft, or one of its revisions."""
+    await work.weigh(cost_of_check(await context.read(lambda c: sizes_to_check(c, owner, id, query.revision))))
     asked = inputs.Inputs(inputs.DefinitionReference(id, query.revision), query.today or context.today())
     return await context.compute(lambda: check_report(context.database, owner, asked))

@@ -12,10 +12,21 @@ from starlette.responses import Response
 
 from service import runtime
 from service.errors import Fault, Invalid, SetwrightError
+from service.evaluation.cost import cost_of_evaluation, cost_of_explanation
 from service.http.answers import KeptAnswers, Question
 from service.http.conditional import entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, OptionalOwner, Received, Unread
-from service.http.inputs import AnyHoldings, JudgedIn, PlacingIn, Seconds, SetQuery, pairs
+from service.http.elsewhere import Work
+from service.http.inputs import (
+    AnyHoldings,
+    JudgedIn,
+    PlacingIn,
+    Seconds,
+    SetQuery,
+    ensure_allowed,
+    pairs,
+    sizes_asked,
+)
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends
@@ -24,6 +35,7 @@ from service.progress.actions import evaluate as evaluating
 from service.progress.actions import explain as explaining
 from service.progress.actions.evaluate import EvaluationInputs
 from service.progress.actions.explain import ExplanationInputs
+from service.progress.actions.sizes import sizes_of_set
 from service.progress.actions.stored_set import LoadedRequest, SetKey, load_key, load_stored_set
 from service.progress.explain import Explanation, explanation_text
 from service.progress.on_paper import evaluation_csv, evaluation_html, evaluation_text
@@ -109,6 +121,7 @@ async def evaluate(
     owner: OptionalOwner,
     query: Annotated[FormQuery, Query()],
     body: Unread[EvaluationIn],
+    work: Work,
 ) -> Annotated[Reply[Evaluation], Sends(media=_forms().media)]:
     """Evaluate a set definition against holdings."""
 
@@ -116,6 +129,9 @@ async def evaluate(
         return evaluating.evaluation_request(context.database, owner, asked.inputs(context.today()))
 
     asked = await _read(context, body, {"holdings": []}, ask)
+    ensure_allowed(context.settings, owner, asked.definition, asked.holdings)
+    sizes = await sizes_asked(context, owner, asked.definition, asked.holdings, asked.budget_seconds)
+    await work.weigh(cost_of_evaluation(sizes))
 
     # Reading the definition and 100,000 holdings takes time too, so it happens under the limiter with the solve.
     def answer() -> Reply[Evaluation]:
@@ -128,7 +144,7 @@ async def evaluate(
 
 @evaluations.post("/explanations", responses=problems("not-found", "over-limit", "too-heavy"))
 async def explain_holding(
-    request: Request, context: Context, owner: OptionalOwner, body: Unread[ExplanationIn]
+    request: Request, context: Context, owner: OptionalOwner, body: Unread[ExplanationIn], work: Work
 ) -> Annotated[Reply[Explanation], Sends(media=_EXPLANATIONS.media)]:
     """Explain one holding against one place or all, the closest first; as text in three lines."""
 
@@ -136,6 +152,8 @@ async def explain_holding(
         return explaining.explanation_request(context.database, owner, asked.inputs(context.today()))
 
     asked = await _read(context, body, {"holding": {"id": "?"}}, ask)
+    ensure_allowed(context.settings, owner, asked.definition, [])
+    await work.weigh(cost_of_explanation(await sizes_asked(context, owner, asked.definition, [], 0)))
     explained = await context.compute(
         lambda: explaining.explain_holding(context.database, owner, asked.inputs(context.today()))
     )
@@ -149,6 +167,7 @@ async def evaluate_mine(
     id: DefinitionId,
     query: Annotated[MineQuery, Query()],
     answers: KeptAnswers,
+    work: Work,
 ) -> Annotated[Reply[Evaluation], Sends(headers=_ETAG, media=_forms().media)]:
     """A definition kept here against the holdings kept here."""
     day, form = query.today or context.today(), _forms().chosen(answers.request, query.format)
@@ -157,6 +176,8 @@ async def evaluate_mine(
         return entity_tag(*key.version(day), query.presume, form)
 
     async def make() -> tuple[SetKey, Response]:
+        sizes = await context.read(lambda connection: sizes_of_set(connection, owner, id, query.revision))
+        await work.weigh(cost_of_evaluation(sizes))
         # Read with holdings and issues, in one snapshot: the answer and its tag are then of the same state.
         mine = await context.read(lambda connection: load_stored_set(connection, owner, id, query.revision))
 

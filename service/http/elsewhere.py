@@ -1,0 +1,248 @@
+"""Requests that are answered in a process of their own: whole, by the same application, so that the answer is the one that this
+process would have given.
+
+What takes longer than a moment, and what reads large or compressed bodies, goes there: there it has a deadline and a limit of
+memory, and ends when its caller goes away.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Any, cast
+
+from fastapi import Depends, Request
+from starlette.responses import Response
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from service.evaluation.cost import Cost
+from service.http.openapi import describes
+from service.http.problems import Problem
+from service.processes import Processes
+from service.settings import Settings
+
+# Longer answers come back in a file, and are sent from there.
+LONGEST_IN_MEMORY = 4 * 1024 * 1024
+_PIECE = 64 * 1024
+# Where a request's time ends, by the event loop's clock: put there by the outermost layer.
+DEADLINE = "setwright.deadline"
+CALLER = "setwright.caller"
+# What is never passed on: the caller was looked up here, and the answer is compressed here.
+_LEFT_OUT = frozenset({b"authorization", b"cookie", b"accept-encoding", b"if-none-match"})
+
+
+@dataclass(frozen=True, slots=True)
+class RequestCopy:
+    """A request as another process is to answer it: `caller` as it was found here, `at` the time that it came. The body is bytes,
+    or a file that has them; in the folder `spool` a long answer is laid down."""
+
+    method: str
+    path: str
+    query: bytes
+    headers: tuple[tuple[bytes, bytes], ...]
+    client: tuple[str, int] | None
+    caller: Any
+    at: datetime
+    body: bytes | Path
+    spool: Path
+    method_sent: str | None = None
+
+    def scope(self) -> dict[str, Any]:
+        """What an application is told of it (ASGI 3.0, HTTP connection scope)."""
+        scope = {
+            "type": "http",
+            "asgi": {"version": "3.0", "spec_version": "2.3"},
+            "http_version": "1.1",
+            "method": self.method,
+            "scheme": "http",
+            "path": self.path,
+            "raw_path": self.path.encode(),
+            "root_path": "",
+            "query_string": self.query,
+            "headers": list(self.headers),
+            "client": self.client,
+            "server": None,
+            CALLER: self.caller,
+        }
+        return scope if self.method_sent is None else {**scope, "method_sent": self.method_sent}
+
+
+@dataclass(frozen=True, slots=True)
+class AnswerCopy:
+    """What the other process answered: the body is bytes, or a file that is to be removed."""
+
+    status: int
+    headers: tuple[tuple[bytes, bytes], ...]
+    body: bytes | Path
+
+    def response(self) -> Response:
+        """The same, to be sent."""
+        if isinstance(self.body, Path):
+            return FileAnswer(self.status, self.headers, self.body)
+        response = Response(self.body, self.status)
+        response.raw_headers = list(self.headers)
+        return response
+
+
+class FileAnswer(Response):
+    """An answer whose body lies in a file, which is removed when it was sent. It cannot be kept."""
+
+    def __init__(self, status: int, headers: tuple[tuple[bytes, bytes], ...], file: Path) -> None:
+        super().__init__(None, status)
+        self.raw_headers = list(headers)
+        self._file = file
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        await send({"type": "http.response.start", "status": self.status_code, "headers": self.raw_headers})
+        try:
+            with self._file.open("rb") as file:
+                # It was written a moment ago: the kernel still has it.
+                while piece := file.read(_PIECE):
+                    await send({"type": "http.response.body", "body": piece, "more_body": True})
+        finally:
+            self._file.unlink(missing_ok=True)
+        await send({"type": "http.response.body", "body": b"", "more_body": False})
+
+
+@dataclass(slots=True)
+class Deadline:
+    """Where a request's time ends, by the event loop's clock, and what is called when the request ends."""
+
+    at: float
+    at_end: list[Callable[[], None]] = field(default_factory=list)
+
+    @property
+    def seconds_left(self) -> float:
+        return self.at - asyncio.get_running_loop().time()
+
+
+class Deadlines:
+    """Says of each request when its time ends, from the last byte of its head on."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        settings: Settings = scope["app"].state.settings
+        seconds = settings.request_seconds if is_signed(scope) else settings.anonymous_seconds
+        deadline = scope[DEADLINE] = Deadline(asyncio.get_running_loop().time() + seconds)
+        try:
+            await self._app(scope, receive, send)
+        finally:
+            for call in deadline.at_end:
+                call()
+
+
+def is_signed(scope: Scope) -> bool:
+    """Whether somebody says who they are."""
+    return scope.get(CALLER) is not None or any(name == b"authorization" for name, _ in scope["headers"])
+
+
+class Answered(Exception):
+    """A dependency has the answer already; the operation is not asked."""
+
+    def __init__(self, response: Response) -> None:
+        self.response = response
+        super().__init__()
+
+
+async def answered(_: Request, error: Exception) -> Response:
+    """The handler of Answered."""
+    assert isinstance(error, Answered)
+    return error.response
+
+
+@dataclass(frozen=True, slots=True)
+class Elsewhere:
+    """Where the work of one request is done."""
+
+    request: Request
+
+    async def weigh(self, cost: Cost) -> None:
+        """Comes back where the work is thought to take a moment; else another process answers the request, and Answered is
+        raised with its response. Raises TooHeavy for what cannot end in time. To be asked before anything is changed."""
+        if is_inside(self.request) or cost.is_within(self.request.app.state.settings.small_work_milliseconds):
+            return
+        deadline: Deadline = self.request.scope[DEADLINE]
+        cost.ensure_ends_within(deadline.seconds_left)
+        raise Answered(await forwarded(self.request, body_of(self.request), cost.doing))
+
+
+def is_inside(request: Request) -> bool:
+    """Whether this is a process for work, in which everything is done."""
+    return request.app.state.members is None
+
+
+def body_of(request: Request) -> bytes:
+    """The bytes of a body that was read, or nothing."""
+    _, raw = getattr(request.state, "body", ("", b""))
+    return cast("bytes", raw)
+
+
+async def forwarded(request: Request, body: bytes | Path, doing: str = "") -> Response:
+    """The answer of another process to this request. Raises Busy and TooHeavy; when the caller goes away the process is
+    ended."""
+    state = request.app.state
+    caller = request.scope.get(CALLER)
+    rooms: Mapping[bool, Processes] = {True: state.members, False: state.strangers}
+    scope = request.scope
+    deadline: Deadline = scope[DEADLINE]
+    copy = RequestCopy(
+        method=scope["method"],
+        path=scope["path"],
+        query=scope["query_string"],
+        headers=tuple((name, value) for name, value in scope["headers"] if name not in _LEFT_OUT),
+        client=scope.get("client"),
+        caller=caller,
+        at=state.clock(),
+        body=body,
+        spool=state.spool,
+        method_sent=scope.get("method_sent"),
+    )
+    work = asyncio.ensure_future(
+        rooms[caller is not None].run(
+            "service.inside:answer",
+            state.settings,
+            copy,
+            seconds=max(0.0, deadline.seconds_left),
+            doing=doing or _doing(request),
+        )
+    )
+    leaving = asyncio.ensure_future(_left(request.receive))
+    try:
+        await asyncio.wait({work, leaving}, return_when=asyncio.FIRST_COMPLETED)
+        if not work.done():
+            raise Problem("bad-request", "the connection ended before the answer was there")
+        answer: AnswerCopy = work.result()
+    finally:
+        for task in (work, leaving):
+            task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await asyncio.wait({work, leaving})
+    return answer.response()
+
+
+async def _left(receive: Receive) -> None:
+    while (await receive())["type"] != "http.disconnect":
+        pass
+
+
+def _doing(request: Request) -> str:
+    route = request.scope.get("route")
+    summary = getattr(route, "summary", None)
+    return f"'{summary}'" if summary else "this request"
+
+
+@describes(problems=("too-heavy", "busy"))
+async def _work(request: Request) -> Elsewhere:
+    return Elsewhere(request)
+
+
+Work = Annotated[Elsewhere, Depends(_work)]

@@ -1,0 +1,128 @@
+"""What runs in a process that answers whole requests (http/elsewhere.py): the application, without its outer layers."""
+
+from __future__ import annotations
+
+import asyncio
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import datetime
+from functools import lru_cache
+from pathlib import Path
+
+from fastapi import FastAPI, Request
+from starlette.types import Message, Receive
+
+from service.app import framework
+from service.http.answers import keep_answers
+from service.http.dependencies import set_context
+from service.http.elsewhere import LONGEST_IN_MEMORY, AnswerCopy, RequestCopy
+from service.http.middleware import log_unforeseen
+from service.http.problems import problem_of, problem_response
+from service.observability.log import begin_log
+from service.runtime import opened_inside, utc_now
+from service.settings import Settings
+
+_PIECE = 1024 * 1024
+
+
+@dataclass(slots=True)
+class _Clock:
+    """Stands at the time at which the request came."""
+
+    at: datetime
+
+    def __call__(self) -> datetime:
+        return self.at
+
+
+@dataclass(frozen=True, slots=True)
+class _Inside:
+    """The application of this process, opened once."""
+
+    app: FastAPI
+    runner: asyncio.Runner
+    clock: _Clock
+
+
+def answer(settings: Settings, request: RequestCopy) -> AnswerCopy:
+    """What the application answers. Raises MemoryError; another unforeseen error is logged and becomes a problem document."""
+    inside = _opened(settings)
+    inside.clock.at = request.at
+    return inside.runner.run(_answered(inside.app, request))
+
+
+@lru_cache(1)
+def _opened(settings: Settings) -> _Inside:
+    """The application. It ends with the process, which is killed rather than closed."""
+    begin_log(settings.log_level, settings.log_format, settings.secrets)
+    clock = _Clock(utc_now())
+    app = framework(settings)
+    # Answers are kept where they are asked for.
+    keep_answers(app.state, 0)
+    set_context(app, opened_inside(settings, clock))
+    return _Inside(app, asyncio.Runner(), clock)
+
+
+async def _answered(app: FastAPI, request: RequestCopy) -> AnswerCopy:
+    scope = {**request.scope(), "app": app}
+    body = _Body(request.spool)
+    try:
+        await app(scope, _sent(request), body.take)
+    except MemoryError:
+        raise
+    except Exception as error:
+        log_unforeseen(error)
+        body = _Body(request.spool)
+        await problem_response(Request(scope), problem_of(error))(scope, _sent(request), body.take)
+    return body.answer()
+
+
+def _sent(request: RequestCopy) -> Receive:
+    """The messages that bring the request's body (ASGI, HTTP request event)."""
+
+    def messages() -> Iterator[Message]:
+        if isinstance(request.body, Path):
+            with request.body.open("rb") as file:
+                while piece := file.read(_PIECE):
+                    yield {"type": "http.request", "body": piece, "more_body": True}
+            yield {"type": "http.request", "body": b"", "more_body": False}
+        else:
+            yield {"type": "http.request", "body": request.body, "more_body": False}
+
+    coming = messages()
+
+    async def receive() -> Message:
+        message = next(coming, None)
+        if message is None:
+            # The caller is there as long as this process is.
+            await asyncio.Event().wait()
+        assert message is not None
+        return message
+
+    return receive
+
+
+@dataclass(slots=True)
+class _Body:
+    """Takes an answer as it is sent."""
+
+    spool: Path
+    status: int = 200
+    headers: tuple[tuple[bytes, bytes], ...] = ()
+    pieces: list[bytes] = field(default_factory=list)
+
+    async def take(self, message: Message) -> None:
+        if message["type"] == "http.response.start":
+            self.status = message["status"]
+            self.headers = tuple((bytes(name), bytes(value)) for name, value in message.get("headers", ()))
+        elif message["type"] == "http.response.body":
+            self.pieces.append(message.get("body", b""))
+
+    def answer(self) -> AnswerCopy:
+        body = b"".join(self.pieces) if len(self.pieces) != 1 else self.pieces[0]
+        if len(body) <= LONGEST_IN_MEMORY:
+            return AnswerCopy(self.status, self.headers, body)
+        with tempfile.NamedTemporaryFile(dir=self.spool, prefix="answer-", delete=False) as file:
+            file.write(body)
+        return AnswerCopy(self.status, self.headers, Path(file.name))

@@ -1,0 +1,173 @@
+"""Work in processes of its own, which can be ended: each piece has a deadline and a limit of memory, and ends when nobody
+waits for it any more. Threads cannot be ended.
+
+The processes come from a server of forks that has imported everything once, so that a new one is there within some 20 ms
+and shares what it has not changed.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import importlib
+import multiprocessing
+import os
+import resource
+from collections.abc import AsyncIterator, Sequence
+from concurrent.futures import CancelledError as CallCancelled
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pebble import ProcessExpired, ProcessPool
+from pebble.common.types import CONSTS
+
+from service.errors import Busy, TooHeavy
+from service.evaluation.cost import seconds_in_words
+
+# Imported by the server of forks; what it cannot import is left out, and imported where it is used.
+_IMPORTED_FIRST = ("__main__", "service.inside")
+# A process that computes does not look at signals: it gets no longer than this before it is killed, in seconds.
+_MERCY_SECONDS = 0.1
+# How often the pool looks for pieces that are over their time, or that nobody waits for, in seconds.
+_LOOK_SECONDS = 0.05
+# So many pieces, then a process makes room for a new one: what it kept and could not give back is gone with it.
+_PIECES = 5_000
+
+_MEBIBYTE = 1024 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """What one kind of caller may have done at once. `memory_bytes`: what one process may take besides what it has at its
+    start; `niceness`: how far it stands back behind others for the processor (nice(1))."""
+
+    at_once: int
+    waiting: int
+    memory_bytes: int
+    niceness: int
+
+
+@dataclass(slots=True)
+class Tally:
+    """What became of the pieces since the start."""
+
+    done: int = 0
+    refused: int = 0
+    over_time: int = 0
+    over_memory: int = 0
+    left: int = 0
+
+
+class Processes:
+    """The processes of one kind of caller. They are there from `start` or the first piece on, until `close`."""
+
+    def __init__(self, room: Room) -> None:
+        self._room = room
+        self._pool: ProcessPool | None = None
+        self._free = asyncio.Semaphore(room.at_once)
+        self._inside = 0
+        self.tally = Tally()
+
+    @property
+    def running(self) -> int:
+        return min(self._inside, self._room.at_once)
+
+    @property
+    def waiting(self) -> int:
+        return max(0, self._inside - self._room.at_once)
+
+    async def run(self, place: str, *arguments: Any, seconds: float, doing: str) -> Any:
+        """What the function at `place` ("module:function") returns of these arguments, all of which can be pickled, in a process
+        of this room. Raises what it raises; Busy when the queue is full, or its turn does not come within `seconds`; TooHeavy
+        when it takes longer than is left of them, or more memory than the room has. Cancelled, it is ended. `doing` says what
+        was being done, as in "evaluating the set"."""
+        loop = asyncio.get_running_loop()
+        until = loop.time() + seconds
+        async with self._turn(seconds):
+            left = max(until - loop.time(), _LOOK_SECONDS)
+            try:
+                answer = await asyncio.wrap_future(
+                    self._started().schedule(_call, args=[place, arguments], timeout=left)
+                )
+            except TimeoutError:
+                self.tally.over_time += 1
+                raise TooHeavy(doing, seconds_in_words(seconds)) from None
+            except (MemoryError, ProcessExpired):
+                self.tally.over_memory += 1
+                most = self._room.memory_bytes // _MEBIBYTE
+                raise TooHeavy(doing, f"the {most} MiB of memory that one request may take") from None
+            except asyncio.CancelledError:
+                self.tally.left += 1
+                raise
+            except (BrokenProcessPool, CallCancelled):
+                self._pool = None
+                raise Busy("the service could not start this; try again shortly", 2) from None
+            self.tally.done += 1
+            return answer
+
+    def start(self) -> None:
+        """Starts the processes now, so that the first piece finds them warm."""
+        self._started().schedule(_call, args=["os:getpid", ()])
+
+    def close(self) -> None:
+        """Ends all processes, whatever they do."""
+        if self._pool is not None:
+            self._pool.stop()  # type: ignore[no-untyped-call]
+            self._pool.join()
+            self._pool = None
+
+    @asynccontextmanager
+    async def _turn(self, seconds: float) -> AsyncIterator[None]:
+        if self._inside >= self._room.at_once + self._room.waiting:
+            self.tally.refused += 1
+            raise Busy("the service is doing as much of this at once as it can; try again shortly", 2)
+        self._inside += 1
+        try:
+            try:
+                await asyncio.wait_for(self._free.acquire(), seconds)
+            except TimeoutError:
+                self.tally.refused += 1
+                raise Busy("this did not get its turn in time; try again shortly", 2) from None
+            try:
+                yield
+            finally:
+                self._free.release()
+        finally:
+            self._inside -= 1
+
+    def _started(self) -> ProcessPool:
+        if self._pool is None:
+            CONSTS.term_timeout, CONSTS.sleep_unit = _MERCY_SECONDS, _LOOK_SECONDS
+            context = multiprocessing.get_context("forkserver")
+            context.set_forkserver_preload(list(_IMPORTED_FIRST))
+            self._pool = ProcessPool(
+                self._room.at_once,
+                max_tasks=_PIECES,
+                initializer=_settle,
+                initargs=(self._room.memory_bytes, self._room.niceness),
+                context=context,
+            )
+        return self._pool
+
+
+def _settle(memory_bytes: int, niceness: int) -> None:
+    """The first that a new process does."""
+    os.nice(niceness)
+    # Its address space, of which it has taken some by importing (getrlimit(2), RLIMIT_AS; proc(5), statm).
+    pages = Path("/proc/self/statm")
+    if pages.exists():
+        taken = int(pages.read_text().split()[0]) * resource.getpagesize()
+        most = taken + memory_bytes
+        resource.setrlimit(resource.RLIMIT_AS, (most, most))
+
+
+def _call(place: str, arguments: Sequence[Any]) -> Any:
+    return function_at(place)(*arguments)
+
+
+def function_at(place: str) -> Any:
+    """The function that "module:function" names."""
+    module, _, name = place.partition(":")
+    return getattr(importlib.import_module(module), name)
