@@ -39,6 +39,9 @@ from service.worker import maintain
 GRACE_SECONDS = 20
 # Open files of a process besides its connections.
 _OTHER_FILES = 200
+# So long a worker process may take to start, or to answer the one that watches it: after 5 s, as uvicorn has it, a busy machine
+# kills workers before they have started, again and again.
+WORKER_PATIENCE_SECONDS = 60
 
 
 app = typer.Typer(
@@ -449,6 +452,7 @@ def _serve(asked: Mapping[str, str | int | None]) -> int:
         ws="none",
         timeout_graceful_shutdown=GRACE_SECONDS,
         timeout_keep_alive=settings.keep_alive_seconds,
+        timeout_worker_healthcheck=WORKER_PATIENCE_SECONDS,
     )
     return 0
 

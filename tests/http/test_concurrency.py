@@ -49,7 +49,9 @@ async def test_the_number_counts_exactly_the_writes_that_were_acknowledged(servi
     assert number == statuses[200] == WRITERS * ROUNDS
     # They met, else the test saw nothing.
     assert statuses[412] > 0
-    told = f"{WRITERS} at once, {statuses[200]} acknowledged, {number} counted, {statuses[412]} answered 412, 0 otherwise"
+    told = (
+        f"{WRITERS} at once, {statuses[200]} acknowledged, {number} counted, {statuses[412]} answered 412, 0 otherwise"
+    )
     promise(3, NAME, kept=told)
 
 
