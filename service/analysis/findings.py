@@ -105,7 +105,7 @@ def check_definition(
 
     `catalogue` are the issues by id, `replaces` says of some in whose place they stand, `claims` is what the shipped
     catalogue says of itself, `today` decides which issuers are defunct. What is impossible is claimed only where it is
-    exact; what was not decided is named in notes of code `limit`, where a bound on the work was met: 20,000,000 in all
+    exact; what was not decided is named in notes of code `limit`, where a bound on the work was met: 5,000,000 in all
     (about microseconds, the same on every machine), 4,000 pairs of places, 400 keys of a group. The author's examples are
     run too (`service.analysis.examples`).
     """

@@ -11,12 +11,12 @@ from service.rules.definition import Definition
 from service.rules.predicates import EvaluationContext, Predicate
 from service.rules.wording import RuleWording
 
-_MOST_WORK = 20_000_000
+_MOST_WORK = 5_000_000
 
 
 class Questions:
     """A definition, and what the questions about it cost so far: `work`, about in microseconds and the same on every machine.
-    Once 20,000,000 are used up every further question stays undecided."""
+    Once 5,000,000 are used up every further question stays undecided."""
 
     def __init__(self, definition: Definition, today: date) -> None:
         self.attributes = definition.attributes

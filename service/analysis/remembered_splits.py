@@ -38,11 +38,12 @@ class _Rule:
 
 class _Split(NamedTuple):
     """The choices of an attribute in the order in which they are tried, each with the truths of its clauses, and the truths
-    before any is picked. `tried` is how often a clause was judged."""
+    before any is picked. `tried` is how often a clause was judged, `text_work` what it took to list texts."""
 
     choices: tuple[tuple[Value, _Truths], ...]
     before: _Truths
     tried: int
+    text_work: int
 
 
 class Found(NamedTuple):
@@ -98,7 +99,8 @@ class RememberedSplits:
         if search.is_open or search.steps > most_steps:
             return None
         distinct = len(bare) + sum(map(len, own.values()))
-        work = 20 * distinct + 2 * sum(split.tried for split in splits) + search.steps
+        listed = sum(2 * split.tried + split.text_work for split in splits)
+        work = 20 * distinct + listed + search.steps
         if picked is None:
             return Found(None, work)
         by_name = {names[at]: value for at, value in zip(order, reversed(picked), strict=True)}
@@ -162,6 +164,7 @@ class RememberedSplits:
             tuple(choices),
             {number: _NUMBER_OF[case.truths[leaf]] for leaf, number in own.items()},
             sum(len(choice.truths) * len(choice.values) for choice in split.choices),
+            case.text_work,
         )
 
 

@@ -94,7 +94,7 @@ def _work_of(case: Case) -> int:
     sizes = {split.name: len(split.choices) for split in case.splits}
     tried = sum(len(choice.truths) * len(choice.values or (1,)) for split in case.splits for choice in split.choices)
     together = sum(min(WORLD_BUDGET, prod(sizes.get(name, 1) for name in leaf.reads)) for leaf in case.joint)
-    return 20 * len(case.distinct) + 2 * (tried + together)
+    return 20 * len(case.distinct) + 2 * (tried + together) + case.text_work
 
 
 def _descend(case: Case, wanted: Sequence[WantedVerdict]) -> tuple[list[Choice] | None, bool, int]:

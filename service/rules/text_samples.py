@@ -4,54 +4,107 @@ Every test (an order comparison with a constant, or a LIKE pattern, each after f
 with a small state. The product of those states is searched breadth first over the characters that matter, so that each
 reachable combination of answers gets a shortest text: the product construction for finite automata (Rabin and Scott,
 1959). Which characters matter after folds is looked up in all of Unicode (service.rules.characters).
+
+The search is bounded in states and in steps (one test reading one character in one state), so it takes as long whatever the
+tests are; past either bound nothing is claimed.
 """
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 
 from service.rules.characters import Chain, alphabet, folded, joined, may_join
-from service.rules.text import ANY_ONE, ANY_RUN, pattern_pieces
+from service.rules.text import pattern_pieces, pattern_places
 
 _MOST_STATES = 4_000
 _MOST_TESTS = 64
-_KEPT = 256
+MOST_STEPS = 1_000_000
+"""Tests times characters times states of one search: some 0.5 s."""
+_MOST_CHARACTERS = 200_000
+"""Tests times characters of all texts that are found: past that each combination of answers has one text only."""
+_SEARCHES_KEPT, _ALPHABETS_KEPT = 64, 256
 _MOST_STEPS_KEPT = 20_000
 
 _TextTest = tuple[str, Chain, str]
 
 
-def sample_texts(tests: Sequence[_TextTest]) -> list[str] | None:
-    """Texts for all combinations; None past the budget. A test is (`compare` or `like`, folds from the inside out,
-    constant)."""
+@dataclass(frozen=True, slots=True)
+class TextSamples:
+    """`texts` for all combinations; None past a bound. `steps` is what the search took."""
+
+    texts: Sequence[str] | None
+    steps: int
+
+    @property
+    def work(self) -> int:
+        """About how many microseconds it took, the same on every machine."""
+        return self.steps // 2
+
+
+def sample_texts(tests: Sequence[_TextTest]) -> TextSamples:
+    """Texts for all combinations of answers. A test is (`compare` or `like`, folds from the inside out, constant)."""
     tests = tuple(dict.fromkeys(tests))
     if all(kind == "compare" and not folds for kind, folds, _ in tests):
-        return _along_the_line(tests)
-    characters = _alphabet(tests) if len(tests) <= _MOST_TESTS else None
-    return None if characters is None else _searched(tests, characters)
+        return TextSamples(_along_the_line(tests), len(tests))
+    if len(tests) > _MOST_TESTS:
+        return TextSamples(None, len(tests))
+    return _searched(tests)
 
 
-def _searched(tests: Sequence[_TextTest], characters: Sequence[str]) -> list[str] | None:
-    machines = [_Machine(*test) for test in tests]
+@lru_cache(_SEARCHES_KEPT)
+def _searched(tests: tuple[_TextTest, ...]) -> TextSamples:
+    """Remembered, since a rule is judged again for each coin."""
+    characters = _alphabet(tests)
+    if characters is None:
+        return TextSamples(None, len(tests))
+    machines = _machines(tests)
     letters = [(character, [machine.image(character) for machine in machines]) for character in characters]
     start = (0,) * len(machines)
     seen: dict[tuple[int, ...], str] = {start: ""}
     waiting = deque([start])
+    steps, steps_each = 0, len(machines) * len(letters)
     while waiting:
         state = waiting.popleft()
         text = seen[state]
+        steps += steps_each
+        if steps > MOST_STEPS:
+            return TextSamples(None, steps)
         for character, images in letters:
-            steps = zip(machines, state, images, strict=True)
-            following = tuple([machine.step(at, image) for machine, at, image in steps])
+            moves = zip(machines, state, images, strict=True)
+            following = tuple([machine.step(at, image) for machine, at, image in moves])
             if following not in seen:
                 if len(seen) >= _MOST_STATES:
-                    return None
+                    return TextSamples(None, steps)
                 seen[following] = text + character
                 waiting.append(following)
+    texts: Iterable[str] = seen.values()
+    if sum(map(len, texts)) * len(machines) > _MOST_CHARACTERS:
+        # The first text of each combination is a shortest one.
+        firsts: dict[tuple[object, ...], str] = {}
+        for state, text in seen.items():
+            answers = tuple(machine.answer(at) for machine, at in zip(machines, state, strict=True))
+            firsts.setdefault(answers, text)
+        texts = firsts.values()
     constants = (text for kind, _, text in tests if kind == "compare")
-    return list(dict.fromkeys([*seen.values(), *constants]))
+    return TextSamples(tuple(dict.fromkeys([*texts, *constants])), steps)
+
+
+def _machines(tests: Iterable[_TextTest]) -> list[_Machine]:
+    """A machine for each test; patterns that are the same one written otherwise share theirs."""
+    found: dict[object, _Machine] = {}
+    for kind, folds, constant in tests:
+        if kind == "like":
+            matcher: _Like | _Compare = _Like(constant)
+            places = pattern_places(constant)
+            same: object = (kind, folds, *sorted(places.literals.items()), places.steps, places.runs, places.end)
+        else:
+            matcher, same = _Compare(constant), (kind, folds, constant)
+        if same not in found:
+            found[same] = _Machine(matcher, folds)
+    return list(found.values())
 
 
 def _along_the_line(tests: Sequence[_TextTest]) -> list[str]:
@@ -60,10 +113,9 @@ def _along_the_line(tests: Sequence[_TextTest]) -> list[str]:
     return list(dict.fromkeys(["", *constants, *(f"{text}\x01" for text in ["", *constants])]))
 
 
-@lru_cache(_KEPT)
+@lru_cache(_ALPHABETS_KEPT)
 def _alphabet(tests: tuple[_TextTest, ...]) -> list[str] | None:
-    """The characters that can make a difference; None where they cannot be listed. Remembered, since a rule is judged again
-    for each coin; the texts are not, since a long pattern has many."""
+    """The characters that can make a difference; None where they cannot be listed."""
     named: dict[Chain, set[str]] = {}
     ordered: dict[Chain, set[str]] = {}
     for kind, folds, text in tests:
@@ -77,11 +129,10 @@ def _alphabet(tests: tuple[_TextTest, ...]) -> list[str] | None:
 class _Machine:
     """One test as an automaton: its states are numbered as they are met, and its first steps remembered."""
 
-    def __init__(self, kind: str, folds: Chain, constant: str) -> None:
-        self._folds = folds
-        self._matcher = _Like(constant) if kind == "like" else _Compare(constant)
+    def __init__(self, matcher: _Like | _Compare, folds: Chain) -> None:
+        self._folds, self._matcher = folds, matcher
         # The matcher's state, and a character that may be composed with the next one before the matcher reads it.
-        self._states: list[tuple[object, str]] = [(self._matcher.start, "")]
+        self._states: list[tuple[int, str]] = [(self._matcher.start, "")]
         self._numbers = {self._states[0]: 0}
         self._steps: list[dict[str, int]] = [{}]
         self._room = _MOST_STEPS_KEPT
@@ -100,7 +151,12 @@ class _Machine:
                 self._steps[at][image] = following
         return following
 
-    def _read(self, state: object, pending: str, image: str) -> tuple[object, str]:
+    def answer(self, at: int) -> object:
+        """What the test answers of a text that ends in this state."""
+        state, pending = self._states[at]
+        return self._matcher.answer(self._matcher.step(state, pending) if pending else state)
+
+    def _read(self, state: int, pending: str, image: str) -> tuple[int, str]:
         for character in image:
             composed = joined(pending, character) if pending else None
             if pending and composed is None:
@@ -111,7 +167,7 @@ class _Machine:
                 state = self._matcher.step(state, latest)
         return state, pending
 
-    def _number(self, state: object, pending: str) -> int:
+    def _number(self, state: int, pending: str) -> int:
         reached = (state, pending)
         if reached not in self._numbers:
             self._numbers[reached] = len(self._states)
@@ -121,49 +177,36 @@ class _Machine:
 
 
 class _Compare:
-    """How far the folded text agrees with the constant, or on which side it left it."""
+    """How far the folded text agrees with the constant, or on which side it left it: BEFORE or AFTER."""
 
-    start: object = 0
+    start = 0
+    BEFORE, AFTER = -1, -2
 
     def __init__(self, constant: str) -> None:
         self.constant = constant
 
-    def step(self, state: object, character: str) -> object:
-        if not isinstance(state, int):
+    def step(self, state: int, character: str) -> int:
+        if state < 0:
             return state
         if state == len(self.constant):
-            return "after"
+            return self.AFTER
         wanted = self.constant[state]
-        return state + 1 if character == wanted else ("before" if character < wanted else "after")
+        return state + 1 if character == wanted else (self.BEFORE if character < wanted else self.AFTER)
+
+    def answer(self, state: int) -> object:
+        """Less, equal or greater."""
+        return self.BEFORE if 0 <= state < len(self.constant) else state
 
 
 class _Like:
     """The set of places in the pattern that the text so far may have reached."""
 
     def __init__(self, pattern: str) -> None:
-        self.pieces = pattern_pieces(pattern)
-        self.start: object = self._through_runs({0})
+        self.places = pattern_places(pattern)
+        self.start = self.places.start
 
-    def _through_runs(self, places: set[int]) -> frozenset[int]:
-        reached: set[int] = set()
-        waiting = list(places)
-        while waiting:
-            place = waiting.pop()
-            if place not in reached:
-                reached.add(place)
-                if place < len(self.pieces) and self.pieces[place] == (ANY_RUN, False):
-                    waiting.append(place + 1)
-        return frozenset(reached)
+    def step(self, state: int, character: str) -> int:
+        return self.places.after(state, character)
 
-    def step(self, state: object, character: str) -> object:
-        assert isinstance(state, frozenset)
-        following: set[int] = set()
-        for place in state:
-            if place == len(self.pieces):
-                continue
-            piece, literal = self.pieces[place]
-            if not literal and piece == ANY_RUN:
-                following.add(place)
-            elif (not literal and piece == ANY_ONE) or character == piece:
-                following.add(place + 1)
-        return self._through_runs(following)
+    def answer(self, state: int) -> object:
+        return bool(state & self.places.end)
