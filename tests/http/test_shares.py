@@ -21,6 +21,7 @@ from tests.http.contents import everything_kept
 from tests.http.examples import DOCUMENT
 from tests.http.requests import own_headers
 from tests.logs import listening
+from tests.promises.plugin import Promise
 
 pytestmark = pytest.mark.anyio
 
@@ -253,17 +254,21 @@ async def readers_around_a_revocation(service: Running) -> tuple[set[int], set[i
     return early, late
 
 
-async def test_revocation_holds_from_the_next_request_on(service: Running) -> None:
+async def test_revocation_holds_from_the_next_request_on(service: Running, promise: Promise) -> None:
     """Promise 13: 0 successes among the requests that began after the answer."""
     early, late = await readers_around_a_revocation(service)
     assert (200 in early, late) == (True, {404})
+    promise(13, "a link revoked while it is read", kept="0 successes after the answer")
 
 
-async def test_a_link_that_outlives_its_revocation_is_seen(service: Running, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_link_that_outlives_its_revocation_is_seen(
+    service: Running, monkeypatch: pytest.MonkeyPatch, promise: Promise
+) -> None:
     # The control of the test above: shares that are remembered as open.
     monkeypatch.setattr(Share, "status", lambda share, now: "open")
     early, late = await readers_around_a_revocation(service)
     assert 200 in early & late
+    promise(13, "a link revoked while it is read", control="shares remembered as open: successes after the answer")
 
 
 async def test_a_links_secret_stands_in_no_log(service: Running, capfd: pytest.CaptureFixture[str]) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -32,14 +32,25 @@ class Promise:
         self.recorded: list[records.Record] = []
 
     def __call__(
-        self, row: int, name: str, *, kept: str | None = None, control: str | None = None, engine: str | None = None
+        self,
+        row: int,
+        name: str,
+        *,
+        kept: str | None = None,
+        control: str | None = None,
+        engine: str | None = None,
+        count: int = 0,
+        same: Mapping[str, str] | None = None,
     ) -> None:
         """Of promise `row` of docs/promises.md, under a short `name` of what is tested: what was measured of the service
         (`kept`), or what the broken variant did (`control`), or both. A control in a test of its own has the same row and name.
-        `engine` is what the session's databases are, or that the test takes none."""
+        `engine` is what the session's databases are, or that the test takes none. `count` is what `{count}` in the text stands
+        for, and is added up over the tests that record the same text. `same` is by name what has to be equal on all engines."""
         assert row in ROWS, f"there is no promise {row}"
         assert kept or control, "neither a figure nor a control's"
-        self.recorded.append(records.Record(row, name, engine or self._engine, self._test, kept, control))
+        self.recorded.append(
+            records.Record(row, name, engine or self._engine, self._test, kept, control, count, dict(same or {}))
+        )
 
 
 @pytest.fixture

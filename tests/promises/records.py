@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import os
 import uuid
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import islice
 from pathlib import Path
 
 import msgspec
 
 from tests.promises.rows import ROWS
+
+MOST_SHOWN = 20
 
 
 class Record(msgspec.Struct, frozen=True):
@@ -22,6 +26,10 @@ class Record(msgspec.Struct, frozen=True):
     test: str
     kept: str | None = None
     control: str | None = None
+    # What `{count}` in the figure stands for; the counts of equal figures are added up.
+    count: int = 0
+    # What has to be the same on all engines, by name.
+    same: dict[str, str] = {}
 
 
 class Shown(msgspec.Struct, frozen=True):
@@ -32,6 +40,7 @@ class Shown(msgspec.Struct, frozen=True):
     engine: str
     kept: tuple[str, ...]
     control: tuple[str, ...]
+    same: dict[str, str] = {}
 
 
 def write(folder: Path, records: Iterable[Record]) -> None:
@@ -51,14 +60,32 @@ def read(folder: Path) -> list[Record]:
 
 def merged(records: Iterable[Record]) -> list[Shown]:
     """By row, name and engine; the same figure of several tests once."""
-    together: dict[tuple[int, str, str], tuple[dict[str, None], dict[str, None]]] = {}
+    together: dict[tuple[int, str, str], tuple[Counter[str], Counter[str], dict[str, str]]] = {}
     for record in sorted(records, key=lambda record: (record.row, record.name, record.engine, record.test)):
-        kept, control = together.setdefault((record.row, record.name, record.engine), ({}, {}))
+        kept, control, same = together.setdefault((record.row, record.name, record.engine), (Counter(), Counter(), {}))
         if record.kept:
-            kept[record.kept] = None
+            kept[record.kept] += record.count
         if record.control:
-            control[record.control] = None
-    return [Shown(*key, tuple(kept), tuple(control)) for key, (kept, control) in together.items()]
+            control[record.control] += record.count
+        same |= record.same
+    return [Shown(*key, _told(kept), _told(control), same) for key, (kept, control, same) in together.items()]
+
+
+def _told(counted: Counter[str]) -> tuple[str, ...]:
+    return tuple(text.replace("{count}", f"{count:,}") for text, count in counted.items())
+
+
+def differing(shown: Sequence[Shown]) -> Iterator[str]:
+    """What should be the same on all engines and is not."""
+    first: dict[tuple[int, str], Shown] = {}
+    for one in shown:
+        other = first.setdefault((one.row, one.name), one)
+        for name in sorted(one.same.keys() | other.same.keys()):
+            if one.same.get(name) != other.same.get(name):
+                yield (
+                    f"row {one.row}, '{one.name}', {name}: {other.same.get(name)} on {other.engine}, "
+                    f"{one.same.get(name)} on {one.engine}"
+                )
 
 
 def lacking(shown: Sequence[Shown]) -> list[str]:
@@ -79,4 +106,4 @@ def lacking(shown: Sequence[Shown]) -> list[str]:
             complaints.append(
                 f"row {one.row}, '{one.name}' on {one.engine}: a control without the test that it belongs to"
             )
-    return complaints
+    return [*complaints, *islice(differing(shown), MOST_SHOWN)]

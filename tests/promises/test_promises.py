@@ -33,6 +33,22 @@ def test_a_figure_and_a_control_of_different_tests_meet(tmp_path: Path) -> None:
     ]
 
 
+def test_counts_of_the_same_figure_are_added_up() -> None:
+    parts = [Record(6, "bodies", SQLITE, test, kept="{count} bodies", count=600) for test in ("a", "b")]
+    assert merged(parts) == [Shown(6, "bodies", SQLITE, ("1,200 bodies",), ())]
+
+
+def test_engines_that_differ_are_seen() -> None:
+    one, other, more = (
+        Record(6, "bodies", engine, "t", "1 body", "1 seen", same={"POST /v1/sets, NaN": status})
+        for engine, status in ((SQLITE, "400"), (POSTGRESQL, "400"), (POSTGRESQL, "500"))
+    )
+    assert lacking(merged([*complete(), one, other])) == []
+    assert lacking(merged([*complete(), one, more])) == [
+        "row 6, 'bodies', POST /v1/sets, NaN: 500 on PostgreSQL, 400 on SQLite"
+    ]
+
+
 def test_nothing_is_lacking_where_every_row_has_its_figure_and_its_control() -> None:
     assert list(ROWS) == list(range(1, 23))
     assert lacking(merged(complete())) == []
