@@ -163,6 +163,14 @@ def _doctor_command() -> None:
     raise typer.Exit(_doctor())
 
 
+@app.command("partition")
+def _partition_command(
+    partitions: Annotated[int, typer.Argument(metavar="N", help="How many; they are never fewer or more later.")],
+) -> None:
+    """Put the tables of an existing PostgreSQL database into N partitions by owner. Stop the server first."""
+    raise typer.Exit(_partition(partitions))
+
+
 @app.command("tidy")
 def _tidy_command() -> None:
     """Remove what is no longer needed, as a server does daily."""
@@ -403,6 +411,28 @@ def _doctor() -> int:
     return 1 if any(line.kind is Kind.FIX for line in lines) else 0
 
 
+def _partition(partitions: int) -> int:
+    from service.database.engine import Database
+    from service.database.migrate import partition
+    from service.database.partitions import NotPartitioned
+
+    settings = _read_settings()
+    if settings is None:
+        return 2
+    database = Database(settings.database_url.get_secret_value())
+    try:
+        with _failing("Partitioning"):
+            rows = partition(database, partitions)
+    except NotPartitioned as trouble:
+        _end([f"Nothing was changed: {trouble}."])
+    finally:
+        database.close()
+    for name, number in rows.items():
+        print(f"{name}: {number} rows")
+    print(f"{sum(rows.values())} rows of {len(rows)} tables are in {partitions} partitions each.")
+    return 0
+
+
 def _tidy() -> int:
     settings = _read_settings()
     if settings is None:
@@ -423,6 +453,9 @@ def _serve(asked: Mapping[str, str | int | None]) -> int:
         return 2
     if settings.is_sqlite and settings.workers > 1:
         print("SQLite is served by one process: use --workers 1, or PostgreSQL for more.", file=sys.stderr)
+        return 2
+    if settings.is_sqlite and settings.partitions:
+        print("SQLite has no partitions: leave SETWRIGHT_PARTITIONS out, or use PostgreSQL.", file=sys.stderr)
         return 2
     begin_log(settings.log_level, settings.log_format, settings.secrets)
     try:

@@ -82,6 +82,8 @@ def _settings(settings: Settings) -> Iterator[Line]:
     found = []
     if settings.is_sqlite and settings.workers > 1:
         found.append(_fix("settings", "SQLite is served by one process: set SETWRIGHT_WORKERS to 1, or use PostgreSQL"))
+    if settings.is_sqlite and settings.partitions:
+        found.append(_fix("settings", "SQLite has no partitions: remove SETWRIGHT_PARTITIONS, or use PostgreSQL"))
     if settings.s3_endpoint and importlib.util.find_spec("minio") is None:
         found.append(_fix("settings", "photos in S3 need one more library: install setwright[s3]"))
     if settings.s3_endpoint and settings.photos_dir is not None:

@@ -193,7 +193,7 @@ def opened_database(settings: Settings) -> Iterator[Database]:
     """The database, migrated to its newest form; closed at the end."""
     database = Database(settings.database, settings.limits)
     try:
-        upgrade(database)
+        upgrade(database, partitions=settings.partitions)
         yield database
     finally:
         database.close()

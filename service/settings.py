@@ -16,6 +16,7 @@ from pydantic_settings import BaseSettings, SettingsConfigDict
 from sqlalchemy import URL, make_url
 
 from service.database.engine import Limits, read_url
+from service.database.partitions import MOST
 from service.processes import Room
 
 PREFIX = "SETWRIGHT_"
@@ -165,6 +166,13 @@ class Settings(BaseSettings):
     )
     sqlite_readers: int = Field(default=8, ge=1, le=100, description="SQLite: connections for reading.")
     postgresql_connections: int = Field(default=10, ge=1, le=500, description="PostgreSQL: connections of one process.")
+    partitions: int = Field(
+        default=0,
+        ge=0,
+        le=MOST,
+        description="PostgreSQL: when a new database is made, its tables are put into so many hash partitions by owner; 0: none. "
+        "It changes nothing in a database that there is: see `setwright partition`.",
+    )
     warm_bytes: int = Field(
         default=256 * MEBIBYTE,
         ge=0,
@@ -249,6 +257,12 @@ class Settings(BaseSettings):
         told = (self.s3_endpoint, self.s3_bucket, self.s3_key, self.s3_secret.get_secret_value())
         if any(told) and not all(told):
             raise ValueError("S3 needs S3_ENDPOINT, S3_BUCKET, S3_KEY and S3_SECRET together")
+        return self
+
+    @model_validator(mode="after")
+    def _possible_partitions(self) -> Self:
+        if self.partitions == 1:
+            raise ValueError("PARTITIONS is 0 (none) or at least 2")
         return self
 
     @cached_property

@@ -1,7 +1,8 @@
 """Fixtures for tests that need a database or the whole service.
 
 `SETWRIGHT_TEST_DATABASE_URL` names a PostgreSQL server (any database on it that may create others); without it the
-tests run on SQLite files. Every test session, and every worker of it, has databases of its own and drops them.
+tests run on SQLite files. `SETWRIGHT_TEST_PARTITIONS=8` puts its tables into so many partitions by owner. Every test
+session, and every worker of it, has databases of its own and drops them.
 """
 
 from __future__ import annotations
@@ -50,6 +51,10 @@ hypothesis.settings.load_profile("patient")
 # Whatever takes none of these never sees the database that the environment names.
 DATABASES = {"database_url", "empty_database_url", "another_database_url", "deserted", "own_postgresql"}
 SERVER_URL = os.environ.get("SETWRIGHT_TEST_DATABASE_URL")
+PARTITIONS = int(os.environ.get("SETWRIGHT_TEST_PARTITIONS", "0")) if SERVER_URL is not None else 0
+if PARTITIONS:
+    # Settings read it, in this process and in servers that tests start.
+    os.environ["SETWRIGHT_PARTITIONS"] = str(PARTITIONS)
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -100,7 +105,7 @@ def empty_database_url(tmp_path: Path) -> Iterator[str]:
 def database(database_url: str) -> Iterator[Database]:
     """The session's database, with all tables."""
     opened = Database(database_url)
-    upgrade(opened)
+    upgrade(opened, partitions=PARTITIONS)
     yield opened
     opened.close()
 

@@ -30,6 +30,7 @@ from service.accounts.tables import account, attempt, device_pairing, invitation
 from service.accounts.throttle import LONGEST_MEMORY, AttemptCount, Throttle
 from service.database.ids import new_id
 from service.database.lookup import Lookup
+from service.database.partitions import found_by
 from service.errors import Conflict, NotFound
 
 # So long a device that polls too late is still told that its code expired.
@@ -112,7 +113,8 @@ class AccountStore:
 
     def caller(self, digest: str, now: datetime) -> Caller | None:
         """The owner and the token with this digest, unless it is revoked or expired."""
-        return caller_of(self._connection.execute(CALLER.statement, {"digest": digest}).first(), digest, now)
+        statement = CALLER.statement_on(self._connection)
+        return caller_of(self._connection.execute(statement, {"digest": digest}).first(), digest, now)
 
     def note_use(self, owner: Owner, token_id: str, now: datetime) -> None:
         """Records that the token was used, unless that was done within the last minute."""
@@ -190,9 +192,8 @@ CALLER = Lookup(
         account.c.password_hash,
         account.c.name.label("account_name"),
         account.c.created_at.label("account_created_at"),
-    )
-    .join_from(token, account)
-    .where(token.c.digest == bindparam("digest"))
+    ).join_from(token, account),
+    by=token.c.digest,
 )
 
 
@@ -247,7 +248,7 @@ class InvitationStore:
     def open(self, digest: str, now: datetime, *, lock: bool = False) -> tuple[Owner, Invitation] | None:
         """The invitation with this digest and its inviter, unless it is used, revoked or expired. `lock` locks it until the
         transaction ends."""
-        query = select(invitation).where(invitation.c.digest == digest)
+        query = select(invitation).where(*found_by(self._connection, invitation.c.digest, digest))
         row = self._connection.execute(query.with_for_update() if lock else query).first()
         found = None if row is None else (Owner(row.owner_id), _invitation(row))
         return found if found is not None and found[1].status(now) == "open" else None

@@ -15,9 +15,11 @@ from sqlalchemy import URL, Connection, Engine, inspect, text
 
 from service.backup.manifest import BackupFailed
 from service.database.engine import migration_engine
+from service.database.partitions import SCHEMA as PARTITIONS
 
 # Tables that a restore replaced are kept in a schema of this name, and no later backup has them in it.
 REPLACED = "setwright_replaced_"
+_PARTS = "_partitions"
 _LINES_OF_TROUBLE = 8
 
 
@@ -82,6 +84,8 @@ def set_aside(url: URL, schema: str) -> None:
             raise BackupFailed(f"{others} connections use the database; stop the server, then restore again")
         connection.execute(text(f'CREATE SCHEMA "{schema}"'))
         _move(connection, inspect(connection).get_table_names(), str(inspect(connection).default_schema_name), schema)
+        # A table takes its indexes along and not its partitions, which are in a schema of their own.
+        _rename(connection, PARTITIONS, schema + _PARTS)
 
 
 def put_back(url: URL, schema: str) -> None:
@@ -90,12 +94,18 @@ def put_back(url: URL, schema: str) -> None:
         names = inspect(connection).get_table_names(schema)
         _move(connection, names, schema, str(inspect(connection).default_schema_name))
         connection.execute(text(f'DROP SCHEMA "{schema}"'))
+        _rename(connection, schema + _PARTS, PARTITIONS)
 
 
 def _move(connection: Connection, tables: list[str], source: str, target: str) -> None:
     quote = connection.dialect.identifier_preparer.quote
     for name in tables:
         connection.execute(text(f"ALTER TABLE {quote(source)}.{quote(name)} SET SCHEMA {quote(target)}"))
+
+
+def _rename(connection: Connection, schema: str, name: str) -> None:
+    if inspect(connection).has_schema(schema):
+        connection.execute(text(f'ALTER SCHEMA "{schema}" RENAME TO "{name}"'))
 
 
 @contextmanager

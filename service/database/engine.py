@@ -80,7 +80,7 @@ class Database:
     def look_up(self, lookup: Lookup, **values: Any) -> Any | None:
         """The row that a look-up finds, or None; by itself, without a transaction."""
         with translated(), self._looking.connect() as connection:
-            return connection.execute(lookup.statement, values).first()
+            return connection.execute(lookup.statement_on(connection), values).first()
 
     @property
     def looks_up_at_once(self) -> bool:

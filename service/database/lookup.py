@@ -14,21 +14,30 @@ from collections import namedtuple
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from sqlalchemy import Dialect, Engine, Select
+from sqlalchemy import Column, Connection, Dialect, Engine, Select, bindparam
+
+from service.database.partitions import has_directories, in_its_partition
 
 _Processor = Callable[[Any], Any]
 _MOST_READ = 500
 
 
 class Lookup:
-    """A select that finds at most one row; its parameters are named by `bindparam`."""
+    """A select that finds at most one row by the digest of a secret, which is the parameter of the column's name; the statement's
+    own parameters are named by `bindparam`."""
 
-    def __init__(self, statement: Select[Any]) -> None:
-        self.statement = statement
+    def __init__(self, statement: Select[Any], by: Column[Any]) -> None:
+        value = bindparam(by.key, type_=by.type)
+        self.statement = statement.where(by == value)
+        self._in_partitions = self.statement.where(*in_its_partition(by, value))
         self._names = [str(column.key) for column in statement.selected_columns]
         self._row: Any = namedtuple("Row", self._names)  # type: ignore[misc]
         self._prepared: _Prepared | None = None
         self._read: dict[tuple[Any, ...], Any] = {}
+
+    def statement_on(self, connection: Connection) -> Select[Any]:
+        """The statement as the connection's database needs it: on partitions it names the owner too."""
+        return self._in_partitions if has_directories(connection) else self.statement
 
     def find(self, connection: sqlite3.Connection, dialect: Dialect, values: dict[str, Any]) -> Any | None:
         """The row, asked of the driver's own connection; None where there is none. Raises sqlite3.Error."""

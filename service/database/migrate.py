@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from sqlalchemy import Connection, inspect, text
 
 from service.database.engine import Database, migration_engine
+from service.database.partitions import NotPartitioned, count, split
 
 # Alembic takes ten megabytes, and a server that finds its database up to date needs none of it.
 if TYPE_CHECKING:
@@ -19,6 +20,10 @@ FOLDER = Path(__file__).resolve().parents[2] / "migrations"
 
 # Any fixed number; servers that start at the same time take turns on it.
 _TURN = 7_274_983_310
+_OTHERS = text(
+    "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid() "
+    "AND backend_type = 'client backend'"
+)
 
 
 def configuration(connection: Connection | None = None) -> Config:
@@ -43,20 +48,49 @@ def newest() -> str:
     return max(known())
 
 
-def upgrade(database: Database, to: str = "head") -> None:
-    """Brings the database up to migration `to`. All of it happens, or nothing."""
+def upgrade(database: Database, to: str = "head", partitions: int = 0) -> None:
+    """Brings the database up to migration `to`. All of it happens, or nothing. A fresh database of PostgreSQL gets so many
+    `partitions`, 0: none; in one that has partitions, tables that a migration made new are put into as many."""
     engine = migration_engine(database.url)
     try:
         with engine.begin() as connection:
             if not database.is_sqlite:
                 connection.execute(text("SELECT pg_advisory_xact_lock(:turn)"), {"turn": _TURN})
-            if to == "head" and current(connection) == newest():
+            before = current(connection)
+            if to == "head" and before == newest():
                 return
             from alembic import command
+
+            if before is not None:
+                partitions = count(connection)
 
             command.upgrade(configuration(connection), to)
             if database.is_sqlite:
                 _check_foreign_keys(connection)
+            elif partitions:
+                split(connection, partitions)
+    finally:
+        engine.dispose()
+
+
+def partition(database: Database, partitions: int) -> dict[str, int]:
+    """Puts the owners' tables of a database that is up to date into partitions; the rows of each table. All of it happens, or
+    nothing. Raises NotPartitioned."""
+    if database.is_sqlite:
+        raise NotPartitioned("SQLite has no partitions: they need PostgreSQL")
+    engine = migration_engine(database.url)
+    try:
+        with engine.begin() as connection:
+            connection.execute(text("SELECT pg_advisory_xact_lock(:turn)"), {"turn": _TURN})
+            if current(connection) != newest():
+                raise NotPartitioned("the database is not migrated to this version; start the server once, and stop it")
+            there = count(connection)
+            if there:
+                raise NotPartitioned(f"the tables are in {there} partitions already")
+            others = connection.scalar(_OTHERS)
+            if others:
+                raise NotPartitioned(f"{others} connections use the database; stop the server, then try again")
+            return split(connection, partitions)
     finally:
         engine.dispose()
 

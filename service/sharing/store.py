@@ -11,6 +11,7 @@ from sqlalchemy import ColumnElement, Connection, Row, and_, delete, func, inser
 
 from service.accounts.model import LAST_USED_EVERY, Owner
 from service.analysis.findings import Finding, FindingCounts
+from service.database.partitions import found_by
 from service.errors import NotFound
 from service.sharing.model import (
     CLAIM_LIFETIME,
@@ -77,7 +78,7 @@ class LinkStore:
     def open(self, digest: str, now: datetime) -> tuple[Owner, Share]:
         """The share whose secret has this digest, and its owner. Raises NotFound with one message whether it never existed, or
         is revoked, expired or used up."""
-        row = self._connection.execute(select(share).where(share.c.digest == digest)).first()
+        row = self._connection.execute(select(share).where(*self._of(digest))).first()
         found = None if row is None else _share(row)
         if row is None or found is None or found.status(now) != OPEN:
             raise _no_such_link()
@@ -85,7 +86,7 @@ class LinkStore:
 
     def spend(self, digest: str, now: datetime) -> None:
         """Takes one use from a share that counts them. Raises NotFound if none is left, or it was revoked meanwhile."""
-        usable = (share.c.digest == digest, share.c.revoked_at.is_(None), share.c.uses_left > 0)
+        usable = (*self._of(digest), share.c.revoked_at.is_(None), share.c.uses_left > 0)
         spent = update(share).where(*usable).values(uses_left=share.c.uses_left - 1, last_used_at=now)
         if self._connection.execute(spent).rowcount == 0:
             raise _no_such_link()
@@ -93,7 +94,10 @@ class LinkStore:
     def note_use(self, digest: str, now: datetime) -> None:
         """Records that the link was used, unless that was done lately."""
         dated = or_(share.c.last_used_at.is_(None), share.c.last_used_at <= now - LAST_USED_EVERY)
-        self._connection.execute(update(share).where(share.c.digest == digest, dated).values(last_used_at=now))
+        self._connection.execute(update(share).where(*self._of(digest), dated).values(last_used_at=now))
+
+    def _of(self, digest: str) -> tuple[ColumnElement[bool], ...]:
+        return found_by(self._connection, share.c.digest, digest)
 
 
 class DefinitionImportStore:

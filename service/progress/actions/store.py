@@ -75,8 +75,8 @@ SET_KEY = Lookup(
         want_notes,
         and_(want_notes.c.owner_id == definition.c.owner_id, want_notes.c.definition_id == definition.c.id),
     )
-    .outerjoin(catalogue, catalogue.c.owner_id == token.c.owner_id)
-    .where(token.c.digest == bindparam("digest"))
+    .outerjoin(catalogue, catalogue.c.owner_id == token.c.owner_id),
+    by=token.c.digest,
 )
 
 
