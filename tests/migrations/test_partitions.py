@@ -92,9 +92,8 @@ def test_tables_with_rows_are_put_into_partitions_by_the_command(postgresql: Dat
     contents = postgresql.read(_contents)
     address = postgresql.url.render_as_string(hide_password=False)
     # This process is connected, as a server would be.
-    refused = run_program(address, "partition", str(PARTS))
-    assert refused.returncode == 1
-    assert "stop the server" in refused.stderr
+    with pytest.raises(NotPartitioned, match="stop the server"):
+        migrate.partition(postgresql, PARTS)
     assert postgresql.read(parts) == {}
     postgresql.close()
     done = run_program(address, "partition", str(PARTS))
@@ -105,9 +104,8 @@ def test_tables_with_rows_are_put_into_partitions_by_the_command(postgresql: Dat
     assert postgresql.read(parts) == dict.fromkeys(OWNERS, PARTS)
     assert missing(postgresql) == UNIQUE_BY_DIRECTORY
     postgresql.close()
-    again = run_program(address, "partition", "8")
-    assert again.returncode == 1
-    assert f"in {PARTS} partitions already" in again.stderr
+    with pytest.raises(NotPartitioned, match=f"in {PARTS} partitions already"):
+        migrate.partition(postgresql, 8)
 
 
 def _contents(connection: Connection) -> dict[str, list[str]]:
