@@ -414,17 +414,14 @@ def _doctor() -> int:
 def _partition(partitions: int) -> int:
     from service.database.engine import Database
     from service.database.migrate import partition
-    from service.database.partitions import NotPartitioned
 
     settings = _read_settings()
     if settings is None:
         return 2
-    database = Database(settings.database_url.get_secret_value())
+    database = Database(settings.database)
     try:
         with _failing("Partitioning"):
             rows = partition(database, partitions)
-    except NotPartitioned as trouble:
-        _end([f"Nothing was changed: {trouble}."])
     finally:
         database.close()
     for name, number in rows.items():

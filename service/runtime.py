@@ -217,7 +217,7 @@ def opened(settings: Settings) -> Iterator[Context]:
 def opened_inside(settings: Settings, clock: Callable[[], datetime]) -> Context:
     """The parts for a process that only answers what is passed to it; they are never closed. The database was migrated by the
     service that started the process."""
-    database = Database(settings.database_url.get_secret_value(), settings.limits)
+    database = Database(settings.database, settings.limits)
     return replace(_parts(settings, database, Path(tempfile.gettempdir())), clock=clock)
 
 

@@ -23,7 +23,7 @@ from tests.server import run_program
 PARTS = 2
 OWNERS = {table.name for table in metadata.sorted_tables} - OF_NO_OWNER
 # A table in partitions has no unique constraint without its owner; a directory keeps these.
-UNIQUE_BY_DIRECTORY = {"invitation", "share"}
+UNIQUE_BY_DIRECTORY = {"invitation", "password_reset", "share"}
 DIRECTORIES = {*UNIQUE_BY_DIRECTORY, "token"}
 
 
