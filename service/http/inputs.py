@@ -16,17 +16,21 @@ from sqlalchemy import Connection
 
 from service import runtime
 from service.accounts.model import Owner
+from service.clubs.model import Membership
+from service.clubs.store.members import ClubStore
 from service.database.ids import read_id
 from service.errors import Fault, Invalid, InvalidQuery, NotFound, OverLimit
-from service.evaluation.cost import Sizes
+from service.evaluation.cost import Cost, Sizes, cost_of_evaluation
 from service.evaluation.document_sizes import sizes_of_document, stated_places
 from service.facts.kinds import value_kind_of
 from service.facts.own_vocabularies import OwnVocabulary
 from service.formats.strict_json import YAML
 from service.holdings.store import HoldingStore
 from service.http.dependencies import Received
+from service.http.elsewhere import Elsewhere
 from service.http.wire import Day, In, OtherForm, QueryIn, RevisionNumber, read
 from service.progress.actions.inputs import DefinitionReference, SentIssue
+from service.progress.actions.sizes import sizes_of_set
 from service.progress.actions.stored_set import find_revision
 from service.reference.actions import SentDocument
 from service.reference.model import IssueName
@@ -42,6 +46,8 @@ Language = Annotated[
     StringConstraints(max_length=35, pattern=r"^[A-Za-z]{1,8}(-[A-Za-z0-9]{1,8})*$"),
     Field(description="A BCP 47 language tag."),
 ]
+# A set of some 50 coins and places.
+_MILLISECONDS_A_MEMBER = 10.0
 _FORMS = 'send the definition itself ({"format": "set-definition/1", ...}) or {"document": {...}}'
 _RIGHT = f'{_FORMS}; or {{"id": ..., "revision": ...}} of one kept here'
 SAME_AS_YAML: Mapping[str, OtherForm] = {YAML: OtherForm("The same body as YAML, up to 1 MiB.")}
@@ -336,6 +342,30 @@ async def sizes_asked(
     if owner is not None and (identity is not None or holdings == "mine"):
         return await context.read(read_sizes)
     return sizes_of_document(definition, 0 if holdings == "mine" else len(holdings), solver_seconds)
+
+
+async def weigh_set(
+    work: Elsewhere,
+    context: runtime.Context,
+    owner: Owner,
+    identity: str,
+    number: int | None = None,
+    *,
+    times: int = 1,
+    solver_seconds: float = 10.0,
+) -> None:
+    """Weighs so many evaluations of a set kept here, see `Elsewhere.weigh`."""
+    sizes = await context.read(lambda connection: sizes_of_set(connection, owner, identity, number, solver_seconds))
+    cost = cost_of_evaluation(sizes)
+    await work.weigh(cost if times == 1 else cost.times(times, "evaluations"))
+
+
+async def weigh_members(work: Elsewhere, context: runtime.Context, member: Membership) -> None:
+    """Weighs work over the members of a club, of whose coins nothing is known yet, see `Elsewhere.weigh`."""
+    count = await context.read(lambda connection: ClubStore(connection).number(member.club))
+    await work.weigh(
+        Cost("evaluating the members' sets", _MILLISECONDS_A_MEMBER * count, 0.0, sizes={"members": count})
+    )
 
 
 def ensure_allowed(settings: Settings, owner: Owner | None, definition: Any, holdings: Any) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Collection
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, bindparam, delete, insert, select, update
+from sqlalchemy import Connection, Row, bindparam, delete, func, insert, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from service.accounts.model import Invitation, Owner, folded
@@ -84,6 +84,11 @@ class ClubStore:
         """Those of the owners who are members."""
         query = select(club_member).where(club_member.c.club_id == identity, club_member.c.owner_id.in_(owners))
         return tuple(_seat(row) for row in self._connection.execute(query))
+
+    def number(self, identity: str) -> int:
+        """How many members there are."""
+        query = select(func.count()).where(club_member.c.club_id == identity)
+        return int(self._connection.execute(query).scalar_one())
 
     def roll(self, identity: str) -> MemberRoles:
         rows = self._connection.execute(

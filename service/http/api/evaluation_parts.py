@@ -11,7 +11,8 @@ from pydantic_core import PydanticCustomError
 
 from service.accounts.model import Owner
 from service.http.dependencies import Context, CurrentOwner, DefinitionId
-from service.http.inputs import SetQuery
+from service.http.elsewhere import Elsewhere, Work
+from service.http.inputs import SetQuery, weigh_set
 from service.http.openapi import problems, router
 from service.http.pagination import PageQuery, after, bad_cursor, following, link
 from service.http.responses import NEXT_PAGE, Reply, Sends
@@ -74,10 +75,12 @@ class UndecidedPageOut(PageOut[UndecidedConflict]):
 
 @evaluation_parts.get("/parts", responses=problems("over-limit", "too-heavy"))
 async def evaluate_mine_in_parts(
-    context: Context, owner: CurrentOwner, id: DefinitionId, query: Annotated[PartsQuery, Query()]
+    context: Context, owner: CurrentOwner, id: DefinitionId, query: Annotated[PartsQuery, Query()], work: Work
 ) -> EvaluationParts:
     """Some members of the evaluation of a definition kept here; what is not asked for is not worked out."""
-    return await _computed(context, owner, id, query, lambda loaded: evaluating.evaluated_parts(loaded, query.part))
+    return await _computed(
+        work, context, owner, id, query, lambda loaded: evaluating.evaluated_parts(loaded, query.part)
+    )
 
 
 @evaluation_parts.get("/unplaced", responses=problems("over-limit", "too-heavy"))
@@ -87,11 +90,12 @@ async def list_unplaced(
     owner: CurrentOwner,
     id: DefinitionId,
     query: Annotated[SetPageQuery, Query()],
+    work: Work,
 ) -> Annotated[Reply[UnplacedPageOut], Sends(headers=NEXT_PAGE)]:
     """The holdings that sit in no place, page by page."""
     begin = after(request, query)
     found = await _computed(
-        context, owner, id, query, lambda loaded: evaluating.unplaced_after(loaded, begin, query.limit)
+        work, context, owner, id, query, lambda loaded: evaluating.unplaced_after(loaded, begin, query.limit)
     )
     address = following(request, query, found.next)
     return Reply(UnplacedPageOut(found.items, address, found.named), link(address))
@@ -104,21 +108,28 @@ async def list_undecided(
     owner: CurrentOwner,
     id: DefinitionId,
     query: Annotated[SetPageQuery, Query()],
+    work: Work,
 ) -> Annotated[Reply[UndecidedPageOut], Sends(headers=NEXT_PAGE)]:
     """The coins that may fit some place, with the facts that would tell, page by page."""
     begin = after(request, query)
     if begin is not None and begin[:2] not in ("0/", "1/"):
         raise bad_cursor()
     found = await _computed(
-        context, owner, id, query, lambda loaded: evaluating.undecided_after(loaded, begin, query.limit)
+        work, context, owner, id, query, lambda loaded: evaluating.undecided_after(loaded, begin, query.limit)
     )
     address = following(request, query, found.next)
     return Reply(UndecidedPageOut(found.items, address, found.named), link(address))
 
 
 async def _computed(
-    context: Parts, owner: Owner, identity: str, query: SetQuery, compute: Callable[[LoadedRequest], Answer]
+    work: Elsewhere,
+    context: Parts,
+    owner: Owner,
+    identity: str,
+    query: SetQuery,
+    compute: Callable[[LoadedRequest], Answer],
 ) -> Answer:
+    await weigh_set(work, context, owner, identity, query.revision)
     day = query.today or context.today()
     mine = await context.read(lambda connection: load_stored_set(connection, owner, identity, query.revision))
     return await context.compute(lambda: compute(mine.ask(day, presume=query.presume)))

@@ -26,6 +26,7 @@ from service.http.inputs import (
     ensure_allowed,
     pairs,
     sizes_asked,
+    weigh_set,
 )
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
@@ -35,7 +36,6 @@ from service.progress.actions import evaluate as evaluating
 from service.progress.actions import explain as explaining
 from service.progress.actions.evaluate import EvaluationInputs
 from service.progress.actions.explain import ExplanationInputs
-from service.progress.actions.sizes import sizes_of_set
 from service.progress.actions.stored_set import LoadedRequest, SetKey, load_key, load_stored_set
 from service.progress.explain import Explanation, explanation_text
 from service.progress.on_paper import evaluation_csv, evaluation_html, evaluation_text
@@ -176,8 +176,7 @@ async def evaluate_mine(
         return entity_tag(*key.version(day), query.presume, form)
 
     async def make() -> tuple[SetKey, Response]:
-        sizes = await context.read(lambda connection: sizes_of_set(connection, owner, id, query.revision))
-        await work.weigh(cost_of_evaluation(sizes))
+        await weigh_set(work, context, owner, id, query.revision)
         # Read with holdings and issues, in one snapshot: the answer and its tag are then of the same state.
         mine = await context.read(lambda connection: load_stored_set(connection, owner, id, query.revision))
 

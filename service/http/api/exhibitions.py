@@ -18,7 +18,9 @@ from service.formats.shapes import AttributeName
 from service.holdings.model import NamedIssueIn
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Received, Unread, stored_id
+from service.http.elsewhere import Work
 from service.http.idempotency import IdempotencyKey
+from service.http.inputs import weigh_set
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
@@ -90,9 +92,10 @@ ExhibitionId = Annotated[str, Depends(stored_id("exhibition", "exhibition_id"))]
 
 @exhibitions.post("", responses=problems("over-limit", "too-heavy"))
 async def create_exhibition(
-    context: Context, owner: CurrentOwner, id: DefinitionId, key: IdempotencyKey, body: Unread[ExhibitionIn]
+    context: Context, owner: CurrentOwner, id: DefinitionId, key: IdempotencyKey, body: Unread[ExhibitionIn], work: Work
 ) -> Created[Exhibition]:
     """Freeze how the set is shown on a day, with loans."""
+    await weigh_set(work, context, owner, id)
     mine = await context.read(lambda connection: load_stored_set(connection, owner, id))
     plan = await context.compute(lambda: _plan(body, mine, context))
     content = await actions.planned(context, owner, mine, plan)

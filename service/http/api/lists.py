@@ -21,7 +21,8 @@ from service.holdings.model import ValueBasis
 from service.http.answers import KeptAnswers, Question
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unread
-from service.http.inputs import RevisionQuery
+from service.http.elsewhere import Work
+from service.http.inputs import RevisionQuery, weigh_set
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, Tagged, tagged
@@ -129,6 +130,7 @@ async def get_want_list(
     id: DefinitionId,
     query: Annotated[WantQuery, Query()],
     answers: KeptAnswers,
+    work: Work,
 ) -> Annotated[
     Reply[WantList],
     Sends(
@@ -151,6 +153,7 @@ async def get_want_list(
         return replace(load_key(connection, owner, id, query.revision), notes=notes.version)
 
     async def make() -> tuple[SetKey, Response]:
+        await weigh_set(work, context, owner, id, query.revision, times=2)
         mine, notes = await context.read(read)
         key = replace(mine.key, notes=notes.version)
         forms = _forms(str(mine.revision.document.get("language", "en")))
@@ -179,7 +182,7 @@ def get_want_notes(context: Context, owner: CurrentOwner, id: DefinitionId, know
 
 @want_lists.put("/{id}/want-notes", responses=problems("over-limit"))
 async def replace_want_notes(
-    context: Context, owner: CurrentOwner, id: DefinitionId, expected: IfMatch, body: Unread[WantNotesIn]
+    context: Context, owner: CurrentOwner, id: DefinitionId, expected: IfMatch, body: Unread[WantNotesIn], work: Work
 ) -> Tagged[WantNotesOut]:
     """Say which grade and which price is wanted, place by place."""
 
@@ -187,6 +190,7 @@ async def replace_want_notes(
         expected.check(_notes_tag(id, WantNoteStore(connection, owner).of(id)))
         return load_stored_set(connection, owner, id)
 
+    await weigh_set(work, context, owner, id, solver_seconds=0)
     mine = await context.read(look)
     sent = body.read()
     named = [note.place for note in sent.notes]
@@ -223,10 +227,12 @@ class InsuranceQuery(QueryIn):
 
 @insurance.get("/insurance-list", responses=problems("not-found", "over-limit", "too-heavy"))
 async def get_insurance_list(
-    context: Context, owner: CurrentOwner, query: Annotated[InsuranceQuery, Query()], known: IfNoneMatch
+    context: Context, owner: CurrentOwner, query: Annotated[InsuranceQuery, Query()], known: IfNoneMatch, work: Work
 ) -> Annotated[Reply[InsuranceList], Sends(headers=_INSURANCE_ETAG, media=_INSURANCE_FORMS.media)]:
     """What is held, where, and what the owner noted it to be worth."""
     day, form = query.on or context.today(), _INSURANCE_FORMS.chosen(known.request, query.format)
+    if query.definition is not None:
+        await weigh_set(work, context, owner, query.definition)
     kept = await context.read(lambda connection: insured.load_insured(connection, owner, query.definition))
     tag = entity_tag("insurance", *kept.version(day, query.basis), form)
     return known.not_modified(tag) or _INSURANCE_FORMS.reply(

@@ -11,14 +11,18 @@ from service.analysis.diff_wording import text_lines
 from service.definitions import actions
 from service.definitions.model import DefinitionSummary, StoredDefinition
 from service.definitions.store import DefinitionStore
+from service.evaluation.cost import cost_of_check
 from service.http.api.definitions import definition_tag
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unread
+from service.http.elsewhere import Work
+from service.http.inputs import weigh_set
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, Tagged, tagged
 from service.http.wire import Day, In, QueryIn, RevisionNumber, Text
 from service.progress.actions import adoption
+from service.progress.actions.sizes import sizes_to_check
 from service.progress.revisions import AdoptedRevision, FollowedRevision, Impact, RevisionChanges
 
 revisions = router("/v1/definitions/{id}", "Definitions")
@@ -76,12 +80,15 @@ async def compare_revisions(
     id: DefinitionId,
     query: Annotated[RevisionChangesQuery, Query()],
     known: IfNoneMatch,
+    work: Work,
 ) -> Annotated[
     Reply[RevisionChanges],
     Sends(headers={"ETag": "Of both revisions, the editions, the day and the form."}, media=_FORMS.media),
 ]:
     """What changed from one revision to another, by its meaning."""
     day, form = query.today or context.today(), _FORMS.chosen(known.request, query.format)
+    sizes = await context.read(lambda c: sizes_to_check(c, owner, id, None))
+    await work.weigh(cost_of_check(sizes).times(2, "revisions"))
     two = await context.read(lambda c: adoption.two_revisions(c, owner, id, query.from_, query.to))
     tag = entity_tag(*two.version(day), form)
     return known.not_modified(tag) or _FORMS.reply(await context.compute(lambda: two.changes(day)), form, tag)
@@ -94,11 +101,13 @@ async def get_impact(
     id: DefinitionId,
     query: Annotated[ImpactQuery, Query()],
     known: IfNoneMatch,
+    work: Work,
 ) -> Annotated[
     Reply[Impact], Sends(headers={"ETag": "Of both revisions, the holdings, the decisions, the editions and the day."})
 ]:
     """What following another revision would do to the set; nothing is stored."""
     day = query.today or context.today()
+    await weigh_set(work, context, owner, id, times=2)
     step = await context.read(lambda connection: adoption.load_step(connection, owner, id, query.to))
     tag = entity_tag(*step.version(day))
     return known.not_modified(tag) or tagged(await context.compute(lambda: step.impact(day)), tag)

@@ -20,6 +20,8 @@ from service.formats.html import PRINT, page_policy, render
 from service.http.api.clubs import SomebodyOut
 from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentMember, DefinitionId, MemberId
+from service.http.elsewhere import Work
+from service.http.inputs import weigh_members
 from service.http.negotiation import accepted
 from service.http.openapi import problems, router
 from service.http.pagination import PageQuery, Paging, after, following, identity_key, link, page
@@ -274,10 +276,17 @@ def _content_tag(*values: object) -> str:
 
 @standings.get("/standings", responses=problems("too-heavy"))
 async def list_standings(
-    request: Request, context: Context, member: CurrentMember, id: DefinitionId, query: Paging, known: IfNoneMatch
+    request: Request,
+    context: Context,
+    member: CurrentMember,
+    id: DefinitionId,
+    query: Paging,
+    known: IfNoneMatch,
+    work: Work,
 ) -> Annotated[Reply[StandingPageOut], Sends(headers={**_NEXT, **_OF_WHAT_IS_SHOWN})]:
     """How far the members are who show it, against the club's newest revision."""
     begin = identity_key(after(request, query))
+    await weigh_members(work, context, member)
     listed = await shown_page(context, member, id, STANDING, begin, query.limit)
     items = [StandingOut(_somebody(shown), _counts(shown)) for shown in listed.members]
     value = StandingPageOut(items, following(request, query, listed.last), **_stamp(listed))
@@ -303,9 +312,11 @@ async def list_spares(
     id: DefinitionId,
     query: Annotated[SparesQuery, Query()],
     known: IfNoneMatch,
+    work: Work,
 ) -> Annotated[Reply[SparesPageOut], Sends(headers={**_NEXT, **_OF_WHAT_IS_SHOWN})]:
     """How much the members can spare who show it."""
     begin, place = identity_key(after(request, query)), query.place
+    await weigh_members(work, context, member)
     listed = await shown_page(context, member, id, SPARES, begin, query.limit, whole=place is not None)
     items = [_spares(shown, place) for shown in listed.members]
     value = SparesPageOut(items, following(request, query, listed.last), **_stamp(listed))
@@ -342,8 +353,10 @@ async def get_club_display(
     id: DefinitionId,
     query: Annotated[DisplayQuery, Query()],
     known: IfNoneMatch,
+    work: Work,
 ) -> Annotated[Reply[DisplayOut], Sends(headers=_OF_WHAT_IS_SHOWN, media=("text/html",))]:
     """One display of the coins of all members who consent, with the loans by owner."""
+    await weigh_members(work, context, member)
     offered, made = await displayed(context, member, id)
     form, value = query.format or accepted(known.request, _FORMS), _display_out(offered, made)
     tag, headers = _content_tag(form, value), {"Vary": "Accept"}

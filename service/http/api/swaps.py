@@ -23,7 +23,9 @@ from service.facts.recorded import RecordedFact, RecordedIssue
 from service.http.api.standings import OfferStampOut, offer_stamp
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentMember, DefinitionId, Json, SwapId
+from service.http.elsewhere import Work
 from service.http.idempotency import IdempotencyKey
+from service.http.inputs import weigh_members
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.responses import Created, Paged, Reply, Tagged, created, tagged
@@ -172,8 +174,9 @@ def _proposal_tag(viewer: Membership, made: Proposal) -> str:
 
 
 @swaps.get("/definitions/{id}/swaps", responses=problems("too-heavy"))
-async def find_swaps(context: Context, member: CurrentMember, id: DefinitionId) -> SwapsOut:
+async def find_swaps(context: Context, member: CurrentMember, id: DefinitionId, work: Work) -> SwapsOut:
     """The swaps that fill your places and others', of the best exchange among all who share their spares."""
+    await weigh_members(work, context, member)
     found = await search(context, member, id)
     items = [_swap_out(member, found.offered.definition, swap, found.members) for swap in found.swaps]
     stamp: dict[str, Any] = {
@@ -186,12 +189,13 @@ async def find_swaps(context: Context, member: CurrentMember, id: DefinitionId) 
 
 @swaps.post("/swaps", responses=problems("clash", "too-heavy"))
 async def propose_swap(
-    context: Context, member: CurrentMember, key: IdempotencyKey, body: Json[ProposalIn]
+    context: Context, member: CurrentMember, key: IdempotencyKey, body: Json[ProposalIn], work: Work
 ) -> Created[ProposalOut]:
     """Propose a swap to its sides; you accept it by that."""
     known: Reply[ProposalOut] | None = await context.run(lambda: key.done_before(context.database, member.owner))
     if known is not None:
         return known
+    await weigh_members(work, context, member)
     swap = (await search(context, member, body.definition_id)).named(body.swap, member)
 
     def act(connection: Connection) -> Reply[ProposalOut]:
@@ -244,9 +248,11 @@ def get_swap(context: Context, member: CurrentMember, swap_id: SwapId, known: If
 
 @swaps.put("/swaps/{swap_id}/answer", responses=problems("clash"))
 async def answer_swap(
-    context: Context, member: CurrentMember, swap_id: SwapId, expected: IfMatch, body: Json[SwapAnswerIn]
+    context: Context, member: CurrentMember, swap_id: SwapId, expected: IfMatch, body: Json[SwapAnswerIn], work: Work
 ) -> Tagged[ProposalOut]:
     """Say yes or no; a yes to what can no longer come about ends it as overtaken, and nothing is ever moved."""
+    if body.accepts:
+        await weigh_members(work, context, member)
     changed = await failing_sides(context, member, swap_id) if body.accepts else []
 
     def act(connection: Connection) -> Reply[ProposalOut]:
