@@ -45,6 +45,7 @@ from service.http.client_address import ClientAddresses
 from service.http.connections import ConnectionTable
 from service.http.dependencies import set_context
 from service.http.elsewhere import Answered, Deadlines, answered
+from service.http.gate import Gate, Gated
 from service.http.middleware import HeadAsGet, RequestLog
 from service.http.routing import RouteTable
 from service.observability.log import begin_log
@@ -150,6 +151,8 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
     app = framework(settings, lifespan)
     app.add_middleware(AnsweredBefore, routes=[route for router in ROUTERS for route in router.routes])
     app.add_middleware(HeadAsGet)
+    app.state.gate = Gate(settings.requests_at_once, settings.requests_waiting, settings.waiting_seconds)
+    app.add_middleware(Gated, gate=app.state.gate)
     app.add_middleware(Deadlines)
     app.add_middleware(RequestLog)
     if settings.trusted_networks:

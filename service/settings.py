@@ -178,6 +178,19 @@ class Settings(BaseSettings):
         ge=0,
         description="What one process keeps of holdings in memory, of all owners together, in bytes: 100,000 take some 40 MiB.",
     )
+    requests_at_once: int = Field(
+        default=16,
+        ge=2,
+        description="Requests that one process works on at the same time; at most half of them without an account.",
+    )
+    requests_waiting: int = Field(
+        default=256,
+        ge=0,
+        description="Requests that may wait their turn; past that: 503. Those with an account come first.",
+    )
+    waiting_seconds: float = Field(
+        default=1.0, gt=0, description="How long a request may wait its turn, in seconds; past that: 503."
+    )
     connections_at_once: int = Field(
         default=1000,
         ge=1,

@@ -17,7 +17,7 @@ from functools import lru_cache
 from typing import Any
 
 import h11
-from starlette.types import Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
 from uvicorn.config import Config
 from uvicorn.protocols.http.h11_impl import STATUS_PHRASES, H11Protocol
 from uvicorn.server import ServerState
@@ -172,6 +172,7 @@ class Connection(H11Protocol):
         super().__init__(config, server_state, app_state, _loop)
         # The total is bounded here.
         self.limit_concurrency = None
+        self.app = self._answer
         state: Any = getattr(config.loaded_app, "state")  # noqa: B009 - uvicorn knows only that it is an application
         self._table: ConnectionTable = state.connections
         self._settings = self._table.settings
@@ -280,6 +281,13 @@ class Connection(H11Protocol):
         for part in (event, h11.Data(data=bytes(answer.body)), h11.EndOfMessage()):
             self.transport.write(self.conn.send(part) or b"")
         self.close()
+
+    async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """The application, which can see whether the caller has left without asking for the body."""
+        cycle = self.cycle
+        scope["setwright.is_gone"] = lambda: cycle.disconnected
+        app: ASGIApp = self.config.loaded_app
+        await app(scope, receive, send)
 
     async def _refuse(self, scope: Scope, receive: Receive, send: Send) -> None:
         headers = {"Retry-After": _RETRY_SECONDS, "Connection": "close"}

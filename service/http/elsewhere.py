@@ -20,6 +20,7 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service.evaluation.cost import Cost
+from service.http.gate import STEP_ASIDE
 from service.http.openapi import describes
 from service.http.problems import Problem
 from service.processes import Processes
@@ -194,6 +195,9 @@ async def forwarded(request: Request, body: bytes | Path, doing: str = "") -> Re
     rooms: Mapping[bool, Processes] = {True: state.members, False: state.strangers}
     scope = request.scope
     deadline: Deadline = scope[DEADLINE]
+    if STEP_ASIDE in scope:
+        # Processes have a queue of their own.
+        scope[STEP_ASIDE]()
     copy = RequestCopy(
         method=scope["method"],
         path=scope["path"],
