@@ -47,6 +47,7 @@ from service.http.dependencies import set_context
 from service.http.elsewhere import Answered, Deadlines, answered
 from service.http.gate import Gate, Gated
 from service.http.middleware import HeadAsGet, RequestLog
+from service.http.quotas import CallerLimits, Quotas
 from service.http.routing import RouteTable
 from service.observability.log import begin_log
 from service.runtime import opened
@@ -141,15 +142,21 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         with opened(settings) as context:
             set_context(app, context)
-            async with background(context):
-                if alone:
-                    context.start_work()
-                    gc.collect()
-                    gc.freeze()
-                yield
+            try:
+                async with background(context):
+                    if alone:
+                        context.start_work()
+                        gc.collect()
+                        gc.freeze()
+                    yield
+            finally:
+                await app.state.quotas.close()
 
     app = framework(settings, lifespan)
-    app.add_middleware(AnsweredBefore, routes=[route for router in ROUTERS for route in router.routes])
+    app.state.quotas = Quotas(settings)
+    routes = [route for router in ROUTERS for route in router.routes]
+    app.add_middleware(AnsweredBefore, routes=routes)
+    app.add_middleware(CallerLimits, quotas=app.state.quotas, routes=routes)
     app.add_middleware(HeadAsGet)
     app.state.gate = Gate(settings.requests_at_once, settings.requests_waiting, settings.waiting_seconds)
     app.add_middleware(Gated, gate=app.state.gate)

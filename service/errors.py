@@ -24,6 +24,7 @@
     │   └── DigestMismatch      the answer is another document than was named
     └── Busy                    too much at once; try again later
         ├── RateLimited         too many failed attempts; try again later
+        ├── QuotaExceeded       this caller asks for more than one may
         └── AskedTooSoon        an origin is left alone for a while after a failure
 
 `code` is the published name of the problem (the last step of a problem document's type).
@@ -256,6 +257,12 @@ class RateLimited(Busy):
     """Too many failed attempts from here or under this name; not even the right one is looked at until the time is over."""
 
     code = "too-many-attempts"
+
+
+class QuotaExceeded(Busy):
+    """The caller asked for more, in a while or at once, than one caller may; others are served."""
+
+    code = "rate-limited"
 
 
 class AskedTooSoon(Busy):

@@ -7,9 +7,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache, cached_property
 from importlib.metadata import PackageNotFoundError, version
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Self
 
+from limits import parse
 from platformdirs import user_data_dir
 from pydantic import Field, SecretStr, ValidationError, field_validator, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
@@ -62,6 +64,32 @@ class Settings(BaseSettings):
         default="",
         description="Proxies in front of the service: addresses and networks with commas between (10.0.0.2, fd00::/8). Only what "
         "these say in Forwarded or X-Forwarded-For is taken for the client's address. Empty: none, and the peer is the client.",
+    )
+    anonymous: bool = Field(
+        default=True,
+        description="Whether evaluations, checks and reference data can be used without an account. false: only what leads to an "
+        "account, shared links and the service's own pages.",
+    )
+    rate_account: str = Field(
+        default="6000/minute",
+        description="What one account may ask for: UNITS/second, minute, hour or day. Most requests cost 1 unit, those that "
+        "compute for long 10 or 20. Empty: no limit.",
+    )
+    rate_anonymous: str = Field(
+        default="1200/minute",
+        description="What may be asked for without an account from one address (IPv6: the first 64 bits); households and clubs "
+        "share one. Empty: no limit.",
+    )
+    rate_storage: SecretStr = Field(
+        default=SecretStr("memory"),
+        description="Where requests are counted: memory (each process by itself), or redis://HOST:PORT/NUMBER (all together; "
+        "needs the extra [redis]). While Redis is away each process counts by itself.",
+    )
+    heavy_at_once: int = Field(
+        default=8,
+        ge=0,
+        description="Requests that compute for long, of one account or one address, under way at once in one process; past that: "
+        "429. 0: no limit.",
     )
     body_bytes: int = Field(default=MEBIBYTE, ge=1024, description="The longest request body, in bytes.")
     evaluation_body_bytes: int = Field(
@@ -265,6 +293,28 @@ class Settings(BaseSettings):
             )
         return self
 
+    @field_validator("rate_account", "rate_anonymous")
+    @classmethod
+    def _known_rate(cls, value: str) -> str:
+        try:
+            is_rate = not value or parse(value).amount > 0
+        except ValueError:
+            is_rate = False
+        if not is_rate:
+            raise ValueError(f"'{value}' is no rate such as 6000/minute, and not empty")
+        return value
+
+    @field_validator("rate_storage")
+    @classmethod
+    def _known_storage(cls, value: SecretStr) -> SecretStr:
+        text = value.get_secret_value()
+        if text != "memory":
+            if not text.startswith(("redis://", "rediss://")):
+                raise ValueError("it is neither 'memory' nor of the form redis://HOST:PORT/NUMBER")
+            if find_spec("redis") is None:
+                raise ValueError("Redis needs the extra [redis]")
+        return value
+
     @model_validator(mode="after")
     def _whole_s3(self) -> Self:
         told = (self.s3_endpoint, self.s3_bucket, self.s3_key, self.s3_secret.get_secret_value())
@@ -367,6 +417,9 @@ def _shown(name: str, value: object) -> str:
         # A database's address is shown without its password; of any other secret only whether there is one.
         if name == "database_url":
             return read_url(text).render_as_string(hide_password=True)
+        if name == "rate_storage":
+            scheme, separator, rest = text.partition("://")
+            return scheme + separator + rest.rpartition("@")[2]
         return "***" if text else "(empty)"
     return str(value) if value != "" else "(empty)"
 

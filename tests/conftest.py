@@ -140,10 +140,13 @@ def anyio_backend() -> str:
 
 
 def settings_for(url: str, **more: object) -> Settings:
-    """Settings for tests: a fixed address, nothing from the environment."""
+    """Settings for tests: a fixed address, nothing from the environment. A test asks for more than a caller may, and compares
+    answers without what is left to the caller."""
+    unlimited = {"rate_account": "", "rate_anonymous": "", "heavy_at_once": 0}
     # A busy machine takes its time, and hardly a test needs a process of its own.
-    patient = {"request_seconds": 120.0, "anonymous_seconds": 120.0, "small_work_milliseconds": 100.0, **more}
-    return Settings(database_url=SecretStr(url), base_url="http://setwright.test", **patient)  # type: ignore[arg-type]
+    patient = {"request_seconds": 120.0, "anonymous_seconds": 120.0, "small_work_milliseconds": 100.0}
+    usual = {"base_url": "http://setwright.test", **unlimited, **patient, **more}
+    return Settings(database_url=SecretStr(url), **usual)  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True)

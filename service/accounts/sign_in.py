@@ -94,8 +94,8 @@ async def log_in(
 
 async def change_password(context: Context, caller: Caller, old: str | None, new: str, *, revoke_others: bool) -> None:
     """Sets the account's password. Raises WrongCredentials if there is an old one and `old` is not it; such attempts are
-    counted with log-ins that bring a token, so it may raise RateLimited. `revoke_others` ends every token but the caller's, and pairings
-    whose token was not fetched yet."""
+    counted with log-ins that bring a token, so it may raise RateLimited. `revoke_others` ends every token but the caller's,
+    and pairings whose token was not fetched yet."""
     now, throttles = context.now(), (by_device(device_of(caller)),)
     stored = caller.account.password_hash
     if stored is not None:

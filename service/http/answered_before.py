@@ -25,7 +25,7 @@ from service.errors import SetwrightError
 from service.http.answers import Address, Question, unchanged
 from service.http.conditional import names
 from service.http.dependencies import IS_ACCOUNT, bearer, context_of
-from service.http.openapi import Operation, scopes_needed
+from service.http.openapi import METER, Operation, scopes_needed
 from service.http.problems import Problem
 from service.progress.actions.editions import stamps
 from service.progress.actions.store import FOLLOWED, SET_KEY, set_key_of
@@ -92,8 +92,12 @@ class AnsweredBefore:
                 return None
             known = headers.get(b"if-none-match")
             if question.is_tagged and known is not None and names(known.decode("latin-1"), address.tag):
-                return unchanged(address.tag)
-            found: Response | None = state.answers.find(address)
+                found: Response | None = unchanged(address.tag)
+            else:
+                found = state.answers.find(address)
+            if found is not None:
+                # One unit whatever it took to make: nothing is computed.
+                await scope[METER].charge_account(address.owner.id)
             return found
         return None
 

@@ -21,9 +21,11 @@ from service.database.ids import read_id
 from service.errors import Fault, Forbidden, Invalid, NotAuthenticated, NotFound, SetwrightError
 from service.formats.strict_json import JSON, MERGE_PATCH
 from service.http.elsewhere import CALLER
-from service.http.openapi import OWNER, PERHAPS, RequestBody, describes, scopes_needed
+from service.http.openapi import METER, OPEN, OWNER, PERHAPS, RequestBody, describes, scopes_needed
+from service.http.quotas import Meter
 from service.http.request_body import read_body
 from service.http.wire import In, read
+from service.settings import Settings
 
 M = TypeVar("M", bound=In)
 
@@ -82,15 +84,23 @@ def bearer(header: str) -> str | None:
     return token.strip() or None if scheme.lower() == "bearer" else None
 
 
-async def _optional_caller(request: Request) -> Caller | None:
-    """The owner of the token, if one is sent. The only place where a token and its scope are looked at."""
+async def _identified(request: Request) -> Caller | None:
+    """The owner of the token, if one is sent. The only place where a token is looked at."""
     token = _token(request)
     if token is None:
         return None
     context = context_of(request.app)
-    now, digest = context.now(), token_digest(token)
-    caller = known(caller_of(await context.look_up(CALLER_ROW, digest=digest), digest, now))
-    caller.ensure(scopes_needed(request.method, request.scope["route"].openapi_extra))
+    digest = token_digest(token)
+    return known(caller_of(await context.look_up(CALLER_ROW, digest=digest), digest, context.now()))
+
+
+async def _allowed(request: Request, caller: Caller) -> Caller:
+    """The caller, whose token has a scope that the operation needs. The only place where scopes are looked at."""
+    needed = scopes_needed(request.method, request.scope["route"].openapi_extra)
+    if needed:
+        caller.ensure(needed)
+    context = context_of(request.app)
+    now = context.now()
     if caller.token.is_worth_noting(now):
         # That it could not be written is no reason to refuse a request that only reads.
         with suppress(SetwrightError):
@@ -103,17 +113,31 @@ async def _optional_caller(request: Request) -> Caller | None:
 async def still_authenticated(request: Request) -> Owner | None:
     """The owner of a request that takes long; None when its token was revoked or expired since it came."""
     try:
-        caller = await _optional_caller(request)
+        caller = await _identified(request)
+        return None if caller is None else (await _allowed(request, caller)).owner
     except SetwrightError:
         return None
-    return None if caller is None else caller.owner
+
+
+async def _charged_caller(request: Request) -> Caller | None:
+    """The caller, whose account the request is charged to; a token that is nobody's counts as an anonymous request."""
+    meter: Meter = request.scope[METER]
+    try:
+        caller = await _identified(request)
+    except NotAuthenticated:
+        await meter.charge_stranger()
+        raise
+    if caller is None:
+        return None
+    await meter.charge_account(caller.owner.id)
+    return await _allowed(request, caller)
 
 
 # Of a request that several of these ask, the caller is looked up once. They call one another rather than depend on one another:
 # to FastAPI each step of a chain is half as much work as the look-up.
 async def _found_caller(request: Request) -> Caller | None:
     if CALLER not in request.scope:
-        found = request.scope[CALLER] = await _optional_caller(request)
+        found = request.scope[CALLER] = await _charged_caller(request)
         if found is not None:
             request.scope[IS_ACCOUNT] = True
         return found
@@ -149,8 +173,21 @@ async def _owner(request: Request) -> Owner:
 
 @describes(access=PERHAPS, problems=_TOKEN_PROBLEMS)
 async def _optional_owner(request: Request) -> Owner | None:
-    caller = await _found_caller(request)
+    caller = await _visitor(request)
     return None if caller is None else caller.owner
+
+
+@describes(problems=_TOKEN_PROBLEMS)
+async def _visitor(request: Request) -> Caller | None:
+    """Somebody with an account, or anybody where anonymous use is allowed (`SETWRIGHT_ANONYMOUS`)."""
+    settings: Settings = request.app.state.settings
+    if settings.anonymous and request.scope["route"].access == OPEN:
+        # What is the same for everybody does not look at tokens.
+        return None
+    caller = await _found_caller(request)
+    if caller is None and not settings.anonymous:
+        raise NotAuthenticated("this server serves accounts alone: send Authorization: Bearer <token>")
+    return caller
 
 
 def _admitted(request: Request, owner: Owner, club_id: str, role: str) -> Membership:
@@ -175,6 +212,7 @@ CurrentCaller = Annotated[Caller, Depends(_caller)]
 AccountCaller = Annotated[Caller, Depends(_account_caller)]
 Administrator = Annotated[Owner, Depends(_administrator)]
 CurrentOwner = Annotated[Owner, Depends(_owner)]
+Visitor = Annotated[Caller | None, Depends(_visitor)]
 OptionalOwner = Annotated[Owner | None, Depends(_optional_owner)]
 CurrentMember = Annotated[Membership, Depends(_member)]
 Steward = Annotated[Membership, Depends(_steward)]

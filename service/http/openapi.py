@@ -21,11 +21,13 @@ from fastapi.openapi.utils import get_openapi
 from fastapi.routing import APIRoute
 from pydantic import BaseModel
 from starlette.responses import Response
+from starlette.types import Receive, Scope, Send
 
 from service.accounts.model import EVALUATE, READ, WRITE
 from service.clubs.model import MEMBER, STEWARD
 from service.facts import recorded
 from service.formats.strict_json import JSON, YAML
+from service.http.costs import CHARGES_ITSELF, cost_of
 from service.http.problems import MEDIA_TYPE, PROBLEM_KINDS, ProblemOut
 from service.http.responses import Reply, Sends, respond
 from service.http.wire import EXAMPLES, UNION_MEMBERS, In, OtherForm, PageOut, json_schema
@@ -37,6 +39,14 @@ CLUB = (MEMBER, STEWARD)
 ACCESS = (OPEN, PERHAPS, OWNER, MEMBER, STEWARD)
 # Without a token there is no answer but 401.
 NEEDS_TOKEN = (OWNER, *CLUB)
+
+# Where a request's scope has what counts it (quotas.py).
+METER = "setwright.meter"
+_STANDING = {
+    "RateLimit-Policy": "How much a caller may ask for: `q` units in `w` seconds, of an account or of a network "
+    "(draft-ietf-httpapi-ratelimit-headers-10). Absent where nothing is limited.",
+    "RateLimit": "How many units are left (`r`), and for how many seconds (`t`).",
+}
 
 DESCRIPTION = """\
 A service for people who build sets of coins by rules. Errors are problem documents (RFC 9457) that say what is wrong,
@@ -114,9 +124,16 @@ class Operation(APIRoute):
             "responses": None,
             "openapi_extra": None,
         }
+        self.cost = cost_of(function.__name__)
+        self.charges_itself = function.__name__ in CHARGES_ITSELF
         super().__init__(path, endpoint, **options)
         kinds: Sequence[str] = endpoint.__reasons__  # type: ignore[attr-defined]
         self._describe(get_type_hints(function, include_extras=True).get("return"), kinds)
+
+    async def handle(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if METER in scope:
+            await scope[METER].begin(self)
+        await super().handle(scope, receive, send)
 
     def _describe(self, answer: Any, kinds: Sequence[str]) -> None:
         parts = list(_parts(self.dependant))
@@ -130,9 +147,17 @@ class Operation(APIRoute):
             found.append("storage-full")
         if any(part.not_modified for part in parts):
             responses[304] = {"description": "The caller has this version already."}
+        if self.cost:
+            found.append("rate-limited")
         for kind in dict.fromkeys(found):
             _add_problem(responses, kind)
+        self.access = access
         extra: dict[str, Any] = {"x-access": access}
+        if self.cost:
+            extra["x-cost"] = self.cost
+            for code in {status, PROBLEM_KINDS["rate-limited"].status}:
+                references = {name: {"$ref": f"#/components/headers/{name}"} for name in _STANDING}
+                responses[code]["headers"] = {**responses[code].get("headers", {}), **references}
         scope = tuple(name for part in parts for name in part.scope)
         (method,) = self.methods or ("GET",)
         extra["x-scope"] = list(scope or scopes_needed(method, extra))
@@ -141,7 +166,9 @@ class Operation(APIRoute):
             extra["parameters"] = headers
         if bodies:
             extra["requestBody"] = _request_body(bodies[0])
-        extra["security"] = [] if access == OPEN else [{"token": []}] if access in NEEDS_TOKEN else [{"token": []}, {}]
+        # What everybody may use needs a token where anonymous use is switched off.
+        is_for_all = access == OPEN and "unwelcome" not in found
+        extra["security"] = [] if is_for_all else [{"token": []}] if access in NEEDS_TOKEN else [{"token": []}, {}]
         self.status_code, self.responses, self.openapi_extra = status, responses, extra
 
 
@@ -337,6 +364,7 @@ def document(app: FastAPI) -> dict[str, Any]:
         made["tags"] = [{"name": name, "description": text} for name, text in TAGS.items() if name in used]
         made["components"] = {
             "schemas": dict(sorted({**json_schema(_MODELS), **_struct_schemas()}.items())),
+            "headers": {name: {"description": text, "schema": {"type": "string"}} for name, text in _STANDING.items()},
             "securitySchemes": {
                 "token": {"type": "http", "scheme": "bearer", "description": "A token of the owner's: swt_..."}
             },

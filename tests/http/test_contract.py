@@ -11,6 +11,7 @@ import pytest
 
 from service.http import openapi
 from service.http.problems import PROBLEM_KINDS
+from service.http.quotas import Rate
 from service.http.wire import EXAMPLES, Out
 from service.rules.messages import MESSAGES
 from tests.conftest import Running
@@ -138,6 +139,8 @@ async def with_real_secrets(service: Running, owner: dict[str, str]) -> dict[str
 async def test_every_example_works_and_every_answer_fits_its_schema(service: Running) -> None:
     """Each operation is sent its own example (or none), and its answer is held against the document."""
     document, owner = openapi_document(), service.collector(is_admin=True)
+    quotas = service.app.state.quotas
+    quotas.account, quotas.anonymous = Rate("account", 100_000, 60), Rate("anonymous", 100_000, 60)
     token, device = service.another_token(owner), (await doors.paired(service, owner))[1]
     invitation = await doors.invited(service, owner)
     real = await with_real_secrets(service, owner)

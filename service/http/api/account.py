@@ -29,9 +29,10 @@ from service.http.dependencies import (
     TokenId,
     bearer,
 )
-from service.http.openapi import problems, router
+from service.http.openapi import METER, problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.problems import base_url
+from service.http.quotas import Meter
 from service.http.responses import Paged, Reply, Sends, WithSecret, with_secret
 from service.http.wire import AccountName, In, Name, Out, Secret, Text
 
@@ -234,6 +235,11 @@ async def log_in(request: Request, context: Context, address: ClientAddress, bod
     device = await sign_in.known_device(
         context, body.name, request.cookies, bearer(request.headers.get("authorization", ""))
     )
+    meter: Meter = request.scope[METER]
+    if device is None:
+        await meter.charge_stranger()
+    else:
+        await meter.charge_account(device.owner.id)
     made = await sign_in.log_in(
         context,
         body.name,

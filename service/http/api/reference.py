@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from service.facts.attributes import Attribute
 from service.facts.core_attributes import CORE
+from service.http.dependencies import Visitor
 from service.http.openapi import router
 from service.http.problems import base_url
 from service.http.responses import PRIVATE, Sends, encode
@@ -82,25 +83,25 @@ def _function_out(operator: Operator) -> FunctionOut:
 
 
 @reference.get("/attributes")
-async def list_attributes() -> PageOut[AttributeOut]:
+async def list_attributes(_: Visitor) -> PageOut[AttributeOut]:
     """What can be known of a coin."""
     return PageOut([_attribute_out(entry) for entry in CORE.values()], None)
 
 
 @reference.get("/functions")
-async def list_functions() -> PageOut[FunctionOut]:
+async def list_functions(_: Visitor) -> PageOut[FunctionOut]:
     """Functions of the rule language."""
     return PageOut([_function_out(entry) for entry in FUNCTIONS], None)
 
 
 @reference.get("/messages")
-async def list_messages() -> PageOut[SentenceOut]:
+async def list_messages(_: Visitor) -> PageOut[SentenceOut]:
     """The sentences of all messages, for a client that words them in another language."""
     return PageOut([SentenceOut(code, sentence) for code, sentence in MESSAGES.items()], None)
 
 
 @reference.get("/catalogue/complete")
-def list_complete() -> PageOut[CompleteOut]:
+def list_complete(_: Visitor) -> PageOut[CompleteOut]:
     """For which issuers, denominations and years on coins the shipped catalogue is complete. Patterns, errors of the mint and
     proofs in other metals are not meant."""
     spans = actions.complete()
@@ -108,7 +109,9 @@ def list_complete() -> PageOut[CompleteOut]:
 
 
 @reference.get("/schemas/set-definition")
-def get_definition_schema(request: Request) -> Annotated[Response, Sends(media=("application/schema+json",))]:
+def get_definition_schema(
+    request: Request, _: Visitor
+) -> Annotated[Response, Sends(media=("application/schema+json",))]:
     """The JSON Schema of a set definition."""
     return Response(
         encode(document_schema(f"{base_url(request)}/v1/schemas/set-definition")),

@@ -43,6 +43,7 @@ class RootOut(Out):
     openapi: Annotated[str, Meta(description="All operations as an OpenAPI document.")]
     problems: Annotated[str, Meta(description="A page with all kinds of problems.")]
     ready: Annotated[str, Meta(description="Whether the service can serve.")]
+    anonymous: Annotated[bool, Meta(description="Whether some of it can be used without an account.")]
 
 
 class HealthOut(Out):
@@ -57,7 +58,8 @@ async def get_root(request: Request) -> Annotated[Reply[RootOut], Sends(media=("
     if accepted(request, {"json": "application/json", "html": "text/html"}) == "html":
         return HTMLResponse(render("root.html", version=engine_version()), headers={"Vary": "Accept"})  # type: ignore[return-value]
     about = "Stores set definitions of coins collected by type and evaluates collections against them."
-    value = RootOut("Setwright", engine_version(), about, "/docs", "/openapi.json", "/problems", "/health/ready")
+    where = ("/docs", "/openapi.json", "/problems", "/health/ready")
+    value = RootOut("Setwright", engine_version(), about, *where, anonymous=request.app.state.settings.anonymous)
     return Reply(value, {"Vary": "Accept"})
 
 
