@@ -49,6 +49,7 @@ from service.http.gate import Gate, Gated
 from service.http.middleware import HeadAsGet, RequestLog
 from service.http.quotas import CallerLimits, Quotas
 from service.http.routing import RouteTable
+from service.http.safe_headers import SafeHeaders
 from service.observability.log import begin_log
 from service.runtime import opened
 from service.settings import Settings, engine_version
@@ -162,6 +163,7 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
     app.add_middleware(Gated, gate=app.state.gate)
     app.add_middleware(Deadlines)
     app.add_middleware(RequestLog)
+    app.add_middleware(SafeHeaders, is_https=settings.public_url.startswith("https://"))
     if settings.trusted_networks:
         app.add_middleware(ClientAddresses, trusted=settings.trusted_networks)
     return app

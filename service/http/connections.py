@@ -25,6 +25,7 @@ from uvicorn.server import ServerState
 from service.accounts.model import Owner
 from service.errors import Busy
 from service.http.problems import Problem, problem_response_at
+from service.http.safe_headers import NOSNIFF
 from service.settings import Network, Settings
 
 # How long what was sent last may take to be read after a connection was closed, in seconds.
@@ -275,7 +276,7 @@ class Connection(H11Protocol):
     def _end_with(self, problem: Problem) -> None:
         """Sends a problem document where no request can be answered, and closes the connection."""
         answer = problem_response_at(self._settings.public_url, problem)
-        headers = [*self.server_state.default_headers, *answer.raw_headers, (b"connection", b"close")]
+        headers = [*self.server_state.default_headers, *answer.raw_headers, (b"connection", b"close"), NOSNIFF]
         reason = STATUS_PHRASES[answer.status_code]
         event = h11.Response(status_code=answer.status_code, headers=headers, reason=reason)
         for part in (event, h11.Data(data=bytes(answer.body)), h11.EndOfMessage()):
@@ -290,6 +291,6 @@ class Connection(H11Protocol):
         await app(scope, receive, send)
 
     async def _refuse(self, scope: Scope, receive: Receive, send: Send) -> None:
-        headers = {"Retry-After": _RETRY_SECONDS, "Connection": "close"}
+        headers = {"Retry-After": _RETRY_SECONDS, "Connection": "close", "X-Content-Type-Options": "nosniff"}
         problem = Problem("busy", "the service has as many connections as it can; try again shortly", headers=headers)
         await problem_response_at(self._settings.public_url, problem)(scope, receive, send)

@@ -110,7 +110,7 @@ class RequestLog:
         started, status, size = time.perf_counter(), 0, 0
         names = names_of(scope["headers"])
         bound = bind_contextvars(request=names.id, **({} if names.trace is None else {"trace": names.trace}))
-        added = ((b"x-content-type-options", b"nosniff"), (b"x-request-id", names.id.encode()))
+        added = (b"x-request-id", names.id.encode())
 
         async def noting(message: Message) -> None:
             nonlocal status, size
@@ -118,7 +118,7 @@ class RequestLog:
                 size += len(message.get("body", b""))
             elif message["type"] == "http.response.start":
                 status = message["status"]
-                message["headers"] = [*message.get("headers", ()), *added]
+                message["headers"] = [*message.get("headers", ()), added]
             await send(message)
 
         try:
