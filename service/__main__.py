@@ -26,6 +26,7 @@ from service.errors import Invalid, SetwrightError
 from service.holdings.sync.verify import all_differences
 from service.http.responses import encode
 from service.observability.log import begin_log
+from service.observability.metrics import shared_folder
 from service.offline.check import as_github, as_json, as_text, check_file, has_errors
 from service.progress import on_paper
 from service.progress.evaluate import EvaluationRequest, evaluate
@@ -466,24 +467,25 @@ def _serve(asked: Mapping[str, str | int | None]) -> int:
         return 2
     _allow_files(settings.connections_at_once + _OTHER_FILES)
     print(f"Setwright listens on {settings.public_url}", flush=True)
-    uvicorn.run(
-        "service.app:from_environment",
-        factory=True,
-        host=settings.host,
-        port=settings.port,
-        workers=settings.workers,
-        # uvicorn's own log has whole addresses in it, secrets included; http/middleware.py writes one without.
-        access_log=False,
-        log_config=None,
-        server_header=False,
-        proxy_headers=False,
-        # Its connections have deadlines, and there is room for new ones.
-        http="service.http.connections:Connection",
-        ws="none",
-        timeout_graceful_shutdown=GRACE_SECONDS,
-        timeout_keep_alive=settings.keep_alive_seconds,
-        timeout_worker_healthcheck=WORKER_PATIENCE_SECONDS,
-    )
+    with shared_folder(settings.workers):
+        uvicorn.run(
+            "service.app:from_environment",
+            factory=True,
+            host=settings.host,
+            port=settings.port,
+            workers=settings.workers,
+            # uvicorn's own log has whole addresses in it, secrets included; http/middleware.py writes one without.
+            access_log=False,
+            log_config=None,
+            server_header=False,
+            proxy_headers=False,
+            # Its connections have deadlines, and there is room for new ones.
+            http="service.http.connections:Connection",
+            ws="none",
+            timeout_graceful_shutdown=GRACE_SECONDS,
+            timeout_keep_alive=settings.keep_alive_seconds,
+            timeout_worker_healthcheck=WORKER_PATIENCE_SECONDS,
+        )
     return 0
 
 

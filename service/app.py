@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import gc
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -27,6 +28,7 @@ from service.http.api.holdings import holdings
 from service.http.api.imports import imports
 from service.http.api.issues import issues
 from service.http.api.lists import insurance, want_lists
+from service.http.api.metrics import metrics
 from service.http.api.offers import offers
 from service.http.api.origins import origins
 from service.http.api.photos import photos
@@ -46,12 +48,15 @@ from service.http.connections import ConnectionTable
 from service.http.dependencies import set_context
 from service.http.elsewhere import Answered, Deadlines, answered
 from service.http.gate import Gate, Gated
+from service.http.metric_sources import readings
 from service.http.middleware import HeadAsGet, RequestLog
 from service.http.quotas import CallerLimits, Quotas
 from service.http.routing import RouteTable
 from service.http.safe_headers import SafeHeaders
 from service.observability.log import begin_log
-from service.runtime import opened
+from service.observability.metrics import PUBLISH_SECONDS, Metrics
+from service.observability.work_counts import Tally
+from service.runtime import Context, opened
 from service.settings import Settings, engine_version
 from service.worker import background
 
@@ -89,6 +94,7 @@ ROUTERS = (
     standings,
     swaps,
     service,
+    metrics,
 )
 
 # FastAPI can report to OpenTelemetry collectors that the environment names; this service sends nothing.
@@ -107,6 +113,28 @@ _SILENT: dict[str, Any] = {
 GARBAGE = (10_000, 200, 50)
 
 
+@asynccontextmanager
+async def _shared_metrics(app: FastAPI, context: Context) -> AsyncIterator[None]:
+    """Where several processes serve, what this one counts is brought up to date for the others, as long as the block runs."""
+    metrics: Metrics = app.state.metrics
+
+    async def keep_up() -> None:
+        while True:
+            await asyncio.sleep(PUBLISH_SECONDS)
+            metrics.publish(readings(app.state, context))
+
+    if metrics.folder is None:
+        yield
+        return
+    task = asyncio.create_task(keep_up())
+    try:
+        yield
+    finally:
+        task.cancel()
+        await asyncio.wait([task])
+        metrics.publish(readings(app.state, context))
+
+
 def framework(settings: Settings, lifespan: Any = None) -> FastAPI:
     """The application without its outer layers; `lifespan` opens its parts."""
     app = FastAPI(
@@ -122,6 +150,7 @@ def framework(settings: Settings, lifespan: Any = None) -> FastAPI:
     )
     app.state.settings = settings
     app.state.connections = ConnectionTable(settings)
+    app.state.work_counts = Tally()
     problems.install(app)
     app.add_exception_handler(Answered, answered)
     keep_answers(app.state, settings.answers_bytes)
@@ -144,7 +173,7 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
         with opened(settings) as context:
             set_context(app, context)
             try:
-                async with background(context):
+                async with background(context), _shared_metrics(app, context):
                     if alone:
                         context.start_work()
                         gc.collect()
@@ -162,7 +191,8 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
     app.state.gate = Gate(settings.requests_at_once, settings.requests_waiting, settings.waiting_seconds)
     app.add_middleware(Gated, gate=app.state.gate)
     app.add_middleware(Deadlines)
-    app.add_middleware(RequestLog)
+    app.state.metrics = Metrics()
+    app.add_middleware(RequestLog, metrics=app.state.metrics)
     app.add_middleware(SafeHeaders, is_https=settings.public_url.startswith("https://"))
     if settings.trusted_networks:
         app.add_middleware(ClientAddresses, trusted=settings.trusted_networks)

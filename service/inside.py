@@ -4,22 +4,25 @@ from __future__ import annotations
 
 import asyncio
 import tempfile
+from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
 
 from fastapi import FastAPI, Request
 from starlette.types import Message, Receive
+from structlog.contextvars import bound_contextvars
 
 from service.app import framework
 from service.http.answers import keep_answers
-from service.http.dependencies import set_context
+from service.http.dependencies import context_of, set_context
 from service.http.elsewhere import LONGEST_IN_MEMORY, AnswerCopy, RequestCopy
 from service.http.middleware import log_unforeseen
 from service.http.problems import problem_of, problem_response
 from service.observability.log import begin_log
+from service.observability.work_counts import tally
 from service.runtime import opened_inside, utc_now
 from service.settings import Settings
 
@@ -49,7 +52,12 @@ def answer(settings: Settings, request: RequestCopy) -> AnswerCopy:
     """What the application answers. Raises MemoryError; another unforeseen error is logged and becomes a problem document."""
     inside = _opened(settings)
     inside.clock.at = request.at
-    return inside.runner.run(_answered(inside.app, request))
+    context = context_of(inside.app)
+    before = tally(context)
+    answer = inside.runner.run(_answered(inside.app, request))
+    counts = tally(context)
+    counts.subtract(before)
+    return replace(answer, counts=counts)
 
 
 @lru_cache(1)
@@ -67,14 +75,15 @@ def _opened(settings: Settings) -> _Inside:
 async def _answered(app: FastAPI, request: RequestCopy) -> AnswerCopy:
     scope = {**request.scope(), "app": app}
     body = _Body(request.spool)
-    try:
-        await app(scope, _sent(request), body.take)
-    except MemoryError:
-        raise
-    except Exception as error:
-        log_unforeseen(error)
-        body = _Body(request.spool)
-        await problem_response(Request(scope), problem_of(error))(scope, _sent(request), body.take)
+    with bound_contextvars(**request.bound):
+        try:
+            await app(scope, _sent(request), body.take)
+        except MemoryError:
+            raise
+        except Exception as error:
+            log_unforeseen(error)
+            body = _Body(request.spool)
+            await problem_response(Request(scope), problem_of(error))(scope, _sent(request), body.take)
     return body.answer()
 
 
@@ -122,7 +131,7 @@ class _Body:
     def answer(self) -> AnswerCopy:
         body = b"".join(self.pieces) if len(self.pieces) != 1 else self.pieces[0]
         if len(body) <= LONGEST_IN_MEMORY:
-            return AnswerCopy(self.status, self.headers, body)
+            return AnswerCopy(self.status, self.headers, body, Counter())
         with tempfile.NamedTemporaryFile(dir=self.spool, prefix="answer-", delete=False) as file:
             file.write(body)
-        return AnswerCopy(self.status, self.headers, Path(file.name))
+        return AnswerCopy(self.status, self.headers, Path(file.name), Counter())

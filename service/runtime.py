@@ -11,7 +11,7 @@ import tempfile
 from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, TypeVar
@@ -51,6 +51,18 @@ class Limiter:
         self._limiter = anyio.CapacityLimiter(at_once)
         self._room = at_once + waiting
         self._inside = 0
+        # So many were refused since the start.
+        self.refused = 0
+
+    @property
+    def running(self) -> int:
+        """How many calls run now."""
+        return self._limiter.borrowed_tokens
+
+    @property
+    def waiting(self) -> int:
+        """How many calls wait for a turn."""
+        return self._inside - self.running
 
     async def run(self, call: Callable[[], Answer]) -> Answer:
         """What `call` returns, computed outside the event loop. A caller that goes away while waiting frees its
@@ -68,6 +80,7 @@ class Limiter:
     @contextmanager
     def _place(self) -> Iterator[None]:
         if self._inside >= self._room:
+            self.refused += 1
             raise Busy("the service is doing as much of this at once as it can; try again shortly", 2)
         self._inside += 1
         try:
@@ -118,6 +131,17 @@ def utc_now() -> datetime:
     return datetime.now(UTC)
 
 
+@dataclass(slots=True)
+class JobRuns:
+    """How often a background job ended well (`succeeded`) or with an error since the start; when it last ended well, in seconds
+    since 1970, and how many seconds it last took."""
+
+    succeeded: int = 0
+    failed: int = 0
+    last_success: float = 0.0
+    last_seconds: float = 0.0
+
+
 @dataclass(frozen=True, slots=True)
 class Context:
     """The parts of the running service. `spool`: the folder of bodies and answers that are too long for memory. `members`,
@@ -129,6 +153,7 @@ class Context:
     photo_limiter: Limiter
     password_limiter: Limiter
     known_device_limiter: Limiter
+    fetch_limiter: Limiter
     blobs: BlobStore
     fetcher: Fetcher
     spool: Path
@@ -136,6 +161,7 @@ class Context:
     members: Processes | None = None
     strangers: Processes | None = None
     clock: Callable[[], datetime] = utc_now
+    job_runs: dict[str, JobRuns] = field(default_factory=dict, compare=False)
 
     def now(self) -> datetime:
         """The time, in UTC."""
@@ -222,6 +248,7 @@ def opened_inside(settings: Settings, clock: Callable[[], datetime]) -> Context:
 
 
 def _parts(settings: Settings, database: Database, spool: Path) -> Context:
+    fetches = Limiter(_FETCHES_AT_ONCE, _FETCHES_WAITING)
     return Context(
         settings,
         database,
@@ -229,8 +256,9 @@ def _parts(settings: Settings, database: Database, spool: Path) -> Context:
         Limiter(_PHOTOS_AT_ONCE, settings.solves_waiting),
         Limiter(_PASSWORDS_AT_ONCE, _PASSWORDS_WAITING),
         Limiter(_PASSWORDS_OF_KNOWN_DEVICES_AT_ONCE, _PASSWORDS_OF_KNOWN_DEVICES_WAITING),
+        fetches,
         blob_store_of(settings),
-        Fetcher(from_loopback=settings.imports_from_loopback, turn=Limiter(_FETCHES_AT_ONCE, _FETCHES_WAITING).turn),
+        Fetcher(from_loopback=settings.imports_from_loopback, turn=fetches.turn),
         spool,
         ByteGate(_LARGE_BODIES),
     )

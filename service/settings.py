@@ -245,6 +245,12 @@ class Settings(BaseSettings):
     keep_alive_seconds: int = Field(
         default=15, ge=1, description="How long a connection is kept open between two requests, in seconds."
     )
+    metrics_token: SecretStr = Field(
+        default=SecretStr(""),
+        description="Whoever sends this text as Authorization: Bearer TEXT may read /metrics, from anywhere; at least 16 "
+        "characters. Empty: only this machine itself may, where there is neither BASE_URL nor a proxy.",
+    )
+    metrics_token_file: Path | None = Field(default=None, description="A file that has METRICS_TOKEN in it.")
     log_level: str = Field(
         default="info", pattern="^(debug|info|warning|error)$", description="debug, info, warning or error."
     )
@@ -269,7 +275,7 @@ class Settings(BaseSettings):
     @model_validator(mode="after")
     def _secrets_in_files(self) -> Self:
         """A secret is put in its place from its file."""
-        for name in ("database_password", "s3_secret"):
+        for name in ("database_password", "s3_secret", "metrics_token"):
             file: Path | None = getattr(self, f"{name}_file")
             if file is None:
                 continue
@@ -278,6 +284,12 @@ class Settings(BaseSettings):
                 raise ValueError(f"{variable} and {variable}_FILE are both set: leave one out")
             # Settings are frozen for those who use them, which nobody does yet.
             object.__setattr__(self, name, SecretStr(_secret_in(file, f"{variable}_FILE")))
+        return self
+
+    @model_validator(mode="after")
+    def _long_token(self) -> Self:
+        if 0 < len(self.metrics_token.get_secret_value()) < 16:
+            raise ValueError(f"{PREFIX}METRICS_TOKEN has fewer than 16 characters: a shorter one can be guessed")
         return self
 
     @model_validator(mode="after")

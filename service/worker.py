@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import asyncio
 import secrets
+import time
 import traceback
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
@@ -15,7 +16,7 @@ import structlog
 
 from service.accounts.store import forget_answers
 from service.holdings.photos.actions import sweep
-from service.runtime import Context
+from service.runtime import Context, JobRuns
 from service.sharing.actions.polling import check_due
 
 log = structlog.get_logger(part="worker")
@@ -45,10 +46,12 @@ def maintain(context: Context) -> Removed:
 @asynccontextmanager
 async def background(context: Context) -> AsyncIterator[None]:
     """The jobs, running as long as the block does."""
-    jobs = [_repeat("maintenance", lambda: context.run(lambda: maintain(context)), lambda: MAINTENANCE_SECONDS)]
+    jobs = [
+        _repeat(context, "maintenance", lambda: context.run(lambda: maintain(context)), lambda: MAINTENANCE_SECONDS)
+    ]
     hours = context.settings.follow_hours
     if hours:
-        jobs.append(_repeat("polling", lambda: check_due(context, hours), _polling_pause))
+        jobs.append(_repeat(context, "polling", lambda: check_due(context, hours), _polling_pause))
     tasks = [asyncio.create_task(job) for job in jobs]
     try:
         yield
@@ -58,18 +61,26 @@ async def background(context: Context) -> AsyncIterator[None]:
         await asyncio.wait(tasks)
 
 
-async def _repeat(name: str, job: Callable[[], Awaitable[object]], pause: Callable[[], float]) -> None:
+async def _repeat(
+    context: Context, name: str, job: Callable[[], Awaitable[object]], pause: Callable[[], float]
+) -> None:
     """Runs the job after each pause (seconds), until cancelled. An error ends that run only."""
+    runs = context.job_runs.setdefault(name, JobRuns())
     while True:
         await asyncio.sleep(pause())
+        started = time.monotonic()
         try:
             await job()
+            runs.succeeded += 1
+            runs.last_success = time.time()
         except Exception as error:
             # Without its text, which may repeat the secret of a link.
             place = traceback.extract_tb(error.__traceback__)[-1]
             log.error(  # noqa: TRY400
                 "unforeseen error", job=name, kind=type(error).__name__, place=f"{place.filename}:{place.lineno}"
             )
+            runs.failed += 1
+        runs.last_seconds = time.monotonic() - started
 
 
 def _polling_pause() -> float:

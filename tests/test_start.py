@@ -12,6 +12,7 @@ from service.database.engine import Database
 from service.database.migrate import upgrade
 
 ROOT = Path(__file__).resolve().parents[1]
+# rich and pygments (8 MiB) are not among them: structlog imports them by itself.
 LATER = (
     "PIL",
     "alembic",
@@ -26,10 +27,8 @@ LATER = (
     "openpyxl",
     "ortools",
     "pandas",
-    "pygments",
     "pyoxigraph",
     "rapidfuzz",
-    "rich",
     "scipy",
     "segno",
 )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -16,6 +17,19 @@ if TYPE_CHECKING:
 Terms = dict[int, int]
 """A linear expression: coefficients by the number of a variable in the model."""
 SEED = 1882
+
+
+@dataclass(slots=True)
+class SolverCounts:
+    """Runs of the solver in this process since the start, by whether it proved its answer, and its deterministic seconds."""
+
+    proven: int = 0
+    unproven: int = 0
+    seconds: float = 0.0
+
+
+# Each of the additions below is one step of the interpreter's, so that threads cannot come between.
+COUNTS = SolverCounts()
 
 
 class SolverBudget:
@@ -48,7 +62,13 @@ def run_solver(
     solver.parameters.cp_model_probing_level = 0
     solver.parameters.max_deterministic_time = seconds
     status = solver.solve(model)
-    budget.spend(solver.response_proto.deterministic_time)
+    spent = solver.response_proto.deterministic_time
+    budget.spend(spent)
+    COUNTS.seconds += spent
+    if status in (cp_model.OPTIMAL, cp_model.INFEASIBLE):
+        COUNTS.proven += 1
+    else:
+        COUNTS.unproven += 1
     return solver, status
 
 

@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError
-from sqlalchemy.pool import ConnectionPoolEntry, NullPool
+from sqlalchemy.pool import ConnectionPoolEntry, NullPool, QueuePool
 
 from service.database.errors import RETRIED_STATES, sqlstate, translated
 from service.database.fair_lock import FairLock
@@ -45,6 +45,16 @@ class Limits:
     warm_bytes: int = 256 * 1024 * 1024
 
 
+@dataclass(frozen=True, slots=True)
+class DatabaseUse:
+    """Connections in use and the most there may be, by pool; SQLite: how many changes wait now, and were refused since the
+    start."""
+
+    pools: Mapping[str, tuple[int, int]]
+    writers_waiting: int = 0
+    writers_refused: int = 0
+
+
 class Database:
     """An open database. `url` has its password in it: never print it, print `shown_url`."""
 
@@ -71,6 +81,14 @@ class Database:
     @property
     def shown_url(self) -> str:
         return self.url.render_as_string(hide_password=True)
+
+    @property
+    def use(self) -> DatabaseUse:
+        """How busy it is now."""
+        if self._lock is None:
+            return DatabaseUse({"all": _pool_use(self._writing)})
+        pools = {"reading": _pool_use(self._reading), "writing": _pool_use(self._writing)}
+        return DatabaseUse(pools, self._lock.waiting, self._lock.refused)
 
     def read(self, action: Callable[[Connection], Answer]) -> Answer:
         """What `action` reads, all of it in one snapshot."""
@@ -117,6 +135,12 @@ class Database:
             self._beside.close()
         self._reading.dispose()
         self._writing.dispose()
+
+
+def _pool_use(engine: Engine) -> tuple[int, int]:
+    pool = engine.pool
+    assert isinstance(pool, QueuePool)
+    return pool.checkedout(), pool.size()
 
 
 def warm_of(connection: Connection) -> Warm[Any] | None:

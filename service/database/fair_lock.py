@@ -22,6 +22,13 @@ class FairLock:
         self._guard = threading.Lock()
         self._held = False
         self._waiting: deque[threading.Event] = deque()
+        # So many were refused, or gave up, since the start.
+        self.refused = 0
+
+    @property
+    def waiting(self) -> int:
+        """How many wait now."""
+        return len(self._waiting)
 
     @contextmanager
     def held(self) -> Iterator[None]:
@@ -37,6 +44,7 @@ class FairLock:
                 self._held = True
                 return
             if len(self._waiting) >= self._most_waiting:
+                self.refused += 1
                 raise Busy("too many changes are waiting to be written; try again shortly")
             turn = threading.Event()
             self._waiting.append(turn)
@@ -47,6 +55,7 @@ class FairLock:
             if turn.is_set():
                 return
             self._waiting.remove(turn)
+            self.refused += 1
         raise Busy("the change waited too long to be written; try again shortly")
 
     def _release(self) -> None:

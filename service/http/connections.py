@@ -143,6 +143,11 @@ class Streams:
         self._most, self._most_per_account = most, most_per_account
         self._open: Counter[Owner] = Counter()
 
+    @property
+    def count(self) -> int:
+        """How many are open now."""
+        return self._open.total()
+
     @contextmanager
     def place(self, owner: Owner) -> Iterator[None]:
         """The place of one more stream. Raises Busy where there is none."""

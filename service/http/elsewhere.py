@@ -18,11 +18,13 @@ from typing import Annotated, Any, cast
 from fastapi import Depends, Request
 from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
+from structlog.contextvars import get_contextvars
 
 from service.evaluation.cost import Cost
 from service.http.gate import STEP_ASIDE
 from service.http.openapi import describes
 from service.http.problems import Problem
+from service.observability.work_counts import Tally
 from service.processes import Processes
 from service.settings import Settings
 
@@ -38,7 +40,8 @@ _LEFT_OUT = frozenset({b"authorization", b"cookie", b"accept-encoding"})
 
 @dataclass(frozen=True, slots=True)
 class RequestCopy:
-    """A request as another process is to answer it: `caller` as it was found here, `at` the time that it came. The body is bytes,
+    """A request as another process is to answer it: `caller` as it was found here, `at` the time that it came, `bound` what every
+    line of the log has of it. The body is bytes,
     or a file that has them; in the folder `spool` a long answer is laid down."""
 
     method: str
@@ -50,6 +53,7 @@ class RequestCopy:
     at: datetime
     body: bytes | Path
     spool: Path
+    bound: Mapping[str, str]
     method_sent: str | None = None
 
     def scope(self) -> dict[str, Any]:
@@ -74,11 +78,12 @@ class RequestCopy:
 
 @dataclass(frozen=True, slots=True)
 class AnswerCopy:
-    """What the other process answered: the body is bytes, or a file that is to be removed."""
+    """What the other process answered, and what it counted meanwhile: the body is bytes, or a file that is to be removed."""
 
     status: int
     headers: tuple[tuple[bytes, bytes], ...]
     body: bytes | Path
+    counts: Tally
 
     def response(self) -> Response:
         """The same, to be sent."""
@@ -208,6 +213,7 @@ async def forwarded(request: Request, body: bytes | Path, doing: str = "") -> Re
         at=state.clock(),
         body=body,
         spool=state.spool,
+        bound=get_contextvars(),
         method_sent=scope.get("method_sent"),
     )
     work = asyncio.ensure_future(
@@ -225,6 +231,7 @@ async def forwarded(request: Request, body: bytes | Path, doing: str = "") -> Re
         if not work.done():
             raise Problem("bad-request", "the connection ended before the answer was there")
         answer: AnswerCopy = work.result()
+        state.work_counts.update(answer.counts)
     finally:
         for task in (work, leaving):
             task.cancel()

@@ -17,10 +17,12 @@ from structlog.contextvars import bind_contextvars, reset_contextvars
 from service.accounts.model import masked
 from service.http.dependencies import IS_ACCOUNT
 from service.http.problems import problem_of, problem_response
+from service.observability.metrics import NO_ROUTE, Metrics
 
 requests = structlog.get_logger(part="requests")
 errors = structlog.get_logger(part="errors")
 
+_STREAM = b"text/event-stream"
 _OF_THE_ANSWER = ("route", IS_ACCOUNT)
 # What proxies and clients make: UUIDs, random numbers, ULIDs.
 _REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{8,64}")
@@ -100,41 +102,53 @@ class RequestLog:
     its query, a header or a body, which may hold secrets. An unforeseen error is logged as its kind and its places in the
     code, without its text. Every line that is logged meanwhile has the request's id, and so has the answer."""
 
-    def __init__(self, app: ASGIApp) -> None:
+    def __init__(self, app: ASGIApp, metrics: Metrics) -> None:
         self._app = app
+        self._metrics = metrics
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        started, status, size = time.perf_counter(), 0, 0
+        started, status, sent, received, is_stream = time.perf_counter(), 0, 0, 0, False
+        self._metrics.in_flight += 1
         names = names_of(scope["headers"])
         bound = bind_contextvars(request=names.id, **({} if names.trace is None else {"trace": names.trace}))
         added = (b"x-request-id", names.id.encode())
 
         async def noting(message: Message) -> None:
-            nonlocal status, size
+            nonlocal status, sent, is_stream
             if message["type"] == "http.response.body":
-                size += len(message.get("body", b""))
+                sent += len(message.get("body", b""))
             elif message["type"] == "http.response.start":
-                status = message["status"]
-                message["headers"] = [*message.get("headers", ()), added]
+                status, headers = message["status"], message.get("headers", ())
+                is_stream = any(name == b"content-type" and value.startswith(_STREAM) for name, value in headers)
+                message["headers"] = [*headers, added]
             await send(message)
 
+        async def listening() -> Message:
+            nonlocal received
+            message = await receive()
+            received += len(message.get("body", b""))
+            return message
+
         try:
-            await self._app(scope, receive, noting)
+            await self._app(scope, receive if scope["method"] == "GET" else listening, noting)
         except Exception as error:
             log_unforeseen(error)
             if status == 0:
                 await problem_response(Request(scope), problem_of(error))(scope, receive, noting)
         finally:
+            spent, route = time.perf_counter() - started, getattr(scope.get("route"), "path", NO_ROUTE)
+            self._metrics.in_flight -= 1
+            self._metrics.count(scope["method"], route, status, None if is_stream else spent, sent, received)
             requests.info(
                 "request",
                 method=scope["method"],
-                route=getattr(scope.get("route"), "path", "(no route)"),
+                route=route,
                 status=status,
-                ms=round((time.perf_counter() - started) * 1000, 1),
+                ms=round(spent * 1000, 1),
                 caller="account" if IS_ACCOUNT in scope else "anonymous",
-                bytes=size,
+                bytes=sent,
             )
             reset_contextvars(**bound)

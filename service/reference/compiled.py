@@ -32,6 +32,16 @@ class _Kept:
     definition: Definition
 
 
+@dataclass(slots=True)
+class CompiledCounts:
+    """How often a definition that was asked for was kept, or had to be read, since the start; how often one was let go of."""
+
+    hits: int = 0
+    misses: int = 0
+    evictions: int = 0
+
+
+COUNTS = CompiledCounts()
 _KEPT: dict[tuple[bytes, int], _Kept] = {}
 
 
@@ -42,7 +52,10 @@ def read_kept(document: Mapping[str, Any], schemes: Mapping[str, Vocabulary]) ->
     found = _KEPT.pop(key, None)
     # An id may be that of other vocabularies by now, unless those that had it are kept: they are, with what was read.
     if found is None or found.schemes is not schemes or found.edition != edition:
+        COUNTS.misses += 1
         found = _Kept(schemes, edition, read_definition(document, vocabularies=schemes))
+    else:
+        COUNTS.hits += 1
     _KEPT[key] = found
     _shorten()
     return found.definition
@@ -56,4 +69,10 @@ def _shorten() -> None:
         if size <= MOST_BYTES:
             return
         size -= len(key[0])
-        _KEPT.pop(key, None)
+        if _KEPT.pop(key, None) is not None:
+            COUNTS.evictions += 1
+
+
+def kept_bytes() -> int:
+    """The length of the texts of all that are kept."""
+    return sum(len(text) for text, _ in list(_KEPT))

@@ -8,6 +8,7 @@ from uuid import uuid4
 
 import jsonschema
 import pytest
+from pydantic import SecretStr
 
 from service.http import openapi
 from service.http.problems import PROBLEM_KINDS
@@ -317,9 +318,13 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("get", "/problems", "/problems"),
         ("get", "/problems/{kind}", "/problems/stale"),
         ("get", "/openapi.json", "/openapi.json"),
+        ("get", "/metrics", "/metrics"),
         ("delete", "/v1/holdings/{id}", held.headers["location"]),
         ("delete", "/v1/definitions/{id}", "a draft"),
     ]
+    # The token of this test is the one for metrics as well.
+    secret = SecretStr(owner["Authorization"].removeprefix("Bearer "))
+    service.app.state.settings = service.app.state.settings.model_copy(update={"metrics_token": secret})
     # An answer that goes on for a quarter of an hour is looked at over a real connection: tests/journeys/test_sync.py.
     streams = {("get", "/v1/holdings/events")}
     tried = {(method, path) for method, path, _ in steps}

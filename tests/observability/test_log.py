@@ -7,16 +7,19 @@ import logging
 import re
 import time
 from collections.abc import Awaitable, Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
 import structlog
 from starlette.types import Receive, Scope, Send
 
-from service import runtime
+from service import inside, runtime
 from service.accounts.model import PREFIXES
+from service.http.elsewhere import RequestCopy
 from service.http.middleware import RequestLog, names_of
 from service.observability.log import JSON, TEXT, Redaction
+from service.observability.metrics import Metrics
 from tests.conftest import Running, settings_for
 from tests.logs import beginning, listening
 
@@ -260,7 +263,7 @@ async def test_an_error_and_a_caller_that_goes_away_leave_nothing_behind(anyio_b
     async def send(message: Any) -> None:
         sent.append(message)
 
-    call: Callable[..., Awaitable[None]] = RequestLog(fail)
+    call: Callable[..., Awaitable[None]] = RequestLog(fail, Metrics())
     with listening() as log:
         await call({"type": "http", "method": "GET", "path": "/", "headers": []}, receive, send)
     assert [entry["event"] for entry in log.entries] == ["unforeseen error", "request"]
@@ -268,3 +271,26 @@ async def test_an_error_and_a_caller_that_goes_away_leave_nothing_behind(anyio_b
     assert "canary" not in log.getvalue()
     assert len(sent) == 1
     assert structlog.contextvars.get_contextvars() == {}
+
+
+def test_what_another_process_logs_has_the_id_of_the_request(
+    database_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: Any, **__: Any) -> Any:
+        raise RuntimeError("canary")
+
+    monkeypatch.setattr("service.http.api.definitions.check_report", fail)
+    # As it is called there, in this process.
+    monkeypatch.setattr(inside, "begin_log", lambda *_: None)
+    settings = settings_for(database_url, photos_dir=tmp_path)
+    kind = ((b"content-type", b"application/json"),)
+    check = RequestCopy(
+        "POST", "/v1/definition-checks", b"", kind, None, None, runtime.utc_now(), b'{"format": "set-definition/1"}',
+        tmp_path, {"request": "from-the-proxy-1"},
+    )  # fmt: skip
+    with listening() as log:
+        answer = inside.answer(settings, check)
+    assert answer.status == 500
+    (line,) = [entry for entry in log.entries if entry["part"] == "errors"]
+    assert (line["request"], line["kind"]) == ("from-the-proxy-1", "RuntimeError")
+    assert "canary" not in log.getvalue() + str(answer.body)
