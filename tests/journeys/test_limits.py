@@ -1,0 +1,275 @@
+"""Whatever is sent, the service's memory stays within what each of its processes may take, and every request ends: by its
+deadline, or soon after its caller has left. A real server; figures are those of its processes as the system counts them."""
+
+from __future__ import annotations
+
+import io
+import json
+import struct
+import threading
+import zipfile
+import zlib
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from typing import Any
+
+import httpx
+import psutil
+import pytest
+
+from tests.promises.plugin import Promise
+from tests.server import Server, serving
+
+pytestmark = pytest.mark.process
+
+MEBIBYTE = 1024 * 1024
+# What the process that serves may grow by, and what one for work may take besides what it has at its start (promise 19).
+WEB_GROWTH = 50 * MEBIBYTE
+WORK_BYTES = 300 * MEBIBYTE
+# Shorter than usual, so that the test is.
+REQUEST_SECONDS, ANONYMOUS_SECONDS = 8.0, 4.0
+# A busy machine starts a process late, and looks at deadlines late.
+MARGIN_SECONDS = 12.0
+
+JSON, YAML = "application/json", "application/yaml"
+XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+ODS = "application/vnd.oasis.opendocument.spreadsheet"
+SETTINGS: dict[str, object] = {
+    "work_bytes": WORK_BYTES,
+    "anonymous_work_bytes": WORK_BYTES,
+    "request_seconds": REQUEST_SECONDS,
+    "anonymous_seconds": ANONYMOUS_SECONDS,
+}
+
+
+class Unguarded(Server):
+    """The control: everything is read in the process that serves, however large it is, and nothing is told its deadline."""
+
+    program = (
+        "-c",
+        "import sys\n"
+        "import service.http.request_body as bodies\n"
+        "bodies._LONGEST_HERE = dict.fromkeys(['application/json', 'application/yaml', 'text/csv'], 1 << 40)\n"
+        "import service.http.elsewhere as elsewhere\n"
+        "elsewhere.Deadline.seconds_left = property(lambda self: 600.0)\n"
+        "elsewhere._left = lambda receive: __import__('asyncio').sleep(600)\n"
+        "from service.__main__ import main\n"
+        "sys.exit(main())",
+    )
+
+
+@dataclass(frozen=True)
+class Hostile:
+    """One request, and whether it comes with an account."""
+
+    name: str
+    method: str
+    path: str
+    body: bytes = b""
+    kind: str = JSON
+    signed: bool = True
+
+
+def _slots(count: int, rule: str = "year_on_coin > {}") -> list[dict[str, Any]]:
+    return [{"id": f"s{number}", "accepts": rule.format(number)} for number in range(count)]
+
+
+def _coins(count: int) -> list[dict[str, Any]]:
+    return [{"id": f"c{number}", "facts": {"year_on_coin": 1000 + number % 900}} for number in range(count)]
+
+
+def _set(**members: Any) -> dict[str, Any]:
+    return {"format": "set-definition/1", "title": "x", **members}
+
+
+def _evaluation(definition: Mapping[str, Any], coins: int, **members: Any) -> bytes:
+    return json.dumps({"definition": definition, "holdings": _coins(coins), **members}).encode()
+
+
+def _zip(**files: bytes) -> bytes:
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as archive:
+        for name, content in files.items():
+            archive.writestr(name.replace("__", "/").replace("_DOT_", "."), content)
+    return packed.getvalue()
+
+
+def _xlsx(cells: bytes) -> bytes:
+    """A workbook whose one sheet has these rows (ECMA-376, part 1, section 18.3)."""
+    space = b'xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"'
+    relation = b"http://schemas.openxmlformats.org/officeDocument/2006/relationships"
+    return _zip(
+        **{
+            "[Content_Types].xml": b'<Types xmlns="http://schemas.openxmlformats.org/package/2006/content-types">'
+            b'<Default Extension="rels" ContentType="application/vnd.openxmlformats-package.relationships+xml"/>'
+            b'<Override PartName="/xl/workbook.xml" ContentType="application/vnd.openxmlformats-officedocument.'
+            b'spreadsheetml.sheet.main+xml"/><Override PartName="/xl/worksheets/sheet1.xml" ContentType="application/'
+            b'vnd.openxmlformats-officedocument.spreadsheetml.worksheet+xml"/></Types>',
+            "_rels/.rels": b'<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships">'
+            b'<Relationship Id="r1" Type="' + relation + b'/officeDocument" Target="xl/workbook.xml"/></Relationships>',
+            "xl/workbook.xml": b"<workbook " + space + b' xmlns:r="' + relation + b'"><sheets>'
+            b'<sheet name="a" sheetId="1" r:id="r1"/></sheets></workbook>',
+            "xl/_rels/workbook.xml.rels": b'<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/'
+            b'relationships"><Relationship Id="r1" Type="' + relation + b'/worksheet" Target="worksheets/sheet1.xml"/>'
+            b"</Relationships>",
+            "xl/worksheets/sheet1.xml": b"<worksheet " + space + b"><sheetData>" + cells + b"</sheetData></worksheet>",
+        }
+    )
+
+
+def _png(width: int, height: int) -> bytes:
+    """A picture of one colour (PNG, third edition, sections 5 and 11)."""
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    head = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
+    pixels = zlib.compress(b"\0" * (height * (1 + 3 * width)), 9)
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", pixels) + chunk(b"IEND", b"")
+
+
+def _at_most(count: int) -> list[dict[str, Any]]:
+    return [
+        {"id": f"k{number}", "kind": "at_most", "count": 3 + number, "where": f"year_on_coin > {1000 + 150 * number}"}
+        for number in range(count)
+    ]
+
+
+def hostile_bodies(photo_path: str) -> Iterator[Hostile]:
+    """The table of promise 19."""
+    evaluations, imports = "/v1/evaluations", "/v1/holdings/imports?dry_run=true"
+    large = 31 * MEBIBYTE
+    for name, piece in {
+        "objects": b"{},",
+        "lists": b"[],",
+        "numbers past all": b"1e999,",
+        "numbers": b"1.5,",
+        "texts": b'"",',
+        "nulls": b"null,",
+        "long texts": b'"' + b"x" * 1000 + b'",',
+    }.items():
+        whole = b"[" + piece * (large // len(piece)) + b"0]"
+        yield Hostile(f"31 MiB of {name}", "POST", evaluations, whole)
+        yield Hostile(f"31 MiB of {name}, no account", "POST", evaluations, whole, signed=False)
+    yield Hostile("31 MiB of doubled names", "POST", evaluations, b"{" + b'"a":1,' * (large // 6) + b'"a":1}')
+    yield Hostile("31 MiB of names", "POST", evaluations, _names(large))
+    yield Hostile(
+        "31 MiB of coins", "POST", evaluations, b'{"definition":{},"holdings":[' + b"{}," * 8_000_000 + b"1]}"
+    )
+    yield Hostile("31 MiB of brackets", "POST", evaluations, b"[" * large)
+    yield Hostile("31 MiB of one text", "POST", evaluations, b'"' + b"\\u0041" * (large // 6) + b'"')
+    yield Hostile("1 MiB of YAML objects", "POST", evaluations, b"- {}\n" * 200_000, YAML)
+    yield Hostile("1 MiB of YAML lists", "POST", "/v1/definition-checks", b"[" + b"a," * 500_000 + b"a]", YAML)
+    yield Hostile("64 KiB of YAML, no account", "POST", evaluations, b"- {}\n" * 13_000, YAML, signed=False)
+    yield Hostile("1 MiB of objects as a definition", "POST", "/v1/definitions", b"[" + b"{}," * 340_000 + b"0]")
+    yield Hostile("1 MiB of mutations", "POST", "/v1/holdings/sync", b'{"mutations":[' + b"{}," * 340_000 + b"0]}")
+    empty = b'<row r="1">' + b"<c/>" * 4_000_000 + b"</row>"
+    yield Hostile("a sheet of empty cells", "POST", imports, _xlsx(empty), XLSX)
+    rows = b"".join(b'<row r="%d"><c><v>1</v></c></row>' % number for number in range(1, 900_000))
+    yield Hostile("a sheet of rows", "POST", imports, _xlsx(rows), XLSX)
+    repeated = b'<table:table-row table:number-rows-repeated="1000000"><table:table-cell table:number-columns-repeated="10000" '
+    office = b'xmlns:office="urn:oasis:names:tc:opendocument:xmlns:office:1.0"'
+    table = b'xmlns:table="urn:oasis:names:tc:opendocument:xmlns:table:1.0"'
+    content = b"<office:document-content " + office + b" " + table + b"><office:body><office:spreadsheet><table:table>"
+    content += (
+        repeated + b"/></table:table-row></table:table></office:spreadsheet></office:body></office:document-content>"
+    )
+    yield Hostile(
+        "a sheet of repeated cells", "POST", imports, _zip(mimetype=ODS.encode(), content_DOT_xml=content), ODS
+    )
+    yield Hostile("9 MiB of commas as CSV", "POST", imports, b"a,b\n" + b"," * (9 * MEBIBYTE), "text/csv")
+    yield Hostile("9 MiB of lines as CSV", "POST", imports, b"year\n" * (9 * MEBIBYTE // 5), "text/csv")
+    yield Hostile("a picture of 25 million pixels", "POST", photo_path, _png(5_000, 4_990), "image/png")
+    yield Hostile("100,000 coins, 2,000 places", "POST", evaluations, _evaluation(_set(slots=_slots(2_000)), 100_000))
+
+
+def _names(size: int) -> bytes:
+    count = size // 14
+    return b"{" + b",".join(b'"n%08d":0' % number for number in range(count)) + b"}"
+
+
+@dataclass
+class Watch:
+    """The largest memory of the processes of a server, looked at all the time (resident set, bytes)."""
+
+    server: Server
+    web: int = 0
+    work: int = 0
+    is_over: threading.Event = field(default_factory=threading.Event)
+
+    def __enter__(self) -> Watch:
+        self._thread = threading.Thread(target=self._look, daemon=True)
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.is_over.set()
+        self._thread.join()
+
+    def _look(self) -> None:
+        serving = psutil.Process(self.server.process.pid)
+        while not self.is_over.wait(0.02):
+            self.web = max(self.web, serving.memory_info().rss)
+            for process in serving.children(recursive=True):
+                with suppress(psutil.Error):
+                    self.work = max(self.work, process.memory_info().rss)
+
+
+def _resident(server: Server) -> int:
+    return int(psutil.Process(server.process.pid).memory_info().rss)
+
+
+def _warm(server: Server) -> str:
+    """What every server has been asked once, and the address for photos of a coin."""
+    token = {"Authorization": f"Bearer {server.token()}"}
+    with httpx.Client(base_url=server.address, timeout=120) as client:
+        coin = client.post("/v1/holdings", json={"facts": {"year_on_coin": 1901}}, headers=token).json()["id"]
+        small = _evaluation(_set(slots=_slots(3)), 3)
+        for headers in ({}, token):
+            sent = {**headers, "Content-Type": JSON}
+            assert client.post("/v1/evaluations", content=small, headers=sent).status_code == 200
+            assert client.post("/v1/definition-checks", json=_set(slots=_slots(60)), headers=headers).status_code == 200
+        many = _evaluation(_set(slots=_slots(100)), 1_000)
+        assert client.post("/v1/evaluations", content=many, headers={**token, "Content-Type": JSON}).status_code == 200
+    return f"/v1/holdings/{coin}/photos?side=obverse"
+
+
+def _send(server: Server, hostile: Hostile, timeout: float = 120) -> httpx.Response:
+    headers = {"Content-Type": hostile.kind}
+    if hostile.signed:
+        headers["Authorization"] = f"Bearer {server.token()}"
+    with httpx.Client(base_url=server.address, timeout=timeout) as client:
+        return client.request(hostile.method, hostile.path, content=hostile.body or None, headers=headers)
+
+
+def test_memory_is_bounded_whatever_the_body(another_database_url: Callable[[], str], promise: Promise) -> None:
+    with serving(another_database_url(), settings=SETTINGS) as server:
+        photos = _warm(server)
+        begun = _resident(server)
+        told = {}
+        with Watch(server) as watch:
+            at_first = max(watch.work, 1)
+            for hostile in hostile_bodies(photos):
+                answer = _send(server, hostile)
+                assert answer.status_code < 500 or answer.status_code == 503, (hostile.name, answer.text)
+                told[hostile.name] = (answer.status_code, (watch.web - begun) // MEBIBYTE)
+                assert watch.web - begun <= WEB_GROWTH, (hostile.name, told)
+        assert len(told) >= 30
+        # A process for work has imported what it needs, some 150 MiB, before the limit is set.
+        assert watch.work <= WORK_BYTES + 300 * MEBIBYTE
+        assert at_first > 0
+    with serving(another_database_url(), kind=Unguarded, settings=SETTINGS) as server:
+        _warm(server)
+        begun = _resident(server)
+        objects = next(iter(hostile_bodies("")))
+        with Watch(server) as unguarded:
+            _send(server, Hostile("objects", "POST", objects.path, objects.body[: 6 * MEBIBYTE - 2] + b"0]"))
+        assert unguarded.web - begun > WEB_GROWTH
+    promise(
+        19,
+        "memory is bounded by class",
+        kept=f"{len(told)} bodies: web +{(watch.web - begun) // MEBIBYTE} MiB at most, a process for work "
+        f"{watch.work // MEBIBYTE} MiB in all",
+        control=f"read where it is served: +{(unguarded.web - begun) // MEBIBYTE} MiB for 6 MiB",
+    )
