@@ -78,11 +78,11 @@ class Processes:
     def waiting(self) -> int:
         return max(0, self._inside - self._room.at_once)
 
-    async def run(self, place: str, *arguments: Any, seconds: float, doing: str) -> Any:
+    async def run(self, place: str, *arguments: Any, seconds: float, doing: str, limit: float | None = None) -> Any:
         """What the function at `place` ("module:function") returns of these arguments, all of which can be pickled, in a process
         of this room. Raises what it raises; Busy when the queue is full, or its turn does not come within `seconds`; TooHeavy
         when it takes longer than is left of them, or more memory than the room has. Cancelled, it is ended. `doing` says what
-        was being done, as in "evaluating the set"."""
+        was being done, as in "evaluating the set"; `limit` the seconds that are named where these are what is left of them."""
         loop = asyncio.get_running_loop()
         until = loop.time() + seconds
         async with self._turn(seconds):
@@ -93,7 +93,7 @@ class Processes:
                 )
             except TimeoutError:
                 self.tally.over_time += 1
-                raise TooHeavy(doing, seconds_in_words(seconds)) from None
+                raise TooHeavy(doing, seconds_in_words(limit or seconds)) from None
             except (MemoryError, ProcessExpired):
                 self.tally.over_memory += 1
                 most = self._room.memory_bytes // _MEBIBYTE

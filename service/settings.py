@@ -180,6 +180,9 @@ class Settings(BaseSettings):
     )
     anonymous_coins: int = Field(default=500, ge=0, description="Coins of one evaluation without an account.")
     anonymous_places: int = Field(default=200, ge=0, description="Places of one evaluation without an account.")
+    anonymous_budget_seconds: float = Field(
+        default=2.0, gt=0, description="Of `budget_seconds` no more is granted without an account."
+    )
     spool_dir: Path | None = Field(
         default=None,
         description="The folder for bodies and answers that are too long for memory; left out: the system's for temporary files.",

@@ -116,9 +116,11 @@ class FileAnswer(Response):
 
 @dataclass(slots=True)
 class Deadline:
-    """Where a request's time ends, by the event loop's clock, and what is called when the request ends."""
+    """Where a request's time ends, by the event loop's clock, how many seconds it had, and what is called when the request
+    ends."""
 
     at: float
+    seconds: float
     at_end: list[Callable[[], None]] = field(default_factory=list)
 
     @property
@@ -138,7 +140,7 @@ class Deadlines:
             return
         settings: Settings = scope["app"].state.settings
         seconds = settings.request_seconds if is_signed(scope) else settings.anonymous_seconds
-        deadline = scope[DEADLINE] = Deadline(asyncio.get_running_loop().time() + seconds)
+        deadline = scope[DEADLINE] = Deadline(asyncio.get_running_loop().time() + seconds, seconds)
         try:
             await self._app(scope, receive, send)
         finally:
@@ -177,7 +179,7 @@ class Elsewhere:
         if is_inside(self.request) or cost.is_within(self.request.app.state.settings.small_work_milliseconds):
             return
         deadline: Deadline = self.request.scope[DEADLINE]
-        cost.ensure_ends_within(deadline.seconds_left)
+        cost.ensure_ends_within(deadline.seconds)
         raise Answered(await forwarded(self.request, body_of(self.request), cost.doing))
 
 
@@ -223,6 +225,7 @@ async def forwarded(request: Request, body: bytes | Path, doing: str = "") -> Re
             copy,
             seconds=max(0.0, deadline.seconds_left),
             doing=doing or _doing(request),
+            limit=deadline.seconds,
         )
     )
     leaving = asyncio.ensure_future(_left(request.receive))

@@ -368,6 +368,11 @@ async def weigh_members(work: Elsewhere, context: runtime.Context, member: Membe
     )
 
 
+def granted_seconds(settings: Settings, owner: Owner | None, asked: float) -> float:
+    """How much solver time is granted of what is asked for."""
+    return asked if owner is not None else min(asked, settings.anonymous_budget_seconds)
+
+
 def ensure_allowed(settings: Settings, owner: Owner | None, definition: Any, holdings: Any) -> None:
     """Raises OverLimit where somebody without an account asks for more than such callers may."""
     if owner is not None:
