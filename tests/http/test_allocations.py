@@ -137,7 +137,9 @@ async def test_what_does_not_go_together_is_refused_with_its_place(service: Runn
 async def test_too_many_holdings_times_sets_are_refused_by_name(service: Running) -> None:
     coins = [{"id": str(number)} for number in range(5_001)]
     sets = [{"definition": FINEST}] * 100
-    answer = await service.client.post("/v1/allocations", json=changed(sets=sets, holdings=coins))
+    answer = await service.client.post(
+        "/v1/allocations", json=changed(sets=sets, holdings=coins), headers=service.collector()
+    )
     assert faults(answer) == [("over-limit", "/sets")]
     assert "500000 holdings times sets" in answer.json()["errors"][0]["message"]
 
