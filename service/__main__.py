@@ -455,6 +455,13 @@ def _serve(asked: Mapping[str, str | int | None]) -> int:
     if settings.is_sqlite and settings.partitions:
         print("SQLite has no partitions: leave SETWRIGHT_PARTITIONS out, or use PostgreSQL.", file=sys.stderr)
         return 2
+    if settings.sends_traces and not _can_send_traces():
+        print(
+            "Traces need more packages: pip install 'setwright[telemetry]', or unset SETWRIGHT_TRACES_ENDPOINT and "
+            "OTEL_EXPORTER_OTLP_ENDPOINT.",
+            file=sys.stderr,
+        )
+        return 2
     begin_log(settings.log_level, settings.log_format, settings.secrets)
     try:
         _make_first_account(settings)
@@ -487,6 +494,14 @@ def _serve(asked: Mapping[str, str | int | None]) -> int:
             timeout_worker_healthcheck=WORKER_PATIENCE_SECONDS,
         )
     return 0
+
+
+def _can_send_traces() -> bool:
+    try:
+        import service.observability.tracing  # noqa: F401
+    except ImportError:
+        return False
+    return True
 
 
 def _allow_files(count: int) -> None:

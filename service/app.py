@@ -6,6 +6,7 @@ import asyncio
 import gc
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from typing import Any
 
 from fastapi import FastAPI
@@ -171,6 +172,8 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         with opened(settings) as context:
+            if tracing is not None:
+                context = replace(context, span=tracing.span)
             set_context(app, context)
             try:
                 async with background(context), _shared_metrics(app, context):
@@ -181,7 +184,14 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
                     yield
             finally:
                 await app.state.quotas.close()
+                if tracing is not None:
+                    await context.run(tracing.close)
 
+    tracing = None
+    if settings.sends_traces:
+        from service.observability.tracing import Traced, Tracing
+
+        tracing = Tracing(settings)
     app = framework(settings, lifespan)
     app.state.quotas = Quotas(settings)
     routes = [route for router in ROUTERS for route in router.routes]
@@ -193,6 +203,8 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
     app.add_middleware(Deadlines)
     app.state.metrics = Metrics()
     app.add_middleware(RequestLog, metrics=app.state.metrics)
+    if tracing is not None:
+        app.add_middleware(Traced, tracing=tracing)
     app.add_middleware(SafeHeaders, is_https=settings.public_url.startswith("https://"))
     if settings.trusted_networks:
         app.add_middleware(ClientAddresses, trusted=settings.trusted_networks)

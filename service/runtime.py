@@ -10,7 +10,7 @@ import sqlite3
 import tempfile
 from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterator
-from contextlib import asynccontextmanager, contextmanager, suppress
+from contextlib import AbstractContextManager, asynccontextmanager, contextmanager, nullcontext, suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -161,6 +161,7 @@ class Context:
     members: Processes | None = None
     strangers: Processes | None = None
     clock: Callable[[], datetime] = utc_now
+    span: Callable[[str], AbstractContextManager[object]] = nullcontext
     job_runs: dict[str, JobRuns] = field(default_factory=dict, compare=False)
 
     def now(self) -> datetime:
@@ -179,11 +180,13 @@ class Context:
 
     async def read(self, action: Callable[[Connection], Answer]) -> Answer:
         """What the action reads in one snapshot, outside the event loop."""
-        return await self.run(lambda: self.database.read(action))
+        with self.span("read"):
+            return await self.run(lambda: self.database.read(action))
 
     async def write(self, action: Callable[[Connection], Answer]) -> Answer:
         """What the action returns, committed before this returns, outside the event loop."""
-        return await self.run(lambda: self.database.write(action))
+        with self.span("write"):
+            return await self.run(lambda: self.database.write(action))
 
     async def look_up(self, lookup: Lookup, **values: Any) -> Any | None:
         """The row that a look-up finds, or None: of a SQLite file here and now, else outside the event loop."""
@@ -195,7 +198,8 @@ class Context:
 
     async def compute(self, call: Callable[[], Answer]) -> Answer:
         """What `call` computes: a few at once, a short queue, past that Busy."""
-        return await self.limiter.run(call)
+        with self.span("compute"):
+            return await self.limiter.run(call)
 
     async def in_process(self, place: str, *arguments: Any, doing: str) -> Any:
         """What the function at `place` ("module:function") returns, in a process that can be ended, or here in such a one; see

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache, cached_property
@@ -23,6 +24,7 @@ from service.processes import Room
 
 PREFIX = "SETWRIGHT_"
 MEBIBYTE = 1024 * 1024
+_OF_OPENTELEMETRY = ("OTEL_EXPORTER_OTLP_ENDPOINT", "OTEL_EXPORTER_OTLP_TRACES_ENDPOINT")
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
 
@@ -254,6 +256,12 @@ class Settings(BaseSettings):
         "characters. Empty: only this machine itself may, where there is neither BASE_URL nor a proxy.",
     )
     metrics_token_file: Path | None = Field(default=None, description="A file that has METRICS_TOKEN in it.")
+    traces_endpoint: str = Field(
+        default="",
+        pattern="^(https?://[^/@]+/?)?$",
+        description="Sends traces to an OpenTelemetry collector (OTLP over HTTP): http://HOST:4318; empty: to the one of "
+        "OpenTelemetry's own variable OTEL_EXPORTER_OTLP_ENDPOINT, if that is set. Needs the extra [telemetry].",
+    )
     log_level: str = Field(
         default="info", pattern="^(debug|info|warning|error)$", description="debug, info, warning or error."
     )
@@ -378,6 +386,10 @@ class Settings(BaseSettings):
     @property
     def limits(self) -> Limits:
         return Limits(self.sqlite_readers, self.writers_waiting, self.postgresql_connections, self.warm_bytes)
+
+    @property
+    def sends_traces(self) -> bool:
+        return bool(self.traces_endpoint or any(os.environ.get(name) for name in _OF_OPENTELEMETRY))
 
     @property
     def secrets(self) -> list[str]:

@@ -230,7 +230,8 @@ async def forwarded(request: Request, body: bytes | Path, doing: str = "") -> Re
     )
     leaving = asyncio.ensure_future(_left(request.receive))
     try:
-        await asyncio.wait({work, leaving}, return_when=asyncio.FIRST_COMPLETED)
+        with state.span("work in another process"):
+            await asyncio.wait({work, leaving}, return_when=asyncio.FIRST_COMPLETED)
         if not work.done():
             raise Problem("bad-request", "the connection ended before the answer was there")
         answer: AnswerCopy = work.result()

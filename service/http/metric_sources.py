@@ -21,6 +21,8 @@ def readings(state: Any, context: Context) -> Iterator[Reading]:
     yield Reading("info", 1, (engine_version(),))
     yield from _connections(state.connections)
     yield from _gate(state.gate)
+    for limit in ("account", "anonymous", "heavy"):
+        yield Reading("quota_refused", state.quotas.refusals[limit], (limit,))
     yield from _limiters(context)
     yield from _work(context)
     yield from _database(context)

@@ -150,6 +150,8 @@ class Quotas:
         self._shared, self._connections = (None, None) if where == "memory" else _redis(where)
         self._shared_from = 0.0
         self._refused: dict[str, tuple[float, Standing]] = {}
+        # How many requests were refused since the start, by which limit.
+        self.refusals: Counter[str] = Counter()
 
     async def count(self, rate: Rate, key: str, units: int) -> Standing:
         """Where the caller stands after so many units more."""
@@ -267,15 +269,18 @@ class Meter:
         units, self._charged = self._cost - self._charged, max(self._cost, self._charged)
         if units <= 0:
             return
+        limit = "heavy"
         try:
             if rate is not None:
                 self.standing = await self._quotas.count(rate, key, units)
                 if self.standing.remaining < 0:
+                    limit = rate.name
                     raise exceeded(self.standing, whose)
             if self._cost >= HEAVY and self._place is None:
                 self._quotas.heavy.take(key)
                 self._place = key
         except QuotaExceeded as refusal:
+            self._quotas.refusals[limit] += 1
             self._refusal = refusal
             raise
 
@@ -353,4 +358,5 @@ class CallerLimits:
         meter.standing = self._quotas.refused(rate, stranger(scope))
         if meter.standing is None:
             return None
+        self._quotas.refusals[rate.name] += 1
         return exceeded(meter.standing, "without an account, your network has made")

@@ -86,6 +86,11 @@ FAMILIES: dict[str, Family] = {
     "gate_refused": _counter(
         "Requests that got none: the queue was full, their turn came too late, or their caller had gone.", "why"
     ),
+    "quota_refused": _counter(
+        "Requests that were refused because their caller had made too many (account, anonymous), or has too many that take long "
+        "(heavy).",
+        "limit",
+    ),
     "event_streams": _gauge("Open streams of events."),
     "limiter_running": _gauge("Pieces of work that run now, by what bounds them.", "limiter"),
     "limiter_waiting": _gauge("Pieces of work that wait for their turn.", "limiter"),
