@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import errno
 import os
+import tempfile
 import time
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from service.blobs.store import NO_ROOM, UNREACHABLE
-from service.database.errors import StorageFull, Unreachable
+from service.blobs.store import NO_ROOM, READ_ONLY, UNREACHABLE
+from service.database.errors import ReadOnly, StorageFull, Unreachable
 
 # A file that is older than this, where files are written, was left by a server that ended in between.
 _ABANDONED_SECONDS = 86_400
@@ -68,6 +69,20 @@ class FolderStore:
         with _of_disk():
             yield from sorted(path.name for path in self._folder.glob("[!.]*") if path.is_dir())
 
+    def try_write(self) -> None:
+        with _of_disk():
+            folder = next(path for path in (self._folder, *self._folder.absolute().parents) if path.is_dir())
+            if folder != self._folder:
+                # There is no photo yet, so nothing is made.
+                if not os.access(folder, os.W_OK):
+                    raise ReadOnly(READ_ONLY)
+                return
+            # As large as a block, since an empty file needs none.
+            with tempfile.TemporaryFile(dir=folder, prefix=".trial-") as file:
+                file.write(bytes(4_096))
+                file.flush()
+                os.fsync(file.fileno())
+
     def clear_abandoned(self) -> None:
         before = time.time() - _ABANDONED_SECONDS
         with _of_disk():
@@ -106,4 +121,6 @@ def _of_disk() -> Iterator[None]:
     except OSError as error:
         if error.errno in (errno.ENOSPC, errno.EDQUOT):
             raise StorageFull(NO_ROOM) from error
+        if error.errno == errno.EROFS:
+            raise ReadOnly(READ_ONLY) from error
         raise Unreachable(UNREACHABLE) from error

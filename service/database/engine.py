@@ -114,7 +114,7 @@ class Database:
     def write(self, action: Callable[[Connection], Answer]) -> Answer:
         """What `action` answers, after its changes are committed. It may be run again after a deadlock, up to three
         times, so it changes nothing but the database."""
-        with translated():
+        with translated(writing=True):
             if self._lock is not None:
                 with self._lock.held():
                     return self._once(action)

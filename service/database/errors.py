@@ -17,6 +17,12 @@ class StorageFull(SetwrightError):
     code = "storage-full"
 
 
+class ReadOnly(SetwrightError):
+    """Nothing can be written for now: the file system or the database takes no changes. Reading goes on."""
+
+    code = "read-only"
+
+
 class Unreachable(SetwrightError):
     """The database cannot be reached."""
 
@@ -37,23 +43,26 @@ def sqlstate(error: DBAPIError) -> str | None:
 
 
 @contextmanager
-def translated() -> Iterator[None]:
-    """Lets a caller see Busy, StorageFull or Unreachable where that is what the database's error means."""
+def translated(*, writing: bool = False) -> Iterator[None]:
+    """Lets a caller see Busy, StorageFull, ReadOnly or Unreachable where that is what the database's error means."""
     try:
         yield
     except PoolTimeout as error:
         raise Busy("every connection to the database is in use; try again shortly") from error
     except DBAPIError as error:
-        meaning = _meaning(error)
+        meaning = _meaning(error, writing=writing)
         if meaning is None:
             raise
         raise meaning from error
 
 
-def _meaning(error: DBAPIError) -> SetwrightError | None:
+def _meaning(error: DBAPIError, *, writing: bool) -> SetwrightError | None:
     state = sqlstate(error)
     if state in _BUSY_STATES or state in RETRIED_STATES:
         return Busy("the database is busy with other changes; try again shortly")
+    # Read-only transaction, and a transaction that may write on a server that only follows another (0A000: "not supported").
+    if writing and state in ("25006", "0A000"):
+        return ReadOnly("the database takes no changes now; nothing was written")
     if state == "53100":
         return StorageFull("the database has no room left; nothing was written")
     # 08...: connection exceptions; 57P0x: the server is shutting down or starting.
@@ -64,6 +73,11 @@ def _meaning(error: DBAPIError) -> SetwrightError | None:
         return Busy("the database is busy with other changes; try again shortly")
     if name.startswith("SQLITE_FULL"):
         return StorageFull("the database has no room left; nothing was written")
+    # A file system that was mounted read-only, or became so after a fault, is told as one of these.
+    if name.startswith(("SQLITE_READONLY", "SQLITE_IOERR", "SQLITE_CANTOPEN")):
+        if writing:
+            return ReadOnly("the database cannot be written now; nothing was written")
+        return Unreachable("the database cannot be read")
     if error.connection_invalidated or (state is None and not name and isinstance(error, OperationalError)):
         return Unreachable("the database cannot be reached")
     return None

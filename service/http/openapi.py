@@ -145,6 +145,8 @@ class Operation(APIRoute):
         status, responses = _answer(answer, self.status_code)
         if status == 201 or (access in NEEDS_TOKEN and bodies):
             found.append("storage-full")
+        if "storage-full" in found:
+            found.append("read-only")
         if any(part.not_modified for part in parts):
             responses[304] = {"description": "The caller has this version already."}
         if self.cost:

@@ -18,7 +18,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from service.accounts.model import ScopeMissing, masked
-from service.database.errors import Unreachable
+from service.database.errors import ReadOnly, Unreachable
 from service.errors import Busy, Fault, FetchError, Invalid, NotAuthenticated, SetwrightError
 from service.http.wire import Out
 from service.rules.shape_messages import shape_message
@@ -165,6 +165,8 @@ def _of_domain(error: SetwrightError) -> Problem:
         headers["WWW-Authenticate"] = "Bearer"
     elif isinstance(error, Unreachable):
         headers["Retry-After"] = "5"
+    elif isinstance(error, ReadOnly):
+        headers["Retry-After"] = "30"
     return Problem(name, str(error), headers=headers)
 
 

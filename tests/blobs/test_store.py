@@ -15,7 +15,7 @@ from service.blobs import blob_store_of
 from service.blobs.folder import FolderStore
 from service.blobs.s3 import S3Store
 from service.blobs.store import BlobStore
-from service.database.errors import StorageFull, Unreachable
+from service.database.errors import ReadOnly, StorageFull, Unreachable
 from service.settings import Settings, setting_lines
 from tests.blobs.bucket import KEY, SECRET, Bucket, files_in, serving_bucket, signature
 
@@ -115,7 +115,13 @@ def test_a_file_appears_under_its_name_only_after_it_is_on_the_disk(
 
 @pytest.mark.parametrize(
     ("code", "expected"),
-    [(errno.ENOSPC, StorageFull), (errno.EDQUOT, StorageFull), (errno.EIO, Unreachable), (errno.EACCES, Unreachable)],
+    [
+        (errno.ENOSPC, StorageFull),
+        (errno.EDQUOT, StorageFull),
+        (errno.EROFS, ReadOnly),
+        (errno.EIO, Unreachable),
+        (errno.EACCES, Unreachable),
+    ],
 )
 def test_a_write_that_fails_leaves_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: int, expected: type[Exception]
@@ -130,6 +136,9 @@ def test_a_write_that_fails_leaves_nothing(
         patched.setattr(os, "fsync", fail)
         with pytest.raises(expected) as caught:
             blobs.put(OWNER, OTHER.replace("160", "640"), b"new")
+        with pytest.raises(expected):
+            blobs.try_write()
+    blobs.try_write()
     assert "canary" not in str(caught.value)
     assert files_in(tmp_path) == [f"{OWNER}/{OTHER}"]
 

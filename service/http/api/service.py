@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from fastapi import Request
 from msgspec import Meta
 from starlette.responses import FileResponse, HTMLResponse, Response
 
-from service.database.migrate import current, newest
+from service import runtime
+from service.database.migrate import current, newest, write_nothing_new
 from service.errors import NotFound
 from service.formats.html import render
 from service.http import openapi
@@ -32,6 +34,8 @@ _DOCS_POLICY = (
     "connect-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
+# Whoever asks often whether the service is ready makes it write so seldom.
+_FINE_SECONDS = 5.0
 Page = Annotated[Response, Sends(media=("text/html",))]
 
 
@@ -91,12 +95,23 @@ async def health_live() -> HealthOut:
     return HealthOut("up")
 
 
-@service.get("/health/ready", responses=problems("not-ready", "busy"))
-def health_ready(context: Context) -> HealthOut:
-    """Whether the database can be reached and is at this program's version."""
+@service.get("/health/ready", responses=problems("not-ready", "busy", "storage-full", "read-only"))
+def health_ready(request: Request, context: Context) -> HealthOut:
+    """Whether the database can be reached, is at this program's version and can be written, and photos can be kept."""
     if context.database.read(current) != newest():
         raise Problem("not-ready", "the database is not at the version that this program needs")
+    _try_writes(request.app.state, context)
     return HealthOut("ready")
+
+
+def _try_writes(state: Any, context: runtime.Context) -> None:
+    """Raises what keeps the service from writing. What was fine a moment ago is not tried again: each try waits for the disk."""
+    now = time.monotonic()
+    if now < getattr(state, "writable_until", 0.0):
+        return
+    context.database.write(write_nothing_new)
+    context.blobs.try_write()
+    state.writable_until = now + _FINE_SECONDS
 
 
 @service.get("/problems")
