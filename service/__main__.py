@@ -80,6 +80,7 @@ class ExplanationFormat(StrEnum):
 
 SetFile = Annotated[Path, typer.Argument(metavar="SET", help="A definition in YAML or JSON.")]
 CoinsFile = Annotated[Path, typer.Argument(metavar="COINS", help="Coins as CSV, XLSX, ODS or JSON.")]
+AccountNamed = Annotated[str, typer.Argument(metavar="NAME", help="The account's name.")]
 Today = Annotated[str | None, typer.Option("--today", help="The day to evaluate for, YYYY-MM-DD.")]
 
 
@@ -170,6 +171,34 @@ def _partition_command(
 ) -> None:
     """Put the tables of an existing PostgreSQL database into N partitions by owner. Stop the server first."""
     raise typer.Exit(_partition(partitions))
+
+
+@app.command("export-account")
+def _export_account_command(
+    name: AccountNamed,
+    target: Annotated[Path, typer.Argument(metavar="FILE.zip", help="A new file.")],
+) -> None:
+    """Write everything that an account keeps into one ZIP file, readable without this program."""
+    raise typer.Exit(_export_account(name, target))
+
+
+@app.command("reset-password")
+def _reset_password_command(name: AccountNamed) -> None:
+    """Print a one-time text with which an account's owner sets a new password."""
+    raise typer.Exit(_reset_password(name))
+
+
+@app.command("delete-account")
+def _delete_account_command(
+    name: AccountNamed,
+    administrator: Annotated[
+        str | None,
+        typer.Option("--administrator", metavar="OTHER", help="The account that may invite others in its place."),
+    ] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask for the name again.")] = False,
+) -> None:
+    """Delete an account and everything in it, for good."""
+    raise typer.Exit(_delete_account(name, administrator, yes=yes))
 
 
 @app.command("tidy")
@@ -397,6 +426,56 @@ def _restore(source: Path, force: str | None) -> int:
     if done.missing:
         print(f"{done.missing} images of photos are missing.", file=sys.stderr)
     return status
+
+
+def _export_account(name: str, target: Path) -> int:
+    from service.account_data import deletion
+    from service.account_data.export import write_new_file
+
+    settings = _read_settings()
+    if settings is None:
+        return 2
+    with _failing("The export"), opened(settings) as context:
+        found = deletion.named(context.database, name)
+        if found is None:
+            _end([f"There is no account named '{name}'."])
+        written = write_new_file(context.database, context.blobs, found.owner, target, utc_now())
+    print(f"Exported the account '{found.name}' to {target}: {written} bytes.")
+    return 0
+
+
+def _reset_password(name: str) -> int:
+    from service.accounts.recovery import LIFETIME, make_reset
+
+    settings = _read_settings()
+    if settings is None:
+        return 2
+    with _failing("The reset"), opened_database(settings) as database:
+        text = database.write(lambda connection: make_reset(connection, name, utc_now()))
+    hours = int(LIFETIME.total_seconds()) // 3600
+    print(
+        f"A one-time text for the account '{name}', good for {hours} hours. It is shown this once; hand it to the owner "
+        f"alone:\n\n    {text}\n\nThe owner sends it with the name and a new password to "
+        f"POST {settings.public_url}/v1/account/password-resets. The account's tokens and devices end then, and not before."
+    )
+    return 0
+
+
+def _delete_account(name: str, administrator: str | None, *, yes: bool) -> int:
+    from service.account_data import deletion
+
+    settings = _read_settings()
+    if settings is None:
+        return 2
+    with _failing("The deletion"), opened(settings) as context:
+        found = deletion.named(context.database, name)
+        if found is None:
+            _end([f"There is no account named '{name}'."])
+        if not yes and typer.prompt(f"Everything in '{found.name}' is deleted for good. Type its name") != found.name:
+            _end(["That is another name; nothing was deleted."])
+        deletion.delete_account(context.database, context.blobs, found.owner, utc_now(), administrator=administrator)
+    print(f"Deleted the account '{found.name}'. Backups that were made before still have it.")
+    return 0
 
 
 def _doctor() -> int:

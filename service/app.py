@@ -15,6 +15,7 @@ from service.http import openapi, problems
 from service.http.answered_before import AnsweredBefore
 from service.http.answers import keep_answers
 from service.http.api.account import account
+from service.http.api.account_data import account_data
 from service.http.api.allocations import allocations, doubts
 from service.http.api.candidates import candidates
 from service.http.api.clubs import clubs
@@ -86,6 +87,7 @@ ROUTERS = (
     reference,
     vocabularies,
     account,
+    account_data,
     devices,
     shares,
     definition_imports,

@@ -38,6 +38,8 @@ _PHOTOS_AT_ONCE = 1
 _PASSWORDS_AT_ONCE, _PASSWORDS_WAITING = 2, 100
 # Beside those of strangers, whatever these do.
 _PASSWORDS_OF_KNOWN_DEVICES_AT_ONCE, _PASSWORDS_OF_KNOWN_DEVICES_WAITING = 1, 50
+# An export of an account reads all of it, and takes as much of the disk for a while.
+_EXPORTS_AT_ONCE, _EXPORTS_WAITING = 1, 4
 _FETCHES_AT_ONCE, _FETCHES_WAITING = 4, 16
 # As values they may take 25 times as much.
 _LARGE_BODIES = 1024 * 1024
@@ -154,6 +156,7 @@ class Context:
     password_limiter: Limiter
     known_device_limiter: Limiter
     fetch_limiter: Limiter
+    export_limiter: Limiter
     blobs: BlobStore
     fetcher: Fetcher
     spool: Path
@@ -261,6 +264,7 @@ def _parts(settings: Settings, database: Database, spool: Path) -> Context:
         Limiter(_PASSWORDS_AT_ONCE, _PASSWORDS_WAITING),
         Limiter(_PASSWORDS_OF_KNOWN_DEVICES_AT_ONCE, _PASSWORDS_OF_KNOWN_DEVICES_WAITING),
         fetches,
+        Limiter(_EXPORTS_AT_ONCE, _EXPORTS_WAITING),
         blob_store_of(settings),
         Fetcher(from_loopback=settings.imports_from_loopback, turn=fetches.turn),
         spool,

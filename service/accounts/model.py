@@ -16,6 +16,7 @@ from service.errors import Forbidden
 TOKEN_PREFIX = "swt_"  # noqa: S105
 INVITATION_PREFIX = "swi_"
 DEVICE_CODE_PREFIX = "swd_"
+RESET_PREFIX = "swr_"
 CLUB_INVITATION_PREFIX = "swc_"
 SHARE_PREFIX = "sws_"
 DEVICE_COOKIE_PREFIX = "swk_"
@@ -27,6 +28,7 @@ PREFIXES = (
     CLUB_INVITATION_PREFIX,
     SHARE_PREFIX,
     DEVICE_COOKIE_PREFIX,
+    RESET_PREFIX,
 )
 _SECRET = re.compile(f"({'|'.join(PREFIXES)})[A-Za-z0-9_-]+")
 

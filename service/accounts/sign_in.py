@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -14,7 +15,7 @@ from service.accounts.model import Caller, Token, WrongCredentials, new_token, t
 from service.accounts.passwords import hash_password, is_password, needs_rehash
 from service.accounts.store import AccountStore, PairingStore
 from service.accounts.throttle import by_device, of_log_in
-from service.errors import Conflict
+from service.errors import Conflict, NotFound
 from service.runtime import Context
 
 
@@ -84,6 +85,11 @@ async def log_in(
     def add_token(connection: Connection) -> Token:
         forgive_attempt(connection, throttles)
         store = AccountStore(connection)
+        # A password that was set anew since it was checked, or the account of which is gone, opens nothing any more.
+        with suppress(NotFound):
+            store.lock(found.owner)
+        if (now_there := store.named(name)) is None or now_there.password_hash != stored:
+            raise WrongCredentials("the name or the password is wrong")
         if renewed is not None:
             store.set_password(found.owner, renewed)
         return store.add_token(found.owner, token_digest(token), token_name, now, now + lifetime, scopes=scopes)

@@ -26,7 +26,15 @@ from service.accounts.model import (
     ordered,
 )
 from service.accounts.pairing import Pairing
-from service.accounts.tables import account, attempt, device_pairing, invitation, remembered_answer, token
+from service.accounts.tables import (
+    account,
+    attempt,
+    device_pairing,
+    invitation,
+    password_reset,
+    remembered_answer,
+    token,
+)
 from service.accounts.throttle import LONGEST_MEMORY, AttemptCount, Throttle
 from service.database.ids import new_id
 from service.database.lookup import Lookup
@@ -161,6 +169,25 @@ class AccountStore:
         others = (token.c.owner_id == owner.id, token.c.id != token_id, token.c.revoked_at.is_(None))
         self._connection.execute(update(token).where(*others).values(revoked_at=now))
 
+    def revoke_all(self, owner: Owner, now: datetime) -> None:
+        live = (token.c.owner_id == owner.id, token.c.revoked_at.is_(None))
+        self._connection.execute(update(token).where(*live).values(revoked_at=now))
+
+    def put_reset(self, owner: Owner, digest: str, now: datetime, expires_at: datetime) -> None:
+        """The one-time text with this digest lets a new password be set; an earlier one of the account no longer does."""
+        self.drop_reset(owner)
+        row = {"owner_id": owner.id, "digest": digest, "created_at": now, "expires_at": expires_at}
+        self._connection.execute(insert(password_reset).values(**row))
+
+    def is_reset(self, owner: Owner, digest: str, now: datetime) -> bool:
+        """Whether the owner's password may be set with the text that has this digest."""
+        query = select(password_reset).where(password_reset.c.owner_id == owner.id)
+        row = self._connection.execute(query).first()
+        return row is not None and hmac.compare_digest(row.digest.encode(), digest.encode()) and now < row.expires_at
+
+    def drop_reset(self, owner: Owner) -> None:
+        self._connection.execute(delete(password_reset).where(password_reset.c.owner_id == owner.id))
+
     def state(self, owner: Owner) -> State:
         """The state of the owner's holdings, without a lock."""
         return self._state(owner, lock=False)
@@ -176,6 +203,14 @@ class AccountStore:
         if row is None:
             raise NotFound("account", owner.id)
         return State(row.state, row.chain)
+
+    def administrators(self) -> list[Owner]:
+        """The owners who may invite others."""
+        query = select(account.c.id).where(account.c.is_admin).order_by(account.c.id)
+        return [Owner(identity) for identity in self._connection.execute(query).scalars()]
+
+    def make_administrator(self, owner: Owner) -> None:
+        self._connection.execute(update(account).where(account.c.id == owner.id).values(is_admin=True))
 
     def put_state(self, owner: Owner, state: State) -> None:
         """The state after the changes of a transaction that has locked the account."""

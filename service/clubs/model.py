@@ -62,6 +62,11 @@ class MemberRoles:
         """The roll when somebody is gone. Raises Conflict when members would be left without a steward."""
         return _steered({name: role for name, role in self.roles.items() if name != member})
 
+    def can_do_without(self, member: str) -> bool:
+        """Whether the other members, if there are any, would still have a steward."""
+        others = [role for name, role in self.roles.items() if name != member]
+        return not others or STEWARD in others
+
     def ensure_only(self, member: str) -> None:
         """Raises Conflict while there are other members."""
         others = len(self.roles.keys() - {member})

@@ -65,6 +65,9 @@ def _meaning(error: DBAPIError, *, writing: bool) -> SetwrightError | None:
         return ReadOnly("the database takes no changes now; nothing was written")
     if state == "53100":
         return StorageFull("the database has no room left; nothing was written")
+    if state == "23503" or getattr(error.orig, "sqlite_errorname", "") == "SQLITE_CONSTRAINT_FOREIGNKEY":
+        # Another request deleted it, an account mostly, while this one was under way: asked again it says what is missing.
+        return Busy("what this belongs to was deleted meanwhile; try again shortly")
     # 08...: connection exceptions; 57P0x: the server is shutting down or starting.
     if state is not None and state.startswith(("08", "57P")):
         return Unreachable("the database cannot be reached")

@@ -11,6 +11,7 @@ from functools import partial
 from typing import Any
 
 from service.accounts.model import token_digest
+from service.accounts.recovery import make_reset
 from service.holdings.photos.images import PNG
 from tests.http import doors
 from tests.http.crowded_house import DOCUMENT, Headers, House, Person, Row, Rows
@@ -248,6 +249,22 @@ def writes(at: Neighbours, rows: Rows) -> dict[str, list[Write]]:
                 first=passwords,
             ),
         ],
+        "reset_password": [
+            Write(
+                ada,
+                changes=account | {"token": mine, "device_pairing": mine},
+                body=partial(a_reset, at, name_of(rows, ada)),
+            ),
+        ],
+        "delete_account": [
+            Write(
+                ada,
+                adds={"club_audit": {"club_id": set(house.clubs), "what": "left"}},
+                changes={"swap_proposal": {"id": proposals_of(rows, ada)}},
+                removes=everything_of(ada, rows),
+                body={"name": name_of(rows, ada)},
+            ),
+        ],
         "log_in": [
             Write(ada, adds={"token": mine}, first=passwords, body={"name": name_of(rows, ada)} | LOG_IN),
         ],
@@ -450,6 +467,25 @@ def seated(rows: Rows, definition: Columns) -> str:
     (filling,) = some(rows, "filling", {**definition, "place": "worn"})
     identity: str = filling["holding_id"]
     return identity
+
+
+def everything_of(owner: Person, rows: Rows) -> dict[str, Columns]:
+    """What goes with an account: all that is its own, and clubs in which nobody else is."""
+    alone = {"club_id": set(owner.ids["club"][2:])}
+    found: dict[str, Columns] = {
+        name: {"owner_id": owner.id}
+        for name, table in rows.items()
+        if any(row.get("owner_id") == owner.id for row in table.values())
+    }
+    of_clubs = {"club": {"id": alone["club_id"]}, "club_audit": alone, "club_invitation": alone}
+    return {**found, "account": {"id": owner.id}, **of_clubs}
+
+
+async def a_reset(at: Neighbours, name: str) -> dict[str, Any]:
+    """What sets a new password with a text that the operator has just made."""
+    database, now = at.house.service.app.state.database, at.house.now
+    reset = database.write(lambda connection: make_reset(connection, name, now))
+    return {"name": name, "reset": reset, "password": doors.PASSWORD}
 
 
 def name_of(rows: Rows, owner: Person) -> str:

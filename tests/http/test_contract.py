@@ -10,6 +10,7 @@ import jsonschema
 import pytest
 from pydantic import SecretStr
 
+from service.accounts.recovery import make_reset
 from service.http import openapi
 from service.http.problems import PROBLEM_KINDS
 from service.http.quotas import Rate
@@ -29,6 +30,7 @@ from tests.http.examples import (
     HOLDINGS_IMPORT,
     ISSUE,
     LOG_IN,
+    PASSWORD,
     POLL,
     REDEMPTION,
 )
@@ -122,11 +124,17 @@ async def with_real_secrets(service: Running, owner: dict[str, str]) -> dict[str
     text, name = (await doors.invited(service, owner))["invitation"], f"{REDEMPTION['name']} {uuid4()}"
     club, own = await clubhouse.founded(service), await clubhouse.published(service, owner)
     newer = await clubhouse.published(service, owner, {**DOCUMENT, "title": "Two crowns, again"})
+    reset_name = await doors.somebody_with_a_password(service)
+    database, now = service.app.state.database, service.app.state.clock()
+    reset = database.write(lambda connection: make_reset(connection, reset_name, now))
+    own_name = (await service.client.get("/v1/account", headers=owner)).json()["name"]
     assert (LOG_IN["name"], LOG_IN["password"]) == (REDEMPTION["name"], REDEMPTION["password"])
     assert {"user_code", "device_code"} <= DECISION.keys() | POLL.keys()
     return {
         "/v1/account/redemptions": {"post": {"invitation": text, "name": name}},
         "/v1/account/tokens": {"post": {"name": name}},
+        "/v1/account/password-resets": {"post": {"name": reset_name, "reset": reset}},
+        "/v1/account": {"delete": {"name": own_name, "password": PASSWORD["new_password"]}},
         "/v1/device-pairings/approvals": {"post": {"user_code": waiting["user_code"]}},
         "/v1/device-pairings/token": {"post": {"device_code": opened["device_code"]}},
         "/v1/shares": {"post": {"definition": await doors.published(service, owner)}},
@@ -242,7 +250,9 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("put", "/v1/account/password", "/v1/account/password"),
         ("get", "/v1/account/presumptions", "/v1/account/presumptions"),
         ("put", "/v1/account/presumptions", "/v1/account/presumptions"),
+        ("get", "/v1/account/export", "/v1/account/export"),
         ("post", "/v1/account/redemptions", "/v1/account/redemptions"),
+        ("post", "/v1/account/password-resets", "/v1/account/password-resets"),
         ("post", "/v1/account/tokens", "/v1/account/tokens"),
         ("get", "/v1/account/tokens", "/v1/account/tokens"),
         ("delete", "/v1/account/tokens/{id}", f"/v1/account/tokens/{await doors.own_id(service, token)}"),
@@ -321,6 +331,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("get", "/metrics", "/metrics"),
         ("delete", "/v1/holdings/{id}", held.headers["location"]),
         ("delete", "/v1/definitions/{id}", "a draft"),
+        ("delete", "/v1/account", "/v1/account"),
     ]
     # The token of this test is the one for metrics as well.
     secret = SecretStr(owner["Authorization"].removeprefix("Bearer "))

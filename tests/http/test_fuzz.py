@@ -266,6 +266,8 @@ def test_every_answer_to_what_does_not_fit_is_one_that_the_document_declares(tar
 NEED_A_SECRET = {
     "log_in",
     "redeem_invitation",
+    "reset_password",
+    "delete_account",
     "set_password",
     "decide_pairing",
     "fetch_device_token",

@@ -95,6 +95,8 @@ async def test_whoever_loses_the_role_after_the_door_may_not_act(
 SECOND = {
     "set_password": 409,
     "redeem_invitation": 403,
+    "reset_password": 403,
+    "delete_account": 401,
     "join_club": 403,
     "decide_pairing": 422,
     "fetch_device_token": 400,

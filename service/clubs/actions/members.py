@@ -134,6 +134,27 @@ def leave(connection: Connection, seat: Membership, now: datetime) -> None:
         note_deed(connection, own, "left", now)
 
 
+def leave_all(connection: Connection, owner: Owner, now: datetime) -> None:
+    """Ends every membership of an account that is deleted; clubs in which nobody else is end too. The account is held, and its
+    swaps are over. Raises Conflict, with the names of the clubs, when members would be left without a steward."""
+    store, stuck = ClubStore(connection), []
+    for identity in store.ids_of(owner):
+        club = store.get(identity, hold=True)
+        own = admit(connection, identity, owner, MEMBER)
+        others = store.roll(identity).roles.keys() - {own.id}
+        if not others:
+            store.delete(identity)
+        elif not store.roll(identity).can_do_without(own.id):
+            stuck.append(club.name)
+        else:
+            store.unseat(own)
+            if own.role == STEWARD:
+                note_deed(connection, own, "left", now)
+    if stuck:
+        names = ", ".join(f"'{name}'" for name in stuck)
+        raise Conflict(f"members would be left without a steward: make another member a steward first in {names}")
+
+
 def invite(
     connection: Connection, seat: Membership, role: str, note: str | None, lifetime: timedelta, now: datetime
 ) -> tuple[ClubInvitation, str]:

@@ -49,6 +49,11 @@ class ClubStore:
         )
         return tuple((Club(r.id, r.name, r.note, r.created_at, r.version), _seat(r, "member_")) for r in rows)
 
+    def ids_of(self, owner: Owner) -> list[str]:
+        """The ids of all clubs in which the owner is a member, in their order."""
+        query = select(club_member.c.club_id).where(club_member.c.owner_id == owner.id).order_by(club_member.c.club_id)
+        return list(self._connection.execute(query).scalars())
+
     def add(self, made: Club) -> None:
         row = {"id": made.id, "name": made.name, "note": made.note, "version": made.version}
         self._connection.execute(insert(club).values(**row, created_at=made.created_at))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 from service.assignment.problem import Level
@@ -43,6 +43,11 @@ class SwapCheck(Protocol):
         """Equal for coins of which the same is known."""
 
 
+# Stands in a proposal for a side whose account was deleted: nothing of that side is kept, not even its id.
+NOBODY = "00000000-0000-0000-0000-000000000000"
+_COIN_OF_NOBODY = {"label": "a coin of an account that was deleted", "issue": None, "grade": None}
+
+
 @dataclass(frozen=True, slots=True)
 class Leg:
     """One coin from one member to another, for a place of his. `coin` is all that is told of it: {"label", "issue",
@@ -63,6 +68,15 @@ class Leg:
         holding = coin(self.giver, self.holding) if coin else self.holding
         shown = {"giver": member(self.giver), "receiver": member(self.receiver), "holding": holding}
         return {**shown, "coin": dict(self.coin), "place": self.place, "place_label": self.place_label}
+
+    def without(self, owner: str) -> Leg:
+        """The leg with nothing of the owner in it: neither a coin that he gives, nor a place that he would fill."""
+        leg = self
+        if leg.giver == owner:
+            leg = replace(leg, giver=NOBODY, holding=NOBODY, coin=_COIN_OF_NOBODY, pieces=1)
+        if leg.receiver == owner:
+            leg = replace(leg, receiver=NOBODY, place="", place_label="")
+        return leg
 
 
 Swap = tuple[Leg, ...]

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
-from service.clubs.swaps.model import Leg
+from service.clubs.swaps.model import NOBODY, Leg
 from service.errors import Conflict, Fault, Invalid, NotFound
 
 PROPOSED, ACCEPTED, DECLINED, EXPIRED, OVERTAKEN = "proposed", "accepted", "declined", "expired", "overtaken"
@@ -31,7 +31,8 @@ COIN_GONE = "a coin of it left its collection"
 CONSENT_REVOKED = "a side no longer shares spares of the set"
 OFFER_WITHDRAWN = "the club no longer offers the set"
 SET_CHANGED = "a coin of it is no longer to spare, or its place no longer empty"
-REASONS = (COIN_USED, PLACE_FILLED, COIN_GONE, CONSENT_REVOKED, OFFER_WITHDRAWN, SET_CHANGED)
+ACCOUNT_DELETED = "the account of a side was deleted"
+REASONS = (COIN_USED, PLACE_FILLED, COIN_GONE, CONSENT_REVOKED, OFFER_WITHDRAWN, SET_CHANGED, ACCOUNT_DELETED)
 
 LASTING = timedelta(days=30)
 PROMISED_FOR = timedelta(days=60)
@@ -64,8 +65,8 @@ class Proposal:
 
     @property
     def sides(self) -> tuple[str, ...]:
-        """Who gives and takes, in the order of the legs."""
-        return tuple(leg.giver for leg in self.legs)
+        """Who gives and takes, in the order of the legs; of those whose account was deleted nothing is left."""
+        return tuple(leg.giver for leg in self.legs if leg.giver != NOBODY)
 
     @property
     def coins(self) -> Counter[Coin]:
@@ -108,6 +109,17 @@ class Proposal:
         """Over by what happened elsewhere; what was over before stays as it was."""
         current = self.as_of(now)
         return replace(current._moved(OVERTAKE, now), reason=reason) if current.state == PROPOSED else current
+
+    def without(self, owner: str, now: datetime) -> Proposal | None:
+        """What is left of it when the owner's account is deleted: to the other sides it tells that it is over, and why, and
+        has nothing of the owner in it. None where nobody has to be told: it was over before, or is long done."""
+        if self.as_of(now).state != PROPOSED and not is_promised(self, now):
+            return None
+        legs = tuple(leg.without(owner) for leg in self.legs)
+        answers = {side: at for side, at in self.answers.items() if side != owner}
+        by = NOBODY if self.proposed_by == owner else self.proposed_by
+        over = replace(self, legs=legs, answers=answers, proposed_by=by, state=OVERTAKEN, decided_at=now)
+        return replace(over, reason=ACCOUNT_DELETED)
 
     def _for_answer(self, owner: str, now: datetime) -> Proposal:
         self.ensure_seen_by(owner)

@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, delete, insert, select, update
 
 from service.accounts.model import Owner
-from service.clubs.swaps.model import Leg
+from service.clubs.swaps.model import NOBODY, Leg
 from service.clubs.swaps.proposal import ACCEPTED, OVERTAKEN, PROPOSED, Proposal
 from service.clubs.swaps.tables import swap_answer, swap_proposal
 from service.database.ids import new_id
@@ -21,7 +21,7 @@ _LIVING = (PROPOSED, ACCEPTED)
 
 class SwapStore:
     """Within one transaction. Whoever changes a proposal holds the accounts of all its sides first, in the order of their ids.
-    A proposal of which a side's account is gone is not there any more."""
+    A proposal of which a side's account is gone is not there any more, unless it tells the others so."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection
@@ -88,6 +88,14 @@ class SwapStore:
         values = {"state": OVERTAKEN, "decided_at": now, "reason": reason, "version": new_id()}
         self._connection.execute(update(swap_proposal).where(*here, *still_open).values(**values))
 
+    def strip(self, after: Proposal, owner: Owner) -> None:
+        """The proposal as it is without the owner: see `Proposal.without`."""
+        where = (swap_proposal.c.club_id == after.club_id, swap_proposal.c.id == after.id)
+        values = {"legs": [_written(leg) for leg in after.legs], "proposed_by": after.proposed_by, **_changing(after)}
+        self._connection.execute(update(swap_proposal).where(*where).values(**values))
+        answer = (swap_answer.c.club_id == after.club_id, swap_answer.c.proposal_id == after.id)
+        self._connection.execute(delete(swap_answer).where(swap_answer.c.owner_id == owner.id, *answer))
+
     def delete(self, proposals: Iterable[Proposal]) -> None:
         for gone in proposals:
             where = (swap_proposal.c.club_id == gone.club_id, swap_proposal.c.id == gone.id)
@@ -112,7 +120,7 @@ class SwapStore:
         return tuple(
             _kept(row, answers[row.club_id, row.id])
             for row in rows
-            if all(leg["giver"] in answers[row.club_id, row.id] for leg in row.legs)
+            if all(leg["giver"] == NOBODY or leg["giver"] in answers[row.club_id, row.id] for leg in row.legs)
         )
 
 
@@ -128,7 +136,7 @@ def _written(leg: Leg) -> dict[str, Any]:
 
 def _kept(row: Row[Any], answers: dict[str, datetime | None]) -> Proposal:
     legs = tuple(Leg(**leg) for leg in row.legs)
-    in_order = {leg.giver: answers[leg.giver] for leg in legs}
+    in_order = {leg.giver: answers[leg.giver] for leg in legs if leg.giver != NOBODY}
     names = ("id", "club_id", "definition_id", "proposed_by", "created_at", "expires_at", "state", "decided_at")
     values = {name: getattr(row, name) for name in names}
     return Proposal(**values, legs=legs, answers=in_order, reason=row.reason, version=row.version)

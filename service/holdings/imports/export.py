@@ -30,27 +30,33 @@ class ExportedCollection(msgspec.Struct, frozen=True):
 
 def export_json(stored: Iterable[StoredHolding]) -> ExportedCollection:
     """The collection as JSON has it."""
-    return ExportedCollection([RecordedHolding(holding.id, **with_defaults(holding.data)) for holding in stored])
+    return ExportedCollection([exported_holding(holding) for holding in stored])
+
+
+def exported_holding(holding: StoredHolding) -> RecordedHolding:
+    """One holding as it is exported."""
+    return RecordedHolding(holding.id, **with_defaults(holding.data))
 
 
 def export_csv(stored: Sequence[StoredHolding], core: Attributes) -> str:
     """The collection as CSV. Raises OverLimit when a cell is longer than what is read back."""
-    return write_csv(_rows(stored, core))
+    return write_csv(rows_of(stored, core))
 
 
 def export_workbook(stored: Sequence[StoredHolding], core: Attributes) -> bytes:
     """The collection as a spreadsheet file. Raises OverLimit when a cell is longer than what one holds."""
-    rows = _rows(stored, core, plain=is_sayable)
+    rows = rows_of(stored, core, plain=is_sayable)
     headings = next(rows)
     numeric = [heading == "quantity" or (heading in core and core[heading].is_number) for heading in headings]
     values = [[_value(cell, kind) for cell, kind in zip(cells, numeric, strict=True)] for cells in rows]
     return write_workbook("Holdings", [headings, *values])
 
 
-def _rows(
-    stored: Sequence[StoredHolding], core: Attributes, plain: Callable[[str], bool] = lambda _: True
+def rows_of(
+    stored: Iterable[StoredHolding], core: Attributes, plain: Callable[[str], bool] = lambda _: True
 ) -> Iterator[list[str]]:
-    """The headings, then a row for each holding. Cells that are not `plain` are JSON with what is not plain escaped."""
+    """The headings, then a row for each holding; the holdings are gone through twice. Cells that are not `plain` are JSON with
+    what is not plain escaped."""
     used = {name for holding in stored for name in holding.data.get("facts", {})}
     names = [name for name in core if name in used] + sorted(used - set(core))
 

@@ -170,11 +170,15 @@ def sweep(database: Database, blobs: BlobStore, deleted_before: datetime) -> int
             continue  # Not put here by this service.
         owner = Owner(identity)
         database.write(partial(_forget, owner=owner, before=deleted_before))
-        lying = {digest_in(name) for name in blobs.names(identity)}
-        named = database.read(partial(_named, owner=owner))
-        for digest in sorted(lying - named):
-            taken += database.write(partial(_take, blobs=blobs, owner=owner, digest=digest))
+        taken += remove_unnamed(database, blobs, owner)
     return taken
+
+
+def remove_unnamed(database: Database, blobs: BlobStore, owner: Owner) -> int:
+    """Removes the owner's bytes that no row names; returns how many photos that were."""
+    lying = {digest_in(name) for name in blobs.names(owner.id)}
+    unnamed = lying - database.read(partial(_named, owner=owner))
+    return sum(database.write(partial(_take, blobs=blobs, owner=owner, digest=digest)) for digest in sorted(unnamed))
 
 
 def _put(blobs: BlobStore, owner: Owner, photo: Photo) -> None:

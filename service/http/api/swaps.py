@@ -16,7 +16,7 @@ from service.clubs.model import MEMBER, Membership
 from service.clubs.standings import spare_id
 from service.clubs.swaps.actions import proposals as actions
 from service.clubs.swaps.actions.search import Members, failing_sides, members_of, propose, search, swap_key
-from service.clubs.swaps.model import Leg, Swap
+from service.clubs.swaps.model import NOBODY, Leg, Swap
 from service.clubs.swaps.proposal import Proposal
 from service.errors import Conflict
 from service.facts.recorded import RecordedFact, RecordedIssue
@@ -55,7 +55,7 @@ class SwapAnswerIn(In):
 
 
 class SideOut(Out):
-    """A member, in this club alone."""
+    """A member, in this club alone; the id of noughts stands for an account that was deleted."""
 
     member_id: str
     name: str
@@ -125,14 +125,16 @@ class ProposalOut(Out):
     legs: list[LegOut]
 
 
-def _side(member: Membership) -> SideOut:
-    return SideOut(member.id, member.name)
+def _side(members: Members, owner: str) -> SideOut:
+    if owner == NOBODY:
+        return SideOut(NOBODY, "deleted account")
+    return SideOut(members[owner].id, members[owner].name)
 
 
 def _leg(viewer: Membership, definition: str, leg: Leg, members: Members) -> LegOut:
     return LegOut(
-        giver=_side(members[leg.giver]),
-        receiver=_side(members[leg.receiver]),
+        giver=_side(members, leg.giver),
+        receiver=_side(members, leg.receiver),
         spare=spare_id(viewer.club, definition, leg.holding),
         holding=leg.holding if leg.giver == viewer.owner.id else UNSET,
         coin=SwapCoinOut(leg.coin["label"], leg.coin["issue"], leg.coin["grade"]),
@@ -153,12 +155,12 @@ def _proposal_out(viewer: Membership, made: Proposal, members: Members) -> Propo
         made.definition_id,
         state,
         made.reason,
-        _side(members[made.proposed_by]),
+        _side(members, made.proposed_by),
         made.created_at,
         made.expires_at,
         made.decided_at,
         sides=[
-            SwapSideOut(_side(members[owner]), True if at else None, owner == viewer.owner.id)
+            SwapSideOut(_side(members, owner), True if at else None, owner == viewer.owner.id)
             for owner, at in made.answers.items()
         ],
         legs=[_leg(viewer, made.definition_id, leg, members) for leg in made.legs],

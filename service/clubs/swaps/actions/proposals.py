@@ -165,6 +165,19 @@ def forget(connection: Connection, owner: Owner, club: str | None = None) -> Non
     store.delete(store.all_of(owner, club))
 
 
+def end(connection: Connection, owner: Owner, now: datetime) -> None:
+    """What becomes of the swaps of an account that is deleted: those that are open, or accepted lately, tell their other sides
+    that they are over, with nothing of the owner left in them; all others go."""
+    store = SwapStore(connection)
+    hold(connection, {owner.id, *(side for found in store.all_of(owner, None) for side in found.sides)})
+    for before in store.all_of(owner, None):
+        after = before.without(owner.id, now)
+        if after is None or not after.sides:
+            store.delete([before])
+        else:
+            store.strip(after, owner)
+
+
 def hold(connection: Connection, owners: Iterable[str]) -> None:
     """Holds the accounts, in the order of their ids, so that two that hold several never wait for each other; before anything
     else is held (see `service.clubs.actions.members`)."""

@@ -1,0 +1,95 @@
+"""The account as a whole: a new password when the old one is lost, everything in one file, and its end."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from tempfile import TemporaryFile
+from typing import IO, Annotated
+
+from pydantic import Field, StringConstraints
+from starlette.responses import Response, StreamingResponse
+
+from service.account_data import deletion
+from service.account_data.export import write_export
+from service.accounts import recovery
+from service.accounts.confirmation import confirm
+from service.http.api.account import NewPassword
+from service.http.dependencies import AccountCaller, ClientAddress, Context, Json
+from service.http.openapi import problems, router
+from service.http.responses import NO_STORE, Sends
+from service.http.wire import In, Secret, Text
+
+account_data = router("/v1/account", "Account")
+
+ZIP = "application/zip"
+_EXPORT_HEADERS = {"Content-Disposition": "A name for the file."}
+_PORTION_BYTES = 64 * 1024
+AnyAccountName = Annotated[Text, StringConstraints(min_length=1, max_length=100)]
+
+
+class PasswordResetIn(In):
+    """A one-time text from the operator of the server, and a new password."""
+
+    name: AnyAccountName = Field(description="The account's.")
+    reset: Secret = Field(description="What `setwright reset-password NAME` printed; good once, for a day.")
+    password: NewPassword
+
+
+class AccountDeletionIn(In):
+    """That it is meant."""
+
+    name: AnyAccountName = Field(description="The account's own name, typed.")
+    password: Secret | None = Field(None, description="Needed when the account has one.")
+
+
+@account_data.get("/export", responses=problems("busy", "not-ready", "storage-full"))
+async def export_account(
+    context: Context, caller: AccountCaller
+) -> Annotated[Response, Sends(headers=_EXPORT_HEADERS, media=(ZIP,))]:
+    """Everything that the account keeps, as one ZIP file, readable without this program: coins, definitions, photos, all else.
+
+    `README.txt` in it says what is where, `manifest.json` the SHA-256 of each file and what was left out."""
+
+    def write() -> IO[bytes]:
+        # It has no name, so that it is gone with this request, whatever becomes of that.
+        file = TemporaryFile(prefix="setwright-export-", dir=context.spool)  # noqa: SIM115 - it is sent after this
+        try:
+            write_export(context.database, context.blobs, caller.owner, file, context.now())
+        except BaseException:
+            file.close()
+            raise
+        return file
+
+    file = await context.export_limiter.run(write)
+    headers = {
+        **NO_STORE,
+        "Content-Disposition": f'attachment; filename="setwright-account-{context.today()}.zip"',
+        "Content-Length": str(file.tell()),
+    }
+    return StreamingResponse(_portions(file), 200, headers, ZIP)
+
+
+def _portions(file: IO[bytes]) -> Iterator[bytes]:
+    with file:
+        file.seek(0)
+        while portion := file.read(_PORTION_BYTES):
+            yield portion
+
+
+@account_data.post(
+    "/password-resets", responses=problems("wrong-credentials", "too-many-attempts", "not-ready", "busy")
+)
+async def reset_password(context: Context, address: ClientAddress, body: Json[PasswordResetIn]) -> None:
+    """Set a new password with a one-time text from the operator; every token of the account ends."""
+    reset, password = body.reset.get_secret_value(), body.password.get_secret_value()
+    await recovery.reset_password(context, body.name, reset, password, address)
+
+
+@account_data.delete("", responses=problems("wrong-credentials", "too-many-attempts", "clash"))
+async def delete_account(context: Context, caller: AccountCaller, body: Json[AccountDeletionIn]) -> None:
+    """Delete the account and everything in it, now and for good.
+
+    Nothing is deleted (409) while a club would be left without a steward, or other accounts without an administrator."""
+    password = None if body.password is None else body.password.get_secret_value()
+    await confirm(context, caller, body.name, password)
+    await context.run(lambda: deletion.delete_account(context.database, context.blobs, caller.owner, context.now()))
