@@ -516,7 +516,10 @@ def _tidy() -> int:
         return 2
     with opened(settings) as context:
         removed = maintain(context)
-    print(f"Removed: {removed.photos} photos that nothing named, {removed.answers} remembered answers.")
+    print(
+        f"Removed: {removed.photos} photos that nothing named, {removed.answers} remembered answers, {removed.mutations} entries "
+        f"of logs of sync, what was recorded of {removed.holdings} deleted holdings."
+    )
     return 0
 
 

@@ -110,6 +110,13 @@ class Settings(BaseSettings):
         ge=1,
         description="For so many days a request that is sent again with its key gets its first answer.",
     )
+    sync_kept_days: int = Field(
+        default=400,
+        ge=0,
+        description="The log of sync is kept so many days, and so is what was recorded of coins that were deleted. A device that "
+        "was away for longer starts over, and loses nothing. 0: for ever. Not less than devices may be away, nor than backups "
+        "are kept.",
+    )
     photos_dir: Path | None = Field(
         default=None,
         description="The folder in which photos are kept; left out: photos beside a SQLite file, else in the user's data "

@@ -16,6 +16,7 @@ import structlog
 
 from service.accounts.store import forget_answers
 from service.holdings.photos.actions import sweep
+from service.holdings.sync.purge import purge
 from service.runtime import Context, JobRuns
 from service.sharing.actions.polling import check_due
 
@@ -31,16 +32,24 @@ class Removed:
 
     answers: int
     photos: int
+    mutations: int = 0
+    holdings: int = 0
 
 
 def maintain(context: Context) -> Removed:
-    """Removes answers that were kept for repeated requests, and photos that no holding has, of all owners, once their time is
-    over. Raises what the database or the blob store raises when it cannot be reached."""
+    """Removes answers that were kept for repeated requests, the old part of the logs of sync with what was recorded of holdings
+    that were deleted then, and photos that no holding has, of all owners, once their time is over. Raises what the database
+    or the blob store raises when it cannot be reached."""
     settings, now = context.settings, context.now()
     answers = context.database.write(
         lambda connection: forget_answers(connection, now - timedelta(days=settings.answers_kept_days))
     )
-    return Removed(answers, sweep(context.database, context.blobs, now - timedelta(days=settings.photos_kept_days)))
+    purged = (0, 0)
+    if settings.sync_kept_days:
+        purged = purge(context.database, now - timedelta(days=settings.sync_kept_days))
+    return Removed(
+        answers, sweep(context.database, context.blobs, now - timedelta(days=settings.photos_kept_days)), *purged
+    )
 
 
 @asynccontextmanager

@@ -192,6 +192,14 @@ class AccountStore:
         """The state of the owner's holdings, without a lock."""
         return self._state(owner, lock=False)
 
+    def oldest(self, owner: Owner) -> int:
+        """The number of the state at which the owner's log of mutations begins; 0 when nothing was purged from it."""
+        return self._connection.execute(select(account.c.min_state).where(account.c.id == owner.id)).scalar() or 0
+
+    def put_oldest(self, owner: Owner, number: int) -> None:
+        """What was before this state can no longer be followed mutation by mutation."""
+        self._connection.execute(update(account).where(account.c.id == owner.id).values(min_state=number))
+
     def lock(self, owner: Owner) -> State:
         """The state, with the account locked until the transaction ends: the owner's changes happen one after another. With a
         plain sequence, or a counter read without the lock, a poller can miss changes."""

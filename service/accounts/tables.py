@@ -8,7 +8,7 @@ from service.database.metadata import metadata
 from service.database.types import Document, Identity, Instant
 
 # `state` and `chain` are the state of the owner's holdings; the row is also the lock under which they change.
-# Changes up to `min_state` can no longer be listed one by one. Names are compared by `folded_name`.
+# The log of mutations begins at the state `min_state`; 0: nothing was purged from it. Names are compared by `folded_name`.
 account = Table(
     "account",
     metadata,

@@ -502,7 +502,10 @@ async def test_the_command_sweeps(
     monkeypatch.setenv("SETWRIGHT_DATABASE_URL", database_url)
     monkeypatch.setenv("SETWRIGHT_PHOTOS_DIR", str(folder))
     assert main(["tidy"]) == 0
-    assert capsys.readouterr().out == "Removed: 1 photos that nothing named, 0 remembered answers.\n"
+    assert capsys.readouterr().out == (
+        "Removed: 1 photos that nothing named, 0 remembered answers, 0 entries of logs of sync, what was recorded of 0 deleted "
+        "holdings.\n"
+    )
     assert len(files_in(folder)) == 3
 
 

@@ -76,7 +76,9 @@ async def found_again(service: Running, capfd: pytest.CaptureFixture[str]) -> tu
     kept = everything_kept(service)
     assert name in kept, "the dump must see what is there"
     places = {"an answer": told, "the log": logged, "the database": kept}
-    return [f"{secret} in {place}" for secret in secrets for place, text in places.items() if secret in text], len(secrets)
+    return [f"{secret} in {place}" for secret in secrets for place, text in places.items() if secret in text], len(
+        secrets
+    )
 
 
 async def test_canaries_are_found_nowhere(

@@ -37,6 +37,7 @@ class StoredLog:
         self._state = self._accounts.lock(owner)
         # None: looked for, and not there.
         self._mutations: dict[str, LoggedMutation | None] = {}
+        self._past: dict[str, Logged | None] = {}
         self._records: dict[str, StoredRecord | None] = {}
         self._entered: list[tuple[LoggedMutation, State | None]] = []
         # In the order of their states; of those that `made` has the row is a new one.
@@ -47,16 +48,23 @@ class StoredLog:
         """Reads what the batch will ask for in two queries instead of two for each mutation."""
         asked, held = ({sent.mutation.id for sent in batch}, {sent.mutation.holding for sent in batch})
         self._mutations |= dict.fromkeys(asked) | self._store.mutations(asked)
+        unknown = {identity for identity in asked if self._mutations[identity] is None}
+        self._past |= dict.fromkeys(asked) | self._store.past(unknown)
         self._records |= dict.fromkeys(held) | self._store.records(held)
 
     def look_up_own(self, mutations: Sequence[str], holdings: Sequence[str]) -> None:
         """The same for mutations that the service makes itself: their ids are new, so only the records are read."""
         self._mutations |= dict.fromkeys(mutations)
+        self._past |= dict.fromkeys(mutations)
         self._records |= dict.fromkeys(holdings) | self._store.records(set(holdings))
 
     def logged(self, mutation_id: str) -> Logged | None:
         known = self._mutation(mutation_id)
-        return None if known is None else Logged(known.fingerprint, known.answer)
+        if known is not None:
+            return Logged(known.fingerprint, known.answer)
+        if mutation_id not in self._past:
+            self._past[mutation_id] = self._store.past({mutation_id}).get(mutation_id)
+        return self._past[mutation_id]
 
     @property
     def state(self) -> State:
@@ -139,12 +147,18 @@ class ChangeLog:
 
     def __init__(self, connection: Connection, owner: Owner) -> None:
         self._store = SyncStore(connection, owner)
+        self._begins = AccountStore(connection).oldest(owner)
 
     def knows(self, state: State, current: State) -> bool:
-        """Whether the owner's history went through this state."""
+        """Whether the owner's history went through this state, and the log still has it."""
         if state in (ORIGIN, current):
             return True
-        return state.number <= current.number and self._store.chain_at(state.number) == state.chain
+        return state.number <= current.number and self._proof(state.number) == state.chain
+
+    def _proof(self, number: int) -> str | None:
+        """The chain of hashes in the state of this number. Before the beginning of the log there is none: a page of changes may
+        end there, and its state proves that the log began where it does now."""
+        return self._store.chain_at(max(number, self._begins))
 
     def page(self, since: int, limit: int, current: State) -> tuple[list[StoredRecord], State, bool]:
         """Up to `limit` records that changed after the state of this number, in the order of their states; the state that they
@@ -153,7 +167,7 @@ class ChangeLog:
         if len(found) <= limit:
             return found, current, False
         modseq = found[limit - 1].modseq
-        chain = self._store.chain_at(modseq)
+        chain = self._proof(modseq)
         assert chain is not None, "each change is in the log"
         return found[:limit], State(modseq, chain), True
 

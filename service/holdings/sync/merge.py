@@ -74,13 +74,14 @@ class ValueConflict:
 
 class Record(msgspec.Struct, frozen=True):
     """A holding as sync knows it. `written` also has the names whose value was removed. A destroyed one keeps its values
-    until they are purged."""
+    until they are purged: then only the marker is left, which stays for good."""
 
     id: str
     values: Mapping[str, Any] = field(default_factory=dict)
     written: Mapping[str, WrittenBy] = field(default_factory=dict)
     conflicts: tuple[ValueConflict, ...] = ()
     destroyed_by: str | None = None
+    is_purged: bool = False
 
     @property
     def is_destroyed(self) -> bool:
@@ -116,8 +117,9 @@ def merge(record: Record | None, mutation: Mutation, list_at: ListAt, check: Che
         return MergeOutcome(record, REJECTED, tuple(alone), "invalid")
     if record is None and mutation.op == CREATE:
         return MergeOutcome(Record(mutation.holding, known, dict.fromkeys(known, _by(mutation))), APPLIED)
-    if record is None:
-        return MergeOutcome(None, REJECTED, code=NOT_FOUND)
+    if record is None or (record.is_purged and mutation.op == UPDATE):
+        # Of one that was purged only whoever still has a copy knows what the values were that the author did not touch.
+        return MergeOutcome(record, REJECTED, code=NOT_FOUND)
     if mutation.op == CREATE:
         return _create_again(record, mutation, list_at, check)
     if mutation.op == DESTROY:
@@ -144,11 +146,12 @@ def _copied(before: Record | None, mutation: Mutation, writers: Mapping[str, str
     left = {name: value for name, value in new.items() if name not in fitting}
     names = {name for name in {**fitting, **writers} if name not in record.written and name not in left}
     written = {name: WrittenBy(writers.get(name, mutation.id), mutation.edited_at) for name in names}
-    filled = replace(record, values={**record.values, **fitting}, written={**record.written, **written})
+    values = {**record.values, **fitting}
+    filled = replace(record, values=values, written={**record.written, **written}, is_purged=False)
     is_known = any(c.kind == "invalid_merge" and c.patch == left for c in record.conflicts)
     if left and not is_known and not record.is_destroyed:
         return MergeOutcome(_with(filled, _apart(mutation, left)), CONFLICT)
-    return MergeOutcome(filled if names or before is None else before, APPLIED)
+    return MergeOutcome(filled if names or before is None or before.is_purged else before, APPLIED)
 
 
 def _update(record: Record, mutation: Mutation, list_at: ListAt, check: Check) -> MergeOutcome:

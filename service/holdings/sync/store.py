@@ -7,15 +7,15 @@ from datetime import datetime
 from typing import Any
 
 import msgspec
-from sqlalchemy import Connection, Row, Select, select
+from sqlalchemy import Connection, Row, Select, delete, func, select, update
 
 from service.accounts.model import Owner, State
 from service.database.rows import insert_rows, update_rows
-from service.holdings.sync.apply import MutationAnswer
+from service.holdings.sync.apply import Logged, MutationAnswer
 from service.holdings.sync.field_names import flattened, unflattened, value_conflict_as_json, value_conflict_from_json
-from service.holdings.sync.merge import OPS, Mutation, Record, WrittenBy
+from service.holdings.sync.merge import OPS, REJECTED, Mutation, Record, WrittenBy
 from service.holdings.sync.replay import LogEntry
-from service.holdings.tables import holding, mutation
+from service.holdings.tables import holding, mutation, past_mutation
 
 
 class StoredRecord(msgspec.Struct, frozen=True):
@@ -39,6 +39,15 @@ class LoggedMutation(msgspec.Struct, frozen=True):
     answer: MutationAnswer
     body: Mapping[str, Any]
     lists: Mapping[str, list[str]]
+
+
+class Purged(msgspec.Struct, frozen=True):
+    """What one purge did: the state at which the log begins now (None: as before), how many entries it took out of the log, and
+    of how many deleted holdings the values."""
+
+    begins: int | None
+    entries: int
+    holdings: int
 
 
 class SyncStore:
@@ -83,6 +92,52 @@ class SyncStore:
         about = {"owner_id": self._owner.id, "client_id": client, "at": now}
         insert_rows(self._connection, mutation, _entered(entered), about)
 
+    def past(self, identities: Collection[str]) -> dict[str, Logged]:
+        """Those of these mutations whose entry in the log was purged."""
+        mine = (past_mutation.c.owner_id == self._owner.id, past_mutation.c.mutation_id.in_(identities))
+        query = select(past_mutation.c.mutation_id, past_mutation.c.fingerprint, past_mutation.c.status).where(*mine)
+        return {
+            row.mutation_id: Logged(row.fingerprint, MutationAnswer(row.mutation_id, row.status))
+            for row in self._connection.execute(query)
+        }
+
+    def purge(self, before: datetime, most: int) -> Purged:
+        """Takes up to `most` of the oldest entries out of the log, of those from before then; and what was recorded of holdings
+        that were destroyed by one of them. The newest entry from before then stays, as the beginning of the log. What stays
+        of the others is that they are known, unless they were rejected."""
+        mine, is_change = mutation.c.owner_id == self._owner.id, mutation.c.modseq.is_not(None)
+        newer = select(func.min(mutation.c.modseq)).where(mine, mutation.c.at >= before)
+        newest = select(func.max(mutation.c.modseq)).where(mine)
+        first_kept = self._connection.execute(newer).scalar()
+        begins = first_kept - 1 if first_kept is not None else self._connection.execute(newest).scalar() or 0
+        columns = (mutation.c.mutation_id, mutation.c.holding_id, mutation.c.fingerprint, mutation.c.answer)
+        changes = select(*columns, mutation.c.modseq).where(mine, is_change, mutation.c.modseq < begins)
+        gone: list[Any] = [*self._connection.execute(changes.order_by(mutation.c.modseq).limit(most))]
+        begins = gone[-1].modseq + 1 if gone else None
+        others = select(*columns).where(mine, mutation.c.modseq.is_(None), mutation.c.at < before)
+        unchanged: list[Any] = [*self._connection.execute(others.limit(most))]
+        self._forget([*gone, *unchanged])
+        if begins is None:
+            return Purged(None, len(unchanged), 0)
+        nothing = {"data": {}, "writers": {}, "conflicts": [], "purged": True}
+        markers = (holding.c.destroyed.is_(True), holding.c.purged.is_(False), holding.c.modseq < begins)
+        emptied = update(holding).where(holding.c.owner_id == self._owner.id, *markers).values(**nothing)
+        return Purged(begins, len(gone) + len(unchanged), self._connection.execute(emptied).rowcount)
+
+    def _forget(self, rows: Sequence[Any]) -> None:
+        if not rows:
+            return
+        known = [row for row in rows if row.answer["status"] != REJECTED]
+        about = {
+            "mutation_id": [row.mutation_id for row in known],
+            "holding_id": [row.holding_id for row in known],
+            "fingerprint": [row.fingerprint for row in known],
+            "status": [row.answer["status"] for row in known],
+        }
+        insert_rows(self._connection, past_mutation, about, {"owner_id": self._owner.id})
+        these = mutation.c.mutation_id.in_([row.mutation_id for row in rows])
+        self._connection.execute(delete(mutation).where(mutation.c.owner_id == self._owner.id, these))
+
     def chain_at(self, modseq: int) -> str | None:
         """The chain of hashes at this state; None where the log does not have it."""
         query = select(mutation.c.chain).where(mutation.c.owner_id == self._owner.id, mutation.c.modseq == modseq)
@@ -110,7 +165,7 @@ class SyncStore:
 def _record(row: Row[Any]) -> Record:
     written = _written(row.writers)
     conflicts = tuple(value_conflict_from_json(entry) for entry in row.conflicts)
-    return Record(row.id, flattened(row.data), written, conflicts, row.destroyed_by)
+    return Record(row.id, flattened(row.data), written, conflicts, row.destroyed_by, row.purged)
 
 
 def _stored(row: Row[Any]) -> StoredRecord:
@@ -125,6 +180,7 @@ def _columns(stored: Sequence[StoredRecord]) -> dict[str, list[Any]]:
         "modseq": [one.modseq for one in stored],
         "destroyed": [record.is_destroyed for record in records],
         "destroyed_by": [record.destroyed_by for record in records],
+        "purged": [record.is_purged for record in records],
         "data": [unflattened(record.values) for record in records],
         "writers": [_writers(record.written) for record in records],
         "conflicts": [[value_conflict_as_json(conflict) for conflict in record.conflicts] for record in records],

@@ -15,7 +15,7 @@ from sqlalchemy import Connection
 from service.accounts.model import ORIGIN, Owner, State
 from service.accounts.store import AccountStore
 from service.database.engine import Database
-from service.holdings.sync.merge import CREATE, REJECTED, UPDATE, Record, outcome_of
+from service.holdings.sync.merge import CREATE, REJECTED, UPDATE, Record, mutation_of, outcome_of
 from service.holdings.sync.replay import INVALID_MERGE, LogEntry, Rebuilt, as_kept
 from service.holdings.sync.store import StoredRecord, SyncStore
 
@@ -23,17 +23,20 @@ from service.holdings.sync.store import StoredRecord, SyncStore
 def differences(connection: Connection, owner: Owner) -> Iterator[str]:
     """What does not agree in one owner's holdings, in words; names of attributes, never their values.
 
-    A holding that is older than the log cannot be rebuilt, since its beginning is not in it: there each value, conflict and
-    delete must be one that the log has, or one from before (written under the holding's own id) that no mutation replaced since.
+    A holding that is older than the log cannot be rebuilt, since its beginning is not in it, or was purged: there each value,
+    conflict and delete must be one that the log has, or one from before (written under the holding's own id, or by a mutation
+    that the log no longer has) that no mutation replaced since.
     A conflict of such a holding that was taken away is not found."""
     store = SyncStore(connection, owner)
     log, unreadable = store.log()
     yield from (f"mutation {identity}: its entry in the log cannot be read" for identity in unreadable)
     kept = {stored.record.id: stored for stored in store.all()}
-    state = AccountStore(connection).state(owner)
+    state, begins = AccountStore(connection).state(owner), AccountStore(connection).oldest(owner)
     changes = [entry for entry in log if entry.modseq is not None]
     first = (changes[0].modseq or 0) if changes else state.number + 1
     yield from _chain(changes, state, owner)
+    if begins and first != begins:
+        yield f"account {owner.id}: its log was purged up to state {begins}, and begins at {first}"
     if first > 1 and all(stored.created_modseq >= first for stored in kept.values()):
         yield f"account {owner.id}: its log begins at state {first}, and no holding is older"
     old = {identity for identity, stored in kept.items() if stored.created_modseq < first}
@@ -42,10 +45,14 @@ def differences(connection: Connection, owner: Owner) -> Iterator[str]:
     for entry in log:
         if entry.mutation.holding not in old:
             yield from rebuilt.take(entry)
-    founded = _Founded(log)
+    founded = _Founded(log, was_purged=begins > 0)
     for identity, stored in kept.items():
         if stored.is_marked != stored.record.is_destroyed:
             yield f"holding {identity}: it is marked as destroyed without a delete, or the other way round"
+        if stored.record.is_purged and stored.record != Record(
+            identity, destroyed_by=stored.record.destroyed_by, is_purged=stored.record.is_destroyed
+        ):
+            yield f"holding {identity}: it is purged, and there is more of it than the marker"
         if identity in old:
             yield from founded.unfounded(stored.record)
             continue
@@ -105,10 +112,11 @@ def _apart(one: Record, other: Record) -> list[str]:
 class _Founded:
     """What mutations in the log wrote, wherever it is now."""
 
-    def __init__(self, log: Sequence[LogEntry]) -> None:
+    def __init__(self, log: Sequence[LogEntry], *, was_purged: bool) -> None:
+        self._was_purged = was_purged
         self._wrote: dict[tuple[str, str, str], list[Any]] = defaultdict(list)
         self._mutations: set[tuple[str, str]] = set()
-        self._replaced: set[tuple[str, str]] = set()
+        self._replaced: set[tuple[str, str, str | None]] = set()
         for entry in log:
             if entry.status != REJECTED:
                 self._note(entry)
@@ -120,9 +128,8 @@ class _Founded:
         self._mutations.add((identity, sent.id))
         for name, value in patch.items():
             self._wrote[identity, name, named.get(name, sent.id)].append(as_kept(name, value))
-            saw_the_oldest = sent.seen.get(name) == identity
-            if sent.op == UPDATE and saw_the_oldest and not entry.body.get(INVALID_MERGE):
-                self._replaced.add((identity, name))
+            if sent.op == UPDATE and not entry.body.get(INVALID_MERGE):
+                self._replaced.add((identity, name, sent.seen.get(name)))
         for name, terms in entry.lists.items():
             for writer in (sent.id, outcome_of(sent.id, terms)):
                 self._wrote[identity, name, writer].append(as_kept(name, terms))
@@ -133,7 +140,7 @@ class _Founded:
             writer = record.written.get(name)
             if writer is None:
                 yield f"holding {record.id}: no mutation wrote its {name}"
-            elif writer.by == record.id and (record.id, name) in self._replaced:
+            elif self._is_older(record, writer.by, name) and (record.id, name, writer.by) in self._replaced:
                 yield f"holding {record.id}: its {name} was replaced, and is as it was before the log"
             elif not self._has(record, name, writer.by, record.values.get(name)):
                 yield f"holding {record.id}: no mutation made its {name} what it is"
@@ -147,7 +154,16 @@ class _Founded:
             yield f"holding {record.id}: there is no mutation for its delete"
 
     def _has(self, record: Record, name: str, writer: str, value: Any) -> bool:
-        return writer == record.id or value in self._wrote[record.id, name, writer]
+        return self._is_older(record, writer, name) or value in self._wrote[record.id, name, writer]
 
     def _is_known(self, record: Record, mutation_id: str) -> bool:
-        return mutation_id == record.id or (record.id, mutation_id) in self._mutations
+        return self._is_older(record, mutation_id) or (record.id, mutation_id) in self._mutations
+
+    def _is_older(self, record: Record, writer: str, name: str | None = None) -> bool:
+        """Whether the log cannot say what this writer wrote: from before there was one, or purged."""
+        if writer == record.id:
+            return True
+        is_logged = (record.id, mutation_of(writer)) in self._mutations
+        # It came with a copy.
+        is_carried = name is not None and (record.id, name, writer) in self._wrote
+        return self._was_purged and not is_logged and not is_carried
