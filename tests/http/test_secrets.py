@@ -9,6 +9,8 @@ from uuid import uuid4
 import pytest
 from starlette.types import Receive, Scope, Send
 
+from service.http.dependencies import context_of
+from service.http.metric_sources import readings
 from service.http.middleware import RequestLog
 from tests.conftest import Running
 from tests.http import clubhouse, doors
@@ -69,7 +71,10 @@ async def found_again(service: Running, capfd: pytest.CaptureFixture[str]) -> tu
         assert all(400 <= answer.status_code < 500 for answer in answers), [a.status_code for a in answers]
         with contextlib.suppress(Exception):
             service.app.state.database.read(lambda _: (_ for _ in ()).throw(RuntimeError(CANARY)))
-    measured = (await service.client.get("/metrics")).text
+    metrics = service.app.state.metrics
+    metrics.publish(readings(service.app.state, context_of(service.app)))
+    measured = metrics.text().decode()
+    assert "setwright_requests_total" in measured, "the metrics must have been seen"
     told = measured + "\n".join(answer.text + str(dict(answer.headers)) for answer in answers)
     logged = log.getvalue() + "".join(capfd.readouterr())
     assert "/v1/account/redemptions" in logged, "the log must have been seen"
