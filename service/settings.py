@@ -401,7 +401,9 @@ class Settings(BaseSettings):
     @property
     def secrets(self) -> list[str]:
         """The texts among the settings that must not stand in a log: every secret, of an address its password."""
-        values = [getattr(self, name) for name in type(self).model_fields]
+        fields = type(self).model_fields.items()
+        # What everybody knows is a word like others, such as "memory".
+        values = [value for name, field in fields if (value := getattr(self, name)) != field.default]
         texts = [value.get_secret_value() for value in values if isinstance(value, SecretStr)]
         return [text for text in (make_url(text).password if "://" in text else text for text in texts) if text]
 

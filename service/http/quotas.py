@@ -9,7 +9,6 @@ it is (dependencies.py, answered_before.py), and as anonymous ones if it is nobo
 from __future__ import annotations
 
 import asyncio
-import logging
 import time
 import zlib
 from collections import Counter
@@ -18,6 +17,7 @@ from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Any
 
+import structlog
 from fastapi import Request
 from limits import parse
 from limits.errors import StorageError
@@ -32,7 +32,7 @@ from service.http.openapi import METER, OPEN, Operation
 from service.http.problems import problem_of, problem_response
 from service.settings import Settings
 
-log = logging.getLogger("setwright.quotas")
+log = structlog.get_logger(part="quotas")
 
 # A store that is slower than that is taken for absent, and left alone for a while.
 _STORE_SECONDS, _PAUSE_SECONDS = 0.5, 10
@@ -177,7 +177,7 @@ class Quotas:
         except (StorageError, TimeoutError, OSError) as error:
             if self._clock() >= self._shared_from:
                 kind = type(error.__cause__ or error).__name__
-                log.warning("Redis cannot be reached (%s): this process counts requests by itself meanwhile", kind)
+                log.warning("Redis cannot be reached: this process counts requests by itself meanwhile", kind=kind)
             self._shared_from = self._clock() + _PAUSE_SECONDS
             return None
         return counted

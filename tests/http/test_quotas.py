@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import logging
 import re
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -23,6 +22,7 @@ from service.settings import Settings, setting_lines
 from tests.conftest import Running, running, settings_for
 from tests.http import doors
 from tests.http.examples import DOCUMENT, EVALUATION
+from tests.logs import listening
 from tests.openapi import operations
 
 pytestmark = pytest.mark.anyio
@@ -328,15 +328,15 @@ async def test_with_redis_several_processes_count_together() -> None:
         await other.close()
 
 
-async def test_without_redis_each_process_counts_by_itself(caplog: pytest.LogCaptureFixture, database_url: str) -> None:
+async def test_without_redis_each_process_counts_by_itself(database_url: str) -> None:
     away = SecretStr("redis://127.0.0.1:1/0")
-    with caplog.at_level(logging.WARNING, "setwright.quotas"):
+    with listening() as told:
         async with limited(database_url, rate_storage=away) as service:
             mine = service.collector()
             answers = [await service.client.get("/v1/account", headers=mine) for _ in range(41)]
     assert [answer.status_code for answer in answers] == [200] * 40 + [429]
     # Told once for each time that it is looked for.
-    assert len([line for line in caplog.records if "Redis cannot be reached" in line.getMessage()]) == 1
+    assert len([entry for entry in told.entries if "Redis cannot be reached" in entry["event"]]) == 1
 
 
 async def test_redis_is_looked_for_again_after_a_while(monkeypatch: pytest.MonkeyPatch) -> None:

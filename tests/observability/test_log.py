@@ -135,6 +135,9 @@ def test_the_secrets_of_the_settings_are_told_to_the_log() -> None:
                             s3_key="k", s3_secret="canary two")  # fmt: skip
     assert {"canary one", "canary two"} <= set(settings.secrets)
     assert not any("127.0.0.1" in secret for secret in settings.secrets)
+    assert "memory" not in settings.secrets
+    told = settings_for("sqlite:///a", rate_storage="redis://:canary-three@127.0.0.1/0")
+    assert told.secrets == ["canary-three"]
 
 
 # --- requests ------------------------------------------------------------------------------------------------------------
