@@ -188,7 +188,7 @@ class Metrics:
                 continue
             key = (reading.name, reading.labels)
             before = self._counted.get(key, 0.0)
-            # What counts from nought again was replaced.
+            # What counts from zero again was replaced.
             series.inc(reading.value - before if reading.value >= before else reading.value)
             self._counted[key] = reading.value
 
