@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from tests.soak.measured import Memory
 from tests.soak.run import Result
 
+_MOST_COMPLAINTS = 10
+
 
 def report(result: Result, conditions: Mapping[str, str]) -> str:
     """What a run measured: its load, its kills, what was lost, memory and latency."""
@@ -45,6 +47,13 @@ def report(result: Result, conditions: Mapping[str, str]) -> str:
     lines += [
         f"| {one.role} | {one.minutes:.1f} | {one.mean:.0f} | {one.slope:+.2f} |" for one in _longest(result.memory)
     ]
+    if result.complaints:
+        lines += [
+            "",
+            "What must not be:",
+            "",
+            *(f"- {complaint}" for complaint in result.complaints[:_MOST_COMPLAINTS]),
+        ]
     return "\n".join(lines) + "\n"
 
 
