@@ -16,6 +16,7 @@ from starlette.types import Message, Receive
 from structlog.contextvars import bound_contextvars
 
 from service.app import framework
+from service.evaluation.cost import allowed
 from service.http.answers import keep_answers
 from service.http.dependencies import context_of, set_context
 from service.http.elsewhere import LONGEST_IN_MEMORY, AnswerCopy, RequestCopy
@@ -54,7 +55,8 @@ def answer(settings: Settings, request: RequestCopy) -> AnswerCopy:
     inside.clock.at = request.at
     context = context_of(inside.app)
     before = tally(context)
-    answer = inside.runner.run(_answered(inside.app, request))
+    seconds = settings.anonymous_seconds if request.caller is None else settings.request_seconds
+    answer = inside.runner.run(_answered(inside.app, request, seconds))
     counts = tally(context)
     counts.subtract(before)
     return replace(answer, counts=counts)
@@ -72,10 +74,10 @@ def _opened(settings: Settings) -> _Inside:
     return _Inside(app, asyncio.Runner(), clock)
 
 
-async def _answered(app: FastAPI, request: RequestCopy) -> AnswerCopy:
+async def _answered(app: FastAPI, request: RequestCopy, seconds: float) -> AnswerCopy:
     scope = {**request.scope(), "app": app}
     body = _Body(request.spool)
-    with bound_contextvars(**request.bound):
+    with bound_contextvars(**request.bound), allowed(seconds):
         try:
             await app(scope, _sent(request), body.take)
         except MemoryError:

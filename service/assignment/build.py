@@ -17,6 +17,7 @@ from service.assignment.preference_costs import CostScale, PreferenceValues, Wor
 from service.assignment.problem import AssignmentProblem, Basis, EdgeKeys, GroupPin, SetRule
 from service.evaluation.coins import Coins
 from service.evaluation.columns import Columns
+from service.evaluation.cost import Sizes, cost_of_evaluation
 from service.evaluation.places import FREE_CHOICE, Place
 from service.evaluation.table import Fit, Table
 from service.facts.holding import Holding, View
@@ -93,13 +94,29 @@ def build(
     """The assignment problem of a definition. `table` judges holdings of several candidate issues and remembers its verdicts.
 
     Costs are exact: on each preference level every loss is a whole number from 0 on one scale (`CostScale`). Raises
-    OverLimit when a level spans more than 2^60 steps of its smallest difference. Time: distinct rules times distinct
+    OverLimit when a level spans more than 2^60 steps of its smallest difference, and TooHeavy where the pairs that fit are more
+    than can be placed in the seconds allowed. Time: distinct rules times distinct
     facts, plus the fitting pairs.
     """
     columns = coins.columns(table.attributes, table.context)
     both_columns = columns, coins.bare_columns(table.attributes, table.context)
     fits, barred = fits_of(places, coins, table, both_columns, fixed.nevers)
+    _ensure_allowed(definition, places, coins, fits)
     return assembled(definition, places, coins, table, fixed, (fits, barred))
+
+
+def _ensure_allowed(definition: Definition, places: Sequence[Place], coins: Coins, fits: Sequence[PlaceFits]) -> None:
+    """Before anything is made for each pair: only now it is known how many there are."""
+    constraints = [constraint for constraint in _constraints(definition) if not constraint.kind.is_goal]
+    reached = frozenset[int]().union(*(_places_named(constraint.places, places) for constraint in constraints))
+    sizes = Sizes(
+        coins=len(coins),
+        places=len(places),
+        pairs=sum(map(len, fits)),
+        rules=len(constraints),
+        ruled_pairs=sum(len(fits[at]) for at in reached),
+    )
+    cost_of_evaluation(sizes).ensure_allowed()
 
 
 def assembled(

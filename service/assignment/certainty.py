@@ -16,13 +16,14 @@ from dataclasses import dataclass
 from service.assignment.components import Component, Layout, components
 from service.assignment.cp_sat import SolverBudget
 from service.assignment.flow import EMPTY, FlowState, moved_out
-from service.assignment.heuristics import first_incumbent, is_feasible
+from service.assignment.heuristics import first_incumbent, greedy_assignment, is_feasible
 from service.assignment.levels import Assignment, assignment_of, is_firm, loss
 from service.assignment.problem import Placement
 from service.assignment.relaxation import Relaxation, relax
-from service.assignment.search import Search
+from service.assignment.search import SEARCH_PASSES, Search
 
 MOST_INSTEAD = 5
+_COUNTED_PASSES = 4
 _MOST_ARCS = 20_000_000
 """Options looked at in all, where holdings are moved out of groups of places one by one."""
 
@@ -186,10 +187,13 @@ def _asked(search: Search, unit: Sequence[int], holding: int, budget: SolverBudg
     edges = search.edges_at(unit)
     inside = {layout.edges[edge].holding for edge in edges if edge in search.best.edges}
     own = [edge for edge in edges if layout.edges[edge].holding == holding]
-    left = sorted({layout.edges[edge].holding for edge in edges} - inside)
+    edges_of: dict[int, list[int]] = {}
+    for edge in edges:
+        edges_of.setdefault(layout.edges[edge].holding, []).append(edge)
+    left = sorted(edges_of.keys() - inside)
     instead: list[int] = []
     while left and len(instead) < MOST_INSTEAD:
-        options = [[edge for edge in edges if layout.edges[edge].holding == other] for other in left]
+        options = [edges_of[other] for other in left]
         number, proven = search.first_with(own, options, budget, (budget.left - stop) / 2)
         if number is None:
             if not proven:
@@ -233,6 +237,10 @@ def best_counts(layout: Layout, budget: SolverBudget, known: Assignment | None =
 
     open_components: list[tuple[Component, Assignment, Relaxation]] = []
     for component in components(layout):
+        if not budget.affords(_COUNTED_PASSES, len(component.edges)):
+            add(greedy_assignment(layout, component, frozenset()) if known is None else known.among(component.edges))
+            proven = False
+            continue
         relaxed = relax(layout, component, in_order=False)
         best = relaxed.assignment
         is_allowed = is_feasible(layout, component, best)
@@ -248,6 +256,10 @@ def best_counts(layout: Layout, budget: SolverBudget, known: Assignment | None =
         else:
             open_components.append((component, start, relaxed))
     for number, (component, start, relaxed) in enumerate(open_components):
+        if not budget.affords(SEARCH_PASSES, len(component.edges)):
+            add(start)
+            proven = False
+            continue
         search = Search(layout, component, start)
         search.optimise(budget, budget.left / (len(open_components) - number), relaxed.assignment, relaxed.inexact)
         add(search.best)

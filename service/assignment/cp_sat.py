@@ -7,7 +7,8 @@ on how busy the machine is. ortools is imported on first use: it takes about a s
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,6 +18,10 @@ if TYPE_CHECKING:
 Terms = dict[int, int]
 """A linear expression: coefficients by the number of a variable in the model."""
 SEED = 1882
+SECONDS_PER_EDGE = 4e-6
+"""About what one look at an edge takes outside the solver."""
+SECONDS_ALWAYS = 0.5
+"""What the steps outside the solver may take whatever the budget is."""
 
 
 @dataclass(slots=True)
@@ -33,14 +38,37 @@ COUNTS = SolverCounts()
 
 
 class SolverBudget:
-    """Deterministic seconds of solver time that are left, shared by all searches of one call."""
+    """Deterministic seconds that are left, shared by all searches of one call: `left` of the solver, and `aside` of the steps
+    around it that can be left out (laying out a search, proofs by flows), which are counted in edges. Both start as the
+    same, but for what is always allowed aside, and neither takes from the other."""
 
     def __init__(self, seconds: float) -> None:
         self.left = seconds
+        self.aside = max(seconds, 0.0) + SECONDS_ALWAYS
 
     def spend(self, seconds: float) -> None:
         """Subtract what a step used."""
         self.left -= seconds
+
+    def affords(self, passes: float, edges: int) -> bool:
+        """Whether a step that looks so many times at so many edges may be made; it is then taken off `aside`."""
+        seconds = passes * edges * SECONDS_PER_EDGE
+        if seconds > self.aside:
+            return False
+        self.aside -= seconds
+        return True
+
+    @contextmanager
+    def lent(self, seconds: float) -> Iterator[SolverBudget]:
+        """A budget of so many seconds, or of what is left; what it used is then taken off this one."""
+        granted, granted_aside = max(0.0, min(seconds, self.left)), max(0.0, min(seconds + SECONDS_ALWAYS, self.aside))
+        lent = SolverBudget(granted)
+        lent.aside = granted_aside
+        try:
+            yield lent
+        finally:
+            self.left -= granted - lent.left
+            self.aside -= granted_aside - lent.aside
 
 
 def run_solver(

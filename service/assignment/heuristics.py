@@ -4,11 +4,13 @@ optimality."""
 from __future__ import annotations
 
 from service.assignment.components import Component, Layout, edges_of
+from service.assignment.cp_sat import SolverBudget
 from service.assignment.flow import FlowState, selected_edges, solve_flow
 from service.assignment.levels import Assignment, is_declared, is_firm, loss, packed_loss
 from service.rules.side_constraints import Limit, Support
 
 _MOST_ROUNDS = 12
+_ROUND_PASSES = 8
 _MOST_EDGES = 72_000
 """Edges looked at in all rounds."""
 
@@ -41,13 +43,23 @@ def is_supported(layout: Layout, support: Support, assignment: Assignment) -> bo
     return not holds(support.edge) or any(map(holds, support.supporters))
 
 
-def first_incumbent(layout: Layout, component: Component, flow: FlowState) -> Assignment:
+def first_incumbent(
+    layout: Layout, component: Component, flow: FlowState, budget: SolverBudget | None = None
+) -> Assignment:
     """A feasible assignment near the optimum without side constraints, `flow`: edges of the flow that violate a
-    constraint are forbidden and the flow is solved again, up to 12 times, fewer from 6,000 edges on; the best result is
-    returned."""
+    constraint are forbidden and the flow is solved again, up to 12 times, fewer from 6,000 edges on and out of budget; the
+    best result is returned."""
     best: tuple[int, Assignment] | None = None
     allowed = component.edges
-    for _ in range(max(1, min(_MOST_ROUNDS, _MOST_EDGES // max(1, len(component.edges))))):
+    # The rounds leave half of it for the search.
+    kept_aside = budget.aside / 2 if budget is not None else 0.0
+    for at in range(max(1, min(_MOST_ROUNDS, _MOST_EDGES // max(1, len(component.edges))))):
+        if (
+            at
+            and budget is not None
+            and (budget.aside < kept_aside or not budget.affords(_ROUND_PASSES, len(component.edges)))
+        ):
+            break
         wanted = selected_edges(layout, component, flow)
         assignment = greedy_assignment(layout, component, wanted)
         lost = packed_loss(layout, component, assignment)

@@ -9,9 +9,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from service.assignment.components import Bonus, Component, Layout, Losses, match
 from service.assignment.problem import AssignmentProblem, Basis, Level, Placement
 
+_MANY = 500
+"""From this number of edges on spreads are found on arrays."""
+_LARGE = 2**61
 _MAXIMISED = frozenset({"pins", "required", "places", "moved", "sure"})
 
 
@@ -122,6 +127,10 @@ def value_of(layout: Layout, level: int, assignment: Assignment) -> int:
 def level_spreads(layout: Layout, component: Component) -> list[tuple[int, int]]:
     """For each level the smallest and the largest loss of all places of the component together, taken place by place and
     bonus by bonus."""
+    if len(component.edges) >= _MANY and not component.bonuses:
+        found = _spreads_in_arrays(layout, component)
+        if found is not None:
+            return found
     count = len(layout.levels)
     bonuses = edge_bonuses(component.bonuses)
     bounds = {place: ([0] * count, [0] * count) for place in component.places}
@@ -137,6 +146,29 @@ def level_spreads(layout: Layout, component: Component) -> list[tuple[int, int]]
         (sum(least[level] for least, _ in bounds.values()), sum(most[level] for _, most in bounds.values()))
         for level in range(count)
     ]
+
+
+def _spreads_in_arrays(layout: Layout, component: Component) -> list[tuple[int, int]] | None:
+    """The same on arrays; None where a loss needs more than 64 bits. Edges are in the order of their places."""
+    edges = component.edges
+    try:
+        best = np.array([layout.losses[edge] for edge in edges], np.int64)
+        worst = best.copy()
+        least = best.copy()
+        for more in (layout.when_tentative, layout.when_unknown):
+            rows = [row for row, edge in enumerate(edges) if edge in more]
+            if rows:
+                best[rows] += np.array([more[edges[row]] for row in rows], np.int64)
+                least, worst = np.minimum(least, best), np.maximum(worst, best)
+    except OverflowError:
+        return None
+    if int(np.abs(best).max(initial=0)) >= _LARGE or int(np.abs(worst).max(initial=0)) >= _LARGE:
+        return None
+    places = np.array([layout.edges[edge].place for edge in edges], np.int64)
+    start = np.flatnonzero(np.diff(places, prepend=-1))
+    lowest = np.minimum(np.minimum.reduceat(least, start), 0)
+    highest = np.maximum(np.maximum.reduceat(worst, start), 0)
+    return [(sum(low), sum(high)) for low, high in zip(lowest.T.tolist(), highest.T.tolist(), strict=True)]
 
 
 def _variants(layout: Layout, edge: int) -> Iterator[Losses]:

@@ -33,6 +33,8 @@ _LEVEL_SHARE = 0.8
 _NO_BOUND = -(2**62)
 _LARGEST_LINEAR = 2**40
 """The largest span of one objective of a linear program: the solver's tolerances are far below 1 there."""
+SEARCH_PASSES = 8
+"""How often laying out a search looks at each edge (`SolverBudget.affords`)."""
 _SECONDS_PER_VARIABLE = 1e-5
 """Deterministic seconds for each variable of a model with less than which it is not asked: reading it takes as much."""
 

@@ -38,6 +38,7 @@ from service.assignment.levels import (
     Assignment,
     assignment_of,
     basis_of,
+    level_spreads,
     loss,
     reported_level,
     shown_basis,
@@ -47,13 +48,16 @@ from service.assignment.network import all_losses, pins_of
 from service.assignment.problem import AssignmentProblem, Basis, Level, Placement, Solution
 from service.assignment.reduction import fix_by_linear_prices, fix_by_reduced_cost
 from service.assignment.relaxation import Relaxation, relax
-from service.assignment.search import Search
+from service.assignment.search import SEARCH_PASSES, Search
 from service.assignment.unruled import Parted, Unruled, most_unruled, parted, solve_unruled
 
 _PLACEMENT_SHARE = 0.9
 """The part of the budget for the placements; the rest is for counting the certain places."""
 _PRICES_SHARE = 0.3
 """The largest part of the budget that is left for the linear relaxation of a component."""
+_RELAXED_PASSES = 6
+_PRICED_PASSES = 10
+"""How often the flow of a component, and then its prices, look at each edge (`SolverBudget.affords`)."""
 _OPEN = Standing(False)
 
 
@@ -108,8 +112,10 @@ def solve(
     `budget_seconds` are deterministic seconds of the solver, shared by the components that need a search: the same
     problem has the same answer on a busy machine. A `budget` given instead is shared with whatever else uses it. Without
     set-level rules none is used, and everything is proven: the time is a shortest path for each place, the memory linear in
-    edges. `known` are placements that keep the rules: a search starts from them. Under set-level rules the problem is NP-hard
-    in general; when the budget runs out the answer still satisfies every rule, and its levels say what is not proven.
+    edges. With them the steps around the solver are bounded by as many seconds again, counted in edges; past those the
+    answer is one that keeps every rule. `known` are placements that keep the rules: a search starts from them. Under
+    set-level rules the problem is NP-hard in general; when the budget runs out the answer still satisfies every rule, and its
+    levels say what is not proven.
 
     Honest limits: with keys that are not settled each rule is judged by itself, so `certain` counts every possible key
     against every rule, and the possible placements are not checked for one world in which all rules hold at once. Pieces
@@ -150,6 +156,9 @@ def _solved(
     solved: list[_SolvedComponent] = []
     unsolved: list[_OpenComponent] = []
     for component in components(layout):
+        if not budget.affords(_RELAXED_PASSES, len(component.edges)):
+            solved.append(_unsearched(layout, component, _greedy(layout, component, known), None))
+            continue
         relaxed = relax(layout, component)
         decided = _decided(layout, component, relaxed, with_standings)
         if decided is not None:
@@ -160,10 +169,12 @@ def _solved(
         if is_allowed:
             incumbent = found
         elif known:
-            wanted = assignment_of(layout, known).edges
-            incumbent = greedy_assignment(layout, component, wanted.intersection(component.edges))
+            incumbent = _greedy(layout, component, known)
         else:
-            incumbent = first_incumbent(layout, relaxed.component, relaxed.flow)
+            incumbent = first_incumbent(layout, relaxed.component, relaxed.flow, budget)
+        if not budget.affords(_PRICED_PASSES + SEARCH_PASSES, len(component.edges)):
+            solved.append(_unsearched(layout, component, incumbent, relaxed))
+            continue
         for part in fix_by_reduced_cost(layout, relaxed.component, relaxed.flow, incumbent):
             relaxed = relax(layout, part)
             decided = _decided(layout, part, relaxed, with_standings)
@@ -200,14 +211,39 @@ def _solved(
     return solved
 
 
-def most_filled(problem: AssignmentProblem, *, budget_seconds: float = 10.0) -> tuple[int, int, int]:
+def _greedy(layout: Layout, component: Component, known: Sequence[Placement]) -> Assignment:
+    """A feasible assignment, found in one look at the edges; `known` ones are preferred."""
+    wanted = assignment_of(layout, known).edges if known else frozenset[int]()
+    return greedy_assignment(layout, component, wanted.intersection(component.edges))
+
+
+def _unsearched(
+    layout: Layout, component: Component, found: Assignment, relaxed: Relaxation | None
+) -> _SolvedComponent:
+    """A feasible assignment past the budget. As long as it is as good as the optimum without side constraints, its levels are
+    proven; `order` is not."""
+    spreads = level_spreads(layout, component)
+    is_as_good = relaxed is not None
+    levels: list[Level] = []
+    for level, name in enumerate(layout.levels):
+        lost, (least, _) = loss(layout, level, found), spreads[level]
+        if relaxed is not None and relaxed.inexact is not None and level >= relaxed.inexact:
+            is_as_good = False
+        if relaxed is not None and is_as_good:
+            least = loss(layout, level, relaxed.assignment)
+        is_as_good = is_as_good and lost == least
+        levels.append(reported_level(name, lost, min(least, lost)))
+    return _SolvedComponent(found, (*levels, reported_level("order", len(component.places), 0)), {})
+
+
+def most_filled(problem: AssignmentProblem, budget: SolverBudget | None = None) -> tuple[int, int, int]:
     """The most pins honoured, then required places filled, then places filled: the first three levels of `solve` without the
-    rest, for trials that ask for nothing else. Out of budget they are what was found."""
+    rest, for trials that ask for nothing else. Out of budget (left out: ten seconds) they are what was found."""
     part = parted(problem)
     losses = all_losses(problem, part.edges)
     counts = most_unruled(part, [losses[name] for name in COUNT_LEVELS[:3]])
     if part.ruled is not None:
-        more, _ = best_counts(lay_out_counts(part.ruled), SolverBudget(budget_seconds))
+        more, _ = best_counts(lay_out_counts(part.ruled), budget or SolverBudget(10.0))
         counts = [one + other for one, other in zip(counts, more, strict=True)]
     pins, required, places = counts
     return pins, required, places

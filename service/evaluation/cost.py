@@ -11,7 +11,9 @@ from used up. It never refuses anything.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -20,16 +22,21 @@ from service.errors import TooHeavy
 SMALL_MILLISECONDS: Final = 5.0
 """Work that costs less is not worth handing to another process."""
 _REMEDY: Final = "ask about fewer coins or fewer places at once"
+_MOST_PAIRS_CHECKED, _MOST_OF_A_CHECK, _MOST_DOUBTS, _MOST_RULES_COUNTED = 4_000, 6_000.0, 500, 5
+# What of a larger one is not looked at (analysis/findings.py, analysis/questions.py, progress/information.py).
 ACCURACY: Final = 4.0
 """The factor within which an estimate is right."""
+
+
+_SECONDS_ALLOWED: ContextVar[float | None] = ContextVar("seconds_allowed", default=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sizes:
     """How large the inputs of some work are. `characters` are those of all rules of the definition, `pairs` the pairs of a coin
     and a place that it fits or may fit (None: not known yet), `uncertain` the coins of which a fact is missing or has
-    alternatives, `rules` the set-level rules and `ruled` the places that they reach. `solver_seconds` is what the search under
-    them may take."""
+    alternatives, `rules` the set-level rules and `ruled` the places that they reach, `ruled_pairs` the pairs there, where that
+    is known. `solver_seconds` is what the search under them may take."""
 
     coins: int = 0
     places: int = 0
@@ -38,6 +45,7 @@ class Sizes:
     uncertain: int = 0
     rules: int = 0
     ruled: int = 0
+    ruled_pairs: int | None = None
     solver_seconds: float = 0.0
 
 
@@ -68,6 +76,12 @@ class Cost:
         if self.at_least > 1_000 * seconds:
             raise TooHeavy(self.doing, seconds_in_words(seconds), self.sizes, self.remedy)
 
+    def ensure_allowed(self) -> None:
+        """The same for the seconds of `allowed`, inside of which this is asked; outside nothing is refused."""
+        seconds = _SECONDS_ALLOWED.get()
+        if seconds is not None:
+            self.ensure_ends_within(seconds)
+
     def times(self, count: int, what: str) -> Cost:
         """The same so many times; `what` is counted."""
         return replace(
@@ -77,6 +91,17 @@ class Cost:
             solver_seconds=self.solver_seconds * count,
             sizes={what: count, **self.sizes},
         )
+
+
+@contextmanager
+def allowed(seconds: float | None) -> Iterator[None]:
+    """Work inside that is judged and then turns out to be more than can end within so many seconds is refused (TooHeavy). They
+    are those of the caller's class, never what is left of them, so that a refusal does not depend on the load."""
+    token = _SECONDS_ALLOWED.set(seconds)
+    try:
+        yield
+    finally:
+        _SECONDS_ALLOWED.reset(token)
 
 
 def together(doing: str, costs: Sequence[Cost], counted: str) -> Cost:
@@ -106,40 +131,48 @@ def cost_of_evaluation(sizes: Sizes) -> Cost:
 
 def cost_of_explanation(sizes: Sizes) -> Cost:
     """Explaining one coin against every place; `coins` is not looked at."""
-    most = 3.0 + 0.6 * sizes.places + 0.02 * sizes.characters
-    return _cost("explaining the coin", replace(sizes, coins=1, rules=0), most, most / ACCURACY)
+    most = 0.3 + 0.015 * sizes.places + 0.003 * sizes.characters
+    return _cost("explaining the coin", replace(sizes, coins=1, rules=0), most, most)
 
 
 def cost_of_check(sizes: Sizes) -> Cost:
-    """Checking a definition."""
-    most = 10.0 + 0.5 * sizes.places + 0.05 * sizes.characters
+    """Checking a definition: counted in steps, so it ends whatever the sizes are."""
+    pairs = min(sizes.places * (sizes.places - 1) // 2, _MOST_PAIRS_CHECKED)
+    each = 0.01 + 0.001 * sizes.characters / max(sizes.places, 1)
+    most = min(1.0 + 0.02 * sizes.places + each * (pairs + sizes.places), _MOST_OF_A_CHECK)
     return _cost("checking the definition", sizes, most, 0.0, "check fewer places or shorter rules at once")
 
 
 def cost_of_candidates(sizes: Sizes, tray: int) -> Cost:
     """Trying coins that the collection does not have; `sizes` are those of the set and the collection."""
     base = cost_of_evaluation(sizes)
-    each = 2.0 + 0.05 * sizes.places
+    most, least = (1.0 + 0.01 * sizes.places + 0.0025 * pairs for pairs in (_most(sizes), _least(sizes)))
     return Cost(
         "trying the coins in the set",
-        base.milliseconds + each * tray,
-        base.at_least + each * tray / ACCURACY,
-        base.solver_seconds * (1 + tray),
+        base.milliseconds + most * tray,
+        base.at_least + least * tray / ACCURACY,
+        2 * base.solver_seconds,
         {"coins to try": tray, **base.sizes},
         "ask about fewer coins at once",
     )
 
 
+def cost_of_want_list(sizes: Sizes) -> Cost:
+    """What would fill the empty places, and better the weak ones."""
+    base = cost_of_evaluation(sizes)
+    return replace(base, doing="writing the want list")
+
+
 def cost_of_doubts(sizes: Sizes) -> Cost:
     """Weighing what is worth looking at: counted in steps, so it ends whatever the sizes are."""
     base = cost_of_evaluation(sizes)
-    return Cost("weighing the doubts", base.milliseconds + 4_000, base.at_least, base.solver_seconds, base.sizes)
+    doubts = min(sizes.uncertain or sizes.coins // 3, _MOST_DOUBTS)
+    most = base.milliseconds + doubts * (3.0 + 0.001 * sizes.characters)
+    return Cost("weighing the doubts", most, base.at_least, base.solver_seconds, base.sizes)
 
 
 def _cost(doing: str, sizes: Sizes, most: float, least: float, remedy: str = _REMEDY) -> Cost:
-    return Cost(
-        doing, most, min(least, most / ACCURACY), sizes.solver_seconds if sizes.rules else 0.0, _told(sizes), remedy
-    )
+    return Cost(doing, most, least / ACCURACY, sizes.solver_seconds if sizes.rules else 0.0, _told(sizes), remedy)
 
 
 def _most(sizes: Sizes) -> int:
@@ -151,14 +184,15 @@ def _least(sizes: Sizes) -> int:
 
 
 def _evaluation(sizes: Sizes, pairs: int) -> float:
-    ruled = pairs * sizes.ruled // max(sizes.places, 1)
+    ruled = pairs * sizes.ruled // max(sizes.places, 1) if sizes.ruled_pairs is None else sizes.ruled_pairs
     return (
         1.0
         + 0.05 * sizes.coins
         + 0.1 * sizes.places
         + 0.001 * sizes.characters
         + 0.001 * pairs
-        + (0.03 * ruled if sizes.rules else 0.0)
+        + 0.0001 * sizes.uncertain * sizes.characters
+        + 0.02 * ruled * (1 + min(sizes.rules, _MOST_RULES_COUNTED) if sizes.rules else 0)
     )
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from msgspec import UNSET
 
 from service.assignment.build import Instance
+from service.assignment.cp_sat import SolverBudget
 from service.assignment.edges import Edges
 from service.assignment.neighbours import leaders_of
 from service.assignment.problem import AssignmentProblem, Placement, SetRule
@@ -23,6 +24,8 @@ from service.progress.result import ConstraintConflict, PinConflict, Placing
 from service.rules.messages import message, some
 from service.rules.wording import RuleWording
 
+_SHARE_OF_A_PIN = 0.5
+"""The most of the solver's time for pins that one of them may use."""
 MOST_WORK = 300_000
 """Edges times rules, over all trials of what rules keep empty."""
 
@@ -154,8 +157,8 @@ def pin_costs(
 ) -> list[PinConflict]:
     """One conflict of kind `pin` for every pin that holds and leaves places empty which could be filled without it, with those
     places. Each is tried by itself, the other pins as they are; only where a place stays empty near the pin. Past a number
-    of trials (it depends on the edges) the rest is not tried."""
-    problem, names = instance.problem, MessageNames(instance, table)
+    of trials (it depends on the edges), and past so many seconds of the solver together, the rest is not tried."""
+    problem, names, budget = instance.problem, MessageNames(instance, table), SolverBudget(budget_seconds)
     empty = [
         at for at, place in enumerate(instance.places) if at not in seats and not place.is_open and instance.fits[at]
     ]
@@ -169,12 +172,13 @@ def pin_costs(
     for holding, address in pins:
         here = [at for at in places_named(instance, address) if at in seats]
         here = [at for at in here if instance.coins.ids[seats[at].holding] == holding and leader[at] in wanting]
-        if not here or left <= 0:
+        if not here or left <= 0 or budget.left <= 0:
             continue
         left -= 1
         coin, region = seats[here[0]].holding, leader[here[0]]
         freed = _without_pin(instance, region, leader, current, coin, address)
-        solution = solve(freed, budget_seconds=budget_seconds / 4, with_standings=False)
+        with budget.lent(_SHARE_OF_A_PIN * budget_seconds) as lent:
+            solution = solve(freed, budget=lent, with_standings=False)
         filled = {placement.place for placement in solution.placements}
         before = [at for at in seats if leader[at] == region]
         gain = _tiers(problem, filled) > _tiers(problem, before)
@@ -224,8 +228,8 @@ def constraint_conflicts(
     """One conflict of kind `constraint` for every set-level rule without which more places could be filled. Where no rule
     alone keeps them empty, one for a smallest group of rules that do so together: `with` names the others.
 
-    The pins stay as they are, so that a rule is not blamed for what a pin does. The trials together may use as much solver
-    time as the evaluation; past a number of them (it depends on edges and rules) `limit` says that there may be more such
+    The pins stay as they are, so that a rule is not blamed for what a pin does. The trials together may use so much solver
+    time; past a number of them (it depends on edges and rules) `limit` says that there may be more such
     rules, or that the group may not be the smallest."""
     empty = [
         at for at, place in enumerate(instance.places) if at not in seats and not place.is_open and instance.fits[at]

@@ -62,14 +62,16 @@ from service.rules.predicates import EvaluationContext
 from service.rules.presumptions import NO_PRESUMPTIONS, Presumptions
 
 MOST_HOLDINGS = 100_000
+SOLVING_SHARE, _PINS_SHARE, _RULES_SHARE = 0.7, 0.1, 0.2
+"""The parts of a request's solver time: who sits where, what pins cost, what rules keep empty."""
 _UNNAMED = frozenset(PARTS) - {"named", "unknown_terms"}
 
 
 @dataclass(frozen=True)
 class EvaluationRequest:
     """What is asked. `pins` and `nevers` are (holding id, place), `previous` is (place, holding id); `issues` is the catalogue
-    by id; `budget_seconds` is solver time. `presumptions` come after the definition's own; without `presume` nothing is
-    presumed. `replaces` says of the owner's issues in whose place they stand where coins are identified.
+    by id; `budget_seconds` is solver time, of everything together. `presumptions` come after the definition's own; without
+    `presume` nothing is presumed. `replaces` says of the owner's issues in whose place they stand where coins are identified.
     `known_views` are those of holdings, by id, that are known already: of somebody else's coins, or worked out before.
     `known_rules`: what requests before found with the same definition, day and vocabularies."""
 
@@ -148,7 +150,12 @@ def evaluate_undecided(
 
 def _solved(request: EvaluationRequest) -> _Members:
     instance, table = build_instance(request)
-    return _Members(request, instance, table, solve(instance.problem, budget_seconds=request.budget_seconds))
+    return _Members(request, instance, table, solve(instance.problem, budget_seconds=solving_seconds(request)))
+
+
+def solving_seconds(request: EvaluationRequest) -> float:
+    """The part of the request's solver time for who sits where; the rest is for what is tried besides."""
+    return SOLVING_SHARE * request.budget_seconds
 
 
 def build_instance(request: EvaluationRequest) -> tuple[Instance, Table]:
@@ -294,8 +301,8 @@ class _Members:
             *self._doubts[0],
             *self._clashes[0],
             *pin_conflicts(instance, table, seats, request.pins, request.nevers, self._others),
-            *pin_costs(instance, table, seats, request.pins, request.budget_seconds),
-            *constraint_conflicts(instance, table, seats, request.budget_seconds),
+            *pin_costs(instance, table, seats, request.pins, _PINS_SHARE * request.budget_seconds),
+            *constraint_conflicts(instance, table, seats, _RULES_SHARE * request.budget_seconds),
         ]
 
     @property

@@ -18,6 +18,7 @@ import numpy as np
 
 from service.analysis.satisfiability import WantedVerdict, find_witness
 from service.assignment.build import Instance, set_rule
+from service.assignment.cp_sat import SolverBudget
 from service.assignment.edges import Edges, joined
 from service.assignment.fits import no_fits
 from service.assignment.neighbours import leaders_of
@@ -39,6 +40,8 @@ MOST_COINS = 300
 """Imaginary coins for one place."""
 MOST_WITNESSES = 2_000
 """Imaginary coins that are looked for, over all places."""
+_SHARE_OF_A_TRIAL = 0.5
+"""The most of the solver's time that one trial may use."""
 MOST_WORK = 600_000
 """Edges times rules, over all trials."""
 MOST_LEAVING = 20
@@ -122,7 +125,8 @@ def with_open_groups(instance: Instance, definition: Definition) -> Instance:
 def openings_of(
     instance: Instance, table: Table, seats: Mapping[int, Placement], budget_seconds: float = 10.0
 ) -> Openings:
-    """Tries every empty place of an instance that is solved; `seats` are its placements by place."""
+    """Tries every empty place of an instance that is solved; `seats` are its placements by place. `budget_seconds` of the
+    solver are for all trials together."""
     trials = _Trials(instance, table, seats, budget_seconds)
     kept = {at: why for at in trials.empty if (why := trials.kept_empty(at)) is not None}
     return Openings(kept, trials.limited)
@@ -142,6 +146,7 @@ class _Trials:
     def __init__(self, instance: Instance, table: Table, seats: Mapping[int, Placement], budget_seconds: float) -> None:
         self.instance, self.table, self.seats, self.budget_seconds = instance, table, seats, budget_seconds
         self.limited = False
+        self._budget = SolverBudget(budget_seconds)
         self._left, self._witnesses = MOST_WORK, MOST_WITNESSES
         self._reached: dict[object, _Reached | None] = {}
         by_id = {constraint.id: constraint for constraint in instance.constraints}
@@ -312,8 +317,12 @@ class _Trials:
             if cost > self._left:
                 return None
             self._left -= cost
-            self._reached[key] = most_filled(problem, budget_seconds=self.budget_seconds / 4)
+            self._reached[key] = self._most_filled(problem)
         return self._reached[key]
+
+    def _most_filled(self, problem: AssignmentProblem) -> _Reached:
+        with self._budget.lent(_SHARE_OF_A_TRIAL * self.budget_seconds) as lent:
+            return most_filled(problem, lent)
 
 
 def _looks_at(rule: SetRule, at: int) -> bool:

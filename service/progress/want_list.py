@@ -21,7 +21,13 @@ from service.facts.holding import Holding
 from service.facts.knowledge import NONE, Among, Between, Number
 from service.formats.html import PRINT, render
 from service.progress.description import MessageNames
-from service.progress.evaluate import EvaluationRequest, build_instance, names_of_some
+from service.progress.evaluate import (
+    SOLVING_SHARE,
+    EvaluationRequest,
+    build_instance,
+    names_of_some,
+    solving_seconds,
+)
 from service.progress.named import Named
 from service.progress.openings import KeptEmpty, Openings, openings_of, with_open_groups
 from service.progress.paper import csv_of
@@ -135,10 +141,10 @@ def want_list(request: EvaluationRequest, notes: Notes | None = None, upgrades: 
     or OverLimit where the request cannot be evaluated.
     """
     instance, table = build_instance(request)
-    solution = solve(instance.problem, budget_seconds=request.budget_seconds, with_standings=False)
+    solution = solve(instance.problem, budget_seconds=solving_seconds(request), with_standings=False)
     seats = {placement.place: placement for placement in solution.placements}
     instance = with_open_groups(instance, request.definition)
-    openings = openings_of(instance, table, seats, request.budget_seconds)
+    openings = openings_of(instance, table, seats, (1 - SOLVING_SHARE) * request.budget_seconds)
     names = MessageNames(instance, table)
     speak = RuleWording(request.definition.attributes, request.vocabularies)
     wishes = _Wishes(notes or {}, instance)

@@ -95,20 +95,21 @@ known otherwise): how much, which coin, and a place that it fits."""
 
 
 def shared_seconds(budget_seconds: float, tries: int) -> float:
-    """The solver's time for each of so many changes: six times the request's together, half a second each at least."""
-    return max(0.5, budget_seconds * min(1, 6 / max(tries, 1)))
+    """The most of the solver's time for each of so many changes: what they do not need is there for the others."""
+    return budget_seconds * min(1, 6 / max(tries, 1))
 
 
 class Evaluated:
     """An evaluation that was made, and the changes that can be tried on it."""
 
     def __init__(self, request: EvaluationRequest, *, tries: int = 1) -> None:
-        """`tries` is how many changes will be tried about: under set-level rules they share six times the solver's time
-        of the request, half a second each at least; what then is not proven says so."""
+        """`tries` is how many changes will be tried about: under set-level rules they share the solver's time of the request
+        once more; what then is not proven says so."""
         self.request = request
         self.seconds = shared_seconds(request.budget_seconds, tries)
         self.instance, self.table = build_instance(request)
         self.whole = Part(self.instance, _seats(self.instance.problem, SolverBudget(request.budget_seconds)))
+        self._budget = SolverBudget(request.budget_seconds)
         self._wishes = fixed_placements(request)
         self._leaders = leaders_of(self.instance.problem)
         self._regions: dict[int, list[int]] = {}
@@ -122,6 +123,7 @@ class Evaluated:
         """The same for other changes, which are tried as if no others had been; nothing is evaluated again."""
         branch = copy(self)
         branch.table, branch._parts = self.table.branch(), {}
+        branch._budget = SolverBudget(self.request.budget_seconds)
         return branch
 
     @property
@@ -295,7 +297,8 @@ class Evaluated:
 
     def with_rules(self, problem: AssignmentProblem) -> Part:
         """The whole set under other set-level rules."""
-        return Part(self.instance, _seats(problem, SolverBudget(self.seconds)))
+        with self._budget.lent(self.seconds) as lent:
+            return Part(self.instance, _seats(problem, lent))
 
     def anew(self, coins: Sequence[Holding], nevers: frozenset[tuple[str, str]] = frozenset()) -> Evaluated:
         """Everything from the start, with more coins, or with coins of the collection known otherwise; `nevers` are added to
@@ -306,7 +309,10 @@ class Evaluated:
         return Evaluated(replace(self.request, holdings=(*kept, *coins), nevers=every))
 
     def _solved(self, laid: Instance, budget: SolverBudget | None = None, known: Sequence[Placement] = ()) -> Part:
-        return Part(laid, _seats(laid.problem, budget or SolverBudget(self.seconds), known))
+        if budget is not None:
+            return Part(laid, _seats(laid.problem, budget, known))
+        with self._budget.lent(self.seconds) as lent:
+            return Part(laid, _seats(laid.problem, lent, known))
 
     def _laid(
         self,

@@ -7,13 +7,34 @@ from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 from random import Random
+from string import ascii_lowercase
 from typing import Any
 
 import pytest
 
-from service.errors import Invalid, OverLimit
+from service.analysis.findings import check_definition
+from service.assignment import build
+from service.assignment.cp_sat import SolverBudget
+from service.errors import Invalid, OverLimit, TooHeavy
+from service.evaluation.cost import allowed
+from service.progress import evaluate as progress_evaluate
+from service.progress import information
+from service.progress.evaluate import EvaluationRequest, evaluate
 from service.progress.explain import explain
-from tests.factories import a_document, a_holding, a_measurement, as_sent, judged, measured, result_of, some_holdings
+from service.progress.information import weigh_facts
+from service.progress.whatif import Evaluated
+from service.rules.document import read_definition
+from tests.factories import (
+    AROUND,
+    a_document,
+    a_holding,
+    a_measurement,
+    as_sent,
+    judged,
+    measured,
+    result_of,
+    some_holdings,
+)
 
 # Far above what each takes here, and far below what an exponential would take.
 SECONDS = 25.0
@@ -228,3 +249,115 @@ def test_a_many_valued_fact_under_twenty_five_constants_in_a_whole_evaluation() 
     assert result["summary"]["certain"] == 1
     (doubt,) = [conflict for conflict in result["conflicts"] if conflict["kind"] == "undecided"]
     assert [fact["attribute"] for fact in doubt["settle"]] == ["traits"]
+
+
+def crowded(places: int, coins: int, count: int = 25) -> EvaluationRequest:
+    """Half of all coins fit each place, and five rules over chosen keys hold everything together."""
+    chance = Random(1)
+    constraints = [
+        {"id": f"rule-{n}", "kind": "at_most", "per": [name], "count": count}
+        for n, name in enumerate(("mint", "year_on_coin", "denomination", "struck", "die_axis"))
+    ]
+    held = [
+        a_holding(
+            f"coin-{n:04}",
+            grade=chance.randint(1, 70),
+            mint=f"m{chance.randrange(12)}",
+            year_on_coin=1800 + chance.randrange(12),
+            denomination=f"d{chance.randrange(12)}",
+            struck=1800 + chance.randrange(12),
+            die_axis=chance.randrange(12) + 1,
+        )
+        for n in range(coins)
+    ]
+    document = a_document(
+        {f"place-{n:03}": f"grade >= {n % 60 + 1}" for n in range(places)},
+        constraints=constraints,
+        prefer=[{"highest": "grade"}],
+    )
+    return replace(a_measurement(document, held), budget_seconds=0.1)
+
+
+class Placed(Exception):
+    """The coins were about to be placed."""
+
+
+def test_what_cannot_be_placed_in_time_is_refused_before_it_is_tried(monkeypatch: pytest.MonkeyPatch) -> None:
+    request = crowded(200, 2_000)
+
+    def assembled(*_: Any) -> Any:
+        raise Placed
+
+    monkeypatch.setattr(build, "assembled", assembled)
+    begun = time.process_time()
+    with allowed(5), pytest.raises(TooHeavy) as refusal:
+        evaluate(request)
+    assert time.process_time() - begun < 2
+    told = str(refusal.value)
+    assert "the 5 seconds that one request may take" in told
+    assert "2,000 coins, 200 places" in told
+    assert "5 rules" in told
+    # The controls: with the estimate off, and for one who has more time, the work begins.
+    with pytest.raises(Placed):
+        evaluate(request)
+    with allowed(60), pytest.raises(Placed):
+        evaluate(request)
+    # What ends in time is never refused.
+    with allowed(5), pytest.raises(Placed):
+        evaluate(crowded(100, 200))
+
+
+def seconds_asked(request: EvaluationRequest, monkeypatch: pytest.MonkeyPatch) -> float:
+    """The deterministic seconds of the solver that one evaluation uses, over all that it tries."""
+    spent: list[float] = []
+    with monkeypatch.context() as counting:
+        counting.setattr(
+            SolverBudget,
+            "spend",
+            lambda self, seconds: (spent.append(seconds), setattr(self, "left", self.left - seconds))[0],
+        )
+        evaluate(request)
+    return sum(spent)
+
+
+def test_the_seconds_of_the_solver_are_those_of_the_whole_request(monkeypatch: pytest.MonkeyPatch) -> None:
+    request = replace(crowded(26, 60, 2), budget_seconds=0.4)
+    shared = seconds_asked(request, monkeypatch)
+    assert 0.1 < shared < 0.4 * 1.25, "the solver looks at the limit from time to time only"
+    # The control: each step with the seconds of the whole request.
+    for name in ("SOLVING_SHARE", "_PINS_SHARE", "_RULES_SHARE"):
+        monkeypatch.setattr(progress_evaluate, name, 3.0)
+    assert seconds_asked(request, monkeypatch) > 1.5 * shared
+
+
+@pytest.mark.parametrize(
+    ("rules", "is_limited"),
+    [
+        ([" OR ".join(f"motto LIKE '%{letter}____'" for letter in ascii_lowercase[:20])], True),
+        (["motto LIKE '" + "%a" * 2_000 + "'"], False),
+        (["motto LIKE '" + f"%{letter}_" * 1_000 + "'" for letter in ascii_lowercase[:4]], True),
+    ],
+    ids=["twenty that count letters", "two thousand pairs", "long ones that meet"],
+)
+def test_patterns_are_checked_in_steps(rules: list[str], is_limited: bool) -> None:
+    document = {
+        "format": "set-definition/1",
+        "title": "Patterns",
+        "attributes": [{"name": "motto", "type": "text"}],
+        "slots": [{"id": f"slot-{n}", "accepts": rule} for n, rule in enumerate(rules)],
+    }
+    definition = read_definition(document, vocabularies={})
+    findings = ended(lambda: check_definition(definition, {}, AROUND.today))
+    assert ("limit" in {finding.code for finding in findings}) is is_limited
+
+
+def test_the_doubts_of_many_coins_say_how_many_were_not_weighed(monkeypatch: pytest.MonkeyPatch) -> None:
+    document, held = vague(30, 60, 4)
+    request = replace(a_measurement(document, held), budget_seconds=1.0)
+    told = ended(lambda: weigh_facts([Evaluated(request)]))
+    assert told.facts
+    # The control: with less work allowed fewer are weighed, and the others are counted.
+    monkeypatch.setattr(information, "MOST_EDGES", 200)
+    fewer = weigh_facts([Evaluated(request)])
+    assert fewer.left_out > told.left_out
+    assert len(fewer.facts) < len(told.facts)
