@@ -76,8 +76,8 @@ class Caller:
     def get(self, path: str, headers: Mapping[str, str] = {}) -> Answer:
         return self._ask("GET", path, None, headers)
 
-    def post(self, path: str, body: Any) -> Answer:
-        return self._ask("POST", path, json.dumps(body).encode(), {"Content-Type": "application/json"})
+    def post(self, path: str, body: Any, headers: Mapping[str, str] = {}) -> Answer:
+        return self._ask("POST", path, json.dumps(body).encode(), {"Content-Type": "application/json", **headers})
 
     def patch(self, path: str, body: Any, headers: Mapping[str, str]) -> Answer:
         kind = {"Content-Type": "application/merge-patch+json"}
