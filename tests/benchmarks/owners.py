@@ -290,6 +290,7 @@ def measured(houses: Sequence[House], rounds: int) -> list[Cost]:
         times: dict[int, list[tuple[float, float]]] = {house.owners: [] for house in houses}
         for number in range(rounds + 1):
             for house in houses if number % 2 else reversed(houses):
+                house.caller.hang_up()
                 who = [next(asking[house.owners]) for _ in range(AT_ONCE)]
                 asks: list[Callable[[], Answer]] = [partial(ask, house, member) for member in who]
                 if kind == UNCHANGED:

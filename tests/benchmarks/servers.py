@@ -83,6 +83,10 @@ class Caller:
         kind = {"Content-Type": "application/merge-patch+json"}
         return self._ask("PATCH", path, json.dumps(body).encode(), {**kind, **headers})
 
+    def hang_up(self) -> None:
+        """The next request opens a connection of its own: the server closes one that is not used for a while."""
+        self._connection.close()
+
     def _ask(self, method: str, path: str, body: bytes | None, headers: Mapping[str, str]) -> Answer:
         self._connection.request(method, path, body, {**self._headers, **headers})
         answer = self._connection.getresponse()
