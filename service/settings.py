@@ -206,6 +206,11 @@ class Settings(BaseSettings):
     )
     sqlite_readers: int = Field(default=8, ge=1, le=100, description="SQLite: connections for reading.")
     postgresql_connections: int = Field(default=10, ge=1, le=500, description="PostgreSQL: connections of one process.")
+    postgresql_pooler: bool = Field(
+        default=False,
+        description="PostgreSQL: DATABASE_URL names a pooler that gives out a session for one transaction. Nothing is then "
+        "prepared or set for a session; docs/scale.md says how its time limits are set.",
+    )
     partitions: int = Field(
         default=0,
         ge=0,
@@ -392,7 +397,8 @@ class Settings(BaseSettings):
 
     @property
     def limits(self) -> Limits:
-        return Limits(self.sqlite_readers, self.writers_waiting, self.postgresql_connections, self.warm_bytes)
+        connections = (self.postgresql_connections, self.warm_bytes, self.postgresql_pooler)
+        return Limits(self.sqlite_readers, self.writers_waiting, *connections)
 
     @property
     def sends_traces(self) -> bool:

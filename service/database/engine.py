@@ -43,6 +43,7 @@ class Limits:
     writers_waiting: int = 200
     postgresql_connections: int = 10
     warm_bytes: int = 256 * 1024 * 1024
+    postgresql_pooler: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +71,7 @@ class Database:
             self._writing = _sqlite(self.url, "BEGIN IMMEDIATE", connections=1)
             self._reading = _sqlite(self.url, "BEGIN", connections=limits.sqlite_readers, read_only=True)
         else:
-            self._writing = _postgresql(self.url, limits.postgresql_connections)
+            self._writing = _postgresql(self.url, limits.postgresql_connections, limits.postgresql_pooler)
             self._reading = self._writing.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
         self._looking = (
             self._reading if self.is_sqlite else self._writing.execution_options(isolation_level="AUTOCOMMIT")
@@ -227,8 +228,10 @@ def _begin_wal(cursor: sqlite3.Cursor) -> None:
             return
 
 
-def _postgresql(url: URL, connections: int) -> Engine:
+def _postgresql(url: URL, connections: int, pooler: bool) -> Engine:
     limits = "-c statement_timeout=10000 -c lock_timeout=2000 -c idle_in_transaction_session_timeout=10000"
+    # A pooler gives each transaction any of its sessions: nothing may be prepared in one, or set for one (docs/scale.md).
+    session: dict[str, Any] = {"prepare_threshold": None} if pooler else {"options": limits}
     return create_engine(
         url,
         pool_size=connections,
@@ -236,5 +239,5 @@ def _postgresql(url: URL, connections: int) -> Engine:
         pool_timeout=_PATIENCE_SECONDS,
         pool_pre_ping=True,
         hide_parameters=True,
-        connect_args={"options": limits, "connect_timeout": 5},
+        connect_args={**session, "connect_timeout": 5},
     )

@@ -30,7 +30,9 @@ def chosen(names: Sequence[str], scale: Scale) -> list[Target]:
         raise SystemExit(f"no row or group is called {', '.join(unknown)}; see --list")
     if names:
         return [target for target in TARGETS if {target.name, target.group} & set(names)]
-    return [target for target in TARGETS if target.quick or scale != Scale.QUICK]
+    if scale is Scale.QUICK:
+        return [target for target in TARGETS if target.quick]
+    return [target for target in TARGETS if scale is Scale.FULL or not target.full]
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -39,7 +41,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     size.add_argument(
         "--quick", action="store_const", dest="scale", const=Scale.QUICK, help="a few rows, small, a minute"
     )
-    size.add_argument("--full", action="store_const", dest="scale", const=Scale.FULL, help="up to a million holdings")
+    size.add_argument(
+        "--full",
+        action="store_const",
+        dest="scale",
+        const=Scale.FULL,
+        help="up to a million holdings, and 10,000 owners",
+    )
     parser.add_argument("--only", action="append", default=[], metavar="NAME", help="a row or a group; may be repeated")
     parser.add_argument("--list", action="store_true", help="the rows, and nothing measured")
     parser.add_argument("--save", action="store_true", help=f"add the run to {HISTORY.name}, and draw how times grow")

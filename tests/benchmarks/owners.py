@@ -128,7 +128,9 @@ def copies(database: Database, template: Member, owners: int) -> tuple[list[Memb
             text("INSERT INTO made SELECT * FROM unnest(CAST(:ids AS uuid[]), CAST(:digests AS text[]))"), values
         )
         own = {"account": {"id": "m.id", "name": "m.id::text", "folded_name": "m.id::text"}}
-        own["token"] = {"owner_id": "m.id", "digest": "m.digest"}
+        # A token's first request in each minute notes that it was used, a write of its own: of many owners more are first ones.
+        used = "now() + interval '1 day'"
+        own["token"] = {"owner_id": "m.id", "digest": "m.digest", "last_used_at": used}
         _copy(connection, "account", "id", own["account"], values)
         _copy(connection, "token", "owner_id", own["token"], values)
         # References were checked with the first owner's rows; checking each copy again takes most of the time.

@@ -39,7 +39,8 @@ Measure = Callable[[Scale], Measurement]
 @dataclass(frozen=True)
 class Target:
     """A row. `direction` "at least": the peer's time in ours, "at most": ours in the peer's. `needs` are the modules of the peer
-    that only the benchmarks install; `missing` says why it is not measured; `quick` rows run for every commit."""
+    that only the benchmarks install; `missing` says why it is not measured; `quick` rows run for every commit, `full` ones
+    only when all is asked for."""
 
     name: str
     group: str
@@ -52,6 +53,7 @@ class Target:
     needs: tuple[str, ...] = ()
     quick: bool = False
     missing: str = ""
+    full: bool = False
 
     def value(self, found: Measurement) -> float:
         """The ratio, or the figure itself where there is no peer."""

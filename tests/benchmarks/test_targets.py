@@ -55,7 +55,8 @@ def test_quick_rows_need_nothing_that_only_the_benchmarks_install() -> None:
 def test_rows_are_chosen_by_their_names_and_groups() -> None:
     assert [target.name for target in chosen(["unchanged"], Scale.USUAL)] == ["unchanged"]
     assert {target.group for target in chosen(["verdicts"], Scale.QUICK)} == {"verdicts"}
-    assert chosen([], Scale.USUAL) == list(TARGETS)
+    assert chosen([], Scale.USUAL) == [target for target in TARGETS if not target.full]
+    assert chosen([], Scale.FULL) == list(TARGETS)
     with pytest.raises(SystemExit, match="no row or group is called nonsense"):
         chosen(["nonsense"], Scale.USUAL)
 

@@ -7,6 +7,7 @@ from tests.benchmarks.targets import (
     growth,
     holdings,
     machine,
+    owners,
     standings,
     stored,
     verdicts,
@@ -26,5 +27,6 @@ GROUPS = (
     definitions,
     machine,
     growth,
+    owners,
 )
 TARGETS = tuple(target for group in GROUPS for target in group.TARGETS)
