@@ -76,7 +76,8 @@ async def a_life(people: People, client: httpx.AsyncClient) -> list[Story]:
     member, _, _ = people.somebody()
 
     def write(headers: Headers, method: str, path: str, body: Any = None) -> Write:
-        return lambda through: done(through, headers, method, path, body)
+        kind = {"Content-Type": "application/merge-patch+json"} if method == "PATCH" else {}
+        return lambda through: done(through, {**headers, **kind}, method, path, body)
 
     where = (await done(client, mine, "POST", "/v1/definitions", {"document": SET})).headers["location"]
     await done(client, mine, "POST", f"{where}/revisions?acknowledged=true")
@@ -84,7 +85,7 @@ async def a_life(people: People, client: httpx.AsyncClient) -> list[Story]:
     beast = (await done(client, mine, "POST", "/v1/holdings", {"facts": {"main_motifs": ["quagga"]}})).json()["id"]
     body = {"definition": where.rpartition("/")[2], "revision": 1}
     links = [(await done(client, mine, "POST", "/v1/shares", body)).json() for _ in range(2)]
-    once = (await done(client, mine, "POST", "/v1/shares", {**body, "uses": 1})).json()
+    once = (await done(client, mine, "POST", "/v1/shares", {**body, "most_uses": 1})).json()
     links_at = [httpx.URL(link["link"]).path for link in (*links, once)]
     club = (
         await done(
@@ -118,7 +119,7 @@ async def a_life(people: People, client: httpx.AsyncClient) -> list[Story]:
             ("vocabulary deleted", write(mine, "DELETE", "/v1/vocabularies/beasts")),
         ]),
         Story(f"/v1/holdings/{beast}", mine, [
-            ("coin changed", write(mine, "PUT", f"/v1/holdings/{beast}", {"facts": {"denomination": "penny"}})),
+            ("coin changed", write(mine, "PATCH", f"/v1/holdings/{beast}", {"note": "worn"})),
             ("coin deleted", write(mine, "DELETE", f"/v1/holdings/{beast}")),
         ]),
         Story("/v1/holdings?filter=grade%20%3E%3D%2040", mine, [
@@ -175,7 +176,9 @@ def workers(url: str, *kinds: type[Server]) -> Iterator[list[Server]]:
         yield started
 
 
-async def test_what_one_worker_wrote_any_other_finds(empty_database_url: str) -> None:
+async def test_what_one_worker_wrote_any_other_finds(empty_database_url: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    # Workers behind one address.
+    monkeypatch.setenv("SETWRIGHT_BASE_URL", "http://setwright.test")
     database = Database(empty_database_url)
     upgrade(database, partitions=PARTITIONS)
     if database.is_sqlite:
