@@ -46,6 +46,7 @@ from service.http.api.swaps import swaps
 from service.http.api.sync import sync
 from service.http.api.vocabularies import vocabularies
 from service.http.client_address import ClientAddresses
+from service.http.compression import Compression
 from service.http.connections import ConnectionTable
 from service.http.dependencies import set_context
 from service.http.elsewhere import Answered, Deadlines, answered
@@ -197,6 +198,7 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
     app = framework(settings, lifespan)
     app.state.quotas = Quotas(settings)
     routes = [route for router in ROUTERS for route in router.routes]
+    app.add_middleware(Compression)
     app.add_middleware(AnsweredBefore, routes=routes)
     app.add_middleware(CallerLimits, quotas=app.state.quotas, routes=routes)
     app.add_middleware(HeadAsGet)

@@ -23,7 +23,8 @@ from service.accounts.store import is_live
 from service.database.ids import read_id
 from service.errors import SetwrightError
 from service.http.answers import Address, Question, unchanged
-from service.http.conditional import names
+from service.http.compression import coding_of
+from service.http.conditional import names, tag_as_sent
 from service.http.dependencies import IS_ACCOUNT, bearer, context_of
 from service.http.openapi import METER, Operation, scopes_needed
 from service.http.problems import Problem
@@ -92,9 +93,9 @@ class AnsweredBefore:
                 return None
             known = headers.get(b"if-none-match")
             if question.is_tagged and known is not None and names(known.decode("latin-1"), address.tag):
-                found: Response | None = unchanged(address.tag)
+                found: Response | None = unchanged(tag_as_sent(scope["headers"], address.tag), "Accept-Encoding")
             else:
-                found = state.answers.find(address)
+                found = await state.answers.find_coded(address, coding_of(scope["headers"]))
             if found is not None:
                 # One unit whatever it took to make: nothing is computed.
                 await scope[METER].charge_account(address.owner.id)

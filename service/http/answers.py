@@ -18,6 +18,7 @@ from fastapi import Depends, Request
 from starlette.responses import Response
 
 from service.accounts.model import Owner
+from service.http.compression import in_coding
 from service.http.conditional import IfNoneMatch, is_known
 from service.http.elsewhere import Answered, FileAnswer
 from service.http.responses import Reply
@@ -54,6 +55,8 @@ class Answers:
     def __init__(self, most_bytes: int) -> None:
         self._most_bytes = most_bytes
         self._kept: OrderedDict[Address, Response] = OrderedDict()
+        # The same as they are sent, by their coding.
+        self._coded: dict[Address, dict[str | None, Response]] = {}
         self._flights: dict[Address, _Flight] = {}
         self.counts = Counts()
 
@@ -64,6 +67,21 @@ class Answers:
             self._kept.move_to_end(address)
             self.counts.hits += 1
         return found
+
+    async def find_coded(self, address: Address, coding: str | None) -> Response | None:
+        """The answer that is kept, in a coding: compressed when it is asked for the first time, and kept as that too."""
+        found = self.find(address)
+        if found is None:
+            return None
+        coded = self._coded.get(address, {}).get(coding)
+        if coded is None:
+            coded = await in_coding(found, coding)
+            # Meanwhile it may have been let go of.
+            if self._kept.get(address) is found and coding not in self._coded.setdefault(address, {}):
+                self._coded[address][coding] = coded
+                self.counts.bytes += _own_size(coded, found)
+                self._let_go()
+        return coded
 
     async def once(self, address: Address, make: Callable[[], Awaitable[tuple[Address, Response]]]) -> Response:
         """The answer that is kept, or else what `make` makes, which is kept by the address that it returns: one made while
@@ -98,6 +116,9 @@ class Answers:
             return
         self._kept[address] = answer
         self.counts.bytes += _size(answer)
+        self._let_go()
+
+    def _let_go(self) -> None:
         while self.counts.bytes > self._most_bytes:
             self._drop(next(iter(self._kept)))
             self.counts.evictions += 1
@@ -106,6 +127,8 @@ class Answers:
         dropped = self._kept.pop(address, None)
         if dropped is not None:
             self.counts.bytes -= _size(dropped)
+            for coded in self._coded.pop(address, {}).values():
+                self.counts.bytes -= _own_size(coded, dropped)
 
 
 class _Flight:
@@ -118,6 +141,10 @@ class _Flight:
 
 def _size(answer: Response) -> int:
     return len(answer.body) + sum(len(name) + len(value) for name, value in answer.raw_headers) + _ENTRY_BYTES
+
+
+def _own_size(coded: Response, answer: Response) -> int:
+    return _size(coded) - (len(answer.body) if coded.body is answer.body else 0)
 
 
 # --- questions ---------------------------------------------------------------------------------------------------------------
@@ -194,9 +221,9 @@ class StoredAnswers:
 
 
 @lru_cache(1_000)
-def unchanged(tag: str) -> Response:
-    """304 with the entity tag."""
-    return Reply(None, {"ETag": tag}, 304).response()
+def unchanged(tag: str, vary: str | None = None) -> Response:
+    """304 with the entity tag; `vary` where no layer adds it."""
+    return Reply(None, {"ETag": tag} if vary is None else {"ETag": tag, "Vary": vary}, 304).response()
 
 
 def keep_answers(state: Any, most_bytes: int) -> None:

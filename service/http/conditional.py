@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -119,4 +119,26 @@ def joined(request: Request, name: str) -> str | None:
 def _tags(header: str, name: str) -> list[str]:
     if len(header) > LONGEST_HEADER or _LIST.fullmatch(header) is None:
         raise Problem("bad-request", f'the header {name} takes entity tags in double quotes, such as "abc", or *')
-    return _ONE.findall(header)
+    return [_CODED.sub('"', tag) for tag in _ONE.findall(header)]
+
+
+# --- codings -------------------------------------------------------------------------------------------------------------
+
+# What is added to the entity tag of an answer in a coding (compression.py).
+_CODED = re.compile(r'-(?:zstd|br|gzip)"$')
+
+
+def coded_tag(tag: str, coding: str) -> str:
+    """The entity tag of an answer in a coding. A weak one is of all codings (RFC 9110, section 8.8.1)."""
+    return tag if tag.startswith("W/") else f'{tag[:-1]}-{coding}"'
+
+
+def tag_as_sent(headers: Iterable[tuple[bytes, bytes]], tag: str) -> str:
+    """Of a version that the caller has already, the tag by which If-None-Match names it: that of the coding that it has."""
+    for name, value in headers:
+        if name == b"if-none-match":
+            for sent in _ONE.findall(value.decode("latin-1")):
+                strong = str(sent).removeprefix("W/")
+                if _CODED.sub('"', strong) == tag:
+                    return strong
+    return tag

@@ -55,11 +55,7 @@ def accepted(request: Request, forms: Mapping[str, str]) -> str:
     """Which of the forms (name to media type) the Accept header prefers (RFC 9110, section 12.5.1): the greatest weight, among
     equals the first of the forms. The first where there is no header, or none of them is welcome: a form that was not asked
     for serves better than none."""
-    ranges: dict[str, float] = {}
-    for part in (joined(request, "accept") or "*/*")[:LONGEST_HEADER].split(","):
-        kind, *parameters = (piece.strip().lower() for piece in part.split(";"))
-        weights = [piece.removeprefix("q=") for piece in parameters if piece.startswith("q=")]
-        ranges[kind] = float(weights[0]) if weights and _WEIGHT.fullmatch(weights[0]) else 1.0
+    ranges = weights(joined(request, "accept") or "*/*")
     best, most = next(iter(forms)), 0.0
     for name, media_type in forms.items():
         # The most specific range that speaks of the form decides.
@@ -68,3 +64,13 @@ def accepted(request: Request, forms: Mapping[str, str]) -> str:
         if weight > most:
             best, most = name, weight
     return best
+
+
+def weights(header: str) -> dict[str, float]:
+    """What a header of preferences names, each with its weight (RFC 9110, section 12.4.2)."""
+    found: dict[str, float] = {}
+    for part in header[:LONGEST_HEADER].split(","):
+        kind, *parameters = (piece.strip().lower() for piece in part.split(";"))
+        told = [piece.removeprefix("q=") for piece in parameters if piece.startswith("q=")]
+        found[kind] = float(told[0]) if told and _WEIGHT.fullmatch(told[0]) else 1.0
+    return found

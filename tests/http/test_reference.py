@@ -30,7 +30,7 @@ async def test_a_vocabulary_comes_plain_or_as_skos(service: Running) -> None:
     plain = await service.client.get("/v1/vocabularies/motifs")
     skos = await service.client.get("/v1/vocabularies/motifs", headers={"Accept": "application/ld+json"})
     assert skos.headers["content-type"] == "application/ld+json"
-    assert plain.headers["vary"] == skos.headers["vary"] == "Accept"
+    assert all("Accept" in answer.headers["vary"].split(", ") for answer in (plain, skos))
     assert plain.headers["etag"] != skos.headers["etag"]
     scheme, *concepts = skos.json()["@graph"]
     base = scheme["@id"]
