@@ -15,11 +15,21 @@ from typing import Any
 import pytest
 
 from service.progress.evaluate import evaluate
+from tests.conftest import Running
 from tests.factories import a_measurement, bytes_of
+from tests.promises.plugin import Promise
 
 ROOT = Path(__file__).resolve().parents[2]
 MINTS, VALUES = ("Tower", "Heaton", "Kings Norton", "Soho"), ("penny", "crown", "florin")
 INSTANCES = 12
+NAME = "evaluations under two hash seeds, a busy machine, shuffled"
+# The same with an answer that lists its members by their hash.
+BY_HASH = """
+import msgspec
+from tests.progress import test_determinism as tests
+tests.bytes_of = lambda told: repr(sorted(msgspec.to_builtins(told).items(), key=lambda item: hash(item[0]))).encode()
+print("\\n".join(tests.fingerprints()))
+"""
 
 
 def a_fact(chance: random.Random, values: list[Any]) -> Any:
@@ -75,8 +85,10 @@ def fingerprints() -> list[str]:
     return [fingerprint(seed) for seed in range(INSTANCES)]
 
 
-def elsewhere(hash_seed: str) -> list[str]:
-    code = "from tests.progress.test_determinism import fingerprints; print('\\n'.join(fingerprints()))"
+def elsewhere(
+    hash_seed: str,
+    code: str = "from tests.progress.test_determinism import fingerprints; print('\\n'.join(fingerprints()))",
+) -> list[str]:
     environment = {**os.environ, "PYTHONHASHSEED": hash_seed}
     ended = subprocess.run(
         [sys.executable, "-c", code], cwd=ROOT, env=environment, capture_output=True, text=True, timeout=200, check=True
@@ -90,7 +102,7 @@ def burn(stop: Any) -> None:
 
 
 @pytest.mark.process
-def test_two_hash_seeds_and_a_busy_machine_give_the_same_bytes() -> None:
+def test_two_hash_seeds_and_a_busy_machine_give_the_same_bytes(promise: Promise) -> None:
     here = fingerprints()
     assert len(set(here)) == INSTANCES, "the instances hardly differ, so this test would see nothing"
     assert elsewhere("0") == here
@@ -105,8 +117,65 @@ def test_two_hash_seeds_and_a_busy_machine_give_the_same_bytes() -> None:
         stop.set()
         for process in busy:
             process.join(timeout=10)
+    promise(11, NAME, kept=f"{INSTANCES} inputs, 0 differ")
+
+
+@pytest.mark.process
+def test_an_answer_in_the_order_of_hashes_is_seen(promise: Promise) -> None:
+    # The control of the test above.
+    one, other = elsewhere("0", BY_HASH), elsewhere("4242", BY_HASH)
+    differing = sum(a != b for a, b in zip(one, other, strict=True))
+    assert differing > 0
+    promise(11, NAME, control=f"listed by hash: {differing} of {INSTANCES} differ")
 
 
 def test_shuffled_coins_give_the_same_bytes() -> None:
     for seed in range(INSTANCES):
         assert fingerprint(seed) == fingerprint(seed, shuffled=True)
+
+
+@pytest.mark.anyio
+async def test_both_engines_give_the_same_bytes(service: Running, promise: Promise) -> None:
+    """The hashes of all answers are recorded; whoever puts the sessions of both engines together compares them."""
+    today = "2026-11-25"
+
+    async def answers(name: str) -> dict[str, str]:
+        found = {}
+        for seed in range(INSTANCES):
+            document, coins = an_instance(seed)
+            owner = service.collector()
+            mutations = [
+                {
+                    "mutation_id": f"00000000-0000-7000-9000-{seed:06}{number:06}",
+                    "op": "create",
+                    "id": f"00000000-0000-7000-8000-{seed:06}{number:06}",
+                    "patch": {f"facts.{fact}" if fact == "number" else fact: value for fact, value in coin["facts"].items()}
+                    | {"quantity": coin["quantity"]},
+                    "edited_at": f"{today}T12:00:00Z",
+                }
+                for number, coin in enumerate(coins)
+            ]
+            body = {"client_id": "one", "mutations": mutations}
+            sent = await service.client.post("/v1/holdings/sync", json=body, headers=owner)
+            assert {one["status"] for one in sent.json()["responses"]} == {"applied"}, sent.text
+            made = await service.client.post("/v1/definitions", json={"document": document}, headers=owner)
+            where = made.headers["location"]
+            answer = await service.client.get(f"{where}/evaluation?today={today}", headers=owner)
+            assert answer.status_code == 200, answer.text
+            told = answer.content.replace(made.json()["id"].encode(), b"the definition")
+            found[f"{name} {seed}"] = hashlib.sha256(told).hexdigest()
+        return found
+
+    one = await answers("input")
+    assert await answers("input") == one
+    assert len(set(one.values())) == INSTANCES
+    # The control: the same inputs, and answers that list their members by hash, without the API.
+    differing = sum(a != b for a, b in zip(elsewhere("0", BY_HASH), elsewhere("4242", BY_HASH), strict=True))
+    assert differing > 0
+    promise(
+        11,
+        "stored coins evaluated through the API",
+        kept=f"{INSTANCES} inputs, SHA-256 equal on both engines",
+        control=f"listed by hash, without the API: {differing} of {INSTANCES} differ",
+        same=one,
+    )
