@@ -118,6 +118,12 @@ def _serve_command(
     raise typer.Exit(_serve({"host": host, "port": port, "workers": workers}))
 
 
+@app.command("worker")
+def _worker_command() -> None:
+    """Do jobs and what is done from time to time, beside servers of the same PostgreSQL database."""
+    raise typer.Exit(_worker())
+
+
 @app.command("demo")
 def _demo_command(
     once: Annotated[bool, typer.Option("--once", help="End after printing.")] = False,
@@ -518,8 +524,24 @@ def _tidy() -> int:
         removed = maintain(context)
     print(
         f"Removed: {removed.photos} photos that nothing named, {removed.answers} remembered answers, {removed.mutations} entries "
-        f"of logs of sync, what was recorded of {removed.holdings} deleted holdings."
+        f"of logs of sync, what was recorded of {removed.holdings} deleted holdings, {removed.jobs} jobs that are over."
     )
+    return 0
+
+
+def _worker() -> int:
+    settings = _read_settings()
+    if settings is None:
+        return 2
+    if settings.is_sqlite:
+        print("A worker needs PostgreSQL. On SQLite the server does its jobs itself.", file=sys.stderr)
+        return 2
+    # It brings much along that other commands do without.
+    from service.job_worker import work_until_told
+
+    begin_log(settings.log_level, settings.log_format, settings.secrets)
+    with opened(settings) as context:
+        work_until_told(context)
     return 0
 
 

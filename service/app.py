@@ -29,6 +29,7 @@ from service.http.api.history import history
 from service.http.api.holdings import holdings
 from service.http.api.imports import imports
 from service.http.api.issues import issues
+from service.http.api.jobs import jobs
 from service.http.api.lists import insurance, want_lists
 from service.http.api.metrics import metrics
 from service.http.api.offers import offers
@@ -56,6 +57,7 @@ from service.http.middleware import HeadAsGet, RequestLog
 from service.http.quotas import CallerLimits, Quotas
 from service.http.routing import RouteTable
 from service.http.safe_headers import SafeHeaders
+from service.job_queue import job_queue
 from service.observability.log import begin_log
 from service.observability.metrics import PUBLISH_SECONDS, Metrics
 from service.observability.work_counts import Tally
@@ -99,6 +101,7 @@ ROUTERS = (
     swaps,
     service,
     metrics,
+    jobs,
 )
 
 # FastAPI can report to OpenTelemetry collectors that the environment names; this service sends nothing.
@@ -179,7 +182,11 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
                 context = replace(context, span=tracing.span)
             set_context(app, context)
             try:
-                async with background(context), _shared_metrics(app, context):
+                async with (
+                    background(context),
+                    _shared_metrics(app, context),
+                    job_queue(context, works=settings.jobs_in_server) as app.state.job_queue,
+                ):
                     if alone:
                         context.start_work()
                         gc.collect()

@@ -8,6 +8,7 @@ import service.clubs.tables
 import service.definitions.tables
 import service.holdings.photos.tables
 import service.holdings.tables
+import service.jobs.tables
 import service.reference.tables
 import service.sharing.tables
 from service.database.metadata import metadata

@@ -167,6 +167,15 @@ class Settings(BaseSettings):
     request_seconds: float = Field(
         default=30.0, gt=0, description="How long a request may take from its head on, without the time its body takes."
     )
+    job_seconds: float = Field(
+        default=600.0, gt=0, description="How long a job may take: a request that is answered later."
+    )
+    jobs_waiting: int = Field(default=20, ge=1, description="Jobs of one account that may wait or run at once.")
+    jobs_kept_days: int = Field(default=7, ge=1, description="Answers of jobs are kept so many days.")
+    jobs_in_server: bool = Field(
+        default=True,
+        description="Whether servers do jobs themselves; false where `setwright worker` runs, which needs PostgreSQL.",
+    )
     anonymous_at_once: int = Field(
         default=1, ge=1, le=64, description="The same as SOLVES_AT_ONCE for callers without an account."
     )

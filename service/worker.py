@@ -17,6 +17,7 @@ import structlog
 from service.accounts.store import forget_answers
 from service.holdings.photos.actions import sweep
 from service.holdings.sync.purge import purge
+from service.jobs.store import forget_jobs
 from service.runtime import Context, JobRuns
 from service.sharing.actions.polling import check_due
 
@@ -34,6 +35,7 @@ class Removed:
     photos: int
     mutations: int = 0
     holdings: int = 0
+    jobs: int = 0
 
 
 def maintain(context: Context) -> Removed:
@@ -47,8 +49,14 @@ def maintain(context: Context) -> Removed:
     purged = (0, 0)
     if settings.sync_kept_days:
         purged = purge(context.database, now - timedelta(days=settings.sync_kept_days))
+    jobs = context.database.write(
+        lambda connection: forget_jobs(connection, now - timedelta(days=settings.jobs_kept_days))
+    )
     return Removed(
-        answers, sweep(context.database, context.blobs, now - timedelta(days=settings.photos_kept_days)), *purged
+        answers,
+        sweep(context.database, context.blobs, now - timedelta(days=settings.photos_kept_days)),
+        *purged,
+        jobs,
     )
 
 

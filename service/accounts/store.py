@@ -124,6 +124,13 @@ class AccountStore:
         statement = CALLER.statement_on(self._connection)
         return caller_of(self._connection.execute(statement, {"digest": digest}).first(), digest, now)
 
+    def caller_by_id(self, owner: Owner, token_id: str, now: datetime) -> Caller | None:
+        """The owner and the token with this id, unless it is revoked or expired."""
+        digest = self._connection.execute(
+            select(token.c.digest).where(token.c.owner_id == owner.id, token.c.id == token_id)
+        ).scalar()
+        return None if digest is None else self.caller(digest, now)
+
     def note_use(self, owner: Owner, token_id: str, now: datetime) -> None:
         """Records that the token was used, unless that was done within the last minute."""
         dated = or_(token.c.last_used_at.is_(None), token.c.last_used_at <= now - LAST_USED_EVERY)

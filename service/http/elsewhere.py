@@ -20,8 +20,11 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 from structlog.contextvars import get_contextvars
 
+from service.accounts.model import Caller
+from service.errors import TooHeavy
 from service.evaluation.cost import Cost
 from service.http.gate import STEP_ASIDE
+from service.http.kept_jobs import LONGEST_BODY, is_preferred, keep_job
 from service.http.openapi import describes
 from service.http.problems import Problem
 from service.observability.work_counts import Tally
@@ -35,7 +38,7 @@ _PIECE = 64 * 1024
 DEADLINE = "setwright.deadline"
 CALLER = "setwright.caller"
 # What is never passed on: the caller was looked up here, and the answer is compressed here.
-_LEFT_OUT = frozenset({b"authorization", b"cookie", b"accept-encoding"})
+_LEFT_OUT = frozenset({b"authorization", b"cookie", b"accept-encoding", b"prefer"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,10 +179,23 @@ class Elsewhere:
     async def weigh(self, cost: Cost) -> None:
         """Comes back where the work is thought to take a moment; else another process answers the request, and Answered is
         raised with its response. Raises TooHeavy for what cannot end in time. To be asked before anything is changed."""
-        if is_inside(self.request) or cost.is_within(self.request.app.state.settings.small_work_milliseconds):
+        request = self.request
+        settings: Settings = request.app.state.settings
+        caller: Caller | None = request.scope.get(CALLER)
+        is_job = caller is not None and not is_inside(request) and is_preferred(request)
+        if is_inside(request) or (not is_job and cost.is_within(settings.small_work_milliseconds)):
             return
-        deadline: Deadline = self.request.scope[DEADLINE]
-        cost.ensure_ends_within(deadline.seconds)
+        try:
+            deadline: Deadline = request.scope[DEADLINE]
+            cost.ensure_ends_within(settings.job_seconds if is_job else deadline.seconds)
+        except TooHeavy:
+            if caller is None:
+                raise
+            # What cannot end while somebody waits may end later.
+            cost.ensure_ends_within(settings.job_seconds)
+            is_job = True
+        if caller is not None and is_job and len(body_of(request)) <= LONGEST_BODY:
+            raise Answered(await keep_job(request, caller, body_of(request), cost.doing))
         raise Answered(await forwarded(self.request, body_of(self.request), cost.doing))
 
 

@@ -345,6 +345,7 @@ TAGS: Mapping[str, str] = {
     "Insurance": "What is held and what it is said to be worth.",
     "Shares": "Links to one revision of a definition.",
     "Swaps": "Swaps among the members of a club.",
+    "Jobs": "Requests that are answered later.",
     "Service": "Health, problems, this document.",
 }
 

@@ -15,8 +15,7 @@ from msgspec import Meta, field
 from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, WithJsonSchema
 from pydantic_core import PydanticCustomError
 from sqlalchemy import Connection
-from starlette.responses import Response, StreamingResponse
-from starlette.types import Receive, Scope, Send
+from starlette.responses import Response
 
 from service import runtime
 from service.accounts.model import Owner, State, read_state
@@ -34,7 +33,7 @@ from service.holdings.sync.store import StoredRecord
 from service.http.api.holdings import AnyConflictOut, conflict_out
 from service.http.dependencies import Context, CurrentOwner, Unread, still_authenticated
 from service.http.openapi import problems, router
-from service.http.responses import Sends
+from service.http.responses import EventStream, Sends
 from service.http.wire import In, NewId, Out, QueryIn, one_of
 
 sync = router("/v1/holdings", "Sync")
@@ -282,20 +281,6 @@ def sync_holdings(context: Context, owner: CurrentOwner, body: Unread[SyncIn]) -
     return SyncOut(str(done.before), str(done.after), [*done.answers], [*map(record_out, done.records)])
 
 
-class _EventStream(StreamingResponse):
-    """A stream of events, which gives its place back at its end, however that comes about."""
-
-    def __init__(self, states: AsyncIterator[str], place: ExitStack) -> None:
-        # X-Accel-Buffering: a proxy is to pass each event on at once.
-        headers = {"Cache-Control": "private, no-store", "X-Accel-Buffering": "no"}
-        super().__init__(states, media_type=_EVENTS, headers=headers)
-        self._place = place
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        with self._place:
-            await super().__call__(scope, receive, send)
-
-
 @sync.get("/events")
 async def watch_holdings(
     request: Request, context: Context, owner: CurrentOwner
@@ -303,7 +288,7 @@ async def watch_holdings(
     """A `state` event for each change (server-sent events); ends after a quarter of an hour."""
     with ExitStack() as stack:
         stack.enter_context(request.app.state.connections.streams.place(owner))
-        return _EventStream(_states(request, context), stack.pop_all())
+        return EventStream(_states(request, context), stack.pop_all())
 
 
 async def _states(request: Request, context: runtime.Context) -> AsyncIterator[str]:

@@ -1,0 +1,126 @@
+"""Jobs: requests that are answered later."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import AsyncIterator
+from contextlib import ExitStack, suppress
+from functools import partial
+from typing import Annotated
+
+from fastapi import Depends, Request
+from sqlalchemy import Connection
+from starlette.responses import Response
+
+from service import runtime
+from service.accounts.model import Owner
+from service.errors import Conflict, NotFound
+from service.http.dependencies import Context, CurrentOwner, still_authenticated, stored_id
+from service.http.kept_jobs import JobOut, job_out
+from service.http.openapi import problems, router
+from service.http.pagination import Paging, identity_key, page
+from service.http.responses import PRIVATE, EventStream, Paged, Sends
+from service.jobs.model import Job
+from service.jobs.store import JobStore
+
+jobs = router("/v1/jobs", "Jobs")
+
+JobId = Annotated[str, Depends(stored_id("job"))]
+_EVENTS = "text/event-stream"
+_PAUSE_SECONDS = 0.5
+_LOOKS = 1_800
+# What belongs to the connection that an answer was made for.
+_NOT_REPEATED = frozenset({"content-length", "transfer-encoding", "connection", "date"})
+
+
+@jobs.get("")
+def list_jobs(request: Request, context: Context, owner: CurrentOwner, query: Paging) -> Paged[JobOut]:
+    """The owner's jobs, the newest first, page by page."""
+    return context.database.read(
+        lambda connection: page(
+            request,
+            query,
+            lambda after, limit: JobStore(connection, owner).page(identity_key(after), limit),
+            lambda job: job.id,
+            job_out,
+        )
+    )
+
+
+@jobs.get("/{id}")
+def get_job(context: Context, owner: CurrentOwner, id: JobId) -> JobOut:
+    """How far a job is."""
+    return job_out(context.database.read(lambda connection: JobStore(connection, owner).get(id)))
+
+
+@jobs.get("/{id}/result", responses=problems("clash"))
+def get_job_result(
+    context: Context, owner: CurrentOwner, id: JobId
+) -> Annotated[Response, Sends(media=("application/octet-stream",), meaning="The answer as it would have been given.")]:
+    """The answer, with the status and the media type that it would have had."""
+
+    def find(connection: Connection) -> Response:
+        store = JobStore(connection, owner)
+        answer = store.answer(id)
+        if answer is None:
+            job = store.get(id)
+            why = f": {job.detail}" if job.detail else ""
+            raise Conflict(f"the job is {job.state}, so there is no answer{why}")
+        headers = {name: value for name, value in answer.headers if name.lower() not in _NOT_REPEATED}
+        return Response(answer.body, answer.status, {**PRIVATE, **headers})
+
+    return context.database.read(find)
+
+
+@jobs.delete("/{id}")
+async def cancel_job(context: Context, owner: CurrentOwner, id: JobId) -> None:
+    """Cancel a job; one that is over is forgotten."""
+
+    def act(connection: Connection) -> None:
+        store = JobStore(connection, owner)
+        if store.get(id).is_over:
+            store.forget(id)
+        else:
+            store.cancel(id, context.now())
+
+    await context.write(act)
+
+
+@jobs.get("/{id}/events")
+async def watch_job(
+    request: Request, context: Context, owner: CurrentOwner, id: JobId
+) -> Annotated[Response, Sends(media=(_EVENTS,))]:
+    """A `job` event for each change of its state (server-sent events); ends when it is over."""
+    await context.read(lambda connection: JobStore(connection, owner).get(id))
+    with ExitStack() as stack:
+        stack.enter_context(request.app.state.connections.streams.place(owner))
+        return EventStream(_states(request, context, id), stack.pop_all())
+
+
+async def _states(request: Request, context: runtime.Context, identity: str) -> AsyncIterator[str]:
+    stopping: asyncio.Event = request.app.state.connections.stopping
+    sent = None
+    for look in range(_LOOKS):
+        owner = await still_authenticated(request)
+        if owner is None or await request.is_disconnected():
+            return
+        try:
+            job: Job = await context.read(partial(_find, owner=owner, identity=identity))
+        except NotFound:
+            return
+        if (job.state, job.attempts) != sent:
+            sent = (job.state, job.attempts)
+            told = {"state": job.state, "attempts": job.attempts, "status": job.status}
+            yield f"event: job\ndata: {json.dumps(told)}\n\n"
+        elif look % 40 == 39:
+            yield ": still here\n\n"
+        if job.is_over:
+            return
+        with suppress(TimeoutError):
+            await asyncio.wait_for(stopping.wait(), _PAUSE_SECONDS)
+            return
+
+
+def _find(connection: Connection, owner: Owner, identity: str) -> Job:
+    return JobStore(connection, owner).get(identity)

@@ -1,0 +1,167 @@
+"""Doing a job: its request is answered in a process for work, and the answer is kept. However often it is begun, it ends once."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from datetime import timedelta
+from pathlib import Path
+
+from service.accounts.model import Caller, Owner
+from service.accounts.store import AccountStore
+from service.errors import Busy, SetwrightError
+from service.http.elsewhere import AnswerCopy, RequestCopy
+from service.jobs.model import DONE, FAILED, Answer, Job
+from service.jobs.store import JobStore, waiting_jobs
+from service.runtime import Context
+
+# An attempt that does not say within this time that it goes on is given up, and another one begins.
+LEASE = timedelta(seconds=30)
+MOST_ATTEMPTS = 4
+_ANSWER_BYTES = 32 * 1024 * 1024
+_LOOK_SECONDS = 2.0
+_AT_A_LOOK = 20
+
+Working = Callable[[RequestCopy], Awaitable[AnswerCopy]]
+
+
+@dataclass(frozen=True, slots=True)
+class JobRunner:
+    """Does jobs with the processes of a context. `holding_seconds`: how often an attempt says that it goes on."""
+
+    context: Context
+    holding_seconds: float = LEASE.total_seconds() / 6
+
+    async def run(self, owner_id: str, job_id: str) -> None:
+        """One attempt, unless the job is over or another attempt holds it. Raises Busy where it could not be begun: it is to be
+        tried again."""
+        context, owner = self.context, Owner(owner_id)
+        taken = await context.write(
+            lambda connection: JobStore(connection, owner).take_up(job_id, context.now(), LEASE, MOST_ATTEMPTS)
+        )
+        if taken is None:
+            return
+        job, body = taken
+        # Whoever revoked the token meanwhile wants nothing more done with it.
+        caller = await context.read(
+            lambda connection: AccountStore(connection).caller_by_id(owner, job.token, context.now())
+        )
+        if caller is None:
+            await self._end(owner, job, FAILED, detail="the token that it was asked with is not valid any more")
+            return
+        await self._attempt(job, body, caller)
+
+    async def _attempt(self, job: Job, body: bytes, caller: Caller) -> None:
+        owner = caller.owner
+        work = asyncio.ensure_future(self._answered(job, body, caller))
+        holding = asyncio.ensure_future(self._held(owner, job))
+        try:
+            await asyncio.wait({work, holding}, return_when=asyncio.FIRST_COMPLETED)
+            if not work.done():
+                # It was cancelled, or another attempt has it: the process that works is ended below.
+                return
+            answer = work.result()
+        except Busy:
+            await self.context.write(lambda connection: JobStore(connection, owner).release(job.id, job.attempts))
+            raise
+        except SetwrightError as error:
+            await self._end(owner, job, FAILED, detail=str(error))
+            return
+        except asyncio.CancelledError:
+            # This server stops: the job is free for another one at once.
+            self.context.database.write(lambda connection: JobStore(connection, owner).release(job.id, job.attempts))
+            raise
+        finally:
+            for task in (work, holding):
+                task.cancel()
+            await asyncio.wait({work, holding})
+        await self._keep(owner, job, answer)
+
+    async def _answered(self, job: Job, body: bytes, caller: Caller) -> AnswerCopy:
+        context = self.context
+        assert context.members is not None
+        headers = [(name.encode("latin-1"), value.encode("latin-1")) for name, value in job.headers]
+        if job.method == "POST" and not any(name == b"idempotency-key" for name, _ in headers):
+            # What it writes it writes once, should it be begun again after that.
+            headers.append((b"idempotency-key", f"job-{job.id}".encode()))
+        copy = RequestCopy(
+            method=job.method,
+            path=job.path,
+            query=job.query.encode("latin-1"),
+            headers=tuple(headers),
+            client=None,
+            caller=caller,
+            at=context.now(),
+            body=body,
+            spool=context.spool,
+            bound={"job": job.id},
+        )
+        seconds = context.settings.job_seconds
+        answer: AnswerCopy = await context.members.run(
+            "service.inside:answer", context.settings, copy, seconds=seconds, doing=job.doing
+        )
+        return answer
+
+    async def _held(self, owner: Owner, job: Job) -> None:
+        """Comes back when this attempt does not hold the job any more."""
+        context = self.context
+        while True:
+            await asyncio.sleep(self.holding_seconds)
+            until = context.now() + LEASE
+            if not await context.write(
+                lambda connection, until=until: JobStore(connection, owner).hold(job.id, job.attempts, until)  # type: ignore[misc]
+            ):
+                return
+
+    async def _keep(self, owner: Owner, job: Job, copy: AnswerCopy) -> None:
+        body = copy.body
+        if isinstance(body, Path):
+            size = body.stat().st_size
+            raw = body.read_bytes() if size <= _ANSWER_BYTES else None
+            body.unlink(missing_ok=True)
+            if raw is None:
+                detail = f"the answer has {size} bytes; of a job at most {_ANSWER_BYTES} are kept"
+                await self._end(owner, job, FAILED, detail=detail)
+                return
+            body = raw
+        headers = [(name.decode("latin-1"), value.decode("latin-1")) for name, value in copy.headers]
+        await self._end(owner, job, DONE, Answer(copy.status, headers, body))
+
+    async def _end(self, owner: Owner, job: Job, state: str, answer: Answer | None = None, detail: str = "") -> None:
+        now = self.context.now()
+        await self.context.write(
+            lambda connection: JobStore(connection, owner).end(job.id, job.attempts, state, now, answer, detail)
+        )
+
+
+class JobsHere:
+    """Jobs done one after the other in this server, the oldest first: for SQLite, where one server has the database."""
+
+    def __init__(self, context: Context) -> None:
+        self._context = context
+        self._runner = JobRunner(context)
+        self._added = asyncio.Event()
+
+    async def added(self, owner_id: str, job_id: str) -> None:
+        """A job was kept."""
+        del owner_id, job_id
+        self._added.set()
+
+    async def run(self) -> None:
+        """Until it is cancelled."""
+        while True:
+            self._added.clear()
+            found = await self._context.read(
+                lambda connection: waiting_jobs(connection, self._context.now(), _AT_A_LOOK)
+            )
+            for owner_id, job_id in found:
+                try:
+                    await self._runner.run(owner_id, job_id)
+                except Busy:
+                    await asyncio.sleep(_LOOK_SECONDS)
+            if len(found) < _AT_A_LOOK:
+                try:
+                    await asyncio.wait_for(self._added.wait(), _LOOK_SECONDS)
+                except TimeoutError:
+                    continue

@@ -1,0 +1,164 @@
+"""Jobs in the database: kept, taken up by one attempt at a time, ended once."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import Connection, Row, and_, bindparam, delete, func, insert, or_, select, update
+
+from service.accounts.model import Owner
+from service.errors import Busy, NotFound
+from service.jobs.model import CANCELLED, ENDED, QUEUED, RUNNING, Answer, Job
+from service.jobs.tables import job
+
+_COLUMNS = tuple(column for column in job.c if column.name not in ("body", "answer", "answer_headers"))
+_PAGE = select(*_COLUMNS).where(job.c.owner_id == bindparam("owner")).order_by(job.c.id.desc()).limit(bindparam("most"))
+_NEXT_PAGE = _PAGE.where(job.c.id < bindparam("after"))
+
+
+class JobStore:
+    """One owner's jobs, within one transaction."""
+
+    def __init__(self, connection: Connection, owner: Owner) -> None:
+        self._connection = connection
+        self._owner = owner
+
+    def get(self, identity: str) -> Job:
+        """Raises NotFound."""
+        row = self._connection.execute(select(*_COLUMNS).where(*self._is(identity))).first()
+        if row is None:
+            raise NotFound("job", identity)
+        return _job(row)
+
+    def page(self, after: str | None, limit: int) -> tuple[Job, ...]:
+        """Up to `limit` jobs, the newest first, from behind `after`."""
+        query = _PAGE if after is None else _NEXT_PAGE
+        values = {"owner": self._owner.id, "after": after, "most": limit}
+        return tuple(_job(row) for row in self._connection.execute(query, values))
+
+    def add(self, made: Job, body: bytes, most: int) -> None:
+        """Raises Busy where the owner has `most` jobs already that are not over."""
+        waiting = self._connection.execute(
+            select(func.count()).where(job.c.owner_id == self._owner.id, job.c.state.in_((QUEUED, RUNNING)))
+        ).scalar_one()
+        if waiting >= most:
+            raise Busy(f"{waiting} of your jobs wait or run: wait for one of them, or cancel it", 10)
+        self._connection.execute(
+            insert(job).values(
+                owner_id=self._owner.id,
+                id=made.id,
+                token_id=made.token,
+                state=made.state,
+                method=made.method,
+                path=made.path,
+                query=made.query,
+                headers=[list(pair) for pair in made.headers],
+                body=body,
+                doing=made.doing,
+                created_at=made.created_at,
+                attempts=0,
+                detail="",
+            )
+        )
+
+    def take_up(self, identity: str, now: datetime, lease: timedelta, most: int) -> tuple[Job, bytes] | None:
+        """The job with its body, for a new attempt that holds it from now on; None where it is over, another attempt holds
+        it, or there were `most` attempts."""
+        is_free = or_(job.c.state == QUEUED, and_(job.c.state == RUNNING, job.c.lease_until < now))
+        taken = self._connection.execute(
+            update(job)
+            .where(*self._is(identity), is_free, job.c.attempts < most)
+            .values(state=RUNNING, started_at=now, lease_until=now + lease, attempts=job.c.attempts + 1)
+        )
+        if taken.rowcount != 1:
+            return None
+        body = self._connection.execute(select(job.c.body).where(*self._is(identity))).scalar_one()
+        return self.get(identity), bytes(body)
+
+    def hold(self, identity: str, attempt: int, until: datetime) -> bool:
+        """Goes on holding it; whether this attempt still does."""
+        held = update(job).where(*self._held(identity, attempt)).values(lease_until=until)
+        return self._connection.execute(held).rowcount == 1
+
+    def release(self, identity: str, attempt: int) -> None:
+        """Gives it back, so that another attempt may begin at once; this one does not count."""
+        self._connection.execute(
+            update(job)
+            .where(*self._held(identity, attempt))
+            .values(state=QUEUED, lease_until=None, attempts=job.c.attempts - 1)
+        )
+
+    def end(
+        self, identity: str, attempt: int, state: str, now: datetime, answer: Answer | None = None, detail: str = ""
+    ) -> bool:
+        """Ends it, where this attempt still holds it: so it has one end, however many attempts there were."""
+        values: dict[str, Any] = {"state": state, "ended_at": now, "lease_until": None, "detail": detail, "body": b""}
+        if answer is not None:
+            values |= {
+                "status": answer.status,
+                "answer_headers": [list(pair) for pair in answer.headers],
+                "answer": answer.body,
+            }
+        ended = update(job).where(*self._held(identity, attempt)).values(**values)
+        return self._connection.execute(ended).rowcount == 1
+
+    def cancel(self, identity: str, now: datetime) -> None:
+        """Ends it as cancelled where it is not over. Raises NotFound."""
+        self.get(identity)
+        self._connection.execute(
+            update(job)
+            .where(*self._is(identity), job.c.state.not_in(ENDED))
+            .values(state=CANCELLED, ended_at=now, lease_until=None, body=b"")
+        )
+
+    def forget(self, identity: str) -> None:
+        self._connection.execute(delete(job).where(*self._is(identity)))
+
+    def answer(self, identity: str) -> Answer | None:
+        """What was answered; None while there is no answer. Raises NotFound."""
+        row = self._connection.execute(
+            select(job.c.status, job.c.answer_headers, job.c.answer).where(*self._is(identity))
+        ).first()
+        if row is None:
+            raise NotFound("job", identity)
+        if row.status is None:
+            return None
+        return Answer(row.status, [(name, value) for name, value in row.answer_headers], bytes(row.answer))
+
+    def _is(self, identity: str) -> tuple[Any, Any]:
+        return job.c.owner_id == self._owner.id, job.c.id == identity
+
+    def _held(self, identity: str, attempt: int) -> tuple[Any, ...]:
+        return *self._is(identity), job.c.state == RUNNING, job.c.attempts == attempt
+
+
+def waiting_jobs(connection: Connection, now: datetime, most: int) -> list[tuple[str, str]]:
+    """(owner, job) of jobs of all owners that nobody works on, the oldest first."""
+    is_free = or_(job.c.state == QUEUED, and_(job.c.state == RUNNING, job.c.lease_until < now))
+    query = select(job.c.owner_id, job.c.id).where(is_free).order_by(job.c.id).limit(most)
+    return [(row.owner_id, row.id) for row in connection.execute(query)]
+
+
+def forget_jobs(connection: Connection, ended_before: datetime) -> int:
+    """Removes jobs of all owners that ended before then; how many."""
+    return connection.execute(delete(job).where(job.c.ended_at < ended_before)).rowcount
+
+
+def _job(row: Row[Any]) -> Job:
+    return Job(
+        row.id,
+        row.token_id,
+        row.state,
+        row.method,
+        row.path,
+        row.query,
+        tuple((name, value) for name, value in row.headers),
+        row.doing,
+        row.created_at,
+        row.started_at,
+        row.ended_at,
+        row.attempts,
+        row.status,
+        row.detail,
+    )
