@@ -215,6 +215,7 @@ async def _furnish(house: House, person: Person, own: Mapping[str, Sequence[str]
         sheet = {"holdings": [{"number": f"S-{number}", "facts": {"denomination": "shilling"}}]}
         brought = await house.done("POST", "/v1/holdings/imports", person, json=sheet)
         ids["import"].append(brought.json()["import_id"])
+        ids["job"].append(doors.job_done(service, who, number))
         document = {**DOCUMENT, "title": f"Imported {number}"}
         waiting = await house.done("POST", "/v1/imports", person, json={"document": document})
         ids["definition import"].append(waiting.json()["id"])
@@ -235,7 +236,7 @@ async def _furnish(house: House, person: Person, own: Mapping[str, Sequence[str]
 
 _OWN = (
     "token", "device", "invitation", "issue", "vocabulary", "import", "definition import", "definition", "draft", "share", "copy",
-    "photo", "exhibition", "club",
+    "photo", "exhibition", "club", "job",
 )  # fmt: skip
 
 

@@ -4,9 +4,18 @@ copied."""
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import timedelta
 from typing import Any
 from uuid import uuid4
 
+from sqlalchemy import Connection
+
+from service.accounts.actions import known
+from service.accounts.model import token_digest
+from service.accounts.store import AccountStore
+from service.database.ids import new_id
+from service.jobs.model import Answer, Job
+from service.jobs.store import JobStore
 from tests.conftest import Running
 from tests.http.examples import DOCUMENT
 
@@ -113,3 +122,22 @@ async def copied(service: Running, owner: dict[str, str]) -> str:
     checked = await service.client.post(f"{where}/origin/checks", headers=owner)
     assert checked.json()["outcome"] == "newer", checked.text
     return where
+
+
+def job_done(service: Running, owner: dict[str, str], number: int = 0) -> str:
+    """A job that is over, with its answer; its id."""
+    now, name = service.app.state.clock(), new_id()
+
+    def keep(connection: Connection) -> None:
+        caller = known(
+            AccountStore(connection).caller(token_digest(owner["Authorization"].removeprefix("Bearer ")), now)
+        )
+        store = JobStore(connection, caller.owner)
+        job = Job(name, caller.token.id, "queued", "POST", "/v1/definition-checks", "", [], f"job {number}", now)
+        store.add(job, b"{}", 20)
+        store.take_up(job.id, now, timedelta(seconds=30), 4)
+        answer = Answer(200, [("content-type", "application/json")], f'{{"number":{number}}}'.encode())
+        store.end(job.id, 1, "done", now, answer)
+
+    service.app.state.database.write(keep)
+    return name

@@ -98,6 +98,7 @@ _KIND_OF_ID = {
     "/tokens/{id}": "token",
     "/v1/account/invitations/{id}": "invitation",
     "/v1/devices/{id}": "device",
+    "/v1/jobs/{id}": "job",
     "/v1/shares/{id}": "share",
     "/v1/imports/{id}": "definition import",
 }
@@ -230,6 +231,8 @@ def writes(at: Neighbours, rows: Rows) -> dict[str, list[Write]]:
             # The first picture of a holding is the same as that of every other.
             for identity in ada.ids["photo"][3:5]
         ],
+        # Jobs
+        "cancel_job": [Write(ada, removes={"job": this["job"]})],
         # Issues
         "create_issue": [Write(ada, adds={"issue": mine}, changes={"catalogue": mine})],
         "replace_issue": [Write(ada, changes={"catalogue": mine, "issue": this["issue"]})],

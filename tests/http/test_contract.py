@@ -162,6 +162,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
     swappers = [await others.newcomer(), await others.newcomer()]
     to_propose = await others.swappers(swappers[0], swappers[1], await others.offered())
     real["/v1/clubs/{club_id}/swaps"] = {"post": to_propose}
+    job = doors.job_done(service, owner)
     held = await service.client.post("/v1/holdings", json=HOLDING, headers=owner)
     made = await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=owner)
     where = made.headers["location"]
@@ -320,6 +321,10 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("delete", "/v1/clubs/{club_id}/definitions/{id}", f"{club}{offer}"),
         ("delete", "/v1/clubs/{club_id}/membership", f"{club}/membership"),
         ("delete", "/v1/clubs/{club_id}", (await clubhouse.founded(service, owner)).address),
+        ("get", "/v1/jobs", "/v1/jobs"),
+        ("get", "/v1/jobs/{id}", f"/v1/jobs/{job}"),
+        ("get", "/v1/jobs/{id}/result", f"/v1/jobs/{job}/result"),
+        ("delete", "/v1/jobs/{id}", f"/v1/jobs/{job}"),
         ("get", "/health/live", "/health/live"),
         ("get", "/health/ready", "/health/ready"),
         ("get", "/", "/"),
@@ -336,8 +341,8 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
     # The token of this test is the one for metrics as well.
     secret = SecretStr(owner["Authorization"].removeprefix("Bearer "))
     service.app.state.settings = service.app.state.settings.model_copy(update={"metrics_token": secret})
-    # An answer that goes on for a quarter of an hour is looked at over a real connection: tests/journeys/test_sync.py.
-    streams = {("get", "/v1/holdings/events")}
+    # Answers that go on are looked at elsewhere: tests/journeys/test_sync.py, tests/http/test_jobs.py.
+    streams = {("get", "/v1/holdings/events"), ("get", "/v1/jobs/{id}/events")}
     tried = {(method, path) for method, path, _ in steps}
     assert tried | streams == {(method, path) for method, path, _ in operations()}
     for method, path, address in steps:

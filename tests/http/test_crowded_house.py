@@ -85,6 +85,7 @@ def lists(at: Neighbours, rows: Rows) -> dict[str, list[Listing]]:
         ],
         # Of no coin here it is open where it fits; test_evaluation_parts.py has pages of some.
         "list_undecided": [Listing(ada, lambda item: item["holding"], [], query="revision=1")],
+        "list_jobs": [by_id(ids("job", own)[::-1])],
         "list_imports": [by_id(ids("holding_import", own)[::-1])],
         "list_issues": [by_id(issues, query="private=true"), by_id(issues, query="contains=of ada")],
         "list_vocabularies": [Listing(ada, lambda item: item["name"], vocabularies, query="private=true")],
@@ -145,6 +146,7 @@ def elsewhere(at: Neighbours) -> dict[str, list[dict[str, str]]]:
             {"{id}": house.of_clubs[at.club, "invitation"][1]},
         ],
         "/v1/devices/{id}": [{"{id}": ben.one("device")}, {"{id}": ada.one("token")}],
+        "/v1/jobs/{id}": [{"{id}": ben.one("job")}],
         "/v1/shares/{id}": [{"{id}": ben.one("share")}],
         "/v1/imports/{id}": [{"{id}": ben.one("definition import")}],
         "/v1/clubs/{club_id}": [{"{club_id}": ben.ids["club"][-1]}],

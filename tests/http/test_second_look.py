@@ -113,6 +113,7 @@ SECOND = {
     "delete_definition": 404,
     "delete_holding": 404,
     "delete_issue": 404,
+    "cancel_job": 404,
     "delete_photo": 404,
     "delete_exhibition": 404,
     "delete_club": 404,
