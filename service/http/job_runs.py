@@ -16,8 +16,6 @@ from service.jobs.model import DONE, FAILED, Answer, Job
 from service.jobs.store import JobStore, waiting_jobs
 from service.runtime import Context
 
-# An attempt that does not say within this time that it goes on is given up, and another one begins.
-LEASE = timedelta(seconds=30)
 MOST_ATTEMPTS = 4
 _ANSWER_BYTES = 32 * 1024 * 1024
 _LOOK_SECONDS = 2.0
@@ -28,17 +26,21 @@ Working = Callable[[RequestCopy], Awaitable[AnswerCopy]]
 
 @dataclass(frozen=True, slots=True)
 class JobRunner:
-    """Does jobs with the processes of a context. `holding_seconds`: how often an attempt says that it goes on."""
+    """Does jobs with the processes of a context. An attempt that does not say in time that it goes on is given up, and another
+    one begins."""
 
     context: Context
-    holding_seconds: float = LEASE.total_seconds() / 6
+
+    @property
+    def _lease(self) -> timedelta:
+        return timedelta(seconds=self.context.settings.job_lease_seconds)
 
     async def run(self, owner_id: str, job_id: str) -> None:
         """One attempt, unless the job is over or another attempt holds it. Raises Busy where it could not be begun: it is to be
         tried again."""
         context, owner = self.context, Owner(owner_id)
         taken = await context.write(
-            lambda connection: JobStore(connection, owner).take_up(job_id, context.now(), LEASE, MOST_ATTEMPTS)
+            lambda connection: JobStore(connection, owner).take_up(job_id, context.now(), self._lease, MOST_ATTEMPTS)
         )
         if taken is None:
             return
@@ -107,8 +109,8 @@ class JobRunner:
         """Comes back when this attempt does not hold the job any more."""
         context = self.context
         while True:
-            await asyncio.sleep(self.holding_seconds)
-            until = context.now() + LEASE
+            await asyncio.sleep(self._lease.total_seconds() / 6)
+            until = context.now() + self._lease
             if not await context.write(
                 lambda connection, until=until: JobStore(connection, owner).hold(job.id, job.attempts, until)  # type: ignore[misc]
             ):

@@ -13,11 +13,13 @@ import pytest
 
 from service.accounts.model import Owner
 from service.http.dependencies import context_of
-from service.http.job_runs import LEASE, JobRunner
+from service.http.job_runs import JobRunner
 from service.jobs.store import JobStore
 from tests.conftest import Running, running, settings_for
 
 pytestmark = pytest.mark.anyio
+
+LEASE = timedelta(seconds=30)
 
 SET: dict[str, Any] = {
     "format": "set-definition/1",

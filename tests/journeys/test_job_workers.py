@@ -1,0 +1,110 @@
+"""Workers beside a server: one is killed in the middle of a job, and the job ends elsewhere, once."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import httpx
+import psutil
+import pytest
+
+from tests.conftest import SERVER_URL
+from tests.server import ROOT, serving
+
+pytestmark = [
+    pytest.mark.process,
+    pytest.mark.skipif(SERVER_URL is None, reason="on SQLite the one server does its jobs"),
+]
+
+SETTINGS: dict[str, object] = {"jobs_in_server": False, "job_lease_seconds": 3}
+# Far more than it takes on an idle machine: some 40 seconds.
+PATIENCE_SECONDS = 240.0
+
+
+@contextmanager
+def a_worker(url: str) -> Iterator[subprocess.Popen[str]]:
+    environment = {**os.environ, "SETWRIGHT_DATABASE_URL": url, "SETWRIGHT_JOB_LEASE_SECONDS": "3"}
+    process = subprocess.Popen(
+        [sys.executable, "-m", "service", "worker"],
+        cwd=ROOT,
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
+    try:
+        assert process.stdout is not None
+        for line in process.stdout:
+            if line.startswith("Working"):
+                break
+        yield process
+    finally:
+        process.kill()
+        process.wait()
+        process.stdout.close()
+
+
+def computing(worker: subprocess.Popen[str]) -> bool:
+    """Whether one of its processes computes."""
+
+    def spent() -> float:
+        found = 0.0
+        for process in psutil.Process(worker.pid).children(recursive=True):
+            times = process.cpu_times()
+            found += times.user + times.system
+        return found
+
+    before = spent()
+    time.sleep(0.5)
+    return spent() - before > 0.05
+
+
+def heavy() -> dict[str, Any]:
+    """An evaluation whose search takes all the time that it is granted."""
+    slots = [{"id": f"s{number}", "accepts": f"year_on_coin > {number * 3}"} for number in range(200)]
+    rules = [
+        {"id": f"k{number}", "kind": "at_most", "count": 3 + number, "where": f"year_on_coin > {1000 + 150 * number}"}
+        for number in range(5)
+    ]
+    coins = [{"id": f"c{number}", "facts": {"year_on_coin": 1000 + number % 900}} for number in range(2_000)]
+    definition = {"format": "set-definition/1", "title": "x", "slots": slots, "constraints": rules}
+    return {"definition": definition, "holdings": coins, "budget_seconds": 8}
+
+
+def test_a_job_whose_worker_is_killed_ends_elsewhere_once(empty_database_url: str) -> None:
+    with (
+        serving(empty_database_url, settings=SETTINGS) as server,
+        httpx.Client(base_url=server.address, timeout=60) as client,
+        a_worker(empty_database_url) as one,
+        a_worker(empty_database_url) as other,
+    ):
+        headers = {"Authorization": f"Bearer {server.token()}", "Prefer": "respond-async"}
+        made = client.post("/v1/evaluations", json=heavy(), headers=headers)
+        assert made.status_code == 202, made.text
+        where, until = made.headers["location"], time.monotonic() + PATIENCE_SECONDS
+        while client.get(where, headers=headers).json()["state"] == "queued":
+            assert time.monotonic() < until
+            time.sleep(0.2)
+        at_work = next(worker for worker in (one, other, one, other, one, other) if computing(worker))
+        at_work.send_signal(signal.SIGKILL)
+        while True:
+            job = client.get(where, headers=headers).json()
+            if job["state"] not in ("queued", "running"):
+                break
+            assert time.monotonic() < until, job
+            time.sleep(0.5)
+        assert (job["state"], job["status"], job["attempts"]) == ("done", 200, 2), job
+        result = client.get(job["result"], headers=headers)
+        assert len(result.json()["slots"]) == 200
+        # The other one goes on with what comes next.
+        again = client.post("/v1/definition-checks", json=heavy()["definition"], headers=headers)
+        while client.get(again.headers["location"], headers=headers).json()["state"] != "done":
+            assert time.monotonic() < until
+            time.sleep(0.2)
