@@ -55,8 +55,7 @@ def answer(settings: Settings, request: RequestCopy) -> AnswerCopy:
     inside.clock.at = request.at
     context = context_of(inside.app)
     before = tally(context)
-    seconds = settings.anonymous_seconds if request.caller is None else settings.request_seconds
-    answer = inside.runner.run(_answered(inside.app, request, seconds))
+    answer = inside.runner.run(_answered(inside.app, request))
     counts = tally(context)
     counts.subtract(before)
     return replace(answer, counts=counts)
@@ -74,10 +73,10 @@ def _opened(settings: Settings) -> _Inside:
     return _Inside(app, asyncio.Runner(), clock)
 
 
-async def _answered(app: FastAPI, request: RequestCopy, seconds: float) -> AnswerCopy:
+async def _answered(app: FastAPI, request: RequestCopy) -> AnswerCopy:
     scope = {**request.scope(), "app": app}
     body = _Body(request.spool)
-    with bound_contextvars(**request.bound), allowed(seconds):
+    with bound_contextvars(**request.bound), allowed(request.seconds):
         try:
             await app(scope, _sent(request), body.take)
         except MemoryError:

@@ -173,7 +173,7 @@ class Settings(BaseSettings):
     job_lease_seconds: float = Field(
         default=30.0,
         ge=1,
-        description="A job whose process said nothing for so long is begun again elsewhere; it says something six times as often.",
+        description="A job whose process is silent for so long is begun again elsewhere; it says something six times as often.",
     )
     jobs_waiting: int = Field(default=20, ge=1, description="Jobs of one account that may wait or run at once.")
     jobs_kept_days: int = Field(default=7, ge=1, description="Answers of jobs are kept so many days.")

@@ -43,9 +43,9 @@ _LEFT_OUT = frozenset({b"authorization", b"cookie", b"accept-encoding", b"prefer
 
 @dataclass(frozen=True, slots=True)
 class RequestCopy:
-    """A request as another process is to answer it: `caller` as it was found here, `at` the time that it came, `bound` what every
-    line of the log has of it. The body is bytes,
-    or a file that has them; in the folder `spool` a long answer is laid down."""
+    """A request as another process is to answer it: `caller` as it was found here, `at` the time that it came, `seconds` how long
+    it may take in all, `bound` what every line of the log has of it. The body is bytes, or a file that has them; in the folder
+    `spool` a long answer is laid down."""
 
     method: str
     path: str
@@ -57,6 +57,7 @@ class RequestCopy:
     body: bytes | Path
     spool: Path
     bound: Mapping[str, str]
+    seconds: float
     method_sent: str | None = None
 
     def scope(self) -> dict[str, Any]:
@@ -232,6 +233,7 @@ async def forwarded(request: Request, body: bytes | Path, doing: str = "") -> Re
         body=body,
         spool=state.spool,
         bound=get_contextvars(),
+        seconds=deadline.seconds,
         method_sent=scope.get("method_sent"),
     )
     work = asyncio.ensure_future(

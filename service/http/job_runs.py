@@ -98,6 +98,7 @@ class JobRunner:
             body=body,
             spool=context.spool,
             bound={"job": job.id},
+            seconds=context.settings.job_seconds,
         )
         seconds = context.settings.job_seconds
         answer: AnswerCopy = await context.members.run(
