@@ -14,6 +14,7 @@ from typing import Any, Protocol
 
 from procrastinate import App, PsycopgConnector, RetryStrategy
 from procrastinate.exceptions import AlreadyEnqueued
+from procrastinate.jobs import Status
 from sqlalchemy import text
 
 from service.http.job_runs import MOST_ATTEMPTS, JobRunner, JobsHere
@@ -108,7 +109,8 @@ class ProcrastinateQueue:
         del timestamp
         manager = self._app.job_manager
         for stalled in await manager.get_stalled_jobs(seconds_since_heartbeat=_GONE_SECONDS):
-            await manager.retry_job(stalled)
+            # It holds the lock of its owner. What is still to be done is put there again below.
+            await manager.finish_job(stalled, Status.FAILED, delete_job=True)
         now = self._context.now()
         for owner_id, job_id in await self._context.read(lambda connection: waiting_jobs(connection, now, 100)):
             await self.added(owner_id, job_id)
