@@ -149,7 +149,9 @@ async def test_both_engines_give_the_same_bytes(service: Running, promise: Promi
                     "mutation_id": f"00000000-0000-7000-9000-{seed:06}{number:06}",
                     "op": "create",
                     "id": f"00000000-0000-7000-8000-{seed:06}{number:06}",
-                    "patch": {f"facts.{fact}" if fact == "number" else fact: value for fact, value in coin["facts"].items()}
+                    "patch": {
+                        f"facts.{fact}" if fact == "number" else fact: value for fact, value in coin["facts"].items()
+                    }
                     | {"quantity": coin["quantity"]},
                     "edited_at": f"{today}T12:00:00Z",
                 }
