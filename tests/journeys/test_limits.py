@@ -10,16 +10,21 @@ import threading
 import time
 import zipfile
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import httpx
 import psutil
 import pytest
 
+from tests.load import Load, percentile
+from tests.load import request as load_request
+from tests.load import run as run_load
 from tests.promises.plugin import Promise
+from tests.promises.rows import SQLITE
 from tests.server import Server, serving
 
 pytestmark = pytest.mark.process
@@ -246,8 +251,8 @@ def _send(server: Server, hostile: Hostile, timeout: float = 120) -> httpx.Respo
         return client.request(hostile.method, hostile.path, content=hostile.body or None, headers=headers)
 
 
-def test_memory_is_bounded_whatever_the_body(another_database_url: Callable[[], str], promise: Promise) -> None:
-    with serving(another_database_url(), settings=SETTINGS) as server:
+def test_memory_is_bounded_whatever_the_body(tmp_path: Path, promise: Promise) -> None:
+    with serving(f"sqlite:///{tmp_path / '1.sqlite3'}", settings=SETTINGS) as server:
         photos = _warm(server)
         begun = _resident(server)
         told = {}
@@ -262,7 +267,7 @@ def test_memory_is_bounded_whatever_the_body(another_database_url: Callable[[], 
         # A process for work has imported what it needs, some 150 MiB, before the limit is set.
         assert watch.work <= WORK_BYTES + 300 * MEBIBYTE
         assert at_first > 0
-    with serving(another_database_url(), kind=Unguarded, settings=SETTINGS) as server:
+    with serving(f"sqlite:///{tmp_path / '2.sqlite3'}", kind=Unguarded, settings=SETTINGS) as server:
         _warm(server)
         begun = _resident(server)
         objects = next(iter(hostile_bodies("")))
@@ -275,6 +280,7 @@ def test_memory_is_bounded_whatever_the_body(another_database_url: Callable[[], 
         kept=f"{len(told)} bodies: web +{(watch.web - begun) // MEBIBYTE} MiB at most, a process for work "
         f"{watch.work // MEBIBYTE} MiB in all",
         control=f"read where it is served: +{(unguarded.web - begun) // MEBIBYTE} MiB for 6 MiB",
+        engine=SQLITE,
     )
 
 
@@ -329,11 +335,9 @@ def _longest(server: Server, hostile: Hostile) -> tuple[int, float]:
     return answer.status_code, time.monotonic() - started
 
 
-def test_every_request_ends_and_nothing_goes_on_when_its_caller_left(
-    another_database_url: Callable[[], str], promise: Promise
-) -> None:
+def test_every_request_ends_and_nothing_goes_on_when_its_caller_left(tmp_path: Path, promise: Promise) -> None:
     table = list(hostile_work())
-    with serving(another_database_url(), settings=SETTINGS) as server:
+    with serving(f"sqlite:///{tmp_path / '3.sqlite3'}", settings=SETTINGS) as server:
         _warm(server)
         assert _becomes_idle(server, 60)
         took = {}
@@ -352,7 +356,7 @@ def test_every_request_ends_and_nothing_goes_on_when_its_caller_left(
         # Whoever comes next is served.
         status, _ = _longest(server, Hostile("small", "POST", "/v1/evaluations", _evaluation(_set(slots=_slots(3)), 3)))
         assert status == 200
-    with serving(another_database_url(), kind=Unguarded, settings=SETTINGS) as server:
+    with serving(f"sqlite:///{tmp_path / '4.sqlite3'}", kind=Unguarded, settings=SETTINGS) as server:
         _warm(server)
         heavy = next(hostile for hostile in table if hostile.name in refused)
         with suppress(httpx.TimeoutException):
@@ -365,4 +369,96 @@ def test_every_request_ends_and_nothing_goes_on_when_its_caller_left(
         kept=f"{len(table)} requests: {longest:.1f} s at most where {REQUEST_SECONDS:g} are allowed, {len(refused)} refused; "
         "idle after their callers left",
         control="without deadlines it still computes",
+        engine=SQLITE,
     )
+
+
+class SharedByAll(Server):
+    """The control: strangers are told apart nowhere, and have the rooms of members."""
+
+    program = (
+        "-c",
+        "import sys\n"
+        "import service.http.elsewhere as elsewhere\n"
+        "import service.http.gate as gate\n"
+        "import service.settings as settings\n"
+        "gate._STRANGERS_PART = 1.0\n"
+        "whole = settings.Settings.rooms.fget\n"
+        "settings.Settings.rooms = property(lambda self: (whole(self)[0],) * 2)\n"
+        "from service.http.api import evaluations\n"
+        "import service.runtime as runtime\n"
+        "from dataclasses import replace\n"
+        "opened = runtime.opened\n"
+        "import service.http.dependencies as dependencies\n"
+        "before = dependencies.set_context\n"
+        "import service.app as app\n"
+        "app.set_context = lambda made, context: before(made, replace(context, strangers=context.members))\n"
+        "from service.__main__ import main\n"
+        "sys.exit(main())",
+    )
+
+
+STRANGERS, SECONDS = 200, 6.0
+# Twice what is promised: other tests share the processors with the server, the strangers and this process.
+SMALL_SECONDS = 0.5
+
+
+def _beside_strangers(server: Server) -> tuple[list[float], int, Load]:
+    """The seconds of an account's small requests while strangers ask for what is heavy, in order; how many of its small
+    evaluations were refused meanwhile; and what the strangers got."""
+    hard = _set(slots=_slots(200), constraints=_at_most(5))
+    asked = [
+        load_request("POST", "/v1/evaluations", {}, _evaluation(hard, 300, budget_seconds=10)),
+        load_request("POST", "/v1/definition-checks", {}, json.dumps(_set(slots=_slots(150))).encode()),
+        load_request("POST", "/v1/evaluations", {}, b"[" + b"{}," * 20_000 + b"0]"),
+    ]
+    headers = {"Authorization": f"Bearer {server.token()}"}
+    small = {"definition": _set(slots=_slots(60)), "holdings": _coins(300)}
+    took, refused, strangers = [], [], []
+    until = time.monotonic() + SECONDS - 0.5
+
+    def evaluate() -> None:
+        with httpx.Client(base_url=server.address, headers=headers, timeout=60) as client:
+            while time.monotonic() < until:
+                refused.append(client.post("/v1/evaluations", json=small).status_code != 200)
+
+    threads = [
+        threading.Thread(
+            target=lambda: strangers.append(run_load(server.port, STRANGERS, SECONDS, asked, patience=30))
+        ),
+        threading.Thread(target=evaluate),
+    ]
+    for thread in threads:
+        thread.start()
+    with httpx.Client(base_url=server.address, headers=headers, timeout=60) as client:
+        time.sleep(1.5)
+        while time.monotonic() < until:
+            for path in ("/v1/holdings?limit=5", "/v1/account", "/v1/definitions"):
+                begun = time.monotonic()
+                assert client.get(path).status_code == 200
+                took.append(time.monotonic() - begun)
+            time.sleep(0.02)
+    for thread in threads:
+        thread.join()
+    assert refused
+    return sorted(took), sum(refused), strangers[0]
+
+
+def test_strangers_do_not_slow_members_down(tmp_path: Path, promise: Promise) -> None:
+    quiet = {**SETTINGS, "log_level": "warning"}
+    with serving(f"sqlite:///{tmp_path / '5.sqlite3'}", settings=quiet) as server:
+        _warm(server)
+        took, refused, load = _beside_strangers(server)
+    with serving(f"sqlite:///{tmp_path / '6.sqlite3'}", kind=SharedByAll, settings=quiet) as server:
+        _warm(server)
+        shared, refused_then, _ = _beside_strangers(server)
+    figure = (
+        f"beside {STRANGERS} strangers ({sum(load.statuses.values())} answers, {len(load.good)} good): p99 of {len(took)} small "
+        f"requests {percentile(took, 99) * 1000:.0f} ms, {refused} evaluations refused"
+    )
+    control = f"one room for all: {refused_then} evaluations refused, p99 {percentile(shared, 99) * 1000:.0f} ms"
+    print(figure, "|", control)
+    assert percentile(took, 99) < SMALL_SECONDS, figure
+    assert refused == 0, figure
+    assert refused_then > 0 or percentile(shared, 99) >= SMALL_SECONDS, control
+    promise(21, "strangers do not slow members down", kept=figure, control=control, engine=SQLITE)
