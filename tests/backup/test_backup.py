@@ -452,7 +452,7 @@ def test_photos_in_a_bucket_are_said_not_to_be_in_it(
 def test_the_page_on_backups_names_commands_and_options_that_there_are() -> None:
     page = (ROOT / "docs" / "backups.md").read_text(encoding="utf-8")
     commands = get_command(app).commands  # type: ignore[attr-defined]
-    named = set(re.findall(r"(?<!exec )setwright ([a-z]+)", page))
+    named = set(re.findall(r"(?<!exec )setwright ([a-z]+(?:-[a-z]+)*)", page))
     assert {"backup", "restore", "doctor", "verify"} <= named <= set(commands)
     options = {name for parameter in commands["restore"].params for name in parameter.opts}
     assert set(re.findall(r"`(--\w+)", page)) <= options
