@@ -80,6 +80,10 @@ def _meaning(error: DBAPIError, *, writing: bool) -> SetwrightError | None:
     if name.startswith(("SQLITE_READONLY", "SQLITE_IOERR", "SQLITE_CANTOPEN")):
         if writing:
             return ReadOnly("the database cannot be written now; nothing was written")
+        if name == "SQLITE_READONLY" and error.statement is not None:
+            # A statement that writes, given to a connection that only reads: a fault of this program, as on PostgreSQL. Of a
+            # disk, reading says more: which file of the log it cannot make or repair (SQLITE_READONLY_...), or it fails to open.
+            return None
         return Unreachable("the database cannot be read")
     if error.connection_invalidated or (state is None and not name and isinstance(error, OperationalError)):
         return Unreachable("the database cannot be reached")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from datetime import UTC, datetime, timedelta, timezone
 from decimal import Decimal
 from pathlib import Path
@@ -9,10 +10,10 @@ from typing import Any
 
 import pytest
 from sqlalchemy import Column, Connection, Integer, MetaData, Table, func, insert, select, text
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import DBAPIError, OperationalError
 
 from service.database.engine import Database, Limits, read_url
-from service.database.errors import StorageFull, Unreachable
+from service.database.errors import ReadOnly, StorageFull, Unreachable, translated
 from service.database.types import Document, Identity, Instant
 from service.errors import Busy
 
@@ -68,9 +69,34 @@ def test_an_instant_without_a_zone_is_refused(database: Database) -> None:
 
 
 def test_reading_cannot_write(database: Database) -> None:
+    # A fault of the program that does so, and not told as one of the disk.
     with pytest.raises(DBAPIError):
         database.read(lambda c: c.execute(insert(thing).values(id=1)))
     assert database.read(count) == 0
+
+
+@pytest.mark.parametrize(
+    ("name", "statement"),
+    [
+        ("SQLITE_READONLY_CANTINIT", "SELECT 1"),
+        ("SQLITE_READONLY_RECOVERY", "SELECT 1"),
+        ("SQLITE_CANTOPEN", "SELECT 1"),
+        ("SQLITE_IOERR_READ", "SELECT 1"),
+        # While the connection is made there is no statement of ours.
+        ("SQLITE_READONLY", None),
+    ],
+)
+def test_a_disk_that_hinders_reading_is_no_fault_of_the_program(name: str, statement: str | None) -> None:
+    def fail(*, writing: bool) -> None:
+        cause = sqlite3.OperationalError("as the driver tells it")
+        cause.sqlite_errorname = name
+        with translated(writing=writing):
+            raise OperationalError(statement, None, cause)
+
+    with pytest.raises(Unreachable):
+        fail(writing=False)
+    with pytest.raises(ReadOnly):
+        fail(writing=True)
 
 
 def test_what_fails_leaves_nothing_behind(database: Database) -> None:
