@@ -80,6 +80,8 @@ def fill(connection: Connection) -> None:
                     value = NOW
                 elif kind == "DATE":
                     value = NOW.date()
+                elif "BLOB" in kind or kind == "BYTEA":
+                    value = b"{}"
                 else:
                     value = "{}"
                 if isinstance(value, str) and "CHAR(32)" in kind and name != "chain":
