@@ -177,6 +177,10 @@ class Running:
         return {"Authorization": f"Bearer {token}"}
 
 
+# Tests compare tags of short and long answers, which are the same in one coding (test_compression.py asks for others).
+PLAIN = {"Accept-Encoding": "identity"}
+
+
 @asynccontextmanager
 async def running(settings: Settings) -> AsyncIterator[Running]:
     """The service with its lifespan, reached without a socket."""
@@ -184,10 +188,8 @@ async def running(settings: Settings) -> AsyncIterator[Running]:
     async with app.router.lifespan_context(app):
         # Every test comes from an address of its own: wrong passwords of one do not lock another out.
         transport = httpx.ASGITransport(app, client=(str(ipaddress.IPv6Address(uuid.uuid4().int)), 50_000))
-        # Tests compare tags of short and long answers, which are the same in one coding (test_compression.py asks for others).
-        plain = {"Accept-Encoding": "identity"}
         async with httpx.AsyncClient(
-            transport=transport, base_url="http://setwright.test", headers=plain, timeout=30
+            transport=transport, base_url="http://setwright.test", headers=PLAIN, timeout=30
         ) as client:
             yield Running(app, client)
 

@@ -20,7 +20,6 @@ from tests.http.test_shares import path_of
 
 pytestmark = pytest.mark.anyio
 CODINGS = ("zstd", "br", "gzip")
-PLAIN = {"Accept-Encoding": "identity"}
 
 
 def unpacked(coding: str, body: bytes) -> bytes:

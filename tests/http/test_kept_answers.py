@@ -23,7 +23,7 @@ from service.http.api import evaluations, lists
 from service.progress.actions.store import FOLLOWED, SET_KEY, set_key_of
 from service.progress.actions.stored_set import SetKey, load_key
 from tests.clock import Clock
-from tests.conftest import Running, running, settings_for
+from tests.conftest import PLAIN, Running, running, settings_for
 from tests.http.set_changes import CHANGES, Collector, change, done, move_in
 from tests.logs import listening
 from tests.owners import recognise
@@ -39,7 +39,9 @@ async def computing(url: str) -> AsyncIterator[Running]:
     app.user_middleware = [layer for layer in app.user_middleware if layer.cls is not AnsweredBefore]  # type: ignore[comparison-overlap]
     async with app.router.lifespan_context(app):
         transport = httpx.ASGITransport(app)
-        async with httpx.AsyncClient(transport=transport, base_url="http://setwright.test", timeout=60) as client:
+        async with httpx.AsyncClient(
+            transport=transport, base_url="http://setwright.test", headers=PLAIN, timeout=60
+        ) as client:
             yield Running(app, client)
 
 
@@ -117,6 +119,9 @@ SENT: tuple[dict[str, str], ...] = (
     {"If-None-Match": '"THE TAG"'},
     {"If-None-Match": "no tag"},
     {"If-None-Match": '"\u00e9"'},
+    {"Accept-Encoding": "gzip"},
+    {"Accept-Encoding": "zstd", "If-None-Match": '"THE TAG-zstd"'},
+    {"Accept-Encoding": "br;q=0.5, zstd;q=0"},
 )
 QUERIES = ("", "?", "?today=2026-01-02", "?today=never", "?revision=1", "?revision=9", "?presume=false", "?format=text",
            "?format=text&format=csv", "?upgrades=3", "?more=1")  # fmt: skip
