@@ -67,14 +67,18 @@ class Archive:
     @contextmanager
     def file(self, name: str, meaning: str) -> Iterator[Part]:
         """One more file."""
+        with self.zip.open(self.entry(name), "w", force_zip64=True) as opened:
+            part = Part(opened)
+            yield part
+        self.files.append(ExportedFile(name, part.bytes, part.digest.hexdigest(), part.rows, meaning))
+
+    def entry(self, name: str) -> zipfile.ZipInfo:
+        """How a file is named and dated: by the moment of the export in UTC, whatever the machine's own clock says."""
         about = zipfile.ZipInfo(name, self.now.astimezone(UTC).timetuple()[:6])
         # Pictures are compressed already.
         about.compress_type = zipfile.ZIP_STORED if name.startswith("photos/") else zipfile.ZIP_DEFLATED
         about.external_attr = 0o600 << 16
-        with self.zip.open(about, "w", force_zip64=True) as opened:
-            part = Part(opened)
-            yield part
-        self.files.append(ExportedFile(name, part.bytes, part.digest.hexdigest(), part.rows, meaning))
+        return about
 
 
 class Part:
@@ -271,7 +275,7 @@ def _manifest(archive: Archive, about: Mapping[str, Any], missing: Iterable[str]
         },
         "missing": sorted(missing),
     }
-    archive.zip.writestr("manifest.json", _readable(manifest), zipfile.ZIP_DEFLATED)
+    archive.zip.writestr(archive.entry("manifest.json"), _readable(manifest))
 
 
 def _table_named(name: str) -> Table:

@@ -214,6 +214,18 @@ async def test_csv_is_imported_again_without_loss(at: Neighbours) -> None:
     assert sorted(again.json()["holdings"], **key) == sorted(json.loads(made.read("holdings.json"))["holdings"], **key)
 
 
+async def test_every_file_in_it_is_dated_by_the_moment_of_the_export(service: Running) -> None:
+    service.app.state.clock = lambda: datetime(2031, 2, 3, 4, 5, 6, tzinfo=UTC)
+    answer = await service.client.get("/v1/account/export", headers=service.collector())
+    content = io.BytesIO(answer.content)
+    dated = {(2031, 2, 3, 4, 5, 6)}
+    with zipfile.ZipFile(content, "a") as made:
+        assert {about.date_time for about in made.infolist()} == dated
+        # The control: a file that is written by its name alone is dated by the machine's clock.
+        made.writestr("planted.json", b"{}")
+        assert {about.date_time for about in made.infolist()} != dated
+
+
 async def test_only_one_is_made_at_a_time_and_the_others_wait_their_turn(service: Running) -> None:
     owner = service.collector()
     weak = service.another_token(owner, scopes=["read", "write"])
