@@ -66,6 +66,7 @@ LEFT_OUT: Mapping[str, str] = {
     "password_reset": "a secret: the hash of a one-time text that is good for a day",
     "device_pairing": "secrets of a pairing in progress, deleted within hours",
     "remembered_answer": "copies of answers for requests that are sent again, deleted after some weeks; all in them is exported",
+    "job": "requests that are answered later, and their answers, deleted after some days; what they changed is exported",
     "club_standing": "worked out from coins and definitions, and made anew when it is asked for",
 }
 
