@@ -390,7 +390,7 @@ async def test_anonymous_use_can_be_switched_off(database_url: str) -> None:
 
 OPEN_TO_ALL = {
     # What leads to an account,
-    "log_in", "redeem_invitation", "begin_pairing", "fetch_device_token", "pairing_page",
+    "log_in", "redeem_invitation", "reset_password", "begin_pairing", "fetch_device_token", "pairing_page",
     # links that somebody with an account gave away,
     "get_shared", "get_shared_qr", "list_shared_revisions", "get_shared_revision",
     # and what the service says of itself.
