@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
 
+from sqlalchemy import Connection
+
 from service.accounts.model import Caller, Owner
 from service.accounts.store import AccountStore
 from service.errors import Busy, SetwrightError
@@ -151,13 +153,15 @@ class JobsHere:
         del owner_id, job_id
         self._added.set()
 
+    def _waiting(self, connection: Connection) -> list[tuple[str, str]]:
+        return waiting_jobs(connection, self._context.now(), _AT_A_LOOK)
+
     async def run(self) -> None:
         """Until it is cancelled."""
         while True:
             self._added.clear()
-            found = await self._context.read(
-                lambda connection: waiting_jobs(connection, self._context.now(), _AT_A_LOOK)
-            )
+            # Of a look that finds nothing no trace is to tell.
+            found = await self._context.run(lambda: self._context.database.read(self._waiting))
             for owner_id, job_id in found:
                 try:
                     await self._runner.run(owner_id, job_id)

@@ -289,7 +289,7 @@ def test_what_another_process_logs_has_the_id_of_the_request(
     kind = ((b"content-type", b"application/json"),)
     check = RequestCopy(
         "POST", "/v1/definition-checks", b"", kind, None, None, runtime.utc_now(), b'{"format": "set-definition/1"}',
-        tmp_path, {"request": "from-the-proxy-1"},
+        tmp_path, {"request": "from-the-proxy-1"}, 30.0,
     )  # fmt: skip
     with listening() as log:
         answer = inside.answer(settings, check)
