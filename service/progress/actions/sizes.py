@@ -8,6 +8,7 @@ from contextlib import suppress
 from sqlalchemy import Connection
 
 from service.accounts.model import Owner
+from service.database.ids import read_id
 from service.definitions.store import DefinitionStore
 from service.errors import NotFound
 from service.evaluation.cost import Sizes
@@ -34,7 +35,7 @@ def sizes_of_sets(
     if identities is None:
         return [sizes_of_document(document, coins, solver_seconds) for document in store.documents()]
     found = []
-    for identity in identities:
+    for identity in filter(None, map(read_id, identities)):
         with suppress(NotFound):
             found.append(sizes_of_document(store.followed(identity).document, coins, solver_seconds))
     return found
