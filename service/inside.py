@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 import tempfile
 from collections import Counter
 from collections.abc import Iterator
@@ -82,10 +83,27 @@ async def _answered(app: FastAPI, request: RequestCopy) -> AnswerCopy:
         except MemoryError:
             raise
         except Exception as error:
+            if is_out_of_memory(error):
+                raise MemoryError from None
             log_unforeseen(error)
             body = _Body(request.spool)
             await problem_response(Request(scope), problem_of(error))(scope, _sent(request), body.take)
     return body.answer()
+
+
+def is_out_of_memory(error: BaseException | None) -> bool:
+    """Whether an error tells, or hides, that there was no memory: libraries and the system say so in other ways too."""
+    while error is not None:
+        text = str(error)
+        if (
+            isinstance(error, MemoryError)
+            or (isinstance(error, OSError) and error.errno == errno.ENOMEM)
+            or "can't start new thread" in text
+            or "bad_alloc" in text
+        ):
+            return True
+        error = error.__cause__ or error.__context__
+    return False
 
 
 def _sent(request: RequestCopy) -> Receive:

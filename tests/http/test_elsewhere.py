@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 import json
 from collections.abc import AsyncIterator, Mapping
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from service.inside import is_out_of_memory
 from tests.conftest import Running, running, settings_for
 
 pytestmark = pytest.mark.anyio
@@ -151,3 +153,18 @@ async def test_a_caller_who_leaves_ends_the_work(elsewhere: Running) -> None:
     await asyncio.wait_for(request, 60)
     assert told[0]["status"] == 400
     assert (members.tally.left, members.tally.done, members.running) == (1, 0, 0)
+
+
+def test_that_memory_ran_out_is_told_from_other_errors() -> None:
+    hidden = ValueError("odd")
+    hidden.__context__ = MemoryError()
+    without = [
+        MemoryError(),
+        OSError(errno.ENOMEM, "no"),
+        RuntimeError("can't start new thread"),
+        RuntimeError("std::bad_alloc"),
+        hidden,
+    ]
+    assert all(is_out_of_memory(error) for error in without)
+    others = [ValueError("odd"), OSError(errno.ENOENT, "no"), RuntimeError("thread"), None]
+    assert not any(is_out_of_memory(error) for error in others)

@@ -145,7 +145,7 @@ def test_half_open_connections_shut_nobody_out(url: str, most: int, many_files: 
     answers = [read_answer(sent) for sent in half_open.sent.values() if sent]
     promise(
         9,
-        f"half-open connections{', each address with its own limit' if most < 1_000 else ''}",
+        "half-open connections",
         kept=f"{HALF_OPEN} at once: {statuses.count(200)} of 20 requests beside them answered, all closed within "
         f"{HEAD_SECONDS + max(half_open.closed_after):.1f} s at most ({HEAD_SECONDS} s are allowed), {len(answers)} with 408",
     )

@@ -322,8 +322,11 @@ def hostile_work() -> Iterator[Hostile]:
     )
     yield Hostile("200 places, five at_most", "POST", "/v1/evaluations", _evaluation(hard, 2_000, budget_seconds=60))
     pattern = "%a" * 200
-    rules = [" AND ".join(f"inscription_obverse LIKE '{pattern}{end}%'" for end in "bcdefgh") for _ in range(2)]
-    patterns = _set(slots=[{"id": f"p{number}", "accepts": rule} for number, rule in enumerate(rules * 40)])
+    rules = [" AND ".join(f"motto LIKE '{pattern}{end}%'" for end in "bcdefgh") for _ in range(2)]
+    patterns = _set(
+        attributes=[{"name": "motto", "type": "text"}],
+        slots=[{"id": f"p{number}", "accepts": rule} for number, rule in enumerate(rules * 40)],
+    )
     yield Hostile("patterns", "POST", "/v1/definition-checks", json.dumps(patterns).encode(), signed=False)
     many = _evaluation(_set(slots=_slots(2_000), constraints=_at_most(5)), 30_000, budget_seconds=60)
     yield Hostile("30,000 coins, 2,000 places, five at_most", "POST", "/v1/evaluations", many)
