@@ -34,7 +34,9 @@ COINS = [
 @pytest.fixture
 async def elsewhere(database_url: str, tmp_path: Path, anyio_backend: str) -> AsyncIterator[Running]:
     """A service that computes nothing in threads."""
-    settings = settings_for(database_url, photos_dir=tmp_path / "other", small_work_milliseconds=0.0)
+    settings = settings_for(
+        database_url, photos_dir=tmp_path / "other", small_work_milliseconds=0.0, jobs_in_server=False
+    )
     async with running(settings) as started:
         yield started
 
