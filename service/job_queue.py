@@ -17,7 +17,7 @@ from procrastinate.exceptions import AlreadyEnqueued
 from procrastinate.jobs import Status
 from sqlalchemy import text
 
-from service.http.job_runs import MOST_ATTEMPTS, JobRunner, JobsHere
+from service.http.job_runs import JobRunner, JobsHere
 from service.jobs.store import waiting_jobs
 from service.runtime import Context
 from service.sharing.actions.polling import check_due
@@ -139,14 +139,14 @@ class ProcrastinateQueue:
 
 
 @asynccontextmanager
-async def job_queue(context: Context, *, works: bool, with_schedules: bool = False) -> AsyncIterator[JobQueue]:
+async def job_queue(context: Context, *, works: bool) -> AsyncIterator[JobQueue]:
     """The queue of this database, open as long as the block runs. `works`: jobs are done here too."""
     if context.database.is_sqlite:
         async with _working(JobsHere(context), works) as here:
             yield here
         return
     async with (
-        ProcrastinateQueue(context, with_schedules=works or with_schedules).opened() as queue,
+        ProcrastinateQueue(context, with_schedules=works).opened() as queue,
         _working(queue, works) as working,
     ):
         yield working
@@ -172,6 +172,3 @@ async def _kept_up(run: Callable[[], Awaitable[None]]) -> None:
         with suppress(Exception):
             await run()
         await asyncio.sleep(2.0)
-
-
-__all__ = ["MOST_ATTEMPTS", "SCHEMA", "JobQueue", "ProcrastinateQueue", "job_queue"]

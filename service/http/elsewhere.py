@@ -181,10 +181,12 @@ class Elsewhere:
         """Comes back where the work is thought to take a moment; else another process answers the request, and Answered is
         raised with its response. Raises TooHeavy for what cannot end in time. To be asked before anything is changed."""
         request = self.request
+        if is_inside(request):
+            return
         settings: Settings = request.app.state.settings
         caller: Caller | None = request.scope.get(CALLER)
-        is_job = caller is not None and not is_inside(request) and is_preferred(request)
-        if is_inside(request) or (not is_job and cost.is_within(settings.small_work_milliseconds)):
+        is_job = caller is not None and is_preferred(request)
+        if not is_job and cost.is_within(settings.small_work_milliseconds):
             return
         try:
             deadline: Deadline = request.scope[DEADLINE]
@@ -197,7 +199,7 @@ class Elsewhere:
             is_job = True
         if caller is not None and is_job and len(body_of(request)) <= LONGEST_BODY:
             raise Answered(await keep_job(request, caller, body_of(request), cost.doing))
-        raise Answered(await forwarded(self.request, body_of(self.request), cost.doing))
+        raise Answered(await forwarded(request, body_of(request), cost.doing))
 
 
 def is_inside(request: Request) -> bool:

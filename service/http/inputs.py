@@ -27,7 +27,7 @@ from service.facts.own_vocabularies import OwnVocabulary
 from service.formats.strict_json import YAML
 from service.holdings.store import HoldingStore
 from service.http.dependencies import Received
-from service.http.elsewhere import Elsewhere
+from service.http.elsewhere import Elsewhere, is_inside
 from service.http.wire import Day, In, OtherForm, QueryIn, RevisionNumber, read
 from service.progress.actions.inputs import DefinitionReference, SentIssue
 from service.progress.actions.sizes import sizes_of_set
@@ -355,6 +355,8 @@ async def weigh_set(
     solver_seconds: float = 10.0,
 ) -> None:
     """Weighs so many evaluations of a set kept here, see `Elsewhere.weigh`."""
+    if is_inside(work.request):
+        return
     sizes = await context.read(lambda connection: sizes_of_set(connection, owner, identity, number, solver_seconds))
     cost = cost_of_evaluation(sizes)
     await work.weigh(cost if times == 1 else cost.times(times, "evaluations"))
@@ -362,6 +364,8 @@ async def weigh_set(
 
 async def weigh_members(work: Elsewhere, context: runtime.Context, member: Membership) -> None:
     """Weighs work over the members of a club, of whose coins nothing is known yet, see `Elsewhere.weigh`."""
+    if is_inside(work.request):
+        return
     count = await context.read(lambda connection: ClubStore(connection).number(member.club))
     await work.weigh(
         Cost("evaluating the members' sets", _MILLISECONDS_A_MEMBER * count, 0.0, sizes={"members": count})
