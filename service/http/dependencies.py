@@ -21,7 +21,7 @@ from service.database.ids import read_id
 from service.errors import Fault, Forbidden, Invalid, NotAuthenticated, NotFound, SetwrightError
 from service.formats.strict_json import JSON, MERGE_PATCH
 from service.http.elsewhere import CALLER
-from service.http.openapi import METER, OPEN, OWNER, PERHAPS, RequestBody, describes, scopes_needed
+from service.http.openapi import METER, OPEN, OWNER, PERHAPS, RequestBody, describes, request_header, scopes_needed
 from service.http.quotas import Meter
 from service.http.request_body import read_body
 from service.http.wire import In, read
@@ -289,14 +289,22 @@ async def _received(request: Request, model: type[M], media_type: str) -> Receiv
     most_bytes: int = getattr(request.app.state.settings, model.body_limit)
     files = [kind for kind, form in model.other_forms.items() if form.is_binary]
     takes = (media_type, *model.other_forms)
-    kind, value, raw = await read_body(request, most_bytes=most_bytes, takes=takes, files=files)
+    read_it = read_body(request, most_bytes=most_bytes, takes=takes, files=files, codings=model.codings)
+    kind, value, raw = await read_it
     # For the fingerprint of a request that may be sent again.
     request.state.body = (kind, raw)
     return Received(model, kind, value, raw, request.headers.get("content-type", ""))
 
 
+def _coding_header(model: type[In]) -> tuple[dict[str, Any], ...]:
+    if not model.codings:
+        return ()
+    meaning = f"How the body is compressed: {', '.join(model.codings)}. The limit of its length holds for what it inflates to."
+    return (request_header("Content-Encoding", meaning),)
+
+
 def _unread(model: type[M], media_type: str = JSON) -> Callable[[Request], Awaitable[Received[M]]]:
-    @describes(body=RequestBody(model, media_type), problems=_BODY_PROBLEMS)
+    @describes(body=RequestBody(model, media_type), problems=_BODY_PROBLEMS, headers=_coding_header(model))
     async def receive(request: Request) -> Received[M]:
         return await _received(request, model, media_type)
 
@@ -304,7 +312,7 @@ def _unread(model: type[M], media_type: str = JSON) -> Callable[[Request], Await
 
 
 def _read(model: type[M], media_type: str = JSON) -> Callable[[Request], Awaitable[M]]:
-    @describes(body=RequestBody(model, media_type), problems=_BODY_PROBLEMS)
+    @describes(body=RequestBody(model, media_type), problems=_BODY_PROBLEMS, headers=_coding_header(model))
     async def receive(request: Request) -> M:
         return (await _received(request, model, media_type)).read()
 

@@ -24,6 +24,7 @@ from service.formats.strict_json import (
     plain_text,
 )
 from service.holdings.photos.images import PHOTO_TYPES
+from service.http.content_codings import InflatesTooFar, inflated
 from service.http.elsewhere import DEADLINE, Answered, Deadline, forwarded, is_inside, is_signed
 from service.http.problems import Problem
 from service.runtime import in_thread
@@ -41,11 +42,18 @@ _IN_MEMORY = 16 * 1024
 
 
 async def read_body(
-    request: Request, *, most_bytes: int, takes: Sequence[str] = (JSON,), files: Collection[str] = ()
+    request: Request,
+    *,
+    most_bytes: int,
+    takes: Sequence[str] = (JSON,),
+    files: Collection[str] = (),
+    codings: Sequence[str] = (),
 ) -> tuple[str, Any, bytes]:
-    """The media type, the plain value and the bytes of the body; of the media types in `files` the bytes are the value. Raises
-    Problem with every fault that was found, and Answered where the request was answered elsewhere: large bodies, and sheets,
-    which are compressed within, are read in processes of their own."""
+    """The media type, the plain value and the bytes of the body as they were sent; of the media types in `files` the bytes are
+    the value. A body in one of the `codings` inflates to no more than `most_bytes` either. Raises Problem with every fault that
+    was found, and Answered where the request was answered elsewhere: large bodies, and sheets, which are compressed within, are
+    read in processes of their own."""
+    coding = _coding(request, takes, codings)
     kind = _media_type(request, takes, files)
     settings: Settings = request.app.state.settings
     signed = is_signed(request.scope)
@@ -53,20 +61,29 @@ async def read_body(
         most_bytes = min(most_bytes, _YAML_BYTES if signed else settings.anonymous_yaml_bytes)
     if not signed:
         most_bytes = min(most_bytes, settings.anonymous_body_bytes)
+    longest = most_bytes if is_inside(request) else min(most_bytes, _longest_here(kind, signed))
     with ExitStack() as kept:
         parts = await _receive(request, most_bytes, kept)
-        if not is_inside(request) and parts.size > _longest_here(kind, signed):
+        if parts.size > longest:
             raise Answered(await forwarded(request, parts.whole()))
-        if parts.size > _LARGE_BYTES:
-            await _gate(request, parts.size)
-        raw = parts.read()
+        sent = raw = parts.read()
+        if coding is not None:
+            try:
+                raw = await in_thread(lambda: inflated(coding, sent, longest))
+            except InflatesTooFar:
+                if longest < most_bytes:
+                    raise Answered(await forwarded(request, parts.whole())) from None
+                detail = f"this operation takes bodies of up to {most_bytes} bytes, and this one inflates to more"
+                raise Problem("body-too-large", detail) from None
+        if len(raw) > _LARGE_BYTES:
+            await _gate(request, len(raw))
     if kind in files or kind in PHOTO_TYPES:
         # A spreadsheet is read by who knows how many rows it may have, a photo by who knows how many pixels, in a process.
         return kind, raw, raw
     parse = parse_yaml if kind == YAML else plain_text if kind == CSV else parse_json
     if len(raw) < _LARGE_BYTES and kind != YAML:
-        return kind, parse(raw), raw
-    return kind, await in_thread(lambda: parse(raw)), raw
+        return kind, parse(raw), sent
+    return kind, await in_thread(lambda: parse(raw)), sent
 
 
 def _longest_here(kind: str, signed: bool) -> int:
@@ -142,10 +159,23 @@ async def _gate(request: Request, size: int) -> None:
         deadline.at_end.append(await request.app.state.large_bodies.enter(size, deadline.seconds_left))
 
 
+def _coding(request: Request, takes: Sequence[str], codings: Sequence[str]) -> str | None:
+    """The coding of the body, None where it has none. One that is not taken is 415, which names those that are (RFC 7694,
+    section 3)."""
+    named = ",".join(request.headers.getlist("content-encoding")).strip().lower() or "identity"
+    if named == "identity":
+        return None
+    named = named.removeprefix("x-") if named == "x-gzip" else named
+    if named not in codings:
+        wanted = f"with the Content-Encoding {', '.join(codings)} or none" if codings else "without a Content-Encoding"
+        headers = {"Accept-Encoding": ", ".join(codings) or "identity"}
+        detail = f"this operation takes {' or '.join(takes)}, {wanted}"
+        raise Problem("unsupported-media-type", detail, headers=headers)
+    return named
+
+
 def _media_type(request: Request, takes: Sequence[str], files: Collection[str]) -> str:
     wanted = f"this operation takes {' or '.join(takes)}"
-    if request.headers.get("content-encoding", "identity").strip().lower() != "identity":
-        raise Problem("unsupported-media-type", f"{wanted}, without a Content-Encoding")
     kind, _, parameters = request.headers.get("content-type", "").partition(";")
     kind = kind.strip().lower()
     charset = re.search(r'charset\s*=\s*"?([^\s";]+)', parameters, re.IGNORECASE)

@@ -49,9 +49,10 @@ EXAMPLES: Mapping[str, Any] = msgspec.json.decode((Path(__file__).parent / "exam
 
 class In(Shape):
     """A request's body, or a part of it. `body_limit` names the setting that bounds its bytes; `other_forms` are media types
-    that it may come in besides JSON."""
+    that it may come in besides JSON, `codings` those that it may be compressed with (Content-Encoding)."""
 
     body_limit: ClassVar[str] = "body_bytes"
+    codings: ClassVar[tuple[str, ...]] = ()
     other_forms: ClassVar[Mapping[str, OtherForm]] = {}
 
 

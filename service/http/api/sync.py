@@ -31,6 +31,7 @@ from service.holdings.sync.log import fingerprint_of
 from service.holdings.sync.merge import Mutation
 from service.holdings.sync.store import StoredRecord
 from service.http.api.holdings import AnyConflictOut, conflict_out
+from service.http.content_codings import CODINGS
 from service.http.dependencies import Context, CurrentOwner, Unread, still_authenticated
 from service.http.openapi import problems, router
 from service.http.responses import EventStream, Sends
@@ -121,6 +122,8 @@ class MutationIn(In):
 
 class SyncIn(In):
     """What a device did, in order."""
+
+    codings = CODINGS
 
     client_id: Annotated[str, StringConstraints(max_length=200)] = Field(
         description="Any name of the device, for the owner to read; nothing depends on it."
