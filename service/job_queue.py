@@ -21,7 +21,7 @@ from service.http.job_runs import JobRunner, JobsHere
 from service.jobs.store import waiting_jobs
 from service.runtime import Context
 from service.sharing.actions.polling import check_due
-from service.worker import maintain
+from service.worker import is_cancelled, maintain
 
 # The queue's own tables stand apart from ours.
 SCHEMA = "setwright_queue"
@@ -168,7 +168,8 @@ async def _working(queue: JobQueue, works: bool) -> AsyncIterator[JobQueue]:
 
 async def _kept_up(run: Callable[[], Awaitable[None]]) -> None:
     """Runs it again a moment after it failed: the database may have been away."""
-    while True:
+    while not is_cancelled():
         with suppress(Exception):
             await run()
-        await asyncio.sleep(2.0)
+        if not is_cancelled():
+            await asyncio.sleep(2.0)

@@ -83,7 +83,7 @@ async def _repeat(
 ) -> None:
     """Runs the job after each pause (seconds), until cancelled. An error ends that run only."""
     runs = context.job_runs.setdefault(name, JobRuns())
-    while True:
+    while not is_cancelled():
         await asyncio.sleep(pause())
         started = time.monotonic()
         try:
@@ -98,6 +98,13 @@ async def _repeat(
             )
             runs.failed += 1
         runs.last_seconds = time.monotonic() - started
+
+
+def is_cancelled() -> bool:
+    """Whether somebody cancelled the task that asks. One that is cancelled while its database is gone may end with an error of
+    the database instead, and whoever goes on after errors would go on for ever."""
+    task = asyncio.current_task()
+    return task is not None and task.cancelling() > 0
 
 
 def _polling_pause() -> float:

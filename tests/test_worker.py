@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from service import worker
+from service import job_queue, worker
 from service.http.dependencies import context_of
 from tests.conftest import running, settings_for
 from tests.logs import listening
@@ -54,3 +54,30 @@ async def test_origins_are_polled_only_if_the_setting_says_so(
     async with running(settings_for(database_url, photos_dir=tmp_path)):
         await asyncio.sleep(0.1)
     assert runs == []
+
+
+async def failing_when_cancelled(*_: object) -> None:
+    """What a driver does whose connection is gone while it is cancelled."""
+    try:
+        await asyncio.sleep(3600)
+    except asyncio.CancelledError:
+        raise ConnectionError("gone") from None
+
+
+@pytest.mark.parametrize("what", ["polling", "jobs"])
+async def test_a_job_that_fails_when_it_is_cancelled_keeps_no_server_from_stopping(
+    database_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, what: str
+) -> None:
+    if what == "polling":
+        monkeypatch.setattr(worker, "check_due", failing_when_cancelled)
+        monkeypatch.setattr(worker, "POLLING_SECONDS", 0.01)
+    else:
+        for queue in (job_queue.JobsHere, job_queue.ProcrastinateQueue):
+            monkeypatch.setattr(queue, "run", failing_when_cancelled)
+
+    async def started_and_stopped() -> None:
+        async with running(settings_for(database_url, photos_dir=tmp_path, follow_hours=7)):
+            await asyncio.sleep(0.1)
+
+    _, waiting = await asyncio.wait([asyncio.create_task(started_and_stopped())], timeout=20)
+    assert not waiting

@@ -160,8 +160,7 @@ class JobsHere:
         """Until it is cancelled."""
         while True:
             self._added.clear()
-            # Of a look that finds nothing no trace is to tell.
-            found = await self._context.run(lambda: self._context.database.read(self._waiting))
+            found = await self._context.read(self._waiting)
             for owner_id, job_id in found:
                 try:
                     await self._runner.run(owner_id, job_id)

@@ -13,7 +13,7 @@ from opentelemetry.exporter.otlp.proto.http.trace_exporter import OTLPSpanExport
 from opentelemetry.sdk.resources import SERVICE_NAME, SERVICE_VERSION, Resource
 from opentelemetry.sdk.trace import TracerProvider
 from opentelemetry.sdk.trace.export import BatchSpanProcessor, SpanExporter
-from opentelemetry.trace import Span, SpanKind, StatusCode, format_trace_id
+from opentelemetry.trace import Span, SpanKind, StatusCode, format_trace_id, get_current_span
 from opentelemetry.trace.propagation.tracecontext import TraceContextTextMapPropagator
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from structlog.contextvars import bound_contextvars
@@ -44,6 +44,9 @@ class Tracing:
     @contextmanager
     def span(self, name: str) -> Iterator[None]:
         """Times the block as a part of the span around it; where there is none, as nothing."""
+        if not get_current_span().get_span_context().is_valid:
+            yield
+            return
         with self.tracer.start_as_current_span(name, record_exception=False, set_status_on_exception=False):
             yield
 

@@ -13,6 +13,7 @@ from opentelemetry.sdk.trace.export import SpanExporter
 from opentelemetry.sdk.trace.export.in_memory_span_exporter import InMemorySpanExporter
 from opentelemetry.trace import SpanKind, StatusCode, format_span_id, format_trace_id
 
+from service.http.dependencies import context_of
 from service.observability import tracing
 from service.settings import Settings
 from tests.conftest import Running, running, settings_for
@@ -90,6 +91,20 @@ async def test_a_request_is_a_span_by_its_route_in_the_trace_of_the_caller(trace
     # The log has the ids of both, of the caller's trace and of the one that began here.
     told = [entry.get("trace") for entry in log.entries if entry["part"] == "requests"]
     assert told == [TRACE, format_trace_id(second.get_span_context().trace_id), None]  # type: ignore[union-attr]
+
+
+async def test_what_no_request_asked_for_is_in_no_trace(traced: Traced) -> None:
+    context = context_of(traced.service.app)
+    await context.read(lambda connection: None)
+    await context.run(lambda: None)
+    assert traced.spans() == []
+    with context.span("read"):
+        pass
+    assert traced.spans() == []
+    # The control: within a span there is a trace of it.
+    with traced.provider.get_tracer("tests").start_as_current_span("outside"):
+        await context.read(lambda connection: None)
+    assert {span.name for span in traced.spans()} == {"outside", "read"}
 
 
 async def test_no_span_has_anything_that_a_caller_sent(traced: Traced, monkeypatch: pytest.MonkeyPatch) -> None:
