@@ -19,6 +19,8 @@ from service.errors import Fault, Invalid, Unreadable
 from service.rules.yaml_text import load_yaml
 
 DEEPEST = 64
+# Where parts of a body are judged one by one: parts nested past DEEPEST are found with their place up to here.
+DEEPEST_PART = 300
 LARGEST_WHOLE = 2**53
 LONGEST_NUMBER = 64
 LARGEST_EXPONENT = 100
@@ -40,16 +42,21 @@ _SUSPECT_TEXT = re.compile(rb"\\u(?:0000|[dD][89a-fA-F])")
 class _Refused:
     """Stands in the parsed value where something could not be kept."""
 
-    __slots__ = ("code", "hint", "message")
+    __slots__ = ("code", "hint", "message", "text")
 
-    def __init__(self, code: str, message: str, hint: str | None = None) -> None:
-        self.code, self.message, self.hint = code, message, hint
+    def __init__(self, code: str, message: str, text: str, hint: str | None = None) -> None:
+        self.code, self.message, self.text, self.hint = code, message, text, hint
 
 
 class _Doubled(dict[str, Any]):
     """An object in which a name stood more than once; `names` are those."""
 
     names: tuple[str, ...] = ()
+
+    def copy(self) -> _Doubled:
+        other = _Doubled(self)
+        other.names = self.names
+        return other
 
 
 def is_declared_past(length: str, most_bytes: int) -> bool:
@@ -59,21 +66,52 @@ def is_declared_past(length: str, most_bytes: int) -> bool:
 
 def parse_json(raw: bytes) -> Any:
     """The plain value of JSON text. Raises Unreadable with every fault that was found."""
+    value, is_suspect = _parsed(raw, DEEPEST)
+    if is_suspect:
+        faults = faults_in(value)
+        if faults:
+            raise Unreadable(faults)
+    return value
+
+
+def parse_json_parts(raw: bytes) -> Any:
+    """The value of JSON text whose parts are judged one by one: what has to be refused is found by `faults_in` each part, and
+    does not concern the others. Raises Unreadable for what is no JSON, or is nested past DEEPEST_PART."""
+    return _parsed(raw, DEEPEST_PART)[0]
+
+
+def faults_in(value: Any, besides: str | None = None) -> list[Fault]:
+    """What has to be refused in a value of `parse_json_parts`, pointers relative to it; a member `besides` is not looked into."""
+    if besides is not None and isinstance(value, dict) and besides in value:
+        value = value.copy()
+        value[besides] = None
+    return list(_faults(value, ""))
+
+
+def as_written(value: Any) -> Any:
+    """A value of `parse_json_parts` that can be compared by its JSON text: what had to be refused is a list of its text."""
+    if isinstance(value, _Refused):
+        return [value.code, value.text]
+    if isinstance(value, dict):
+        again = [list(value.names)] if isinstance(value, _Doubled) else []
+        members = {name: as_written(member) for name, member in value.items()}
+        return [members, *again] if again else members
+    return [as_written(member) for member in value] if isinstance(value, list) else value
+
+
+def _parsed(raw: bytes, most_deep: int) -> tuple[Any, bool]:
+    """The value, and whether there may be something in it that has to be refused."""
     text = _decoded(raw)
     depth = deepest(raw)
-    if depth > DEEPEST:
-        raise Unreadable([Fault("too-deep", f"lists and objects are nested {depth} deep; the limit is {DEEPEST}")])
+    if depth > most_deep:
+        raise Unreadable([Fault("too-deep", f"lists and objects are nested {depth} deep; the limit is {most_deep}")])
     reader = _Reader()
     try:
         value = reader.decode(text)
     except json.JSONDecodeError as error:
         fault = Fault("syntax", f"this is no JSON: {error.msg.lower()}", line=error.lineno, column=error.colno)
         raise Unreadable([fault]) from None
-    if reader.refused or _SUSPECT_TEXT.search(raw):
-        faults = list(_faults(value, ""))
-        if faults:
-            raise Unreadable(faults)
-    return value
+    return value, reader.refused or _SUSPECT_TEXT.search(raw) is not None
 
 
 def parse_yaml(raw: bytes) -> Any:
@@ -141,9 +179,9 @@ class _Reader(json.JSONDecoder):
             parse_constant=self._constant,
         )
 
-    def _refuse(self, code: str, message: str, hint: str | None = None) -> _Refused:
+    def _refuse(self, code: str, message: str, text: str, hint: str | None = None) -> _Refused:
         self.refused = True
-        return _Refused(code, message, hint)
+        return _Refused(code, message, text, hint)
 
     def _object(self, pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         value = dict(pairs)
@@ -166,7 +204,8 @@ class _Reader(json.JSONDecoder):
             number = int(text)
             if -LARGEST_WHOLE <= number <= LARGEST_WHOLE:
                 return number
-        return self._refuse("number-range", "whole numbers go from -2^53 to 2^53", "write a longer number as a text")
+        message = "whole numbers go from -2^53 to 2^53"
+        return self._refuse("number-range", message, text, "write a longer number as a text")
 
     def _number(self, text: str) -> Decimal | _Refused:
         number = self._exact(text)
@@ -175,6 +214,7 @@ class _Reader(json.JSONDecoder):
         return self._refuse(
             "number-range",
             f"numbers have at most {LONGEST_NUMBER} characters and exponents within {LARGEST_EXPONENT}",
+            text,
         )
 
     @staticmethod
@@ -191,13 +231,15 @@ class _Reader(json.JSONDecoder):
         return number
 
     def _constant(self, text: str) -> _Refused:
-        return self._refuse("not-a-number", f"'{text}' is no number in JSON")
+        return self._refuse("not-a-number", f"'{text}' is no number in JSON", text)
 
 
-def _faults(value: Any, pointer: str) -> Iterator[Fault]:
+def _faults(value: Any, pointer: str, depth: int = 0) -> Iterator[Fault]:
     """All that has to be refused in a parsed value, in the order of the text. Recursive: both readers limit the depth, and
     YAML without aliases has no more values than characters."""
-    if isinstance(value, _Refused):
+    if depth >= DEEPEST and isinstance(value, dict | list):
+        yield Fault("too-deep", f"lists and objects are nested past {DEEPEST}", pointer)
+    elif isinstance(value, _Refused):
         yield Fault(value.code, value.message, pointer, value.hint)
     elif isinstance(value, str):
         yield from _text_faults(value, pointer)
@@ -211,7 +253,7 @@ def _faults(value: Any, pointer: str) -> Iterator[Fault]:
             step = f"/{key}" if isinstance(value, list) else _step(key)
             if isinstance(value, dict):
                 yield from _key_faults(key, pointer + step)
-            yield from _faults(member, pointer + step)
+            yield from _faults(member, pointer + step, depth + 1)
     elif isinstance(value, bool) or value is None:
         return
     elif isinstance(value, int):

@@ -21,7 +21,8 @@ from service.holdings.model import StoredHolding, merged, of_changed, read_field
 from service.holdings.store import HoldingStore
 from service.holdings.sync.apply import SentMutation, apply_one
 from service.holdings.sync.field_names import flattened, patch_between
-from service.holdings.sync.log import StoredLog, fingerprint_of
+from service.holdings.sync.fingerprints import former_fingerprint_of
+from service.holdings.sync.log import StoredLog
 from service.holdings.sync.merge import APPLIED, CREATE, DESTROY, UPDATE, Mutation, Record
 from service.notation.readers import read_notation
 
@@ -168,7 +169,7 @@ def _enter(log: StoredLog, mutation: Mutation, *, write: bool = True) -> None:
         "from": dict(mutation.seen),
         "resolves": sorted(mutation.resolves),
     }
-    answer = apply_one(log, SentMutation(mutation, fingerprint_of(body), body), lambda _: [])
+    answer = apply_one(log, SentMutation(mutation, former_fingerprint_of(body), body), lambda _: [])
     assert answer.status == APPLIED, answer
     if write:
         log.write_down()

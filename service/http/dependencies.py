@@ -289,7 +289,14 @@ async def _received(request: Request, model: type[M], media_type: str) -> Receiv
     most_bytes: int = getattr(request.app.state.settings, model.body_limit)
     files = [kind for kind, form in model.other_forms.items() if form.is_binary]
     takes = (media_type, *model.other_forms)
-    read_it = read_body(request, most_bytes=most_bytes, takes=takes, files=files, codings=model.codings)
+    read_it = read_body(
+        request,
+        most_bytes=most_bytes,
+        takes=takes,
+        files=files,
+        codings=model.codings,
+        by_parts=model.is_read_by_parts,
+    )
     kind, value, raw = await read_it
     # For the fingerprint of a request that may be sent again.
     request.state.body = (kind, raw)

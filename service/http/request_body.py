@@ -20,6 +20,7 @@ from service.formats.strict_json import (
     YAML,
     is_declared_past,
     parse_json,
+    parse_json_parts,
     parse_yaml,
     plain_text,
 )
@@ -48,11 +49,12 @@ async def read_body(
     takes: Sequence[str] = (JSON,),
     files: Collection[str] = (),
     codings: Sequence[str] = (),
+    by_parts: bool = False,
 ) -> tuple[str, Any, bytes]:
     """The media type, the plain value and the bytes of the body as they were sent; of the media types in `files` the bytes are
-    the value. A body in one of the `codings` inflates to no more than `most_bytes` either. Raises Problem with every fault that
-    was found, and Answered where the request was answered elsewhere: large bodies, and sheets, which are compressed within, are
-    read in processes of their own."""
+    the value. A body in one of the `codings` inflates to no more than `most_bytes` either; JSON `by_parts` is judged by the
+    caller (see `parse_json_parts`). Raises Problem with every fault that was found, and Answered where the request was answered
+    elsewhere: large bodies, and sheets, which are compressed within, are read in processes of their own."""
     coding = _coding(request, takes, codings)
     kind = _media_type(request, takes, files)
     settings: Settings = request.app.state.settings
@@ -80,7 +82,7 @@ async def read_body(
     if kind in files or kind in PHOTO_TYPES:
         # A spreadsheet is read by who knows how many rows it may have, a photo by who knows how many pixels, in a process.
         return kind, raw, raw
-    parse = parse_yaml if kind == YAML else plain_text if kind == CSV else parse_json
+    parse = parse_yaml if kind == YAML else plain_text if kind == CSV else parse_json_parts if by_parts else parse_json
     if len(raw) < _LARGE_BYTES and kind != YAML:
         return kind, parse(raw), sent
     return kind, await in_thread(lambda: parse(raw)), sent

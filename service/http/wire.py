@@ -49,10 +49,12 @@ EXAMPLES: Mapping[str, Any] = msgspec.json.decode((Path(__file__).parent / "exam
 
 class In(Shape):
     """A request's body, or a part of it. `body_limit` names the setting that bounds its bytes; `other_forms` are media types
-    that it may come in besides JSON, `codings` those that it may be compressed with (Content-Encoding)."""
+    that it may come in besides JSON, `codings` those that it may be compressed with (Content-Encoding). `is_read_by_parts`:
+    what is wrong in one part of it is not looked for when it is received (see `parse_json_parts`)."""
 
     body_limit: ClassVar[str] = "body_bytes"
     codings: ClassVar[tuple[str, ...]] = ()
+    is_read_by_parts: ClassVar[bool] = False
     other_forms: ClassVar[Mapping[str, OtherForm]] = {}
 
 

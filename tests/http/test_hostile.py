@@ -16,6 +16,7 @@ import httpx
 import pytest
 from PIL import Image
 
+from service.database.ids import new_id
 from service.facts.holding import pointer_step
 from service.holdings.photos.images import JPEG, PNG, WEBP
 from service.holdings.photos.images import PHOTO_TYPES as PHOTOS
@@ -679,30 +680,38 @@ def bodies_of_piece_checks() -> Iterator[tuple[str, bytes, Sequence[str]]]:
     yield "everything at once", json_of(both), places
 
 
-def bodies_of_sync() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+def wrong_mutations() -> Iterator[tuple[Any, str]]:
+    """Mutations of which one thing is wrong, and the place that their refusal names."""
     sound: dict[str, Any] = SYNC["mutations"][1]
     wrong: dict[str, list[Any]] = {
         "mutation_id": ["", None, 1, "x", "00000000-0000-0000-0000-000000000000", [], {}],
         "id": ["", None, 1, "x", [], {}],
         "op": ["", None, 1, "upsert", [], {}],
         "patch": [None, 1, "x", [], {"": 1}, {"x" * 121: 1}],
-        "from": [None, 1, "x", [], {"grade": 1}, {"grade": ""}, {"grade": "x" * 101}],
+        "from": [None, 1, "x", [], {"grade": 1}, {"grade": ""}, {"grade": "x" * 4_001}],
         "writers": [1, "x", [], {"grade": None}, {"grade": 5}],
-        "resolves": [None, 1, "x", {}, [1], [""], ["x" * 301]],
+        "resolves": [None, 1, "x", {}, [1], [""], ["x" * 4_201]],
         "revive": [None, 1, "x", []],
         "edited_at": ["", None, 1, "yesterday", "2026-11-25", "2026-11-25T10:00:00", "2026-13-25T10:00:00Z", []],
         "colour": [1, None],
     }
     for name, values in wrong.items():
-        for number, value in enumerate(values):
-            body = {"client_id": "x", "mutations": [{**sound, name: value}]}
+        for value in values:
             whole = not isinstance(value, dict | list) or name in ("mutation_id", "id", "op", "revive", "edited_at")
             within = "" if whole or value in ([], {}) else f"/{next(iter(value))}" if isinstance(value, dict) else "/0"
-            yield f"{name}: {number}", json_of(body), (f"/mutations/0/{name}{within}",)
+            # What is wrong in a patch is named by its place in the patch.
+            place = within if name == "patch" and within else f"/{name}{within}"
+            ids = {} if name == "mutation_id" else {"mutation_id": new_id()}
+            yield {**sound, **ids, name: value}, place
+    for value in (1, None, [], "x"):
+        yield value, ""
+
+
+def bodies_of_sync() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    """What is wrong with a batch as a whole; each mutation is judged by itself."""
+    sound: dict[str, Any] = SYNC["mutations"][1]
     for value in (None, 1, "x", {}, True):
         yield f"mutations: {value}", json_of({"client_id": "x", "mutations": value}), ("/mutations",)
-    for value in (1, None, [], "x"):
-        yield f"mutation: {value}", json_of({"client_id": "x", "mutations": [value]}), ("/mutations/0",)
     for value in (None, 1, [], {}, "x" * 201):
         yield f"client: {value}", json_of({"client_id": value, "mutations": []}), ("/client_id",)
     for value in (1, [], "", "x", "5", "1.zz", f"01.{'0' * 32}", f"-1.{'0' * 32}", f"{'9' * 19}.{'0' * 32}"):
@@ -1097,6 +1106,21 @@ async def test_every_fault_of_sense_is_told_with_its_place(service: Running, nam
     assert wrong == []
     assert (await service.client.get("/health/live")).status_code == 200
     promise(6, HOSTILE, kept=ANSWERED, count=len(statuses), same=statuses)
+
+
+async def test_every_wrong_mutation_is_rejected_with_its_place_and_the_sound_one_is_done(service: Running) -> None:
+    owner = service.collector()
+    wrong = list(wrong_mutations())
+    body = {"client_id": "x", "mutations": [*(mutation for mutation, _ in wrong), SYNC["mutations"][0]]}
+    answer = await service.client.post("/v1/holdings/sync", json=body, headers=owner)
+    assert answer.status_code == 200, answer.text
+    *refused, done = answer.json()["responses"]
+    assert done["status"] == "applied"
+    for (mutation, place), response in zip(wrong, refused, strict=True):
+        assert response["status"] == "rejected", (mutation, response)
+        assert place in response["error"]["pointers"], (mutation, response)
+        unknown = isinstance(mutation, dict) and ("colour" in mutation or mutation["op"] in ("", "upsert"))
+        assert response["error"]["type"] == ("unsupported" if unknown else "invalid"), (mutation, response)
 
 
 @pytest.mark.parametrize("name", WITH_BODY)

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import uuid
 from typing import Any
 
 import pytest
+from sqlalchemy import update as sa_update
 
 from service.database.ids import new_id
+from service.holdings.sync.fingerprints import former_fingerprint_of
+from service.holdings.tables import mutation
 from tests.conftest import Running
 from tests.openapi import openapi_document, validator
 
@@ -290,3 +294,141 @@ async def test_records_conflicts_and_verdicts_of_every_kind_are_as_declared(serv
     ensure_declared("HoldingPageOut", (await service.client.get("/v1/holdings?count=true", headers=owner)).json())
     exported = (await service.client.get("/v1/holdings/export", headers=owner)).json()
     ensure_declared("ExportedCollection", exported)
+
+
+# --- judged mutation by mutation -----------------------------------------------------------------------------------------
+
+
+async def raw(service: Running, owner: dict[str, str], body: bytes) -> Any:
+    headers = {**owner, "Content-Type": "application/json"}
+    return await service.client.post("/v1/holdings/sync", content=body, headers=headers)
+
+
+def as_bytes(*mutations: Any) -> bytes:
+    return json.dumps({"client_id": "phone", "mutations": mutations}).encode()
+
+
+# What a mutation is changed to, in JSON; the type of the refusal; one of its pointers.
+WRONG = {
+    "NUL": ('"patch": {"note": "a\\u0000b"}', "invalid", "/note"),
+    "half a surrogate": ('"patch": {"note": "\\ud83e"}', "invalid", "/note"),
+    "half a surrogate in a name": ('"patch": {"\\ud83e": 1}', "invalid", None),
+    "past 2^53": ('"patch": {"quantity": 9007199254740993}', "invalid", "/quantity"),
+    "of 5,000 digits": ('"patch": {"quantity": ' + "9" * 5000 + "}", "invalid", "/quantity"),
+    "an exponent": ('"patch": {"weight": 1e999}', "invalid", "/weight"),
+    "not a number": ('"patch": {"weight": NaN}', "invalid", "/weight"),
+    "a doubled name": ('"patch": {"grade": 1, "grade": 2}', "invalid", "/grade"),
+    "too deep": ('"patch": {"my own": ' + "[" * 70 + "]" * 70 + "}", "invalid", None),
+    "a wrong grade": ('"patch": {"grade": 400}', "invalid", "/grade"),
+    "an unknown member": ('"patch": {"grade": 4}, "colour": 1', "unsupported", "/colour"),
+    "an unknown op": ('"op": "merge"', "unsupported", "/op"),
+    "no op": ('"op": null', "invalid", "/op"),
+    "a time without a zone": ('"edited_at": "2026-11-25T12:00:00"', "invalid", "/edited_at"),
+    "no patch": ('"patch": {}', "invalid", "/patch"),
+    "a wrong patch": ('"patch": []', "invalid", "/patch"),
+    "a wrong holding": ('"id": "7"', "invalid", "/id"),
+    "a wrong from": ('"from": {"grade": 7}', "invalid", "/from/grade"),
+}
+
+
+@pytest.mark.parametrize("wrong", WRONG)
+async def test_one_wrong_mutation_never_holds_up_the_others(service: Running, wrong: str) -> None:
+    owner, coin, other = service.collector(), new_id(), new_id()
+    said, kind, pointer = WRONG[wrong]
+    made, after = create(coin, grade=30), create(other, grade=31)
+    edit = update(coin, {"grade": 31}, {"grade": made["mutation_id"]})
+    names = {name for name in ("patch", "op", "edited_at", "id", "from") if f'"{name}":' in said}
+    kept = json.dumps({name: value for name, value in edit.items() if name not in names})
+    text = kept[:-1] + ", " + said + "}"
+    body = as_bytes(made, "HERE", after).replace(b'"HERE"', text.encode())
+    answer = await raw(service, owner, body)
+    assert answer.status_code == 200, answer.text
+    told = answer.json()
+    assert statuses(told) == ["applied", "rejected", "applied"]
+    refusal = told["responses"][1]
+    assert (refusal["mutation_id"], refusal["error"]["type"]) == (edit["mutation_id"], kind)
+    assert len(refusal["error"]["pointers"]) == len(refusal["error"]["messages"]) > 0
+    if pointer is not None:
+        assert pointer in refusal["error"]["pointers"]
+    assert {record["id"]: record["facts"] for record in told["list"]} == {coin: {"grade": 30}, other: {"grade": 31}}
+    ensure_declared("SyncOut", told)
+    # Sent again: the same, and only what was judged is said to be replayed.
+    again = (await raw(service, owner, body)).json()
+    assert [one["status"] for one in again["responses"]] == ["applied", "rejected", "applied"]
+    assert again["responses"][1].get("replayed", False) is (
+        kind == "invalid" and wrong not in ("no op", "a wrong holding")
+    )
+    assert again["new_state"] == told["new_state"]
+
+
+async def test_a_mutation_whose_id_cannot_be_used_is_answered_in_its_place(service: Running) -> None:
+    owner, coin = service.collector(), new_id()
+    wrong = [7, None, [], {}, {"mutation_id": "a\0b"}, {"mutation_id": 5}, create(coin) | {"mutation_id": "mine"}]
+    told = (await raw(service, owner, as_bytes(*wrong, create(coin, grade=3)))).json()
+    assert statuses(told) == [*["rejected"] * len(wrong), "applied"]
+    assert [one["mutation_id"] for one in told["responses"][:-1]] == [None, None, None, None, "a\ufffdb", None, "mine"]
+    assert {one["error"]["type"] for one in told["responses"][:-1]} == {"invalid"}
+    ensure_declared("SyncOut", told)
+
+
+async def test_what_is_no_batch_is_refused_whole(service: Running) -> None:
+    owner = service.collector()
+    for body, status in (
+        (b"", 400),
+        (b"{", 400),
+        (b'{"client_id": "\xff"}', 400),
+        (b"[" * 400 + b"]" * 400, 400),
+        (b"[]", 422),
+        (b'"text"', 422),
+        (b'{"client_id": "p", "mutations": {}}', 422),
+        (b'{"client_id": "p", "mutations": [], "mutations": []}', 422),
+        (b'{"client_id": "p", "colour": 1, "mutations": []}', 422),
+        (as_bytes(*[{}] * 501), 422),
+    ):
+        answer = await raw(service, owner, body)
+        assert answer.status_code == status, (body[:40], answer.text)
+    # The owner's name for the device holds nothing up.
+    told = await raw(service, owner, as_bytes(create(new_id())).replace(b'"phone"', b'"ph\\u0000one \\ud83e"'))
+    assert statuses(told.json()) == ["applied"]
+
+
+async def test_the_session_tells_limits_account_and_what_is_known(service: Running) -> None:
+    owner = service.collector()
+    told = (await service.client.get("/v1/holdings/sync", headers=owner)).json()
+    account = (await service.client.get("/v1/account", headers=owner)).json()
+    assert told["account"] == account["id"]
+    assert (told["format"], told["ops"]) == ("sync/1", ["create", "update", "destroy"])
+    assert told["conflict_kinds"] == ["value", "destroy", "invalid_merge"]
+    long = create(new_id(), note="n") | {"from": {"x" * 90: "y" * 90}}
+    body = as_bytes(long)
+    assert (await raw(service, owner, body + b" " * (told["max_body_bytes"] - len(body)))).status_code == 200
+    late = await raw(service, owner, body + b" " * (told["max_body_bytes"] - len(body) + 1))
+    assert late.status_code == 413
+    assert str(told["max_body_bytes"]) in late.json()["detail"]
+
+
+async def test_the_same_content_written_otherwise_is_the_same_mutation(service: Running) -> None:
+    owner, coin = service.collector(), new_id()
+    made = create(coin, weight=12.5, price_paid={"amount": 3, "currency": "EUR"})
+    assert statuses(await send(service, owner, made)) == ["applied"]
+    text = as_bytes(made | {"revive": False, "from": {}, "resolves": []}).decode()
+    text = text.replace("12.5", "12.50").replace('"amount": 3', '"amount": 3.0')
+    text = text.replace(NOON, "2026-11-25T13:00:00.000+01:00").replace(made["mutation_id"], made["mutation_id"].upper())
+    again = (await raw(service, owner, text.encode())).json()
+    assert [one.get("replayed") for one in again["responses"]] == [True], again
+    other = await send(service, owner, made | {"patch": {**made["patch"], "weight": 12.6}})
+    assert other["responses"][0]["error"]["type"] == "mutation-id-reused"
+
+
+async def test_what_an_earlier_version_logged_is_known_when_it_is_sent_again(service: Running) -> None:
+    # Earlier versions hashed the members as they were written.
+    owner, coin = service.collector(), new_id()
+    made = create(coin, grade=30)
+    first = await send(service, owner, made)
+    former = mutation.c.mutation_id == made["mutation_id"]
+    values = {"fingerprint": former_fingerprint_of(made)}
+    service.app.state.database.write(
+        lambda connection: connection.execute(sa_update(mutation).where(former).values(values))
+    )
+    again = await send(service, owner, made)
+    assert again["responses"] == [{**first["responses"][0], "replayed": True}]

@@ -87,7 +87,9 @@ def synchronise(
     log.look_up(batch)
     answers = apply_all(log, batch, checking(attributes))
     log.write_down()
-    return AppliedBatch(before, log.state, answers, log.some({sent.mutation.holding for sent in batch}))
+    return AppliedBatch(
+        before, log.state, answers, log.some({sent.mutation.holding for sent in batch if not sent.is_nameless})
+    )
 
 
 def checking(attributes: Attributes) -> Check:

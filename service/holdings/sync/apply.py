@@ -13,6 +13,7 @@ import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
 from service.errors import Fault
+from service.holdings.sync.fingerprints import former_fingerprint_of
 from service.holdings.sync.merge import NOT_FOUND, REJECTED, Check, Mutation, Record, merge
 
 REUSED = "mutation-id-reused"
@@ -22,20 +23,24 @@ class Rejection(msgspec.Struct, frozen=True):
     """Why a mutation was rejected."""
 
     type: Annotated[
-        Literal["invalid", "not-found", "mutation-id-reused"],
+        Literal["invalid", "unsupported", "not-found", "mutation-id-reused"],
         Meta(
             description="`not-found` is no verdict: send a `create` of the whole copy with its `writers`, then the same "
-            "mutation again."
+            "mutation again. `unsupported`: this version of the service does not know the operation or a member; another one "
+            "may, so it is not kept as a verdict either."
         ),
     ]
-    pointers: Annotated[list[str], Meta(description="Into the patch: one for each message.")]
+    pointers: Annotated[
+        list[str],
+        Meta(description="One for each message: into the patch, or into the mutation where something else is wrong."),
+    ]
     messages: list[str]
 
 
 class MutationAnswer(msgspec.Struct, frozen=True):
     """What became of one mutation."""
 
-    mutation_id: str
+    mutation_id: Annotated[str | None, Meta(description="null: it had none, or none that is a text.")]
     status: Literal["applied", "merged", "conflict", "rejected"]
     error: Annotated[Rejection | UnsetType, Meta(description="When it was rejected.")] = UNSET
     replayed: Annotated[
@@ -43,12 +48,28 @@ class MutationAnswer(msgspec.Struct, frozen=True):
     ] = UNSET
 
 
+class Refused(msgspec.Struct, frozen=True):
+    """Why a mutation could not be read. `told` is its id as far as that can be told; `is_kept` says whether the refusal is kept
+    under that id."""
+
+    told: str | None
+    error: Rejection
+    is_kept: bool
+
+
 class SentMutation(msgspec.Struct, frozen=True):
-    """A mutation as it came: `fingerprint` is a hash of all its content, `body` the content for the log."""
+    """A mutation as it came: `fingerprint` is a hash of all its content, `body` the content for the log. One that could not be
+    read is `refused`; then of the others only what could be read is there."""
 
     mutation: Mutation
     fingerprint: str
     body: Mapping[str, Any]
+    refused: Refused | None = None
+
+    @property
+    def is_nameless(self) -> bool:
+        """Whether nothing is looked up or kept under its ids."""
+        return self.refused is not None and not self.refused.is_kept
 
 
 class Logged(msgspec.Struct, frozen=True):
@@ -83,12 +104,18 @@ def apply_all(log: MutationLog, batch: Iterable[SentMutation], check: Check) -> 
 
 def apply_one(log: MutationLog, sent: SentMutation, check: Check) -> MutationAnswer:
     """Applies one mutation, unless the log has it already; its answer. `check`: see merge."""
-    mutation = sent.mutation
+    mutation, refused = sent.mutation, sent.refused
+    if refused is not None and not refused.is_kept:
+        return MutationAnswer(refused.told, "rejected", refused.error)
     known = log.logged(mutation.id)
-    if known is not None and known.fingerprint == sent.fingerprint:
+    if known is not None and known.fingerprint in (sent.fingerprint, former_fingerprint_of(sent.body)):
         return msgspec.structs.replace(known.answer, replayed=True)
     if known is not None:
         return _answer(mutation, REJECTED, REUSED)
+    if refused is not None:
+        answer = MutationAnswer(mutation.id, "rejected", refused.error)
+        log.enter(sent, answer, None, {})
+        return answer
     record = log.record(mutation.holding)
 
     def list_at(name: str, writer: str | None) -> list[str] | None:

@@ -6,12 +6,10 @@ visible in order. Without it a poller misses changes whose transaction began ear
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-import msgspec
 from sqlalchemy import Connection
 
 from service.accounts.model import ORIGIN, Owner, State
@@ -22,9 +20,6 @@ from service.holdings.sync.field_names import kept_values
 from service.holdings.sync.merge import REJECTED, Record, mutation_of, outcome_of
 from service.holdings.sync.replay import AT_STATE, INVALID_MERGE, LEFT_APART
 from service.holdings.sync.store import LoggedMutation, StoredRecord, SyncStore
-
-# Members in the order of their names' code points, as ever: a mutation that was logged long ago is compared by its hash.
-_ORDERED = msgspec.json.Encoder(order="sorted", decimal_format="number")
 
 
 class StoredLog:
@@ -46,7 +41,8 @@ class StoredLog:
 
     def look_up(self, batch: Sequence[SentMutation]) -> None:
         """Reads what the batch will ask for in two queries instead of two for each mutation."""
-        asked, held = ({sent.mutation.id for sent in batch}, {sent.mutation.holding for sent in batch})
+        named = [sent.mutation for sent in batch if not sent.is_nameless]
+        asked, held = {mutation.id for mutation in named}, {mutation.holding for mutation in named}
         self._mutations |= dict.fromkeys(asked) | self._store.mutations(asked)
         unknown = {identity for identity in asked if self._mutations[identity] is None}
         self._past |= dict.fromkeys(asked) | self._store.past(unknown)
@@ -170,11 +166,6 @@ class ChangeLog:
         chain = self._proof(modseq)
         assert chain is not None, "each change is in the log"
         return found[:limit], State(modseq, chain), True
-
-
-def fingerprint_of(body: Mapping[str, Any]) -> str:
-    """The SHA-256 of everything that a mutation says, whatever the order of its members."""
-    return hashlib.sha256(_ORDERED.encode(body)).hexdigest()
 
 
 def _for_the_log(sent: SentMutation, record: Record | None) -> dict[str, Any]:

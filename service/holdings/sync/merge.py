@@ -29,6 +29,7 @@ from service.errors import Fault
 OUTCOME = "~"
 CREATE, UPDATE, DESTROY = "create", "update", "destroy"
 OPS = (CREATE, UPDATE, DESTROY)
+CONFLICT_KINDS = ("value", "destroy", "invalid_merge")
 APPLIED, MERGED, CONFLICT, REJECTED = "applied", "merged", "conflict", "rejected"
 NOT_FOUND = "not-found"
 

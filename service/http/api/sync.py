@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import ExitStack, suppress
 from datetime import UTC, datetime
 from functools import partial
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
 from fastapi import Query, Request
 from msgspec import Meta, field
@@ -20,27 +20,31 @@ from starlette.responses import Response
 from service import runtime
 from service.accounts.model import Owner, State, read_state
 from service.accounts.store import AccountStore
+from service.database.ids import is_version_7, read_id
 from service.definitions.actions import known_attributes
+from service.errors import Fault, Invalid
 from service.facts.core_attributes import CORE
 from service.facts.recorded import RecordedFact, RecordedIssue
+from service.formats.strict_json import as_written, faults_in
 from service.holdings.model import Mark, PieceValue, PricePaid, Status
 from service.holdings.sync import actions
-from service.holdings.sync.apply import MutationAnswer, SentMutation
+from service.holdings.sync.apply import MutationAnswer, Refused, Rejection, SentMutation
 from service.holdings.sync.field_names import unflattened
-from service.holdings.sync.log import fingerprint_of
-from service.holdings.sync.merge import Mutation
+from service.holdings.sync.fingerprints import fingerprint_of, fingerprint_of_refused
+from service.holdings.sync.merge import CONFLICT_KINDS, OPS, UPDATE, Mutation
 from service.holdings.sync.store import StoredRecord
 from service.http.api.holdings import AnyConflictOut, conflict_out
 from service.http.content_codings import CODINGS
 from service.http.dependencies import Context, CurrentOwner, Unread, still_authenticated
 from service.http.openapi import problems, router
 from service.http.responses import EventStream, Sends
-from service.http.wire import In, NewId, Out, QueryIn, one_of
+from service.http.wire import In, NewId, Out, QueryIn, one_of, read
 
 sync = router("/v1/holdings", "Sync")
 
 # One for all: a state proves its own history.
 EPOCH = "1"
+FORMAT = "sync/1"
 MOST_MUTATIONS = 500
 MOST_RECORDS = 500
 MOST_NAMES = 600
@@ -71,11 +75,13 @@ def _state(value: str) -> str:
 EditTime = Annotated[datetime, BeforeValidator(_instant), WithJsonSchema({"type": "string", "format": "date-time"})]
 StateText = Annotated[str, AfterValidator(_state)]
 FlatName = Annotated[str, StringConstraints(min_length=1, max_length=120)]
-Writer = Annotated[str, StringConstraints(min_length=1, max_length=100)]
+# Of a value that several mutations wrote it names them all.
+LONGEST_WRITER = 4_000
+Writer = Annotated[str, StringConstraints(min_length=1, max_length=LONGEST_WRITER)]
 
 
 class MutationIn(In):
-    """One thing that was done to one holding, offline or not."""
+    """One thing that was done to one holding, offline or not. An update has a patch, `resolves` or `revive`."""
 
     mutation_id: NewId = Field(description="Made by the device, once; sent again it is the same mutation.")
     op: Literal["create", "update", "destroy"]
@@ -98,7 +104,7 @@ class MutationIn(In):
         max_length=MOST_NAMES,
         description="With `create`, for a whole copy: each value keeps the writer that it had.",
     )
-    resolves: list[Annotated[str, StringConstraints(min_length=1, max_length=300)]] = Field(
+    resolves: list[Annotated[str, StringConstraints(min_length=1, max_length=LONGEST_WRITER + 200)]] = Field(
         default_factory=list, max_length=1_000, description="Conflicts that the owner decided by this."
     )
     revive: bool = Field(False, description="With `update`: undoes a delete that the author saw.")
@@ -117,11 +123,13 @@ class MutationIn(In):
             frozenset(self.resolves),
             self.revive,
         )
-        return SentMutation(mutation, fingerprint_of(body), body)
+        return SentMutation(mutation, fingerprint_of(mutation, self.edited_at), body)
 
 
 class SyncIn(In):
-    """What a device did, in order."""
+    """What a device did, in order. Each mutation is judged by itself: one that is wrong is rejected, and the others are done."""
+
+    is_read_by_parts: ClassVar[bool] = True
 
     codings = CODINGS
 
@@ -131,6 +139,12 @@ class SyncIn(In):
     if_in_state: StateText | None = Field(None, description="Refuse it all unless this is the state still.")
     known_state: StateText | None = Field(None, description="The newest state that any answer gave the device.")
     mutations: list[MutationIn] = Field(default_factory=list, max_length=MOST_MUTATIONS)
+
+
+class _BatchIn(SyncIn):
+    """The same before its mutations are read."""
+
+    mutations: list[Any] = Field(default_factory=list, max_length=MOST_MUTATIONS)
 
 
 class ChangesQuery(QueryIn):
@@ -153,6 +167,74 @@ class SessionQuery(QueryIn):
     )
 
 
+def _read_batch(value: Any) -> _BatchIn:
+    """The batch, its mutations as they came. Raises Invalid for anything else that is wrong with it."""
+    if isinstance(value, dict):
+        value = value.copy()
+        if isinstance(value.get("client_id"), str):
+            # The owner's own name for a device does not hold up what was done on it.
+            value["client_id"] = _clean(value["client_id"])
+        faults = faults_in(value, besides="mutations")
+        if faults:
+            raise Invalid(faults)
+    return read(_BatchIn, value)
+
+
+def _judged(value: Any, now: datetime) -> SentMutation:
+    """One mutation of a batch, refused already where it cannot be read."""
+    faults = faults_in(value)
+    if not faults:
+        try:
+            made = read(MutationIn, value)
+        except Invalid as refusal:
+            faults = [*refusal.faults]
+        else:
+            if made.op != UPDATE or made.patch or made.resolves or made.revive:
+                return made.sent(value, now)
+            faults = [Fault("empty-update", "an update has a patch, `resolves` or `revive`", "/patch")]
+    return _refused(value, faults, now)
+
+
+def _refused(value: Any, faults: Sequence[Fault], now: datetime) -> SentMutation:
+    """A mutation that cannot be read, with as much of it as can. Its refusal is kept under its id, unless another version of the
+    service may know what this one does not."""
+    value = value if isinstance(value, dict) else {}
+    op, told = value.get("op"), value.get("mutation_id")
+    identity, holding = (_new_id(value.get(name)) for name in ("mutation_id", "id"))
+    is_unknown = isinstance(op, str) and op not in OPS
+    is_unknown = is_unknown or any(fault.code == "unknown-field" and fault.pointer.count("/") == 1 for fault in faults)
+    pointers = [_clean(fault.pointer.removeprefix("/patch") or fault.pointer) for fault in faults]
+    messages = [_clean(f"{fault.message}; {fault.hint}" if fault.hint else fault.message) for fault in faults]
+    refusal = Rejection("unsupported" if is_unknown else "invalid", pointers, messages)
+    seen = value.get("from")
+    usable = {
+        name: writer
+        for name, writer in (seen.items() if isinstance(seen, dict) else ())
+        if not faults_in([name, writer])
+        and (writer is None or (isinstance(writer, str) and 0 < len(writer) <= LONGEST_WRITER))
+    }
+    if identity is None:
+        identity = _clean(told)[:100] if isinstance(told, str) else None
+        can_be_kept = False
+    else:
+        can_be_kept = holding is not None and op in OPS and not is_unknown
+    known = str(op) if op in OPS else UPDATE
+    mutation = Mutation(identity or "", known, holding or "", now, seen=usable)
+    body = {"op": known, "id": holding, "from": usable}
+    fingerprint = fingerprint_of_refused(as_written(value))
+    return SentMutation(mutation, fingerprint, body, Refused(identity, refusal, can_be_kept))
+
+
+def _new_id(value: Any) -> str | None:
+    identity = read_id(value) if isinstance(value, str) else None
+    return identity if identity is not None and is_version_7(identity) else None
+
+
+def _clean(text: str) -> str:
+    """The text without what no text may have: NUL, half a surrogate pair."""
+    return text.replace("\0", "\ufffd").encode("utf-8", "replace").decode()
+
+
 # --- answers -------------------------------------------------------------------------------------------------------------
 
 
@@ -163,6 +245,11 @@ class SessionOut(Out):
     state: str
     max_objects_in_set: Annotated[int, Meta(description="The most mutations of one batch.")]
     max_objects_in_get: Annotated[int, Meta(description="The most records of one page of changes.")]
+    max_body_bytes: Annotated[int, Meta(description="The longest body of one batch; a longer one is answered by 413.")]
+    account: Annotated[str, Meta(description="Whose holdings they are: an outbox belongs to one account.")]
+    format: Annotated[str, Meta(description="Of this interface.")]
+    ops: Annotated[list[str], Meta(description="The operations that a mutation may have.")]
+    conflict_kinds: Annotated[list[str], Meta(description="The kinds of conflicts that a record may have.")]
 
 
 class HoldingRecordOut(Out):
@@ -256,7 +343,8 @@ def record_out(stored: StoredRecord) -> RecordOut:
 def get_sync_state(context: Context, owner: CurrentOwner, query: Annotated[SessionQuery, Query()]) -> SessionOut:
     """The state of my holdings."""
     state = context.database.read(lambda connection: actions.current_state(connection, owner, _read(query.known_state)))
-    return SessionOut(EPOCH, str(state), MOST_MUTATIONS, MOST_RECORDS)
+    limits = (MOST_MUTATIONS, MOST_RECORDS, context.settings.body_bytes)
+    return SessionOut(EPOCH, str(state), *limits, owner.id, FORMAT, [*OPS], [*CONFLICT_KINDS])
 
 
 @sync.get("/changes", responses=problems("cannot-calculate-changes"))
@@ -271,9 +359,8 @@ def list_changes(context: Context, owner: CurrentOwner, query: Annotated[Changes
 @sync.post("/sync", responses=problems("cannot-calculate-changes", "state-mismatch"))
 def sync_holdings(context: Context, owner: CurrentOwner, body: Unread[SyncIn]) -> SyncOut:
     """Send what a device did while it was offline."""
-    asked, now = body.read(), context.now()
-    raw = body.value.get("mutations", [])
-    batch = [mutation.sent(one, now) for mutation, one in zip(asked.mutations, raw, strict=True)]
+    asked, now = _read_batch(body.value), context.now()
+    batch = [_judged(one, now) for one in asked.mutations]
     if_in, known = _read(asked.if_in_state), _read(asked.known_state)
 
     def act(connection: Connection) -> actions.AppliedBatch:

@@ -25,7 +25,7 @@ from service.holdings.model import OWN_FIELDS, read_fields
 from service.holdings.sync.actions import checking, synchronise
 from service.holdings.sync.apply import SentMutation
 from service.holdings.sync.field_names import fact_of, flattened, kept_values, unflattened
-from service.holdings.sync.log import fingerprint_of
+from service.holdings.sync.fingerprints import former_fingerprint_of
 from service.holdings.sync.merge import CREATE, DESTROY, UPDATE, Mutation
 from service.holdings.sync.store import SyncStore
 from tests.owners import open_account, recognise
@@ -106,7 +106,7 @@ def check_of_before(values: Mapping[str, Any]) -> list[Fault]:
 @settings(max_examples=examples(300))
 @given(st.dictionaries(st.text(max_size=3), values, max_size=6))
 def test_a_mutation_has_the_fingerprint_that_it_had_in_earlier_versions(body: dict[str, Any]) -> None:
-    assert fingerprint_of(body) == fingerprint_of_before(body)
+    assert former_fingerprint_of(body) == fingerprint_of_before(body)
 
 
 def test_the_fingerprint_of_one_mutation_is_written_down() -> None:
@@ -117,7 +117,7 @@ def test_the_fingerprint_of_one_mutation_is_written_down() -> None:
         "A": "\U0001fa99",
     }
     ordered = '{"A":"\U0001fa99","id":"a","op":"update","patch":{"b":[1,{"y":true,"z":null}],"ä":1.50}}'
-    assert fingerprint_of(body) == hashlib.sha256(ordered.encode()).hexdigest()
+    assert former_fingerprint_of(body) == hashlib.sha256(ordered.encode()).hexdigest()
 
 
 @settings(max_examples=examples(300))
@@ -167,4 +167,4 @@ def a_mutation(chance: Random, coin: str, writers: Mapping[str, Mapping[str, str
         new_id(), op, coin, NOON - timedelta(hours=chance.randint(0, 9)), {} if op == DESTROY else patch, seen
     )
     body = {"op": op, "id": coin, "patch": dict(made.patch), "from": seen, "mutation_id": made.id}
-    return SentMutation(made, fingerprint_of(body), body)
+    return SentMutation(made, former_fingerprint_of(body), body)

@@ -20,7 +20,8 @@ from service.database.migrate import upgrade
 from service.facts.core_attributes import CORE
 from service.holdings import actions
 from service.holdings.sync.apply import SentMutation, apply_one
-from service.holdings.sync.log import StoredLog, fingerprint_of
+from service.holdings.sync.fingerprints import former_fingerprint_of
+from service.holdings.sync.log import StoredLog
 from service.holdings.sync.merge import CREATE, DESTROY, UPDATE, Mutation
 from service.holdings.sync.verify import differences
 from service.holdings.tables import holding, mutation
@@ -39,7 +40,7 @@ def sent(made: Mutation) -> SentMutation:
     body: dict[str, Any] = {"op": made.op, "id": made.holding, "patch": dict(made.patch), "from": dict(made.seen)}
     body |= {"resolves": sorted(made.resolves), "revive": made.revive}
     body |= {"writers": dict(made.writers)} if made.writers is not None else {}
-    return SentMutation(made, fingerprint_of(body), body)
+    return SentMutation(made, former_fingerprint_of(body), body)
 
 
 def lived_through(database: Database, owner: Owner, seed: int, steps: int = 60) -> None:
