@@ -11,6 +11,7 @@ from starlette.responses import Response
 
 from service.accounts.model import Caller
 from service.database.ids import new_id
+from service.http.preferences import preference
 from service.http.responses import NO_STORE, Reply
 from service.http.wire import Out
 from service.jobs.model import QUEUED, Job
@@ -63,8 +64,7 @@ def job_out(job: Job) -> JobOut:
 
 def is_preferred(request: Request) -> bool:
     """Whether the caller prefers to be answered later."""
-    sent = ",".join(request.headers.getlist("prefer"))
-    return any(part.partition(";")[0].strip().lower() == "respond-async" for part in sent.split(","))
+    return preference(request.headers.getlist("prefer"), "respond-async") is not None
 
 
 async def keep_job(request: Request, caller: Caller, body: bytes, doing: str) -> Response:

@@ -12,6 +12,7 @@ from pydantic import SecretStr
 
 from service.accounts.recovery import make_reset
 from service.http import openapi
+from service.http.preferences import MINIMAL
 from service.http.problems import PROBLEM_KINDS
 from service.http.quotas import Rate
 from service.http.wire import EXAMPLES, Out
@@ -183,6 +184,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("get", "/v1/holdings/sync", "/v1/holdings/sync"),
         ("get", "/v1/holdings/changes", "/v1/holdings/changes"),
         ("post", "/v1/holdings/sync", "/v1/holdings/sync"),
+        ("get", "/v1/holdings/sync/records", f"/v1/holdings/sync/records?ids={held.json()['id']}"),
         ("post", "/v1/holdings/imports", "/v1/holdings/imports"),
         ("get", "/v1/holdings/imports", "/v1/holdings/imports"),
         ("get", "/v1/holdings/imports/{import_id}", brought),
@@ -355,6 +357,9 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         kind = next(iter(content), None)
         # Nobody but the sides of a swap can propose it.
         headers = {**(swappers[0] if address.startswith(others.address) else owner), "If-Match": "*"}
+        if any(parameter["name"] == "Prefer" for parameter in declared.get("parameters", ())):
+            # So that the answer says what it made of it.
+            headers["Prefer"] = MINIMAL
         if kind is None:
             answer = await service.client.request(method, address, headers=headers)
         elif kind.startswith("image/"):

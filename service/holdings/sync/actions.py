@@ -3,14 +3,14 @@ caller's transaction."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
 from sqlalchemy import Connection
 
-from service.accounts.model import Owner, State
+from service.accounts.model import Owner, State, read_state
 from service.accounts.store import AccountStore
 from service.errors import Fault, StateMismatch, UnknownState
 from service.facts.attributes import Attributes
@@ -21,12 +21,33 @@ from service.holdings.sync.apply import MutationAnswer, SentMutation, apply_all
 from service.holdings.sync.field_names import own_and_facts
 from service.holdings.sync.log import ChangeLog, StoredLog
 from service.holdings.sync.merge import Check
-from service.holdings.sync.store import StoredRecord
+from service.holdings.sync.store import StoredRecord, SyncStore
+
+
+@dataclass(frozen=True, slots=True)
+class Descent:
+    """How far a pass over all records has come that begins with those that changed last: the state at its start, and the state
+    below which it goes on."""
+
+    start: State
+    below: int
+
+    def __str__(self) -> str:
+        return f"{self.start}.{self.below}"
+
+
+def read_descent(text: str) -> Descent | None:
+    """The one that is written so; None when none is."""
+    start, _, below = text.rpartition(".")
+    state = read_state(start)
+    if state is None or not (below.isascii() and below.isdigit() and len(below) <= 18):
+        return None
+    return Descent(state, int(below))
 
 
 @dataclass(frozen=True, slots=True)
 class ChangePage:
-    """The records that changed between two states, by what became of them."""
+    """The records that changed between two states, by what became of them; `next`: how a pass from the newest on goes on."""
 
     reached: State
     has_more: bool
@@ -34,6 +55,7 @@ class ChangePage:
     updated: list[str]
     destroyed: list[str]
     records: Sequence[StoredRecord]
+    next: Descent | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +87,31 @@ def changes(connection: Connection, owner: Owner, since: State | None, known: St
     updated = [stored.record.id for stored in there if stored.created_modseq <= number]
     destroyed = [stored.record.id for stored in page if stored.record.is_destroyed]
     return ChangePage(reached, has_more, created, updated, destroyed, page)
+
+
+def newest(
+    connection: Connection, owner: Owner, descent: Descent | None, known: State | None, limit: int
+) -> ChangePage:
+    """One page of all records, those that changed last first; `descent` None: from the newest on. What changes meanwhile is
+    left out, and found since the state at the start, which `reached` is. Raises UnknownState as `changes` does."""
+    state = current_state(connection, owner, known)
+    if descent is None:
+        descent = Descent(state, state.number + 1)
+    _ensure_known(connection, owner, state, descent.start)
+    page, has_more = ChangeLog(connection, owner).newest(descent.below, limit)
+    there = [stored.record.id for stored in page if not stored.record.is_destroyed]
+    destroyed = [stored.record.id for stored in page if stored.record.is_destroyed]
+    left = Descent(descent.start, page[-1].modseq) if has_more else None
+    return ChangePage(descent.start, has_more, there, [], destroyed, page, left)
+
+
+def records(
+    connection: Connection, owner: Owner, identities: Collection[str], known: State | None
+) -> tuple[State, Sequence[StoredRecord]]:
+    """The state, and those of these records that there are, tombstones too. Raises UnknownState when the history does not contain
+    the known one."""
+    state = current_state(connection, owner, known)
+    return state, list(SyncStore(connection, owner).records(identities).values())
 
 
 def synchronise(

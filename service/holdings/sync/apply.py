@@ -17,17 +17,21 @@ from service.holdings.sync.fingerprints import former_fingerprint_of
 from service.holdings.sync.merge import NOT_FOUND, REJECTED, Check, Mutation, Record, merge
 
 REUSED = "mutation-id-reused"
+PARTIAL = "partial-copy"
+_PART = Fault(
+    PARTIAL, "this copy has a part of the record alone: ask for the record, and send the whole copy", "/partial"
+)
 
 
 class Rejection(msgspec.Struct, frozen=True):
     """Why a mutation was rejected."""
 
     type: Annotated[
-        Literal["invalid", "unsupported", "not-found", "mutation-id-reused"],
+        Literal["invalid", "unsupported", "not-found", "mutation-id-reused", "partial-copy"],
         Meta(
             description="`not-found` is no verdict: send a `create` of the whole copy with its `writers`, then the same "
             "mutation again. `unsupported`: this version of the service does not know the operation or a member; another one "
-            "may, so it is not kept as a verdict either."
+            "may, so it is not kept as a verdict either. Nor is `partial-copy`: the copy was marked as a part of a record."
         ),
     ]
     pointers: Annotated[
@@ -116,6 +120,8 @@ def apply_one(log: MutationLog, sent: SentMutation, check: Check) -> MutationAns
         answer = MutationAnswer(mutation.id, "rejected", refused.error)
         log.enter(sent, answer, None, {})
         return answer
+    if mutation.writers is not None and sent.body.get("partial"):
+        return _answer(mutation, REJECTED, PARTIAL, [_PART])
     record = log.record(mutation.holding)
 
     def list_at(name: str, writer: str | None) -> list[str] | None:

@@ -167,6 +167,12 @@ class ChangeLog:
         assert chain is not None, "each change is in the log"
         return found[:limit], State(modseq, chain), True
 
+    def newest(self, below: int, limit: int) -> tuple[list[StoredRecord], bool]:
+        """Up to `limit` records whose last change led to a state below this number, the newest first; and whether there are
+        more."""
+        found = self._store.newest(below, limit + 1)
+        return found[:limit], len(found) > limit
+
 
 def _for_the_log(sent: SentMutation, record: Record | None) -> dict[str, Any]:
     """What rebuilds the record: the mutation with its clock clamped. That it did not go together with the record does not follow

@@ -68,6 +68,11 @@ class SyncStore:
         query = self._holdings().where(holding.c.modseq > modseq).order_by(holding.c.modseq).limit(limit)
         return [_stored(row) for row in self._connection.execute(query)]
 
+    def newest(self, below: int, limit: int) -> list[StoredRecord]:
+        """Up to `limit` records whose last change led to a state below this one, the newest first, tombstones too."""
+        query = self._holdings().where(holding.c.modseq < below).order_by(holding.c.modseq.desc()).limit(limit)
+        return [_stored(row) for row in self._connection.execute(query)]
+
     def all(self) -> list[StoredRecord]:
         """Every record, tombstones too."""
         return [_stored(row) for row in self._connection.execute(self._holdings())]

@@ -8,11 +8,11 @@ from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import ExitStack, suppress
 from datetime import UTC, datetime
 from functools import partial
-from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal, Self
 
 from fastapi import Query, Request
-from msgspec import Meta, field
-from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, WithJsonSchema
+from msgspec import UNSET, Meta, UnsetType, field
+from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, WithJsonSchema, model_validator
 from pydantic_core import PydanticCustomError
 from sqlalchemy import Connection
 from starlette.responses import Response
@@ -24,21 +24,28 @@ from service.database.ids import is_version_7, read_id
 from service.definitions.actions import known_attributes
 from service.errors import Fault, Invalid
 from service.facts.core_attributes import CORE
-from service.facts.recorded import RecordedFact, RecordedIssue
 from service.formats.strict_json import as_written, faults_in
-from service.holdings.model import Mark, PieceValue, PricePaid, Status
 from service.holdings.sync import actions
+from service.holdings.sync.actions import read_descent
 from service.holdings.sync.apply import MutationAnswer, Refused, Rejection, SentMutation
-from service.holdings.sync.field_names import unflattened
+from service.holdings.sync.as_sent import writer_as_sent
+from service.holdings.sync.clock import edited_at
 from service.holdings.sync.fingerprints import fingerprint_of, fingerprint_of_refused
 from service.holdings.sync.merge import CONFLICT_KINDS, OPS, UPDATE, Mutation
-from service.holdings.sync.store import StoredRecord
-from service.http.api.holdings import AnyConflictOut, conflict_out
+from service.http.api.sync_records import (
+    AsSentRecordOut,
+    FormQuery,
+    RecordForm,
+    RecordOut,
+    TouchedRecordOut,
+    record_out,
+)
 from service.http.content_codings import CODINGS
 from service.http.dependencies import Context, CurrentOwner, Unread, still_authenticated
 from service.http.openapi import problems, router
-from service.http.responses import EventStream, Sends
-from service.http.wire import In, NewId, Out, QueryIn, one_of, read
+from service.http.preferences import MINIMAL, PrefersMinimal
+from service.http.responses import EventStream, Reply, Sends
+from service.http.wire import In, NewId, Out, QueryIn, read
 
 sync = router("/v1/holdings", "Sync")
 
@@ -48,6 +55,8 @@ FORMAT = "sync/1"
 MOST_MUTATIONS = 500
 MOST_RECORDS = 500
 MOST_NAMES = 600
+# Of which an address has room.
+MOST_ASKED = 100
 _EVENTS = "text/event-stream"
 _LOOKS, _PAUSE_SECONDS = 900, 1.0
 
@@ -69,6 +78,19 @@ def _instant(value: Any) -> datetime:
 def _state(value: str) -> str:
     if read_state(value) is None:
         raise PydanticCustomError("state", "a state is what this service gave as `state`, never made")
+    return value
+
+
+def _descent(value: str) -> str:
+    if read_descent(value) is None:
+        raise PydanticCustomError("descent", "this is what a page with order=newest gave as `before`, never made")
+    return value
+
+
+def _ids(value: str) -> str:
+    identities = value.split(",") if value else []
+    if len(identities) > MOST_ASKED or any(read_id(identity) is None for identity in identities):
+        raise PydanticCustomError("ids", f"these are up to {MOST_ASKED} ids of holdings with a comma between")
     return value
 
 
@@ -108,15 +130,22 @@ class MutationIn(In):
         default_factory=list, max_length=1_000, description="Conflicts that the owner decided by this."
     )
     revive: bool = Field(False, description="With `update`: undoes a delete that the author saw.")
-    edited_at: EditTime = Field(description="The device's clock; one ahead of the service's counts as now.")
+    partial: bool = Field(
+        False,
+        description="With `writers`: that the device has a part of the record alone (`fields`). Such a copy is rejected as "
+        "`partial-copy`: ask for the record first.",
+    )
+    edited_at: EditTime = Field(
+        description="The device's clock (see `sent_at`); one ahead of the service's counts as now."
+    )
 
-    def sent(self, body: Mapping[str, Any], now: datetime) -> SentMutation:
+    def sent(self, body: Mapping[str, Any], now: datetime, sent_at: datetime | None = None) -> SentMutation:
         """The mutation as the merge takes it; `body` is what it was read from, for the log."""
         mutation = Mutation(
             self.mutation_id,
             self.op,
             self.id,
-            min(self.edited_at, now),
+            edited_at(self.edited_at, sent_at, now),
             self.patch,
             self.seen,
             self.writers,
@@ -130,7 +159,6 @@ class SyncIn(In):
     """What a device did, in order. Each mutation is judged by itself: one that is wrong is rejected, and the others are done."""
 
     is_read_by_parts: ClassVar[bool] = True
-
     codings = CODINGS
 
     client_id: Annotated[str, StringConstraints(max_length=200)] = Field(
@@ -138,6 +166,11 @@ class SyncIn(In):
     )
     if_in_state: StateText | None = Field(None, description="Refuse it all unless this is the state still.")
     known_state: StateText | None = Field(None, description="The newest state that any answer gave the device.")
+    sent_at: EditTime | None = Field(
+        None,
+        description="The device's clock when it sends this request, anew each time. Where it is off by more than a minute, each "
+        "`edited_at` counts as shifted by the difference.",
+    )
     mutations: list[MutationIn] = Field(default_factory=list, max_length=MOST_MUTATIONS)
 
 
@@ -147,8 +180,8 @@ class _BatchIn(SyncIn):
     mutations: list[Any] = Field(default_factory=list, max_length=MOST_MUTATIONS)
 
 
-class ChangesQuery(QueryIn):
-    """Since when, and how many."""
+class ChangesQuery(FormQuery):
+    """Since when, how many, and in which form."""
 
     since: StateText | None = Field(None, description="A state of this service; left out: everything.")
     known_state: StateText | None = Field(
@@ -157,6 +190,22 @@ class ChangesQuery(QueryIn):
         "restored that lacks it, the answer is 410.",
     )
     limit: int = Field(MOST_RECORDS, ge=1, le=MOST_RECORDS)
+    order: Literal["newest"] | None = Field(
+        None,
+        description="newest: all records, those that changed last first, for a device that starts anew. Page by page with "
+        "`before`; then, from `new_state`, what changed meanwhile.",
+    )
+    before: Annotated[str, AfterValidator(_descent)] | None = Field(
+        None, description="With `order=newest`: what the page before says as `before`."
+    )
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        if self.order is not None and self.since is not None:
+            raise PydanticCustomError("order", "order=newest tells everything, so it goes without `since`")
+        if self.order is None and self.before is not None:
+            raise PydanticCustomError("order", "`before` goes with order=newest")
+        return self
 
 
 class SessionQuery(QueryIn):
@@ -164,6 +213,14 @@ class SessionQuery(QueryIn):
 
     known_state: StateText | None = Field(
         None, description="Refused with 410 when the history here does not contain it."
+    )
+
+
+class RecordsQuery(SessionQuery, FormQuery):
+    """Which records."""
+
+    ids: Annotated[str, AfterValidator(_ids)] = Field(
+        "", description=f"Ids of holdings, with a comma between; at most {MOST_ASKED}."
     )
 
 
@@ -180,7 +237,7 @@ def _read_batch(value: Any) -> _BatchIn:
     return read(_BatchIn, value)
 
 
-def _judged(value: Any, now: datetime) -> SentMutation:
+def _judged(value: Any, now: datetime, sent_at: datetime | None) -> SentMutation:
     """One mutation of a batch, refused already where it cannot be read."""
     faults = faults_in(value)
     if not faults:
@@ -190,7 +247,7 @@ def _judged(value: Any, now: datetime) -> SentMutation:
             faults = [*refusal.faults]
         else:
             if made.op != UPDATE or made.patch or made.resolves or made.revive:
-                return made.sent(value, now)
+                return made.sent(value, now, sent_at)
             faults = [Fault("empty-update", "an update has a patch, `resolves` or `revive`", "/patch")]
     return _refused(value, faults, now)
 
@@ -250,51 +307,9 @@ class SessionOut(Out):
     format: Annotated[str, Meta(description="Of this interface.")]
     ops: Annotated[list[str], Meta(description="The operations that a mutation may have.")]
     conflict_kinds: Annotated[list[str], Meta(description="The kinds of conflicts that a record may have.")]
-
-
-class HoldingRecordOut(Out):
-    """A whole holding, with the writer of each value."""
-
-    id: str
-    destroyed: Annotated[bool, Meta(extra_json_schema={"const": False})]
-    facts: dict[str, RecordedFact]
-    issue: RecordedIssue | None
-    quantity: int
-    status: Status
-    number: str | None
-    note: str | None
-    location: str | None
-    tags: list[str]
-    values: list[PieceValue]
-    mark: Mark | None
-    price_paid: PricePaid | None
-    bought_from: str | None
-    bought_on: str | None
-    writers: Annotated[
-        dict[str, str],
-        Meta(
-            description="By flat name the writer of each value that is, or was, recorded: what `from` of a mutation names."
-        ),
+    content_encodings: Annotated[
+        list[str], Meta(description="What a batch may be compressed with (Content-Encoding), the best first.")
     ]
-    conflicts: list[AnyConflictOut]
-    created_at: datetime
-    updated_at: datetime
-
-
-class DestroyedRecordOut(Out):
-    """The marker of a holding that was destroyed."""
-
-    id: str
-    destroyed: Annotated[bool, Meta(extra_json_schema={"const": True})]
-    destroyed_by: Annotated[str, Meta(description="The mutation; named in `resolves` of one that undoes it.")]
-    writers: Annotated[dict[str, str], Meta(description="Empty.")]
-    conflicts: Annotated[list[AnyConflictOut], Meta(description="Empty.")]
-
-
-if TYPE_CHECKING:
-    RecordOut = HoldingRecordOut | DestroyedRecordOut
-else:
-    RecordOut = one_of(HoldingRecordOut, DestroyedRecordOut)
 
 
 class SyncOut(Out):
@@ -304,36 +319,35 @@ class SyncOut(Out):
     new_state: str
     responses: Annotated[list[MutationAnswer], Meta(description="One for each mutation, in order.")]
     records: Annotated[
-        list[RecordOut], Meta(description="The records that the mutations are about, as they are now.")
+        list[TouchedRecordOut], Meta(description="The records that the mutations are about, as they are now.")
     ] = field(name="list")
 
 
 class ChangesOut(Out):
-    """One page of changes; with `has_more_changes` ask again from `new_state`."""
+    """One page of changes; with `has_more_changes` ask again from `new_state`. Whatever a page says of a record replaces what
+    the device has under its id: one that it does not know may be among `updated`, where it was created before a page's border
+    and changed behind it."""
 
     old_state: str | None
-    new_state: str
+    new_state: Annotated[
+        str, Meta(description="The next `since`; with `order=newest` the state at the start, the same on each page.")
+    ]
     has_more_changes: bool
     created: list[str]
     updated: list[str]
     destroyed: list[str]
     records: Annotated[list[RecordOut], Meta(description="The records named above.")] = field(name="list")
+    before: Annotated[
+        str | UnsetType, Meta(description="With `order=newest`, where there are more: the next `before`.")
+    ] = UNSET
 
 
-def record_out(stored: StoredRecord) -> RecordOut:
-    """A record as devices take it."""
-    record = stored.record
-    if record.destroyed_by is not None:
-        return DestroyedRecordOut(record.id, True, record.destroyed_by, {}, [])
-    return HoldingRecordOut(
-        record.id,
-        False,
-        **unflattened(record.values),
-        writers={name: value.by for name, value in record.written.items()},
-        conflicts=[conflict_out(conflict) for conflict in record.conflicts],
-        created_at=stored.created_at,
-        updated_at=stored.updated_at,
-    )
+class RecordsOut(Out):
+    """Single records, and the state in which they were read."""
+
+    state: str
+    not_found: Annotated[list[str], Meta(description="Those of the ids of which there is no record, nor a marker.")]
+    records: Annotated[list[RecordOut], Meta(description="The others, in no order.")] = field(name="list")
 
 
 # --- operations ----------------------------------------------------------------------------------------------------------
@@ -344,23 +358,55 @@ def get_sync_state(context: Context, owner: CurrentOwner, query: Annotated[Sessi
     """The state of my holdings."""
     state = context.database.read(lambda connection: actions.current_state(connection, owner, _read(query.known_state)))
     limits = (MOST_MUTATIONS, MOST_RECORDS, context.settings.body_bytes)
-    return SessionOut(EPOCH, str(state), *limits, owner.id, FORMAT, [*OPS], [*CONFLICT_KINDS])
+    return SessionOut(EPOCH, str(state), *limits, owner.id, FORMAT, [*OPS], [*CONFLICT_KINDS], [*CODINGS])
 
 
 @sync.get("/changes", responses=problems("cannot-calculate-changes"))
 def list_changes(context: Context, owner: CurrentOwner, query: Annotated[ChangesQuery, Query()]) -> ChangesOut:
-    """What changed since a state, page by page."""
+    """What changed since a state, page by page. Without `since` that is everything."""
     since, known = _read(query.since), _read(query.known_state)
-    page = context.database.read(lambda connection: actions.changes(connection, owner, since, known, query.limit))
-    kinds = (page.created, page.updated, page.destroyed)
-    return ChangesOut(query.since, str(page.reached), page.has_more, *kinds, [*map(record_out, page.records)])
+
+    def read(connection: Connection) -> actions.ChangePage:
+        if query.order is None:
+            return actions.changes(connection, owner, since, known, query.limit)
+        descent = None if query.before is None else read_descent(query.before)
+        return actions.newest(connection, owner, descent, known, query.limit)
+
+    page = context.database.read(read)
+    return ChangesOut(
+        query.since,
+        str(page.reached),
+        page.has_more,
+        page.created,
+        page.updated,
+        page.destroyed,
+        [record_out(stored, query.form) for stored in page.records],
+        UNSET if page.next is None else str(page.next),
+    )
+
+
+@sync.get("/sync/records", responses=problems("cannot-calculate-changes"))
+def get_sync_records(context: Context, owner: CurrentOwner, query: Annotated[RecordsQuery, Query()]) -> RecordsOut:
+    """Single records by their ids. Such as whole ones, of which a device has a part."""
+    asked = [identity for part in query.ids.split(",") if (identity := read_id(part)) is not None]
+    known = _read(query.known_state)
+    state, found = context.database.read(lambda connection: actions.records(connection, owner, asked, known))
+    there = {stored.record.id for stored in found}
+    missing = [identity for identity in dict.fromkeys(asked) if identity not in there]
+    return RecordsOut(str(state), missing, [record_out(stored, query.form) for stored in found])
 
 
 @sync.post("/sync", responses=problems("cannot-calculate-changes", "state-mismatch"))
-def sync_holdings(context: Context, owner: CurrentOwner, body: Unread[SyncIn]) -> SyncOut:
+def sync_holdings(
+    context: Context,
+    owner: CurrentOwner,
+    query: Annotated[FormQuery, Query()],
+    minimal: PrefersMinimal,
+    body: Unread[SyncIn],
+) -> Annotated[Reply[SyncOut], Sends(headers={"Preference-Applied": "return=minimal, where it was preferred."})]:
     """Send what a device did while it was offline."""
     asked, now = _read_batch(body.value), context.now()
-    batch = [_judged(one, now) for one in asked.mutations]
+    batch = [_judged(one, now, asked.sent_at) for one in asked.mutations]
     if_in, known = _read(asked.if_in_state), _read(asked.known_state)
 
     def act(connection: Connection) -> actions.AppliedBatch:
@@ -368,7 +414,25 @@ def sync_holdings(context: Context, owner: CurrentOwner, body: Unread[SyncIn]) -
         return actions.synchronise(connection, owner, asked.client_id, batch, attributes, now, if_in=if_in, known=known)
 
     done = context.database.write(act)
-    return SyncOut(str(done.before), str(done.after), [*done.answers], [*map(record_out, done.records)])
+    records = _touched(batch, done, query.form, minimal=minimal)
+    answer = SyncOut(str(done.before), str(done.after), [*done.answers], records)
+    return Reply(answer, {"Preference-Applied": MINIMAL} if minimal else {})
+
+
+def _touched(
+    batch: Sequence[SentMutation], done: actions.AppliedBatch, form: RecordForm, *, minimal: bool
+) -> list[TouchedRecordOut]:
+    """The records that a batch is about; with `minimal` not those that the device knows without being told."""
+    if not minimal:
+        return [record_out(stored, form) for stored in done.records]
+    about: dict[str, list[tuple[Mutation, MutationAnswer]]] = {}
+    for sent, answer in zip(batch, done.answers, strict=True):
+        about.setdefault(sent.mutation.holding, []).append((sent.mutation, answer))
+    told: list[TouchedRecordOut] = []
+    for stored in done.records:
+        writer = writer_as_sent(stored.record, about[stored.record.id])
+        told.append(record_out(stored, form) if writer is None else AsSentRecordOut(stored.record.id, True, writer))
+    return told
 
 
 @sync.get("/events")

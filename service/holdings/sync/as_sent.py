@@ -1,0 +1,28 @@
+"""Whether a device that sent mutations of a record knows without being told what they came to. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from service.holdings.sync.apply import MutationAnswer
+from service.holdings.sync.merge import APPLIED, DESTROY, Mutation, Record
+
+
+def writer_as_sent(record: Record, done: Sequence[tuple[Mutation, MutationAnswer]]) -> str | None:
+    """The last of these mutations, in the order in which they were sent, where the record has what they say and nothing else came
+    of them; None where the device has to be told the record. A copy may have filled a part only, and what a revival brings back
+    its author may not have."""
+    expected: dict[str, str] = {}
+    for sent, answer in done:
+        if answer.status != APPLIED or sent.writers is not None or sent.revive:
+            return None
+        expected |= dict.fromkeys(sent.patch, sent.id)
+    if record.conflicts or not done:
+        return None
+    last = done[-1][0]
+    if last.op == DESTROY:
+        return last.id if record.destroyed_by == last.id else None
+    if record.is_destroyed or any(sent.op == DESTROY for sent, _ in done):
+        return None
+    stand = all(name in record.written and record.written[name].by == by for name, by in expected.items())
+    return last.id if stand else None
