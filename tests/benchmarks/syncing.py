@@ -19,7 +19,9 @@ from sqlalchemy import Connection
 from service.database.engine import Database
 from service.database.ids import new_id
 from service.database.migrate import upgrade
+from tests.benchmarks import traffic
 from tests.benchmarks.data import SEED, a_coin
+from tests.benchmarks.traffic import Traffic
 from tests.conftest import SERVER_URL, Running, own_database, running, settings_for
 
 BATCH = PAGE = 500
@@ -55,6 +57,17 @@ class Daily:
 def engines() -> dict[str, str | None]:
     """The address of the server by engine; SQLite has none."""
     return {"SQLite": None} | ({"PostgreSQL": SERVER_URL} if SERVER_URL is not None else {})
+
+
+def traffic_of(holdings: int) -> list[Traffic]:
+    """The bytes of sync with so many holdings, the same on both engines."""
+
+    async def run(url: str) -> list[Traffic]:
+        async with running(settings_for(url)) as service:
+            return await traffic.measured(service, holdings)
+
+    with tempfile.TemporaryDirectory() as folder, own_database(Path(folder), None) as url:
+        return asyncio.run(run(url))
 
 
 def measured(server_url: str | None, holdings: int) -> tuple[First, list[Daily]]:

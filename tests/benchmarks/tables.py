@@ -235,6 +235,22 @@ def synchronising(console: Console, holdings: int) -> None:
         ["engine", "holdings", "push ms", "changes since ms", "push / smallest", "changes / smallest"],
         days,
     )
+    sent = [
+        [
+            one.coding,
+            "as little as can be asked for" if one.slim else "whole records",
+            *(f"{part.up / 1e3:,.1f} / {part.down / 1e3:,.1f}" for part in (one.sent, one.day)),
+            *(f"{part.down / 1e6:,.2f}" for part in (one.first, one.part)),
+        ]
+        for one in syncing.traffic_of(holdings)
+    ]
+    show(
+        console,
+        f"Bytes of sync, heads included: {syncing.EDITS} edits (aim: 15 kB down); a first sync of {holdings:,} holdings (aim for "
+        "10,000 in part: 1.5 MB)",
+        ["coding", "answers", "edits sent, kB up / down", "and changes taken, kB up / down", "all, MB", "in part, MB"],
+        sent,
+    )
 
 
 def looking_through(console: Console, sizes: tuple[int, int]) -> None:
