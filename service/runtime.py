@@ -176,7 +176,9 @@ class Context:
         return self.clock().date()
 
     def start_work(self) -> None:
-        """Starts the processes for work ahead of the first request."""
+        """Starts the processes for work ahead of the first request, unless the settings leave them to it."""
+        if not self.settings.work_at_start:
+            return
         for processes in (self.members, self.strangers):
             if processes is not None:
                 processes.start()

@@ -164,6 +164,11 @@ class Settings(BaseSettings):
         description="Memory that one process for work may take besides what it has at its start, in bytes. The limit is one of "
         "address space (RLIMIT_AS); a container's own limit (cgroup) stands besides it.",
     )
+    work_at_start: bool = Field(
+        default=True,
+        description="Whether processes for work are there from the start on; false: from the first request on that needs one, "
+        "which then takes some seconds longer. They take some 150 MiB.",
+    )
     request_seconds: float = Field(
         default=30.0, gt=0, description="How long a request may take from its head on, without the time its body takes."
     )

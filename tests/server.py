@@ -18,8 +18,9 @@ import httpx
 
 ROOT = Path(__file__).resolve().parents[1]
 
-# A test asks for more than a caller may.
-UNLIMITED = {
+# A test asks for more than a caller may, and most ask for nothing that needs a process for work.
+USUAL = {
+    "SETWRIGHT_WORK_AT_START": "false",
     "SETWRIGHT_RATE_ACCOUNT": "1000000/minute",
     "SETWRIGHT_RATE_ANONYMOUS": "1000000/minute",
     "SETWRIGHT_HEAVY_AT_ONCE": "1000",
@@ -46,7 +47,7 @@ class Server:
         self.token_file = Path(self._folder.name) / "first-token"
         self._token: str | None = None
         environment = {
-            **UNLIMITED,
+            **USUAL,
             **os.environ,
             "SETWRIGHT_DATABASE_URL": url,
             "SETWRIGHT_FIRST_TOKEN_FILE": str(self.token_file),
