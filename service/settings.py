@@ -113,9 +113,14 @@ class Settings(BaseSettings):
     sync_kept_days: int = Field(
         default=400,
         ge=0,
-        description="The log of sync is kept so many days, and so is what was recorded of coins that were deleted. A device that "
-        "was away for longer starts over, and loses nothing. 0: for ever. Not less than devices may be away, nor than backups "
-        "are kept.",
+        description="The log of sync is kept so many days. A device that was away for longer starts over, and loses nothing. 0: "
+        "for ever. Not less than devices may be away, nor than backups are kept.",
+    )
+    keep_deleted: int | None = Field(
+        default=None,
+        ge=0,
+        description="What was recorded of coins that were deleted is kept so many days, for a delete that is undone; then only a "
+        "marker is left of them. 0: for ever; left out: as long as the log of sync (SYNC_KEPT_DAYS).",
     )
     photos_dir: Path | None = Field(
         default=None,
@@ -388,6 +393,11 @@ class Settings(BaseSettings):
         url = read_url(self.database_url.get_secret_value())
         password = self.database_password.get_secret_value()
         return url.set(password=password) if password else url
+
+    @property
+    def deleted_kept_days(self) -> int:
+        """How many days what was recorded of deleted holdings is kept; 0: for ever."""
+        return self.sync_kept_days if self.keep_deleted is None else self.keep_deleted
 
     @property
     def photos_folder(self) -> Path:

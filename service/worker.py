@@ -10,7 +10,7 @@ import traceback
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import structlog
 
@@ -39,16 +39,14 @@ class Removed:
 
 
 def maintain(context: Context) -> Removed:
-    """Removes answers that were kept for repeated requests, the old part of the logs of sync with what was recorded of holdings
-    that were deleted then, and photos that no holding has, of all owners, once their time is over. Raises what the database
-    or the blob store raises when it cannot be reached."""
+    """Removes answers that were kept for repeated requests, the old part of the logs of sync, what was recorded of holdings that
+    were deleted, and photos that no holding has, of all owners, once their time is over. Raises what the database or the blob
+    store raises when it cannot be reached."""
     settings, now = context.settings, context.now()
     answers = context.database.write(
         lambda connection: forget_answers(connection, now - timedelta(days=settings.answers_kept_days))
     )
-    purged = (0, 0)
-    if settings.sync_kept_days:
-        purged = purge(context.database, now - timedelta(days=settings.sync_kept_days))
+    purged = purge(context.database, _before(now, settings.sync_kept_days), _before(now, settings.deleted_kept_days))
     jobs = context.database.write(
         lambda connection: forget_jobs(connection, now - timedelta(days=settings.jobs_kept_days))
     )
@@ -58,6 +56,11 @@ def maintain(context: Context) -> Removed:
         *purged,
         jobs,
     )
+
+
+def _before(now: datetime, days: int) -> datetime | None:
+    """The time before which nothing is kept; None where everything is, for ever."""
+    return now - timedelta(days=days) if days else None
 
 
 @asynccontextmanager

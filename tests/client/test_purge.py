@@ -18,6 +18,8 @@ from service.holdings.sync.purge import purge
 from service.holdings.sync.store import SyncStore
 from service.holdings.sync.verify import differences
 from service.holdings.tables import holding, mutation, past_mutation
+from service.http.dependencies import context_of
+from service.settings import read_settings
 from service.worker import maintain
 from tests.client.test_device import Home, Line, synced
 from tests.conftest import running, settings_for
@@ -36,12 +38,19 @@ def home(empty_database_url: str, tmp_path: Path) -> Iterator[Home]:
 
 
 def age(home: Home) -> None:
-    """All that was logged so far was logged long ago."""
-    home.change(lambda c, owner: c.execute(update(mutation).where(mutation.c.owner_id == owner.id).values(at=LONG_AGO)))
+    """All that was done so far was done long ago."""
+
+    def change(connection: Any, owner: Any) -> None:
+        connection.execute(update(mutation).where(mutation.c.owner_id == owner.id).values(at=LONG_AGO))
+        connection.execute(update(holding).where(holding.c.owner_id == owner.id).values(updated_at=LONG_AGO))
+
+    home.change(change)
 
 
-def purged(home: Home, **more: Any) -> tuple[int, int]:
-    return purge(home.service.app.state.database, BEFORE, **more)
+def purged(
+    home: Home, logged: datetime | None = BEFORE, deleted: datetime | None = BEFORE, **more: Any
+) -> tuple[int, int]:
+    return purge(home.service.app.state.database, logged, deleted, **more)
 
 
 def verified(home: Home) -> list[str]:
@@ -108,7 +117,7 @@ EXPECTED = {
 def test_it_starts_over_and_nothing_that_it_held_is_lost(home: Home) -> None:
     phone, laptop, coins = a_year_apart(home)
     entries, holdings = purged(home)
-    assert (entries, holdings) == (9, 1)
+    assert (entries, holdings) == (9, 2)
     laptop.edit(coins["laptop's"], {"location": "tray 2"})
     # Whoever was not away so long goes on as ever.
     assert refusals(home, laptop) == []
@@ -186,9 +195,10 @@ def test_a_new_device_takes_everything_page_by_page(home: Home, monkeypatch: pyt
     assert tablet.holdings() == laptop.holdings()
 
 
-def test_nothing_of_a_deleted_coin_is_left_but_its_marker(home: Home) -> None:
+@pytest.mark.parametrize("logged", [BEFORE, None])
+def test_nothing_of_a_deleted_coin_is_left_but_its_marker(home: Home, logged: datetime | None) -> None:
     phone = home.device("phone")
-    coin = phone.record({"grade": 30}, note="canary")
+    coin = phone.record({"grade": 30}, note="canary", tags=["canary too"])
     phone.delete(coin)
     phone.record({"grade": 1})
     synced(phone)
@@ -202,18 +212,64 @@ def test_nothing_of_a_deleted_coin_is_left_but_its_marker(home: Home) -> None:
         return home.service.app.state.database.read(read)
 
     assert "canary" in everything()
-    assert purged(home) == (2, 1)
+    # In the log too, where that is kept for longer.
+    assert purged(home, logged) == (2 if logged else 0, 1)
     assert "canary" not in everything()
     assert coin in everything()
+    assert verified(home) == []
+
+
+def test_what_was_deleted_may_go_before_the_log_does(home: Home) -> None:
+    phone, laptop, coins = a_year_apart(home)
+    assert purged(home, logged=None) == (0, 2)
+    assert verified(home) == []
+    # Both states are in the log still.
+    assert refusals(home, phone) == []
+    synced(laptop)
+    assert outcome(phone, laptop) == EXPECTED
+    assert phone.holdings() == laptop.holdings()
+    assert [(identity, conflict["kind"]) for identity, conflict in phone.conflicts()] == [(coins["gone"], "destroy")]
+    assert (phone.attention(), laptop.attention()) == ([], [])
+    assert verified(home) == []
+    # What came with the copy is the coin's, and goes with the next delete of it.
+    phone.delete(coins["gone"])
+    synced(phone)
+    age(home)
+    assert purged(home, logged=None) == (0, 1)
+    assert verified(home) == []
+    # And a coin that comes back is checked by what the log has since: a value that nobody wrote is found.
+    laptop.edit(coins["both"], {"note": "again"})
+    phone.revive(coins["gone"], {"grade": 51})
+    synced(phone, laptop)
+    assert verified(home) == []
+    wrong = update(holding).where(holding.c.id == coins["gone"]).values(data={"facts": {"grade": 99}})
+    home.change(lambda c, _: c.execute(wrong))
+    assert verified(home) != []
+
+
+def test_what_was_deleted_may_be_kept_for_longer_than_the_log(home: Home) -> None:
+    phone, laptop, coins = a_year_apart(home)
+    assert purged(home, deleted=None) == (9, 0)
+    assert verified(home) == []
+    # A device without a copy brings it back whole, since the service has it.
+    tablet = home.device("tablet")
+    synced(tablet)
+    tablet.revive(coins["gone"])
+    synced(tablet)
+    assert tablet.holdings()[coins["gone"]]["grade"] == 30
+    assert refusals(home, phone) == [410]
+    synced(laptop)
+    assert outcome(phone, laptop) == EXPECTED
+    assert verified(home) == []
 
 
 def test_a_purge_in_portions_is_the_same_and_one_that_is_done_does_nothing(home: Home) -> None:
     a_year_apart(home)
     database = home.service.app.state.database
-    first = purge(database, BEFORE, most=1)
-    assert first == (9, 1)
+    first = purged(home, most=1)
+    assert first == (9, 2)
     assert verified(home) == []
-    assert purge(database, BEFORE) == (0, 0)
+    assert purged(home) == (0, 0)
     # The newest entry stays: the state that it led to can be proven.
     left = database.read(lambda c: c.execute(select(mutation.c.modseq)).scalars().all())
     assert left == database.read(lambda c: c.execute(select(account.c.min_state)).scalars().all()) == [10]
@@ -254,11 +310,31 @@ class Undone(Exception):
     """Takes a planted fault back with its transaction."""
 
 
-@pytest.mark.parametrize(("days", "expected"), [(0, 0), (30, 9), (100_000, 0)])
-def test_the_daily_maintenance_keeps_it_for_as_long_as_the_setting_says(home: Home, days: int, expected: int) -> None:
+@pytest.mark.parametrize(
+    ("days", "deleted", "expected"),
+    [
+        (0, None, (0, 0)),
+        (30, None, (9, 2)),
+        (100_000, None, (0, 0)),
+        (100_000, 30, (0, 2)),
+        (0, 30, (0, 2)),
+        (30, 0, (9, 0)),
+        (30, 100_000, (9, 0)),
+    ],
+)
+def test_the_daily_maintenance_keeps_it_for_as_long_as_the_settings_say(
+    home: Home, days: int, deleted: int | None, expected: tuple[int, int]
+) -> None:
     a_year_apart(home)
     state = home.service.app.state
-    state.settings = settings_for(state.settings.database_url.get_secret_value(), sync_kept_days=days)
-    from service.http.dependencies import context_of
+    url = state.settings.database_url.get_secret_value()
+    state.settings = settings_for(url, sync_kept_days=days, keep_deleted=deleted)
+    done = maintain(context_of(home.service.app))
+    assert (done.mutations, done.holdings) == expected
 
-    assert maintain(context_of(home.service.app)).mutations == expected
+
+def test_the_settings_have_their_names_in_the_environment(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("SETWRIGHT_SYNC_KEPT_DAYS", "90")
+    assert read_settings().deleted_kept_days == 90
+    monkeypatch.setenv("SETWRIGHT_KEEP_DELETED", "7")
+    assert (read_settings().deleted_kept_days, read_settings().sync_kept_days) == (7, 90)

@@ -19,6 +19,9 @@ INVALID_MERGE = "invalid_merge"
 # In the body of a copy: the names that it could not fill.
 LEFT_APART = "left_apart"
 
+# All that the body of a mutation has whose holding was deleted and purged.
+PURGED = "purged"
+
 
 @dataclass(frozen=True, slots=True)
 class LogEntry:

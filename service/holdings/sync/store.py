@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 import msgspec
@@ -13,8 +13,8 @@ from service.accounts.model import Owner, State
 from service.database.rows import insert_rows, update_rows
 from service.holdings.sync.apply import Logged, MutationAnswer
 from service.holdings.sync.field_names import flattened, unflattened, value_conflict_as_json, value_conflict_from_json
-from service.holdings.sync.merge import OPS, REJECTED, Mutation, Record, WrittenBy
-from service.holdings.sync.replay import LogEntry
+from service.holdings.sync.merge import OPS, REJECTED, UPDATE, Mutation, Record, WrittenBy
+from service.holdings.sync.replay import PURGED, LogEntry
 from service.holdings.tables import holding, mutation, past_mutation
 
 
@@ -106,10 +106,10 @@ class SyncStore:
             for row in self._connection.execute(query)
         }
 
-    def purge(self, before: datetime, most: int) -> Purged:
-        """Takes up to `most` of the oldest entries out of the log, of those from before then; and what was recorded of holdings
-        that were destroyed by one of them. The newest entry from before then stays, as the beginning of the log. What stays
-        of the others is that they are known, unless they were rejected."""
+    def purge_log(self, before: datetime, most: int) -> tuple[int | None, int]:
+        """Takes up to `most` of the oldest entries out of the log, of those from before then; where the log begins now (None: as
+        before), and how many it took. The newest entry from before then stays, as the beginning of the log. What stays of the
+        others is that they are known, unless they were rejected."""
         mine, is_change = mutation.c.owner_id == self._owner.id, mutation.c.modseq.is_not(None)
         # By the index of states, up to the first that is newer: a day after the last purge that is not far.
         newer = (
@@ -124,16 +124,23 @@ class SyncStore:
         columns = (mutation.c.mutation_id, mutation.c.holding_id, mutation.c.fingerprint, mutation.c.answer)
         changes = select(*columns, mutation.c.modseq).where(mine, is_change, mutation.c.modseq < begins)
         gone: list[Any] = [*self._connection.execute(changes.order_by(mutation.c.modseq).limit(most))]
-        begins = gone[-1].modseq + 1 if gone else None
         others = select(*columns).where(mine, mutation.c.modseq.is_(None), mutation.c.at < before)
         unchanged: list[Any] = [*self._connection.execute(others.limit(most))]
         self._forget([*gone, *unchanged])
-        if begins is None:
-            return Purged(None, len(unchanged), 0)
-        nothing = {"data": {}, "writers": {}, "conflicts": [], "purged": True}
-        markers = (holding.c.destroyed.is_(True), holding.c.purged.is_(False), holding.c.modseq < begins)
-        emptied = update(holding).where(holding.c.owner_id == self._owner.id, *markers).values(**nothing)
-        return Purged(begins, len(gone) + len(unchanged), self._connection.execute(emptied).rowcount)
+        return gone[-1].modseq + 1 if gone else None, len(gone) + len(unchanged)
+
+    def empty_deleted(self, before: datetime, most: int) -> int:
+        """Empties up to `most` holdings that were destroyed before then, in the table and in the log, so that only a marker is
+        left; how many there were."""
+        mine = holding.c.owner_id == self._owner.id
+        over = (holding.c.destroyed.is_(True), holding.c.purged.is_(False), holding.c.updated_at < before)
+        found = list(self._connection.execute(select(holding.c.id).where(mine, *over).limit(most)).scalars())
+        if found:
+            nothing = {"data": {}, "writers": {}, "conflicts": [], "purged": True}
+            self._connection.execute(update(holding).where(mine, holding.c.id.in_(found)).values(**nothing))
+            about = (mutation.c.owner_id == self._owner.id, mutation.c.holding_id.in_(found))
+            self._connection.execute(update(mutation).where(*about).values(body={PURGED: True}, lists={}))
+        return len(found)
 
     def _forget(self, rows: Sequence[Any]) -> None:
         if not rows:
@@ -247,6 +254,9 @@ def _entry(row: Row[Any]) -> LogEntry | None:
     """None where the log does not say any more what was done, or what the answer was."""
     body: Mapping[str, Any] = row.body
     try:
+        if body.get(PURGED):
+            nothing = Mutation(row.mutation_id, UPDATE, row.holding_id, datetime.min.replace(tzinfo=UTC))
+            return LogEntry(nothing, row.answer["status"], body, row.lists, row.modseq, row.chain)
         sent = Mutation(
             row.mutation_id,
             body["op"],

@@ -6,7 +6,7 @@ Read in one snapshot, so that it may run while a server writes.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence, Set
 from functools import partial
 from typing import Any
 
@@ -16,16 +16,17 @@ from service.accounts.model import ORIGIN, Owner, State
 from service.accounts.store import AccountStore
 from service.database.engine import Database
 from service.holdings.sync.merge import CREATE, REJECTED, UPDATE, Record, mutation_of, outcome_of
-from service.holdings.sync.replay import INVALID_MERGE, LogEntry, Rebuilt, as_kept
+from service.holdings.sync.replay import INVALID_MERGE, PURGED, LogEntry, Rebuilt, as_kept
 from service.holdings.sync.store import StoredRecord, SyncStore
 
 
 def differences(connection: Connection, owner: Owner) -> Iterator[str]:
     """What does not agree in one owner's holdings, in words; names of attributes, never their values.
 
-    A holding that is older than the log cannot be rebuilt, since its beginning is not in it, or was purged: there each value,
-    conflict and delete must be one that the log has, or one from before (written under the holding's own id, or by a mutation
-    that the log no longer has) that no mutation replaced since.
+    A holding that is older than the log cannot be rebuilt, since its beginning is not in it, or was purged; nor can one of which
+    the log has the marker alone, since it was deleted and emptied. There each value, conflict and delete must be one that the log
+    has, or one from before (written under the holding's own id, or by a mutation that the log no longer has, or not what it said)
+    that no mutation replaced since.
     A conflict of such a holding that was taken away is not found."""
     store = SyncStore(connection, owner)
     log, unreadable = store.log()
@@ -39,13 +40,14 @@ def differences(connection: Connection, owner: Owner) -> Iterator[str]:
         yield f"account {owner.id}: its log was purged up to state {begins}, and begins at {first}"
     if first > 1 and all(stored.created_modseq >= first for stored in kept.values()):
         yield f"account {owner.id}: its log begins at state {first}, and no holding is older"
-    old = {identity for identity, stored in kept.items() if stored.created_modseq < first}
+    emptied = {entry.mutation.holding for entry in log if entry.body.get(PURGED)}
+    old = {identity for identity, stored in kept.items() if stored.created_modseq < first} | emptied
     yield from _states(changes, kept, first)
     rebuilt = Rebuilt()
     for entry in log:
         if entry.mutation.holding not in old:
             yield from rebuilt.take(entry)
-    founded = _Founded(log, was_purged=begins > 0)
+    founded = _Founded(log, emptied, was_purged=begins > 0)
     for identity, stored in kept.items():
         if stored.is_marked != stored.record.is_destroyed:
             yield f"holding {identity}: it is marked as destroyed without a delete, or the other way round"
@@ -112,13 +114,13 @@ def _apart(one: Record, other: Record) -> list[str]:
 class _Founded:
     """What mutations in the log wrote, wherever it is now."""
 
-    def __init__(self, log: Sequence[LogEntry], *, was_purged: bool) -> None:
-        self._was_purged = was_purged
+    def __init__(self, log: Sequence[LogEntry], emptied: Set[str], *, was_purged: bool) -> None:
+        self._emptied, self._was_purged = emptied, was_purged
         self._wrote: dict[tuple[str, str, str], list[Any]] = defaultdict(list)
         self._mutations: set[tuple[str, str]] = set()
         self._replaced: set[tuple[str, str, str | None]] = set()
         for entry in log:
-            if entry.status != REJECTED:
+            if entry.status != REJECTED and not entry.body.get(PURGED):
                 self._note(entry)
 
     def _note(self, entry: LogEntry) -> None:
@@ -166,4 +168,5 @@ class _Founded:
         is_logged = (record.id, mutation_of(writer)) in self._mutations
         # It came with a copy.
         is_carried = name is not None and (record.id, name, writer) in self._wrote
-        return self._was_purged and not is_logged and not is_carried
+        was_purged = self._was_purged or record.id in self._emptied
+        return was_purged and not is_logged and not is_carried
