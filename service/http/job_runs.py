@@ -45,6 +45,9 @@ class JobRunner:
             lambda connection: JobStore(connection, owner).take_up(job_id, context.now(), self._lease, MOST_ATTEMPTS)
         )
         if taken is None:
+            await context.write(
+                lambda connection: JobStore(connection, owner).give_up(job_id, context.now(), MOST_ATTEMPTS)
+            )
             return
         job, body = taken
         # Whoever revoked the token meanwhile wants nothing more done with it.

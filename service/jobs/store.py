@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Row, and_, bindparam, delete, func, insert, o
 
 from service.accounts.model import Owner
 from service.errors import Busy, NotFound
-from service.jobs.model import CANCELLED, ENDED, QUEUED, RUNNING, Answer, Job
+from service.jobs.model import CANCELLED, ENDED, FAILED, QUEUED, RUNNING, Answer, Job
 from service.jobs.tables import job
 
 _COLUMNS = tuple(column for column in job.c if column.name not in ("body", "answer", "answer_headers"))
@@ -102,6 +102,16 @@ class JobStore:
             }
         ended = update(job).where(*self._held(identity, attempt)).values(**values)
         return self._connection.execute(ended).rowcount == 1
+
+    def give_up(self, identity: str, now: datetime, most: int) -> None:
+        """Ends it as failed where there were `most` attempts, and the last one holds it no longer."""
+        is_left = and_(job.c.state == RUNNING, job.c.lease_until < now, job.c.attempts >= most)
+        detail = f"it was begun {most} times, and each time the process that did it was gone before its end"
+        self._connection.execute(
+            update(job)
+            .where(*self._is(identity), is_left)
+            .values(state=FAILED, ended_at=now, lease_until=None, detail=detail, body=b"")
+        )
 
     def cancel(self, identity: str, now: datetime) -> None:
         """Ends it as cancelled where it is not over. Raises NotFound."""

@@ -13,8 +13,8 @@ import pytest
 
 from service.accounts.model import Owner
 from service.http.dependencies import context_of
-from service.http.job_runs import JobRunner
-from service.jobs.store import JobStore
+from service.http.job_runs import MOST_ATTEMPTS, JobRunner
+from service.jobs.store import JobStore, waiting_jobs
 from tests.conftest import Running, running, settings_for
 
 pytestmark = pytest.mark.anyio
@@ -140,6 +140,32 @@ async def test_an_attempt_that_lost_the_job_does_not_end_it(idle: Running) -> No
     assert not context.database.write(lambda c: JobStore(c, owner).end(name, 2, "done", late))
     job = await over(idle, made, headers)
     assert (job["state"], job["detail"]) == ("failed", "ended by the second")
+
+
+async def test_a_job_that_every_attempt_died_of_ends_as_failed(idle: Running) -> None:
+    context, headers = context_of(idle.app), idle.collector()
+    held: list[str] = []
+
+    async def nobody(owner_id: str, job_id: str) -> None:
+        held.extend((owner_id, job_id))
+
+    idle.app.state.job_queue.added = nobody
+    made = await idle.client.post("/v1/definition-checks", json=SET, headers={**headers, **LATER})
+    owner, name, long_ago = Owner(held[0]), held[1], context.now() - timedelta(days=1)
+    for attempt in range(MOST_ATTEMPTS):
+        begun = long_ago + attempt * 2 * LEASE
+        taken = context.database.write(
+            lambda c, begun=begun: JobStore(c, owner).take_up(name, begun, LEASE, MOST_ATTEMPTS)
+        )
+        assert taken is not None
+        # Held by one that is alive, or to be begun once more: it goes on.
+        context.database.write(lambda c, begun=begun: JobStore(c, owner).give_up(name, begun, MOST_ATTEMPTS))
+        assert context.database.read(lambda c: JobStore(c, owner).get(name)).state == "running"
+    await JobRunner(context).run(owner.id, name)
+    job = await over(idle, made, headers)
+    assert (job["state"], job["attempts"]) == ("failed", MOST_ATTEMPTS)
+    assert f"begun {MOST_ATTEMPTS} times" in job["detail"]
+    assert not [row for row in context.database.read(lambda c: waiting_jobs(c, context.now(), 100)) if row[1] == name]
 
 
 async def test_a_token_that_was_revoked_has_nothing_done(idle: Running) -> None:
