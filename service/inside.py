@@ -29,6 +29,13 @@ from service.runtime import opened_inside, utc_now
 from service.settings import Settings
 
 _PIECE = 1024 * 1024
+# What threads, C++, and the loader of shared libraries (glibc, elf/dl-load.c) say; the solver is loaded when it is needed first.
+_SIGNS_OF_NO_MEMORY = (
+    "can't start new thread",
+    "bad_alloc",
+    "failed to map segment from shared object",
+    "annot allocate memory",
+)
 
 
 @dataclass(slots=True)
@@ -98,8 +105,7 @@ def is_out_of_memory(error: BaseException | None) -> bool:
         if (
             isinstance(error, MemoryError)
             or (isinstance(error, OSError) and error.errno == errno.ENOMEM)
-            or "can't start new thread" in text
-            or "bad_alloc" in text
+            or any(sign in text for sign in _SIGNS_OF_NO_MEMORY)
         ):
             return True
         error = error.__cause__ or error.__context__

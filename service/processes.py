@@ -12,6 +12,7 @@ import importlib
 import multiprocessing
 import os
 import resource
+import threading
 from collections.abc import AsyncIterator, Sequence
 from concurrent.futures import CancelledError as CallCancelled
 from concurrent.futures.process import BrokenProcessPool
@@ -154,6 +155,7 @@ class Processes:
 
 def _settle(memory_bytes: int, niceness: int) -> None:
     """The first that a new process does."""
+    threading.Thread(target=_end_with_the_server, daemon=True).start()
     os.nice(niceness)
     # Its address space, of which it has taken some by importing (getrlimit(2), RLIMIT_AS; proc(5), statm).
     pages = Path("/proc/self/statm")
@@ -163,8 +165,20 @@ def _settle(memory_bytes: int, niceness: int) -> None:
         resource.setrlimit(resource.RLIMIT_AS, (most, most))
 
 
+def _end_with_the_server() -> None:
+    """Waits for the end of the process that this one works for, which may be killed: then nobody wants what is computed here."""
+    server = multiprocessing.parent_process()
+    assert server is not None
+    server.join()
+    os._exit(1)
+
+
 def _call(place: str, arguments: Sequence[Any]) -> Any:
-    return function_at(place)(*arguments)
+    try:
+        return function_at(place)(*arguments)
+    except MemoryError:
+        # What it was in the midst of, such as loading a library, may be half done for good.
+        os._exit(1)
 
 
 def function_at(place: str) -> Any:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import os
+import subprocess
+import sys
 import time
 from collections.abc import AsyncIterator
 from contextlib import suppress
@@ -13,6 +15,7 @@ import pytest
 
 from service.errors import Busy, Fault, Invalid, NotFound, TooHeavy
 from service.processes import Processes, Room
+from tests.server import ROOT as CHECKOUT
 
 pytestmark = pytest.mark.anyio
 
@@ -162,3 +165,28 @@ async def test_closing_ends_what_runs() -> None:
     work.cancel()
     with suppress(BaseException):
         await work
+
+
+KILLED = """
+import asyncio
+from tests.test_processes import HERE, ROOM
+from service.processes import Processes
+
+async def main():
+    made = Processes(ROOM)
+    print(await made.run(f"{HERE}:own_number", seconds=60, doing="this"), flush=True)
+    await made.run(f"{HERE}:without_end", seconds=600, doing="this")
+
+asyncio.run(main())
+"""
+
+
+@pytest.mark.process
+def test_when_the_server_is_killed_it_ends() -> None:
+    server = subprocess.Popen([sys.executable, "-c", KILLED], cwd=CHECKOUT, stdout=subprocess.PIPE, text=True)
+    with server:
+        assert server.stdout is not None
+        working = psutil.Process(int(server.stdout.readline()))
+        server.kill()
+        # The fork keeps the pipe open as long as it is there.
+        working.wait(60)

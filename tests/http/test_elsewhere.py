@@ -165,8 +165,16 @@ def test_that_memory_ran_out_is_told_from_other_errors() -> None:
         OSError(errno.ENOMEM, "no"),
         RuntimeError("can't start new thread"),
         RuntimeError("std::bad_alloc"),
+        ImportError("some.so: failed to map segment from shared object"),
+        ImportError("some.so: cannot allocate memory in static TLS block"),
         hidden,
     ]
     assert all(is_out_of_memory(error) for error in without)
-    others = [ValueError("odd"), OSError(errno.ENOENT, "no"), RuntimeError("thread"), None]
+    others = [
+        ValueError("odd"),
+        OSError(errno.ENOENT, "no"),
+        RuntimeError("thread"),
+        ImportError("no such module"),
+        None,
+    ]
     assert not any(is_out_of_memory(error) for error in others)
