@@ -7,7 +7,7 @@ import pwd
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,11 +19,14 @@ USER = "setwright"
 
 @dataclass(frozen=True)
 class OwnServer:
-    """Its address without the password, and the password."""
+    """Its address without the password, and the password. `start` and `stop` do so, with the settings that it began with; a stop
+    in the mode `immediate` ends its processes as a crash would (PostgreSQL's documentation, pg_ctl)."""
 
     url: str
     password: str
     port: int
+    start: Callable[[], None]
+    stop: Callable[[str], None]
 
 
 def programs() -> Path | None:
@@ -36,8 +39,8 @@ def programs() -> Path | None:
 
 
 @contextmanager
-def own_server(password: str) -> Iterator[OwnServer]:
-    """An empty server whose one user has this password, on a free port of this machine."""
+def own_server(password: str, **options: object) -> Iterator[OwnServer]:
+    """An empty server whose one user has this password, on a free port of this machine, with settings by their names."""
     found = programs()
     assert found is not None
     # PostgreSQL does not run as root, and its user cannot look into pytest's folders.
@@ -59,9 +62,24 @@ def own_server(password: str) -> Iterator[OwnServer]:
 
         initdb = [str(found / "initdb"), "--no-sync", "--auth=scram-sha-256", "--encoding=UTF8", "--locale=C"]
         run(*initdb, f"--username={USER}", f"--pwfile={folder / 'password'}", f"--pgdata={data}")
-        listening = f"-c listen_addresses=127.0.0.1 -c port={port} -c unix_socket_directories={folder} -c fsync=off"
-        run(str(found / "pg_ctl"), "start", "-w", "-D", str(data), "-o", listening)
+        said = {
+            "listen_addresses": "127.0.0.1",
+            "port": port,
+            "unix_socket_directories": folder,
+            "fsync": "off",
+            **options,
+        }
+        listening = " ".join(f"-c {name}={value}" for name, value in said.items())
+        pg_ctl = str(found / "pg_ctl")
+
+        def start() -> None:
+            run(pg_ctl, "start", "-w", "-D", str(data), "-o", listening)
+
+        def stop(mode: str) -> None:
+            run(pg_ctl, "stop", "-w", "-m", mode, "-D", str(data))
+
+        start()
         try:
-            yield OwnServer(f"postgresql://{USER}@127.0.0.1:{port}/postgres", password, port)
+            yield OwnServer(f"postgresql://{USER}@127.0.0.1:{port}/postgres", password, port, start, stop)
         finally:
-            run(str(found / "pg_ctl"), "stop", "-w", "-m", "immediate", "-D", str(data))
+            stop("immediate")

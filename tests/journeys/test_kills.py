@@ -13,9 +13,13 @@ from collections.abc import Iterable, Sequence
 
 import httpx
 import pytest
-from sqlalchemy import make_url
+from sqlalchemy import create_engine, make_url, text
 
+from service.database.engine import read_url
+from tests.conftest import SERVER_URL
+from tests.own_postgresql import USER, OwnServer, own_server, programs
 from tests.promises.plugin import Promise
+from tests.promises.rows import POSTGRESQL
 from tests.server import Server, serving
 
 pytestmark = pytest.mark.process
@@ -106,6 +110,7 @@ def complaints(acknowledged: Iterable[str], kept: Iterable[str]) -> list[str]:
 
 
 NAME = "kill -9 under 8 writers"
+OF_DATABASE = "PostgreSQL stopped at once under 8 writers"
 
 
 def killed_under_load(
@@ -187,3 +192,95 @@ def test_a_server_that_answers_before_it_commits_is_caught(empty_database_url: s
             break
     assert lost
     promise(1, NAME, control=f"answers before it commits: {len(lost)} of {len(acknowledged)} lost at kill {kills}")
+
+
+class Insisting(Writer):
+    """Goes on while the database is away: what is answered busy is sent again, as it was."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(number)
+        self.busy = 0
+
+    def write_until(self, server: Server, headers: dict[str, str], told: threading.Event) -> None:
+        with httpx.Client(base_url=server.address, headers=headers, timeout=30, verify=False) as client:
+            while self.pending is not None or not told.is_set():
+                if self.pending is None:
+                    self.sent += 1
+                    self.pending = f"writer-{self.number}-{self.sent}"
+                else:
+                    self.sent_again += 1
+                body = {"facts": {"denomination": "crown"}, "number": self.pending}
+                answer = client.post("/v1/holdings", json=body, headers={"Idempotency-Key": self.pending})
+                if answer.is_success:
+                    self.acknowledged.append(answer.json()["id"])
+                    self.pending = None
+                elif answer.status_code == 503 and "retry-after" in answer.headers:
+                    self.busy += 1
+                    told.wait(0.1)
+                else:
+                    self.refused.append(f"{answer.status_code} {answer.text}")
+                    return
+
+
+def stopped_under_load(
+    database: OwnServer, server: Server, headers: dict[str, str], stops: int, chance: random.Random
+) -> tuple[list[Insisting], list[str]]:
+    """The database is stopped at once while writers write, and started again, so many times; the writers with what was
+    acknowledged in all, and the ids that are kept at the end."""
+    writers, told = [Insisting(number) for number in range(WRITERS)], threading.Event()
+    threads = [threading.Thread(target=writer.write_until, args=(server, headers, told)) for writer in writers]
+    for thread in threads:
+        thread.start()
+    for _ in range(stops):
+        time.sleep(chance.uniform(0.3, 1.0))
+        database.stop("immediate")
+        database.start()
+    told.set()
+    for thread in threads:
+        thread.join(60)
+        assert not thread.is_alive()
+    assert [refusal for writer in writers for refusal in writer.refused] == []
+    assert sum(writer.busy for writer in writers) > stops
+    return writers, kept_ids(server, headers)
+
+
+@pytest.mark.skipif(SERVER_URL is None or programs() is None, reason="it needs PostgreSQL, and initdb on this machine")
+@pytest.mark.timeout(240)
+def test_what_was_acknowledged_is_kept_when_the_database_is_stopped_at_once(promise: Promise) -> None:
+    stops = int(os.environ.get("SETWRIGHT_DATABASE_STOPS", 2))
+    seed = int(os.environ.get("SETWRIGHT_TEST_SEED", random.SystemRandom().randrange(10**9)))
+    print(f"SETWRIGHT_TEST_SEED={seed} for the moments of {stops} stops")
+    chance = random.Random(seed)
+    # What is not flushed with a commit waits for this writer, which only the control needs to be slow.
+    slow = {"wal_writer_delay": 10_000, "wal_writer_flush_after": "1GB"}
+    with own_server("a-password", **slow) as database:
+        settings = {"database_password": database.password, "log_level": "warning"}
+        with serving(database.url, settings=settings) as server:
+            headers = {"Authorization": f"Bearer {server.token()}"}
+            writers, kept = stopped_under_load(database, server, headers, stops, chance)
+            acknowledged = [identity for writer in writers for identity in writer.acknowledged]
+            assert complaints(acknowledged, kept) == []
+            assert len(acknowledged) >= WRITERS
+            # The control: commits that are acknowledged before they are in the log on the disk.
+            role = create_engine(read_url(database.url).set(password=database.password))
+            with role.begin() as connection:
+                connection.execute(text(f"ALTER ROLE {USER} SET synchronous_commit = off"))
+            role.dispose()
+            database.stop("fast")
+            database.start()
+            for _ in range(4):
+                before = set(kept_ids(server, headers))
+                loose, kept = stopped_under_load(database, server, headers, 1, chance)
+                answered = [identity for writer in loose for identity in writer.acknowledged]
+                lost = {*before, *answered} - set(kept)
+                if lost:
+                    break
+            assert lost
+    promise(
+        1,
+        OF_DATABASE,
+        kept=f"{stops} stops, {len(acknowledged)} acknowledged, 0 lost, 0 twice, "
+        f"{sum(writer.sent_again for writer in writers)} sent again",
+        control=f"synchronous_commit = off: {len(lost)} of {len(answered)} lost",
+        engine=POSTGRESQL,
+    )
