@@ -30,6 +30,29 @@ CHECKED: dict[str, Any] = {
 }
 
 
+# A worker is at this for a second or two, so that it is killed in the midst of it now and then.
+LARGE: dict[str, Any] = {
+    "definition": {
+        "format": "set-definition/1",
+        "title": "A long row",
+        "slots": [{"id": f"s{number}", "accepts": f"year_on_coin > {1500 + number}"} for number in range(400)],
+    },
+    "holdings": [{"id": f"c{number}", "facts": {"year_on_coin": 1500 + number % 450}} for number in range(1_500)],
+}
+LATER = {"Prefer": "respond-async"}
+
+
+@dataclass
+class Job:
+    """A request that is answered later: what it was, the status that its answer is to have, and how it ended when it was first
+    seen to be over."""
+
+    kind: str
+    where: str
+    status: int
+    ended: dict[str, Any] | None = None
+
+
 class Measuring(httpx.BaseTransport):
     """The network, measured."""
 
@@ -141,6 +164,7 @@ class BrowserLoad(threading.Thread):
         self._chance, self._ending, self.failure = random.Random(seed), stop, ""
         self._kind = ""
         self.pending: tuple[str, dict[str, Any]] | None = None
+        self.jobs: list[Job] = []
 
     def client(self) -> httpx.Client:
         headers = {"Authorization": f"Bearer {self._account.token}"}
@@ -157,6 +181,9 @@ class BrowserLoad(threading.Thread):
             (self._stateless, 1),
             (self.create, 3),
             (self._count, 3),
+            (self._evaluation_later, 1),
+            (self._publish_later, 1),
+            (self._look_at_jobs, 2),
         ]
         deeds, weights = zip(*weighted, strict=True)
         try:
@@ -238,6 +265,43 @@ class BrowserLoad(threading.Thread):
             raise
         with self._account.lock:
             self._account.acknowledged += answer.status_code == 200
+
+    def _evaluation_later(self, client: httpx.Client) -> None:
+        self._later(client, "evaluation", 200, "/v1/evaluations", json=LARGE)
+
+    def _publish_later(self, client: httpx.Client) -> None:
+        """The set anew, published by a job: of these there is one at a time, since there is one draft."""
+        if any(job.kind == "publication" and job.ended is None for job in self.jobs):
+            return
+        where = f"/v1/definitions/{self._account.definition}"
+        seen = self._ask(client, "set", "GET", where)
+        if seen.status_code != 200:
+            return
+        document = {**CHECKED, "title": f"Crowns and florins, edition {self._chance.randrange(10**9)}"}
+        drafted = self._ask(
+            client, "draft", "PUT", where, json={"document": document}, headers={"If-Match": seen.headers["etag"]}
+        )
+        if drafted.status_code == 200:
+            headers = {"If-Match": drafted.headers["etag"]}
+            self._later(client, "publication", 201, f"{where}/revisions", headers=headers)
+
+    def _later(self, client: httpx.Client, kind: str, status: int, path: str, **more: Any) -> None:
+        headers = {**more.pop("headers", {}), **LATER}
+        answer = self._ask(client, f"{kind} later", "POST", path, headers=headers, **more)
+        if answer.status_code == 202:
+            self.jobs.append(Job(kind, answer.headers["location"], status))
+
+    def _look_at_jobs(self, client: httpx.Client) -> None:
+        self.look_at_jobs(client)
+
+    def look_at_jobs(self, client: httpx.Client) -> int:
+        """Asks for those whose end was not seen; how many there are still."""
+        waiting = [job for job in self.jobs if job.ended is None]
+        for job in waiting:
+            answer = self._ask(client, "job", "GET", job.where)
+            if answer.status_code == 200 and answer.json()["ended_at"] is not None:
+                job.ended = answer.json()
+        return sum(job.ended is None for job in waiting)
 
 
 def _wait(stop: threading.Event, seconds: float) -> None:

@@ -9,6 +9,7 @@ import sys
 import tempfile
 import threading
 import time
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
@@ -30,6 +31,8 @@ from tests.soak.processes import Watch
 
 DEVICES_EACH, BROWSERS_EACH = 4, 1
 JOB_WORKERS = 2
+# So long jobs may still take when nothing else is asked any more.
+_JOBS_SECONDS = 180.0
 
 
 @dataclass
@@ -95,7 +98,7 @@ def run(url: str, minutes: float, callers: int, workers: int, kill_seconds: floa
     with ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="soak-")))
         tokens = _tokens(url, accounts_count)
-        settings = {"photos_dir": folder / "photos", "log_level": "warning"}
+        settings = {"photos_dir": folder / "photos", "log_level": "warning", "jobs_in_server": False}
         server = stack.enter_context(_serving(url, workers, settings))
         accounts = [opened_account(server.address, token) for token in tokens]
         devices = [
@@ -136,6 +139,7 @@ def run(url: str, minutes: float, callers: int, workers: int, kill_seconds: floa
         result.complaints += [*requests.unforeseen, *requests.refused]
         result.complaints += [f"memory grows: {one}" for one in result.memory if not one.is_flat]
         _settle(server, accounts, devices, browsers, result)
+        _settle_jobs(accounts, browsers, result)
         jobs.end()
         status = server.end(signal.SIGTERM)
         result.figures["exit status after SIGTERM"] = status
@@ -236,6 +240,50 @@ def _settle(
     result.figures["mutations acknowledged to devices"] = len(sent)
     result.figures["edits on devices"] = sum(load.edits for load in devices)
     result.figures["_sent"] = sent
+
+
+def _settle_jobs(accounts: Sequence[Account], browsers: Sequence[BrowserLoad], result: Result) -> None:
+    """Every job that was acknowledged ends, with the answer that it is to have; what one wrote is there once."""
+    attempts: Counter[int] = Counter()
+    ended = published = 0
+    for account, browser in zip(accounts, browsers, strict=True):
+        with browser.client() as client:
+            until = time.monotonic() + _JOBS_SECONDS
+            while browser.look_at_jobs(client) and time.monotonic() < until:
+                time.sleep(1)
+            # Those too whose 202 was lost on its way.
+            kept = {f"/v1/jobs/{job['id']}": job for job in _listed(client, "/v1/jobs?limit=200")}
+            for job in browser.jobs:
+                now = kept.get(job.where)
+                if job.ended is None or now is None:
+                    result.complaints.append(f"lost: the job {job.where} is {'gone' if now is None else now['state']}")
+                elif now != job.ended:
+                    result.complaints.append(f"the job {job.where} ended twice: {job.ended}, then {now}")
+                elif (now["state"], now["status"]) != ("done", job.status):
+                    result.complaints.append(f"a job did not end well: {job.kind} {now}")
+            for one in kept.values():
+                attempts[one["attempts"]] += 1
+            ended += len(browser.jobs)
+            written = sum(one["path"].endswith("/revisions") and one["status"] == 201 for one in kept.values())
+            revisions = _listed(client, f"/v1/definitions/{account.definition}/revisions?limit=200")
+            if len(revisions) != written:
+                result.complaints.append(f"{written} jobs published a revision, and there are {len(revisions)}")
+            published += written
+    result.figures["jobs acknowledged"] = ended
+    result.figures["revisions published by jobs"] = published
+    result.figures["jobs by how often they were begun"] = ", ".join(
+        f"{count:,} {begun} times" for begun, count in sorted(attempts.items())
+    )
+
+
+def _listed(client: httpx.Client, path: str | None) -> list[dict[str, Any]]:
+    """All items, page by page."""
+    found: list[dict[str, Any]] = []
+    while path is not None:
+        body = client.get(path).raise_for_status().json()
+        found += body["items"]
+        path = body["next"]
+    return found
 
 
 def _plain(records: Sequence[Any]) -> list[dict[str, Any]]:
