@@ -35,7 +35,7 @@ from service.http.api.lists import insurance, want_lists
 from service.http.api.metrics import metrics
 from service.http.api.offers import offers
 from service.http.api.origins import origins
-from service.http.api.photos import photos
+from service.http.api.photos import photo_files, photos
 from service.http.api.pieces import pieces
 from service.http.api.pins import pins
 from service.http.api.presumptions import presumptions
@@ -84,6 +84,7 @@ ROUTERS = (
     sync,
     imports,
     photos,
+    photo_files,
     holdings,
     insurance,
     issues,

@@ -25,6 +25,8 @@ log = structlog.get_logger(part="worker")
 
 MAINTENANCE_SECONDS = 86_400.0
 POLLING_SECONDS = 300.0
+# A photo is sent before the mutation that names it, or after it; a phone may lose its network in between.
+UNNAMED_PHOTOS_KEPT = timedelta(days=7)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +54,9 @@ def maintain(context: Context) -> Removed:
     )
     return Removed(
         answers,
-        sweep(context.database, context.blobs, now - timedelta(days=settings.photos_kept_days)),
+        sweep(
+            context.database, context.blobs, now - timedelta(days=settings.photos_kept_days), now - UNNAMED_PHOTOS_KEPT
+        ),
         *purged,
         jobs,
     )

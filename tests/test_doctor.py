@@ -88,7 +88,7 @@ def test_a_damaged_file_is_found(tmp_path: Path) -> None:
 
 
 def test_photos_without_bytes_and_bytes_without_photos_are_counted(settings: Settings) -> None:
-    prepare(settings, fill, statement("UPDATE photo SET digest = :digest", digest=DIGEST))
+    prepare(settings, fill, statement("UPDATE photo_file SET digest = :digest", digest=DIGEST))
     blobs = blob_store_of(settings)
     assert f"{2 * len(SIZES)} images are missing" in fixes(settings)
     blobs.put(new_id(), name_of(DIGEST, "full"), b"named by no row")

@@ -116,7 +116,7 @@ def write_export(database: Database, blobs: BlobStore, owner: Owner, file: IO[by
             for table in owned_tables():
                 if table.name in EXPORTED:
                     _table(archive, connection, owner, table, EXPORTED[table.name])
-            photos = _table_named("photo")
+            photos = _table_named("photo_file")
             chosen = select(photos.c.digest, photos.c.kind).where(photos.c.owner_id == owner.id).distinct()
             pictures.update((row.digest, row.kind) for row in connection.execute(chosen))
 
@@ -252,7 +252,7 @@ def _pictures(archive: Archive, blobs: BlobStore, owner: Owner, kinds: Mapping[s
         if content is None:
             missing.append(name)
             continue
-        with archive.file(name, "an image; tables/photo.jsonl says of which coin") as part:
+        with archive.file(name, "an image; tables/photo_file.jsonl and photo.jsonl say of which coin") as part:
             part.write(content)
     return missing
 

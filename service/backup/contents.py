@@ -12,7 +12,9 @@ from service.database.types import Identity
 from service.holdings.photos.images import SIZES, name_of
 
 # Told here and not by the stores: these know the newest schema only.
-_PHOTO = table("photo", column("owner_id", Identity), column("digest", Text))
+_OLD_PHOTO, _PHOTO_FILE = (
+    table(name, column("owner_id", Identity), column("digest", Text)) for name in ("photo", "photo_file")
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +32,7 @@ def contents_of(connection: Connection) -> Contents:
     revision = current(connection)
     if revision is None:
         raise BackupFailed("there is no Setwright in this database; see SETWRIGHT_DATABASE_URL")
-    return Contents(revision, counts, images_of(connection) if _PHOTO.name in counts else [])
+    return Contents(revision, counts, images_of(connection))
 
 
 def counts_of(connection: Connection) -> dict[str, int]:
@@ -40,6 +42,10 @@ def counts_of(connection: Connection) -> dict[str, int]:
 
 
 def images_of(connection: Connection) -> list[tuple[str, str]]:
-    """The owner and name of every image that a row of the table of photos names."""
-    rows = connection.execute(select(_PHOTO.c.owner_id, _PHOTO.c.digest).distinct()).all()
+    """The owner and name of every image that a row of the database names. Files of photos have a table since revision 0020."""
+    there = inspect(connection).get_table_names()
+    named = next((each for each in (_PHOTO_FILE, _OLD_PHOTO) if each.name in there), None)
+    if named is None:
+        return []
+    rows = connection.execute(select(named.c.owner_id, named.c.digest).distinct()).all()
     return sorted((row.owner_id, name_of(row.digest, size)) for row in rows for size in SIZES)

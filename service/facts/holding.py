@@ -141,7 +141,7 @@ def read_holdings(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Ho
 
 _OWNERS_FIELDS = (
     *("number", "note", "location", "tags", "values", "owner"),
-    *("mark", "price_paid", "bought_from", "bought_on"),
+    *("mark", "price_paid", "bought_from", "bought_on", "photos"),
 )
 
 

@@ -20,7 +20,7 @@ from service.facts.holding import check_facts
 from service.holdings.model import StoredHolding, merged, of_changed, read_fields, with_defaults
 from service.holdings.store import HoldingStore
 from service.holdings.sync.apply import SentMutation, apply_one
-from service.holdings.sync.field_names import flattened, patch_between
+from service.holdings.sync.field_names import PHOTOS, flattened, patch_between, photo_text, photos_in
 from service.holdings.sync.fingerprints import former_fingerprint_of
 from service.holdings.sync.log import StoredLog
 from service.holdings.sync.merge import APPLIED, CREATE, DESTROY, UPDATE, Mutation, Record
@@ -88,6 +88,24 @@ def change(
     flat = patch_between(flattened(before.data), flattened(data))
     _enter(log, Mutation(new_id(), UPDATE, identity, now, flat, _writers(_known(log, identity))))
     return store.get(identity)
+
+
+def change_photos(
+    connection: Connection,
+    owner: Owner,
+    identity: str,
+    now: datetime,
+    *,
+    add: Sequence[tuple[str, str, str | None]] = (),
+    remove: tuple[str, str] | None = None,
+) -> None:
+    """Adds photos (SHA-256, side, when taken) to a holding, or removes one (SHA-256, side)."""
+    log = StoredLog(connection, owner, HERE, now)
+    known = _known(log, identity)
+    kept = [photo for photo in photos_in(known.values) if photo[:2] != remove]
+    texts = [photo_text(*photo) for photo in (*kept, *add)]
+    patch = {PHOTOS: list(dict.fromkeys(texts)) or None}
+    _enter(log, Mutation(new_id(), UPDATE, identity, now, patch, _writers(known)))
 
 
 def write_all(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from decimal import Decimal
 from typing import Annotated, Any, Literal
 
@@ -22,11 +22,12 @@ from service.holdings.sync.merge import ValueConflict
 
 HOLDING_FIELDS = (
     *("facts", "issue", "quantity", "status", "number", "note", "location", "tags", "values"),
-    *("mark", "price_paid", "bought_from", "bought_on"),
+    *("mark", "price_paid", "bought_from", "bought_on", "photos"),
 )
 OWN_FIELDS = tuple(name for name in HOLDING_FIELDS if name != "facts")
 
 MOST_VALUES = 20
+MOST_PHOTOS = 100
 DEAREST = 10**12
 # Currencies have up to four places behind the point (ISO 4217, minor units); two more are for amounts worked out.
 FINEST_PLACES = 6
@@ -34,6 +35,7 @@ FINEST_PLACES = 6
 Status = Literal["held", "for trade", "on approval", "ordered", "wanted", "sold", "lost", "stolen"]
 Mark = Literal["keep", "replace"]
 ValueBasis = Literal["paid", "market estimate", "insured", "replacement", "appraised"]
+PhotoSide = Literal["obverse", "reverse", "edge"]
 
 
 # --- the shape of what is recorded ---------------------------------------------------------------------------------------
@@ -66,6 +68,20 @@ def _written_day(value: Any) -> str:
     except ValueError:
         pass
     raise PydanticCustomError("date", "a date is written year-month-day, such as 2026-11-25")
+
+
+def _taken_at(value: Any) -> str | None:
+    """The moment in UTC, so that one moment is written in one way."""
+    try:
+        if isinstance(value, str) and 20 <= len(value) <= 40 and "T" in value:
+            found = datetime.fromisoformat(value)
+            if found.tzinfo is not None:
+                return found.astimezone(UTC).isoformat().replace("+00:00", "Z")
+    except (ValueError, OverflowError):
+        pass
+    if value is None:
+        return None
+    raise PydanticCustomError("instant", "an instant is written as RFC 3339 has it, such as 2026-11-25T10:00:00Z")
 
 
 _NAME = {"type": "string", "minLength": 1, "maxLength": 200}
@@ -102,6 +118,23 @@ class PriceIn(Shape):
     currency: Currency = Field(description="A code of three letters (ISO 4217).")
 
 
+_MOMENT = {"anyOf": [{"type": "string", "format": "date-time"}, {"type": "null"}]}
+_SHA256 = "^[0-9a-f]{64}$"
+
+
+class PhotoIn(Shape):
+    """A photo of the piece. Its bytes come by themselves: PUT /v1/photos/{sha256}."""
+
+    sha256: Annotated[str, StringConstraints(pattern=_SHA256)] = Field(
+        description="The SHA-256 of the file that is sent, in hexadecimal; of one that was added in a request of its own, that "
+        "of the image as it is kept."
+    )
+    side: PhotoSide = Field(description="What the photo shows.")
+    taken_at: Annotated[str | None, BeforeValidator(_taken_at), WithJsonSchema(_MOMENT)] = Field(
+        None, description="When it was taken, as far as that is known."
+    )
+
+
 class HoldingFields(Shape):
     """What an owner records of one piece."""
 
@@ -134,6 +167,11 @@ class HoldingFields(Shape):
         None, description="The dealer, auction or person."
     )
     bought_on: WrittenDay | None = Field(None, description="The day of the purchase.")
+    photos: list[PhotoIn] = Field(
+        default_factory=list,
+        max_length=MOST_PHOTOS,
+        description="Photos of the piece, in any order; devices merge them one by one.",
+    )
 
 
 class NewHolding(HoldingFields):
@@ -194,6 +232,14 @@ class PricePaid(msgspec.Struct, frozen=True):
     currency: str
 
 
+class HeldPhoto(msgspec.Struct, frozen=True):
+    """A photo that a holding names; its bytes may be still to come."""
+
+    sha256: Annotated[str, Meta(description="Names the photo: GET /v1/photos/{sha256}.")]
+    side: PhotoSide
+    taken_at: Annotated[str | None, Meta(extra_json_schema=_MOMENT)]
+
+
 class RecordedHolding(msgspec.Struct):
     """What is recorded of a piece, under its id."""
 
@@ -211,6 +257,7 @@ class RecordedHolding(msgspec.Struct):
     price_paid: PricePaid | None
     bought_from: str | None
     bought_on: str | None
+    photos: list[HeldPhoto]
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +279,7 @@ def with_defaults(data: Mapping[str, Any]) -> dict[str, Any]:
     whole: dict[str, Any] = {
         "facts": {}, "issue": None, "quantity": 1, "status": "held",
         "number": None, "note": None, "location": None, "tags": [], "values": [],
-        "mark": None, "price_paid": None, "bought_from": None, "bought_on": None,
+        "mark": None, "price_paid": None, "bought_from": None, "bought_on": None, "photos": [],
     }  # fmt: skip
     for name in data:
         if name in whole:

@@ -36,7 +36,7 @@ _COSTS = {
         "publish_revision",
         "pull_revision",
     ),
-    5: ("add_photo", "export_holdings", "log_in", "redeem_invitation", "set_password", "sync_holdings"),
+    5: ("add_photo", "export_holdings", "log_in", "put_photo", "redeem_invitation", "set_password", "sync_holdings"),
     # Whoever watches the service asks often, and has to be told also when there is much to do.
     0: ("get_metrics", "health_live", "health_ready"),
 }

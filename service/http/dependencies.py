@@ -3,6 +3,7 @@ description of the operation (openapi.py)."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Awaitable, Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass, fields
@@ -28,6 +29,7 @@ from service.http.wire import In, read
 from service.settings import Settings
 
 M = TypeVar("M", bound=In)
+_DIGEST = re.compile("[0-9a-f]{64}")
 
 
 # --- the parts of the service --------------------------------------------------------------------------------------------
@@ -239,6 +241,15 @@ def stored_id(kind: str, step: str = "id") -> Callable[[str], Awaitable[str]]:
     return read_it
 
 
+@describes(problems=("not-found",))
+async def _photo_digest(sha256: str = Path()) -> str:
+    """A SHA-256 in the path, in hexadecimal; what is none names no photo."""
+    found = sha256.lower()
+    if _DIGEST.fullmatch(found) is None:
+        raise NotFound("photo", "...")
+    return found
+
+
 HoldingId = Annotated[str, Depends(stored_id("holding"))]
 DefinitionId = Annotated[str, Depends(stored_id("definition"))]
 TokenId = Annotated[str, Depends(stored_id("token"))]
@@ -248,6 +259,7 @@ ShareId = Annotated[str, Depends(stored_id("share"))]
 DefinitionImportId = Annotated[str, Depends(stored_id("import"))]
 ImportId = Annotated[str, Depends(stored_id("import", "import_id"))]
 PhotoId = Annotated[str, Depends(stored_id("photo", "photo_id"))]
+PhotoDigest = Annotated[str, Depends(_photo_digest)]
 MemberId = Annotated[str, Depends(stored_id("member", "member_id"))]
 SwapId = Annotated[str, Depends(stored_id("swap", "swap_id"))]
 ClubInvitationId = Annotated[str, Depends(stored_id("invitation", "invitation_id"))]

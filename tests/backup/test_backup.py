@@ -166,7 +166,7 @@ def test_photos_go_along_and_those_that_are_gone_are_named(
 ) -> None:
     prepare(settings, fill, to="head")
     database, blobs = opened(settings), blob_store_of(settings)
-    database.write(lambda connection: connection.execute(text("UPDATE photo SET digest = :d"), {"d": DIGEST}))
+    database.write(lambda connection: connection.execute(text("UPDATE photo_file SET digest = :d"), {"d": DIGEST}))
     first, second = sorted({owner for owner, _ in database.read(images_of)})
     database.close()
     for size in SIZES:

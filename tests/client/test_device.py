@@ -255,7 +255,7 @@ def test_one_mutation_that_cannot_even_be_read_does_not_hold_up_the_others(home:
     coins.append(phone.record({"grade": 9}))
     synced(phone)
     ((refused, problem),) = phone.attention()
-    assert (refused["patch"], problem["status"]) == ({"n" * 121: 1}, 422)
+    assert (refused["patch"], problem["type"]) == ({"n" * 121: 1}, "invalid")
     assert sorted(phone.holdings()) == sorted(coins)
 
 

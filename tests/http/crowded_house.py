@@ -251,6 +251,7 @@ async def _photos(house: House, person: Person, holding: str) -> None:
             content=picture(PNG, image), headers={"Content-Type": PNG},
         )  # fmt: skip
         person.ids["photo"].append(made.json()["id"])
+        person.ids.setdefault("file", []).append(made.json()["sha256"])
 
 
 async def _definition(house: House, person: Person, identity: str, title: str) -> str:

@@ -5,6 +5,7 @@ An operation that `writes` does not know fails the tests that go through all of 
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
@@ -74,6 +75,7 @@ class Neighbours:
             # Of the pictures and exhibitions each holding and definition has three.
             steps |= {"{photo_id}": who.one("photo", 4), "{exhibition_id}": who.one("exhibition", 4)}
             steps |= {"{import_id}": who.one("import"), "{secret}": who.texts["share"][1]}
+            steps |= {"{sha256}": who.one("file", 4)}
             steps["{name}"] = who.one("vocabulary")
         if "/origin/" in address:
             steps["{number}"] = "3"
@@ -225,11 +227,31 @@ def writes(at: Neighbours, rows: Rows) -> dict[str, list[Write]]:
                 changes=account | {"holding": {**mine, "id": made_by(rows, ada)}, "holding_import": this["import"]},
                             )
         ],
-        "add_photo": [Write(ada, adds={"photo": {**mine, "holding_id": holding}}, query="?side=edge")],
+        "add_photo": [
+            Write(
+                ada,
+                adds={"photo": {**mine, "holding_id": holding}, "photo_file": mine} | changed,
+                changes=account | {"holding": this["holding"]},
+                query="?side=edge",
+            )
+        ],
         "delete_photo": [
-            Write(ada, removes={"photo": {**mine, "id": identity}}, path={"{photo_id}": identity})
+            Write(
+                ada,
+                adds=changed,
+                changes=account | {"holding": this["holding"]},
+                removes={"photo": {**mine, "id": identity}} | files,
+                path={"{photo_id}": identity},
+            )
             # The first picture of a holding is the same as that of every other.
-            for identity in ada.ids["photo"][3:5]
+            for identity, files in (
+                (ada.ids["photo"][3], {}),
+                (ada.ids["photo"][4], {"photo_file": {**mine, "sha256": ada.one("file", 4)}}),
+            )
+        ],
+        "put_photo": [
+            Write(ada, adds={"photo_file": {**mine, "sha256": sent}}, path={"{sha256}": sent})
+            for sent in (hashlib.sha256(picture(PNG)).hexdigest(),)
         ],
         # Jobs
         "cancel_job": [Write(ada, removes={"job": this["job"]})],
@@ -565,7 +587,8 @@ def images_lost(at: Neighbours, before: Mapping[tuple[str, str], bytes], rows: R
         for (owner, name), image in before.items()
         if after.get((owner, name)) != image
         and any(
-            row["owner_id"] == owner and name.split("/")[-1].startswith(row["digest"]) for row in rows["photo"].values()
+            row["owner_id"] == owner and name.split("/")[-1].startswith(row["digest"])
+            for row in rows["photo_file"].values()
         )
     ]
 

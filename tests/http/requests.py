@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from typing import Any
 
 import httpx
@@ -9,7 +10,7 @@ import httpx
 from tests.conftest import Running
 from tests.http import clubhouse, doors
 from tests.http.examples import DEFINITION_IMPORT, DOCUMENT, EXHIBITION, HOLDINGS_IMPORT, ISSUE
-from tests.pictures import photo_upload
+from tests.pictures import photo_upload, picture
 
 
 def own_headers(answer: httpx.Response) -> dict[str, str]:
@@ -34,6 +35,8 @@ async def addresses(service: Running, owner: dict[str, str]) -> dict[str, str]:
     invitation, device = (await doors.invited(service, owner))["id"], (await doors.paired(service, owner))[1]
     brought = (await service.client.post("/v1/holdings/imports", json=HOLDINGS_IMPORT, headers=owner)).json()
     shot = await service.client.post(f"{held.headers['location']}/photos?side=edge", **photo_upload(owner))
+    file = f"/v1/photos/{hashlib.sha256(picture()).hexdigest()}"
+    assert (await service.client.put(file, **photo_upload(owner))).status_code == 201
     share = await doors.shared(service, owner, made.json()["id"])
     waiting = await service.client.post("/v1/imports", json=DEFINITION_IMPORT, headers=owner)
     copied = await doors.copied(service, owner)
@@ -52,6 +55,7 @@ async def addresses(service: Running, owner: dict[str, str]) -> dict[str, str]:
         "/v1/definitions/{id}/exhibitions/{exhibition_id}": shown.headers["location"],
         "/v1/holdings/imports/{import_id}": f"/v1/holdings/imports/{brought['import_id']}",
         "/v1/holdings/{id}/photos/{photo_id}": shot.headers["location"],
+        "/v1/photos/{sha256}": file,
         "/v1/holdings/{id}": held.headers["location"],
         "/v1/definitions/{id}": where,
         "/v1/issues/{id}": issue.headers["location"],

@@ -101,7 +101,7 @@ async def test_all_of_one_account_and_nothing_of_another(at: Neighbours) -> None
     assert {club["id"] for club in json.loads(whole["clubs/clubs.json"])} == set(at.ada.ids["club"])
     images = at.house.blobs()
     photos = {name: raw for name, raw in whole.items() if name.startswith("photos/")}
-    assert len(photos) == len({row["digest"] for row in some(rows, "photo", {"owner_id": at.ada.id})})
+    assert len(photos) == len({row["digest"] for row in some(rows, "photo_file", {"owner_id": at.ada.id})})
     assert set(photos.values()) == {
         image for (owner, name), image in images.items() if owner == at.ada.id and name.endswith("-full")
     }
@@ -139,7 +139,7 @@ async def test_links_to_others_are_exported_without_their_secret(at: Neighbours)
 
 async def test_a_picture_that_is_lost_is_named(at: Neighbours) -> None:
     rows = at.house.rows()
-    row = next(iter(some(rows, "photo", {"owner_id": at.ada.id})))
+    row = next(iter(some(rows, "photo_file", {"owner_id": at.ada.id})))
     digest = row["digest"]
     at.house.service.app.state.blobs.remove(at.ada.id, f"{digest[:2]}/{digest[2:4]}/{digest}-full")
     manifest = json.loads((await exported(at, at.ada)).read("manifest.json"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from typing import Any
 from uuid import uuid4
@@ -39,7 +40,7 @@ from tests.http.examples import (
 from tests.http.named import ensure_all_named
 from tests.messages import ensure_worded
 from tests.openapi import COMMITTED, closed, formatted, openapi_document, operations, validator
-from tests.pictures import photo_upload
+from tests.pictures import photo_upload, picture
 from tests.promises.plugin import Promise
 
 
@@ -203,6 +204,8 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("get", "/v1/holdings/{id}/photos/{photo_id}", shot.headers["location"]),
         ("get", "/v1/holdings/{id}/photos/{photo_id}/image", f"{shot.headers['location']}/image?size=160"),
         ("delete", "/v1/holdings/{id}/photos/{photo_id}", shot.headers["location"]),
+        ("put", "/v1/photos/{sha256}", f"/v1/photos/{hashlib.sha256(picture()).hexdigest()}"),
+        ("get", "/v1/photos/{sha256}", f"/v1/photos/{hashlib.sha256(picture()).hexdigest()}"),
         ("post", "/v1/definitions", "/v1/definitions"),
         ("put", "/v1/definitions/{id}", where),
         ("post", "/v1/definitions/{id}/revisions", f"{where}/revisions"),

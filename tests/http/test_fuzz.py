@@ -73,6 +73,7 @@ class Target:
     brought: str
     shown: str
     photo: str
+    file: str
     share: str
     secret: str
     vocabulary: str
@@ -120,7 +121,17 @@ def target(server: Server, request: pytest.FixtureRequest) -> Iterator[Target]:
             waiting = client.post("/v1/imports", json=DEFINITION_IMPORT).raise_for_status().json()["id"]
         club = club_of(client, definition, entered(server)) if "{club_id}" in path else (holding,) * 5
         secret = share["link"].rpartition("/")[2]
-        kept = (holding, definition, ISSUE["id"], brought, shown, shot.json()["id"], share["id"], secret)
+        kept = (
+            holding,
+            definition,
+            ISSUE["id"],
+            brought,
+            shown,
+            shot.json()["id"],
+            shot.json()["sha256"],
+            share["id"],
+            secret,
+        )
         yield Target(server.address, headers, *kept, WORDS, waiting, *club)
         # Only so many imports may wait.
         for left in client.get("/v1/imports?limit=200").raise_for_status().json()["items"]:
@@ -194,6 +205,7 @@ def known_steps(target: Target, path: str) -> dict[str, Any]:
         "import_id": target.brought,
         "exhibition_id": target.shown,
         "photo_id": target.photo,
+        "sha256": target.file,
         "secret": target.secret,
         "club_id": target.club,
         "member_id": target.member,

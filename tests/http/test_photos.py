@@ -347,24 +347,31 @@ async def test_photos_go_with_their_holding_and_come_back_with_it(service: Runni
     assert (await service.client.get(alone["image"], headers=mine)).status_code == 200
 
 
-@pytest.mark.parametrize("how", ["device", "undone import", "delete"])
+async def test_a_coin_that_was_photographed_since_its_import_stays_when_the_import_is_undone(service: Running) -> None:
+    mine = service.collector()
+    sheet = {"holdings": [{"number": "C-1"}, {"number": "C-2"}]}
+    brought = (await service.client.post("/v1/holdings/imports", json=sheet, headers=mine)).json()
+    one, _ = (await service.client.get("/v1/holdings", headers=mine)).json()["items"]
+    shown = await added(service, mine, f"/v1/holdings/{one['id']}", picture())
+    undone = await service.client.post(f"/v1/holdings/imports/{brought['import_id']}/undo", headers=mine)
+    assert undone.status_code == 200
+    assert (await service.client.get(shown["image"], headers=mine)).status_code == 200
+    assert len((await service.client.get("/v1/holdings", headers=mine)).json()["items"]) == 1
+
+
+@pytest.mark.parametrize("how", ["device", "delete"])
 async def test_photos_of_a_holding_that_was_deleted_long_ago_are_swept(
     service: Running, folder: Path, how: str
 ) -> None:
     mine = service.collector()
-    sheet = {"holdings": [{"number": "C-1"}]}
-    brought = (await service.client.post("/v1/holdings/imports", json=sheet, headers=mine)).json()
-    (one,) = (await service.client.get("/v1/holdings/changes", headers=mine)).json()["list"]
-    where = f"/v1/holdings/{one['id']}"
+    where = await held(service, mine)
     await added(service, mine, where, picture())
+    (one,) = (await service.client.get("/v1/holdings/changes", headers=mine)).json()["list"]
     stays = await added(service, mine, await held(service, mine), picture(image=coin(80, 80)))
     if how == "device":
         await told(service, mine, "destroy", one["id"], **{"from": one["writers"]})
-    elif how == "delete":
-        assert (await service.client.delete(where, headers={**mine, "If-Match": "*"})).status_code == 204
     else:
-        undo = f"/v1/holdings/imports/{brought['import_id']}/undo"
-        assert (await service.client.post(undo, headers=mine)).status_code == 200
+        assert (await service.client.delete(where, headers={**mine, "If-Match": "*"})).status_code == 204
     database, _ = parts(service, mine)
     assert len(files_in(folder)) == 6
     assert actions.sweep(database, service.app.state.blobs, NOW) == 1
@@ -432,7 +439,7 @@ async def test_bytes_whose_row_could_not_be_written_are_taken_away(
         raise StorageFull("the database has no room left")
 
     with monkeypatch.context() as patched:
-        patched.setattr("service.holdings.photos.store.PhotoStore.add", fail)
+        patched.setattr("service.holdings.photos.store.PhotoStore.add_file", fail)
         assert (await send(service, mine, where, picture())).status_code == 507
     assert seen == [3], "the bytes are there before the row"
     assert files_in(folder) == []
@@ -549,7 +556,7 @@ async def test_adding_and_removing_one_photo_at_once_never_leaves_a_row_without_
                     kept = database.write(lambda c: actions.add(c, owner, blobs, holding, "edge", photo, quota, NOW))
                 # While the row is there, its bytes are.
                 assert blobs.get(owner.id, f"{photo.digest[:2]}/{photo.digest[2:4]}/{photo.digest}-160") is not None
-                actions.remove(database, blobs, owner, holding, kept.id, expect=lambda _: None)
+                actions.remove(database, blobs, owner, holding, kept.id, NOW, expect=lambda _: None)
         except BaseException as fault:  # Told by the test, in its own thread.
             faults.append(fault)
 
@@ -573,7 +580,8 @@ async def test_a_delete_that_is_refused_removes_nothing(service: Running, folder
         raise Stale("it changed")
 
     with pytest.raises(Stale):
-        actions.remove(database, service.app.state.blobs, owner, where.rsplit("/", 1)[1], shown["id"], expect=refuse)
+        identity = where.rsplit("/", 1)[1]
+        actions.remove(database, service.app.state.blobs, owner, identity, shown["id"], NOW, expect=refuse)
     assert len(files_in(folder)) == 3
 
 

@@ -17,16 +17,23 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, column, delete, event, func, insert, inspect, select, table, text
 from sqlalchemy.exc import DBAPIError
 
+from service.accounts.model import ORIGIN, Owner, State
 from service.database import engine, migrate
 from service.database.engine import Database
 from service.database.ids import new_id
 from service.database.partitions import SCHEMA
+from service.database.types import written
+from service.holdings.photos.store import PhotoStore
+from service.holdings.sync.actions import changes
+from service.holdings.sync.verify import differences as not_as_logged
 from service.schema import metadata
 from tests.owners import open_account
 from tests.promises.plugin import Promise
 
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
 ROWS_KEPT = "each step on filled tables"
+# Rows that a step writes besides: an entry in the log for each coin whose photos it puts into the coin's record.
+WRITTEN = {("0020", "mutation")}
 STEPS = [
     script.revision for script in reversed(list(ScriptDirectory.from_config(migrate.configuration()).walk_revisions()))
 ]
@@ -127,7 +134,7 @@ def losses(database: Database) -> list[str]:
         found += [
             f"step {step}, {name}: {after[name]} rows of {before[name]}"
             for name in sorted(before.keys() - {"alembic_version"})
-            if after[name] != before[name]
+            if after[name] < before[name] or (after[name] > before[name] and (step, name) not in WRITTEN)
         ]
         if set(after) != set(before) or found:
             database.write(lambda c: [c.execute(delete(table(name))) for name in reversed(names_of(c))])
@@ -218,6 +225,100 @@ def test_facts_with_the_name_of_a_new_own_field_get_their_new_name_in_sync(empty
             "resolves": ["mark"],
         }
         assert json.loads(lists) == {"facts.mark": ["a"], "tags": ["mark"]}
+    database.close()
+
+
+def put(connection: Connection, name: str, /, **values: Any) -> None:
+    """A row, as the database itself says what its columns take."""
+    kinds = {each["name"]: each["type"] for each in inspect(connection).get_columns(name)}
+    for each, value in values.items():
+        if str(kinds[each]).upper() == "CHAR(32)" and each != "chain" and value is not None:
+            values[each] = value.replace("-", "")
+    into = table(name, *(column(each, kind) for each, kind in kinds.items()))
+    connection.execute(insert(into).values(**values))
+
+
+def logged(owner: Owner, state: State, made: str, coin: str, op: str, **more: Any) -> dict[str, Any]:
+    """An entry of the log at this state."""
+    body = {"op": op, "id": coin, "edited_at": NOW.isoformat(), **more}
+    answer = {"mutation_id": made, "status": "applied"}
+    about = {
+        "owner_id": owner.id,
+        "mutation_id": made,
+        "holding_id": coin,
+        "client_id": "phone",
+        "fingerprint": "f" * 64,
+    }
+    texts = {"body": written(body), "answer": written(answer), "lists": "{}"}
+    return {**about, **texts, "modseq": state.number, "chain": state.chain, "at": NOW}
+
+
+@pytest.mark.parametrize("damaged", [False, True])
+def test_photos_of_before_are_in_the_records_and_devices_are_told(empty_database_url: str, damaged: bool) -> None:
+    """Rows as the step before has them: a coin with two photos and a fact named `photos`, and a deleted one with a photo."""
+    database = Database(empty_database_url)
+    migrate.upgrade(database, "0019")
+    owner, kept, gone = Owner(new_id()), new_id(), new_id()
+    made = [new_id() for _ in range(3)]
+    states = [ORIGIN]
+    for each in made:
+        states.append(states[-1].after(each))
+    digests, ids = [letter * 64 for letter in "abc"], iter(sorted(new_id() for _ in range(3)))
+
+    def before(connection: Connection) -> None:
+        about = {"name": "a", "folded_name": "a", "is_admin": False, "created_at": NOW, "min_state": 0}
+        put(connection, "account", id=owner.id, state=3, chain=states[3].chain, **about)
+        patch = {"photos": 7, "note": "n"}
+        put(connection, "mutation", **logged(owner, states[1], made[0], kept, "create", patch=patch))
+        put(connection, "mutation", **logged(owner, states[2], made[1], gone, "create", patch=patch))
+        seen = {"photos": made[1], "note": made[1]}
+        put(connection, "mutation", **logged(owner, states[3], made[2], gone, "destroy", **{"from": seen}))
+        for coin, by, first, last, destroyed_by in ((kept, made[0], 1, 1, None), (gone, made[1], 2, 3, made[2])):
+            put(
+                connection,
+                "holding",
+                owner_id=owner.id,
+                id=coin,
+                modseq=last,
+                created_modseq=first,
+                purged=False,
+                destroyed=destroyed_by is not None,
+                destroyed_by=destroyed_by,
+                conflicts="[]",
+                created_at=NOW,
+                updated_at=NOW,
+                data=written({"facts": {"photos": 7}, "note": "n"}),
+                writers=written({key: [by, NOW.isoformat()] for key in ("photos", "note")}),
+            )
+        for coin, digest, side in (
+            (kept, digests[0], "edge"),
+            (kept, digests[1], "edge"),
+            (gone, digests[2], "reverse"),
+        ):
+            about = {"owner_id": owner.id, "id": next(ids), "holding_id": coin, "side": side, "digest": digest}
+            sizes = {"width": 3, "height": 2, "bytes": 10, "stored_bytes": 20}
+            put(connection, "photo", **about, **sizes, kind="image/png", added_at=NOW)
+
+    database.write(before)
+    migrate.upgrade(database)
+    if damaged:
+        # The control: what is compared below does not agree when one photo is taken out of the table.
+        database.write(lambda c: c.execute(text("DELETE FROM photo WHERE side = 'reverse'")))
+        assert len(database.read(lambda c: list(not_as_logged(c, owner)))) == 1
+        database.close()
+        return
+    assert database.read(lambda c: list(not_as_logged(c, owner))) == []
+    page = database.read(lambda c: changes(c, owner, states[3], states[3], 10))
+    assert {*page.updated, *page.destroyed} == {kept, gone}
+    assert page.reached.number == 5
+    (values,) = (stored.record.values for stored in page.records if stored.record.id == kept)
+    assert values == {"note": "n", "facts.photos": 7, "photos": [f"{digest} edge" for digest in digests[:2]]}
+    shown = database.read(lambda c: PhotoStore(c, owner).of(kept))
+    assert [(photo.sha256, photo.digest, photo.side, photo.stored_bytes) for photo in shown] == [
+        (digest, digest, "edge", 20) for digest in digests[:2]
+    ]
+    assert database.read(lambda c: PhotoStore(c, owner).kept()) == set(digests)
+    assert database.read(lambda c: PhotoStore(c, owner).missing(10)) == []
     database.close()
 
 

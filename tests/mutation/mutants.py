@@ -683,8 +683,8 @@ MUTANTS = (
     Mutant(
         "service.holdings.photos.store",
         "PhotoStore.of",
-        "self._mine().where(photo.c.holding_id == holding_id)",
-        "self._mine().where()",
+        "self._whole().where(photo.c.holding_id == holding_id)",
+        "self._whole().where()",
         ("tests/http/test_photos.py::test_the_same_photo_is_stored_once_for_each_owner",),
     ),
     Mutant(

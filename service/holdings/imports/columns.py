@@ -22,7 +22,7 @@ from service.holdings.imports.heading_words import FREE_TEXT, HEADING_WORDS
 
 OWN_COLUMNS = (
     *("id", "number", "issue", "quantity", "status", "location", "tags", "note", "values"),
-    *("mark", "price_paid", "bought_from", "bought_on"),
+    *("mark", "price_paid", "bought_from", "bought_on", "photos"),
 )
 # What a sheet has a column for, and a holding says with its status.
 FOR_TRADE = "for_trade"

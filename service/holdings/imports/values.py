@@ -504,6 +504,8 @@ def _own(name: str, text: str) -> tuple[Any, list[Fault]]:
         return read_list_cell(text)
     if name == "values":
         return read_json_cell(text, 'for example [{"basis": "paid", "amount": 120.50, "currency": "EUR"}]')
+    if name == "photos":
+        return read_json_cell(text)
     if (name == "issue" and text.startswith("{")) or (name == "quantity" and is_number(text)):
         return read_json_cell(text)
     return read_text_cell(text)

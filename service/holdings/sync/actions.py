@@ -16,6 +16,7 @@ from service.errors import Fault, StateMismatch, UnknownState
 from service.facts.attributes import Attributes
 from service.facts.holding import MOST_FACTS, check_facts
 from service.holdings.model import faults_of_fields
+from service.holdings.photos.store import PhotoStore
 from service.holdings.right_values import RightValues
 from service.holdings.sync.apply import MutationAnswer, SentMutation, apply_all
 from service.holdings.sync.field_names import own_and_facts
@@ -45,6 +46,10 @@ def read_descent(text: str) -> Descent | None:
     return Descent(state, int(below))
 
 
+# So many missing photos are told at once.
+MOST_MISSING = 500
+
+
 @dataclass(frozen=True, slots=True)
 class ChangePage:
     """The records that changed between two states, by what became of them; `next`: how a pass from the newest on goes on."""
@@ -60,12 +65,14 @@ class ChangePage:
 
 @dataclass(frozen=True, slots=True)
 class AppliedBatch:
-    """The state before and after a batch, the answer to each mutation, and the records that they are about."""
+    """The state before and after a batch, the answer to each mutation, and the records that they are about; and which files of
+    photos are still to come, of all that the owner's holdings name."""
 
     before: State
     after: State
     answers: Sequence[MutationAnswer]
     records: Sequence[StoredRecord]
+    missing_photos: Sequence[str]
 
 
 def current_state(connection: Connection, owner: Owner, known: State | None) -> State:
@@ -134,9 +141,8 @@ def synchronise(
     log.look_up(batch)
     answers = apply_all(log, batch, checking(attributes))
     log.write_down()
-    return AppliedBatch(
-        before, log.state, answers, log.some({sent.mutation.holding for sent in batch if not sent.is_nameless})
-    )
+    records = log.some({sent.mutation.holding for sent in batch if not sent.is_nameless})
+    return AppliedBatch(before, log.state, answers, records, PhotoStore(connection, owner).missing(MOST_MISSING))
 
 
 def checking(attributes: Attributes) -> Check:

@@ -1,5 +1,7 @@
 """The own fields and the facts of a holding in one mapping, as sync names them: an own field by its name, a fact by its name
-too, or as `facts.NAME` where an own field has that name. Pure."""
+too, or as `facts.NAME` where an own field has that name. Pure.
+
+Among flat values a photo is one text, so that photos merge as terms do; in holdings and on the wire it is an object."""
 
 from __future__ import annotations
 
@@ -9,9 +11,12 @@ from typing import Annotated, Any
 
 from msgspec import Meta
 
-from service.holdings.model import HOLDING_FIELDS, OWN_FIELDS, with_defaults
+from service.errors import Invalid
+from service.formats.shapes import read
+from service.holdings.model import HOLDING_FIELDS, OWN_FIELDS, PhotoIn, with_defaults
 from service.holdings.sync.merge import ValueConflict
 
+PHOTOS = "photos"
 _PREFIX = "facts."
 _OWN, _FIELDS = frozenset(OWN_FIELDS), frozenset(HOLDING_FIELDS)
 _DEFAULTS = with_defaults({})
@@ -24,6 +29,7 @@ FlatValue = Annotated[
             "anyOf": [
                 {"$ref": "#/components/schemas/RecordedFact"},
                 {"type": "array", "items": {"$ref": "#/components/schemas/PieceValue"}},
+                {"type": "array", "items": {"$ref": "#/components/schemas/HeldPhoto"}},
                 {"type": "null"},
             ]
         }
@@ -59,7 +65,7 @@ def own_and_facts(values: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, 
     facts: dict[str, Any] = {}
     for name, value in values.items():
         if name in _OWN:
-            own[name] = value
+            own[name] = as_told(name, value)
         else:
             facts[fact_of(name)] = value
     return own, facts
@@ -79,7 +85,68 @@ def _name_of(fact: str) -> str:
 
 def _own(data: Mapping[str, Any]) -> dict[str, Any]:
     """Own fields that differ from their default, in the order of fields."""
-    return {name: data[name] for name in OWN_FIELDS if name in data and data[name] != _DEFAULTS[name]}
+    own = {name: data[name] for name in OWN_FIELDS if name in data and data[name] != _DEFAULTS[name]}
+    if isinstance(own.get(PHOTOS), list):
+        own[PHOTOS] = [photo_text(**photo) if _is_photo(photo) else photo for photo in own[PHOTOS]]
+    return own
+
+
+# --- photos --------------------------------------------------------------------------------------------------------------
+
+
+def as_told(name: str, value: Any) -> Any:
+    """A flat value as it is told: photos are objects."""
+    if name != PHOTOS or not isinstance(value, list):
+        return value
+    return [_photo_of(item) if isinstance(item, str) else item for item in value]
+
+
+def as_taken(name: str, value: Any) -> Any:
+    """The opposite, for a value that a device sent: its photos as texts, each once. A list in which something is no photo is
+    no list of texts, so that it is found wrong."""
+    if name != PHOTOS or not isinstance(value, list):
+        return value
+    try:
+        return list(dict.fromkeys(photo_text(**read(PhotoIn, item).model_dump()) for item in value))
+    except Invalid:
+        return [[item] if isinstance(item, str) else item for item in value]
+
+
+def all_as_told(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Flat values as they are told."""
+    return {name: as_told(name, value) for name, value in values.items()}
+
+
+def all_as_taken(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Values that a device sent, as flat values."""
+    return {name: as_taken(name, value) for name, value in values.items()}
+
+
+def photos_in(values: Mapping[str, Any]) -> list[tuple[str, str, str | None]]:
+    """Of the photos among flat values: SHA-256, side, and when it was taken."""
+    photos = as_told(PHOTOS, values.get(PHOTOS, []))
+    return [(photo["sha256"], photo["side"], photo["taken_at"]) for photo in photos]
+
+
+def photo_text(sha256: str, side: str, taken_at: str | None) -> str:
+    """A photo among flat values."""
+    return " ".join(filter(None, (sha256, side, taken_at)))
+
+
+def _is_photo(value: Any) -> bool:
+    return (
+        isinstance(value, dict)
+        and set(value) == {"sha256", "side", "taken_at"}
+        and all(isinstance(part, str) for part in value.values() if part is not None)
+    )
+
+
+def _photo_of(text: str) -> dict[str, Any] | str:
+    """The opposite; what was never a photo stays, to be found wrong."""
+    parts = text.split(" ")
+    if len(parts) not in (2, 3):
+        return text
+    return {"sha256": parts[0], "side": parts[1], "taken_at": parts[2] if len(parts) == 3 else None}
 
 
 def patch_between(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:

@@ -15,8 +15,9 @@ from sqlalchemy import Connection
 from service.accounts.model import ORIGIN, Owner, State
 from service.accounts.store import AccountStore
 from service.database.ids import read_id
+from service.holdings.photos.store import PhotoStore
 from service.holdings.sync.apply import Logged, MutationAnswer, SentMutation
-from service.holdings.sync.field_names import kept_values
+from service.holdings.sync.field_names import kept_values, photos_in
 from service.holdings.sync.merge import REJECTED, Record, mutation_of, outcome_of
 from service.holdings.sync.replay import AT_STATE, INVALID_MERGE, LEFT_APART
 from service.holdings.sync.store import LoggedMutation, StoredRecord, SyncStore
@@ -29,6 +30,7 @@ class StoredLog:
     def __init__(self, connection: Connection, owner: Owner, client: str, now: datetime) -> None:
         self._owner, self._client, self._now = owner, client, now
         self._accounts, self._store = AccountStore(connection), SyncStore(connection, owner)
+        self._photo_store = PhotoStore(connection, owner)
         self._state = self._accounts.lock(owner)
         # None: looked for, and not there.
         self._mutations: dict[str, LoggedMutation | None] = {}
@@ -38,6 +40,8 @@ class StoredLog:
         # In the order of their states; of those that `made` has the row is a new one.
         self._changed: dict[str, StoredRecord] = {}
         self._made: set[str] = set()
+        # By holding the photos that it names now, where that changed.
+        self._photos: dict[str, list[tuple[str, str]]] = {}
 
     def look_up(self, batch: Sequence[SentMutation]) -> None:
         """Reads what the batch will ask for in two queries instead of two for each mutation."""
@@ -116,9 +120,11 @@ class StoredLog:
         self._store.add_mutations(self._entered, self._client, self._now)
         self._store.add_records([stored for name, stored in self._changed.items() if name in self._made])
         self._store.change_records([stored for name, stored in self._changed.items() if name not in self._made])
+        for identity, named in self._photos.items():
+            self._photo_store.put(identity, named, self._now)
         if self._changed:
             self._accounts.put_state(self._owner, self._state)
-        self._entered, self._changed, self._made = [], {}, set()
+        self._entered, self._changed, self._made, self._photos = [], {}, set(), {}
 
     def _keep(self, record: Record) -> None:
         state, now, before = self._state.number, self._now, self._records.get(record.id)
@@ -128,6 +134,9 @@ class StoredLog:
         kept = Record(record.id, kept_values(record.values), record.written, record.conflicts, record.destroyed_by)
         created, at = (state, now) if before is None else (before.created_modseq, before.created_at)
         self._records[record.id] = stored = StoredRecord(state, created, kept, at, now, record.is_destroyed)
+        named = photos_in(kept.values)
+        if named != ([] if before is None else photos_in(before.record.values)):
+            self._photos[record.id] = [(sha256, side) for sha256, side, _ in named]
         # At the end of the changes, in the order of their states.
         self._changed.pop(record.id, None)
         self._changed[record.id] = stored

@@ -17,6 +17,7 @@ from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.database.engine import Database
 from service.errors import NotFound
+from service.holdings.photos.store import PhotoStore
 from service.holdings.sync.store import Purged, SyncStore
 
 # So many entries are taken in one transaction, which holds the account: its devices wait no longer than that.
@@ -56,4 +57,6 @@ def _purge_some(
         accounts.put_oldest(owner, begins)
     if deleted_before is not None:
         holdings = store.empty_deleted(deleted_before, most)
+    if holdings:
+        PhotoStore(connection, owner).remove_of_purged()
     return Purged(begins, entries, holdings)

@@ -15,6 +15,8 @@ from sqlalchemy import Connection
 from service.accounts.model import ORIGIN, Owner, State
 from service.accounts.store import AccountStore
 from service.database.engine import Database
+from service.holdings.photos.store import PhotoStore
+from service.holdings.sync.field_names import photos_in
 from service.holdings.sync.merge import CREATE, REJECTED, UPDATE, Record, mutation_of, outcome_of
 from service.holdings.sync.replay import INVALID_MERGE, PURGED, LogEntry, Rebuilt, as_kept
 from service.holdings.sync.store import StoredRecord, SyncStore
@@ -47,6 +49,7 @@ def differences(connection: Connection, owner: Owner) -> Iterator[str]:
     for entry in log:
         if entry.mutation.holding not in old:
             yield from rebuilt.take(entry)
+    named = PhotoStore(connection, owner).all_named()
     founded = _Founded(log, emptied, was_purged=begins > 0)
     for identity, stored in kept.items():
         if stored.is_marked != stored.record.is_destroyed:
@@ -55,6 +58,8 @@ def differences(connection: Connection, owner: Owner) -> Iterator[str]:
             identity, destroyed_by=stored.record.destroyed_by, is_purged=stored.record.is_destroyed
         ):
             yield f"holding {identity}: it is purged, and there is more of it than the marker"
+        if named.get(identity, frozenset()) != {(sha256, side) for sha256, side, _ in photos_in(stored.record.values)}:
+            yield f"holding {identity}: its photos are not those that the table of photos has"
         if identity in old:
             yield from founded.unfounded(stored.record)
             continue

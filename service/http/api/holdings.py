@@ -19,7 +19,7 @@ from service.facts.understood import UnderstoodFact, understood_facts
 from service.holdings import actions
 from service.holdings.model import Mark, NewHolding, RecordedHolding, Status, StoredHolding, read_patch, with_defaults
 from service.holdings.store import HoldingStore
-from service.holdings.sync.field_names import FlatValue
+from service.holdings.sync.field_names import FlatValue, all_as_told, as_told
 from service.holdings.sync.merge import ValueConflict
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, HoldingId, Unread, UnreadPatch
@@ -60,6 +60,7 @@ class HoldingPatch(In):
     price_paid: Any = None
     bought_from: str | None = None
     bought_on: str | None = None
+    photos: list[Any] | None = None
 
 
 class SearchQuery(PageQuery):
@@ -155,9 +156,9 @@ def conflict_out(conflict: ValueConflict) -> AnyConflictOut:
     """A conflict as it is sent."""
     about = (conflict.id, conflict.mutation, conflict.at)
     if conflict.kind == "value":
-        return ValueConflictOut(*about, conflict.attribute or "", conflict.value)
+        return ValueConflictOut(*about, conflict.attribute or "", as_told(conflict.attribute or "", conflict.value))
     return (
-        InvalidMergeConflictOut(*about, dict(conflict.patch))
+        InvalidMergeConflictOut(*about, all_as_told(conflict.patch))
         if conflict.patch is not None
         else DeleteConflictOut(*about)
     )

@@ -30,6 +30,7 @@ from service.holdings.sync.actions import read_descent
 from service.holdings.sync.apply import MutationAnswer, Refused, Rejection, SentMutation
 from service.holdings.sync.as_sent import writer_as_sent
 from service.holdings.sync.clock import edited_at
+from service.holdings.sync.field_names import all_as_taken
 from service.holdings.sync.fingerprints import fingerprint_of, fingerprint_of_refused
 from service.holdings.sync.merge import CONFLICT_KINDS, OPS, UPDATE, Mutation
 from service.http.api.sync_records import (
@@ -146,13 +147,14 @@ class MutationIn(In):
             self.op,
             self.id,
             edited_at(self.edited_at, sent_at, now),
-            self.patch,
+            all_as_taken(self.patch),
             self.seen,
             self.writers,
             frozenset(self.resolves),
             self.revive,
         )
-        return SentMutation(mutation, fingerprint_of(mutation, self.edited_at), body)
+        taken = {**body, "patch": mutation.patch} if "patch" in body else body
+        return SentMutation(mutation, fingerprint_of(mutation, self.edited_at), taken)
 
 
 class SyncIn(In):
@@ -321,6 +323,13 @@ class SyncOut(Out):
     records: Annotated[
         list[TouchedRecordOut], Meta(description="The records that the mutations are about, as they are now.")
     ] = field(name="list")
+    missing_photos: Annotated[
+        list[str],
+        Meta(
+            description="Up to 500 photos (their SHA-256) that my holdings name and whose files are still to come: "
+            "PUT /v1/photos/{sha256}."
+        ),
+    ]
 
 
 class ChangesOut(Out):
@@ -415,7 +424,7 @@ def sync_holdings(
 
     done = context.database.write(act)
     records = _touched(batch, done, query.form, minimal=minimal)
-    answer = SyncOut(str(done.before), str(done.after), [*done.answers], records)
+    answer = SyncOut(str(done.before), str(done.after), [*done.answers], records, [*done.missing_photos])
     return Reply(answer, {"Preference-Applied": MINIMAL} if minimal else {})
 
 

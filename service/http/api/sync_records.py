@@ -12,7 +12,7 @@ from pydantic import AfterValidator, Field
 from pydantic_core import PydanticCustomError
 
 from service.facts.recorded import RecordedFact, RecordedIssue
-from service.holdings.model import OWN_FIELDS, Mark, PieceValue, PricePaid, Status
+from service.holdings.model import OWN_FIELDS, HeldPhoto, Mark, PieceValue, PricePaid, Status
 from service.holdings.sync.field_names import own_and_facts, unflattened
 from service.holdings.sync.merge import WrittenBy
 from service.holdings.sync.store import StoredRecord
@@ -96,6 +96,7 @@ class HoldingRecordOut(Out):
     price_paid: PricePaid | None
     bought_from: str | None
     bought_on: str | None
+    photos: list[HeldPhoto]
     writers: WritersOut
     conflicts: list[AnyConflictOut]
     created_at: datetime
@@ -124,6 +125,7 @@ class PartialRecordOut(Out):
     price_paid: PricePaid | UnsetType | None = UNSET
     bought_from: str | UnsetType | None = UNSET
     bought_on: str | UnsetType | None = UNSET
+    photos: list[HeldPhoto] | UnsetType = UNSET
 
 
 class DestroyedRecordOut(Out):

@@ -24,7 +24,7 @@ from service.facts.holding import check_facts
 from service.holdings.model import OWN_FIELDS, read_fields
 from service.holdings.sync.actions import checking, synchronise
 from service.holdings.sync.apply import SentMutation
-from service.holdings.sync.field_names import fact_of, flattened, kept_values, unflattened
+from service.holdings.sync.field_names import as_told, fact_of, flattened, kept_values, unflattened
 from service.holdings.sync.fingerprints import former_fingerprint_of
 from service.holdings.sync.merge import CREATE, DESTROY, UPDATE, Mutation
 from service.holdings.sync.store import SyncStore
@@ -89,7 +89,7 @@ def fingerprint_of_before(body: Mapping[str, Any]) -> str:
 
 
 def check_of_before(values: Mapping[str, Any]) -> list[Fault]:
-    own = {name: value for name, value in values.items() if name in OWN_FIELDS}
+    own = {name: as_told(name, value) for name, value in values.items() if name in OWN_FIELDS}
     facts = {fact_of(name): value for name, value in values.items() if name not in OWN_FIELDS}
     faults: list[Fault] = []
     try:
