@@ -13,7 +13,7 @@ import msgspec
 Mutation = dict[str, Any]
 OWN_FIELDS = (
     *("issue", "quantity", "status", "number", "note", "location", "tags", "values"),
-    *("mark", "price_paid", "bought_from", "bought_on"),
+    *("mark", "price_paid", "bought_from", "bought_on", "photos"),
 )
 _PREFIX = "facts."
 _ABOUT = ("id", "facts", "destroyed", "destroyed_by", "writers", "conflicts", "created_at", "updated_at")
@@ -66,6 +66,21 @@ def flat(record: Mapping[str, Any]) -> dict[str, Any]:
         if value is not None:
             found[name] = value
     return found
+
+
+def by_name(record: Mapping[str, Any]) -> Mapping[str, Any]:
+    """A record whose writers came grouped (`writers=grouped`: by writer the names), with the writer of each name."""
+    writers = {
+        name: writer
+        for writer, names in record.get("writers", {}).items()
+        for name in (names if isinstance(names, list) else [])
+    }
+    return {**record, "writers": writers}
+
+
+def is_whole(record: Mapping[str, Any]) -> bool:
+    """Whether the record may be sent as a copy. One that was asked for with `fields` has a part of the values alone."""
+    return not record.get("partial", False)
 
 
 def new_id(now: datetime) -> str:

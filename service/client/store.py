@@ -1,8 +1,9 @@
 """What a device keeps, in one SQLite file: records as the service last had them, an outbox of mutations that were not
-acknowledged, a journal of all that were, and what needs its owner's attention.
+acknowledged, a journal of all that were, what needs its owner's attention, and photos.
 
-Every step is one transaction, so that the program may be killed anywhere. The journal is kept as long as the oldest backup of
-the service may be: after a restore it brings back what the service lost. A file belongs to one account.
+Every step is one transaction, so that the program may be killed anywhere; several programs may have the file, and one at a time
+sends. The journal is kept as long as the oldest backup of the service may be, by the service's clock: after a restore it brings
+back what the service lost. A file belongs to one account.
 """
 
 from __future__ import annotations
@@ -10,13 +11,14 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from service.client.model import Mutation, as_json, from_json
+from service.client.model import Mutation, as_json, from_json, is_newer
 
-# `alive`: the last copy that was not destroyed. `at` orders the outbox; a copy takes a place between two.
+# `alive`: the last copy that was not destroyed. `at` orders the outbox; a copy takes a place between two. `acknowledged_at` is
+# the service's clock; empty where an answer did not say it.
 _TABLES = """
 CREATE TABLE IF NOT EXISTS record (
     id TEXT PRIMARY KEY, content TEXT NOT NULL, alive TEXT, is_current INTEGER NOT NULL);
@@ -27,15 +29,22 @@ CREATE TABLE IF NOT EXISTS journal (
     acknowledged_at TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS attention (
     at INTEGER PRIMARY KEY AUTOINCREMENT, mutation_id TEXT UNIQUE NOT NULL, content TEXT NOT NULL, error TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS photo (
+    sha256 TEXT PRIMARY KEY, kind TEXT NOT NULL, content BLOB NOT NULL, is_sent INTEGER NOT NULL DEFAULT 0, problem TEXT);
 CREATE TABLE IF NOT EXISTS note (name TEXT PRIMARY KEY, value TEXT);
 """
+
+
+# So long a step waits for that of another program.
+_WAIT_SECONDS = 10.0
 
 
 class LocalStore:
     """The file of one device."""
 
     def __init__(self, path: Path | str) -> None:
-        self._connection = sqlite3.connect(path, isolation_level=None)
+        self._path = Path(path)
+        self._connection = sqlite3.connect(path, isolation_level=None, timeout=_WAIT_SECONDS)
         self._connection.execute("PRAGMA journal_mode=WAL")
         self._connection.execute("PRAGMA synchronous=FULL")
         self._connection.executescript(_TABLES)
@@ -53,6 +62,32 @@ class LocalStore:
             self._connection.execute("ROLLBACK")
             raise
         self._connection.execute("COMMIT")
+
+    @contextmanager
+    def view(self) -> Iterator[None]:
+        """What is read within is of one moment, whatever other programs do with the file."""
+        if self._connection.in_transaction:
+            yield
+            return
+        self._connection.execute("BEGIN")
+        try:
+            yield
+        finally:
+            self._connection.execute("COMMIT")
+
+    @contextmanager
+    def sending(self) -> Iterator[bool]:
+        """True within where no other program sends from this file now. A lock on a file beside it, which ends with the program
+        that has it, however that ends."""
+        turn = sqlite3.connect(f"{self._path}-sending", isolation_level=None, timeout=0)
+        try:
+            turn.execute("BEGIN EXCLUSIVE")
+        except sqlite3.OperationalError:
+            yield False
+        else:
+            yield True
+        finally:
+            turn.close()
 
     # -- records
 
@@ -116,10 +151,17 @@ class LocalStore:
         for mutation in (*earlier, *waiting):
             self.enqueue(mutation)
 
-    def acknowledge(self, mutation: Mutation, now: datetime) -> None:
-        """From the outbox into the journal; it counts as recent until all changes were taken."""
+    def knows(self, mutation_id: str) -> bool:
+        """Whether the mutation waits here, was acknowledged, or needs attention."""
+        tables = ("outbox", "journal", "attention")
+        query = " UNION ALL ".join(f"SELECT 1 FROM {name} WHERE mutation_id = :id" for name in tables)  # noqa: S608 - ours
+        return self._connection.execute(query, {"id": mutation_id}).fetchone() is not None
+
+    def acknowledge(self, mutation: Mutation, now: datetime | None) -> None:
+        """From the outbox into the journal; it counts as recent until all changes were taken. `now` is the service's clock, None
+        where it did not say it."""
         self._connection.execute("DELETE FROM outbox WHERE mutation_id = ?", (mutation["mutation_id"],))
-        row = (mutation["mutation_id"], as_json(mutation).decode(), now.isoformat())
+        row = (mutation["mutation_id"], as_json(mutation).decode(), "" if now is None else _written(now))
         self._connection.execute(
             "INSERT OR IGNORE INTO journal (mutation_id, content, is_recent, acknowledged_at) VALUES (?, ?, 1, ?)", row
         )
@@ -135,10 +177,14 @@ class LocalStore:
         rows = self._connection.execute(f"SELECT content FROM journal {where} ORDER BY at")  # noqa: S608 - ours
         return [from_json(content) for (content,) in rows]
 
-    def nothing_is_recent(self, forget_before: datetime) -> None:
-        """Everything acknowledged is in the records; what is older than any backup is not needed for a restore either."""
+    def nothing_is_recent(self, now: datetime | None, kept: timedelta) -> None:
+        """Everything acknowledged is in the records; what is older than any backup is not needed for a restore either. `now` is
+        the service's clock; None where it did not say it: then nothing is forgotten."""
         self._connection.execute("UPDATE journal SET is_recent = 0 WHERE is_recent = 1")
-        self._connection.execute("DELETE FROM journal WHERE acknowledged_at < ?", (forget_before.isoformat(),))
+        if now is None:
+            return
+        self._connection.execute("UPDATE journal SET acknowledged_at = ? WHERE acknowledged_at = ''", (_written(now),))
+        self._connection.execute("DELETE FROM journal WHERE acknowledged_at < ?", (_written(now - kept),))
 
     def attention(self) -> list[tuple[Mutation, Mapping[str, Any]]]:
         """Refused mutations with the reason."""
@@ -149,11 +195,52 @@ class LocalStore:
         """The owner has dealt with a refusal."""
         self._connection.execute("DELETE FROM attention WHERE mutation_id = ?", (mutation_id,))
 
+    def send_again(self, mutation_id: str) -> None:
+        """A refused mutation goes to the end of the outbox, as it was."""
+        for mutation, _ in self.attention():
+            if mutation["mutation_id"] == mutation_id:
+                self.dismiss(mutation_id)
+                self.enqueue(mutation)
+
+    # -- photos
+
+    def keep_photo(self, sha256: str, kind: str, content: bytes) -> None:
+        row = (sha256, kind, content)
+        self._connection.execute("INSERT OR IGNORE INTO photo (sha256, kind, content) VALUES (?, ?, ?)", row)
+
+    def photo(self, sha256: str) -> tuple[str, bytes] | None:
+        """Media type and bytes of a photo that was taken here."""
+        query = "SELECT kind, content FROM photo WHERE sha256 = ?"
+        found: tuple[str, bytes] | None = self._connection.execute(query, (sha256,)).fetchone()
+        return found
+
+    def unsent_photos(self) -> list[str]:
+        """Those that were neither sent nor refused."""
+        rows = self._connection.execute("SELECT sha256 FROM photo WHERE is_sent = 0 AND problem IS NULL ORDER BY rowid")
+        return [sha256 for (sha256,) in rows]
+
+    def refused_photos(self) -> list[tuple[str, Mapping[str, Any]]]:
+        rows = self._connection.execute("SELECT sha256, problem FROM photo WHERE problem IS NOT NULL ORDER BY rowid")
+        return [(sha256, from_json(problem)) for sha256, problem in rows]
+
+    def note_photo(self, sha256: str, *, is_sent: bool, problem: Mapping[str, Any] | None = None) -> None:
+        row = (is_sent, None if problem is None else as_json(problem).decode(), sha256)
+        self._connection.execute("UPDATE photo SET is_sent = ?, problem = ? WHERE sha256 = ?", row)
+
+    def note_missing(self, sha256: str) -> None:
+        """The service has not got it, or not any more; one that it refused is left to the owner."""
+        self._connection.execute("UPDATE photo SET is_sent = 0 WHERE sha256 = ? AND problem IS NULL", (sha256,))
+
     # -- notes
 
     def note(self, name: str) -> str | None:
         row = self._connection.execute("SELECT value FROM note WHERE name = ?", (name,)).fetchone()
         return None if row is None else row[0]
+
+    def note_known(self, state: str) -> None:
+        """Notes a state that an answer had: the greatest of all is the one that is known."""
+        if is_newer(state, self.note("known")):
+            self.set_note("known", state)
 
     def set_note(self, name: str, value: str | None) -> None:
         self._connection.execute("INSERT OR REPLACE INTO note VALUES (?, ?)", (name, value))
@@ -162,3 +249,8 @@ class LocalStore:
         row = self._connection.execute(query, (identity,)).fetchone()
         found: Mapping[str, Any] | None = None if row is None or row[0] is None else from_json(row[0])
         return found
+
+
+def _written(moment: datetime) -> str:
+    """In one form, so that texts are in the order of moments."""
+    return moment.astimezone(UTC).isoformat(timespec="microseconds")

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import gzip
 import random
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from email.utils import format_datetime
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +42,8 @@ class Line(httpx.BaseTransport):
     client: httpx.AsyncClient
     faults: list[Fault] = field(default_factory=list)
     asked: list[httpx.Request] = field(default_factory=list)
+    # The service's clock.
+    date: datetime = START
 
     def handle_request(self, request: httpx.Request) -> httpx.Response:
         self.asked.append(request)
@@ -61,11 +65,20 @@ class Line(httpx.BaseTransport):
             request.method, request.url, content=request.content, headers=dict(request.headers)
         )
         kept = {name: answer.headers[name] for name in ("content-type", "retry-after") if name in answer.headers}
-        return httpx.Response(answer.status_code, content=answer.content, headers=kept)
+        return httpx.Response(answer.status_code, content=answer.content, headers={**kept, **self.dated()})
+
+    def dated(self) -> dict[str, str]:
+        return {"date": format_datetime(self.date, usegmt=True)}
 
     def sent(self) -> list[Any]:
         """The mutations of each batch so far."""
-        return [from_json(one.content)["mutations"] for one in self.asked if one.method == "POST"]
+        return [body_of(one)["mutations"] for one in self.asked if one.method == "POST"]
+
+
+def body_of(request: httpx.Request) -> Any:
+    """What a request says, compressed or not."""
+    is_compressed = request.headers.get("content-encoding") == "gzip"
+    return from_json(gzip.decompress(request.content) if is_compressed else request.content)
 
 
 @dataclass
@@ -132,6 +145,11 @@ def synced(*devices: Device) -> None:
 
 def other_answer(status: int, told: Any = None, **headers: str) -> httpx.Response:
     return httpx.Response(status, json=told if told is not None else {"title": "No"}, headers=headers)
+
+
+def problem(status: int, **more: Any) -> httpx.Response:
+    """A problem document of the service."""
+    return other_answer(status, {"type": "http://setwright.test/problems/x", "title": "No", "status": status, **more})
 
 
 def test_a_day_offline_and_then_all_of_it_is_with_the_service(home: Home) -> None:
