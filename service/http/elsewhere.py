@@ -38,7 +38,7 @@ _PIECE = 64 * 1024
 DEADLINE = "setwright.deadline"
 CALLER = "setwright.caller"
 # What is never passed on: the caller was looked up here, and the answer is compressed here.
-_LEFT_OUT = frozenset({b"authorization", b"cookie", b"accept-encoding", b"prefer"})
+_LEFT_OUT = frozenset({b"authorization", b"cookie", b"accept-encoding"})
 
 
 @dataclass(frozen=True, slots=True)

@@ -84,14 +84,14 @@ def _state(value: str) -> str:
 
 def _descent(value: str) -> str:
     if read_descent(value) is None:
-        raise PydanticCustomError("descent", "this is what a page with order=newest gave as `before`, never made")
+        raise PydanticCustomError("descent", "`before` is what a page with order=newest gave as `before`, never made")
     return value
 
 
 def _ids(value: str) -> str:
     identities = value.split(",") if value else []
     if len(identities) > MOST_ASKED or any(read_id(identity) is None for identity in identities):
-        raise PydanticCustomError("ids", f"these are up to {MOST_ASKED} ids of holdings with a comma between")
+        raise PydanticCustomError("ids", f"`ids` takes up to {MOST_ASKED} ids of holdings with a comma between")
     return value
 
 

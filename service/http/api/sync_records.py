@@ -39,11 +39,11 @@ class RecordForm:
 def _fields(text: str) -> str:
     names = text.split(",")
     if len(names) > MOST_FIELDS:
-        raise PydanticCustomError("fields", f"at most {MOST_FIELDS} names are asked for at once")
+        raise PydanticCustomError("fields", f"`fields` takes at most {MOST_FIELDS} names")
     for name in names:
         if not 1 <= len(name) <= 120 or name in _NOT_FIELDS:
-            example = "names of facts and own fields with a comma between, such as number,status,grade"
-            raise PydanticCustomError("fields", f"these are {example}; id, writers and conflicts are always told")
+            taken = "names of facts and own fields with a comma between, such as number,status,grade"
+            raise PydanticCustomError("fields", f"`fields` takes {taken}; id, writers and conflicts are always told")
     return text
 
 
