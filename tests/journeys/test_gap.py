@@ -20,7 +20,7 @@ from service.database.ids import new_id
 from service.database.migrate import upgrade
 from service.facts.core_attributes import CORE
 from service.holdings import actions
-from service.holdings.sync.actions import changes
+from service.holdings.sync.actions import changes, current_state, newest
 from service.runtime import utc_now
 from tests.owners import open_account, recognise
 from tests.promises.plugin import Promise
@@ -94,6 +94,51 @@ def test_no_poller_misses_a_change(database: Database, promise: Promise) -> None
     assert len(made) == WRITERS * EACH
     assert sorted(seen) == sorted(made)
     promise(5, NAME, kept=f"{len(made)} changes of {WRITERS} writers, 0 missed")
+
+
+def test_a_pass_from_the_newest_on_misses_nothing(database: Database, promise: Promise) -> None:
+    _, token = database.write(lambda connection: open_account(connection, f"somebody {new_id()}"))
+    owner: Owner = database.read(lambda connection: recognise(connection, token))
+    made: list[str] = []
+    # What each pass should have found, what it found, and what one finds that goes on from the state at its end.
+    passes: list[tuple[set[str], set[str], set[str]]] = []
+
+    def write(chance: random.Random) -> None:
+        def act(connection: Connection) -> str:
+            kept = actions.record(connection, owner, None, {"facts": {"grade": chance.randint(1, 70)}}, CORE, utc_now())
+            time.sleep(chance.uniform(0, LONGEST_SECONDS))
+            return kept.id
+
+        made.append(database.write(act))
+
+    def since(state: State) -> set[str]:
+        page = database.read(partial(changes, owner=owner, since=state, known=None, limit=WRITERS * EACH))
+        return {stored.record.id for stored in page.records}
+
+    def poll() -> None:
+        found: set[str] = set()
+        page = database.read(partial(newest, owner=owner, descent=None, known=None, limit=PAGE))
+        while True:
+            found |= {stored.record.id for stored in page.records}
+            if page.next is None:
+                break
+            page = database.read(partial(newest, owner=owner, descent=page.next, known=None, limit=PAGE))
+        expected, end = set(made), database.read(partial(current_state, owner=owner, known=None))
+        passes.append((expected, found | since(page.reached), found | since(end)))
+
+    raced(write, poll)
+    missed = [len(expected - found) for expected, found, _ in passes]
+    missed_from_the_end = [len(expected - late) for expected, _, late in passes]
+    assert sum(missed) == 0
+    assert passes[-1][1] == set(made)
+    assert sum(missed_from_the_end) > 0
+    name = "passes from the newest on, while others write"
+    promise(
+        5,
+        name,
+        kept=f"{len(passes)} passes, 0 changes missed",
+        control=f"gone on from the state at the end: {sum(missed_from_the_end)} missed",
+    )
 
 
 def test_numbers_taken_outside_the_write_make_a_poller_miss_some(database: Database, promise: Promise) -> None:
