@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import asyncio
-import ctypes
 import gc
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager, nullcontext
+from contextlib import asynccontextmanager
 from dataclasses import replace
 from typing import Any
 
@@ -54,7 +53,7 @@ from service.http.dependencies import set_context
 from service.http.elsewhere import Answered, Deadlines, answered
 from service.http.gate import Gate, Gated
 from service.http.metric_sources import readings
-from service.http.middleware import HeadAsGet, RequestLog
+from service.http.middleware import EmptiedScope, HeadAsGet, RequestLog
 from service.http.quotas import CallerLimits, Quotas
 from service.http.routing import RouteTable
 from service.http.safe_headers import SafeHeaders
@@ -62,7 +61,7 @@ from service.job_queue import job_queue
 from service.observability.log import begin_log
 from service.observability.metrics import PUBLISH_SECONDS, Metrics
 from service.observability.work_counts import Tally
-from service.runtime import Context, in_thread, opened
+from service.runtime import Context, opened
 from service.settings import Settings, engine_version
 from service.worker import background
 
@@ -120,30 +119,6 @@ _SILENT: dict[str, Any] = {
 # again took two thirds of the time of a filter over 10,000 holdings. New objects are looked through once, in small portions:
 # while that goes on no request gets its turn, and 100,000 took up to 0.1 s.
 GARBAGE = (10_000, 200, 50)
-# A request that was being answered while that was done is looked at again only after 2 million new objects, so that a process
-# which is asked little grew by two MiB a minute. What is younger than so many seconds takes some milliseconds to look through.
-_GARBAGE_SECONDS = 30.0
-# glibc keeps what was freed between other things (malloc_trim(3)), one or two MiB a minute more; others have no such call.
-_give_back = getattr(ctypes.CDLL(None), "malloc_trim", None)
-
-
-@asynccontextmanager
-async def _memory_given_back() -> AsyncIterator[None]:
-    """What requests leave behind is collected every so often, and given back to the system, as long as the block runs."""
-
-    async def keep_small() -> None:
-        while True:
-            await asyncio.sleep(_GARBAGE_SECONDS)
-            gc.collect(1)
-            if _give_back is not None:
-                await in_thread(lambda: _give_back(0))
-
-    task = asyncio.create_task(keep_small())
-    try:
-        yield
-    finally:
-        task.cancel()
-        await asyncio.wait([task])
 
 
 @asynccontextmanager
@@ -209,7 +184,6 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
             set_context(app, context)
             try:
                 async with (
-                    _memory_given_back() if alone else nullcontext(),
                     background(context),
                     _shared_metrics(app, context),
                     job_queue(context, works=settings.jobs_in_server) as app.state.job_queue,
@@ -246,6 +220,7 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
     app.add_middleware(SafeHeaders, is_https=settings.public_url.startswith("https://"))
     if settings.trusted_networks:
         app.add_middleware(ClientAddresses, trusted=settings.trusted_networks)
+    app.add_middleware(EmptiedScope)
     return app
 
 
