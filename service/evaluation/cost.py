@@ -19,8 +19,6 @@ from typing import Final
 
 from service.errors import TooHeavy
 
-SMALL_MILLISECONDS: Final = 5.0
-"""Work that costs less is not worth handing to another process."""
 _REMEDY: Final = "ask about fewer coins or fewer places at once"
 _MOST_PAIRS_CHECKED, _MOST_OF_A_CHECK, _MOST_DOUBTS, _MOST_RULES_COUNTED = 4_000, 6_000.0, 500, 5
 # What of a larger one is not looked at (analysis/findings.py, analysis/questions.py, progress/information.py).
@@ -60,11 +58,6 @@ class Cost:
     solver_seconds: float = 0.0
     sizes: Mapping[str, int] = field(default_factory=dict)
     remedy: str = _REMEDY
-
-    @property
-    def is_small(self) -> bool:
-        """Whether it may be done here and now, in a thread."""
-        return self.is_within(SMALL_MILLISECONDS)
 
     def is_within(self, milliseconds: float) -> bool:
         """Whether it takes no longer than that. A search under set-level rules may take what it was granted, but for problems as

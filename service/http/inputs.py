@@ -8,7 +8,7 @@ from contextlib import suppress
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal, Protocol, Self, TypeVar
 
 from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, WithJsonSchema
 from pydantic_core import PydanticCustomError
@@ -372,9 +372,22 @@ async def weigh_members(work: Elsewhere, context: runtime.Context, member: Membe
     )
 
 
-def granted_seconds(settings: Settings, owner: Owner | None, asked: float) -> float:
-    """How much solver time is granted of what is asked for."""
-    return asked if owner is not None else min(asked, settings.anonymous_budget_seconds)
+class Budgeted(Protocol):
+    """A body that says how much solver time it would like."""
+
+    budget_seconds: float
+
+    def model_copy(self, *, update: Mapping[str, Any]) -> Self: ...
+
+
+Body = TypeVar("Body", bound=Budgeted)
+
+
+def granted(settings: Settings, owner: Owner | None, asked: Body) -> Body:
+    """The same with as much solver time as is granted of what it asks for."""
+    if owner is not None:
+        return asked
+    return asked.model_copy(update={"budget_seconds": min(asked.budget_seconds, settings.anonymous_budget_seconds)})
 
 
 def ensure_allowed(settings: Settings, owner: Owner | None, definition: Any, holdings: Any) -> None:

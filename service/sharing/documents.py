@@ -11,6 +11,9 @@ from service.formats.strict_json import YAML, parse_json, parse_yaml
 from service.reference.actions import SentDocument
 from service.rules.definition import Definition
 
+# As of bodies in YAML that are sent (http/request_body.py).
+_SHORT_BYTES = 8 * 1024
+
 
 def read_fetched(fetched: Fetched) -> SentDocument:
     """What an address answered: a share, as this service answers for a link, or a set definition by itself. Raises
@@ -40,6 +43,11 @@ def definition_of(sent: SentDocument, expected: str | None = None) -> Definition
     if expected is not None and expected != definition.digest:
         raise DigestMismatch(f"{found}, you say another", [Fault("digest-mismatch", f"you say {expected}", "/digest")])
     return definition
+
+
+def is_read_quickly(fetched: Fetched) -> bool:
+    """Whether it is so short that reading it takes a moment in a thread; a megabyte of YAML takes most of a minute."""
+    return len(fetched.content or b"") <= _SHORT_BYTES
 
 
 def _is_number(value: Any) -> bool:

@@ -16,9 +16,9 @@ HUGE = Sizes(coins=100_000, places=2_000, characters=60_000, pairs=100_000_000)
 
 def test_small_work_stays_where_it_is_and_large_work_does_not() -> None:
     assert cost_of_evaluation(HOUSEHOLD).milliseconds < cost_of_evaluation(HUGE).milliseconds
-    assert not cost_of_evaluation(HUGE).is_small
-    assert Cost("work", 5.0, 0.0).is_small
-    assert not Cost("work", 5.1, 0.0).is_small
+    assert not cost_of_evaluation(HUGE).is_within(5.0)
+    assert Cost("work", 5.0, 0.0).is_within(5.0)
+    assert not Cost("work", 5.1, 0.0).is_within(5.0)
 
 
 def test_a_refusal_names_the_limit_what_was_done_the_sizes_and_what_would_help() -> None:

@@ -169,6 +169,42 @@ async def test_an_address_may_have_a_definition_by_itself(service: Running) -> N
     assert (made.status_code, made.json()["kind"], made.json()["revision"]) == (201, "file", None)
 
 
+LONG: dict[str, Any] = {
+    **DOCUMENT,
+    "slots": [{"id": f"s{number}", "accepts": f"year_on_coin = {1500 + number}"} for number in range(300)],
+}
+
+
+@pytest.mark.parametrize("document", [LONG, {**LONG, "slots": [*LONG["slots"], *BROKEN["slots"]]}, [LONG]])
+async def test_what_is_long_is_checked_in_a_process_for_work_as_here(
+    service: Running, monkeypatch: pytest.MonkeyPatch, document: Any
+) -> None:
+    from_loopback(service)
+    members = context_of(service.app).members
+    assert members is not None
+
+    async def answers() -> tuple[int, list[tuple[int, Any]]]:
+        before, found, owner = members.tally.done, [], service.collector()
+        async with host(says(json.dumps(document).encode())) as port:
+            ways = [{"from": f"http://127.0.0.1:{port}/one"}]
+            ways += [{"document": document}] if isinstance(document, dict) else []
+            for way in ways:
+                answer = await started(service, owner, **way)
+                told = answer.json()
+                told = {name: told.get(name) for name in ("findings", "in_words", "digest", "errors", "type", "detail")}
+                found.append((answer.status_code, told))
+        return members.tally.done - before, found
+
+    elsewhere, told = await answers()
+    # What was fetched and cannot be read is refused there, and so never done; what was sent is answered there either way.
+    (of_link, _), *of_body = told
+    assert elsewhere == (of_link == 201) + len(of_body)
+    monkeypatch.setattr("service.sharing.actions.imports.is_read_quickly", lambda fetched: True)
+    service.app.state.settings = service.app.state.settings.model_copy(update={"small_work_milliseconds": 60_000.0})
+    here, same = await answers()
+    assert (here, same) == (0, told)
+
+
 async def test_a_document_with_faults_is_answered_with_all_of_them_and_not_kept(service: Running) -> None:
     from_loopback(service)
     owner = service.collector()

@@ -22,7 +22,7 @@ from service.http.inputs import (
     Seconds,
     VocabularyIn,
     ensure_allowed,
-    granted_seconds,
+    granted,
     inline_definition,
     sent_issues,
     sent_vocabularies,
@@ -129,8 +129,7 @@ async def allocate_holdings(
     context: Context, owner: OptionalOwner, body: Json[AllocationsIn], work: Work
 ) -> Allocation:
     """Share my coins out among several sets, each coin to one of them."""
-    granted = granted_seconds(context.settings, owner, body.budget_seconds)
-    body = body.model_copy(update={"budget_seconds": granted})
+    body = granted(context.settings, owner, body)
     inputs = body.inputs(context.today())
     costs = []
     for one in body.sets:

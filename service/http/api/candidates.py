@@ -23,7 +23,7 @@ from service.http.inputs import (
     Seconds,
     VocabularyIn,
     ensure_allowed,
-    granted_seconds,
+    granted,
     sent_definition,
     sent_issues,
     sent_vocabularies,
@@ -115,8 +115,7 @@ async def consider_candidates(
     context: Context, owner: OptionalOwner, body: Json[CandidatesIn], work: Work
 ) -> CandidatesResult:
     """What coins not owned yet would do in my sets, and which to buy."""
-    granted = granted_seconds(context.settings, owner, body.budget_seconds)
-    body = body.model_copy(update={"budget_seconds": granted})
+    body = granted(context.settings, owner, body)
     inputs = body.inputs(context.today())
     if body.definition is not None:
         ensure_allowed(context.settings, owner, body.definition, body.holdings)

@@ -13,11 +13,14 @@ from sqlalchemy import Connection
 
 from service.analysis.findings import Finding, FindingCounts
 from service.definitions.details import DefinitionDetails, details_of
+from service.evaluation.cost import cost_of_check
+from service.evaluation.document_sizes import sizes_of_document
 from service.formats.strict_json import YAML
 from service.http.api.definitions import definition_tag
 from service.http.api.origins import OriginKind
 from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionImportId, Received, Unread
+from service.http.elsewhere import Work
 from service.http.idempotency import IdempotencyKey
 from service.http.inputs import document_in
 from service.http.openapi import problems, router
@@ -142,16 +145,19 @@ def _requested(body: Received[DefinitionImportIn]) -> ImportRequest:
 # --- operations ----------------------------------------------------------------------------------------------------------
 
 
-@definition_imports.post("", responses=problems("clash", "over-limit", *_FETCH_PROBLEMS))
+@definition_imports.post("", responses=problems("clash", "over-limit", "too-heavy", *_FETCH_PROBLEMS))
 async def start_definition_import(
-    context: Context, owner: CurrentOwner, key: IdempotencyKey, body: Unread[DefinitionImportIn]
+    context: Context, owner: CurrentOwner, key: IdempotencyKey, body: Unread[DefinitionImportIn], work: Work
 ) -> Annotated[Reply[DefinitionImportOut], Sends(201, {**_ETAG, "Location": "Where it waits."})]:
     """Bring a definition from a link or a file, to be looked at; nothing is kept yet."""
     earlier: Reply[DefinitionImportOut] | None = await context.run(lambda: key.done_before(context.database, owner))
     if earlier is not None:
         return earlier
     await context.read(lambda connection: actions.ensure_room(connection, owner, context.now()))
-    made = await actions.prepare_import(context, await context.compute(lambda: _requested(body)))
+    asked = await context.compute(lambda: _requested(body))
+    if asked.sent is not None:
+        await work.weigh(cost_of_check(sizes_of_document(asked.sent.document, 0, 0)))
+    made = await actions.prepare_import(context, asked)
 
     def add(connection: Connection) -> Reply[DefinitionImportOut]:
         actions.add_import(connection, owner, made)

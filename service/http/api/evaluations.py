@@ -24,7 +24,7 @@ from service.http.inputs import (
     Seconds,
     SetQuery,
     ensure_allowed,
-    granted_seconds,
+    granted,
     pairs,
     sizes_asked,
     weigh_set,
@@ -130,8 +130,7 @@ async def evaluate(
         return evaluating.evaluation_request(context.database, owner, asked.inputs(context.today()))
 
     asked = await _read(context, body, {"holdings": []}, ask)
-    granted = granted_seconds(context.settings, owner, asked.budget_seconds)
-    asked = asked.model_copy(update={"budget_seconds": granted})
+    asked = granted(context.settings, owner, asked)
     ensure_allowed(context.settings, owner, asked.definition, asked.holdings)
     sizes = await sizes_asked(context, owner, asked.definition, asked.holdings, asked.budget_seconds)
     await work.weigh(cost_of_evaluation(sizes))

@@ -14,11 +14,12 @@ from service.database.ids import new_id
 from service.definitions import actions as definitions
 from service.definitions.model import Revision, StoredDefinition
 from service.errors import Conflict, Fault, FetchError
+from service.fetch.client import Fetched
 from service.progress.actions.check import findings_on
 from service.reference.actions import SentDocument
 from service.rules.wording import describe_definition
 from service.runtime import Context
-from service.sharing.documents import definition_of, read_fetched
+from service.sharing.documents import definition_of, is_read_quickly, read_fetched
 from service.sharing.model import FILE, IMPORT_LIFETIME, MOST_PENDING_IMPORTS, SHARE, DefinitionImport, Origin
 from service.sharing.store import DefinitionImportStore, OriginStore
 
@@ -34,7 +35,7 @@ class ImportRequest:
 
 async def prepare_import(context: Context, request: ImportRequest) -> DefinitionImport:
     """The definition, fetched if need be, and checked; nothing is stored. Raises Invalid with pointers into what was sent or
-    fetched; FetchError if it could not be fetched, or a digest is not the right one."""
+    fetched; FetchError if it could not be fetched, or a digest is not the right one; TooHeavy if that does not end in time."""
     now = context.now()
     if request.address is None:
         sent = request.sent
@@ -44,7 +45,12 @@ async def prepare_import(context: Context, request: ImportRequest) -> Definition
         fetched = await context.fetcher.fetch(request.address)
     except FetchError as refusal:
         raise type(refusal)(str(refusal), [Fault(refusal.code, str(refusal), "/from")]) from None
-    return await context.compute(lambda: _checked(read_fetched(fetched), request, now, fetched.etag))
+    if is_read_quickly(fetched):
+        return await context.compute(lambda: checked_fetched(fetched, request, now))
+    made: DefinitionImport = await context.in_process(
+        "service.sharing.actions.imports:checked_fetched", fetched, request, now, doing="checking the definition"
+    )
+    return made
 
 
 def ensure_room(connection: Connection, owner: Owner, now: datetime) -> None:
@@ -94,6 +100,11 @@ def drop_import(connection: Connection, owner: Owner, identity: str, now: dateti
     AccountStore(connection).lock(owner)
     DefinitionImportStore(connection, owner).get(identity, now)
     DefinitionImportStore(connection, owner).delete(identity)
+
+
+def checked_fetched(fetched: Fetched, request: ImportRequest, now: datetime) -> DefinitionImport:
+    """What was fetched, read and checked. Raises FetchUnreadable, Invalid, DigestMismatch."""
+    return _checked(read_fetched(fetched), request, now, fetched.etag)
 
 
 def _checked(sent: SentDocument, request: ImportRequest, now: datetime, etag: str | None = None) -> DefinitionImport:

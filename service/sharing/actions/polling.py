@@ -15,10 +15,11 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.errors import AskedTooSoon, Busy, Conflict, DigestMismatch, FetchUnreadable, SetwrightError
+from service.fetch.client import Fetched
 from service.formats.strict_json import JSON
 from service.runtime import Context
 from service.sharing.actions.origins import newer_original, record_check, record_failure
-from service.sharing.documents import definition_of, read_fetched
+from service.sharing.documents import definition_of, is_read_quickly, read_fetched
 from service.sharing.model import OWN, SHARE, Origin, OriginRevision
 from service.sharing.store import DueOriginStore, OriginStore
 
@@ -110,14 +111,22 @@ async def _ask_link(context: Context, origin: Origin, now: datetime) -> OriginAn
     number = told.newest
     further = await context.fetcher.fetch(_address_of_revision(origin.address, number), kinds=(JSON,))
 
-    def read_newer() -> OriginRevision:
-        newer = read_fetched(further)
-        if newer.revision != number:
-            raise FetchUnreadable(f"it is not revision {number}, which the link named as its newest")
-        definition = definition_of(newer)
-        return OriginRevision(number, definition.digest, definition.title, now, newer.document)
+    if is_read_quickly(further):
+        newer = await context.compute(lambda: read_newer(further, number, now))
+    else:
+        newer = await context.in_process(
+            "service.sharing.actions.polling:read_newer", further, number, now, doing="reading the newer revision"
+        )
+    return OriginAnswer(newer, fetched.etag)
 
-    return OriginAnswer(await context.compute(read_newer), fetched.etag)
+
+def read_newer(fetched: Fetched, number: int, now: datetime) -> OriginRevision:
+    """The newer revision that was fetched. Raises FetchUnreadable, Invalid, DigestMismatch."""
+    newer = read_fetched(fetched)
+    if newer.revision != number:
+        raise FetchUnreadable(f"it is not revision {number}, which the link named as its newest")
+    definition = definition_of(newer)
+    return OriginRevision(number, definition.digest, definition.title, now, newer.document)
 
 
 async def _failed(context: Context, owner: Owner, definition: str, error: SetwrightError) -> OriginCheck:
