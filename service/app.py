@@ -49,7 +49,7 @@ from service.http.api.vocabularies import vocabularies
 from service.http.client_address import ClientAddresses
 from service.http.compression import Compression
 from service.http.connections import ConnectionTable
-from service.http.dependencies import set_context
+from service.http.dependencies import Parts, set_context
 from service.http.elsewhere import Answered, Deadlines, answered
 from service.http.gate import Gate, Gated
 from service.http.metric_sources import readings
@@ -156,6 +156,7 @@ def framework(settings: Settings, lifespan: Any = None) -> FastAPI:
         redirect_slashes=False,
         telemetry=_SILENT,  # type: ignore[arg-type]
     )
+    app.state = Parts()
     app.state.settings = settings
     app.state.connections = ConnectionTable(settings)
     app.state.work_counts = Tally()

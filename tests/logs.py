@@ -40,11 +40,12 @@ class Written:
 @contextmanager
 def listening() -> Iterator[Written]:
     """All that the service logs, down to the least important; the client of the test is not the service."""
-    before = list(log._PROCESSORS)
+    before, lines = list(log._PROCESSORS), list(log._REQUEST_LINES)
     log.begin_log("debug")
     written, capture = Written(), LogCapture()
     written.entries = capture.entries
     log._PROCESSORS[:] = [merge_contextvars, capture]
+    log._REQUEST_LINES.clear()
     handler, root, client = logging.StreamHandler(written.of_libraries), logging.getLogger(), logging.getLogger("httpx")
     levels = root.level, client.level
     root.addHandler(handler)
@@ -56,19 +57,19 @@ def listening() -> Iterator[Written]:
         root.removeHandler(handler)
         root.setLevel(levels[0])
         client.setLevel(levels[1])
-        log._PROCESSORS[:] = before
+        log._PROCESSORS[:], log._REQUEST_LINES[:] = before, lines
 
 
 @contextmanager
 def beginning(level: str = "info", form: str = log.TEXT, secrets: tuple[str, ...] = ()) -> Iterator[None]:
     """The log as a server has it, on standard error."""
-    before, root = list(log._PROCESSORS), logging.getLogger()
+    before, lines, root = list(log._PROCESSORS), list(log._REQUEST_LINES), logging.getLogger()
     handlers, root_level, root.handlers = root.handlers, root.level, []
     try:
         log.begin_log(level, form, secrets)
         yield
     finally:
-        log._PROCESSORS[:] = before
+        log._PROCESSORS[:], log._REQUEST_LINES[:] = before, lines
         root.handlers = handlers
         root.setLevel(root_level)
         structlog.contextvars.clear_contextvars()

@@ -10,6 +10,7 @@ from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar
 
 from fastapi import Depends, FastAPI, Path, Request
+from starlette.datastructures import State
 
 from service import runtime
 from service.accounts.actions import known
@@ -38,6 +39,34 @@ _DIGEST = re.compile("[0-9a-f]{64}")
 _PARTS = tuple(part.name for part in fields(runtime.Context))
 
 
+class Parts(State):
+    """What an app has. The context that is made of it is kept until something is replaced: every request asks for it."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._let_go()
+
+    def __setattr__(self, key: Any, value: Any) -> None:
+        super().__setattr__(key, value)
+        self._let_go()
+
+    def __delattr__(self, key: Any) -> None:
+        super().__delattr__(key)
+        self._let_go()
+
+    def _let_go(self) -> None:
+        # Past the attributes that are the app's.
+        object.__setattr__(self, "_context", None)
+
+    def context(self) -> runtime.Context:
+        """The parts of an app that has started."""
+        made: runtime.Context | None = self._context
+        if made is None:
+            made = runtime.Context(**{name: getattr(self, name) for name in _PARTS})
+            object.__setattr__(self, "_context", made)
+        return made
+
+
 def set_context(app: FastAPI, context: runtime.Context) -> None:
     """Gives the app its parts, each by its name in `app.state`, where a test may replace it."""
     for name in _PARTS:
@@ -46,7 +75,8 @@ def set_context(app: FastAPI, context: runtime.Context) -> None:
 
 def context_of(app: FastAPI) -> runtime.Context:
     """The parts of an app that has started."""
-    return runtime.Context(**{name: getattr(app.state, name) for name in _PARTS})
+    context: runtime.Context = app.state.context()
+    return context
 
 
 # What does not wait is a coroutine all the same: of a plain function FastAPI makes a call in a thread.

@@ -17,9 +17,9 @@ from structlog.contextvars import bind_contextvars, reset_contextvars
 from service.accounts.model import masked
 from service.http.dependencies import IS_ACCOUNT
 from service.http.problems import problem_of, problem_response
+from service.observability.log import TRACE, log_request
 from service.observability.metrics import NO_ROUTE, Metrics
 
-requests = structlog.get_logger(part="requests")
 errors = structlog.get_logger(part="errors")
 
 _STREAM = b"text/event-stream"
@@ -156,13 +156,14 @@ class RequestLog:
             spent, route = time.perf_counter() - started, getattr(scope.get("route"), "path", NO_ROUTE)
             self._metrics.in_flight -= 1
             self._metrics.count(scope["method"], route, status, None if is_stream else spent, sent, received)
-            requests.info(
-                "request",
-                method=scope["method"],
-                route=route,
-                status=status,
-                ms=round(spent * 1000, 1),
-                caller="account" if IS_ACCOUNT in scope else "anonymous",
-                bytes=sent,
+            log_request(
+                names.id,
+                names.trace or scope.get(TRACE),
+                scope["method"],
+                route,
+                status,
+                round(spent * 1000, 1),
+                "account" if IS_ACCOUNT in scope else "anonymous",
+                sent,
             )
             reset_contextvars(**bound)

@@ -18,6 +18,7 @@ from opentelemetry.trace.propagation.tracecontext import TraceContextTextMapProp
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from structlog.contextvars import bound_contextvars
 
+from service.observability.log import TRACE
 from service.observability.metrics import NO_ROUTE
 from service.settings import Settings, engine_version
 
@@ -81,8 +82,9 @@ class Traced:
                     _note_status(span, message["status"])
                 await send(message)
 
+            scope[TRACE] = trace = format_trace_id(span.get_span_context().trace_id)
             try:
-                with bound_contextvars(trace=format_trace_id(span.get_span_context().trace_id)):
+                with bound_contextvars(trace=trace):
                     await self._app(scope, receive, noting)
             finally:
                 route = getattr(scope.get("route"), "path", NO_ROUTE)

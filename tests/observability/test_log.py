@@ -18,7 +18,8 @@ from service import inside, runtime
 from service.accounts.model import PREFIXES
 from service.http.elsewhere import RequestCopy
 from service.http.middleware import RequestLog, names_of
-from service.observability.log import JSON, TEXT, Redaction
+from service.observability import log
+from service.observability.log import JSON, TEXT, Redaction, log_request
 from service.observability.metrics import Metrics
 from tests.conftest import Running, settings_for
 from tests.logs import beginning, listening
@@ -185,6 +186,35 @@ def test_the_id_of_a_request_is_taken_only_in_a_safe_form(sent: bytes, taken: bo
 )
 def test_the_trace_is_taken_only_from_a_valid_traceparent(sent: str, trace: str | None) -> None:
     assert names_of([(b"traceparent", sent.encode())]).trace == trace
+
+
+@pytest.mark.parametrize("form", [TEXT, JSON])
+def test_the_line_of_a_request_is_the_one_that_a_logger_writes(capfd: pytest.CaptureFixture[str], form: str) -> None:
+    told = [
+        ("from-the-proxy-1", None, "GET", "/v1/holdings/{id}", 200, 0.4, "account", 12),
+        ("from-the-proxy-1", TRACE, "GET", "/v1/holdings/{id}", 200, 1234.5, "account", 0),
+        ("from-the-proxy-2", TRACE, "GET", "/v1/holdings/{id}", 200, 0.0, "anonymous", 3_000_000),
+        # A method is the caller's own; an id may be a secret that only the settings know.
+        (f"swt_{PASSWORD}", None, f'"{PASSWORD}"', "(no route)", 405, 0.1, "anonymous", 1),
+        ("canary-key", "canary-key", "M\n\u202e=\ud800", "(no route)", 0, 0.1, "anonymous", 1),
+    ]
+    with beginning("info", form, (PASSWORD, "canary-key")):
+        for entry in told * 2:
+            log_request(*entry)
+        written = capfd.readouterr().err.splitlines()
+        log._REQUEST_LINES.clear()
+        for request, trace, *_ in told * 2:
+            structlog.contextvars.bind_contextvars(request=request, **({} if trace is None else {"trace": trace}))
+            log_request(*told[[one[:2] for one in told].index((request, trace))])
+            structlog.contextvars.clear_contextvars()
+        by_a_logger = capfd.readouterr().err.splitlines()
+    undated = [re.sub(r'^(\{"time":"|time=)[^\s"]+Z"?', "", line) for line in written]
+    assert undated == [re.sub(r'^(\{"time":"|time=)[^\s"]+Z"?', "", line) for line in by_a_logger]
+    assert len(undated) == 2 * len(told)
+    assert "canary" not in "".join(written)
+    with beginning("warning", form):
+        log_request(*told[0])
+    assert capfd.readouterr().err == ""
 
 
 async def test_every_line_of_a_request_has_its_id_and_so_has_the_answer(
