@@ -10,7 +10,9 @@ import sqlite3
 import tempfile
 from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager, asynccontextmanager, contextmanager, nullcontext, suppress
+from contextvars import copy_context
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -43,6 +45,8 @@ _EXPORTS_AT_ONCE, _EXPORTS_WAITING = 1, 4
 _FETCHES_AT_ONCE, _FETCHES_WAITING = 4, 16
 # As values they may take 25 times as much.
 _LARGE_BODIES = 1024 * 1024
+# What waits for the database or a disk; they are started when they are needed.
+_threads = ThreadPoolExecutor(40, "setwright")
 
 
 class Limiter:
@@ -219,8 +223,9 @@ class Context:
 
 
 async def in_thread(call: Callable[[], Answer]) -> Answer:
-    """What `call` returns, run outside the event loop."""
-    return await to_thread.run_sync(call)
+    """What `call` returns, run outside the event loop, with the context variables of here."""
+    # `anyio.to_thread` gives the event loop three turns on the way, each through all layers of a request, where this needs one.
+    return await asyncio.get_running_loop().run_in_executor(_threads, copy_context().run, call)
 
 
 @contextmanager

@@ -222,21 +222,21 @@ async def _visitor(request: Request) -> Caller | None:
     return caller
 
 
-def _admitted(request: Request, owner: Owner, club_id: str, role: str) -> Membership:
+async def _admitted(request: Request, owner: Owner, club_id: str, role: str) -> Membership:
     identity = _checked_id("club", club_id)
-    return context_of(request.app).database.read(lambda connection: admit(connection, identity, owner, role))
+    return await context_of(request.app).read(lambda connection: admit(connection, identity, owner, role))
 
 
 @describes(access=MEMBER, problems=("not-found",))
-def _member(request: Request, owner: Annotated[Owner, Depends(_owner)], club_id: str) -> Membership:
+async def _member(request: Request, owner: Annotated[Owner, Depends(_owner)], club_id: str) -> Membership:
     """The owner's membership in the club of the path. This and `_steward` are the only places where it is looked at on the way
     in; actions that change something look again once they hold the club."""
-    return _admitted(request, owner, club_id, MEMBER)
+    return await _admitted(request, owner, club_id, MEMBER)
 
 
 @describes(access=STEWARD, problems=("not-found", "forbidden"))
-def _steward(request: Request, owner: Annotated[Owner, Depends(_owner)], club_id: str) -> Membership:
-    return _admitted(request, owner, club_id, STEWARD)
+async def _steward(request: Request, owner: Annotated[Owner, Depends(_owner)], club_id: str) -> Membership:
+    return await _admitted(request, owner, club_id, STEWARD)
 
 
 CurrentCaller = Annotated[Caller, Depends(_caller)]

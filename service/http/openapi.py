@@ -31,6 +31,7 @@ from service.http.costs import CHARGES_ITSELF, cost_of
 from service.http.problems import MEDIA_TYPE, PROBLEM_KINDS, ProblemOut
 from service.http.responses import Reply, Sends, respond
 from service.http.wire import EXAMPLES, UNION_MEMBERS, In, OtherForm, PageOut, json_schema
+from service.runtime import in_thread
 
 OPEN, OWNER, PERHAPS = "open", "owner", "owner when something kept here is used"
 # For a member or a steward of the club in the path: dependencies.py looks at the role, for every operation alike.
@@ -192,8 +193,8 @@ def _answering(endpoint: Callable[..., Any], options: Mapping[str, Any]) -> Call
     else:
 
         @functools.wraps(endpoint)
-        def answer(*args: Any, **named: Any) -> Response:
-            return respond(endpoint(*args, **named), status)
+        async def answer(*args: Any, **named: Any) -> Response:
+            return await in_thread(lambda: respond(endpoint(*args, **named), status))
 
     declared = options.get("responses") or {}
     answer.__reasons__ = declared.get("problems", {}).get("kinds", ())  # type: ignore[attr-defined]
