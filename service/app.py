@@ -52,6 +52,7 @@ from service.http.connections import ConnectionTable
 from service.http.dependencies import Parts, set_context
 from service.http.elsewhere import Answered, Deadlines, answered
 from service.http.gate import Gate, Gated
+from service.http.known_callers import KnownCallers
 from service.http.metric_sources import readings
 from service.http.middleware import EmptiedScope, HeadAsGet, RequestLog
 from service.http.quotas import CallerLimits, Quotas
@@ -158,6 +159,7 @@ def framework(settings: Settings, lifespan: Any = None) -> FastAPI:
     )
     app.state = Parts()
     app.state.settings = settings
+    app.state.known_callers = KnownCallers()
     app.state.connections = ConnectionTable(settings)
     app.state.work_counts = Tally()
     problems.install(app)

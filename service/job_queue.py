@@ -10,30 +10,11 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager, suppress
-from typing import Any, Protocol
+from typing import Protocol
 
-from procrastinate import App, PsycopgConnector, RetryStrategy
-from procrastinate.exceptions import AlreadyEnqueued
-from procrastinate.jobs import Status
-from sqlalchemy import text
-
-from service.http.job_runs import JobRunner, JobsHere
-from service.jobs.store import waiting_jobs
+from service.http.job_runs import JobsHere
 from service.runtime import Context
-from service.sharing.actions.polling import check_due
-from service.worker import is_cancelled, maintain
-
-# The queue's own tables stand apart from ours.
-SCHEMA = "setwright_queue"
-_TASK = "job"
-# A worker says that it is there every so many seconds, and is taken for gone when it did not for twice as long.
-_HEARTBEAT_SECONDS, _GONE_SECONDS = 5.0, 15.0
-_GRACE_SECONDS = 1.0
-# What is waiting without being in the queue, since a server died between the two, is looked for this often.
-_SWEEP = "* * * * * */15"
-_DAILY, _POLLING = "17 3 * * *", "*/5 * * * *"
-# Any number: servers and workers that start together make the tables one after the other.
-_LOCK = 7_316_502_841
+from service.worker import is_cancelled
 
 
 class JobQueue(Protocol):
@@ -46,98 +27,6 @@ class JobQueue(Protocol):
         """Does jobs until it is cancelled."""
 
 
-class ProcrastinateQueue:
-    """The queue of a PostgreSQL database. `with_schedules`: the daily maintenance and the asking of origins are done from it
-    too."""
-
-    def __init__(self, context: Context, *, with_schedules: bool) -> None:
-        self._context = context
-        self._runner = JobRunner(context)
-        url = context.database.url
-        options = {"host": url.host, "port": url.port, "user": url.username, "dbname": url.database}
-        told: dict[str, Any] = {name: value for name, value in options.items() if value is not None}
-        if url.password is not None:
-            told["password"] = str(url.password)
-        told["options"] = f"-c search_path={SCHEMA}"
-        self._app = App(connector=PsycopgConnector(kwargs=told, min_size=1, max_size=4))
-        retry = RetryStrategy(max_attempts=10, exponential_wait=2)
-        self._task = self._app.task(name=_TASK, queue="jobs", retry=retry)(self._run_one)
-        if with_schedules:
-            self._app.periodic(cron=_SWEEP)(
-                self._app.task(name="sweep", queue="jobs", queueing_lock="sweep")(self._sweep)
-            )
-            self._app.periodic(cron=_DAILY)(
-                self._app.task(name="maintenance", queue="jobs", queueing_lock="maintenance")(self._maintain)
-            )
-            if context.settings.follow_hours:
-                self._app.periodic(cron=_POLLING)(
-                    self._app.task(name="origins", queue="jobs", queueing_lock="origins")(self._ask_origins)
-                )
-
-    @asynccontextmanager
-    async def opened(self) -> AsyncIterator[ProcrastinateQueue]:
-        """Its tables made where they are not there, and connected."""
-        await self._context.run(self._make_tables)
-        async with self._app.open_async():
-            yield self
-
-    async def added(self, owner_id: str, job_id: str) -> None:
-        """Puts a job into the queue; of one owner one is done at a time."""
-        with suppress(AlreadyEnqueued):
-            await self._task.configure(lock=owner_id, queueing_lock=f"{owner_id}/{job_id}").defer_async(
-                owner_id=owner_id, job_id=job_id
-            )
-
-    async def run(self) -> None:
-        """Takes from the queue until it is cancelled."""
-        await self._app.run_worker_async(
-            queues=["jobs"],
-            concurrency=max(2, self._context.settings.solves_at_once),
-            install_signal_handlers=False,
-            delete_jobs="always",
-            update_heartbeat_interval=_HEARTBEAT_SECONDS,
-            stalled_worker_timeout=_GONE_SECONDS,
-            shutdown_graceful_timeout=_GRACE_SECONDS,
-            fetch_job_polling_interval=2.0,
-        )
-
-    async def _run_one(self, owner_id: str, job_id: str) -> None:
-        await self._runner.run(owner_id, job_id)
-
-    async def _sweep(self, timestamp: int) -> None:
-        """What nobody works on: of a worker that is gone, or not put into the queue."""
-        del timestamp
-        manager = self._app.job_manager
-        for stalled in await manager.get_stalled_jobs(seconds_since_heartbeat=_GONE_SECONDS):
-            # It holds the lock of its owner. What is still to be done is put there again below.
-            await manager.finish_job(stalled, Status.FAILED, delete_job=True)
-        now = self._context.now()
-        for owner_id, job_id in await self._context.read(lambda connection: waiting_jobs(connection, now, 100)):
-            await self.added(owner_id, job_id)
-
-    async def _maintain(self, timestamp: int) -> None:
-        del timestamp
-        await self._context.run(lambda: maintain(self._context))
-
-    async def _ask_origins(self, timestamp: int) -> None:
-        del timestamp
-        await check_due(self._context, self._context.settings.follow_hours)
-
-    def _make_tables(self) -> None:
-        def make(connection: Any) -> None:
-            connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _LOCK})
-            there = connection.execute(
-                text("SELECT to_regclass(:name)"), {"name": f"{SCHEMA}.procrastinate_jobs"}
-            ).scalar()
-            if there is None:
-                connection.execute(text(f"CREATE SCHEMA IF NOT EXISTS {SCHEMA}"))
-                connection.execute(text(f"SET LOCAL search_path TO {SCHEMA}"))
-                # The driver's own cursor: the script is one text with many statements, and has percent signs.
-                connection.connection.cursor().execute(self._app.schema_manager.get_schema())
-
-        self._context.database.write(make)
-
-
 @asynccontextmanager
 async def job_queue(context: Context, *, works: bool) -> AsyncIterator[JobQueue]:
     """The queue of this database, open as long as the block runs. `works`: jobs are done here too."""
@@ -145,6 +34,8 @@ async def job_queue(context: Context, *, works: bool) -> AsyncIterator[JobQueue]
         async with _working(JobsHere(context), works) as here:
             yield here
         return
+    from service.procrastinate_queue import ProcrastinateQueue
+
     async with (
         ProcrastinateQueue(context, with_schedules=works).opened() as queue,
         _working(queue, works) as working,

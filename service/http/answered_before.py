@@ -18,14 +18,15 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from service.accounts.model import is_worth_noting, token_digest
+from service.accounts.model import is_worth_noting
 from service.accounts.store import is_live
 from service.database.ids import read_id
 from service.errors import SetwrightError
 from service.http.answers import Address, Question, unchanged
 from service.http.compression import coding_of
 from service.http.conditional import names, tag_as_sent
-from service.http.dependencies import IS_ACCOUNT, bearer, context_of
+from service.http.dependencies import IS_ACCOUNT, context_of
+from service.http.known_callers import digest_of
 from service.http.openapi import METER, Operation, scopes_needed
 from service.http.problems import Problem
 from service.progress.actions.editions import stamps
@@ -33,7 +34,7 @@ from service.progress.actions.store import FOLLOWED, SET_KEY, set_key_of
 
 _SETS = "/v1/definitions/"
 _PREFIX = f"{_SETS}{{id}}/"
-_READ = frozenset({b"authorization", b"accept", b"if-none-match"})
+_READ = frozenset({b"accept", b"if-none-match"})
 _MOST_MEANINGS = 1_000
 
 
@@ -82,13 +83,12 @@ class AnsweredBefore:
         headers, state = _headers(scope), scope["app"].state
         accept = headers.get(b"accept", b"")
         question: Question | None = state.questions.find(operation.route.path, scope["query_string"], accept)
-        token = bearer(headers.get(b"authorization", b"").decode("latin-1"))
-        identity = read_id(text)
-        if question is None or token is None or identity is None:
+        digest, identity = digest_of(scope), read_id(text)
+        if question is None or digest is None or identity is None:
             return None
         # What cannot be read now the framework tries again, and says why.
         with suppress(SetwrightError, Problem):
-            address = await self._address(scope, operation, question, token, identity)
+            address = await self._address(scope, operation, question, digest, identity)
             if address is None:
                 return None
             known = headers.get(b"if-none-match")
@@ -97,17 +97,18 @@ class AnsweredBefore:
             else:
                 found = await state.answers.find_coded(address, coding_of(scope["headers"]))
             if found is not None:
+                state.known_callers.accept(digest)
                 # One unit whatever it took to make: nothing is computed.
                 await scope[METER].charge_account(address.owner.id)
             return found
         return None
 
     async def _address(
-        self, scope: Scope, operation: _Operation, question: Question, token: str, identity: str
+        self, scope: Scope, operation: _Operation, question: Question, digest: str, identity: str
     ) -> Address | None:
         """Where the answer would be; None where the framework has something to refuse, or to note."""
         context = context_of(scope["app"])
-        now, digest = context.now(), token_digest(token)
+        now = context.now()
         number = FOLLOWED if question.revision is None else question.revision
         row = await context.look_up(SET_KEY, digest=digest, definition=identity, number=number)
         if row is None or not is_live(row, digest, now) or is_worth_noting(row.last_used_at, now):
@@ -130,14 +131,11 @@ class AnsweredBefore:
 
 
 def _headers(scope: Scope) -> dict[bytes, bytes]:
-    """Those that are read here: the first Authorization, and the lists that the others make."""
+    """Those that are read here, as the lists that they make."""
     found: dict[bytes, bytes] = {}
     for name, value in scope["headers"]:
         if name in _READ:
-            if name not in found:
-                found[name] = value
-            elif name != b"authorization":
-                found[name] = b", ".join((found[name], value))
+            found[name] = b", ".join((found[name], value)) if name in found else value
     return found
 
 

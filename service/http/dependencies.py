@@ -14,7 +14,7 @@ from starlette.datastructures import State
 
 from service import runtime
 from service.accounts.actions import known
-from service.accounts.model import ADMIN, Caller, Owner, token_digest
+from service.accounts.model import ADMIN, Caller, Owner
 from service.accounts.store import CALLER as CALLER_ROW
 from service.accounts.store import AccountStore, caller_of
 from service.clubs.actions.members import admit
@@ -22,7 +22,9 @@ from service.clubs.model import MEMBER, STEWARD, Membership
 from service.database.ids import read_id
 from service.errors import Fault, Forbidden, Invalid, NotAuthenticated, NotFound, SetwrightError
 from service.formats.strict_json import JSON, MERGE_PATCH
-from service.http.elsewhere import CALLER
+from service.http.elsewhere import CALLER, DEADLINE, Deadline
+from service.http.gate import ACCEPTED
+from service.http.known_callers import KnownCallers, digest_of
 from service.http.openapi import METER, OPEN, OWNER, PERHAPS, RequestBody, describes, request_header, scopes_needed
 from service.http.quotas import Meter
 from service.http.request_body import read_body
@@ -100,30 +102,18 @@ IS_ACCOUNT = "setwright.is_account"
 _TOKEN_PROBLEMS = ("unwelcome", "forbidden-scope", "not-ready", "busy")
 
 
-def _token(request: Request) -> str | None:
-    header = request.headers.get("authorization")
-    if header is None:
-        return None
-    token = bearer(header)
-    if token is None:
-        raise NotAuthenticated("the header Authorization takes the form: Bearer <token>")
-    return token
-
-
-def bearer(header: str) -> str | None:
-    """The token in an Authorization header (RFC 6750, section 2.1); None where it has another form."""
-    scheme, _, token = header.partition(" ")
-    return token.strip() or None if scheme.lower() == "bearer" else None
-
-
 async def _identified(request: Request) -> Caller | None:
     """The owner of the token, if one is sent. The only place where a token is looked at."""
-    token = _token(request)
-    if token is None:
+    if "authorization" not in request.headers:
         return None
+    digest = digest_of(request.scope)
+    if digest is None:
+        raise NotAuthenticated("the header Authorization takes the form: Bearer <token>")
     context = context_of(request.app)
-    digest = token_digest(token)
-    return known(caller_of(await context.look_up(CALLER_ROW, digest=digest), digest, context.now()))
+    caller = caller_of(await context.look_up(CALLER_ROW, digest=digest), digest, context.now())
+    callers: KnownCallers = request.app.state.known_callers
+    callers.accept(digest) if caller is not None else callers.forget(digest)
+    return known(caller)
 
 
 async def _allowed(request: Request, caller: Caller) -> Caller:
@@ -172,9 +162,19 @@ async def _found_caller(request: Request) -> Caller | None:
         found = request.scope[CALLER] = await _charged_caller(request)
         if found is not None:
             request.scope[IS_ACCOUNT] = True
+            _come_in(request)
         return found
     known_before: Caller | None = request.scope[CALLER]
     return known_before
+
+
+def _come_in(request: Request) -> None:
+    """Whoever came as a stranger has the place and the time of an account from here on."""
+    if ACCEPTED in request.scope:
+        request.scope[ACCEPTED]()
+    deadline: Deadline | None = request.scope.get(DEADLINE)
+    if deadline is not None:
+        deadline.extend(request.app.state.settings.request_seconds)
 
 
 @describes(access=OWNER, problems=_TOKEN_PROBLEMS)

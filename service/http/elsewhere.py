@@ -25,6 +25,7 @@ from service.errors import TooHeavy
 from service.evaluation.cost import Cost
 from service.http.gate import STEP_ASIDE
 from service.http.kept_jobs import LONGEST_BODY, is_preferred, keep_job
+from service.http.known_callers import KnownCallers
 from service.http.openapi import describes
 from service.http.problems import Problem
 from service.observability.work_counts import Tally
@@ -127,6 +128,11 @@ class Deadline:
     seconds: float
     at_end: list[Callable[[], None]] = field(default_factory=list)
 
+    def extend(self, seconds: float) -> None:
+        """The request had so many all along, if that is more."""
+        more = max(0.0, seconds - self.seconds)
+        self.at, self.seconds = self.at + more, self.seconds + more
+
     @property
     def seconds_left(self) -> float:
         return self.at - asyncio.get_running_loop().time()
@@ -153,8 +159,9 @@ class Deadlines:
 
 
 def is_signed(scope: Scope) -> bool:
-    """Whether somebody says who they are."""
-    return scope.get(CALLER) is not None or any(name == b"authorization" for name, _ in scope["headers"])
+    """Whether it is somebody with an account, as far as can be told yet."""
+    callers: KnownCallers = scope["app"].state.known_callers
+    return scope.get(CALLER) is not None or callers.knows(scope)
 
 
 class Answered(Exception):

@@ -1,8 +1,9 @@
 """How many requests are worked on at the same time, and how many wait for their turn, and how long.
 
 Without a bound every request of an overload is begun, all of them share the processor, and each takes longer than its caller
-waits. Here a request that has no place soon is told so at once, and costs next to nothing. Whoever shows an account comes
-before strangers, and part of the room is never a stranger's.
+waits. Here a request that has no place soon is told so at once, and costs next to nothing. Whoever has an account comes before
+strangers, and part of the room is never a stranger's. A token is looked up further in: until one was accepted (known_callers.py)
+who sends it is a stranger.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from fastapi import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.errors import Busy
+from service.http.known_callers import KnownCallers
 from service.http.problems import problem_of, problem_response
 
 # Of the places, and of those of the queue, strangers have at most this part.
@@ -25,6 +27,8 @@ _BODY_SECONDS = 0.05
 _RETRY_SECONDS = 2
 # In the scope: gives the place back, once the request only waits for another process.
 STEP_ASIDE = "setwright.step_aside"
+# In the scope: makes the place of a stranger that of an account, once its token is accepted.
+ACCEPTED = "setwright.accepted"
 # Whoever looks after the service is answered under every load.
 _ALWAYS = ("/health/", "/metrics")
 
@@ -95,6 +99,14 @@ class Gate:
         """Gives a place back, to whoever has waited longest."""
         self._inside -= 1
         self._strangers_inside -= is_stranger
+        self._let_in()
+
+    def accept(self) -> None:
+        """A stranger inside is none: the place is that of an account."""
+        self._strangers_inside -= 1
+        self._let_in()
+
+    def _let_in(self) -> None:
         while self._known and self._has_room(is_stranger=False):
             self._take(is_stranger=False)
             self._known.popleft().comes.set()
@@ -164,6 +176,8 @@ class Gated:
                 self._gate.counts.gone += 1
             else:
                 scope[STEP_ASIDE] = visit.leave
+                if visit.is_stranger:
+                    scope[ACCEPTED] = visit.accept
                 await self._app(scope, visit.receive, visit.send)
         finally:
             visit.leave()
@@ -172,26 +186,33 @@ class Gated:
 class _Visit:
     """One request, and whether it has a place."""
 
-    __slots__ = ("_gate", "_has_body", "_has_place", "_is_answered", "_is_stranger", "_receive", "_send", "_timer")
+    __slots__ = ("_gate", "_has_body", "_has_place", "_is_answered", "_receive", "_send", "_timer", "is_stranger")
 
     def __init__(self, gate: Gate, scope: Scope, receive: Receive, send: Send) -> None:
         self._gate, self._receive, self._send = gate, receive, send
         names = {name for name, _ in scope["headers"]}
-        self._is_stranger = b"authorization" not in names
+        callers: KnownCallers = scope["app"].state.known_callers
+        self.is_stranger = not callers.knows(scope)
         self._has_body = b"content-length" in names or b"transfer-encoding" in names
         self._has_place = self._is_answered = False
         self._timer: asyncio.TimerHandle | None = None
 
     async def enter(self, *, again: bool = False) -> None:
-        await self._gate.enter(is_stranger=self._is_stranger, again=again)
+        await self._gate.enter(is_stranger=self.is_stranger, again=again)
         self._has_place = True
+
+    def accept(self) -> None:
+        if self.is_stranger:
+            self.is_stranger = False
+            if self._has_place:
+                self._gate.accept()
 
     def leave(self) -> None:
         if self._timer is not None:
             self._timer.cancel()
         if self._has_place:
             self._has_place = False
-            self._gate.leave(is_stranger=self._is_stranger)
+            self._gate.leave(is_stranger=self.is_stranger)
 
     async def receive(self) -> Message:
         if self._has_body and self._timer is None:

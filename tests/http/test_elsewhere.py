@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from service.http.elsewhere import DEADLINE
 from service.inside import is_out_of_memory
 from tests.conftest import Running, running, settings_for
 
@@ -178,3 +179,28 @@ def test_that_memory_ran_out_is_told_from_other_errors() -> None:
         None,
     ]
     assert not any(is_out_of_memory(error) for error in others)
+
+
+async def test_who_has_an_account_has_its_time_from_the_moment_the_token_is_accepted(
+    database_url: str, tmp_path: Path
+) -> None:
+    settings = settings_for(database_url, photos_dir=tmp_path, request_seconds=60.0, anonymous_seconds=5.0)
+    async with running(settings) as service:
+        account, seen = service.collector(), list[tuple[float, float]]()
+        framework = service.app.router.middleware_stack
+
+        async def timed(scope: Any, receive: Any, send: Any) -> None:
+            before = scope[DEADLINE].seconds
+            await framework(scope, receive, send)
+            left = scope[DEADLINE].seconds_left
+            assert left <= scope[DEADLINE].seconds < left + 4
+            seen.append((before, scope[DEADLINE].seconds))
+
+        service.app.router.middleware_stack = timed
+        made_up = {"Authorization": "Bearer swt_made-up"}
+        statuses = [
+            (await service.client.get("/v1/account", headers=headers)).status_code
+            for headers in ({}, made_up, made_up, account, account)
+        ]
+    assert statuses == [401, 401, 401, 200, 200]
+    assert seen == [(5.0, 5.0)] * 3 + [(5.0, 60.0), (60.0, 60.0)]

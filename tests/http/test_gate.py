@@ -11,12 +11,16 @@ from typing import Any
 import pytest
 from starlette.types import Message, Receive, Scope, Send
 
-from service.http.gate import Gate, Gated
+from service.accounts.model import token_digest
+from service.http.gate import ACCEPTED, Gate, Gated
+from service.http.known_callers import LATELY_SECONDS, KnownCallers, digest_of
 from tests.conftest import settings_for
 
 pytestmark = pytest.mark.anyio
-STATE = SimpleNamespace(state=SimpleNamespace(settings=settings_for("sqlite:///x")))
-MEMBER = [(b"authorization", b"Bearer x")]
+CALLERS = KnownCallers()
+STATE = SimpleNamespace(state=SimpleNamespace(settings=settings_for("sqlite:///x"), known_callers=CALLERS))
+MEMBER, MADE_UP = [(b"authorization", b"Bearer x")], [(b"authorization", b"Bearer y")]
+CALLERS.accept(token_digest("x"))
 
 
 class Work:
@@ -134,6 +138,67 @@ async def test_strangers_leave_room_for_accounts(house_of: Callable[..., House])
         house.work.end("/stranger/1")
         await settled()
         assert house.work.begun[3:] == ["/stranger/2"]
+
+
+async def test_a_token_that_nobody_accepted_is_a_strangers(house_of: Callable[..., House]) -> None:
+    house = house_of(4, 8)
+    for number in range(20):
+        await house.ask(f"/made-up/{number}", MADE_UP)
+    assert house.work.begun == ["/made-up/0", "/made-up/1"]
+    await house.ask("/member", MEMBER)
+    assert house.work.begun[2:] == ["/member"]
+
+
+async def test_who_is_accepted_further_in_has_the_place_of_an_account(house_of: Callable[..., House]) -> None:
+    house, accept = house_of(4, 8), {}
+
+    async def work(scope: Scope, receive: Receive, send: Send) -> None:
+        accept[scope["path"]] = scope.get(ACCEPTED)
+        await Work.__call__(house.work, scope, receive, send)
+
+    house._layer = Gated(work, house.gate)
+    for number in range(4):
+        await house.ask(f"/new/{number}", MADE_UP)
+    assert house.work.begun == ["/new/0", "/new/1"]
+    for _ in range(2):
+        accept["/new/0"]()
+    await settled()
+    assert house.work.begun[2:] == ["/new/2"]
+    # One who has given the place back already changes nothing.
+    house.work.end("/new/0")
+    await settled()
+    accept["/new/0"]()
+    accept["/new/1"]()
+    await settled()
+    assert house.work.begun[3:] == ["/new/3"]
+    await house.ask("/member", MEMBER)
+    assert accept["/member"] is None
+
+
+def test_a_token_is_known_for_a_while_and_until_it_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    now = [0.0]
+    callers = KnownCallers(lambda: now[0])
+
+    def knows(*headers: tuple[bytes, bytes]) -> bool:
+        return callers.knows({"headers": headers})
+
+    digest = digest_of({"headers": MEMBER})
+    assert digest == token_digest("x")
+    callers.accept(digest)
+    assert knows(*MEMBER)
+    # The first of several is the one that is looked up.
+    assert [knows(*MEMBER, *MADE_UP), knows(*MADE_UP, *MEMBER)] == [True, False]
+    assert not any(knows((b"authorization", other)) for other in (b"x", b"Basic x", b"Bearer", b"Bearer  ", b""))
+    now[0] = LATELY_SECONDS
+    assert not knows(*MEMBER)
+    callers.accept(digest)
+    assert knows(*MEMBER)
+    callers.forget(digest)
+    assert not knows(*MEMBER)
+    monkeypatch.setattr("service.http.known_callers._MOST", 10)
+    for number in range(20):
+        callers.accept(str(number))
+    assert list(callers._accepted) == [str(number) for number in range(10, 20)]
 
 
 async def test_the_control_with_one_class_lets_strangers_fill_the_house(

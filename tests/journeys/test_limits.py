@@ -421,13 +421,17 @@ SMALL_SECONDS = 0.5
 
 
 def _beside_strangers(server: Server) -> tuple[list[float], int, Load]:
-    """The seconds of an account's small requests while strangers ask for what is heavy, in order; how many of its small
-    evaluations were refused meanwhile; and what the strangers got."""
+    """The seconds of an account's small requests while strangers, half of the time with tokens that they made up, ask for what is
+    heavy, in order; how many of its small evaluations were refused meanwhile; and what the strangers got."""
     hard = _set(slots=_slots(200), constraints=_at_most(5))
     asked = [
-        load_request("POST", "/v1/evaluations", {}, _evaluation(hard, 300, budget_seconds=10)),
-        load_request("POST", "/v1/definition-checks", {}, json.dumps(_set(slots=_slots(150))).encode()),
-        load_request("POST", "/v1/evaluations", {}, b"[" + b"{}," * 20_000 + b"0]"),
+        load_request("POST", path, told, body)
+        for told in ({}, {"Authorization": "Bearer swt_made-up"})
+        for path, body in (
+            ("/v1/evaluations", _evaluation(hard, 300, budget_seconds=10)),
+            ("/v1/definition-checks", json.dumps(_set(slots=_slots(150))).encode()),
+            ("/v1/evaluations", b"[" + b"{}," * 20_000 + b"0]"),
+        )
     ]
     headers = {"Authorization": f"Bearer {server.token()}"}
     small = {"definition": _set(slots=_slots(60)), "holdings": _coins(300)}

@@ -27,8 +27,8 @@ from service.http.dependencies import (
     InvitationId,
     Json,
     TokenId,
-    bearer,
 )
+from service.http.known_callers import bearer
 from service.http.openapi import METER, problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.problems import base_url

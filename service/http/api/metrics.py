@@ -11,7 +11,8 @@ from fastapi import Request
 from starlette.responses import Response
 
 from service.errors import Forbidden
-from service.http.dependencies import Context, bearer
+from service.http.dependencies import Context
+from service.http.known_callers import bearer
 from service.http.metric_sources import readings
 from service.http.openapi import problems, router
 from service.http.responses import Sends
