@@ -10,6 +10,8 @@ from dataclasses import replace
 from typing import Any
 
 from fastapi import FastAPI
+from starlette.middleware.errors import ServerErrorMiddleware
+from starlette.types import ASGIApp
 
 from service.http import openapi, problems
 from service.http.answered_before import AnsweredBefore
@@ -144,9 +146,26 @@ async def _shared_metrics(app: FastAPI, context: Context) -> AsyncIterator[None]
         metrics.publish(readings(app.state, context))
 
 
-def framework(settings: Settings, lifespan: Any = None) -> FastAPI:
+class _Layered(FastAPI):
+    """The framework, with the service's layers around all of its own: what these answer before never gets there. The
+    framework's outermost layer, which answers unforeseen errors, is left out: RequestLog does that."""
+
+    def build_middleware_stack(self) -> ASGIApp:
+        layers, self.user_middleware = self.user_middleware, []
+        try:
+            app = super().build_middleware_stack()
+        finally:
+            self.user_middleware = layers
+        assert isinstance(app, ServerErrorMiddleware)
+        app = app.app
+        for layer, positional, named in reversed(layers):
+            app = layer(app, *positional, **named)
+        return app
+
+
+def framework(settings: Settings, lifespan: Any = None, kind: type[FastAPI] = FastAPI) -> FastAPI:
     """The application without its outer layers; `lifespan` opens its parts."""
-    app = FastAPI(
+    app = kind(
         title="Setwright",
         version=engine_version(),
         lifespan=lifespan,
@@ -206,7 +225,7 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
         from service.observability.tracing import Traced, Tracing
 
         tracing = Tracing(settings)
-    app = framework(settings, lifespan)
+    app = framework(settings, lifespan, _Layered)
     app.state.quotas = Quotas(settings)
     routes = [route for router in ROUTERS for route in router.routes]
     app.add_middleware(Compression)
