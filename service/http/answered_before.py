@@ -18,7 +18,7 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from service.accounts.model import is_worth_noting
+from service.accounts.model import Owner, is_worth_noting
 from service.accounts.store import is_live
 from service.database.ids import read_id
 from service.errors import SetwrightError
@@ -29,6 +29,7 @@ from service.http.dependencies import IS_ACCOUNT, context_of
 from service.http.known_callers import digest_of
 from service.http.openapi import METER, Operation, scopes_needed
 from service.http.problems import Problem
+from service.http.quotas import Meter, Quotas
 from service.progress.actions.editions import stamps
 from service.progress.actions.store import FOLLOWED, SET_KEY, set_key_of
 
@@ -54,11 +55,20 @@ class _Meaning:
     scopes: frozenset[str]
 
 
-class AnsweredBefore:
-    """Stands right before the framework, behind the log and what makes GET of HEAD."""
+@dataclass(frozen=True, slots=True)
+class _Answer:
+    """What is sent."""
 
-    def __init__(self, app: ASGIApp, routes: Iterable[BaseRoute]) -> None:
-        self._app = app
+    status_code: int
+    headers: list[tuple[bytes, bytes]]
+    body: bytes | memoryview
+
+
+class AnsweredBefore:
+    """Stands before the framework, behind the log and what makes GET of HEAD."""
+
+    def __init__(self, app: ASGIApp, quotas: Quotas, routes: Iterable[BaseRoute]) -> None:
+        self._app, self._quotas = app, quotas
         self._operations = {
             route.path.removeprefix(_PREFIX): _Operation(route, _scopes(route))
             for route in routes
@@ -75,11 +85,12 @@ class AnsweredBefore:
                 assert operation is not None
                 scope["route"] = operation.route
                 scope[IS_ACCOUNT] = True
-                await answer(scope, receive, send)
+                await send({"type": "http.response.start", "status": answer.status_code, "headers": answer.headers})
+                await send({"type": "http.response.body", "body": answer.body})
                 return
         await self._app(scope, receive, send)
 
-    async def _answer(self, scope: Scope, operation: _Operation, text: str) -> Response | None:
+    async def _answer(self, scope: Scope, operation: _Operation, text: str) -> _Answer | None:
         headers, state = _headers(scope), scope["app"].state
         accept = headers.get(b"accept", b"")
         question: Question | None = state.questions.find(operation.route.path, scope["query_string"], accept)
@@ -98,10 +109,20 @@ class AnsweredBefore:
                 found = await state.answers.find_coded(address, coding_of(scope["headers"]))
             if found is not None:
                 state.known_callers.accept(digest)
-                # One unit whatever it took to make: nothing is computed.
-                await scope[METER].charge_account(address.owner.id)
-            return found
+                return await self._charged(scope, address.owner, found)
         return None
+
+    async def _charged(self, scope: Scope, owner: Owner, answer: Response) -> _Answer:
+        """The answer, with where its owner stands. It costs one unit whatever it took to make: nothing is computed."""
+        meter: Meter | None = scope.get(METER)
+        if meter is not None:
+            # The layer that made it tells.
+            await meter.charge_account(owner.id)
+            return _Answer(answer.status_code, [*answer.raw_headers], answer.body)
+        meter = scope[METER] = Meter(self._quotas, scope)
+        await meter.charge_account(owner.id)
+        standing = () if meter.standing is None else meter.standing.fields()
+        return _Answer(answer.status_code, [*answer.raw_headers, *standing], answer.body)
 
     async def _address(
         self, scope: Scope, operation: _Operation, question: Question, digest: str, identity: str

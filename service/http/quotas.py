@@ -316,7 +316,8 @@ class CallerLimits:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        meter = scope[METER] = Meter(self._quotas, scope)
+        meter: Meter = scope.get(METER) or Meter(self._quotas, scope)
+        scope[METER] = meter
 
         async def telling(message: Message) -> None:
             if message["type"] == "http.response.start" and meter.standing is not None:
