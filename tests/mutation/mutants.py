@@ -1127,7 +1127,7 @@ MUTANTS = (
         ("tests/http/test_imports.py::test_a_mapping_that_cannot_be_is_refused",),
     ),
     Mutant(
-        "service.http.dependencies",
+        "service.http.known_callers",
         "bearer",
         'token.strip() or None if scheme.lower() == "bearer" else None',
         "token.strip() or None",
