@@ -65,7 +65,7 @@ def own_and_facts(values: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, 
     facts: dict[str, Any] = {}
     for name, value in values.items():
         if name in _OWN:
-            own[name] = as_told(name, value)
+            own[name] = value if name != PHOTOS else as_told(name, value)
         else:
             facts[fact_of(name)] = value
     return own, facts
@@ -119,6 +119,8 @@ def all_as_told(values: Mapping[str, Any]) -> dict[str, Any]:
 
 def all_as_taken(values: Mapping[str, Any]) -> dict[str, Any]:
     """Values that a device sent, as flat values."""
+    if PHOTOS not in values:
+        return dict(values)
     return {name: as_taken(name, value) for name, value in values.items()}
 
 

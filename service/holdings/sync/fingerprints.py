@@ -15,6 +15,8 @@ from service.holdings.sync.merge import Mutation
 
 # Members in the order of their names' code points, as ever: a mutation that was logged long ago is compared by its hash.
 _ORDERED = msgspec.json.Encoder(order="sorted", decimal_format="number")
+# Most values; asked first, since whether something is a Mapping takes long to say.
+_IN_ONE_FORM = frozenset((str, int, bool, type(None)))
 
 
 def fingerprint_of(mutation: Mutation, edited_at: datetime) -> str:
@@ -46,9 +48,11 @@ def fingerprint_of_refused(body: Any) -> str:
 
 def _plain(value: Any) -> Any:
     """The value with each number in one form."""
+    if type(value) in _IN_ONE_FORM:
+        return value
     if isinstance(value, Decimal):
         whole = value == value.to_integral_value()
         return int(value) if whole else value.normalize()
     if isinstance(value, Mapping):
-        return {name: _plain(member) for name, member in value.items()}
+        return {name: m if type(m) in _IN_ONE_FORM else _plain(m) for name, m in value.items()}
     return [_plain(member) for member in value] if isinstance(value, list) else value
