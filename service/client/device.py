@@ -290,7 +290,12 @@ class Device:
             try:
                 told = self._transport.post(_SYNC, body, is_compressed=is_compressed, writers="grouped")
             except RefusedRequest as refused:
-                if refused.is_about_the_frame:
+                if refused.problem["status"] == 415 and is_compressed:
+                    with self.store.step():
+                        self.store.set_note("coding", None)
+                    is_compressed = False
+                    continue
+                if refused.problem["status"] == 415 or refused.is_about_the_frame:
                     raise
                 # Too large, or one that the service cannot even read: the others must not wait for it for ever.
                 if len(batch) == 1:

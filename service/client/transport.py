@@ -21,6 +21,8 @@ _AGAIN = (408, 429, 500, 502, 503, 504)
 _VERDICTS = (400, 413, 422)
 # Of a photo also that there is no room for it, or that its type is not taken.
 _PHOTO_VERDICTS = (*_VERDICTS, 415, 507)
+# Of a batch: that it may not be compressed.
+_BATCH_VERDICTS = (*_VERDICTS, 415)
 _CHANCE = random.SystemRandom()
 _LOST_HISTORY = "cannot-calculate-changes"
 # Shorter bodies are sent as they are.
@@ -88,7 +90,7 @@ class Transport:
                 content, headers["Content-Encoding"] = gzip.compress(content, mtime=0), "gzip"
             return {"params": query, "headers": headers, "content": content}
 
-        return self._ask("POST", path, made)
+        return self._ask("POST", path, made, _BATCH_VERDICTS)
 
     def put_photo(self, sha256: str, content: bytes, kind: str) -> None:
         """The file of a photo. Raises RefusedRequest also where there is no room for it."""

@@ -363,6 +363,21 @@ def test_a_photo_that_the_service_lost_is_sent_again_and_one_that_it_refuses_hol
     assert len(laptop.holdings()[coin]["photos"]) == 2
 
 
+def test_a_service_that_takes_no_compressed_batches_any_more_gets_them_plain(home: Home) -> None:
+    phone, _, coin = known_to_all(home)
+    assert phone.store.note("coding") == "gzip"
+    for number in range(8):
+        phone.edit(coin, {"note": f"{number}" * 100})
+    home.line.faults = [problem(415)]
+    synced(phone)
+    codings = [one.headers.get("content-encoding") for one in home.line.asked if one.method == "POST"]
+    assert codings[-2:] == ["gzip", None]
+    phone.edit(coin, {"note": "n"})
+    home.line.faults = [problem(415)]
+    report = phone.sync()
+    assert (report.is_complete, phone.attention(), len(phone.store.outbox())) == (False, [], 1)
+
+
 def test_a_transport_compresses_what_is_long_where_the_service_takes_it() -> None:
     asked: list[httpx.Request] = []
 
