@@ -57,7 +57,7 @@ ROWS = {
         Row(
             6,
             "No input is answered by a 5xx, and both engines answer alike",
-            "hostile bodies for every operation; the statuses of both engines are compared",
+            "hostile bodies for every operation; any story of requests against a dict; the statuses of both engines are compared",
             BOTH,
         ),
         Row(
