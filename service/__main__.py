@@ -19,8 +19,9 @@ import structlog
 import typer
 import uvicorn
 
-from service.accounts.actions import open_first_account
+from service.accounts.actions import FIRST_NAME, open_first_account
 from service.accounts.first_token import NotWritten, write_first_token
+from service.accounts.recovery import make_reset, page_address
 from service.database.engine import SOUND_SQLITE
 from service.errors import Invalid, SetwrightError
 from service.holdings.sync.verify import all_differences
@@ -113,9 +114,14 @@ def _serve_command(
     host: Annotated[str | None, typer.Option(help="The address to listen on.")] = None,
     port: Annotated[int | None, typer.Option(help="The port to listen on.")] = None,
     workers: Annotated[int | None, typer.Option(help="Processes; more than one needs PostgreSQL.")] = None,
+    tls_cert: Annotated[
+        Path | None, typer.Option(help="Serve HTTPS with this certificate (PEM, with its chain).")
+    ] = None,
+    tls_key: Annotated[Path | None, typer.Option(help="The certificate's private key (PEM).")] = None,
 ) -> None:
     """Start the server."""
-    raise typer.Exit(_serve({"host": host, "port": port, "workers": workers}))
+    asked = {"host": host, "port": port, "workers": workers, "tls_cert": tls_cert, "tls_key": tls_key}
+    raise typer.Exit(_serve(asked))
 
 
 @app.command("worker")
@@ -451,7 +457,7 @@ def _export_account(name: str, target: Path) -> int:
 
 
 def _reset_password(name: str) -> int:
-    from service.accounts.recovery import LIFETIME, make_reset
+    from service.accounts.recovery import LIFETIME
 
     settings = _read_settings()
     if settings is None:
@@ -461,8 +467,10 @@ def _reset_password(name: str) -> int:
     hours = int(LIFETIME.total_seconds()) // 3600
     print(
         f"A one-time text for the account '{name}', good for {hours} hours. It is shown this once; hand it to the owner "
-        f"alone:\n\n    {text}\n\nThe owner sends it with the name and a new password to "
-        f"POST {settings.public_url}/v1/account/password-resets. The account's tokens and devices end then, and not before."
+        f"alone:\n\n    {text}\n\nThe owner opens {page_address(settings.public_url, name, text)} "
+        "and sets a new password there, or sends the text with the name and a new password to "
+        f"POST {settings.public_url}/v1/account/password-resets. If the account had a password before, its tokens and devices "
+        "end then, and not before."
     )
     return 0
 
@@ -545,7 +553,7 @@ def _worker() -> int:
     return 0
 
 
-def _serve(asked: Mapping[str, str | int | None]) -> int:
+def _serve(asked: Mapping[str, str | int | Path | None]) -> int:
     # Worker processes read the environment, so what the command line says is put there.
     for name, value in asked.items():
         if value is not None:
@@ -565,6 +573,9 @@ def _serve(asked: Mapping[str, str | int | None]) -> int:
             "OTEL_EXPORTER_OTLP_ENDPOINT.",
             file=sys.stderr,
         )
+        return 2
+    if settings.tls_cert is not None and (trouble := _trouble_with_tls(settings)) is not None:
+        print(trouble, file=sys.stderr)
         return 2
     begin_log(settings.log_level, settings.log_format, settings.secrets)
     try:
@@ -596,8 +607,26 @@ def _serve(asked: Mapping[str, str | int | None]) -> int:
             timeout_graceful_shutdown=GRACE_SECONDS,
             timeout_keep_alive=settings.keep_alive_seconds,
             timeout_worker_healthcheck=WORKER_PATIENCE_SECONDS,
+            ssl_certfile=settings.tls_cert,
+            ssl_keyfile=settings.tls_key,
         )
     return 0
+
+
+def _trouble_with_tls(settings: Settings) -> str | None:
+    """What keeps the certificate and the key from being used; None if nothing does."""
+    import ssl
+
+    assert settings.tls_cert is not None
+    try:
+        # A key with a passphrase would have the server wait at a terminal.
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(settings.tls_cert, settings.tls_key, password="")
+    except (OSError, ValueError) as error:
+        return (
+            f"HTTPS cannot be served with {settings.tls_cert} and {settings.tls_key}: {error}. Both are PEM files, the key is of "
+            "that certificate and has no passphrase."
+        )
+    return None
 
 
 def _can_send_traces() -> bool:
@@ -642,11 +671,20 @@ def _make_first_account(settings: Settings) -> None:
 
     with opened_database(settings) as database:
         token = database.write(lambda connection: open_first_account(connection, utc_now(), keep))
-    if token is not None and at_terminal:
-        print(f"A new account was made. Its token is shown this once, keep it:\n\n    {token}\n", flush=True)
+        text = None
+        if token is not None and at_terminal:
+            text = database.write(lambda connection: make_reset(connection, FIRST_NAME, utc_now()))
+    if token is not None and text is not None:
+        print(f"A new account was made. Its token is shown this once, keep it:\n\n    {token}\n")
+        print(
+            "For the web app open this address, which is good once and for a day, and set a password:\n\n"
+            f"    {page_address(settings.public_url, FIRST_NAME, text)}\n",
+            flush=True,
+        )
     elif token is not None:
         print(
-            f"A new account was made. Its token is in {path}, which only this user can read: keep it, and delete the file.",
+            f"A new account was made. Its token is in {path}, which only this user can read: keep it, and delete the file.\n"
+            f"For the web app set a password: `setwright reset-password {FIRST_NAME}` prints an address where you do.",
             flush=True,
         )
 

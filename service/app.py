@@ -20,6 +20,7 @@ from service.http.answers import keep_answers
 from service.http.api.account import account
 from service.http.api.account_data import account_data
 from service.http.api.allocations import allocations, doubts
+from service.http.api.app import app_files
 from service.http.api.candidates import candidates
 from service.http.api.clubs import clubs
 from service.http.api.definition_imports import definition_imports
@@ -105,6 +106,7 @@ ROUTERS = (
     standings,
     swaps,
     service,
+    app_files,
     metrics,
     jobs,
 )

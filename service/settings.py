@@ -60,8 +60,14 @@ class Settings(BaseSettings):
     workers: int = Field(default=1, ge=1, le=64, description="Processes that serve; more than one needs PostgreSQL.")
     base_url: str = Field(
         default="",
-        description="The service's address as callers see it, used in links to problem pages; empty: http://HOST:PORT.",
+        description="The service's address as callers see it, used in links to problem pages; empty: http://HOST:PORT, or https "
+        "with TLS_CERT.",
     )
+    tls_cert: Path | None = Field(
+        default=None,
+        description="Serves HTTPS with the certificate in this PEM file, followed by its chain. Left out: HTTP.",
+    )
+    tls_key: Path | None = Field(default=None, description="The PEM file with the private key of TLS_CERT.")
     trusted_proxies: str = Field(
         default="",
         description="Proxies in front of the service: addresses and networks with commas between (10.0.0.2, fd00::/8). Only what "
@@ -382,6 +388,12 @@ class Settings(BaseSettings):
         return self
 
     @model_validator(mode="after")
+    def _whole_tls(self) -> Self:
+        if (self.tls_cert is None) != (self.tls_key is None):
+            raise ValueError("HTTPS needs TLS_CERT and TLS_KEY together")
+        return self
+
+    @model_validator(mode="after")
     def _possible_partitions(self) -> Self:
         if self.partitions == 1:
             raise ValueError("PARTITIONS is 0 (none) or at least 2")
@@ -417,7 +429,8 @@ class Settings(BaseSettings):
     @property
     def public_url(self) -> str:
         """The service's address without a slash at the end."""
-        return (self.base_url or f"http://{self.host}:{self.port}").rstrip("/")
+        scheme = "http" if self.tls_cert is None else "https"
+        return (self.base_url or f"{scheme}://{self.host}:{self.port}").rstrip("/")
 
     @cached_property
     def trusted_networks(self) -> tuple[Network, ...]:

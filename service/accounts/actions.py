@@ -14,6 +14,9 @@ from service.accounts.throttle import Throttle, one_more, remaining_delay
 from service.database.ids import new_id
 from service.errors import Conflict, NotAuthenticated, RateLimited
 
+# Of the account that the first start makes.
+FIRST_NAME = "local"
+
 
 class KeyReused(Conflict):
     """An Idempotency-Key came again with another request."""
@@ -38,7 +41,7 @@ def open_first_account(
     before the account is committed: where it cannot, there is no account that nobody could use."""
     if AccountStore(connection).count():
         return None
-    _, token = open_account(connection, "local", now, is_admin=True)
+    _, token = open_account(connection, FIRST_NAME, now, is_admin=True)
     keep(token)
     return token
 

@@ -4,6 +4,7 @@ and with it the owner sets a new password."""
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from urllib.parse import urlencode
 
 from sqlalchemy import Connection
 
@@ -30,9 +31,15 @@ def make_reset(connection: Connection, name: str, now: datetime) -> str:
     return text
 
 
+def page_address(url: str, name: str, text: str) -> str:
+    """Where the web app takes a one-time text. It stands behind #, which no browser sends to a server."""
+    return f"{url}/app/password#{urlencode({'name': name, 'text': text})}"
+
+
 async def reset_password(context: Context, name: str, text: str, password: str, address: str | None) -> None:
-    """Sets the account's password and ends all its tokens. The text is used up. Raises WrongCredentials, which does not tell a
-    wrong name from a wrong text; such attempts count like log-ins, so it may raise RateLimited."""
+    """Sets the account's password, and ends all its tokens if it had another password before: of an account that never had one
+    nothing was lost. The text is used up. Raises WrongCredentials, which does not tell a wrong name from a wrong text; such
+    attempts count like log-ins, so it may raise RateLimited."""
     now, digest, throttles = context.now(), token_digest(text), of_log_in(name, address, None)
 
     def owner_of(connection: Connection, *, hold: bool) -> Owner:
@@ -51,10 +58,12 @@ async def reset_password(context: Context, name: str, text: str, password: str, 
 
     def set_password(connection: Connection) -> None:
         owner, store = owner_of(connection, hold=True), AccountStore(connection)
+        had_password = store.get(owner).password_hash is not None
         store.drop_reset(owner)
         store.set_password(owner, password_hash)
-        store.revoke_all(owner, now)
-        PairingStore(connection).deny_all(owner)
+        if had_password:
+            store.revoke_all(owner, now)
+            PairingStore(connection).deny_all(owner)
         forgive_attempt(connection, throttles)
 
     await context.write(set_password)

@@ -9,11 +9,11 @@ from msgspec.structs import asdict
 
 from service.definitions.model import DefinitionSummary, Revision
 from service.rules.definition import Definition
-from service.rules.wording import describe_definition
+from service.rules.wording import describe_definition, places_in_words
 
 # Definitions whose words were made last, and are kept: of 500 places making them takes some milliseconds.
 _MOST_WORDED = 16
-_WORDED: dict[int, tuple[Definition, list[str]]] = {}
+_WORDED: dict[int, tuple[Definition, list[str], dict[str, str]]] = {}
 
 
 class RuleForms(Struct, frozen=True):
@@ -32,24 +32,30 @@ class DefinitionDetails(DefinitionSummary, frozen=True):
     ]
     rules: list[RuleForms]
     in_words: Annotated[list[str], Meta(description="The definition read aloud, in plain sentences.")]
+    places_in_words: Annotated[
+        dict[str, str],
+        Meta(description="What each slot, and each place of a group, takes, by the id of the slot or group."),
+    ]
 
 
 def details_of(revision: Revision, definition: Definition) -> DefinitionDetails:
     """The revision in full; `definition` is its document, read."""
+    sentences, places = _in_words(definition)
     return DefinitionDetails(
         **asdict(revision.summary),
         document=dict(revision.document),
         rules=[RuleForms(rule.at, rule.text, rule.expression.json) for rule in definition.rules()],
-        in_words=_in_words(definition),
+        in_words=sentences,
+        places_in_words=places,
     )
 
 
-def _in_words(definition: Definition) -> list[str]:
+def _in_words(definition: Definition) -> tuple[list[str], dict[str, str]]:
     """Of the very same definition the same sentences. Each step is one of the interpreter's: other threads change the table."""
     found = _WORDED.pop(id(definition), None)
     if found is None or found[0] is not definition:
-        found = (definition, describe_definition(definition))
+        found = (definition, describe_definition(definition), places_in_words(definition))
     _WORDED[id(definition)] = found
     for oldest in list(_WORDED)[:-_MOST_WORDED]:
         _WORDED.pop(oldest, None)
-    return found[1]
+    return found[1], found[2]

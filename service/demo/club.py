@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import secrets
 from collections.abc import Iterator, Mapping
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from typing import Any
 
 import httpx
@@ -14,7 +13,7 @@ from rich.table import Table
 
 from service.demo.circle import CLUB, MEMBERS, NEWS, OUTSIDER, READER, SET, STEWARD, coins_of, revised
 from service.demo.report import Coins
-from service.demo.requests import JSON, encoded, sent
+from service.demo.requests import JSON, encoded, sent, somebody
 
 ANY = {"If-Match": "*"}
 Members = Mapping[str, httpx.Client]
@@ -23,7 +22,7 @@ Members = Mapping[str, httpx.Client]
 def play(console: Console, first: httpx.Client, issuers: Mapping[str, str]) -> None:
     """Plays all of it. `first` is the account that may invite others."""
     with ExitStack() as open_clients:
-        members = {name: open_clients.enter_context(_somebody(first, name)) for name in MEMBERS}
+        members = {name: open_clients.enter_context(somebody(first, name)) for name in MEMBERS}
         club = _founded(members)
         coins = {name: _bring(client, name, issuers) for name, client in members.items()}
         own = _publish(members[STEWARD], SET)
@@ -41,18 +40,6 @@ def play(console: Console, first: httpx.Client, issuers: Mapping[str, str]) -> N
 
 
 # --- getting together --------------------------------------------------------------------------------------------------
-
-
-@contextmanager
-def _somebody(first: httpx.Client, name: str) -> Iterator[httpx.Client]:
-    """An account of its own, by invitation, and a client that is logged in."""
-    invitation = _posted(first, "/v1/account/invitations", {"note": name})["invitation"]
-    who = {"name": name, "password": secrets.token_urlsafe()}
-    _posted(first, "/v1/account/redemptions", {"invitation": invitation, **who})
-    token = _posted(first, "/v1/account/tokens", {**who, "token_name": "the demo"})["access_token"]
-    headers = {"Authorization": f"Bearer {token}"}
-    with httpx.Client(base_url=first.base_url, headers=headers, timeout=120) as client:
-        yield client
 
 
 def _founded(members: Members) -> str:

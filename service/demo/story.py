@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from contextlib import ExitStack
 from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
@@ -14,7 +15,7 @@ from rich.console import Console
 
 from service.demo import club
 from service.demo.report import Coins, show_evaluation
-from service.demo.requests import JSON, encoded, sent
+from service.demo.requests import JSON, encoded, sent, somebody
 from service.demo.server import Running, running_server
 from service.rules.yaml_text import load_yaml
 
@@ -24,51 +25,75 @@ TODAY = "2026-11-25"
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """One fictional collector with one set. `mine`: this collection is kept on the server, under its account."""
+    """One fictional collector with one set. `mine`: this collection is kept on the server, under its first account."""
 
     name: str
-    collector: str
+    who: str
+    about: str
     mine: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Album:
+    """Where a collector's set is shown: its id, and the collector's token."""
+
+    who: str
+    definition: str
+    token: str
+
+
 SCENES = (
-    Scene("from-sterling-to-cupro-nickel", "Maud Ellery, whose coins are stored on this server", mine=True),
-    Scene("menagerie-table", "Tobit Quill, who sends his coins with the request"),
-    Scene("gone-from-the-map", "Ines Harrow, who sends hers with the request too"),
+    Scene("from-sterling-to-cupro-nickel", "Maud Ellery", "whose coins are stored on this server", mine=True),
+    Scene("menagerie-table", "Tobit Quill", "who sends his coins with the request"),
+    Scene("gone-from-the-map", "Ines Harrow", "who sends hers with the request too"),
 )
 
 
 def run(console: Console, *, once: bool, port: int | None = None) -> None:
     """Plays the demo; unless `once`, the server then runs until it is interrupted."""
     with running_server(port) as server:
-        headers = {"Authorization": f"Bearer {server.token}"}
-        with httpx.Client(base_url=server.url, headers=headers, timeout=120) as client:
-            concepts = sent(client.get("/v1/vocabularies/issuers"))["concepts"]
-            issuers = {concept["id"]: concept["label"] for concept in concepts}
-            addresses = [_play(console, client, scene, issuers) for scene in SCENES]
-            club.play(console, client, issuers)
-        _farewell(console, server, addresses, once=once)
+        albums = show_all(console, server, once=once)
+        _farewell(console, server, albums, once=once)
         if not once:
             _keep_serving(server)
 
 
-def _play(console: Console, client: httpx.Client, scene: Scene, issuers: Mapping[str, str]) -> str:
-    document, holdings = read_scene(scene.name)
-    stored = sent(client.post("/v1/definitions", content=encoded({"document": document}), headers=JSON))
-    where = f"/v1/definitions/{stored['id']}"
-    coins = Coins.of(holdings, issuers)
-    if scene.mine:
-        for holding in holdings:
-            # The owner's own number goes along; the server gives the holding its id.
-            body = {**{name: value for name, value in holding.items() if name != "id"}, "number": holding["id"]}
-            made = sent(client.post("/v1/holdings", content=encoded(body), headers=JSON))
-            coins.rename(made["id"], holding["id"])
-        result = sent(client.get(f"{where}/evaluation", params={"today": TODAY}))
-    else:
-        question = {"definition": {"id": stored["id"]}, "holdings": holdings, "today": TODAY}
-        result = sent(client.post("/v1/evaluations", content=encoded(question), headers=JSON))
-    show_evaluation(console, document, scene.collector, result, coins)
-    return f"{where}/evaluation" if scene.mine else where
+def show_all(console: Console, server: Running, *, once: bool) -> list[Album]:
+    """Every collector's set, and the club. Unless `once`, everybody's coins are kept on the server afterwards."""
+    headers = {"Authorization": f"Bearer {server.token}"}
+    with httpx.Client(base_url=server.url, headers=headers, timeout=120) as client:
+        concepts = sent(client.get("/v1/vocabularies/issuers"))["concepts"]
+        issuers = {concept["id"]: concept["label"] for concept in concepts}
+        albums = [_play(console, client, scene, issuers, once=once) for scene in SCENES]
+        club.play(console, client, issuers)
+    return albums
+
+
+def _play(console: Console, first: httpx.Client, scene: Scene, issuers: Mapping[str, str], *, once: bool) -> Album:
+    with ExitStack() as stack:
+        client = first if scene.mine else stack.enter_context(somebody(first, scene.who))
+        document, holdings = read_scene(scene.name)
+        stored = sent(client.post("/v1/definitions", content=encoded({"document": document}), headers=JSON))
+        coins = Coins.of(holdings, issuers)
+        if scene.mine:
+            _keep(client, holdings, coins)
+            result = sent(client.get(f"/v1/definitions/{stored['id']}/evaluation", params={"today": TODAY}))
+        else:
+            question = {"definition": {"id": stored["id"]}, "holdings": holdings, "today": TODAY}
+            result = sent(client.post("/v1/evaluations", content=encoded(question), headers=JSON))
+        show_evaluation(console, document, f"{scene.who}, {scene.about}", result, coins)
+        if not (scene.mine or once):
+            # To be seen in the web app, where everybody's own coins are.
+            _keep(client, holdings, coins)
+        return Album(scene.who, stored["id"], client.headers["Authorization"].removeprefix("Bearer "))
+
+
+def _keep(client: httpx.Client, holdings: list[dict[str, Any]], coins: Coins) -> None:
+    for holding in holdings:
+        # The owner's own number goes along; the server gives the holding its id.
+        body = {**{name: value for name, value in holding.items() if name != "id"}, "number": holding["id"]}
+        made = sent(client.post("/v1/holdings", content=encoded(body), headers=JSON))
+        coins.rename(made["id"], holding["id"])
 
 
 def read_scene(name: str) -> tuple[Mapping[str, Any], list[dict[str, Any]]]:
@@ -80,15 +105,27 @@ def read_scene(name: str) -> tuple[Mapping[str, Any], list[dict[str, Any]]]:
     return document, holdings
 
 
-def _farewell(console: Console, server: Running, addresses: list[str], *, once: bool) -> None:
+def _farewell(console: Console, server: Running, albums: list[Album], *, once: bool) -> None:
     if once:
         return
     console.print()
-    console.print("[bold]The server keeps running.[/bold] Ctrl-C stops it and deletes its database. Try:")
-    lines = [f"curl {server.url}/v1/attributes", f"curl {server.url}/v1/functions"]
-    lines += [f"curl -H 'Authorization: Bearer {server.token}' {server.url}{address}" for address in addresses]
+    console.print("[bold]The server keeps running.[/bold] Ctrl-C stops it and deletes its database. Open in a browser:")
+    lines = [f"{album.who}'s album: {server.url}/app/sign-in#{_signed_in(album)}" for album in albums]
     for line in lines:
         console.print(f"  {line}", soft_wrap=True, highlight=False, markup=False)
+    console.print("Or, for programs:")
+    mine = next(album for album in albums if album.token == server.token)
+    lines = [f"curl {server.url}/v1/attributes", f"curl {server.url}/v1/functions"]
+    lines.append(
+        f"curl -H 'Authorization: Bearer {mine.token}' {server.url}/v1/definitions/{mine.definition}/evaluation"
+    )
+    for line in lines:
+        console.print(f"  {line}", soft_wrap=True, highlight=False, markup=False)
+
+
+def _signed_in(album: Album) -> str:
+    """What the web app's page for signing in takes behind #."""
+    return f"token={album.token}&to=/app/sets/{album.definition}"
 
 
 def _keep_serving(server: Running) -> None:

@@ -14,7 +14,7 @@ from starlette.datastructures import State
 
 from service import runtime
 from service.accounts.actions import known
-from service.accounts.model import ADMIN, Caller, Owner
+from service.accounts.model import ADMIN, SCOPES, Caller, Owner
 from service.accounts.store import CALLER as CALLER_ROW
 from service.accounts.store import AccountStore, caller_of
 from service.clubs.actions.members import admit
@@ -190,6 +190,11 @@ async def _account_caller(request: Request) -> Caller:
     return await _caller(request)
 
 
+@describes(access=OWNER, problems=_TOKEN_PROBLEMS, scope=SCOPES)
+async def _any_caller(request: Request) -> Caller:
+    return await _caller(request)
+
+
 @describes(access=OWNER, problems=("forbidden", *_TOKEN_PROBLEMS), scope=(ADMIN,))
 async def _administrator(request: Request) -> Owner:
     caller = await _caller(request)
@@ -242,6 +247,8 @@ async def _steward(request: Request, owner: Annotated[Owner, Depends(_owner)], c
 CurrentCaller = Annotated[Caller, Depends(_caller)]
 # For the account itself: its tokens, password, devices, invitations.
 AccountCaller = Annotated[Caller, Depends(_account_caller)]
+# With a token of whatever scope.
+AnyCaller = Annotated[Caller, Depends(_any_caller)]
 Administrator = Annotated[Owner, Depends(_administrator)]
 CurrentOwner = Annotated[Owner, Depends(_owner)]
 Visitor = Annotated[Caller | None, Depends(_visitor)]

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from service.facts.knowledge import value_in_words
 from service.rules.constraints import Constraint
-from service.rules.definition import Definition, OnePer
+from service.rules.definition import Definition, FreeChoice, OnePer, Slot
 from service.rules.labels import Labels, listed, with_article
 from service.rules.predicates import And, Leaf, Not, Or, Predicate
 from service.rules.preferences import Preference
@@ -88,6 +88,9 @@ def _equal_to(item: Predicate, name: str) -> tuple[str, ...] | None:
     return found[1] if found is not None and found[0] == name else None
 
 
+_ANY_COIN = "a coin"
+
+
 # --- a whole definition ------------------------------------------------------------------------------------------
 
 
@@ -95,6 +98,13 @@ def describe_definition(definition: Definition) -> list[str]:
     """The definition in plain sentences, one for each thing that it says, in the order of the document."""
     speak = RuleWording(definition.attributes, definition.vocabularies)
     return [*_opening(definition, speak), *_places(definition, speak), *_rules(definition, speak)]
+
+
+def places_in_words(definition: Definition) -> dict[str, str]:
+    """What each slot, and each place of a group, takes, by the id of the slot or the group."""
+    speak = RuleWording(definition.attributes, definition.vocabularies)
+    parts: list[Slot | OnePer | FreeChoice] = [*definition.slots, *definition.one_per, *definition.free_choice]
+    return {part.id: _ANY_COIN if part.accepts is None else speak.coin(part.accepts.predicate) for part in parts}
 
 
 def _opening(definition: Definition, speak: RuleWording) -> Iterator[str]:
@@ -120,7 +130,7 @@ def _places(definition: Definition, speak: RuleWording) -> Iterator[str]:
         what = speak.coin(slot.accepts.predicate)
         yield f"{slot.label}{_optional(slot.tier)}: {what}{_own(slot.prefer, speak)}.{_note(slot.note)}"
     for group in definition.one_per:
-        what = speak.coin(group.accepts.predicate) if group.accepts is not None else "a coin"
+        what = speak.coin(group.accepts.predicate) if group.accepts is not None else _ANY_COIN
         each = f"One for each {_key(group, speak)}{_optional(group.tier)}{_keys(group, speak)}"
         yield f"{each}: {what}{_own(group.prefer, speak)}.{_note(group.note)}"
     for choice in definition.free_choice:

@@ -25,8 +25,6 @@ def hostile(*names: str) -> dict[str, str]:
 PAGES: dict[str, dict[str, Any]] = {
     "problem.html": {"kind": hostile("name", "title", "status", "meaning", "remedy")},
     "problems.html": {"kinds": [hostile("name", "title", "status")]},
-    "pairing.html": {"user_code": HOSTILE},
-    "root.html": {"version": HOSTILE},
     "shared.html": {
         **hostile("title", "summary", "published_on", "digest"),
         "in_words": [HOSTILE],
@@ -99,7 +97,7 @@ def test_a_missing_value_is_an_error(name: str) -> None:
 
 @pytest.mark.parametrize("sheet", [PAGE, PRINT])
 def test_the_hash_is_of_the_style_that_the_page_holds(sheet: str) -> None:
-    page = render("pairing.html", sheet=sheet, user_code=None)
+    page = render("problems.html", sheet=sheet, kinds=[])
     (style,) = re.findall(r"<style>(.*?)</style>", page, re.DOTALL)
     assert "@page" in style
     assert style_hash(sheet) == f"sha256-{base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()}"
@@ -110,4 +108,4 @@ def test_without_escaping_a_page_would_be_taken_over(monkeypatch: pytest.MonkeyP
     # The control of the test of hostile texts.
     careless = html._environment().overlay(autoescape=False)
     monkeypatch.setattr(html, "_environment", lambda: careless)
-    assert "<script>" in render("pairing.html", user_code=HOSTILE)
+    assert "<script>" in render("problem.html", **PAGES["problem.html"])

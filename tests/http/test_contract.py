@@ -270,6 +270,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("post", "/v1/account/tokens", "/v1/account/tokens"),
         ("get", "/v1/account/tokens", "/v1/account/tokens"),
         ("delete", "/v1/account/tokens/{id}", f"/v1/account/tokens/{await doors.own_id(service, token)}"),
+        ("delete", "/v1/account/token", "/v1/account/token"),
         ("post", "/v1/account/invitations", "/v1/account/invitations"),
         ("get", "/v1/account/invitations", "/v1/account/invitations"),
         ("delete", "/v1/account/invitations/{id}", f"/v1/account/invitations/{invitation['id']}"),
@@ -368,6 +369,9 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         kind = next(iter(content), None)
         # Nobody but the sides of a swap can propose it.
         headers = {**(swappers[0] if address.startswith(others.address) else owner), "If-Match": "*"}
+        if address == "/v1/account/token":
+            # It ends the token that it is sent with.
+            headers |= service.another_token(owner, scopes=["read"])
         if any(parameter["name"] == "Prefer" for parameter in declared.get("parameters", ())):
             # So that the answer says what it made of it.
             headers["Prefer"] = MINIMAL

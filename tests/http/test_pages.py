@@ -21,8 +21,8 @@ from tests.openapi import operations
 
 pytestmark = pytest.mark.anyio
 HTML = {"Accept": "text/html"}
-# Loads scripts and styles, all of the service's own; its style is not in the page.
-DOCS = ("get", "/docs")
+# Load scripts and styles, all of the service's own; their style is not in the page.
+DOCS, APP = ("get", "/docs"), ("get", "/pair")
 WITH_PAGES = {
     (method, path)
     for method, path, declared in operations()
@@ -38,11 +38,10 @@ async def pages(service: Running) -> dict[tuple[str, str], httpx.Response]:
     club, offer, ada, _, _ = await two_lenders(service)
     own = f"/v1/definitions/{published}"
     asked: dict[tuple[str, str], tuple[str, dict[str, str]]] = {
-        ("get", "/"): ("/", {}),
         DOCS: ("/docs", {}),
         ("get", "/problems"): ("/problems", {}),
         ("get", "/problems/{kind}"): ("/problems/stale", {}),
-        ("get", "/pair"): ("/pair?user_code=BCDF-GHJK", {}),
+        APP: ("/pair?user_code=BCDF-GHJK", {}),
         ("get", "/v1/shared/{secret}"): (path_of(share), {}),
         ("get", "/v1/definitions/{id}/evaluation"): (f"{own}/evaluation", owner),
         ("get", "/v1/definitions/{id}/want-list"): (f"{own}/want-list", owner),
@@ -107,7 +106,9 @@ def faults(page: str, headers: Iterable[tuple[str, str]]) -> list[str]:
         digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
         if f"'sha256-{digest}'" not in allowed.get("style-src", []):
             found.append("a style that the policy does not allow")
-    found += [f"loads {address}" for address in seen.loaded if not re.fullmatch(r"/docs/assets/[\w.-]+", address)]
+    found += [
+        f"loads {address}" for address in seen.loaded if not re.fullmatch(r"/(?:docs/assets|app)/[\w./-]+", address)
+    ]
     if any("unsafe" in source for name in ("script-src", "style-src") for source in allowed.get(name, [])):
         found.append("unsafe sources")
     return [*found, *seen.inline]
@@ -122,8 +123,8 @@ async def test_a_page_runs_and_loads_nothing_but_its_own(service: Running) -> No
         assert faults(answer.text, answer.headers.multi_items()) == [], name
         seen = _Seen()
         seen.feed(answer.text)
-        assert bool(seen.loaded) == (name == DOCS), name
-        assert bool(seen.styles) == (name != DOCS), name
+        assert bool(seen.loaded) == (name in (DOCS, APP)), name
+        assert bool(seen.styles) == (name not in (DOCS, APP)), name
 
 
 @pytest.mark.parametrize(

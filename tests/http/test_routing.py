@@ -43,8 +43,9 @@ def test_it_takes_what_the_routes_in_turn_would_take(app: FastAPI) -> None:
             scope = {"type": "http", "path": path, "root_path": "", "method": method}
             expected = in_turn(routes, scope)
             taken += expected is not None
-            # A pattern's end may stand before a line's end; the table leaves that to the routes.
-            assert by_table(table, scope) is (None if path.endswith("\n") else expected), (method, path)
+            # A pattern's end may stand before a line's end; the table leaves that to the routes, as it does steps with slashes.
+            is_left = path.endswith("\n") or (isinstance(expected, Route) and ":" in expected.path)
+            assert by_table(table, scope) is (None if is_left else expected), (method, path)
     assert taken > 150
 
 

@@ -21,6 +21,7 @@ from service.accounts.store import AccountStore, InvitationStore
 from service.http.dependencies import (
     AccountCaller,
     Administrator,
+    AnyCaller,
     ClientAddress,
     Context,
     CurrentCaller,
@@ -289,6 +290,14 @@ def list_tokens(request: Request, context: Context, caller: AccountCaller, query
 def revoke_token(context: Context, caller: AccountCaller, id: TokenId) -> None:
     """Revoke a token: from the next request on it is worth nothing."""
     context.database.write(lambda connection: AccountStore(connection).revoke_by_id(caller.owner, id, context.now()))
+
+
+@account.delete("/token")
+def log_out(context: Context, caller: AnyCaller) -> None:
+    """Log out: the token that is sent is worth nothing from the next request on, whatever its scopes."""
+    context.database.write(
+        lambda connection: AccountStore(connection).revoke_by_id(caller.owner, caller.token.id, context.now())
+    )
 
 
 # --- invitations ---------------------------------------------------------------------------------------------------------

@@ -80,7 +80,7 @@ def _portions(file: IO[bytes]) -> Iterator[bytes]:
     "/password-resets", responses=problems("wrong-credentials", "too-many-attempts", "not-ready", "busy")
 )
 async def reset_password(context: Context, address: ClientAddress, body: Json[PasswordResetIn]) -> None:
-    """Set a new password with a one-time text from the operator; every token of the account ends."""
+    """Set a new password with a one-time text from the operator; every token of an account that had another one ends."""
     reset, password = body.reset.get_secret_value(), body.password.get_secret_value()
     await recovery.reset_password(context, body.name, reset, password, address)
 

@@ -10,7 +10,7 @@ from msgspec import Meta
 from pydantic import AfterValidator, Field, StringConstraints
 from pydantic_core import PydanticCustomError
 from sqlalchemy import Connection
-from starlette.responses import HTMLResponse, Response
+from starlette.responses import Response
 
 from service.accounts import devices as actions
 from service.accounts.devices import Decision
@@ -18,14 +18,14 @@ from service.accounts.model import Caller, Token, ordered
 from service.accounts.pairing import INTERVAL_SECONDS, LIFETIME, PollOutcome, read_user_code
 from service.accounts.store import AccountStore
 from service.errors import Fault, Invalid
-from service.formats.html import render
 from service.http.api.account import DeviceOut, Scopes, TokenMadeOut, device_fields, token_made_out
+from service.http.api.app import app_page
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import AccountCaller, ClientAddress, Context, DeviceId, Json, UnreadPatch
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.problems import Problem, base_url
-from service.http.responses import NO_STORE, Paged, Reply, Sends, Tagged, tagged, with_secret
+from service.http.responses import Paged, Reply, Sends, Tagged, tagged, with_secret
 from service.http.wire import In, Name, Out, QueryIn, Secret
 
 devices = router("", "Devices")
@@ -210,8 +210,9 @@ def fetch_device_token(context: Context, body: Json[PollIn]) -> Reply[TokenMadeO
 
 
 @devices.get("/pair")
-async def pairing_page(query: Annotated[PairQuery, Query()]) -> Annotated[Response, Sends(media=("text/html",))]:
-    """The page that a device's QR code leads to."""
-    code = None if query.user_code is None else read_user_code(query.user_code)
+async def pairing_page(
+    query: Annotated[PairQuery, Query()],  # noqa: ARG001 - the page reads it itself
+) -> Annotated[Response, Sends(media=("text/html",))]:
+    """The page that a device's QR code leads to: the web app, where whoever is signed in approves the code or denies it."""
     # It looks nothing up, so it reveals nothing.
-    return HTMLResponse(render("pairing.html", user_code=code), headers={**NO_STORE, "Referrer-Policy": "no-referrer"})
+    return app_page()

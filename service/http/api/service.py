@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from fastapi import Request
 from msgspec import Meta
-from starlette.responses import FileResponse, HTMLResponse, Response
+from starlette.responses import FileResponse, HTMLResponse, RedirectResponse, Response
 
 from service import runtime
 from service.database.migrate import current, newest, write_nothing_new
@@ -59,10 +59,12 @@ class HealthOut(Out):
 
 
 @service.get("/")
-async def get_root(request: Request) -> Annotated[Reply[RootOut], Sends(media=("text/html",))]:
-    """What this service is, and where to go; a page for a browser."""
+async def get_root(request: Request) -> Reply[RootOut]:
+    """What this service is, and where to go.
+
+    A browser (`Accept: text/html`) is sent to the web app: 303, `Location: /app/`."""
     if accepted(request, {"json": "application/json", "html": "text/html"}) == "html":
-        return HTMLResponse(render("root.html", version=engine_version()), headers={"Vary": "Accept"})  # type: ignore[return-value]
+        return RedirectResponse("/app/", 303, {"Vary": "Accept"})  # type: ignore[return-value]
     about = "Stores set definitions of coins collected by type and evaluates collections against them."
     where = ("/docs", "/openapi.json", "/problems", "/health/ready")
     value = RootOut("Setwright", engine_version(), about, *where, anonymous=request.app.state.settings.anonymous)

@@ -1,0 +1,64 @@
+"""The files of the web app: their addresses, media types and digests. They are read once.
+
+`static/` has the app's own, `vendor/` those of other authors (VENDOR.toml). Nothing is made of them but the list that the
+service worker begins with.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+STATIC = Path(__file__).resolve().parent / "static"
+VENDOR = Path(__file__).resolve().parent / "vendor"
+INDEX, WORKER = "index.html", "sw.js"
+
+# What a browser may be given; files of other kinds are none of the app's.
+_MEDIA_TYPES = {
+    ".html": "text/html; charset=utf-8",
+    ".js": "text/javascript; charset=utf-8",
+    ".css": "text/css; charset=utf-8",
+    ".json": "application/json",
+    ".webmanifest": "application/manifest+json",
+    ".svg": "image/svg+xml",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class File:
+    """One file: its address below /app/, its media type, its bytes and their SHA-256 as hexadecimal digits."""
+
+    path: str
+    media_type: str
+    content: bytes
+    digest: str
+
+
+@cache
+def files() -> Mapping[str, File]:
+    """All files of the app by their addresses below /app/, the service worker with its list."""
+    found = {file.path: file for file in _read()}
+    known = {path: file.digest for path, file in found.items() if path != WORKER}
+    # A browser takes another worker, and with it all files anew, when its bytes differ.
+    about = {"version": _digest(json.dumps(known).encode())[:16], "files": ["", *(p for p in known if p != INDEX)]}
+    found[WORKER] = _file(WORKER, f"const APP = {json.dumps(about)};\n".encode() + found[WORKER].content)
+    return found
+
+
+def _read() -> Iterator[File]:
+    for folder, prefix in ((STATIC, ""), (VENDOR, "vendor/")):
+        for path in sorted(folder.rglob("*")):
+            if path.suffix in _MEDIA_TYPES and path.is_file():
+                yield _file(prefix + path.relative_to(folder).as_posix(), path.read_bytes())
+
+
+def _file(path: str, content: bytes) -> File:
+    return File(path, _MEDIA_TYPES[Path(path).suffix], content, _digest(content))
+
+
+def _digest(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()

@@ -1,0 +1,93 @@
+// The app: which view an address shows, and who is signed in.
+import { onEnd } from "./kept/api.js";
+import { forget, keptSession, signOut } from "./kept/session.js";
+import { loadWords, say } from "./kept/words.js";
+import { html, render, useCallback, useEffect, useState } from "./parts/html.js";
+import { go, onGo } from "./parts/navigation.js";
+import { NewPassword, SignIn } from "./views/account.js";
+import { Album } from "./views/album.js";
+import { Home } from "./views/home.js";
+import { Pair } from "./views/pair.js";
+import { Place } from "./views/place.js";
+
+const SET = /^\/app\/sets\/([0-9a-f-]{36})(\/place)?\/?$/;
+
+/** The view of an address, for somebody who is signed in. */
+function viewOf(session) {
+  const { pathname, search } = location;
+  if (pathname === "/pair") return html`<${Pair} session=${session} code=${new URLSearchParams(search).get("user_code") ?? ""} />`;
+  const [, set, isPlace] = SET.exec(pathname) ?? [];
+  if (isPlace) return html`<${Place} key=${pathname + search} set=${set} address=${new URLSearchParams(search).get("at") ?? ""} />`;
+  if (set) return html`<${Album} key=${set} set=${set} />`;
+  return html`<${Home} />`;
+}
+
+function App({ first }) {
+  const [session, setSession] = useState(first);
+  const [notice, setNotice] = useState("");
+  const [, paint] = useState(0);
+  useEffect(() => onGo(() => {
+    setNotice("");
+    paint((n) => n + 1);
+  }), []);
+  useEffect(() => onEnd(async () => {
+    await forget();
+    setSession(null);
+    setNotice(say("account.ended"));
+  }), []);
+  const signedIn = useCallback((made, to) => {
+    setSession(made);
+    setNotice("");
+    if (to !== undefined) go(to, { replace: true });
+  }, []);
+  const leave = useCallback(async () => {
+    const told = await signOut();
+    setSession(null);
+    go("/app/", { replace: true });
+    setNotice(say(told ? "account.signed_out" : "account.signed_out_untold"));
+  }, []);
+
+  const { pathname } = location;
+  // These two are for whoever is to be signed in from now on.
+  const anew = pathname === "/app/password" || pathname === "/app/sign-in";
+  let view;
+  if (pathname === "/app/password") view = html`<${NewPassword} signedIn=${signedIn} />`;
+  else if (session === null || anew) view = html`<${SignIn} signedIn=${(made, to = anew ? "/app/" : undefined) => signedIn(made, to)} />`;
+  else view = viewOf(session);
+  return html`
+    <a class="skip" href="#content">${say("app.skip")}</a>
+    <header>
+      <a class="home" href="/app/">${say("app.name")}</a>
+      ${session && !anew && html`<p class="who"><span>${session.name}</span>
+        <button type="button" class="plain" onClick=${leave}>${say("account.sign_out")}</button></p>`}
+    </header>
+    <main id="content">
+      ${notice !== "" && html`<p class="notice" role="status">${notice}</p>`}
+      ${view}
+    </main>
+    <footer><p>${say("app.caution")}</p><p><a href="/docs">${say("app.operations")}</a></p></footer>`;
+}
+
+/** Trusted Types: the one script that is started by its address is the worker. */
+function workerAddress() {
+  const address = "/app/sw.js";
+  return globalThis.trustedTypes?.createPolicy("worker", { createScriptURL: () => address }).createScriptURL(address) ?? address;
+}
+
+async function start() {
+  const root = document.getElementById("app");
+  try {
+    await loadWords();
+    const session = await keptSession();
+    root.replaceChildren();
+    render(html`<${App} first=${session} />`, root);
+  } catch (error) {
+    // Without words or a database there is no app; what happened is all that can be said.
+    root.textContent = String(error);
+    throw error;
+  }
+  // Only in a secure context: https, or this machine itself.
+  await navigator.serviceWorker?.register(workerAddress(), { scope: "/app/" }).catch(() => {});
+}
+
+start();

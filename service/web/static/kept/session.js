@@ -1,0 +1,89 @@
+// Who is signed in with this browser. The token is kept until it is revoked; no cookie is needed.
+import { ask, send, useToken } from "./api.js";
+import { keep, kept, wipe } from "./database.js";
+
+const SCOPES = ["read", "write", "evaluate"];
+const TOKENS = "/v1/account/tokens";
+
+/** @typedef {{token: string, name: string, scopes: string[]}} Session */
+
+/** The session that this browser keeps, or null. @returns {Promise<Session | null>} */
+export async function keptSession() {
+  const session = (await kept("session")) ?? null;
+  useToken(session?.token ?? null);
+  return session;
+}
+
+/** Signs in with a token, whose account the service is asked for. @returns {Promise<Session>} */
+export async function withToken(token) {
+  const answer = await ask("GET", "/v1/account", { as: token });
+  const account = await answer.json();
+  const session = { token, name: account.name, scopes: account.scopes };
+  await keep("session", session);
+  useToken(token);
+  return session;
+}
+
+/** Signs in with a name and a password. `device`: what the token is called in the account's list. */
+export async function withPassword(name, password, device) {
+  const made = await send("POST", TOKENS, { name, password, token_name: device, scopes: SCOPES });
+  return withToken(made.access_token);
+}
+
+/** Sets a password with a one-time text, then signs in with it. */
+export async function withNewPassword(name, text, password, device) {
+  await send("POST", "/v1/account/password-resets", { name, reset: text, password });
+  return withPassword(name, password, device);
+}
+
+/** A code to be approved where somebody is signed in already (RFC 8628). */
+export const beginPairing = () => send("POST", "/v1/device-pairings", {});
+
+/** The session when the code was approved; null while nobody has answered. */
+export async function pollPairing(deviceCode) {
+  const grant = "urn:ietf:params:oauth:grant-type:device_code";
+  const made = await send("POST", "/v1/device-pairings/token", { grant_type: grant, device_code: deviceCode });
+  return withToken(made.access_token);
+}
+
+/**
+ * Approves or denies a code. A token that may only read and write takes the password as well: with it a token is made that is
+ * good for this, and ended at once.
+ * @param {Session} session @param {{user_code: string, approve: boolean, device_name: string}} decision
+ */
+export async function decidePairing(session, decision, password) {
+  const path = "/v1/device-pairings/approvals";
+  const body = { ...decision, scopes: SCOPES };
+  if (session.scopes.includes("admin")) return send("POST", path, body);
+  const made = await send("POST", TOKENS, {
+    name: session.name,
+    password,
+    token_name: decision.device_name,
+    scopes: [...SCOPES, "admin"],
+    expires_in_seconds: 60,
+  });
+  try {
+    return await send("POST", path, body, { as: made.access_token });
+  } finally {
+    await ask("DELETE", "/v1/account/token", { as: made.access_token }).catch(() => {});
+  }
+}
+
+/** Ends the token and forgets everything here. False: the service could not be told, so that the token is still good. */
+export async function signOut() {
+  let told = true;
+  try {
+    await ask("DELETE", "/v1/account/token");
+  } catch (error) {
+    told = error.status === 401;
+  }
+  await forget();
+  return told;
+}
+
+/** Forgets everything here. */
+export async function forget() {
+  useToken(null);
+  await wipe();
+}
+

@@ -1,0 +1,73 @@
+// What the views load, as hooks: a value, or an error, or neither yet.
+import { all, get } from "../kept/api.js";
+import { useCallback, useEffect, useState } from "./html.js";
+
+/**
+ * @template T @param {() => Promise<T>} load @param {unknown[]} on
+ * @returns {{value: T | null, error: Error | null, again: () => Promise<void>}}
+ */
+export function useLoaded(load, on) {
+  const [found, set] = useState({ value: null, error: null });
+  const again = useCallback(async () => {
+    try {
+      const value = await load();
+      // The same value is the same object where nothing changed, and is not painted again.
+      set((before) => (before.value === value && before.error === null ? before : { value, error: null }));
+    } catch (error) {
+      set((before) => ({ value: before.value, error }));
+    }
+  }, on);
+  useEffect(() => {
+    set((before) => (before.value === null && before.error === null ? before : { value: null, error: null }));
+    again();
+  }, on);
+  return { ...found, again };
+}
+
+const joinedSets = new Map();
+
+/** One of my sets with its evaluation; the same object while neither changed. */
+export async function loadSet(id) {
+  const path = `/v1/definitions/${id}`;
+  const [definition, evaluation] = await Promise.all([get(path), get(`${path}/evaluation`)]);
+  const before = joinedSets.get(id);
+  if (before?.definition === definition.data && before?.evaluation === evaluation.data) return before;
+  const found = { definition: definition.data, evaluation: evaluation.data };
+  joinedSets.set(id, found);
+  return found;
+}
+
+let attributes = null;
+
+/** Attributes by name: those of the service, and those that a definition declares. */
+export async function loadAttributes(document) {
+  attributes ??= await all("/v1/attributes");
+  return new Map([...attributes, ...(document?.attributes ?? [])].map((one) => [one.name, one]));
+}
+
+/** What attributes are called. @param {Map<string, {label?: string}> | null} known */
+export const labelsOf = (known) => (name) => {
+  const label = known?.get(name)?.label ?? name.replaceAll("_", " ");
+  return label.charAt(0).toLowerCase() + label.slice(1);
+};
+
+/** The terms of a vocabulary: what they are called, by id; none where there is no such vocabulary to be had. */
+export const loadVocabulary = (name) =>
+  get(`/v1/vocabularies/${encodeURIComponent(name)}`).then(
+    ({ data }) => new Map(data.concepts.map((concept) => [concept.id, concept.label])),
+    () => new Map(),
+  );
+
+/**
+ * What terms of these attributes are called, by attribute and id.
+ * @param {Map<string, {vocabulary?: string | null}> | null} attributes @param {string[]} names
+ * @returns {Promise<Map<string, Map<string, string>>>}
+ */
+export async function loadTerms(attributes, names) {
+  const found = new Map();
+  for (const name of new Set(names)) {
+    const vocabulary = attributes?.get(name)?.vocabulary;
+    if (vocabulary) found.set(name, await loadVocabulary(vocabulary));
+  }
+  return found;
+}

@@ -1,0 +1,46 @@
+// Forms: labelled fields, one button, and what was wrong with what was sent.
+import { html, useState } from "./html.js";
+import { Trouble } from "./trouble.js";
+
+let made = 0;
+
+/** @param {{name: string, label: string, type?: string, value?: string, hint?: string, autocomplete?: string}} of */
+export function Field({ name, label, type = "text", value = "", hint, autocomplete, inputmode, required = true }) {
+  const [id] = useState(() => `field-${(made += 1)}`);
+  return html`<div class="field">
+    <label for=${id}>${label}</label>
+    <input id=${id} name=${name} type=${type} defaultValue=${value} autocomplete=${autocomplete} inputmode=${inputmode}
+      required=${required} autocapitalize="none" spellcheck="false" aria-describedby=${hint ? `${id}-hint` : undefined} />
+    ${hint && html`<p class="hint" id="${id}-hint">${hint}</p>`}
+  </div>`;
+}
+
+/**
+ * @param {{submit: (typed: Record<string, string>, button: string) => Promise<unknown>, label: string, children: unknown,
+ *   second?: {label: string, name: string}}} of `second`: another button, whose name `submit` is given
+ */
+export function Form({ submit, label, second, children }) {
+  const [error, setError] = useState(null);
+  const [busy, setBusy] = useState(false);
+  const sent = async (event) => {
+    event.preventDefault();
+    const typed = Object.fromEntries(new FormData(event.target));
+    setBusy(true);
+    setError(null);
+    try {
+      await submit(typed, event.submitter?.value ?? "");
+    } catch (trouble) {
+      setError(trouble);
+    } finally {
+      setBusy(false);
+    }
+  };
+  return html`<form onSubmit=${sent} aria-busy=${busy}>
+    ${children}
+    <${Trouble} error=${error} />
+    <p class="buttons">
+      <button type="submit" value="first" disabled=${busy}>${label}</button>
+      ${second && html`<button type="submit" value=${second.name} class="plain" disabled=${busy}>${second.label}</button>`}
+    </p>
+  </form>`;
+}

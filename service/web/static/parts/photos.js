@@ -1,0 +1,43 @@
+// Photos of coins, fetched with the token when their place comes into sight.
+import { ask, get } from "../kept/api.js";
+import { useEffect, useState } from "./html.js";
+
+const SIZE = 160;
+const addresses = new Map();
+
+/** The address of a small picture of a coin; null: it has none. */
+async function load(holding) {
+  const { data } = await get(`/v1/holdings/${holding}/photos`);
+  const first = data.items.find((photo) => photo.side === "obverse") ?? data.items[0];
+  if (first === undefined) return null;
+  const answer = await ask("GET", `/v1/holdings/${holding}/photos/${first.id}/image?size=${SIZE}`, { headers: { Accept: "image/*" } });
+  return URL.createObjectURL(await answer.blob());
+}
+
+/** The picture of a coin, asked for once. */
+export async function photoOf(holding) {
+  if (!addresses.has(holding)) addresses.set(holding, load(holding).catch(() => null));
+  return addresses.get(holding);
+}
+
+/**
+ * Pictures of the coins in sight, by holding.
+ * @param {{current: Element | null}} root @param {unknown} on what is shown
+ */
+export function usePhotos(root, on) {
+  const [found, set] = useState(new Map());
+  useEffect(() => {
+    const seen = new IntersectionObserver(async (entries) => {
+      for (const { isIntersecting, target } of entries) {
+        if (!isIntersecting) continue;
+        seen.unobserve(target);
+        const { holding } = target.dataset;
+        const photo = await photoOf(holding);
+        if (photo !== null) set((before) => (before.get(holding) === photo ? before : new Map(before).set(holding, photo)));
+      }
+    });
+    for (const element of root.current?.querySelectorAll("a[data-holding]") ?? []) seen.observe(element);
+    return () => seen.disconnect();
+  }, [on]);
+  return found;
+}

@@ -1,0 +1,62 @@
+// My sets: how far each is, and what needs its owner.
+import { all } from "../kept/api.js";
+import { watchHoldings } from "../kept/live.js";
+import { say } from "../kept/words.js";
+import { Bar } from "../parts/bar.js";
+import { loadSet, useLoaded } from "../parts/data.js";
+import { html, useEffect } from "../parts/html.js";
+import { Title } from "../parts/title.js";
+import { Trouble } from "../parts/trouble.js";
+import { attention } from "../sheet/attention.js";
+
+/** One set after the other: each is a computation for the service. */
+async function loadSets() {
+  const sets = [];
+  for (const { id, title } of await all("/v1/definitions")) {
+    try {
+      sets.push({ id, title, ...(await loadSet(id)) });
+    } catch (error) {
+      if (error.status === 401 || error.status === 0) throw error;
+      sets.push({ id, title, error });
+    }
+  }
+  return sets;
+}
+
+export function Home() {
+  const { value: sets, error, again } = useLoaded(loadSets, []);
+  useEffect(() => watchHoldings(again), []);
+  return html`
+    <${Title} text=${say("home.title")} />
+    <${Trouble} error=${error} again=${again} />
+    ${sets === null && error === null && html`<p role="status">${say("app.loading")}</p>`}
+    ${sets !== null && sets.length === 0 && html`<p>${say("home.none")}</p>`}
+    ${sets !== null && html`<${Attention} sets=${sets} /><ul class="sets">
+      ${sets.map((set) => html`<${SetLine} key=${set.id} set=${set} />`)}
+    </ul>`}`;
+}
+
+function Attention({ sets }) {
+  const found = sets.flatMap((set) => (set.evaluation ? attention(set.evaluation).map((one) => ({ ...one, set })) : []));
+  if (found.length === 0) return null;
+  const n = found.reduce((sum, one) => sum + one.n, 0);
+  return html`<section class="attention" aria-labelledby="attention">
+    <h2 id="attention">${say("attention.title", { n })}</h2>
+    <ul>${found.map(({ kind, n: many, set }) => html`<li key=${set.id + kind}>
+      <a href="/app/sets/${set.id}#needs">${say(`attention.${kind}`, { n: many })}</a> <span class="of">${set.title}</span>
+    </li>`)}</ul>
+  </section>`;
+}
+
+function SetLine({ set }) {
+  const link = html`<h2><a href="/app/sets/${set.id}">${set.title}</a></h2>`;
+  if (set.error) return html`<li class="set">${link}<${Trouble} error=${set.error} /></li>`;
+  const figures = set.evaluation.summary;
+  return html`<li class="set">
+    ${link}
+    <${Bar} figures=${figures} id=${set.id} />
+    <p class="figures">${say("home.figures", figures)}</p>
+    <p>${say("home.certain", figures)}</p>
+    ${set.definition.document.summary && html`<p class="summary">${set.definition.document.summary}</p>`}
+  </li>`;
+}

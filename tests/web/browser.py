@@ -1,0 +1,149 @@
+"""Debian's Chromium, driven by the tests: one for a module, headless, with an empty profile."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import pytest
+from selenium import webdriver
+from selenium.common.exceptions import StaleElementReferenceException
+from selenium.webdriver.chrome.service import Service
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.remote.webelement import WebElement
+from selenium.webdriver.support.ui import WebDriverWait
+
+CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
+FLAGS = (
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+AXE = (Path(__file__).parent / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
+# A busy machine takes its time.
+PATIENCE_SECONDS = float(os.environ.get("SETWRIGHT_BROWSER_PATIENCE", "60"))
+
+
+def ensure_browser() -> None:
+    """Skips where there is no Chromium; .ci/run sets SETWRIGHT_BROWSER=required, so that nothing is left out there."""
+    if CHROMIUM is not None and DRIVER is not None:
+        return
+    missing = "there is no Chromium here: apt-get install chromium chromium-driver"
+    if os.environ.get("SETWRIGHT_BROWSER") == "required":
+        pytest.fail(missing)
+    pytest.skip(missing)
+
+
+class Page:
+    """What is shown in the browser, and what a person does with it."""
+
+    def __init__(self, driver: webdriver.Chrome, address: str) -> None:
+        self.driver = driver
+        self._address = address
+
+    def open(self, path: str) -> None:
+        # Another page first: what differs behind # alone is not loaded anew.
+        self.driver.get("about:blank")
+        self.driver.get(path if path.startswith("http") else f"{self._address}{path}")
+        self.until("main:not([aria-busy=true]) h1")
+
+    def sign_in(self, token: str, to: str = "/app/") -> None:
+        self.open(f"/app/sign-in#token={token}&to={to}")
+        self.press("Sign in with this token")
+        self.until("main h1", not_saying="Sign in")
+
+    def all(self, selector: str) -> list[WebElement]:
+        return self.driver.find_elements("css selector", selector)
+
+    def until(self, selector: str, *, says: str | None = None, not_saying: str | None = None) -> WebElement:
+        """The first element that is there, and that says so; waits for it."""
+
+        def found(_: object) -> WebElement | None:
+            for element in self.all(selector):
+                text = element.text
+                if (says is None or says in text) and (not_saying is None or not_saying not in text):
+                    return element
+            return None
+
+        made: WebElement = WebDriverWait(
+            self.driver, PATIENCE_SECONDS, ignored_exceptions=[StaleElementReferenceException]
+        ).until(found, f"no {selector} that says {says!r}: {self.text('body')[:1000]}")
+        return made
+
+    def text(self, selector: str) -> str:
+        return "\n".join(element.text for element in self.all(selector))
+
+    def press(self, label: str) -> None:
+        """Presses the button or the link with this text."""
+        self.until("button, a, summary", says=label).click()
+
+    def type_into(self, label: str, text: str) -> None:
+        """Types into the field with this label."""
+        (field,) = [element for element in self.all("label") if element.text.startswith(label)]
+        box = self.driver.find_element("id", field.get_attribute("for") or "")
+        box.clear()
+        box.send_keys(text)
+
+    def keys(self, *keys: str) -> None:
+        ActionChains(self.driver).send_keys(*keys).perform()
+
+    def run(self, script: str, *values: Any) -> Any:
+        return self.driver.execute_script(script, *values)
+
+    def focused(self) -> str:
+        return str(self.run("return document.activeElement.dataset.place ?? document.activeElement.tagName"))
+
+    def look(self, width: int, *, dark: bool = False, zoom: int = 1, height: int = 900) -> None:
+        """The size of the window, the colours, and how large text is."""
+        size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
+        self.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+        scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
+        self.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [scheme]})
+        self.run("document.documentElement.style.fontSize = arguments[0]", f"{zoom * 100}%")
+
+    def faults(self) -> list[str]:
+        """What axe-core finds, rule by rule, with the first element of each."""
+        self.driver.execute_script(f"if (!window.axe) {{ {AXE} }}")
+        found = self.driver.execute_async_script(
+            "const done = arguments[0]; axe.run(document).then(({violations}) => done(violations.map("
+            "(one) => `${one.id}: ${one.nodes[0].html.slice(0, 200)} ${one.nodes[0].failureSummary}`)))"
+        )
+        return list(found)
+
+    def overflow(self) -> int:
+        """How many pixels of the page are beyond the window's width."""
+        return int(self.run("return document.documentElement.scrollWidth - innerWidth"))
+
+    def complaints(self) -> list[str]:
+        """What the browser complained of since the last time: errors of scripts, breaches of the policy."""
+        # A refusal that a person is shown is in the console as well.
+        lines = [entry["message"] for entry in self.driver.get_log("browser") if entry["level"] == "SEVERE"]
+        return [line for line in lines if "Failed to load resource" not in line]
+
+
+@contextmanager
+def browser(address: str) -> Iterator[Page]:
+    """A browser that shows the pages of this server."""
+    ensure_browser()
+    options = webdriver.ChromeOptions()
+    options.binary_location = CHROMIUM or ""
+    with TemporaryDirectory(prefix="setwright-browser-", ignore_cleanup_errors=True) as profile:
+        for flag in (*FLAGS, f"--user-data-dir={profile}"):
+            options.add_argument(flag)
+        options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+        driver = webdriver.Chrome(options=options, service=Service(DRIVER))
+        driver.set_script_timeout(PATIENCE_SECONDS)
+        try:
+            yield Page(driver, address)
+        finally:
+            driver.quit()

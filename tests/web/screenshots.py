@@ -1,0 +1,61 @@
+"""Writes docs/screenshots: the web app with the demo's collections, on a phone and a desktop, light and dark.
+
+`python -m tests.web.screenshots`; it needs Chromium, and takes a minute.
+"""
+
+from __future__ import annotations
+
+import base64
+import re
+import time
+from pathlib import Path
+
+from rich.console import Console
+
+from service.demo.server import running_server
+from service.demo.story import Album, show_all
+from tests.web.browser import Page, browser
+
+SHOTS = Path(__file__).resolve().parents[2] / "docs" / "screenshots"
+SIZES = {"phone": (390, 844), "desktop": (1120, 800)}
+
+
+def take(page: Page, name: str, *, dark: bool) -> None:
+    """The window as it is, in one of the sizes each."""
+    for size, (width, height) in SIZES.items():
+        page.look(width, dark=dark, height=height)
+        time.sleep(0.5)
+        shot = page.driver.execute_cdp_cmd("Page.captureScreenshot", {"format": "png"})
+        colours = "dark" if dark else "light"
+        (SHOTS / f"{name}-{size}-{colours}.png").write_bytes(base64.b64decode(shot["data"]))
+
+
+def take_all(page: Page, albums: list[Album]) -> None:
+    SHOTS.mkdir(exist_ok=True)
+    maud, tobit, _ = albums
+    page.sign_in(tobit.token, f"/app/sets/{tobit.definition}")
+    page.until("li.place")
+    take(page, "animals", dark=True)
+    page.sign_in(maud.token)
+    page.until(".bar")
+    take(page, "home", dark=False)
+    page.open(f"/app/sets/{maud.definition}")
+    page.until("li.place")
+    for dark in (False, True):
+        take(page, "album", dark=dark)
+    page.open(f"/app/sets/{maud.definition}/place?at=shilling-scottish")
+    page.until(".looked")
+    page.until(".clauses")
+    take(page, "place", dark=False)
+
+
+def main() -> None:
+    with running_server() as server:
+        albums = show_all(Console(quiet=True), server, once=False)
+        with browser(server.url) as page:
+            take_all(page, albums)
+    print("\n".join(sorted(re.sub(r".*/docs/", "docs/", str(path)) for path in SHOTS.glob("*.png"))))
+
+
+if __name__ == "__main__":
+    main()

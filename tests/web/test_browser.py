@@ -1,0 +1,512 @@
+"""The web app in Chromium, against a real server: signing in, the album, a place, accessibility, the policy.
+
+One browser and one server for the module. SETWRIGHT_BROWSER_WIDTHS=320,390,768,1280 looks at more widths than CI does.
+"""
+
+from __future__ import annotations
+
+import itertools
+import os
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from selenium.webdriver.common.keys import Keys
+
+from tests.conftest import own_database
+from tests.server import Server, run_program, serving
+from tests.web.a_set import FLORINS, HOSTILE, PLACES, Collector
+from tests.web.browser import Page, browser, ensure_browser
+
+pytestmark = [pytest.mark.browser, pytest.mark.process]
+WIDTHS = [int(width) for width in os.environ.get("SETWRIGHT_BROWSER_WIDTHS", "320,1280").split(",")]
+PASSWORD = "three farthings and a groat"
+
+
+@pytest.fixture(scope="module")
+def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Server, str, httpx.Client]]:
+    """A server, the address of its database, and a client of it. The pages do not depend on the engine: SQLite always."""
+    ensure_browser()
+    with own_database(tmp_path_factory.mktemp("browser"), None) as url, serving(url) as server:
+        server.token()
+        with httpx.Client(base_url=server.address, timeout=60) as client:
+            yield server, url, client
+
+
+@pytest.fixture(scope="module")
+def chromium(house: tuple[Server, str, httpx.Client]) -> Iterator[Page]:
+    with browser(house[0].address) as page:
+        yield page
+
+
+@pytest.fixture
+def page(chromium: Page) -> Iterator[Page]:
+    """The browser; no script failed and nothing broke the policy at the end."""
+    chromium.look(1280)
+    chromium.complaints()
+    yield chromium
+    assert chromium.complaints() == []
+
+
+@pytest.fixture(scope="module")
+def newcomer(house: tuple[Server, str, httpx.Client]) -> Callable[[], tuple[str, str]]:
+    """Opens an account by invitation: its name, and a token that may do all but what is the account's own."""
+    server, _, client = house
+    first = {"Authorization": f"Bearer {server.token()}"}
+    numbers = itertools.count(1)
+
+    def opened() -> tuple[str, str]:
+        name = f"Wren Hollow {next(numbers)}"
+        invitation = client.post("/v1/account/invitations", json={}, headers=first).json()["invitation"]
+        made = client.post(
+            "/v1/account/redemptions", json={"invitation": invitation, "name": name, "password": PASSWORD}
+        )
+        assert made.status_code == 201, made.text
+        token = client.post("/v1/account/tokens", json={"name": name, "password": PASSWORD, "token_name": "the test"})
+        return name, token.json()["access_token"]
+
+    return opened
+
+
+@pytest.fixture
+def collector(house: tuple[Server, str, httpx.Client], newcomer: Callable[[], tuple[str, str]]) -> Collector:
+    """Somebody of their own for each test, with the set and the coins."""
+    return Collector(house[2], newcomer()[1])
+
+
+# --- signing in -------------------------------------------------------------------------------------------------------------
+
+
+def test_the_first_address_sets_a_password_once(page: Page, house: tuple[Server, str, httpx.Client]) -> None:
+    server, url, client = house
+    printed = run_program(url, "reset-password", "local", SETWRIGHT_BASE_URL=server.address).stdout
+    (address,) = re.findall(r"http://\S+/app/password#\S+", printed)
+    page.open(address)
+    # What is behind # does not stay in the history of the browser.
+    assert page.run("return location.href") == f"{server.address}/app/password"
+    page.type_into("New password", PASSWORD)
+    page.press("Set the password and sign in")
+    page.until("h1", says="My sets")
+    assert page.text(".who").startswith("local")
+    # Nothing was lost: the token that the start made is still good.
+    assert client.get("/v1/account", headers={"Authorization": f"Bearer {server.token()}"}).status_code == 200
+    page.open(address)
+    page.type_into("New password", "another password for it")
+    page.press("Set the password and sign in")
+    page.until(".trouble", says="used up")
+
+
+def test_a_password_signs_in_and_signing_out_ends_the_token(
+    page: Page, house: tuple[Server, str, httpx.Client], newcomer: Callable[[], tuple[str, str]]
+) -> None:
+    name, _ = newcomer()
+    page.open("/app/sign-in")
+    page.type_into("Name of the account", name)
+    page.type_into("Password", "not the password")
+    page.press("Sign in")
+    page.until(".trouble", says="the name or the password is wrong")
+    page.type_into("Password", PASSWORD)
+    page.press("Sign in")
+    page.until("h1", says="My sets")
+    assert "You have no set yet" in page.text("main")
+    # A database that is not there would be made by opening it.
+    kept = """const done = arguments[0]; indexedDB.databases().then((all) => {
+        if (!all.some(({name}) => name === "setwright")) return done(null);
+        const asked = indexedDB.open("setwright");
+        asked.onsuccess = () => {
+            const found = asked.result.transaction("kept").objectStore("kept").get("session");
+            found.onsuccess = () => { asked.result.close(); done(found.result ?? null); };
+        };
+    });"""
+    session = page.driver.execute_async_script(kept)
+    assert session["scopes"] == ["read", "write", "evaluate"]
+    asked = {"Authorization": f"Bearer {session['token']}"}
+    assert house[2].get("/v1/account", headers=asked).status_code == 200
+    # Loaded anew, it is still signed in.
+    page.open("/app/")
+    assert name in page.text(".who")
+    page.press("Sign out")
+    page.until(".notice", says="You are signed out.")
+    assert house[2].get("/v1/account", headers=asked).status_code == 401
+    assert page.driver.execute_async_script(kept) is None
+
+
+def test_a_token_that_was_revoked_leads_to_signing_in(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    # The stream of events ends, and what is asked then is refused.
+    collector.ask("DELETE", "/v1/account/token")
+    page.until(".notice", says="You are no longer signed in")
+
+
+def begun(client: httpx.Client) -> dict[str, Any]:
+    answer: dict[str, Any] = client.post("/v1/device-pairings").json()
+    return answer
+
+
+def polled(client: httpx.Client, code: str) -> httpx.Response:
+    grant = "urn:ietf:params:oauth:grant-type:device_code"
+    return client.post("/v1/device-pairings/token", json={"grant_type": grant, "device_code": code})
+
+
+def test_whoever_is_signed_in_approves_a_device_or_denies_it(
+    page: Page, house: tuple[Server, str, httpx.Client], newcomer: Callable[[], tuple[str, str]]
+) -> None:
+    name, token = newcomer()
+    page.sign_in(token)
+    client = house[2]
+    for button, said, status in (("Approve", "Approved.", 200), ("Deny", "Denied.", 400)):
+        device = begun(client)
+        page.open(f"/pair?user_code={device['user_code']}")
+        assert name in page.text("main")
+        # A token that may only read and write is not enough.
+        page.type_into("Password", PASSWORD)
+        page.press(button)
+        page.until("[role=status]", says=said)
+        assert polled(client, device["device_code"]).status_code == status
+    # The token that approved was for that alone.
+    first = client.post(
+        "/v1/account/tokens", json={"name": name, "password": PASSWORD, "token_name": "x", "scopes": ["admin"]}
+    )
+    asked = {"Authorization": f"Bearer {first.json()['access_token']}"}
+    listed = client.get("/v1/account/tokens", headers=asked).json()["items"]
+    assert [one["name"] for one in listed if one["name"] == "My phone"] == ["My phone"]
+
+
+def test_a_code_signs_this_browser_in(page: Page, house: tuple[Server, str, httpx.Client]) -> None:
+    server, _, client = house
+    page.open("/app/sign-in")
+    page.press("Show a code")
+    code = page.until(".code").text
+    assert page.all("img.qr")
+    asked = {"Authorization": f"Bearer {server.token()}"}
+    decided = client.post("/v1/device-pairings/approvals", json={"user_code": code, "approve": True}, headers=asked)
+    assert decided.status_code == 200, decided.text
+    page.until("h1", says="My sets")
+
+
+# --- the album ----------------------------------------------------------------------------------------------------------------
+
+# What a place shows, apart from its colours.
+SIGNS = """return [...document.querySelectorAll("li.place")].map((place) => {
+    const shapes = [...place.querySelectorAll(".disc > *")];
+    const plain = (shape) => [shape.tagName, ...["d", "r", "cx"].map((name) => shape.getAttribute(name)),
+        getComputedStyle(shape).strokeDasharray, getComputedStyle(shape).fill === "none"].join(" ");
+    const link = place.querySelector("a");
+    const style = getComputedStyle(link);
+    const texts = (selector) => [...place.querySelectorAll(selector)].map((one) => one.textContent);
+    return {address: link.dataset.place, state: place.className, border: style.borderTopStyle, round: style.borderRadius,
+        disc: shapes.map((shape) => shape.getAttribute("class")).join(" "), shapes: shapes.map(plain).join(),
+        word: texts(".word")[0], texts: texts(".text")};
+});"""
+
+
+def told_by_colour_alone(signs: list[dict[str, Any]]) -> list[tuple[str, str, str]]:
+    """Two places of different states between which the disc, the border or the word makes no difference."""
+    states = {sign["state"].replace("free", "").split()[1]: sign for sign in signs}
+    return [
+        (one, other, part)
+        for one, other in itertools.combinations(sorted(states), 2)
+        for part in ("shapes", "border", "word")
+        if states[one][part] == states[other][part]
+    ]
+
+
+def test_disc_border_word_and_text_say_the_same(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token, collector.album())
+    page.until("li.place")
+    page.until(".word", says="Filled (presumed: problems)")
+    signs = {sign["address"]: sign for sign in page.run(SIGNS)}
+    shown = {place: (s["state"].split()[1], s["disc"], s["border"], s["word"]) for place, s in signs.items()}
+    assert {place: what for place, what in shown.items() if not place.startswith("florin")} == PLACES
+    assert {what for place, what in shown.items() if place.startswith("florin")} == FLORINS
+    assert {place for place, sign in signs.items() if sign["round"] != "0px"} == {f"sixpences/{n}" for n in (1, 2, 3)}
+    assert signs["farthing"]["texts"] == [f"No. {HOSTILE}, 1902 farthing"]
+    assert signs["crown"]["texts"] == ["a crown"]
+    assert signs["old-penny"]["texts"] == ["No. p1, 1900 or 1902 penny", "Check: year on the coin"]
+    assert [sign["texts"] for sign in signs.values() if sign["state"].startswith("place contested")] == [
+        ["2 places, 1 coin"]
+    ]
+    assert told_by_colour_alone(list(signs.values())) == []
+    assert page.all("#taken-over") == []
+    headings = [element.text for element in page.all("main h2, main h3")]
+    assert headings == [
+        "Bronze and silver 3 of 4",
+        "Larger ones 1 of 4",
+        "Optional",
+        "At will 1 of 3",
+        "Any sixpence free choice, 1 of 3",
+        "Places 1 of 2",
+        "alloys one of each, 1 of 2",
+    ]
+    assert "Filled: the figures" not in page.text("main")
+    assert "6 filled, 1 possible, 6 empty, of 13 places." in page.text(".figures")
+
+
+@pytest.mark.parametrize(
+    ("planted", "part"),
+    [
+        ("document.querySelectorAll('.word').forEach((word) => (word.textContent = 'A place'))", "word"),
+        ("document.querySelectorAll('li.place a').forEach((link) => (link.style.borderStyle = 'solid'))", "border"),
+        (
+            "document.querySelectorAll('.disc').forEach((disc) => disc.replaceChildren(Object.assign("
+            "document.createElementNS('http://www.w3.org/2000/svg', 'circle'))))",
+            "shapes",
+        ),
+    ],
+)
+def test_the_control_sees_a_state_that_colour_alone_tells(
+    chromium: Page, collector: Collector, planted: str, part: str
+) -> None:
+    chromium.sign_in(collector.token, collector.album())
+    chromium.until("li.place")
+    chromium.run(planted)
+    found = told_by_colour_alone(chromium.run(SIGNS))
+    assert {at for _, _, at in found} == {part}
+    assert len(found) == 6
+
+
+def test_arrow_keys_go_from_place_to_place(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token, collector.album())
+    page.until("li.place")
+    assert len(page.all("a[data-place][tabindex='0']")) == 1
+    page.run("document.querySelector('.filters input:last-of-type').focus()")
+    page.run("document.querySelector(\"[data-place='farthing']\").focus()")
+    for key, there in (
+        (Keys.ARROW_RIGHT, "halfpenny"),
+        (Keys.ARROW_DOWN, "florin-a"),
+        (Keys.ARROW_LEFT, "crown"),
+        (Keys.ARROW_UP, "farthing"),
+        (Keys.ARROW_LEFT, "farthing"),
+        (Keys.END, "alloys/bronze"),
+        (Keys.HOME, "farthing"),
+        (Keys.ARROW_RIGHT, "halfpenny"),
+    ):
+        page.keys(key)
+        assert page.focused() == there, key
+    # The Tab key leaves the places, and comes back to the one where it was.
+    page.keys(Keys.TAB)
+    assert page.focused() == "SUMMARY"
+    page.run("document.activeElement.blur()")
+    assert page.run("return document.querySelector(\"[tabindex='0'][data-place]\").dataset.place") == "halfpenny"
+    page.run("document.querySelector(\"[data-place='halfpenny']\").focus()")
+    page.keys(Keys.ENTER)
+    page.until("h1", says="A halfpenny")
+    assert page.focused() == "H1"
+
+
+def test_filters_leave_what_they_name(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token, collector.album())
+    page.until("li.place")
+
+    def left() -> set[str]:
+        return {sign["address"] for sign in page.run(SIGNS)}
+
+    every = left()
+    empty = {place for place in every if PLACES.get(place, ("",))[0] == "empty"}
+    for label, wanted in (("empty", empty), ("in doubt", {"old-penny", "sound"})):
+        page.until(".filters label", says=label).click()
+        shown = left()
+        assert {place for place in shown if not place.startswith("florin")} == wanted
+        page.until(".filters label", says=label).click()
+    assert left() == every
+    page.until(".filters label", says="can be upgraded").click()
+    page.until(".grid")
+    page.driver.implicitly_wait(0)
+    page.until("li.place .label", says="A farthing")
+    assert left() >= {"farthing"} and "crown" not in left()
+
+
+def test_on_a_phone_a_page_at_a_time(page: Page, collector: Collector) -> None:
+    page.look(390)
+    page.sign_in(collector.token, collector.album())
+    page.until("[role=tab]")
+    assert [tab.text for tab in page.all("[role=tab]")] == ["Bronze and silver", "Larger ones", "At will", "Places"]
+    assert len(page.all("section.page")) == 1
+    page.run("document.querySelector('[role=tab]').focus()")
+    page.keys(Keys.ARROW_RIGHT)
+    page.until("section.page h2", says="Larger ones")
+    assert page.run("return document.activeElement.getAttribute('aria-selected')") == "true"
+    assert page.overflow() <= 0
+
+
+def test_an_album_is_painted_anew_when_a_coin_changes_elsewhere(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token, collector.album())
+    page.until("[data-place='old-penny'] .word", says="Possible")
+    collector.change("p1", year_on_coin=1900)
+    page.until("[data-place='old-penny'] .word", says="Filled")
+    page.until(".figures", says="7 filled, 0 possible")
+
+
+def test_the_coins_photo_stands_in_its_place(page: Page, collector: Collector) -> None:
+    collector.photograph("s1")
+    page.sign_in(collector.token, collector.album())
+    photo = page.until("[data-place='sound'] img.photo")
+    assert (photo.get_attribute("src") or "").startswith("blob:")
+    assert page.all("[data-place='sound'] .disc .tick")
+    assert len(page.all("img.photo")) == 1
+
+
+# --- a place ------------------------------------------------------------------------------------------------------------------
+
+
+def test_i_looked_writes_the_fact_at_once(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    page.open(collector.place("old-penny"))
+    page.until(".looked")
+    assert "Where to look: reverse, below the design" in page.text(".looked")
+    assert "A penny before 1901" in page.text(".outcomes")
+    page.type_into("What you see: year on the coin", "nineteen hundred")
+    page.press("Record it")
+    page.until(".wrong", says="Type a number.")
+    assert collector.facts("p1")["year_on_coin"] == {"one_of": [1900, 1902]}
+    page.type_into("What you see: year on the coin", "1900")
+    page.press("Record it")
+    page.until(".headline .word", says="Filled")
+    assert collector.facts("p1")["year_on_coin"] == 1900
+
+
+def test_a_place_tells_why_and_what_the_others_lose_on(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    page.open(collector.place("sound"))
+    page.until(".clauses")
+    assert "Why No. s1, 1935 shilling" in page.text("main h2")
+    said = page.text(".clauses")
+    assert "denomination: shilling" in said and "recorded" in said and "presumed" in said
+    assert "Where to look: both sides, in slanting light" in page.text("main")
+    assert page.all(".verdict.yes svg") and not page.all(".verdict.no svg")
+    page.open(collector.place("farthing"))
+    page.until(".others")
+    assert page.text(".others tbody") == "No. f2, 1903 farthing grade: 20; the coin here has 40"
+    page.open(collector.place("halfpenny"))
+    assert "It would do as well" in page.until(".others tbody").text
+    page.open(collector.place("nowhere"))
+    page.until("main p", says="The set has no place nowhere now.")
+
+
+def test_a_decision_shows_its_cost_before_it_is_made(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    page.open(collector.place("sound"))
+    page.press("Never No. s1")
+    page.until(".consequence", says="A sound shilling becomes empty.")
+    assert "Filled: 6 now, 5 then." in page.text(".consequence")
+    pins = f"/v1/definitions/{collector.set}/pins"
+    assert collector.ask("GET", pins).json()["nevers"] == []
+    page.press("Leave it as it is")
+    page.press("Never No. s1")
+    page.press("Do it")
+    page.until(".headline .word", says="Empty")
+    never = {"holding": collector.coins["s1"], "place": "sound"}
+    assert collector.ask("GET", pins).json()["nevers"] == [never]
+    page.press("Allow it again")
+    page.press("Do it")
+    page.until(".headline .word", says="Filled")
+    page.press("Keep No. s1")
+    page.until(".consequence", says="No coin changes its place.")
+    page.press("Do it")
+    page.until(".decisions", says="You decided to keep No. s1")
+    assert collector.ask("GET", pins).json() == {"pins": [never], "nevers": []}
+
+
+# --- every view ---------------------------------------------------------------------------------------------------------------
+
+
+def test_every_view_is_accessible_light_and_dark_narrow_and_wide(page: Page, collector: Collector) -> None:
+    """axe-core finds nothing, and nothing is cut off (WCAG 2.2, 1.4.10), at twice the size of text neither (1.4.4)."""
+    page.sign_in(collector.token)
+    views = {
+        "/app/sign-in": "form",
+        "/app/password": "form",
+        "/pair?user_code=BCDF-GHJK": "form",
+        "/app/": ".bar",
+        collector.album(): "li.place",
+        collector.place("old-penny"): ".looked input",
+        collector.place("farthing"): ".others",
+        collector.place("crown"): ".decisions",
+    }
+    found = []
+    for path, ready in views.items():
+        page.open(path)
+        page.until(ready)
+        for width, dark in itertools.product(WIDTHS, (False, True)):
+            page.look(width, dark=dark)
+            page.until(ready)
+            found += [(path, width, dark, fault) for fault in page.faults()]
+            assert page.overflow() <= 0, (path, width)
+        page.look(640, zoom=2)
+        assert page.overflow() <= 0, (path, "twice as large")
+        page.look(1280)
+    assert found == []
+
+
+@pytest.mark.parametrize(
+    ("planted", "rule"),
+    [
+        ("document.querySelector('label').remove()", "label"),
+        ("document.querySelector('h1').style.color = '#d8d8d8'", "color-contrast"),
+        ("document.querySelector('button').textContent = ''", "button-name"),
+        ("document.documentElement.removeAttribute('lang')", "html-has-lang"),
+    ],
+)
+def test_the_control_sees_a_planted_fault(chromium: Page, planted: str, rule: str) -> None:
+    chromium.look(1280)
+    chromium.open("/app/sign-in")
+    chromium.until("form")
+    assert chromium.faults() == []
+    chromium.run(planted)
+    assert rule in [fault.partition(":")[0] for fault in chromium.faults()]
+
+
+def test_the_policy_holds_in_a_browser(chromium: Page) -> None:
+    """Content Security Policy and Trusted Types, as Chromium enforces them."""
+    chromium.open("/app/sign-in")
+    run = """try { %s; return "done" } catch (error) { return error.name }"""
+    assert chromium.run(run % "document.body.innerHTML = '<b>x</b>'") == "TypeError"
+    # In the page itself, since what a driver runs is exempt from the policy.
+    chromium.run(
+        "const script = document.createElement('script'); window.ran = false;"
+        "try { script.text = 'window.ran = true'; document.head.append(script) } catch { }"
+    )
+    assert chromium.run("return window.ran") is False
+    blocked = chromium.driver.execute_async_script(
+        "const done = arguments[0];"
+        "document.addEventListener('securitypolicyviolation', (event) => done(event.effectiveDirective));"
+        "const image = new Image(); image.src = 'https://elsewhere.example/x.png'; document.body.append(image);"
+    )
+    assert blocked == "img-src"
+    chromium.complaints()
+
+
+def test_the_app_opens_without_a_network(chromium: Page, collector: Collector) -> None:
+    """The worker gives the app's own files; data come from the service alone, so it says that there is no network."""
+    chromium.sign_in(collector.token)
+    chromium.driver.execute_async_script("navigator.serviceWorker.ready.then(() => arguments[0]())")
+    names = chromium.driver.execute_async_script(
+        "const done = arguments[0]; caches.keys().then((names) => caches.open(names[0])).then((cache) => cache.keys())"
+        ".then((kept) => done(kept.map((one) => new URL(one.url).pathname)))"
+    )
+    assert {"/app/", "/app/app.js", "/app/words/en.json", "/app/vendor/htm/standalone.module.js"} <= set(names)
+    network = {"offline": True, "latency": 0, "downloadThroughput": 0, "uploadThroughput": 0}
+    chromium.driver.execute_cdp_cmd("Network.enable", {})
+    chromium.driver.execute_cdp_cmd("Network.emulateNetworkConditions", network)
+    try:
+        chromium.open(collector.album())
+        chromium.until(".trouble", says="The service cannot be reached.")
+    finally:
+        chromium.driver.execute_cdp_cmd(
+            "Network.emulateNetworkConditions",
+            {**network, "offline": False, "downloadThroughput": -1, "uploadThroughput": -1},
+        )
+    chromium.press("Try again")
+    chromium.until("li.place")
+    chromium.complaints()
+
+
+def test_the_module_looks_at_all_states() -> None:
+    """The control of the controls: the set has every state that there is."""
+    states = {what[0] for what in (*PLACES.values(), *FLORINS)}
+    signs = (Path(__file__).resolve().parents[2] / "service/web/static/parts/disc.js").read_text(encoding="utf-8")
+    (known,) = re.findall(r"const SIGNS = \{ (.*) \};", signs)
+    assert states == set(known.split(", "))
