@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import signal
+import ssl
 import subprocess
 import sys
 import threading
 import time
+from collections.abc import Mapping
 from pathlib import Path
 
 import httpx
 import pytest
 
 from service.accounts.first_token import write_first_token
-from tests.server import ROOT, free_port, run_program, serving
+from tests.server import ROOT, Server, free_port, run_program, serving
 
 pytestmark = pytest.mark.process
 
@@ -76,6 +79,7 @@ def test_a_polite_end_is_clean_and_the_log_has_no_secret(empty_database_url: str
         assert server.end(signal.SIGTERM) in (0, -signal.SIGTERM)
     # What is printed into a pipe is a log that others read.
     assert "swt_" not in server.printed
+    assert "swr_" not in server.printed
     assert "canary-query" not in server.printed
     assert "method=GET route=/v1/holdings status=422" in server.printed
     assert "Traceback" not in server.printed
@@ -99,7 +103,73 @@ def test_on_a_terminal_the_token_is_shown_and_no_file_is_written(tmp_path: Path)
         process.wait(30)
         os.close(ours)
     assert re.search(r"^\s*swt_[\w-]{43}\s*$", printed.decode(), re.MULTILINE)
+    # Where a browser sets the first password; tests/web/test_browser.py opens such an address.
+    assert re.search(
+        r"^\s*http://127\.0\.0\.1:\d+/app/password#name=local&text=swr_[\w-]{43}\s*$", printed.decode(), re.MULTILINE
+    )
     assert not token_file.exists()
+
+
+def certificate(folder: Path, *more: str) -> tuple[Path, Path]:
+    """A certificate for this machine, signed by itself, and its key."""
+    made = folder / "home.pem", folder / "home.key"
+    command = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", *more, "-days", "2"]
+    command += [
+        "-subj",
+        "/CN=home",
+        "-addext",
+        "subjectAltName=IP:127.0.0.1",
+        "-out",
+        str(made[0]),
+        "-keyout",
+        str(made[1]),
+    ]
+    subprocess.run(command, check=True, capture_output=True)
+    return made
+
+
+needs_openssl = pytest.mark.skipif(shutil.which("openssl") is None, reason="it needs openssl to make a certificate")
+
+
+@needs_openssl
+@pytest.mark.timeout(120)
+def test_https_is_served_with_a_certificate_of_ones_own(empty_database_url: str, tmp_path: Path) -> None:
+    cert, key = certificate(tmp_path, "-nodes")
+    with serving(empty_database_url, kind=SecureServer, settings={"tls_cert": cert, "tls_key": key}) as server:
+        trusted = ssl.create_default_context(cafile=str(cert))
+        answer = httpx.get(f"{server.address}/app/", verify=trusted)
+        assert (answer.status_code, answer.http_version) == (200, "HTTP/1.1")
+        assert answer.headers["strict-transport-security"] == "max-age=31536000"
+        assert f"listens on {server.address}" in server.printed
+        # Who does not know the certificate does not take it.
+        with pytest.raises(httpx.ConnectError, match="CERTIFICATE_VERIFY_FAILED"):
+            httpx.get(f"{server.address}/app/")
+
+
+class SecureServer(Server):
+    """A server that speaks HTTPS itself."""
+
+    def __init__(self, url: str, *arguments: str, settings: Mapping[str, object] | None = None) -> None:
+        super().__init__(url, *arguments, settings=settings)
+        self.address = self.address.replace("http:", "https:")
+
+
+@needs_openssl
+@pytest.mark.parametrize("wrong", ["no file", "another key", "a passphrase"])
+def test_a_certificate_that_cannot_be_served_is_told_at_the_start(tmp_path: Path, wrong: str) -> None:
+    cert, key = certificate(tmp_path, *(["-passout", "pass:twelve"] if wrong == "a passphrase" else ["-nodes"]))
+    if wrong == "no file":
+        key = tmp_path / "nothing.key"
+    elif wrong == "another key":
+        (tmp_path / "other").mkdir()
+        _, key = certificate(tmp_path / "other", "-nodes")
+    url = f"sqlite:///{tmp_path / 'a.sqlite3'}"
+    ended = run_program(url, "serve", "--tls-cert", str(cert), "--tls-key", str(key))
+    assert ended.returncode == 2
+    assert f"HTTPS cannot be served with {cert} and {key}: " in ended.stderr
+    assert "Traceback" not in ended.stderr
+    alone = run_program(url, "serve", "--tls-cert", str(cert))
+    assert (alone.returncode, "HTTPS needs TLS_CERT and TLS_KEY together" in alone.stderr) == (2, True)
 
 
 @pytest.mark.parametrize("there", ["a folder that cannot be written to", "a file that is something else"])
