@@ -66,13 +66,11 @@ def raced(write: Callable[[random.Random], None], poll: Callable[[], None]) -> N
     assert not watcher.is_alive()
 
 
-def test_no_poller_misses_a_change(database: Database, promise: Promise) -> None:
+def somebody(database: Database) -> tuple[Owner, list[str], Callable[[random.Random], None]]:
+    """An owner, her holdings in the order of their commits, and what records another one and commits late."""
     _, token = database.write(lambda connection: open_account(connection, f"somebody {new_id()}"))
     owner: Owner = database.read(lambda connection: recognise(connection, token))
     made: list[str] = []
-    seen: list[str] = []
-    # None: from the beginning.
-    since: list[State | None] = [None]
 
     def write(chance: random.Random) -> None:
         def act(connection: Connection) -> str:
@@ -81,6 +79,15 @@ def test_no_poller_misses_a_change(database: Database, promise: Promise) -> None
             return kept.id
 
         made.append(database.write(act))
+
+    return owner, made, write
+
+
+def test_no_poller_misses_a_change(database: Database, promise: Promise) -> None:
+    owner, made, write = somebody(database)
+    seen: list[str] = []
+    # None: from the beginning.
+    since: list[State | None] = [None]
 
     def poll() -> None:
         # As devices ask: page by page, while writers go on.
@@ -97,19 +104,9 @@ def test_no_poller_misses_a_change(database: Database, promise: Promise) -> None
 
 
 def test_a_pass_from_the_newest_on_misses_nothing(database: Database, promise: Promise) -> None:
-    _, token = database.write(lambda connection: open_account(connection, f"somebody {new_id()}"))
-    owner: Owner = database.read(lambda connection: recognise(connection, token))
-    made: list[str] = []
+    owner, made, write = somebody(database)
     # What each pass should have found, what it found, and what one finds that goes on from the state at its end.
     passes: list[tuple[set[str], set[str], set[str]]] = []
-
-    def write(chance: random.Random) -> None:
-        def act(connection: Connection) -> str:
-            kept = actions.record(connection, owner, None, {"facts": {"grade": chance.randint(1, 70)}}, CORE, utc_now())
-            time.sleep(chance.uniform(0, LONGEST_SECONDS))
-            return kept.id
-
-        made.append(database.write(act))
 
     def since(state: State) -> set[str]:
         page = database.read(partial(changes, owner=owner, since=state, known=None, limit=WRITERS * EACH))
