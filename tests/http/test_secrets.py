@@ -20,7 +20,8 @@ from tests.promises.plugin import Promise
 
 pytestmark = pytest.mark.anyio
 
-CANARY = "canary-of-the-mint-4711"
+# Other tests keep canaries of their own in the same database.
+CANARY = f"canary-of-the-mint-{uuid4().hex}"
 
 
 SECRETS = "canaries in addresses, headers, bodies and errors"
