@@ -1,4 +1,4 @@
-"""Whether a device that sent mutations of a record knows without being told what they came to. Pure."""
+"""Whether a device that sent mutations of a record already has the record that resulted. Pure."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ from service.holdings.sync.merge import APPLIED, DESTROY, Mutation, Record
 
 
 def writer_as_sent(record: Record, done: Sequence[tuple[Mutation, MutationAnswer]]) -> str | None:
-    """The last of these mutations, in the order in which they were sent, where the record has what they say and nothing else came
-    of them; None where the device has to be told the record. A copy may have filled a part only, and what a revival brings back
-    its author may not have."""
+    """The last of these mutations, in the order in which they were sent, if the record has the values that they say and nothing
+    else resulted; None if the device needs the record. A copy may have filled a part only, and the author of a revival may not
+    have the values that it brings back."""
     expected: dict[str, str] = {}
     for sent, answer in done:
         if answer.status != APPLIED or sent.writers is not None or sent.revive:

@@ -204,7 +204,7 @@ class ChangesQuery(FormQuery):
     @model_validator(mode="after")
     def _one_way(self) -> Self:
         if self.order is not None and self.since is not None:
-            raise PydanticCustomError("order", "order=newest tells everything, so it goes without `since`")
+            raise PydanticCustomError("order", "order=newest returns everything, so it goes without `since`")
         if self.order is None and self.before is not None:
             raise PydanticCustomError("order", "`before` goes with order=newest")
         return self
@@ -431,7 +431,7 @@ def sync_holdings(
 def _touched(
     batch: Sequence[SentMutation], done: actions.AppliedBatch, form: RecordForm, *, minimal: bool
 ) -> list[TouchedRecordOut]:
-    """The records that a batch is about; with `minimal` not those that the device knows without being told."""
+    """The records that a batch is about; with `minimal` those that the device has already are only acknowledged."""
     if not minimal:
         return [record_out(stored, form) for stored in done.records]
     about: dict[str, list[tuple[Mutation, MutationAnswer]]] = {}

@@ -1,4 +1,4 @@
-"""Records as sync tells them: whole, in part, as markers, or not at all where a device has them already."""
+"""The records in the answers of sync: whole, in part, as markers, or only acknowledged where a device has them already."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ _NOT_FIELDS = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class RecordForm:
-    """How records are told. `names`: flat names of which alone something is told; None: of all."""
+    """The form of records in an answer. `names`: the flat names that they have; None: all."""
 
     names: frozenset[str] | None = None
     groups_writers: bool = False
@@ -43,17 +43,17 @@ def _fields(text: str) -> str:
     for name in names:
         if not 1 <= len(name) <= 120 or name in _NOT_FIELDS:
             taken = "names of facts and own fields with a comma between, such as number,status,grade"
-            raise PydanticCustomError("fields", f"`fields` takes {taken}; id, writers and conflicts are always told")
+            raise PydanticCustomError("fields", f"`fields` takes {taken}; id, writers and conflicts are always there")
     return text
 
 
 class FormQuery(QueryIn):
-    """How records are told."""
+    """The form of the records in the answer."""
 
     fields: Annotated[str, AfterValidator(_fields)] | None = Field(
         None,
         description="Names of facts and own fields, with a comma between (a fact that has the name of an own field: "
-        "`facts.NAME`): of each record only those are told, and it is marked as `partial`. Left out: whole records.",
+        "`facts.NAME`): each record has only those, and is marked as `partial`. Left out: whole records.",
     )
     writers: Literal["grouped"] | None = Field(
         None,
@@ -139,8 +139,8 @@ class DestroyedRecordOut(Out):
 
 
 class AsSentRecordOut(Out):
-    """With `Prefer: return=minimal`: a holding in which all that this batch said of it stands as it was sent, each value under
-    the mutation that said it, without conflicts. What others changed in it comes with the changes."""
+    """With `Prefer: return=minimal`: a holding that has all values of this batch as they were sent, each with its mutation as
+    the writer, and no conflicts. What others changed in it comes with the changes."""
 
     id: str
     as_sent: Annotated[bool, Meta(extra_json_schema={"const": True})]
