@@ -108,6 +108,10 @@ async def test_an_answer_leaves_out_what_the_device_sent(service: Running) -> No
     await send(service, owner, later)
     overtaken = (await post(service, owner, *twice, prefer="return=minimal")).json()
     assert overtaken["list"][0]["note"] == "three"
+    # While a conflict is open the record is shown with it, whatever is edited beside it.
+    beside = update(coins[1], {"note": "beside"}, {"note": None})
+    (open_,) = (await post(service, owner, beside, prefer="return=minimal")).json()["list"]
+    assert (len(open_["conflicts"]), open_["note"]) == (1, "beside")
     # Whoever prefers nothing of the kind is told everything, as ever.
     for prefer in (None, "return=representation", "respond-async", 'return="representation", return=minimal'):
         plain = await post(service, owner, later, prefer=prefer)

@@ -701,6 +701,49 @@ MUTANTS = (
         "answer.status_code == 400",
         ("tests/client/test_rules.py::test_a_batch_that_is_refused_is_halved_until_the_one_is_found",),
     ),
+    # Sync on the wire:
+    Mutant(
+        "service.holdings.sync.as_sent",
+        "writer_as_sent",
+        "record.conflicts or not done",
+        "not done",
+        ("tests/http/test_sync_wire.py::test_an_answer_leaves_out_what_the_device_sent",),
+    ),
+    Mutant(
+        "service.holdings.sync.as_sent",
+        "writer_as_sent",
+        "record.written[name].by == by",
+        "True",
+        ("tests/http/test_sync_wire.py::test_an_answer_leaves_out_what_the_device_sent",),
+    ),
+    Mutant(
+        "service.holdings.sync.actions",
+        "newest",
+        "Descent(descent.start, page[-1].modseq)",
+        "Descent(state, page[-1].modseq)",
+        ("tests/http/test_sync_wire.py::test_the_newest_come_first_and_nothing_is_missed",),
+    ),
+    Mutant(
+        "service.http.api.sync_records",
+        "record_out",
+        "for name, by in record.written.items() if name in names",
+        "for name, by in record.written.items()",
+        ("tests/http/test_sync_wire.py::test_a_part_of_a_record_is_marked_and_is_no_copy",),
+    ),
+    Mutant(
+        "service.holdings.sync.store",
+        "SyncStore.empty_deleted",
+        "body={PURGED: True}, lists={}",
+        "lists={}",
+        ("tests/client/test_purge.py::test_nothing_of_a_deleted_coin_is_left_but_its_marker",),
+    ),
+    Mutant(
+        "service.http.content_codings",
+        "inflated",
+        "size > most_bytes",
+        "False",
+        ("tests/http/test_compressed_bodies.py::test_the_limit_holds_for_what_a_body_inflates_to",),
+    ),
     # In the room holdings > photos:
     Mutant(
         "service.holdings.photos.store",
