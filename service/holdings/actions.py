@@ -23,7 +23,8 @@ from service.holdings.sync.apply import SentMutation, apply_one
 from service.holdings.sync.field_names import PHOTOS, flattened, patch_between, photo_text, photos_in
 from service.holdings.sync.fingerprints import former_fingerprint_of
 from service.holdings.sync.log import StoredLog
-from service.holdings.sync.merge import APPLIED, CREATE, DESTROY, UPDATE, Mutation, Record
+from service.holdings.sync.merge import APPLIED, CREATE, DESTROY, UPDATE, Mutation
+from service.holdings.sync.record import Record
 from service.notation.readers import read_notation
 
 # A check of the holding as it is now, by whoever read it before: raises Stale when it changed since.

@@ -18,7 +18,7 @@ from service.facts.holding import MOST_CANDIDATE_ISSUES, MOST_FACTS, MOST_PIECES
 from service.facts.recorded import RecordedFact, RecordedIssue
 from service.facts.words import nearest
 from service.formats.shapes import AttributeName, NewId, Shape, Text, read
-from service.holdings.sync.merge import ValueConflict
+from service.holdings.sync.record import ValueConflict
 
 HOLDING_FIELDS = (
     *("facts", "issue", "quantity", "status", "number", "note", "location", "tags", "values"),

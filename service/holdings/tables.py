@@ -20,10 +20,12 @@ holding = Table(
     Column("data", Document, nullable=False),
     Column("created_at", Instant, nullable=False),
     Column("updated_at", Instant, nullable=False),
-    # By name who wrote the value and when: [mutation id, instant]. Conflicts are kept until the owner resolves them.
+    # By name who wrote the value and when: [mutation id, instant], or an object where there are several, or a list whose
+    # elements have writers of their own. Conflicts are kept until the owner resolves them.
     Column("writers", Document, nullable=False, server_default="{}"),
     Column("conflicts", Document, nullable=False, server_default="[]"),
-    Column("destroyed_by", Identity),
+    # Those that destroyed it: [mutation id, instant].
+    Column("deletes", Document, nullable=False, server_default="[]"),
     # Of a destroyed holding: its values are gone for good, and only the marker is left.
     Column("purged", Boolean, nullable=False, server_default=false()),
     UniqueConstraint("owner_id", "modseq"),

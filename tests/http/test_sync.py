@@ -287,7 +287,7 @@ async def test_records_conflicts_and_verdicts_of_every_kind_are_as_declared(serv
     }
     assert (records[gone]["destroyed"], set(records[gone])) == (
         True,
-        {"id", "destroyed", "destroyed_by", "writers", "conflicts"},
+        {"id", "destroyed", "destroyed_by", "deletes", "writers", "conflicts"},
     )
     for identity in (coin, joined):
         ensure_declared("HoldingOut", (await service.client.get(f"/v1/holdings/{identity}", headers=owner)).json())

@@ -166,6 +166,7 @@ async def test_a_part_of_a_record_is_marked_and_is_no_copy(service: Running) -> 
         "id": gone,
         "destroyed": True,
         "destroyed_by": delete["mutation_id"],
+        "deletes": [delete["mutation_id"]],
         "writers": {},
         "conflicts": [],
     }

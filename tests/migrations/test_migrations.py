@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import uuid
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
@@ -25,6 +26,7 @@ from service.database.partitions import SCHEMA
 from service.database.types import written
 from service.holdings.photos.store import PhotoStore
 from service.holdings.sync.actions import changes
+from service.holdings.sync.store import SyncStore
 from service.holdings.sync.verify import differences as not_as_logged
 from service.schema import metadata
 from tests.owners import open_account
@@ -319,6 +321,65 @@ def test_photos_of_before_are_in_the_records_and_devices_are_told(empty_database
     ]
     assert database.read(lambda c: PhotoStore(c, owner).kept()) == set(digests)
     assert database.read(lambda c: PhotoStore(c, owner).missing(10)) == []
+    database.close()
+
+
+def test_every_writer_and_conflict_is_kept_when_values_get_several_writers(empty_database_url: str) -> None:
+    database = Database(empty_database_url)
+    migrate.upgrade(database, "0020")
+    database.write(fill)
+    first, second, third = new_id(), new_id(), new_id()
+    at = "2026-11-25T12:00:00+00:00"
+    mark = f"{first}~0123456789ab"
+    before = {
+        "data": '{"facts": {"grade": 40, "problems": ["holed"], "number": 7, "weight": 1.50}, "tags": ["a", "b"], "quantity": 3}',
+        "writers": json.dumps(
+            {
+                "grade": [first, at],
+                "problems": [second, at],
+                "facts.number": [third, at],
+                "weight": [first, at],
+                "tags": [mark, at],
+                "quantity": [first, at],
+                "note": [second, at],
+            }
+        ),
+        "conflicts": json.dumps(
+            [
+                {"id": f"{second}:grade", "kind": "value", "mutation_id": second, "edited_at": "2026-11-25T11:00:00Z"}
+                | {"attribute": "grade", "value": 45},
+                {"id": f"{mark}:problems", "kind": "value", "mutation_id": mark, "edited_at": "2026-11-25T11:00:00Z"}
+                | {"attribute": "problems", "value": ["cleaned"]},
+                {"id": third, "kind": "destroy", "mutation_id": third, "edited_at": "2026-11-25T11:00:00Z"},
+            ]
+        ),
+    }
+    named = ", ".join(f"{name} = :{name}" for name in before)
+    database.write(
+        lambda c: c.execute(text(f"UPDATE holding SET {named}, destroyed = false, destroyed_by = NULL"), before)
+    )
+    owners = database.read(lambda c: c.execute(text("SELECT owner_id, id FROM holding ORDER BY id")).all())
+    gone = {"id": owners[0].id, "by": uuid.UUID(third) if not database.is_sqlite else uuid.UUID(third).hex}
+    database.write(
+        lambda c: c.execute(text("UPDATE holding SET destroyed = true, destroyed_by = :by WHERE id = :id"), gone)
+    )
+    migrate.upgrade(database)
+    for owner_id, identity in owners:
+        owner, holding_id = Owner(str(uuid.UUID(str(owner_id)))), str(uuid.UUID(str(identity)))
+        (stored,) = database.read(lambda c, owner=owner: SyncStore(c, owner).all())
+        record = stored.record
+        writers = {name: written.by for name, written in record.written.items()}
+        assert writers == {name: by for name, (by, _) in json.loads(before["writers"]).items()}
+        assert str(record.values["weight"]) == "1.50"
+        assert record.written["tags"].elements == (("a", (holding_id,)), ("b", (holding_id,)))
+        assert record.written["problems"].elements == (("holed", (holding_id,)),)
+        assert [(c.id, c.kind, c.value) for c in record.conflicts] == [
+            (f"{second}:grade", "value", 45),
+            (f"{mark}:problems", "value", ["cleaned"]),
+            (third, "destroy", None),
+        ]
+        assert [c.written.by for c in record.conflicts if c.written] == [second, mark]
+        assert [delete.by for delete in record.deletes] == ([third] if identity == owners[0].id else [])
     database.close()
 
 

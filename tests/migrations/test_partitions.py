@@ -137,7 +137,7 @@ def test_a_copy_that_lacks_a_row_is_refused_and_nothing_is_changed(
 
 def test_a_unique_column_that_no_directory_can_keep_is_refused(postgresql: Database) -> None:
     migrate.upgrade(postgresql)
-    postgresql.write(lambda c: c.execute(text("CREATE UNIQUE INDEX odd ON holding (destroyed_by)")))
+    postgresql.write(lambda c: c.execute(text("CREATE UNIQUE INDEX odd ON holding (created_modseq)")))
     postgresql.close()
     with pytest.raises(NotPartitioned, match="odd of the table holding is unique without owner_id"):
         migrate.partition(postgresql, PARTS)

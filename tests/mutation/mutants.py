@@ -602,16 +602,16 @@ MUTANTS = (
     Mutant(
         "service.holdings.sync.merge",
         "_patched",
-        "merged is not None",
-        "merged is None",
-        ("tests/holdings/sync/test_merge.py::test_an_edit_that_saw_the_value_applies_whatever_its_clock_says",),
+        "mutation.revive and not mutation.patch",
+        "mutation.revive and mutation.patch",
+        ("tests/holdings/sync/test_merge.py::test_a_revival_without_a_patch_is_seen_by_later_deletes_or_not",),
     ),
     Mutant(
         "service.holdings.sync.merge",
         "_one",
-        "(current.by if current else None) == seen",
+        "mine.by in current.awaited",
         "False",
-        ("tests/holdings/sync/test_merge.py::test_an_edit_that_saw_the_value_applies_whatever_its_clock_says",),
+        ("tests/sync/test_planted.py::test_what_is_sound_passes_the_same_seeds",),
     ),
     Mutant(
         "service.holdings.sync.verify",

@@ -10,7 +10,8 @@ from typing import Any
 
 from service.accounts.model import State
 from service.holdings.sync.apply import MutationAnswer, SentMutation
-from service.holdings.sync.merge import CREATE, DESTROY, UPDATE, Mutation, Record
+from service.holdings.sync.merge import CREATE, DESTROY, UPDATE, Mutation
+from service.holdings.sync.record import Record
 from tests.sync.memory import Gone, Server
 
 

@@ -10,8 +10,10 @@ from typing import Any
 from service.accounts.model import ORIGIN, State
 from service.errors import Fault
 from service.holdings.sync.apply import Logged, MutationAnswer, SentMutation, apply_all
-from service.holdings.sync.merge import REJECTED, Check, Record, outcome_of
-from tests.sync.oracle import broken
+from service.holdings.sync.merge import REJECTED, Check, ListOutcome, View
+from service.holdings.sync.record import Record, mutation_of
+from service.holdings.sync.replay import list_as_json, view_in
+from tests.sync.reference import Expected
 
 
 class Gone(Exception):
@@ -40,14 +42,17 @@ class Memory:
         self.modseqs: dict[str, int] = {}
         self.created: dict[str, int] = {}
         self.log: dict[str, Logged] = {}
-        self.lists: dict[tuple[str, str], Mapping[str, Any]] = {}
+        # By mutation its holding, what its author saw, its patch, and what is remembered of its lists.
+        self.said: dict[str, tuple[str, Mapping[str, Any], Mapping[str, Any], Mapping[str, Any]]] = {}
         self.states: list[State] = [ORIGIN]
+        # What each record has to be.
+        self.expected: dict[str, Expected] = {}
         # How often each mutation changed something, counted apart from the log.
         self.effects: dict[str, int] = {}
 
     def copied(self) -> Memory:
         other = copy(self)
-        for name in ("records", "modseqs", "created", "log", "lists", "states", "effects"):
+        for name in ("records", "modseqs", "created", "log", "said", "states", "effects", "expected"):
             setattr(other, name, copy(getattr(self, name)))
         return other
 
@@ -59,28 +64,33 @@ class Memory:
     def record(self, holding: str) -> Record | None:
         return self.records.get(holding)
 
-    def list_at(self, holding: str, name: str, writer: str) -> list[str] | None:
-        found = self.lists.get((holding, writer), {}).get(name)
-        if found is None:
-            record = self.records.get(holding)
-            known = record is not None and name in record.written and record.written[name].by == writer
-            found = record.values.get(name) if record is not None and known else None
-        return found if isinstance(found, list) else None
+    def list_at(self, holding: str, name: str, writer: str) -> View | None:
+        made_by = mutation_of(writer)
+        if made_by not in self.said or self.log[made_by].answer.status == REJECTED:
+            return None
+        of, _, patch, lists = self.said[made_by]
+        return view_in(patch, lists, holding, name, writer) if of == holding else None
+
+    def refused(self, holding: str, mutation: str) -> Mapping[str, str | None] | None:
+        known = self.said.get(mutation)
+        is_refused = known is not None and known[0] == holding and self.log[mutation].answer.status == REJECTED
+        return known[1] if known is not None and is_refused else None
 
     def enter(
-        self, sent: SentMutation, answer: MutationAnswer, record: Record | None, lists: Mapping[str, list[str]]
+        self, sent: SentMutation, answer: MutationAnswer, record: Record | None, lists: Mapping[str, ListOutcome]
     ) -> None:
         mutation = sent.mutation
         assert mutation.id not in self.log, "no mutation takes effect twice (invariant 3)"
-        before = self.records.get(mutation.holding)
-        if answer.status != REJECTED:
-            wrong = list(broken(before, mutation, before if record is None else record))
+        expected = self.expected[mutation.holding] = self.expected.get(mutation.holding, Expected()).copied()
+        if answer.status == REJECTED:
+            expected.refuse(mutation)
+        else:
+            expected.take(mutation, self.check)
+            wrong = list(expected.compared(record or self.records[mutation.holding]))
             assert not wrong, f"{mutation.id}: {'; '.join(wrong)} (invariants 1 and 4)"
         self.log[mutation.id] = Logged(sent.fingerprint, answer)
-        if answer.status != REJECTED:
-            self.lists[mutation.holding, mutation.id] = mutation.patch
-        for name, terms in lists.items():
-            self.lists[mutation.holding, outcome_of(mutation.id, terms)] = {name: terms}
+        kept = {name: list_as_json(outcome) for name, outcome in lists.items()}
+        self.said[mutation.id] = (mutation.holding, mutation.seen, mutation.patch, kept)
         if record is not None:
             self.effects[mutation.id] = self.effects.get(mutation.id, 0) + 1
             self.put(record, self.next_state(mutation.id))

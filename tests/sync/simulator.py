@@ -9,13 +9,15 @@ from random import Random
 from typing import Any
 
 from service.holdings.sync.apply import SentMutation
-from service.holdings.sync.merge import DESTROY, Mutation, Record
+from service.holdings.sync.field_names import settled
+from service.holdings.sync.merge import DESTROY, Mutation
+from service.holdings.sync.record import Record, ids_in
 from tests.sync.device import Device
 from tests.sync.memory import Crash, Memory, Server
 
 NOON = datetime(2026, 11, 25, 12, tzinfo=UTC)
 NO_GRADE = 99
-NAMES = ("grade", "note", "number", "location")
+NAMES = ("grade", "note", "number", "location", "quantity")
 
 
 class Violation(AssertionError):
@@ -89,7 +91,7 @@ class World:
         dice = self.chance.random()
         if not there or dice < 0.15:
             self.counter += 1
-            patch = {name: self.value() for name in self.chance.sample(NAMES, 2)}
+            patch = {name: self.value(name) for name in self.chance.sample(NAMES, 2)}
             self.noted(device.create(f"coin-{self.counter}", {**patch, "tags": self.terms(2)}, self.now))
             return
         holding = self.chance.choice(there)
@@ -109,7 +111,7 @@ class World:
             self.revive(device)
         else:
             names = self.chance.sample(NAMES, self.chance.choice((1, 1, 2)))
-            values = {name: None if self.chance.random() < 0.15 else self.value() for name in names}
+            values = {name: None if self.chance.random() < 0.15 else self.value(name) for name in names}
             self.noted(device.edit(holding, values, self.now))
 
     def resolve(self, device: Device, holding: str) -> None:
@@ -132,16 +134,25 @@ class World:
         gone = sorted(name for name, record in device.records.items() if record.is_destroyed)
         if gone:
             holding = self.chance.choice(gone)
-            deletes = frozenset((str(device.records[holding].destroyed_by),))
-            self.noted(device.edit(holding, {"note": self.value()}, self.now, revive=True, resolves=deletes))
+            record = device.records[holding]
+            one = self.chance.choice(record.deletes).by
+            deletes = frozenset((str(record.destroyed_by) if self.chance.random() < 0.6 else one,))
+            patch = {"note": self.value()} if self.chance.random() < 0.5 else {}
+            self.noted(device.edit(holding, patch, self.now, revive=True, resolves=deletes))
 
-    def value(self) -> int:
-        """Never the same twice, so that a value tells who wrote it."""
+    def value(self, name: str = "") -> int:
+        """Mostly never the same twice, so that a value tells who wrote it; now and then one that others write too."""
         self.counter += 1
-        return self.counter + 1_000
+        dice = self.chance.random()
+        if name == "quantity" and dice < 0.4:
+            return 1
+        return self.chance.choice((2, 3)) if dice < 0.2 else self.counter + 1_000
 
     def terms(self, most: int) -> list[str]:
-        return [f"t{self.value()}" for _ in range(self.chance.randint(1, most))]
+        return [
+            self.chance.choice(("silver", "fair")) if self.chance.random() < 0.2 else f"t{self.value()}"
+            for _ in range(self.chance.randint(1, most))
+        ]
 
     def noted(self, mutation: Mutation) -> Mutation:
         self.done[mutation.id] = mutation
@@ -233,6 +244,7 @@ class World:
             if name == "tags":
                 self.check_terms(mutation, record, value or [])
                 continue
+            value = settled(name, value)
             if value is None or record.values.get(name) == value:
                 continue
             if any(c.attribute == name and c.value == value for c in record.conflicts):
@@ -246,10 +258,10 @@ class World:
         for other in self.done.values():
             if other.holding != mutation.holding or other.id in writers:
                 continue
-            if other.seen.get(name) in writers:
+            if not writers.isdisjoint(ids_in(other.seen.get(name) or "")):
                 return True
-            named = {f"{writer}:{name}" for writer in writers} | {mutation.id}
-            if named & other.resolves:
+            named = (text.partition(":") for text in other.resolves)
+            if any(of in ("", name) and not ids_in(by).isdisjoint({*writers, mutation.id}) for by, _, of in named):
                 return True
         return False
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from tests.sync.simulator import World
 
-SEEDS = int(os.environ.get("SETWRIGHT_SYNC_SEEDS", "2000"))
+SEEDS = int(os.environ.get("SETWRIGHT_SYNC_SEEDS", "1000"))
 CHUNK = 250
 
 

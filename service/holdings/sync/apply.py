@@ -14,7 +14,16 @@ from msgspec import UNSET, Meta, UnsetType
 
 from service.errors import Fault
 from service.holdings.sync.fingerprints import former_fingerprint_of
-from service.holdings.sync.merge import NOT_FOUND, REJECTED, Check, Mutation, Record, merge
+from service.holdings.sync.merge import (
+    NOT_FOUND,
+    REJECTED,
+    Check,
+    ListOutcome,
+    Mutation,
+    View,
+    merge,
+)
+from service.holdings.sync.record import Record
 
 REUSED = "mutation-id-reused"
 PARTIAL = "partial-copy"
@@ -91,11 +100,14 @@ class MutationLog(Protocol):
     def record(self, holding: str) -> Record | None:
         """The record, tombstones too."""
 
-    def list_at(self, holding: str, name: str, writer: str) -> list[str] | None:
-        """The list of terms that the attribute had when that mutation had written it; None where it is not known."""
+    def list_at(self, holding: str, name: str, writer: str) -> View | None:
+        """What an author saw of a list who names this writer, or mark; None where it is not known."""
+
+    def refused(self, holding: str, mutation: str) -> Mapping[str, str | None] | None:
+        """What the author of a mutation saw that was refused; None where it was not refused, or is not known."""
 
     def enter(
-        self, sent: SentMutation, answer: MutationAnswer, record: Record | None, lists: Mapping[str, list[str]]
+        self, sent: SentMutation, answer: MutationAnswer, record: Record | None, lists: Mapping[str, ListOutcome]
     ) -> None:
         """Puts the mutation into the log with its answer and, where `record` is given, the record in its place under the
         owner's next state."""
@@ -103,35 +115,69 @@ class MutationLog(Protocol):
 
 def apply_all(log: MutationLog, batch: Iterable[SentMutation], check: Check) -> list[MutationAnswer]:
     """The answers, in the order of the batch."""
-    return [apply_one(log, sent, check) for sent in batch]
+    aside: dict[str, Mapping[str, str | None]] = {}
+    return [apply_one(log, sent, check, aside) for sent in batch]
 
 
-def apply_one(log: MutationLog, sent: SentMutation, check: Check) -> MutationAnswer:
-    """Applies one mutation, unless the log has it already; its answer. `check`: see merge."""
+def apply_one(
+    log: MutationLog, sent: SentMutation, check: Check, aside: dict[str, Mapping[str, str | None]] | None = None
+) -> MutationAnswer:
+    """Applies one mutation, unless the log has it already; its answer. `check`: see merge; `aside`: what the authors of those
+    saw that were refused before in this batch and are not in the log."""
     mutation, refused = sent.mutation, sent.refused
     if refused is not None and not refused.is_kept:
+        if aside is not None:
+            aside[mutation.id] = mutation.seen
         return MutationAnswer(refused.told, "rejected", refused.error)
     known = log.logged(mutation.id)
     if known is not None and known.fingerprint in (sent.fingerprint, former_fingerprint_of(sent.body)):
         return msgspec.structs.replace(known.answer, replayed=True)
     if known is not None:
         return _answer(mutation, REJECTED, REUSED)
+    record = log.record(mutation.holding)
+    sent = _standing(log, sent, record, aside or {})
+    mutation = sent.mutation
     if refused is not None:
         answer = MutationAnswer(mutation.id, "rejected", refused.error)
         log.enter(sent, answer, None, {})
         return answer
     if mutation.writers is not None and sent.body.get("partial"):
         return _answer(mutation, REJECTED, PARTIAL, [_PART])
-    record = log.record(mutation.holding)
 
-    def list_at(name: str, writer: str | None) -> list[str] | None:
-        return [] if writer is None else log.list_at(mutation.holding, name, writer)
+    def list_at(name: str, writer: str) -> View | None:
+        return log.list_at(mutation.holding, name, writer)
 
     outcome = merge(record, mutation, list_at, check)
     answer = _answer(mutation, outcome.status, outcome.code, outcome.faults)
     if outcome.code != NOT_FOUND:
         log.enter(sent, answer, None if outcome.record is record else outcome.record, outcome.lists)
     return answer
+
+
+def _standing(
+    log: MutationLog, sent: SentMutation, record: Record | None, aside: Mapping[str, Mapping[str, str | None]]
+) -> SentMutation:
+    """The mutation; where its author saw what was refused, what that one stood on, since nobody else ever had it."""
+    mutation, written = sent.mutation, {} if record is None else record.written
+    found: dict[str, str | None] = {}
+    for name, seen in mutation.seen.items():
+        if seen is None or (name in written and written[name].by == seen):
+            continue
+        writer: str | None = seen
+        passed = set[str]()
+        while writer is not None and writer not in passed:
+            passed.add(writer)
+            before = aside.get(writer) or log.refused(mutation.holding, writer)
+            if before is None:
+                break
+            writer = before.get(name)
+        if writer != seen:
+            found[name] = None if writer in passed else writer
+    if not found:
+        return sent
+    stands = {**mutation.seen, **found}
+    made = msgspec.structs.replace(mutation, seen=stands)
+    return msgspec.structs.replace(sent, mutation=made, body={**sent.body, "from": stands})
 
 
 def _answer(mutation: Mutation, status: str, code: str | None = None, faults: Iterable[Fault] = ()) -> MutationAnswer:

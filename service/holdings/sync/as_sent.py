@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from service.holdings.sync.apply import MutationAnswer
-from service.holdings.sync.merge import APPLIED, DESTROY, Mutation, Record
+from service.holdings.sync.merge import APPLIED, DESTROY, Mutation
+from service.holdings.sync.record import Record
 
 
 def writer_as_sent(record: Record, done: Sequence[tuple[Mutation, MutationAnswer]]) -> str | None:

@@ -14,12 +14,15 @@ from msgspec import Meta
 from service.errors import Invalid
 from service.formats.shapes import read
 from service.holdings.model import HOLDING_FIELDS, OWN_FIELDS, PhotoIn, with_defaults
-from service.holdings.sync.merge import ValueConflict
+from service.holdings.sync.record import ValueConflict, Written, WrittenBy
 
 PHOTOS = "photos"
 _PREFIX = "facts."
 _OWN, _FIELDS = frozenset(OWN_FIELDS), frozenset(HOLDING_FIELDS)
 _DEFAULTS = with_defaults({})
+
+# Own fields whose lists merge by element, whatever the elements are.
+MERGED_FIELDS = frozenset(("tags", PHOTOS))
 
 # A value by its flat name, in answers: a fact, or an own field; null where there is none.
 FlatValue = Annotated[
@@ -151,6 +154,21 @@ def _photo_of(text: str) -> dict[str, Any] | str:
     return {"sha256": parts[0], "side": parts[1], "taken_at": parts[2] if len(parts) == 3 else None}
 
 
+def settled(name: str, value: Any) -> Any:
+    """The value as it is kept: an own field at its default, or an empty list, is removed (None), and a list that merges by
+    element that is removed is empty."""
+    if name in MERGED_FIELDS:
+        return [] if value is None else value
+    if name not in _OWN or isinstance(value, bool):
+        return value
+    return None if value == [] or value == _DEFAULTS[name] else value
+
+
+def shown_value(name: str, value: Any) -> Any:
+    """The opposite: an own field that was removed has its default."""
+    return _DEFAULTS[name] if value is None and name in _OWN else value
+
+
 def patch_between(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:
     """What has to be patched to make the one into the other; None removes."""
     changed = {name: value for name, value in after.items() if name not in before or before[name] != value}
@@ -187,22 +205,72 @@ def value_conflict_as_json(conflict: ValueConflict) -> dict[str, Any]:
         "id": conflict.id,
         "kind": conflict.kind,
         "mutation_id": conflict.mutation,
-        "edited_at": conflict.at.isoformat().replace("+00:00", "Z"),
+        "edited_at": _instant(conflict.at),
     }
     if conflict.kind == "value":
         entry |= {"attribute": conflict.attribute, "value": conflict.value}
+        written = conflict.written
+        if written is not None and written != _one_writer(conflict.mutation, conflict.at):
+            entry["written"] = written_as_json(written)
     if conflict.patch is not None:
         entry["patch"] = dict(conflict.patch)
+    if conflict.received is not None:
+        entry |= {"client": conflict.client, "received": _instant(conflict.received)}
     return entry
 
 
 def value_conflict_from_json(entry: Mapping[str, Any]) -> ValueConflict:
+    """The opposite."""
+    at, received, written = _read_instant(entry["edited_at"]), entry.get("received"), None
+    if entry["kind"] == "value":
+        several = entry.get("written")
+        written = _one_writer(entry["mutation_id"], at) if several is None else written_from_json(several)
     return ValueConflict(
         entry["id"],
         entry["kind"],
         entry["mutation_id"],
-        datetime.fromisoformat(entry["edited_at"].replace("Z", "+00:00")),
+        at,
         entry.get("attribute"),
         entry.get("value"),
         entry.get("patch"),
+        written,
+        entry.get("client"),
+        None if received is None else _read_instant(received),
     )
+
+
+def _one_writer(mutation: str, at: datetime) -> Written:
+    return Written((WrittenBy(mutation, at),))
+
+
+def written_as_json(written: Written) -> Any:
+    """Who wrote a value, as it is kept: [mutation id, instant] where there is nothing else to say."""
+    if len(written.writers) == 1 and written.elements is None and written.mark is None and not written.awaited:
+        return [written.writers[0].by, written.writers[0].at.isoformat()]
+    entry: dict[str, Any] = {"by": [[writer.by, writer.at.isoformat()] for writer in written.writers]}
+    if written.elements is not None:
+        entry["elements"] = [[element, list(by)] for element, by in written.elements]
+    if written.mark is not None:
+        entry["mark"] = written.mark
+    return {**entry, "awaited": list(written.awaited)} if written.awaited else entry
+
+
+def written_from_json(entry: Any) -> Written:
+    """The opposite."""
+    if isinstance(entry, list):
+        return Written((WrittenBy(entry[0], datetime.fromisoformat(entry[1])),))
+    elements = entry.get("elements")
+    return Written(
+        tuple(WrittenBy(by, datetime.fromisoformat(at)) for by, at in entry["by"]),
+        None if elements is None else tuple((element, tuple(by)) for element, by in elements),
+        entry.get("mark"),
+        tuple(entry.get("awaited", ())),
+    )
+
+
+def _instant(at: datetime) -> str:
+    return at.isoformat().replace("+00:00", "Z")
+
+
+def _read_instant(text: str) -> datetime:
+    return datetime.fromisoformat(text.replace("Z", "+00:00"))

@@ -6,10 +6,12 @@ visible in order. Without it a poller misses changes whose transaction began ear
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace as replaced
 from datetime import datetime
 from typing import Any
 
+from msgspec.structs import replace
 from sqlalchemy import Connection
 
 from service.accounts.model import ORIGIN, Owner, State
@@ -18,8 +20,17 @@ from service.database.ids import read_id
 from service.holdings.photos.store import PhotoStore
 from service.holdings.sync.apply import Logged, MutationAnswer, SentMutation
 from service.holdings.sync.field_names import kept_values, photos_in
-from service.holdings.sync.merge import REJECTED, Record, mutation_of, outcome_of
-from service.holdings.sync.replay import AT_STATE, INVALID_MERGE, LEFT_APART
+from service.holdings.sync.merge import REJECTED, ListOutcome, Mutation, View
+from service.holdings.sync.record import Record, ValueConflict, ids_in, mutation_of
+from service.holdings.sync.replay import (
+    AT_STATE,
+    CURRENT_RULES,
+    INVALID_MERGE,
+    LEFT_APART,
+    RULES,
+    list_as_json,
+    view_in,
+)
 from service.holdings.sync.store import LoggedMutation, StoredRecord, SyncStore
 
 
@@ -49,8 +60,20 @@ class StoredLog:
         asked, held = {mutation.id for mutation in named}, {mutation.holding for mutation in named}
         self._mutations |= dict.fromkeys(asked) | self._store.mutations(asked)
         unknown = {identity for identity in asked if self._mutations[identity] is None}
-        self._past |= dict.fromkeys(asked) | self._store.past(unknown)
         self._records |= dict.fromkeys(held) | self._store.records(held)
+        # What authors saw that is not current any more.
+        seen = (read_id(mutation_of(writer)) for sent in named for writer in self._stale(sent))
+        stale = {identity for identity in seen if identity is not None} - asked
+        self._mutations |= dict.fromkeys(stale) | self._store.mutations(stale)
+        unknown |= {identity for identity in stale if self._mutations[identity] is None}
+        self._past |= dict.fromkeys(unknown | asked) | self._store.past(unknown)
+
+    def _stale(self, sent: Mutation) -> Iterator[str]:
+        record = self.record(sent.holding)
+        written = {} if record is None else record.written
+        for name, writer in sent.seen.items():
+            if writer is not None and not (name in written and written[name].by == writer):
+                yield writer
 
     def look_up_own(self, mutations: Sequence[str], holdings: Sequence[str]) -> None:
         """The same for mutations that the service makes itself: their ids are new, so only the records are read."""
@@ -83,33 +106,34 @@ class StoredLog:
         found = [self._records[identity] for identity in identities]
         return sorted((stored for stored in found if stored is not None), key=lambda stored: stored.modseq)
 
-    def list_at(self, holding_id: str, name: str, writer: str) -> list[str] | None:
-        made_by, found = read_id(mutation_of(writer)), None
+    def list_at(self, holding_id: str, name: str, writer: str) -> View | None:
+        made_by = read_id(mutation_of(writer))
         known = self._mutation(made_by) if made_by is not None else None
-        if known is not None and known.holding == holding_id:
-            if known.answer.status == REJECTED:
-                # Only its author ever had that list.
-                return None
-            if writer == mutation_of(writer):
-                found = known.body.get("patch", {}).get(name)
-            elif name in known.lists and outcome_of(mutation_of(writer), known.lists[name]) == writer:
-                found = known.lists[name]
-        if found is None:
-            # It came with a copy: then the log does not have it, but the record may.
-            record = self.record(holding_id)
-            if record is not None and name in record.written and record.written[name].by == writer:
-                found = record.values.get(name)
-        return found if isinstance(found, list) else None
+        if known is None and made_by is not None and self.logged(made_by) is not None:
+            return View(ids_in(writer), None)
+        if known is None or known.holding != holding_id or known.answer.status == REJECTED:
+            return None
+        return view_in(known.body.get("patch", {}), known.lists, holding_id, name, writer)
+
+    def refused(self, holding_id: str, mutation_id: str) -> Mapping[str, str | None] | None:
+        identity = read_id(mutation_id)
+        known = self._mutation(identity) if identity is not None else None
+        if known is None or known.holding != holding_id or known.answer.status != REJECTED:
+            return None
+        seen: Mapping[str, str | None] = known.body.get("from", {})
+        return seen
 
     def enter(
-        self, sent: SentMutation, answer: MutationAnswer, record: Record | None, lists: Mapping[str, list[str]]
+        self, sent: SentMutation, answer: MutationAnswer, record: Record | None, lists: Mapping[str, ListOutcome]
     ) -> None:
         body = _for_the_log(sent, record)
         if record is None:
             body[AT_STATE] = self._state.number
         else:
             self._state = self._state.after(sent.mutation.id)
-        entry = LoggedMutation(sent.mutation.id, sent.mutation.holding, sent.fingerprint, answer, body, lists)
+        kept = {name: list_as_json(outcome) for name, outcome in lists.items()}
+        about = (sent.mutation.id, sent.mutation.holding, sent.fingerprint, answer, body, kept)
+        entry = LoggedMutation(*about, self._client, self._now)
         self._entered.append((entry, None if record is None else self._state))
         self._mutations[entry.id] = entry
         if record is not None:
@@ -131,7 +155,10 @@ class StoredLog:
         if before is None:
             self._made.add(record.id)
         # As it will be read: an own field at its default is not kept.
-        kept = Record(record.id, kept_values(record.values), record.written, record.conflicts, record.destroyed_by)
+        values, conflicts = kept_values(record.values), record.conflicts
+        if conflicts:
+            conflicts = self._with_origins(conflicts, before.record.conflicts if before is not None else ())
+        kept = replace(record, values=values, conflicts=conflicts)
         created, at = (state, now) if before is None else (before.created_modseq, before.created_at)
         self._records[record.id] = stored = StoredRecord(state, created, kept, at, now, record.is_destroyed)
         named = photos_in(kept.values)
@@ -140,6 +167,22 @@ class StoredLog:
         # At the end of the changes, in the order of their states.
         self._changed.pop(record.id, None)
         self._changed[record.id] = stored
+
+    def _with_origins(
+        self, conflicts: Sequence[ValueConflict], before: Sequence[ValueConflict]
+    ) -> tuple[ValueConflict, ...]:
+        """The conflicts with the device and the time of each; not known of mutations that came with a copy, or were purged."""
+        known = {conflict.mutation: conflict for conflict in before if conflict.received is not None}
+        found = []
+        for conflict in conflicts:
+            if conflict.received is None:
+                entry, other = self._mutation(conflict.mutation), known.get(conflict.mutation)
+                if entry is not None and entry.answer.status != REJECTED:
+                    conflict = replaced(conflict, client=entry.client, received=entry.at)
+                elif other is not None:
+                    conflict = replaced(conflict, client=other.client, received=other.received)
+            found.append(conflict)
+        return tuple(found)
 
     def _mutation(self, mutation_id: str) -> LoggedMutation | None:
         if mutation_id not in self._mutations:
@@ -186,7 +229,7 @@ class ChangeLog:
 def _for_the_log(sent: SentMutation, record: Record | None) -> dict[str, Any]:
     """What rebuilds the record: the mutation with its clock clamped. That it did not go together with the record does not follow
     from the log alone, so it is noted."""
-    kept = {**sent.body, "edited_at": sent.mutation.edited_at.isoformat()}
+    kept = {**sent.body, "edited_at": sent.mutation.edited_at.isoformat(), RULES: CURRENT_RULES}
     conflicts = record.conflicts if record is not None else ()
     if any(conflict.kind == "invalid_merge" and conflict.mutation == sent.mutation.id for conflict in conflicts):
         kept[INVALID_MERGE] = True

@@ -12,8 +12,16 @@ from sqlalchemy import Connection, Row, Select, delete, func, select, update
 from service.accounts.model import Owner, State
 from service.database.rows import insert_rows, update_rows
 from service.holdings.sync.apply import Logged, MutationAnswer
-from service.holdings.sync.field_names import flattened, unflattened, value_conflict_as_json, value_conflict_from_json
-from service.holdings.sync.merge import OPS, REJECTED, UPDATE, Mutation, Record, WrittenBy
+from service.holdings.sync.field_names import (
+    flattened,
+    unflattened,
+    value_conflict_as_json,
+    value_conflict_from_json,
+    written_as_json,
+    written_from_json,
+)
+from service.holdings.sync.merge import OPS, REJECTED, UPDATE, Mutation
+from service.holdings.sync.record import Record, Written, WrittenBy
 from service.holdings.sync.replay import PURGED, LogEntry
 from service.holdings.tables import holding, mutation, past_mutation
 
@@ -31,14 +39,16 @@ class StoredRecord(msgspec.Struct, frozen=True):
 
 
 class LoggedMutation(msgspec.Struct, frozen=True):
-    """A mutation in the log; `state` is None where it changed nothing."""
+    """A mutation in the log, with the device that sent it and when it came."""
 
     id: str
     holding: str
     fingerprint: str
     answer: MutationAnswer
     body: Mapping[str, Any]
-    lists: Mapping[str, list[str]]
+    lists: Mapping[str, Any]
+    client: str
+    at: datetime
 
 
 class Purged(msgspec.Struct, frozen=True):
@@ -136,11 +146,21 @@ class SyncStore:
         over = (holding.c.destroyed.is_(True), holding.c.purged.is_(False), holding.c.updated_at < before)
         found = list(self._connection.execute(select(holding.c.id).where(mine, *over).limit(most)).scalars())
         if found:
-            nothing = {"data": {}, "writers": {}, "conflicts": [], "purged": True}
-            self._connection.execute(update(holding).where(mine, holding.c.id.in_(found)).values(**nothing))
+            these = (mine, holding.c.id.in_(found))
+            self._keep_deletes(*these)
+            nothing = {"data": {}, "writers": {}, "purged": True}
+            self._connection.execute(update(holding).where(*these).values(**nothing))
             about = (mutation.c.owner_id == self._owner.id, mutation.c.holding_id.in_(found))
             self._connection.execute(update(mutation).where(*about).values(body={PURGED: True}, lists={}))
         return len(found)
+
+    def _keep_deletes(self, *these: Any) -> None:
+        """Of the conflicts of these holdings only deletes stay: a marker has all of them."""
+        mine = holding.c.owner_id == self._owner.id
+        query = select(holding.c.id, holding.c.conflicts).where(*these, holding.c.conflicts != [])
+        for row in self._connection.execute(query).all():
+            left = [conflict for conflict in row.conflicts if conflict["kind"] == "destroy"]
+            self._connection.execute(update(holding).where(mine, holding.c.id == row.id).values(conflicts=left))
 
     def _forget(self, rows: Sequence[Any]) -> None:
         if not rows:
@@ -183,7 +203,8 @@ class SyncStore:
 def _record(row: Row[Any]) -> Record:
     written = _written(row.writers)
     conflicts = tuple(value_conflict_from_json(entry) for entry in row.conflicts)
-    return Record(row.id, flattened(row.data), written, conflicts, row.destroyed_by, row.purged)
+    deletes = tuple(WrittenBy(by, datetime.fromisoformat(at)) for by, at in row.deletes)
+    return Record(row.id, flattened(row.data), written, conflicts, deletes, row.purged)
 
 
 def _stored(row: Row[Any]) -> StoredRecord:
@@ -197,7 +218,7 @@ def _columns(stored: Sequence[StoredRecord]) -> dict[str, list[Any]]:
         "id": [record.id for record in records],
         "modseq": [one.modseq for one in stored],
         "destroyed": [record.is_destroyed for record in records],
-        "destroyed_by": [record.destroyed_by for record in records],
+        "deletes": [[[delete.by, delete.at.isoformat()] for delete in record.deletes] for record in records],
         "purged": [record.is_purged for record in records],
         "data": [unflattened(record.values) for record in records],
         "writers": [_writers(record.written) for record in records],
@@ -206,33 +227,39 @@ def _columns(stored: Sequence[StoredRecord]) -> dict[str, list[Any]]:
     }
 
 
-def _written(writers: Mapping[str, Sequence[str]]) -> dict[str, WrittenBy]:
+def _written(writers: Mapping[str, Any]) -> dict[str, Written]:
     """One object for all values that one mutation wrote: most records have one or two."""
-    known: dict[tuple[str, str], WrittenBy] = {}
-    written: dict[str, WrittenBy] = {}
-    for name, (by, at) in writers.items():
+    known: dict[tuple[str, str], Written] = {}
+    written: dict[str, Written] = {}
+    for name, entry in writers.items():
+        if not isinstance(entry, list):
+            written[name] = written_from_json(entry)
+            continue
+        by, at = entry
         found = known.get((by, at))
         if found is None:
-            found = known[by, at] = WrittenBy(by, datetime.fromisoformat(at))
+            found = known[by, at] = written_from_json(entry)
         written[name] = found
     return written
 
 
-def _writers(written: Mapping[str, WrittenBy]) -> dict[str, list[str]]:
+def _writers(written: Mapping[str, Written]) -> dict[str, Any]:
     """The same as it is kept."""
-    known: dict[int, list[str]] = {}
-    writers: dict[str, list[str]] = {}
+    known: dict[int, Any] = {}
+    writers: dict[str, Any] = {}
     for name, one in written.items():
         found = known.get(id(one))
         if found is None:
-            found = known[id(one)] = [one.by, one.at.isoformat()]
+            found = known[id(one)] = written_as_json(one)
         writers[name] = found
     return writers
 
 
 def _logged(row: Row[Any]) -> LoggedMutation:
     answer = msgspec.convert(row.answer, MutationAnswer)
-    return LoggedMutation(row.mutation_id, row.holding_id, row.fingerprint, answer, row.body, row.lists)
+    return LoggedMutation(
+        row.mutation_id, row.holding_id, row.fingerprint, answer, row.body, row.lists, row.client_id, row.at
+    )
 
 
 def _entered(entered: Sequence[tuple[LoggedMutation, State | None]]) -> dict[str, list[Any]]:
@@ -256,7 +283,8 @@ def _entry(row: Row[Any]) -> LogEntry | None:
     try:
         if body.get(PURGED):
             nothing = Mutation(row.mutation_id, UPDATE, row.holding_id, datetime.min.replace(tzinfo=UTC))
-            return LogEntry(nothing, row.answer["status"], body, row.lists, row.modseq, row.chain)
+            came = (row.client_id, row.at)
+            return LogEntry(nothing, row.answer["status"], body, row.lists, row.modseq, row.chain, *came)
         sent = Mutation(
             row.mutation_id,
             body["op"],
@@ -273,4 +301,4 @@ def _entry(row: Row[Any]) -> LogEntry | None:
         return None
     if sent.op not in OPS or sent.edited_at.tzinfo is None or not isinstance(status, str):
         return None
-    return LogEntry(sent, status, body, row.lists, row.modseq, row.chain)
+    return LogEntry(sent, status, body, row.lists, row.modseq, row.chain, row.client_id, row.at)

@@ -19,8 +19,8 @@ from service.facts.understood import UnderstoodFact, understood_facts
 from service.holdings import actions
 from service.holdings.model import Mark, NewHolding, RecordedHolding, Status, StoredHolding, read_patch, with_defaults
 from service.holdings.store import HoldingStore
-from service.holdings.sync.field_names import FlatValue, all_as_told, as_told
-from service.holdings.sync.merge import ValueConflict
+from service.holdings.sync.field_names import FlatValue, all_as_told, as_told, shown_value
+from service.holdings.sync.record import ValueConflict
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, HoldingId, Unread, UnreadPatch
 from service.http.idempotency import IdempotencyKey
@@ -105,13 +105,19 @@ class ConflictOut(Out, tag_field="kind"):
     id: str
     mutation_id: str
     edited_at: datetime
+    client: Annotated[str | None, Meta(description="The device, as it called itself; null: not known any more.")]
+    at: Annotated[datetime | None, Meta(description="When the service received it; null: not known any more.")]
 
 
 class ValueConflictOut(ConflictOut, tag="value"):
     """A value of another device than the one that is shown."""
 
     attribute: Annotated[str, Meta(description="The name of the own field or the fact.")]
-    value: Annotated[FlatValue, Meta(description="null: the mutation removed it.")]
+    value: Annotated[
+        FlatValue,
+        Meta(description="null: the mutation removed it; of an own field that has a default it is the default then."),
+    ]
+    writers: Annotated[list[str], Meta(description="All mutations that wrote this value, `mutation_id` the newest.")]
 
 
 class DeleteConflictOut(ConflictOut, tag="destroy"):
@@ -154,9 +160,11 @@ class HoldingPageOut(PageOut[HoldingOut]):
 
 def conflict_out(conflict: ValueConflict) -> AnyConflictOut:
     """A conflict as it is sent."""
-    about = (conflict.id, conflict.mutation, conflict.at)
+    about = (conflict.id, conflict.mutation, conflict.at, conflict.client, conflict.received)
     if conflict.kind == "value":
-        return ValueConflictOut(*about, conflict.attribute or "", as_told(conflict.attribute or "", conflict.value))
+        name = conflict.attribute or ""
+        writers = [conflict.mutation] if conflict.written is None else sorted(conflict.written.ids)
+        return ValueConflictOut(*about, name, as_told(name, shown_value(name, conflict.value)), writers)
     return (
         InvalidMergeConflictOut(*about, all_as_told(conflict.patch))
         if conflict.patch is not None

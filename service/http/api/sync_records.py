@@ -14,7 +14,7 @@ from pydantic_core import PydanticCustomError
 from service.facts.recorded import RecordedFact, RecordedIssue
 from service.holdings.model import OWN_FIELDS, HeldPhoto, Mark, PieceValue, PricePaid, Status
 from service.holdings.sync.field_names import own_and_facts, unflattened
-from service.holdings.sync.merge import WrittenBy
+from service.holdings.sync.record import Written, ids_in
 from service.holdings.sync.store import StoredRecord
 from service.http.api.holdings import AnyConflictOut, conflict_out
 from service.http.wire import Out, QueryIn, one_of
@@ -73,7 +73,9 @@ WritersOut = Annotated[
     dict[str, str | list[str]],
     Meta(
         description="By flat name the writer of each value that is, or was, recorded: what `from` of a mutation names. With "
-        "`writers=grouped` by writer the flat names."
+        "`writers=grouped` by writer the flat names. Of a value that several mutations wrote, which did not see each other, "
+        "the writer is all of them, joined by `+`; of a list that came of merging it is a mark of what came of it. A `from` "
+        "names either as it is."
     ),
 ]
 
@@ -133,7 +135,14 @@ class DestroyedRecordOut(Out):
 
     id: str
     destroyed: Annotated[bool, Meta(extra_json_schema={"const": True})]
-    destroyed_by: Annotated[str, Meta(description="The mutation; named in `resolves` of one that undoes it.")]
+    destroyed_by: Annotated[
+        str,
+        Meta(
+            description="The mutation, or several joined by `+`; named as it is in `resolves` of one that undoes all of them. "
+            "One that names some of them undoes those, and asks the owner about the others."
+        ),
+    ]
+    deletes: Annotated[list[str], Meta(description="All mutations that wanted it gone.")]
     writers: Annotated[dict[str, str], Meta(description="Empty.")]
     conflicts: Annotated[list[AnyConflictOut], Meta(description="Empty.")]
 
@@ -159,7 +168,7 @@ def record_out(stored: StoredRecord, form: RecordForm) -> RecordOut:
     """A record as devices take it."""
     record, names = stored.record, form.names
     if record.destroyed_by is not None:
-        return DestroyedRecordOut(record.id, True, record.destroyed_by, {}, [])
+        return DestroyedRecordOut(record.id, True, record.destroyed_by, sorted(ids_in(record.destroyed_by)), {}, [])
     conflicts = [conflict_out(conflict) for conflict in record.conflicts]
     if names is None:
         return HoldingRecordOut(
@@ -177,7 +186,7 @@ def record_out(stored: StoredRecord, form: RecordForm) -> RecordOut:
     return PartialRecordOut(record.id, False, True, facts, writers_out(written, form), conflicts, **own)
 
 
-def writers_out(written: Mapping[str, WrittenBy], form: RecordForm) -> dict[str, str | list[str]]:
+def writers_out(written: Mapping[str, Written], form: RecordForm) -> dict[str, str | list[str]]:
     """Who wrote which value, as devices take it."""
     if not form.groups_writers:
         return {name: value.by for name, value in written.items()}

@@ -1,9 +1,10 @@
-"""The merge of one mutation: causal compare-and-set for each attribute (design: sync.md)."""
+"""The merge of one mutation: causal compare-and-set for each attribute ."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 from typing import Any
 
 import pytest
@@ -11,7 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.errors import Fault
-from service.holdings.sync.merge import MergeOutcome, Mutation, Record, merge, outcome_of
+from service.holdings.sync.merge import REJECTED, MergeOutcome, Mutation, View, merge
+from service.holdings.sync.record import Record, mutation_of
+from service.holdings.sync.replay import list_as_json, view_in
 
 NOON = datetime(2026, 11, 25, 12, tzinfo=UTC)
 
@@ -32,13 +35,31 @@ def an_update(name: str, patch: dict[str, Any], hours: float = 0, **more: Any) -
     return Mutation(name, "update", "coin", at(hours), patch, **more)
 
 
-def after(*mutations: Mutation, record: Record | None = None, lists: dict[Any, Any] | None = None) -> MergeOutcome:
+class History:
+    """What the log has of the mutations before."""
+
+    def __init__(self) -> None:
+        self.said: dict[str, tuple[Any, Any]] = {}
+
+    def list_at(self, name: str, writer: str) -> View | None:
+        known = self.said.get(mutation_of(writer))
+        return None if known is None else view_in(*known, "coin", name, writer)
+
+    def take(self, record: Record | None, mutation: Mutation) -> MergeOutcome:
+        outcome = merge(record, mutation, self.list_at, sound)
+        if outcome.status != REJECTED:
+            lists = {name: list_as_json(one) for name, one in outcome.lists.items()}
+            self.said[mutation.id] = (mutation.patch, lists)
+        return outcome
+
+
+def after(*mutations: Mutation, record: Record | None = None, history: History | None = None) -> MergeOutcome:
     outcome = MergeOutcome(record, "applied")
-    known: dict[Any, list[str]] = dict(lists or {})
+    history = history or History()
+    if record is not None and "made" not in history.said:
+        history.said["made"] = (record.values, {})
     for mutation in mutations:
-        outcome = merge(outcome.record, mutation, lambda *what: known.get(what), sound)  # noqa: B023 - called at once
-        known |= {(name, mutation.id): value for name, value in mutation.patch.items() if isinstance(value, list)}
-        known |= {(name, outcome_of(mutation.id, value)): value for name, value in outcome.lists.items()}
+        outcome = history.take(outcome.record, mutation)
     return outcome
 
 
@@ -84,12 +105,79 @@ def test_edits_of_different_attributes_merge_without_a_conflict() -> None:
     assert (done.status, shown(done), kept(done)) == ("applied", {"grade": 40, "note": "worn"}, [])
 
 
-def test_equal_values_are_no_conflict_and_take_the_new_writer() -> None:
+def test_equal_values_are_one_value_with_both_writers() -> None:
     edits = [an_update(name, {"grade": 40}, 1, seen={"grade": "made"}) for name in ("m1", "m2")]
     done = after(*edits, record=a_coin(grade=30))
     assert (done.status, kept(done)) == ("merged", [])
     assert done.record is not None
-    assert done.record.written["grade"].by == "m2"
+    assert done.record.written["grade"].by == "m1+m2"
+
+
+@pytest.mark.parametrize("seen", ["m1", "m2"])
+def test_whoever_goes_on_from_one_of_two_writers_leaves_the_other(seen: str) -> None:
+    edits = [an_update(name, {"grade": 40}, 1, seen={"grade": "made"}) for name in ("m1", "m2")]
+    further = an_update("m3", {"grade": 45}, 2, seen={"grade": seen})
+    orders = [(edits[0], edits[1], further), (edits[1], edits[0], further)]
+    orders.append((edits[0], further, edits[1]) if seen == "m1" else (edits[1], further, edits[0]))
+    for order in orders:
+        done = after(*order, record=a_coin(grade=30))
+        assert (shown(done), kept(done)) == ({"grade": 45}, [("value", 40)])
+        assert done.record is not None
+        (conflict,) = done.record.conflicts
+        assert conflict.id == ("m2:grade" if seen == "m1" else "m1:grade")
+
+
+def test_whoever_saw_both_writers_replaces_both() -> None:
+    edits = [an_update(name, {"grade": 40}, 1, seen={"grade": "made"}) for name in ("m1", "m2")]
+    done = after(*edits, an_update("m3", {"grade": 45}, 0, seen={"grade": "m1+m2"}), record=a_coin(grade=30))
+    assert (done.status, shown(done), kept(done)) == ("applied", {"grade": 45}, [])
+
+
+def test_a_conflict_that_equals_what_is_shown_or_another_one_is_part_of_it() -> None:
+    edits = [
+        an_update(name, {"grade": grade}, hours, seen={"grade": "made"})
+        for name, grade, hours in (("m1", 40, 1), ("m2", 45, 2), ("m3", 40, 0), ("m4", 45, 0))
+    ]
+    done = after(*edits, record=a_coin(grade=30))
+    assert (shown(done), kept(done)) == ({"grade": 45}, [("value", 40)])
+    assert done.record is not None
+    assert [conflict.id for conflict in done.record.conflicts] == ["m1+m3:grade"]
+    # The owner resolves what he saw: a third one of the same value came since.
+    late = an_update("m5", {"grade": 40}, 0, seen={"grade": "made"})
+    resolved = an_update("m6", {}, 9, resolves=frozenset(("m1+m3:grade",)))
+    for order in ((late, resolved), (resolved, late)):
+        done = after(*edits, *order, record=a_coin(grade=30))
+        assert done.record is not None
+        assert [conflict.id for conflict in done.record.conflicts] == ["m5:grade"]
+
+
+@pytest.mark.parametrize(
+    ("name", "values"),
+    [("quantity", (1, None)), ("status", ("held", None)), ("tags", ([], None)), ("values", ([], None))],
+)
+def test_a_default_a_removal_and_an_empty_list_are_one_value_of_an_own_field(name: str, values: Any) -> None:
+    edits = [an_update(f"m{n}", {name: value}, n, seen={name: "made"}) for n, value in enumerate(values)]
+    for order in (edits, edits[::-1]):
+        done = after(*order, record=a_coin(**{name: {"quantity": 7, "status": "sold"}.get(name, ["a"])}))
+        assert (done.status, shown(done), kept(done)) == ("merged", {}, [])
+
+
+def test_a_fact_that_is_an_empty_list_is_not_one_that_was_removed() -> None:
+    edits = [
+        an_update(f"m{n}", {"problems": value}, n, seen={"problems": "made"}) for n, value in enumerate(([], None))
+    ]
+    done = after(*edits, record=a_coin(problems=["holed"]))
+    assert (done.status, kept(done)) == ("conflict", [("value", [])])
+
+
+def test_the_last_digit_of_a_number_says_nothing_if_it_is_nought() -> None:
+    edits = [
+        an_update("m1", {"weight": Decimal("12.50")}, 1),
+        an_update("m2", {"weight": Decimal("12.5")}, 2),
+        an_update("m3", {"price_paid": {"amount": 3, "currency": "EUR"}}),
+        an_update("m4", {"price_paid": {"amount": Decimal("3.0"), "currency": "EUR"}}),
+    ]
+    assert kept(after(*edits, record=a_coin())) == []
 
 
 def test_true_is_not_one() -> None:
@@ -148,30 +236,37 @@ def test_an_edit_that_saw_what_is_shown_leaves_the_conflict_open() -> None:
 def test_lists_of_terms_merge_by_element() -> None:
     first = an_update("m1", {"tags": ["silver", "fair"]}, 1, seen={"tags": "made"})
     second = an_update("m2", {"tags": ["old"]}, 2, seen={"tags": "made"})
-    done = after(first, second, record=a_coin(tags=["silver", "old"]), lists={("tags", "made"): ["silver", "old"]})
     # One took away old and added fair, the other took away silver.
-    assert (done.status, shown(done), kept(done)) == ("merged", {"tags": ["fair"]}, [])
-    third = an_update("m3", {"tags": ["silver", "fair", "gift"]}, 3, seen={"tags": "m1"})
-    done = after(
-        third,
-        record=done.record,
-        lists={("tags", "m1"): ["silver", "fair"], ("tags", outcome_of("m2", ["fair"])): ["fair"]},
-    )
-    assert shown(done) == {"tags": ["fair", "gift"]}
+    for order in ((first, second), (second, first)):
+        history = History()
+        done = after(*order, record=a_coin(tags=["silver", "old"]), history=history)
+        assert (done.status, shown(done), kept(done)) == ("merged", {"tags": ["fair"]}, [])
+        third = an_update("m3", {"tags": ["silver", "fair", "gift"]}, 3, seen={"tags": "m1"})
+        done = after(third, record=done.record, history=history)
+        assert shown(done) == {"tags": ["fair", "gift"]}
 
 
 def test_whoever_goes_on_from_what_was_sent_does_not_take_away_what_came_of_it() -> None:
-    mine = an_update("m1", {"tags": ["mine"]}, 1)
+    mine, history = an_update("m1", {"tags": ["mine"]}, 1), History()
     # The other device's list met mine; I go on from mine alone, and then from what came of both.
-    lists: dict[Any, Any] = {}
-    met = after(an_update("m0", {"tags": ["theirs"]}, 0), mine, record=a_coin())
-    assert (shown(met), met.lists) == ({"tags": ["theirs", "mine"]}, {"tags": ["theirs", "mine"]})
-    both = outcome_of("m1", ["theirs", "mine"])
-    lists = {("tags", "m1"): ["mine"], ("tags", both): ["theirs", "mine"]}
-    further = after(an_update("m2", {"tags": ["own"]}, 2, seen={"tags": "m1"}), record=met.record, lists=lists)
+    met = after(an_update("m0", {"tags": ["theirs"]}, 0), mine, record=a_coin(), history=history)
+    assert (shown(met), met.record is not None) == ({"tags": ["theirs", "mine"]}, True)
+    both = met.record.written["tags"].by if met.record else ""
+    assert both.startswith("m1~")
+    further = after(an_update("m2", {"tags": ["own"]}, 2, seen={"tags": "m1"}), record=met.record, history=history)
     assert shown(further) == {"tags": ["theirs", "own"]}
-    seen_all = after(an_update("m3", {"tags": ["own"]}, 2, seen={"tags": both}), record=met.record, lists=lists)
+    seen_all = after(an_update("m3", {"tags": ["own"]}, 2, seen={"tags": both}), record=met.record, history=history)
     assert shown(seen_all) == {"tags": ["own"]}
+
+
+def test_a_term_that_two_put_on_stays_where_one_of_them_takes_it_off() -> None:
+    edits = [an_update(name, {"tags": ["old", "silver"]}, 1, seen={"tags": "made"}) for name in ("m1", "m2")]
+    off = an_update("m3", {"tags": ["old"]}, 2, seen={"tags": "m1"})
+    for order in ((*edits, off), (edits[0], off, edits[1])):
+        assert sorted(shown(after(*order, record=a_coin(tags=["old"])))["tags"]) == ["old", "silver"]
+    both = after(*edits, record=a_coin(tags=["old"]))
+    assert both.record is not None
+    assert set(both.record.written["tags"].ids) == {"m1", "m2"}
 
 
 def test_a_list_that_nobody_remembers_is_kept_as_a_conflict() -> None:
@@ -214,6 +309,55 @@ def test_revive_undoes_a_delete_that_its_author_saw() -> None:
     gone = Mutation("d", "destroy", "coin", at(1), seen={"grade": "made"})
     done = after(gone, an_update("m1", {"note": "back"}, 2, revive=True), record=a_coin(grade=30))
     assert (done.status, shown(done), kept(done)) == ("applied", {"grade": 30, "note": "back"}, [])
+
+
+def a_delete(name: str, hours: float, seen: str = "made", *resolves: str) -> Mutation:
+    return Mutation(name, "destroy", "coin", at(hours), seen={"grade": seen}, resolves=frozenset(resolves))
+
+
+def test_three_people_who_all_want_a_coin_gone_can_delete_it() -> None:
+    edit = an_update("m1", {"grade": 31}, 1, seen={"grade": "made"})
+    done = after(edit, a_delete("d1", 2), a_delete("d2", 3), record=a_coin(grade=30))
+    assert [conflict.kind for conflict in done.record.conflicts if done.record] == ["destroy", "destroy"]
+    # The third one saw the edit, and knows nothing of the other deletes.
+    done = after(a_delete("d3", 4, "m1"), record=done.record)
+    assert done.record is not None
+    assert (done.status, done.record.is_destroyed, done.record.destroyed_by) == ("applied", True, "d1+d2+d3")
+
+
+def test_a_marker_has_all_deletes_and_a_revival_undoes_those_that_it_names() -> None:
+    gone = after(a_delete("d1", 1), a_delete("d2", 2), record=a_coin(grade=30))
+    assert gone.record is not None
+    assert gone.record.destroyed_by == "d1+d2"
+    back = after(an_update("m1", {"note": "n"}, 3, revive=True, resolves=frozenset(("d1",))), record=gone.record)
+    assert (back.status, [(c.kind, c.mutation) for c in back.record.conflicts if back.record]) == (
+        "conflict",
+        [("destroy", "d2")],
+    )
+    for named in ({"d1+d2"}, {"d1", "d2"}):
+        back = after(an_update("m1", {}, 3, revive=True, resolves=frozenset(named)), record=gone.record)
+        assert (back.status, shown(back), kept(back)) == ("applied", {"grade": 30}, [])
+
+
+def test_a_revival_without_a_patch_is_seen_by_later_deletes_or_not() -> None:
+    back = an_update("m1", {}, 3, revive=True, resolves=frozenset(("d1",)))
+    for order in ((a_delete("d1", 1), back, a_delete("d2", 2)), (a_delete("d1", 1), a_delete("d2", 2), back)):
+        done = after(*order, record=a_coin(grade=30))
+        assert done.record is not None
+        assert (done.record.is_destroyed, kept(done)) == (False, [("destroy", None)])
+    seen = Mutation("d3", "destroy", "coin", at(4), seen={"grade": "made", "~revive": "m1"})
+    done = after(a_delete("d1", 1), back, seen, record=a_coin(grade=30))
+    assert done.record is not None
+    assert done.record.is_destroyed
+
+
+def test_a_delete_that_failed_resolves_nothing() -> None:
+    edits = [an_update(name, {"grade": g}, g / 10, seen={"grade": "made"}) for name, g in (("m1", 40), ("m2", 45))]
+    unseen = an_update("m3", {"note": "n"}, 9)
+    delete = a_delete("d1", 8, "m2", "m1:grade")
+    for order in ((unseen, delete), (delete, unseen)):
+        done = after(*edits, *order, record=a_coin(grade=30))
+        assert sorted(kept(done), key=str) == [("destroy", None), ("value", 40)]
 
 
 def test_a_mere_copy_never_undoes_a_delete_and_never_overwrites() -> None:
@@ -283,4 +427,4 @@ def test_a_value_is_shown_or_kept_until_somebody_who_saw_it_replaces_it(edits: l
             # Whoever saw an equal value of somebody else's saw this one.
             was_seen = writer in replaced or any(wrote[other] == value for other in replaced if other is not None)
             assert was_seen or value in here, (name, writer, value, record)
-        assert record.written[name].by in wrote
+        assert record.written[name].ids <= wrote.keys()

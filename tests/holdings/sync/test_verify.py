@@ -166,7 +166,7 @@ def test_every_tampering_is_found(database: Database) -> None:
         "a writer": ("writer of", update(holding).where(*newest).values(writers={})),
         "brought back": (
             "something else of its delete",
-            update(holding).where(*newest).values(destroyed=False, destroyed_by=None),
+            update(holding).where(*newest).values(destroyed=False, deletes=[]),
         ),
         "hidden without a delete": ("marked as destroyed", update(holding).where(mine).values(destroyed=True)),
         "a record gone": ("is not kept", delete(holding).where(*newest)),
@@ -255,7 +255,7 @@ def test_a_holding_older_than_the_log_is_sound_and_tampering_with_it_is_found(da
             this.values(data={**kept.data, "facts": {"mintmark": "S"}}),
         ),
         "set back": ("was replaced", this.values(writers={**kept.writers, "grade": was})),
-        "a delete": ("for its delete", this.values(destroyed=True, destroyed_by=new_id())),
+        "a delete": ("for its delete", this.values(destroyed=True, deletes=[[new_id(), NOON.isoformat()]])),
         "a conflict": (
             "wrote its conflict about note",
             this.values(conflicts=[{**conflict, "mutation_id": new_id()}]),
