@@ -39,6 +39,12 @@ def take_all(page: Page, albums: list[Album]) -> None:
     page.sign_in(maud.token)
     page.until(".bar")
     take(page, "home", dark=False)
+    page.open("/app/coins?sort=year_on_coin")
+    page.until(".coins td")
+    take(page, "coins", dark=False)
+    page.press("a28")
+    page.until(".facts dd")
+    take(page, "coin", dark=False)
     page.open(f"/app/sets/{maud.definition}")
     page.until("li.place")
     for dark in (False, True):

@@ -245,27 +245,24 @@ def test_disc_border_word_and_text_say_the_same(page: Page, collector: Collector
     assert "6 filled, 1 possible, 6 empty, of 13 places." in page.text(".figures")
 
 
-@pytest.mark.parametrize(
-    ("planted", "part"),
-    [
-        ("document.querySelectorAll('.word').forEach((word) => (word.textContent = 'A place'))", "word"),
-        ("document.querySelectorAll('li.place a').forEach((link) => (link.style.borderStyle = 'solid'))", "border"),
-        (
-            "document.querySelectorAll('.disc').forEach((disc) => disc.replaceChildren(Object.assign("
-            "document.createElementNS('http://www.w3.org/2000/svg', 'circle'))))",
-            "shapes",
-        ),
-    ],
-)
-def test_the_control_sees_a_state_that_colour_alone_tells(
-    chromium: Page, collector: Collector, planted: str, part: str
-) -> None:
-    chromium.sign_in(collector.token, collector.album())
-    chromium.until("li.place")
-    chromium.run(planted)
-    found = told_by_colour_alone(chromium.run(SIGNS))
-    assert {at for _, _, at in found} == {part}
-    assert len(found) == 6
+PLANTED = {
+    "word": "document.querySelectorAll('.word').forEach((word) => (word.textContent = 'A place'))",
+    "border": "document.querySelectorAll('li.place a').forEach((link) => (link.style.borderStyle = 'solid'))",
+    "shapes": "document.querySelectorAll('.disc').forEach((disc) => disc.replaceChildren("
+    "document.createElementNS('http://www.w3.org/2000/svg', 'circle')))",
+}
+
+
+def test_the_control_sees_a_state_that_colour_alone_tells(chromium: Page, collector: Collector) -> None:
+    chromium.sign_in(collector.token)
+    for part, planted in PLANTED.items():
+        chromium.open(collector.album())
+        chromium.until("li.place")
+        chromium.run(planted)
+        found = told_by_colour_alone(chromium.run(SIGNS))
+        assert {at for _, _, at in found} == {part}
+        # Four states make six pairs.
+        assert len(found) == 6
 
 
 def test_arrow_keys_go_from_place_to_place(page: Page, collector: Collector) -> None:
@@ -410,6 +407,79 @@ def test_a_decision_shows_its_cost_before_it_is_made(page: Page, collector: Coll
     assert collector.ask("GET", pins).json() == {"pins": [never], "nevers": []}
 
 
+# --- coins --------------------------------------------------------------------------------------------------------------------
+
+
+def column(page: Page, place: int) -> list[str]:
+    """The texts of one column of the table, from 0."""
+    return [row.find_elements("css selector", "th, td")[place].text for row in page.all(".coins tbody tr")]
+
+
+def test_coins_are_sorted_and_found_by_a_rule(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    page.press("Coins")
+    page.until(".coins tbody tr")
+    assert page.text("main > p[role=status]") == "9 coins"
+    assert [head.text for head in page.all(".coins thead th")] == [
+        "Number", "year on the coin", "denomination", "issuer", "grade", "Status",
+    ]  # fmt: skip
+    for _ in range(2):
+        page.press("year on the coin")
+        page.until("th[aria-sort]")
+        page.until(".coins tbody tr")
+    page.until("th[aria-sort=descending]")
+    years = column(page, 1)
+    assert "1900 or 1902" in years
+    settled = [year for year in years if year != "1900 or 1902"]
+    assert settled == ["1935", "1928", "1921", "1911", "1910", "1903", "1902", "1811"]
+    page.press("Find coins")
+    page.type_into("A rule", "grade > 30 AN")
+    page.until("form button").click()
+    page.until(".trouble")
+    page.until("form [name=filter]")
+    page.type_into("A rule", "denomination = 'penny' OR denomination = 'florin'")
+    page.until("form button").click()
+    page.until("main > p[role=status]", says="2 coins")
+    assert sorted(column(page, 0)) == ["d1", "p1"]
+    page.driver.back()
+    page.driver.back()
+    page.until("main > p[role=status]", says="9 coins")
+
+
+def test_a_coin_shows_its_places_and_takes_facts_of_every_kind(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    page.open(f"/app/coins/{collector.coins['p1']}")
+    page.until(".legend-like", says="A penny before 1901")
+    page.until("h1", says="No. p1, 1900 or 1902 penny")
+    assert "1900 or 1902" in page.text(".facts")
+
+    def record(way: str, *values: str) -> None:
+        page.press("Record or correct a fact")
+        for name, choice in (("record-name", "year_on_coin"), ("record-way", way)):
+            box = f"document.getElementById('{name}')"
+            page.run(f"{box}.value = arguments[0]; {box}.dispatchEvent(new Event('change', {{bubbles: true}}))", choice)
+        for name, value in zip(("first", "second"), values, strict=False):
+            page.until(f"form [name={name}]").send_keys(value)
+        page.press("Record it")
+
+    for way, values, kept in (
+        ("between", ("1895", "1899"), {"from": 1895, "to": 1899}),
+        ("one_of", ("1895, 1897",), {"one_of": [1895, 1897]}),
+        ("none", (), {"none": True}),
+        ("value", ("1900",), 1900),
+    ):
+        record(way, *values)
+        page.until("details:not([open]) > summary")
+        assert collector.facts("p1")["year_on_coin"] == kept
+    record("one_of", "1900")
+    page.until(".trouble", says="Type at least two values")
+    page.open(f"/app/coins/{collector.coins['p1']}")
+    page.until(".facts")
+    record("unknown")
+    page.until("details:not([open]) > summary")
+    assert "year_on_coin" not in collector.facts("p1")
+
+
 # --- every view ---------------------------------------------------------------------------------------------------------------
 
 
@@ -421,6 +491,8 @@ def test_every_view_is_accessible_light_and_dark_narrow_and_wide(page: Page, col
         "/app/password": "form",
         "/pair?user_code=BCDF-GHJK": "form",
         "/app/": ".bar",
+        "/app/coins": ".coins td",
+        f"/app/coins/{collector.coins['p1']}": ".facts dd",
         collector.album(): "li.place",
         collector.place("old-penny"): ".looked input",
         collector.place("farthing"): ".others",

@@ -6,10 +6,13 @@ import { html, render, useCallback, useEffect, useState } from "./parts/html.js"
 import { go, onGo } from "./parts/navigation.js";
 import { NewPassword, SignIn } from "./views/account.js";
 import { Album } from "./views/album.js";
+import { Coin } from "./views/coin.js";
+import { Coins } from "./views/coins.js";
 import { Home } from "./views/home.js";
 import { Pair } from "./views/pair.js";
 import { Place } from "./views/place.js";
 
+const COIN = /^\/app\/coins(?:\/([0-9a-f-]{36}))?\/?$/;
 const SET = /^\/app\/sets\/([0-9a-f-]{36})(\/place)?\/?$/;
 
 /** The view of an address, for somebody who is signed in. */
@@ -18,6 +21,9 @@ function viewOf(session) {
   if (pathname === "/pair") return html`<${Pair} session=${session} code=${new URLSearchParams(search).get("user_code") ?? ""} />`;
   const [, set, isPlace] = SET.exec(pathname) ?? [];
   if (isPlace) return html`<${Place} key=${pathname + search} set=${set} address=${new URLSearchParams(search).get("at") ?? ""} />`;
+  const coins = COIN.exec(pathname);
+  if (coins?.[1]) return html`<${Coin} key=${coins[1]} coin=${coins[1]} />`;
+  if (coins) return html`<${Coins} />`;
   if (set) return html`<${Album} key=${set} set=${set} />`;
   return html`<${Home} />`;
 }
@@ -58,7 +64,11 @@ function App({ first }) {
     <a class="skip" href="#content">${say("app.skip")}</a>
     <header>
       <a class="home" href="/app/">${say("app.name")}</a>
-      ${session && !anew && html`<p class="who"><span>${session.name}</span>
+      ${session && !anew && html`<nav class="views" aria-label=${say("app.views")}>
+        <a href="/app/" aria-current=${pathname === "/app/" ? "page" : undefined}>${say("home.title")}</a>
+        <a href="/app/coins" aria-current=${pathname === "/app/coins" ? "page" : undefined}>${say("coins.title")}</a>
+      </nav>
+      <p class="who"><span>${session.name}</span>
         <button type="button" class="plain" onClick=${leave}>${say("account.sign_out")}</button></p>`}
     </header>
     <main id="content">

@@ -1,24 +1,30 @@
 // What the views load, as hooks: a value, or an error, or neither yet.
 import { all, get } from "../kept/api.js";
-import { useCallback, useEffect, useState } from "./html.js";
+import { useCallback, useEffect, useRef, useState } from "./html.js";
 
 /**
- * @template T @param {() => Promise<T>} load @param {unknown[]} on
+ * @template T @param {() => Promise<T>} load @param {unknown[]} on loads anew when one of these changes
+ * @param {{keeps?: boolean}} [how] `keeps`: what was loaded before is shown meanwhile, so that nothing jumps
  * @returns {{value: T | null, error: Error | null, again: () => Promise<void>}}
  */
-export function useLoaded(load, on) {
+export function useLoaded(load, on, { keeps = false } = {}) {
   const [found, set] = useState({ value: null, error: null });
+  const turn = useRef(0);
   const again = useCallback(async () => {
+    // An answer that comes after that of a later question is not shown.
+    turn.current += 1;
+    const mine = turn.current;
     try {
       const value = await load();
+      if (mine !== turn.current) return;
       // The same value is the same object where nothing changed, and is not painted again.
       set((before) => (before.value === value && before.error === null ? before : { value, error: null }));
     } catch (error) {
-      set((before) => ({ value: before.value, error }));
+      if (mine === turn.current) set((before) => ({ value: before.value, error }));
     }
   }, on);
   useEffect(() => {
-    set((before) => (before.value === null && before.error === null ? before : { value: null, error: null }));
+    set((before) => (keeps || (before.value === null && before.error === null) ? before : { value: null, error: null }));
     again();
   }, on);
   return { ...found, again };

@@ -43,11 +43,12 @@ export function Place({ set, address }) {
   const { value: attributes } = useLoaded(() => loadAttributes(value?.definition.document), [value?.definition]);
   const cells = useMemo(() => (value === null ? new Map() : cellsOf(value.evaluation, value.definition)), [value]);
   const cell = cells.get(address) ?? null;
-  const { value: view, error: unexplained } = useLoaded(() => explained(set, cell), [value, address]);
-  const { value: issues } = useLoaded(() => issueLabels(view), [view]);
+  const { value: view, error: unexplained } = useLoaded(() => explained(set, cell), [value, address], { keeps: true });
+  const { value: issues } = useLoaded(() => issueLabels(view), [view], { keeps: true });
   const { value: terms } = useLoaded(
     () => loadTerms(attributes, view?.may_be.flatMap((one) => [...attributesIn(one.clauses)]) ?? []),
     [view, attributes],
+    { keeps: true },
   );
   const { value: photo } = useLoaded(async () => (cell?.holding ? photoOf(cell.holding) : null), [cell?.holding]);
   if (value === null) {
