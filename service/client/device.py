@@ -190,6 +190,7 @@ class Device:
         told = from_json(Path(path).read_bytes())
         if not isinstance(told, dict) or told.get("format") != UNSENT:
             raise ValueError(f"{path} is no file of unsent edits")
+        photos = [(photo["media_type"], b64decode(photo["base64"])) for photo in told["photos"]]
         with self.store.step():
             mine = self.store.note("account")
             if None not in (mine, told["account"]) and mine != told["account"]:
@@ -197,8 +198,8 @@ class Device:
             new = [mutation for mutation in told["mutations"] if not self.store.knows(mutation["mutation_id"])]
             for mutation in new:
                 self.store.enqueue(mutation)
-            for photo in told["photos"]:
-                self.store.keep_photo(photo["sha256"], photo["media_type"], b64decode(photo["base64"]))
+            for kind, content in photos:
+                self.store.keep_photo(hashlib.sha256(content).hexdigest(), kind, content)
         return len(new)
 
     def _edit(self, identity: str, changes: Values, **more: Any) -> None:
