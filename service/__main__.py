@@ -545,11 +545,20 @@ def _worker() -> int:
         print("A worker needs PostgreSQL. On SQLite the server does its jobs itself.", file=sys.stderr)
         return 2
     # It brings much along that other commands do without.
-    from service.job_worker import work_until_told
+    from service.job_worker import metrics_listener, work_until_told
 
     begin_log(settings.log_level, settings.log_format, settings.secrets)
-    with opened(settings) as context:
-        work_until_told(context)
+    try:
+        listener = metrics_listener(settings)
+    except OSError as error:
+        where = f"SETWRIGHT_HOST {settings.host}, SETWRIGHT_WORKER_METRICS_PORT {settings.worker_metrics_port}"
+        print(
+            f"The metrics cannot be told at {where}: {error.strerror}. Each worker of a machine needs a port of its own.",
+            file=sys.stderr,
+        )
+        return 2
+    with shared_folder(1), opened(settings) as context:
+        work_until_told(context, listener)
     return 0
 
 

@@ -13,9 +13,9 @@ from sqlalchemy import text
 
 from service.http.job_runs import JobRunner
 from service.jobs.store import waiting_jobs
-from service.runtime import Context
+from service.runtime import Context, JobRuns
 from service.sharing.actions.polling import check_due
-from service.worker import maintain
+from service.worker import counted, maintain
 
 # The queue's own tables stand apart from ours.
 SCHEMA = "setwright_queue"
@@ -47,6 +47,9 @@ class ProcrastinateQueue:
         retry = RetryStrategy(max_attempts=10, exponential_wait=2)
         self._task = self._app.task(name=_TASK, queue="jobs", retry=retry)(self._run_one)
         if with_schedules:
+            done = {"sweep": 1, "maintenance": 1, "polling": context.settings.follow_hours}
+            for name in filter(done.get, done):
+                context.job_runs.setdefault(name, JobRuns())
             self._app.periodic(cron=_SWEEP)(
                 self._app.task(name="sweep", queue="jobs", queueing_lock="sweep")(self._sweep)
             )
@@ -89,8 +92,11 @@ class ProcrastinateQueue:
         await self._runner.run(owner_id, job_id)
 
     async def _sweep(self, timestamp: int) -> None:
-        """What nobody works on: of a worker that is gone, or not put into the queue."""
         del timestamp
+        await counted(self._context, "sweep", self._put_back)
+
+    async def _put_back(self) -> None:
+        """What nobody works on: of a worker that is gone, or not put into the queue."""
         manager = self._app.job_manager
         for stalled in await manager.get_stalled_jobs(seconds_since_heartbeat=_GONE_SECONDS):
             # It holds the lock of its owner. What is still to be done is put there again below.
@@ -101,11 +107,12 @@ class ProcrastinateQueue:
 
     async def _maintain(self, timestamp: int) -> None:
         del timestamp
-        await self._context.run(lambda: maintain(self._context))
+        await counted(self._context, "maintenance", lambda: self._context.run(lambda: maintain(self._context)))
 
     async def _ask_origins(self, timestamp: int) -> None:
         del timestamp
-        await check_due(self._context, self._context.settings.follow_hours)
+        context = self._context
+        await counted(context, "polling", lambda: check_due(context, context.settings.follow_hours))
 
     def _make_tables(self) -> None:
         def make(connection: Any) -> None:

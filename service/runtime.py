@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 import tempfile
-from collections import deque
+from collections import Counter, deque
 from collections.abc import AsyncIterator, Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager, asynccontextmanager, contextmanager, nullcontext, suppress
@@ -148,6 +148,20 @@ class JobRuns:
     last_seconds: float = 0.0
 
 
+@dataclass(slots=True)
+class JobTally:
+    """Attempts at jobs in this process: how many run now, and of those since the start how many ended their job (`done`,
+    `failed`), how many did not (`left`: given back, cancelled, or taken over by another), and how many seconds all of them
+    took. `counts`: what was counted in the processes that worked on them, by name and labels."""
+
+    running: int = 0
+    done: int = 0
+    failed: int = 0
+    left: int = 0
+    seconds: float = 0.0
+    counts: Counter[tuple[str, tuple[str, ...]]] = field(default_factory=Counter)
+
+
 @dataclass(frozen=True, slots=True)
 class Context:
     """The parts of the running service. `spool`: the folder of bodies and answers that are too long for memory. `members`,
@@ -170,6 +184,7 @@ class Context:
     clock: Callable[[], datetime] = utc_now
     span: Callable[[str], AbstractContextManager[object]] = nullcontext
     job_runs: dict[str, JobRuns] = field(default_factory=dict, compare=False)
+    job_tally: JobTally = field(default_factory=JobTally, compare=False)
 
     def now(self) -> datetime:
         """The time, in UTC."""

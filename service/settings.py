@@ -197,6 +197,13 @@ class Settings(BaseSettings):
         default=True,
         description="Whether servers do jobs themselves; false where `setwright worker` runs, which needs PostgreSQL.",
     )
+    worker_metrics_port: int = Field(
+        default=0,
+        ge=0,
+        le=65535,
+        description="The port at which `setwright worker` answers GET /metrics, on the address HOST, to those who may read the "
+        "server's. 0: none. Each worker of one machine needs another.",
+    )
     anonymous_at_once: int = Field(
         default=1, ge=1, le=64, description="The same as SOLVES_AT_ONCE for callers without an account."
     )

@@ -89,21 +89,30 @@ async def _repeat(
     context: Context, name: str, job: Callable[[], Awaitable[object]], pause: Callable[[], float]
 ) -> None:
     """Runs the job after each pause (seconds), until cancelled. An error ends that run only."""
-    runs = context.job_runs.setdefault(name, JobRuns())
+    context.job_runs.setdefault(name, JobRuns())
     while not is_cancelled():
         await asyncio.sleep(pause())
-        started = time.monotonic()
         try:
-            await job()
-            runs.succeeded += 1
-            runs.last_success = time.time()
+            await counted(context, name, job)
         except Exception as error:
             # Without its text, which may repeat the secret of a link.
             place = traceback.extract_tb(error.__traceback__)[-1]
             log.error(  # noqa: TRY400
                 "unforeseen error", job=name, kind=type(error).__name__, place=f"{place.filename}:{place.lineno}"
             )
-            runs.failed += 1
+
+
+async def counted(context: Context, name: str, job: Callable[[], Awaitable[object]]) -> None:
+    """One run of a background job, which is counted. Raises what the job raises."""
+    runs, started = context.job_runs.setdefault(name, JobRuns()), time.monotonic()
+    try:
+        await job()
+        runs.succeeded += 1
+        runs.last_success = time.time()
+    except Exception:
+        runs.failed += 1
+        raise
+    finally:
         runs.last_seconds = time.monotonic() - started
 
 

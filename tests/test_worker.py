@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from service import job_queue, worker
+from service import worker
 from service.http.dependencies import context_of
 from tests.conftest import running, settings_for
 from tests.logs import listening
@@ -72,8 +72,8 @@ async def test_a_job_that_fails_when_it_is_cancelled_keeps_no_server_from_stoppi
         monkeypatch.setattr(worker, "check_due", failing_when_cancelled)
         monkeypatch.setattr(worker, "POLLING_SECONDS", 0.01)
     else:
-        for queue in (job_queue.JobsHere, job_queue.ProcrastinateQueue):
-            monkeypatch.setattr(queue, "run", failing_when_cancelled)
+        for queue in ("job_queue.JobsHere", "procrastinate_queue.ProcrastinateQueue"):
+            monkeypatch.setattr(f"service.{queue}.run", failing_when_cancelled)
 
     async def started_and_stopped() -> None:
         async with running(settings_for(database_url, photos_dir=tmp_path, follow_hours=7)):

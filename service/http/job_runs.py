@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from datetime import timedelta
@@ -45,21 +46,32 @@ class JobRunner:
             lambda connection: JobStore(connection, owner).take_up(job_id, context.now(), self._lease, MOST_ATTEMPTS)
         )
         if taken is None:
-            await context.write(
+            is_given_up = await context.write(
                 lambda connection: JobStore(connection, owner).give_up(job_id, context.now(), MOST_ATTEMPTS)
             )
+            context.job_tally.failed += is_given_up
             return
         job, body = taken
+        tally, started, outcome = context.job_tally, time.monotonic(), "left"
+        tally.running += 1
+        try:
+            outcome = await self._begun(owner, job, body)
+        finally:
+            tally.running -= 1
+            tally.seconds += time.monotonic() - started
+            setattr(tally, outcome, getattr(tally, outcome) + 1)
+
+    async def _begun(self, owner: Owner, job: Job, body: bytes) -> str:
+        """What became of it: DONE, FAILED, or "left" where the job has not ended by it."""
         # Whoever revoked the token meanwhile wants nothing more done with it.
-        caller = await context.read(
-            lambda connection: AccountStore(connection).caller_by_id(owner, job.token, context.now())
+        caller = await self.context.read(
+            lambda connection: AccountStore(connection).caller_by_id(owner, job.token, self.context.now())
         )
         if caller is None:
-            await self._end(owner, job, FAILED, detail="the token that it was asked with is not valid any more")
-            return
-        await self._attempt(job, body, caller)
+            return await self._end(owner, job, FAILED, detail="the token that it was asked with is not valid any more")
+        return await self._attempt(job, body, caller)
 
-    async def _attempt(self, job: Job, body: bytes, caller: Caller) -> None:
+    async def _attempt(self, job: Job, body: bytes, caller: Caller) -> str:
         owner = caller.owner
         work = asyncio.ensure_future(self._answered(job, body, caller))
         holding = asyncio.ensure_future(self._held(owner, job))
@@ -67,14 +79,13 @@ class JobRunner:
             await asyncio.wait({work, holding}, return_when=asyncio.FIRST_COMPLETED)
             if not work.done():
                 # It was cancelled, or another attempt has it: the process that works is ended below.
-                return
+                return "left"
             answer = work.result()
         except Busy:
             await self.context.write(lambda connection: JobStore(connection, owner).release(job.id, job.attempts))
             raise
         except SetwrightError as error:
-            await self._end(owner, job, FAILED, detail=str(error))
-            return
+            return await self._end(owner, job, FAILED, detail=str(error))
         except asyncio.CancelledError:
             # This server stops: the job is free for another one at once.
             self.context.database.write(lambda connection: JobStore(connection, owner).release(job.id, job.attempts))
@@ -83,7 +94,8 @@ class JobRunner:
             for task in (work, holding):
                 task.cancel()
             await asyncio.wait({work, holding})
-        await self._keep(owner, job, answer)
+        self.context.job_tally.counts.update(answer.counts)
+        return await self._keep(owner, job, answer)
 
     async def _answered(self, job: Job, body: bytes, caller: Caller) -> AnswerCopy:
         context = self.context
@@ -122,7 +134,7 @@ class JobRunner:
             ):
                 return
 
-    async def _keep(self, owner: Owner, job: Job, copy: AnswerCopy) -> None:
+    async def _keep(self, owner: Owner, job: Job, copy: AnswerCopy) -> str:
         body = copy.body
         if isinstance(body, Path):
             size = body.stat().st_size
@@ -130,17 +142,17 @@ class JobRunner:
             body.unlink(missing_ok=True)
             if raw is None:
                 detail = f"the answer has {size} bytes; of a job at most {_ANSWER_BYTES} are kept"
-                await self._end(owner, job, FAILED, detail=detail)
-                return
+                return await self._end(owner, job, FAILED, detail=detail)
             body = raw
         headers = [(name.decode("latin-1"), value.decode("latin-1")) for name, value in copy.headers]
-        await self._end(owner, job, DONE, Answer(copy.status, headers, body))
+        return await self._end(owner, job, DONE, Answer(copy.status, headers, body))
 
-    async def _end(self, owner: Owner, job: Job, state: str, answer: Answer | None = None, detail: str = "") -> None:
+    async def _end(self, owner: Owner, job: Job, state: str, answer: Answer | None = None, detail: str = "") -> str:
         now = self.context.now()
-        await self.context.write(
+        has_ended = await self.context.write(
             lambda connection: JobStore(connection, owner).end(job.id, job.attempts, state, now, answer, detail)
         )
+        return state if has_ended else "left"
 
 
 class JobsHere:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import asdict, replace
 from typing import Any
@@ -23,14 +24,29 @@ def readings(state: Any, context: Context) -> Iterator[Reading]:
     yield from _gate(state.gate)
     for limit in ("account", "anonymous", "heavy"):
         yield Reading("quota_refused", state.quotas.refusals[limit], (limit,))
+    yield from _answers(state.answers)
+    yield from _common(context, state.work_counts)
+
+
+def worker_readings(context: Context) -> Iterator[Reading]:
+    """The same for a process that does jobs and serves nobody."""
+    yield Reading("info", 1, (engine_version(),))
+    yield from _common(context, Counter())
+
+
+def _common(context: Context, elsewhere: Tally) -> Iterator[Reading]:
     yield from _limiters(context)
     yield from _work(context)
     yield from _database(context)
-    yield from _answers(state.answers)
     yield from _cache_sizes(context)
-    elsewhere: Tally = state.work_counts
+    jobs = context.job_tally
     for reading in worked(context):
-        yield replace(reading, value=reading.value + elsewhere[reading.name, reading.labels])
+        key = reading.name, reading.labels
+        yield replace(reading, value=reading.value + elsewhere[key] + jobs.counts[key])
+    yield Reading("jobs_running", jobs.running)
+    for outcome in ("done", "failed", "left"):
+        yield Reading("jobs_ended", getattr(jobs, outcome), (outcome,))
+    yield Reading("jobs_seconds", jobs.seconds)
     for job, runs in context.job_runs.items():
         yield Reading("job_runs", runs.succeeded, (job, "success"))
         yield Reading("job_runs", runs.failed, (job, "failure"))

@@ -103,15 +103,13 @@ class JobStore:
         ended = update(job).where(*self._held(identity, attempt)).values(**values)
         return self._connection.execute(ended).rowcount == 1
 
-    def give_up(self, identity: str, now: datetime, most: int) -> None:
-        """Ends it as failed where there were `most` attempts, and the last one holds it no longer."""
+    def give_up(self, identity: str, now: datetime, most: int) -> bool:
+        """Ends it as failed where there were `most` attempts, and the last one holds it no longer; whether it was so."""
         is_left = and_(job.c.state == RUNNING, job.c.lease_until < now, job.c.attempts >= most)
         detail = f"it was begun {most} times, and each time the process that did it was gone before its end"
-        self._connection.execute(
-            update(job)
-            .where(*self._is(identity), is_left)
-            .values(state=FAILED, ended_at=now, lease_until=None, detail=detail, body=b"")
-        )
+        values = {"state": FAILED, "ended_at": now, "lease_until": None, "detail": detail, "body": b""}
+        given_up = update(job).where(*self._is(identity), is_left).values(**values)
+        return self._connection.execute(given_up).rowcount == 1
 
     def cancel(self, identity: str, now: datetime) -> None:
         """Ends it as cancelled where it is not over. Raises NotFound."""

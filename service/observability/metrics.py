@@ -111,6 +111,11 @@ FAMILIES: dict[str, Family] = {
     "cache_bytes": _gauge("What a cache takes.", "cache"),
     "solver_runs": _counter("Runs of the solver, by whether it proved its answer within its budget.", "outcome"),
     "solver_deterministic_seconds": _counter("Work of the solver, in its own seconds, which do not depend on load."),
+    "jobs_running": _gauge("Jobs, requests that are answered later, that this is at work on now."),
+    "jobs_ended": _counter(
+        "Attempts at jobs: done, failed, or left (given back, cancelled, or taken over by another process).", "outcome"
+    ),
+    "jobs_seconds": _counter("How long attempts at jobs took."),
     "job_runs": _counter("Runs of background jobs.", "job", "outcome"),
     "job_last_success_timestamp_seconds": _gauge("When a background job last ended well.", "job", over="max"),
     "job_last_duration_seconds": _gauge("How long a background job last took.", "job", over="max"),

@@ -63,6 +63,21 @@ async def test_a_job_ends_with_the_answer_that_would_have_been_given(service: Ru
     assert result.headers["content-type"] == now.headers["content-type"]
     listed = (await service.client.get("/v1/jobs", headers=headers)).json()["items"]
     assert [entry["id"] for entry in listed] == [job["id"]]
+    tally = context_of(service.app).job_tally
+    while tally.running:
+        await asyncio.sleep(0.01)
+    # It may have done what other tests left.
+    assert tally.done >= 1
+    assert tally.seconds > 0
+
+
+async def test_what_its_process_counts_is_counted_here(service: Running) -> None:
+    headers, counts = service.collector(), context_of(service.app).job_tally.counts
+    stored = await service.client.post("/v1/definitions", json={"document": SET}, headers=headers)
+    body = {"definition": {"id": stored.json()["id"]}, "holdings": "mine"}
+    made = await service.client.post("/v1/evaluations", json=body, headers={**headers, **LATER})
+    assert (await over(service, made, headers))["status"] == 200
+    assert sum(counts["cache_requests", ("columns", outcome)] for outcome in ("hit", "patch", "miss")) > 0
 
 
 async def test_a_refusal_is_an_answer_too(service: Running) -> None:
@@ -165,6 +180,7 @@ async def test_a_job_that_every_attempt_died_of_ends_as_failed(idle: Running) ->
     job = await over(idle, made, headers)
     assert (job["state"], job["attempts"]) == ("failed", MOST_ATTEMPTS)
     assert f"begun {MOST_ATTEMPTS} times" in job["detail"]
+    assert context.job_tally.failed == 1
     assert not [row for row in context.database.read(lambda c: waiting_jobs(c, context.now(), 100)) if row[1] == name]
 
 
@@ -186,6 +202,8 @@ async def test_a_token_that_was_revoked_has_nothing_done(idle: Running) -> None:
     job = await over(idle, made, headers)
     assert job["state"] == "failed"
     assert "token" in job["detail"]
+    tally = context_of(idle.app).job_tally
+    assert (tally.running, tally.done, tally.failed, tally.left) == (0, 0, 1, 0)
 
 
 async def test_so_many_jobs_and_no_more(idle: Running) -> None:

@@ -16,7 +16,8 @@ import psutil
 import pytest
 
 from tests.conftest import SERVER_URL
-from tests.server import ROOT, serving
+from tests.observability.test_metrics import read, value
+from tests.server import ROOT, free_port, serving
 
 pytestmark = [
     pytest.mark.process,
@@ -29,8 +30,9 @@ PATIENCE_SECONDS = 240.0
 
 
 @contextmanager
-def a_worker(url: str) -> Iterator[subprocess.Popen[str]]:
+def a_worker(url: str, metrics_port: int) -> Iterator[subprocess.Popen[str]]:
     environment = {**os.environ, "SETWRIGHT_DATABASE_URL": url, "SETWRIGHT_JOB_LEASE_SECONDS": "3"}
+    environment["SETWRIGHT_WORKER_METRICS_PORT"] = str(metrics_port)
     process = subprocess.Popen(
         [sys.executable, "-m", "service", "worker"],
         cwd=ROOT,
@@ -78,12 +80,13 @@ def heavy() -> dict[str, Any]:
     return {"definition": definition, "holdings": coins, "budget_seconds": 8}
 
 
-def test_a_job_whose_worker_is_killed_ends_elsewhere_once(empty_database_url: str) -> None:
+def test_a_job_whose_worker_is_killed_ends_elsewhere_once_and_is_counted_there(empty_database_url: str) -> None:
+    ports = [free_port(), free_port()]
     with (
         serving(empty_database_url, settings=SETTINGS) as server,
         httpx.Client(base_url=server.address, timeout=60) as client,
-        a_worker(empty_database_url) as one,
-        a_worker(empty_database_url) as other,
+        a_worker(empty_database_url, ports[0]) as one,
+        a_worker(empty_database_url, ports[1]) as other,
     ):
         headers = {"Authorization": f"Bearer {server.token()}", "Prefer": "respond-async"}
         made = client.post("/v1/evaluations", json=heavy(), headers=headers)
@@ -108,3 +111,16 @@ def test_a_job_whose_worker_is_killed_ends_elsewhere_once(empty_database_url: st
         while client.get(again.headers["location"], headers=headers).json()["state"] != "done":
             assert time.monotonic() < until
             time.sleep(0.2)
+        # It tells what it did, by a port of its own: the schedule put back what the other one had begun.
+        survivor, port = (other, ports[1]) if at_work is one else (one, ports[0])
+        told = read(httpx.get(f"http://127.0.0.1:{port}/metrics").text)
+        while value(told, "jobs_running"):
+            told = read(httpx.get(f"http://127.0.0.1:{port}/metrics").text)
+        assert value(told, "jobs_ended_total", outcome="done") == 2
+        assert value(told, "jobs_ended_total", outcome="failed") == 0
+        assert value(told, "jobs_seconds_total") > 0.05
+        assert value(told, "work_ended_total", room="accounts", outcome="done") == 2
+        assert value(told, "job_runs_total", job="sweep", outcome="success") > 0
+        assert httpx.get(f"http://127.0.0.1:{port}/metrics", headers={"Via": "1.1 proxy"}).status_code == 403
+        survivor.send_signal(signal.SIGTERM)
+        assert survivor.wait(30) == 0

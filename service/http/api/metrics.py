@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
+from collections.abc import Iterable
 from secrets import compare_digest
 from typing import Annotated
 from urllib.parse import urlsplit
@@ -10,13 +11,14 @@ from urllib.parse import urlsplit
 from fastapi import Request
 from starlette.responses import Response
 
+from service import runtime
 from service.errors import Forbidden
 from service.http.dependencies import Context
 from service.http.known_callers import bearer
 from service.http.metric_sources import readings
 from service.http.openapi import problems, router
 from service.http.responses import Sends
-from service.observability.metrics import MEDIA_TYPE, Metrics
+from service.observability.metrics import MEDIA_TYPE, Metrics, Reading
 from service.settings import Settings
 
 metrics = router("", "Service")
@@ -32,13 +34,17 @@ async def get_metrics(request: Request, context: Context) -> Annotated[Response,
     Given to whoever sends the token of the setting `SETWRIGHT_METRICS_TOKEN`, and to this machine itself where no proxy stands
     before the service.
     """
+    return await told(request, context, request.app.state.metrics, readings(request.app.state, context))
+
+
+async def told(request: Request, context: runtime.Context, kept: Metrics, readings: Iterable[Reading]) -> Response:
+    """The metrics, brought up to what was read. Raises Forbidden."""
     if not may_read(request, context.settings):
         raise Forbidden(
             "metrics are given to whoever sends SETWRIGHT_METRICS_TOKEN as Authorization: Bearer <token>, and without one only "
             "to this machine itself, where the service has no public address and no proxy"
         )
-    kept: Metrics = request.app.state.metrics
-    kept.publish(readings(request.app.state, context))
+    kept.publish(readings)
     return Response(await context.run(kept.text), headers={"Cache-Control": "no-store"}, media_type=MEDIA_TYPE)
 
 
