@@ -432,3 +432,83 @@ async def test_what_an_earlier_version_logged_is_known_when_it_is_sent_again(ser
     )
     again = await send(service, owner, made)
     assert again["responses"] == [{**first["responses"][0], "replayed": True}]
+
+
+# --- several writers, deletes, refused writers ---------------------------------------------------------------------------
+
+
+async def test_equal_values_of_two_devices_are_one_that_is_replaced_by_who_saw_it(service: Running) -> None:
+    owner, coin = service.collector(), new_id()
+    made = create(coin, grade=30, quantity=3)
+    seen = dict.fromkeys(("grade", "quantity"), made["mutation_id"])
+    both = [update(coin, {"grade": 40, "quantity": value}, seen) for value in (1, None)]
+    await send(service, owner, made)
+    answer = await send(service, owner, *both)
+    assert statuses(answer) == ["applied", "merged"]
+    (record,) = answer["list"]
+    assert (record["facts"]["grade"], record["quantity"], record["conflicts"]) == (40, 1, [])
+    assert record["writers"]["grade"] == "+".join(sorted(one["mutation_id"] for one in both))
+    after = await send(service, owner, update(coin, {"grade": 45}, {"grade": record["writers"]["grade"]}))
+    assert (statuses(after), after["list"][0]["conflicts"]) == (["applied"], [])
+    # A device that had seen its own value alone leaves the other one.
+    alone = [update(coin, {"grade": 50}, {"grade": record["writers"]["grade"]}), *both]
+    late = await send(service, owner, update(coin, {"grade": 60}, {"grade": both[0]["mutation_id"]}), *alone[1:])
+    assert statuses(late)[0] == "conflict"
+
+
+async def test_a_conflict_names_device_and_time_and_shows_a_default_as_it_is(service: Running) -> None:
+    owner, coin = service.collector(), new_id()
+    made = create(coin, quantity=3)
+    seen = {"quantity": made["mutation_id"]}
+    await send(service, owner, made)
+    removed = update(coin, {"quantity": None}, seen, "2026-11-25T11:00:00Z")
+    await send(service, owner, update(coin, {"quantity": 5}, seen), client_id="phone in the coat")
+    (record,) = (await send(service, owner, removed, client_id="tablet"))["list"]
+    (conflict,) = record["conflicts"]
+    assert (record["quantity"], conflict["value"], conflict["client"]) == (5, 1, "tablet")
+    assert conflict["writers"] == [removed["mutation_id"]]
+    assert conflict["at"] is not None
+    shown = (await service.client.get(f"/v1/holdings/{coin}", headers=owner)).json()
+    assert shown["conflicts"] == record["conflicts"]
+
+
+async def test_a_from_that_names_a_refused_mutation_stands_for_what_that_one_stood_on(service: Running) -> None:
+    owner, coin = service.collector(), new_id()
+    made = create(coin, grade=30, tags=["a"])
+    seen = dict.fromkeys(("grade", "tags"), made["mutation_id"])
+    await send(service, owner, made)
+    refused = update(coin, {"grade": 400, "tags": ["a", "b"]}, seen)
+    unread = update(coin, {"grade": 5, "note": "a\0b"}, {"grade": refused["mutation_id"]})
+    unknown = update(coin, {"grade": 6}, {"grade": unread["mutation_id"]}, colour=1)
+    further = update(
+        coin, {"grade": 40, "tags": ["a", "c"]}, {"grade": unknown["mutation_id"], "tags": refused["mutation_id"]}
+    )
+    answer = (await raw(service, owner, as_bytes(refused, unread, unknown, further))).json()
+    assert statuses(answer) == ["rejected", "rejected", "rejected", "applied"]
+    (record,) = answer["list"]
+    assert (record["facts"]["grade"], record["tags"], record["conflicts"]) == (40, ["a", "c"], [])
+    # A delete too.
+    wrong = update(coin, {"grade": 500}, {"grade": further["mutation_id"]})
+    gone = {"mutation_id": new_id(), "op": "destroy", "id": coin, "edited_at": NOON}
+    gone["from"] = {"grade": wrong["mutation_id"], "tags": further["mutation_id"]}
+    after = await send(service, owner, wrong, gone)
+    assert (statuses(after), after["list"][0]["destroyed"]) == (["rejected", "applied"], True)
+
+
+async def test_a_marker_has_all_deletes_and_a_delete_of_nothing_is_no_verdict(service: Running) -> None:
+    owner, coin = service.collector(), new_id()
+    made = create(coin, grade=30)
+    await send(service, owner, made)
+    seen = {"grade": made["mutation_id"]}
+    deletes = [
+        {"mutation_id": new_id(), "op": "destroy", "id": coin, "from": seen, "edited_at": NOON} for _ in range(2)
+    ]
+    (marker,) = (await send(service, owner, *deletes))["list"]
+    ids = sorted(one["mutation_id"] for one in deletes)
+    assert (marker["deletes"], marker["destroyed_by"]) == (ids, "+".join(ids))
+    ensure_declared("SyncOut", await send(service, owner, *deletes))
+    one = await send(service, owner, update(coin, {}, {}, revive=True, resolves=[ids[0]]))
+    assert statuses(one) == ["conflict"]
+    assert [(each["kind"], each["mutation_id"]) for each in one["list"][0]["conflicts"]] == [("destroy", ids[1])]
+    lost = await send(service, owner, {**deletes[0], "mutation_id": new_id(), "id": new_id()})
+    assert lost["responses"][0]["error"]["type"] == "not-found"

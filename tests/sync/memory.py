@@ -10,7 +10,7 @@ from typing import Any
 from service.accounts.model import ORIGIN, State
 from service.errors import Fault
 from service.holdings.sync.apply import Logged, MutationAnswer, SentMutation, apply_all
-from service.holdings.sync.merge import REJECTED, Check, ListOutcome, View
+from service.holdings.sync.merge import REJECTED, Check, ListOutcome, Mutation, View
 from service.holdings.sync.record import Record, mutation_of
 from service.holdings.sync.replay import list_as_json, view_in
 from tests.sync.reference import Expected
@@ -47,6 +47,7 @@ class Memory:
         self.states: list[State] = [ORIGIN]
         # What each record has to be.
         self.expected: dict[str, Expected] = {}
+        self.sent: dict[str, Mutation] = {}
         # How often each mutation changed something, counted apart from the log.
         self.effects: dict[str, int] = {}
 
@@ -79,7 +80,8 @@ class Memory:
     def enter(
         self, sent: SentMutation, answer: MutationAnswer, record: Record | None, lists: Mapping[str, ListOutcome]
     ) -> None:
-        mutation = sent.mutation
+        # As it was sent: what it stands on is for the reference to find.
+        mutation = self.sent.get(sent.mutation.id, sent.mutation)
         assert mutation.id not in self.log, "no mutation takes effect twice (invariant 3)"
         expected = self.expected[mutation.holding] = self.expected.get(mutation.holding, Expected()).copied()
         if answer.status == REJECTED:
@@ -90,7 +92,7 @@ class Memory:
             assert not wrong, f"{mutation.id}: {'; '.join(wrong)} (invariants 1 and 4)"
         self.log[mutation.id] = Logged(sent.fingerprint, answer)
         kept = {name: list_as_json(outcome) for name, outcome in lists.items()}
-        self.said[mutation.id] = (mutation.holding, mutation.seen, mutation.patch, kept)
+        self.said[mutation.id] = (mutation.holding, sent.mutation.seen, mutation.patch, kept)
         if record is not None:
             self.effects[mutation.id] = self.effects.get(mutation.id, 0) + 1
             self.put(record, self.next_state(mutation.id))
@@ -114,6 +116,7 @@ class Memory:
 
     def applied(self, batch: Sequence[SentMutation], known: State | None) -> list[MutationAnswer]:
         self.ensure_known(known)
+        self.sent = {sent.mutation.id: sent.mutation for sent in batch}
         return apply_all(self, batch, self.check)
 
     def changes(self, since: State | None, known: State | None, limit: int) -> tuple[list[Record], State, bool]:

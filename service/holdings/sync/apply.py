@@ -165,14 +165,17 @@ def _standing(
             continue
         writer: str | None = seen
         passed = set[str]()
-        while writer is not None and writer not in passed:
-            passed.add(writer)
+        while writer is not None:
             before = aside.get(writer) or log.refused(mutation.holding, writer)
             if before is None:
                 break
+            passed.add(writer)
             writer = before.get(name)
+            if writer in passed:
+                # Mutations that name each other stand on nothing.
+                writer = None
         if writer != seen:
-            found[name] = None if writer in passed else writer
+            found[name] = writer
     if not found:
         return sent
     stands = {**mutation.seen, **found}
