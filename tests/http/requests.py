@@ -12,6 +12,9 @@ from tests.http import clubhouse, doors
 from tests.http.examples import DEFINITION_IMPORT, DOCUMENT, EXHIBITION, HOLDINGS_IMPORT, ISSUE
 from tests.pictures import photo_upload, picture
 
+# Under such an address everybody has what is their own: what a stranger sends there becomes the stranger's.
+OWN_ADDRESSES = {"put_photo"}
+
 
 def own_headers(answer: httpx.Response) -> dict[str, str]:
     """The headers that follow from what was asked, without the request's id."""

@@ -17,7 +17,7 @@ from service.holdings.store import HoldingStore
 from service.http import dependencies, openapi
 from tests.conftest import Running
 from tests.http import doors
-from tests.http.requests import addresses, send
+from tests.http.requests import OWN_ADDRESSES, addresses, send
 from tests.openapi import operations
 from tests.promises.plugin import Promise
 
@@ -25,8 +25,6 @@ pytestmark = pytest.mark.anyio
 
 # It goes on for a quarter of an hour for whoever may see it.
 STREAMS = {"watch_holdings"}
-# Under this address everybody has what is his own: what a stranger sends becomes the stranger's.
-OWN_ADDRESSES = {"put_photo"}
 NAME = "every operation with every kind of token"
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from service.http import openapi
 from tests.conftest import Running
-from tests.http.requests import addresses, send
+from tests.http.requests import OWN_ADDRESSES, addresses, send
 from tests.openapi import operations
 
 pytestmark = pytest.mark.anyio
@@ -18,7 +18,7 @@ async def test_a_stranger_finds_nothing_and_the_owner_finds_it(service: Running)
     tried = 0
     for method, path, declared in operations():
         start = next((start for start in stored if path.startswith(start)), None)
-        if start is None:
+        if start is None or declared["operationId"] in OWN_ADDRESSES:
             continue
         address = path.replace(start, stored[start]).replace("{number}", "1")
         answer = await send(service, method, address, declared, stranger)
@@ -28,7 +28,7 @@ async def test_a_stranger_finds_nothing_and_the_owner_finds_it(service: Running)
         # Nothing but the id differs from the answer for what does not exist.
         assert absent.json() == {**answer.json(), "detail": absent.json()["detail"]}
         tried += 1
-    assert tried == 89
+    assert tried == 90
     for address in stored.values():
         if address.startswith("/v1/account") or "/invitations/" in address:
             continue  # Tokens and invitations are listed, not looked at one by one.
