@@ -6,7 +6,7 @@ import asyncio
 import errno
 import tempfile
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import lru_cache
@@ -17,6 +17,8 @@ from starlette.types import Message, Receive
 from structlog.contextvars import bound_contextvars
 
 from service.app import framework
+from service.clubs.actions import ahead
+from service.clubs.store.offers import OfferedIn
 from service.evaluation.cost import allowed
 from service.http.answers import keep_answers
 from service.http.dependencies import context_of, set_context
@@ -67,6 +69,27 @@ def answer(settings: Settings, request: RequestCopy) -> AnswerCopy:
     counts = tally(context)
     counts.subtract(before)
     return replace(answer, counts=counts)
+
+
+def outdated_standings(
+    settings: Settings, at: datetime, offers: Sequence[OfferedIn], seconds: float
+) -> tuple[list[OfferedIn], int]:
+    """See `ahead.outdated`."""
+    inside = _opened(settings)
+    inside.clock.at = at
+    return inside.runner.run(ahead.outdated(context_of(inside.app), offers, seconds))
+
+
+def renew_standings(settings: Settings, at: datetime, offer: OfferedIn, seconds: float) -> ahead.Renewal:
+    """See `ahead.renew`."""
+    inside = _opened(settings)
+    inside.clock.at = at
+    context = context_of(inside.app)
+    before = tally(context)
+    done = inside.runner.run(ahead.renew(context, offer, seconds))
+    counts = tally(context)
+    counts.subtract(before)
+    return replace(done, counts=counts)
 
 
 @lru_cache(1)

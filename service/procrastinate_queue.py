@@ -11,6 +11,7 @@ from procrastinate.exceptions import AlreadyEnqueued
 from procrastinate.jobs import Status
 from sqlalchemy import text
 
+from service.clubs.actions.ahead import StandingsAhead
 from service.http.job_runs import JobRunner
 from service.jobs.store import waiting_jobs
 from service.runtime import Context, JobRuns
@@ -37,6 +38,7 @@ class ProcrastinateQueue:
     def __init__(self, context: Context, *, with_schedules: bool) -> None:
         self._context = context
         self._runner = JobRunner(context)
+        self._standings = StandingsAhead(context)
         url = context.database.url
         options = {"host": url.host, "port": url.port, "user": url.username, "dbname": url.database}
         told: dict[str, Any] = {name: value for name, value in options.items() if value is not None}
@@ -47,7 +49,8 @@ class ProcrastinateQueue:
         retry = RetryStrategy(max_attempts=10, exponential_wait=2)
         self._task = self._app.task(name=_TASK, queue="jobs", retry=retry)(self._run_one)
         if with_schedules:
-            done = {"sweep": 1, "maintenance": 1, "polling": context.settings.follow_hours}
+            minutes = context.settings.standings_minutes
+            done = {"sweep": 1, "maintenance": 1, "polling": context.settings.follow_hours, "standings": minutes}
             for name in filter(done.get, done):
                 context.job_runs.setdefault(name, JobRuns())
             self._app.periodic(cron=_SWEEP)(
@@ -59,6 +62,13 @@ class ProcrastinateQueue:
             if context.settings.follow_hours:
                 self._app.periodic(cron=_POLLING)(
                     self._app.task(name="origins", queue="jobs", queueing_lock="origins")(self._ask_origins)
+                )
+            if minutes:
+                # One run at a time, whoever does it.
+                self._app.periodic(cron=f"*/{minutes} * * * *")(
+                    self._app.task(name="standings", queue="jobs", lock="standings", queueing_lock="standings")(
+                        self._work_ahead
+                    )
                 )
 
     @asynccontextmanager
@@ -113,6 +123,10 @@ class ProcrastinateQueue:
         del timestamp
         context = self._context
         await counted(context, "polling", lambda: check_due(context, context.settings.follow_hours))
+
+    async def _work_ahead(self, timestamp: int) -> None:
+        del timestamp
+        await counted(self._context, "standings", self._standings.run)
 
     def _make_tables(self) -> None:
         def make(connection: Any) -> None:

@@ -204,6 +204,13 @@ class Settings(BaseSettings):
         description="The port at which `setwright worker` answers GET /metrics, on the address HOST, to those who may read the "
         "server's. 0: none. Each worker of one machine needs another.",
     )
+    standings_minutes: int = Field(
+        default=5,
+        ge=0,
+        le=59,
+        description="Every so many minutes those standings of clubs are worked out that are out of date, for half a minute at "
+        "most. 0: only when somebody asks.",
+    )
     anonymous_at_once: int = Field(
         default=1, ge=1, le=64, description="The same as SOLVES_AT_ONCE for callers without an account."
     )

@@ -1,5 +1,5 @@
-"""Background jobs of a server: daily maintenance, and asking origins of definitions for newer revisions. Each may run in
-several servers of one database at the same time."""
+"""Background jobs of a server: daily maintenance, asking origins of definitions for newer revisions, and working out standings
+ahead. Each may run in several servers of one database at the same time."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from datetime import datetime, timedelta
 import structlog
 
 from service.accounts.store import forget_answers
+from service.clubs.actions.ahead import StandingsAhead
 from service.holdings.photos.actions import sweep
 from service.holdings.sync.purge import purge
 from service.jobs.store import forget_jobs
@@ -25,6 +26,7 @@ log = structlog.get_logger(part="worker")
 
 MAINTENANCE_SECONDS = 86_400.0
 POLLING_SECONDS = 300.0
+MINUTE_SECONDS = 60.0
 # A photo is sent before the mutation that names it, or after it; a phone may lose its network in between.
 UNNAMED_PHOTOS_KEPT = timedelta(days=7)
 
@@ -76,6 +78,10 @@ async def background(context: Context) -> AsyncIterator[None]:
     hours = context.settings.follow_hours
     if hours:
         jobs.append(_repeat(context, "polling", lambda: check_due(context, hours), _polling_pause))
+    minutes = context.settings.standings_minutes
+    if minutes and context.database.is_sqlite:
+        # On PostgreSQL the queue says whose turn it is (procrastinate_queue.py).
+        jobs.append(_repeat(context, "standings", StandingsAhead(context).run, lambda: minutes * MINUTE_SECONDS))
     tasks = [asyncio.create_task(job) for job in jobs]
     try:
         yield

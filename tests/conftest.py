@@ -145,6 +145,8 @@ def settings_for(url: str, **more: object) -> Settings:
     unlimited = {"rate_account": "", "rate_anonymous": "", "heavy_at_once": 0}
     # A busy machine takes its time, and hardly a test needs a process of its own.
     patient = {"request_seconds": 120.0, "anonymous_seconds": 120.0, "small_work_milliseconds": 100.0}
+    # Nothing is worked out while a test counts how often it is.
+    patient["standings_minutes"] = 0
     usual = {"base_url": "http://setwright.test", **unlimited, **patient, **more}
     return Settings(database_url=SecretStr(url), **usual)  # type: ignore[arg-type]
 

@@ -22,7 +22,7 @@ from tests.forked import ROOT, ForkedProgram, run_forked
 IN_TESTS = "PYTEST_VERSION" in os.environ
 # A test asks for more than a caller may, and most ask for nothing that needs a process for work.
 USUAL = {
-    **({"SETWRIGHT_WORK_AT_START": "false"} if IN_TESTS else {}),
+    **({"SETWRIGHT_WORK_AT_START": "false", "SETWRIGHT_STANDINGS_MINUTES": "0"} if IN_TESTS else {}),
     "SETWRIGHT_RATE_ACCOUNT": "1000000/minute",
     "SETWRIGHT_RATE_ANONYMOUS": "1000000/minute",
     "SETWRIGHT_HEAVY_AT_ONCE": "1000",

@@ -36,7 +36,7 @@ DISPLAY = "display"
 
 async def displayed(context: Context, member: Membership, identity: str) -> tuple[ClubOffer, Display]:
     """The newest revision of the definition, and its display of today. Raises NotFound, OverLimit."""
-    day, offered = context.today(), await newest_offered(context, member, identity)
+    day, offered = context.today(), await newest_offered(context, member.club, identity)
     lenders = await context.read(lambda c: ShownStore(c, member.club, identity).page(DISPLAY, None, None))
     while True:
         made = await context.compute(partial(_displayed, context, member.club, offered, lenders, day))

@@ -66,7 +66,7 @@ async def shown_page(
     """One page of the members who show this (`standing` or `spares`) of the definition; with `whole` their places and spares
     too. It is shorter than its limit where more evaluations are not remembered than one request makes. Raises NotFound."""
     day, bases = context.today(), dict[str, str]()
-    offered = await newest_offered(context, member, identity)
+    offered = await newest_offered(context, member.club, identity)
 
     def look(connection: Connection) -> tuple[Sequence[ShownDefinition], str | None]:
         found = ShownStore(connection, member.club, identity).page(what, after, limit + 1, whole=whole)
@@ -84,7 +84,7 @@ async def shown_one(
     context: Context, member: Membership, identity: str, what: str, name: str
 ) -> tuple[ShownPage, ShownDefinition]:
     """One member who shows this of the definition, whole. Raises NotFound for everybody else alike."""
-    day, offered = context.today(), await newest_offered(context, member, identity)
+    day, offered = context.today(), await newest_offered(context, member.club, identity)
 
     def look(connection: Connection) -> tuple[ShownDefinition, str]:
         shown = ShownStore(connection, member.club, identity).one(what, name)
@@ -97,9 +97,9 @@ async def shown_one(
     return ShownPage(offered, members, None, day), members[0]
 
 
-async def newest_offered(context: Context, member: Membership, identity: str) -> ClubOffer:
+async def newest_offered(context: Context, club: str, identity: str) -> ClubOffer:
     """The newest revision, with its document read once the session is closed. Raises NotFound."""
-    offered = await context.read(lambda connection: OfferStore(connection, member.club).newest(identity))
+    offered = await context.read(lambda connection: OfferStore(connection, club).newest(identity))
     await context.run(lambda: _read(offered))
     return offered
 

@@ -38,6 +38,25 @@ class ShownDefinition:
     spares: list[list[Any]] | None = None
 
 
+@dataclass(frozen=True, slots=True, order=True)
+class OfferedIn:
+    """A definition of a club, by their ids."""
+
+    club: str
+    definition: str
+
+
+def offers_with_standings(connection: Connection, after: OfferedIn | None, most: int) -> list[OfferedIn]:
+    """Up to `most` definitions, of all clubs, of which a member shows a standing or spares, in the order of their ids."""
+    table = club_consent
+    ids = (table.c.club_id, table.c.club_definition_id)
+    query = select(*ids).where(or_(table.c.standing, table.c.spares)).distinct().order_by(*ids).limit(most)
+    if after is not None:
+        later = and_(table.c.club_id == after.club, table.c.club_definition_id > after.definition)
+        query = query.where(or_(table.c.club_id > after.club, later))
+    return [OfferedIn(row.club_id, row.club_definition_id) for row in connection.execute(query)]
+
+
 class OfferStore:
     """One club's definitions, within one transaction. Whoever changes something holds the club first."""
 

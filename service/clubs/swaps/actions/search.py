@@ -65,7 +65,7 @@ def swap_key(club: str, definition: str, swap: Swap) -> str:
 async def search(context: Context, member: Membership, identity: str) -> SwapSearch:
     """The swaps of the best exchange that the member is a side of. Raises NotFound; Busy as long as standings of members are to
     be evaluated, of which each request does some."""
-    day, offered = context.today(), await newest_offered(context, member, identity)
+    day, offered = context.today(), await newest_offered(context, member.club, identity)
     if member.owner.id not in await _still(context, member, identity, [member.owner.id]):
         return SwapSearch(offered, day, False)
     members = await _current(context, member, offered, day)
@@ -92,7 +92,7 @@ async def failing_sides(context: Context, member: Membership, swap_id: str) -> l
     if made.state != PROPOSED or made.answers[member.owner.id] is not None:
         return []
     day = context.today()
-    offered = await newest_offered(context, member, made.definition_id)
+    offered = await newest_offered(context, member.club, made.definition_id)
     members = await _current(context, member, offered, day, made.sides)
     prepared = await _prepared(context, member, offered, members, day)
     return await context.compute(partial(failing_members, prepared.sides, prepared.check, made.legs))
