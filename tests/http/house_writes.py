@@ -279,6 +279,7 @@ def writes(at: Neighbours, rows: Rows) -> dict[str, list[Write]]:
                 ada,
                 changes=account | {"token": mine, "device_pairing": mine},
                 body=partial(a_reset, at, name_of(rows, ada)),
+                first=passwords,
             ),
         ],
         "delete_account": [
@@ -292,6 +293,9 @@ def writes(at: Neighbours, rows: Rows) -> dict[str, list[Write]]:
         ],
         "log_in": [
             Write(ada, adds={"token": mine}, first=passwords, body={"name": name_of(rows, ada)} | LOG_IN),
+        ],
+        "log_out": [
+            Write(ada, changes={"token": {**mine, "digest": token_digest(ada.headers["Authorization"].split()[1])}})
         ],
         "revoke_token": [
             Write(ada, changes={"token": this[kind]}, path={"{id}": ada.one(kind)}) for kind in ("token", "device")
