@@ -104,6 +104,10 @@ def _taken(duplicate: Any) -> int:
 
 def _run(program: tuple[str, str], arguments: tuple[str, ...], environment: dict[str, str], printed: Any) -> None:
     """All of a new process: it becomes that program."""
+    # Whoever starts further programs hands on what stands at 0, and nothing but 0, 1 and 2 is there in them.
+    nothing = os.open(os.devnull, os.O_RDONLY)
+    os.dup2(nothing, 0)
+    sys.stdin = os.fdopen(0, closefd=False)
     for stream, handed in enumerate(printed, 1):
         os.dup2(handed, stream)
         os.close(handed)

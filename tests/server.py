@@ -72,7 +72,9 @@ class Server:
         }
         environment |= {f"SETWRIGHT_{name.upper()}": str(value) for name, value in (settings or {}).items()}
         asked = ["serve", "--port", str(self.port), *arguments]
-        self.process = (new_program if self.is_new else ForkedProgram)(self.program, asked, environment)
+        # Several workers are started anew by the one that minds them, which says to each what it was started from.
+        is_new = self.is_new or "--workers" in arguments
+        self.process = (new_program if is_new else ForkedProgram)(self.program, asked, environment)
         self.lines: list[str] = []
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()

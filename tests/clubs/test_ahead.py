@@ -211,6 +211,7 @@ async def test_the_queue_has_it_done(empty_database_url: str, tmp_path: Path) ->
         # What the schedule does each time; once an hour is too seldom to wait for.
         await service.app.state.job_queue._app.configure_task("standings").defer_async(timestamp=0)
         runs = context_of(service.app).job_runs["standings"]
-        while not runs.succeeded + runs.failed:
+        # It may also do it by itself, if the test begins at the turn of an hour.
+        while not (runs.failed or len(kept(service)) == 2):
             await asyncio.sleep(0.05)
-        assert (runs.succeeded, len(kept(service))) == (1, 2)
+        assert runs.failed == 0

@@ -80,6 +80,12 @@ def test_the_python_client_has_every_operation_and_works(workshop: Path, server:
     } == set()
     made = {path.stem for path in (workshop / "setwright_client" / "api").rglob("*.py") if path.stem != "__init__"}
     assert made == {declared["operationId"] for _, _, declared in operations()}
+    # A fault of this generator: it leaves out an import where nothing may be left out but one of several forms of a body.
+    photo = workshop / "setwright_client" / "api" / "photos" / "put_photo.py"
+    lacking = photo.read_text(encoding="utf-8")
+    assert "Unset" in lacking, "the fault is mended: take this away"
+    assert not re.search("^from .* import .*Unset", lacking, re.MULTILINE), "the fault is mended: take this away"
+    photo.write_text(f"from ...types import Unset\n{lacking}", encoding="utf-8")
     run(
         sys.executable,
         "-m",

@@ -30,7 +30,8 @@ class Forgetful:
             async def keep(message: Message) -> None:
                 sent.append(message)
 
-            await self._honest(scope, receive, keep)
+            # The scope of a request is emptied once it was answered.
+            await self._honest(dict(scope), receive, keep)
             self._answers[key] = sent
         for message in self._answers[key]:
             await send(message)
