@@ -108,7 +108,9 @@ class Page:
         size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
         self.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
         scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
-        self.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [scheme]})
+        # Else a page is looked at while its colours go over from light to dark.
+        still = {"name": "prefers-reduced-motion", "value": "reduce"}
+        self.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [scheme, still]})
         self.run("document.documentElement.style.fontSize = arguments[0]", f"{zoom * 100}%")
 
     def faults(self) -> list[str]:
