@@ -36,7 +36,9 @@ def test_it_takes_what_the_routes_in_turn_would_take(app: FastAPI) -> None:
     assert isinstance(table, RouteTable)
     paths = {route.path.replace("{", "").replace("}", "") for route in routes if isinstance(route, Route)}
     assert len(paths) > 100
-    strange = {"/".join(steps) for count in range(5) for steps in itertools.product(STEPS, repeat=count)}
+    strange = {"/".join(steps) for count in range(4) for steps in itertools.product(STEPS, repeat=count)}
+    # Of the longest each seventh.
+    strange |= {"/".join(steps) for steps in itertools.islice(itertools.product(STEPS, repeat=4), 0, None, 7)}
     taken = 0
     for path in paths | {f"{path}/" for path in paths} | {f"{path}\n" for path in paths} | strange:
         for method in METHODS:

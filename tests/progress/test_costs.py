@@ -16,7 +16,7 @@ from service.progress.evaluate import EvaluationRequest
 from service.progress.whatif import Evaluated
 from tests.factories import a_measurement, places_of, result_of, seats_of
 from tests.progress.instances import a_tight_set, without
-from tests.strategies import ISSUES, definitions, holdings
+from tests.strategies import ISSUES, definitions, examples, holdings
 
 SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=60)
 GAINS = ("certain_gain", "possible_gain", "required_gain")
@@ -78,7 +78,7 @@ def test_under_rules_over_several_places_decisions_cost_what_two_evaluations_say
 
 def test_a_rule_costs_what_two_evaluations_say() -> None:
     met: Counter[str] = Counter()
-    for seed in range(150):
+    for seed in range(examples(80)):
         document, coins = a_tight_set(Random(seed))
         request = a_measurement(document, coins)
         prices = msgspec.to_builtins(prices_of_rules(Evaluated(request)))

@@ -19,9 +19,9 @@ from service.progress.whatif import Evaluated
 from tests.factories import a_document, a_holding, a_measurement, result_of, seats_of
 from tests.progress.instances import a_tight_set
 from tests.set_definitions import FOLDER, NAMES, a_set
-from tests.strategies import ISSUES, definitions, holdings
+from tests.strategies import ISSUES, definitions, examples, holdings
 
-SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=80)
+SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=examples(50))
 
 
 def weighed(*requests: EvaluationRequest) -> WeighedFacts:
@@ -96,7 +96,7 @@ def test_what_needs_no_solving_is_what_solving_says(document: dict[str, Any], co
 
 def test_under_rules_it_is_what_solving_says_as_well() -> None:
     told = 0
-    for seed in range(150):
+    for seed in range(examples(80)):
         chance = Random(seed)
         document, coins = a_tight_set(chance)
         for coin in coins:

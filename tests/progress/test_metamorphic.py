@@ -46,7 +46,7 @@ def seats_of_pins(seats: dict[str, str], pins: list[tuple[str, str]]) -> list[tu
 
 def test_as_many_pins_hold_as_can_and_each_other_has_its_reason() -> None:
     met: Counter[str] = Counter()
-    for seed in range(250):
+    for seed in range(examples(150)):
         chance = Random(seed)
         document, coins = a_tight_set(chance)
         pairs = [(coin["id"], slot["id"]) for coin in coins for slot in document["slots"]]
