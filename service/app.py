@@ -13,7 +13,6 @@ from fastapi import FastAPI
 from starlette.middleware.errors import ServerErrorMiddleware
 from starlette.types import ASGIApp
 
-from service.database.engine import read_url
 from service.http import openapi, problems
 from service.http.answered_before import AnsweredBefore
 from service.http.answers import keep_answers
@@ -232,15 +231,14 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
     app.state.quotas = Quotas(settings)
     routes = [route for router in ROUTERS for route in router.routes]
     # Where a look-up waits for nothing, an answer that is kept costs less than the gate's refusal: it needs no place.
-    is_at_once = read_url(settings.database).get_backend_name() == "sqlite"
     app.add_middleware(Compression)
-    if not is_at_once:
+    if not settings.is_sqlite:
         app.add_middleware(AnsweredBefore, quotas=app.state.quotas, routes=routes)
     app.add_middleware(CallerLimits, quotas=app.state.quotas, routes=routes)
     app.state.gate = Gate(settings.requests_at_once, settings.requests_waiting, settings.waiting_seconds)
     app.add_middleware(Gated, gate=app.state.gate)
     app.add_middleware(Deadlines)
-    if is_at_once:
+    if settings.is_sqlite:
         app.add_middleware(AnsweredBefore, quotas=app.state.quotas, routes=routes)
     app.add_middleware(HeadAsGet)
     app.state.metrics = Metrics()

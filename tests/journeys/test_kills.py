@@ -46,20 +46,25 @@ class Writer:
         with httpx.Client(base_url=server.address, headers=headers, timeout=10, verify=False) as client:
             try:
                 while self.pending is not None or not only_pending:
-                    if self.pending is None:
-                        self.sent += 1
-                        self.pending = f"writer-{self.number}-{self.sent}"
-                    else:
-                        self.sent_again += 1
-                    body = {"facts": {"denomination": "crown"}, "number": self.pending}
-                    answer = client.post("/v1/holdings", json=body, headers={"Idempotency-Key": self.pending})
-                    if answer.is_success:
-                        self.acknowledged.append(answer.json()["id"])
-                        self.pending = None
-                    else:
+                    answer = self.send(client)
+                    if not answer.is_success:
                         self.refused.append(f"{answer.status_code} {answer.text}")
             except httpx.TransportError:
                 return
+
+    def send(self, client: httpx.Client) -> httpx.Response:
+        """Sends what waits for its answer again, or else another coin."""
+        if self.pending is None:
+            self.sent += 1
+            self.pending = f"writer-{self.number}-{self.sent}"
+        else:
+            self.sent_again += 1
+        body = {"facts": {"denomination": "crown"}, "number": self.pending}
+        answer = client.post("/v1/holdings", json=body, headers={"Idempotency-Key": self.pending})
+        if answer.is_success:
+            self.acknowledged.append(answer.json()["id"])
+            self.pending = None
+        return answer
 
 
 class AnswersBeforeItCommits(Server):
@@ -204,17 +209,10 @@ class Insisting(Writer):
     def write_until(self, server: Server, headers: dict[str, str], told: threading.Event) -> None:
         with httpx.Client(base_url=server.address, headers=headers, timeout=30, verify=False) as client:
             while self.pending is not None or not told.is_set():
-                if self.pending is None:
-                    self.sent += 1
-                    self.pending = f"writer-{self.number}-{self.sent}"
-                else:
-                    self.sent_again += 1
-                body = {"facts": {"denomination": "crown"}, "number": self.pending}
-                answer = client.post("/v1/holdings", json=body, headers={"Idempotency-Key": self.pending})
+                answer = self.send(client)
                 if answer.is_success:
-                    self.acknowledged.append(answer.json()["id"])
-                    self.pending = None
-                elif answer.status_code == 503 and "retry-after" in answer.headers:
+                    continue
+                if answer.status_code == 503 and "retry-after" in answer.headers:
                     self.busy += 1
                     told.wait(0.1)
                 else:
