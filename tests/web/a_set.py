@@ -8,6 +8,7 @@ import httpx
 
 from tests.pictures import picture
 
+PASSWORD = "three farthings and a groat"
 # Only as a text does this come to a page: were it taken for markup, there would be an element.
 HOSTILE = "<img id=taken-over src=x>"
 

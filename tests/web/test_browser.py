@@ -1,6 +1,6 @@
 """The web app in Chromium, against a real server: signing in, the album, a place, accessibility, the policy.
 
-One browser and one server for the module. SETWRIGHT_BROWSER_WIDTHS=320,390,768,1280 looks at more widths than CI does.
+One browser and one server for the folder. SETWRIGHT_BROWSER_WIDTHS=320,390,768,1280 looks at more widths than CI does.
 """
 
 from __future__ import annotations
@@ -8,7 +8,7 @@ from __future__ import annotations
 import itertools
 import os
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -16,65 +16,12 @@ import httpx
 import pytest
 from selenium.webdriver.common.keys import Keys
 
-from tests.conftest import own_database
-from tests.server import Server, run_program, serving
-from tests.web.a_set import FLORINS, HOSTILE, PLACES, Collector
-from tests.web.browser import Page, browser, ensure_browser
+from tests.server import Server, run_program
+from tests.web.a_set import FLORINS, HOSTILE, PASSWORD, PLACES, Collector
+from tests.web.browser import Page
 
 pytestmark = [pytest.mark.browser, pytest.mark.process]
 WIDTHS = [int(width) for width in os.environ.get("SETWRIGHT_BROWSER_WIDTHS", "320,1280").split(",")]
-PASSWORD = "three farthings and a groat"
-
-
-@pytest.fixture(scope="module")
-def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Server, str, httpx.Client]]:
-    """A server, the address of its database, and a client of it. The pages do not depend on the engine: SQLite always."""
-    ensure_browser()
-    with own_database(tmp_path_factory.mktemp("browser"), None) as url, serving(url) as server:
-        server.token()
-        with httpx.Client(base_url=server.address, timeout=60) as client:
-            yield server, url, client
-
-
-@pytest.fixture(scope="module")
-def chromium(house: tuple[Server, str, httpx.Client]) -> Iterator[Page]:
-    with browser(house[0].address) as page:
-        yield page
-
-
-@pytest.fixture
-def page(chromium: Page) -> Iterator[Page]:
-    """The browser; no script failed and nothing broke the policy at the end."""
-    chromium.look(1280)
-    chromium.complaints()
-    yield chromium
-    assert chromium.complaints() == []
-
-
-@pytest.fixture(scope="module")
-def newcomer(house: tuple[Server, str, httpx.Client]) -> Callable[[], tuple[str, str]]:
-    """Opens an account by invitation: its name, and a token that may do all but what is the account's own."""
-    server, _, client = house
-    first = {"Authorization": f"Bearer {server.token()}"}
-    numbers = itertools.count(1)
-
-    def opened() -> tuple[str, str]:
-        name = f"Wren Hollow {next(numbers)}"
-        invitation = client.post("/v1/account/invitations", json={}, headers=first).json()["invitation"]
-        made = client.post(
-            "/v1/account/redemptions", json={"invitation": invitation, "name": name, "password": PASSWORD}
-        )
-        assert made.status_code == 201, made.text
-        token = client.post("/v1/account/tokens", json={"name": name, "password": PASSWORD, "token_name": "the test"})
-        return name, token.json()["access_token"]
-
-    return opened
-
-
-@pytest.fixture
-def collector(house: tuple[Server, str, httpx.Client], newcomer: Callable[[], tuple[str, str]]) -> Collector:
-    """Somebody of their own for each test, with the set and the coins."""
-    return Collector(house[2], newcomer()[1])
 
 
 # --- signing in -------------------------------------------------------------------------------------------------------------
