@@ -30,15 +30,18 @@ export function onEnd(then) {
 
 /**
  * @param {string} method @param {string} path
- * @param {{body?: unknown, type?: string, headers?: Record<string, string>, as?: string}} [asked] `as`: another token
+ * @param {{body?: unknown, type?: string, headers?: Record<string, string>, as?: string}} [asked] `as`: another token;
+ *   a body that is a Blob or FormData is sent as it is, any other as JSON
  * @returns {Promise<Response>} an answer that is no refusal, or 304
  */
 export async function ask(method, path, asked = {}) {
   const headers = { Accept: "application/json", ...asked.headers };
   const bearer = asked.as ?? token;
   if (bearer !== null) headers.Authorization = `Bearer ${bearer}`;
-  if (asked.body !== undefined) headers["Content-Type"] = asked.type ?? "application/json";
-  const body = asked.body === undefined ? undefined : JSON.stringify(asked.body);
+  // A Blob has a type of its own, and FormData a boundary.
+  const isPlain = asked.body !== undefined && !(asked.body instanceof Blob || asked.body instanceof FormData);
+  if (isPlain) headers["Content-Type"] = asked.type ?? "application/json";
+  const body = isPlain ? JSON.stringify(asked.body) : asked.body;
   let answer;
   try {
     // An answer from the HTTP cache would look like one of the service.

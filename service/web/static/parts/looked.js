@@ -1,5 +1,5 @@
 // "I looked: it is ...": what would settle a doubt, asked one fact at a time and recorded at once.
-import { ask, get } from "../kept/api.js";
+import { changeCoin } from "../kept/edits.js";
 import { say } from "../kept/words.js";
 import { questionsOf, readFact } from "../sheet/facts.js";
 import { factInWords } from "./clauses.js";
@@ -8,14 +8,6 @@ import { html, useState } from "./html.js";
 import { Trouble } from "./trouble.js";
 
 const ISSUE = "issue";
-
-/** Records one fact of a coin, over whatever another device changed meanwhile of its other facts. */
-async function record(holding, attribute, value) {
-  const path = `/v1/holdings/${holding}`;
-  const { etag } = await get(path);
-  const body = attribute === ISSUE ? { issue: value } : { facts: { [attribute]: value } };
-  await ask("PATCH", path, { body, type: "application/merge-patch+json", headers: { "If-Match": etag } });
-}
 
 /** Values that can be picked: the few that an attribute has, those that a question names, or the issues that the coin may be. */
 function choices(question, attribute, view, issues, terms) {
@@ -69,7 +61,8 @@ function Question({ question, view, cell, issues, attribute, label, done, evalua
     setBusy(true);
     setError(null);
     try {
-      await record(cell.holding, question.attribute, attribute?.many && !Array.isArray(value) ? [value] : value);
+      const fact = attribute?.many && !Array.isArray(value) ? [value] : value;
+      await changeCoin(cell.holding, question.attribute === ISSUE ? { issue: fact } : { facts: { [question.attribute]: fact } });
       await done();
     } catch (trouble) {
       setError(trouble);

@@ -45,13 +45,3 @@ export function factOf(way, first, second, read) {
   }
   return read(first);
 }
-
-/**
- * A fact as a JSON Merge Patch (RFC 7396), which merges objects: of one that was there before nothing is to stay.
- * @param {unknown} before @param {unknown} value
- */
-export function patchOf(before, value) {
-  const isObject = (one) => one !== null && typeof one === "object" && !Array.isArray(one);
-  if (!isObject(before) || !isObject(value)) return value;
-  return { ...Object.fromEntries(Object.keys(before).map((key) => [key, null])), ...value };
-}

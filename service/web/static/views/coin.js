@@ -1,5 +1,6 @@
 // One coin: its facts, each recorded in one of four ways, its photos, and the places where it is.
-import { all, ask, get } from "../kept/api.js";
+import { all, get } from "../kept/api.js";
+import { changeCoin } from "../kept/edits.js";
 import { watchHoldings } from "../kept/live.js";
 import { say } from "../kept/words.js";
 import { factInWords } from "../parts/clauses.js";
@@ -12,7 +13,7 @@ import { coinName, placePath, wordOf } from "../parts/place.js";
 import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
 import { cellsOf } from "../sheet/album.js";
-import { OWN, factOf, patchOf, valueOf } from "../sheet/coins.js";
+import { OWN, factOf, valueOf } from "../sheet/coins.js";
 import { readFact } from "../sheet/facts.js";
 
 const WAYS = ["value", "one_of", "between", "none", "unknown"];
@@ -65,14 +66,14 @@ export function Coin({ coin }) {
       <dl class="facts">${Object.entries(data.facts).map(([name, value]) => html`<div key=${name}>
         <dt>${label(name)}</dt><dd>${factInWords(value, terms?.get(name))}</dd></div>`)}
       </dl>
-      ${attributes !== null && html`<${Record} key=${found.etag} coin=${coin} recorded=${data.facts} etag=${found.etag} attributes=${attributes} label=${label} done=${again} />`}
+      ${attributes !== null && html`<${Record} key=${found.etag} coin=${coin} seen=${found} attributes=${attributes} label=${label} done=${again} />`}
     </section>
     ${own.length > 0 && html`<section><h2>${say("coin.own")}</h2>
       <dl class="facts">${own.map((name) => html`<div key=${name}><dt>${say(`own.${name}`)}</dt><dd>${factInWords(valueOf(data, name))}</dd></div>`)}</dl>
     </section>`}`;
 }
 
-function Record({ coin, recorded, etag, attributes, label, done }) {
+function Record({ coin, seen, attributes, label, done }) {
   const [way, setWay] = useState("value");
   const [name, setName] = useState("year_on_coin");
   const names = [...attributes.keys()].sort((one, other) => label(one).localeCompare(label(other)));
@@ -82,9 +83,7 @@ function Record({ coin, recorded, etag, attributes, label, done }) {
     const terms = await loadTerms(attributes, [name]);
     const value = factOf(way, typed.first ?? "", typed.second ?? "", (text) => readFact(one, text, terms.get(name) ?? new Map()));
     if (value === undefined) throw Object.assign(new Error(say(`record.wrong_${way}`)), { status: -1, errors: [] });
-    const headers = { "If-Match": etag };
-    const facts = { [name]: patchOf(recorded[name], value) };
-    await ask("PATCH", `/v1/holdings/${coin}`, { body: { facts }, type: "application/merge-patch+json", headers });
+    await changeCoin(coin, { facts: { [name]: value } }, seen);
     await done();
   };
   return html`<details class="panel"><summary>${say("record.title")}</summary>
