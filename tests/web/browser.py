@@ -142,6 +142,8 @@ def browser(address: str) -> Iterator[Page]:
     with TemporaryDirectory(prefix="setwright-browser-", ignore_cleanup_errors=True) as profile:
         for flag in (*FLAGS, f"--user-data-dir={profile}"):
             options.add_argument(flag)
+        # The tests read English, wherever they run.
+        options.add_experimental_option("prefs", {"intl.accept_languages": "en-GB,en"})
         options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
         driver = webdriver.Chrome(options=options, service=Service(DRIVER))
         driver.set_script_timeout(PATIENCE_SECONDS)

@@ -12,6 +12,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from babel import Locale
 
 from service.http.api.app import APP_POLICY
 from service.web.files import STATIC, VENDOR, WORKER, files
@@ -19,6 +20,7 @@ from tests.conftest import Running
 from tests.vendored import FOLDERS, Vendored, differing, vendored
 
 SCRIPTS = sorted(path for path in STATIC.rglob("*.js") if path.name != WORKER)
+LANGUAGES = sorted((STATIC / "words").glob("*.json"))
 WORDS = json.loads((STATIC / "words" / "en.json").read_text(encoding="utf-8"))
 
 # --- files of other authors ----------------------------------------------------------------------------------------------
@@ -280,14 +282,27 @@ def holes(entry: str | dict[str, str]) -> set[str]:
     return found[0]
 
 
-@pytest.mark.parametrize("path", sorted((STATIC / "words").glob("*.json")), ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", LANGUAGES, ids=lambda path: path.stem)
 def test_every_language_has_the_same_keys_and_holes(path: Path) -> None:
     words = json.loads(path.read_text(encoding="utf-8"))
+    categories = {"other", *Locale(path.stem).plural_form.tags}
     assert set(words) == set(WORDS)
     for key, entry in words.items():
         assert holes(entry) == holes(WORDS[key]), key
-        # Unicode CLDR: every language has the category "other".
-        assert isinstance(entry, str) or ("other" in entry and "n" in holes(entry)), key
+        # Unicode CLDR as Babel has it: every plural category of the language.
+        assert isinstance(entry, str) or (set(entry) == categories and "n" in holes(entry)), key
+        forms = [entry] if isinstance(entry, str) else list(entry.values())
+        assert all(form.strip() == form != "" for form in forms), key
+        # French sets a space that does not break before these signs (Lexique des règles typographiques); from memory.
+        assert path.stem != "fr" or not any(re.search(r" [:;!?]", form) for form in forms), key
+
+
+def test_the_languages_are_those_that_there_are_words_for() -> None:
+    told = re.search(r"export const LANGUAGES = \{(.*?)\};", (STATIC / "kept" / "words.js").read_text(encoding="utf-8"))
+    assert told is not None
+    assert dict(re.findall(r'(\w+): "(\w+)"', told[1])) == {
+        path.stem: str(Locale(path.stem).display_name).title() for path in LANGUAGES
+    }
 
 
 # --- colours ----------------------------------------------------------------------------------------------------------------

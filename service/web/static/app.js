@@ -1,8 +1,9 @@
 // The app: which view an address shows, and who is signed in.
 import { onEnd } from "./kept/api.js";
 import { forget, keptSession, signOut } from "./kept/session.js";
-import { loadWords, say } from "./kept/words.js";
+import { loadWords, onLanguage, say } from "./kept/words.js";
 import { html, render, useCallback, useEffect, useState } from "./parts/html.js";
+import { Languages } from "./parts/language.js";
 import { go, onGo } from "./parts/navigation.js";
 import { NewPassword, SignIn } from "./views/account.js";
 import { Album } from "./views/album.js";
@@ -36,6 +37,7 @@ function App({ first }) {
     setNotice("");
     paint((n) => n + 1);
   }), []);
+  useEffect(() => onLanguage(() => paint((n) => n + 1)), []);
   useEffect(() => onEnd(async () => {
     await forget();
     setSession(null);
@@ -75,7 +77,7 @@ function App({ first }) {
       ${notice !== "" && html`<p class="notice" role="status">${notice}</p>`}
       ${view}
     </main>
-    <footer><p>${say("app.caution")}</p><p><a href="/docs">${say("app.operations")}</a></p></footer>`;
+    <footer><p>${say("app.caution")}</p><p><a href="/docs">${say("app.operations")}</a></p><${Languages} /></footer>`;
 }
 
 /** Trusted Types: the one script that is started by its address is the worker. */

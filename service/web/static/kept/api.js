@@ -1,4 +1,5 @@
 // Asking the service. It is the only way to data; what is answered is read here and nowhere else.
+import { onLanguage, spoken } from "./words.js";
 
 /** A refusal (RFC 9457), or no answer at all (status 0). */
 export class Problem extends Error {
@@ -15,6 +16,8 @@ export class Problem extends Error {
 const known = new Map();
 const ended = new Set();
 let token = null;
+// What is called by its name is called otherwise then.
+onLanguage(() => known.clear());
 
 /** From now on requests are sent with this token. @param {string | null} text */
 export function useToken(text) {
@@ -35,7 +38,7 @@ export function onEnd(then) {
  * @returns {Promise<Response>} an answer that is no refusal, or 304
  */
 export async function ask(method, path, asked = {}) {
-  const headers = { Accept: "application/json", ...asked.headers };
+  const headers = { Accept: "application/json", "Accept-Language": spoken(), ...asked.headers };
   const bearer = asked.as ?? token;
   if (bearer !== null) headers.Authorization = `Bearer ${bearer}`;
   // A Blob has a type of its own, and FormData a boundary.

@@ -33,8 +33,10 @@ export async function keep(key, value) {
   await (await database()).put(KEPT, value, key);
 }
 
-/** Everything that this browser keeps of the account is gone afterwards. */
+/** Everything that this browser keeps of the account is gone afterwards; its language is nobody's secret. */
 export async function wipe() {
+  const language = await kept("language");
   close();
   await deleteDB(NAME);
+  if (language !== undefined) await keep("language", language);
 }

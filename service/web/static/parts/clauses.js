@@ -1,5 +1,5 @@
 // Why a coin fits a place or not: clause by clause, with the facts that were read.
-import { say } from "../kept/words.js";
+import { bareNumber, either, say } from "../kept/words.js";
 import { html } from "./html.js";
 
 const SIGNS = {
@@ -22,13 +22,14 @@ export function factInWords(value, terms) {
   if (Array.isArray(value)) return value.length === 0 ? say("fact.none") : value.map(words).join(", ");
   if (value !== null && typeof value === "object") {
     if (value.none) return say("fact.none");
-    if (value.one_of) return value.one_of.map(words).join(` ${say("fact.or")} `);
+    if (value.one_of) return either(value.one_of.map(words));
     if (value.has) return [...value.has.map(words), ...(value.perhaps ?? []).map((one) => say("fact.perhaps", { what: words(one) }))].join(", ");
     if (value.to === undefined) return say("fact.at_least", { from: words(value.from) });
     if (value.from === undefined) return say("fact.at_most", { to: words(value.to) });
     return say("fact.between", { from: words(value.from), to: words(value.to) });
   }
   if (typeof value === "boolean") return say(value ? "fact.yes" : "fact.no");
+  if (typeof value === "number") return bareNumber(value);
   return terms?.get(String(value)) ?? String(value);
 }
 

@@ -1,5 +1,6 @@
 // What the views load, as hooks: a value, or an error, or neither yet.
 import { all, get } from "../kept/api.js";
+import { inSentence, onLanguage } from "../kept/words.js";
 import { useCallback, useEffect, useRef, useState } from "./html.js";
 
 /**
@@ -27,6 +28,7 @@ export function useLoaded(load, on, { keeps = false } = {}) {
     set((before) => (keeps || (before.value === null && before.error === null) ? before : { value: null, error: null }));
     again();
   }, on);
+  useEffect(() => onLanguage(again), on);
   return { ...found, again };
 }
 
@@ -44,6 +46,9 @@ export async function loadSet(id) {
 }
 
 let attributes = null;
+onLanguage(() => {
+  attributes = null;
+});
 
 /** Attributes by name: those of the service, and those that a definition declares. */
 export async function loadAttributes(document) {
@@ -53,8 +58,8 @@ export async function loadAttributes(document) {
 
 /** What attributes are called. @param {Map<string, {label?: string}> | null} known */
 export const labelsOf = (known) => (name) => {
-  const label = known?.get(name)?.label ?? name.replaceAll("_", " ");
-  return label.charAt(0).toLowerCase() + label.slice(1);
+  const label = known?.get(name)?.label;
+  return label === undefined ? name.replaceAll("_", " ") : inSentence(label);
 };
 
 /** The terms of a vocabulary: what they are called, by id; none where there is no such vocabulary to be had. */

@@ -2,7 +2,7 @@
 import { all, get } from "../kept/api.js";
 import { changeCoin } from "../kept/edits.js";
 import { watchHoldings } from "../kept/live.js";
-import { say } from "../kept/words.js";
+import { inOrder, say } from "../kept/words.js";
 import { factInWords } from "../parts/clauses.js";
 import { labelsOf, loadAttributes, loadSet, loadTerms, useLoaded } from "../parts/data.js";
 import { Disc } from "../parts/disc.js";
@@ -76,7 +76,7 @@ export function Coin({ coin }) {
 function Record({ coin, seen, attributes, label, done }) {
   const [way, setWay] = useState("value");
   const [name, setName] = useState("year_on_coin");
-  const names = [...attributes.keys()].sort((one, other) => label(one).localeCompare(label(other)));
+  const names = [...attributes.keys()].sort((one, other) => inOrder(label(one), label(other)));
   const sent = async (typed) => {
     const attribute = attributes.get(name);
     const one = { ...attribute, many: attribute.many && way === "value" };
