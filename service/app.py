@@ -41,6 +41,7 @@ from service.http.api.photos import photo_files, photos
 from service.http.api.pieces import pieces
 from service.http.api.pins import pins
 from service.http.api.presumptions import presumptions
+from service.http.api.previews import previews
 from service.http.api.reference import reference
 from service.http.api.revisions import followed, revisions
 from service.http.api.service import service
@@ -103,6 +104,7 @@ ROUTERS = (
     clubs,
     offers,
     standings,
+    previews,
     swaps,
     service,
     app_files,

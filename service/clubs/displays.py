@@ -15,7 +15,7 @@ from typing import Any
 
 from msgspec import Struct
 
-from service.clubs.swaps.reevaluation import brought
+from service.clubs.swaps.reevaluation import BroughtCoin, brought
 from service.facts.holding import Facts, Holding
 from service.progress.description import Describer
 from service.progress.evaluate import EvaluationRequest, evaluate_unnamed
@@ -41,6 +41,15 @@ class Lender:
     useful: frozenset[str] | None = None
     replaces: Mapping[str, str] = field(default_factory=dict)
     presumptions: Presumptions = NO_PRESUMPTIONS
+
+
+@dataclass(frozen=True, slots=True)
+class LendableCoin:
+    """A coin that a display may show, under the name that it has there, with all that is told of it."""
+
+    name: str
+    description: str
+    recorded: Mapping[str, Any]
 
 
 class DisplayLender(Struct):
@@ -101,7 +110,37 @@ def display(
     A coin that may be several issues which the catalogue of the request knows otherwise is left out. Raises OverLimit past
     100,000 holdings.
     """
-    loans, coins = [], []
+    result, loans = _evaluated(request, lenders, named)
+    shown = exhibited(result, request.definition.document, {}, loans, describe)
+    counts = Counter(loan.owner for loan in shown.loans)
+    return Display(
+        definition=result.definition,
+        evaluated_on=result.evaluated_on,
+        proven_optimal=result.proven_optimal,
+        # How many coins are not shown would tell how many there are.
+        summary=Figures(*(getattr(result.summary, name) for name in Figures.__struct_fields__)),
+        exhibits=shown.exhibits,
+        loans=shown.loans,
+        lenders=[DisplayLender(owner, count) for owner, count in counts.items()],
+    )
+
+
+def lendable(
+    request: EvaluationRequest, lender: Lender, describe: Describer, *, named: ExhibitNamer = by_owner_and_id
+) -> list[LendableCoin]:
+    """The lender's coins that a display of this set may show, whatever other members lend: those that fit or may fit some place.
+    Raises as `display`."""
+    result, loans = _evaluated(request, [lender], named)
+    useful = useful_in(result)
+    return [LendableCoin(loan.id, describe(loan.recorded), loan.recorded) for loan in loans if loan.id in useful]
+
+
+def _evaluated(
+    request: EvaluationRequest, lenders: Sequence[Lender], named: ExhibitNamer
+) -> tuple[Evaluation, list[Loan]]:
+    """The set over all that they lend, as one collection."""
+    loans: list[Loan] = []
+    coins: list[BroughtCoin] = []
     for lender in sorted(lenders, key=lambda lender: lender.owner):
         theirs = replace(
             request, issues=lender.issues, replaces=lender.replaces, presumptions=lender.presumptions, known_views={}
@@ -123,19 +162,7 @@ def display(
         previous=(),
         holdings_state=None,
     )
-    result = evaluate_unnamed(asked)
-    shown = exhibited(result, request.definition.document, {}, loans, describe)
-    counts = Counter(loan.owner for loan in shown.loans)
-    return Display(
-        definition=result.definition,
-        evaluated_on=result.evaluated_on,
-        proven_optimal=result.proven_optimal,
-        # How many coins are not shown would tell how many there are.
-        summary=Figures(*(getattr(result.summary, name) for name in Figures.__struct_fields__)),
-        exhibits=shown.exhibits,
-        loans=shown.loans,
-        lenders=[DisplayLender(owner, count) for owner, count in counts.items()],
-    )
+    return evaluate_unnamed(asked), loans
 
 
 def _of_a_loan(recorded: Mapping[str, Any]) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from service.accounts.model import Invitation, Owner
+from service.definitions.model import Revision
 from service.errors import Conflict, Forbidden
 
 MEMBER, STEWARD = "member", "steward"
@@ -103,6 +104,12 @@ class ClubOffer:
     note: str | None
     offered_by: str
     offered_at: datetime
+
+    @property
+    def as_revision(self) -> Revision:
+        """The same, as a revision of one's own would be."""
+        parts = (self.digest, self.title, self.document, self.offered_at, self.offered_at)
+        return Revision(self.definition, self.number, "published", *parts)
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,7 @@ _COSTS = {
         "list_undecided",
         "list_unplaced",
         "note_history",
+        "preview_consent",
         "propose_swap",
         "publish_revision",
         "pull_revision",

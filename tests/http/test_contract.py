@@ -327,6 +327,8 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("post", "/v1/clubs/{club_id}/definitions/{id}/copies", f"{club}{offer}/copies"),
         ("get", "/v1/clubs/{club_id}/definitions/{id}/consent", f"{club}{offer}/consent"),
         ("put", "/v1/clubs/{club_id}/definitions/{id}/consent", f"{club}{offer}/consent"),
+        ("get", "/v1/clubs/{club_id}/definitions/{id}/consent/preview", f"{club}{offer}/consent/preview"),
+        ("get", "/v1/clubs/{club_id}/definitions/{id}/changes", f"{club}{offer}/changes"),
         ("get", "/v1/clubs/{club_id}/definitions/{id}/standings", f"{club}{offer}/standings"),
         ("get", "/v1/clubs/{club_id}/definitions/{id}/standings/{member_id}", f"{club}{offer}/standings/{seen}"),
         ("get", "/v1/clubs/{club_id}/definitions/{id}/spares", f"{club}{offer}/spares"),

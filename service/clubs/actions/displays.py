@@ -14,7 +14,7 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.clubs.actions.standings import newest_offered, read_offered
-from service.clubs.displays import Display, Lender, as_lent, display
+from service.clubs.displays import Display, LendableCoin, Lender, as_lent, display, lendable
 from service.clubs.model import ClubOffer, Membership
 from service.clubs.standings import displayed_id
 from service.clubs.store.offers import ShownDefinition, ShownStore
@@ -23,7 +23,7 @@ from service.facts.holding import HELD
 from service.holdings.columns.store import held_by
 from service.holdings.model import StoredHolding
 from service.progress.actions.stored_set import as_known, catalogue_of, stored_holdings
-from service.progress.description import describer
+from service.progress.description import Describer, describer
 from service.progress.evaluate import MOST_HOLDINGS, EvaluationRequest
 from service.reference import actions as reference
 from service.reference.model import NOTHING_OWN, OwnReference
@@ -64,13 +64,28 @@ def _displayed(
             # How many there are is not told.
             message = f"a display takes up to {MOST_HOLDINGS} coins of all that lend"
             raise OverLimit([Fault("over-limit", message, hint="let fewer members lend at once")])
+    request, describe = _shown_to_all(definition, day)
+    return display(request, lenders, describe, named=partial(displayed_id, club, offered.definition))
+
+
+def lendable_coins(
+    context: Context, offered: ClubOffer, shown: ShownDefinition, club: str, day: date
+) -> list[LendableCoin]:
+    """The coins of one member that the display may show, whatever others lend, if the member consents. Takes its time; raises
+    OverLimit."""
+    definition = read_offered(offered)
+    lender = _lender(definition, shown, *context.database.read(partial(_coins_of, owner=shown.owner)))
+    request, describe = _shown_to_all(definition, day)
+    return lendable(request, lender, describe, named=partial(displayed_id, club, offered.definition))
+
+
+def _shown_to_all(definition: Definition, day: date) -> tuple[EvaluationRequest, Describer]:
+    """The set without coins, under the catalogue that everybody has, and how coins are described by it."""
     issues = catalogue_of(NOTHING_OWN, definition.attributes)
     request = EvaluationRequest(
         definition, (), day, definition.vocabularies, issues, reference_edition=reference.edition()
     )
-    describe = describer(definition.attributes, definition.vocabularies, reference.issue_facts())
-    named = partial(displayed_id, club, offered.definition)
-    return display(request, lenders, describe, named=named)
+    return request, describer(definition.attributes, definition.vocabularies, reference.issue_facts())
 
 
 def _coins_of(connection: Connection, owner: Owner) -> tuple[Sequence[StoredHolding], OwnReference]:

@@ -117,7 +117,7 @@ async def renewed(
     members, new = [], []
     for shown in found:
         if shown.basis != bases[shown.owner.id]:
-            shown = await context.compute(partial(_evaluated, context, offered, shown, day))
+            shown = await context.compute(partial(evaluated, context, offered, shown, day))
             new.append(shown)
         members.append(shown)
     if not new:
@@ -136,7 +136,7 @@ async def renewed(
     return [shown for shown in members if shown.owner.id in still]
 
 
-def _evaluated(context: Context, offered: ClubOffer, shown: ShownDefinition, day: date) -> ShownDefinition:
+def evaluated(context: Context, offered: ClubOffer, shown: ShownDefinition, day: date) -> ShownDefinition:
     """The member's coins against the newest revision, under what the member decided for the copy of it, if there is one."""
     theirs = context.database.read(lambda connection: theirs_of(connection, shown, offered, day))
     try:

@@ -9,20 +9,26 @@ from typing import Annotated, Any, Literal
 import msgspec
 from fastapi import Query, Request
 from msgspec import Meta
-from pydantic import Field
+from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy import Connection
 
 from service.clubs.actions import offers as actions
 from service.clubs.model import Announcement, ClubOffer, Consent, Copy
 from service.clubs.store.offers import CopyStore, OfferStore, ShownStore
+from service.evaluation.cost import cost_of_check
+from service.evaluation.document_sizes import sizes_of_document
 from service.http.api.clubs import Note
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentMember, DefinitionId, Json, Steward
+from service.http.elsewhere import Work
 from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
-from service.http.responses import Created, Paged, Reply, Sends, Tagged, created
-from service.http.wire import In, Out, QueryIn, RevisionNumber, SetDocument, StoredId
+from service.http.responses import Created, Paged, Reply, Sends, Tagged, created, tagged
+from service.http.wire import Day, In, Out, QueryIn, RevisionNumber, SetDocument, StoredId
+from service.progress.actions.adoption import TwoRevisions
+from service.progress.revisions import RevisionChanges
+from service.reference.store import IssueStore
 
 offers = router("/v1/clubs/{club_id}", "Clubs")
 
@@ -48,7 +54,10 @@ class ConsentIn(In):
     """What you show the club of this definition; nothing unless you say so. Takes effect with the next request."""
 
     standing: bool = Field(description="Which places you have filled; never by which coin.")
-    spares: bool = Field(description="Which places your spare coins fit; nothing else of them.")
+    spares: bool = Field(
+        description="Which places your spare coins fit. Only the sides of a swap that is found are told more of a coin in it: "
+        "what it is, its issue and its grade."
+    )
     display: bool = Field(
         False,
         description="Your coins may be shown in the club's display: a coin that is shown with its facts and its issue.",
@@ -59,6 +68,16 @@ class OfferQuery(QueryIn):
     """Which revision."""
 
     revision: int | None = Field(None, ge=1, le=2**31 - 1, description="The club's number; left out: the newest.")
+
+
+class OfferedChangesQuery(BaseModel):
+    """Which two revisions of the club's to compare."""
+
+    model_config = ConfigDict(extra="forbid", populate_by_name=True)
+
+    from_: RevisionNumber | None = Field(None, alias="from", description="The club's number; left out: the one before.")
+    to: RevisionNumber | None = Field(None, description="The club's number; left out: the newest.")
+    today: Day | None = Field(None, description="The day that decides what is defunct; left out: today in UTC.")
 
 
 # --- answers -------------------------------------------------------------------------------------------------------------
@@ -227,6 +246,33 @@ def offer_revision(
         return _made(member.club, offered, CopyStore(connection, member.owner).of(id))
 
     return key.once(context.database, member.owner, revise)
+
+
+@offers.get("/definitions/{id}/changes", responses=problems("over-limit", "too-heavy"))
+async def compare_offered(
+    context: Context,
+    member: CurrentMember,
+    id: DefinitionId,
+    query: Annotated[OfferedChangesQuery, Query()],
+    known: IfNoneMatch,
+    work: Work,
+) -> Annotated[
+    Reply[RevisionChanges], Sends(headers={"ETag": "Of both revisions, your own issues, the editions and the day."})
+]:
+    """What changed from one revision that the club offers to another, by its meaning."""
+    day = query.today or context.today()
+
+    def find(connection: Connection) -> TwoRevisions:
+        store = OfferStore(connection, member.club)
+        new = store.newest(id) if query.to is None else store.revision(id, query.to)
+        before = max(1, new.number - 1) if query.from_ is None else query.from_
+        own = IssueStore(connection, member.owner).own_reference()
+        return TwoRevisions(store.revision(id, before).as_revision, new.as_revision, own)
+
+    two = await context.read(find)
+    await work.weigh(cost_of_check(sizes_of_document(two.new.document, 0, 0)).times(2, "revisions"))
+    tag = entity_tag(*two.version(day))
+    return known.not_modified(tag) or tagged(await context.compute(lambda: two.changes(day)), tag)
 
 
 @offers.post("/definitions/{id}/copies", responses=problems("clash"))

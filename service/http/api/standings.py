@@ -206,14 +206,15 @@ def _somebody(shown: ShownDefinition) -> SomebodyOut:
     return SomebodyOut(shown.member, shown.name)
 
 
-def _counts(shown: ShownDefinition) -> CountsOut | None:
+def counts_out(shown: ShownDefinition) -> CountsOut | None:
     """The counts alone: nothing of the coins."""
     names = ("places", "filled", "tentative", "empty", "proven_optimal")
     return None if shown.counts is None else CountsOut(*(shown.counts[name] for name in names))
 
 
-def _place(address: str, label: str, status: Any) -> PlaceStandingOut:
-    return PlaceStandingOut(address, label, status)
+def places_out(shown: ShownDefinition) -> list[PlaceStandingOut]:
+    """The places, each without its coin."""
+    return [PlaceStandingOut(*place) for place in shown.places or ()]  # type: ignore[arg-type]
 
 
 def _spares(shown: ShownDefinition, place: str | None) -> SparesOut:
@@ -288,7 +289,7 @@ async def list_standings(
     begin = identity_key(after(request, query))
     await weigh_members(work, context, member)
     listed = await shown_page(context, member, id, STANDING, begin, query.limit)
-    items = [StandingOut(_somebody(shown), _counts(shown)) for shown in listed.members]
+    items = [StandingOut(_somebody(shown), counts_out(shown)) for shown in listed.members]
     value = StandingPageOut(items, following(request, query, listed.last), **_stamp(listed))
     return known.not_modified_or(_content_tag(value), lambda: value, link(value.next))
 
@@ -299,8 +300,7 @@ async def get_standing(
 ) -> Annotated[Reply[MemberStandingOut], Sends(headers=_OF_WHAT_IS_SHOWN)]:
     """One member's standing, place by place."""
     listed, shown = await shown_one(context, member, id, STANDING, member_id)
-    places = [_place(*place) for place in shown.places or ()]
-    value = MemberStandingOut(_somebody(shown), _counts(shown), places, **_stamp(listed))
+    value = MemberStandingOut(_somebody(shown), counts_out(shown), places_out(shown), **_stamp(listed))
     return known.not_modified_or(_content_tag(value), lambda: value)
 
 

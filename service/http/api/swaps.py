@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
@@ -131,13 +132,18 @@ def _side(members: Members, owner: str) -> SideOut:
     return SideOut(members[owner].id, members[owner].name)
 
 
+def coin_out(told: Mapping[str, Any]) -> SwapCoinOut:
+    """What the sides of a swap are told of a coin."""
+    return SwapCoinOut(told["label"], told["issue"], told["grade"])
+
+
 def _leg(viewer: Membership, definition: str, leg: Leg, members: Members) -> LegOut:
     return LegOut(
         giver=_side(members, leg.giver),
         receiver=_side(members, leg.receiver),
         spare=spare_id(viewer.club, definition, leg.holding),
         holding=leg.holding if leg.giver == viewer.owner.id else UNSET,
-        coin=SwapCoinOut(leg.coin["label"], leg.coin["issue"], leg.coin["grade"]),
+        coin=coin_out(leg.coin),
         place=leg.place,
         place_label=leg.place_label,
     )
