@@ -387,7 +387,8 @@ def _term_lookup(own: list[Leaf], common: dict[str, Any], cases: _Cases, attribu
         scheme = cases.context.vocabularies[name]
         every = {term: cases.ways(Among((term,))) for term in scheme.concepts}
         often = Counter(tuple(ways) for ways in every.values())
-        known = list(max(sorted(often), key=lambda ways: often[ways])) if often else None
+        usual = max(sorted(often), key=often.__getitem__, default=None)
+        known = None if usual is None else list(usual)
         other = None if attribute.values else cases.ways(Among((_unlike({*texts, *scheme.concepts}),)))
         texts |= {term for term, its in every.items() if its != known}
         texts -= {term for term, its in every.items() if its == known}
