@@ -304,7 +304,7 @@ def test_i_looked_writes_the_fact_at_once(page: Page, collector: Collector) -> N
     assert "A penny before 1901" in page.text(".outcomes")
     page.type_into("What you see: year on the coin", "nineteen hundred")
     page.press("Record it")
-    page.until(".wrong", says="Type a number.")
+    page.until(".wrong", says="Type a whole number.")
     assert collector.facts("p1")["year_on_coin"] == {"one_of": [1900, 1902]}
     page.type_into("What you see: year on the coin", "1900")
     page.press("Record it")
@@ -402,16 +402,18 @@ def test_a_coin_shows_its_places_and_takes_facts_of_every_kind(page: Page, colle
 
     def record(way: str, *values: str) -> None:
         page.press("Record or correct a fact")
-        for name, choice in (("record-name", "year_on_coin"), ("record-way", way)):
-            box = f"document.getElementById('{name}')"
+        for selector, choice in (("#record-name", "year_on_coin"), (".way", way)):
+            box = f"document.querySelector({selector!r})"
             page.run(f"{box}.value = arguments[0]; {box}.dispatchEvent(new Event('change', {{bubbles: true}}))", choice)
-        for name, value in zip(("first", "second"), values, strict=False):
-            page.until(f"form [name={name}]").send_keys(value)
+        for name, value in zip(("record-fact", "record-fact-to"), values, strict=False):
+            field = page.until(f"#{name}")
+            field.clear()
+            field.send_keys(value)
         page.press("Record it")
 
     for way, values, kept in (
         ("between", ("1895", "1899"), {"from": 1895, "to": 1899}),
-        ("one_of", ("1895, 1897",), {"one_of": [1895, 1897]}),
+        ("one_of", ("1895 | 1897",), {"one_of": [1895, 1897]}),
         ("none", (), {"none": True}),
         ("value", ("1900",), 1900),
     ):
@@ -419,7 +421,8 @@ def test_a_coin_shows_its_places_and_takes_facts_of_every_kind(page: Page, colle
         page.until("details:not([open]) > summary")
         assert collector.facts("p1")["year_on_coin"] == kept
     record("one_of", "1900")
-    page.until(".trouble", says="Type at least two values")
+    page.until(".told", says="Give at least two values")
+    page.until(".trouble", says="Enter what you see")
     page.open(f"/app/coins/{collector.coins['p1']}")
     page.until(".facts")
     record("unknown")

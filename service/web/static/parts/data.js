@@ -1,6 +1,7 @@
 // What the views load, as hooks: a value, or an error, or neither yet.
 import { all, get } from "../kept/api.js";
 import { inSentence, onLanguage } from "../kept/words.js";
+import { termsOf } from "../sheet/terms.js";
 import { useCallback, useEffect, useRef, useState } from "./html.js";
 
 /**
@@ -62,10 +63,37 @@ export const labelsOf = (known) => (name) => {
   return label === undefined ? name.replaceAll("_", " ") : inSentence(label);
 };
 
-/** The terms of a vocabulary: what they are called, by id; none where there is no such vocabulary to be had. */
+const searched = new Map();
+onLanguage(() => searched.clear());
+
+/**
+ * The terms of a vocabulary, those that the owner added among them, to be searched; null where there is no such vocabulary.
+ * @returns {Promise<import("../sheet/terms.js").Terms | null>}
+ */
+export async function loadTermsOf(name) {
+  const path = (one) => `/v1/vocabularies/${encodeURIComponent(one)}`;
+  try {
+    const own = await all("/v1/vocabularies?private=true");
+    const layers = [name];
+    // Additions may have additions.
+    for (const layer of layers) layers.push(...own.filter((one) => one.extends === layer).map((one) => one.name));
+    const found = await Promise.all(layers.map((layer) => get(path(layer))));
+    const version = found.map(({ etag }) => etag).join();
+    if (searched.get(name)?.version !== version) {
+      const concepts = new Map(found.flatMap(({ data }) => data.concepts.map((concept) => [concept.id, concept])));
+      searched.set(name, { version, terms: termsOf(name, [...concepts.values()]) });
+    }
+    return searched.get(name).terms;
+  } catch (error) {
+    if (error.status === 404) return null;
+    throw error;
+  }
+}
+
+/** What the terms of a vocabulary are called, by id; none where it is not to be had. */
 export const loadVocabulary = (name) =>
-  get(`/v1/vocabularies/${encodeURIComponent(name)}`).then(
-    ({ data }) => new Map(data.concepts.map((concept) => [concept.id, concept.label])),
+  loadTermsOf(name).then(
+    (found) => new Map([...(found?.terms.values() ?? [])].map(({ id, label }) => [id, label])),
     () => new Map(),
   );
 

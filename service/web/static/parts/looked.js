@@ -1,9 +1,10 @@
 // "I looked: it is ...": what would settle a doubt, asked one fact at a time and recorded at once.
 import { changeCoin } from "../kept/edits.js";
 import { say } from "../kept/words.js";
-import { questionsOf, readFact } from "../sheet/facts.js";
+import { questionsOf } from "../sheet/facts.js";
 import { factInWords } from "./clauses.js";
-import { loadVocabulary, useLoaded } from "./data.js";
+import { loadTermsOf, useLoaded } from "./data.js";
+import { FactField } from "./fact-field.js";
 import { html, useState } from "./html.js";
 import { Trouble } from "./trouble.js";
 
@@ -17,7 +18,6 @@ function choices(question, attribute, view, issues, terms) {
       .map((one) => ({ value: one.issue, text: issues?.get(one.issue) ?? one.issue }));
   }
   if (attribute === undefined || attribute.type === "integer" || attribute.type === "decimal") return [];
-  if (attribute.values?.length > 0) return attribute.values.map((value) => ({ value, text: String(value) }));
   // An example of "any other" stands for many values, and is none that anybody saw.
   return question.outcomes
     .map(({ when, example }) => ({ value: example, text: factInWords(example, terms), when }))
@@ -44,25 +44,26 @@ function Question({ question, view, cell, issues, attribute, label, done, evalua
   const [error, setError] = useState(null);
   const [busy, setBusy] = useState(false);
   const [wrong, setWrong] = useState("");
+  const [typed, setTyped] = useState(null);
   const name = question.attribute === ISSUE ? say("looked.issue") : label(question.attribute);
-  const { value: terms } = useLoaded(async () => (attribute?.vocabulary ? loadVocabulary(attribute.vocabulary) : new Map()), [attribute]);
-  const picks = choices(question, attribute, view, issues, terms ?? new Map());
+  const { value: terms } = useLoaded(() => (attribute?.vocabulary ? loadTermsOf(attribute.vocabulary) : null), [attribute]);
+  const labels = new Map([...(terms?.terms.values() ?? [])].map((term) => [term.id, term.label]));
+  const picks = choices(question, attribute, view, issues, labels);
   const id = `looked-${question.attribute}`;
   const sent = async (event) => {
     event.preventDefault();
-    const typed = Object.fromEntries(new FormData(event.target));
-    const picked = picks[Number(typed.pick)]?.value;
-    const value = picked !== undefined && !typed.typed ? picked : readFact(attribute ?? {}, typed.typed ?? "", terms ?? new Map());
-    if (value === undefined) {
-      setWrong(say(attribute?.type === "integer" || attribute?.type === "decimal" ? "looked.a_number" : "looked.a_value"));
+    const picked = picks[Number(new FormData(event.target).get("pick") ?? -1)]?.value;
+    const fact = typed === null ? picked : typed;
+    if (fact === undefined) {
+      setWrong(say("looked.a_value"));
       return;
     }
     setWrong("");
     setBusy(true);
     setError(null);
     try {
-      const fact = attribute?.many && !Array.isArray(value) ? [value] : value;
-      await changeCoin(cell.holding, question.attribute === ISSUE ? { issue: fact } : { facts: { [question.attribute]: fact } });
+      const value = attribute?.many && typed === null ? [fact] : fact;
+      await changeCoin(cell.holding, question.attribute === ISSUE ? { issue: value } : { facts: { [question.attribute]: value } });
       await done();
     } catch (trouble) {
       setError(trouble);
@@ -70,16 +71,13 @@ function Question({ question, view, cell, issues, attribute, label, done, evalua
       setBusy(false);
     }
   };
-  const describes = [`${id}-where`, wrong !== "" && `${id}-wrong`].filter(Boolean).join(" ");
   return html`<form class="question" onSubmit=${sent} noValidate aria-busy=${busy}>
     <fieldset>
       <legend>${say("looked.it_is", { fact: name })}</legend>
       <p class="hint" id="${id}-where">${question.lookAt === "" ? say("looked.no_hint") : say("place.look_at", { where: question.lookAt })}</p>
       ${picks.map(({ text }, at) => html`<label key=${at} class="pick"><input type="radio" name="pick" value=${at} aria-describedby="${id}-where" /> ${text}</label>`)}
-      ${question.attribute !== ISSUE && html`<label for=${id}>${say(picks.length > 0 ? "looked.other" : "looked.value", { fact: name })}</label>
-        <input id=${id} name="typed" autocomplete="off" autocapitalize="none" spellcheck="false" aria-describedby=${describes}
-          list=${terms?.size > 0 ? `${id}-terms` : undefined} aria-invalid=${wrong !== ""} inputmode=${attribute?.type === "integer" ? "numeric" : attribute?.type === "decimal" ? "decimal" : undefined} />
-        ${terms?.size > 0 && html`<datalist id="${id}-terms">${[...terms.values()].map((text) => html`<option key=${text} value=${text}></option>`)}</datalist>`}`}
+      ${attribute !== undefined && html`<${FactField} id=${id} attribute=${attribute} fact=${null} change=${setTyped} terms=${terms} hint=${false}
+        label=${say(picks.length > 0 ? "looked.other" : "looked.value", { fact: name })} />`}
       ${wrong !== "" && html`<p class="wrong" id="${id}-wrong" role="alert">${wrong}</p>`}
       <${Outcomes} question=${question} evaluation=${evaluation} />
       <${Trouble} error=${error} />

@@ -26,22 +26,3 @@ export function pagePath({ q, filter, sort, cursor }) {
   for (const [name, value] of Object.entries({ q, filter, sort, cursor })) if (value) query.set(name, value);
   return `/v1/holdings?${query}`;
 }
-
-/**
- * What is typed of one attribute as the fact that is sent; null takes it away, undefined: it cannot be read.
- * @param {string} way value, one_of, between, none or unknown
- * @param {(text: string) => unknown} read one value of the attribute
- */
-export function factOf(way, first, second, read) {
-  if (way === "unknown") return null;
-  if (way === "none") return { none: true };
-  if (way === "between") {
-    const [from, to] = [read(first), read(second)];
-    return typeof from === "number" && typeof to === "number" ? { from, to } : undefined;
-  }
-  if (way === "one_of") {
-    const values = first.split(",").map(read);
-    return values.length > 1 && values.every((value) => value !== undefined) ? { one_of: values } : undefined;
-  }
-  return read(first);
-}

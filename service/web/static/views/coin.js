@@ -1,22 +1,20 @@
-// One coin: its facts, each recorded in one of four ways, its photos, and the places where it is.
+// One coin: its facts, each recorded in one of five ways, its photos, and the places where it is.
 import { all, get } from "../kept/api.js";
 import { changeCoin } from "../kept/edits.js";
 import { watchHoldings } from "../kept/live.js";
 import { inOrder, say } from "../kept/words.js";
 import { factInWords } from "../parts/clauses.js";
-import { labelsOf, loadAttributes, loadSet, loadTerms, useLoaded } from "../parts/data.js";
+import { labelsOf, loadAttributes, loadSet, loadTerms, loadTermsOf, useLoaded } from "../parts/data.js";
 import { Disc } from "../parts/disc.js";
-import { Field, Form } from "../parts/form.js";
+import { FactField } from "../parts/fact-field.js";
+import { Form } from "../parts/form.js";
 import { html, useEffect, useState } from "../parts/html.js";
 import { photoOf } from "../parts/photos.js";
 import { coinName, placePath, wordOf } from "../parts/place.js";
 import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
 import { cellsOf } from "../sheet/album.js";
-import { OWN, factOf, valueOf } from "../sheet/coins.js";
-import { readFact } from "../sheet/facts.js";
-
-const WAYS = ["value", "one_of", "between", "none", "unknown"];
+import { OWN, valueOf } from "../sheet/coins.js";
 
 /** Where the coin is, set by set, and what it is called there. */
 async function placesOf(coin) {
@@ -74,30 +72,29 @@ export function Coin({ coin }) {
 }
 
 function Record({ coin, seen, attributes, label, done }) {
-  const [way, setWay] = useState("value");
   const [name, setName] = useState("year_on_coin");
+  const [fact, setFact] = useState(undefined);
+  const attribute = attributes.get(name);
+  const { value: terms } = useLoaded(() => (attribute.vocabulary ? loadTermsOf(attribute.vocabulary) : null), [attribute]);
   const names = [...attributes.keys()].sort((one, other) => inOrder(label(one), label(other)));
-  const sent = async (typed) => {
-    const attribute = attributes.get(name);
-    const one = { ...attribute, many: attribute.many && way === "value" };
-    const terms = await loadTerms(attributes, [name]);
-    const value = factOf(way, typed.first ?? "", typed.second ?? "", (text) => readFact(one, text, terms.get(name) ?? new Map()));
-    if (value === undefined) throw Object.assign(new Error(say(`record.wrong_${way}`)), { status: -1, errors: [] });
-    await changeCoin(coin, { facts: { [name]: value } }, seen);
+  const recorded = seen.data.facts[name];
+  const chosen = (one) => {
+    setName(one);
+    setFact(undefined);
+  };
+  const sent = async () => {
+    if (fact === undefined) throw Object.assign(new Error(say("record.wrong")), { status: -1, errors: [] });
+    await changeCoin(coin, { facts: { [name]: fact } }, seen);
     await done();
   };
   return html`<details class="panel"><summary>${say("record.title")}</summary>
     <${Form} submit=${sent} label=${say("looked.record")}>
       <div class="field"><label for="record-name">${say("record.what")}</label>
-        <select id="record-name" value=${name} onChange=${(event) => setName(event.target.value)}>
+        <select id="record-name" value=${name} onChange=${(event) => chosen(event.target.value)}>
           ${names.map((one) => html`<option key=${one} value=${one}>${label(one)}</option>`)}</select>
-        <p class="hint">${attributes.get(name)?.look_at ? say("place.look_at", { where: attributes.get(name).look_at }) : say("looked.no_hint")}</p>
       </div>
-      <div class="field"><label for="record-way">${say("record.how")}</label>
-        <select id="record-way" value=${way} onChange=${(event) => setWay(event.target.value)}>
-          ${WAYS.map((one) => html`<option key=${one} value=${one}>${say(`record.${one}`)}</option>`)}</select></div>
-      ${(way === "value" || way === "one_of" || way === "between") && html`<${Field} key=${`${way} ${name}`} name="first" label=${say(`record.first_${way}`)} autocomplete="off" />`}
-      ${way === "between" && html`<${Field} name="second" label=${say("record.second")} autocomplete="off" />`}
+      <${FactField} key=${name} id="record-fact" attribute=${attribute} label=${label(name)} fact=${recorded} change=${setFact} terms=${terms}
+        issuer=${seen.data.facts.issuer} />
     </${Form}>
   </details>`;
 }
