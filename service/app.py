@@ -33,6 +33,7 @@ from service.http.api.holdings import holdings
 from service.http.api.imports import imports
 from service.http.api.issues import issues
 from service.http.api.jobs import jobs
+from service.http.api.labels import holding_labels
 from service.http.api.lists import insurance, want_lists
 from service.http.api.metrics import metrics
 from service.http.api.offers import offers
@@ -89,6 +90,7 @@ ROUTERS = (
     imports,
     photos,
     photo_files,
+    holding_labels,
     holdings,
     insurance,
     issues,

@@ -10,17 +10,19 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from service.formats.label_sheets import label_sheets
+
 if TYPE_CHECKING:
     from jinja2 import Environment
 
 TEMPLATES = Path(__file__).resolve().parent / "templates"
-PAGE, PRINT = "page.css", "print.css"
+PAGE, PRINT, CARD, LABELS = "page.css", "print.css", "card.css", "labels.css"
 
 
 @cache
 def style(sheet: str) -> Markup:
     """A style sheet of the templates, as it stands inside a page."""
-    return Markup((TEMPLATES / sheet).read_text(encoding="utf-8"))  # noqa: S704 - a file of ours
+    return Markup(_environment().get_template(sheet).render(sheets=label_sheets()))  # noqa: S704 - a file of ours
 
 
 def style_hash(sheet: str) -> str:
@@ -28,11 +30,21 @@ def style_hash(sheet: str) -> str:
     return f"sha256-{base64.b64encode(hashlib.sha256(style(sheet).encode()).digest()).decode()}"
 
 
-def page_policy(*sheets: str) -> str:
+def page_policy(*sheets: str, has_pictures: bool = False) -> str:
     """The Content-Security-Policy of a page with one of these styles: that style and nothing else, so no script, no picture, no
-    frame, nothing from elsewhere, nothing sent anywhere."""
+    frame, nothing from elsewhere, nothing sent anywhere. With `has_pictures` also those that stand in the page itself."""
     styles = " ".join(f"'{style_hash(sheet)}'" for sheet in sheets)
-    return f"default-src 'none'; style-src {styles}; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    pictures = " img-src data:;" if has_pictures else ""
+    return (
+        f"default-src 'none'; style-src {styles};{pictures} base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    )
+
+
+def qr_svg(text: str) -> Markup:
+    """A text as a QR code (ISO/IEC 18004), error correction M: an SVG to stand in a page."""
+    import segno
+
+    return Markup(segno.make_qr(text, error="m").svg_inline(border=1, omitsize=True))  # noqa: S704 - black squares
 
 
 @cache
@@ -47,9 +59,10 @@ def _environment() -> Environment:
         keep_trailing_newline=True,
     )
     environment.globals["style"] = style
+    environment.filters["qr"] = qr_svg
     return environment
 
 
 def render(template: str, /, *, sheet: str = PAGE, language: str = "en", **values: object) -> str:
-    """A page as HTML. `sheet` is its style sheet, PAGE or PRINT. Raises jinja2.UndefinedError when a value is missing."""
+    """A page as HTML. `sheet` is its style sheet, one of those above. Raises jinja2.UndefinedError when a value is missing."""
     return _environment().get_template(template).render(sheet=sheet, language=language, **values)

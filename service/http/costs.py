@@ -27,6 +27,7 @@ _COSTS = {
         "get_want_list",
         "import_holdings",
         "import_issues",
+        "list_labels",
         "list_member_spares",
         "list_spares",
         "list_undecided",

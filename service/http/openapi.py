@@ -344,6 +344,7 @@ TAGS: Mapping[str, str] = {
     "Exhibitions": "A set as it is shown, with loans.",
     "History": "Which coin sat where, and until when.",
     "Insurance": "What is held and what it is said to be worth.",
+    "Labels": "Labels for holders, to be printed.",
     "Shares": "Links to one revision of a definition.",
     "Swaps": "Swaps among the members of a club.",
     "Jobs": "Requests that are answered later.",

@@ -6,7 +6,7 @@ from functools import cache
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from service.formats.html import PAGE, PRINT, page_policy
+from service.formats.html import CARD, LABELS, PAGE, PRINT, page_policy
 
 Header = tuple[bytes, bytes]
 
@@ -51,5 +51,5 @@ class SafeHeaders:
 
 @cache
 def _of_pages() -> tuple[Header, Header]:
-    """Every page has one of the two styles."""
-    return (b"content-security-policy", page_policy(PAGE, PRINT).encode()), _NO_REFERRER
+    """Every page has one of these styles."""
+    return (b"content-security-policy", page_policy(PAGE, PRINT, CARD, LABELS).encode()), _NO_REFERRER

@@ -44,6 +44,7 @@ _SERVICE_ID = re.compile(r"[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}")
 
 Recorded = Mapping[str, Any]
 Describer = Callable[[Recorded], str]
+FactTeller = Callable[[Recorded, str], str | None]
 
 
 def describer(
@@ -62,6 +63,21 @@ def describer(
         return ", ".join(filter(None, (kind, issuer))) or NOTHING
 
     return describe
+
+
+def fact_teller(
+    attributes: Mapping[str, Attribute],
+    vocabularies: Mapping[str, Vocabulary],
+    issue_facts: Mapping[str, Mapping[str, Any]],
+) -> FactTeller:
+    """Tells single facts of what is recorded of a piece, as `describer` does: None where nothing is recorded, or a candidate
+    issue is silent."""
+    label = Labels(attributes, vocabularies).term
+
+    def tell(recorded: Recorded, attribute: str) -> str | None:
+        return _first((attribute,), _worlds(recorded, issue_facts), label)
+
+    return tell
 
 
 class CoinNames:

@@ -8,15 +8,20 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from itertools import groupby
+from operator import itemgetter
 from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import Meta, Struct
+from msgspec.structs import asdict
 
 from service.definitions.history.model import StoredExhibition
 from service.facts.recorded import RecordedFact, RecordedIssue
+from service.formats.html import PRINT, render
 from service.progress.description import Describer
 from service.progress.older import as_now, summary_as_now
+from service.progress.pages import PageOrder
 from service.progress.paper import wrapped
 from service.progress.result import DefinitionStamp, Evaluation, PlaceResult, Summary, UnplacedHolding
 
@@ -219,20 +224,11 @@ def _label(loan: Loan, describe: Describer) -> str:
 
 
 def _in_order(result: Evaluation, document: Mapping[str, Any]) -> Iterator[tuple[str | None, PlaceResult]]:
-    """The places that are filled: page by page, those on no page at the end. One on two pages is shown on the first."""
-    places = [place for place in result.places() if place.holding is not None]
-    # A page names slots, groups, and single places of groups.
-    named: dict[str, list[PlaceResult]] = {}
-    for place in places:
-        for name in dict.fromkeys((place.place, place.place.partition("/")[0])):
-            named.setdefault(name, []).append(place)
-    seen: set[str] = set()
-    for page in document.get("layout") or ():
-        for place in (place for name in page["slots"] for place in named.get(name, ())):
-            if place.place not in seen:
-                seen.add(place.place)
-                yield page["page"], place
-    yield from ((None, place) for place in places if place.place not in seen)
+    """The places that are filled: page by page, those on no page at the end."""
+    order = PageOrder(document)
+    filled = [place for place in result.places() if place.holding is not None]
+    for place in sorted(filled, key=lambda place: order.rank(place.place)):
+        yield order.title(place.place), place
 
 
 def exhibition_text(shown: Exhibition) -> str:
@@ -268,3 +264,22 @@ def _exhibit(number: int, exhibit: Exhibit) -> list[str]:
 
 def _count(loan: UnusedLoan) -> str:
     return f", {loan.pieces} pieces" if loan.pieces > 1 else ""
+
+
+def exhibition_html(shown: Exhibition, photos: Mapping[str, str]) -> str:
+    """The exhibits as a page to print, page by page of the set: place, coin, who lends it, and a photo; no values, no places of
+    storage. `photos`: an address (a data: URL) by id of the holding."""
+    numbered = [
+        {**asdict(exhibit), "at": at, "photo": photos.get(exhibit.holding)}
+        for at, exhibit in enumerate(shown.exhibits, start=1)
+    ]
+    return render(
+        "exhibition.html",
+        sheet=PRINT,
+        title=shown.title,
+        on=shown.on.isoformat(),
+        shown=shown.summary.filled + shown.summary.tentative,
+        places=shown.summary.places,
+        note=shown.note or "",
+        pages=[(page, list(exhibits)) for page, exhibits in groupby(numbered, key=itemgetter("page"))],
+    )

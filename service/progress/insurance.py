@@ -15,6 +15,7 @@ from typing import Annotated, Any, get_args
 
 from msgspec import Meta, Struct
 
+from service.formats.html import PRINT, render
 from service.holdings.model import ValueBasis
 from service.progress.description import Describer
 from service.progress.named import Named, NamedHolding
@@ -207,7 +208,7 @@ def insurance_text(listed: InsuranceList) -> str:
     title = f"Insurance list, {listed.on.isoformat()}"
     which = f", values: {listed.basis}" if listed.basis else ""
     lines = [f"{title}: {_pieces(listed.pieces)}{which}", ""]
-    lines += ["Totals", *map(_total, listed.totals)] if listed.totals else ["No values."]
+    lines += ["Totals", *(f"- {_total(total)}" for total in listed.totals)] if listed.totals else ["No values."]
     if listed.valued:
         lines += ["", "With a value"]
     for line in listed.valued:
@@ -221,8 +222,25 @@ def insurance_text(listed: InsuranceList) -> str:
     return "\n".join(lines) + "\n"
 
 
+def insurance_html(listed: InsuranceList) -> str:
+    """The list as a page to print: no script, nothing loaded from elsewhere."""
+    valued = [(_named(line), [_worth(value, line.pieces) for value in line.values]) for line in listed.valued]
+    return render(
+        "inventory.html",
+        sheet=PRINT,
+        on=listed.on.isoformat(),
+        pieces=_pieces(listed.pieces),
+        which=listed.basis or "",
+        totals=[_total(total) for total in listed.totals],
+        valued=valued,
+        unvalued_pieces=_pieces(listed.unvalued_pieces),
+        unvalued=[_named(line) for line in listed.unvalued],
+        cautions=listed.cautions,
+    )
+
+
 def _total(total: InsuranceTotal) -> str:
-    return f"- {total.basis}: {_plain(total.amount)} {total.currency} for {_pieces(total.pieces)}"
+    return f"{total.basis}: {_plain(total.amount)} {total.currency} for {_pieces(total.pieces)}"
 
 
 def _named(line: InsuredLine) -> str:

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from fractions import Fraction
+from itertools import groupby
 from typing import Annotated, Any, Literal
 
 import msgspec
@@ -19,7 +20,8 @@ from service.evaluation.places import FREE_CHOICE, Place, group_base
 from service.evaluation.table import Table
 from service.facts.holding import Holding
 from service.facts.knowledge import NONE, Among, Between, Number
-from service.formats.html import PRINT, render
+from service.formats.html import CARD as CARD_SHEET
+from service.formats.html import render
 from service.progress.description import MessageNames
 from service.progress.evaluate import (
     SOLVING_SHARE,
@@ -30,6 +32,7 @@ from service.progress.evaluate import (
 )
 from service.progress.named import Named
 from service.progress.openings import KeptEmpty, Openings, openings_of, with_open_groups
+from service.progress.pages import PageOrder
 from service.progress.paper import csv_of
 from service.progress.preference_words import preference_words
 from service.progress.result import Tier
@@ -48,6 +51,8 @@ COLUMNS = (
     *("number", "title", "message"),
 )
 TIERS = ("required", "optional")
+
+Paper = Literal["a6", "a4"]
 
 
 Notes = Mapping[str, Mapping[str, Any]]
@@ -401,15 +406,34 @@ def as_csv(wants: WantList) -> str:
     return csv_of(COLUMNS, ((getattr(line, column, UNSET) for column in COLUMNS) for line in lines))
 
 
-def as_html(wants: WantList, language: str) -> str:
-    """The list as a page to print: no script, nothing loaded from elsewhere."""
+def as_html(wants: WantList, document: Mapping[str, Any], paper: Paper) -> str:
+    """The list as a card to print, page by page of the definition: no script, nothing loaded from elsewhere."""
     return render(
         "want_list.html",
-        sheet=PRINT,
-        language=language,
+        sheet=CARD_SHEET,
+        language=str(document.get("language", "en")),
+        paper=paper,
         title=wants.title,
         evaluated_on=wants.evaluated_on,
-        wanted=[(line, noted(line)) for line in wants.wanted],
+        nothing="" if wants.wanted or wants.kept_empty else NOTHING_WANTED,
+        pages=_card_pages(wants.wanted, PageOrder(document)),
         kept_empty=[(line, noted(line)) for line in wants.kept_empty],
         weakest=[(line, noted(line)) for line in wants.weakest],
     )
+
+
+def _card_pages(wanted: Sequence[WantedPlace], order: PageOrder) -> list[dict[str, Any]]:
+    """The lines by page of the layout; of like places, which are looked at alike, the hint stands once."""
+    ranked = sorted(wanted, key=lambda line: order.rank(line.place)[0])
+    pages = []
+    for title, lines in groupby(ranked, key=lambda line: order.label(line.place)):
+        hints: dict[str, list[dict[str, Any]]] = {}
+        for line in lines:
+            hints.setdefault(line.look_at, []).append(_card_line(line))
+        pages.append({"title": title, "groups": [{"look_at": hint, "lines": like} for hint, like in hints.items()]})
+    return pages
+
+
+def _card_line(line: WantedPlace) -> dict[str, Any]:
+    shown = {name: getattr(line, name) for name in ("label", "wanted", "places", "tier")}
+    return {**shown, "is_open": line.kind == "open", "note": noted(line)}

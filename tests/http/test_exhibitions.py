@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import pytest
 
 from tests.conftest import Running
+from tests.pictures import photo_upload
 
 pytestmark = pytest.mark.anyio
 
@@ -40,6 +42,30 @@ async def kept(service: Running) -> tuple[str, str, dict[str, str]]:
     held = await service.client.post("/v1/holdings", json=coin, headers=mine)
     assert (made.status_code, held.status_code) == (201, 201)
     return made.headers["location"], held.headers["location"], mine
+
+
+async def test_the_page_has_photos_and_neither_values_nor_places_of_storage(service: Running) -> None:
+    where, coin, mine = await kept(service)
+    secret = {"location": "behind the clock", "values": [{"basis": "insured", "amount": 77, "currency": "EUR"}]}
+    patch = {**mine, "If-Match": "*", "Content-Type": "application/merge-patch+json"}
+    assert (await service.client.patch(coin, json=secret, headers=patch)).status_code == 200
+    made = await service.client.post(f"{where}/exhibitions", json=SHOW, headers=mine)
+    address = f"{made.headers['location']}?format=html"
+    plain = await service.client.get(address, headers=mine)
+    assert (plain.status_code, plain.text.count("<img")) == (200, 0)
+    assert "The 1950" in plain.text and "B. Lender" in plain.text and "<h2>Case 1</h2>" in plain.text
+    for side in ("reverse", "obverse"):
+        assert (await service.client.post(f"{coin}/photos?side={side}", **photo_upload(mine))).status_code == 201
+    known = {**mine, "If-None-Match": plain.headers["etag"]}
+    page = await service.client.get(address, headers=known)
+    assert page.text.count('src="data:image/') == 1
+    assert "behind the clock" not in page.text and "77" not in re.sub('data:[^"]*', "", page.text)
+    assert "img-src data:;" in page.headers["content-security-policy"]
+    assert "script" not in page.headers["content-security-policy"]
+    again = await service.client.get(address, headers={**mine, "If-None-Match": page.headers["etag"]})
+    assert again.status_code == 304
+    other = await service.client.get(address, headers=service.collector())
+    assert other.status_code == 404
 
 
 async def test_what_is_shown_is_answered_with_its_loans(service: Running) -> None:

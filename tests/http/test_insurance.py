@@ -143,6 +143,10 @@ async def test_the_sheet_and_the_paper(service: Running) -> None:
     paper = await service.client.get("/v1/insurance-list?format=text", headers=mine)
     assert paper.headers["content-type"] == "text/plain; charset=utf-8"
     assert "- insured: 37037036703.75 EUR for 3 pieces" in paper.text
+    page = await service.client.get("/v1/insurance-list?format=html", headers=mine)
+    assert page.headers["content-type"] == "text/html; charset=utf-8"
+    assert "<li>insured: 37037036703.75 EUR for 3 pieces</li>" in page.text
+    assert "<td>1: 3x crown, United Kingdom; kept: album 1</td>" in page.text
 
 
 async def test_the_same_list_is_not_sent_twice(service: Running) -> None:
@@ -155,6 +159,6 @@ async def test_the_same_list_is_not_sent_twice(service: Running) -> None:
         assert (await service.client.get(f"/v1/insurance-list{other}", headers=known)).status_code == 200
     await service.client.post("/v1/holdings", json={}, headers=mine)
     assert (await service.client.get("/v1/insurance-list?on=2026-06-30", headers=known)).status_code == 200
-    for wrong in ("?basis=guess", "?format=html", "?on=x", "?definition=x", "?set=x"):
+    for wrong in ("?basis=guess", "?format=pdf", "?on=x", "?definition=x", "?set=x"):
         assert (await service.client.get(f"/v1/insurance-list{wrong}", headers=mine)).status_code == 422, wrong
     assert (await service.client.get("/v1/insurance-list")).status_code == 401

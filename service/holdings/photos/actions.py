@@ -8,8 +8,9 @@ bytes are there. So no photo loses its bytes to a sweep that runs at the same ti
 
 from __future__ import annotations
 
+import base64
 import hashlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -24,7 +25,16 @@ from service.database.engine import Database
 from service.database.ids import read_id
 from service.errors import Conflict, Fault, Invalid, NotFound, SetwrightError
 from service.holdings.actions import change_photos
-from service.holdings.photos.images import FULL, SIZES, Photo, digest_in, is_drawn_quickly, name_of, prepare_photo
+from service.holdings.photos.images import (
+    FULL,
+    SIZES,
+    SMALL,
+    Photo,
+    digest_in,
+    is_drawn_quickly,
+    name_of,
+    prepare_photo,
+)
 from service.holdings.photos.store import PhotoFile, PhotoStore, StoredPhoto
 from service.holdings.store import HoldingStore
 from service.runtime import Context
@@ -166,6 +176,16 @@ def of_holding(connection: Connection, owner: Owner, holding: str) -> tuple[Stor
     """The photos of a holding that there is, in the order in which they were added."""
     HoldingStore(connection, owner).get(holding)
     return PhotoStore(connection, owner).of(holding)
+
+
+def pictures(context: Context, owner: Owner, photos: Mapping[str, StoredPhoto]) -> dict[str, str]:
+    """Small images by the same keys, as data: URLs (RFC 2397) to stand in a page; one that is lost is left out."""
+    found = {}
+    for key, photo in photos.items():
+        with suppress(NotFound):
+            image = base64.b64encode(image_of(context, owner, photo, SMALL)).decode()
+            found[key] = f"data:{photo.kind};base64,{image}"
+    return found
 
 
 def image_of(context: Context, owner: Owner, photo: StoredPhoto | PhotoFile, size: str) -> bytes:

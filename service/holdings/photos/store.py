@@ -4,7 +4,7 @@ What a holding names is in its record; the rows here say the same the other way 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -120,6 +120,15 @@ class PhotoStore:
         """The photos of a holding, in the order in which they were added."""
         query = self._whole().where(photo.c.holding_id == holding_id).order_by(photo.c.id)
         return tuple(map(_kept, self._connection.execute(query)))
+
+    def first_of(self, holding_ids: Collection[str]) -> dict[str, StoredPhoto]:
+        """By id of the holding the photo of its obverse, else the first that was added; those without any are left out."""
+        query = self._whole().where(photo.c.holding_id.in_(holding_ids)).order_by(photo.c.side != "obverse", photo.c.id)
+        found: dict[str, StoredPhoto] = {}
+        for row in self._connection.execute(query):
+            kept = _kept(row)
+            found.setdefault(kept.holding_id, kept)
+        return found
 
     # -- files
 

@@ -8,14 +8,18 @@ from fastapi import Depends, Query, Request
 from pydantic import Field, StringConstraints
 from sqlalchemy import Connection
 
+from service.accounts.model import Owner
 from service.definitions.history.actions import delete_exhibition as delete_stored
 from service.definitions.history.model import StoredExhibition
 from service.definitions.history.store import ExhibitionStore
 from service.definitions.store import DefinitionStore
 from service.errors import Invalid
 from service.facts.holding import MOST_FACTS, MOST_PIECES
+from service.formats.html import PRINT, page_policy
 from service.formats.shapes import AttributeName
 from service.holdings.model import NamedIssueIn
+from service.holdings.photos.actions import pictures
+from service.holdings.photos.store import PhotoStore, StoredPhoto
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Received, Unread, stored_id
 from service.http.elsewhere import Work
@@ -33,6 +37,7 @@ from service.progress.exhibition import (
     Exhibition,
     ExhibitionSummary,
     Loan,
+    exhibition_html,
     exhibition_of,
     exhibition_summary,
     exhibition_text,
@@ -41,7 +46,11 @@ from service.progress.exhibition import (
 exhibitions = router("/v1/definitions/{id}/exhibitions", "Exhibitions")
 
 MOST_LOANS = 2_000
-_FORMS = Forms[Exhibition](text=TextForm("text/plain", exhibition_text))
+_PAGE = "html"
+# A page has photos as well, which the value does not have: these are put in where it is made.
+_FORMS = Forms[Exhibition](
+    text=TextForm("text/plain", exhibition_text), html=TextForm("text/html", lambda shown: exhibition_html(shown, {}))
+)
 
 LenderName = Annotated[Text, StringConstraints(min_length=1, max_length=200)]
 
@@ -81,9 +90,10 @@ class ExhibitionIn(In):
 class ExhibitionQuery(QueryIn):
     """In which form."""
 
-    format: Literal["json", "text"] | None = Field(
+    format: Literal["json", "text", "html"] | None = Field(
         None,
-        description="text is the list of exhibits by page and place; left out: the first that Accept prefers, or JSON.",
+        description="text is the list of exhibits by page and place, html a page to print with photos; left out: the first that "
+        "Accept prefers, or JSON.",
     )
 
 
@@ -136,15 +146,31 @@ def get_exhibition(
     query: Annotated[ExhibitionQuery, Query()],
     known: IfNoneMatch,
 ) -> Annotated[Reply[Exhibition], Sends(headers={"ETag": "The version, for If-Match."}, media=_FORMS.media)]:
-    """An exhibition, as it was."""
+    """An exhibition, as it was. The page to print has photos of the coins, as they are now."""
+    form = _FORMS.chosen(known.request, query.format)
 
-    def find(connection: Connection) -> StoredExhibition:
+    def find(connection: Connection) -> tuple[StoredExhibition, dict[str, StoredPhoto]]:
         DefinitionStore(connection, owner).line(id)
-        return ExhibitionStore(connection, owner).get(id, exhibition_id)
+        kept = ExhibitionStore(connection, owner).get(id, exhibition_id)
+        return kept, _photographed(connection, owner, kept) if form == _PAGE else {}
 
-    kept, form = context.database.read(find), _FORMS.chosen(known.request, query.format)
-    tag = exhibition_tag(kept, form)
-    return known.not_modified(tag) or _FORMS.reply(exhibition_of(kept), form, tag)
+    kept, photos = context.database.read(find)
+    tag = exhibition_tag(kept, form, *(f"{photo.holding_id} {photo.digest}" for photo in photos.values()))
+    unchanged = known.not_modified(tag)
+    if unchanged is not None:
+        return unchanged
+    if form != _PAGE:
+        return _FORMS.reply(exhibition_of(kept), form, tag)
+    shown = exhibition_of(kept)
+    page = exhibition_html(shown, pictures(context, owner, photos))
+    headers = {"ETag": tag, "Vary": "Accept", "Content-Security-Policy": page_policy(PRINT, has_pictures=True)}
+    return Reply(shown, headers, encoded=page.encode(), media_type="text/html; charset=utf-8")
+
+
+def _photographed(connection: Connection, owner: Owner, kept: StoredExhibition) -> dict[str, StoredPhoto]:
+    """The photos of the owner's own coins that are shown, by holding."""
+    shown = [exhibit.holding for exhibit in exhibition_of(kept).exhibits if exhibit.owner is None]
+    return PhotoStore(connection, owner).first_of(shown)
 
 
 @exhibitions.delete("/{exhibition_id}")
@@ -159,9 +185,9 @@ def delete_exhibition(
     )
 
 
-def exhibition_tag(kept: StoredExhibition, form: str = "json") -> str:
+def exhibition_tag(kept: StoredExhibition, form: str = "json", *more: str) -> str:
     """An exhibition never changes; the moment distinguishes it from one restored under the same id."""
-    return entity_tag("exhibition", kept.id, kept.created_at, form)
+    return entity_tag("exhibition", kept.id, kept.created_at, form, *more)
 
 
 def _plan(body: Received[ExhibitionIn], mine: StoredSet, context: Context) -> ExhibitionPlan:

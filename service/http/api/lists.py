@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
@@ -27,11 +28,12 @@ from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, Tagged, tagged
 from service.http.wire import Day, In, Money, Out, QueryIn, Text, id_of
-from service.progress.actions import insurance as insured
+from service.progress.actions.held_pieces import load_held
+from service.progress.actions.insurance import insured
 from service.progress.actions.stored_set import SetKey, StoredSet, load_key, load_stored_set
 from service.progress.decisions import faults_of_places
-from service.progress.insurance import InsuranceList, insurance_csv, insurance_text
-from service.progress.want_list import MOST_WEAK, WantList, as_csv, as_html, as_text, want_list
+from service.progress.insurance import InsuranceList, insurance_csv, insurance_html, insurance_text
+from service.progress.want_list import MOST_WEAK, Paper, WantList, as_csv, as_html, as_text, want_list
 
 want_lists = router("/v1/definitions", "Evaluations")
 insurance = router("/v1", "Insurance")
@@ -53,6 +55,7 @@ class WantQuery(RevisionQuery):
         None,
         description="text fits a card of 40 columns, html is a page to print; left out: the first that Accept prefers, or JSON.",
     )
+    paper: Paper = Field("a4", description="Of html: a6 is a card, a4 a sheet in two columns.")
 
 
 class WantNoteIn(In):
@@ -114,11 +117,11 @@ def _notes_tag(identity: str, notes: WantNotes) -> str:
     return entity_tag("want-notes", identity, notes.version, sorted(notes.notes))
 
 
-def _forms(language: str) -> Forms[WantList]:
+def _forms(document: Mapping[str, Any], paper: Paper = "a4") -> Forms[WantList]:
     return Forms(
         text=TextForm("text/plain", as_text),
         csv=TextForm("text/csv", as_csv),
-        html=TextForm("text/html", lambda wants: as_html(wants, language)),
+        html=TextForm("text/html", lambda wants: as_html(wants, document, paper)),
     )
 
 
@@ -135,15 +138,15 @@ async def get_want_list(
     Reply[WantList],
     Sends(
         headers={"ETag": "Of the definition, the holdings, the editions, the day and the form."},
-        media=_forms("en").media,
+        media=_forms({}).media,
     ),
 ]:
     """What to look for next: empty places that a coin could fill, then the weakest fillings. Apart from them: empty places that
     a rule of the set keeps empty, with what would release them."""
-    day, form = query.today or context.today(), _forms("en").chosen(request, query.format)
+    day, form = query.today or context.today(), _forms({}).chosen(request, query.format)
 
     def tag(key: SetKey, day: date) -> str:
-        return entity_tag(*key.version(day), form, key.notes, query.upgrades)
+        return entity_tag(*key.version(day), form, key.notes, query.upgrades, query.paper)
 
     def read(connection: Connection) -> tuple[StoredSet, WantNotes]:
         return load_stored_set(connection, owner, id, query.revision), WantNoteStore(connection, owner).of(id)
@@ -156,7 +159,7 @@ async def get_want_list(
         await weigh_set(work, context, owner, id, query.revision, times=2)
         mine, notes = await context.read(read)
         key = replace(mine.key, notes=notes.version)
-        forms = _forms(str(mine.revision.document.get("language", "en")))
+        forms = _forms(mine.revision.document, query.paper)
 
         def answer() -> Response:
             return forms.reply(_wants(mine, notes, day, query.upgrades), form, tag(key, day)).response()
@@ -208,7 +211,9 @@ async def replace_want_notes(
 # --- the insurance list ------------------------------------------------------------------------------------------------
 
 _INSURANCE_FORMS = Forms[InsuranceList](
-    text=TextForm("text/plain", insurance_text), csv=TextForm("text/csv", insurance_csv)
+    text=TextForm("text/plain", insurance_text),
+    csv=TextForm("text/csv", insurance_csv),
+    html=TextForm("text/html", insurance_html),
 )
 _INSURANCE_ETAG = {"ETag": "Of the holdings, the editions, the day, the form and what was asked for."}
 DefinitionName = Annotated[str, id_of("definition"), WithJsonSchema({"type": "string", "format": "uuid"})]
@@ -220,8 +225,9 @@ class InsuranceQuery(QueryIn):
     basis: ValueBasis | None = Field(None, description="Values of this basis only; left out: the newest of each.")
     on: Day | None = Field(None, description="Later values do not count; left out: today in UTC.")
     definition: DefinitionName | None = Field(None, description="Only the pieces that sit in this set on that day.")
-    format: Literal["json", "csv", "text"] | None = Field(
-        None, description="text is 76 columns wide; left out: the first that Accept prefers, or JSON."
+    format: Literal["json", "csv", "text", "html"] | None = Field(
+        None,
+        description="text is 76 columns wide, html is a page to print; left out: the first that Accept prefers, or JSON.",
     )
 
 
@@ -233,8 +239,8 @@ async def get_insurance_list(
     day, form = query.on or context.today(), _INSURANCE_FORMS.chosen(known.request, query.format)
     if query.definition is not None:
         await weigh_set(work, context, owner, query.definition)
-    kept = await context.read(lambda connection: insured.load_insured(connection, owner, query.definition))
-    tag = entity_tag("insurance", *kept.version(day, query.basis), form)
+    kept = await context.read(lambda connection: load_held(connection, owner, query.definition))
+    tag = entity_tag("insurance", *kept.version(day), query.basis, form)
     return known.not_modified(tag) or _INSURANCE_FORMS.reply(
-        await context.compute(lambda: kept.insurance_list(day, query.basis)), form, tag
+        await context.compute(lambda: insured(kept, day, query.basis)), form, tag
     )

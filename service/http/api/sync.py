@@ -97,6 +97,7 @@ def _ids(value: str) -> str:
 
 EditTime = Annotated[datetime, BeforeValidator(_instant), WithJsonSchema({"type": "string", "format": "date-time"})]
 StateText = Annotated[str, AfterValidator(_state)]
+HoldingIds = Annotated[str, AfterValidator(_ids)]
 FlatName = Annotated[str, StringConstraints(min_length=1, max_length=120)]
 # Of a value that several mutations wrote it names them all.
 LONGEST_WRITER = 4_000
@@ -221,9 +222,7 @@ class SessionQuery(QueryIn):
 class RecordsQuery(SessionQuery, FormQuery):
     """Which records."""
 
-    ids: Annotated[str, AfterValidator(_ids)] = Field(
-        "", description=f"Ids of holdings, with a comma between; at most {MOST_ASKED}."
-    )
+    ids: HoldingIds = Field("", description=f"Ids of holdings, with a comma between; at most {MOST_ASKED}.")
 
 
 def _read_batch(value: Any) -> _BatchIn:

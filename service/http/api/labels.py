@@ -1,0 +1,132 @@
+"""Labels for the owner's holders, to be printed on sheets."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from typing import Annotated, Literal
+
+from fastapi import Query
+from pydantic import Field, WithJsonSchema, model_validator
+
+from service.accounts.model import Owner
+from service.database.ids import read_id
+from service.errors import Fault, InvalidQuery, NotFound
+from service.formats.label_sheets import LabelSheet, label_sheets
+from service.http.api.sync import MOST_ASKED, HoldingIds
+from service.http.conditional import IfNoneMatch, entity_tag
+from service.http.dependencies import Context, CurrentOwner
+from service.http.elsewhere import Work
+from service.http.inputs import weigh_set
+from service.http.negotiation import Forms, TextForm
+from service.http.openapi import problems, router
+from service.http.responses import Reply, Sends
+from service.http.wire import Day, QueryIn, id_of
+from service.progress.actions.held_pieces import Held, HeldPieces, load_held
+from service.progress.actions.search import search
+from service.progress.holding_labels import (
+    MOST_LABELS,
+    HoldingLabels,
+    LabelledPiece,
+    labels_html,
+    labels_of,
+    labels_text,
+)
+
+holding_labels = router("/v1/holdings", "Labels")
+
+_ETAG = {"ETag": "Of the holdings, the editions, the day, the form and what was asked for."}
+DefinitionName = Annotated[str, id_of("definition"), WithJsonSchema({"type": "string", "format": "uuid"})]
+
+
+class LabelQuery(QueryIn):
+    """Which coins, on which sheet, and in which form. One of `ids`, `filter` and `definition`, or none for all that is held."""
+
+    ids: HoldingIds = Field(
+        "", description=f"Ids of holdings, with a comma between, in this order; at most {MOST_ASKED}."
+    )
+    filter: str | None = Field(
+        None, max_length=4_096, description="A rule (CQL2 text), as for the list of holdings: the coins that fit it."
+    )
+    definition: DefinitionName | None = Field(
+        None, description="The pieces that sit in this set, in the order of its places, which stand on the labels."
+    )
+    sheet: str = Field("a4-70x37", description="One of `sheets` in the answer.")
+    first: int = Field(
+        1, ge=1, le=100, description="The first label of the sheet that is still there, row by row from 1."
+    )
+    today: Day | None = Field(None, description="The day to evaluate the set for; left out: today in UTC.")
+    format: Literal["json", "text", "html"] | None = Field(
+        None, description="html is a page to print; left out: the first that Accept prefers, or JSON."
+    )
+
+    @model_validator(mode="after")
+    def _asks_one_thing(self) -> LabelQuery:
+        if sum(bool(asked) for asked in (self.ids, self.filter, self.definition)) > 1:
+            raise ValueError("ask for `ids`, for a `filter` or for a `definition`: one of them")
+        return self
+
+    def on(self) -> LabelSheet:
+        """The sheet. Raises InvalidQuery for one that is not known, or has no label `first`."""
+        known = label_sheets()
+        sheet = known.get(self.sheet)
+        if sheet is None:
+            raise _wrong(f"there is no sheet '{self.sheet[:40]}'", "/sheet", f"the sheets are {', '.join(known)}")
+        if self.first > sheet.count:
+            raise _wrong(f"the sheet has {sheet.count} labels", "/first", f"take 1 to {sheet.count}")
+        return sheet
+
+
+def _wrong(message: str, pointer: str, hint: str) -> InvalidQuery:
+    return InvalidQuery([Fault("value", message, pointer, hint)])
+
+
+def _forms(sheet: LabelSheet, first: int) -> Forms[HoldingLabels]:
+    return Forms(
+        text=TextForm("text/plain", labels_text),
+        html=TextForm("text/html", lambda found: labels_html(found, sheet, first)),
+    )
+
+
+_MEDIA = _forms(next(iter(label_sheets().values())), 1).media
+
+
+@holding_labels.get("/labels", responses=problems("not-found", "over-limit", "too-heavy"))
+async def list_labels(
+    context: Context, owner: CurrentOwner, query: Annotated[LabelQuery, Query()], known: IfNoneMatch, work: Work
+) -> Annotated[Reply[HoldingLabels], Sends(headers=_ETAG, media=_MEDIA)]:
+    """Labels for coins: what it is, a few facts, and the owner's number with its QR code. No value, no place of storage."""
+    sheet, day = query.on(), query.today or context.today()
+    forms = _forms(sheet, query.first)
+    form = forms.chosen(known.request, query.format)
+    if query.definition is not None:
+        await weigh_set(work, context, owner, query.definition)
+    held = await context.read(lambda connection: load_held(connection, owner, query.definition))
+    asked = (query.ids, query.filter, query.sheet, query.first)
+    tag = entity_tag("labels", *held.version(day), *asked, form)
+    unchanged = known.not_modified(tag)
+    if unchanged is not None:
+        return unchanged
+
+    def make() -> HoldingLabels:
+        pieces = _pieces(context, owner, held, query, day)
+        if len(pieces) > MOST_LABELS:
+            raise _wrong(f"these are {len(pieces)} labels", "/filter", f"ask for at most {MOST_LABELS} at once")
+        labelled = [LabelledPiece(one.holding.id, one.holding.data, one.count, one.places) for one in pieces]
+        return labels_of(labelled, held.describer(), held.teller())
+
+    return forms.reply(await context.compute(make), form, tag)
+
+
+def _pieces(context: Context, owner: Owner, held: HeldPieces, query: LabelQuery, day: date) -> Sequence[Held]:
+    if query.ids:
+        wanted = [str(read_id(identity)) for identity in query.ids.split(",")]
+        known = {holding.id: holding for holding in held.holdings if holding.id in set(wanted)}
+        missing = next((identity for identity in wanted if identity not in known), None)
+        if missing is not None:
+            raise NotFound("holding", missing)
+        return held.chosen(known[identity] for identity in dict.fromkeys(wanted))
+    if query.filter is not None:
+        found = search(context, owner, query.filter, "number", doubtful=False)
+        return held.chosen(holding for _, holding in found.after(None, len(found)))
+    return held.pieces(day)[0]

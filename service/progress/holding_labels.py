@@ -1,0 +1,88 @@
+"""Labels for holders: what stands on each, and the sheets that they are printed on. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from msgspec import Meta, Struct
+
+from service.formats.html import LABELS, render
+from service.formats.label_sheets import LabelSheet, label_sheets
+from service.progress.description import Describer, FactTeller
+from service.progress.paper import wrapped
+
+MOST_LABELS = 2_000
+# What collectors write below the title (common practice of the trade, no source): who, where, of what, how well kept.
+FACTS = ("authority", "mint", "mintmark", "variety", "material", "grade")
+
+
+@dataclass(frozen=True, slots=True)
+class LabelledPiece:
+    """What is kept of a holding, how many of its pieces lie in the holder, and the labels of the places where they sit."""
+
+    id: str
+    data: Mapping[str, Any]
+    count: int
+    places: Sequence[str] = ()
+
+
+class HoldingLabel(Struct, frozen=True):
+    """One label."""
+
+    holding: str
+    number: Annotated[str | None, Meta(description="The owner's own number; its QR code stands on the label.")]
+    title: Annotated[str, Meta(description="What the coin is.")]
+    facts: Annotated[list[str], Meta(description="Lines below the title: no value, no place of storage.")]
+
+
+class LabelSheetOut(Struct, frozen=True):
+    """A kind of sheet. Sizes are width and height in millimetres."""
+
+    name: str
+    title: str
+    labels: Annotated[int, Meta(description="How many a sheet has.")]
+    page: tuple[float, float]
+    label: tuple[float, float]
+
+
+class HoldingLabels(Struct, frozen=True):
+    """Labels in order, and the sheets that there are."""
+
+    labels: list[HoldingLabel]
+    sheets: list[LabelSheetOut]
+
+
+def labels_of(pieces: Iterable[LabelledPiece], describe: Describer, tell: FactTeller) -> HoldingLabels:
+    """A label for each piece, in their order."""
+    return HoldingLabels(
+        [_label(piece, describe, tell) for piece in pieces], [_out(one) for one in label_sheets().values()]
+    )
+
+
+def _label(piece: LabelledPiece, describe: Describer, tell: FactTeller) -> HoldingLabel:
+    facts = [words for name in FACTS if (words := tell(piece.data, name))]
+    lines = [", ".join(facts)] if facts else []
+    if piece.count > 1:
+        lines.append(f"{piece.count} pieces")
+    return HoldingLabel(
+        piece.id, piece.data.get("number") or None, describe(piece.data), [*lines, *dict.fromkeys(piece.places)]
+    )
+
+
+def _out(sheet: LabelSheet) -> LabelSheetOut:
+    return LabelSheetOut(sheet.name, sheet.title, sheet.count, sheet.page, sheet.label)
+
+
+def labels_html(found: HoldingLabels, sheet: LabelSheet, first: int) -> str:
+    """The sheets to print, the first label in place `first` of the first sheet (from 1)."""
+    cells: list[HoldingLabel | None] = [*[None] * (first - 1), *found.labels]
+    sheets = [cells[at : at + sheet.count] for at in range(0, len(cells), sheet.count)]
+    return render("labels.html", sheet=LABELS, kind=sheet.name, sheets=sheets)
+
+
+def labels_text(found: HoldingLabels) -> str:
+    """The labels one after another: plain text, 76 columns, a line between."""
+    blocks = ([label.title, *label.facts, *([label.number] if label.number else [])] for label in found.labels)
+    return "\n".join("\n".join(line for text in block for line in wrapped(text)) + "\n" for block in blocks)
