@@ -136,6 +136,14 @@ def cost_of_check(sizes: Sizes) -> Cost:
     return _cost("checking the definition", sizes, most, 0.0, "check fewer places or shorter rules at once")
 
 
+def cost_of_preview(sizes: Sizes) -> Cost:
+    """Judging all coins, placing none, and checking the definition."""
+    judging, checking = cost_of_evaluation(replace(sizes, rules=0)), cost_of_check(sizes)
+    return replace(
+        judging, doing="previewing the definition", milliseconds=judging.milliseconds + checking.milliseconds
+    )
+
+
 def cost_of_candidates(sizes: Sizes, tray: int) -> Cost:
     """Trying coins that the collection does not have; `sizes` are those of the set and the collection."""
     base = cost_of_evaluation(sizes)

@@ -34,6 +34,7 @@ _COSTS = {
         "list_unplaced",
         "note_history",
         "preview_consent",
+        "preview_definition",
         "propose_swap",
         "publish_revision",
         "pull_revision",

@@ -18,7 +18,7 @@ from service.errors import Fault, Invalid, OverLimit
 from service.evaluation.coins import Coins
 from service.evaluation.engine import ENGINE
 from service.evaluation.keys import Collection
-from service.evaluation.places import FREE_CHOICE, ONE_PER, SLOT, places_of
+from service.evaluation.places import FREE_CHOICE, ONE_PER, SLOT, Place, places_of
 from service.evaluation.recorded import RecordedCoins, coins_in_columns
 from service.evaluation.table import KnownRules, Table
 from service.evaluation.views import Seen, Views
@@ -160,13 +160,19 @@ def solving_seconds(request: EvaluationRequest) -> float:
 
 def build_instance(request: EvaluationRequest) -> tuple[Instance, Table]:
     """Everything judged and ready to be solved. Raises Invalid or OverLimit where the request cannot be evaluated."""
+    places, coins, table = placeable(request)
+    return build(request.definition, places, coins, table, fixed_placements(request)), table
+
+
+def placeable(request: EvaluationRequest) -> tuple[tuple[Place, ...], Coins, Table]:
+    """The places, the coins that count, and a table to judge them with. Raises Invalid or OverLimit where the request cannot be
+    evaluated."""
     ensure_evaluable(request)
     coins, context = coins_of(request), request.context
     if request.known_rules is not None:
         coins.columns(request.definition.attributes, context).plans = request.known_rules.plans
     places = places_of(request.definition, Collection(coins.views, request.issues, context, coins))
-    table = Table(request.definition.attributes, context, request.known_rules)
-    return build(request.definition, places, coins, table, fixed_placements(request)), table
+    return places, coins, Table(request.definition.attributes, context, request.known_rules)
 
 
 def coins_of(request: EvaluationRequest) -> Coins:

@@ -6,7 +6,7 @@ As in an evaluation the verdicts are found in columns; of a page nothing is made
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,7 +21,7 @@ from service.evaluation.recorded import CoinsInColumns, coins_in_columns
 from service.evaluation.table import Table
 from service.evaluation.views import Views
 from service.facts.attributes import Attributes
-from service.facts.holding import STATUSES, View
+from service.facts.holding import HELD, STATUSES, View
 from service.facts.knowledge import NONE, Among, Knowledge
 from service.facts.truth import UNDECIDED, YES
 from service.holdings.columns.held import HoldingColumns
@@ -86,6 +86,24 @@ class Searched:
     def nbytes(self) -> int:
         """About what it takes, beside the columns of the holdings."""
         return 10_000 + 20 * len(self.held) + sum(order.nbytes for order in list(self._orders.values()))
+
+    @property
+    def coins_held(self) -> int:
+        """How many holdings are held."""
+        return len(self._coins.recorded.of_status(HELD))
+
+    def known(self, name: str) -> Iterator[tuple[tuple[Knowledge | None, ...], int]]:
+        """What is known of an attribute of the coins that are held, and of how many: one entry for a coin that is one thing only,
+        else one for each that it may be."""
+        coins = self._coins
+        counting = np.zeros(len(self.held), bool)
+        counting[coins.recorded.of_status(HELD)] = True
+        column = coins.column(name)
+        numbers = np.bincount(column.codes[counting[coins.single]], minlength=len(column.entries))
+        yield from (((known,), count) for known, count in zip(column.entries, numbers.tolist(), strict=True) if count)
+        for coin in coins.several:
+            if counting[coin]:
+                yield tuple(view.facts.get(name) for view in coins.views[coin]), 1
 
     # -- filters
 

@@ -30,7 +30,7 @@ class UsedTerm:
 
 def used_terms(document: Any) -> list[UsedTerm]:
     """All of a definition's document, in its order. Parts that are no definition, and rules that cannot be read, have none."""
-    return list(_of_part(document, "", None))
+    return list(_of_document(document))
 
 
 def used_by_attribute(documents: Iterable[Any]) -> dict[str, tuple[str, ...]]:
@@ -42,28 +42,41 @@ def used_by_attribute(documents: Iterable[Any]) -> dict[str, tuple[str, ...]]:
     return {name: tuple(texts) for name, texts in found.items()}
 
 
-def _of_part(part: Any, at: str, scope: str | None) -> Iterator[UsedTerm]:
-    if isinstance(part, list):
-        for place, item in enumerate(part):
-            yield from _of_part(item, f"{at}/{place}", scope)
-        return
-    if not isinstance(part, Mapping):
-        return
-    if not at:
-        scope = issuer_asked(_tree(part.get("scope")))
-    for name in _RULES:
-        if part.get(name) is not None:
-            yield from _of_rule(part[name], f"{at}/{name}", scope)
-    if isinstance(part.get("keys"), Mapping) and isinstance(part.get("attribute"), str):
-        issuer = issuer_asked(_tree(part.get("accepts"))) or scope
-        values = part["keys"].get("values")
-        for place, value in enumerate(values if isinstance(values, list) else ()):
-            if isinstance(value, str):
-                yield UsedTerm(part["attribute"], value, f"{at}/keys/values/{place}", issuer)
-    for name, item in part.items():
-        # What else has rules: lists of places, presumptions, constraints, preferences.
-        if isinstance(item, list) and name not in ("attributes", "vocabularies", "layout", "examples"):
-            yield from _of_part(item, f"{at}/{pointer_step(name)}", scope)
+def _of_document(document: Any) -> Iterator[UsedTerm]:
+    scope = issuer_asked(_tree(document.get("scope"))) if isinstance(document, Mapping) else None
+    for at, part in parts_of(document):
+        for name in _RULES:
+            if part.get(name) is not None:
+                yield from _of_rule(part[name], f"{at}/{name}", scope)
+        if isinstance(part.get("keys"), Mapping) and isinstance(part.get("attribute"), str):
+            issuer = issuer_asked(_tree(part.get("accepts"))) or scope
+            values = part["keys"].get("values")
+            for place, value in enumerate(values if isinstance(values, list) else ()):
+                if isinstance(value, str):
+                    yield UsedTerm(part["attribute"], value, f"{at}/keys/values/{place}", issuer)
+
+
+def parts_of(document: Any, at: str = "") -> Iterator[tuple[str, Mapping[str, Any]]]:
+    """The objects of a definition's document that may have rules, with their pointers, in its order: itself, its places, and what
+    else has rules (presumptions, constraints, preferences)."""
+    if isinstance(document, list):
+        for place, item in enumerate(document):
+            yield from parts_of(item, f"{at}/{place}")
+    elif isinstance(document, Mapping):
+        yield at, document
+        for name, item in document.items():
+            if isinstance(item, list) and name not in ("attributes", "vocabularies", "layout", "examples"):
+                yield from parts_of(item, f"{at}/{pointer_step(name)}")
+
+
+def rules_of(document: Any) -> Iterator[tuple[str, Any]]:
+    """Every rule of a document as it was written, with its pointer: whether or not the document can be read."""
+    for at, part in parts_of(document):
+        for name in _RULES:
+            if part.get(name) is not None:
+                yield f"{at}/{name}", part[name]
+        if isinstance(part.get("keys"), Mapping) and part["keys"].get("where") is not None:
+            yield f"{at}/keys/where", part["keys"]["where"]
 
 
 def _of_rule(rule: Any, at: str, scope: str | None) -> Iterator[UsedTerm]:

@@ -24,13 +24,16 @@ from service.evaluation.cost import (
     cost_of_doubts,
     cost_of_evaluation,
     cost_of_explanation,
+    cost_of_preview,
     cost_of_want_list,
 )
 from service.evaluation.document_sizes import sizes_of_document
 from service.progress.candidates import candidates
+from service.progress.check import CheckedDefinition
 from service.progress.evaluate import EvaluationRequest, build_instance, evaluate
 from service.progress.explain import explain
 from service.progress.information import weigh_facts
+from service.progress.preview import DefinitionPreview, preview_of
 from service.progress.want_list import want_list
 from service.progress.whatif import Evaluated
 from service.rules.partitions import has_plain_value
@@ -144,6 +147,7 @@ def work(quick: bool) -> Iterator[Work]:
                 cost_of_candidates(found, len(more)),
                 lambda r=tray, m=more: candidates(Evaluated(r, tries=len(m)), m),
             )
+            yield Work(f"preview: {name}", cost_of_preview(found), lambda r=request: previewed(r))
         if vague:
             yield Work(f"doubts: {name}", cost_of_doubts(found), lambda r=request: weigh_facts([Evaluated(r)]))
     for places, kind in ((20, "narrow"), (200, "narrow"), (60, "wide"), (30, "long")) + (
@@ -156,6 +160,13 @@ def work(quick: bool) -> Iterator[Work]:
             cost_of_check(sizes_of_document(document, 0, 0)),
             lambda d=definition: check_definition(d, {}, AROUND.today),
         )
+
+
+def previewed(request: EvaluationRequest) -> DefinitionPreview:
+    """The preview of a draft, its check included."""
+    found = check_definition(request.definition, {}, AROUND.today)
+    which = CheckedDefinition(None, None, request.definition.digest)
+    return preview_of(request, request.definition.document, found, which, reference_edition="", engine_version="")
 
 
 def measured(run: Callable[[], Any]) -> float:

@@ -148,7 +148,14 @@ def writes(at: Neighbours, rows: Rows) -> dict[str, list[Write]]:
     def both_sides(offer: str) -> dict[str, Columns]:
         return {"swap_proposal": {"club_id": at.club, "definition_id": offer, "id": swaps_of(ada)}}
 
-    calculations = ("evaluate", "explain_holding", "check_definition", "consider_candidates", "allocate_holdings")
+    calculations = (
+        "evaluate",
+        "explain_holding",
+        "check_definition",
+        "preview_definition",
+        "consider_candidates",
+        "allocate_holdings",
+    )
     return {
         **{name: [Write(ada)] for name in calculations},
         "check_piece": [Write(ada)],

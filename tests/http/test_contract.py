@@ -246,6 +246,8 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("post", "/v1/evaluations", "/v1/evaluations"),
         ("post", "/v1/explanations", "/v1/explanations"),
         ("post", "/v1/definition-checks", "/v1/definition-checks"),
+        ("post", "/v1/definition-previews", "/v1/definition-previews"),
+        ("get", "/v1/holdings/counts", "/v1/holdings/counts?attribute=denomination"),
         ("get", "/v1/attributes", "/v1/attributes"),
         ("get", "/v1/functions", "/v1/functions"),
         ("get", "/v1/messages", "/v1/messages"),

@@ -325,6 +325,15 @@ def bodies_of_checks() -> Iterator[tuple[str, bytes, Sequence[str]]]:
         yield f"vocabularies: {made.name}", json_of(body), under("/vocabularies", made)
 
 
+def bodies_of_previews() -> Iterator[tuple[str, bytes, Sequence[str]]]:
+    yield from bodies_of_checks()
+    for made in FACTS:
+        body = {"definition": a_set(), "holdings": [{"id": "h", "facts": made.value}]}
+        yield f"holdings: {made.name}", json_of(body), under("/holdings/0/facts", made)
+    for number, value in enumerate([1, True, None, {}, "yours"]):
+        yield f"holdings: {number}", json_of({"definition": a_set(), "holdings": value}), ("/holdings",)
+
+
 def bodies_of_definitions() -> Iterator[tuple[str, bytes, Sequence[str]]]:
     for made in DEFINITIONS:
         yield f"definition: {made.name}", json_of({"document": made.value}), under("/document", made)
@@ -780,6 +789,7 @@ BODIES = {
     "evaluate": bodies_of_evaluations,
     "explain_holding": bodies_of_explanations,
     "check_definition": bodies_of_checks,
+    "preview_definition": bodies_of_previews,
     "create_definition": bodies_of_definitions,
     "replace_draft": bodies_of_definitions,
     "create_holding": bodies_of_holdings,
@@ -1139,7 +1149,11 @@ async def test_a_body_that_hurts_elsewhere_is_refused_here(service: Running, nam
         for (what, body, _), kind in zip(share, cycle(kinds), strict=False):
             headers = {**owner, "Content-Type": kind, "If-Match": "*"}
             answer = await service.client.request(method, path, content=body, headers=headers)
-            if name == "check_definition" and other in OF_DEFINITIONS and answer.status_code == 200:
+            if (
+                name in ("check_definition", "preview_definition")
+                and other in OF_DEFINITIONS
+                and answer.status_code == 200
+            ):
                 # What is wrong with a definition is what its check answers.
                 assert answer.json()["counts"]["error"] > 0, (other, what)
                 continue

@@ -17,22 +17,33 @@ from service.definitions import actions
 from service.definitions.details import DefinitionDetails, details_of
 from service.definitions.model import DefinitionSummary, Revision, StoredDefinition
 from service.definitions.store import DefinitionStore
-from service.evaluation.cost import cost_of_check
+from service.evaluation.cost import cost_of_check, cost_of_preview
 from service.facts.vocabulary import Vocabulary
 from service.formats.strict_json import YAML
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, OptionalOwner, Unread
 from service.http.elsewhere import Work
 from service.http.idempotency import IdempotencyKey
-from service.http.inputs import InputsIn, document_in, ensure_allowed, sizes_asked, unwrapped
+from service.http.inputs import (
+    AnyHoldings,
+    InputsIn,
+    JudgedIn,
+    document_in,
+    ensure_allowed,
+    sizes_asked,
+    unwrapped,
+)
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, number_key, page
 from service.http.responses import Created, Paged, Reply, Tagged, created, tagged
 from service.http.wire import Day, In, NewId, OtherForm, QueryIn, RevisionNumber
 from service.progress.actions import inputs
 from service.progress.actions.check import check_report, publishable
+from service.progress.actions.evaluate import EvaluationInputs
+from service.progress.actions.preview import preview
 from service.progress.actions.sizes import sizes_to_check
 from service.progress.check import DefinitionCheck
+from service.progress.preview import DefinitionPreview
 from service.reference import actions as reference
 from service.reference.store import IssueStore
 
@@ -267,6 +278,29 @@ async def check_definition(
     ensure_allowed(context.settings, owner, sent.definition, [])
     await work.weigh(cost_of_check(await sizes_asked(context, owner, sent.definition, [], 0)))
     return await context.compute(lambda: check_report(context.database, owner, sent.inputs(context.today())))
+
+
+class PreviewIn(JudgedIn):
+    """A definition that is being written, and the coins to try it on."""
+
+    holdings: AnyHoldings = Field(default_factory=list)
+
+    def inputs(self, today: date) -> EvaluationInputs:
+        """What is asked for; `today` is the day where the body has none. Raises Invalid."""
+        holdings = None if self.holdings == "mine" else self.holdings
+        return EvaluationInputs(**self.common(today), holdings=holdings)
+
+
+@checks.post("/definition-previews", responses=problems("not-found", "over-limit", "too-heavy"))
+async def preview_definition(
+    context: Context, owner: OptionalOwner, body: Unread[PreviewIn], work: Work
+) -> DefinitionPreview:
+    """Preview a definition while it is written: which coins fit each place or may fit it, what the check finds, the whole in
+    words, and each rule as CQL2 text and as CQL2 JSON with what is wrong with it. Nothing is kept, and no coin is assigned."""
+    sent = body.read()
+    ensure_allowed(context.settings, owner, sent.definition, sent.holdings)
+    await work.weigh(cost_of_preview(await sizes_asked(context, owner, sent.definition, sent.holdings, 0)))
+    return await context.compute(lambda: preview(context.database, owner, sent.inputs(context.today())))
 
 
 @checks.get("/definitions/{id}/check", responses=problems("over-limit", "too-heavy"))

@@ -27,9 +27,10 @@ from service.http.idempotency import IdempotencyKey
 from service.http.openapi import problems, router
 from service.http.pagination import PageQuery, identity_key, page, sorted_page
 from service.http.responses import NEXT_PAGE, Created, Reply, Sends, Tagged, created, encode, tagged
-from service.http.wire import In, Out, PageOut
+from service.http.wire import In, Out, PageOut, QueryIn
 from service.notation.terms import with_terms
-from service.progress.actions.search import search
+from service.progress.actions.search import count_coins, search
+from service.progress.counted import HoldingCounts
 from service.reference.actions import vocabularies_of
 
 holdings = router("/v1/holdings", "Holdings")
@@ -94,6 +95,12 @@ class SearchQuery(PageQuery):
     @property
     def is_plain(self) -> bool:
         return self.filter is None and self.q is None and self.sort is None and not self.count
+
+
+class CountsQuery(QueryIn):
+    """What to count."""
+
+    attribute: str | None = Field(None, max_length=100, description="Left out: all attributes, without their values.")
 
 
 # --- answers -------------------------------------------------------------------------------------------------------------
@@ -244,6 +251,15 @@ async def list_holdings(
         found = sorted_page(request, query, fitting.after, holding_out)
         total = len(fitting) if query.count else UNSET
     return Reply(HoldingPageOut(items=found.value.items, next=found.value.next, total=total), found.headers)
+
+
+@holdings.get("/counts")
+async def count_holdings(
+    context: Context, owner: CurrentOwner, query: Annotated[CountsQuery, Query()]
+) -> HoldingCounts:
+    """How many of the coins that are held have which value of an attribute, or of how many each attribute is known. What their
+    issues say and what the account presumes counts as known, as in a filter."""
+    return await context.compute(lambda: count_coins(context, owner, query.attribute))
 
 
 @holdings.get("/{id}")

@@ -11,7 +11,15 @@ from service.analysis.findings import ERROR, WARNING, Finding, check_definition,
 from service.database.engine import Database
 from service.errors import Fault, Invalid, Unsound
 from service.progress.actions.editions import editions
-from service.progress.actions.inputs import DefinitionReference, Inputs, issues_of, load, replaces_of, vocabularies_of
+from service.progress.actions.inputs import (
+    DefinitionReference,
+    Inputs,
+    Stored,
+    issues_of,
+    load,
+    replaces_of,
+    vocabularies_of,
+)
 from service.progress.actions.stored_set import catalogue_of
 from service.progress.check import CheckedDefinition, DefinitionCheck
 from service.reference import actions as reference
@@ -27,12 +35,7 @@ def check_report(database: Database, owner: Owner | None, inputs: Inputs) -> Def
     the document; faults of the other members of the request raise Invalid."""
     stored = load(database, owner, inputs, latest=True)
     schemes = vocabularies_of(inputs, stored.own)
-    revision = stored.revision
-    if revision is not None:
-        document = revision.document
-    else:
-        assert not isinstance(inputs.definition, DefinitionReference)
-        document = inputs.definition.document
+    document, identity, number = document_of(inputs, stored)
     digest = None
     try:
         definition = read_definition(document, vocabularies=schemes)
@@ -47,10 +50,15 @@ def check_report(database: Database, owner: Owner | None, inputs: Inputs) -> Def
             definition.digest,
             check_definition(definition, issues, inputs.today, replaces_of(inputs, stored.own), shipped.claims()),
         )
-    checked = CheckedDefinition(None, None, digest)
-    if revision is not None:
-        checked = CheckedDefinition(revision.definition, revision.number, digest)
-    return DefinitionCheck(checked, counts_by_severity(found), found, **editions())
+    return DefinitionCheck(CheckedDefinition(identity, number, digest), counts_by_severity(found), found, **editions())
+
+
+def document_of(inputs: Inputs, stored: Stored) -> tuple[Mapping[str, Any], str | None, int | None]:
+    """The document, sent or kept here, and of one kept here the id of its definition and the number of its revision."""
+    if stored.revision is not None:
+        return stored.revision.document, stored.revision.definition, stored.revision.number
+    assert not isinstance(inputs.definition, DefinitionReference)
+    return inputs.definition.document, None, None
 
 
 def findings_on(definition: Definition, day: date, own: OwnReference = NOTHING_OWN) -> list[Finding]:

@@ -13,6 +13,7 @@ from service.database.engine import Database
 from service.errors import Fault, Invalid
 from service.progress.actions.inputs import (
     Inputs,
+    Stored,
     definition_of,
     faults_of_the_rest,
     holdings_of,
@@ -32,6 +33,7 @@ from service.progress.evaluate import (
 from service.progress.named import NamedHolding
 from service.progress.result import Evaluation, EvaluationParts, IgnoredFact, UndecidedConflict, UnplacedHolding
 from service.reference import actions as reference
+from service.rules.definition import Definition
 
 Pairs = Sequence[tuple[str, str]]
 Item = TypeVar("Item")
@@ -57,6 +59,11 @@ def evaluation_request(database: Database, owner: Owner | None, inputs: Evaluati
         definition = definition_of(inputs, stored)
     except Invalid as refusal:
         raise Invalid([*refusal.faults, *faults_of_the_rest(inputs, inputs.holdings or (), kept=stored.own)]) from None
+    return loaded_request(inputs, stored, definition)
+
+
+def loaded_request(inputs: EvaluationInputs, stored: Stored, definition: Definition) -> LoadedRequest:
+    """The evaluation of a definition that was read. Raises Invalid with pointers into the request."""
     faults: list[Fault] = []
     issues = issues_of(inputs, definition.attributes, faults, stored.own)
     presumptions = presumptions_of(inputs, definition, faults, stored.own)

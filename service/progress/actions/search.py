@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
+from msgspec import structs
 from sqlalchemy import Connection
 
 from service.accounts.model import Owner
@@ -17,6 +19,7 @@ from service.errors import Fault, Invalid, InvalidQuery, NotFound
 from service.evaluation.views import Views
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
+from service.facts.holding import unknown_attribute
 from service.facts.words import nearest
 from service.holdings.columns.held import HoldingColumns
 from service.holdings.columns.store import held_by
@@ -24,6 +27,7 @@ from service.notation.terms import with_terms
 from service.progress.actions.editions import stamps
 from service.progress.actions.inputs import stored_definition_id
 from service.progress.actions.stored_set import LoadedRequest, catalogue_of, load_stored_set
+from service.progress.counted import HoldingCounts, count_attribute, count_values
 from service.progress.evaluate import evaluate_unnamed
 from service.progress.own_fields import folded, place_attribute, with_places
 from service.progress.searched import ORDERED, FoundHoldings, Places, Searched
@@ -58,6 +62,27 @@ def search(
     if words is not None:
         rows = rows[searched.having(folded(words).split())[rows]]
     return FoundHoldings(read.order, rows, ordered, searched.held)
+
+
+def count_coins(context: Context, owner: Owner, name: str | None) -> HoldingCounts:
+    """How many coins that are held have which value of an attribute; without a name, of how many each attribute is known. What
+    issues say and the account presumes counts as known. Raises InvalidQuery for an attribute that there is not."""
+    day = context.today()
+    read = context.database.read(lambda connection: _Read(connection, owner, None, None, day))
+    searched = read.searched
+    if name is None:
+        every = [count_attribute(one, searched.known(one)) for one in searched.attributes]
+        return HoldingCounts(
+            searched.coins_held, sorted((one for one in every if one.known), key=lambda one: -one.known)
+        )
+    attribute = searched.attributes.get(name)
+    if attribute is None:
+        fault = unknown_attribute(name, searched.attributes)
+        raise InvalidQuery([replace(fault, pointer="/attribute")], fault.message)
+    known = list(searched.known(name))
+    vocabulary = read.vocabularies.get(attribute.vocabulary) if attribute.vocabulary else None
+    counted = structs.replace(count_attribute(name, known), values=count_values(known, vocabulary))
+    return HoldingCounts(searched.coins_held, [counted])
 
 
 class _Read:

@@ -1,0 +1,33 @@
+"""A draft of a definition, seen while it is written."""
+
+from __future__ import annotations
+
+from service.accounts.model import Owner
+from service.analysis.findings import check_definition, findings_of_faults
+from service.database.engine import Database
+from service.errors import Invalid
+from service.progress.actions.check import document_of
+from service.progress.actions.editions import editions
+from service.progress.actions.evaluate import EvaluationInputs, loaded_request
+from service.progress.actions.inputs import load, vocabularies_of
+from service.progress.check import CheckedDefinition
+from service.progress.preview import DefinitionPreview, preview_of, preview_of_faults
+from service.reference import shipped
+from service.rules.document import read_definition
+
+
+def preview(database: Database, owner: Owner | None, inputs: EvaluationInputs) -> DefinitionPreview:
+    """What a draft does, sent or kept here. A document that cannot be read has its faults as findings; faults of the other
+    members of the request raise Invalid. Raises NotAuthenticated, NotFound, OverLimit."""
+    stored = load(database, owner, inputs, all_holdings=inputs.holdings is None, latest=True)
+    document, identity, number = document_of(inputs, stored)
+    schemes = vocabularies_of(inputs, stored.own)
+    try:
+        definition = read_definition(document, vocabularies=schemes)
+    except Invalid as refusal:
+        found = findings_of_faults(refusal.faults)
+        which = CheckedDefinition(identity, number, None)
+        return preview_of_faults(document, refusal.faults, found, which, **editions())
+    request = loaded_request(inputs, stored, definition).request
+    found = check_definition(definition, request.issues, inputs.today, request.replaces, shipped.claims())
+    return preview_of(request, document, found, CheckedDefinition(identity, number, definition.digest), **editions())
