@@ -105,8 +105,8 @@ def _certain(fact: Knowledge | None) -> set[Value]:
         return set(fact.has)
     if not isinstance(fact, Among):
         return set()
-    first, *others = (set[Value](value) if isinstance(value, frozenset) else {value} for value in fact.values)
-    return first.intersection(*others)
+    found: list[set[Value]] = [set(value) if isinstance(value, frozenset) else {value} for value in fact.values]
+    return found[0].intersection(*found[1:])
 
 
 def _possible(fact: Knowledge) -> Iterable[Value]:
