@@ -63,7 +63,7 @@ def test_a_term_has_the_coins_of_those_below_it_each_once() -> None:
     }
     assert told["kiwi"] == (2, 1, 2)
     assert told["owl"] == (2, 0, 2)
-    assert told["bird"] == (0, 0, 2)
+    assert told["bird"] == (0, 0, 3)
     assert told["animal"] == (0, 0, 3)
 
 
