@@ -650,13 +650,52 @@ async def test_another_sheet_of_a_workbook_is_chosen_by_its_name(service: Runnin
     assert await collection(service, mine) == []
 
 
+@pytest.mark.parametrize("kind", [CSV, XLSX])
+async def test_refused_rows_are_shown_as_they_stand_and_mended_cell_by_cell(service: Running, kind: str) -> None:
+    rows = (
+        ("My coins",),
+        ("number", "grade", "note"),
+        ("1", "20", "first"),
+        ("2", "2O", "second"),
+        ("3", "30", "a", "b"),
+    )
+    raw = "\n".join(";".join(cells) for cells in rows).encode() if kind == CSV else sheet(*rows)
+    mine = service.collector()
+    shown = await done(service, mine, raw, "?dry_run=true", kind)
+    assert shown["not_recorded"] == [
+        {"row": 2, "line": 4, "cells": ["2", "2O", "second"]},
+        {"row": 3, "line": 5, "cells": ["3", "30", "a", "b"]},
+    ]
+    cells = [{"line": 4, "column": 2, "text": "20"}, {"line": 5, "column": 4, "text": ""}]
+
+    async def again(query: str, *cells: dict[str, Any]) -> Any:
+        parts = {"file": ("a", raw, kind), "options": (None, json.dumps({"cells": cells}), "application/json")}
+        return await service.client.post(f"{WHERE}{query}", files=parts, headers=mine)
+
+    first = (await again("?dry_run=true", cells[0])).json()
+    assert (counts(first), [row["line"] for row in first["not_recorded"]]) == ((2, 0, 0, 1), [5])
+    for wrong in ({"line": 9, "column": 1, "text": "x"}, {"line": 4, "column": 601, "text": "x"}):
+        refused = await again("", wrong)
+        assert (refused.status_code, refused.json()["errors"][0]["pointer"].split("/")[1]) == (422, "cells"), (
+            refused.text
+        )
+    stored = (await again("", *cells)).json()
+    assert (counts(stored), stored["not_recorded"]) == ((3, 0, 0, 0), [])
+    assert [(one["number"], one["facts"]["grade"], one["note"]) for one in await collection(service, mine)] == [
+        ("1", 20, "first"),
+        ("2", 20, "second"),
+        ("3", 30, "a"),
+    ]
+
+
 @pytest.mark.parametrize(
     "options",
     [
         b"", b"[]", b"null", b"{", b'{"layout": 7}', b'{"layout": {"sheet": ""}}', b'{"layout": {"sheet": "\\ud800"}}',
         b'{"layout": {"sheet": 1}}', b'{"layout": {"heading_row": 0}}', b'{"constants": []}', b'{"constants": {"grade": 99}}',
         b'{"answers": {"issuer": "GB"}}', b'{"columns": [[]]}', b'{"layout": {}, "layout": {}}', b'{"x": 1}', b"\xff\xfe",
-        b'{"constants": {"grade": NaN}}', b"[" * 5_000,
+        b'{"constants": {"grade": NaN}}', b"[" * 5_000, b'{"cells": [{"line": 1, "column": 0, "text": ""}]}',
+        b'{"cells": [{"line": 1, "text": "x"}]}', b'{"cells": {}}',
     ],
 )  # fmt: skip
 async def test_options_that_are_none_are_refused_and_nothing_is_kept(service: Running, options: bytes) -> None:

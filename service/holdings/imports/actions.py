@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from itertools import islice
 from typing import Annotated, Any
 
 import msgspec
@@ -22,6 +23,7 @@ from service.facts.attributes import Attributes, UnknownAttribute, unknown_attri
 from service.facts.holding import check_facts, pointer_step
 from service.facts.vocabulary import Vocabulary
 from service.formats.money import order_of_days
+from service.formats.xlsx import BrokenCell
 from service.holdings import actions
 from service.holdings.imports.columns import (
     ColumnMapping,
@@ -32,7 +34,7 @@ from service.holdings.imports.columns import (
     mapped,
 )
 from service.holdings.imports.guesses import ColumnGuess, asked_columns, guessed_by_content, shown_columns
-from service.holdings.imports.layout import GivenLayout, Layout, SheetFile, laid_out, layout_of
+from service.holdings.imports.layout import GivenCell, GivenLayout, Layout, SheetFile, laid_out, layout_of, mended
 from service.holdings.imports.plan import (
     CREATED,
     NOT_ALLOWED,
@@ -52,7 +54,7 @@ from service.holdings.imports.plan import (
     undo_plan,
 )
 from service.holdings.imports.rows import RefusedCell, RowFault, RowReader
-from service.holdings.imports.sheet import SentSheet, SkippedRow
+from service.holdings.imports.sheet import SentSheet, SheetRow, SkippedRow
 from service.holdings.imports.store import ImportStore
 from service.holdings.imports.values import CellReader, Question, Understood
 from service.holdings.model import StoredHolding
@@ -61,6 +63,16 @@ from service.holdings.sync.field_names import flattened
 
 _MOST_REFUSED = 1_000
 _HINT = "say what it is in `mapping`: a field, an attribute, facts.NAME, or null to leave it out"
+
+
+class RefusedRow(msgspec.Struct, frozen=True):
+    """A row of a file that cannot be recorded, as it stands there."""
+
+    row: Annotated[int, Meta(description="Counted from 1 behind the headings.")]
+    line: Annotated[int, Meta(description="The line of a CSV file where the row ends, the row of a spreadsheet.")]
+    cells: Annotated[
+        list[str], Meta(description="In the order of the columns; of a cell without a value an empty text.")
+    ]
 
 
 class ImportReport(msgspec.Struct, frozen=True):
@@ -95,17 +107,21 @@ class ImportReport(msgspec.Struct, frozen=True):
     items: Annotated[list[PlannedChange], Meta(description="The first 100, those that change something first.")]
     refused: Annotated[list[RefusedCell], Meta(description="The first 1,000 complaints.")]
     refused_rows: int
+    not_recorded: Annotated[
+        list[RefusedRow], Meta(description="The first 1,000 refused rows of a file, to be shown, mended or saved.")
+    ]
 
 
 @dataclass(frozen=True, slots=True)
 class GivenImport:
-    """What the caller says of a sheet: its layout, its columns, facts that all rows share, and by field and value what is
-    recorded (None: nothing)."""
+    """What the caller says of a sheet: its layout, its columns, facts that all rows share, by field and value what is recorded
+    (None: nothing), and cells that are to say something else."""
 
     layout: GivenLayout = field(default_factory=GivenLayout)
     mapping: tuple[ColumnMapping, ...] = ()
     constants: Mapping[str, Any] = field(default_factory=dict)
     answers: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    cells: tuple[GivenCell, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +154,7 @@ def read_file(
 
     Raises Invalid when it is no sheet as a whole, InvalidQuery when what the caller says of it does not go
     together with it."""
-    sheet = laid_out(file, given.layout, heading_reader(attributes))
+    sheet = laid_out(mended(file, given.cells), given.layout, heading_reader(attributes))
     faults = [
         *_faults_of_facts(given.constants, "/constants", attributes),
         *_faults_of_answers(given.answers, attributes),
@@ -334,7 +350,22 @@ def _report(read: ReadImport, plan: ImportPlan, attributes: Attributes, identity
         items=plan.preview(),
         refused=[complaint.shown() for complaint in [*read.columns_refused, *complaints][:_MOST_REFUSED]],
         refused_rows=len({complaint.row for complaint in complaints}),
+        not_recorded=_not_recorded(read.sheet, {complaint.row for complaint in complaints}),
     )
+
+
+def _not_recorded(sheet: SentSheet, refused: Collection[int | None]) -> list[RefusedRow]:
+    """The refused rows of a file as they stand in it."""
+    rows = (row for row in sheet.rows if row.line is not None and row.number in refused)
+    return [
+        RefusedRow(row.number, row.line or 0, _as_it_stands(row, len(sheet.headings)))
+        for row in islice(rows, _MOST_REFUSED)
+    ]
+
+
+def _as_it_stands(row: SheetRow, columns: int) -> list[str]:
+    texts = {place: "" if isinstance(cell, BrokenCell) else cell for place, cell in row.cells.items()}
+    return [texts.get(place, "") for place in range(max(columns, max(texts, default=-1) + 1))]
 
 
 def _as_it_is(_: StoredHolding) -> None:

@@ -60,6 +60,16 @@ class GivenLayout:
 
 
 @dataclass(frozen=True, slots=True)
+class GivenCell:
+    """What a cell is to say in place of what it says. `line`: of a text file where the row ends, of a spreadsheet the row;
+    `column` counted from 1."""
+
+    line: int
+    column: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class SheetFile:
     """A file as rows of texts by their numbers in it, before it is known which of them has the headings."""
 
@@ -102,6 +112,26 @@ def file_of_workbook(raw: bytes, given: GivenLayout | None = None) -> SheetFile:
     gaps = [n for before, after in pairwise(numbers) for n in range(before + 1, min(after, before + 99))]
     form: Format = "ods" if found.is_opendocument else "xlsx"
     return SheetFile(found.rows, form, blank=gaps[:_MOST_SKIPPED], name=found.name, others=found.others)
+
+
+def mended(file: SheetFile, cells: Sequence[GivenCell]) -> SheetFile:
+    """The file with these cells in place of its own. Raises InvalidQuery where one is in a row that the file does not have."""
+    places = {number: place for place, (number, _) in enumerate(file.records)}
+    records: list[tuple[int, Cells]] = list(file.records)
+    faults = []
+    for at, cell in enumerate(cells):
+        place = places.get(cell.line)
+        if place is None:
+            message = f"row {cell.line} is blank, or not in the sheet"
+            faults.append(Fault("parameter", message, f"/cells/{at}/line"))
+            continue
+        texts = [*records[place][1]]
+        texts += [""] * (cell.column - len(texts))
+        texts[cell.column - 1] = cell.text
+        records[place] = (cell.line, texts)
+    if faults:
+        raise InvalidQuery(faults, faults[0].message)
+    return replace(file, records=records)
 
 
 # --- rows ----------------------------------------------------------------------------------------------------------------

@@ -27,7 +27,7 @@ from service.holdings.imports import actions
 from service.holdings.imports.actions import GivenImport, ImportReport, ReadImport
 from service.holdings.imports.columns import ColumnMapping
 from service.holdings.imports.export import ExportedCollection, export_csv, export_json, export_workbook
-from service.holdings.imports.layout import GivenLayout, file_of_csv, file_of_workbook
+from service.holdings.imports.layout import GivenCell, GivenLayout, file_of_csv, file_of_workbook
 from service.holdings.imports.plan import HoldingImport
 from service.holdings.imports.sheet import MOST_COLUMNS, MOST_ROWS, SentSheet, sheet_of_json
 from service.holdings.imports.store import ImportStore
@@ -56,9 +56,10 @@ _PARTS = (
     "`options`) as in the query parameter of this name."
 )
 _OPTIONS = (
-    'How the file is read and what is recorded, as JSON: {"layout", "columns", "constants", "answers"}, the first two as in the '
-    'answer of a dry run; constants: facts that all rows share, {"issuer": "GB"}; answers to questions by field and value, '
-    '{"issuer": {"Südafrika": "ZA"}}, null: leave unrecorded.'
+    'How the file is read and what is recorded, as JSON: {"layout", "columns", "constants", "answers", "cells"}, the first two '
+    'as in the answer of a dry run; constants: facts that all rows share, {"issuer": "GB"}; answers to questions by field and '
+    'value, {"issuer": {"Südafrika": "ZA"}}, null: leave unrecorded; cells: what a cell is to say instead, '
+    '[{"line": 3, "column": 4, "text": "1902"}].'
 )
 _MEMBERS = (
     "Of each: id, number, issue, quantity, status, location, tags, note, values, facts; other members as columns."
@@ -107,6 +108,16 @@ class ColumnIn(In):
     why: str | None = Field(None, description="Taken, and not looked at.")
 
 
+class CellIn(In):
+    """A cell of the file that is read as if it said something else: a slip mended, without touching the file."""
+
+    line: int = Field(
+        ge=1, le=LAST_ROW, description="As in `refused`: where the row ends, or the row of a spreadsheet."
+    )
+    column: int = Field(ge=1, le=MOST_COLUMNS, description="Counted from 1.")
+    text: str = Field(max_length=2_000)
+
+
 class ImportOptionsIn(In):
     """How a file is read, and what is recorded."""
 
@@ -114,6 +125,7 @@ class ImportOptionsIn(In):
     columns: list[ColumnIn] | dict[str, str | None] | None = Field(None, max_length=MOST_COLUMNS)
     constants: dict[AttributeName, Any] = Field(default_factory=dict, max_length=MOST_FACTS)
     answers: dict[str, dict[str, Any]] = Field(default_factory=dict, max_length=MOST_COLUMNS)
+    cells: list[CellIn] = Field(default_factory=list, max_length=MOST_ROWS)
 
 
 class HoldingsImportIn(In):
@@ -350,7 +362,8 @@ def _options(value: Any) -> GivenImport:
     given = GivenLayout(
         layout.encoding, layout.separator, layout.heading_row, layout.decimal, layout.dates, layout.sheet
     )
-    return GivenImport(given, tuple(entries), sent.constants, sent.answers)
+    cells = tuple(GivenCell(cell.line, cell.column, cell.text) for cell in sent.cells)
+    return GivenImport(given, tuple(entries), sent.constants, sent.answers, cells)
 
 
 def _is_shown(entry: ColumnIn) -> bool:
