@@ -10,6 +10,7 @@ import { Album } from "./views/album.js";
 import { Coin } from "./views/coin.js";
 import { Coins } from "./views/coins.js";
 import { Home } from "./views/home.js";
+import { Import } from "./views/import.js";
 import { Pair } from "./views/pair.js";
 import { Place } from "./views/place.js";
 
@@ -22,6 +23,7 @@ function viewOf(session) {
   if (pathname === "/pair") return html`<${Pair} session=${session} code=${new URLSearchParams(search).get("user_code") ?? ""} />`;
   const [, set, isPlace] = SET.exec(pathname) ?? [];
   if (isPlace) return html`<${Place} key=${pathname + search} set=${set} address=${new URLSearchParams(search).get("at") ?? ""} />`;
+  if (pathname === "/app/coins/import") return html`<${Import} />`;
   const coins = COIN.exec(pathname);
   if (coins?.[1]) return html`<${Coin} key=${coins[1]} coin=${coins[1]} />`;
   if (coins) return html`<${Coins} />`;

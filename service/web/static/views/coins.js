@@ -38,6 +38,7 @@ export function Coins() {
   const label = (name) => (OWN.has(name) ? say(`own.${name}`) : labelsOf(attributes)(name));
   return html`
     <${Title} text=${say("coins.title")} />
+    <p class="buttons"><a class="button" href="/app/coins/import">${say("import.title")}</a></p>
     <details class="panel" open=${Boolean(query.filter || query.q)}><summary>${say("coins.find")}</summary>
       <${Form} key=${location.search} submit=${async ({ q, filter }) => ask({ q, filter })} label=${say("coins.find")}>
         <${Field} name="q" label=${say("coins.words")} value=${query.q ?? ""} hint=${say("coins.words_hint")} required=${false} />
