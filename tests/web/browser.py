@@ -44,6 +44,16 @@ def ensure_browser() -> None:
     pytest.skip(missing)
 
 
+def ensure_tool(program: str, package: str) -> None:
+    """The same for a program of a package of Debian's."""
+    if shutil.which(program) is not None:
+        return
+    missing = f"there is no {program} here: apt-get install {package}"
+    if os.environ.get("SETWRIGHT_BROWSER") == "required":
+        pytest.fail(missing)
+    pytest.skip(missing)
+
+
 class Page:
     """What is shown in the browser, and what a person does with it."""
 
@@ -99,6 +109,10 @@ class Page:
 
     def run(self, script: str, *values: Any) -> Any:
         return self.driver.execute_script(script, *values)
+
+    def run_until(self, script: str) -> None:
+        """Waits until the script tells something true."""
+        WebDriverWait(self.driver, PATIENCE_SECONDS).until(lambda _: self.run(script), script)
 
     def focused(self) -> str:
         return str(self.run("return document.activeElement.dataset.place ?? document.activeElement.tagName"))

@@ -53,6 +53,9 @@ def take_all(page: Page, albums: list[Album]) -> None:
     page.until(".looked")
     page.until(".clauses")
     take(page, "place", dark=False)
+    page.open("/app/print?what=labels")
+    page.until("main form")
+    take(page, "print", dark=False)
 
 
 def main() -> None:

@@ -447,6 +447,8 @@ def test_every_view_is_accessible_light_and_dark_narrow_and_wide(page: Page, col
         collector.place("old-penny"): ".looked input",
         collector.place("farthing"): ".others",
         collector.place("crown"): ".decisions",
+        "/app/print?what=exhibition": "form",
+        "/app/print?what=labels": "form",
     }
     found = []
     for path, ready in views.items():

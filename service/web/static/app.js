@@ -13,6 +13,7 @@ import { Home } from "./views/home.js";
 import { Import } from "./views/import.js";
 import { Pair } from "./views/pair.js";
 import { Place } from "./views/place.js";
+import { Print, Printed } from "./views/print.js";
 
 const COIN = /^\/app\/coins(?:\/([0-9a-f-]{36}))?\/?$/;
 const SET = /^\/app\/sets\/([0-9a-f-]{36})(\/place)?\/?$/;
@@ -27,6 +28,8 @@ function viewOf(session) {
   const coins = COIN.exec(pathname);
   if (coins?.[1]) return html`<${Coin} key=${coins[1]} coin=${coins[1]} />`;
   if (coins) return html`<${Coins} />`;
+  if (pathname === "/app/print") return html`<${Print} key=${search} asked=${new URLSearchParams(search)} />`;
+  if (pathname.startsWith("/app/paper/")) return html`<${Printed} />`;
   if (set) return html`<${Album} key=${set} set=${set} />`;
   return html`<${Home} />`;
 }
@@ -71,6 +74,7 @@ function App({ first }) {
       ${session && !anew && html`<nav class="views" aria-label=${say("app.views")}>
         <a href="/app/" aria-current=${pathname === "/app/" ? "page" : undefined}>${say("home.title")}</a>
         <a href="/app/coins" aria-current=${pathname === "/app/coins" ? "page" : undefined}>${say("coins.title")}</a>
+        <a href="/app/print" aria-current=${pathname === "/app/print" ? "page" : undefined}>${say("print.title")}</a>
       </nav>
       <p class="who"><span>${session.name}</span>
         <button type="button" class="plain" onClick=${leave}>${say("account.sign_out")}</button></p>`}

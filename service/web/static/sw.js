@@ -1,7 +1,9 @@
 // Keeps the app's own files, so that it opens without a network. The server puts APP ahead of this file: the files, and a
-// version that changes with any of them. Data of the account never pass through here.
+// version that changes with any of them. Of the account's data only pages to print pass through here: kept/paper.js leaves one,
+// and it is gone once it was shown.
 /* global APP */
 const CACHE = `app-${APP.version}`;
+const PAPER = "paper";
 
 self.addEventListener("install", (event) => {
   // "reload": what the HTTP cache has may belong to an earlier version.
@@ -11,7 +13,7 @@ self.addEventListener("install", (event) => {
 
 self.addEventListener("activate", (event) => {
   const drop = async () => {
-    for (const name of await caches.keys()) if (name !== CACHE) await caches.delete(name);
+    for (const name of await caches.keys()) if (name !== CACHE && name !== PAPER) await caches.delete(name);
     await self.clients.claim();
   };
   event.waitUntil(drop());
@@ -22,9 +24,19 @@ self.addEventListener("fetch", (event) => {
   const at = new URL(url);
   if (method !== "GET" || at.origin !== self.location.origin || !at.pathname.startsWith("/app/")) return;
   const answer = async () => {
+    const page = at.pathname.startsWith("/app/paper/") ? await taken(at.pathname) : undefined;
+    if (page !== undefined) return page;
     const cache = await caches.open(CACHE);
     const kept = await cache.match(mode === "navigate" ? "/app/" : at.pathname);
     return kept ?? fetch(event.request);
   };
   event.respondWith(answer());
 });
+
+/** The page to print that was left at an address. It was asked for with other headers than a browser's own. */
+async function taken(path) {
+  const pages = await caches.open(PAPER);
+  const page = await pages.match(path, { ignoreVary: true });
+  if (page !== undefined) await pages.delete(path, { ignoreVary: true });
+  return page;
+}

@@ -1,6 +1,7 @@
 // Who is signed in with this browser. The token is kept until it is revoked; no cookie is needed.
 import { ask, send, useToken } from "./api.js";
 import { keep, kept, wipe } from "./database.js";
+import { dropPages } from "./paper.js";
 
 const SCOPES = ["read", "write", "evaluate"];
 const TOKENS = "/v1/account/tokens";
@@ -84,6 +85,7 @@ export async function signOut() {
 /** Forgets everything here. */
 export async function forget() {
   useToken(null);
+  await dropPages();
   await wipe();
 }
 

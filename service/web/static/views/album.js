@@ -60,6 +60,7 @@ export function Album({ set }) {
       </label>`)}
     </fieldset>
     <${Pages} set=${set} value=${value} label=${labelsOf(attributes)} shown=${(cell) => isShown(cell, filters, better ?? new Set())} />
+    <p><a href="/app/print?what=want&set=${set}">${say("print.want")}</a></p>
     <${Legend} />`;
 }
 
