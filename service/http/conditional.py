@@ -73,7 +73,7 @@ class KnownVersions:
 
     def not_modified_or(self, etag: str, make: Callable[[], T], headers: Mapping[str, str] | None = None) -> Reply[T]:
         """304 when the caller has this version, else what `make` returns with its entity tag."""
-        return self.not_modified(etag) or Reply(make(), {"ETag": etag, **(headers or {})})
+        return self.not_modified(etag, headers) or Reply(make(), {"ETag": etag, **(headers or {})})
 
     def not_modified(self, etag: str, headers: Mapping[str, str] | None = None) -> Reply[Any] | None:
         """304 when the caller has this version: for what takes long to make."""

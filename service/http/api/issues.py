@@ -27,14 +27,16 @@ from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, M, OptionalOwner, Received, Unread
 from service.http.idempotency import IdempotencyKey
 from service.http.inputs import refuse_beside_json
+from service.http.languages import CONTENT_LANGUAGE, AskedLanguage, spoken
 from service.http.openapi import describes, problems, router
 from service.http.pagination import PageQuery, name_key, page
-from service.http.responses import PRIVATE, Created, Reply, Sends, Tagged, created, tagged
+from service.http.responses import NEXT_PAGE, PRIVATE, Created, Reply, Sends, Tagged, created, tagged
 from service.http.wire import In, OtherForm, Out, QueryIn, read
 from service.reference import actions, imports
 from service.reference.actions import Picked
 from service.reference.imports import IssuesImportReport, SentIssues
 from service.reference.issue_table import write_sheet
+from service.reference.languages import Language
 from service.reference.model import (
     MOST_IMPORTED,
     Edition,
@@ -170,14 +172,17 @@ class IssuePageOut(Out):
     edition: Annotated[str, Meta(description="Of the reference data that comes with the service.")]
 
 
-def issue_out(found: Issue | StoredIssue, attributes: Attributes | None = None) -> IssueOut:
-    """An issue; with `attributes`, of an owner's issue also the names among its facts that are not declared."""
+def issue_out(
+    found: Issue | StoredIssue, attributes: Attributes | None = None, language: Language | None = None
+) -> IssueOut:
+    """An issue; with `attributes`, of an owner's issue also the names among its facts that are not declared. `language`: that of
+    the label, of an issue that comes with the service."""
     is_own = isinstance(found, StoredIssue)
     issue = found.issue if isinstance(found, StoredIssue) else found
     unknown = unknown_attributes(issue.facts, attributes) if is_own and attributes is not None else UNSET
     return IssueOut(
         id=issue.id,
-        label=issue.label,
+        label=issue.label if is_own or language is None else language.issue(issue.label),
         facts=issue.facts,
         look_alikes=list(issue.look_alikes),
         source=issue.source,
@@ -190,10 +195,10 @@ def issue_out(found: Issue | StoredIssue, attributes: Attributes | None = None) 
     )
 
 
-def _issue_tag(found: Issue | StoredIssue, edition: str) -> str:
+def _issue_tag(found: Issue | StoredIssue, edition: str, language: Language | None = None) -> str:
     """Changes with every change of the issue. `edition` is that of what the service ships."""
     if isinstance(found, Issue):
-        return entity_tag("issue", edition, found.id)
+        return entity_tag("issue", edition, found.id, *([language.stamp] if language is not None else []))
     # One import gives all its issues one version.
     return entity_tag("own issue", found.version, found.id)
 
@@ -203,8 +208,12 @@ def _issue_tag(found: Issue | StoredIssue, edition: str) -> str:
 
 @issues.get("")
 def list_issues(
-    request: Request, context: Context, owner: OptionalOwner, query: Annotated[IssueQuery, Query()]
-) -> Annotated[Reply[IssuePageOut], Sends(headers={"Link": "The next page, with rel=next."}, media=("text/csv",))]:
+    request: Request,
+    context: Context,
+    owner: OptionalOwner,
+    query: Annotated[IssueQuery, Query()],
+    language: AskedLanguage,
+) -> Annotated[Reply[IssuePageOut], Sends(headers={**NEXT_PAGE, **CONTENT_LANGUAGE}, media=("text/csv",))]:
     """The catalogue: what comes with the service, and with a token the owner's own."""
     picked = Picked(query.contains, query.private)
     if query.format == "csv":
@@ -216,24 +225,30 @@ def list_issues(
             query,
             lambda after, limit: actions.issues_page(connection, owner, picked, name_key(after, 200), limit),
             lambda entry: entry.id,
-            issue_out,
+            lambda entry: issue_out(entry, language=language),
         )
-        return Reply(IssuePageOut(found.value.items, found.value.next, actions.edition()), found.headers)
+        headers = {**found.headers, **spoken(language)}
+        return Reply(IssuePageOut(found.value.items, found.value.next, actions.edition()), headers)
 
     return context.database.read(find)
 
 
 @issues.get("/{id}")
-def get_issue(context: Context, owner: OptionalOwner, id: IssueId, known: IfNoneMatch) -> Tagged[IssueOut]:
+def get_issue(
+    context: Context, owner: OptionalOwner, id: IssueId, known: IfNoneMatch, language: AskedLanguage
+) -> Annotated[Reply[IssueOut], Sends(headers={"ETag": "The version, for If-Match.", **CONTENT_LANGUAGE})]:
     """One issue."""
 
     def find(connection: Connection) -> tuple[Issue | StoredIssue, IssueOut]:
         found = actions.find_issue(connection, owner, id)
         attributes = CORE if owner is None else known_attributes(connection, owner, CORE)
-        return found, issue_out(found, attributes)
+        return found, issue_out(found, attributes, language)
 
     found, shown = context.database.read(find)
-    return known.not_modified_or(_issue_tag(found, actions.edition()), lambda: shown)
+    headers = dict(spoken(language))
+    if isinstance(found, StoredIssue):
+        del headers["Content-Language"]
+    return known.not_modified_or(_issue_tag(found, actions.edition(), language), lambda: shown, headers)
 
 
 @issues.post("", responses=problems("clash", "over-limit"))

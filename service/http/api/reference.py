@@ -11,16 +11,19 @@ from starlette.responses import Response
 from service.facts.attributes import Attribute
 from service.facts.core_attributes import CORE
 from service.http.dependencies import Visitor
+from service.http.languages import CONTENT_LANGUAGE, AskedLanguage, spoken
 from service.http.openapi import router
 from service.http.problems import base_url
-from service.http.responses import PRIVATE, Sends, encode
+from service.http.responses import PRIVATE, Reply, Sends, T, encode
 from service.http.wire import Out, PageOut
 from service.reference import actions
+from service.reference.languages import Language
 from service.rules.document import document_schema
 from service.rules.messages import MESSAGES
 from service.rules.operators import FUNCTIONS, Operator
 
 reference = router("/v1", "Reference")
+Spoken = Annotated[Reply[T], Sends(headers=CONTENT_LANGUAGE)]
 
 
 class AttributeOut(Out):
@@ -38,6 +41,7 @@ class AttributeOut(Out):
     look_at: Annotated[str, Meta(description="Where to look on the coin to find out.")]
     source: str
     values: list[str]
+    value_labels: Annotated[dict[str, str], Meta(description="What each of `values` is called.")]
     synonyms: dict[str, str]
 
 
@@ -72,10 +76,20 @@ class CompleteOut(Out):
     last: Annotated[int | None, Meta(description="The last year on coins; null: and since.")]
 
 
-def _attribute_out(attribute: Attribute) -> AttributeOut:
-    names = ("name", "type", "many", "unit", "vocabulary", "low", "high", "label", "help", "look_at", "source")
-    plain = {name: getattr(attribute, name) for name in names}
-    return AttributeOut(**plain, values=list(attribute.values), synonyms=dict(attribute.synonyms))
+def _attribute_out(attribute: Attribute, language: Language) -> AttributeOut:
+    plain = {
+        name: getattr(attribute, name)
+        for name in ("name", "type", "many", "unit", "vocabulary", "low", "high", "source")
+    }
+    return AttributeOut(
+        **plain,
+        label=language.of_attribute(attribute.name, "label", attribute.label),
+        help=language.of_attribute(attribute.name, "help", attribute.help),
+        look_at=language.of_attribute(attribute.name, "look_at", attribute.look_at),
+        values=list(attribute.values),
+        value_labels={value: language.value(value) for value in attribute.values},
+        synonyms=dict(attribute.synonyms),
+    )
 
 
 def _function_out(operator: Operator) -> FunctionOut:
@@ -83,9 +97,9 @@ def _function_out(operator: Operator) -> FunctionOut:
 
 
 @reference.get("/attributes")
-async def list_attributes(_: Visitor) -> PageOut[AttributeOut]:
+async def list_attributes(_: Visitor, language: AskedLanguage) -> Spoken[PageOut[AttributeOut]]:
     """What can be known of a coin."""
-    return PageOut([_attribute_out(entry) for entry in CORE.values()], None)
+    return Reply(PageOut([_attribute_out(entry, language) for entry in CORE.values()], None), spoken(language))
 
 
 @reference.get("/functions")
@@ -95,9 +109,10 @@ async def list_functions(_: Visitor) -> PageOut[FunctionOut]:
 
 
 @reference.get("/messages")
-async def list_messages(_: Visitor) -> PageOut[SentenceOut]:
-    """The sentences of all messages, for a client that words them in another language."""
-    return PageOut([SentenceOut(code, sentence) for code, sentence in MESSAGES.items()], None)
+async def list_messages(_: Visitor, language: AskedLanguage) -> Spoken[PageOut[SentenceOut]]:
+    """The sentences of all messages, for a client that words them itself. Messages in other answers are English; their code
+    and parts give the same in the language of these sentences."""
+    return Reply(PageOut([SentenceOut(code, language.sentence(code)) for code in MESSAGES], None), spoken(language))
 
 
 @reference.get("/catalogue/complete")

@@ -21,21 +21,24 @@ from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, M, OptionalOwner, Received, Unread
 from service.http.idempotency import IdempotencyKey
 from service.http.inputs import ConceptIn, Id, TaggedNameIn, refuse_beside_json
+from service.http.languages import CONTENT_LANGUAGE, AskedLanguage, spoken
 from service.http.negotiation import accepted
 from service.http.openapi import describes, problems, router
 from service.http.pagination import PageQuery, name_key, page
 from service.http.problems import base_url
-from service.http.responses import Created, Paged, Reply, Sends, Tagged, created, encode, tagged
-from service.http.wire import In, OtherForm, Out, QueryIn, read
+from service.http.responses import NEXT_PAGE, Created, Reply, Sends, Tagged, created, encode, tagged
+from service.http.wire import In, OtherForm, Out, PageOut, QueryIn, read
 from service.reference import actions as reference
 from service.reference import vocabularies as actions
+from service.reference.languages import ENGLISH, Language
+from service.reference.languages import language as language_of
 from service.reference.model import MOST_CONCEPTS, KeptVocabulary, StoredVocabulary, VocabularySummary
 from service.reference.skos import JSON_LD, TURTLE, as_json_ld, as_turtle, read_skos
 from service.reference.vocabularies import ShippedVocabulary
 from service.rules.vocabularies import read_concept
 
 vocabularies = router("/v1/vocabularies", "Reference")
-_VARY = {"Vary": "Accept"}
+_ENGLISH = language_of(ENGLISH)
 _FORMS = {"json": "application/json", "json-ld": JSON_LD, "turtle": TURTLE}
 
 # --- requests ------------------------------------------------------------------------------------------------------------
@@ -175,10 +178,12 @@ class VocabularyOut(VocabularySummaryOut, kw_only=True):
     ) = UNSET
 
 
-def _summary_fields(found: VocabularySummary) -> dict[str, Any]:
+def _summary_fields(found: VocabularySummary, language: Language = _ENGLISH) -> dict[str, Any]:
+    # An owner's own has its names in all languages; what is shown of it is what a change begins with.
+    label = found.label if found.edition is None else language.vocabulary(found.name, found.label)
     return {
         "name": found.name,
-        "label": found.label,
+        "label": label,
         "edition": found.edition or "",
         "source": found.source,
         "notice": found.notice,
@@ -188,18 +193,17 @@ def _summary_fields(found: VocabularySummary) -> dict[str, Any]:
     }
 
 
-def _summary(found: VocabularySummary) -> VocabularySummaryOut:
-    return VocabularySummaryOut(**_summary_fields(found))
-
-
 def _vocabulary_out(
-    found: StoredVocabulary | ShippedVocabulary, not_kept: Mapping[str, int] | None = None
+    found: StoredVocabulary | ShippedVocabulary,
+    not_kept: Mapping[str, int] | None = None,
+    language: Language = _ENGLISH,
 ) -> VocabularyOut:
+    in_words = language.term if isinstance(found, ShippedVocabulary) else _ENGLISH.term
     return VocabularyOut(
-        **_summary_fields(found.summary),
+        **_summary_fields(found.summary, language),
         iri=found.kept.iri,
         names=_names_out(found.kept.names),
-        concepts=[_concept_out(concept) for concept in found.kept.own.concepts],
+        concepts=[_concept_out(concept, in_words(found.name, concept)) for concept in found.kept.own.concepts],
         created_at=found.created_at if isinstance(found, StoredVocabulary) else UNSET,
         updated_at=found.updated_at if isinstance(found, StoredVocabulary) else UNSET,
         not_kept=UNSET if not_kept is None else [NotKeptOut(name, count) for name, count in not_kept.items()],
@@ -210,10 +214,10 @@ def _names_out(names: Iterable[TaggedName]) -> list[TaggedNameOut]:
     return [TaggedNameOut(name.text, name.language, name.kind) for name in names]
 
 
-def _concept_out(concept: Concept) -> ConceptOut:
+def _concept_out(concept: Concept, label: str) -> ConceptOut:
     return ConceptOut(
         concept.id,
-        concept.label,
+        label,
         list(concept.broader),
         list(concept.alternative_labels),
         concept.note,
@@ -227,11 +231,11 @@ def _concept_out(concept: Concept) -> ConceptOut:
     )
 
 
-def _tag(found: StoredVocabulary | ShippedVocabulary, form: str = "json") -> str:
+def _tag(found: StoredVocabulary | ShippedVocabulary, form: str = "json", language: Language = _ENGLISH) -> str:
     if isinstance(found, StoredVocabulary):
         # One version, whichever form it was read in: a change of it follows from any.
         return entity_tag("own vocabulary", found.version, form)
-    return entity_tag(reference.edition(), found.name, form)
+    return entity_tag(reference.edition(), found.name, form, *([language.stamp] if form == "json" else []))
 
 
 # --- operations ----------------------------------------------------------------------------------------------------------
@@ -239,10 +243,14 @@ def _tag(found: StoredVocabulary | ShippedVocabulary, form: str = "json") -> str
 
 @vocabularies.get("")
 def list_vocabularies(
-    request: Request, context: Context, owner: OptionalOwner, query: Annotated[VocabulariesQuery, Query()]
-) -> Paged[VocabularySummaryOut]:
+    request: Request,
+    context: Context,
+    owner: OptionalOwner,
+    query: Annotated[VocabulariesQuery, Query()],
+    language: AskedLanguage,
+) -> Annotated[Reply[PageOut[VocabularySummaryOut]], Sends(headers={**NEXT_PAGE, **CONTENT_LANGUAGE})]:
     """Concept schemes: what comes with the service, and with a token the owner's own."""
-    return context.database.read(
+    found = context.database.read(
         lambda connection: page(
             request,
             query,
@@ -250,28 +258,38 @@ def list_vocabularies(
                 connection, owner, query.private, name_key(after, 100), limit
             ),
             lambda entry: entry.name,
-            _summary,
+            lambda entry: VocabularySummaryOut(**_summary_fields(entry, language)),
         )
     )
+    return Reply(found.value, {**found.headers, **spoken(language)})
 
 
 @vocabularies.get("/{name}")
 def get_vocabulary(
-    request: Request, context: Context, owner: OptionalOwner, name: NameInPath, known: IfNoneMatch
-) -> Annotated[Reply[VocabularyOut], Sends(media=(JSON_LD, TURTLE))]:
-    """One concept scheme; as SKOS with Accept: application/ld+json or text/turtle."""
+    request: Request,
+    context: Context,
+    owner: OptionalOwner,
+    name: NameInPath,
+    known: IfNoneMatch,
+    language: AskedLanguage,
+) -> Annotated[Reply[VocabularyOut], Sends(media=(JSON_LD, TURTLE), headers=CONTENT_LANGUAGE)]:
+    """One concept scheme; as SKOS with Accept: application/ld+json or text/turtle. The labels of one that comes with the
+    service are in the language that is asked for; those of an owner's own are as they are kept, and `names` has the others."""
     found = context.database.read(lambda connection: actions.find_vocabulary(connection, owner, name))
     form = accepted(request, _FORMS)
-    tag = _tag(found, form)
+    tag = _tag(found, form, language)
+    headers = dict(spoken(language, "Accept"))
+    if form != "json" or isinstance(found, StoredVocabulary):
+        del headers["Content-Language"]
     if form == "json":
-        return known.not_modified_or(tag, lambda: _vocabulary_out(found), _VARY)
-    unchanged = known.not_modified(tag, _VARY)
+        return known.not_modified_or(tag, lambda: _vocabulary_out(found, language=language), headers)
+    unchanged = known.not_modified(tag, headers)
     if unchanged is not None:
         return unchanged
     document = as_json_ld(found.kept, f"{base_url(request)}/v1/vocabularies")
     written = encode(document) if form == "json-ld" else as_turtle(document)
     media_type = JSON_LD if form == "json-ld" else f"{TURTLE}; charset=utf-8"
-    return Reply(None, {"ETag": tag, **_VARY}, encoded=written, media_type=media_type)  # type: ignore[arg-type]
+    return Reply(None, {"ETag": tag, **headers}, encoded=written, media_type=media_type)  # type: ignore[arg-type]
 
 
 @vocabularies.post("", responses=problems("clash", "over-limit"))

@@ -1,0 +1,37 @@
+"""In which language an answer has what people read (RFC 9110, section 12.5.4)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated
+
+from fastapi import Depends, Request
+
+from service.http.conditional import joined
+from service.http.negotiation import weights
+from service.http.openapi import describes, request_header
+from service.reference.languages import LANGUAGES, Language, best_language
+
+CONTENT_LANGUAGE = {"Content-Language": "The language of the labels and sentences that come with the service."}
+
+
+@describes(
+    headers=(
+        request_header(
+            "Accept-Language",
+            f"In which language to answer labels and sentences: one of {', '.join(LANGUAGES)}; left out: en.",
+        ),
+    )
+)
+async def _asked_language(request: Request) -> Language:
+    told = weights(joined(request, "accept-language") or "")
+    # Sorting is stable: of equals the first one.
+    return best_language(sorted((tag for tag in told if told[tag] > 0), key=lambda tag: -told[tag]))
+
+
+AskedLanguage = Annotated[Language, Depends(_asked_language)]
+
+
+def spoken(language: Language, *varies: str) -> Mapping[str, str]:
+    """The headers of an answer in this language; `varies`: the names of other headers that it follows from."""
+    return {"Content-Language": language.tag, "Vary": ", ".join([*varies, "Accept-Language"])}

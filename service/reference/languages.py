@@ -1,0 +1,109 @@
+"""What is read by people in other languages than English: labels of attributes, their values, terms and issues, and the sentences
+of messages. Pure; each language is one file in data/languages, which is read once.
+
+Names of countries are those of Unicode CLDR (by the library babel); all others are our own. What a file leaves out is said in
+English.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache, cached_property
+from importlib.resources import files
+
+from babel import Locale, negotiate_locale
+
+from service.facts.vocabulary import Concept
+from service.reference import shipped
+from service.rules.messages import MESSAGES
+
+ENGLISH = "en"
+LANGUAGES = (ENGLISH, "de", "fr")
+
+
+@dataclass(frozen=True)
+class Language:
+    """One language, by its tag (BCP 47). Each look-up returns what is there in English where it has nothing of its own."""
+
+    tag: str
+    attributes: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    values: Mapping[str, str] = field(default_factory=dict)
+    vocabularies: Mapping[str, str] = field(default_factory=dict)
+    terms: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    issue_phrases: Mapping[str, str] = field(default_factory=dict)
+    messages: Mapping[str, str] = field(default_factory=dict)
+    stamp: str = ""
+
+    def of_attribute(self, name: str, member: str, english: str) -> str:
+        """The label of an attribute, or where to look for it (`look_at`)."""
+        return self.attributes.get(name, {}).get(member, english)
+
+    def value(self, value: str) -> str:
+        """One of the values that an attribute has."""
+        return self.values.get(value, value)
+
+    def vocabulary(self, name: str, english: str) -> str:
+        """The label of a shipped vocabulary."""
+        return self.vocabularies.get(name, english)
+
+    def term(self, vocabulary: str, concept: Concept) -> str:
+        """The label of a term of a shipped vocabulary."""
+        return self.terms.get(vocabulary, {}).get(concept.id, concept.label)
+
+    def sentence(self, code: str) -> str:
+        """The sentence of a message; see `MESSAGES`."""
+        return self.messages.get(code, MESSAGES[code])
+
+    def issue(self, english: str) -> str:
+        """The label of a shipped issue. These are lists of terms and of a few phrases ("1920 to 1936")."""
+        if not self._words:
+            return english
+        told = [self._words.get(part) or self._of_phrases(part) for part in english.split(", ")]
+        return ", ".join(told)
+
+    def _of_phrases(self, part: str) -> str:
+        words = part.split(" ")
+        # The longest term that it begins with: "silver .925", "George V (1920 to 1936)".
+        for end in range(len(words), 0, -1):
+            known = self._words.get(" ".join(words[:end]))
+            if known is not None:
+                return " ".join([known, *([self._phrased(" ".join(words[end:]))] if end < len(words) else [])])
+        return self._phrased(part)
+
+    def _phrased(self, text: str) -> str:
+        for pattern, words in self.issue_phrases.items():
+            text = re.sub(pattern, words, text)
+        return text
+
+    @cached_property
+    def _words(self) -> Mapping[str, str]:
+        """Terms of the vocabularies that an issue speaks of, by what they are called in English."""
+        found: dict[str, str] = {}
+        # A crown is a denomination here, and no motif.
+        for name in ("denominations", "issuers", "materials", "rulers"):
+            for concept in shipped.vocabularies()[name].concepts.values():
+                found.setdefault(concept.label, self.term(name, concept))
+        return found if self.terms else {}
+
+
+def best_language(wanted: Sequence[str]) -> Language:
+    """The first of these languages (BCP 47 tags, the most welcome first) that there is, by less and less of each tag; else
+    English."""
+    found = (negotiate_locale(list(wanted), list(LANGUAGES), sep="-") or ENGLISH).lower()
+    return language(found)
+
+
+@cache
+def language(tag: str) -> Language:
+    """One of LANGUAGES."""
+    if tag == ENGLISH:
+        return Language(ENGLISH)
+    content = files("service.reference").joinpath("data", "languages", f"{tag}.json").read_bytes()
+    told = json.loads(content)
+    terms: dict[str, Mapping[str, str]] = told.pop("terms")
+    terms["issuers"] = {**Locale.parse(tag).territories, **terms["issuers"]}
+    return Language(tag, terms=terms, stamp=hashlib.sha256(content).hexdigest()[:12], **told)

@@ -1,0 +1,155 @@
+"""Labels and sentences by language: complete, with the same parts, and in the answers that were asked for.
+
+Names of countries are held against the list of ISO 3166-1 (pycountry's translations of Debian's iso-codes); all others have no
+source.
+"""
+
+from __future__ import annotations
+
+import gettext
+import re
+from collections.abc import Mapping
+
+import pycountry
+import pytest
+
+from service.facts.core_attributes import CORE
+from service.facts.vocabulary import Concept
+from service.reference import shipped
+from service.reference.languages import ENGLISH, LANGUAGES, best_language, language
+from service.rules.messages import MESSAGES
+from tests.conftest import Running
+
+OTHERS = [tag for tag in LANGUAGES if tag != ENGLISH]
+_PART = re.compile(r"\{(\w+)(?::([^}]*))?\}")
+
+
+def parts(sentence: str) -> Mapping[str, str]:
+    """The parts of a sentence, each with its kind: a list, a count, or anything else."""
+
+    def kind(how: str) -> str:
+        return "one" if not how else "count" if "|" in how else "punctuation" if how in (",", ";") else "list"
+
+    return {name: kind(how) for name, how in _PART.findall(sentence)}
+
+
+@pytest.mark.parametrize("tag", OTHERS)
+def test_every_message_has_its_sentence_with_the_same_parts(tag: str) -> None:
+    spoken = language(tag)
+    assert set(spoken.messages) == set(MESSAGES)
+    for code, english in MESSAGES.items():
+        told = spoken.sentence(code)
+        # Which of them is a list or a count is the same too; a count may stand as a plain number.
+        assert parts(told).keys() == parts(english).keys(), code
+        for name, kind in parts(english).items():
+            assert parts(told)[name] == kind or {parts(told)[name], kind} == {"one", "count"}, (code, name)
+        assert told != english or not re.search(r"[a-z]", _PART.sub("", english)), code
+
+
+@pytest.mark.parametrize("tag", OTHERS)
+def test_everything_shipped_has_a_label(tag: str) -> None:
+    spoken = language(tag)
+    assert set(spoken.attributes) == set(CORE)
+    assert all(set(told) >= {"label", "look_at"} and all(told.values()) for told in spoken.attributes.values())
+    assert set(spoken.values) == {value for attribute in CORE.values() for value in attribute.values}
+    schemes = shipped.vocabularies()
+    assert set(spoken.vocabularies) == set(schemes)
+    assert set(spoken.terms) == set(schemes)
+    for name, scheme in schemes.items():
+        # CLDR knows more places than issue coins.
+        assert name == "issuers" or set(spoken.terms[name]) <= set(scheme.concepts)
+        labels = [spoken.term(name, concept) for concept in scheme.concepts.values()]
+        assert all(labels)
+        assert len(set(labels)) == len(labels), [label for label in labels if labels.count(label) > 1]
+    # What is called the same in both: animals with a name from elsewhere, words of Latin, names of coins.
+    same = [c.id for c in schemes["motifs"].concepts.values() if spoken.term("motifs", c) == c.label]
+    assert len(same) < 25, same
+
+
+@pytest.mark.parametrize("tag", OTHERS)
+def test_countries_are_called_what_the_standard_calls_them(tag: str) -> None:
+    """Two lists that were made apart agree in most names of living countries."""
+    iso = gettext.translation("iso3166-1", pycountry.LOCALES_DIR, languages=[tag])
+    spoken, agree, count = language(tag), 0, 0
+    for country in pycountry.countries:
+        concept = shipped.vocabularies()["issuers"].concepts[country.alpha_2]
+        count += 1
+        agree += spoken.term("issuers", concept) in (
+            iso.gettext(country.name),
+            iso.gettext(getattr(country, "common_name", "")),
+        )
+    assert count > 240 and agree / count > 0.75
+    assert spoken.term("issuers", Concept("nowhere", "Nowhere")) == "Nowhere"
+
+
+@pytest.mark.parametrize("tag", OTHERS)
+def test_issues_are_told_apart_in_every_language(tag: str) -> None:
+    spoken = language(tag)
+    labels = {entry["label"] for entry in shipped.issues()}
+    told = {spoken.issue(label) for label in labels}
+    assert len(told) == len(labels)
+    english = re.compile(r"\b(?:to|from|Act of|carat|silver|gold|copper|United|sided)\b")
+    assert [label for label in told if english.search(label)] == []
+    assert {language(ENGLISH).issue(label) for label in labels} == labels
+
+
+@pytest.mark.parametrize(
+    ("wanted", "found"),
+    [
+        (["de"], "de"),
+        (["de-AT", "fr"], "de"),
+        (["nl", "FR-ca"], "fr"),
+        (["en-GB", "de"], "en"),
+        (["zh-Hant-TW"], "en"),
+        (["*"], "en"),
+        ([], "en"),
+        (["de_DE.UTF-8", "", "x" * 500, "fr"], "fr"),
+    ],
+)
+def test_the_best_language_is_the_first_that_there_is(wanted: list[str], found: str) -> None:
+    """RFC 4647, section 3.4 (lookup)."""
+    assert best_language(wanted).tag == found
+
+
+@pytest.mark.anyio
+async def test_answers_are_in_the_language_that_was_asked_for(service: Running) -> None:
+    """RFC 9110: 12.5.4 (Accept-Language), 8.5 (Content-Language), 12.5.5 (Vary), 15.4.5 (what a 304 has to say)."""
+    client = service.client
+    issue = shipped.issues()[0]["id"]
+    for path, pick in (
+        ("/v1/attributes", lambda found: {one["name"]: one["label"] for one in found["items"]}["mintmark"]),
+        ("/v1/vocabularies", lambda found: {one["name"]: one["label"] for one in found["items"]}["rulers"]),
+        ("/v1/vocabularies/issuers", lambda found: {one["id"]: one["label"] for one in found["concepts"]}["DE"]),
+        (f"/v1/issues/{issue}", lambda found: found["label"]),
+        ("/v1/messages", lambda found: {one["code"]: one["sentence"] for one in found["items"]}["want-empty"]),
+    ):
+        told = {}
+        tags = {}
+        for asked, tag in (("fr;q=0.2, de-CH;q=0.9", "de"), ("fr", "fr"), ("de;q=0, nl, *;q=0.1", "en"), ("", "en")):
+            answer = await client.get(path, headers={"Accept-Language": asked})
+            assert answer.status_code == 200, answer.text
+            assert answer.headers["content-language"] == tag, (path, asked)
+            assert "Accept-Language" in answer.headers["vary"].split(", "), path
+            told[tag], tags[tag] = pick(answer.json()), answer.headers.get("etag")
+        assert len(set(told.values())) == 3, (path, told)
+        if tags["de"] is not None:
+            # What is known in one language is nothing known in another.
+            assert len(set(tags.values())) == 3
+            for tag, status in (("de", 304), ("fr", 200)):
+                known = await client.get(path, headers={"Accept-Language": tag, "If-None-Match": tags["de"]})
+                assert known.status_code == status
+                assert "Accept-Language" in known.headers["vary"]
+
+
+@pytest.mark.anyio
+async def test_what_an_owner_may_change_is_shown_as_it_is_kept(service: Running) -> None:
+    """Else a change that begins with what was read would write one language over another."""
+    client, headers = service.client, service.collector()
+    names = [{"text": "Zaunkönig", "language": "de", "kind": "preferred"}]
+    concept = {"id": "wren", "label": "wren", "names": names}
+    made = await client.post("/v1/vocabularies", json={"name": "small", "concepts": [concept]}, headers=headers)
+    assert made.status_code == 201, made.text
+    found = await client.get("/v1/vocabularies/small", headers={**headers, "Accept-Language": "de"})
+    assert found.json()["concepts"][0]["label"] == "wren"
+    assert found.json()["concepts"][0]["names"] == names
+    assert found.headers["etag"] == made.headers["etag"]
