@@ -19,6 +19,7 @@ from selenium.webdriver.common.keys import Keys
 from tests.server import Server, run_program
 from tests.web.a_set import FLORINS, HOSTILE, PASSWORD, PLACES, Collector
 from tests.web.browser import Page
+from tests.web.views import every_view
 
 pytestmark = [pytest.mark.browser, pytest.mark.process]
 WIDTHS = [int(width) for width in os.environ.get("SETWRIGHT_BROWSER_WIDTHS", "320,1280").split(",")]
@@ -436,22 +437,8 @@ def test_a_coin_shows_its_places_and_takes_facts_of_every_kind(page: Page, colle
 def test_every_view_is_accessible_light_and_dark_narrow_and_wide(page: Page, collector: Collector) -> None:
     """axe-core finds nothing, and nothing is cut off (WCAG 2.2, 1.4.10), at twice the size of text neither (1.4.4)."""
     page.sign_in(collector.token)
-    views = {
-        "/app/sign-in": "form",
-        "/app/password": "form",
-        "/pair?user_code=BCDF-GHJK": "form",
-        "/app/": ".bar",
-        "/app/coins": ".coins td",
-        f"/app/coins/{collector.coins['p1']}": ".facts dd",
-        collector.album(): "li.place",
-        collector.place("old-penny"): ".looked input",
-        collector.place("farthing"): ".others",
-        collector.place("crown"): ".decisions",
-        "/app/print?what=exhibition": "form",
-        "/app/print?what=labels": "form",
-    }
     found = []
-    for path, ready in views.items():
+    for path, ready in every_view(collector).items():
         page.open(path)
         page.until(ready)
         for width, dark in itertools.product(WIDTHS, (False, True)):

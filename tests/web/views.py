@@ -1,0 +1,23 @@
+"""Every view of the web app: a new one has its row here, and is looked at in all sizes, colours and languages."""
+
+from __future__ import annotations
+
+from tests.web.a_set import Collector
+
+
+def every_view(collector: Collector) -> dict[str, str]:
+    """The address of each view, and a selector of what is there once it is complete."""
+    return {
+        "/app/sign-in": "form",
+        "/app/password": "form",
+        "/pair?user_code=BCDF-GHJK": "form",
+        "/app/": ".bar",
+        "/app/coins": ".coins td",
+        f"/app/coins/{collector.coins['p1']}": ".facts dd",
+        collector.album(): "li.place",
+        collector.place("old-penny"): ".looked input",
+        collector.place("farthing"): ".others",
+        collector.place("crown"): ".decisions",
+        "/app/print?what=exhibition": "form",
+        "/app/print?what=labels": "form",
+    }
