@@ -596,6 +596,9 @@ def _serve(asked: Mapping[str, str | int | Path | None]) -> int:
             file=sys.stderr,
         )
         return 2
+    # It brings the framework along, which other commands need not wait for.
+    from service.http.connections import serving_options
+
     _allow_files(settings.connections_at_once + _OTHER_FILES)
     print(f"Setwright listens on {settings.public_url}", flush=True)
     with shared_folder(settings.workers):
@@ -605,19 +608,11 @@ def _serve(asked: Mapping[str, str | int | Path | None]) -> int:
             host=settings.host,
             port=settings.port,
             workers=settings.workers,
-            # uvicorn's own log has whole addresses in it, secrets included; http/middleware.py writes one without.
-            access_log=False,
-            log_config=None,
-            server_header=False,
-            proxy_headers=False,
-            # Its connections have deadlines, and there is room for new ones.
-            http="service.http.connections:Connection",
-            ws="none",
             timeout_graceful_shutdown=GRACE_SECONDS,
-            timeout_keep_alive=settings.keep_alive_seconds,
             timeout_worker_healthcheck=WORKER_PATIENCE_SECONDS,
             ssl_certfile=settings.tls_cert,
             ssl_keyfile=settings.tls_key,
+            **serving_options(settings),
         )
     return 0
 

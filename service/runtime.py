@@ -150,14 +150,12 @@ class JobRuns:
 
 @dataclass(slots=True)
 class JobTally:
-    """Attempts at jobs in this process: how many run now, and of those since the start how many ended their job (`done`,
-    `failed`), how many did not (`left`: given back, cancelled, or taken over by another), and how many seconds all of them
-    took. `counts`: what was counted in the processes that worked on them, by name and labels."""
+    """Attempts at jobs in this process: how many run now, and of those since the start how many ended their job, or did not
+    (`outcomes`: done, failed; left: given back, cancelled, or taken over by another), and how many seconds all of them took.
+    `counts`: what was counted in the processes that worked on them, by name and labels."""
 
     running: int = 0
-    done: int = 0
-    failed: int = 0
-    left: int = 0
+    outcomes: Counter[str] = field(default_factory=Counter)
     seconds: float = 0.0
     counts: Counter[tuple[str, tuple[str, ...]]] = field(default_factory=Counter)
 

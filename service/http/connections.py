@@ -33,6 +33,21 @@ _LINGER_SECONDS = 5.0
 _RETRY_SECONDS = "2"
 
 
+def serving_options(settings: Settings) -> dict[str, Any]:
+    """What every server of ours is told, as uvicorn's options."""
+    return {
+        # uvicorn's own log has whole addresses in it, secrets included; http/middleware.py writes one without.
+        "access_log": False,
+        "log_config": None,
+        "server_header": False,
+        "proxy_headers": False,
+        # These connections have deadlines, and there is room for new ones.
+        "http": f"{__name__}:{Connection.__name__}",
+        "ws": "none",
+        "timeout_keep_alive": settings.keep_alive_seconds,
+    }
+
+
 @dataclass(slots=True)
 class ConnectionCounts:
     """What became of connections since the start. `timed_out`: the head was not there in time, or an answer was not read;

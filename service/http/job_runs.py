@@ -20,6 +20,9 @@ from service.jobs.store import JobStore, waiting_jobs
 from service.runtime import Context
 
 MOST_ATTEMPTS = 4
+# What becomes of an attempt that does not end its job.
+LEFT = "left"
+OUTCOMES = (DONE, FAILED, LEFT)
 _ANSWER_BYTES = 32 * 1024 * 1024
 _LOOK_SECONDS = 2.0
 _AT_A_LOOK = 20
@@ -49,20 +52,20 @@ class JobRunner:
             is_given_up = await context.write(
                 lambda connection: JobStore(connection, owner).give_up(job_id, context.now(), MOST_ATTEMPTS)
             )
-            context.job_tally.failed += is_given_up
+            context.job_tally.outcomes[FAILED] += is_given_up
             return
         job, body = taken
-        tally, started, outcome = context.job_tally, time.monotonic(), "left"
+        tally, started, outcome = context.job_tally, time.monotonic(), LEFT
         tally.running += 1
         try:
             outcome = await self._begun(owner, job, body)
         finally:
             tally.running -= 1
             tally.seconds += time.monotonic() - started
-            setattr(tally, outcome, getattr(tally, outcome) + 1)
+            tally.outcomes[outcome] += 1
 
     async def _begun(self, owner: Owner, job: Job, body: bytes) -> str:
-        """What became of it: DONE, FAILED, or "left" where the job has not ended by it."""
+        """What became of it: DONE, FAILED, or LEFT where the job has not ended by it."""
         # Whoever revoked the token meanwhile wants nothing more done with it.
         caller = await self.context.read(
             lambda connection: AccountStore(connection).caller_by_id(owner, job.token, self.context.now())
@@ -79,7 +82,7 @@ class JobRunner:
             await asyncio.wait({work, holding}, return_when=asyncio.FIRST_COMPLETED)
             if not work.done():
                 # It was cancelled, or another attempt has it: the process that works is ended below.
-                return "left"
+                return LEFT
             answer = work.result()
         except Busy:
             await self.context.write(lambda connection: JobStore(connection, owner).release(job.id, job.attempts))
@@ -152,7 +155,7 @@ class JobRunner:
         has_ended = await self.context.write(
             lambda connection: JobStore(connection, owner).end(job.id, job.attempts, state, now, answer, detail)
         )
-        return state if has_ended else "left"
+        return state if has_ended else LEFT
 
 
 class JobsHere:

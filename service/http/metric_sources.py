@@ -10,6 +10,7 @@ from typing import Any
 from service.http.answers import Answers
 from service.http.connections import ConnectionTable
 from service.http.gate import Gate
+from service.http.job_runs import OUTCOMES
 from service.observability.metrics import Reading
 from service.observability.work_counts import Tally, worked
 from service.reference import compiled
@@ -44,8 +45,8 @@ def _common(context: Context, elsewhere: Tally) -> Iterator[Reading]:
         key = reading.name, reading.labels
         yield replace(reading, value=reading.value + elsewhere[key] + jobs.counts[key])
     yield Reading("jobs_running", jobs.running)
-    for outcome in ("done", "failed", "left"):
-        yield Reading("jobs_ended", getattr(jobs, outcome), (outcome,))
+    for outcome in OUTCOMES:
+        yield Reading("jobs_ended", jobs.outcomes[outcome], (outcome,))
     yield Reading("jobs_seconds", jobs.seconds)
     for job, runs in context.job_runs.items():
         yield Reading("job_runs", runs.succeeded, (job, "success"))

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Iterator, Mapping, Sized
-from contextlib import ExitStack
+from collections.abc import Iterator, Mapping, Sized
 from dataclasses import dataclass, field
 from typing import Annotated, Any, Generic, TypeVar
 
 import msgspec
-from starlette.responses import Response, StreamingResponse
-from starlette.types import Receive, Scope, Send
+from starlette.responses import Response
 
 from service.http.wire import PageOut
 
@@ -125,17 +123,3 @@ def _raw(member: list[Any] | dict[str, Any]) -> msgspec.Raw:
 
 def _starts(member: Sized) -> range:
     return range(0, len(member), _PORTION)
-
-
-class EventStream(StreamingResponse):
-    """A stream of events, which gives its place back at its end, however that comes about."""
-
-    def __init__(self, states: AsyncIterator[str], place: ExitStack) -> None:
-        # X-Accel-Buffering: a proxy is to pass each event on at once.
-        headers = {"Cache-Control": "private, no-store", "X-Accel-Buffering": "no"}
-        super().__init__(states, media_type="text/event-stream", headers=headers)
-        self._place = place
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        with self._place:
-            await super().__call__(scope, receive, send)

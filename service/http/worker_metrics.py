@@ -15,7 +15,7 @@ from starlette.routing import Route
 
 from service.errors import Forbidden
 from service.http.api.metrics import told
-from service.http.connections import ConnectionTable
+from service.http.connections import ConnectionTable, serving_options
 from service.http.metric_sources import worker_readings
 from service.http.problems import problem_of, problem_response
 from service.observability.metrics import Metrics
@@ -38,15 +38,9 @@ async def metrics_told(context: Context, listener: socket.socket | None) -> Asyn
     server = _Server(
         uvicorn.Config(
             metrics_app(context),
-            access_log=False,
-            log_config=None,
-            server_header=False,
-            proxy_headers=False,
-            http="service.http.connections:Connection",
-            ws="none",
             lifespan="off",
             timeout_graceful_shutdown=1,
-            timeout_keep_alive=context.settings.keep_alive_seconds,
+            **serving_options(context.settings),
         )
     )
     serving = asyncio.create_task(server.serve([listener]))

@@ -53,7 +53,8 @@ async def test_jobs_and_runs_of_schedules_are_told(database_url: str, tmp_path: 
 
     with opened(settings_for(database_url, photos_dir=tmp_path, base_url="")) as context:
         jobs = context.job_tally
-        jobs.running, jobs.done, jobs.failed, jobs.left, jobs.seconds = 1, 5, 3, 2, 7.5
+        jobs.running, jobs.seconds = 1, 7.5
+        jobs.outcomes.update(done=5, failed=3, left=2)
         jobs.counts["solver_runs", ("proven",)] += 4
         proven = next(
             reading.value - 4

@@ -108,14 +108,14 @@ def add(
     HoldingStore(connection, owner).get(holding)
     store = PhotoStore(connection, owner)
     for kept in store.of(holding):
-        if kept.side == side and photo.digest in (kept.digest, kept.sha256):
+        if kept.side == side and photo.digest in (kept.file.digest, kept.file.sha256):
             raise Conflict(f"this is the photo '{kept.id}' already")
     named = store.named_by(holding)
     if len(named) >= quota.per_holding:
         raise QuotaFull(f"the holding has {len(named)} photos; the limit is {quota.per_holding}")
     keep(connection, owner, blobs, photo.digest, photo, quota, now)
     change_photos(connection, owner, holding, now, add=[(photo.digest, side, None)])
-    (kept,) = (each for each in store.of(holding) if (each.sha256, each.side) == (photo.digest, side))
+    (kept,) = (each for each in store.of(holding) if (each.file.sha256, each.side) == (photo.digest, side))
     return kept
 
 
@@ -183,16 +183,16 @@ def pictures(context: Context, owner: Owner, photos: Mapping[str, StoredPhoto]) 
     found = {}
     for key, photo in photos.items():
         with suppress(NotFound):
-            image = base64.b64encode(image_of(context, owner, photo, SMALL)).decode()
-            found[key] = f"data:{photo.kind};base64,{image}"
+            image = base64.b64encode(image_of(context, owner, photo.file, SMALL)).decode()
+            found[key] = f"data:{photo.file.kind};base64,{image}"
     return found
 
 
-def image_of(context: Context, owner: Owner, photo: StoredPhoto | PhotoFile, size: str) -> bytes:
+def image_of(context: Context, owner: Owner, file: PhotoFile, size: str) -> bytes:
     """The bytes of the image in one of SIZES. Raises NotFound when they were removed meanwhile, or are lost."""
-    content = context.blobs.get(owner.id, name_of(photo.digest, size))
+    content = context.blobs.get(owner.id, name_of(file.digest, size))
     if content is None:
-        raise NotFound("image of the photo", photo.id if isinstance(photo, StoredPhoto) else photo.sha256)
+        raise NotFound("image of the photo", file.sha256)
     return content
 
 
@@ -212,9 +212,9 @@ def remove(
         AccountStore(connection).lock(owner)
         kept = find(connection, owner, holding, identity)
         expect(kept)
-        change_photos(connection, owner, holding, now, remove=(kept.sha256, kept.side))
-        PhotoStore(connection, owner).remove_file(kept.sha256)
-        return kept.digest
+        change_photos(connection, owner, holding, now, remove=(kept.file.sha256, kept.side))
+        PhotoStore(connection, owner).remove_file(kept.file.sha256)
+        return kept.file.digest
 
     discard_bytes(database, blobs, owner, database.write(act))
 

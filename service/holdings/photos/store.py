@@ -17,11 +17,8 @@ from service.errors import NotFound
 from service.holdings.photos.tables import photo, photo_file
 from service.holdings.tables import holding
 
-_COLUMNS = (
-    *(photo.c.id, photo.c.holding_id, photo.c.side, photo.c.sha256, photo_file.c.digest, photo_file.c.kind),
-    *(photo_file.c.width, photo_file.c.height, photo_file.c.bytes, photo_file.c.stored_bytes, photo.c.added_at),
-)
 _OF_FILE = tuple(column for column in photo_file.c if column.name != "owner_id")
+_OF_PHOTO = (photo.c.id, photo.c.holding_id, photo.c.side, photo.c.added_at)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,19 +38,13 @@ class PhotoFile:
 
 @dataclass(frozen=True, slots=True)
 class StoredPhoto:
-    """A photo of one side of a piece, whose file is there; it is never changed."""
+    """A photo of one side of a piece, whose file is there; it is never changed. `added_at`: to the piece."""
 
     id: str
     holding_id: str
     side: str
-    sha256: str
-    digest: str
-    kind: str
-    width: int
-    height: int
-    bytes: int
-    stored_bytes: int
     added_at: datetime
+    file: PhotoFile
 
 
 class PhotoStore:
@@ -134,7 +125,7 @@ class PhotoStore:
 
     def file(self, sha256: str) -> PhotoFile | None:
         row = self._connection.execute(select(*_OF_FILE).where(*self._is_file(sha256))).first()
-        return None if row is None else PhotoFile(**row._mapping)
+        return None if row is None else PhotoFile(*row)
 
     def add_file(self, file: PhotoFile) -> None:
         values = {column.name: getattr(file, column.name) for column in _OF_FILE}
@@ -192,8 +183,9 @@ class PhotoStore:
 
     def _whole(self) -> Select[Any]:
         is_its_file = (photo_file.c.owner_id == photo.c.owner_id) & (photo_file.c.sha256 == photo.c.sha256)
-        return select(*_COLUMNS).join(photo_file, is_its_file).where(photo.c.owner_id == self._owner.id)
+        return select(*_OF_PHOTO, *_OF_FILE).join(photo_file, is_its_file).where(photo.c.owner_id == self._owner.id)
 
 
 def _kept(row: Row[Any]) -> StoredPhoto:
-    return StoredPhoto(**row._mapping)
+    identity, holding_id, side, added_at, *of_file = list(row)
+    return StoredPhoto(identity, holding_id, side, added_at, PhotoFile(*of_file))

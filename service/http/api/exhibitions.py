@@ -155,7 +155,7 @@ def get_exhibition(
         return kept, _photographed(connection, owner, kept) if form == _PAGE else {}
 
     kept, photos = context.database.read(find)
-    tag = exhibition_tag(kept, form, *(f"{photo.holding_id} {photo.digest}" for photo in photos.values()))
+    tag = exhibition_tag(kept, form, *(f"{photo.holding_id} {photo.file.digest}" for photo in photos.values()))
     unchanged = known.not_modified(tag)
     if unchanged is not None:
         return unchanged

@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
-import json
-from collections.abc import AsyncIterator
-from contextlib import ExitStack, suppress
 from functools import partial
 from typing import Annotated
 
@@ -13,23 +9,21 @@ from fastapi import Depends, Request
 from sqlalchemy import Connection
 from starlette.responses import Response
 
-from service import runtime
 from service.accounts.model import Owner
-from service.errors import Conflict, NotFound
-from service.http.dependencies import Context, CurrentOwner, still_authenticated, stored_id
+from service.errors import Conflict
+from service.http.dependencies import Context, CurrentOwner, stored_id
+from service.http.event_streams import EVENTS, Event, event_stream
 from service.http.kept_jobs import JobOut, job_out
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
-from service.http.responses import PRIVATE, EventStream, Paged, Sends
+from service.http.responses import PRIVATE, Paged, Sends
 from service.jobs.model import Job
 from service.jobs.store import JobStore
 
 jobs = router("/v1/jobs", "Jobs")
 
 JobId = Annotated[str, Depends(stored_id("job"))]
-_EVENTS = "text/event-stream"
 _PAUSE_SECONDS = 0.5
-_LOOKS = 1_800
 # What belongs to the connection that an answer was made for.
 _NOT_REPEATED = frozenset({"content-length", "transfer-encoding", "connection", "date"})
 
@@ -90,36 +84,16 @@ async def cancel_job(context: Context, owner: CurrentOwner, id: JobId) -> None:
 @jobs.get("/{id}/events")
 async def watch_job(
     request: Request, context: Context, owner: CurrentOwner, id: JobId
-) -> Annotated[Response, Sends(media=(_EVENTS,))]:
+) -> Annotated[Response, Sends(media=(EVENTS,))]:
     """A `job` event for each change of its state (server-sent events); ends when it is over."""
     await context.read(lambda connection: JobStore(connection, owner).get(id))
-    with ExitStack() as stack:
-        stack.enter_context(request.app.state.connections.streams.place(owner))
-        return EventStream(_states(request, context, id), stack.pop_all())
 
+    async def look(owner: Owner) -> Event:
+        job: Job = await context.read(partial(_find, owner=owner, identity=id))
+        told = {"state": job.state, "attempts": job.attempts, "status": job.status}
+        return Event("job", (job.state, job.attempts), told, is_last=job.is_over)
 
-async def _states(request: Request, context: runtime.Context, identity: str) -> AsyncIterator[str]:
-    stopping: asyncio.Event = request.app.state.connections.stopping
-    sent = None
-    for look in range(_LOOKS):
-        owner = await still_authenticated(request)
-        if owner is None or await request.is_disconnected():
-            return
-        try:
-            job: Job = await context.read(partial(_find, owner=owner, identity=identity))
-        except NotFound:
-            return
-        if (job.state, job.attempts) != sent:
-            sent = (job.state, job.attempts)
-            told = {"state": job.state, "attempts": job.attempts, "status": job.status}
-            yield f"event: job\ndata: {json.dumps(told)}\n\n"
-        elif look % 40 == 39:
-            yield ": still here\n\n"
-        if job.is_over:
-            return
-        with suppress(TimeoutError):
-            await asyncio.wait_for(stopping.wait(), _PAUSE_SECONDS)
-            return
+    return event_stream(request, owner, look, _PAUSE_SECONDS)
 
 
 def _find(connection: Connection, owner: Owner, identity: str) -> Job:

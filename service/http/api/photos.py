@@ -76,13 +76,14 @@ class PhotoOut(Out):
 
 def photo_out(kept: StoredPhoto) -> PhotoOut:
     """A photo as it is sent."""
-    about = (kept.id, kept.side, kept.kind, kept.width, kept.height, kept.bytes, kept.digest, kept.added_at)
+    file = kept.file
+    about = (kept.id, kept.side, file.kind, file.width, file.height, file.bytes, file.digest, kept.added_at)
     return PhotoOut(*about, f"{_address(kept)}/image")  # type: ignore[arg-type]
 
 
 def photo_tag(kept: StoredPhoto) -> str:
     """A photo never changes; it is there or not."""
-    return entity_tag("photo", kept.id, kept.side, kept.digest)
+    return entity_tag("photo", kept.id, kept.side, kept.file.digest)
 
 
 def _address(kept: StoredPhoto) -> str:
@@ -130,7 +131,7 @@ def get_photo_image(
 ) -> Annotated[Response, Sends(headers=_IMAGE_HEADERS, media=PHOTO_TYPES)]:
     """The image of a photo, whole or small."""
     kept = context.database.read(lambda connection: actions.find(connection, owner, id, photo_id))
-    return _image(context, owner, kept, query.size, known)
+    return _image(context, owner, kept.file, query.size, known)
 
 
 @photos.delete("/{id}/photos/{photo_id}")
@@ -188,14 +189,12 @@ def get_photo_file(
     return _image(context, owner, kept, query.size, known)
 
 
-def _image(
-    context: runtime.Context, owner: Owner, kept: StoredPhoto | PhotoFile, size: str, known: KnownVersions
-) -> Response:
-    tag = f'"{kept.digest}"' if size == FULL else f'"{kept.digest}-{size}"'
+def _image(context: runtime.Context, owner: Owner, file: PhotoFile, size: str, known: KnownVersions) -> Response:
+    tag = f'"{file.digest}"' if size == FULL else f'"{file.digest}-{size}"'
     headers = {"ETag": tag, "Cache-Control": _FOREVER}
     if known.include(tag):
         return Response(status_code=304, headers=headers)
-    return Response(actions.image_of(context, owner, kept, size), 200, headers, kept.kind)
+    return Response(actions.image_of(context, owner, file, size), 200, headers, file.kind)
 
 
 def _file_out(kept: PhotoFile) -> PhotoFileOut:

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import asyncio
-import json
-from collections.abc import AsyncIterator, Mapping, Sequence
-from contextlib import ExitStack, suppress
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from functools import partial
 from typing import Annotated, Any, ClassVar, Literal, Self
@@ -17,7 +14,6 @@ from pydantic_core import PydanticCustomError
 from sqlalchemy import Connection
 from starlette.responses import Response
 
-from service import runtime
 from service.accounts.model import Owner, State, read_state
 from service.accounts.store import AccountStore
 from service.database.ids import is_version_7, read_id
@@ -42,10 +38,11 @@ from service.http.api.sync_records import (
     record_out,
 )
 from service.http.content_codings import CODINGS
-from service.http.dependencies import Context, CurrentOwner, Unread, still_authenticated
+from service.http.dependencies import Context, CurrentOwner, Unread
+from service.http.event_streams import EVENTS, Event, event_stream
 from service.http.openapi import problems, router
 from service.http.preferences import MINIMAL, PrefersMinimal
-from service.http.responses import EventStream, Reply, Sends
+from service.http.responses import Reply, Sends
 from service.http.wire import In, NewId, Out, QueryIn, read
 
 sync = router("/v1/holdings", "Sync")
@@ -58,8 +55,7 @@ MOST_RECORDS = 500
 MOST_NAMES = 600
 # Of which an address has room.
 MOST_ASKED = 100
-_EVENTS = "text/event-stream"
-_LOOKS, _PAUSE_SECONDS = 900, 1.0
+_PAUSE_SECONDS = 1.0
 
 
 # --- requests ------------------------------------------------------------------------------------------------------------
@@ -446,31 +442,14 @@ def _touched(
 @sync.get("/events")
 async def watch_holdings(
     request: Request, context: Context, owner: CurrentOwner
-) -> Annotated[Response, Sends(media=(_EVENTS,))]:
+) -> Annotated[Response, Sends(media=(EVENTS,))]:
     """A `state` event for each change (server-sent events); ends after a quarter of an hour."""
-    with ExitStack() as stack:
-        stack.enter_context(request.app.state.connections.streams.place(owner))
-        return EventStream(_states(request, context), stack.pop_all())
 
-
-async def _states(request: Request, context: runtime.Context) -> AsyncIterator[str]:
-    """The state at once, then whenever it changes. The token is checked each time: once it is revoked nothing more is sent. Ends
-    when the process does, so that the reader asks another one."""
-    stopping: asyncio.Event = request.app.state.connections.stopping
-    sent = None
-    for look in range(_LOOKS):
-        owner = await still_authenticated(request)
-        if owner is None or await request.is_disconnected():
-            return
+    async def look(owner: Owner) -> Event:
         state = str(await context.read(partial(_state_of, owner=owner)))
-        if state != sent:
-            sent = state
-            yield f"event: state\nid: {state}\ndata: {json.dumps({'state': state})}\n\n"
-        elif look % 20 == 19:
-            yield ": still here\n\n"
-        with suppress(TimeoutError):
-            await asyncio.wait_for(stopping.wait(), _PAUSE_SECONDS)
-            return
+        return Event("state", state, {"state": state}, identity=state)
+
+    return event_stream(request, owner, look, _PAUSE_SECONDS)
 
 
 def _state_of(connection: Connection, owner: Owner) -> State:
