@@ -40,7 +40,7 @@ def parted(problem: AssignmentProblem) -> Parted:
     quantity = np.array(problem.quantity, np.int64)
     if not quantity.all():
         edges = edges.at(quantity[edges.holding] > 0)
-    reached = _reached(problem, edges)
+    reached = reached_by_rules(problem, edges)
     if not reached.any():
         ruled = replace(problem, edges=edges[:0]) if problem.rules else None
         return Parted(problem, edges, ruled, edges, quantity)
@@ -51,7 +51,7 @@ def parted(problem: AssignmentProblem) -> Parted:
     return Parted(problem, edges.at(~inside), replace(problem, edges=edges.at(inside)), edges, quantity)
 
 
-def _reached(problem: AssignmentProblem, edges: Edges) -> Flags:
+def reached_by_rules(problem: AssignmentProblem, edges: Edges) -> Flags:
     """The places of which a rule speaks, or a pin that counts once for several pieces."""
     reached = np.zeros(len(problem.required), bool)
     for rule in problem.rules:

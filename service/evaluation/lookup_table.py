@@ -17,6 +17,7 @@ from math import prod
 from typing import Annotated, Any, Literal
 
 from msgspec import UNSET, Meta, Struct, UnsetType
+from msgspec.structs import replace
 
 from service.evaluation.verdicts import Case
 from service.facts.attributes import Attribute
@@ -114,8 +115,9 @@ class ListLookup(Struct, frozen=True, kw_only=True, tag_field="kind", tag="lists
     meanings: Annotated[
         dict[str, list[list[int]]],
         Meta(
-            description="For the clauses with `narrower`: the term, and for each thing that it may mean the clauses (by number) "
-            "that then hold; of a list one of the things of each term, together. A term that is not here means none."
+            description="For the clauses with `narrower`: the term, and for each thing that it may mean the clauses (by their "
+            "position in `leaves`) that then hold; of a list one of the things of each term, together. A term that is not "
+            "here means none."
         ),
     ]
     none: Annotated[Ways, _NONE]
@@ -138,7 +140,7 @@ class RuleLookup(Struct, frozen=True, kw_only=True):
 # --- how it is made --------------------------------------------------------------------------------------------------------
 
 
-class NoLookup(Exception):
+class _NoLookup(Exception):
     """The rule cannot be held by a lookup."""
 
     def __init__(self, reason: Reason) -> None:
@@ -146,33 +148,50 @@ class NoLookup(Exception):
         self.reason = reason
 
 
-def rule_lookup(predicate: Predicate, attributes: Mapping[str, Attribute], context: EvaluationContext) -> RuleLookup:
-    """The rule as a lookup, or why it is none (`ask`). `attributes` must have every attribute that it reads.
+class LookupMaker:
+    """Makes lookups of rules with the same attributes and context; what several rules ask alike of an attribute is worked out
+    once. `attributes` must have every attribute that they read.
 
     >>> from datetime import date
     >>> from service.facts.core_attributes import CORE
     >>> from service.rules.cql2.expression import parse
     >>> from service.rules.operators import bind
     >>> rule = bind(parse("year_on_coin < 1900"), CORE, {})
-    >>> made = rule_lookup(rule, CORE, EvaluationContext(date(2026, 11, 25)))
+    >>> made = LookupMaker(CORE, EvaluationContext(date(2026, 11, 25))).of(rule)
     >>> made.tree, made.lookups[0].cuts, made.lookups[0].regions, made.lookups[0].unknown
     (0, [1900], ['y', 'n', 'n'], ['n', 'y'])
     """
-    distinct = [leaf for leaf in dict.fromkeys(leaves(predicate)) if leaf.reads]
-    read = sorted({name for leaf in distinct for name in leaf.reads})
-    try:
-        if any(len(leaf.reads) > 1 for leaf in distinct):
-            raise NoLookup("arithmetic" if any(leaf.is_calculated for leaf in distinct) else "two-attributes")
-        number_of = {leaf: number for number, leaf in enumerate(distinct)}
-        lookups = [
-            _of_attribute(attributes[name], [leaf for leaf in distinct if name in leaf.reads], number_of, context)
-            for name in read
-        ]
-        if prod(_ways_of(lookup) for lookup in lookups) > MOST_WORLDS:
-            raise NoLookup("worlds")
-    except NoLookup as why:
-        return RuleLookup(reads=read, ask=why.reason, tree=False, lookups=[])
-    return RuleLookup(reads=read, ask=None, tree=_tree(predicate, number_of, context), lookups=lookups)
+
+    def __init__(self, attributes: Mapping[str, Attribute], context: EvaluationContext) -> None:
+        self._attributes, self._context = attributes, context
+        self._known: dict[tuple[str, tuple[Leaf, ...]], Lookup | Reason] = {}
+
+    def of(self, predicate: Predicate) -> RuleLookup:
+        """The rule as a lookup, or why it is none (`ask`)."""
+        distinct = [leaf for leaf in dict.fromkeys(leaves(predicate)) if leaf.reads]
+        read = sorted({name for leaf in distinct for name in leaf.reads})
+        try:
+            if any(len(leaf.reads) > 1 for leaf in distinct):
+                raise _NoLookup("arithmetic" if any(leaf.is_calculated for leaf in distinct) else "two-attributes")
+            number_of = {leaf: number for number, leaf in enumerate(distinct)}
+            lookups = [self._of_attribute(name, number_of) for name in read]
+            if prod(_ways_of(lookup) for lookup in lookups) > MOST_WORLDS:
+                raise _NoLookup("worlds")
+        except _NoLookup as why:
+            return RuleLookup(reads=read, ask=why.reason, tree=False, lookups=[])
+        return RuleLookup(reads=read, ask=None, tree=_tree(predicate, number_of, self._context), lookups=lookups)
+
+    def _of_attribute(self, name: str, number_of: Mapping[Leaf, int]) -> Lookup:
+        own = tuple(leaf for leaf in number_of if name in leaf.reads)
+        if (name, own) not in self._known:
+            try:
+                self._known[name, own] = _of_attribute(self._attributes[name], own, self._context)
+            except _NoLookup as why:
+                self._known[name, own] = why.reason
+        found = self._known[name, own]
+        if isinstance(found, str):
+            raise _NoLookup(found)
+        return replace(found, leaves=[number_of[leaf] for leaf in own])
 
 
 def _ways_of(lookup: Lookup) -> int:
@@ -196,15 +215,13 @@ def _tree(predicate: Predicate, number_of: Mapping[Leaf, int], context: Evaluati
     return number_of[predicate] if predicate.reads else predicate.holds({}, context) is YES
 
 
-def _of_attribute(
-    attribute: Attribute, own: list[Leaf], number_of: Mapping[Leaf, int], context: EvaluationContext
-) -> Lookup:
+def _of_attribute(attribute: Attribute, own: tuple[Leaf, ...], context: EvaluationContext) -> Lookup:
     for leaf in own:
         _ensure_simple(leaf, attribute)
     cases = _Cases(attribute, own, context)
     common: dict[str, Any] = {
         "attribute": attribute.name,
-        "leaves": [number_of[leaf] for leaf in own],
+        "leaves": list(range(len(own))),
         "none": cases.ways(Among((NONE,))),
         "unknown": cases.ways(None),
     }
@@ -232,14 +249,14 @@ class _Cases:
         case = Case(self._together, facts, {self._attribute.name: self._attribute}, self._context)
         open_splits = [split.choices for split in case.splits]
         if len(open_splits) > _MOST_LEFT_OPEN:
-            raise NoLookup("regions")
+            raise _NoLookup("regions")
         found: dict[str, None] = {}
         for picked in product(*open_splits):
             truths = {**case.truths}
             for choice in picked:
                 truths.update(choice.truths)
             if UNDECIDED in truths.values():
-                raise NoLookup("regions")
+                raise _NoLookup("regions")
             found["".join("y" if truths[leaf] is YES else "n" for leaf in self._own)] = None
         return sorted(found)
 
@@ -255,32 +272,32 @@ class _Cases:
 def _ensure_simple(leaf: Leaf, attribute: Attribute) -> None:
     cuts = leaf.cuts()
     if cuts is None:
-        raise NoLookup("other")
+        raise _NoLookup("other")
     for cut in cuts:
         if isinstance(cut, Below | EachConcept):
             continue
         if isinstance(cut, AskedForNone):
             if not _is_attribute(cut.term):
-                raise NoLookup("arithmetic" if cut.term.is_calculated else "fold")
+                raise _NoLookup("arithmetic" if cut.term.is_calculated else "fold")
         elif isinstance(cut, Compared | SetsCompared):
             _ensure_compared(cut, leaf, attribute)
         else:
-            raise NoLookup("like")
+            raise _NoLookup("like")
 
 
 def _ensure_compared(cut: Compared | SetsCompared, leaf: Leaf, attribute: Attribute) -> None:
     if cut.left.is_calculated or cut.right.is_calculated:
-        raise NoLookup("arithmetic")
+        raise _NoLookup("arithmetic")
     terms = [term for term in (cut.left, cut.right) if term.reads]
     constants = [term for term in (cut.left, cut.right) if isinstance(term, Const)]
     if len(terms) != 1 or len(constants) != 1:
-        raise NoLookup("two-attributes")
+        raise _NoLookup("two-attributes")
     if not _is_attribute(terms[0]):
-        raise NoLookup("fold")
+        raise _NoLookup("fold")
     if isinstance(cut, Compared) and isinstance(constants[0].constant, str) and not _is_equality(leaf):
-        raise NoLookup("text-order")
+        raise _NoLookup("text-order")
     if attribute.type == "timestamp":
-        raise NoLookup("timestamp")
+        raise _NoLookup("timestamp")
 
 
 def _is_attribute(term: Term) -> bool:
@@ -307,11 +324,11 @@ def _constants(own: Iterable[Leaf]) -> list[Value]:
 # -- numbers and dates
 
 
-def _number_lookup(own: list[Leaf], common: dict[str, Any], cases: _Cases, attribute: Attribute) -> NumberLookup:
+def _number_lookup(own: tuple[Leaf, ...], common: dict[str, Any], cases: _Cases, attribute: Attribute) -> NumberLookup:
     cuts: list[Any] = sorted(value for value in _constants(own) if isinstance(value, int | Fraction | date))
     for cut in cuts:
         if isinstance(cut, int | Fraction) and not has_few_digits(cut):
-            raise NoLookup("digits")
+            raise _NoLookup("digits")
     low, high = attribute.low, attribute.high
     ends = [None, *cuts, None]
     regions: list[str | None] = []
@@ -374,7 +391,7 @@ def _between(attribute: Attribute, before: Any, after: Any) -> Value | None:
 # -- texts, yes and no
 
 
-def _term_lookup(own: list[Leaf], common: dict[str, Any], cases: _Cases, attribute: Attribute) -> TermLookup:
+def _term_lookup(own: tuple[Leaf, ...], common: dict[str, Any], cases: _Cases, attribute: Attribute) -> TermLookup:
     if attribute.type == "boolean":
         terms = {word: cases.ways(Among((value,))) for word, value in (("true", True), ("false", False))}
         return TermLookup(**common, terms=terms, known=None, other=None)
@@ -407,7 +424,7 @@ def _unlike(texts: Iterable[str]) -> str:
 # -- lists
 
 
-def _list_lookup(own: list[Leaf], common: dict[str, Any], cases: _Cases, attribute: Attribute) -> ListLookup:
+def _list_lookup(own: tuple[Leaf, ...], common: dict[str, Any], cases: _Cases, attribute: Attribute) -> ListLookup:
     narrower = [leaf for leaf in own if isinstance(leaf, Narrower)]
     meanings: dict[str, list[list[int]]] = {}
     if narrower:

@@ -113,7 +113,7 @@ class Views:
         """The attributes from which the views of coins that name no issue follow, where this entry identifies them."""
         if entry is None:
             return self._read_to_presume
-        return self._read_to_presume.union((YEAR,), *(self.issues[issue] for issue in self._pool(entry)))
+        return self._read_to_presume.union((YEAR,), *(self.issues[issue] for issue in self.pool(entry)))
 
     @property
     def _read_to_presume(self) -> frozenset[str]:
@@ -168,9 +168,9 @@ class Views:
 
     def _identified_anew(self, own: Facts) -> tuple[tuple[str, ...] | None, tuple[Contradiction, ...]]:
         entry = self.identification_of(own)
-        return (None, ()) if entry is None else self._among(own, self._pool(entry))
+        return (None, ()) if entry is None else self._among(own, self.pool(entry))
 
-    def _pool(self, entry: Identification) -> tuple[str, ...]:
+    def pool(self, entry: Identification) -> tuple[str, ...]:
         """The issues that an entry speaks of."""
         if id(entry) not in self._pools:
             names = self.issues if entry.issues is None else self._with_replacements(entry.issues)

@@ -7,7 +7,7 @@ from __future__ import annotations
 from datetime import date
 from typing import Annotated, Any, Literal
 
-from msgspec import UNSET, Meta, Struct, UnsetType
+from msgspec import Meta, Struct
 
 from service.evaluation.lookup_table import RuleLookup
 from service.progress.named import NamedHolding
@@ -56,7 +56,7 @@ class SheetAttribute(Struct, frozen=True, kw_only=True):
     ]
     by_issuer: Annotated[
         dict[str, dict[str, str]],
-        Meta(description="By issuer: texts that mean another term on its coins."),
+        Meta(description="By issuer: texts that mean another term on its coins; under the empty text: on all others."),
     ]
 
 
@@ -114,10 +114,7 @@ class Chain(Struct, frozen=True, kw_only=True, tag_field="kind", tag="chain"):
     loss: Annotated[Losses, Meta(description="Of all that follows, without what the new coin loses itself.")]
     rank: Annotated[
         int,
-        Meta(
-            description="Of places that are as good for a coin the one with the smallest rank is taken; one above 0 is worth no "
-            "move when nothing is gained."
-        ),
+        Meta(description="Of places that are as good for a coin the one with the smallest rank is taken."),
     ]
     fills: Annotated[int | None, Meta(description="The place that was empty, by its position in `places`; null: none.")]
     seat: Annotated[Seat | None, Meta(description="The coin that is here now.")]
@@ -196,6 +193,7 @@ class OpenGroup(Struct, frozen=True, kw_only=True):
     label: str
     rule: Annotated[int | None, Meta(description="What a coin must fit beside the key; null: nothing.")]
     parts: list[OpenGroupPart]
+    is_free: Annotated[bool, Meta(description="Whether no set-level rule speaks of its places.")]
     keys: Annotated[
         list[list[Any]],
         Meta(description="Those that are there."),
@@ -252,7 +250,6 @@ class NeedSheet(Struct, frozen=True, kw_only=True):
     places: list[SheetPlace]
     open_groups: list[OpenGroup]
     named: dict[str, NamedHolding]
-    ignored_facts: list[str] | UnsetType = UNSET
 
 
 class NeedSheets(Struct, frozen=True, kw_only=True):

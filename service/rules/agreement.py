@@ -72,11 +72,12 @@ def _folded(text: str) -> str:
 
 def _agrees(attribute: Attribute, value: Value, issue: Knowledge, vocabularies: Mapping[str, Vocabulary]) -> bool:
     if isinstance(issue, Among):
-        return any(_alike(attribute, value, other, vocabularies) for other in issue.values)
+        return any(alike(attribute, value, other, vocabularies) for other in issue.values)
     return is_possible(value, issue)
 
 
-def _alike(attribute: Attribute, value: Value, other: Value, vocabularies: Mapping[str, Vocabulary]) -> bool:
+def alike(attribute: Attribute, value: Value, other: Value, vocabularies: Mapping[str, Vocabulary]) -> bool:
+    """Whether a recorded value agrees with one value of an issue."""
     if value == other or value is NONE or other is NONE:
         return value == other
     if isinstance(value, str) and isinstance(other, str):
