@@ -1,10 +1,12 @@
 // The app: which view an address shows, and who is signed in.
 import { onEnd } from "./kept/api.js";
-import { forget, keptSession, signOut } from "./kept/session.js";
+import { begin, device, end, turn } from "./kept/sending.js";
+import { keptSession, lapse, signOut } from "./kept/session.js";
 import { loadWords, onLanguage, say } from "./kept/words.js";
 import { html, render, useCallback, useEffect, useState } from "./parts/html.js";
 import { Languages } from "./parts/language.js";
 import { go, onGo } from "./parts/navigation.js";
+import { Unsent } from "./parts/unsent.js";
 import { NewPassword, SignIn } from "./views/account.js";
 import { Album } from "./views/album.js";
 import { Coin } from "./views/coin.js";
@@ -44,16 +46,23 @@ function App({ first }) {
   }), []);
   useEffect(() => onLanguage(() => paint((n) => n + 1)), []);
   useEffect(() => onEnd(async () => {
-    await forget();
+    await lapse();
     setSession(null);
     setNotice(say("account.ended"));
   }), []);
+  useEffect(() => (session === null ? end() : begin(session)), [session]);
   const signedIn = useCallback((made, to) => {
     setSession(made);
     setNotice("");
     if (to !== undefined) go(to, { replace: true });
   }, []);
-  const leave = useCallback(async () => {
+  const [leaving, setLeaving] = useState(false);
+  const leave = useCallback(async (anyway) => {
+    if (anyway !== true && (await isUnsent())) {
+      setLeaving(true);
+      return;
+    }
+    setLeaving(false);
     const told = await signOut();
     setSession(null);
     go("/app/", { replace: true });
@@ -77,13 +86,25 @@ function App({ first }) {
         <a href="/app/print" aria-current=${pathname === "/app/print" ? "page" : undefined}>${say("print.title")}</a>
       </nav>
       <p class="who"><span>${session.name}</span>
-        <button type="button" class="plain" onClick=${leave}>${say("account.sign_out")}</button></p>`}
+        <button type="button" class="plain" onClick=${() => leave()}>${say("account.sign_out")}</button></p>`}
     </header>
     <main id="content">
       ${notice !== "" && html`<p class="notice" role="status">${notice}</p>`}
+      ${leaving && html`<${Unsent} title=${say("unsent.leaving")} remove=${say("unsent.leave")} removed=${() => leave(true)} kept=${() => setLeaving(false)} />`}
       ${view}
     </main>
     <footer><p>${say("app.caution")}</p><p><a href="/docs">${say("app.operations")}</a></p><${Languages} /></footer>`;
+}
+
+/** Whether something of this browser is not at the service, after another try. */
+async function isUnsent() {
+  const is = async () => {
+    const { unsent, refused } = await device.waiting();
+    return unsent + refused > 0;
+  };
+  if (!(await is())) return false;
+  await Promise.race([turn(), new Promise((done) => setTimeout(done, 5000))]);
+  return is();
 }
 
 /** Trusted Types: the one script that is started by its address is the worker. */

@@ -31,6 +31,11 @@ export function onEnd(then) {
   return () => ended.delete(then);
 }
 
+/** The service said that the token is no longer valid. */
+export function tokenEnded() {
+  if (token !== null) for (const then of [...ended]) then();
+}
+
 /**
  * @param {string} method @param {string} path
  * @param {{body?: unknown, type?: string, headers?: Record<string, string>, as?: string}} [asked] `as`: another token;
@@ -55,7 +60,7 @@ export async function ask(method, path, asked = {}) {
   }
   if (answer.ok || answer.status === 304) return answer;
   const told = await answer.json().catch(() => ({}));
-  if (answer.status === 401 && asked.as === undefined && token !== null) for (const then of [...ended]) then();
+  if (answer.status === 401 && asked.as === undefined) tokenEnded();
   throw new Problem({ ...told, status: answer.status });
 }
 

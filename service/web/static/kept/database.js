@@ -1,26 +1,47 @@
-// What this browser keeps (IndexedDB): who is signed in. One entry a key.
+// What this browser keeps (IndexedDB): who is signed in, one entry a key; and the device's stores, which store.js describes.
 import { deleteDB, openDB } from "/app/vendor/idb/index.js";
 
-const NAME = "setwright";
+export const NAME = "setwright";
+const VERSION = 2;
 const KEPT = "kept";
-let opened;
+const opened = new Map();
 
-function database() {
-  opened ??= openDB(NAME, 1, {
-    upgrade(made) {
-      made.createObjectStore(KEPT);
-    },
-    // Another tab wipes it: this one must not stand in the way.
-    blocking() {
-      close();
-    },
-  });
-  return opened;
-}
+/** The stores of a device, by what each is found by. */
+export const DEVICE = {
+  record: { keyPath: "id" },
+  outbox: { keyPath: "at" },
+  journal: { keyPath: "at", autoIncrement: true },
+  attention: { keyPath: "at", autoIncrement: true },
+  photo: { keyPath: "sha256" },
+  note: undefined,
+};
+const BY_MUTATION = ["outbox", "journal", "attention"];
 
-function close() {
-  opened?.then((db) => db.close());
-  opened = undefined;
+/** The database of this name; the app has one, tests have several. */
+export function database(name = NAME) {
+  if (!opened.has(name)) {
+    const close = () => {
+      opened.get(name)?.then((db) => db.close());
+      opened.delete(name);
+    };
+    const opening = openDB(name, VERSION, {
+      upgrade(db, from) {
+        if (from < 1) db.createObjectStore(KEPT);
+        if (from < 2) {
+          for (const [store, how] of Object.entries(DEVICE)) {
+            const made = db.createObjectStore(store, how);
+            if (BY_MUTATION.includes(store)) made.createIndex("mutation_id", "mutation.mutation_id", { unique: true });
+          }
+        }
+      },
+      // Another tab wipes it, or has a newer version of the app: this one must not stand in the way.
+      blocking: close,
+      terminated: close,
+    });
+    opened.set(name, opening);
+    opening.catch(() => opened.delete(name));
+  }
+  return opened.get(name);
 }
 
 /** @param {string} key */
@@ -33,10 +54,17 @@ export async function keep(key, value) {
   await (await database()).put(KEPT, value, key);
 }
 
+/** @param {string} key */
+export async function drop(key) {
+  await (await database()).delete(KEPT, key);
+}
+
 /** Everything that this browser keeps of the account is gone afterwards; its language is nobody's secret. */
-export async function wipe() {
-  const language = await kept("language");
-  close();
-  await deleteDB(NAME);
-  if (language !== undefined) await keep("language", language);
+export async function wipe(name = NAME) {
+  const language = await (await database(name)).get(KEPT, "language");
+  const before = opened.get(name);
+  opened.delete(name);
+  (await before).close();
+  await deleteDB(name);
+  if (language !== undefined) await (await database(name)).put(KEPT, language, "language");
 }

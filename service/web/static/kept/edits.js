@@ -1,82 +1,47 @@
-// Creating and changing coins: the app has no other way to do it.
-import { ask, get } from "./api.js";
+// Creating and changing coins: the app has no other way to do it. Each goes into this browser's outbox first, and is sent at once where
+// there is a network, else later.
+import { Problem, ask } from "./api.js";
+import { plain } from "./exact.js";
+import { named, newId as made } from "./mutations.js";
+import { device, lastReport, turn } from "./sending.js";
 
 /**
  * @typedef {{facts?: Record<string, unknown>, [own: string]: unknown}} Change facts and own fields by their names, each as a whole;
  *   null takes one away
- * @typedef {{data: object, etag: string}} Seen a coin as its owner saw it, as `get` of kept/api.js answers
+ * @typedef {{data: object, etag?: string}} Seen a coin as its owner saw it, as `get` of kept/api.js answers
  */
 
-const TRIES = 4;
-const path = (id) => `/v1/holdings/${id}`;
+// A form waits so long for the network, at most; what it did is kept by then.
+const PATIENCE_SECONDS = 8;
 
-/** A new id (UUIDv7, RFC 9562). `crypto.randomUUID` is not there without HTTPS. */
-export function newId() {
-  const bytes = crypto.getRandomValues(new Uint8Array(16));
-  const now = Date.now();
-  for (let at = 0; at < 6; at += 1) bytes[at] = Math.floor(now / 256 ** (5 - at)) % 256;
-  bytes[6] = 0x70 | (bytes[6] & 0x0f);
-  bytes[8] = 0x80 | (bytes[8] & 0x3f);
-  const hex = [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
-  return [hex.slice(0, 8), hex.slice(8, 12), hex.slice(12, 16), hex.slice(16, 20), hex.slice(20)].join("-");
-}
+/** A new id (UUIDv7, RFC 9562). */
+export const newId = () => made(new Date());
 
 /**
  * Records a new coin. With the same `id` a second time it is recorded once.
  * @param {Change} coin @param {string} [id] @returns {Promise<string>} its id
  */
-export async function createCoin(coin, id = newId()) {
-  await ask("POST", "/v1/holdings", { body: { id, ...coin }, headers: { "Idempotency-Key": id } });
+export async function createCoin({ facts = {}, ...own }, id = newId()) {
+  await device.create(facts, present(own), id);
+  await sent((mutation) => mutation.id === id && mutation.op === "create");
   return id;
 }
 
 /**
- * A value as a part of a JSON Merge Patch (RFC 7396), which merges objects: of one that was there before nothing is to stay.
- * @param {unknown} before @param {unknown} value
+ * Changes a coin. What another device changed of it meanwhile stays; where that is the same value, both are kept, and the owner is asked.
+ * @param {string} id @param {Change} change @param {Seen} [seen] left out: as this browser has it
  */
-function patchOf(before, value) {
-  const isObject = (one) => one !== null && typeof one === "object" && !Array.isArray(one);
-  if (!isObject(before) || !isObject(value)) return value;
-  return { ...Object.fromEntries(Object.keys(before).map((key) => [key, null])), ...value };
+export async function changeCoin(id, { facts = {}, ...own }, seen) {
+  const changes = named(facts, own);
+  const mutation = await device.edit(id, changes, await unseen(id, Object.keys(changes), seen));
+  await sent((one) => one.mutation_id === mutation);
 }
 
-/** @param {Change} change @param {object} coin as it is now */
-function mergePatch({ facts, ...own }, coin) {
-  const patched = (values, before) =>
-    Object.fromEntries(Object.entries(values).map(([name, value]) => [name, patchOf(before[name], value)]));
-  return { ...patched(own, coin), ...(facts ? { facts: patched(facts, coin.facts) } : {}) };
-}
-
-/** Whether both are the same in all that a change names. */
-function alike({ facts = {}, ...own }, one, other) {
-  const same = (a, b) => JSON.stringify(a) === JSON.stringify(b);
-  return Object.keys(own).every((name) => same(one[name], other[name])) && Object.keys(facts).every((name) => same(one.facts[name], other.facts[name]));
-}
-
-/**
- * Changes a coin. What another device changed of it meanwhile stays; where that is the same value, the change is refused (412).
- * @param {string} id @param {Change} change @param {Seen} [seen] left out: as it is now
- */
-export async function changeCoin(id, change, seen) {
-  let now = seen ?? (await get(path(id)));
-  const before = now.data;
-  for (let tried = 1; ; tried += 1) {
-    const asked = { body: mergePatch(change, now.data), type: "application/merge-patch+json", headers: { "If-Match": now.etag } };
-    try {
-      await ask("PATCH", path(id), asked);
-      return;
-    } catch (refusal) {
-      if (refusal.status !== 412 || tried === TRIES) throw refusal;
-      now = await get(path(id));
-      if (!alike(change, before, now.data)) throw refusal;
-    }
-  }
-}
-
-/** Deletes a coin, unless another device changed it since it was seen (412). @param {string} id @param {Seen} [seen] */
+/** Deletes a coin. Where another device changed it unseen, it stays, and the owner is asked. @param {string} id @param {Seen} [seen] */
 export async function deleteCoin(id, seen) {
-  const { etag } = seen ?? (await get(path(id)));
-  await ask("DELETE", path(id), { headers: { "If-Match": etag } });
+  const names = seen === undefined ? [] : Object.keys((await device.holding(id)) ?? {});
+  const mutation = await device.delete(id, await unseen(id, names, seen));
+  await sent((one) => one.mutation_id === mutation);
 }
 
 /**
@@ -84,5 +49,65 @@ export async function deleteCoin(id, seen) {
  * @param {string} id @param {Blob} file JPEG, PNG or WebP @param {"obverse" | "reverse" | "edge"} side
  */
 export async function addPhoto(id, file, side) {
-  await ask("POST", `${path(id)}/photos?side=${side}`, { body: file, headers: { "Idempotency-Key": newId() } });
+  if (crypto.subtle === undefined) {
+    // Without HTTPS a browser does not say a file's digest, by which the device would name it.
+    await ask("POST", `/v1/holdings/${id}/photos?side=${side}`, { body: file, headers: { "Idempotency-Key": newId() } });
+    return;
+  }
+  const sha256 = await device.addPhoto(id, await file.arrayBuffer(), side, file.type);
+  await sent((mutation) => (mutation.patch.photos ?? []).some((photo) => photo.sha256 === sha256));
+  const refused = (await device.refusedPhotos()).find((photo) => photo.sha256 === sha256);
+  if (refused !== undefined) throw new Problem(plain(refused.problem));
 }
+
+const present = (own) => Object.fromEntries(Object.entries(own).filter(([, value]) => value !== null && value !== undefined));
+
+/** The flat name of a value, and the value, of a coin as the service answers it. */
+const valueOf = (data, name) => (Object.hasOwn(data, name) && name !== "facts" ? data[name] : data.facts?.[name.replace(/^facts\./, "")]);
+
+const isEmpty = (value) => value === null || value === undefined || (Array.isArray(value) && value.length === 0);
+
+/** The same where the order of names and a field's default make no difference. */
+function same(name, one, other) {
+  const usual = { quantity: 1, status: "held" }[name];
+  const [a, b] = [one, other].map((value) => (isEmpty(value) || value === usual ? null : value));
+  return ordered(a) === ordered(b);
+}
+
+const ordered = (value) =>
+  JSON.stringify(value, (_, one) =>
+    one !== null && typeof one === "object" && !Array.isArray(one) ? Object.fromEntries(Object.entries(one).sort()) : one);
+
+/**
+ * The names whose value here is not the one that the owner was looking at. What the view showed may be newer than what this browser has
+ * taken, so it takes first; what differs then came after the view was painted.
+ */
+async function unseen(id, names, seen) {
+  // Of a coin that this browser has not taken yet it cannot say whose values they are.
+  if ((await device.holding(id)) === undefined) await atMost(turn());
+  if (seen === undefined) return [];
+  const differing = async () => {
+    const here = plain((await device.holding(id)) ?? {});
+    return names.filter((name) => !same(name, here[name], valueOf(seen.data, name)));
+  };
+  if ((await differing()).length === 0) return [];
+  await atMost(turn());
+  return differing();
+}
+
+const atMost = (work) => Promise.race([work, new Promise((done) => setTimeout(done, PATIENCE_SECONDS * 1000))]);
+
+/** Sends it. Throws the service's reason where it refused it: whoever typed it sees that at once, and may type it otherwise. */
+async function sent(isIt) {
+  await atMost(turn());
+  const refused = (await device.attention()).find(({ mutation }) => isIt(mutation));
+  if (refused === undefined) return;
+  await device.dismiss(refused.mutation.mutation_id, { isNoted: false });
+  const error = plain(refused.error);
+  // A mutation is refused with messages, a whole request with a problem document.
+  const errors = error.errors ?? (error.messages ?? []).map((detail) => ({ detail }));
+  throw new Problem({ status: 422, ...error, errors });
+}
+
+/** Whether the service could not be reached the last time. */
+export const isOffline = () => lastReport()?.problem?.status === 0;

@@ -47,33 +47,46 @@ async function read(changed, signal) {
   }
 }
 
+const watching = new Set();
+let ending = null;
+
+function stop() {
+  ending?.abort();
+  ending = null;
+}
+
+function look() {
+  if (document.visibilityState !== "visible" || watching.size === 0) stop();
+  else if (ending === null) {
+    ending = new AbortController();
+    read(() => [...watching].forEach((then) => then()), ending.signal);
+  }
+}
+
+document.addEventListener("visibilitychange", look);
+// A page that is kept for going back to it is not seen either.
+window.addEventListener("pagehide", stop);
+window.addEventListener("pageshow", look);
+
 /**
- * Calls `changed` after each change of the holdings; nothing depends on its coming. Returns what ends it. Only a page that is seen
- * reads: a browser has six connections to a server (HTTP/1.1), and those of hidden tabs would leave none for anything else.
+ * Calls `changed` after each change of the holdings; nothing depends on its coming. Returns what ends it. One stream for all that
+ * watch, and only while the page is seen: a browser has six connections to a server (HTTP/1.1), and those of hidden tabs would leave
+ * none for anything else.
  * @param {() => void} changed
  */
 export function watchHoldings(changed) {
-  let ending = null;
-  const stop = () => {
-    ending?.abort();
-    ending = null;
-  };
-  const look = () => {
-    if (document.visibilityState !== "visible") return stop();
-    if (ending !== null) return undefined;
-    ending = new AbortController();
-    read(changed, ending.signal);
-    return undefined;
-  };
-  document.addEventListener("visibilitychange", look);
-  // A page that is kept for going back to it is not seen either.
-  window.addEventListener("pagehide", stop);
-  window.addEventListener("pageshow", look);
+  // The same function may watch twice.
+  const then = () => changed();
+  watching.add(then);
   look();
   return () => {
-    stop();
-    document.removeEventListener("visibilitychange", look);
-    window.removeEventListener("pagehide", stop);
-    window.removeEventListener("pageshow", look);
+    watching.delete(then);
+    look();
   };
+}
+
+/** Reads with the token that is used from now on. */
+export function watchAnew() {
+  stop();
+  look();
 }

@@ -1,7 +1,10 @@
 // Who is signed in with this browser. The token is kept until it is revoked; no cookie is needed.
-import { ask, send, useToken } from "./api.js";
-import { keep, kept, wipe } from "./database.js";
+import { Problem, ask, send, useToken } from "./api.js";
+import { drop, keep, kept, wipe } from "./database.js";
+import { OtherAccount } from "./device.js";
 import { dropPages } from "./paper.js";
+import { claim, device, end, tellTabs } from "./sending.js";
+import { say } from "./words.js";
 
 const SCOPES = ["read", "write", "evaluate"];
 const TOKENS = "/v1/account/tokens";
@@ -19,9 +22,15 @@ export async function keptSession() {
 export async function withToken(token) {
   const answer = await ask("GET", "/v1/account", { as: token });
   const account = await answer.json();
+  // What is unsent here belongs to one account, and is not mixed with another's.
+  await claim(token, account.name).catch((error) => {
+    if (!(error instanceof OtherAccount)) throw error;
+    throw new Problem({ status: -1, title: say("unsent.other_account", { name: error.message }) });
+  });
   const session = { token, name: account.name, scopes: account.scopes };
   await keep("session", session);
   useToken(token);
+  tellTabs();
   return session;
 }
 
@@ -72,6 +81,7 @@ export async function decidePairing(session, decision, password) {
 
 /** Ends the token and forgets everything here. False: the service could not be told, so that the token is still good. */
 export async function signOut() {
+  end();
   let told = true;
   try {
     await ask("DELETE", "/v1/account/token");
@@ -84,8 +94,20 @@ export async function signOut() {
 
 /** Forgets everything here. */
 export async function forget() {
+  end();
   useToken(null);
   await dropPages();
   await wipe();
+  tellTabs();
 }
 
+/** The token is no longer good: everything here is forgotten, unless there is something that was not sent; then that is kept. */
+export async function lapse() {
+  end();
+  useToken(null);
+  await dropPages();
+  const { unsent, refused } = await device.waiting();
+  if (unsent + refused === 0) await wipe();
+  else await drop("session");
+  tellTabs();
+}

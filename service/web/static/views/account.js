@@ -5,6 +5,7 @@ import { Field, Form } from "../parts/form.js";
 import { html, useEffect, useState } from "../parts/html.js";
 import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
+import { LeftBehind } from "../parts/unsent.js";
 
 /** What stands behind # in the address; it is taken away, so that nobody finds it in the history. */
 function fragment() {
@@ -26,6 +27,7 @@ export function SignIn({ signedIn }) {
   const to = inside(told.get("to"));
   return html`
     <${Title} text=${say("account.sign_in")} />
+    <${LeftBehind} />
     ${token !== "" && html`<${ByToken} token=${token} signedIn=${(made) => signedIn(made, to)} />`}
     <section class="panel">
       <h2>${say("account.by_password")}</h2>
