@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import json
+import re
+from collections.abc import Iterator
 from typing import Any
 
+import msgspec
 import pytest
 from babel import Locale
 from babel.lists import format_list
 
+from service.rules.messages import MESSAGES, CoinPart, FactPart, MorePart, PlacePart, message
 from service.web.files import STATIC
 from tests.web.a_set import Collector
 from tests.web.browser import Page
+from tests.web.views import every_view
 
 pytestmark = [pytest.mark.browser, pytest.mark.process]
 
@@ -30,6 +35,11 @@ def speak(page: Page, *languages: str) -> None:
     page.driver.execute_cdp_cmd(
         "Network.setUserAgentOverride", {"userAgent": agent, "acceptLanguage": ",".join(languages)}
     )
+
+
+def sign_in(page: Page, collector: Collector, table: dict[str, Any], to: str = "/app/") -> None:
+    page.open(f"/app/sign-in#token={collector.token}&to={to}")
+    page.press(table["account.use_token"])
 
 
 # What a module of the app says when a page of it asks, with its own modules.
@@ -54,8 +64,7 @@ def test_the_language_is_the_browsers_until_another_is_chosen(page: Page, collec
         page.until("h1", says=french["account.sign_in"])
         assert page.text(".languages [aria-pressed=true]") == "Français"
         # It is kept, also over a whole session and its end.
-        page.open(f"/app/sign-in#token={collector.token}&to={collector.album()}")
-        page.press(french["account.use_token"])
+        sign_in(page, collector, french, collector.album())
         page.until("[data-place='old-penny'] .word", says=french["state.tentative"])
         assert page.run("return document.documentElement.lang") == "fr"
         figures = {"filled": "6", "tentative": "1", "empty": "6", "places": "13"}
@@ -92,3 +101,185 @@ def test_the_language_is_the_browsers_until_another_is_chosen(page: Page, collec
     finally:
         speak(page, "en-GB", "en")
         page.run("indexedDB.deleteDatabase('setwright')")
+
+
+# --- messages of the service -------------------------------------------------------------------------------------------------
+
+COINS = [
+    CoinPart("one", "8", "1920 threepence"),
+    CoinPart("two", None, "florin"),
+    CoinPart("three", "the worn one", None),
+]
+PLACE, FACT = PlacePart("first", "A wren"), FactPart("fineness", "fineness", "hallmark")
+INSIDE = ("doubt-worst-filled", {"count": 1})
+
+
+def made_up(sentence: str, count: int) -> dict[str, Any]:
+    """Parts for a sentence of every kind that there is: lists of coins, places, facts and messages, counts, texts."""
+    found: dict[str, Any] = {}
+    for name, how in re.findall(r"\{(\w+)(?::([^}]*))?\}", sentence):
+        if "|" in how:
+            found[name] = count
+        elif how:
+            found[name] = [*COINS[:count], PLACE, FACT, message(INSIDE[0], **INSIDE[1]), MorePart(count)][: count + 2]
+        else:
+            found[name] = {0: COINS[0], 1: PLACE, 2: "a text", 3: message(INSIDE[0], **INSIDE[1])}[count]
+    return found
+
+
+SPEECH = """{
+    coin: ({number, title}) => number === null ? (title ?? "A coin")
+        : (/\\d/.test(number) ? "No. " + number : number) + (title ? " (" + title + ")" : ""),
+    quoted: (label) => "'" + label + "'", fact: ({label, look_at}) => label + (look_at ? " (" + look_at + ")" : ""),
+    more: (n) => n + " more", number: String, isOne: (n) => n === 1 }"""
+
+
+def test_messages_are_worded_as_the_service_words_them(page: Page, collector: Collector) -> None:
+    """With the English table the app's wording of every code is the service's own text; then a real one in German."""
+    told = [message(code, **made_up(sentence, n)) for code, sentence in MESSAGES.items() for n in range(4)]
+    page.open("/app/sign-in")
+    worded = page.driver.execute_async_script(
+        f"const [told, table, done] = arguments; import('/app/sheet/messages.js').then(({{worded}}) => "
+        f"done(told.map((one) => worded(one, new Map(Object.entries(table)), {SPEECH}))));",
+        msgspec.to_builtins(told),
+        dict(MESSAGES),
+    )
+    assert len(told) > 500 and worded == [one.message for one in told]
+    try:
+        speak(page, "de")
+        sign_in(page, collector, words("de"))
+        page.until("h1", says=words("de")["home.title"])
+        page.open(collector.place("old-penny"))
+        page.until(".messages li", says="Zu prüfen: Jahr auf der Münze (Rückseite, unter dem Münzbild")
+        # Its own number in the language's words; a place by its label, which its author wrote.
+        assert page.text(".messages").startswith(
+            "Nr. p1 (1900 or 1902 penny) gehört vielleicht auf „A penny before 1901“"
+        )
+        page.press("English")
+        page.until(".messages li", says="No. p1 (1900 or 1902 penny) may belong in 'A penny before 1901'. Check: year")
+    finally:
+        speak(page, "en-GB", "en")
+        page.run("indexedDB.deleteDatabase('setwright')")
+
+
+# --- a language that does not exist ------------------------------------------------------------------------------------------
+
+# Read from right to left, a third longer, every letter with an accent: what is cut off, or not in the words, is seen.
+PSEUDO = "ar-XB"
+ACCENTS = str.maketrans("aceinouyACEINOUY", "åçéîñöûýÅÇÉÎÑÖÛÝ")
+
+
+def strange(text: str) -> str:
+    parts = [part if part.startswith("{") else part.translate(ACCENTS) for part in re.split(r"(\{[^}]*\})", text)]
+    return f"⟦{''.join(parts)}{' ~' * (len(text) // 6)}⟧"
+
+
+def pseudo_words() -> dict[str, Any]:
+    every = ("zero", "one", "two", "few", "many", "other")
+    return {
+        key: strange(entry)
+        if isinstance(entry, str)
+        else {form: strange(entry.get(form, entry["other"])) for form in every}
+        for key, entry in words("en").items()
+    }
+
+
+def pseudo_sentences() -> list[dict[str, str]]:
+    def inside(part: str) -> str:
+        name, colon, how = part.partition(":")
+        return name + colon + how.translate(ACCENTS)
+
+    def said(sentence: str) -> str:
+        parts = re.split(r"(\{[^}]*\})", sentence)
+        return strange("".join(inside(part) if part.startswith("{") else part.translate(ACCENTS) for part in parts))
+
+    return [{"code": code, "sentence": said(sentence)} for code, sentence in MESSAGES.items()]
+
+
+# All that the service answers is kept aside, so that the texts that are its own can be told from those of the app.
+PRETEND = """const [table, sentences, tag, done] = arguments;
+if (!window.answered) {
+    window.answered = [];
+    const real = window.fetch;
+    window.fetch = async (path, ...more) => {
+        if (path === `/app/words/${tag}.json`) return new Response(JSON.stringify(table));
+        if (path === "/v1/messages") return new Response(JSON.stringify({ items: sentences, next: null }));
+        const answer = await real(path, ...more);
+        const isJson = (answer.headers.get("Content-Type") ?? "").includes("json");
+        if (isJson) answer.clone().json().then((it) => window.answered.push(it));
+        return answer;
+    };
+}
+import("/app/kept/words.js").then(async (words) => { await words.chooseLanguage(tag); done(null); });"""
+SHOWN = """const found = [];
+const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+while (walk.nextNode()) {
+    const at = walk.currentNode.parentElement;
+    if (!at.closest(".languages, script, style, noscript")) found.push([at.outerHTML.slice(0, 80), walk.currentNode.data]);
+}
+for (const at of document.querySelectorAll("[aria-label], [alt], [placeholder], [title]")) {
+    for (const name of ["aria-label", "alt", "placeholder", "title"]) found.push([at.tagName, at.getAttribute(name) ?? ""]);
+}
+return found;"""
+# What is beyond the window on either side.
+WIDE = """return [...document.querySelectorAll("body *")].filter((at) => {
+    const box = at.getBoundingClientRect();
+    return !at.closest(".wide, .tabs, .skip") && (box.left < -1 || box.right > innerWidth + 1);
+}).map((at) => at.outerHTML.slice(0, 120));"""
+# What is cut off by its own box, where that cannot be scrolled.
+CUT = """return [...document.querySelectorAll("main *, header *, footer *")].filter((at) => {
+    const style = getComputedStyle(at);
+    return style.overflowX === "hidden" && !at.classList.contains("unseen") && at.scrollWidth > at.clientWidth + 1;
+}).map((at) => at.outerHTML.slice(0, 120));"""
+
+
+def texts_of(answer: Any) -> Iterator[str]:
+    if isinstance(answer, str):
+        yield answer
+    elif isinstance(answer, list):
+        for one in answer:
+            yield from texts_of(one)
+    elif isinstance(answer, dict):
+        for key, one in answer.items():
+            yield key.replace("_", " ")
+            yield from texts_of(one)
+
+
+def not_said(page: Page) -> list[tuple[str, str]]:
+    """The texts on the page that are neither the app's words nor what the service answered."""
+    known = "\n".join([*texts_of(page.run("return window.answered")), page.text(".who span")]).lower()
+    found = []
+    for where, text in page.run(SHOWN):
+        rest = text
+        while (shorter := re.sub(r"⟦[^⟦⟧]*⟧", "", rest)) != rest:
+            rest = shorter
+        pieces = [piece.strip(" ,;:()") for piece in re.split(r"[,;:()\n]", rest)]
+        if any(re.search("[A-Za-z]{2}", piece) and piece.lower() not in known for piece in pieces):
+            found.append((where, text))
+    return found
+
+
+def test_a_language_that_does_not_exist_fits_in_every_view(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    found: list[Any] = []
+    for path, ready in every_view(collector).items():
+        page.open(path)
+        page.until(ready)
+        page.driver.execute_async_script(PRETEND, pseudo_words(), pseudo_sentences(), PSEUDO)
+        page.until(f"html[dir=rtl][lang={PSEUDO}]")
+        page.until("h1", says="⟦") if "/sets/" not in path and "/coins/" not in path else page.until("footer", says="⟦")
+        page.until(ready)
+        found += [(path, *one) for one in not_said(page)]
+        for width in (320, 1280):
+            page.look(width)
+            if page.overflow() > 0:
+                found.append((path, width, "wider than the window", page.run(WIDE)))
+            found += [(path, width, cut) for cut in page.run(CUT)]
+    assert found == [], "\n".join(map(str, found))
+    # The controls: a text that is in no table, and one that is too wide.
+    page.run("document.querySelector('main').append('Some words in a view')")
+    assert [text for _, text in not_said(page)] == ["Some words in a view"]
+    page.run(
+        "const p = document.createElement('p'); p.style.minWidth = '90rem'; document.querySelector('main').append(p)"
+    )
+    assert page.overflow() > 0

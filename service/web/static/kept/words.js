@@ -103,6 +103,9 @@ export function say(key, values = {}) {
   });
 }
 
+/** Whether a count takes the word for one, where there are two. @param {number} count */
+export const isOne = (count) => intl.plurals.select(count) === "one";
+
 /** Texts as one: "a, b and c". @param {string[]} texts */
 export const listed = (texts) => intl.all.format(texts);
 

@@ -1,6 +1,6 @@
 // What the views load, as hooks: a value, or an error, or neither yet.
 import { all, get } from "../kept/api.js";
-import { inSentence, onLanguage } from "../kept/words.js";
+import { inSentence, onLanguage, spoken } from "../kept/words.js";
 import { termsOf } from "../sheet/terms.js";
 import { useCallback, useEffect, useRef, useState } from "./html.js";
 
@@ -63,6 +63,13 @@ export const labelsOf = (known) => (name) => {
   return label === undefined ? name.replaceAll("_", " ") : inSentence(label);
 };
 
+/** A term under its name in the language of the page, where its vocabulary has one. */
+function labelled(concept) {
+  const isSpoken = ({ kind, language }) => kind === "preferred" && language.toLowerCase().split("-")[0] === spoken();
+  const name = concept.names?.find(isSpoken);
+  return name === undefined ? concept : { ...concept, label: name.text };
+}
+
 const searched = new Map();
 onLanguage(() => searched.clear());
 
@@ -80,7 +87,7 @@ export async function loadTermsOf(name) {
     const found = await Promise.all(layers.map((layer) => get(path(layer))));
     const version = found.map(({ etag }) => etag).join();
     if (searched.get(name)?.version !== version) {
-      const concepts = new Map(found.flatMap(({ data }) => data.concepts.map((concept) => [concept.id, concept])));
+      const concepts = new Map(found.flatMap(({ data }) => data.concepts.map((concept) => [concept.id, labelled(concept)])));
       searched.set(name, { version, terms: termsOf(name, [...concepts.values()]) });
     }
     return searched.get(name).terms;
@@ -98,15 +105,16 @@ export const loadVocabulary = (name) =>
   );
 
 /**
- * What terms of these attributes are called, by attribute and id.
- * @param {Map<string, {vocabulary?: string | null}> | null} attributes @param {string[]} names
+ * What terms and values of these attributes are called, by attribute and id.
+ * @param {Map<string, {vocabulary?: string | null, value_labels?: Record<string, string>}> | null} attributes @param {string[]} names
  * @returns {Promise<Map<string, Map<string, string>>>}
  */
 export async function loadTerms(attributes, names) {
   const found = new Map();
   for (const name of new Set(names)) {
-    const vocabulary = attributes?.get(name)?.vocabulary;
+    const { vocabulary, value_labels: labels } = attributes?.get(name) ?? {};
     if (vocabulary) found.set(name, await loadVocabulary(vocabulary));
+    else if (labels) found.set(name, new Map(Object.entries(labels)));
   }
   return found;
 }

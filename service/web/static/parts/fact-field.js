@@ -107,14 +107,14 @@ function Choice({ id, attribute, words, give, described }) {
   const other = now !== "" && !attribute.values.includes(now) ? [now] : [];
   return html`<select id=${id} value=${now} aria-describedby=${described} onChange=${(event) => give(event.target.value === "" ? [] : [plain(event.target.value)])}>
     <option value=""></option>
-    ${[...attribute.values, ...other].map((value) => html`<option key=${value} value=${value}>${value}</option>`)}</select>`;
+    ${[...attribute.values, ...other].map((value) => html`<option key=${value} value=${value}>${attribute.value_labels?.[value] ?? value}</option>`)}</select>`;
 }
 
 function Checks({ attribute, words, give, label, titled = false }) {
   const has = (value) => words.some((word) => word.id === value);
   const toggled = (value) => give(has(value) ? words.filter((word) => word.id !== value) : [...words, plain(value)]);
   const boxes = attribute.values.map((value) => html`<label key=${value} class="pick">
-    <input type="checkbox" checked=${has(value)} onChange=${() => toggled(value)} /> ${value}</label>`);
+    <input type="checkbox" checked=${has(value)} onChange=${() => toggled(value)} /> ${attribute.value_labels?.[value] ?? value}</label>`);
   if (!titled) return html`<div class="choices">${boxes}</div>`;
   return html`<div class="choices" role="group" aria-label=${label}><span class="name">${label}</span>${boxes}</div>`;
 }

@@ -6,6 +6,7 @@ import { Bar } from "../parts/bar.js";
 import { labelsOf, loadAttributes, loadSet, useLoaded } from "../parts/data.js";
 import { Disc } from "../parts/disc.js";
 import { html, useEffect, useMemo, useRef, useState } from "../parts/html.js";
+import { useMessages } from "../parts/message.js";
 import { usePhotos } from "../parts/photos.js";
 import { PlaceCell } from "../parts/place.js";
 import { useRoving } from "../parts/roving.js";
@@ -66,12 +67,13 @@ export function Album({ set }) {
 
 function Needs({ evaluation }) {
   const found = attention(evaluation);
+  const worded = useMessages();
   if (found.length === 0) return null;
   const messages = needing(evaluation);
   const n = found.reduce((sum, one) => sum + one.n, 0);
   return html`<details class="attention" id="needs" open=${location.hash === "#needs"}>
     <summary>${say("attention.title", { n })}</summary>
-    <ul>${messages.map((conflict, at) => html`<li key=${at}>${conflict.message}</li>`)}</ul>
+    <ul>${messages.map((conflict, at) => html`<li key=${at}>${worded(conflict)}</li>`)}</ul>
   </details>`;
 }
 

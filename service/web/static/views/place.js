@@ -8,6 +8,7 @@ import { Decisions } from "../parts/decisions.js";
 import { Disc } from "../parts/disc.js";
 import { html, useEffect, useMemo } from "../parts/html.js";
 import { Looked } from "../parts/looked.js";
+import { useMessages } from "../parts/message.js";
 import { photoOf } from "../parts/photos.js";
 import { coinName, placePath, textOf, wordOf } from "../parts/place.js";
 import { Title } from "../parts/title.js";
@@ -96,19 +97,21 @@ function Messages({ evaluation, address, cell }) {
     conflict.kind === "undecided"
       ? conflict.holding === cell.holding
       : (conflict.places ?? [conflict.place]).includes(address) || (cell.holding !== null && conflict.holding === cell.holding);
+  const worded = useMessages();
   const contests = contested(evaluation);
   const found = evaluation.conflicts.filter((one) => about(one) && (one.kind !== "contested" || contests.includes(one)));
   if (found.length === 0) return null;
-  return html`<ul class="messages">${found.map((conflict, at) => html`<li key=${at}>${conflict.message}</li>`)}</ul>`;
+  return html`<ul class="messages">${found.map((conflict, at) => html`<li key=${at}>${worded(conflict)}</li>`)}</ul>`;
 }
 
 function Why({ view, label, terms, issues, cell }) {
+  const worded = useMessages();
   return html`<section><h2>${say("place.why", { coin: coinName(cell.coin) })}</h2>
     ${cell.presumed.length > 0 && html`<p class="hint">${say("place.presumed", { facts: listed(cell.presumed.map(label)) })}</p>`}
     ${view.may_be.map((one, at) => html`<div key=${at}>
       ${view.may_be.length > 1 && html`<h3><${VerdictSign} verdict=${one.verdict} /> ${say("place.as_issue", { issue: issues?.get(one.issue) ?? one.issue })}</h3>`}
       <${Clauses} clauses=${one.clauses} label=${label} terms=${terms} />
-      ${(one.reference ?? []).map((gap) => html`<p class="hint" key=${gap.message}>${gap.message}</p>`)}
+      ${(one.reference ?? []).map((gap) => html`<p class="hint" key=${gap.message}>${worded(gap)}</p>`)}
     </div>`)}
   </section>`;
 }
