@@ -280,6 +280,7 @@ def test_a_language_that_does_not_exist_fits_in_every_view(page: Page, collector
     page.run("document.querySelector('main').append('Some words in a view')")
     assert [text for _, text in not_said(page)] == ["Some words in a view"]
     page.run(
-        "const p = document.createElement('p'); p.style.minWidth = '90rem'; document.querySelector('main').append(p)"
+        "const p = document.createElement('p'); p.style.minWidth = '90rem'; p.textContent = '~';"
+        "document.querySelector('main').append(p)"
     )
     assert page.overflow() > 0
