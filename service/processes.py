@@ -29,6 +29,8 @@ from service.evaluation.cost import seconds_in_words
 
 # Imported by the server of forks; what it cannot import is left out, and imported where it is used.
 _IMPORTED_FIRST = ("__main__", "service.inside")
+# And this where the processes are started ahead: what every one of them would do at its first piece.
+_DONE_FIRST = "service.warm"
 # A process that computes does not look at signals: it gets no longer than this before it is killed, in seconds.
 _MERCY_SECONDS = 0.1
 # How often the pool looks for pieces that are over their time, or that nobody waits for, in seconds.
@@ -110,7 +112,7 @@ class Processes:
 
     def start(self) -> None:
         """Starts the processes now, so that the first piece finds them warm."""
-        self._started().schedule(_call, args=["os:getpid", ()])
+        self._started(_DONE_FIRST).schedule(_call, args=["os:getpid", ()])
 
     def close(self) -> None:
         """Ends all processes, whatever they do."""
@@ -138,11 +140,11 @@ class Processes:
         finally:
             self._inside -= 1
 
-    def _started(self) -> ProcessPool:
+    def _started(self, *first: str) -> ProcessPool:
         if self._pool is None:
             CONSTS.term_timeout, CONSTS.sleep_unit = _MERCY_SECONDS, _LOOK_SECONDS
             context = multiprocessing.get_context("forkserver")
-            context.set_forkserver_preload(list(_IMPORTED_FIRST))
+            context.set_forkserver_preload([*_IMPORTED_FIRST, *first])
             self._pool = ProcessPool(
                 self._room.at_once,
                 max_tasks=_PIECES,

@@ -71,6 +71,11 @@ class SolverBudget:
             self.aside -= granted_aside - lent.aside
 
 
+def load_solver() -> None:
+    """Imports it now. It starts no thread before it is asked to solve."""
+    from ortools.sat.python import cp_model  # noqa: F401
+
+
 def run_solver(
     model: cp_model.CpModel, hints: Iterable[tuple[cp_model.IntVar, int]], budget: SolverBudget, seconds: float
 ) -> tuple[cp_model.CpSolver, cp_model.CpSolverStatus]:

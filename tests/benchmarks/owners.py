@@ -25,7 +25,6 @@ from tempfile import TemporaryDirectory
 from typing import Any
 from urllib.parse import quote
 
-import psutil
 from sqlalchemy import Connection, text
 
 from service.accounts.model import new_token, token_digest
@@ -35,7 +34,17 @@ from service.database.migrate import migration_engine, upgrade
 from service.database.partitions import SCHEMA
 from tests.benchmarks.data import SEED, a_coin
 from tests.benchmarks.run import machine
-from tests.benchmarks.servers import YEARS, Answer, Caller, a_document, cpu_of, memory_of, publish
+from tests.benchmarks.servers import (
+    YEARS,
+    Answer,
+    Caller,
+    a_document,
+    cpu_of,
+    cpu_of_family,
+    family_of,
+    memory_of,
+    publish,
+)
 from tests.conftest import SERVER_URL, own_database
 from tests.owners import open_account
 from tests.server import Server, serving
@@ -208,11 +217,7 @@ def a_house(owners: int, partitions: int) -> Iterator[tuple[House, Bytes]]:
 
 def clocks(server: Server, database: Database) -> tuple[Callable[[], tuple[float, float]], Callable[[], float]]:
     """The CPU clocks of the server's processes and of PostgreSQL's for them, and the server's memory in MiB."""
-    root = psutil.Process(server.process.pid)
-    name = database.url.database
-
-    def ours() -> list[int]:
-        return [root.pid, *(child.pid for child in root.children(recursive=True))]
+    name, ours = database.url.database, cpu_of_family(server.process.pid)
 
     def theirs() -> list[int]:
         engine = migration_engine(database.url.set(database="postgres"))
@@ -224,9 +229,9 @@ def clocks(server: Server, database: Database) -> tuple[Callable[[], tuple[float
             engine.dispose()
 
     def cpu() -> tuple[float, float]:
-        return sum(cpu_of(pid)() for pid in ours()), sum(cpu_of(pid)() for pid in theirs())
+        return ours(), sum(cpu_of(pid)() for pid in theirs())
 
-    return cpu, lambda: sum(memory_of(pid, "VmRSS") for pid in ours())
+    return cpu, lambda: sum(memory_of(pid, "VmRSS") for pid in family_of(server.process.pid))
 
 
 # --- requests ---------------------------------------------------------------------------------------------------------------

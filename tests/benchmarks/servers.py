@@ -17,6 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import psutil
 from sqlalchemy import Connection, insert
 
 from service.accounts.model import Owner
@@ -46,6 +47,20 @@ def cpu_of(process: int) -> Callable[[], float]:
     return lambda: time.clock_gettime(clock.value)
 
 
+def family_of(process: int) -> list[int]:
+    """The process and all that come from it: what a server computes, it mostly computes in processes for work."""
+    return [process, *(child.pid for child in psutil.Process(process).children(recursive=True))]
+
+
+def cpu_of_family(process: int) -> Callable[[], float]:
+    """The clocks of all of them together. One that starts between two readings counts with its start, one that ends is lost."""
+
+    def seconds() -> float:
+        return sum(cpu_of(each)() for each in family_of(process))
+
+    return seconds
+
+
 def memory_of(process: int, what: str) -> float:
     """`VmRSS`, the memory that it has now, or `VmHWM`, the most it ever had, in MiB."""
     lines = Path(f"/proc/{process}/status").read_text(encoding="utf-8").splitlines()
@@ -70,7 +85,7 @@ class Caller:
     """One connection that is kept open, to one server."""
 
     def __init__(self, server: Server, headers: Mapping[str, str] = {}) -> None:
-        self.cpu, self._headers = cpu_of(server.process.pid), dict(headers)
+        self.cpu, self._headers = cpu_of_family(server.process.pid), dict(headers)
         self._connection = http.client.HTTPConnection("127.0.0.1", server.port, timeout=600)
 
     def get(self, path: str, headers: Mapping[str, str] = {}) -> Answer:
@@ -93,7 +108,7 @@ class Caller:
         return Answer(answer.status, {k.lower(): v for k, v in answer.getheaders()}, answer.read())
 
     def getting(self, path: str, headers: Mapping[str, str] = {}) -> Side[Answer]:
-        """A GET, by the CPU clock of the server."""
+        """A GET, by the CPU clocks of the server and its processes for work."""
         return Side(lambda: self.get(path, headers), self.cpu)
 
 
