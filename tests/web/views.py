@@ -12,6 +12,8 @@ def every_view(collector: Collector) -> dict[str, str]:
         "/app/password": "form",
         "/pair?user_code=BCDF-GHJK": "form",
         "/app/": ".bar",
+        "/app/build/new": ".starts",
+        f"/app/build/{collector.set}": ".effect .figures",
         "/app/coins": ".coins td",
         f"/app/coins/{collector.coins['p1']}": ".facts dd",
         collector.album(): "li.place",

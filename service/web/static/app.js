@@ -9,6 +9,7 @@ import { go, onGo } from "./parts/navigation.js";
 import { Unsent } from "./parts/unsent.js";
 import { NewPassword, SignIn } from "./views/account.js";
 import { Album } from "./views/album.js";
+import { Build } from "./views/build.js";
 import { Coin } from "./views/coin.js";
 import { Coins } from "./views/coins.js";
 import { Home } from "./views/home.js";
@@ -18,6 +19,7 @@ import { Place } from "./views/place.js";
 import { Print, Printed } from "./views/print.js";
 
 const COIN = /^\/app\/coins(?:\/([0-9a-f-]{36}))?\/?$/;
+const BUILD = /^\/app\/build\/(new|[0-9a-f-]{36})\/?$/;
 const SET = /^\/app\/sets\/([0-9a-f-]{36})(\/place)?\/?$/;
 
 /** The view of an address, for somebody who is signed in. */
@@ -27,6 +29,8 @@ function viewOf(session) {
   const [, set, isPlace] = SET.exec(pathname) ?? [];
   if (isPlace) return html`<${Place} key=${pathname + search} set=${set} address=${new URLSearchParams(search).get("at") ?? ""} />`;
   if (pathname === "/app/coins/import") return html`<${Import} />`;
+  const [, built] = BUILD.exec(pathname) ?? [];
+  if (built) return html`<${Build} key=${built} set=${built === "new" ? null : built} />`;
   const coins = COIN.exec(pathname);
   if (coins?.[1]) return html`<${Coin} key=${coins[1]} coin=${coins[1]} />`;
   if (coins) return html`<${Coins} />`;

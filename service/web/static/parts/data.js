@@ -97,6 +97,13 @@ export async function loadTermsOf(name) {
   }
 }
 
+/** The concepts of a shipped vocabulary as they are, with what is above each; none where it is not to be had. */
+export const loadConcepts = (name) =>
+  get(`/v1/vocabularies/${encodeURIComponent(name)}`).then(
+    ({ data }) => data.concepts,
+    () => [],
+  );
+
 /** What the terms of a vocabulary are called, by id; none where it is not to be had. */
 export const loadVocabulary = (name) =>
   loadTermsOf(name).then(

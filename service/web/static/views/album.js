@@ -10,6 +10,7 @@ import { useMessages } from "../parts/message.js";
 import { usePhotos } from "../parts/photos.js";
 import { PlaceCell } from "../parts/place.js";
 import { useRoving } from "../parts/roving.js";
+import { Tabs, useNarrow } from "../parts/tabs.js";
 import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
 import { arranged, counted } from "../sheet/album.js";
@@ -54,6 +55,7 @@ export function Album({ set }) {
     <${Bar} figures=${evaluation.summary} id="album" />
     <p class="figures">${say("home.figures", evaluation.summary)} ${say("home.certain", evaluation.summary)}</p>
     ${!evaluation.proven_optimal && html`<p class="hint">${say("album.not_proven")}</p>`}
+    <p class="crumbs"><a href="/app/build/${set}">${say("build.change_set")}</a></p>
     <${Needs} evaluation=${evaluation} />
     <fieldset class="filters"><legend>${say("filter.title")}</legend>
       ${FILTERS.map((name) => html`<label key=${name}>
@@ -79,20 +81,9 @@ function Needs({ evaluation }) {
 
 const NARROW = "(max-width: 40rem)";
 
-function useNarrow() {
-  const [narrow, set] = useState(matchMedia(NARROW).matches);
-  useEffect(() => {
-    const media = matchMedia(NARROW);
-    const changed = () => set(media.matches);
-    media.addEventListener("change", changed);
-    return () => media.removeEventListener("change", changed);
-  }, []);
-  return narrow;
-}
-
 function Pages({ set, value, label, shown }) {
   const pages = useMemo(() => arranged(value.evaluation, value.definition), [value]);
-  const narrow = useNarrow() && pages.length > 1;
+  const narrow = useNarrow(NARROW) && pages.length > 1;
   const [chosen, choose] = useState(pages[0]?.key);
   const root = useRef(null);
   const one = pages.some((page) => page.key === chosen) ? chosen : pages[0]?.key;
@@ -102,31 +93,13 @@ function Pages({ set, value, label, shown }) {
   const roving = useRoving(root, addresses);
   const photos = usePhotos(root, addresses.join(" "));
   return html`<div class="pages" ref=${root} onKeyDown=${roving.onKeyDown}>
-    ${narrow && html`<${Tabs} pages=${pages} chosen=${one} choose=${choose} />`}
+    ${narrow && html`<${Tabs} tabs=${pages.map((page) => ({ key: page.key, label: pageLabel(page) }))} chosen=${one} choose=${choose} label=${say("album.pages")} />`}
     ${visible.map((page) => html`<${PageSection} key=${page.key} page=${page} set=${set} label=${label} shown=${shown} roving=${roving}
       photos=${photos} tabs=${narrow} />`)}
   </div>`;
 }
 
 const pageLabel = (page) => (page.label === "" ? say("album.other_page") : page.label);
-
-/** Pages as tabs, where there is no room for all of them: arrow keys go from one to the next (WAI-ARIA Authoring Practices). */
-function Tabs({ pages, chosen, choose }) {
-  const list = useRef(null);
-  const moved = (event) => {
-    const step = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
-    if (step === undefined) return;
-    event.preventDefault();
-    event.stopPropagation();
-    const at = (pages.findIndex((page) => page.key === chosen) + step + pages.length) % pages.length;
-    choose(pages[at].key);
-    list.current.children[at].focus();
-  };
-  return html`<div class="tabs" role="tablist" aria-label=${say("album.pages")} ref=${list} onKeyDown=${moved}>
-    ${pages.map((page) => html`<button key=${page.key} type="button" role="tab" id="tab-${page.key}" aria-controls=${page.key === chosen ? page.key : undefined}
-      aria-selected=${page.key === chosen} tabindex=${page.key === chosen ? 0 : -1} onClick=${() => choose(page.key)}>${pageLabel(page)}</button>`)}
-  </div>`;
-}
 
 function PageSection({ page, set, label, shown, roving, photos, tabs }) {
   const counts = counted(page.blocks.flatMap((block) => block.cells));

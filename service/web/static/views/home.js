@@ -31,6 +31,7 @@ export function Home() {
     <${Trouble} error=${error} again=${again} />
     ${sets === null && error === null && html`<p role="status">${say("app.loading")}</p>`}
     ${sets !== null && sets.length === 0 && html`<p>${say("home.none")}</p>`}
+    <p><a href="/app/build/new">${say("build.make_new")}</a></p>
     ${sets !== null && html`<${Attention} sets=${sets} /><ul class="sets">
       ${sets.map((set) => html`<${SetLine} key=${set.id} set=${set} />`)}
     </ul>`}`;

@@ -1,0 +1,84 @@
+// The places of a draft page by page, and the one that is being worked on: its name, its page, its order, its conditions.
+import { say } from "../kept/words.js";
+import * as draft from "../sheet/draft.js";
+import { labelsOf } from "./data.js";
+import { html, useState } from "./html.js";
+import { RuleForm } from "./rule-form.js";
+
+/** A text of the document as a field. */
+function Text({ id, label, value, change, hint, many = false }) {
+  const field = { id, value: value ?? "", autocomplete: "off", "aria-describedby": hint ? `${id}-hint` : undefined, onInput: (event) => change(event.target.value) };
+  return html`<div class="field"><label for=${id}>${label}</label>
+    ${many ? html`<textarea ...${field} rows="2"></textarea>` : html`<input type="text" ...${field} />`}
+    ${hint && html`<p class="hint" id="${id}-hint">${hint}</p>`}</div>`;
+}
+
+/** @param {{document: object, chosen: string | null, choose: (id: string | null) => void, counts: Map<string, {fit: number, may: number}>}} of */
+export function PlaceList({ document, chosen, choose, counts }) {
+  const label = (part) => (/^\{/.test(part.label ?? "") || !part.label ? part.id : part.label);
+  const line = ({ part, kind }) => html`<li key=${part.id}>
+    <button type="button" class="plain entry" aria-current=${chosen === part.id ? "true" : undefined} onClick=${() => choose(part.id)}>
+      ${label(part)} ${kind !== "slots" && html`<span class="of">${say(`build.kind_${kind}`)}</span>`}
+      ${counts.has(part.id) && html` <span class="count">${say("count.coins", { n: counts.get(part.id) })}</span>`}</button></li>`;
+  return html`<nav class="place-list" aria-label=${say("build.places")}>
+    <button type="button" class="plain entry" aria-current=${chosen === null ? "true" : undefined} onClick=${() => choose(null)}>${say("build.whole_set")}</button>
+    ${draft.leavesOf(document).filter(({ page, entries }) => page !== null || entries.length > 0).map((leaf) => html`<div key=${String(leaf.page)}>
+      ${(leaf.page !== null || (document.layout ?? []).length > 0) && html`<h3>${leaf.page === null ? say("build.no_page") : leaf.label}</h3>`}
+      <ul>${leaf.entries.map(line)}</ul></div>`)}
+  </nav>`;
+}
+
+/** The set as a whole: title, summary, pages. */
+export function SetEditor({ document, change, children }) {
+  const [page, setPage] = useState("");
+  const pages = document.layout ?? [];
+  const put = (more) => change({ ...document, ...more });
+  const made = () => {
+    change(draft.withPage(document, page.trim()));
+    setPage("");
+  };
+  return html`<section class="part-editor" aria-label=${say("build.whole_set")}>
+    <${Text} id="set-title" label=${say("build.title_of_set")} value=${document.title} change=${(title) => put({ title })} />
+    <${Text} id="set-summary" label=${say("build.summary_of_set")} value=${document.summary} many change=${(summary) => put({ summary })} />
+    <h3>${say("build.pages")}</h3>
+    ${pages.map((one, at) => html`<div key=${at} class="page-line">
+      <${Text} id="page-${at}" label=${say("build.page_name", { n: at + 1 })} value=${one.page} change=${(name) => change(draft.renamedPage(document, at, name))} />
+      <p class="buttons small"><button type="button" class="plain" disabled=${at === 0} aria-label=${say("build.up_what", { what: one.page })} onClick=${() => change(draft.movedPage(document, at, -1))}>${say("build.up")}</button>
+        <button type="button" class="plain" disabled=${at === pages.length - 1} aria-label=${say("build.down_what", { what: one.page })} onClick=${() => change(draft.movedPage(document, at, 1))}>${say("build.down")}</button>
+        <button type="button" class="plain" aria-label=${say("build.remove_what", { what: one.page })} onClick=${() => change(draft.withoutPage(document, at))}>${say("build.remove")}</button></p></div>`)}
+    <${Text} id="new-page" label=${say("build.new_page")} value=${page} change=${setPage} />
+    <p><button type="button" class="plain" disabled=${page.trim() === ""} onClick=${made}>${say("build.add_page")}</button></p>
+    ${children}
+  </section>`;
+}
+
+/**
+ * @param {{document: object, entry: import("../sheet/draft.js").Entry, form: import("../sheet/rule-form.js").Node | null, attributes: Map<string, object>,
+ *   change: (document: object, id?: string | null) => void, changeRule: (form: import("../sheet/rule-form.js").Node) => void}} of `form`: null
+ *   while the rule cannot be read
+ */
+export function PartEditor({ document, entry, form, attributes, change, changeRule }) {
+  const { kind, part } = entry;
+  const put = (more) => change(draft.changedPart(document, part.id, more));
+  const page = draft.pageOf(document, part.id);
+  const what = part.label || part.id;
+  const move = (step, text, name) => html`<button type="button" class="plain" disabled=${!draft.canMove(document, part.id, step)} aria-label=${name}
+    onClick=${() => change(draft.moved(document, part.id, step))}>${text}</button>`;
+  return html`<section class="part-editor" aria-label=${what}>
+    <${Text} id="part-label" label=${say("build.label")} value=${part.label} change=${(label) => put({ label })} hint=${kind === "one_per" ? say("build.label_hint", { key: "{key}" }) : undefined} />
+    <${Text} id="part-note" label=${say("build.note")} value=${part.note} many change=${(note) => put({ note: note === "" ? null : note })} />
+    ${kind === "free_choice" && html`<div class="field"><label for="part-places">${say("build.how_many")}</label>
+      <input id="part-places" inputmode="numeric" value=${part.places} onInput=${(event) => /^[1-9]\d{0,3}$/.test(event.target.value) && put({ places: Number(event.target.value) })} /></div>`}
+    ${kind === "one_per" && html`<p>${say("build.one_for_each", { what: [part.attribute].flat().map((one) => labelsOf(attributes)(one.attribute ?? one)).join(", ") })} ${say(`build.keys_${part.keys.from}`)}</p>`}
+    <div class="field"><label for="part-tier">${say("build.tier")}</label>
+      <select id="part-tier" value=${part.tier ?? "required"} onChange=${(event) => put({ tier: event.target.value === "required" ? null : event.target.value })}>
+        ${["required", "optional"].map((tier) => html`<option key=${tier} value=${tier}>${say(`build.tier_${tier}`)}</option>`)}</select></div>
+    ${(document.layout ?? []).length > 0 && html`<div class="field"><label for="part-page">${say("build.page")}</label>
+      <select id="part-page" value=${page ?? ""} onChange=${(event) => change(draft.onPage(document, part.id, event.target.value === "" ? null : Number(event.target.value)))}>
+        <option value="">${say("build.no_page")}</option>${document.layout.map((one, at) => html`<option key=${at} value=${at}>${one.page}</option>`)}</select></div>`}
+    <p class="buttons small">${move(-1, say("build.up"), say("build.up_what", { what }))}${move(1, say("build.down"), say("build.down_what", { what }))}
+      <button type="button" class="plain" aria-label=${say("build.remove_what", { what })} onClick=${() => change(draft.withoutPart(document, part.id), null)}>${say("build.remove")}</button></p>
+    <h3>${say("build.takes")}</h3>
+    ${form === null ? html`<p class="hint">${say("build.read_text_first")}</p>` : html`<${RuleForm} key=${part.id} id="rule" form=${form} change=${changeRule} attributes=${attributes} document=${document} />`}
+  </section>`;
+}

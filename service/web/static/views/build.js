@@ -1,0 +1,250 @@
+// A set definition put together: picks, the rule as text, and what it does, side by side.
+import { ask, get, send } from "../kept/api.js";
+import { drop, keep, kept } from "../kept/database.js";
+import { newId } from "../kept/edits.js";
+import { say, spoken } from "../kept/words.js";
+import { loadAttributes, useLoaded } from "../parts/data.js";
+import { DraftEffect, findingKey } from "../parts/draft-effect.js";
+import { PartEditor, PlaceList, SetEditor } from "../parts/draft-places.js";
+import { DraftStarts } from "../parts/draft-starts.js";
+import { html, useEffect, useRef, useState } from "../parts/html.js";
+import { go } from "../parts/navigation.js";
+import { RuleForm } from "../parts/rule-form.js";
+import { RuleText } from "../parts/rule-text.js";
+import { Tabs, useNarrow } from "../parts/tabs.js";
+import { Title } from "../parts/title.js";
+import { Trouble } from "../parts/trouble.js";
+import { blank, entryOf, pageOf, pointerOf, valueAt, withValueAt } from "../sheet/draft.js";
+import { formOf, isExact, treeOf } from "../sheet/rule-form.js";
+import { keyOf, readingsOf, withTexts } from "../sheet/rule-readings.js";
+
+const PAUSE = 400;
+const COLUMNS = ["pick", "rule", "does"];
+const NARROW = "(max-width: 64rem)";
+const SCOPE = "/scope";
+const keptUnder = (id) => `draft ${id ?? "new"}`;
+
+/** What is worked on: what this browser kept unsaved, else the definition as it is stored, else a new one. */
+async function load(id) {
+  const before = (await kept(keptUnder(id))) ?? null;
+  if (id === null) return before ?? { document: blank(say("build.new_set"), spoken()), etag: null, unsaved: false };
+  const stored = await get(`/v1/definitions/${id}`);
+  if (before !== null) return before;
+  return { document: stored.data.document, etag: stored.etag, unsaved: false };
+}
+
+/** @param {{set: string | null}} of null: a new one */
+export function Build({ set }) {
+  const { value, error, again } = useLoaded(() => load(set), [set]);
+  const { value: attributes, error: other } = useLoaded(() => loadAttributes(value?.document), [value !== null]);
+  if (value === null || attributes === null) {
+    return html`<${Title} text=${say("build.title")} /><${Trouble} error=${error ?? other} again=${again} />
+      ${error === null && other === null && html`<p role="status">${say("app.loading")}</p>`}`;
+  }
+  return html`<${Builder} set=${set} first=${value} attributes=${attributes} />`;
+}
+
+/** The preview of the newest document that was asked for; an older answer that comes later is not taken. */
+function usePreview(document, settled, taken) {
+  const [found, set] = useState({ preview: null, error: null });
+  const turn = useRef(0);
+  useEffect(() => {
+    if (settled.current === document) return undefined;
+    turn.current += 1;
+    const mine = turn.current;
+    const timer = setTimeout(async () => {
+      try {
+        const preview = await send("POST", "/v1/definition-previews", { definition: document, holdings: "mine" });
+        if (mine !== turn.current) return;
+        set({ preview, error: null });
+        taken(document, preview);
+      } catch (error) {
+        if (mine === turn.current) set((before) => ({ ...before, error }));
+      }
+    }, settled.current === undefined ? 0 : PAUSE);
+    return () => clearTimeout(timer);
+  }, [document]);
+  return found;
+}
+
+function Builder({ set, first, attributes }) {
+  const [id, setId] = useState(set);
+  const [draft, setDraft] = useState(first);
+  const [chosen, choose] = useState(null);
+  const [tab, setTab] = useState("pick");
+  const [readings, setReadings] = useState(new Map());
+  const [acknowledged, setAcknowledged] = useState(new Set());
+  const settled = useRef(undefined);
+  const { document } = draft;
+  const { preview, error } = usePreview(document, settled, (sent, told) => {
+    setReadings((before) => readingsOf(sent, told.rules, before));
+    setDraft((now) => {
+      const written = withTexts(now.document, sent, told.rules);
+      // Nothing but texts of the service: it knows them already.
+      if (now.document === sent) settled.current = written;
+      const next = written === now.document ? now : { ...now, document: written };
+      if (next.unsaved) keep(keptUnder(id), next);
+      return next;
+    });
+  });
+  const change = (next, show) => {
+    setDraft((now) => {
+      const made = { ...now, document: typeof next === "function" ? next(now.document) : next, unsaved: true };
+      keep(keptUnder(id), made);
+      return made;
+    });
+    if (show !== undefined) choose(show);
+  };
+  const entry = chosen === null ? null : entryOf(document, chosen);
+  const pointer = entry === null ? SCOPE : pointerOf(entry);
+  const rule = valueAt(document, pointer) ?? true;
+  const reading = readings.get(keyOf(rule));
+  const tree = typeof rule === "string" ? reading?.json : rule;
+  const form = tree === undefined || tree === null || (typeof rule === "string" && !isExact(rule)) ? null : formOf(tree);
+  const put = (value) => {
+    const { scope, ...rest } = document;
+    change(pointer === SCOPE && (value === true || value === "") ? rest : withValueAt(document, pointer, value));
+  };
+  // Until the service has written what was picked, the text before.
+  const shown = useRef(new Map());
+  const text = typeof rule === "string" ? rule : (reading?.text ?? (rule === true ? "TRUE" : (shown.current.get(pointer) ?? "")));
+  shown.current.set(pointer, text);
+  const acknowledge = (key) => setAcknowledged(new Set(acknowledged.has(key) ? [...acknowledged].filter((one) => one !== key) : [...acknowledged, key]));
+  const goTo = (part) => {
+    choose(part);
+    setTab("pick");
+    window.document.getElementById("part-label")?.focus();
+  };
+  const narrow = useNarrow(NARROW);
+  const page = entry === null ? null : pageOf(document, entry.part.id);
+  const counts = new Map();
+  for (const { place, group, fit } of preview?.places ?? []) counts.set(group ?? place, (counts.get(group ?? place) ?? 0) + fit.coins);
+  const saved = (next, known) => {
+    setId(known);
+    setDraft(next);
+    drop(keptUnder(id));
+  };
+  const columns = {
+    pick: html`<${PlaceList} document=${document} chosen=${entry?.part.id ?? null} choose=${choose} counts=${counts} />
+      <${DraftStarts} id="start" document=${document} attributes=${attributes} change=${change} page=${page} />
+      ${entry === null
+        ? html`<${SetEditor} document=${document} change=${change}>
+            <h3>${say("build.scope")}</h3>
+            ${form === null ? html`<p class="hint">${say("build.read_text_first")}</p>` : html`<${RuleForm} key="scope" id="rule" form=${form} change=${(next) => put(treeOf(next))} attributes=${attributes} document=${document} />`}
+          </${SetEditor}>`
+        : html`<${PartEditor} key=${entry.part.id} document=${document} entry=${entry} form=${form} attributes=${attributes} change=${change} changeRule=${(next) => put(treeOf(next))} />`}`,
+    rule: html`<${RuleText} key=${pointer} id="rule-text" label=${entry === null ? say("build.scope") : say("build.rule_of", { what: entry.part.label || entry.part.id })} text=${text}
+        faults=${reading?.faults ?? []} waiting=${reading === undefined && typeof rule !== "string"} change=${put} />
+      <p class="hint">${say("build.rule_hint")}</p>`,
+    does: html`<${DraftEffect} document=${document} preview=${preview} entry=${entry} attributes=${attributes} goTo=${goTo} acknowledged=${acknowledged} acknowledge=${acknowledge} change=${change} />
+      <${Publish} id=${id} draft=${draft} preview=${preview} acknowledged=${acknowledged} saved=${saved} />`,
+  };
+  const discard = async () => {
+    await drop(keptUnder(id));
+    const found = await load(id);
+    settled.current = undefined;
+    setDraft(found);
+    choose(null);
+  };
+  return html`
+    <${Title} text=${document.title || say("build.title")} />
+    <p class="draft-state" role="status">${draft.unsaved ? say("build.unsaved") : say(id === null ? "build.nothing_yet" : "build.as_saved")}
+      ${draft.unsaved && html` <button type="button" class="plain" onClick=${discard}>${say("build.discard")}</button>`}</p>
+    <${Trouble} error=${error} />
+    ${narrow && html`<${Tabs} tabs=${COLUMNS.map((key) => ({ key, label: say(`build.column_${key}`) }))} chosen=${tab} choose=${setTab} label=${say("build.columns")} />`}
+    <div class="builder">
+      ${COLUMNS.filter((key) => !narrow || key === tab).map((key) => html`<section key=${key} id=${key} class="column column-${key}" ...${narrow ? { role: "tabpanel", "aria-labelledby": `tab-${key}` } : { "aria-labelledby": `${key}-title` }}>
+        <h2 id="${key}-title" class=${narrow ? "unseen" : ""}>${say(`build.column_${key}`)}</h2>
+        ${columns[key]}
+      </section>`)}
+    </div>`;
+}
+
+/** The draft on the service: created, or replaced where it is as it was read. @returns {Promise<{id: string, etag: string}>} */
+async function storeDraft(id, { document, etag }) {
+  if (id === null) {
+    const made = newId();
+    const answer = await ask("POST", "/v1/definitions", { body: { id: made, document }, headers: { "Idempotency-Key": made } });
+    return { id: made, etag: answer.headers.get("ETag") };
+  }
+  const answer = await ask("PUT", `/v1/definitions/${id}`, { body: { document }, headers: { "If-Match": etag } });
+  return { id, etag: answer.headers.get("ETag") };
+}
+
+/** What publishing changes: sentences, and my set before and after; null where nothing was published yet. */
+async function reviewOf(id) {
+  const path = `/v1/definitions/${id}`;
+  const { data: revisions } = await get(`${path}/revisions?limit=200`);
+  const last = revisions.items[revisions.items.length - 1];
+  if (last === undefined) return null;
+  const [changes, before, after, impact] = await Promise.all([
+    get(`${path}/changes?from=${last.revision}`),
+    get(`${path}/evaluation?revision=${last.revision}`),
+    get(`${path}/evaluation?revision=${last.revision + 1}`),
+    get(`${path}/impact`),
+  ]);
+  const { data } = impact;
+  return {
+    changes: changes.data.changes.map(({ words }) => words),
+    before: before.data.summary,
+    after: after.data.summary,
+    // Of a set that follows its draft this says nothing.
+    impact: data.from.revision === data.to.revision ? [] : data.messages.map(({ message }) => message),
+  };
+}
+
+function Publish({ id, draft, preview, acknowledged, saved }) {
+  const [busy, setBusy] = useState(false);
+  const [error, setError] = useState(null);
+  const [review, setReview] = useState(undefined);
+  const errors = preview?.counts.error ?? 1;
+  const warnings = (preview?.findings ?? []).filter(({ severity }) => severity === "warning");
+  const open = warnings.filter((finding) => !acknowledged.has(findingKey(finding)));
+  const doing = (what) => async () => {
+    setBusy(true);
+    setError(null);
+    try {
+      await what();
+    } catch (trouble) {
+      setError(trouble);
+    } finally {
+      setBusy(false);
+    }
+  };
+  const save = async () => {
+    const made = await storeDraft(id, draft);
+    saved({ ...draft, etag: made.etag, unsaved: false }, made.id);
+    // The address of what is worked on, without beginning anew.
+    if (id === null) history.replaceState(null, "", `/app/build/${made.id}`);
+    return made;
+  };
+  const look = async () => setReview(await reviewOf((draft.unsaved || id === null ? await save() : { id }).id));
+  const publish = async () => {
+    const made = draft.unsaved || id === null ? await save() : { id, etag: draft.etag };
+    const headers = { "If-Match": made.etag, "Idempotency-Key": newId() };
+    await ask("POST", `/v1/definitions/${made.id}/revisions${warnings.length > 0 ? "?acknowledged=true" : ""}`, { headers });
+    go(`/app/sets/${made.id}`);
+  };
+  const readable = preview !== null && preview.definition.digest !== null;
+  return html`<section class="panel publish" aria-labelledby="publish-title" aria-busy=${busy}>
+    <h3 id="publish-title">${say("build.publish_title")}</h3>
+    <${Trouble} error=${error} />
+    <p class="buttons">
+      <button type="button" class="plain" disabled=${busy || !readable || !draft.unsaved} onClick=${doing(save)}>${say("build.save")}</button>
+      <button type="button" class="plain" disabled=${busy || !readable} onClick=${doing(look)}>${say("build.review")}</button>
+    </p>
+    <div aria-live="polite">
+      ${errors > 0 && readable === false && html`<p class="hint">${say("build.not_readable")}</p>`}
+      ${errors > 0 && readable && html`<p class="hint">${say("build.has_errors", { n: errors })}</p>`}
+      ${errors === 0 && open.length > 0 && html`<p class="hint">${say("build.has_warnings", { n: open.length })}</p>`}
+      ${review === null && html`<p>${say("build.first_revision")}</p>`}
+      ${review && html`<h4>${say("build.changes")}</h4>
+        ${review.changes.length === 0 ? html`<p>${say("build.no_changes")}</p>` : html`<ul>${review.changes.map((words, at) => html`<li key=${at}>${words}</li>`)}</ul>`}
+        <h4>${say("build.your_set")}</h4>
+        <p>${say("build.impact", { was: review.before.filled, is: review.after.filled, was_places: review.before.places, is_places: review.after.places })}</p>
+        ${review.impact.map((message, at) => html`<p key=${at}>${message}</p>`)}`}
+    </div>
+    ${review !== undefined && html`<p><button type="button" disabled=${busy || errors > 0 || open.length > 0} onClick=${doing(publish)}>${say("build.publish")}</button></p>`}
+    <p class="hint">${say("build.publish_hint")}</p>
+  </section>`;
+}

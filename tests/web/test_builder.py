@@ -1,0 +1,370 @@
+"""The builder of set definitions in Chromium: places picked, rules as forms and as text, findings, publishing."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from selenium.webdriver.common.keys import Keys
+
+from service.formats.strict_json import parse_json, parse_yaml
+from service.rules.used_terms import rules_of
+from tests.server import Server
+from tests.web.a_set import Collector
+from tests.web.browser import Page
+from tests.web.test_browser import WIDTHS
+
+pytestmark = [pytest.mark.browser, pytest.mark.process]
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def builder(page: Page, collector: Collector, place: str) -> None:
+    """The builder of the collector's set, with a place shown, once the service has answered."""
+    page.open(f"/app/build/{collector.set}")
+    page.until(".effect .figures")
+    page.until(".entry", says=place).click()
+    page.until(".part-editor h3", says="What it takes")
+
+
+def rule_text(page: Page) -> str:
+    return str(page.run("return document.querySelector('#rule-text').value"))
+
+
+def until_rule(page: Page, wanted: str) -> None:
+    """Waits until the service has written this text."""
+    page.until("#rule-text[aria-busy=false]")
+    deadline = time.monotonic() + 30
+    while rule_text(page) != wanted and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert rule_text(page) == wanted
+
+
+def pick(page: Page, *labels: str) -> None:
+    """Chooses the boxes with these words in the form of a condition, and adds it."""
+    for label in labels:
+        page.until(".condition-form .pick", says=label).click()
+    page.press("Add it")
+
+
+def add_condition(page: Page, attribute: str, *labels: str, button: str = "Add a condition") -> None:
+    page.press(button)
+    page.until(".attribute-picker button", says=attribute).click()
+    pick(page, *labels)
+
+
+# --- a set by clicks ---------------------------------------------------------------------------------------------------------
+
+
+def test_twelve_places_are_put_together_without_typing_a_rule(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    page.press("Put together a new set")
+    page.until(".starts")
+    # One place for each denomination of my coins: seven.
+    page.press("One for each ...")
+    page.until(".attribute-picker button", says="enomination").click()
+    page.until(".starts .pick", says="A fixed list").click()
+    page.press("Add the places")
+    page.until(".entry", says="one for each")
+    # Three of free choice, from 1900 to 1929 by the bar of my coins; no coins of a shilling.
+    page.press("Places of free choice")
+    page.press("Add the places")
+    page.until(".part-editor input[id=part-places]")
+    page.press("Add a condition")
+    page.until(".attribute-picker button", says="ear on the coin").click()
+    page.until(".span-bar button", says="1900-1909").click()
+    page.press("Add it")
+    until_rule(page, "year_on_coin BETWEEN 1900 AND 1909")
+    add_condition(page, "enomination", "shilling")
+    until_rule(page, "year_on_coin BETWEEN 1900 AND 1909 AND denomination = 'shilling'")
+    page.until("button[aria-label='But not: denomination: shilling']").click()
+    until_rule(page, "year_on_coin BETWEEN 1900 AND 1909 AND NOT denomination = 'shilling'")
+    # One from a coin of mine, and a blank one with alternatives.
+    page.press("A place from one of my coins")
+    page.until(".starts .coin-list button", says="1935 shilling").click()
+    page.until(".starts .pick", says="denomination: shilling")
+    page.press("Add the place")
+    until_rule(page, "denomination = 'shilling'")
+    page.press("A blank place")
+    page.until(".group-name", says="Any coin, until you add a condition.")
+    add_condition(page, "enomination", "florin")
+    until_rule(page, "denomination = 'florin'")
+    add_condition(page, "aterial", "bronze", button="Or also ...")
+    until_rule(page, "denomination = 'florin' OR material = 'bronze'")
+    # Of seven coins the metal is not recorded.
+    page.until(".effect .fits", says="2 fit, 7 may fit")
+    assert page.text(".effect .fits") == "Here: 2 fit, 7 may fit; 2 of them fit elsewhere too."
+    # Up and down by buttons: it goes before the one from the coin.
+    names = [entry.text.split("\n")[0] for entry in page.all(".place-list li")]
+    page.until("button[aria-label='Up: New place']").click()
+    moved = [entry.text.split("\n")[0] for entry in page.all(".place-list li")]
+    assert (names[0], names[1]) == (moved[1], moved[0])
+    # Warnings lead to their place, and are acknowledged one by one.
+    page.press("Look at what publishing changes")
+    page.until(".publish", says="This will be the first revision.")
+    publish = page.until(".publish button", says="Publish")
+    for box in page.all(".finding.warning input"):
+        assert not publish.is_enabled()
+        box.click()
+    page.until(".publish button:enabled", says="Publish").click()
+    page.until("li.place")
+    assert len(page.all("li.place")) == 12
+    (kept,) = [one for one in collector.ask("GET", "/v1/definitions").json()["items"] if one["title"] == "A new set"]
+    assert (kept["status"], kept["revision"]) == ("published", 1)
+    document = collector.ask("GET", f"/v1/definitions/{kept['id']}").json()["document"]
+    # Every rule is text of the service's writer.
+    assert all(isinstance(rule, str) or rule is True for _, rule in rules_of(document))
+
+
+def test_a_published_set_is_changed_and_the_change_is_told(page: Page, collector: Collector) -> None:
+    made = collector.ask("GET", f"/v1/definitions/{collector.set}")
+    tag = {"If-Match": made.headers["etag"]}
+    collector.ask("POST", f"/v1/definitions/{collector.set}/revisions?acknowledged=true", headers=tag)
+    page.sign_in(collector.token, collector.album())
+    page.press("Change what this set takes")
+    page.until(".effect .figures")
+    page.until(".entry", says="A crown").click()
+    page.until("button[aria-label='Change: denomination: crown']").click()
+    page.until(".condition-form .pick", says="shilling").click()
+    page.press("Change it")
+    until_rule(page, "denomination IN ('crown', 'shilling')")
+    # An example of the author's: the coin has to fit.
+    page.until("button[aria-label^='Has to fit here: No. s1']").click()
+    page.until(".effect li", says="has to fit: crown")
+    page.press("Look at what publishing changes")
+    page.until(".publish li", says="A crown")
+    assert "before" in page.text(".publish")
+    for box in page.all(".finding.warning input"):
+        box.click()
+    page.until(".publish button:enabled", says="Publish").click()
+    page.until("li.place")
+    stored = collector.ask("GET", f"/v1/definitions/{collector.set}").json()
+    assert (stored["status"], stored["revision"]) == ("published", 2)
+    assert stored["document"]["examples"] == [
+        {
+            "label": "No. s1, 1935 shilling",
+            "facts": {"denomination": "shilling", "year_on_coin": 1935, "grade": 50},
+            "fits": ["crown"],
+        }
+    ]
+    # What nobody touched is as it was.
+    assert stored["document"]["layout"] == made.json()["document"]["layout"]
+
+
+# --- forms and text ----------------------------------------------------------------------------------------------------------
+
+
+def all_rules() -> list[Any]:
+    """The rules of the shipped definitions, and those of the cases of the language; each as it was written."""
+    found: list[Any] = []
+    for path in sorted((ROOT / "set_definitions").glob("*.definition.*")):
+        raw = path.read_bytes()
+        document = parse_yaml(raw) if path.suffix == ".yaml" else parse_json(raw)
+        found += [rule for _, rule in rules_of(document)]
+    for path in sorted((ROOT / "tests" / "cases").glob("*.json")):
+        for case in json.loads(path.read_text(encoding="utf-8"))["cases"]:
+            found += [case["rule"]] if "rule" in case else []
+            found += [rule for _, rule in rules_of(case.get("definition", {}))]
+    return found
+
+
+ROUND_TRIP = """const [trees, texts, done] = arguments;
+import("/app/sheet/rule-form.js").then(({formOf, treeOf, same, isExact}) => {
+    const flipped = (node) => node.kind === "condition" ? {...node, how: {at_most: "below"}[node.how] ?? node.how}
+        : node.kind === "not" ? {...node, item: flipped(node.item)}
+        : node.items ? {...node, items: node.items.map(flipped)} : node;
+    const whole = (node) => node.kind === "block" ? false : node.kind === "not" ? whole(node.item)
+        : node.kind === "condition" || node.items.every(whole);
+    const forms = trees.map(formOf);
+    done({
+        exact: texts.map(isExact),
+        differ: trees.filter((tree, at) => !same(treeOf(forms[at]), tree)),
+        again: forms.map(treeOf),
+        planted: trees.filter((tree, at) => !same(treeOf(flipped(forms[at])), tree)).length,
+        whole: forms.filter(whole).length,
+    });
+}, (error) => done(String(error)));"""
+
+
+def test_forms_and_text_are_two_views_of_one_tree(
+    page: Page, house: tuple[Server, str, httpx.Client], newcomer: Callable[[], tuple[str, str]]
+) -> None:
+    rules = [rule for rule in all_rules() if not isinstance(rule, bool)]
+    assert len(rules) > 200
+    headers = {"Authorization": f"Bearer {newcomer()[1]}"}
+
+    def read(sent: list[Any]) -> list[dict[str, Any]]:
+        """The rules as the service reads them: text to tree, tree to text."""
+        slots = [{"id": f"p{at}", "accepts": rule} for at, rule in enumerate(sent)]
+        body = {"definition": {"format": "set-definition/1", "title": "All rules", "slots": slots}}
+        told = house[2].post("/v1/definition-previews", json=body, headers=headers)
+        assert told.status_code == 200, told.text
+        found: list[dict[str, Any]] = told.json()["rules"]
+        return found
+
+    readings = [reading for reading in read(rules) if reading["json"] is not None]
+    trees = [reading["json"] for reading in readings]
+    page.open("/app/sign-in")
+    texts = [reading["text"] for reading in readings]
+    told = page.driver.execute_async_script(ROUND_TRIP, trees, texts)
+    assert told["differ"] == []
+    # Back through the service: the same text, so nothing was rewritten; but for numbers that a double does not keep, of which the
+    # builder shows the text alone.
+    again = [one["text"] for one in read(told["again"])]
+    assert {
+        text for text, was, exact in zip(again, texts, told["exact"], strict=True) if text != was and exact
+    } == set()
+    assert "weight_measured = 2.50" in [text for text, exact in zip(texts, told["exact"], strict=True) if not exact]
+    assert sum(told["exact"]) > 0.95 * len(texts)
+    # The control: another sign is another tree wherever it stands.
+    assert told["planted"] == sum('"<="' in json.dumps(tree) for tree in trees if _has_plain_bound(tree)) > 0
+    # Most have a form of their own; the rest are blocks in their places.
+    assert told["whole"] > len(trees) / 2
+
+
+def _has_plain_bound(tree: Any) -> bool:
+    """Whether somewhere an attribute alone is at most some value."""
+    if not isinstance(tree, dict):
+        return False
+    args = tree.get("args", [])
+    if tree.get("op") == "<=":
+        first, second = args
+        is_plain = not isinstance(second, dict | list) or (isinstance(second, dict) and "date" in second)
+        return isinstance(first, dict) and "property" in first and is_plain
+    return tree.get("op") in ("and", "or", "not") and any(map(_has_plain_bound, args))
+
+
+def test_a_fault_is_shown_under_its_sign_and_a_draft_survives_a_reload(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    builder(page, collector, "A crown")
+    wrong = "denomination = 'crown' AND grde > 1"
+    page.type_into("Rule of: A crown", wrong)
+    said = page.until(".faults li", says="Line 1, character 28")
+    assert "did you mean 'grade'" in said.text
+    line, caret = str(page.run("return document.querySelector('.pointed').textContent")).split("\n")
+    assert (line, caret) == (wrong, " " * wrong.index("grde") + "^")
+    # A reload, and another one: what was typed is there, and the service has nothing of it.
+    page.open(f"/app/build/{collector.set}")
+    page.until(".draft-state", says="not saved on the service yet")
+    page.until(".entry", says="A crown").click()
+    assert rule_text(page) == wrong
+    page.until(".faults li", says="Line 1, character 28")
+    assert "grde" not in collector.ask("GET", f"/v1/definitions/{collector.set}").text
+    # What there are no fields for is a block in its place, and stays as it is when another part changes.
+    page.type_into("Rule of: A crown", "denomination = 'crown' AND year_on_coin % 2 = 0")
+    page.until(".block-text code", says="year_on_coin % 2 = 0")
+    add_condition(page, "aterial", "bronze")
+    until_rule(page, "denomination = 'crown' AND year_on_coin % 2 = 0 AND material = 'bronze'")
+    page.press("Drop these changes")
+    page.until(".draft-state", says="As saved on the service.")
+
+
+LATE = """const real = window.fetch; let first = true;
+window.fetch = (path, ...rest) => {
+    const asked = real(path, ...rest);
+    if (!String(path).includes("definition-previews") || !first) return asked;
+    first = false;
+    return asked.then((answer) => new Promise((done) => setTimeout(() => { window.late = true; done(answer); }, 2500)));
+};"""
+
+
+def test_the_last_answer_wins(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    builder(page, collector, "A crown")
+    page.run(LATE)
+    page.type_into("Rule of: A crown", "denomination = 'farthing'")
+    page.until("#rule-text")
+    time.sleep(0.6)
+    page.type_into("Rule of: A crown", "denomination = 'sixpence'")
+    page.until(".effect .takes", says="sixpence")
+    deadline = time.monotonic() + 30
+    while not page.run("return window.late === true") and time.monotonic() < deadline:
+        time.sleep(0.1)
+    time.sleep(0.2)
+    assert page.text(".effect .takes").lower() == "a sixpence"
+
+
+# --- for everybody -----------------------------------------------------------------------------------------------------------
+
+
+def tab_to(page: Page, wanted: str) -> None:
+    """Goes on by the Tab key until what has the focus says so."""
+    said = "const at = document.activeElement; return at.getAttribute('aria-label') ?? at.id + ' ' + at.textContent"
+    for _ in range(120):
+        page.keys(Keys.TAB)
+        if wanted in str(page.run(said)):
+            return
+    raise AssertionError(f"the Tab key never comes to {wanted}")
+
+
+def test_the_keyboard_alone_does(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    page.open(f"/app/build/{collector.set}")
+    page.until(".effect .figures")
+    tab_to(page, "A crown")
+    page.keys(Keys.ENTER)
+    page.until(".part-editor[aria-label='A crown']")
+    tab_to(page, "Down: A crown")
+    page.keys(Keys.ENTER)
+    tab_to(page, "Add a condition")
+    page.keys(Keys.ENTER)
+    page.until(".attribute-picker button")
+    # By another word than its label: the help of the attribute.
+    page.keys("grade")
+    page.until("[role=option]", says="grade")
+    page.keys(Keys.ARROW_DOWN, Keys.ENTER)
+    page.until(".condition-form select")
+    tab_to(page, "rule-add--value-0")
+    page.keys("40")
+    tab_to(page, "Add it")
+    page.keys(Keys.ENTER)
+    until_rule(page, "denomination = 'crown' AND grade >= 40")
+    layout = page.run(
+        "return [...document.querySelectorAll('.place-list div:nth-of-type(2) li')].map((one) => one.textContent.trim())"
+    )
+    assert [text.split("  ")[0].strip() for text in layout][:2] == ["A florin", "A crown"]
+
+
+def test_no_view_of_the_builder_has_a_fault(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    found: list[Any] = []
+
+    def look(state: str) -> None:
+        for width, dark in itertools.product(WIDTHS, (False, True)):
+            page.look(width, dark=dark)
+            page.until(".builder")
+            found.extend((state, width, dark, fault) for fault in page.faults())
+            assert page.overflow() <= 0, (state, width)
+        page.look(1280)
+
+    page.open("/app/build/new")
+    page.until(".starts")
+    page.press("From a template")
+    page.until(".starts .panel")
+    look("new")
+    builder(page, collector, "A penny before 1901")
+    page.press("Add a condition")
+    page.until(".attribute-picker button", says="ear on the coin").click()
+    page.until(".span-bar button")
+    look("a condition")
+    # On a phone the three are tabs, and arrow keys go from one to the next.
+    page.look(320)
+    page.until("[role=tab]", says="Pick").click()
+    page.keys(Keys.ARROW_RIGHT)
+    page.until("#rule[role=tabpanel] textarea")
+    assert page.faults() == []
+    page.keys(Keys.ARROW_RIGHT)
+    page.until("#does[role=tabpanel] .findings")
+    assert page.faults() == []
+    assert page.overflow() <= 0
+    page.look(1280)
+    assert found == []
+    # The control: a field whose label is gone is seen.
+    page.until(".part-editor label")
+    page.run("document.querySelector('label[for=part-label]').remove()")
+    assert any(fault.startswith("label:") for fault in page.faults())
