@@ -16,7 +16,7 @@ from selenium.webdriver.common.keys import Keys
 from service.formats.strict_json import parse_json, parse_yaml
 from service.rules.used_terms import rules_of
 from tests.server import Server
-from tests.web.a_set import Collector
+from tests.web.a_set import DEFINITION, Collector
 from tests.web.browser import Page
 from tests.web.test_browser import WIDTHS
 
@@ -248,6 +248,10 @@ def test_a_fault_is_shown_under_its_sign_and_a_draft_survives_a_reload(page: Pag
     assert "did you mean 'grade'" in said.text
     line, caret = str(page.run("return document.querySelector('.pointed').textContent")).split("\n")
     assert (line, caret) == (wrong, " " * wrong.index("grde") + "^")
+    # The finding leads to the place.
+    page.until(".entry", says="The whole set").click()
+    page.until(".finding.error button", says="Go to the place").click()
+    page.until("#part-label:focus")
     # A reload, and another one: what was typed is there, and the service has nothing of it.
     page.open(f"/app/build/{collector.set}")
     page.until(".draft-state", says="not saved on the service yet")
@@ -368,3 +372,92 @@ def test_no_view_of_the_builder_has_a_fault(page: Page, collector: Collector) ->
     page.until(".part-editor label")
     page.run("document.querySelector('label[for=part-label]').remove()")
     assert any(fault.startswith("label:") for fault in page.faults())
+
+
+PAGES = """const [document, done] = arguments;
+import("/app/sheet/draft.js").then((draft) => {
+    const before = JSON.stringify(document);
+    const order = (one) => draft.leavesOf(one).map((leaf) => [leaf.label, leaf.entries.map(({part}) => part.id)]);
+    const turned = draft.moved(draft.moved(document, "sound", -1), "sound", -1);
+    const added = draft.withPart(draft.withPage(document, "Four"), "slots", {label: "A farthing", accepts: true}, 3);
+    done({
+        order: order(document), up: order(turned), end: draft.canMove(turned, "sound", -1),
+        loose: draft.canMove(document, "alloys", 1), pages: order(draft.movedPage(document, 2, -1)),
+        id: added.id, added: order(added.document), gone: order(draft.withoutPart(document, "crown")),
+        lost: order(draft.withoutPage(document, 1)), page: draft.pageOf(document, "guinea"),
+        at: draft.partAt(document, "/slots/4/accepts"), none: draft.partAt(document, "/scope"),
+        put: draft.valueAt(draft.withValueAt(document, "/slots/4/accepts", "x"), "/slots/4/accepts"),
+        optional: draft.changedPart(document, "guinea", {tier: null}).slots[7], same: JSON.stringify(document) === before,
+    });
+}, (error) => done(String(error)));"""
+
+
+def test_places_and_pages_are_moved_as_the_album_shows_them(page: Page) -> None:
+    page.open("/app/sign-in")
+    told = page.driver.execute_async_script(PAGES, DEFINITION)
+    first, second, third = ("Bronze and silver", "Larger ones", "At will")
+    bronze, larger = ["farthing", "halfpenny", "sound", "old-penny"], ["crown", "florin-a", "florin-b", "guinea"]
+    assert told["order"] == [[first, bronze], [second, larger], [third, ["sixpences"]], ["", ["alloys"]]]
+    assert told["up"][0] == [first, ["sound", "farthing", "halfpenny", "old-penny"]]
+    assert (told["end"], told["loose"]) == (False, False)
+    assert [label for label, _ in told["pages"]] == [first, third, second, ""]
+    assert told["id"] == "a-farthing"
+    assert told["added"][3] == ["Four", ["a-farthing"]]
+    assert told["gone"][1] == [second, larger[1:]]
+    assert told["lost"][-1] == ["", [*larger, "alloys"]]
+    assert (told["page"], told["at"], told["none"], told["put"]) == (1, "crown", None, "x")
+    assert "tier" not in told["optional"]
+    assert told["same"] is True
+
+
+# --- templates ---------------------------------------------------------------------------------------------------------------
+
+TEMPLATES = """const [from, done] = arguments;
+const modules = [import("/app/sheet/templates.js"), import("/app/sheet/draft.js")];
+Promise.all(modules).then(([{TEMPLATES, decadesOf, conditionsOf}, {blank}]) => {
+    const facts = {denomination: "penny", problems: [], mint: {none: true}, grade: {from: 20, to: 30}, main_motifs: ["lion"],
+        year_on_coin: {one_of: [1900, 1902]}};
+    const say = (key, values = {}) => [key.split(".")[1], ...Object.values(values)].join(" ");
+    const chosen = {
+        issuer: {id: "GB", label: "United Kingdom"}, motif: {id: "bird", label: "bird"}, from, page: 0,
+        decades: decadesOf([1894, 1921, 1937], 2026),
+    };
+    done({
+        made: Object.fromEntries(TEMPLATES.map((one) => [one.id, one.make(blank("A start", "en"), chosen, say)])),
+        none: decadesOf([], 2026),
+        facts: conditionsOf(facts, new Map(Object.keys(facts).map((name) => [name, {many: Array.isArray(facts[name])}])))
+            .map(({condition}) => condition),
+    });
+}, (error) => done(String(error)));"""
+
+
+def test_every_template_is_a_sound_start(page: Page, collector: Collector) -> None:
+    collector.ask("POST", "/v1/holdings", json={"facts": {"issuer": "GB", "reverse_design": "shield"}})
+    collector.ask("POST", "/v1/holdings", json={"facts": {"issuer": "DDDE"}})
+    page.open("/app/sign-in")
+    told = page.driver.execute_async_script(TEMPLATES, DEFINITION)
+    places: dict[str, list[str]] = {}
+    for name, document in told["made"].items():
+        body = {"definition": document, "holdings": "mine"}
+        preview = collector.ask("POST", "/v1/definition-previews", json=body).json()
+        assert preview["counts"]["error"] == 0, (name, preview["findings"])
+        places[name] = [place["label"] for place in preview["places"]]
+    assert places["designs"] == ["shield"]
+    assert "bird of prey" in places["motifs"]
+    assert len(places["vanished"]) == 1
+    assert len(places["types"]) > 10
+    assert places["decades"] == ["1890-1899", "1900-1909", "1910-1919", "1920-1929", "1930-1939"]
+    assert places["copied"] == ["A farthing", "A halfpenny", "A sound shilling", "A penny before 1901"]
+    assert told["made"]["copied"]["layout"] == [
+        {"page": "Bronze and silver", "slots": ["farthing", "halfpenny", "sound", "old-penny"]}
+    ]
+    assert told["none"] == [1930, 2020]
+    # A coin's facts as conditions: what is in doubt as all that it may be.
+    assert [(one["attribute"], one["how"], one["values"]) for one in told["facts"]] == [
+        ("denomination", "is", ["penny"]),
+        ("year_on_coin", "is", [1900, 1902]),
+        ("problems", "empty", []),
+        ("mint", "none", []),
+        ("grade", "between", [20, 30]),
+        ("main_motifs", "has_all", ["lion"]),
+    ]

@@ -13,7 +13,7 @@ def every_view(collector: Collector) -> dict[str, str]:
         "/pair?user_code=BCDF-GHJK": "form",
         "/app/": ".bar",
         "/app/build/new": ".starts",
-        f"/app/build/{collector.set}": ".effect .figures",
+        f"/app/build/{collector.set}": ".part-editor",
         "/app/coins": ".coins td",
         f"/app/coins/{collector.coins['p1']}": ".facts dd",
         collector.album(): "li.place",

@@ -64,11 +64,11 @@ export function DraftEffect({ document, preview, entry, attributes, goTo, acknow
   const line = (finding, at) => html`<${Finding} key=${findingKey(finding) + at} finding=${finding} document=${document} label=${label} goTo=${goTo}
     acknowledged=${acknowledged.has(findingKey(finding))} acknowledge=${acknowledge} />`;
   const figures = totals(places);
-  return html`<div class="effect" aria-live="polite">
-    ${holdings !== null && html`<p class="figures">${say("build.of_my_coins", { coins: number(holdings.coins), fit: number(holdings.fit), may: number(holdings.may_fit), nowhere: number(holdings.fit_nowhere) })}</p>`}
+  return html`<div class="effect">
+    ${holdings !== null && html`<p class="figures" aria-live="polite">${say("build.of_my_coins", { coins: number(holdings.coins), fit: number(holdings.fit), may: number(holdings.may_fit), nowhere: number(holdings.fit_nowhere) })}</p>`}
     ${id !== undefined && html`<section aria-label=${say("build.this_place")}>
       ${preview.places_in_words[id] && html`<p class="takes">${preview.places_in_words[id]}</p>`}
-      ${places.length > 0 && html`<p class="fits">${say("build.place_figures", { fit: number(figures.fit), may: number(figures.may), elsewhere: number(figures.elsewhere) })}</p>`}
+      ${places.length > 0 && html`<p class="fits" aria-live="polite">${say("build.place_figures", { fit: number(figures.fit), may: number(figures.may), elsewhere: number(figures.elsewhere) })}</p>`}
       ${places.length > 1 && html`<p>${say("count.places", { n: places.length })}</p>`}
       ${places.length === 1 && html`
         <${Coins} title=${say("build.they_fit")} ...${places[0].fit} named=${preview.named} actions=${actions} />
@@ -78,7 +78,7 @@ export function DraftEffect({ document, preview, entry, attributes, goTo, acknow
         ${places.length > 12 && html`<li class="hint">${say("build.more_places", { n: places.length - 12 })}</li>`}</ul>`}
     </section>`}
     <h3>${say("build.findings")}</h3>
-    ${findings.length === 0 ? html`<p>${say("build.no_findings")}</p>` : html`<ul class="findings">${[...mine, ...others].map(line)}</ul>`}
+    ${findings.length === 0 ? html`<p role="status">${say("build.no_findings")}</p>` : html`<ul class="findings">${[...mine, ...others].map(line)}</ul>`}
     ${(document.examples ?? []).length > 0 && html`<h3>${say("build.examples")}</h3><ul class="coin-list">
       ${document.examples.map((one, at) => html`<li key=${at}>${say(one.fits?.length > 0 ? "build.example_fits" : "build.example_not", {
         coin: one.label || exampleInWords(one.facts, label), places: [...(one.fits ?? []), ...(one.not ?? [])].join(", ") })}

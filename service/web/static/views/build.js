@@ -72,6 +72,7 @@ function Builder({ set, first, attributes }) {
   const [draft, setDraft] = useState(first);
   const [chosen, choose] = useState(null);
   const [tab, setTab] = useState("pick");
+  const [led, setLed] = useState(0);
   const [readings, setReadings] = useState(new Map());
   const [acknowledged, setAcknowledged] = useState(new Set());
   const settled = useRef(undefined);
@@ -113,8 +114,12 @@ function Builder({ set, first, attributes }) {
   const goTo = (part) => {
     choose(part);
     setTab("pick");
-    window.document.getElementById("part-label")?.focus();
+    setLed((before) => before + 1);
   };
+  // Once the place is there.
+  useEffect(() => {
+    if (led > 0) window.document.getElementById("part-label")?.focus();
+  }, [led]);
   const narrow = useNarrow(NARROW);
   const page = entry === null ? null : pageOf(document, entry.part.id);
   const counts = new Map();
