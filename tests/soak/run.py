@@ -97,7 +97,7 @@ def run(url: str, minutes: float, callers: int, workers: int, kill_seconds: floa
     accounts_count = max(1, callers // (DEVICES_EACH + BROWSERS_EACH))
     with ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="soak-")))
-        tokens = _tokens(url, accounts_count)
+        tokens = opened_tokens(url, accounts_count)
         settings = {"photos_dir": folder / "photos", "log_level": "warning", "jobs_in_server": False}
         server = stack.enter_context(_serving(url, workers, settings))
         accounts = [opened_account(server.address, token) for token in tokens]
@@ -152,7 +152,8 @@ def run(url: str, minutes: float, callers: int, workers: int, kill_seconds: floa
     return result
 
 
-def _tokens(url: str, count: int) -> list[str]:
+def opened_tokens(url: str, count: int) -> list[str]:
+    """Of so many new accounts in a database that is empty before."""
     database = Database(url)
     try:
         upgrade(database)

@@ -1,0 +1,254 @@
+"""`python -m tests.soak.one_process --minutes 20`: whether the memory of one process that serves is flat once its caches
+are full.
+
+The server runs in this process, with small caches, and its callers in another one, as fast as they are answered: so that what
+takes hours with waiting people takes minutes. Samples are by requests that were answered, and not by minutes. Beside what the
+system says of the process there is what glibc says: in use, or given back to it and kept (mallinfo2(3)).
+"""
+
+from __future__ import annotations
+
+import argparse
+import ctypes
+import gc
+import json
+import multiprocessing
+import os
+import statistics
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+import psutil
+import uvicorn
+from pydantic import SecretStr
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from service.app import GARBAGE, create_app
+from service.http.connections import serving_options
+from service.observability.log import begin_log
+from service.reference import compiled
+from service.settings import Settings
+from tests.server import free_port
+from tests.soak import callers
+from tests.soak.measured import Requests
+from tests.soak.run import opened_tokens
+
+MIB = 1024 * 1024
+# So many times faster than people: what they wait between two requests is divided by it.
+HASTE = 50.0
+# Small caches are full after some thousand requests.
+SMALL = {"answers_bytes": MIB, "warm_bytes": 2 * MIB}
+_DEFINITIONS_BYTES = 64 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """The process after so many answered requests: `rss` in MiB, of which glibc says that `used` is in use and `free` is kept for
+    later; `objects` that garbage collection knows, `threads`."""
+
+    requests: int
+    seconds: float
+    rss: float
+    used: float
+    free: float
+    objects: int
+    threads: int
+
+
+@dataclass(frozen=True, slots=True)
+class Growth:
+    """MiB for each 1,000 requests, by a line through the samples: of all of the run, and of each third of it."""
+
+    whole: float
+    thirds: tuple[float, float, float]
+
+
+def growth_of(samples: Sequence[Sample], of: Callable[[Sample], float] = lambda sample: sample.rss) -> Growth:
+    """How what `of` says grows with the requests."""
+
+    def slope(some: Sequence[Sample]) -> float:
+        line = statistics.linear_regression([one.requests for one in some], [of(one) for one in some])
+        return line.slope * 1000
+
+    third = len(samples) // 3
+    parts = (samples[:third], samples[third : 2 * third], samples[2 * third :])
+    first, second, last = map(slope, parts)
+    return Growth(slope(samples), (first, second, last))
+
+
+@dataclass
+class Answered:
+    """How many requests were answered; with `leak_bytes` so many bytes of each are kept for good."""
+
+    leak_bytes: int = 0
+    count: int = 0
+    kept: list[bytes] = field(default_factory=list)
+
+
+class Counted:
+    """A layer that counts what is answered."""
+
+    def __init__(self, app: ASGIApp, answered: Answered) -> None:
+        self._app, self._answered = app, answered
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        # Of a request that was answered the scope is empty.
+        is_request = scope["type"] == "http"
+        await self._app(scope, receive, send)
+        if is_request:
+            self._answered.count += 1
+            if self._answered.leak_bytes:
+                self._answered.kept.append(os.urandom(self._answered.leak_bytes))
+
+
+class _MallInfo(ctypes.Structure):
+    # mallinfo2(3), glibc 2.33 and later.
+    _fields_ = [
+        (name, ctypes.c_size_t)
+        for name in (
+            *("arena", "ordblks", "smblks", "hblks", "hblkhd"),
+            *("usmblks", "fsmblks", "uordblks", "fordblks", "keepcost"),
+        )
+    ]
+
+
+def _told_by_glibc() -> tuple[float, float]:
+    """MiB in use, and free but kept, in all arenas; nothing where the library is another one."""
+    try:
+        tell = ctypes.CDLL(None).mallinfo2
+    except (AttributeError, OSError):
+        return 0.0, 0.0
+    tell.restype = _MallInfo
+    told = tell()
+    return (told.uordblks + told.hblkhd) / MIB, told.fordblks / MIB
+
+
+def sample(answered: Answered, began: float) -> Sample:
+    """This process as it is now."""
+    process = psutil.Process()
+    used, free = _told_by_glibc()
+    return Sample(
+        answered.count,
+        time.monotonic() - began,
+        process.memory_info().rss / MIB,
+        used,
+        free,
+        len(gc.get_objects()),
+        process.num_threads(),
+    )
+
+
+class _Hasty(threading.Event):
+    """Of which whoever waits for it waits a part only."""
+
+    def wait(self, timeout: float | None = None) -> bool:
+        return super().wait(None if timeout is None else timeout / HASTE)
+
+
+def _call(address: str, tokens: Sequence[str], folder: str, told: Any) -> None:
+    """The callers: of each account a browser and a device, until this process is ended."""
+    # An evaluation in another process is none of what is measured.
+    callers.LARGE["holdings"] = callers.LARGE["holdings"][:200]
+    callers.LARGE["definition"] = {
+        **callers.LARGE["definition"],
+        "slots": callers.LARGE["definition"]["slots"][:40],
+    }
+    requests, stop = Requests(), _Hasty()
+    threads: list[threading.Thread] = []
+    for number, token in enumerate(tokens):
+        account = callers.opened_account(address, token)
+        threads.append(callers.BrowserLoad(address, account, 1000 + number, requests, stop))
+        threads.append(callers.DeviceLoad(Path(folder) / f"device-{number}", address, token, number, requests, stop))
+    for thread in threads:
+        thread.start()
+    while True:
+        time.sleep(5)
+        failures = [thread.failure for thread in threads if getattr(thread, "failure", "")]
+        told.put([*failures, *requests.unforeseen][:20])
+
+
+def run(
+    seconds: float, *, accounts: int = 4, leak_bytes: int = 0, most: int = 0, every: float = 5.0
+) -> tuple[list[Sample], list[str]]:
+    """Samples of one run, which ends after so long, or after `most` requests where they are given; and complaints."""
+    with tempfile.TemporaryDirectory(prefix="soak-") as folder:
+        url = f"sqlite:///{folder}/soak.sqlite3"
+        port = free_port()
+        settings = Settings(
+            database_url=SecretStr(url),
+            photos_dir=Path(folder) / "photos",
+            base_url=f"http://127.0.0.1:{port}",
+            log_level="error",
+            rate_account="",
+            rate_anonymous="",
+            **SMALL,
+            standings_minutes=0,
+            request_seconds=120.0,
+        )
+        tokens = opened_tokens(url, accounts)
+        begin_log(settings.log_level, settings.log_format, settings.secrets)
+        gc.set_threshold(*GARBAGE)
+        compiled.MOST_BYTES = _DEFINITIONS_BYTES
+        app = create_app(settings, alone=True)
+        answered = Answered(leak_bytes)
+        app.add_middleware(Counted, answered=answered)
+        options = {**serving_options(settings), "host": "127.0.0.1", "port": port, "timeout_graceful_shutdown": 5}
+        server = uvicorn.Server(uvicorn.Config(app, **options))
+        samples: list[Sample] = []
+        complaints: list[str] = []
+        spawned = multiprocessing.get_context("spawn")
+        told = spawned.SimpleQueue()
+        calling = spawned.Process(target=_call, args=(settings.base_url, tokens, folder, told), daemon=True)
+
+        def watch() -> None:
+            while not server.started:
+                time.sleep(0.05)
+            calling.start()
+            while not answered.count and calling.is_alive():
+                time.sleep(0.05)
+            began = time.monotonic()
+            try:
+                while time.monotonic() - began < seconds and not (most and answered.count >= most):
+                    time.sleep(every)
+                    if answered.count:
+                        samples.append(sample(answered, began))
+                    while not told.empty():
+                        complaints[:] = told.get()
+                    if not calling.is_alive():
+                        complaints.append("the callers ended")
+                        break
+            finally:
+                calling.kill()
+                server.should_exit = True
+
+        watching = threading.Thread(target=watch)
+        watching.start()
+        server.run()
+        watching.join()
+    return samples, complaints
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.soak.one_process", description=__doc__)
+    parser.add_argument("--minutes", type=float, default=20)
+    parser.add_argument("--samples", type=Path, help="a file for all samples, as JSON")
+    asked = parser.parse_args()
+    samples, complaints = run(asked.minutes * 60)
+    if asked.samples is not None:
+        asked.samples.write_text(json.dumps([asdict(one) for one in samples]), encoding="utf-8")
+    for one in samples[:: max(1, len(samples) // 25)]:
+        print(one)
+    for name in ("rss", "used", "free", "objects"):
+        print(f"{name} for each 1,000 requests: {growth_of(samples, lambda one, name=name: getattr(one, name))}")
+    for complaint in complaints:
+        print(complaint)
+    return 1 if complaints else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
