@@ -36,6 +36,7 @@ from service.http.api.jobs import jobs
 from service.http.api.labels import holding_labels
 from service.http.api.lists import insurance, want_lists
 from service.http.api.metrics import metrics
+from service.http.api.need_sheets import need_sheets
 from service.http.api.offers import offers
 from service.http.api.origins import origins
 from service.http.api.photos import photo_files, photos
@@ -75,6 +76,7 @@ ROUTERS = (
     evaluations,
     evaluation_parts,
     candidates,
+    need_sheets,
     allocations,
     doubts,
     definitions,

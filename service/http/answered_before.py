@@ -31,9 +31,10 @@ from service.http.openapi import METER, Operation, scopes_needed
 from service.http.problems import Problem
 from service.http.quotas import Meter, Quotas
 from service.progress.actions.editions import stamps
-from service.progress.actions.store import FOLLOWED, SET_KEY, set_key_of
+from service.progress.actions.store import FOLLOWED, SET_KEY, SETS_KEY, set_key_of, sets_key_of
+from service.progress.actions.stored_set import SetKey, SetsKey
 
-_SETS = "/v1/definitions/"
+_SETS, _ALL_SETS = "/v1/definitions/", "/v1/need-sheets"
 _PREFIX = f"{_SETS}{{id}}/"
 _READ = frozenset({b"accept", b"if-none-match"})
 _MOST_MEANINGS = 1_000
@@ -72,13 +73,15 @@ class AnsweredBefore:
         self._operations = {
             route.path.removeprefix(_PREFIX): _Operation(route, _scopes(route))
             for route in routes
-            if isinstance(route, Operation) and route.path.startswith(_PREFIX) and route.methods == {"GET"}
+            if isinstance(route, Operation) and route.methods == {"GET"} and route.path.startswith((_PREFIX, _ALL_SETS))
         }
         self._meanings: dict[tuple[Any, Question, date, tuple[str, ...]], _Meaning] = {}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] == "http" and scope["method"] == "GET" and scope["path"].startswith(_SETS):
-            text, _, rest = scope["path"].removeprefix(_SETS).partition("/")
+        if scope["type"] == "http" and scope["method"] == "GET" and scope["path"].startswith((_SETS, _ALL_SETS)):
+            text, rest = None, scope["path"]
+            if rest != _ALL_SETS:
+                text, _, rest = rest.removeprefix(_SETS).partition("/")
             operation = self._operations.get(rest)
             answer = None if operation is None else await self._answer(scope, operation, text)
             if answer is not None:
@@ -90,12 +93,13 @@ class AnsweredBefore:
                 return
         await self._app(scope, receive, send)
 
-    async def _answer(self, scope: Scope, operation: _Operation, text: str) -> _Answer | None:
+    async def _answer(self, scope: Scope, operation: _Operation, text: str | None) -> _Answer | None:
+        """`text`: the id of the set as it was sent; None: all sets."""
         headers, state = _headers(scope), scope["app"].state
         accept = headers.get(b"accept", b"")
         question: Question | None = state.questions.find(operation.route.path, scope["query_string"], accept)
-        digest, identity = digest_of(scope), read_id(text)
-        if question is None or digest is None or identity is None:
+        digest, identity = digest_of(scope), None if text is None else read_id(text)
+        if question is None or digest is None or (identity is None and text is not None):
             return None
         # What cannot be read now the framework tries again, and says why.
         with suppress(SetwrightError, Problem):
@@ -125,13 +129,16 @@ class AnsweredBefore:
         return _Answer(answer.status_code, [*answer.raw_headers, *standing], answer.body)
 
     async def _address(
-        self, scope: Scope, operation: _Operation, question: Question, digest: str, identity: str
+        self, scope: Scope, operation: _Operation, question: Question, digest: str, identity: str | None
     ) -> Address | None:
         """Where the answer would be; None where the framework has something to refuse, or to note."""
         context = context_of(scope["app"])
         now = context.now()
-        number = FOLLOWED if question.revision is None else question.revision
-        row = await context.look_up(SET_KEY, digest=digest, definition=identity, number=number)
+        if identity is None:
+            row = await context.look_up(SETS_KEY, digest=digest)
+        else:
+            number = FOLLOWED if question.revision is None else question.revision
+            row = await context.look_up(SET_KEY, digest=digest, definition=identity, number=number)
         if row is None or not is_live(row, digest, now) or is_worth_noting(row.last_used_at, now):
             return None
         meaning = self._meaning(row, operation, question, question.today or now.date())
@@ -141,7 +148,8 @@ class AnsweredBefore:
         follows_from = (row, question, day, stamps())
         found = self._meanings.get(follows_from)
         if found is None:
-            key = set_key_of(row, question.revision)
+            key: SetKey | SetsKey | None
+            key = sets_key_of(row) if operation.route.path == _ALL_SETS else set_key_of(row, question.revision)
             if key is None:
                 return None
             if len(self._meanings) >= _MOST_MEANINGS:

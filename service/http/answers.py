@@ -12,7 +12,7 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
-from typing import Annotated, Any, cast
+from typing import Annotated, Any, TypeVar, cast
 
 from fastapi import Depends, Request
 from starlette.responses import Response
@@ -22,8 +22,9 @@ from service.http.compression import in_coding
 from service.http.conditional import IfNoneMatch, is_known
 from service.http.elsewhere import Answered, FileAnswer
 from service.http.responses import Reply
-from service.progress.actions.stored_set import SetKey
+from service.progress.actions.stored_set import SetKey, SetsKey
 
+Key = TypeVar("Key", SetKey, SetsKey)
 # What an entry takes besides its body and headers, roughly, in bytes.
 _ENTRY_BYTES = 1_000
 _MOST_QUESTIONS, _LONGEST_QUESTION = 1_000, 500
@@ -152,13 +153,13 @@ def _own_size(coded: Response, answer: Response) -> int:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Question:
-    """What a request asks of a stored set, besides which set and whose. `revision` None: the one that is followed; `today`
-    None: the day in UTC. `tag` makes the entity tag from what the set follows from and the day. `is_tagged`: whether the answer
-    has it as its ETag."""
+    """What a request asks of a stored set, or of all of an owner's, besides which set and whose. `revision` None: the one that
+    is followed; `today` None: the day in UTC. `tag` makes the entity tag from what the answer follows from and the day.
+    `is_tagged`: whether the answer has it as its ETag."""
 
     revision: int | None
     today: date | None
-    tag: Callable[[SetKey, date], str]
+    tag: Callable[[Any, date], str]
     is_tagged: bool = True
 
 
@@ -194,8 +195,8 @@ class StoredAnswers:
         owner: Owner,
         day: date,
         question: Question,
-        read_key: Callable[[], Awaitable[SetKey]],
-        make: Callable[[], Awaitable[tuple[SetKey, Response]]],
+        read_key: Callable[[], Awaitable[Key]],
+        make: Callable[[], Awaitable[tuple[Key, Response]]],
     ) -> Reply[Any]:
         """304 when the caller has the answer, else the one that is kept, or made now. `make` returns with it what it follows
         from, of the same snapshot."""

@@ -41,11 +41,15 @@ class Collector:
     headers: Mapping[str, str]
     sets: tuple[str, str]
     coin: str
+    is_about_all: bool = False
+    """Whether only answers about all sets together are asked for."""
 
     @property
     def paths(self) -> list[str]:
         first, second = self.sets
-        return [*(f"{first}/{asked}" for asked in ASKED), *(f"{second}/{asked}" for asked in ASKED[:2])]
+        of_sets = [*(f"{first}/{asked}" for asked in ASKED), *(f"{second}/{asked}" for asked in ASKED[:2])]
+        of_all = ["/v1/need-sheets", "/v1/need-sheets?today=2026-01-02"]
+        return of_all if self.is_about_all else [*of_sets, *of_all]
 
 
 async def done(

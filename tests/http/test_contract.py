@@ -236,6 +236,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("get", "/v1/definitions/{id}/exhibitions/{exhibition_id}", shown.headers["location"]),
         ("delete", "/v1/definitions/{id}/exhibitions/{exhibition_id}", shown.headers["location"]),
         ("get", "/v1/insurance-list", "/v1/insurance-list"),
+        ("get", "/v1/need-sheets", "/v1/need-sheets"),
         ("get", "/v1/holdings/labels", "/v1/holdings/labels"),
         ("get", "/v1/definitions/{id}/want-notes", f"{where}/want-notes"),
         ("put", "/v1/definitions/{id}/want-notes", f"{where}/want-notes"),

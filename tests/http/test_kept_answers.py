@@ -6,6 +6,7 @@ import asyncio
 import itertools
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Mapping, Sequence
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -20,8 +21,8 @@ from service.errors import Busy, NotFound
 from service.http.answered_before import AnsweredBefore
 from service.http.answers import Address, Answers
 from service.http.api import evaluations, lists
-from service.progress.actions.store import FOLLOWED, SET_KEY, set_key_of
-from service.progress.actions.stored_set import SetKey, load_key
+from service.progress.actions.store import FOLLOWED, SET_KEY, SETS_KEY, load_sets_key, set_key_of, sets_key_of
+from service.progress.actions.stored_set import SetKey, SetsKey, load_key
 from tests.clock import Clock
 from tests.conftest import PLAIN, Running, running, settings_for
 from tests.http.set_changes import CHANGES, Collector, change, done, move_in
@@ -157,6 +158,7 @@ async def test_no_byte_differs_from_what_is_computed_whoever_asks_in_whatever_wa
     where = mine.sets[0]
     known = await callers(service, mine.headers)
     paths = [f"{where}/{rest}{query}" for rest in ("evaluation", "want-list") for query in QUERIES]
+    paths += [f"/v1/need-sheets{query}" for query in ("", *QUERIES[2:4])] + ["/v1/need-sheets/", "/v1/need-sheetsx"]
     paths += [f"{where.upper()}/evaluation", f"{where}/evaluation/", f"{where}x/evaluation", f"{where}/evaluation%0A"]
     tried = 0
 
@@ -294,6 +296,29 @@ async def test_a_key_without_one_of_its_parts_is_caught(
 
 
 @pytest.mark.parametrize(
+    ("part", "after", "caught"),
+    [
+        (1, ("draft", "publication", "adoption", "decisions"), {"draft", "adoption", "decisions"}),
+        (2, ("state",), {"state"}),
+        (3, ("issue", "vocabulary", "presumption"), {"issue", "vocabulary", "presumption"}),
+        (4, ("day",), {"day"}),
+    ],
+)
+async def test_a_key_of_all_sets_without_one_of_its_parts_is_caught(
+    service: Running, fresh: Running, monkeypatch: pytest.MonkeyPatch, part: int, after: Sequence[str], caught: set[str]
+) -> None:
+    mine = await move_in(service.client, service.collector())
+    honest = SetsKey.version
+
+    def version(key: SetsKey, day: date) -> tuple[object, ...]:
+        parts = honest(key, day)
+        return (*parts[:part], *parts[part + 1 :])
+
+    monkeypatch.setattr(SetsKey, "version", version)
+    assert await stale([service], fresh, replace(mine, is_about_all=True), after) >= caught
+
+
+@pytest.mark.parametrize(
     ("module", "place", "after", "caught"),
     [
         (evaluations, -2, ("presumption",), {"presumption"}),  # whether to presume
@@ -322,6 +347,22 @@ async def test_a_tag_without_an_option_is_caught(
 
     monkeypatch.setattr(module, "entity_tag", tag)
     assert await stale([service], fresh, mine, after) >= caught
+
+
+async def test_one_statement_finds_the_key_of_all_sets(service: Running) -> None:
+    mine = await move_in(service.client, service.collector())
+    token = mine.headers["Authorization"].removeprefix("Bearer ")
+    database, keys = service.app.state.database, set[SetsKey]()
+    owner = database.read(lambda connection: recognise(connection, token))
+    for what in ("nothing", *CHANGES):
+        if what in CHANGES:
+            await change(service.client, mine, what)
+        row = database.look_up(SETS_KEY, digest=token_digest(token))
+        found = database.read(lambda connection: load_sets_key(connection, owner))
+        assert sets_key_of(row) == found, what
+        keys.add(found)
+    assert len(keys) == len(CHANGES)
+    assert database.look_up(SETS_KEY, digest=token_digest("another")) is None
 
 
 async def test_one_statement_finds_what_several_find(service: Running) -> None:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from functools import reduce
 from typing import Any
 
-from sqlalchemy import and_, bindparam, func, select
+from sqlalchemy import ColumnElement, Connection, ScalarSelect, String, and_, bindparam, cast, func, select
 from sqlalchemy.types import Integer
 
 from service.accounts.model import Owner, State
 from service.accounts.tables import account, token
 from service.database.lookup import Lookup
 from service.definitions.tables import definition, definition_pins, definition_revision, want_notes
-from service.progress.actions.stored_set import SetKey
+from service.progress.actions.stored_set import SetKey, SetsKey
 from service.reference.tables import catalogue
 
 # Revisions are counted from 1.
@@ -78,6 +79,68 @@ SET_KEY = Lookup(
     .outerjoin(catalogue, catalogue.c.owner_id == token.c.owner_id),
     by=token.c.digest,
 )
+
+
+# What each definition of the owner's is: which revisions it has and follows, its draft, its decisions. One text for all of them,
+# so that a look-up finds it; in another order it would only be another key.
+_of_a_set = (
+    *(definition.c.id, definition.c.version, definition.c.adopted, _newest_not_withdrawn),
+    *(definition.c.published, definition.c.draft_digest, definition_pins.c.version),
+)
+_texts: list[ColumnElement[str]] = [func.coalesce(cast(column, String), "-") for column in _of_a_set]
+_one_set = reduce(lambda one, other: one.concat("/").concat(other), _texts[1:], _texts[0])
+
+
+def _every_set(owner: ColumnElement[str]) -> ScalarSelect[str]:
+    with_decisions = definition.outerjoin(
+        definition_pins,
+        and_(definition_pins.c.owner_id == definition.c.owner_id, definition_pins.c.definition_id == definition.c.id),
+    )
+    texts = func.coalesce(func.aggregate_strings(_one_set, ","), "")
+    return select(texts).select_from(with_decisions).where(definition.c.owner_id == owner).scalar_subquery()
+
+
+# The caller whose token has the digest `digest`, with the key of all sets.
+SETS_KEY = Lookup(
+    select(
+        token.c.owner_id,
+        token.c.digest,
+        token.c.scopes,
+        token.c.expires_at,
+        token.c.revoked_at,
+        token.c.last_used_at,
+        account.c.state,
+        account.c.chain,
+        _every_set(token.c.owner_id).label("sets"),
+        catalogue.c.version.label("own"),
+    )
+    .select_from(token)
+    .join(account)
+    .outerjoin(catalogue, catalogue.c.owner_id == token.c.owner_id),
+    by=token.c.digest,
+)
+_SETS_OF_OWNER = (
+    select(
+        account.c.id.label("owner_id"),
+        account.c.state,
+        account.c.chain,
+        _every_set(account.c.id).label("sets"),
+        catalogue.c.version.label("own"),
+    )
+    .select_from(account)
+    .outerjoin(catalogue, catalogue.c.owner_id == account.c.id)
+    .where(account.c.id == bindparam("owner"))
+)
+
+
+def sets_key_of(row: Any) -> SetsKey:
+    """The key in a row of SETS_KEY."""
+    return SetsKey(Owner(row.owner_id), row.sets, str(State(row.state, row.chain)), row.own)
+
+
+def load_sets_key(connection: Connection, owner: Owner) -> SetsKey:
+    """The key of all sets of an owner."""
+    return sets_key_of(connection.execute(_SETS_OF_OWNER, {"owner": owner.id}).one())
 
 
 def set_key_of(row: Any, number: int | None) -> SetKey | None:

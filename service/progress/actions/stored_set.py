@@ -105,6 +105,21 @@ class SetKey:
         return (*parts, *stamps())
 
 
+@dataclass(frozen=True, slots=True)
+class SetsKey:
+    """All that the answers of all sets of an owner together follow from besides the day and the editions: `sets` has for each
+    definition which revision is followed and the version of the decisions, as one text; the others as in SetKey."""
+
+    owner: Owner
+    sets: str
+    state: str
+    own: str | None
+
+    def version(self, day: date) -> tuple[object, ...]:
+        """Changes with all that the evaluations for a day follow from."""
+        return (self.owner.id, self.sets, self.state, self.own, day, *stamps())
+
+
 def load_stored_set(
     connection: Connection,
     owner: Owner,
