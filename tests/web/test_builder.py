@@ -49,11 +49,11 @@ def pick(page: Page, *labels: str) -> None:
     """Chooses the boxes with these words in the form of a condition, and adds it."""
     for label in labels:
         page.until(".condition-form .pick", says=label).click()
-    page.press("Add it")
+    page.until(".condition-form .buttons button", says="Add it").click()
 
 
 def add_condition(page: Page, attribute: str, *labels: str, button: str = "Add a condition") -> None:
-    page.press(button)
+    page.until(".rule-form button", says=button).click()
     page.until(".attribute-picker button", says=attribute).click()
     pick(page, *labels)
 
@@ -66,31 +66,31 @@ def test_twelve_places_are_put_together_without_typing_a_rule(page: Page, collec
     page.press("Put together a new set")
     page.until(".starts")
     # One place for each denomination of my coins: seven.
-    page.press("One for each ...")
+    page.until(".starts button", says="One for each ...").click()
     page.until(".attribute-picker button", says="enomination").click()
     page.until(".starts .pick", says="A fixed list").click()
-    page.press("Add the places")
+    page.until(".starts button", says="Add the places").click()
     page.until(".entry", says="one for each")
     # Three of free choice, from 1900 to 1929 by the bar of my coins; no coins of a shilling.
-    page.press("Places of free choice")
-    page.press("Add the places")
+    page.until(".starts button", says="Places of free choice").click()
+    page.until(".starts button", says="Add the places").click()
     page.until(".part-editor input[id=part-places]")
-    page.press("Add a condition")
+    page.until(".rule-form button", says="Add a condition").click()
     page.until(".attribute-picker button", says="ear on the coin").click()
     page.until(".span-bar button", says="1900-1909").click()
-    page.press("Add it")
+    page.until(".condition-form .buttons button", says="Add it").click()
     until_rule(page, "year_on_coin BETWEEN 1900 AND 1909")
     add_condition(page, "enomination", "shilling")
     until_rule(page, "year_on_coin BETWEEN 1900 AND 1909 AND denomination = 'shilling'")
     page.until("button[aria-label='But not: denomination: shilling']").click()
     until_rule(page, "year_on_coin BETWEEN 1900 AND 1909 AND NOT denomination = 'shilling'")
     # One from a coin of mine, and a blank one with alternatives.
-    page.press("A place from one of my coins")
+    page.until(".starts button", says="A place from one of my coins").click()
     page.until(".starts .coin-list button", says="1935 shilling").click()
     page.until(".starts .pick", says="denomination: shilling")
-    page.press("Add the place")
+    page.until(".starts button", says="Add the place").click()
     until_rule(page, "denomination = 'shilling'")
-    page.press("A blank place")
+    page.until(".starts button", says="A blank place").click()
     page.until(".group-name", says="Any coin, until you add a condition.")
     add_condition(page, "enomination", "florin")
     until_rule(page, "denomination = 'florin'")
@@ -105,10 +105,10 @@ def test_twelve_places_are_put_together_without_typing_a_rule(page: Page, collec
     moved = [entry.text.split("\n")[0] for entry in page.all(".place-list li")]
     assert (names[0], names[1]) == (moved[1], moved[0])
     # Warnings lead to their place, and are acknowledged one by one.
-    page.press("Look at what publishing changes")
+    page.until(".publish button", says="Look at what publishing changes").click()
     page.until(".publish", says="This will be the first revision.")
     publish = page.until(".publish button", says="Publish")
-    for box in page.all(".finding.warning input"):
+    for box in page.all(".severity-warning input"):
         assert not publish.is_enabled()
         box.click()
     page.until(".publish button:enabled", says="Publish").click()
@@ -131,15 +131,15 @@ def test_a_published_set_is_changed_and_the_change_is_told(page: Page, collector
     page.until(".entry", says="A crown").click()
     page.until("button[aria-label='Change: denomination: crown']").click()
     page.until(".condition-form .pick", says="shilling").click()
-    page.press("Change it")
+    page.until(".condition-form .buttons button", says="Change it").click()
     until_rule(page, "denomination IN ('crown', 'shilling')")
     # An example of the author's: the coin has to fit.
     page.until("button[aria-label^='Has to fit here: No. s1']").click()
     page.until(".effect li", says="has to fit: crown")
-    page.press("Look at what publishing changes")
+    page.until(".publish button", says="Look at what publishing changes").click()
     page.until(".publish li", says="A crown")
     assert "before" in page.text(".publish")
-    for box in page.all(".finding.warning input"):
+    for box in page.all(".severity-warning input"):
         box.click()
     page.until(".publish button:enabled", says="Publish").click()
     page.until("li.place")
@@ -250,7 +250,7 @@ def test_a_fault_is_shown_under_its_sign_and_a_draft_survives_a_reload(page: Pag
     assert (line, caret) == (wrong, " " * wrong.index("grde") + "^")
     # The finding leads to the place.
     page.until(".entry", says="The whole set").click()
-    page.until(".finding.error button", says="Go to the place").click()
+    page.until(".severity-error button", says="Go to the place").click()
     page.until("#part-label:focus")
     # A reload, and another one: what was typed is there, and the service has nothing of it.
     page.open(f"/app/build/{collector.set}")
@@ -313,8 +313,6 @@ def test_the_keyboard_alone_does(page: Page, collector: Collector) -> None:
     tab_to(page, "A crown")
     page.keys(Keys.ENTER)
     page.until(".part-editor[aria-label='A crown']")
-    tab_to(page, "Down: A crown")
-    page.keys(Keys.ENTER)
     tab_to(page, "Add a condition")
     page.keys(Keys.ENTER)
     page.until(".attribute-picker button")
@@ -328,6 +326,10 @@ def test_the_keyboard_alone_does(page: Page, collector: Collector) -> None:
     tab_to(page, "Add it")
     page.keys(Keys.ENTER)
     until_rule(page, "denomination = 'crown' AND grade >= 40")
+    # The form is gone, and the keyboard is where it was before.
+    assert "Add a condition" in page.run("return document.activeElement.textContent")
+    tab_to(page, "Down: A crown")
+    page.keys(Keys.ENTER)
     layout = page.run(
         "return [...document.querySelectorAll('.place-list div:nth-of-type(2) li')].map((one) => one.textContent.trim())"
     )
@@ -348,11 +350,11 @@ def test_no_view_of_the_builder_has_a_fault(page: Page, collector: Collector) ->
 
     page.open("/app/build/new")
     page.until(".starts")
-    page.press("From a template")
+    page.until(".starts button", says="From a template").click()
     page.until(".starts .panel")
     look("new")
     builder(page, collector, "A penny before 1901")
-    page.press("Add a condition")
+    page.until(".rule-form button", says="Add a condition").click()
     page.until(".attribute-picker button", says="ear on the coin").click()
     page.until(".span-bar button")
     look("a condition")

@@ -1,6 +1,6 @@
 // What a draft does: its words, my coins for each place, what the check finds, the author's examples.
 import { get } from "../kept/api.js";
-import { number, say } from "../kept/words.js";
+import { listed, number, say } from "../kept/words.js";
 import { factInWords } from "./clauses.js";
 import { labelsOf } from "./data.js";
 import { html } from "./html.js";
@@ -17,7 +17,7 @@ function exampleInWords(facts, label) {
 function Finding({ finding, document, label, goTo, acknowledged, acknowledge }) {
   const part = partAt(document, finding.pointer);
   const isWarning = finding.severity === "warning";
-  return html`<li class="finding ${finding.severity}">
+  return html`<li class="finding severity-${finding.severity}">
     <p><strong>${say(`build.severity_${finding.severity}`)}</strong> ${finding.message}</p>
     ${finding.example && html`<p class="hint">${say("build.example_coin", { facts: exampleInWords(finding.example, label) })}</p>`}
     <p class="buttons">
@@ -34,6 +34,12 @@ function Coins({ title, some, coins, named, actions }) {
     ${some.map((holding) => html`<li key=${holding}>${coinName(named[holding] ?? null)} ${actions?.(holding)}</li>`)}
     ${coins > some.length && html`<li class="hint">${say("build.more_coins", { n: coins - some.length })}</li>`}
   </ul></div>`;
+}
+
+/** What the other places are called that a coin fits. */
+function alsoIn(preview, { fit_elsewhere: both }, holding) {
+  const labels = new Map(preview.places.map(({ place, label }) => [place, label]));
+  return both.some.find((one) => one.holding === holding).places.map((place) => labels.get(place));
 }
 
 /** A part may have many places: what they come to together. */
@@ -73,7 +79,8 @@ export function DraftEffect({ document, preview, entry, attributes, goTo, acknow
       ${places.length === 1 && html`
         <${Coins} title=${say("build.they_fit")} ...${places[0].fit} named=${preview.named} actions=${actions} />
         <${Coins} title=${say("build.they_may_fit")} ...${places[0].may_fit} named=${preview.named} actions=${actions} />
-        <${Coins} title=${say("build.fit_elsewhere")} coins=${places[0].fit_elsewhere.coins} some=${places[0].fit_elsewhere.some.map(({ holding }) => holding)} named=${preview.named} />`}
+        <${Coins} title=${say("build.fit_elsewhere")} coins=${places[0].fit_elsewhere.coins} some=${places[0].fit_elsewhere.some.map(({ holding }) => holding)} named=${preview.named}
+          actions=${(holding) => html`<span class="of">${say("build.also_in", { places: listed(alsoIn(preview, places[0], holding)) })}</span>`} />`}
       ${places.length > 1 && html`<ul class="coin-list">${places.slice(0, 12).map((place) => html`<li key=${place.place}>${say("build.place_line", { label: place.label, fit: place.fit.coins, may: place.may_fit.coins })}</li>`)}
         ${places.length > 12 && html`<li class="hint">${say("build.more_places", { n: places.length - 12 })}</li>`}</ul>`}
     </section>`}

@@ -66,6 +66,9 @@ export function PartEditor({ document, entry, form, attributes, change, changeRu
     onClick=${() => change(draft.moved(document, part.id, step))}>${text}</button>`;
   return html`<section class="part-editor" aria-label=${what}>
     <${Text} id="part-label" label=${say("build.label")} value=${part.label} change=${(label) => put({ label })} hint=${kind === "one_per" ? say("build.label_hint", { key: "{key}" }) : undefined} />
+    <h3>${say("build.takes")}</h3>
+    ${form === null ? html`<p class="hint">${say("build.read_text_first")}</p>` : html`<${RuleForm} key=${part.id} id="rule" form=${form} change=${changeRule} attributes=${attributes} document=${document} />`}
+    <h3>${say("build.about_place")}</h3>
     <${Text} id="part-note" label=${say("build.note")} value=${part.note} many change=${(note) => put({ note: note === "" ? null : note })} />
     ${kind === "free_choice" && html`<div class="field"><label for="part-places">${say("build.how_many")}</label>
       <input id="part-places" inputmode="numeric" value=${part.places} onInput=${(event) => /^[1-9]\d{0,3}$/.test(event.target.value) && put({ places: Number(event.target.value) })} /></div>`}
@@ -78,7 +81,5 @@ export function PartEditor({ document, entry, form, attributes, change, changeRu
         <option value="">${say("build.no_page")}</option>${document.layout.map((one, at) => html`<option key=${at} value=${at}>${one.page}</option>`)}</select></div>`}
     <p class="buttons small">${move(-1, say("build.up"), say("build.up_what", { what }))}${move(1, say("build.down"), say("build.down_what", { what }))}
       <button type="button" class="plain" aria-label=${say("build.remove_what", { what })} onClick=${() => change(draft.withoutPart(document, part.id), null)}>${say("build.remove")}</button></p>
-    <h3>${say("build.takes")}</h3>
-    ${form === null ? html`<p class="hint">${say("build.read_text_first")}</p>` : html`<${RuleForm} key=${part.id} id="rule" form=${form} change=${changeRule} attributes=${attributes} document=${document} />`}
   </section>`;
 }

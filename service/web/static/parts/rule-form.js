@@ -4,7 +4,7 @@ import { bareNumber, date, either, listed, say } from "../kept/words.js";
 import { added, attributesIn, changedAt, orAlso, removed, turned } from "../sheet/rule-form.js";
 import { ConditionForm } from "./condition-form.js";
 import { labelsOf, loadTerms, useLoaded } from "./data.js";
-import { html, useState } from "./html.js";
+import { html, useRef, useState } from "./html.js";
 
 /** A condition in words. @param {import("../sheet/rule-form.js").Condition} condition */
 export function conditionInWords({ attribute, how, values }, label, terms) {
@@ -58,12 +58,21 @@ export function RuleForm({ id, form, change, attributes, document }) {
   const [asking, setAsking] = useState(null);
   const { value: terms } = useLoaded(() => loadTerms(attributes, attributesIn(form)), [attributes, attributesIn(form).join()], { keeps: true });
   const label = labelsOf(attributes);
-  const close = () => setAsking(null);
+  const opener = useRef(null);
+  // The keyboard goes on where it was before the form, or at what the rule begins with.
+  const close = () => {
+    setAsking(null);
+    setTimeout(() => (opener.current?.isConnected ? opener.current : whole.current?.querySelector("button"))?.focus());
+  };
+  const whole = useRef(null);
   const put = (next) => {
     close();
     change(next);
   };
-  const ask = (what, path) => setAsking({ what, path: path.join(".") });
+  const ask = (what, path) => {
+    opener.current = window.document.activeElement;
+    setAsking({ what, path: path.join(".") });
+  };
   const asked = (what, path) => asking !== null && asking.what === what && asking.path === path.join(".");
   const dialog = (path, what, condition, done) => asked(what, path) && html`<${ConditionForm} id="${id}-${what}-${path.join("-")}" attributes=${attributes}
     condition=${condition} done=${done} cancel=${close} />`;
@@ -98,5 +107,5 @@ export function RuleForm({ id, form, change, attributes, document }) {
     ${dialog(path, "add", null, (condition) => put(added(form, path, condition)))}
     ${dialog(path, "and", null, (condition) => put({ kind: "all", items: [form, condition] }))}
   </div>`;
-  return html`<div class="rule-form" role="group" aria-label=${say("build.conditions")}>${group(form, [])}</div>`;
+  return html`<div class="rule-form" role="group" aria-label=${say("build.conditions")} ref=${whole}>${group(form, [])}</div>`;
 }

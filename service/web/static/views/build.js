@@ -94,7 +94,9 @@ function Builder({ set, first, attributes }) {
       keep(keptUnder(id), made);
       return made;
     });
-    if (show !== undefined) choose(show);
+    if (show === undefined) return;
+    choose(show);
+    setLed((before) => before + 1);
   };
   const entry = chosen === null ? null : entryOf(document, chosen);
   const pointer = entry === null ? SCOPE : pointerOf(entry);
@@ -116,9 +118,9 @@ function Builder({ set, first, attributes }) {
     setTab("pick");
     setLed((before) => before + 1);
   };
-  // Once the place is there.
+  // Once what was chosen is there.
   useEffect(() => {
-    if (led > 0) window.document.getElementById("part-label")?.focus();
+    if (led > 0) window.document.getElementById(chosen === null ? "set-title" : "part-label")?.focus();
   }, [led]);
   const narrow = useNarrow(NARROW);
   const page = entry === null ? null : pageOf(document, entry.part.id);
@@ -129,15 +131,16 @@ function Builder({ set, first, attributes }) {
     setDraft(next);
     drop(keptUnder(id));
   };
+  const starts = html`<${DraftStarts} id="start" document=${document} attributes=${attributes} change=${change} page=${page} />`;
+  const places = html`<${PlaceList} document=${document} chosen=${entry?.part.id ?? null} choose=${choose} counts=${counts} />`;
+  const putForm = (next) => put(treeOf(next));
   const columns = {
-    pick: html`<${PlaceList} document=${document} chosen=${entry?.part.id ?? null} choose=${choose} counts=${counts} />
-      <${DraftStarts} id="start" document=${document} attributes=${attributes} change=${change} page=${page} />
-      ${entry === null
-        ? html`<${SetEditor} document=${document} change=${change}>
-            <h3>${say("build.scope")}</h3>
-            ${form === null ? html`<p class="hint">${say("build.read_text_first")}</p>` : html`<${RuleForm} key="scope" id="rule" form=${form} change=${(next) => put(treeOf(next))} attributes=${attributes} document=${document} />`}
-          </${SetEditor}>`
-        : html`<${PartEditor} key=${entry.part.id} document=${document} entry=${entry} form=${form} attributes=${attributes} change=${change} changeRule=${(next) => put(treeOf(next))} />`}`,
+    pick: entry === null
+      ? html`${places}${starts}<${SetEditor} document=${document} change=${change}>
+          <h3>${say("build.scope")}</h3>
+          ${form === null ? html`<p class="hint">${say("build.read_text_first")}</p>` : html`<${RuleForm} key="scope" id="rule" form=${form} change=${putForm} attributes=${attributes} document=${document} />`}
+        </${SetEditor}>`
+      : html`${places}<${PartEditor} key=${entry.part.id} document=${document} entry=${entry} form=${form} attributes=${attributes} change=${change} changeRule=${putForm} />${starts}`,
     rule: html`<${RuleText} key=${pointer} id="rule-text" label=${entry === null ? say("build.scope") : say("build.rule_of", { what: entry.part.label || entry.part.id })} text=${text}
         faults=${reading?.faults ?? []} waiting=${reading === undefined && typeof rule !== "string"} change=${put} />
       <p class="hint">${say("build.rule_hint")}</p>`,
