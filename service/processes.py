@@ -20,6 +20,7 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from zlib import crc32
 
 from pebble import ProcessExpired, ProcessPool
 from pebble.common.types import CONSTS
@@ -64,12 +65,16 @@ class Tally:
 
 
 class Processes:
-    """The processes of one kind of caller. They are there from `start` or the first piece on, until `close`."""
+    """The processes of one kind of caller. They are there from `start` or the first piece on, until `close`.
+
+    Each is a pool of one, so that it can be chosen: what a process has of an owner in memory serves the next piece for the same
+    owner, which elsewhere would read everything anew."""
 
     def __init__(self, room: Room) -> None:
         self._room = room
-        self._pool: ProcessPool | None = None
+        self._pools: dict[int, ProcessPool] = {}
         self._free = asyncio.Semaphore(room.at_once)
+        self._idle = set(range(room.at_once))
         self._inside = 0
         self.tally = Tally()
 
@@ -81,18 +86,27 @@ class Processes:
     def waiting(self) -> int:
         return max(0, self._inside - self._room.at_once)
 
-    async def run(self, place: str, *arguments: Any, seconds: float, doing: str, limit: float | None = None) -> Any:
+    async def run(
+        self,
+        place: str,
+        *arguments: Any,
+        seconds: float,
+        doing: str,
+        limit: float | None = None,
+        whose: str | None = None,
+    ) -> Any:
         """What the function at `place` ("module:function") returns of these arguments, all of which can be pickled, in a process
         of this room. Raises what it raises; Busy when the queue is full, or its turn does not come within `seconds`; TooHeavy
         when it takes longer than is left of them, or more memory than the room has. Cancelled, it is ended. `doing` says what
-        was being done, as in "evaluating the set"; `limit` the seconds that are named where these are what is left of them."""
+        was being done, as in "evaluating the set"; `limit` the seconds that are named where these are what is left of them.
+        Pieces of one `whose` go to the same process where it is idle."""
         loop = asyncio.get_running_loop()
         until = loop.time() + seconds
-        async with self._turn(seconds):
+        async with self._turn(seconds, whose) as lane:
             left = max(until - loop.time(), _LOOK_SECONDS)
             try:
                 answer = await asyncio.wrap_future(
-                    self._started().schedule(_call, args=[place, arguments], timeout=left)
+                    self._started(lane).schedule(_call, args=[place, arguments], timeout=left)
                 )
             except TimeoutError:
                 self.tally.over_time += 1
@@ -105,24 +119,26 @@ class Processes:
                 self.tally.left += 1
                 raise
             except (BrokenProcessPool, CallCancelled):
-                self._pool = None
+                self._pools.pop(lane, None)
                 raise Busy("the service could not start this; try again shortly", 2) from None
             self.tally.done += 1
             return answer
 
     def start(self) -> None:
         """Starts the processes now, so that the first piece finds them warm."""
-        self._started(_DONE_FIRST).schedule(_call, args=["os:getpid", ()])
+        for lane in range(self._room.at_once):
+            self._started(lane, _DONE_FIRST).schedule(_call, args=["os:getpid", ()])
 
     def close(self) -> None:
         """Ends all processes, whatever they do."""
-        if self._pool is not None:
-            self._pool.stop()  # type: ignore[no-untyped-call]
-            self._pool.join()
-            self._pool = None
+        for pool in self._pools.values():
+            pool.stop()  # type: ignore[no-untyped-call]
+        for pool in self._pools.values():
+            pool.join()
+        self._pools.clear()
 
     @asynccontextmanager
-    async def _turn(self, seconds: float) -> AsyncIterator[None]:
+    async def _turn(self, seconds: float, whose: str | None) -> AsyncIterator[int]:
         if self._inside >= self._room.at_once + self._room.waiting:
             self.tally.refused += 1
             raise Busy("the service is doing as much of this at once as it can; try again shortly", 2)
@@ -133,26 +149,35 @@ class Processes:
             except TimeoutError:
                 self.tally.refused += 1
                 raise Busy("this did not get its turn in time; try again shortly", 2) from None
+            lane = self._lane(whose)
+            self._idle.remove(lane)
             try:
-                yield
+                yield lane
             finally:
+                self._idle.add(lane)
                 self._free.release()
         finally:
             self._inside -= 1
 
-    def _started(self, *first: str) -> ProcessPool:
-        if self._pool is None:
+    def _lane(self, whose: str | None) -> int:
+        """The idle process that pieces of these go to, else any idle one; one that was started before one that was not."""
+        own = None if whose is None else crc32(whose.encode()) % self._room.at_once
+        return min(self._idle, key=lambda lane: (lane != own, lane not in self._pools, lane))
+
+    def _started(self, lane: int, *first: str) -> ProcessPool:
+        pool = self._pools.get(lane)
+        if pool is None:
             CONSTS.term_timeout, CONSTS.sleep_unit = _MERCY_SECONDS, _LOOK_SECONDS
             context = multiprocessing.get_context("forkserver")
             context.set_forkserver_preload([*_IMPORTED_FIRST, *first])
-            self._pool = ProcessPool(
-                self._room.at_once,
+            pool = self._pools[lane] = ProcessPool(
+                1,
                 max_tasks=_PIECES,
                 initializer=_settle,
                 initargs=(self._room.memory_bytes, self._room.niceness),
                 context=context,
             )
-        return self._pool
+        return pool
 
 
 def _settle(memory_bytes: int, niceness: int) -> None:

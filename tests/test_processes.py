@@ -9,6 +9,7 @@ import sys
 import time
 from collections.abc import AsyncIterator
 from contextlib import suppress
+from zlib import crc32
 
 import psutil
 import pytest
@@ -150,6 +151,33 @@ async def test_a_queue_has_an_end_and_a_turn_comes_in_time_or_not_at_all(process
     with suppress(asyncio.CancelledError):
         await first
     assert (processes.running, processes.waiting) == (0, 0)
+
+
+async def test_pieces_of_one_owner_go_to_the_same_process_where_it_is_idle() -> None:
+    made = Processes(Room(at_once=2, waiting=1, memory_bytes=200 * MEBIBYTE, niceness=0))
+
+    async def number(whose: str | None) -> int:
+        return int(await made.run(f"{HERE}:own_number", seconds=60, doing="counting", whose=whose))
+
+    try:
+        # Of two names one is each process's own.
+        names = {crc32(name.encode()) % 2: name for name in ("a", "b", "c", "d")}
+        homes = {name: await number(name) for name in names.values()}
+        assert len(set(homes.values())) == 2
+        for _ in range(3):
+            for name, home in homes.items():
+                assert await number(name) == home
+        # Where it is busy the other one does it, rather than nobody.
+        busy = asyncio.ensure_future(made.run(f"{HERE}:without_end", seconds=600, doing="counting", whose=names[0]))
+        await asyncio.sleep(0.2)
+        assert await number(names[0]) == homes[names[1]]
+        busy.cancel()
+        with suppress(asyncio.CancelledError):
+            await busy
+        # Pieces of nobody take one that is there.
+        assert await number(None) in {await number(names[0]), homes[names[1]]}
+    finally:
+        made.close()
 
 
 async def test_closing_ends_what_runs() -> None:

@@ -253,6 +253,7 @@ async def forwarded(request: Request, body: bytes | Path, doing: str = "") -> Re
             seconds=max(0.0, deadline.seconds_left),
             doing=doing or _doing(request),
             limit=deadline.seconds,
+            whose=None if caller is None else caller.owner.id,
         )
     )
     leaving = asyncio.ensure_future(_left(request.receive))
