@@ -36,6 +36,8 @@ _DONE_FIRST = "service.warm"
 _MERCY_SECONDS = 0.1
 # How often the pool looks for pieces that are over their time, or that nobody waits for, in seconds.
 _LOOK_SECONDS = 0.05
+# So much later than it should a pool may end a piece, on a busy machine.
+_LATE_SECONDS = 5.0
 # So many pieces, then a process makes room for a new one: what it kept and could not give back is gone with it.
 _PIECES = 5_000
 
@@ -105,9 +107,9 @@ class Processes:
         async with self._turn(seconds, whose) as lane:
             left = max(until - loop.time(), _LOOK_SECONDS)
             try:
-                answer = await asyncio.wrap_future(
-                    self._started(lane).schedule(_call, args=[place, arguments], timeout=left)
-                )
+                work = self._started(lane).schedule(_call, args=[place, arguments], timeout=left)
+                # The pool ends it in time; if the pool itself has died, nobody does.
+                answer = await asyncio.wait_for(asyncio.wrap_future(work), left + _LATE_SECONDS)
             except TimeoutError:
                 self.tally.over_time += 1
                 raise TooHeavy(doing, seconds_in_words(limit or seconds)) from None
@@ -166,6 +168,11 @@ class Processes:
 
     def _started(self, lane: int, *first: str) -> ProcessPool:
         pool = self._pools.get(lane)
+        if pool is not None and not pool.active:
+            # A thread of the pool has died of something unforeseen, and it takes nothing any more.
+            pool.stop()  # type: ignore[no-untyped-call]
+            threading.Thread(target=pool.join, daemon=True).start()
+            pool = None
         if pool is None:
             CONSTS.term_timeout, CONSTS.sleep_unit = _MERCY_SECONDS, _LOOK_SECONDS
             context = multiprocessing.get_context("forkserver")

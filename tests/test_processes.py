@@ -14,6 +14,7 @@ from zlib import crc32
 import psutil
 import pytest
 
+import service.processes
 from service.errors import Busy, Fault, Invalid, NotFound, TooHeavy
 from service.processes import Processes, Room
 from tests.server import ROOT as CHECKOUT
@@ -117,6 +118,24 @@ async def test_a_process_that_dies_is_a_refusal_of_that_piece_alone(processes: P
     with pytest.raises(TooHeavy):
         await run(processes, "ending_at_once")
     assert await run(processes, "taking", 1) == MEBIBYTE
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+async def test_a_pool_that_has_died_is_replaced(processes: Processes, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What such a pool has begun ends late, and what comes then finds another one."""
+    number = int(str(await run(processes, "own_number")))
+    manager = processes._pools[0]._pool_manager
+
+    def failing() -> None:
+        raise SystemError("planted")
+
+    monkeypatch.setattr(service.processes, "_LATE_SECONDS", 0.5)
+    monkeypatch.setattr(manager, "update_status", failing)
+    with pytest.raises(TooHeavy):
+        await run(processes, "without_end", seconds=0.5)
+    assert await run(processes, "own_number") != number
+    while psutil.pid_exists(number):
+        await asyncio.sleep(0.05)
 
 
 async def test_when_nobody_waits_it_is_ended(processes: Processes) -> None:
