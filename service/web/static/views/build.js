@@ -145,7 +145,7 @@ function Builder({ set, first, attributes }) {
         faults=${reading?.faults ?? []} waiting=${reading === undefined && typeof rule !== "string"} change=${put} />
       <p class="hint">${say("build.rule_hint")}</p>`,
     does: html`<${DraftEffect} document=${document} preview=${preview} entry=${entry} attributes=${attributes} goTo=${goTo} acknowledged=${acknowledged} acknowledge=${acknowledge} change=${change} />
-      <${Publish} id=${id} draft=${draft} preview=${preview} acknowledged=${acknowledged} saved=${saved} />`,
+      <${Publish} id=${id} draft=${draft} preview=${preview} acknowledged=${acknowledged} saved=${saved} fresh=${settled.current === document} />`,
   };
   const discard = async () => {
     await drop(keptUnder(id));
@@ -201,7 +201,8 @@ async function reviewOf(id) {
   };
 }
 
-function Publish({ id, draft, preview, acknowledged, saved }) {
+/** `fresh`: the preview is of the document as it is now; what nobody has seen is not acknowledged. */
+function Publish({ id, draft, preview, acknowledged, saved, fresh }) {
   const [busy, setBusy] = useState(false);
   const [error, setError] = useState(null);
   const [review, setReview] = useState(undefined);
@@ -252,7 +253,7 @@ function Publish({ id, draft, preview, acknowledged, saved }) {
         <p>${say("build.impact", { was: review.before.filled, is: review.after.filled, was_places: review.before.places, is_places: review.after.places })}</p>
         ${review.impact.map((message, at) => html`<p key=${at}>${message}</p>`)}`}
     </div>
-    ${review !== undefined && html`<p><button type="button" disabled=${busy || errors > 0 || open.length > 0} onClick=${doing(publish)}>${say("build.publish")}</button></p>`}
+    ${review !== undefined && html`<p><button type="button" disabled=${busy || !fresh || errors > 0 || open.length > 0} onClick=${doing(publish)}>${say("build.publish")}</button></p>`}
     <p class="hint">${say("build.publish_hint")}</p>
   </section>`;
 }
