@@ -58,6 +58,11 @@ def take_all(page: Page, albums: list[Album]) -> None:
     page.all(".place-list li button")[0].click()
     page.until(".rule-item .says")
     take(page, "builder", dark=False)
+    page.open("/app/table")
+    for name, text in (("denomination", "shilling"), ("year_on_coin", "1942")):
+        page.until(f"#fact-{name}").send_keys(text)
+    page.until(".said .answer")
+    take(page, "table", dark=False)
     page.open("/app/print?what=labels")
     page.until("main form")
     take(page, "print", dark=False)

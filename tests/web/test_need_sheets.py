@@ -11,6 +11,7 @@ import os
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from decimal import Decimal
 from random import Random
 from typing import Any
 
@@ -18,6 +19,7 @@ import pytest
 
 from service.evaluation.lookup_table import LookupMaker
 from service.http.responses import ENCODER
+from service.progress.budget import purchase
 from service.progress.candidates import candidates
 from service.progress.evaluate import EvaluationRequest
 from service.progress.whatif import Evaluated
@@ -49,13 +51,13 @@ def modules() -> Iterator[Modules]:
 
 
 def call(page: Page, modules: Modules, variant: str, body: str, *values: Any) -> Any:
-    """What a function with this body returns, which has `verdict`, `effect` and `again`, the modules, and `values`."""
+    """What a function with this body returns, which has `verdict`, `effect`, `again` and `tray`, the modules, and `values`."""
     if not page.driver.current_url.startswith(modules.address):
         page.driver.get(modules.address)
     script = (
         "const done = arguments[arguments.length - 1], [at, ...values] = [...arguments].slice(0, -1);"
-        "Promise.all(['verdict', 'effect', 'asked-again'].map((name) => import(`/${at}/sheet/${name}.js`)))"
-        ".then(([verdict, effect, again]) => {"
+        "Promise.all(['verdict', 'effect', 'asked-again', 'tray'].map((name) => import(`/${at}/sheet/${name}.js`)))"
+        ".then(([verdict, effect, again, tray]) => {"
         f"{body} }}).then((told) => done({{told}}), (error) => done({{error: String(error.stack ?? error)}}))"
     )
     answer = page.driver.execute_async_script(script, variant, *values)
@@ -352,3 +354,66 @@ def test_both_readers_say_the_same(chromium: Page, modules: Modules) -> None:
     more = sum(mine["effect"] == "ask" != theirs["effect"] for mine, theirs in pairs)
     print(f"{len(pairs)} coins; the app asks about {more} of which the other reader tells")
     assert more < len(pairs) / 20
+
+
+# --- a tray and a sum of money --------------------------------------------------------------------------------------------------
+
+CHOOSE = """const [cases] = values;
+return cases.map(({document, coins, prices, budget}) => {
+    const [sheet] = document.sets;
+    const priced = coins.map((facts, at) => {
+        const [said] = effect.effects(document, facts);
+        const ways = effect.waysIn(sheet, said);
+        return {id: `~${at}`, price: tray.moneyOf(prices[at]), sets: ways.length > 0 ? {a: ways} : {}, said: said.effect};
+    });
+    return [tray.bestFor(priced, tray.moneyOf(budget)), priced.some(({said}) => said === "ask")];
+});"""
+
+
+def a_tray(seed: int) -> tuple[dict[str, Any], Any]:
+    """A set, coins with prices, a sum of money, and what the service says to buy."""
+    chance = Random(seed)
+    document, held = a_set(chance, with_rules=False), a_collection(chance)
+    request = a_measurement(document, held, issues=ISSUES)
+    coins = [a_coin(chance, "", plain=0.9)["facts"] for _ in range(6)]
+    prices = [Decimal(chance.choice(("4", "7.50", "12", "20", "33.25"))) for _ in coins]
+    budget = Decimal(chance.choice(("10", "25", "40.5")))
+    evaluated = Evaluated(request)
+    raw = [{"id": f"~{at}", "facts": facts} for at, facts in enumerate(coins)]
+    read = some_holdings(raw, request.definition.attributes)
+    says = purchase(evaluated, read, {f"~{at}": price for at, price in enumerate(prices)}, budget)
+    asked = {
+        "document": document_of(evaluated),
+        "coins": as_read(coins),
+        "prices": [str(price) for price in prices],
+        "budget": str(budget),
+    }
+    return asked, as_read(as_sent(says))
+
+
+def test_a_tray_is_chosen_from_as_the_service_does_or_promises_less(chromium: Page, modules: Modules) -> None:
+    made = [a_tray(seed) for seed in range(60)]
+    told = call(chromium, modules, "sound", CHOOSE, [asked for asked, _ in made])
+    same = whole = 0
+    for (asked, says), (choice, is_asked) in zip(made, told, strict=True):
+        mine, theirs = [choice["required"], choice["places"]], [says["required_gain"], says["possible_gain"]]
+        assert mine <= theirs, (asked, says, choice)
+        assert Decimal(choice["cost"]) / 1000 <= Decimal(asked["budget"])
+        # Of what is to be asked nothing is promised; else it is mostly the very best.
+        if not is_asked:
+            whole += 1
+            same += mine == theirs and Decimal(choice["cost"]) / 1000 == Decimal(str(says["cost"]))
+    print(f"{whole} trays of which all can be told, {same} chosen as the service does")
+    assert whole > 20 and same > 0.8 * whole
+
+
+def test_the_control_sees_a_tray_that_counts_a_place_twice(chromium: Page, modules: Modules) -> None:
+    modules.variants["twice"] = {"sheet/tray.js": ("way.uses.some((place) => taken.has(place))", "false")}
+    made = [a_tray(seed) for seed in range(60)]
+    told = call(chromium, modules, "twice", CHOOSE, [asked for asked, _ in made])
+    more = [
+        seed
+        for seed, ((_, says), (choice, _)) in enumerate(zip(made, told, strict=True))
+        if [choice["required"], choice["places"]] > [says["required_gain"], says["possible_gain"]]
+    ]
+    assert more

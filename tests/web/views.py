@@ -20,6 +20,7 @@ def every_view(collector: Collector) -> dict[str, str]:
         collector.place("old-penny"): ".looked input",
         collector.place("farthing"): ".others",
         collector.place("crown"): ".decisions",
+        "/app/table": ".fact-field",
         "/app/print?what=exhibition": "form",
         "/app/print?what=labels": "form",
     }

@@ -1,7 +1,9 @@
 // The app: which view an address shows, and who is signed in.
 import { onEnd } from "./kept/api.js";
+import { keepSheets } from "./kept/need-sheets.js";
 import { begin, device, end, turn } from "./kept/sending.js";
 import { keptSession, lapse, signOut } from "./kept/session.js";
+import { askToKeep } from "./kept/storage.js";
 import { loadWords, onLanguage, say } from "./kept/words.js";
 import { html, render, useCallback, useEffect, useState } from "./parts/html.js";
 import { Languages } from "./parts/language.js";
@@ -17,6 +19,7 @@ import { Import } from "./views/import.js";
 import { Pair } from "./views/pair.js";
 import { Place } from "./views/place.js";
 import { Print, Printed } from "./views/print.js";
+import { Table } from "./views/table.js";
 
 const COIN = /^\/app\/coins(?:\/([0-9a-f-]{36}))?\/?$/;
 const BUILD = /^\/app\/build\/(new|[0-9a-f-]{36})\/?$/;
@@ -34,6 +37,7 @@ function viewOf(session) {
   const coins = COIN.exec(pathname);
   if (coins?.[1]) return html`<${Coin} key=${coins[1]} coin=${coins[1]} />`;
   if (coins) return html`<${Coins} />`;
+  if (pathname === "/app/table") return html`<${Table} />`;
   if (pathname === "/app/print") return html`<${Print} key=${search} asked=${new URLSearchParams(search)} />`;
   if (pathname.startsWith("/app/paper/")) return html`<${Printed} />`;
   if (set) return html`<${Album} key=${set} set=${set} />`;
@@ -55,7 +59,9 @@ function App({ first }) {
     setNotice(say("account.ended"));
   }), []);
   useEffect(() => (session === null ? end() : begin(session)), [session]);
+  useEffect(() => (session === null ? undefined : keepSheets()), [session]);
   const signedIn = useCallback((made, to) => {
+    askToKeep();
     setSession(made);
     setNotice("");
     if (to !== undefined) go(to, { replace: true });
@@ -87,6 +93,7 @@ function App({ first }) {
       ${session && !anew && html`<nav class="views" aria-label=${say("app.views")}>
         <a href="/app/" aria-current=${pathname === "/app/" ? "page" : undefined}>${say("home.title")}</a>
         <a href="/app/coins" aria-current=${pathname === "/app/coins" ? "page" : undefined}>${say("coins.title")}</a>
+        <a href="/app/table" aria-current=${pathname === "/app/table" ? "page" : undefined}>${say("table.nav")}</a>
         <a href="/app/print" aria-current=${pathname === "/app/print" ? "page" : undefined}>${say("print.title")}</a>
       </nav>
       <p class="who"><span>${session.name}</span>

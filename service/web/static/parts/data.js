@@ -1,5 +1,6 @@
 // What the views load, as hooks: a value, or an error, or neither yet.
 import { all, get } from "../kept/api.js";
+import { conceptsOf } from "../kept/vocabularies.js";
 import { inSentence, onLanguage, spoken } from "../kept/words.js";
 import { termsOf } from "../sheet/terms.js";
 import { useCallback, useEffect, useRef, useState } from "./html.js";
@@ -78,23 +79,10 @@ onLanguage(() => searched.clear());
  * @returns {Promise<import("../sheet/terms.js").Terms | null>}
  */
 export async function loadTermsOf(name) {
-  const path = (one) => `/v1/vocabularies/${encodeURIComponent(one)}`;
-  try {
-    const own = await all("/v1/vocabularies?private=true");
-    const layers = [name];
-    // Additions may have additions.
-    for (const layer of layers) layers.push(...own.filter((one) => one.extends === layer).map((one) => one.name));
-    const found = await Promise.all(layers.map((layer) => get(path(layer))));
-    const version = found.map(({ etag }) => etag).join();
-    if (searched.get(name)?.version !== version) {
-      const concepts = new Map(found.flatMap(({ data }) => data.concepts.map((concept) => [concept.id, labelled(concept)])));
-      searched.set(name, { version, terms: termsOf(name, [...concepts.values()]) });
-    }
-    return searched.get(name).terms;
-  } catch (error) {
-    if (error.status === 404) return null;
-    throw error;
-  }
+  const found = await conceptsOf(name);
+  if (found === null) return null;
+  if (searched.get(name)?.version !== found.version) searched.set(name, { version: found.version, terms: termsOf(name, found.concepts.map(labelled)) });
+  return searched.get(name).terms;
 }
 
 /** The concepts of a shipped vocabulary as they are, with what is above each; none where it is not to be had. */

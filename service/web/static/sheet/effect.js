@@ -383,7 +383,9 @@ function addressed(sheet, { step, ...told }) {
 const shownAs = ({ kind, group, place }) => (kind === "free_choice" ? group : place);
 
 /** For each place that a coin surely fits and that fills one more: whether that is required, and all places that change. */
-export function waysIn(sheet, { fits, effect }) {
+export function waysIn(sheet, { fits, effect, opens }) {
+  // How much a new place counts the sheet does not say.
+  if (opens !== null) return [{ required: false, uses: [`${opens.id}/${JSON.stringify(opens.key)}`] }];
   if (effect !== "fills" && effect !== "frees") return [];
   const level = sheet.levels.indexOf("required");
   return sheet.places.flatMap((place, at) => {
