@@ -8,9 +8,7 @@ openapi-typescript (with openapi-fetch). Linters: redocly's recommended rules, s
 from __future__ import annotations
 
 import json
-import os
 import re
-import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -20,39 +18,17 @@ from typing import Any
 import pytest
 
 from tests.conftest import own_database
-from tests.openapi import formatted, operations
+from tests.generated_clients.workshop import run
+from tests.openapi import operations
 from tests.server import Server, serving
 
 pytestmark = pytest.mark.clients
-HERE = Path(__file__).parent
 EXPECTED = {
     "title": "Two crowns",
     "statuses": [["old", "filled"], ["new", "tentative"]],
     "possible": 2,
     "refused": ["/facts/denomination"],
 }
-
-
-def run(*command: str, cwd: Path, **environment: str) -> str:
-    path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
-    ended = subprocess.run(
-        command, cwd=cwd, env={**os.environ, "PATH": path, **environment}, capture_output=True, text=True, check=False
-    )
-    assert ended.returncode == 0, f"{command}\n{ended.stdout[-8000:]}\n{ended.stderr[-8000:]}"
-    return ended.stdout
-
-
-@pytest.fixture(scope="session")
-def workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with the document and the pinned packages."""
-    folder = tmp_path_factory.mktemp("clients")
-    names = ("package.json", "package-lock.json", "tsconfig.json", "journey.ts", "journey.py", "redocly.yaml")
-    for name in (*names, "generator.yaml", "mypy.ini"):
-        shutil.copy(HERE / name, folder)
-    shutil.copy(HERE / "spectral.yaml", folder / ".spectral.yaml")
-    (folder / "openapi.json").write_bytes(formatted())
-    run("npm", "ci", "--ignore-scripts", "--no-audit", "--no-fund", cwd=folder)
-    return folder
 
 
 @pytest.fixture

@@ -125,7 +125,7 @@ function workerAddress() {
 }
 
 async function start() {
-  const root = document.getElementById("app");
+  const root = /** @type {HTMLElement} */ (document.getElementById("app"));
   try {
     await loadWords();
     const session = await keptSession();

@@ -3,7 +3,7 @@ import { onLanguage, spoken } from "./words.js";
 
 /** A refusal (RFC 9457), or no answer at all (status 0). */
 export class Problem extends Error {
-  /** @param {{status: number, code?: string, title?: string, detail?: string, errors?: {detail?: string, pointer?: string}[]}} told */
+  /** @param {{status: number, type?: string, title?: string, detail?: string, errors?: {detail?: string, pointer?: string}[]}} told */
   constructor(told) {
     super(told.detail ?? told.title ?? "");
     this.status = told.status;
@@ -38,18 +38,19 @@ export function tokenEnded() {
 
 /**
  * @param {string} method @param {string} path
- * @param {{body?: unknown, type?: string, headers?: Record<string, string>, as?: string}} [asked] `as`: another token;
+ * @param {{body?: unknown, type?: string, headers?: Record<string, string>, as?: string, signal?: AbortSignal}} [asked] `as`: another token;
  *   a body that is a Blob or FormData is sent as it is, any other as JSON
  * @returns {Promise<Response>} an answer that is no refusal, or 304
  */
 export async function ask(method, path, asked = {}) {
+  /** @type {Record<string, string>} */
   const headers = { Accept: "application/json", "Accept-Language": spoken(), ...asked.headers };
   const bearer = asked.as ?? token;
   if (bearer !== null) headers.Authorization = `Bearer ${bearer}`;
   // A Blob has a type of its own, and FormData a boundary.
   const isPlain = asked.body !== undefined && !(asked.body instanceof Blob || asked.body instanceof FormData);
   if (isPlain) headers["Content-Type"] = asked.type ?? "application/json";
-  const body = isPlain ? JSON.stringify(asked.body) : asked.body;
+  const body = isPlain ? JSON.stringify(asked.body) : /** @type {Blob | FormData | undefined} */ (asked.body);
   let answer;
   try {
     // An answer from the HTTP cache would look like one of the service.

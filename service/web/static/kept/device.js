@@ -18,7 +18,11 @@ export class OtherAccount extends Error {}
 export class Device {
   /** @param {{store?: Store, now?: () => Date, newId?: (now: Date) => string}} [of] */
   constructor({ store = new Store(), now = () => new Date(), newId: made = newId } = {}) {
-    Object.assign(this, { store, now, _made: made, _watching: new Set() });
+    this.store = store;
+    this.now = now;
+    this._made = made;
+    /** @type {Set<() => void>} */
+    this._watching = new Set();
   }
 
   /** Calls `then` after each change that this page makes of what the device has. @param {() => void} then */
@@ -134,7 +138,7 @@ export class Device {
 
   /**
    * Decides a conflict: for what is shown, or for the other value, the delete, the patch that did not go together.
-   * @param {string} id @param {{id: string, kind: string}} conflict @param {{takeOther: boolean}} how
+   * @param {string} id @param {{id: string, kind: string, attribute?: string, value?: unknown, patch?: object | null}} conflict @param {{takeOther: boolean}} how
    */
   resolve(id, conflict, { takeOther }) {
     if (takeOther && !["value", "destroy", "invalid_merge"].includes(conflict.kind)) {
@@ -142,7 +146,7 @@ export class Device {
       throw new RangeError(`a conflict of kind '${conflict.kind}' can only be decided for what is shown`);
     }
     let changes = {};
-    if (takeOther) changes = conflict.kind === "value" ? { [conflict.attribute]: conflict.value } : (conflict.patch ?? {});
+    if (takeOther) changes = conflict.kind === "value" ? { [String(conflict.attribute)]: conflict.value } : (conflict.patch ?? {});
     return this._decide(id, conflict, takeOther && conflict.kind === "destroy" ? null : changes);
   }
 

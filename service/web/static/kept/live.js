@@ -4,7 +4,7 @@ import { ask } from "./api.js";
 const PAUSES = [1, 2, 5, 15, 30];
 
 const wait = (seconds, signal) =>
-  new Promise((done) => {
+  new Promise((/** @type {(nothing?: void) => void} */ done) => {
     const timer = setTimeout(done, seconds * 1000);
     signal.addEventListener("abort", () => {
       clearTimeout(timer);

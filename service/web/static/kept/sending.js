@@ -50,7 +50,8 @@ export const lastReport = () => last;
 
 /** What a device is called where the owner reads who changed a coin: the app and the system. */
 function nameOfThis() {
-  const { userAgentData, platform, userAgent } = navigator;
+  // Not in every browser.
+  const { userAgentData, platform, userAgent } = /** @type {Navigator & {userAgentData?: {platform: string}}} */ (navigator);
   const system = userAgentData?.platform || /Android|iPhone|iPad/.exec(userAgent)?.[0] || platform;
   return [say("account.this_browser"), system].filter(Boolean).join(", ");
 }

@@ -48,7 +48,12 @@ async function run(transaction, work) {
 /** The stores within one transaction. */
 class Within {
   constructor(transaction) {
-    for (const name of STORES) this[`_${name}`] = transaction.objectStore(name);
+    this._record = transaction.objectStore("record");
+    this._outbox = transaction.objectStore("outbox");
+    this._journal = transaction.objectStore("journal");
+    this._attention = transaction.objectStore("attention");
+    this._photo = transaction.objectStore("photo");
+    this._note = transaction.objectStore("note");
   }
 
   // -- records

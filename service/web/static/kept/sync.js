@@ -52,7 +52,7 @@ class RefusedRequest extends Error {
 /**
  * What a sync came to. `isComplete`: everything was sent and everything was taken. `status`: of the answer that ended it, 0 without one.
  * `isElsewhere`: another tab sends now.
- * @typedef {{sent: number, taken: number, isComplete: boolean, problem: Error | null, isElsewhere?: boolean}} Report
+ * @typedef {{sent: number, taken: number, isComplete: boolean, problem: (Error & {status?: number}) | null, isElsewhere?: boolean}} Report
  */
 
 /** Syncs the stores of a device with the account of a token. */
@@ -63,7 +63,12 @@ export class Sync {
    *   journalDays?: number, sleep?: (seconds: number) => Promise<void>, chance?: () => number, made?: (now: Date) => string}} of
    */
   constructor({ device, token, name, fetch: fetched, tries = 6, journalDays = 400, sleep = pause, chance = Math.random, made = newId }) {
-    Object.assign(this, { device, store: device.store, _token: token, _name: name, _journalDays: journalDays, _sleep: sleep });
+    this.device = device;
+    this.store = device.store;
+    this._token = token;
+    this._name = name;
+    this._journalDays = journalDays;
+    this._sleep = sleep;
     this._fetch = fetched ?? ((...asked) => fetch(...asked));
     this._chance = chance;
     this._made = made;
@@ -72,6 +77,8 @@ export class Sync {
     // The service's clock in its last answer (Date, RFC 9110, section 6.6.1).
     this._serviceTime = null;
     this._ending = new AbortController();
+    this._sent = 0;
+    this._taken = 0;
   }
 
   /** Ends what is under way; everything on the device stays as it is. */
@@ -92,6 +99,7 @@ export class Sync {
     this._sent = 0;
     this._taken = 0;
     this._tries = this._mostTries;
+    /** @type {(isComplete: boolean, problem?: Error | null) => Report} */
     const report = (isComplete, problem = null) => ({ sent: this._sent, taken: this._taken, isComplete, problem });
     for (let round = 0; round < MOST_ROUNDS; round += 1) {
       let problem = null;
@@ -238,7 +246,7 @@ export class Sync {
   async _takeAll() {
     for (let hasMore = true; hasMore; ) {
       const [since, known] = await this.store.view(async (within) => [await within.note("since"), await within.note("known")]);
-      const query = new URLSearchParams({ limit: MOST_TAKEN, writers: "grouped" });
+      const query = new URLSearchParams({ limit: String(MOST_TAKEN), writers: "grouped" });
       if (since !== null) query.set("since", since);
       if (known !== null) query.set("known_state", known);
       const page = await this._get(`${CHANGES}?${query}`);

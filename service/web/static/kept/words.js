@@ -36,7 +36,7 @@ function languageOf(tag) {
   return undefined;
 }
 
-/** From which side a language is read. @param {Intl.Locale} locale */
+/** From which side a language is read. @param {any} locale an Intl.Locale; browsers differ in how they tell it */
 const direction = (locale) => (locale.getTextInfo?.() ?? locale.textInfo)?.direction ?? "ltr";
 
 /** Loads the words of the language that was chosen here, else of the first of the browser's that there is. */
@@ -90,7 +90,7 @@ export function date(text) {
 
 /**
  * The text of a key with its values put in; the plural follows `n`.
- * @param {string} key @param {Record<string, string | number>} [values]
+ * @param {string} key @param {Record<string, any>} [values] texts, and numbers
  */
 export function say(key, values = {}) {
   const entry = words[key];

@@ -16,7 +16,7 @@ export function VerdictSign({ verdict }) {
   </span>`;
 }
 
-/** A fact as people write it. @param {unknown} value @param {Map<string, string>} [terms] what its terms are called, by id */
+/** A fact as people write it. @param {any} value @param {Map<string, string>} [terms] what its terms are called, by id */
 export function factInWords(value, terms) {
   const words = (one) => factInWords(one, terms);
   if (Array.isArray(value)) return value.length === 0 ? say("fact.none") : value.map(words).join(", ");

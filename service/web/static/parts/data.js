@@ -6,7 +6,7 @@ import { termsOf } from "../sheet/terms.js";
 import { useCallback, useEffect, useRef, useState } from "./html.js";
 
 /**
- * @template T @param {() => Promise<T>} load @param {unknown[]} on loads anew when one of these changes
+ * @template T @param {() => Promise<T> | T} load @param {unknown[]} on loads anew when one of these changes
  * @param {{keeps?: boolean}} [how] `keeps`: what was loaded before is shown meanwhile, so that nothing jumps
  * @returns {{value: T | null, error: Error | null, again: () => Promise<void>}}
  */
@@ -36,7 +36,10 @@ export function useLoaded(load, on, { keeps = false } = {}) {
 
 const joinedSets = new Map();
 
-/** One of my sets with its evaluation; the same object while neither changed. */
+/**
+ * One of my sets with its evaluation; the same object while neither changed.
+ * @param {string} id @returns {Promise<{definition: import("../sheet/types.js").Definition, evaluation: import("../sheet/types.js").Evaluation}>}
+ */
 export async function loadSet(id) {
   const path = `/v1/definitions/${id}`;
   const [definition, evaluation] = await Promise.all([get(path), get(`${path}/evaluation`)]);

@@ -4,7 +4,10 @@ import { Trouble } from "./trouble.js";
 
 let made = 0;
 
-/** @param {{name: string, label: string, type?: string, value?: string, hint?: string, autocomplete?: string}} of */
+/**
+ * @param {{name: string, label: string, type?: string, value?: string, hint?: string, autocomplete?: string,
+ *   inputmode?: string, required?: boolean}} of
+ */
 export function Field({ name, label, type = "text", value = "", hint, autocomplete, inputmode, required = true }) {
   const [id] = useState(() => `field-${(made += 1)}`);
   return html`<div class="field">
@@ -24,7 +27,8 @@ export function Form({ submit, label, second, children }) {
   const [busy, setBusy] = useState(false);
   const sent = async (event) => {
     event.preventDefault();
-    const typed = Object.fromEntries(new FormData(event.target));
+    // None of its fields is a file.
+    const typed = /** @type {Record<string, any>} */ (Object.fromEntries(new FormData(event.target)));
     setBusy(true);
     setError(null);
     try {

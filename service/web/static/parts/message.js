@@ -25,7 +25,7 @@ const speechOf = (attributes) => ({
   fact(part) {
     // One that a definition declares has the words of its author.
     const { label, look_at: where } = { ...part, ...attributes.get(part.attribute) };
-    return part.look_at ? say("message.fact", { label, where }) : label;
+    return part.look_at ? say("message.fact", { label, where: where ?? "" }) : label;
   },
   more: (n) => say("message.more", { n }),
   number,

@@ -31,7 +31,7 @@ export function usePhotos(root, on) {
       for (const { isIntersecting, target } of entries) {
         if (!isIntersecting) continue;
         seen.unobserve(target);
-        const { holding } = target.dataset;
+        const { holding } = /** @type {HTMLElement} */ (target).dataset;
         const photo = await photoOf(holding);
         if (photo !== null) set((before) => (before.get(holding) === photo ? before : new Map(before).set(holding, photo)));
       }

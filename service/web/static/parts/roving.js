@@ -17,7 +17,7 @@ function vertical(from, all, down) {
 }
 
 /**
- * @param {{current: Element | null}} root what the places are in
+ * @param {{current: Element}} root what the places are in
  * @param {string[]} addresses of the places that are shown, in their order
  */
 export function useRoving(root, addresses) {

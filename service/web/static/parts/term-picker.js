@@ -44,6 +44,7 @@ export function TermPicker({ id, terms, text, typed, picked, entered, label, des
     entered(text);
     return close();
   };
+  const used = (id) => counts?.get(id) ?? 0;
   return html`<div class="picker">
     <input id=${id} type="text" role="combobox" autocomplete="off" autocapitalize="none" spellcheck="false" value=${text} aria-label=${label}
       aria-expanded=${shown} aria-controls="${id}-list" aria-autocomplete="list" aria-activedescendant=${at >= 0 ? `${id}-${at}` : undefined}
@@ -56,7 +57,7 @@ export function TermPicker({ id, terms, text, typed, picked, entered, label, des
     <ul id="${id}-list" role="listbox" aria-label=${say("picker.terms")} hidden=${!shown}>
       ${options.map((term, place) => html`<li key=${term.id} id="${id}-${place}" role="option" aria-selected=${place === at}
         onMouseDown=${(event) => event.preventDefault()} onClick=${() => pick(term)}>
-        ${term.label}${term.id !== term.label && html` <span class="of">${term.id}</span>`}${counts?.get(term.id) > 0 && html` <span class="count">${counts.get(term.id)}</span>`}
+        ${term.label}${term.id !== term.label && html` <span class="of">${term.id}</span>`}${used(term.id) > 0 && html` <span class="count">${used(term.id)}</span>`}
       </li>`)}
     </ul>
   </div>`;

@@ -14,9 +14,13 @@
  * @typedef {{key: string, label: string, note: string, blocks: Block[]}} Page
  */
 
-/** The pages of a set in the order of its layout; what no page names comes last, on a page without a label. @returns {Page[]} */
+/**
+ * The pages of a set in the order of its layout; what no page names comes last, on a page without a label.
+ * @param {import("./types.js").Evaluation} evaluation @param {import("./types.js").Definition} definition @returns {Page[]}
+ */
 export function arranged(evaluation, definition) {
   const blocks = new Map(blocksOf(evaluation, definition).map((block) => [block.id, block]));
+  /** @type {{page: string, slots: string[]}[]} */
   const layout = definition.document.layout ?? [];
   const pages = layout.map((page, at) => {
     const told = evaluation.pages[at] ?? {};
@@ -28,7 +32,10 @@ export function arranged(evaluation, definition) {
   return [...pages, others].filter((page) => page.blocks.length > 0);
 }
 
-/** Every place of a set as it is shown, by its address. @returns {Map<string, Cell>} */
+/**
+ * Every place of a set as it is shown, by its address.
+ * @param {import("./types.js").Evaluation} evaluation @param {import("./types.js").Definition} definition @returns {Map<string, Cell>}
+ */
 export function cellsOf(evaluation, definition) {
   return new Map(blocksOf(evaluation, definition).flatMap(({ cells }) => cells.map((cell) => [cell.address, cell])));
 }
@@ -42,14 +49,15 @@ export function counted(cells) {
 /**
  * The contests between different places. A free choice that lacks coins lists its own places as a contest: these want nothing of one
  * another, they are empty.
+ * @param {import("./types.js").Evaluation} evaluation
  */
 export function contested(evaluation) {
   const group = new Map(evaluation.free_choice.flatMap(({ id, places }) => places.map(({ place }) => [place, id])));
   const differ = ({ places }) => new Set(places.map((place) => group.get(place) ?? place)).size > 1;
-  return evaluation.conflicts.filter((conflict) => conflict.kind === "contested" && differ(conflict));
+  return evaluation.conflicts.flatMap((conflict) => (conflict.kind === "contested" && differ(conflict) ? [conflict] : []));
 }
 
-/** @returns {Block[]} */
+/** @param {import("./types.js").Evaluation} evaluation @param {import("./types.js").Definition} definition @returns {Block[]} */
 function blocksOf(evaluation, definition) {
   const about = aboutPlaces(evaluation, definition);
   const slots = evaluation.slots.map((slot) => {

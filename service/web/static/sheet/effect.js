@@ -269,7 +269,7 @@ function closest(sheet, coin) {
 /** Attributes whose facts leave open whether these places take the coin. */
 function lookAt(sheet, coin, places) {
   const rules = [...new Set(places.map((at) => sheet.places[at].rule))];
-  const isOpen = (lookup) => coin.views.some((view) => waysOf(lookup, view[lookup.attribute], coin.knows).length > 1);
+  const isOpen = (lookup) => coin.views.some((view) => (waysOf(lookup, view[lookup.attribute], coin.knows) ?? []).length > 1);
   return [...new Set(rules.flatMap((rule) => sheet.rules[rule].lookups.filter(isOpen).map(({ attribute }) => attribute)))];
 }
 
@@ -327,7 +327,7 @@ function judgedAgain(sheet, told, touched) {
 // --- the answer --------------------------------------------------------------------------------------------------------------
 
 const NOTHING = { exact: true, places: [], at: null, moves: [], betters: null, closest: null, look: [], because: "", unsent: null, opens: null };
-const asking = (told, because) => ({ ...NOTHING, fits: told.fits ?? [], mayFit: told.mayFit ?? [], effect: "ask", exact: false, because });
+const asking = (told, because) => ({ ...NOTHING, fits: told.fits ?? [], mayFit: told.mayFit ?? [], effect: /** @type {const} */ ("ask"), exact: false, because });
 
 function answered(sheet, coin) {
   const verdicts = sheet.places.map((place) => coin.fit(place));
@@ -363,7 +363,7 @@ export function effectIn(document, sheet, facts, unsent = []) {
   return { ...about, ...addressed(sheet, now) };
 }
 
-/** The same with addresses for positions. */
+/** The same with addresses for positions. @param {object} sheet @param {any} answer @returns {Omit<Answer, "set" | "title">} */
 function addressed(sheet, { step, ...told }) {
   const address = (at) => (at === null ? null : sheet.places[at].place);
   const placed = (one) => one && { ...one, place: address(one.place) };

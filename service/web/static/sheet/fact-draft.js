@@ -16,6 +16,7 @@ import { named } from "./terms.js";
  * @property {{text: string, terms: import("./terms.js").Term[], sure: boolean}[]} read what the typed words were taken for
  */
 
+/** @type {Draft} */
 export const NOTHING = { way: "unknown", words: [], perhaps: [], text: "", to: "", kept: undefined };
 
 /** How an attribute is asked for. @param {Attribute} attribute */
@@ -37,7 +38,7 @@ export function waysOf(attribute) {
 const isObject = (fact) => fact !== null && typeof fact === "object" && !Array.isArray(fact);
 
 /**
- * A recorded fact as a draft. @param {Attribute} attribute @param {unknown} fact @param {import("./terms.js").Terms} [terms]
+ * A recorded fact as a draft. @param {Attribute} attribute @param {any} fact @param {import("./terms.js").Terms | null} [terms]
  * @returns {Draft}
  */
 export function draftOf(attribute, fact, terms) {
@@ -54,7 +55,9 @@ export function draftOf(attribute, fact, terms) {
   return made("between", { text: String(fact.from ?? ""), to: String(fact.to ?? "") });
 }
 
+/** @param {Reading["wrong"]} why @returns {Reading} */
 const wrong = (why) => ({ fact: undefined, wrong: why, read: [] });
+/** @param {unknown} fact @param {Reading["read"]} [read] @returns {Reading} */
 const right = (fact, read = []) => ({ fact, wrong: "", read });
 
 /** One number or day; undefined where it is none. @param {Attribute} attribute @param {string} text */
@@ -69,7 +72,11 @@ function one(attribute, text) {
   return /^-?\d{1,15}([.,]\d+)?$/.test(digits) ? Number(digits.replace(",", ".")) : undefined;
 }
 
-const misread = (attribute) => wrong({ integer: "whole", decimal: "number" }[attribute.type] ?? "day");
+/** @param {Attribute} attribute */
+function misread({ type }) {
+  if (type === "integer") return wrong("whole");
+  return wrong(type === "decimal" ? "number" : "day");
+}
 
 /** Values of a number or a day as a fact, within the attribute's bounds. */
 function within(attribute, fact, values) {

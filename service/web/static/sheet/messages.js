@@ -1,7 +1,7 @@
 // Messages of the service in another language: its sentence for the code, with the same parts in it. Pure.
 
 /**
- * @typedef {{message: string, code: string, parts: Record<string, unknown>}} Message
+ * @typedef {{message: string, code: string, parts: Record<string, any>}} Message
  * @typedef {object} Speech how a language says what is inside a sentence
  * @property {(parts: {number: string | null, title: string | null}) => string} coin
  * @property {(label: string) => string} quoted a place or a rule

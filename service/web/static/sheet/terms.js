@@ -40,6 +40,7 @@ function added(map, key, id) {
 
 /** The terms of a vocabulary, made ready for searching. @param {string} name @param {Concept[]} concepts @returns {Terms} */
 export function termsOf(name, concepts) {
+  /** @type {Terms} */
   const made = { terms: new Map(), names: new Map(), short: new Map(), words: [] };
   for (const { id, label, alternative_labels: others, abbreviations, names, note } of concepts) {
     made.terms.set(id, { id, label, note });
@@ -68,7 +69,7 @@ export function named({ terms, names, short }, text, issuer = "") {
   const word = folded(text);
   const ids = (issuer && short.get(issuer)?.get(word)) || names.get(word) || short.get("")?.get(word) || names.get(singular(word));
   const others = ids || issuer ? [] : [...short.values()].flatMap((of) => [...(of.get(word) ?? [])]);
-  const told = [...new Set(ids ?? others)].map((id) => terms.get(id));
+  const told = [...new Set(ids ?? others)].flatMap((id) => terms.get(id) ?? []);
   return { sure: ids?.size === 1, terms: told };
 }
 
@@ -92,7 +93,7 @@ export function found(terms, text, { most = 8, counts = new Map() } = {}) {
   const typed = folded(text);
   const used = (id) => counts.get(id) ?? 0;
   const fitting = terms.words.map((words) => ({ words, far: typed === "" ? 0 : distance(words, typed) })).filter(({ far }) => far !== null);
-  fitting.sort((one, other) => one.far - other.far || used(other.words.id) - used(one.words.id) || one.words.own.length - other.words.own.length
+  fitting.sort((one, other) => Number(one.far) - Number(other.far) || used(other.words.id) - used(one.words.id) || one.words.own.length - other.words.own.length
     || (one.words.own < other.words.own ? -1 : 1));
-  return fitting.slice(0, most).map(({ words }) => terms.terms.get(words.id));
+  return fitting.slice(0, most).flatMap(({ words }) => terms.terms.get(words.id) ?? []);
 }

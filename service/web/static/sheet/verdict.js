@@ -92,7 +92,7 @@ export function waysOf(lookup, fact, knows) {
   return found.includes(null) || found.length === 0 ? null : [...new Set(found.flat())];
 }
 
-/** Kleene's truth of the tree: true, false, or undefined where it is open. @param {unknown} tree @param {(boolean | undefined)[]} truths */
+/** Kleene's truth of the tree: true, false, or undefined where it is open. @param {any} tree @param {(boolean | undefined)[]} truths */
 export function truthOf(tree, truths) {
   if (typeof tree === "boolean") return tree;
   if (typeof tree === "number") return truths[tree];

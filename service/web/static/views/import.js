@@ -65,7 +65,7 @@ export function Import() {
       <${Questions} report=${report} given=${given} put=${setGiven} attributes=${attributes} name=${name} />
       <${Shared} given=${given} put=${setGiven} attributes=${attributes} label=${label} />
       <${Sample} report=${report} name=${name} />
-      <${Finish} report=${report} file=${file} given=${given} settled=${tried.given === given && error === null} done=${setStored} />`}`;
+      <${Finish} report=${report} file=${file} given=${given} settled=${tried?.given === given && error === null} done=${setStored} />`}`;
 }
 
 function countsOf({ created, updated, unchanged, refused_rows: refused }) {

@@ -13,7 +13,7 @@ import { NEW, PAPERS, WHATS, pagePathOf } from "../sheet/print.js";
 /** @param {{asked: URLSearchParams}} of `what`, `set` and `ids`: what is chosen at first */
 export function Print({ asked }) {
   const picked = (asked.get("ids") ?? "").split(",").filter((id) => id !== "");
-  const [what, setWhat] = useState(WHATS.includes(asked.get("what")) ? asked.get("what") : picked.length > 0 ? "labels" : "want");
+  const [what, setWhat] = useState(WHATS.includes(asked.get("what") ?? "") ? asked.get("what") : picked.length > 0 ? "labels" : "want");
   const { value, error, again } = useLoaded(async () => {
     const [sets, labels] = await Promise.all([all("/v1/definitions"), get(`/v1/holdings/labels?ids=${picked.slice(0, 1)}`)]);
     return { sets, sheets: labels.data.sheets };
