@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from fractions import Fraction
@@ -91,10 +91,18 @@ class Tally:
         return self.effects["ask"]
 
 
-def tried(request: EvaluationRequest, coins: Sequence[Mapping[str, Any]], tally: Tally) -> None:
-    """Coins on one set, by the sheet and by the service."""
+def tried(
+    request: EvaluationRequest,
+    coins: Sequence[Mapping[str, Any]],
+    tally: Tally,
+    fault: Callable[[dict[str, Any]], None] | None = None,
+) -> None:
+    """Coins on one set, by the sheet and by the service; `fault` makes the sheet a wrong one."""
     evaluated = Evaluated(request, tries=len(coins))
-    sheet = Sheet(*sent_sheet(evaluated))
+    sent, vocabularies = sent_sheet(evaluated)
+    if fault is not None:
+        fault(sent)
+    sheet = Sheet(sent, vocabularies)
     for facts in coins:
         told, said = sheet.effect(facts), candidate(evaluated, facts)
         tally.effects[told["effect"]] += 1

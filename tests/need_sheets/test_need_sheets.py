@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from collections import Counter
+from collections.abc import Callable
 from datetime import date
 from random import Random
 from typing import Any
@@ -111,3 +112,98 @@ def test_rules_that_no_lookup_can_hold_say_why() -> None:
         assert maker.of(a_rule(rule)).ask == reason, rule
     with pytest.raises(Ask):
         sheet_of_rule("mint LIKE 'T%'").rule(0, View({"mint": "Tower"}))
+
+
+# --- planted faults, each of which must be seen ----------------------------------------------------------------------------
+
+
+def cut_points_as_gaps(sheet: dict[str, Any]) -> None:
+    """A cut point belongs to the gap above it."""
+    for rule in sheet["rules"]:
+        for lookup in rule["lookups"]:
+            if lookup["kind"] == "numbers":
+                found = lookup["regions"]
+                lookup["regions"] = [(found[at + 1] or one) if at % 2 else one for at, one in enumerate(found)]
+
+
+def none_as_unknown(sheet: dict[str, Any]) -> None:
+    for rule in sheet["rules"]:
+        for lookup in rule["lookups"]:
+            lookup["none"] = lookup["unknown"]
+
+
+def unknown_as_no(sheet: dict[str, Any]) -> None:
+    for rule in sheet["rules"]:
+        for lookup in rule["lookups"]:
+            lookup["unknown"] = ["n" * len(lookup["leaves"])]
+
+
+def chains_one_step_short(sheet: dict[str, Any]) -> None:
+    """What the coin that sits there does next is forgotten."""
+    for place in sheet["places"]:
+        coin = place["coin"]
+        if coin["kind"] == "chain" and coin["moves"]:
+            coin["moves"], coin["fills"] = [], None
+            coin["loss"] = [-lost for lost in coin["seat"]["loss"]]
+
+
+def rules_of_sets_forgotten(sheet: dict[str, Any]) -> None:
+    for place in sheet["places"]:
+        if place["coin"]["kind"] == "beside":
+            place["coin"]["conditions"] = []
+
+
+def presumptions_forgotten(sheet: dict[str, Any]) -> None:
+    sheet["presume"] = []
+
+
+def issues_forgotten(sheet: dict[str, Any]) -> None:
+    sheet["identify"] = []
+
+
+def ranks_reversed(sheet: dict[str, Any]) -> None:
+    for place in sheet["places"]:
+        if place["coin"]["kind"] == "chain":
+            place["coin"]["rank"] = -place["coin"]["rank"]
+
+
+IN_RULES = (cut_points_as_gaps, none_as_unknown, unknown_as_no)
+IN_SETS = (
+    *(chains_one_step_short, rules_of_sets_forgotten, presumptions_forgotten, issues_forgotten, ranks_reversed),
+    unknown_as_no,
+)
+
+
+@pytest.mark.parametrize("fault", IN_RULES, ids=lambda fault: fault.__name__)
+def test_a_fault_in_a_lookup_is_seen(fault: Callable[[dict[str, Any]], None]) -> None:
+    seen = 0
+    for seed in range(60):
+        chance = Random(seed)
+        rule = a_made_up_rule(chance)
+        sheet = sheet_of_rule(rule)
+        fault(sheet.sheet)
+        for _ in range(COINS_A_RULE):
+            facts = some_facts(chance, sheet.sheet["rules"][0]["reads"])
+            seen += told(sheet, facts) not in (judged(rule, facts).verdict.value, "ask")
+    assert seen > 10
+
+
+def test_a_gap_without_a_whole_number_that_counts_is_seen() -> None:
+    rule, facts = "year_on_coin <= 1899 OR year_on_coin >= 1900", {"year_on_coin": {"from": 1899, "to": 1900}}
+    sheet = sheet_of_rule(rule)
+    assert told(sheet, facts) == judged(rule, facts).verdict.value == "yes"
+    (lookup,) = sheet.sheet["rules"][0]["lookups"]
+    assert lookup["regions"][2] is None
+    lookup["regions"][2] = "nn"
+    sheet.attributes["year_on_coin"]["type"] = "decimal"
+    assert told(sheet, facts) == "undecided"
+
+
+@pytest.mark.parametrize("fault", IN_SETS, ids=lambda fault: fault.__name__)
+def test_a_fault_in_a_sheet_is_seen(fault: Callable[[dict[str, Any]], None]) -> None:
+    tally = Tally()
+    for seed in range(400):
+        tried(*made_up_set(seed), tally, fault)
+        if tally.differ:
+            break
+    assert tally.differ
