@@ -9,6 +9,7 @@ import base64
 import re
 import time
 from pathlib import Path
+from tempfile import NamedTemporaryFile
 
 from rich.console import Console
 
@@ -17,6 +18,12 @@ from service.demo.story import Album, show_all
 from tests.web.browser import Page, browser
 
 SHOTS = Path(__file__).resolve().parents[2] / "docs" / "screenshots"
+# Two cells of it are slips.
+SHEET = (
+    "No.;Country;Denomination;Year;Weight;Grade;Storage\r\n"
+    "101;United Kingdom;penny;1889;9,4;20;tray 1\r\n102;United Kingdom;halfpenny;19O2;5,6;30;tray 1\r\n"
+    "103;South Africa;shilling;1935;5,6;250;tray 2\r\n"
+)
 SIZES = {"phone": (390, 844), "desktop": (1120, 800)}
 
 
@@ -43,8 +50,16 @@ def take_all(page: Page, albums: list[Album]) -> None:
     page.until(".coins td")
     take(page, "coins", dark=False)
     page.press("a28")
-    page.until(".facts dd")
+    page.until("#fact-year_on_coin")
     take(page, "coin", dark=False)
+    page.open("/app/coins/import")
+    with NamedTemporaryFile(suffix=".csv") as sheet:
+        sheet.write(SHEET.encode("cp1252"))
+        sheet.flush()
+        page.until("input[type=file]").send_keys(sheet.name)
+        page.until("td.bad")
+        page.run("document.querySelector('.figures').scrollIntoView()")
+        take(page, "import", dark=False)
     page.open(f"/app/sets/{maud.definition}")
     page.until("li.place")
     for dark in (False, True):

@@ -19,7 +19,7 @@ HEADING_WORDS: Mapping[str, tuple[str, ...]] = {
     ),
     "location": (
         "where kept", "kept in", "where", "storage", "stored in", "place", "album", "box", "tray", "cabinet", "ablage",
-        "ort", "aufbewahrung", "aufbewahrungsort", "standort", "kasten", "lade", "emplacement", "rangement", "lieu",
+        "lagerort", "ort", "aufbewahrung", "aufbewahrungsort", "standort", "kasten", "lade", "emplacement", "rangement", "lieu",
         "boîte", "plateau", "ubicación", "lugar", "caja", "bandeja", "collocazione", "posizione", "scatola", "vassoio",
         "plaats", "bewaarplaats", "doos", "lade nr", "binder", "folder", "page",
     ),

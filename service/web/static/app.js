@@ -16,6 +16,7 @@ import { Coin } from "./views/coin.js";
 import { Coins } from "./views/coins.js";
 import { Home } from "./views/home.js";
 import { Import } from "./views/import.js";
+import { NewCoin } from "./views/new-coin.js";
 import { Pair } from "./views/pair.js";
 import { Place } from "./views/place.js";
 import { Print, Printed } from "./views/print.js";
@@ -34,6 +35,7 @@ function viewOf(session) {
   if (pathname === "/app/coins/import") return html`<${Import} />`;
   const [, built] = BUILD.exec(pathname) ?? [];
   if (built) return html`<${Build} key=${built} set=${built === "new" ? null : built} />`;
+  if (pathname === "/app/coins/new") return html`<${NewCoin} key=${search} like=${new URLSearchParams(search).get("like") ?? ""} />`;
   const coins = COIN.exec(pathname);
   if (coins?.[1]) return html`<${Coin} key=${coins[1]} coin=${coins[1]} />`;
   if (coins) return html`<${Coins} />`;

@@ -1,6 +1,6 @@
 // Creating and changing coins: the app has no other way to do it. Each goes into this browser's outbox first, and is sent at once where
 // there is a network, else later.
-import { Problem, ask } from "./api.js";
+import { Problem, ask, send } from "./api.js";
 import { plain } from "./exact.js";
 import { named, newId as made } from "./mutations.js";
 import { device, lastReport, turn } from "./sending.js";
@@ -42,6 +42,44 @@ export async function deleteCoin(id, seen) {
   const names = seen === undefined ? [] : Object.keys((await device.holding(id)) ?? {});
   const mutation = await device.delete(id, await unseen(id, names, seen));
   await sent((one) => one.mutation_id === mutation);
+}
+
+/** Undoes the delete of a coin. @param {string} id */
+export async function restoreCoin(id) {
+  const mutation = await device.revive(id);
+  await sent((one) => one.mutation_id === mutation);
+}
+
+// So many at once: each answer lists as many coins (PlannedChange), and between two of them one sees how far it is.
+const AT_ONCE = 50;
+
+/**
+ * Changes the same in many coins, by one request for some of them at a time, so that it needs the network. Each is told of: updated,
+ * unchanged, or refused with a message; `importId` undoes it with those that were changed at once with it.
+ * @param {string[]} ids @param {Change} change @param {{dry?: boolean, told?: (n: number) => void}} [how] `dry`: nothing is changed;
+ *   `told` is given how many are done
+ * @returns {Promise<{id: string, status: "updated" | "unchanged" | "refused", before: object, after: object, message?: string, importId?: string}[]>}
+ */
+export async function changeMany(ids, { facts = {}, ...own }, { dry = false, told = () => {} } = {}) {
+  const columns = { ...own, ...Object.fromEntries(Object.entries(facts).map(([name, value]) => [`facts.${name}`, value])) };
+  const made = [];
+  // What waits here comes first.
+  if (!dry) await atMost(turn());
+  for (let at = 0; at < ids.length; at += AT_ONCE) {
+    const some = ids.slice(at, at + AT_ONCE);
+    const query = new URLSearchParams(dry ? { dry_run: "true" } : { skip_refused: "true", name: "web app" });
+    const headers = dry ? {} : { "Idempotency-Key": newId() };
+    const report = await send("POST", `/v1/holdings/imports?${query}`, { holdings: some.map((id) => ({ id, ...columns })) }, { headers });
+    for (const [place, id] of some.entries()) {
+      const wrong = report.refused.filter(({ row }) => row === null || row === place + 1).map(({ message }) => message);
+      const found = report.items.find((item) => item.id === id);
+      const status = wrong.length > 0 ? "refused" : (found?.outcome ?? "unchanged");
+      made.push({ id, status, before: found?.before ?? {}, after: found?.after ?? {}, message: wrong.join("; "), importId: report.import_id });
+    }
+    told(made.length);
+  }
+  if (!dry) await atMost(turn());
+  return made;
 }
 
 /**

@@ -50,6 +50,21 @@ export async function loadSet(id) {
   return found;
 }
 
+/** All of my sets, each with its evaluation. */
+export async function loadMySets() {
+  const mine = await all("/v1/definitions");
+  return Promise.all(mine.map(({ id }) => loadSet(id)));
+}
+
+/** The documents of all my sets. @returns {Promise<object[]>} */
+export async function loadMyDocuments() {
+  const mine = await all("/v1/definitions");
+  return Promise.all(mine.map(async ({ id }) => (await get(`/v1/definitions/${id}`)).data.document));
+}
+
+/** Attributes by name: those of the service, and all that these definitions declare. @param {object[]} documents */
+export const loadAttributesOf = (documents) => loadAttributes({ attributes: documents.flatMap((document) => document.attributes ?? []) });
+
 let attributes = null;
 onLanguage(() => {
   attributes = null;

@@ -2,8 +2,15 @@
 import { either, say } from "../kept/words.js";
 import { NOTHING, draftOf, kindOf, readDraft, waysOf } from "../sheet/fact-draft.js";
 import { factInWords } from "./clauses.js";
+import { loadTermsOf, useLoaded } from "./data.js";
 import { html, useEffect, useRef, useState } from "./html.js";
 import { TermPicker } from "./term-picker.js";
+
+/** The draft to begin with; where there is one way only, it is that. */
+function begun(attribute, fact, terms, ways) {
+  const draft = draftOf(attribute, fact, terms);
+  return ways?.length === 1 && draft.way === "unknown" ? { ...draft, way: ways[0] } : draft;
+}
 
 const KEYBOARDS = { integer: "numeric", decimal: "decimal" };
 
@@ -12,23 +19,26 @@ const KEYBOARDS = { integer: "numeric", decimal: "decimal" };
  *   change: (fact: unknown) => void, terms?: import("../sheet/terms.js").Terms | null, issuer?: string, counts?: Map<string, number>,
  *   ways?: string[], hint?: boolean}} of `fact`: what is recorded at first (give another `key` to begin anew);
  *   `change` is told the fact as one types: null for nothing, undefined while it cannot be read; `terms`: those of the attribute's
- *   vocabulary (`loadTermsOf`), null while they are loaded; `ways`: those that are offered, left out: all that the attribute has
+ *   vocabulary, null while they are loaded; left out: they are loaded here; `ways`: those that are offered, left out: all that the attribute has
  */
-export function FactField({ id, attribute, label, fact, change, terms = null, issuer, counts, ways, hint = true }) {
-  const [draft, setDraft] = useState(() => draftOf(attribute, fact, terms));
+export function FactField({ id, attribute, label, fact, change, terms: given, issuer, counts, ways, hint = true }) {
+  const { value: loaded } = useLoaded(() => (given === undefined && attribute.vocabulary ? loadTermsOf(attribute.vocabulary) : null), [attribute.vocabulary, given]);
+  const terms = given === undefined ? loaded : given;
+  const [draft, setDraft] = useState(() => begun(attribute, fact, terms, ways));
   const touched = useRef(false);
   // The labels of what is recorded come with the terms.
   useEffect(() => {
-    if (!touched.current) setDraft(draftOf(attribute, fact, terms));
+    if (!touched.current) setDraft(begun(attribute, fact, terms, ways));
   }, [terms]);
   const reading = readDraft(attribute, draft, { terms, issuer });
   const kind = kindOf(attribute);
+  const offered = ways ?? waysOf(attribute);
   const put = (more) => {
     touched.current = true;
     const now = { ...draft, kept: undefined, ...more };
     const isEmpty = now.text.trim() === "" && now.words.length === 0;
     if (now.way === "unknown" && !isEmpty) now.way = "value";
-    else if (now.way === "value" && isEmpty && more.way === undefined) now.way = "unknown";
+    else if (now.way === "value" && isEmpty && more.way === undefined && offered.length > 1) now.way = "unknown";
     setDraft(now);
     change(readDraft(attribute, now, { terms, issuer }).fact);
   };
@@ -41,9 +51,9 @@ export function FactField({ id, attribute, label, fact, change, terms = null, is
     ${isGroup ? html`<span class="name" id="${id}-name">${unit}</span>` : html`<label id="${id}-name" for=${id}>${unit}</label>`}
     <div class="typed">
       <${Typed} ...${{ id, attribute, kind, draft, put, terms, counts, described, label: unit, bad: reading.wrong !== "" }} />
-      <select class="way" aria-label=${say("fact_field.way", { fact: label })} value=${draft.way} onChange=${(event) => chosen(event.target.value)}>
-        ${(ways ?? waysOf(attribute)).map((way) => html`<option key=${way} value=${way}>${say(`record.${way}`)}</option>`)}
-      </select>
+      ${offered.length > 1 && html`<select class="way" aria-label=${say("fact_field.way", { fact: label })} value=${draft.way} onChange=${(event) => chosen(event.target.value)}>
+        ${offered.map((way) => html`<option key=${way} value=${way}>${say(`record.${way}`)}</option>`)}
+      </select>`}
     </div>
     ${hint && attribute.look_at && html`<p class="hint" id="${id}-look">${say("place.look_at", { where: attribute.look_at })}</p>`}
     <p class=${reading.wrong === "" ? "hint told" : "wrong told"} id="${id}-told" aria-live="polite">${told}</p>

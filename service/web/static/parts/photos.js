@@ -20,6 +20,9 @@ export async function photoOf(holding) {
   return addresses.get(holding);
 }
 
+/** Its photos changed: it is asked for anew the next time. */
+export const forgetPhoto = (holding) => addresses.delete(holding);
+
 /**
  * Pictures of the coins in sight, by holding.
  * @param {{current: Element | null}} root @param {unknown} on what is shown

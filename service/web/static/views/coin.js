@@ -1,100 +1,104 @@
-// One coin: its facts, each recorded in one of five ways, its photos, and the places where it is.
-import { all, get } from "../kept/api.js";
-import { changeCoin } from "../kept/edits.js";
+// One coin: the facts that settle most, the others by group, the owner's notes, its photos, and the places where it is.
+import { get } from "../kept/api.js";
+import { changeCoin, deleteCoin, restoreCoin } from "../kept/edits.js";
 import { watchHoldings } from "../kept/live.js";
-import { inOrder, say } from "../kept/words.js";
-import { factInWords } from "../parts/clauses.js";
-import { labelsOf, loadAttributes, loadSet, loadTerms, loadTermsOf, useLoaded } from "../parts/data.js";
+import { say } from "../kept/words.js";
+import { CoinForm } from "../parts/coin-form.js";
+import { CoinPhotos } from "../parts/coin-photos.js";
+import { labelsOf, loadAttributesOf, loadMySets, useLoaded } from "../parts/data.js";
 import { Disc } from "../parts/disc.js";
-import { FactField } from "../parts/fact-field.js";
-import { Form } from "../parts/form.js";
-import { html, useEffect, useState } from "../parts/html.js";
-import { photoOf } from "../parts/photos.js";
+import { html, useCallback, useEffect, useRef, useState } from "../parts/html.js";
 import { coinName, placePath, wordOf } from "../parts/place.js";
 import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
 import { cellsOf } from "../sheet/album.js";
-import { OWN, valueOf } from "../sheet/coins.js";
+import { questionsOf } from "../sheet/facts.js";
+import { attributesRead, firstFacts } from "../sheet/rule-attributes.js";
 
-/** Where the coin is, set by set, and what it is called there. */
-async function placesOf(coin) {
-  const found = [];
-  let name = null;
-  for (const { id, title } of await all("/v1/definitions")) {
-    const { evaluation, definition } = await loadSet(id);
-    name ??= evaluation.named[coin] ?? null;
-    const cells = [...cellsOf(evaluation, definition).values()].filter((cell) => cell.holding === coin);
-    found.push(...cells.map((cell) => ({ set: id, title, cell })));
-  }
-  return { found, name };
+/** What my sets say of the coin: where it is, what it is called there, and what would settle a doubt about it. */
+async function aboutCoin(coin) {
+  const sets = await loadMySets();
+  const documents = sets.map(({ definition }) => definition.document);
+  const attributes = await loadAttributesOf(documents);
+  const known = new Set(attributes.keys());
+  const places = sets.flatMap(({ definition, evaluation }) =>
+    [...cellsOf(evaluation, definition).values()]
+      .filter((cell) => cell.holding === coin)
+      .map((cell) => ({ set: definition.id, title: definition.title, cell })),
+  );
+  const name = sets.map(({ evaluation }) => evaluation.named[coin]).find((found) => found !== undefined) ?? null;
+  const settle = sets.flatMap(({ evaluation }) => questionsOf(evaluation, null, coin).map(({ attribute }) => attribute));
+  return { places, name, attributes, first: firstFacts({ counts: attributesRead(documents, known), settle, known }) };
 }
 
 /** @param {{coin: string}} of */
 export function Coin({ coin }) {
-  const { value: found, error, again } = useLoaded(() => get(`/v1/holdings/${coin}`), [coin]);
-  const { value: places, error: unplaced } = useLoaded(() => placesOf(coin), [coin, found], { keeps: true });
-  useEffect(() => watchHoldings(again), [coin]);
-  const { value: attributes } = useLoaded(() => loadAttributes(), []);
-  const { value: terms } = useLoaded(() => loadTerms(attributes, Object.keys(found?.data.facts ?? {})), [found, attributes], {
-    keeps: true,
-  });
-  const { value: photo } = useLoaded(() => photoOf(coin), [coin]);
-  if (found === null) {
-    return html`<${Title} text=${say("coin.title")} /><${Trouble} error=${error} again=${again} />
-      ${error === null && html`<p role="status">${say("app.loading")}</p>`}`;
+  const { value: found, error, again } = useLoaded(() => get(`/v1/holdings/${coin}`), [coin], { keeps: true });
+  const { value: about, error: unplaced } = useLoaded(() => aboutCoin(coin), [coin, found], { keeps: true });
+  const [deleted, setDeleted] = useState(false);
+  // What was typed stays while another device changes the coin; recording takes both.
+  const typing = useRef(false);
+  const [basis, setBasis] = useState(null);
+  const first = useRef(null);
+  first.current ??= about?.first ?? null;
+  useEffect(() => {
+    if (!typing.current) setBasis(found);
+  }, [found]);
+  useEffect(() => (deleted ? undefined : watchHoldings(again)), [coin, deleted]);
+  const changed = useCallback((is) => {
+    typing.current = is;
+  }, []);
+  if (deleted) return html`<${Deleted} coin=${coin} name=${about?.name ?? null} back=${async () => {
+    await again();
+    setDeleted(false);
+  }} />`;
+  if (basis === null || about === null) {
+    return html`<${Title} text=${say("coin.title")} /><${Trouble} error=${error ?? unplaced} again=${again} />
+      ${(error ?? unplaced) === null && html`<p role="status">${say("app.loading")}</p>`}`;
   }
-  const { data } = found;
-  const label = labelsOf(attributes);
+  const { data } = basis;
+  const label = labelsOf(about.attributes);
   const numbered = data.number === null ? say("coins.without_number") : say("coin.numbered", { number: data.number });
-  const title = places?.name ? coinName(places.name) : numbered;
-  const own = [...OWN].filter((name) => valueOf(data, name) !== undefined);
+  const record = async ({ facts, own }) => {
+    await changeCoin(coin, { ...own, ...(Object.keys(facts).length > 0 ? { facts } : {}) }, basis);
+    typing.current = false;
+    // What it is now may have come while it was still being typed.
+    setBasis(await get(`/v1/holdings/${coin}`));
+    await again();
+  };
   return html`
     <nav class="crumbs" aria-label=${say("place.path")}><a href="/app/coins">${say("coins.title")}</a></nav>
-    <${Title} text=${title} />
+    <${Title} text=${about.name ? coinName(about.name) : numbered} />
     <${Trouble} error=${error ?? unplaced} again=${again} />
-    ${photo && html`<img class="large" src=${photo} alt=${say("coin.photo")} />`}
+    <p class="buttons"><a class="button" href="/app/coins/new?like=${coin}">${say("coin.next_like")}</a></p>
     <section><h2>${say("coin.places")}</h2>
-      ${places?.found.length === 0 && html`<p>${say("coin.nowhere")}</p>`}
-      <ul class="legend-like">${(places?.found ?? []).map(({ set, title, cell }) => html`<li key=${set + cell.address}>
+      ${about.places.length === 0 && html`<p>${say("coin.nowhere")}</p>`}
+      <ul class="legend-like">${about.places.map(({ set, title, cell }) => html`<li key=${set + cell.address}>
         <${Disc} state=${cell.state} interchangeable=${cell.interchangeable} presumed=${cell.presumed.length > 0} />
         <span><a href=${placePath(set, cell.address)}>${cell.label}</a> <span class="of">${title}</span><br />${wordOf(cell, label)}</span>
       </li>`)}</ul>
     </section>
-    <section><h2>${say("coin.facts")}</h2>
-      <dl class="facts">${Object.entries(data.facts).map(([name, value]) => html`<div key=${name}>
-        <dt>${label(name)}</dt><dd>${factInWords(value, terms?.get(name))}</dd></div>`)}
-      </dl>
-      ${attributes !== null && html`<${Record} key=${found.etag} coin=${coin} seen=${found} attributes=${attributes} label=${label} done=${again} />`}
-    </section>
-    ${own.length > 0 && html`<section><h2>${say("coin.own")}</h2>
-      <dl class="facts">${own.map((name) => html`<div key=${name}><dt>${say(`own.${name}`)}</dt><dd>${factInWords(valueOf(data, name))}</dd></div>`)}</dl>
-    </section>`}`;
+    <${CoinForm} key=${basis.etag} coin=${data} first=${first.current} attributes=${about.attributes} label=${label} submit=${record} changed=${changed} />
+    <${CoinPhotos} coin=${coin} />
+    <${Delete} coin=${coin} seen=${basis} done=${() => setDeleted(true)} />`;
 }
 
-function Record({ coin, seen, attributes, label, done }) {
-  const [name, setName] = useState("year_on_coin");
-  const [fact, setFact] = useState(undefined);
-  const attribute = attributes.get(name);
-  const { value: terms } = useLoaded(() => (attribute.vocabulary ? loadTermsOf(attribute.vocabulary) : null), [attribute]);
-  const names = [...attributes.keys()].sort((one, other) => inOrder(label(one), label(other)));
-  const recorded = seen.data.facts[name];
-  const chosen = (one) => {
-    setName(one);
-    setFact(undefined);
-  };
-  const sent = async () => {
-    if (fact === undefined) throw Object.assign(new Error(say("record.wrong")), { status: -1, errors: [] });
-    await changeCoin(coin, { facts: { [name]: fact } }, seen);
-    await done();
-  };
-  return html`<details class="panel"><summary>${say("record.title")}</summary>
-    <${Form} submit=${sent} label=${say("looked.record")}>
-      <div class="field"><label for="record-name">${say("record.what")}</label>
-        <select id="record-name" value=${name} onChange=${(event) => chosen(event.target.value)}>
-          ${names.map((one) => html`<option key=${one} value=${one}>${label(one)}</option>`)}</select>
-      </div>
-      <${FactField} key=${name} id="record-fact" attribute=${attribute} label=${label(name)} fact=${recorded} change=${setFact} terms=${terms}
-        issuer=${seen.data.facts.issuer} />
-    </${Form}>
-  </details>`;
+function Delete({ coin, seen, done }) {
+  const [asked, setAsked] = useState(false);
+  const [error, setError] = useState(null);
+  const act = () => deleteCoin(coin, seen).then(done, setError);
+  return html`<section class="delete"><${Trouble} error=${error} />
+    ${asked
+      ? html`<p>${say("coin.delete_what")}</p><p class="buttons"><button type="button" onClick=${act}>${say("coin.delete_do")}</button>
+          <button type="button" class="plain" onClick=${() => setAsked(false)}>${say("coin.delete_keep")}</button></p>`
+      : html`<button type="button" class="plain" onClick=${() => setAsked(true)}>${say("coin.delete")}</button>`}
+  </section>`;
+}
+
+function Deleted({ coin, name, back }) {
+  const [error, setError] = useState(null);
+  const undo = () => restoreCoin(coin).then(back).catch(setError);
+  return html`<${Title} text=${say("coin.deleted")} />
+    <p role="status">${say("coin.deleted_what", { coin: coinName(name) })}</p><${Trouble} error=${error} />
+    <p class="buttons"><button type="button" onClick=${undo}>${say("coin.undo")}</button> <a class="button" href="/app/coins">${say("coins.title")}</a></p>`;
 }

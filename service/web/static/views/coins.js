@@ -1,16 +1,27 @@
-// All coins as a table: sorted, filtered by a rule or by words, with the columns of the owner's choice.
+// All coins as a table: sorted, filtered by a rule or by words, with the columns of the owner's choice; several changed at once.
 import { keep, kept } from "../kept/database.js";
 import { get } from "../kept/api.js";
+import { exportSheet } from "../kept/imports.js";
 import { watchHoldings } from "../kept/live.js";
-import { say } from "../kept/words.js";
+import { inOrder, say } from "../kept/words.js";
 import { factInWords } from "../parts/clauses.js";
-import { labelsOf, loadAttributes, loadTerms, useLoaded } from "../parts/data.js";
+import { labelsOf, loadAttributesOf, loadMyDocuments, loadTerms, useLoaded } from "../parts/data.js";
+import { handOver } from "../parts/file-drop.js";
+import { FilterPicker } from "../parts/filter-picker.js";
 import { Field, Form } from "../parts/form.js";
 import { html, useEffect, useState } from "../parts/html.js";
+import { ManyCoins } from "../parts/many-coins.js";
 import { go } from "../parts/navigation.js";
+import { ownInWords, ownName } from "../parts/own-fields.js";
+import { saveFile } from "../parts/save.js";
 import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
-import { COLUMNS, OWN, USUAL, nextSort, pagePath, valueOf } from "../sheet/coins.js";
+import { OWN, USUAL, nextSort, pagePath, valueOf } from "../sheet/coins.js";
+import { joined } from "../sheet/filter-text.js";
+
+const FORMATS = ["csv", "xlsx", "json"];
+// What has no order, or is no text.
+const UNSORTED = new Set(["tags", "issue"]);
 
 const asked = () => Object.fromEntries(new URLSearchParams(location.search));
 
@@ -20,61 +31,111 @@ function ask(changed) {
   go(`/app/coins${wanted.length > 0 ? `?${new URLSearchParams(wanted)}` : ""}`);
 }
 
+/** A sheet that is dropped anywhere on the view is imported. */
+const dropping = {
+  onDragOver: (event) => event.preventDefault(),
+  onDrop: (event) => {
+    event.preventDefault();
+    const [file] = event.dataTransfer.files;
+    if (!file) return;
+    handOver(file);
+    go("/app/coins/import");
+  },
+};
+
 export function Coins() {
   const query = asked();
   const { value: page, error, again } = useLoaded(async () => (await get(pagePath(query))).data, [location.search]);
   useEffect(() => watchHoldings(again), [location.search]);
-  const { value: attributes } = useLoaded(() => loadAttributes(), []);
-  const { value: terms } = useLoaded(() => loadTerms(attributes, COLUMNS), [attributes]);
+  const { value: attributes } = useLoaded(async () => loadAttributesOf(await loadMyDocuments()), []);
   const [columns, setColumns] = useState(USUAL);
+  const { value: terms } = useLoaded(() => loadTerms(attributes, columns), [attributes, columns.join()], { keeps: true });
+  const [selected, setSelected] = useState(new Map());
   useEffect(() => {
     kept("columns").then((known) => known && setColumns(known));
   }, []);
-  const choose = (name) => {
-    const now = COLUMNS.filter((one) => (one === name ? !columns.includes(one) : columns.includes(one)));
+  const choose = (now) => {
     setColumns(now);
     keep("columns", now);
   };
-  const label = (name) => (OWN.has(name) ? say(`own.${name}`) : labelsOf(attributes)(name));
-  return html`
+  const label = (name) => (OWN.has(name) ? ownName(name) : labelsOf(attributes)(name));
+  const select = (coins, is) => setSelected((before) => {
+    const now = new Map(before);
+    for (const coin of coins) is ? now.set(coin.id, coin.number) : now.delete(coin.id);
+    return now;
+  });
+  const name = (id) => (selected.get(id) ?? null) === null ? say("coins.without_number") : say("coin.numbered", { number: selected.get(id) });
+  return html`<div ...${dropping}>
     <${Title} text=${say("coins.title")} />
-    <p class="buttons"><a class="button" href="/app/coins/import">${say("import.title")}</a></p>
+    <p class="buttons"><a class="button" href="/app/coins/new">${say("coin.new")}</a> <a class="button" href="/app/coins/import">${say("import.title")}</a></p>
     <details class="panel" open=${Boolean(query.filter || query.q)}><summary>${say("coins.find")}</summary>
-      <${Form} key=${location.search} submit=${async ({ q, filter }) => ask({ q, filter })} label=${say("coins.find")}>
+      <${Form} key=${location.search} submit=${async ({ q, filter, doubtful }) => ask({ q, filter, doubtful: doubtful ?? "" })} label=${say("coins.find")}>
         <${Field} name="q" label=${say("coins.words")} value=${query.q ?? ""} hint=${say("coins.words_hint")} required=${false} />
         <${Field} name="filter" label=${say("coins.rule")} value=${query.filter ?? ""} hint=${say("coins.rule_hint")} required=${false} />
+        <label class="pick"><input type="checkbox" name="doubtful" value="true" defaultChecked=${query.doubtful === "true"} /> ${say("coins.doubtful")}</label>
       </${Form}>
+      ${attributes !== null && html`<h2>${say("filter_by.title")}</h2><p class="hint">${say("filter_by.hint")}</p>
+        <${FilterPicker} key=${location.search} attributes=${attributes} label=${label} add=${(condition) => ask({ filter: joined(query.filter ?? "", condition) })} />`}
     </details>
-    <details class="panel"><summary>${say("coins.columns")}</summary>
-      <fieldset class="filters"><legend class="unseen">${say("coins.columns")}</legend>
-        ${COLUMNS.map((name) => html`<label key=${name}><input type="checkbox" checked=${columns.includes(name)} onChange=${() => choose(name)} /> ${label(name)}</label>`)}
-      </fieldset>
-    </details>
+    ${attributes !== null && html`<${Columns} columns=${columns} choose=${choose} items=${page?.items ?? []} attributes=${attributes} label=${label} />`}
+    <${Exports} />
     <${Trouble} error=${error} again=${again} />
     ${page === null && error === null && html`<p role="status">${say("app.loading")}</p>`}
-    ${page !== null && html`<p role="status">${say("coins.count", { n: page.total ?? page.items.length })}</p>
-      <${Table} items=${page.items} columns=${columns} sort=${query.sort ?? ""} label=${label} terms=${terms} />
+    ${page !== null && html`<p class="found" role="status">${say("coins.count", { n: page.total ?? page.items.length })}</p>
+      <${Table} items=${page.items} columns=${columns} sort=${query.sort ?? ""} label=${label} terms=${terms} selected=${selected} select=${select} />
       <p class="buttons">
         ${query.cursor && html`<button type="button" class="plain" onClick=${() => ask({})}>${say("coins.first")}</button>`}
         ${page.next && html`<button type="button" onClick=${() => ask({ cursor: new URL(page.next, location.href).searchParams.get("cursor") })}>${say("coins.next")}</button>`}
-      </p>`}`;
+      </p>`}
+    ${attributes !== null && selected.size > 0 && html`<${ManyCoins} ids=${[...selected.keys()]} name=${name} attributes=${attributes} label=${label} done=${again}
+      leave=${() => setSelected(new Map())} />`}
+  </div>`;
 }
 
-function Table({ items, columns, sort, label, terms }) {
+/** Which columns there are: those that occur here are offered first, any other is a choice away. */
+function Columns({ columns, choose, items, attributes, label }) {
+  const occurring = new Set(items.flatMap((coin) => [...Object.keys(coin.facts), ...[...OWN].filter((name) => valueOf(coin, name) !== undefined)]));
+  const offered = [...new Set([...columns, ...occurring])].filter((name) => name !== "number").sort((one, other) => inOrder(label(one), label(other)));
+  const others = [...OWN, ...attributes.keys()].filter((name) => name !== "number" && !offered.includes(name)).sort((one, other) => inOrder(label(one), label(other)));
+  const toggled = (name) => choose(columns.includes(name) ? columns.filter((one) => one !== name) : [...columns, name]);
+  return html`<details class="panel"><summary>${say("coins.columns")}</summary>
+    <fieldset class="filters"><legend class="unseen">${say("coins.columns")}</legend>
+      ${offered.map((name) => html`<label key=${name}><input type="checkbox" checked=${columns.includes(name)} onChange=${() => toggled(name)} /> ${label(name)}</label>`)}
+    </fieldset>
+    <div class="field"><label for="more-columns">${say("coins.more_columns")}</label>
+      <select id="more-columns" value="" onChange=${(event) => event.target.value && choose([...columns, event.target.value])}>
+        <option value=""></option>${others.map((name) => html`<option key=${name} value=${name}>${label(name)}</option>`)}</select></div>
+  </details>`;
+}
+
+function Exports() {
+  const [error, setError] = useState(null);
+  const save = (format) => exportSheet(format).then((content) => saveFile(say("coins.export_file", { format }), content), setError);
+  return html`<details class="panel"><summary>${say("coins.export")}</summary><p class="hint">${say("coins.export_hint")}</p><${Trouble} error=${error} />
+    <p class="buttons">${FORMATS.map((format) => html`<button key=${format} type="button" class="plain" onClick=${() => save(format)}>${say(`coins.export_${format}`)}</button>`)}</p></details>`;
+}
+
+function Table({ items, columns, sort, label, terms, selected, select }) {
   const heading = (name) => {
     const is = { [name]: "ascending", [`-${name}`]: "descending" }[sort];
+    if (UNSORTED.has(name)) return html`<th scope="col" key=${name}>${label(name)}</th>`;
     return html`<th scope="col" key=${name} aria-sort=${is}>
       <button type="button" class="plain" onClick=${() => ask({ sort: nextSort(sort, name) })}>${label(name)}${is && html`<${Arrow} up=${is === "ascending"} />`}</button>
     </th>`;
   };
   const text = (coin, name) => {
     const value = valueOf(coin, name);
-    return value === undefined ? "" : factInWords(value, terms?.get(name));
+    if (value === undefined) return "";
+    return OWN.has(name) ? ownInWords(name, value) : factInWords(value, terms?.get(name));
   };
-  return html`<div class="wide" tabindex="0" role="region" aria-label=${say("coins.title")}>
+  const called = (coin) => coin.number ?? say("coins.without_number");
+  return html`${items.length > 0 && html`<label class="pick"><input type="checkbox" checked=${items.every(({ id }) => selected.has(id))} onChange=${(event) => select(items, event.target.checked)} />
+      ${say("coins.select_all")}</label>`}
+    <div class="wide" tabindex="0" role="region" aria-label=${say("coins.title")}>
     <table class="coins"><thead><tr>${["number", ...columns].map(heading)}</tr></thead>
-      <tbody>${items.map((coin) => html`<tr key=${coin.id}>
-        <th scope="row"><a href="/app/coins/${coin.id}">${coin.number ?? say("coins.without_number")}</a></th>
+      <tbody>${items.map((coin) => html`<tr key=${coin.id} class=${selected.has(coin.id) ? "selected" : ""}>
+        <th scope="row"><span class="row-head"><label class="pick"><input type="checkbox" checked=${selected.has(coin.id)} onChange=${(event) => select([coin], event.target.checked)} />
+          <span class="unseen">${say("coins.select", { coin: called(coin) })}</span></label><a href="/app/coins/${coin.id}">${called(coin)}</a></span></th>
         ${columns.map((name) => html`<td key=${name}>${text(coin, name)}</td>`)}
       </tr>`)}</tbody>
     </table>

@@ -2,7 +2,7 @@
 import { importSheet, tryImport, undoImport } from "../kept/imports.js";
 import { inOrder, say } from "../kept/words.js";
 import { factInWords } from "../parts/clauses.js";
-import { labelsOf, loadAttributes, loadTermsOf, useLoaded } from "../parts/data.js";
+import { labelsOf, loadAttributes, useLoaded } from "../parts/data.js";
 import { FactField } from "../parts/fact-field.js";
 import { FileDrop, handedOver } from "../parts/file-drop.js";
 import { html, useEffect, useRef, useState } from "../parts/html.js";
@@ -189,7 +189,6 @@ function Questions({ report, given, put, attributes, name }) {
 
 function Question({ question, id, attribute, name, issuer, answered, answer }) {
   const [way, setWay] = useState(answered ? "other" : "kept");
-  const { value: terms } = useLoaded(() => (attribute?.vocabulary ? loadTermsOf(attribute.vocabulary) : null), [attribute]);
   const { field, heading, value, rows, candidates } = question;
   const took = (now, fact) => {
     setWay(now);
@@ -200,7 +199,7 @@ function Question({ question, id, attribute, name, issuer, answered, answer }) {
   return html`<fieldset class="panel question-of"><legend>${say("import.question", { heading, value })} <span class="count">${say("import.in_rows", { n: rows })}</span></legend>
     ${candidates.map((one) => radio(JSON.stringify(one.value), field === null ? name(one.value) : one.label, one.value, one.why))}
     ${attribute !== undefined && radio("other", say("import.answer"), undefined)}
-    ${attribute !== undefined && way === "other" && html`<${FactField} id="${id}-fact" attribute=${attribute} label=${name(field)} fact=${null} terms=${terms} issuer=${issuer}
+    ${attribute !== undefined && way === "other" && html`<${FactField} id="${id}-fact" attribute=${attribute} label=${name(field)} fact=${null} issuer=${issuer}
       change=${(fact) => answer(fact ?? undefined)} />`}
     ${field !== null && radio("kept", say("import.as_it_stands"), undefined)}
     ${field !== null && radio("none", say("import.unrecorded"), null)}
@@ -212,7 +211,6 @@ function Shared({ given, put, attributes, label }) {
   const [name, setName] = useState("issuer");
   const [fact, setFact] = useState(null);
   const attribute = attributes.get(name);
-  const { value: terms } = useLoaded(() => (attribute.vocabulary ? loadTermsOf(attribute.vocabulary) : null), [attribute]);
   const names = [...attributes.keys()].sort((one, other) => inOrder(label(one), label(other)));
   const without = (one) => Object.fromEntries(Object.entries(given.constants).filter(([other]) => other !== one));
   return html`<details class="panel"><summary>${say("import.shared")}</summary>
@@ -224,7 +222,7 @@ function Shared({ given, put, attributes, label }) {
         setName(event.target.value);
         setFact(null);
       }}>${names.map((one) => html`<option key=${one} value=${one}>${label(one)}</option>`)}</select></div>
-    <${FactField} key=${`${name} ${name in given.constants}`} id="shared-fact" attribute=${attribute} label=${label(name)} fact=${null} change=${setFact} terms=${terms} />
+    <${FactField} key=${`${name} ${name in given.constants}`} id="shared-fact" attribute=${attribute} label=${label(name)} fact=${null} change=${setFact} />
     <button type="button" disabled=${fact === null || fact === undefined} onClick=${() => put({ ...given, constants: { ...given.constants, [name]: fact } })}>${say("import.share")}</button>
   </details>`;
 }
