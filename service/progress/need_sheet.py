@@ -532,9 +532,10 @@ class _Sheet:
         scheme = self.context.vocabularies.get(one.vocabulary or "")
         own = dict(self._constants.get(name, {}))
         own.update(dict.fromkeys(self.issue_texts.get(name, ())))
+        # In a list, a text that the vocabulary does not know may be any of its terms.
         terms = [
             text
-            for text in sorted(own)
+            for text in ([] if one.many and scheme is not None else sorted(own))
             if text not in one.values and (scheme is None or text not in scheme.concepts)
             if one.synonyms.get(text, text) == text
         ]

@@ -97,6 +97,14 @@ def test_a_reader_says_what_a_coin_does_in_the_shipped_sets_as_the_service_does_
     assert tally.effects["outside"] + tally.effects["undecided"] + tally.effects["fills"] > 0
 
 
+def test_a_text_of_a_list_that_its_vocabulary_does_not_know_is_asked_about() -> None:
+    rule = "narrower(main_motifs, 'animal') OR A_CONTAINS(main_motifs, ('comet', 'owl'))"
+    sheet, facts = sheet_of_rule(rule), {"main_motifs": ["comet"]}
+    assert (told(sheet, facts), judged(rule, facts).verdict.value) == ("ask", "undecided")
+    sheet.attributes["main_motifs"]["terms"] = ["comet"]
+    assert told(sheet, facts) == "no"
+
+
 def test_rules_that_no_lookup_can_hold_say_why() -> None:
     maker = LookupMaker(ATTRIBUTES, EvaluationContext(TODAY, VOCABULARIES))
     reasons = {
