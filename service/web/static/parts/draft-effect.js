@@ -4,6 +4,7 @@ import { listed, number, say } from "../kept/words.js";
 import { factInWords } from "./clauses.js";
 import { labelsOf } from "./data.js";
 import { html } from "./html.js";
+import { useMessages } from "./message.js";
 import { coinName } from "./place.js";
 import { partAt, withExample, withoutExample } from "../sheet/draft.js";
 
@@ -15,10 +16,11 @@ function exampleInWords(facts, label) {
 }
 
 function Finding({ finding, document, label, goTo, acknowledged, acknowledge }) {
+  const worded = useMessages();
   const part = partAt(document, finding.pointer);
   const isWarning = finding.severity === "warning";
   return html`<li class="finding severity-${finding.severity}">
-    <p><strong>${say(`build.severity_${finding.severity}`)}</strong> ${finding.message}</p>
+    <p><strong>${say(`build.severity_${finding.severity}`)}</strong> ${worded(finding)}</p>
     ${finding.example && html`<p class="hint">${say("build.example_coin", { facts: exampleInWords(finding.example, label) })}</p>`}
     <p class="buttons">
       ${part !== null && html`<button type="button" class="plain" onClick=${() => goTo(part)}>${say("build.go_to_place")}</button>`}
