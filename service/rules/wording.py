@@ -8,7 +8,7 @@ order of the rule.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from service.facts.knowledge import value_in_words
 from service.rules.constraints import Constraint
@@ -97,7 +97,12 @@ _ANY_COIN = "a coin"
 def describe_definition(definition: Definition) -> list[str]:
     """The definition in plain sentences, one for each thing that it says, in the order of the document."""
     speak = RuleWording(definition.attributes, definition.vocabularies)
-    return [*_opening(definition, speak), *_places(definition, speak), *_rules(definition, speak)]
+    places = (said for place in _places(definition, speak) for said in (f"{place.label}: {place.takes}", *place.rules))
+    return [
+        *_opening(definition, speak),
+        *places,
+        *(f"Over {where}: {said}" for where, said in _rules(definition, speak)),
+    ]
 
 
 def places_in_words(definition: Definition) -> dict[str, str]:
@@ -105,6 +110,45 @@ def places_in_words(definition: Definition) -> dict[str, str]:
     speak = RuleWording(definition.attributes, definition.vocabularies)
     parts: list[Slot | OnePer | FreeChoice] = [*definition.slots, *definition.one_per, *definition.free_choice]
     return {part.id: _ANY_COIN if part.accepts is None else speak.coin(part.accepts.predicate) for part in parts}
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceInWords:
+    """A place or a group by its id, its label, what it takes as a sentence, and the rules over its own places."""
+
+    id: str
+    label: str
+    takes: str
+    rules: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SectionsInWords:
+    """A definition in words, part by part. `scope`: what counts at all, None where everything does. `pages`: the pages of the
+    layout with their places, those of no page at the end under None. `rules`: those over several places, each with its label.
+    `preferences`: which of two coins that fit is the better, by the first of these in which they differ."""
+
+    scope: str | None
+    pages: tuple[tuple[str | None, tuple[PlaceInWords, ...]], ...]
+    rules: tuple[tuple[str, str], ...]
+    preferences: tuple[str, ...]
+
+
+def sections_in_words(definition: Definition) -> SectionsInWords:
+    """The definition in words, for a page that shows its parts apart."""
+    speak = RuleWording(definition.attributes, definition.vocabularies)
+    places = {place.id: place for place in _places(definition, speak)}
+    pages: list[tuple[str | None, tuple[PlaceInWords, ...]]] = [
+        (page["page"], tuple(places.pop(name) for name in page["slots"] if name in places))
+        for page in definition.document.get("layout") or ()
+    ]
+    pages.append((None, tuple(places.values())))
+    return SectionsInWords(
+        None if definition.scope is None else speak.coin(definition.scope.predicate),
+        tuple((title, found) for title, found in pages if found),
+        tuple(_rules(definition, speak)),
+        tuple(_preference(preference, speak) for preference in definition.prefer),
+    )
 
 
 def _opening(definition: Definition, speak: RuleWording) -> Iterator[str]:
@@ -125,20 +169,21 @@ def _preference(preference: Preference, speak: RuleWording) -> str:
     return preference.kind.words(preference, speak.coin(where.predicate) if where else speak.name(preference.attribute))
 
 
-def _places(definition: Definition, speak: RuleWording) -> Iterator[str]:
+def _places(definition: Definition, speak: RuleWording) -> Iterator[PlaceInWords]:
     for slot in definition.slots:
         what = speak.coin(slot.accepts.predicate)
-        yield f"{slot.label}{_optional(slot.tier)}: {what}{_own(slot.prefer, speak)}.{_note(slot.note)}"
+        takes = f"{what}{_own(slot.prefer, speak)}.{_note(slot.note)}"
+        yield PlaceInWords(slot.id, f"{slot.label}{_optional(slot.tier)}", takes)
     for group in definition.one_per:
         what = speak.coin(group.accepts.predicate) if group.accepts is not None else _ANY_COIN
         each = f"One for each {_key(group, speak)}{_optional(group.tier)}{_keys(group, speak)}"
-        yield f"{each}: {what}{_own(group.prefer, speak)}.{_note(group.note)}"
+        yield PlaceInWords(group.id, each, f"{what}{_own(group.prefer, speak)}.{_note(group.note)}")
     for choice in definition.free_choice:
         what = speak.coin(choice.accepts.predicate)
-        each = f"{choice.label}{_optional(choice.tier)}, {choice.places} of free choice: each {what}"
-        yield f"{each}{_own(choice.prefer, speak)}.{_note(choice.note)}"
-        for rule in choice.rules:
-            yield f"Among these {choice.places}, {_constraint(rule, speak)}."
+        each = f"{choice.label}{_optional(choice.tier)}, {choice.places} of free choice"
+        rules = tuple(f"Among these {choice.places}, {_constraint(rule, speak)}." for rule in choice.rules)
+        takes = f"each {what}{_own(choice.prefer, speak)}.{_note(choice.note)}"
+        yield PlaceInWords(choice.id, each, takes, rules)
 
 
 def _note(note: str) -> str:
@@ -174,13 +219,15 @@ def _keys(group: OnePer, speak: RuleWording) -> str:
     return f" of {source}" + (f" where {speak.clause(keys.where.predicate)}" if keys.where is not None else "")
 
 
-def _rules(definition: Definition, speak: RuleWording) -> Iterator[str]:
+def _rules(definition: Definition, speak: RuleWording) -> Iterator[tuple[str, str]]:
+    """Over what each rule is, and what it says as a sentence."""
+    parts: list[Slot | FreeChoice] = [*definition.slots, *definition.free_choice]
+    labels = {part.id: f"'{part.label}'" for part in parts} | {part.id: f"'{part.name}'" for part in definition.one_per}
     for constraint in definition.constraints:
-        where = listed(list(constraint.places), "and") if constraint.places else "the whole set"
-        labels = {slot.id: f"'{slot.label}'" for slot in definition.slots}
+        where = listed([labels.get(name, name) for name in constraint.places], "and") or "the whole set"
         named = replace(constraint, place=labels.get(constraint.place, constraint.place))
         name = "" if constraint.label in ("", constraint.id) else f" ('{constraint.label}')"
-        yield f"Over {where}{name}: {_constraint(named, speak)}.{_note(constraint.note)}"
+        yield f"{where}{name}", f"{_constraint(named, speak)}.{_note(constraint.note)}"
 
 
 def _constraint(constraint: Constraint, speak: RuleWording) -> str:

@@ -26,8 +26,13 @@ PAGES: dict[str, dict[str, Any]] = {
     "problem.html": {"kind": hostile("name", "title", "status", "meaning", "remedy")},
     "problems.html": {"kinds": [hostile("name", "title", "status")]},
     "shared.html": {
-        **hostile("title", "summary", "published_on", "digest"),
-        "in_words": [HOSTILE],
+        **hostile("title", "summary", "published_on", "digest", "link", "take_over"),
+        "said": {
+            "scope": HOSTILE,
+            "pages": [(HOSTILE, [{**hostile("label", "takes"), "rules": [HOSTILE]}])],
+            "rules": [(HOSTILE, HOSTILE)],
+            "preferences": [HOSTILE],
+        },
         "revision": 1,
         "newest": 2,
         "qr_svg": "<svg></svg>",

@@ -23,6 +23,8 @@ def every_view(collector: Collector) -> dict[str, str]:
         collector.place("farthing"): ".others",
         collector.place("crown"): ".decisions",
         "/app/table": ".fact-field",
+        "/app/clubs": "details form",
+        "/app/take": "form",
         "/app/print?what=exhibition": "form",
         "/app/print?what=labels": "form",
     }

@@ -7,6 +7,7 @@ import io
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Annotated, Any, Literal
+from urllib.parse import quote
 
 from fastapi import Query, Request
 from msgspec import Meta
@@ -26,7 +27,7 @@ from service.http.problems import base_url
 from service.http.responses import Paged, Reply, Sends, Tagged, with_secret
 from service.http.wire import In, Name, Out, QueryIn, RevisionNumber, SetDocument, StoredId
 from service.reference import actions as reference
-from service.rules.wording import describe_definition
+from service.rules.wording import sections_in_words
 from service.rules.yaml_text import as_yaml
 from service.sharing.actions import shares as actions
 from service.sharing.actions.shares import SharedRevision
@@ -285,14 +286,14 @@ def _text(form: str, shown: SharedRevision, link: str) -> str:
     revision, document = shown.revision, shown.revision.document
     if form == "yaml":
         return as_yaml(document)
-    # The first sentence is the title.
-    in_words = describe_definition(reference.read_stored(document))[1:]
     return render(
         "shared.html",
         language=str(document.get("language", "en")),
         title=revision.title,
         summary=str(document.get("summary", "")),
-        in_words=in_words,
+        said=sections_in_words(reference.read_stored(document)),
+        link=link,
+        take_over=f"/app/take#from={quote(link, safe='')}",
         revision=revision.number,
         newest=shown.newest,
         digest=revision.digest,

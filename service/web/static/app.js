@@ -12,16 +12,21 @@ import { Unsent } from "./parts/unsent.js";
 import { NewPassword, SignIn } from "./views/account.js";
 import { Album } from "./views/album.js";
 import { Build } from "./views/build.js";
+import { Club } from "./views/club.js";
+import { Clubs } from "./views/clubs.js";
 import { Coin } from "./views/coin.js";
 import { Coins } from "./views/coins.js";
 import { Home } from "./views/home.js";
 import { Import } from "./views/import.js";
 import { NewCoin } from "./views/new-coin.js";
+import { Offer } from "./views/offer.js";
 import { Pair } from "./views/pair.js";
 import { Place } from "./views/place.js";
 import { Print, Printed } from "./views/print.js";
 import { Table } from "./views/table.js";
+import { Take } from "./views/take.js";
 
+const CLUB = /^\/app\/clubs(?:\/([0-9a-f-]{36})(?:\/sets\/([0-9a-f-]{36}))?)?\/?$/;
 const COIN = /^\/app\/coins(?:\/([0-9a-f-]{36}))?\/?$/;
 const BUILD = /^\/app\/build\/(new|[0-9a-f-]{36})\/?$/;
 const SET = /^\/app\/sets\/([0-9a-f-]{36})(\/place)?\/?$/;
@@ -36,6 +41,11 @@ function viewOf(session) {
   const [, built] = BUILD.exec(pathname) ?? [];
   if (built) return html`<${Build} key=${built} set=${built === "new" ? null : built} />`;
   if (pathname === "/app/coins/new") return html`<${NewCoin} key=${search} like=${new URLSearchParams(search).get("like") ?? ""} />`;
+  const club = CLUB.exec(pathname);
+  if (club?.[2]) return html`<${Offer} key=${club[2]} club=${club[1]} definition=${club[2]} />`;
+  if (club?.[1]) return html`<${Club} key=${club[1]} club=${club[1]} />`;
+  if (club) return html`<${Clubs} session=${session} />`;
+  if (pathname === "/app/take") return html`<${Take} />`;
   const coins = COIN.exec(pathname);
   if (coins?.[1]) return html`<${Coin} key=${coins[1]} coin=${coins[1]} />`;
   if (coins) return html`<${Coins} />`;
@@ -97,6 +107,7 @@ function App({ first }) {
         <a href="/app/coins" aria-current=${pathname === "/app/coins" ? "page" : undefined}>${say("coins.title")}</a>
         <a href="/app/table" aria-current=${pathname === "/app/table" ? "page" : undefined}>${say("table.nav")}</a>
         <a href="/app/print" aria-current=${pathname === "/app/print" ? "page" : undefined}>${say("print.title")}</a>
+        <a href="/app/clubs" aria-current=${pathname === "/app/clubs" ? "page" : undefined}>${say("club.clubs")}</a>
       </nav>
       <p class="who"><span>${session.name}</span>
         <button type="button" class="plain" onClick=${() => leave()}>${say("account.sign_out")}</button></p>`}

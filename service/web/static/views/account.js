@@ -7,10 +7,11 @@ import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
 import { LeftBehind } from "../parts/unsent.js";
 
-/** What stands behind # in the address; it is taken away, so that nobody finds it in the history. */
+/** What stands behind # in the address; it is taken away, so that nobody finds it in the history. What is for another view stays. */
 function fragment() {
   const told = new URLSearchParams(location.hash.slice(1));
-  if (location.hash !== "") history.replaceState(null, "", location.pathname + location.search);
+  const isFor = (...names) => names.some((name) => told.has(name));
+  if (location.hash !== "" && !isFor("invitation", "from")) history.replaceState(null, "", location.pathname + location.search);
   return told;
 }
 

@@ -5,11 +5,15 @@ import { say } from "../kept/words.js";
 import { Bar } from "../parts/bar.js";
 import { labelsOf, loadAttributes, loadSet, useLoaded } from "../parts/data.js";
 import { Disc } from "../parts/disc.js";
+import { History } from "../parts/history.js";
 import { html, useEffect, useMemo, useRef, useState } from "../parts/html.js";
 import { useMessages } from "../parts/message.js";
+import { Origin } from "../parts/origin.js";
+import { Panel } from "../parts/panel.js";
 import { usePhotos } from "../parts/photos.js";
 import { PlaceCell } from "../parts/place.js";
 import { useRoving } from "../parts/roving.js";
+import { Share } from "../parts/share.js";
 import { Tabs, useNarrow } from "../parts/tabs.js";
 import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
@@ -64,7 +68,10 @@ export function Album({ set }) {
     </fieldset>
     <${Pages} set=${set} value=${value} label=${labelsOf(attributes)} shown=${(cell) => isShown(cell, filters, better ?? new Set())} />
     <p><a href="/app/print?what=want&set=${set}">${say("print.want")}</a></p>
-    <${Legend} />`;
+    <${Legend} />
+    <${Panel} id="history" title=${say("history.title")}>${() => html`<${History} set=${set} places=${evaluation.summary.places} />`}</${Panel}>
+    <${Panel} id="share" title=${say("share.title")}>${() => html`<${Share} set=${set} />`}</${Panel}>
+    <${Panel} id="origin" title=${say("origin.title")}>${() => html`<${Origin} set=${set} done=${again} />`}</${Panel}>`;
 }
 
 function Needs({ evaluation }) {

@@ -34,7 +34,8 @@ export function Home() {
     <p><a href="/app/build/new">${say("build.make_new")}</a></p>
     ${sets !== null && html`<${Attention} sets=${sets} /><ul class="sets">
       ${sets.map((set) => html`<${SetLine} key=${set.id} set=${set} />`)}
-    </ul>`}`;
+    </ul>`}
+    <p class="buttons"><a href="/app/take">${say("take.title")}</a></p>`;
 }
 
 function Attention({ sets }) {
