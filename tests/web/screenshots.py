@@ -7,14 +7,18 @@ from __future__ import annotations
 
 import base64
 import re
+import secrets
 import time
 from pathlib import Path
 from tempfile import NamedTemporaryFile
 
+import httpx
 from rich.console import Console
 
-from service.demo.server import running_server
+from service.demo.requests import somebody
+from service.demo.server import Running, running_server
 from service.demo.story import Album, show_all
+from tests.web.a_club import ALL, Circle
 from tests.web.browser import Page, browser
 
 SHOTS = Path(__file__).resolve().parents[2] / "docs" / "screenshots"
@@ -83,11 +87,43 @@ def take_all(page: Page, albums: list[Album]) -> None:
     take(page, "print", dark=False)
 
 
+def take_club(page: Page, server: Running) -> None:
+    """A club of three, as one of them sees it, and a shared set as a stranger does."""
+    headers = {"Authorization": f"Bearer {server.token}"}
+    with httpx.Client(base_url=server.url, headers=headers, timeout=120) as first:
+
+        def newcomer() -> tuple[str, str]:
+            name = f"Member {secrets.token_hex(4)}"
+            with somebody(first, name) as client:
+                return name, client.headers["Authorization"].removeprefix("Bearer ")
+
+        circle = Circle(first, newcomer)
+        circle.offers_revised()
+        circle.joined(circle.reader)
+        circle.joined(circle.third, **ALL)
+        for member in (circle.steward, circle.reader):
+            circle.shows(member, **ALL)
+        (swap,) = circle.third.ask("GET", f"{circle.set}/swaps")["items"]
+        circle.third.ask("POST", f"{circle.api}/swaps", {"definition_id": circle.offer, "swap": swap["key"]})
+        shared = circle.steward.ask("POST", "/v1/shares", {"definition": circle.own, "revision": 2})
+        page.look(1280)
+        page.sign_in(circle.reader.token, circle.page())
+        page.until(".swap-ring")
+        take(page, "club", dark=False)
+        page.open(circle.set_page())
+        page.until("#consent-display tbody")
+        page.until(".standings .bar")
+        take(page, "consent", dark=True)
+        page.open(shared["link"])
+        take(page, "shared", dark=False)
+
+
 def main() -> None:
     with running_server() as server:
         albums = show_all(Console(quiet=True), server, once=False)
         with browser(server.url) as page:
             take_all(page, albums)
+            take_club(page, server)
     print("\n".join(sorted(re.sub(r".*/docs/", "docs/", str(path)) for path in SHOTS.glob("*.png"))))
 
 
