@@ -3,9 +3,12 @@ import { useEffect, useState } from "./html.js";
 
 /** @param {string | null} drawn */
 export function useDrawing(drawn) {
-  const [address, set] = useState(null);
+  const [address, set] = useState(/** @type {string | null} */ (null));
   useEffect(() => {
-    if (drawn === null) return set(null);
+    if (drawn === null) {
+      set(null);
+      return undefined;
+    }
     // Inside a page it needs no name of its language; as a file it does.
     const named = drawn.includes("xmlns=") ? drawn : drawn.replace("<svg", '<svg xmlns="http://www.w3.org/2000/svg"');
     const made = URL.createObjectURL(new Blob([named], { type: "image/svg+xml" }));

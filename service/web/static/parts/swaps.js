@@ -66,7 +66,7 @@ export function FoundSwaps({ club, definition, me, proposed }) {
     </article>`)}`;
 }
 
-/** Proposals that I am a side of. @param {{club: string, me: string, definition?: string}} of only those of a set, if it is named */
+/** Proposals that I am a side of. @param {string} club */
 export function useProposals(club) {
   return useLoaded(() => all(`/v1/clubs/${club}/swaps`), [club]);
 }
