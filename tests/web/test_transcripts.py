@@ -40,14 +40,16 @@ def as_instants(value: Any) -> Any:
     }
 
 
-def replayed(page: Page, modules: Modules, variant: str, name: str) -> list[dict[str, Any]]:
+def replayed(
+    page: Page, modules: Modules, variant: str, name: str, transcript: Mapping[str, Any] | None = None
+) -> list[dict[str, Any]]:
     """What the device asked and has, step by step."""
     told = page.driver.execute_async_script(
         "const [variant, name, text, done] = arguments;"
         "import(`/${variant}/replay.js`).then(({replay}) => replay(name, text)).then(done, (error) => done(String(error)))",
         variant,
         f"{variant} {name}",
-        as_json(TRANSCRIPTS[name]).decode(),
+        as_json(transcript or TRANSCRIPTS[name]).decode(),
     )
     found: list[dict[str, Any]] = as_instants(from_json(told))
     return found
@@ -76,6 +78,85 @@ def test_the_apps_device_asks_so_and_has_so(name: str, chromium: Page, modules: 
     found = replayed(chromium, modules, "sound", name)
     assert list(differences(TRANSCRIPTS[name], found)) == []
     assert len(found) == len([step for step in TRANSCRIPTS[name]["steps"] if step["step"] != "elsewhere"])
+
+
+COIN, MUTATION, COPY = "coin-1", "mutation-1", "copy-1"
+AT = "2026-11-25T10:00:00+00:00"
+ABOUT = {"step": "sync", "at": AT, "store": {}}
+
+
+def told(method: str, path: str, query: Mapping[str, str], answer: Mapping[str, Any], **asked: Any) -> dict[str, Any]:
+    request = {"method": method, "path": path, "query": query, **asked}
+    return {"request": request, "answer": {"status": 200, "headers": {}, "body": answer}}
+
+
+def changes(since: str | None, state: str, *records: Any, known: str | None = None) -> dict[str, Any]:
+    query = {"limit": "500", "writers": "grouped", **({} if since is None else {"since": since})}
+    query |= {} if known is None else {"known_state": known}
+    return told(
+        "GET", "/v1/holdings/changes", query, {"new_state": state, "has_more_changes": False, "list": [*records]}
+    )
+
+
+def batch(known: str, statuses: Mapping[str, Any], state: str, *mutations: Any) -> dict[str, Any]:
+    responses = [{"mutation_id": name, **status} for name, status in statuses.items()]
+    body = {"client_id": "phone", "known_state": known, "sent_at": AT, "mutations": [*mutations]}
+    answer = {"new_state": state, "responses": responses}
+    sync = ("POST", "/v1/holdings/sync", {"writers": "grouped"}, answer)
+    return told(*sync, prefer="return=minimal", body=body)
+
+
+def a_partial_copy(whole: list[Any]) -> dict[str, Any]:
+    """A device that has a part of a record, of which the service says that it does not know it; `whole` is what it says when it
+    is asked for the record."""
+    part = {"id": COIN, "destroyed": False, "partial": True, "facts": {"grade": 30}, "conflicts": []}
+    part |= {"writers": {"laptop-1": ["grade"]}}
+    edit = {"mutation_id": MUTATION, "op": "update", "id": COIN, "patch": {"grade": 31}, "edited_at": AT}
+    edit |= {"from": {"grade": "laptop-1"}}
+    copy = {"mutation_id": COPY, "op": "create", "id": COIN, "edited_at": AT, "patch": {"grade": 30, "note": "n"}}
+    copy |= {"writers": {"grade": "laptop-1", "note": "laptop-1"}}
+    session = told("GET", "/v1/holdings/sync", {}, {"account": "a"})
+    refused = {MUTATION: {"status": "rejected", "error": {"type": "not-found", "pointers": [], "messages": []}}}
+    asked = told("GET", "/v1/holdings/sync/records", {"ids": COIN, "writers": "grouped"}, {"list": whole})
+    done = {"status": "applied"}
+    again = [batch("1.a", {COPY: done, MUTATION: done}, "2.b", copy, edit)] if whole else []
+    known = "2.b" if whole else "1.a"
+    # What the service refuses for lack of a whole copy needs attention; no part is sent.
+    refusal = [] if whole else [{"mutation": edit, "error": refused[MUTATION]["error"]}]
+    steps = [
+        {**ABOUT, "exchanges": [session, changes(None, "1.a", part)], "is_complete": True},
+        {**ABOUT, "step": "owner", "action": "edit", "holding": COIN, "changes": {"grade": 31}, "ids": [MUTATION]},
+        {
+            **ABOUT,
+            "ids": [COPY],
+            "exchanges": [batch("1.a", refused, "1.a", edit), asked, *again, changes("1.a", known, known=known)],
+            "is_complete": True,
+            "store": {"outbox": [], "attention": refusal},
+        },
+    ]
+    return {"steps": steps}
+
+
+WHOLE = {
+    "id": COIN,
+    "destroyed": False,
+    "facts": {"grade": 30},
+    "note": "n",
+    "conflicts": [],
+    "writers": {"laptop-1": ["grade", "note"]},
+}
+
+
+@pytest.mark.parametrize("whole", [[WHOLE], []], ids=["the service has it by now", "it has not"])
+def test_a_part_of_a_record_is_never_sent_as_a_copy(whole: list[Any], chromium: Page, modules: Modules) -> None:
+    transcript = a_partial_copy(whole)
+    chromium.driver.get(modules.address)
+    found = replayed(chromium, modules, "sound", "part", transcript)
+    assert list(differences(transcript, found)) == []
+    modules.variants["parts"] = {"kept/mutations.js": ("record !== undefined && record.partial !== true", "true")}
+    modules.variants["parts"] |= {SYNC: ("copy?.partial === true", "false")}
+    chromium.driver.get(modules.address)
+    assert list(differences(transcript, replayed(chromium, modules, "parts", "part", transcript))) != []
 
 
 DEVICE, STORE, SYNC = "kept/device.js", "kept/store.js", "kept/sync.js"
@@ -113,7 +194,7 @@ PLANTED: dict[str, Planted] = {
     "keeps no journal": {
         STORE: ("    await this._journal.add({ mutation, is_recent: true, acknowledged_at: now });\n", "")
     },
-    "does not send its journal again": {SYNC: ("      await within.sendAllAgain();\n", "")},
+    "does not send its journal again": {SYNC: ("        await within.sendAllAgain();\n", "")},
     "sends no copy": {SYNC: ("const isWanted = isNotFound(response) &&", "const isWanted = false &&")},
     "shows no pending edits": {
         DEVICE: ("await within.records(), await within.pending()));", "await within.records(), []));")

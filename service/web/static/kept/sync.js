@@ -58,11 +58,13 @@ class RefusedRequest extends Error {
 /** Syncs the stores of a device with the account of a token. */
 export class Sync {
   /**
-   * `journalDays` is at least as long as the service's oldest backup; `sleep` waits between tries, `chance` gives numbers from 0 to 1.
-   * @param {{device: import("./device.js").Device, token: string, name: string, fetch?: typeof fetch, tries?: number,
+   * `most` mutations are sent at once. `journalDays` is at least as long as the service's oldest backup; `sleep` waits between tries,
+   * `chance` gives numbers from 0 to 1.
+   * @param {{device: import("./device.js").Device, token: string, name: string, fetch?: typeof fetch, tries?: number, most?: number,
    *   journalDays?: number, sleep?: (seconds: number) => Promise<void>, chance?: () => number, made?: (now: Date) => string}} of
    */
-  constructor({ device, token, name, fetch: fetched, tries = 6, journalDays = 400, sleep = pause, chance = Math.random, made = newId }) {
+  constructor({ device, token, name, fetch: fetched, tries = 6, most = MOST_SENT, journalDays = 400, ...given }) {
+    const { sleep = pause, chance = Math.random, made = newId } = given;
     this.device = device;
     this.store = device.store;
     this._token = token;
@@ -71,6 +73,7 @@ export class Sync {
     this._sleep = sleep;
     this._fetch = fetched ?? ((...asked) => fetch(...asked));
     this._chance = chance;
+    this._most = most;
     this._made = made;
     this._mostTries = tries;
     this._tries = tries;
@@ -117,8 +120,8 @@ export class Sync {
           }
         }
       } catch (met) {
-        if (met instanceof HistoryGone) await this._startOver();
-        else if (met instanceof Offline || met instanceof RefusedRequest || met instanceof OtherAccount) problem = met;
+        if (met instanceof Offline || met instanceof RefusedRequest || met instanceof OtherAccount) problem = met;
+        else if (met instanceof HistoryGone) problem = await this._startOver();
         else throw met;
       }
       if (problem !== null) return report(false, problem);
@@ -159,7 +162,7 @@ export class Sync {
   }
 
   async _sendAll() {
-    let size = MOST_SENT;
+    let size = this._most;
     let isCompressed = (await this.store.view((within) => within.note("coding"))) === "gzip";
     for (;;) {
       const [batch, known] = await this.store.view(async (within) => [await within.outbox(size), await within.note("known")]);
@@ -190,7 +193,7 @@ export class Sync {
         for (const sha256 of told.missing_photos ?? []) await within.noteMissing(sha256);
       });
       this._sent += batch.length;
-      size = Math.min(2 * size, MOST_SENT);
+      size = Math.min(2 * size, this._most);
     }
   }
 
@@ -280,14 +283,23 @@ export class Sync {
     }
   }
 
-  /** The service's history is not the one that this device knew: everything is sent again and everything taken anew. */
-  _startOver() {
-    return this._step(async (within) => {
-      await within.sendAllAgain();
-      await within.setRecordsAside();
-      await within.setNote("since", null);
-      await within.setNote("known", null);
-    });
+  /**
+   * The service's history is not the one that this device knew: everything is sent again and everything taken anew. Null, or what
+   * stands against it.
+   */
+  async _startOver() {
+    try {
+      await this._step(async (within) => {
+        await within.sendAllAgain();
+        await within.setRecordsAside();
+        await within.setNote("since", null);
+        await within.setNote("known", null);
+      });
+    } catch (met) {
+      if (met instanceof OtherAccount) return met;
+      throw met;
+    }
+    return null;
   }
 
   // -- one request
