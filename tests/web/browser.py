@@ -59,12 +59,12 @@ class Page:
 
     def __init__(self, driver: webdriver.Chrome, address: str) -> None:
         self.driver = driver
-        self._address = address
+        self.address = address
 
     def open(self, path: str) -> None:
         # Another page first: what differs behind # alone is not loaded anew.
         self.driver.get("about:blank")
-        self.driver.get(path if path.startswith("http") else f"{self._address}{path}")
+        self.driver.get(path if path.startswith("http") else f"{self.address}{path}")
         self.until("main:not([aria-busy=true]) h1")
 
     def sign_in(self, token: str, to: str = "/app/") -> None:
@@ -140,6 +140,12 @@ class Page:
         """How many pixels of the page are beyond the window's width."""
         return int(self.run("return document.documentElement.scrollWidth - innerWidth"))
 
+    def network(self, *, is_there: bool) -> None:
+        """Takes the network away from the page, or gives it back."""
+        speed = {"latency": 0, "downloadThroughput": -1, "uploadThroughput": -1}
+        self.driver.execute_cdp_cmd("Network.enable", {})
+        self.driver.execute_cdp_cmd("Network.emulateNetworkConditions", {"offline": not is_there, **speed})
+
     def complaints(self) -> list[str]:
         """What the browser complained of since the last time: errors of scripts, breaches of the policy."""
         # A refusal that a person is shown is in the console as well.
@@ -148,13 +154,13 @@ class Page:
 
 
 @contextmanager
-def browser(address: str) -> Iterator[Page]:
-    """A browser that shows the pages of this server."""
+def browser(address: str, profile: Path | None = None) -> Iterator[Page]:
+    """A browser that shows the pages of this server. `profile`: what it keeps is there from one start to the next."""
     ensure_browser()
     options = webdriver.ChromeOptions()
     options.binary_location = CHROMIUM or ""
-    with TemporaryDirectory(prefix="setwright-browser-", ignore_cleanup_errors=True) as profile:
-        for flag in (*FLAGS, f"--user-data-dir={profile}"):
+    with TemporaryDirectory(prefix="setwright-browser-", ignore_cleanup_errors=True) as empty:
+        for flag in (*FLAGS, f"--user-data-dir={profile or empty}"):
             options.add_argument(flag)
         # The tests read English, wherever they run.
         options.add_experimental_option("prefs", {"intl.accept_languages": "en-GB,en"})

@@ -9,12 +9,14 @@ import base64
 import re
 import secrets
 import time
+from datetime import UTC, datetime
 from pathlib import Path
 from tempfile import NamedTemporaryFile
 
 import httpx
 from rich.console import Console
 
+from service.database.ids import new_id
 from service.demo.requests import somebody
 from service.demo.server import Running, running_server
 from service.demo.story import Album, show_all
@@ -41,6 +43,18 @@ def take(page: Page, name: str, *, dark: bool) -> None:
         (SHOTS / f"{name}-{size}-{colours}.png").write_bytes(base64.b64decode(shot["data"]))
 
 
+def disagree(page: Page, token: str) -> None:
+    """Another device writes a value of a coin as if it had not seen the one that is there."""
+    with httpx.Client(base_url=page.address, headers={"Authorization": f"Bearer {token}"}) as client:
+        (coin,) = client.get("/v1/holdings?q=a28").json()["items"][:1]
+        grade = {"patch": {"grade": 12}, "from": {"grade": None}}
+        about = {"mutation_id": new_id(), "op": "update", "id": coin["id"], "edited_at": datetime.now(UTC).isoformat()}
+        sent = client.post(
+            "/v1/holdings/sync", json={"client_id": "Phone at the fair", "mutations": [{**about, **grade}]}
+        )
+        assert sent.json()["responses"][0]["status"] == "conflict", sent.text
+
+
 def take_all(page: Page, albums: list[Album]) -> None:
     SHOTS.mkdir(exist_ok=True)
     maud, tobit, _ = albums
@@ -64,6 +78,10 @@ def take_all(page: Page, albums: list[Album]) -> None:
         page.until("td.bad")
         page.run("document.querySelector('.figures').scrollIntoView()")
         take(page, "import", dark=False)
+    disagree(page, maud.token)
+    page.open("/app/attention")
+    page.until(".conflict .cards")
+    take(page, "attention", dark=False)
     page.open(f"/app/sets/{maud.definition}")
     page.until("li.place")
     for dark in (False, True):

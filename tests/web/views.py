@@ -17,6 +17,7 @@ def every_view(collector: Collector) -> dict[str, str]:
         "/app/coins": ".coins td",
         f"/app/coins/{collector.coins['p1']}": "#fact-year_on_coin",
         f"/app/coins/new?like={collector.coins['p1']}": "#own-number",
+        "/app/attention": ".sync",
         "/app/coins/import": "input[type=file]",
         collector.album(): "li.place",
         collector.place("old-penny"): ".looked input",

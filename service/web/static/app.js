@@ -5,15 +5,17 @@ import { begin, device, end, turn } from "./kept/sending.js";
 import { keptSession, lapse, signOut } from "./kept/session.js";
 import { askToKeep } from "./kept/storage.js";
 import { loadWords, onLanguage, say } from "./kept/words.js";
+import { loadAttributes } from "./parts/data.js";
 import { html, render, useCallback, useEffect, useState } from "./parts/html.js";
 import { Languages } from "./parts/language.js";
 import { go, onGo } from "./parts/navigation.js";
-import { Unsent } from "./parts/unsent.js";
+import { Unsent, useNeeding } from "./parts/unsent.js";
 import { NewPassword, SignIn } from "./views/account.js";
 import { Album } from "./views/album.js";
 import { Build } from "./views/build.js";
 import { Club } from "./views/club.js";
 import { Clubs } from "./views/clubs.js";
+import { Attention } from "./views/attention.js";
 import { Coin } from "./views/coin.js";
 import { Coins } from "./views/coins.js";
 import { Home } from "./views/home.js";
@@ -50,6 +52,7 @@ function viewOf(session) {
   if (coins?.[1]) return html`<${Coin} key=${coins[1]} coin=${coins[1]} />`;
   if (coins) return html`<${Coins} />`;
   if (pathname === "/app/table") return html`<${Table} />`;
+  if (pathname === "/app/attention") return html`<${Attention} />`;
   if (pathname === "/app/print") return html`<${Print} key=${search} asked=${new URLSearchParams(search)} />`;
   if (pathname.startsWith("/app/paper/")) return html`<${Printed} />`;
   if (set) return html`<${Album} key=${set} set=${set} />`;
@@ -70,7 +73,12 @@ function App({ first }) {
     setSession(null);
     setNotice(say("account.ended"));
   }), []);
-  useEffect(() => (session === null ? end() : begin(session)), [session]);
+  useEffect(() => {
+    if (session === null) return end();
+    // Kept for when there is no network.
+    loadAttributes().catch(() => {});
+    return begin(session);
+  }, [session]);
   useEffect(() => (session === null ? undefined : keepSheets()), [session]);
   const signedIn = useCallback((made, to) => {
     askToKeep();
@@ -108,6 +116,7 @@ function App({ first }) {
         <a href="/app/table" aria-current=${pathname === "/app/table" ? "page" : undefined}>${say("table.nav")}</a>
         <a href="/app/print" aria-current=${pathname === "/app/print" ? "page" : undefined}>${say("print.title")}</a>
         <a href="/app/clubs" aria-current=${pathname === "/app/clubs" ? "page" : undefined}>${say("club.clubs")}</a>
+        <${AttentionLink} here=${pathname === "/app/attention"} />
       </nav>
       <p class="who"><span>${session.name}</span>
         <button type="button" class="plain" onClick=${() => leave()}>${say("account.sign_out")}</button></p>`}
@@ -118,6 +127,12 @@ function App({ first }) {
       ${view}
     </main>
     <footer><p>${say("app.caution")}</p><p><a href="/docs">${say("app.operations")}</a></p><${Languages} /></footer>`;
+}
+
+/** The way to what needs its owner, with how much that is. */
+function AttentionLink({ here }) {
+  const n = useNeeding();
+  return html`<a href="/app/attention" aria-current=${here ? "page" : undefined}>${n === 0 ? say("needs.title") : say("needs.link", { n })}</a>`;
 }
 
 /** Whether something of this browser is not at the service, after another try. */

@@ -30,6 +30,8 @@ export function database(name = NAME) {
         if (from < 2) {
           for (const [store, how] of Object.entries(DEVICE)) {
             const made = db.createObjectStore(store, how);
+            // Those with conflicts alone are in it.
+            if (store === "record") made.createIndex("is_open", "is_open");
             if (BY_MUTATION.includes(store)) made.createIndex("mutation_id", "mutation.mutation_id", { unique: true });
           }
         }

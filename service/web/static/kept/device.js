@@ -9,6 +9,7 @@ export const UNSENT = "unsent-edits/1";
 const REVIVAL = "~revive";
 const DECIDED = "decided";
 const UNDO_MINUTES = 10;
+const SOON_MILLISECONDS = 40;
 
 /** The file, or the stores, belong to another account. */
 export class OtherAccount extends Error {}
@@ -33,7 +34,11 @@ export class Device {
 
   /** Says that something of what the device has may have changed. */
   changed() {
-    for (const then of [...this._watching]) then();
+    // A sync has many steps; one after the other at once, nobody looks at each.
+    this._soon ??= setTimeout(() => {
+      this._soon = undefined;
+      for (const then of [...this._watching]) then();
+    }, SOON_MILLISECONDS);
   }
 
   async _step(work) {
@@ -68,13 +73,30 @@ export class Device {
   /** What two devices did without seeing each other. @returns {Promise<{holding: string, conflict: object}[]>} */
   conflicts() {
     return this.store.view(async (within) =>
-      (await within.records()).flatMap((record) => record.conflicts.map((conflict) => ({ holding: record.id, conflict }))));
+      (await within.openRecords()).flatMap((record) => record.conflicts.map((conflict) => ({ holding: record.id, conflict }))));
   }
 
-  /** Those that the owner has not decided yet: a decision that waits to be sent is one. */
-  async open() {
-    const decided = new Set((await this.store.view((within) => within.pending())).flatMap((mutation) => mutation.resolves ?? []));
-    return (await this.conflicts()).filter(({ conflict }) => !decided.has(conflict.id));
+  /**
+   * Those that the owner has not decided yet, with the writers of what is shown: a decision that waits to be sent is one.
+   * @returns {Promise<{holding: string, conflict: object, writers: Record<string, string>}[]>}
+   */
+  open() {
+    return this.store.view(async (within) => {
+      const decided = new Set((await within.pending()).flatMap((mutation) => mutation.resolves ?? []));
+      const records = await within.openRecords();
+      const found = [];
+      for (const { id, conflicts } of records) {
+        const writers = await seenBy(within, id);
+        found.push(...conflicts.filter((one) => !decided.has(one.id)).map((conflict) => ({ holding: id, conflict, writers })));
+      }
+      return found;
+    });
+  }
+
+  /** The mutations that were made here. @returns {Promise<Set<string>>} */
+  async made() {
+    const mutations = await this.store.view(async (within) => [...(await within.journal()), ...(await within.outbox())]);
+    return new Set(mutations.map((mutation) => mutation.mutation_id));
   }
 
   /** What the service refused, with its reason, until the owner dismisses it. @returns {Promise<{mutation: object, error: object}[]>} */
@@ -88,11 +110,13 @@ export class Device {
   }
 
   /**
-   * How much waits: edits and photos to be sent, and what needs the owner. `synced`: when everything was last sent and taken.
-   * @returns {Promise<{unsent: number, refused: number, synced: string | null}>}
+   * How much waits: conflicts to be decided, edits and photos to be sent, and what was refused. `synced`: when everything was last sent and taken.
+   * @returns {Promise<{open: number, unsent: number, refused: number, synced: string | null}>}
    */
-  waiting() {
+  async waiting() {
+    const open = await this.open();
     return this.store.view(async (within) => ({
+      open: open.length,
       unsent: (await within.outboxSize()) + (await within.unsentPhotos()).length,
       refused: (await within.attentionSize()) + (await within.refusedPhotos()).length,
       synced: await within.note("synced"),

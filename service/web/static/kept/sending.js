@@ -19,9 +19,12 @@ export const device = new Device();
 // Other tabs of this browser see the same stores.
 const SESSION = "session";
 const tabs = globalThis.BroadcastChannel === undefined ? null : new BroadcastChannel("setwright-device");
+const CHANGED = "changed";
 let isTold = false;
 device.watch(() => {
-  if (!isTold) tabs?.postMessage("changed");
+  // What another tab told is not told back.
+  if (!isTold) tabs?.postMessage(CHANGED);
+  isTold = false;
 });
 if (tabs !== null) {
   tabs.onmessage = ({ data }) => {
@@ -29,7 +32,6 @@ if (tabs !== null) {
     if (data === SESSION) location.reload();
     isTold = true;
     device.changed();
-    isTold = false;
   };
 }
 

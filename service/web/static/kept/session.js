@@ -31,6 +31,8 @@ export async function withToken(token) {
   await keep("session", session);
   useToken(token);
   tellTabs();
+  // What is unsent is not to be removed where room is needed. Where the browser refuses, it can be saved as a file.
+  navigator.storage?.persist?.().catch(() => {});
   return session;
 }
 

@@ -74,9 +74,15 @@ class Within {
     return (await this._record.getAll()).filter((one) => one.is_current).map((one) => one.content);
   }
 
+  /** Those of them that have conflicts. */
+  async openRecords() {
+    return (await this._record.index("is_open").getAll()).filter((one) => one.is_current).map((one) => one.content);
+  }
+
   async keepRecords(records) {
     for (const content of records) {
       const kept = { id: content.id, content, is_current: true };
+      if (content.conflicts?.length > 0) kept.is_open = 1;
       if (content.destroyed) kept.alive = aliveIn(await this._record.get(content.id));
       await this._record.put(kept);
     }

@@ -1,6 +1,7 @@
 // What the views load, as hooks: a value, or an error, or neither yet.
 import { all, get } from "../kept/api.js";
 import { conceptsOf } from "../kept/vocabularies.js";
+import { keep, kept } from "../kept/database.js";
 import { inSentence, onLanguage, spoken } from "../kept/words.js";
 import { termsOf } from "../sheet/terms.js";
 import { useCallback, useEffect, useRef, useState } from "./html.js";
@@ -70,9 +71,22 @@ onLanguage(() => {
   attributes = null;
 });
 
+/** What is loaded, and kept for when there is no network. */
+async function remembered(key, load) {
+  try {
+    const found = await load();
+    await keep(key, found);
+    return found;
+  } catch (error) {
+    const before = error.status === 0 ? await kept(key) : undefined;
+    if (before === undefined) throw error;
+    return before;
+  }
+}
+
 /** Attributes by name: those of the service, and those that a definition declares. */
 export async function loadAttributes(document) {
-  attributes ??= await all("/v1/attributes");
+  attributes ??= await remembered(`attributes ${spoken()}`, () => all("/v1/attributes"));
   return new Map([...attributes, ...(document?.attributes ?? [])].map((one) => [one.name, one]));
 }
 

@@ -1,6 +1,6 @@
 // One coin: the facts that settle most, the others by group, the owner's notes, its photos, and the places where it is.
-import { get } from "../kept/api.js";
 import { changeCoin, deleteCoin, restoreCoin } from "../kept/edits.js";
+import { loadCoin } from "../kept/here.js";
 import { watchHoldings } from "../kept/live.js";
 import { say } from "../kept/words.js";
 import { CoinForm } from "../parts/coin-form.js";
@@ -11,13 +11,18 @@ import { html, useCallback, useEffect, useRef, useState } from "../parts/html.js
 import { coinName, placePath, wordOf } from "../parts/place.js";
 import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
+import { FromHere } from "../parts/unsent.js";
 import { cellsOf } from "../sheet/album.js";
 import { questionsOf } from "../sheet/facts.js";
 import { attributesRead, firstFacts } from "../sheet/rule-attributes.js";
 
 /** What my sets say of the coin: where it is, what it is called there, and what would settle a doubt about it. */
 async function aboutCoin(coin) {
-  const sets = await loadMySets();
+  // Without a network there are no sets to ask: the coin is shown all the same.
+  const sets = await loadMySets().catch((error) => {
+    if (error.status !== 0) throw error;
+    return [];
+  });
   const documents = sets.map(({ definition }) => definition.document);
   const attributes = await loadAttributesOf(documents);
   const known = new Set(attributes.keys());
@@ -33,7 +38,7 @@ async function aboutCoin(coin) {
 
 /** @param {{coin: string}} of */
 export function Coin({ coin }) {
-  const { value: found, error, again } = useLoaded(() => get(`/v1/holdings/${coin}`), [coin], { keeps: true });
+  const { value: found, error, again } = useLoaded(() => loadCoin(coin), [coin], { keeps: true });
   const { value: about, error: unplaced } = useLoaded(() => aboutCoin(coin), [coin, found], { keeps: true });
   const [deleted, setDeleted] = useState(false);
   // What was typed stays while another device changes the coin; recording takes both.
@@ -63,13 +68,14 @@ export function Coin({ coin }) {
     await changeCoin(coin, { ...own, ...(Object.keys(facts).length > 0 ? { facts } : {}) }, basis);
     typing.current = false;
     // What it is now may have come while it was still being typed.
-    setBasis(await get(`/v1/holdings/${coin}`));
+    setBasis(await loadCoin(coin));
     await again();
   };
   return html`
     <nav class="crumbs" aria-label=${say("place.path")}><a href="/app/coins">${say("coins.title")}</a></nav>
     <${Title} text=${about.name ? coinName(about.name) : numbered} />
     <${Trouble} error=${error ?? unplaced} again=${again} />
+    <${FromHere} found=${found ?? basis} />
     <p class="buttons"><a class="button" href="/app/coins/new?like=${coin}">${say("coin.next_like")}</a></p>
     <section><h2>${say("coin.places")}</h2>
       ${about.places.length === 0 && html`<p>${say("coin.nowhere")}</p>`}

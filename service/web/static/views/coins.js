@@ -2,6 +2,7 @@
 import { keep, kept } from "../kept/database.js";
 import { get } from "../kept/api.js";
 import { exportSheet } from "../kept/imports.js";
+import { coinsHere } from "../kept/here.js";
 import { watchHoldings } from "../kept/live.js";
 import { inOrder, say } from "../kept/words.js";
 import { factInWords } from "../parts/clauses.js";
@@ -16,6 +17,7 @@ import { ownInWords, ownName } from "../parts/own-fields.js";
 import { saveFile } from "../parts/save.js";
 import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
+import { FromHere } from "../parts/unsent.js";
 import { OWN, USUAL, nextSort, pagePath, valueOf } from "../sheet/coins.js";
 import { joined } from "../sheet/filter-text.js";
 
@@ -43,9 +45,23 @@ const dropping = {
   },
 };
 
+// Rows that a phone draws at once.
+const MOST_HERE = 1000;
+
+/** A page of the service; without a network all coins as this browser has them, which no rule can be asked of. */
+async function loadPage(query) {
+  try {
+    return (await get(pagePath(query))).data;
+  } catch (error) {
+    if (error.status !== 0 || query.filter) throw error;
+    const items = await coinsHere(query, valueOf, inOrder);
+    return { items: items.slice(0, MOST_HERE), total: items.length, next: null, isHere: true };
+  }
+}
+
 export function Coins() {
   const query = asked();
-  const { value: page, error, again } = useLoaded(async () => (await get(pagePath(query))).data, [location.search]);
+  const { value: page, error, again } = useLoaded(() => loadPage(query), [location.search]);
   useEffect(() => watchHoldings(again), [location.search]);
   const { value: attributes } = useLoaded(async () => loadAttributesOf(await loadMyDocuments()), []);
   const [columns, setColumns] = useState(USUAL);
@@ -81,7 +97,7 @@ export function Coins() {
     <${Exports} />
     <${Trouble} error=${error} again=${again} />
     ${page === null && error === null && html`<p role="status">${say("app.loading")}</p>`}
-    ${page !== null && html`<p class="found" role="status">${say("coins.count", { n: page.total ?? page.items.length })}</p>
+    ${page !== null && html`<${FromHere} found=${page} /><p class="found" role="status">${say("coins.count", { n: page.total ?? page.items.length })}</p>
       <${Table} items=${page.items} columns=${columns} sort=${query.sort ?? ""} label=${label} terms=${terms} selected=${selected} select=${select} />
       <p class="buttons">
         ${query.cursor && html`<button type="button" class="plain" onClick=${() => ask({})}>${say("coins.first")}</button>`}
