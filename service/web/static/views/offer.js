@@ -105,6 +105,7 @@ function Display({ club, definition, document: set }) {
   const names = [...new Set((shown?.exhibits ?? []).flatMap((exhibit) => Object.keys(exhibit.facts)))];
   const { value: attributes } = useLoaded(() => loadAttributes(set), [set]);
   const { value: terms } = useLoaded(() => loadTerms(attributes, names), [attributes, shown]);
+  /** @type {{page: string | null, exhibits: any[]}[]} */
   const pages = [];
   for (const exhibit of shown?.exhibits ?? []) {
     if (pages.length === 0 || pages[pages.length - 1].page !== exhibit.page) pages.push({ page: exhibit.page, exhibits: [] });
