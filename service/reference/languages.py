@@ -15,8 +15,6 @@ from dataclasses import dataclass, field
 from functools import cache, cached_property
 from importlib.resources import files
 
-from babel import Locale, negotiate_locale
-
 from service.facts.vocabulary import Concept
 from service.reference import shipped
 from service.rules.messages import MESSAGES
@@ -93,6 +91,11 @@ class Language:
 def best_language(wanted: Sequence[str]) -> Language:
     """The first of these languages (BCP 47 tags, the most welcome first) that there is, by less and less of each tag; else
     English."""
+    # Most requests are in English, and babel takes its time to be imported.
+    if not wanted or wanted[0].split("-")[0].lower() == ENGLISH:
+        return language(ENGLISH)
+    from babel import negotiate_locale
+
     found = (negotiate_locale(list(wanted), list(LANGUAGES), sep="-") or ENGLISH).lower()
     return language(found)
 
@@ -102,6 +105,8 @@ def language(tag: str) -> Language:
     """One of LANGUAGES."""
     if tag == ENGLISH:
         return Language(ENGLISH)
+    from babel import Locale
+
     content = files("service.reference").joinpath("data", "languages", f"{tag}.json").read_bytes()
     told = json.loads(content)
     terms: dict[str, Mapping[str, str]] = told.pop("terms")
