@@ -30,6 +30,8 @@ ASKED = (
     "evaluation?format=text",
     "evaluation?revision=1",
     "want-list?upgrades=0",
+    "want-list?format=html",
+    "want-list?format=html&paper=a6",
     "want-list?format=text",
 )
 

@@ -323,9 +323,10 @@ async def test_a_key_of_all_sets_without_one_of_its_parts_is_caught(
     [
         (evaluations, -2, ("presumption",), {"presumption"}),  # whether to presume
         (evaluations, -1, (), {"nothing"}),  # the form
-        (lists, -3, (), {"nothing"}),  # the form
-        (lists, -2, ("notes",), {"notes"}),
-        (lists, -1, (), {"nothing"}),  # how many upgrades
+        (lists, -4, (), {"nothing"}),  # the form
+        (lists, -3, ("notes",), {"notes"}),
+        (lists, -2, (), {"nothing"}),  # how many upgrades
+        (lists, -1, (), {"nothing"}),  # the paper
     ],
 )
 async def test_a_tag_without_an_option_is_caught(

@@ -37,6 +37,8 @@ async def pages(service: Running) -> dict[tuple[str, str], httpx.Response]:
     share = await doors.shared(service, owner, published)
     club, offer, ada, _, _ = await two_lenders(service)
     own = f"/v1/definitions/{published}"
+    exhibition = {"title": "In the hall", "on": "2026-11-30"}
+    shown = await client.post(f"{own}/exhibitions", json=exhibition, headers=owner)
     asked: dict[tuple[str, str], tuple[str, dict[str, str]]] = {
         DOCS: ("/docs", {}),
         ("get", "/problems"): ("/problems", {}),
@@ -46,6 +48,9 @@ async def pages(service: Running) -> dict[tuple[str, str], httpx.Response]:
         ("get", "/v1/definitions/{id}/evaluation"): (f"{own}/evaluation", owner),
         ("get", "/v1/definitions/{id}/want-list"): (f"{own}/want-list", owner),
         ("get", "/v1/clubs/{club_id}/definitions/{id}/display"): (f"{club.address}{offer}/display", ada),
+        ("get", "/v1/holdings/labels"): ("/v1/holdings/labels", owner),
+        ("get", "/v1/insurance-list"): ("/v1/insurance-list", owner),
+        ("get", "/v1/definitions/{id}/exhibitions/{exhibition_id}"): (shown.headers["location"], owner),
     }
     answers = {name: await client.get(path, headers={**HTML, **headers}) for name, (path, headers) in asked.items()}
     answers["post", "/v1/evaluations"] = await client.post("/v1/evaluations", json=EVALUATION, headers=HTML)

@@ -67,8 +67,8 @@ export function Album({ set }) {
       </label>`)}
     </fieldset>
     <${Pages} set=${set} value=${value} label=${labelsOf(attributes)} shown=${(cell) => isShown(cell, filters, better ?? new Set())} />
-    <p><a href="/app/print?what=want&set=${set}">${say("print.want")}</a></p>
     <${Legend} />
+    <p class="crumbs"><a href="/app/print?what=want&set=${set}">${say("print.want")}</a></p>
     <${Panel} id="history" title=${say("history.title")}>${() => html`<${History} set=${set} places=${evaluation.summary.places} />`}</${Panel}>
     <${Panel} id="share" title=${say("share.title")}>${() => html`<${Share} set=${set} />`}</${Panel}>
     <${Panel} id="origin" title=${say("origin.title")}>${() => html`<${Origin} set=${set} done=${again} />`}</${Panel}>`;
