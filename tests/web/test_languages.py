@@ -245,9 +245,10 @@ def texts_of(answer: Any) -> Iterator[str]:
             yield from texts_of(one)
 
 
-def not_said(page: Page) -> list[tuple[str, str]]:
-    """The texts on the page that are neither the app's words nor what the service answered."""
-    known = "\n".join([*texts_of(page.run("return window.answered")), page.text(".who span")]).lower()
+def not_said(page: Page, *more: Any) -> list[tuple[str, str]]:
+    """The texts on the page that are neither the app's words nor what the service answered, now or before (`more`)."""
+    answers = [page.run("return window.answered"), *more]
+    known = "\n".join([*texts_of(answers), page.text(".who span")]).lower()
     found = []
     for where, text in page.run(SHOWN):
         rest = text
@@ -262,14 +263,24 @@ def not_said(page: Page) -> list[tuple[str, str]]:
 def test_a_language_that_does_not_exist_fits_in_every_view(page: Page, collector: Collector) -> None:
     page.sign_in(collector.token)
     found: list[Any] = []
+    # What the browser keeps, or a draft was begun with.
+    empty = {"definition": {"format": "set-definition/1", "title": "Nothing"}}
+    before = (
+        collector.ask("GET", "/v1/need-sheets").json(),
+        collector.ask("GET", f"/v1/definitions/{collector.set}").json(),
+        collector.ask("POST", "/v1/definition-previews", json=empty).json(),
+        words("en")["build.new_set"],
+    )
     for path, ready in every_view(collector).items():
         page.open(path)
         page.until(ready)
         page.driver.execute_async_script(PRETEND, pseudo_words(), pseudo_sentences(), PSEUDO)
         page.until(f"html[dir=rtl][lang={PSEUDO}]")
-        page.until("h1", says="⟦") if "/sets/" not in path and "/coins/" not in path else page.until("footer", says="⟦")
+        # The heading of some is what the collector called it.
+        is_named = "/sets/" in path or "/coins/" in path or "/build/" in path
+        page.until("footer" if is_named else "h1", says="⟦")
         page.until(ready)
-        found += [(path, *one) for one in not_said(page)]
+        found += [(path, *one) for one in not_said(page, *before)]
         for width in (320, 1280):
             page.look(width)
             if page.overflow() > 0:

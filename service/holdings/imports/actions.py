@@ -65,7 +65,7 @@ _MOST_REFUSED = 1_000
 _HINT = "say what it is in `mapping`: a field, an attribute, facts.NAME, or null to leave it out"
 
 
-class RefusedRow(msgspec.Struct, frozen=True):
+class UnrecordedRow(msgspec.Struct, frozen=True):
     """A row of a file that cannot be recorded, as it stands there."""
 
     row: Annotated[int, Meta(description="Counted from 1 behind the headings.")]
@@ -108,7 +108,7 @@ class ImportReport(msgspec.Struct, frozen=True):
     refused: Annotated[list[RefusedCell], Meta(description="The first 1,000 complaints.")]
     refused_rows: int
     not_recorded: Annotated[
-        list[RefusedRow], Meta(description="The first 1,000 refused rows of a file, to be shown, mended or saved.")
+        list[UnrecordedRow], Meta(description="The first 1,000 refused rows of a file, to be shown, mended or saved.")
     ]
 
 
@@ -354,11 +354,11 @@ def _report(read: ReadImport, plan: ImportPlan, attributes: Attributes, identity
     )
 
 
-def _not_recorded(sheet: SentSheet, refused: Collection[int | None]) -> list[RefusedRow]:
+def _not_recorded(sheet: SentSheet, refused: Collection[int | None]) -> list[UnrecordedRow]:
     """The refused rows of a file as they stand in it."""
     rows = (row for row in sheet.rows if row.line is not None and row.number in refused)
     return [
-        RefusedRow(row.number, row.line or 0, _as_it_stands(row, len(sheet.headings)))
+        UnrecordedRow(row.number, row.line or 0, _as_it_stands(row, len(sheet.headings)))
         for row in islice(rows, _MOST_REFUSED)
     ]
 

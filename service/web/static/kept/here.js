@@ -32,7 +32,7 @@ export async function coinsHere({ q = "", sort = "" }, valueOf, inOrder) {
   // What has no value comes last, as in the service's own order.
   const compared = (one, other) => {
     const [a, b] = [text(one), text(other)];
-    if (a === undefined || b === undefined) return (a === undefined) - (b === undefined);
+    if (a === undefined || b === undefined) return Number(a === undefined) - Number(b === undefined);
     return direction * (typeof a === "number" && typeof b === "number" ? a - b : inOrder(String(a), String(b)));
   };
   return coins.sort(compared);

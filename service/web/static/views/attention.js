@@ -169,9 +169,10 @@ function Refused({ of: { mutation, error }, found, words, act }) {
 function Unsent() {
   const waiting = useWaiting();
   if (waiting === null) return null;
+  const problem = lastReport()?.problem ?? null;
   return html`<section><h2>${say("needs.unsent")}</h2>
     <${SyncLine} />
-    ${lastReport()?.problem && html`<p class="hint">${say("needs.problem", { problem: lastReport().problem.message })}</p>`}
+    ${problem !== null && html`<p class="hint">${say("needs.problem", { problem: problem.message })}</p>`}
     <p class="buttons"><button type="button" class="plain" onClick=${turn}>${say("needs.sync_now")}</button>${waiting.unsent > 0 && html`<${SaveUnsent} />`}</p>
     <${TakeIn} /></section>`;
 }
