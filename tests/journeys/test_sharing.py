@@ -124,7 +124,7 @@ def test_a_browser_shows_the_page_and_asks_for_nothing_else(empty_database_url: 
         # The page as the browser understood it: the title is text, the style is taken, the drawing is there.
         assert "<title>Crowns &lt;script&gt;" in done.stdout
         assert "<script" not in done.stdout
-        assert "Worn crown: a crown, grade less than 40." in done.stdout
+        assert "<dt>Worn crown</dt><dd>a crown, grade less than 40" in done.stdout
         assert "<svg" in done.stdout
         assert "CONSOLE" not in done.stderr
         asked = re.findall(r'method=GET route=("\(no route\)"|\S+) status=(\d+)', server.printed)

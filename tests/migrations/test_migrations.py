@@ -316,7 +316,7 @@ def test_photos_of_before_are_in_the_records_and_devices_are_told(empty_database
     (values,) = (stored.record.values for stored in page.records if stored.record.id == kept)
     assert values == {"note": "n", "facts.photos": 7, "photos": [f"{digest} edge" for digest in digests[:2]]}
     shown = database.read(lambda c: PhotoStore(c, owner).of(kept))
-    assert [(photo.sha256, photo.digest, photo.side, photo.stored_bytes) for photo in shown] == [
+    assert [(photo.file.sha256, photo.file.digest, photo.side, photo.file.stored_bytes) for photo in shown] == [
         (digest, digest, "edge", 20) for digest in digests[:2]
     ]
     assert database.read(lambda c: PhotoStore(c, owner).kept()) == set(digests)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 from selenium import webdriver
-from selenium.common.exceptions import StaleElementReferenceException
+from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException, TimeoutException
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.remote.webelement import WebElement
@@ -85,24 +85,47 @@ class Page:
                     return element
             return None
 
-        made: WebElement = WebDriverWait(
-            self.driver, PATIENCE_SECONDS, ignored_exceptions=[StaleElementReferenceException]
-        ).until(found, f"no {selector} that says {says!r}: {self.text('body')[:1000]}")
+        made: WebElement = self._waited(found, f"{selector} that says {says!r}")
         return made
+
+    def _waited(self, act: Callable[[object], Any], what: str) -> Any:
+        """What the act returns once it is something; tried anew where the page was painted anew in between."""
+        missing = [StaleElementReferenceException, NoSuchElementException]
+        try:
+            return WebDriverWait(self.driver, PATIENCE_SECONDS, ignored_exceptions=missing).until(act)
+        except TimeoutException:
+            shown = self.run("return document.body.innerText")
+            raise AssertionError(f"no {what}: {shown[:1000]}") from None
 
     def text(self, selector: str) -> str:
         return "\n".join(element.text for element in self.all(selector))
 
     def press(self, label: str) -> None:
         """Presses the button or the link with this text."""
-        self.until("button, a, summary", says=label).click()
+        self.click("button, a, summary", says=label)
+
+    def click(self, selector: str, *, says: str | None = None) -> None:
+        """Clicks on the first element that is there; on the next one where the page was painted anew in between."""
+
+        def clicked(_: object) -> bool:
+            self.until(selector, says=says).click()
+            return True
+
+        self._waited(clicked, f"{selector} that says {says!r} to click on")
 
     def type_into(self, label: str, text: str) -> None:
-        """Types into the field with this label."""
-        (field,) = [element for element in self.all("label") if element.text.startswith(label)]
-        box = self.driver.find_element("id", field.get_attribute("for") or "")
-        box.clear()
-        box.send_keys(text)
+        """Types into the field with this label; anew where the page was painted anew in between."""
+
+        def typed(_: object) -> bool:
+            found = [element for element in self.all("label") if element.text.startswith(label)]
+            if len(found) != 1:
+                return False
+            box = self.driver.find_element("id", found[0].get_attribute("for") or "")
+            box.clear()
+            box.send_keys(text)
+            return True
+
+        self._waited(typed, f"one field {label!r}")
 
     def keys(self, *keys: str) -> None:
         ActionChains(self.driver).send_keys(*keys).perform()

@@ -62,7 +62,7 @@ class Pdf:
 
 def opened(page: Page, what: str, tmp_path: Path) -> Pdf:
     """Chooses it on the view, opens the page, prints it, and goes back to the app."""
-    page.until(f"input[name=what][value={what}]").click()
+    page.click(f"input[name=what][value={what}]")
     page.press("Open the page")
     page.until("body:not(:has(#app))")
     pdf = Pdf(page, tmp_path / f"{what}.pdf")
@@ -93,7 +93,7 @@ def test_pages_are_printed_at_their_sizes(page: Page, collector: Collector, tmp_
     assert all(box[0] >= 0 and box[2] <= 105 for _, box in card.words())
 
     # --- labels, from the third on
-    page.until("input[name=what][value=labels]").click()
+    page.click("input[name=what][value=labels]")
     page.run("document.querySelector('[name=sheet]').value = 'a4-38x21'")
     page.type_into("First label", "3")
     labels = opened(page, "labels", tmp_path)
@@ -101,7 +101,7 @@ def test_pages_are_printed_at_their_sizes(page: Page, collector: Collector, tmp_
     ensure_within_cells(labels, "a4-38x21", 3, 9)
 
     # --- an exhibition of today
-    page.until("input[name=what][value=exhibition]").click()
+    page.click("input[name=what][value=exhibition]")
     page.type_into("Title of the exhibition", "Small change in the hall")
     shown = opened(page, "exhibition", tmp_path)
     assert shown.sizes()[0] == A4
