@@ -53,7 +53,7 @@ Reason = Literal[
 
 _TREE = Meta(
     description="A clause by its number, true or false, or a list: 'and', 'or' or 'not' and then the parts.",
-    extra_json_schema={"type": ["integer", "boolean", "array"]},
+    extra_json_schema={"type": ["integer", "boolean", "array"], "items": {}},
 )
 _TRUTHS = Meta(description="One letter for each of `leaves`, in their order: y or n.")
 _WAYS = Meta(description="The truths that this may mean: one text, or several where it may mean several things.")

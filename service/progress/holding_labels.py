@@ -43,8 +43,8 @@ class LabelSheetOut(Struct, frozen=True):
     name: str
     title: str
     labels: Annotated[int, Meta(description="How many a sheet has.")]
-    page: tuple[float, float]
-    label: tuple[float, float]
+    page: list[float]
+    label: list[float]
 
 
 class HoldingLabels(Struct, frozen=True):
@@ -72,7 +72,7 @@ def _label(piece: LabelledPiece, describe: Describer, tell: FactTeller) -> Holdi
 
 
 def _out(sheet: LabelSheet) -> LabelSheetOut:
-    return LabelSheetOut(sheet.name, sheet.title, sheet.count, sheet.page, sheet.label)
+    return LabelSheetOut(sheet.name, sheet.title, sheet.count, list(sheet.page), list(sheet.label))
 
 
 def labels_html(found: HoldingLabels, sheet: LabelSheet, first: int) -> str:

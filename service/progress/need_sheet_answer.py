@@ -14,7 +14,7 @@ from service.progress.named import NamedHolding
 from service.progress.result import Criterion, DefinitionStamp, Status, Tier
 
 _FACT = Meta(description="A fact, as a holding's `facts` have it.")
-_VALUE = Meta(extra_json_schema={"type": ["string", "number", "boolean", "array", "object"]})
+_VALUE = Meta(extra_json_schema={"type": ["string", "number", "boolean", "array", "object"], "items": {}})
 _NUMBER = Meta(extra_json_schema={"type": ["number", "null"]})
 _LOSSES = Meta(
     description="One number for each of the sheet's `levels`, in their order: what is lost on it. Less is better, and the first "
@@ -131,9 +131,7 @@ class KeyCondition(Struct, frozen=True, kw_only=True, tag_field="kind", tag="key
     constraint: str
     by: list[str]
     among: Annotated[bool, Meta(description="Whether they must be one of `values`; if not, none.")]
-    values: Annotated[
-        list[list[Any]], Meta(extra_json_schema={"items": {"type": "array", "items": _VALUE.extra_json_schema or {}}})
-    ]
+    values: list[list[Annotated[Any, _VALUE]]]
 
 
 class RuleCondition(Struct, frozen=True, kw_only=True, tag_field="kind", tag="rule"):
@@ -194,11 +192,7 @@ class OpenGroup(Struct, frozen=True, kw_only=True):
     rule: Annotated[int | None, Meta(description="What a coin must fit beside the key; null: nothing.")]
     parts: list[OpenGroupPart]
     is_free: Annotated[bool, Meta(description="Whether no set-level rule speaks of its places.")]
-    keys: Annotated[
-        list[list[Any]],
-        Meta(description="Those that are there."),
-        Meta(extra_json_schema={"items": {"type": "array", "items": _VALUE.extra_json_schema or {}}}),
-    ]
+    keys: Annotated[list[list[Annotated[Any, _VALUE]]], Meta(description="Those that are there.")]
 
 
 class SheetPresumption(Struct, frozen=True, kw_only=True):
