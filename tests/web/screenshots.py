@@ -92,10 +92,13 @@ def take_all(page: Page, albums: list[Album]) -> None:
     take(page, "place", dark=False)
     page.open(f"/app/build/{maud.definition}")
     page.until(".effect .figures")
-    page.all(".place-list li button")[0].click()
+    page.run("document.querySelector('.place-list li button').click()")
     page.until(".rule-item .says")
     take(page, "builder", dark=False)
     page.open("/app/table")
+    page.until("#fact-denomination")
+    # Facts that matter less are folded away.
+    page.run("document.querySelectorAll('main details').forEach((one) => { one.open = true; })")
     for name, text in (("denomination", "shilling"), ("year_on_coin", "1942")):
         page.until(f"#fact-{name}").send_keys(text)
     page.until(".said .answer")

@@ -355,3 +355,18 @@ def test_letters_and_signs_stand_out_from_what_they_are_on() -> None:
     # No colour but the tokens, which were looked at, and the ground of a QR code, which is white for scanners.
     assert set(re.findall(r"#[0-9a-f]{3,8}\b", sheet.partition("}")[2])) == {"#ffffff"}
     assert "light: soft on paper" in too_faint(sheet.replace("light-dark(#565c66", "light-dark(#a0a6b0"))
+
+
+def depths(style: str) -> list[int]:
+    """How many blocks are open where each part of a style sheet (behind a comment at the beginning of a line) begins, and at its
+    end."""
+    parts = re.split(r"^/\*.*?\*/", style, flags=re.MULTILINE | re.DOTALL)
+    counts = [part.count("{") - part.count("}") for part in parts]
+    return [sum(counts[:at]) for at in range(1, len(counts) + 1)]
+
+
+def test_no_part_of_the_style_stands_inside_another() -> None:
+    style = (STATIC / "app.css").read_text(encoding="utf-8")
+    assert set(depths(style)) == {0}
+    # The control: one brace is lost.
+    assert set(depths(style.replace("}\n\n/* clubs", "\n\n/* clubs"))) == {0, 1}
