@@ -1,5 +1,6 @@
 // Pages to print. The service makes them whole, with their own style and policy; here they are only shown, as they came.
 import { ask } from "./api.js";
+import { saveFile } from "./save.js";
 
 const PAPER = "paper";
 
@@ -16,11 +17,7 @@ export async function showPage(path, name) {
     location.assign(address);
     return "opened";
   }
-  const link = document.createElement("a");
-  link.href = URL.createObjectURL(await answer.blob());
-  link.download = [name, "html"].join(".");
-  link.click();
-  setTimeout(() => URL.revokeObjectURL(link.href), 60_000);
+  saveFile([name, "html"].join("."), await answer.blob());
   return "saved";
 }
 

@@ -2,8 +2,9 @@
 import { all, ask } from "../kept/api.js";
 import { addPhoto } from "../kept/edits.js";
 import { say } from "../kept/words.js";
+import { useActing } from "./acting.js";
 import { useLoaded } from "./data.js";
-import { html, useEffect, useState } from "./html.js";
+import { html, useEffect } from "./html.js";
 import { forgetPhoto } from "./photos.js";
 import { Trouble } from "./trouble.js";
 
@@ -21,21 +22,13 @@ async function load(coin) {
 export function CoinPhotos({ coin }) {
   const { value: photos, error, again } = useLoaded(() => load(coin), [coin]);
   useEffect(() => () => photos?.forEach(({ address }) => URL.revokeObjectURL(address)), [photos]);
-  const [trouble, setTrouble] = useState(null);
-  const [busy, setBusy] = useState(false);
-  const done = async (act) => {
-    setBusy(true);
-    setTrouble(null);
-    try {
+  const { busy, error: trouble, attempt } = useActing();
+  const done = (act) =>
+    attempt(async () => {
       await act();
       forgetPhoto(coin);
       await again();
-    } catch (refusal) {
-      setTrouble(refusal);
-    } finally {
-      setBusy(false);
-    }
-  };
+    });
   const taken = (side) => (event) => {
     const [file] = event.target.files;
     event.target.value = "";

@@ -1,6 +1,7 @@
 // The owner's decisions about a place: keep this coin here, never here, and what that costs before it is done.
 import { ask, get, send } from "../kept/api.js";
 import { say } from "../kept/words.js";
+import { useActing } from "./acting.js";
 import { html, useState } from "./html.js";
 import { coinName } from "./place.js";
 import { useLoaded } from "./data.js";
@@ -44,24 +45,12 @@ export function Decisions({ set, cell, evaluation, done }) {
   const path = `/v1/definitions/${set}/pins`;
   const { value: found, error, again } = useLoaded(() => get(path), [set]);
   const [asked, setAsked] = useState(null);
-  const [trouble, setTrouble] = useState(null);
-  const [busy, setBusy] = useState(false);
+  const { busy, error: trouble, attempt } = useActing();
   if (found === null) return html`<${Trouble} error=${error} again=${again} />`;
   const now = found.data;
   const here = { holding: cell.holding, place: cell.address };
   const isPinned = now.pins.some((pin) => pin.holding === here.holding && pin.place === here.place);
   const nevers = now.nevers.filter((never) => never.place === cell.address);
-  const attempt = async (act) => {
-    setBusy(true);
-    setTrouble(null);
-    try {
-      await act();
-    } catch (error_) {
-      setTrouble(error_);
-    } finally {
-      setBusy(false);
-    }
-  };
   const consider = (kind, one) =>
     attempt(async () => {
       const decisions = decided(now, kind, one);

@@ -1,6 +1,7 @@
 // What was done here and is not at the service: how much it is, as a file, and taking such a file in.
 import { wipe } from "../kept/database.js";
 import { OtherAccount } from "../kept/device.js";
+import { saveFile } from "../kept/save.js";
 import { device, turn } from "../kept/sending.js";
 import { date, say } from "../kept/words.js";
 import { useLoaded } from "./data.js";
@@ -14,19 +15,8 @@ export function useWaiting() {
   return value;
 }
 
-/** A text as a file that the person keeps. */
-function saveAs(name, text) {
-  const link = document.createElement("a");
-  link.href = URL.createObjectURL(new Blob([text], { type: "application/json" }));
-  link.download = name;
-  document.body.append(link);
-  link.click();
-  link.remove();
-  URL.revokeObjectURL(link.href);
-}
-
 export function SaveUnsent() {
-  const save = async () => saveAs("unsent-changes.json", (await device.saveUnsent()).text);
+  const save = async () => saveFile("unsent-changes.json", new Blob([(await device.saveUnsent()).text], { type: "application/json" }));
   return html`<button type="button" class="plain" onClick=${save}>${say("unsent.save")}</button>`;
 }
 

@@ -3,6 +3,7 @@ import { ask, get, send } from "../kept/api.js";
 import { drop, keep, kept } from "../kept/database.js";
 import { newId } from "../kept/edits.js";
 import { say, spoken } from "../kept/words.js";
+import { useActing } from "../parts/acting.js";
 import { loadAttributes, useLoaded } from "../parts/data.js";
 import { DraftEffect, findingKey } from "../parts/draft-effect.js";
 import { PartEditor, PlaceList, SetEditor } from "../parts/draft-places.js";
@@ -203,23 +204,12 @@ async function reviewOf(id) {
 
 /** `fresh`: the preview is of the document as it is now; what nobody has seen is not acknowledged. */
 function Publish({ id, draft, preview, acknowledged, saved, fresh }) {
-  const [busy, setBusy] = useState(false);
-  const [error, setError] = useState(null);
+  const { busy, error, attempt } = useActing();
   const [review, setReview] = useState(undefined);
   const errors = preview?.counts.error ?? 1;
   const warnings = (preview?.findings ?? []).filter(({ severity }) => severity === "warning");
   const open = warnings.filter((finding) => !acknowledged.has(findingKey(finding)));
-  const doing = (what) => async () => {
-    setBusy(true);
-    setError(null);
-    try {
-      await what();
-    } catch (trouble) {
-      setError(trouble);
-    } finally {
-      setBusy(false);
-    }
-  };
+  const doing = (what) => () => attempt(what);
   const save = async () => {
     const made = await storeDraft(id, draft);
     saved({ ...draft, etag: made.etag, unsaved: false }, made.id);

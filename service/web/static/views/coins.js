@@ -14,7 +14,7 @@ import { html, useEffect, useState } from "../parts/html.js";
 import { ManyCoins } from "../parts/many-coins.js";
 import { go } from "../parts/navigation.js";
 import { ownInWords, ownName } from "../parts/own-fields.js";
-import { saveFile } from "../parts/save.js";
+import { saveFile } from "../kept/save.js";
 import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
 import { FromHere } from "../parts/unsent.js";

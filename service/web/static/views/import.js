@@ -7,7 +7,7 @@ import { FactField } from "../parts/fact-field.js";
 import { FileDrop, handedOver } from "../parts/file-drop.js";
 import { html, useEffect, useRef, useState } from "../parts/html.js";
 import { ownName } from "../parts/own-fields.js";
-import { saveFile } from "../parts/save.js";
+import { saveFile } from "../kept/save.js";
 import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
 import {

@@ -15,7 +15,9 @@ export function Print({ asked }) {
   const picked = (asked.get("ids") ?? "").split(",").filter((id) => id !== "");
   const [what, setWhat] = useState(WHATS.includes(asked.get("what") ?? "") ? asked.get("what") : picked.length > 0 ? "labels" : "want");
   const { value, error, again } = useLoaded(async () => {
-    const [sets, labels] = await Promise.all([all("/v1/definitions"), get(`/v1/holdings/labels?ids=${picked.slice(0, 1)}`)]);
+    const [sets, coins] = await Promise.all([all("/v1/definitions"), get("/v1/holdings?limit=1")]);
+    // The sheets come with any label: that of one coin, not of all.
+    const labels = await get(`/v1/holdings/labels?ids=${picked[0] ?? coins.data.items[0]?.id ?? ""}`);
     return { sets, sheets: labels.data.sheets };
   }, []);
   return html`
