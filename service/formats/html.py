@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from service.formats.label_sheets import label_sheets
+from service.formats.qr import qr_code
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -41,10 +42,8 @@ def page_policy(*sheets: str, has_pictures: bool = False) -> str:
 
 
 def qr_svg(text: str) -> Markup:
-    """A text as a QR code (ISO/IEC 18004), error correction M: an SVG to stand in a page."""
-    import segno
-
-    return Markup(segno.make_qr(text, error="m").svg_inline(border=1, omitsize=True))  # noqa: S704 - black squares
+    """A text as a QR code: an SVG to stand in a page."""
+    return Markup(qr_code(text).svg_inline(border=1, omitsize=True))  # noqa: S704 - black squares
 
 
 @cache

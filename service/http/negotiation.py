@@ -19,10 +19,12 @@ _WEIGHT = re.compile(r"0(?:\.[0-9]{0,3})?|1(?:\.0{0,3})?")
 
 @dataclass(frozen=True, slots=True)
 class TextForm(Generic[T]):
-    """A form besides JSON: its media type, and how a value is written in it."""
+    """A form besides JSON: its media type, and how a value is written in it. `policy`: its Content-Security-Policy, where it is
+    another one than that of all pages."""
 
     media_type: str
     write: Callable[[T], str]
+    policy: Callable[[], str] | None = None
 
 
 class Forms(Generic[T]):
@@ -48,6 +50,8 @@ class Forms(Generic[T]):
             return Reply(value, headers)
         text = self._texts[form]
         media_type = f"{text.media_type}; charset=utf-8"
+        if text.policy is not None:
+            headers["Content-Security-Policy"] = text.policy()
         return Reply(value, headers, encoded=text.write(value).encode(), media_type=media_type)
 
 

@@ -112,6 +112,7 @@ def id_of(kind: str) -> AfterValidator:
 
 _UUID = {"type": "string", "format": "uuid", "pattern": "^[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}$"}
 StoredId = Annotated[str, BeforeValidator(_stored_identity), WithJsonSchema(_UUID)]
+DefinitionName = Annotated[str, id_of("definition"), WithJsonSchema({"type": "string", "format": "uuid"})]
 RevisionNumber = Annotated[int, Field(ge=1, le=2**31 - 1)]
 Day = Annotated[date, BeforeValidator(_day), WithJsonSchema({"type": "string", "format": "date"})]
 

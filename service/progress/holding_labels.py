@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Annotated, Any
+from collections.abc import Iterable
+from typing import Annotated
 
 from msgspec import Meta, Struct
 
@@ -12,20 +11,11 @@ from service.formats.html import LABELS, render
 from service.formats.label_sheets import LabelSheet, label_sheets
 from service.progress.description import Describer, FactTeller
 from service.progress.paper import wrapped
+from service.progress.piece import Piece
 
 MOST_LABELS = 2_000
 # What collectors write below the title (common practice of the trade, no source): who, where, of what, how well kept.
 FACTS = ("authority", "mint", "mintmark", "variety", "material", "grade")
-
-
-@dataclass(frozen=True, slots=True)
-class LabelledPiece:
-    """What is kept of a holding, how many of its pieces lie in the holder, and the labels of the places where they sit."""
-
-    id: str
-    data: Mapping[str, Any]
-    count: int
-    places: Sequence[str] = ()
 
 
 class HoldingLabel(Struct, frozen=True):
@@ -54,14 +44,14 @@ class HoldingLabels(Struct, frozen=True):
     sheets: list[LabelSheetOut]
 
 
-def labels_of(pieces: Iterable[LabelledPiece], describe: Describer, tell: FactTeller) -> HoldingLabels:
+def labels_of(pieces: Iterable[Piece], describe: Describer, tell: FactTeller) -> HoldingLabels:
     """A label for each piece, in their order."""
     return HoldingLabels(
         [_label(piece, describe, tell) for piece in pieces], [_out(one) for one in label_sheets().values()]
     )
 
 
-def _label(piece: LabelledPiece, describe: Describer, tell: FactTeller) -> HoldingLabel:
+def _label(piece: Piece, describe: Describer, tell: FactTeller) -> HoldingLabel:
     facts = [words for name in FACTS if (words := tell(piece.data, name))]
     lines = [", ".join(facts)] if facts else []
     if piece.count > 1:

@@ -8,7 +8,6 @@ Nothing is ever added up over two currencies or two bases.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from decimal import Context, Decimal, Inexact
 from typing import Annotated, Any, get_args
@@ -20,6 +19,7 @@ from service.holdings.model import ValueBasis
 from service.progress.description import Describer
 from service.progress.named import Named, NamedHolding
 from service.progress.paper import csv_of, wrapped
+from service.progress.piece import Piece
 from service.progress.result import DefinitionStamp
 
 BASES: tuple[ValueBasis, ...] = get_args(ValueBasis)
@@ -35,15 +35,6 @@ CAUTIONS = (
 )
 # A sum that does not come out exactly is an error of this program, never an amount.
 _EXACT = Context(prec=60, traps=[Inexact])
-
-
-@dataclass(frozen=True, slots=True)
-class Piece:
-    """What is kept of a holding, and how many of its pieces are on the list."""
-
-    id: str
-    data: Mapping[str, Any]
-    count: int
 
 
 class InsuredLine(Struct):

@@ -18,12 +18,12 @@ from service.progress.insurance import (
     InsuranceList,
     InsuranceTotal,
     InsuredLine,
-    Piece,
     insurance_csv,
     insurance_list,
     insurance_text,
     newest_values,
 )
+from service.progress.piece import Piece
 
 DAY = date(2026, 6, 30)
 

@@ -18,6 +18,7 @@ from service.accounts.model import Caller, Token, ordered
 from service.accounts.pairing import INTERVAL_SECONDS, LIFETIME, PollOutcome, read_user_code
 from service.accounts.store import AccountStore
 from service.errors import Fault, Invalid
+from service.formats.qr import qr_code
 from service.http.api.account import DeviceOut, Scopes, TokenMadeOut, device_fields, token_made_out
 from service.http.api.app import app_page
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
@@ -173,12 +174,10 @@ def revoke_device(context: Context, caller: AccountCaller, id: DeviceId) -> None
 @devices.post("/v1/device-pairings", responses=problems("too-many-attempts", "not-ready", "busy", "storage-full"))
 def begin_pairing(request: Request, context: Context, address: ClientAddress) -> Reply[PairingOut]:
     """Begin to pair this device: codes to keep, to show and to scan (RFC 8628)."""
-    import segno
-
     begun = context.database.write(lambda connection: actions.begin_pairing(connection, address, context.now()))
     where = f"{base_url(request)}/pair"
     complete = f"{where}?user_code={begun.user_code}"
-    qr_svg = segno.make_qr(complete, error="m").svg_inline(scale=4)
+    qr_svg = qr_code(complete).svg_inline(scale=4)
     lifetime = int(LIFETIME.total_seconds())
     made = PairingOut(begun.device_code, begun.user_code, where, complete, lifetime, INTERVAL_SECONDS, qr_svg)
     return with_secret(made, status=200)

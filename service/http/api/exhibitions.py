@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from typing import Annotated, Any, Literal
 
 from fastapi import Depends, Query, Request
 from pydantic import Field, StringConstraints
 from sqlalchemy import Connection
 
-from service.accounts.model import Owner
 from service.definitions.history.actions import delete_exhibition as delete_stored
 from service.definitions.history.model import StoredExhibition
 from service.definitions.history.store import ExhibitionStore
@@ -47,10 +47,19 @@ exhibitions = router("/v1/definitions/{id}/exhibitions", "Exhibitions")
 
 MOST_LOANS = 2_000
 _PAGE = "html"
-# A page has photos as well, which the value does not have: these are put in where it is made.
-_FORMS = Forms[Exhibition](
-    text=TextForm("text/plain", exhibition_text), html=TextForm("text/html", lambda shown: exhibition_html(shown, {}))
-)
+
+
+def _forms(photos: Callable[[], Mapping[str, str]] = dict) -> Forms[Exhibition]:
+    """`photos` by holding, which a page has besides the value; it alone asks for them."""
+    return Forms(
+        text=TextForm("text/plain", exhibition_text),
+        html=TextForm(
+            "text/html",
+            lambda shown: exhibition_html(shown, photos()),
+            lambda: page_policy(PRINT, has_pictures=True),
+        ),
+    )
+
 
 LenderName = Annotated[Text, StringConstraints(min_length=1, max_length=200)]
 
@@ -145,32 +154,23 @@ def get_exhibition(
     exhibition_id: ExhibitionId,
     query: Annotated[ExhibitionQuery, Query()],
     known: IfNoneMatch,
-) -> Annotated[Reply[Exhibition], Sends(headers={"ETag": "The version, for If-Match."}, media=_FORMS.media)]:
+) -> Annotated[Reply[Exhibition], Sends(headers={"ETag": "The version, for If-Match."}, media=_forms().media)]:
     """An exhibition, as it was. The page to print has photos of the coins, as they are now."""
-    form = _FORMS.chosen(known.request, query.format)
+    form = _forms().chosen(known.request, query.format)
 
-    def find(connection: Connection) -> tuple[StoredExhibition, dict[str, StoredPhoto]]:
+    def find(connection: Connection) -> tuple[StoredExhibition, Exhibition | None, dict[str, StoredPhoto]]:
         DefinitionStore(connection, owner).line(id)
         kept = ExhibitionStore(connection, owner).get(id, exhibition_id)
-        return kept, _photographed(connection, owner, kept) if form == _PAGE else {}
+        if form != _PAGE:
+            return kept, None, {}
+        shown = exhibition_of(kept)
+        own = [exhibit.holding for exhibit in shown.exhibits if exhibit.owner is None]
+        return kept, shown, PhotoStore(connection, owner).first_of(own)
 
-    kept, photos = context.database.read(find)
+    kept, shown, photos = context.database.read(find)
     tag = exhibition_tag(kept, form, *(f"{photo.holding_id} {photo.file.digest}" for photo in photos.values()))
-    unchanged = known.not_modified(tag)
-    if unchanged is not None:
-        return unchanged
-    if form != _PAGE:
-        return _FORMS.reply(exhibition_of(kept), form, tag)
-    shown = exhibition_of(kept)
-    page = exhibition_html(shown, pictures(context, owner, photos))
-    headers = {"ETag": tag, "Vary": "Accept", "Content-Security-Policy": page_policy(PRINT, has_pictures=True)}
-    return Reply(shown, headers, encoded=page.encode(), media_type="text/html; charset=utf-8")
-
-
-def _photographed(connection: Connection, owner: Owner, kept: StoredExhibition) -> dict[str, StoredPhoto]:
-    """The photos of the owner's own coins that are shown, by holding."""
-    shown = [exhibit.holding for exhibit in exhibition_of(kept).exhibits if exhibit.owner is None]
-    return PhotoStore(connection, owner).first_of(shown)
+    forms = _forms(lambda: pictures(context, owner, photos))
+    return known.not_modified(tag) or forms.reply(shown or exhibition_of(kept), form, tag)
 
 
 @exhibitions.delete("/{exhibition_id}")

@@ -7,7 +7,7 @@ from datetime import date
 from typing import Annotated, Literal
 
 from fastapi import Query
-from pydantic import Field, WithJsonSchema, model_validator
+from pydantic import Field, model_validator
 
 from service.accounts.model import Owner
 from service.database.ids import read_id
@@ -21,22 +21,21 @@ from service.http.inputs import weigh_set
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends
-from service.http.wire import Day, QueryIn, id_of
-from service.progress.actions.held_pieces import Held, HeldPieces, load_held
+from service.http.wire import Day, DefinitionName, QueryIn
+from service.progress.actions.held_pieces import HeldPieces, load_held
 from service.progress.actions.search import search
 from service.progress.holding_labels import (
     MOST_LABELS,
     HoldingLabels,
-    LabelledPiece,
     labels_html,
     labels_of,
     labels_text,
 )
+from service.progress.piece import Piece
 
 holding_labels = router("/v1/holdings", "Labels")
 
 _ETAG = {"ETag": "Of the holdings, the editions, the day, the form and what was asked for."}
-DefinitionName = Annotated[str, id_of("definition"), WithJsonSchema({"type": "string", "format": "uuid"})]
 
 
 class LabelQuery(QueryIn):
@@ -112,13 +111,12 @@ async def list_labels(
         pieces = _pieces(context, owner, held, query, day)
         if len(pieces) > MOST_LABELS:
             raise _wrong(f"these are {len(pieces)} labels", "/filter", f"ask for at most {MOST_LABELS} at once")
-        labelled = [LabelledPiece(one.holding.id, one.holding.data, one.count, one.places) for one in pieces]
-        return labels_of(labelled, held.describer(), held.teller())
+        return labels_of(pieces, held.describer(), held.teller())
 
     return forms.reply(await context.compute(make), form, tag)
 
 
-def _pieces(context: Context, owner: Owner, held: HeldPieces, query: LabelQuery, day: date) -> Sequence[Held]:
+def _pieces(context: Context, owner: Owner, held: HeldPieces, query: LabelQuery, day: date) -> Sequence[Piece]:
     if query.ids:
         wanted = [str(read_id(identity)) for identity in query.ids.split(",")]
         known = {holding.id: holding for holding in held.holdings if holding.id in set(wanted)}

@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 
 from fastapi import Query, Request
 from msgspec import Meta
-from pydantic import Field, StringConstraints, WithJsonSchema, model_validator
+from pydantic import Field, StringConstraints, model_validator
 from sqlalchemy import Connection
 from starlette.responses import Response
 
@@ -27,7 +27,7 @@ from service.http.inputs import RevisionQuery, weigh_set
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, Tagged, tagged
-from service.http.wire import Day, In, Money, Out, QueryIn, Text, id_of
+from service.http.wire import Day, DefinitionName, In, Money, Out, QueryIn, Text
 from service.progress.actions.held_pieces import load_held
 from service.progress.actions.insurance import insured
 from service.progress.actions.stored_set import SetKey, StoredSet, load_key, load_stored_set
@@ -216,7 +216,6 @@ _INSURANCE_FORMS = Forms[InsuranceList](
     html=TextForm("text/html", insurance_html),
 )
 _INSURANCE_ETAG = {"ETag": "Of the holdings, the editions, the day, the form and what was asked for."}
-DefinitionName = Annotated[str, id_of("definition"), WithJsonSchema({"type": "string", "format": "uuid"})]
 
 
 class InsuranceQuery(QueryIn):

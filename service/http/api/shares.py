@@ -17,6 +17,7 @@ from starlette.responses import Response
 from service.database.ids import new_id
 from service.definitions.model import Revision
 from service.formats.html import PAGE, page_policy, render
+from service.formats.qr import qr_code
 from service.formats.strict_json import YAML
 from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, Json, ShareId
@@ -163,7 +164,7 @@ def create_share(
     now = context.now()
     made = body.share(now)
     link = _link(request, context.database.write(lambda connection: actions.create_share(connection, owner, made)))
-    value = ShareMadeOut(**_share_fields(made, now), link=link, qr_svg=_qr(link).svg_inline(scale=4))
+    value = ShareMadeOut(**_share_fields(made, now), link=link, qr_svg=qr_code(link).svg_inline(scale=4))
     return with_secret(value, headers={"Location": f"/v1/shares/{made.id}"})
 
 
@@ -229,7 +230,7 @@ def get_shared_qr(
     """The link as a QR code."""
     context.database.read(lambda connection: actions.open_link(connection, secret, context.now()))
     drawn = io.BytesIO()
-    _qr(_link(request, secret)).save(drawn, kind="svg", scale=4, xmldecl=False)
+    qr_code(_link(request, secret)).save(drawn, kind="svg", scale=4, xmldecl=False)
     # An SVG is a document: opened by itself it is to do nothing either.
     headers = {**_SHARED_HEADERS, "Content-Security-Policy": "default-src 'none'"}
     return Response(drawn.getvalue(), 200, headers, "image/svg+xml")
@@ -275,12 +276,6 @@ def _link(request: Request, secret: str) -> str:
     return f"{base_url(request)}/v1/shared/{secret}"
 
 
-def _qr(link: str) -> Any:
-    import segno
-
-    return segno.make_qr(link, error="m")
-
-
 def _text(form: str, shown: SharedRevision, link: str) -> str:
     """The document as YAML, or a page for people."""
     revision, document = shown.revision, shown.revision.document
@@ -298,5 +293,5 @@ def _text(form: str, shown: SharedRevision, link: str) -> str:
         newest=shown.newest,
         digest=revision.digest,
         published_on=f"{revision.created_at:%Y-%m-%d}",
-        qr_svg=_qr(link).svg_inline(scale=3),
+        qr_svg=qr_code(link).svg_inline(scale=3),
     )

@@ -21,19 +21,11 @@ from service.progress.actions.stored_set import StoredSet, load_stored_set
 from service.progress.description import Describer, FactTeller, describer, fact_teller
 from service.progress.evaluate import evaluate_unnamed
 from service.progress.history import recorded_placements
+from service.progress.piece import Piece
 from service.progress.result import DefinitionStamp
 from service.reference import actions as reference
 from service.reference.model import OwnReference
 from service.reference.store import IssueStore
-
-
-@dataclass(frozen=True, slots=True)
-class Held:
-    """A holding with how many of its pieces are meant, and the labels of the places where they sit."""
-
-    holding: StoredHolding
-    count: int
-    places: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +51,7 @@ class HeldPieces:
         """Tells single facts of a holding in words."""
         return fact_teller(CORE, reference.vocabularies_with(self.own), self._issue_facts())
 
-    def pieces(self, day: date) -> tuple[list[Held], DefinitionStamp | None]:
+    def pieces(self, day: date) -> tuple[list[Piece], DefinitionStamp | None]:
         """All that are held, by id; or those in the set, in the order of its places, with which definition that is. Takes its
         time."""
         if self.mine is None:
@@ -69,14 +61,14 @@ class HeldPieces:
         for placement in recorded_placements(result):
             places.setdefault(placement.holding, []).append(placement.label)
         known = {holding.id: holding for holding in self.holdings if holding.id in places}
-        placed = [Held(known[coin], len(labels), tuple(labels)) for coin, labels in places.items()]
+        placed = [Piece(coin, known[coin].data, len(labels), labels) for coin, labels in places.items()]
         return placed, result.definition
 
-    def chosen(self, holdings: Iterable[StoredHolding]) -> list[Held]:
+    def chosen(self, holdings: Iterable[StoredHolding]) -> list[Piece]:
         """These, whether they are held or not, in their order."""
-        return [Held(holding, holding.data.get("quantity", 1)) for holding in holdings]
+        return [Piece(holding.id, holding.data, holding.data.get("quantity", 1)) for holding in holdings]
 
-    def _all(self) -> list[Held]:
+    def _all(self) -> list[Piece]:
         return self.chosen(one for one in self.holdings if one.data.get("status", "held") in HELD)
 
     def _issue_facts(self) -> Mapping[str, Mapping[str, Any]]:

@@ -6,11 +6,10 @@ from datetime import date
 
 from service.holdings.model import ValueBasis
 from service.progress.actions.held_pieces import HeldPieces
-from service.progress.insurance import InsuranceList, Piece, insurance_list
+from service.progress.insurance import InsuranceList, insurance_list
 
 
 def insured(held: HeldPieces, day: date, basis: ValueBasis | None) -> InsuranceList:
     """The list of these pieces on a day. Takes its time."""
-    found, definition = held.pieces(day)
-    pieces = [Piece(one.holding.id, one.holding.data, one.count) for one in found]
+    pieces, definition = held.pieces(day)
     return insurance_list(pieces, held.describer(), day, basis=basis, definition=definition)

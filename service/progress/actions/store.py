@@ -34,18 +34,17 @@ _number = func.coalesce(
     func.nullif(_asked, FOLLOWED), definition.c.adopted, _newest_not_withdrawn, definition.c.published
 )
 
+# Whose request it is, whether that token may ask, and the state of what is held.
+_CALLER = (
+    *(token.c.owner_id, token.c.digest, token.c.scopes, token.c.expires_at, token.c.revoked_at, token.c.last_used_at),
+    *(account.c.state, account.c.chain),
+)
+
 # The caller whose token has the digest `digest`, with the key of the definition `definition`; `number`: of which revision, or
 # FOLLOWED. The published revision is joined where there is one; the draft, if there is one, is known by its digest.
 SET_KEY = Lookup(
     select(
-        token.c.owner_id,
-        token.c.digest,
-        token.c.scopes,
-        token.c.expires_at,
-        token.c.revoked_at,
-        token.c.last_used_at,
-        account.c.state,
-        account.c.chain,
+        *_CALLER,
         definition.c.id.label("definition"),
         definition.c.published,
         definition.c.adopted,
@@ -103,14 +102,7 @@ def _every_set(owner: ColumnElement[str]) -> ScalarSelect[str]:
 # The caller whose token has the digest `digest`, with the key of all sets.
 SETS_KEY = Lookup(
     select(
-        token.c.owner_id,
-        token.c.digest,
-        token.c.scopes,
-        token.c.expires_at,
-        token.c.revoked_at,
-        token.c.last_used_at,
-        account.c.state,
-        account.c.chain,
+        *_CALLER,
         _every_set(token.c.owner_id).label("sets"),
         catalogue.c.version.label("own"),
     )
