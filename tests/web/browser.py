@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import shutil
 from collections.abc import Callable, Iterator
@@ -30,22 +31,20 @@ FLAGS = (
     "--disable-sync",
 )
 AXE = (Path(__file__).parent / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
+WIDTHS = [int(width) for width in os.environ.get("SETWRIGHT_BROWSER_WIDTHS", "320,1280").split(",")]
 # A busy machine takes its time.
 PATIENCE_SECONDS = float(os.environ.get("SETWRIGHT_BROWSER_PATIENCE", "60"))
 
 
 def ensure_browser() -> None:
-    """Skips where there is no Chromium; .ci/run sets SETWRIGHT_BROWSER=required, so that nothing is left out there."""
-    if CHROMIUM is not None and DRIVER is not None:
-        return
-    missing = "there is no Chromium here: apt-get install chromium chromium-driver"
-    if os.environ.get("SETWRIGHT_BROWSER") == "required":
-        pytest.fail(missing)
-    pytest.skip(missing)
+    """Skips where there is no Chromium."""
+    ensure_tool("chromium", "chromium")
+    ensure_tool("chromedriver", "chromium-driver")
 
 
 def ensure_tool(program: str, package: str) -> None:
-    """The same for a program of a package of Debian's."""
+    """Skips where there is no such program, of a package of Debian's; .ci/run sets SETWRIGHT_BROWSER=required, so that nothing is
+    left out there."""
     if shutil.which(program) is not None:
         return
     missing = f"there is no {program} here: apt-get install {package}"
@@ -149,6 +148,13 @@ class Page:
         still = {"name": "prefers-reduced-motion", "value": "reduce"}
         self.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [scheme, still]})
         self.run("document.documentElement.style.fontSize = arguments[0]", f"{zoom * 100}%")
+
+    def looks(self) -> Iterator[tuple[int, bool]]:
+        """Each width in light and in dark, one after the other; as usual afterwards."""
+        for width, dark in itertools.product(WIDTHS, (False, True)):
+            self.look(width, dark=dark)
+            yield width, dark
+        self.look(1280)
 
     def faults(self) -> list[str]:
         """What axe-core finds, rule by rule, with the first element of each."""

@@ -6,7 +6,6 @@ One browser and one server for the folder. SETWRIGHT_BROWSER_WIDTHS=320,390,768,
 from __future__ import annotations
 
 import itertools
-import os
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -22,7 +21,6 @@ from tests.web.browser import Page
 from tests.web.views import every_view
 
 pytestmark = [pytest.mark.browser, pytest.mark.process]
-WIDTHS = [int(width) for width in os.environ.get("SETWRIGHT_BROWSER_WIDTHS", "320,1280").split(",")]
 
 
 # --- signing in -------------------------------------------------------------------------------------------------------------
@@ -442,8 +440,7 @@ def test_every_view_is_accessible_light_and_dark_narrow_and_wide(page: Page, col
     for path, ready in every_view(collector).items():
         page.open(path)
         page.until(ready)
-        for width, dark in itertools.product(WIDTHS, (False, True)):
-            page.look(width, dark=dark)
+        for width, dark in page.looks():
             page.until(ready)
             found += [(path, width, dark, fault) for fault in page.faults()]
             assert page.overflow() <= 0, (path, width)

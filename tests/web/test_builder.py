@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import json
 import time
 from collections.abc import Callable
@@ -18,7 +17,6 @@ from service.rules.used_terms import rules_of
 from tests.server import Server
 from tests.web.a_set import DEFINITION, Collector
 from tests.web.browser import Page
-from tests.web.test_browser import WIDTHS
 
 pytestmark = [pytest.mark.browser, pytest.mark.process]
 ROOT = Path(__file__).resolve().parents[2]
@@ -341,12 +339,10 @@ def test_no_view_of_the_builder_has_a_fault(page: Page, collector: Collector) ->
     found: list[Any] = []
 
     def look(state: str) -> None:
-        for width, dark in itertools.product(WIDTHS, (False, True)):
-            page.look(width, dark=dark)
+        for width, dark in page.looks():
             page.until(".builder")
             found.extend((state, width, dark, fault) for fault in page.faults())
             assert page.overflow() <= 0, (state, width)
-        page.look(1280)
 
     page.open("/app/build/new")
     page.until(".starts")

@@ -3,7 +3,6 @@ revisions, links."""
 
 from __future__ import annotations
 
-import itertools
 import re
 from collections.abc import Callable
 from typing import Any
@@ -18,7 +17,6 @@ from tests.server import Server
 from tests.web.a_club import ALL, Circle, Member
 from tests.web.a_set import DEFINITION, Collector
 from tests.web.browser import PATIENCE_SECONDS, Page
-from tests.web.test_browser import WIDTHS
 
 pytestmark = [pytest.mark.browser, pytest.mark.process]
 House = tuple[Server, str, httpx.Client]
@@ -250,11 +248,9 @@ def test_a_link_is_made_opened_by_a_stranger_taken_over_and_revoked(
     assert shown.status_code == 200
     for private in ("For the Thursday table", "Wren Hollow", "p1", collector.set):
         assert private not in shown.text
-    for width, dark in itertools.product(WIDTHS, (False, True)):
-        page.look(width, dark=dark)
+    for _ in page.looks():
         page.open(link)
         assert (page.faults(), page.overflow() <= 0) == ([], True)
-    page.look(1280)
     assert [heading.text for heading in page.all("h2")] == ["Places", "Which coin is the better", "Take it over"]
     assert "A penny before 1901" in page.text("dt")
     # Somebody else, with an account here.
@@ -347,8 +343,7 @@ def test_every_view_of_clubs_is_accessible_light_and_dark_narrow_and_wide(page: 
         if path == circle.set_page():
             page.until("h3", says="Lenders")
             page.until("#consent-display td")
-        for width, dark in itertools.product(WIDTHS, (False, True)):
-            page.look(width, dark=dark)
+        for width, dark in page.looks():
             found += [(path, width, dark, fault) for fault in page.faults()]
             assert page.overflow() <= 0, (path, width)
         page.look(640, zoom=2)

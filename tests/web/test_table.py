@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
-import os
 import signal
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,7 +17,6 @@ from tests.web.a_set import Collector
 from tests.web.browser import Page, browser, ensure_browser
 
 pytestmark = [pytest.mark.browser, pytest.mark.process]
-WIDTHS = [int(width) for width in os.environ.get("SETWRIGHT_BROWSER_WIDTHS", "320,1280").split(",")]
 
 
 class MortalServer:
@@ -139,8 +136,7 @@ def test_a_day_at_a_dealers_without_a_network(mortal: tuple[MortalServer, Collec
         answer(page, "bought", "you bought no. P-7 for this today")
         say(page, denomination="florin")
         page.until(".said .answer", says="florin")
-        for width, dark in itertools.product(WIDTHS, (False, True)):
-            page.look(width, dark=dark)
+        for width, dark in page.looks():
             page.until(".said .answer")
             assert (width, dark, page.faults()) == (width, dark, [])
             assert page.overflow() <= 0, width
