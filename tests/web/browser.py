@@ -34,6 +34,8 @@ AXE = (Path(__file__).parent / "axe-core" / "axe.min.js").read_text(encoding="ut
 WIDTHS = [int(width) for width in os.environ.get("SETWRIGHT_BROWSER_WIDTHS", "320,1280").split(",")]
 # A busy machine takes its time.
 PATIENCE_SECONDS = float(os.environ.get("SETWRIGHT_BROWSER_PATIENCE", "60"))
+# Selenium's own is half a second, which most waits would last.
+LOOK_AGAIN_SECONDS = 0.05
 
 
 def ensure_browser() -> None:
@@ -91,7 +93,7 @@ class Page:
         """What the act returns once it is something; tried anew where the page was painted anew in between."""
         missing = [StaleElementReferenceException, NoSuchElementException]
         try:
-            return WebDriverWait(self.driver, PATIENCE_SECONDS, ignored_exceptions=missing).until(act)
+            return WebDriverWait(self.driver, PATIENCE_SECONDS, LOOK_AGAIN_SECONDS, missing).until(act)
         except TimeoutException:
             shown = self.run("return document.body.innerText")
             raise AssertionError(f"no {what}: {shown[:1000]}") from None
@@ -132,9 +134,10 @@ class Page:
     def run(self, script: str, *values: Any) -> Any:
         return self.driver.execute_script(script, *values)
 
-    def run_until(self, script: str) -> None:
+    def run_until(self, script: str, *values: Any) -> None:
         """Waits until the script tells something true."""
-        WebDriverWait(self.driver, PATIENCE_SECONDS).until(lambda _: self.run(script), script)
+        wait = WebDriverWait(self.driver, PATIENCE_SECONDS, LOOK_AGAIN_SECONDS)
+        wait.until(lambda _: self.run(script, *values), script)
 
     def focused(self) -> str:
         return str(self.run("return document.activeElement.dataset.place ?? document.activeElement.tagName"))

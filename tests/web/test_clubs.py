@@ -10,13 +10,12 @@ from urllib.parse import quote
 
 import httpx
 import pytest
-from selenium.webdriver.support.ui import WebDriverWait
 
 from service.demo.circle import NEWS, revised
 from tests.server import Server
 from tests.web.a_club import ALL, Circle, Member
 from tests.web.a_set import DEFINITION, Collector
-from tests.web.browser import PATIENCE_SECONDS, Page
+from tests.web.browser import Page
 
 pytestmark = [pytest.mark.browser, pytest.mark.process]
 House = tuple[Server, str, httpx.Client]
@@ -224,7 +223,7 @@ def test_a_newer_revision_is_announced_in_sentences_and_followed_with_its_impact
     path = f"/v1/definitions/{taken}"
     assert brona.ask("GET", f"{path}/adoption")["follows"]["revision"] == 1
     page.press("Follow revision 2")
-    WebDriverWait(page.driver, PATIENCE_SECONDS).until(lambda _: not page.all(".step"))
+    page.run_until("return document.querySelector('.step') === null")
     assert brona.ask("GET", f"{path}/adoption")["follows"]["revision"] == 2
     assert brona.ask("GET", f"{path}/evaluation")["summary"]["filled"] == 8
 
@@ -242,7 +241,7 @@ def test_a_link_is_made_opened_by_a_stranger_taken_over_and_revoked(
     page.type_into("What you call the link", "For the Thursday table")
     page.press("Make a link")
     picture = page.until("img.qr")
-    WebDriverWait(page.driver, PATIENCE_SECONDS).until(lambda _: page.run("return arguments[0].naturalWidth", picture))
+    page.run_until("return arguments[0].naturalWidth", picture)
     link = str(page.run("return document.getElementById('share-link').value"))
     shown = httpx.get(link, headers={"Accept": "text/html"})
     assert shown.status_code == 200

@@ -76,6 +76,7 @@ def stall(scale: Scale) -> Measurement:
     with a_house(*LARGE[scale]) as house, bare({"answer": EMPTY}) as idle:
         for _ in range(ROUNDS):
             with house.served() as (server, _):
+                idle.hang_up()  # it has waited for this server longer than its own keeps a connection
                 ping = Caller(server, house.another.headers)
                 asking = multiprocessing.get_context("fork").Process(
                     target=ask, args=(server, house.collector.headers, house.evaluation)
