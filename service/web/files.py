@@ -1,7 +1,8 @@
 """The files of the web app: their addresses, media types and digests. They are read once.
 
-`static/` has the app's own, `vendor/` those of other authors (VENDOR.toml). Nothing is made of them but the list that the
-service worker begins with.
+`static/` has the app's own, `vendor/` those of other authors (VENDOR.toml). Of the app's own modules a browser is sent the
+program alone (`stripped`); as they were written they stand below `source/`, for whoever reads them. The service worker begins
+with the list of what the app needs.
 """
 
 from __future__ import annotations
@@ -13,9 +14,11 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+from service.web.stripped import stripped
+
 STATIC = Path(__file__).resolve().parent / "static"
 VENDOR = Path(__file__).resolve().parent / "vendor"
-INDEX, WORKER = "index.html", "sw.js"
+INDEX, WORKER, SOURCE = "index.html", "sw.js", "source/"
 
 # What a browser may be given; files of other kinds are none of the app's.
 _MEDIA_TYPES = {
@@ -42,7 +45,7 @@ class File:
 def files() -> Mapping[str, File]:
     """All files of the app by their addresses below /app/, the service worker with its list."""
     found = {file.path: file for file in _read()}
-    known = {path: file.digest for path, file in found.items() if path != WORKER}
+    known = {path: file.digest for path, file in found.items() if path != WORKER and not path.startswith(SOURCE)}
     # A browser takes another worker, and with it all files anew, when its bytes differ.
     about = {"version": _digest(json.dumps(known).encode())[:16], "files": ["", *(p for p in known if p != INDEX)]}
     found[WORKER] = _file(WORKER, f"const APP = {json.dumps(about)};\n".encode() + found[WORKER].content)
@@ -53,7 +56,11 @@ def _read() -> Iterator[File]:
     for folder, prefix in ((STATIC, ""), (VENDOR, "vendor/")):
         for path in sorted(folder.rglob("*")):
             if path.suffix in _MEDIA_TYPES and path.is_file():
-                yield _file(prefix + path.relative_to(folder).as_posix(), path.read_bytes())
+                name, content = path.relative_to(folder).as_posix(), path.read_bytes()
+                if folder == STATIC and path.suffix == ".js":
+                    yield _file(SOURCE + name, content)
+                    content = stripped(content)
+                yield _file(prefix + name, content)
 
 
 def _file(path: str, content: bytes) -> File:

@@ -9,7 +9,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from threading import Thread
 
-from service.web.files import files
+from service.web.files import SOURCE, files
 
 HERE = Path(__file__).parent
 BLANK = b"<!doctype html><title>blank</title>"
@@ -38,6 +38,7 @@ class Modules:
         text, planted = file.content, self.variants.get(variant, {}).get(name)
         if planted is not None:
             before, after = planted
+            text = files()[SOURCE + name].content
             assert text.count(before.encode()) == 1, (name, before)
             text = text.replace(before.encode(), after.encode())
         return text, file.media_type

@@ -15,7 +15,8 @@ import pytest
 from babel import Locale
 
 from service.http.api.app import APP_POLICY
-from service.web.files import STATIC, VENDOR, WORKER, files
+from service.web.files import SOURCE, STATIC, VENDOR, WORKER, files
+from service.web.stripped import stripped
 from tests.conftest import Running
 from tests.vendored import FOLDERS, Vendored, differing, vendored
 
@@ -66,6 +67,44 @@ def test_the_worker_lists_every_file_and_changes_with_each() -> None:
     # The page stands at the folder's own address.
     assert set(listed) == (on_disk | vendor | {""}) - {WORKER, "index.html"}
     assert len(listed) == len(set(listed))
+
+
+def test_modules_are_sent_without_comments_and_can_be_read_as_they_were_written() -> None:
+    for path in (*SCRIPTS, STATIC / WORKER):
+        name = path.relative_to(STATIC).as_posix()
+        source = files()[SOURCE + name].content
+        assert source == path.read_bytes()
+        comments = [line.strip() for line in source.splitlines() if line.strip().startswith((b"//", b"/**", b"*"))]
+        assert [line for line in comments if line in files()[name].content.splitlines()] == []
+        assert not files()[name].content.startswith(b"//")
+
+
+@pytest.mark.parametrize(
+    ("source", "sent"),
+    [
+        (
+            "/** Adds. @param {number} a */\nexport const add = (a, b) => a + b; // sum\n",
+            "export const add=(a,b)=>a + b;\n",
+        ),
+        # No sign is made of two: those beside + and - stay apart.
+        ("let x = a + +b - -c;\nx = y / /b  c/.exec(d);\n", "let x=a + +b - -c;x=y / /b  c/.exec(d);\n"),
+        # Texts and templates stay as they are, and what is put into a template is code again.
+        (
+            'say( "a  // b" ,\n  `c  /* d */\n  ${ e /* f */ ? `g  ${ h }` : i }` );',
+            'say("a  // b",`c  /* d */\n  ${e?`g  ${h}`:i}`);\n',
+        ),
+        # Where a semicolon would be put in, the end of the line stays.
+        ("return a\n  /* b\n */ [c]\n}", None),
+        ("const a = b\nconst c = d // e\n  f()\n", "const a=b\nconst c=d\nf()\n"),
+    ],
+)
+def test_nothing_but_comments_and_white_space_is_left_out(source: str, sent: str | None) -> None:
+    """ECMAScript 2025: 12.4 (comments), 12.10 (where semicolons are put in)."""
+    if sent is None:
+        with pytest.raises(ValueError, match="no JavaScript"):
+            stripped(source.encode())
+    else:
+        assert stripped(source.encode()).decode() == sent
 
 
 @pytest.mark.anyio
