@@ -9,11 +9,12 @@ from msgspec.structs import asdict
 
 from service.definitions.model import DefinitionSummary, Revision
 from service.rules.definition import Definition
+from service.rules.phrases import ENGLISH_SPEECH, Speech
 from service.rules.wording import describe_definition, places_in_words
 
 # Definitions whose words were made last, and are kept: of 500 places making them takes some milliseconds.
 _MOST_WORDED = 16
-_WORDED: dict[int, tuple[Definition, list[str], dict[str, str]]] = {}
+_WORDED: dict[tuple[int, str], tuple[Definition, list[str], dict[str, str]]] = {}
 
 
 class RuleForms(Struct, frozen=True):
@@ -38,9 +39,9 @@ class DefinitionDetails(DefinitionSummary, frozen=True):
     ]
 
 
-def details_of(revision: Revision, definition: Definition) -> DefinitionDetails:
-    """The revision in full; `definition` is its document, read."""
-    sentences, places = _in_words(definition)
+def details_of(revision: Revision, definition: Definition, speech: Speech = ENGLISH_SPEECH) -> DefinitionDetails:
+    """The revision in full; `definition` is its document, read, `speech` the language of its words."""
+    sentences, places = _in_words(definition, speech)
     return DefinitionDetails(
         **asdict(revision.summary),
         document=dict(revision.document),
@@ -50,12 +51,13 @@ def details_of(revision: Revision, definition: Definition) -> DefinitionDetails:
     )
 
 
-def _in_words(definition: Definition) -> tuple[list[str], dict[str, str]]:
+def _in_words(definition: Definition, speech: Speech) -> tuple[list[str], dict[str, str]]:
     """Of the very same definition the same sentences. Each step is one of the interpreter's: other threads change the table."""
-    found = _WORDED.pop(id(definition), None)
+    key = (id(definition), speech.tag)
+    found = _WORDED.pop(key, None)
     if found is None or found[0] is not definition:
-        found = (definition, describe_definition(definition), places_in_words(definition))
-    _WORDED[id(definition)] = found
+        found = (definition, describe_definition(definition, speech), places_in_words(definition, speech))
+    _WORDED[key] = found
     for oldest in list(_WORDED)[:-_MOST_WORDED]:
         _WORDED.pop(oldest, None)
     return found[1], found[2]

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
 from service.formats.label_sheets import label_sheets
+from service.formats.page_words import PAGE_WORDS
 from service.formats.qr import qr_code
+from service.rules.phrases import ENGLISH_SPEECH, Speech
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -62,6 +64,15 @@ def _environment() -> Environment:
     return environment
 
 
-def render(template: str, /, *, sheet: str = PAGE, language: str = "en", **values: object) -> str:
-    """A page as HTML. `sheet` is its style sheet, one of those above. Raises jinja2.UndefinedError when a value is missing."""
-    return _environment().get_template(template).render(sheet=sheet, language=language, **values)
+def render(
+    template: str, /, *, sheet: str = PAGE, language: str = "en", speech: Speech = ENGLISH_SPEECH, **values: object
+) -> str:
+    """A page as HTML. `sheet` is its style sheet, one of those above; `language` that of most of its text, `speech` that of its
+    own sentences. Raises jinja2.UndefinedError when a value is missing."""
+    told = {"sheet": sheet, "language": language, "say": partial(page_words, speech)}
+    return _environment().get_template(template).render(**told, **values)
+
+
+def page_words(speech: Speech, code: str, /, **parts: object) -> str:
+    """A sentence of a page to print. Raises KeyError for a code, or a part, that there is not."""
+    return speech.pattern(code, PAGE_WORDS).format_map(parts)

@@ -22,7 +22,7 @@ from service.accounts.model import Owner, is_worth_noting
 from service.accounts.store import is_live
 from service.database.ids import read_id
 from service.errors import SetwrightError
-from service.http.answers import Address, Question, unchanged
+from service.http.answers import Address, Question, accepted_by, unchanged
 from service.http.compression import coding_of
 from service.http.conditional import names, tag_as_sent
 from service.http.dependencies import IS_ACCOUNT, context_of
@@ -36,7 +36,7 @@ from service.progress.actions.stored_set import SetKey, SetsKey
 
 _SETS, _ALL_SETS = "/v1/definitions/", "/v1/need-sheets"
 _PREFIX = f"{_SETS}{{id}}/"
-_READ = frozenset({b"accept", b"if-none-match"})
+_READ = frozenset({b"if-none-match"})
 _MOST_MEANINGS = 1_000
 
 
@@ -96,7 +96,7 @@ class AnsweredBefore:
     async def _answer(self, scope: Scope, operation: _Operation, text: str | None) -> _Answer | None:
         """`text`: the id of the set as it was sent; None: all sets."""
         headers, state = _headers(scope), scope["app"].state
-        accept = headers.get(b"accept", b"")
+        accept = accepted_by(scope["headers"])
         question: Question | None = state.questions.find(operation.route.path, scope["query_string"], accept)
         digest, identity = digest_of(scope), None if text is None else read_id(text)
         if question is None or digest is None or (identity is None and text is not None):

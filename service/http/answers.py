@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import OrderedDict
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterable
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
@@ -164,7 +164,7 @@ class Question:
 
 
 class Questions:
-    """Which question the text of a request means (path template, query, Accept header), as the operation read it before. It
+    """Which question the text of a request means (path template, query, what it accepts), as the operation read it before. It
     follows from that text alone, so that the same text need not be read again."""
 
     def __init__(self) -> None:
@@ -180,6 +180,15 @@ class Questions:
         self._known[path, query, accept] = question
         if len(self._known) > _MOST_QUESTIONS:
             self._known.popitem(last=False)
+
+
+def accepted_by(headers: Iterable[tuple[bytes, bytes]]) -> bytes:
+    """What a request accepts, as one text: media types, and languages behind a separator."""
+    told: dict[bytes, list[bytes]] = {b"accept": [], b"accept-language": []}
+    for name, value in headers:
+        if name in told:
+            told[name].append(value)
+    return b"\n".join(b", ".join(values) for values in told.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +211,7 @@ class StoredAnswers:
         from, of the same snapshot."""
         scope = self.request.scope
         key, path = await read_key(), scope["route"].path
-        accept = b", ".join(value for name, value in scope["headers"] if name == b"accept")
+        accept = accepted_by(scope["headers"])
         self.questions.learn(path, scope["query_string"], accept, question)
         tag = question.tag(key, day)
         if question.is_tagged and is_known(self.request, tag):

@@ -7,10 +7,10 @@ from typing import Annotated
 
 from fastapi import Depends, Request
 
-from service.http.conditional import joined
-from service.http.negotiation import weights
+from service.http.conditional import joined, weights
 from service.http.openapi import describes, request_header
-from service.reference.languages import LANGUAGES, Language, best_language
+from service.reference.languages import ENGLISH, LANGUAGES, Language, best_language
+from service.reference.languages import language as language_of
 
 CONTENT_LANGUAGE = {"Content-Language": "The language of the labels and sentences that come with the service."}
 
@@ -30,6 +30,16 @@ async def _asked_language(request: Request) -> Language:
 
 
 AskedLanguage = Annotated[Language, Depends(_asked_language)]
+
+
+def of_form(language: Language, form: str) -> Language:
+    """Of answers in several forms pages are in the language that was asked for, all else in English."""
+    return language if form == "html" else language_of(ENGLISH)
+
+
+def stamped(language: Language) -> tuple[str, ...]:
+    """What an entity tag has besides for an answer in this language; nothing in English."""
+    return (language.stamp,) if language.stamp else ()
 
 
 def spoken(language: Language, *varies: str) -> Mapping[str, str]:

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Generic
 
 from fastapi import Request
 
-from service.http.conditional import LONGEST_HEADER, joined
+from service.http.conditional import joined, weights
+from service.http.languages import spoken
 from service.http.responses import Reply, T
+from service.reference.languages import Language
 
-_JSON = "json"
-# A weight (RFC 9110, section 12.4.2).
-_WEIGHT = re.compile(r"0(?:\.[0-9]{0,3})?|1(?:\.0{0,3})?")
+_JSON, PAGE = "json", "html"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +42,10 @@ class Forms(Generic[T]):
         """The form that the query names, else the one that the Accept header prefers."""
         return named or accepted(request, self._media)
 
-    def reply(self, value: T, form: str, etag: str | None = None) -> Reply[T]:
-        """The value in a form; what is answered to a POST has no version."""
-        headers = {"Vary": "Accept"} if etag is None else {"ETag": etag, "Vary": "Accept"}
+    def reply(self, value: T, form: str, etag: str | None = None, language: Language | None = None) -> Reply[T]:
+        """The value in a form; what is answered to a POST has no version. `language`: that of a page, where it was chosen."""
+        headers = {"Vary": "Accept"} if language is None or form != PAGE else dict(spoken(language, "Accept"))
+        headers |= {} if etag is None else {"ETag": etag}
         if form == _JSON:
             return Reply(value, headers)
         text = self._texts[form]
@@ -68,13 +68,3 @@ def accepted(request: Request, forms: Mapping[str, str]) -> str:
         if weight > most:
             best, most = name, weight
     return best
-
-
-def weights(header: str) -> dict[str, float]:
-    """What a header of preferences names, each with its weight (RFC 9110, section 12.4.2)."""
-    found: dict[str, float] = {}
-    for part in header[:LONGEST_HEADER].split(","):
-        kind, *parameters = (piece.strip().lower() for piece in part.split(";"))
-        told = [piece.removeprefix("q=") for piece in parameters if piece.startswith("q=")]
-        found[kind] = float(told[0]) if told and _WEIGHT.fullmatch(told[0]) else 1.0
-    return found

@@ -18,7 +18,7 @@ from service.facts.holding import Holding, View
 from service.facts.knowledge import Knowledge, knowledge_as_json
 from service.facts.suggestions import pointer_steps
 from service.facts.vocabulary import Vocabulary
-from service.rules.labels import Labels, listed, shortened
+from service.rules.labels import Labels, shortened
 from service.rules.messages import (
     Code,
     CoinPart,
@@ -32,6 +32,7 @@ from service.rules.messages import (
     message_of_fault,
     some,
 )
+from service.rules.phrases import ENGLISH_SPEECH, Speech
 from service.rules.predicates import ReferenceGap
 
 NOTHING = "coin, nothing recorded"
@@ -51,16 +52,17 @@ def describer(
     attributes: Mapping[str, Attribute],
     vocabularies: Mapping[str, Vocabulary],
     issue_facts: Mapping[str, Mapping[str, Any]],
+    speech: Speech = ENGLISH_SPEECH,
 ) -> Describer:
     """Describes what is recorded of a piece, {"facts": ..., "issue": ...} as plain values. A fact of its own comes before
     its issue's; where candidates disagree all are named, where one of them is silent the others are not believed."""
-    label = Labels(attributes, vocabularies).term
+    labels = Labels(attributes, vocabularies, speech)
 
     def describe(recorded: Recorded) -> str:
         worlds = _worlds(recorded, issue_facts)
-        noun, year, issuer = (_first(names, worlds, label) for names in _PARTS)
-        kind = coin_kind(noun, year) or (issuer and "coin")
-        return ", ".join(filter(None, (kind, issuer))) or NOTHING
+        noun, year, issuer = (_first(names, worlds, labels) for names in _PARTS)
+        kind = coin_kind(noun, year, speech) or (issuer and speech.phrase("coin"))
+        return ", ".join(filter(None, (kind, issuer))) or speech.phrase("nothing-recorded")
 
     return describe
 
@@ -69,13 +71,14 @@ def fact_teller(
     attributes: Mapping[str, Attribute],
     vocabularies: Mapping[str, Vocabulary],
     issue_facts: Mapping[str, Mapping[str, Any]],
+    speech: Speech = ENGLISH_SPEECH,
 ) -> FactTeller:
     """Tells single facts of what is recorded of a piece, as `describer` does: None where nothing is recorded, or a candidate
     issue is silent."""
-    label = Labels(attributes, vocabularies).term
+    labels = Labels(attributes, vocabularies, speech)
 
     def tell(recorded: Recorded, attribute: str) -> str | None:
-        return _first((attribute,), _worlds(recorded, issue_facts), label)
+        return _first((attribute,), _worlds(recorded, issue_facts), labels)
 
     return tell
 
@@ -84,13 +87,18 @@ class CoinNames:
     """What messages call a coin: "No. 8 (1920 threepence)", or without a number "1920 threepence (United Kingdom)"; never
     the id that the service gave it."""
 
-    def __init__(self, attributes: Mapping[str, Attribute], vocabularies: Mapping[str, Vocabulary]) -> None:
-        self._labels = Labels(attributes, vocabularies)
+    def __init__(
+        self,
+        attributes: Mapping[str, Attribute],
+        vocabularies: Mapping[str, Vocabulary],
+        speech: Speech = ENGLISH_SPEECH,
+    ) -> None:
+        self._labels = Labels(attributes, vocabularies, speech)
 
     def of(self, holding: Holding, views: Sequence[View]) -> CoinPart:
         """The name; `views` are what the coin may be."""
-        noun, year, issuer = (first_words(part, [view.facts for view in views], self._labels.term) for part in _PARTS)
-        kind = coin_kind(noun, year)
+        noun, year, issuer = (first_words(part, [view.facts for view in views], self._labels) for part in _PARTS)
+        kind = coin_kind(noun, year, self._labels.speech)
         number = holding.number or (None if _SERVICE_ID.fullmatch(holding.id) else holding.id)
         if number is None and issuer:
             kind = f"{kind or 'A coin'} ({issuer})"
@@ -105,23 +113,26 @@ class CoinNames:
         return {"pointer": fault.pointer, **said.members()}
 
 
-def coin_kind(noun: str | None, year: str | None) -> str:
+def coin_kind(noun: str | None, year: str | None, speech: Speech = ENGLISH_SPEECH) -> str:
     """Denomination and year together: "1920 threepence", "crown struck 1951", "20 cents 1875"; empty where there is neither."""
     if year is None:
         return noun or ""
-    noun = noun or "coin"
+    noun = noun or speech.phrase("coin")
+    # In other languages the year stands behind whatever it is.
     if "," in year or (year.endswith("later") and not year.startswith("struck")):
-        return f"{noun}, {year}"
+        code = "title-apart"
     # Two figures side by side would read as one number.
-    return f"{noun} {year}" if noun[:1].isdigit() or year.startswith(("struck", "up to")) else f"{year} {noun}"
+    elif noun[:1].isdigit() or year.startswith(("struck", "up to")):
+        code = "title-behind"
+    else:
+        code = "title"
+    return speech.phrase(code, noun=noun, year=year)
 
 
-def first_words(
-    names: Sequence[str], worlds: Sequence[Mapping[str, Knowledge]], label: Callable[[str, str], str]
-) -> str | None:
+def first_words(names: Sequence[str], worlds: Sequence[Mapping[str, Knowledge]], labels: Labels) -> str | None:
     """What the first of these attributes that is recorded in every world says; None where none is."""
     plain = [{name: knowledge_as_json(world[name]) for name in names if name in world} for world in worlds]
-    return _first(names, plain, label)
+    return _first(names, plain, labels)
 
 
 def fact_part(labels: Labels, attribute: str, look_at: str = "") -> FactPart:
@@ -132,9 +143,9 @@ def fact_part(labels: Labels, attribute: str, look_at: str = "") -> FactPart:
 class MessageNames:
     """What messages call the coins, places and facts of an instance."""
 
-    def __init__(self, instance: Instance, table: Table) -> None:
-        self._instance, self._attributes = instance, Labels(table.attributes, table.context.vocabularies)
-        self._coins = CoinNames(table.attributes, table.context.vocabularies)
+    def __init__(self, instance: Instance, table: Table, speech: Speech = ENGLISH_SPEECH) -> None:
+        self._instance, self._attributes = instance, Labels(table.attributes, table.context.vocabularies, speech)
+        self._coins = CoinNames(table.attributes, table.context.vocabularies, speech)
         self._labels = {place.address: place.label for place in instance.places}
         self._labels |= {place.group: place.group_label for place in instance.places if place.group}
         self._rules = {rule.id: rule.label for rule in instance.constraints}
@@ -233,19 +244,19 @@ def _worlds(recorded: Recorded, issue_facts: Mapping[str, Mapping[str, Any]]) ->
     return [{**issue_facts.get(name, {}), **own} for name in candidates] or [own]
 
 
-def _first(names: Sequence[str], worlds: Sequence[Recorded], label: Callable[[str, str], str]) -> str | None:
+def _first(names: Sequence[str], worlds: Sequence[Recorded], labels: Labels) -> str | None:
     """What the first of these attributes that is recorded says."""
     for name in names:
-        values = [_words(name, world.get(name), label) for world in worlds]
+        values = [_words(name, world.get(name), labels) for world in worlds]
         words = [value for value in values if value]
         if words and len(words) == len(values):
-            spans = _spans([world[name] for world in worlds]) if name in YEAR else None
-            said = _several(spans or list(dict.fromkeys(words)))
-            return f"struck {said}" if name == "struck" else said
+            spans = _spans([world[name] for world in worlds], labels) if name in YEAR else None
+            said = _several(spans or list(dict.fromkeys(words)), labels)
+            return labels.say("struck", value=said) if name == "struck" else said
     return None
 
 
-def _spans(values: Sequence[Any]) -> list[str] | None:
+def _spans(values: Sequence[Any], labels: Labels) -> list[str] | None:
     """Years and closed ranges of years in order, those that touch joined: candidate issues of one kind follow each other. None
     where a value is something else."""
     ends = []
@@ -260,26 +271,30 @@ def _spans(values: Sequence[Any]) -> list[str] | None:
             joined[-1] = joined[-1][0], max(joined[-1][1], high)
         else:
             joined.append((low, high))
-    return list(dict.fromkeys(str(low) if low == high else f"{low} to {high}" for low, high in joined))
+    told = (str(low) if low == high else labels.say("range", low=low, high=high) for low, high in joined)
+    return list(dict.fromkeys(told))
 
 
-def _words(name: str, value: Any, label: Callable[[str, str], str]) -> str | None:
+def _words(name: str, value: Any, labels: Labels) -> str | None:
     """A recorded fact as a collector would say it; None where there is nothing to say."""
     if isinstance(value, Mapping):
         if "one_of" in value:
-            return _several([word for one in value["one_of"] if (word := _words(name, one, label))])
+            return _several([word for one in value["one_of"] if (word := _words(name, one, labels))], labels)
         if "none" in value:
-            return "undated" if name == "year_on_coin" else None
+            return labels.say("undated") if name == "year_on_coin" else None
         if "has" in value or "perhaps" in value:
             return None
         low, high = value.get("from"), value.get("to")
-        return f"up to {high}" if low is None else f"{low} or later" if high is None else f"{low} to {high}"
+        if low is None:
+            return labels.say("up-to", value=high)
+        return labels.say("or-later", value=low) if high is None else labels.say("range", low=low, high=high)
     if isinstance(value, str):
-        return label(name, value)
+        return labels.term(name, value)
     return None if value is None or isinstance(value, list) else str(value)
 
 
-def _several(words: Sequence[str]) -> str:
+def _several(words: Sequence[str], labels: Labels) -> str:
     if len(words) > _MOST_ALTERNATIVES + 1:
-        return f"{', '.join(words[:_MOST_ALTERNATIVES])} or one of {len(words) - _MOST_ALTERNATIVES} others"
-    return listed(words, "or")
+        first, more = ", ".join(words[:_MOST_ALTERNATIVES]), len(words) - _MOST_ALTERNATIVES
+        return labels.say("or-others", words=first, count=more)
+    return labels.listed(words, "or")

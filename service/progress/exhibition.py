@@ -24,6 +24,7 @@ from service.progress.older import as_now, summary_as_now
 from service.progress.pages import PageOrder
 from service.progress.paper import wrapped
 from service.progress.result import DefinitionStamp, Evaluation, PlaceResult, Summary, UnplacedHolding
+from service.rules.phrases import Speech
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,9 +267,9 @@ def _count(loan: UnusedLoan) -> str:
     return f", {loan.pieces} pieces" if loan.pieces > 1 else ""
 
 
-def exhibition_html(shown: Exhibition, photos: Mapping[str, str]) -> str:
+def exhibition_html(shown: Exhibition, photos: Mapping[str, str], speech: Speech) -> str:
     """The exhibits as a page to print, page by page of the set: place, coin, who lends it, and a photo; no values, no places of
-    storage. `photos`: an address (a data: URL) by id of the holding."""
+    storage. `photos`: an address (a data: URL) by id of the holding; `speech`: the language of the page's own words."""
     numbered = [
         {**asdict(exhibit), "at": at, "photo": photos.get(exhibit.holding)}
         for at, exhibit in enumerate(shown.exhibits, start=1)
@@ -276,6 +277,8 @@ def exhibition_html(shown: Exhibition, photos: Mapping[str, str]) -> str:
     return render(
         "exhibition.html",
         sheet=PRINT,
+        language=speech.tag,
+        speech=speech,
         title=shown.title,
         on=shown.on.isoformat(),
         shown=shown.summary.filled + shown.summary.tentative,

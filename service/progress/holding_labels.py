@@ -7,11 +7,12 @@ from typing import Annotated
 
 from msgspec import Meta, Struct
 
-from service.formats.html import LABELS, render
+from service.formats.html import LABELS, page_words, render
 from service.formats.label_sheets import LabelSheet, label_sheets
 from service.progress.description import Describer, FactTeller
 from service.progress.paper import wrapped
 from service.progress.piece import Piece
+from service.rules.phrases import ENGLISH_SPEECH, Speech
 
 MOST_LABELS = 2_000
 # What collectors write below the title (common practice of the trade, no source): who, where, of what, how well kept.
@@ -44,18 +45,20 @@ class HoldingLabels(Struct, frozen=True):
     sheets: list[LabelSheetOut]
 
 
-def labels_of(pieces: Iterable[Piece], describe: Describer, tell: FactTeller) -> HoldingLabels:
-    """A label for each piece, in their order."""
+def labels_of(
+    pieces: Iterable[Piece], describe: Describer, tell: FactTeller, speech: Speech = ENGLISH_SPEECH
+) -> HoldingLabels:
+    """A label for each piece, in their order, its words in a language."""
     return HoldingLabels(
-        [_label(piece, describe, tell) for piece in pieces], [_out(one) for one in label_sheets().values()]
+        [_label(piece, describe, tell, speech) for piece in pieces], [_out(one) for one in label_sheets().values()]
     )
 
 
-def _label(piece: Piece, describe: Describer, tell: FactTeller) -> HoldingLabel:
+def _label(piece: Piece, describe: Describer, tell: FactTeller, speech: Speech) -> HoldingLabel:
     facts = [words for name in FACTS if (words := tell(piece.data, name))]
     lines = [", ".join(facts)] if facts else []
     if piece.count > 1:
-        lines.append(f"{piece.count} pieces")
+        lines.append(page_words(speech, "pieces", count=piece.count))
     return HoldingLabel(
         piece.id, piece.data.get("number") or None, describe(piece.data), [*lines, *dict.fromkeys(piece.places)]
     )
@@ -65,11 +68,11 @@ def _out(sheet: LabelSheet) -> LabelSheetOut:
     return LabelSheetOut(sheet.name, sheet.title, sheet.count, list(sheet.page), list(sheet.label))
 
 
-def labels_html(found: HoldingLabels, sheet: LabelSheet, first: int) -> str:
+def labels_html(found: HoldingLabels, sheet: LabelSheet, first: int, speech: Speech) -> str:
     """The sheets to print, the first label in place `first` of the first sheet (from 1)."""
     cells: list[HoldingLabel | None] = [*[None] * (first - 1), *found.labels]
     sheets = [cells[at : at + sheet.count] for at in range(0, len(cells), sheet.count)]
-    return render("labels.html", sheet=LABELS, kind=sheet.name, sheets=sheets)
+    return render("labels.html", sheet=LABELS, language=speech.tag, speech=speech, kind=sheet.name, sheets=sheets)
 
 
 def labels_text(found: HoldingLabels) -> str:

@@ -10,29 +10,27 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from decimal import Context, Decimal, Inexact
+from functools import partial
 from typing import Annotated, Any, get_args
 
 from msgspec import Meta, Struct
 
-from service.formats.html import PRINT, render
+from service.formats.html import PRINT, page_words, render
 from service.holdings.model import ValueBasis
 from service.progress.description import Describer
 from service.progress.named import Named, NamedHolding
 from service.progress.paper import csv_of, wrapped
 from service.progress.piece import Piece
 from service.progress.result import DefinitionStamp
+from service.rules.phrases import ENGLISH_SPEECH, Speech
 
 BASES: tuple[ValueBasis, ...] = get_args(ValueBasis)
 _COLUMNS = (
     *("holding", "number", "location", "pieces", "description", "basis", "currency", "amount_for_one", "total"),
     *("on", "by", "note"),
 )
-CAUTIONS = (
-    "This is the owner's own record: no valuation, no authentication, no proof of ownership.",
-    "Agree with the insurer which value counts and what evidence is wanted; have pieces of consequence appraised by a "
-    "qualified professional.",
-    "Insurance, tax and the law on cultural property differ from place to place: local law and the policy decide.",
-)
+_CAUTIONS = ("caution-record", "caution-agree", "caution-law")
+CAUTIONS = tuple(page_words(ENGLISH_SPEECH, code) for code in _CAUTIONS)
 # A sum that does not come out exactly is an error of this program, never an amount.
 _EXACT = Context(prec=60, traps=[Inexact])
 
@@ -196,59 +194,80 @@ def _cells(line: InsuredLine) -> list[str | int | None]:
 
 def insurance_text(listed: InsuranceList) -> str:
     """The list on paper: plain text, 76 columns."""
-    title = f"Insurance list, {listed.on.isoformat()}"
-    which = f", values: {listed.basis}" if listed.basis else ""
-    lines = [f"{title}: {_pieces(listed.pieces)}{which}", ""]
-    lines += ["Totals", *(f"- {_total(total)}" for total in listed.totals)] if listed.totals else ["No values."]
+    say = partial(page_words, ENGLISH_SPEECH)
+    words = _Words(ENGLISH_SPEECH)
+    lines = [f"Insurance list, {listed.on.isoformat()}: {words.all_pieces(listed)}", ""]
+    lines += (
+        [say("totals"), *(f"- {words.total(one)}" for one in listed.totals)] if listed.totals else [say("no-values")]
+    )
     if listed.valued:
-        lines += ["", "With a value"]
+        lines += ["", say("with-value")]
     for line in listed.valued:
-        lines += wrapped(_named(line), "- ", "      ")
+        lines += wrapped(words.piece(line), "- ", "      ")
         for value in line.values:
-            lines += wrapped(_worth(value, line.pieces), "    ", "      ")
+            lines += wrapped(words.worth(value, line.pieces), "    ", "      ")
     if listed.unvalued:
-        lines += ["", f"Without a value: {_pieces(listed.unvalued_pieces)}"]
-        lines += [row for bare in listed.unvalued for row in wrapped(_named(bare), "- ", "      ")]
+        lines += ["", say("without-value", pieces=words.pieces(listed.unvalued_pieces))]
+        lines += [row for bare in listed.unvalued for row in wrapped(words.piece(bare), "- ", "      ")]
     lines += ["", *(row for caution in listed.cautions for row in wrapped(caution))]
     return "\n".join(lines) + "\n"
 
 
-def insurance_html(listed: InsuranceList) -> str:
-    """The list as a page to print: no script, nothing loaded from elsewhere."""
-    valued = [(_named(line), [_worth(value, line.pieces) for value in line.values]) for line in listed.valued]
+def insurance_html(listed: InsuranceList, speech: Speech) -> str:
+    """The list as a page to print: no script, nothing loaded from elsewhere. `speech`: the language of its words."""
+    words = _Words(speech)
     return render(
         "inventory.html",
         sheet=PRINT,
+        language=speech.tag,
+        speech=speech,
         on=listed.on.isoformat(),
-        pieces=_pieces(listed.pieces),
-        which=listed.basis or "",
-        totals=[_total(total) for total in listed.totals],
-        valued=valued,
-        unvalued_pieces=_pieces(listed.unvalued_pieces),
-        unvalued=[_named(line) for line in listed.unvalued],
-        cautions=listed.cautions,
+        pieces=words.all_pieces(listed),
+        totals=[words.total(total) for total in listed.totals],
+        valued=[
+            (words.piece(line), [words.worth(value, line.pieces) for value in line.values]) for line in listed.valued
+        ],
+        unvalued_pieces=words.pieces(listed.unvalued_pieces),
+        unvalued=[words.piece(line) for line in listed.unvalued],
+        cautions=[page_words(speech, code) for code in _CAUTIONS],
     )
 
 
-def _total(total: InsuranceTotal) -> str:
-    return f"{total.basis}: {_plain(total.amount)} {total.currency} for {_pieces(total.pieces)}"
+class _Words:
+    """The lines of the list in a language."""
 
+    def __init__(self, speech: Speech) -> None:
+        self._say = partial(page_words, speech)
 
-def _named(line: InsuredLine) -> str:
-    number = f"{line.number}: " if line.number else ""
-    count = f"{line.pieces}x " if line.pieces > 1 else ""
-    kept = f"; kept: {line.location}" if line.location else ""
-    return f"{number}{count}{line.description}{kept}"
+    def all_pieces(self, listed: InsuranceList) -> str:
+        """How many there are, and of which basis values are shown."""
+        pieces = self.pieces(listed.pieces)
+        return self._say("values-of", pieces=pieces, basis=self._basis(listed.basis)) if listed.basis else pieces
 
+    def pieces(self, count: int) -> str:
+        return self._say("one-piece") if count == 1 else self._say("pieces", count=count)
 
-def _worth(value: InsuredValue, pieces: int) -> str:
-    one = f" ({_plain(value.amount)} each)" if pieces > 1 else ""
-    about = [value.on.isoformat() if value.on else "no date", value.by, value.note]
-    return f"{value.basis} {_plain(value.total)} {value.currency}{one}, {', '.join(filter(None, about))}"
+    def total(self, total: InsuranceTotal) -> str:
+        about = {"amount": _plain(total.amount), "currency": total.currency, "pieces": self.pieces(total.pieces)}
+        return self._say("total-of", basis=self._basis(total.basis), **about)
 
+    def piece(self, line: InsuredLine) -> str:
+        number = f"{line.number}: " if line.number else ""
+        count = f"{line.pieces}x " if line.pieces > 1 else ""
+        named = f"{number}{count}{line.description}"
+        return self._say("kept-at", piece=named, where=line.location) if line.location else named
 
-def _pieces(count: int) -> str:
-    return "1 piece" if count == 1 else f"{count} pieces"
+    def worth(self, value: InsuredValue, pieces: int) -> str:
+        said = self._say(
+            "value-of", basis=self._basis(value.basis), amount=_plain(value.total), currency=value.currency
+        )
+        if pieces > 1:
+            said = self._say("amount-each", value=said, amount=_plain(value.amount))
+        about = [value.on.isoformat() if value.on else self._say("no-date"), value.by, value.note]
+        return self._say("value-about", value=said, about=", ".join(filter(None, about)))
+
+    def _basis(self, basis: ValueBasis) -> str:
+        return self._say(f"basis-{basis}")
 
 
 def _plain(amount: Decimal) -> str:

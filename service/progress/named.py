@@ -205,7 +205,7 @@ class _Words:
         if (at, facts) not in self._known_parts:
             names = self._parts[at]
             known = [{n: fact for n, fact in zip(names, world, strict=True) if fact is not None} for world in facts]
-            self._known_parts[at, facts] = first_words(names, known, self._labels.term)
+            self._known_parts[at, facts] = first_words(names, known, self._labels)
         return self._known_parts[at, facts]
 
     def _detail(self, name: str, known: Sequence[Knowledge | None]) -> int:
@@ -229,5 +229,5 @@ class _Words:
                 return ", ".join(term(name, one) for one in sorted(value)) or f"no {label}"
             if value is NONE:
                 return f"no {label}"
-        words = first_words((name,), [{name: known}], term) or ""
+        words = first_words((name,), [{name: known}], self._labels) or ""
         return f"{label} {words}" if words and name in _NAMED_BY_ATTRIBUTE else words

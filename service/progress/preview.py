@@ -21,6 +21,7 @@ from service.rules.cql2.expression import parse
 from service.rules.cql2.limits import CHARACTERS
 from service.rules.cql2.text import to_text
 from service.rules.messages import Message, message_of_fault
+from service.rules.phrases import Speech
 from service.rules.used_terms import rules_of
 from service.rules.wording import describe_definition, places_in_words
 
@@ -128,7 +129,12 @@ def preview_of_faults(
 
 
 def preview_of(
-    request: EvaluationRequest, document: Any, found: list[Finding], which: CheckedDefinition, **editions: str
+    request: EvaluationRequest,
+    document: Any,
+    found: list[Finding],
+    which: CheckedDefinition,
+    speech: Speech,
+    **editions: str,
 ) -> DefinitionPreview:
     """The answer for a document that was read, with the findings on it. Raises Invalid or OverLimit where the request cannot be
     evaluated."""
@@ -139,8 +145,8 @@ def preview_of(
         counts=counts_by_severity(found),
         findings=found,
         rules=read_rules(document, ()),
-        in_words=describe_definition(definition),
-        places_in_words=places_in_words(definition),
+        in_words=describe_definition(definition, speech),
+        places_in_words=places_in_words(definition, speech),
         holdings=holdings,
         places=places,
         named=named,

@@ -21,7 +21,7 @@ from service.evaluation.table import Table
 from service.facts.holding import Holding
 from service.facts.knowledge import NONE, Among, Between, Number
 from service.formats.html import CARD as CARD_SHEET
-from service.formats.html import render
+from service.formats.html import page_words, render
 from service.progress.description import MessageNames
 from service.progress.evaluate import (
     SOLVING_SHARE,
@@ -36,9 +36,11 @@ from service.progress.pages import PageOrder
 from service.progress.paper import csv_of
 from service.progress.preference_words import preference_words
 from service.progress.result import Tier
+from service.reference.languages import Language
 from service.rules.definition import Definition, OnePer
-from service.rules.labels import listed, shortened
+from service.rules.labels import shortened
 from service.rules.messages import Message, message, some
+from service.rules.phrases import ENGLISH_SPEECH, Speech
 from service.rules.predicates import all_of
 from service.rules.preferences import Preference
 from service.rules.wording import RuleWording
@@ -133,8 +135,13 @@ class WantList(msgspec.Struct, frozen=True):
     ] = UNSET
 
 
-def want_list(request: EvaluationRequest, notes: Notes | None = None, upgrades: int = MOST_WEAK) -> WantList:
-    """What to look for.
+def want_list(
+    request: EvaluationRequest,
+    notes: Notes | None = None,
+    upgrades: int = MOST_WEAK,
+    speech: Speech = ENGLISH_SPEECH,
+) -> WantList:
+    """What to look for, its words in a language; sentences are English, whose parts are in that language.
 
     `wanted`: every empty place that some coin could fill under the rules of the set, whatever coins have to move for it (the
     places of a free choice once, with how many are open), required ones first, then what an open-ended group would still take.
@@ -150,8 +157,8 @@ def want_list(request: EvaluationRequest, notes: Notes | None = None, upgrades: 
     seats = {placement.place: placement for placement in solution.placements}
     instance = with_open_groups(instance, request.definition)
     openings = openings_of(instance, table, seats, (1 - SOLVING_SHARE) * request.budget_seconds)
-    names = MessageNames(instance, table)
-    speak = RuleWording(request.definition.attributes, request.vocabularies)
+    names = MessageNames(instance, table, speech)
+    speak = RuleWording(request.definition.attributes, request.vocabularies, speech)
     wishes = _Wishes(notes or {}, instance)
     empty = _Empty(instance, request.definition, names, speak, openings, wishes)
     wanted, kept_empty = empty.lines(seats)
@@ -263,10 +270,10 @@ class _Empty:
     def _open_group(self, group: OnePer, place: Place) -> dict[str, Any]:
         """An open-ended group has no empty place, and takes one more key."""
         coin = self.speak.coin(all_of(*(test for _, test in group_base(self.definition, group))))
-        names = listed([self.speak.name(name) for name in group.attributes], "and")
-        wanted = f"{coin}, of a {names} that you do not have yet"
+        names = self.speak.listed([self.speak.name(name) for name in group.attributes], "and")
+        wanted = self.speak.say("another-key", coin=coin, names=names)
         shared = _shared_members(place, group.id, 1, wanted, self.wishes)
-        return {**shared, "kind": "open", "label": f"Another {names}"}
+        return {**shared, "kind": "open", "label": self.speak.say("another", names=names)}
 
     def _wanted(self, entry: Mapping[str, Any]) -> Message:
         place, wanted = self.names.place(entry["place"]), entry["wanted"]
@@ -331,7 +338,7 @@ class _Weak:
         holding, is_short = self.instance.holdings[coin], place.address in self.short
         views = self.instance.views[coin]
         words = [preference_words(one, self._worth(one, coin), views, speak) for one in place.prefer]
-        words = words or ["below the lowest grade wanted" if is_short else "marked to be replaced"]
+        words = words or [speak.say("below-wanted" if is_short else "to-replace")]
         said = message("want-better", coin=names.coin(coin), place=names.place(place.address), because=words)
         return WeakFilling(
             **_shared_members(place, place.address, 1, speak.coin(place.predicate), self.wishes),
@@ -362,7 +369,7 @@ class _Weak:
 # --- on paper ----------------------------------------------------------------------------------------------------------
 
 
-NOTHING_WANTED = "Every place has a coin, or one that may fit."
+NOTHING_WANTED = page_words(ENGLISH_SPEECH, "nothing-wanted")
 
 
 def as_text(wants: WantList) -> str:
@@ -390,11 +397,11 @@ def _on_card(text: str, line: _Line) -> list[str]:
     return textwrap.wrap(f"{text}{said and f' ({said})'}", CARD, subsequent_indent="    ")
 
 
-def noted(line: _Line) -> str:
+def noted(line: _Line, speech: Speech = ENGLISH_SPEECH) -> str:
     """The owner's note to a line in a few words, and the author's, a long one shortened; empty where there is none."""
-    parts = [] if line.min_grade is UNSET else [f"grade {line.min_grade} or more"]
+    parts = [] if line.min_grade is UNSET else [page_words(speech, "note-grade", grade=line.min_grade)]
     if line.most_to_pay is not UNSET:
-        parts.append(f"up to {line.most_to_pay} {line.currency}")
+        parts.append(page_words(speech, "note-pay", amount=line.most_to_pay, currency=line.currency))
     parts += [] if line.note is UNSET else [line.note]
     parts += [] if line.author_note is UNSET else [shortened(line.author_note)]
     return "; ".join(parts)
@@ -406,34 +413,37 @@ def as_csv(wants: WantList) -> str:
     return csv_of(COLUMNS, ((getattr(line, column, UNSET) for column in COLUMNS) for line in lines))
 
 
-def as_html(wants: WantList, document: Mapping[str, Any], paper: Paper) -> str:
-    """The list as a card to print, page by page of the definition: no script, nothing loaded from elsewhere."""
+def as_html(wants: WantList, document: Mapping[str, Any], paper: Paper, language: Language) -> str:
+    """The list as a card to print, page by page of the definition: no script, nothing loaded from elsewhere. `language` is
+    that of the list's own words."""
     return render(
         "want_list.html",
         sheet=CARD_SHEET,
-        language=str(document.get("language", "en")),
+        language=language.tag,
+        speech=language,
+        set_language=str(document.get("language", "en")),
         paper=paper,
         title=wants.title,
         evaluated_on=wants.evaluated_on,
-        nothing="" if wants.wanted or wants.kept_empty else NOTHING_WANTED,
-        pages=_card_pages(wants.wanted, PageOrder(document)),
-        kept_empty=[(line, noted(line)) for line in wants.kept_empty],
-        weakest=[(line, noted(line)) for line in wants.weakest],
+        is_nothing=not wants.wanted and not wants.kept_empty,
+        pages=_card_pages(wants.wanted, PageOrder(document), language),
+        kept_empty=[(line, language.worded(line), noted(line, language)) for line in wants.kept_empty],
+        weakest=[(line, language.coin(line.parts["coin"]), noted(line, language)) for line in wants.weakest],
     )
 
 
-def _card_pages(wanted: Sequence[WantedPlace], order: PageOrder) -> list[dict[str, Any]]:
+def _card_pages(wanted: Sequence[WantedPlace], order: PageOrder, language: Language) -> list[dict[str, Any]]:
     """The lines by page of the layout; of like places, which are looked at alike, the hint stands once."""
     ranked = sorted(wanted, key=lambda line: order.rank(line.place)[0])
     pages = []
     for title, lines in groupby(ranked, key=lambda line: order.label(line.place)):
         hints: dict[str, list[dict[str, Any]]] = {}
         for line in lines:
-            hints.setdefault(line.look_at, []).append(_card_line(line))
+            hints.setdefault(line.look_at, []).append(_card_line(line, language))
         pages.append({"title": title, "groups": [{"look_at": hint, "lines": like} for hint, like in hints.items()]})
     return pages
 
 
-def _card_line(line: WantedPlace) -> dict[str, Any]:
+def _card_line(line: WantedPlace, language: Language) -> dict[str, Any]:
     shown = {name: getattr(line, name) for name in ("label", "wanted", "places", "tier")}
-    return {**shown, "is_open": line.kind == "open", "note": noted(line)}
+    return {**shown, "is_open": line.kind == "open", "note": noted(line, language)}

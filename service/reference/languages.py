@@ -14,17 +14,29 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache, cached_property
 from importlib.resources import files
+from typing import Any
 
+from service.facts.core_attributes import CORE
 from service.facts.vocabulary import Concept
 from service.reference import shipped
-from service.rules.messages import MESSAGES
+from service.rules.messages import (
+    MESSAGES,
+    CoinPart,
+    ConstraintPart,
+    FactPart,
+    Message,
+    MorePart,
+    PlacePart,
+    put_into,
+)
+from service.rules.phrases import Speech
 
 ENGLISH = "en"
 LANGUAGES = (ENGLISH, "de", "fr")
 
 
 @dataclass(frozen=True)
-class Language:
+class Language(Speech):
     """One language, by its tag (BCP 47). Each look-up returns what is there in English where it has nothing of its own."""
 
     tag: str
@@ -34,6 +46,7 @@ class Language:
     terms: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     issue_phrases: Mapping[str, str] = field(default_factory=dict)
     messages: Mapping[str, str] = field(default_factory=dict)
+    phrases: Mapping[str, str] = field(default_factory=dict)
     stamp: str = ""
 
     def of_attribute(self, name: str, member: str, english: str) -> str:
@@ -55,6 +68,65 @@ class Language:
     def sentence(self, code: str) -> str:
         """The sentence of a message; see `MESSAGES`."""
         return self.messages.get(code, MESSAGES[code])
+
+    # -- of Speech
+
+    def pattern(self, code: str, english: Mapping[str, str]) -> str:
+        return self.phrases.get(code, english[code])
+
+    def inside(self, label: str) -> str:
+        # German writes nouns with a capital wherever they stand.
+        return label if self.tag == "de" else super().inside(label)
+
+    def thing(self, noun: str) -> str:
+        # An article would have to know the gender of each noun.
+        return noun if self.phrases else super().thing(noun)
+
+    def attribute_label(self, name: str, label: str) -> str:
+        is_ours = name in CORE and CORE[name].label == label
+        return self.of_attribute(name, "label", label) if is_ours else label
+
+    def term_label(self, vocabulary: str, term: str, label: str) -> str:
+        scheme = shipped.vocabularies().get(vocabulary)
+        concept = None if scheme is None else scheme.concepts.get(term)
+        # An owner's own name for it is theirs.
+        return label if concept is None or concept.label != label else self.term(vocabulary, concept)
+
+    def value_label(self, value: str) -> str:
+        return self.value(value)
+
+    def coin(self, part: CoinPart) -> str:
+        """What a message calls a coin: "Nr. 8 (Threepence 1920)"."""
+        if part.number is None:
+            return part.title or self.phrase("some-coin")
+        # A name without a figure ("the worn one") is no number.
+        has_figure = any(figure.isdigit() for figure in part.number)
+        name = self.phrase("coin-number", number=part.number) if has_figure else part.number
+        return f"{name} ({part.title})" if part.title else name
+
+    def worded(self, said: Message) -> str:
+        """A message, from its code and its parts."""
+        if said.code not in self.messages:
+            return said.message
+        return put_into(self.sentence(said.code), {name: self._part(part) for name, part in said.parts.items()})
+
+    def _part(self, part: Any) -> Any:
+        match part:
+            case list():
+                return [self._part(one) for one in part]
+            case Message():
+                return self.worded(part)
+            case CoinPart():
+                return self.coin(part)
+            case PlacePart() | ConstraintPart():
+                return self.phrase("quoted", label=part.label)
+            case FactPart(look_at=""):
+                return part.label
+            case FactPart():
+                return self.phrase("fact-looked-at", label=part.label, where=part.look_at)
+            case MorePart():
+                return self.phrase("more", count=part.more)
+        return part
 
     def issue(self, english: str) -> str:
         """The label of a shipped issue. These are lists of terms and of a few phrases ("1920 to 1936")."""

@@ -1,6 +1,6 @@
 """TABLE of set-level constraints: rules over several places of a definition.
 
-One entry carries a kind's members in the document, the side constraints that it means for the assignment, its words, and
+One entry carries a kind's members in the document, the side constraints that it means for the assignment, and
 what the check of a definition asks about it. A new kind is one entry here, one case file in tests/cases, and its part of
 tests/reference.py.
 """
@@ -62,8 +62,8 @@ class ConstraintKind:
     """One kind of constraint.
 
     `needs` lists the members that it takes, each entry one way to write it. `side_constraints` are its demands on the
-    assignment, from the edges by key and the constraint's `count`. `words` is its meaning, from the attributes and the
-    rule in words. `impossible` is why it can never hold with all its places filled.
+    assignment, from the edges by key and the constraint's `count`. `impossible` is why it can never hold with all its
+    places filled.
 
     `looks_outside`: coins in other places matter as well. `forbids_equal_keys`: two pieces of one holding break it, since
     they share the key, whatever it is. `is_goal`: it is aimed at, and keeps nothing out. `binds_one`: it binds the coin in
@@ -75,7 +75,6 @@ class ConstraintKind:
     example: Mapping[str, object] = field(compare=False)
     needs: tuple[tuple[str, ...], ...]
     side_constraints: Callable[[KeyedEdges, int], Iterator[SideConstraint]]
-    words: Callable[[Constraint, str, str], str]
     impossible: Callable[[Constraint, Feasibility], Message | None]
     looks_outside: bool = False
     forbids_equal_keys: bool = False
@@ -112,24 +111,12 @@ class Constraint:
     note: str = ""
 
 
-def _all_agree(_: Constraint, by: str, _where: str) -> str:
-    return f"all coins agree in {by}"
-
-
 def _agree_never(constraint: Constraint, places: Feasibility) -> Message | None:
     return places.never_agree(constraint.by)
 
 
-def _none_agree(_: Constraint, by: str, _where: str) -> str:
-    return f"no two coins agree in {by}"
-
-
 def _too_few_to_differ(constraint: Constraint, places: Feasibility) -> Message | None:
     return places.too_few_keys(constraint.by, 1, MUST_DIFFER)
-
-
-def _only_so_many(constraint: Constraint, by: str, where: str) -> str:
-    return f"at most {constraint.count} may be {where}" if where else f"at most {constraint.count} of one {by}"
 
 
 def _more_than_may(constraint: Constraint, places: Feasibility) -> Message | None:
@@ -138,21 +125,9 @@ def _more_than_may(constraint: Constraint, places: Feasibility) -> Message | Non
     return places.too_few_keys(constraint.by, constraint.count, FEW_MAY_AGREE)
 
 
-def _none_outside(_: Constraint, by: str, _where: str) -> str:
-    return f"no coin outside these places has the {by} of one inside"
-
-
-def _as_many_as(constraint: Constraint, _by: str, where: str) -> str:
-    return f"at least {constraint.count} are wanted that are {where}"
-
-
 def _fewer_than_wanted(constraint: Constraint, places: Feasibility) -> Message | None:
     assert constraint.where is not None
     return places.too_few_fit(constraint.where, constraint.count)
-
-
-def _agrees_with_one(constraint: Constraint, by: str, _where: str) -> str:
-    return f"the coin of {constraint.place} agrees in {by} with one of these coins"
 
 
 def _agrees_with_none(constraint: Constraint, places: Feasibility) -> Message | None:
@@ -169,7 +144,6 @@ SAME = ConstraintKind(
     example={"id": "pair", "kind": "same", "by": ["year_on_coin"], "places": ["crown-1", "crown-2"]},
     needs=(("by",),),
     side_constraints=one_key_for_all,
-    words=_all_agree,
     impossible=_agree_never,
 )
 DIFFERENT = ConstraintKind(
@@ -178,7 +152,6 @@ DIFFERENT = ConstraintKind(
     example={"id": "makers", "kind": "different", "by": ["mint"], "places": ["a", "b", "c"]},
     needs=(("by",),),
     side_constraints=one_of_each_key,
-    words=_none_agree,
     impossible=_too_few_to_differ,
     forbids_equal_keys=True,
 )
@@ -188,7 +161,6 @@ AT_MOST = ConstraintKind(
     example={"id": "spread", "kind": "at_most", "per": ["issuer"], "count": 3},
     needs=(("per", "count"), ("where", "count")),
     side_constraints=at_most_of_each_key,
-    words=_only_so_many,
     impossible=_more_than_may,
 )
 NOT_ELSEWHERE = ConstraintKind(
@@ -197,7 +169,6 @@ NOT_ELSEWHERE = ConstraintKind(
     example={"id": "new", "kind": "not_elsewhere", "by": ["issuer"], "places": ["siege"]},
     needs=(("by", "places"),),
     side_constraints=no_key_inside_and_outside,
-    words=_none_outside,
     impossible=_not_known,
     looks_outside=True,
     forbids_equal_keys=True,
@@ -214,7 +185,6 @@ AT_LEAST = ConstraintKind(
     },
     needs=(("where", "count"),),
     side_constraints=nothing_more,
-    words=_as_many_as,
     impossible=_fewer_than_wanted,
     is_goal=True,
     never="goal-never-reached",
@@ -225,7 +195,6 @@ MATCHES = ConstraintKind(
     example={"id": "partner", "kind": "matches", "by": ["issuer"], "place": "crown-1", "places": ["siege"]},
     needs=(("by", "place"),),
     side_constraints=nothing_more,
-    words=_agrees_with_one,
     impossible=_agrees_with_none,
     binds_one=True,
     never="rule-keeps-place-empty",

@@ -8,43 +8,51 @@ from datetime import date
 from service.facts.attributes import Attribute
 from service.facts.knowledge import Value, value_in_words
 from service.facts.vocabulary import Vocabulary
+from service.rules.phrases import ENGLISH_SPEECH, Speech
 
-# Each comparison of a number, of a date or year, and of a text.
-_NUMBERS = {
-    "=": "{}",
-    "<>": "other than {}",
-    "<": "less than {}",
-    "<=": "at most {}",
-    ">": "more than {}",
-    ">=": "at least {}",
-}
-_DATES = {"=": "{}", "<>": "other than {}", "<": "before {}", "<=": "up to {}", ">": "after {}", ">=": "{} or later"}
-_TEXTS = {"=": "{}", "<>": "other than {}", "<": "before {}", "<=": "up to {}", ">": "after {}", ">=": "from {} on"}
+# The phrase of each comparison of a number, of a date or year, and of a text; that of = is the value alone.
+_NUMBERS = {"<>": "other-than", "<": "less-than", "<=": "at-most", ">": "more-than", ">=": "at-least"}
+_DATES = {"<>": "other-than", "<": "before", "<=": "up-to", ">": "after", ">=": "or-later"}
+_TEXTS = {"<>": "other-than", "<": "before", "<=": "up-to", ">": "after", ">=": "from-on"}
 _YEARS = ("year_on_coin", "struck")
-_PREPOSITIONS = {"issuer": "from", "year_on_coin": "dated", "struck": "struck", "material": "in"}
+_BEHIND_NOUNS = ("issuer", "year_on_coin", "struck", "material")
 
 
 class Labels:
-    """The labels of the attributes and of the terms of their vocabularies."""
+    """The labels of the attributes and of the terms of their vocabularies, in the language of `speech`."""
 
-    def __init__(self, attributes: Mapping[str, Attribute], vocabularies: Mapping[str, Vocabulary]) -> None:
-        self.attributes, self.vocabularies = attributes, vocabularies
+    def __init__(
+        self,
+        attributes: Mapping[str, Attribute],
+        vocabularies: Mapping[str, Vocabulary],
+        speech: Speech = ENGLISH_SPEECH,
+    ) -> None:
+        self.attributes, self.vocabularies, self.speech = attributes, vocabularies, speech
+
+    def say(self, code: str, /, **parts: object) -> str:
+        """A phrase of the language."""
+        return self.speech.phrase(code, **parts)
+
+    def listed(self, words: Sequence[str], joined: str) -> str:
+        """ "a, b and c"; `joined` is "and" or "or"."""
+        return self.speech.listed(words, joined)
 
     def name(self, name: str) -> str:
         """The label of an attribute."""
-        label = self.attributes[name].label or name
-        return label[:1].lower() + label[1:] if not label[:2].isupper() else label
+        return self.speech.inside(self.speech.attribute_label(name, self.attributes[name].label) or name)
 
     def term(self, name: str, term: str) -> str:
         """The label of a term that is a value of the attribute."""
         vocabulary = self.attributes[name].vocabulary
-        return self.concept(vocabulary, term) if vocabulary else term
+        if vocabulary:
+            return self.concept(vocabulary, term)
+        return self.speech.value_label(term) if term in self.attributes[name].values else term
 
     def concept(self, vocabulary: str, term: str) -> str:
         """The label of a term of the vocabulary."""
         scheme = self.vocabularies.get(vocabulary)
         concept = scheme.concepts.get(term) if scheme else None
-        return concept.label if concept else term
+        return self.speech.term_label(vocabulary, term, concept.label) if concept else term
 
     def value(self, name: str, value: Value) -> str:
         """A value of the attribute, with its unit."""
@@ -55,19 +63,24 @@ class Labels:
 
     def compared(self, op: str, value: str, name: str | None) -> str:
         """A comparison of the attribute with a value, without its name: "1901 or later". None for another number."""
+        if op == "=":
+            return value
         attribute = self.attributes.get(name) if name is not None else None
         if attribute is None or (attribute.is_number and attribute.name not in _YEARS):
-            return _NUMBERS[op].format(value)
-        return (_TEXTS if attribute.type == "text" else _DATES)[op].format(value)
+            return self.say(_NUMBERS[op], value=value)
+        return self.say((_TEXTS if attribute.type == "text" else _DATES)[op], value=value)
 
-    def colon(self, name: str) -> str:
-        """What separates the name of the attribute from its value."""
-        return ":" if self.attributes[name].type == "text" else ""
+    def said_of(self, name: str | None, words: str, value: str) -> str:
+        """An attribute with its value: "grade 8", "denomination: penny". `words` are what the attribute is called; `name` is None
+        for what is no attribute alone."""
+        is_text = name is not None and self.attributes[name].type == "text"
+        return self.say("clause-of-text" if is_text else "clause", name=words, value=value)
 
-
-def preposition(name: str, op: str) -> str | None:
-    """The word that joins a comparison of this attribute to the noun ("dated", "from"), if there is one."""
-    return None if name == "issuer" and op != "=" else _PREPOSITIONS.get(name)
+    def behind_noun(self, name: str, op: str, value: str) -> str | None:
+        """A comparison of this attribute as it follows the noun ("dated 1902"), if it can."""
+        if name not in _BEHIND_NOUNS or (name == "issuer" and op != "="):
+            return None
+        return self.say(name, value=value)
 
 
 def shortened(text: str, most: int = 120) -> str:
@@ -87,10 +100,3 @@ def listed_up_to(most: int, words: Sequence[str]) -> str:
     """The first `most` words, and how many more there are: "a, b and 3 more"."""
     more = [f"{len(words) - most} more"] if len(words) > most else []
     return listed([*words[:most], *more], "and")
-
-
-def with_article(noun: str) -> str:
-    """ "a penny", "an owl"."""
-    if noun[:1].isdigit() or noun[:1].isupper():
-        return f"a {noun}"
-    return f"{'an' if noun[:1].lower() in 'aeiou' else 'a'} {noun}"

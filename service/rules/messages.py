@@ -117,7 +117,12 @@ class Message(Struct, frozen=True):
 def message(code: str, /, **parts: Any) -> Message:
     """The message of a code with its parts. Raises KeyError for a code or a part that the table does not have."""
     sentence = MESSAGES[code]
-    return Message(_WORDS.vformat(sentence, (), parts), code, parts)
+    return Message(put_into(sentence, parts), code, parts)
+
+
+def put_into(sentence: str, parts: Mapping[str, Any]) -> str:
+    """A sentence with its parts. Raises KeyError for a part that it lacks, or does not have."""
+    return _WORDS.vformat(sentence, (), parts)
 
 
 def message_of_fault(fault: Fault) -> Message:

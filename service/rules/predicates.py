@@ -20,7 +20,7 @@ from service.facts.knowledge import NONE, Value
 from service.facts.truth import NO, UNDECIDED, YES, Verdict, as_verdict, conjunction, disjunction, negation
 from service.facts.vocabulary import Vocabulary
 from service.rules.cuts import AskedForNone, Below, Compared, Cut, EachConcept, Patterned, SetsCompared
-from service.rules.labels import Labels, listed, preposition, with_article
+from service.rules.labels import Labels, listed
 from service.rules.terms import NO_ATTRIBUTES, Const, Count, Ref, Term, World
 from service.rules.text import matches_pattern, pattern_pieces
 
@@ -94,7 +94,7 @@ class Leaf(_Hashed, ABC):
 
     def words_negated(self, labels: Labels) -> str:
         """The clause after NOT."""
-        return f"not ({self.words(labels)})"
+        return labels.say("not-all-that", words=self.words(labels))
 
     def attributive(self, labels: Labels) -> str | None:
         """The clause as it follows a noun without a comma ("dated 1902"), if it can."""
@@ -171,7 +171,6 @@ class Reading(NamedTuple):
 _COMPARISONS: dict[str, Callable[[Any, Any], bool]] = {"=": eq, "<>": ne, "<": lt, "<=": le, ">": gt, ">=": ge}
 _FLIPPED = {"<": ">", "<=": ">=", ">": "<", ">=": "<=", "=": "=", "<>": "<>"}
 _OPPOSITES = {"<": ">=", "<=": ">", ">": "<=", ">=": "<", "=": "<>", "<>": "="}
-_NO_PROBLEMS = "without problems"
 
 
 def _compared(op: str, left: Value, right: Value, context: EvaluationContext) -> Verdict:
@@ -195,8 +194,10 @@ def _name_of(term: Term) -> str | None:
     return None if term.counts is not None else min(term.reads, default=None)
 
 
-def _colon(term: Term, labels: Labels) -> str:
-    return labels.colon(term.bare[1]) if term.bare is not None else ""
+def _clause_words(term: Term, labels: Labels, value: str, *, is_equal: bool = True) -> str:
+    """The term with what is said of it; texts have a colon before what they are equal to."""
+    name = term.bare[1] if is_equal and term.bare is not None else None
+    return labels.said_of(name, term.words(labels), value)
 
 
 def _folded(term: Term) -> str:
@@ -233,26 +234,26 @@ class Comparison(Leaf):
     def words(self, labels: Labels) -> str:
         if isinstance(self.left, Ref) and isinstance(self.right, Const) and isinstance(self.right.constant, bool):
             label = labels.name(self.left.name)
-            return label if self.right.constant == (self.op == "=") else f"not {label}"
+            return label if self.right.constant == (self.op == "=") else labels.say("not-that", words=label)
         left, op, right = self._attribute_first()
         if left.counts is not None and op in ("=", ">") and right == Const(0):
-            return f"{'no' if op == '=' else 'some'} {labels.name(left.counts)}"
-        colon = _colon(left, labels) if op == "=" else ""
-        return f"{left.words(labels)}{colon} {labels.compared(op, _beside(left, right, labels), _name_of(left))}"
+            return labels.say("none-of" if op == "=" else "some-of", name=labels.name(left.counts))
+        value = labels.compared(op, _beside(left, right, labels), _name_of(left))
+        return _clause_words(left, labels, value, is_equal=op == "=")
 
     def words_negated(self, labels: Labels) -> str:
         if self.op == "=" and isinstance(self.right, Const):
             return replace(self, op="<>").words(labels)
-        return f"not ({self.words(labels)})"
+        return Leaf.words_negated(self, labels)
 
     def attributive(self, labels: Labels) -> str | None:
         if (self.op, self.left, self.right) == ("=", Count("problems"), Const(0)):
-            return _NO_PROBLEMS
+            return labels.say("without-problems")
         left, op, right = self._attribute_first()
         if not isinstance(left, Ref) or not isinstance(right, Const):
             return None
-        word = preposition(left.name, op)
-        return word and f"{word} {labels.compared(op, labels.value(left.name, right.constant), left.name)}"
+        value = labels.compared(op, labels.value(left.name, right.constant), left.name)
+        return labels.behind_noun(left.name, op, value)
 
     def value_words(self, labels: Labels, *, holds: bool) -> str:
         left, op, right = self._attribute_first()
@@ -303,13 +304,12 @@ class Within(Leaf):
         return Compared(self.term, self.low), Compared(self.term, self.high)
 
     def words(self, labels: Labels) -> str:
-        return f"{self.term.words(labels)} {self._range(labels)}"
+        return _clause_words(self.term, labels, self._range(labels), is_equal=False)
 
     def attributive(self, labels: Labels) -> str | None:
         if not isinstance(self.term, Ref) or not isinstance(self.low, Const) or not isinstance(self.high, Const):
             return None
-        word = preposition(self.term.name, "between")
-        return word and f"{word} {self._range(labels)}"
+        return labels.behind_noun(self.term.name, "between", self._range(labels))
 
     def value_words(self, labels: Labels, *, holds: bool) -> str:
         if self.term.bare is None or not isinstance(self.low, Const) or not isinstance(self.high, Const):
@@ -319,7 +319,8 @@ class Within(Leaf):
         return f"{'' if holds else 'not '}{said}{_folded(self.term)}"
 
     def _range(self, labels: Labels) -> str:
-        return f"{_beside(self.term, self.low, labels)} to {_beside(self.term, self.high, labels)}"
+        low, high = (_beside(self.term, end, labels) for end in (self.low, self.high))
+        return labels.say("range", low=low, high=high)
 
 
 @_clause
@@ -340,13 +341,12 @@ class OneOf(Leaf):
         return tuple(Compared(self.term, item) for item in self.items)
 
     def words(self, labels: Labels) -> str:
-        return f"{self.term.words(labels)}{_colon(self.term, labels)} {self._values(labels)}"
+        return _clause_words(self.term, labels, self._values(labels))
 
     def attributive(self, labels: Labels) -> str | None:
         if not isinstance(self.term, Ref) or not all(isinstance(item, Const) for item in self.items):
             return None
-        word = preposition(self.term.name, "=")
-        return word and f"{word} {self._values(labels)}"
+        return labels.behind_noun(self.term.name, "=", self._values(labels))
 
     @property
     def equal_texts(self) -> tuple[str, tuple[str, ...]] | None:
@@ -360,7 +360,7 @@ class OneOf(Leaf):
         return f"{'' if holds else 'not '}{listed(values, 'or')}{_folded(self.term)}"
 
     def _values(self, labels: Labels) -> str:
-        return listed([_beside(self.term, item, labels) for item in self.items], "or")
+        return labels.listed([_beside(self.term, item, labels) for item in self.items], "or")
 
 
 _LIKE_IN_WORDS = {"x%": "begin{} with", "%x": "end{} with", "%x%": "contain{}"}
@@ -399,7 +399,7 @@ class Like(Leaf):
         return (Patterned(self.term, self.pattern),)
 
     def words(self, labels: Labels) -> str:
-        return f"{self.term.words(labels)} like '{self.pattern}'"
+        return labels.say("like", name=self.term.words(labels), pattern=self.pattern)
 
     def value_words(self, labels: Labels, *, holds: bool) -> str:
         if self.term.bare is None:
@@ -423,10 +423,10 @@ class IsNull(Leaf):
         return (AskedForNone(self.term),)
 
     def words(self, labels: Labels) -> str:
-        return f"no {self.term.words(labels)}"
+        return labels.say("none-of", name=self.term.words(labels))
 
     def words_negated(self, labels: Labels) -> str:
-        return f"a {self.term.words(labels)}, whichever"
+        return labels.say("any-of", name=self.term.words(labels))
 
     def value_words(self, labels: Labels, *, holds: bool) -> str:
         if self.term.bare is None and self.term.counts is None:
@@ -444,6 +444,7 @@ _SETS: dict[str, Callable[[frozenset[str], frozenset[str]], bool]] = {
 }
 _SETS_IN_WORDS = {"a_contains": "with {}", "a_containedBy": "nothing but {}", "a_overlaps": "with {}"}
 _SETS_IN_WORDS |= {"a_equals": "exactly {}"}
+_SETS_PHRASES = {"a_contains": "with", "a_containedBy": "nothing-but", "a_overlaps": "with", "a_equals": "exactly"}
 
 
 @_clause
@@ -467,21 +468,29 @@ class SetComparison(Leaf):
         return (SetsCompared(self.left, self.right),)
 
     def words(self, labels: Labels) -> str:
-        if not isinstance(self.left, Ref):
-            return f"{self.left.words(labels)} {self.op} {self.right.words(labels)}"
-        name, right = self.left.name, self.right.words(labels)
-        if isinstance(self.right, Const) and isinstance(self.right.constant, frozenset):
-            terms = [labels.term(name, term) for term in sorted(self.right.constant)]
-            right = listed(terms, "or" if self.op == "a_overlaps" else "and")
-            if name == "problems" and self.op in ("a_contains", "a_overlaps"):
-                return right
-        return f"{labels.name(name)} {_SETS_IN_WORDS[self.op].format(right)}"
+        return self._with(labels, _SETS_PHRASES[self.op])
 
     def words_negated(self, labels: Labels) -> str:
-        words = self.words(labels)
         if self.op not in ("a_contains", "a_overlaps"):
-            return f"not ({words})"
-        return words.replace(" with ", " without ", 1) if " with " in words else f"not {words}"
+            return Leaf.words_negated(self, labels)
+        if isinstance(self.left, Ref) and not self._are_problems:
+            return self._with(labels, "without")
+        return labels.say("not-that", words=self.words(labels))
+
+    def _with(self, labels: Labels, phrase: str) -> str:
+        if not isinstance(self.left, Ref):
+            return f"{self.left.words(labels)} {self.op} {self.right.words(labels)}"
+        name, terms = self.left.name, self.right.words(labels)
+        if isinstance(self.right, Const) and isinstance(self.right.constant, frozenset):
+            told = [labels.term(name, term) for term in sorted(self.right.constant)]
+            terms = labels.listed(told, "or" if self.op == "a_overlaps" else "and")
+        return terms if self._are_problems else labels.say(phrase, name=labels.name(name), terms=terms)
+
+    @property
+    def _are_problems(self) -> bool:
+        """Whether problems are asked for, which are called by their own names."""
+        is_named = isinstance(self.right, Const) and isinstance(self.right.constant, frozenset)
+        return self.left == Ref("problems") and is_named and self.op in ("a_contains", "a_overlaps")
 
     def value_words(self, labels: Labels, *, holds: bool) -> str:
         if not isinstance(self.left, Ref) or not isinstance(self.right, Const):
@@ -574,17 +583,21 @@ class Narrower(Leaf):
         return tuple(ReferenceGap(self.name, self.vocabulary, term, "term") for term in unknown)
 
     def words(self, labels: Labels) -> str:
-        label, scheme = labels.concept(self.vocabulary, self.term), labels.vocabularies[self.vocabulary]
-        kind = f"any kind of {label}" if scheme.below.get(self.term) else with_article(label)
         if labels.attributes[self.name].many:
-            return f"with {kind} among the {labels.name(self.name)}"
-        return f"{labels.name(self.name)}: {kind}"
+            return self._among(labels, "with-among")
+        return labels.say("clause-of-text", name=labels.name(self.name), value=self._kind(labels))
 
     def words_negated(self, labels: Labels) -> str:
-        words = self.words(labels)
         if labels.attributes[self.name].many:
-            return f"without {words.removeprefix('with ')}"
-        return f"not ({words})"
+            return self._among(labels, "without-among")
+        return Leaf.words_negated(self, labels)
+
+    def _among(self, labels: Labels, phrase: str) -> str:
+        return labels.say(phrase, kind=self._kind(labels), name=labels.name(self.name))
+
+    def _kind(self, labels: Labels) -> str:
+        label, scheme = labels.concept(self.vocabulary, self.term), labels.vocabularies[self.vocabulary]
+        return labels.say("any-kind-of", term=label) if scheme.below.get(self.term) else labels.speech.thing(label)
 
     def attributive(self, labels: Labels) -> str | None:
         return self.words(labels) if labels.attributes[self.name].many else None
@@ -593,10 +606,10 @@ class Narrower(Leaf):
         label, scheme = labels.concept(self.vocabulary, self.term), labels.vocabularies[self.vocabulary]
         is_kind, many = bool(scheme.below.get(self.term)), labels.attributes[self.name].many
         if many:
-            return f"{'with' if holds else 'without'} {f'a kind of {label}' if is_kind else with_article(label)}"
+            return f"{'with' if holds else 'without'} {f'a kind of {label}' if is_kind else labels.speech.thing(label)}"
         if is_kind:
             return f"{'a' if holds else 'no'} kind of {label}"
-        return with_article(label) if holds else f"not {with_article(label)}"
+        return labels.speech.thing(label) if holds else f"not {labels.speech.thing(label)}"
 
 
 def _in_words(tops: frozenset[str]) -> str:
@@ -639,7 +652,7 @@ class Defunct(Leaf):
         return (ReferenceGap(self.name, self.vocabulary, issuer, "end date" if is_known else "term"),)
 
     def words(self, labels: Labels) -> str:
-        return f"{labels.name(self.name)} no longer in being"
+        return labels.say("ended", name=labels.name(self.name))
 
     def value_words(self, labels: Labels, *, holds: bool) -> str:
         return "an issuer that has ended" if holds else "an issuer that still exists"
@@ -665,7 +678,7 @@ class Always(Leaf):
         return ()
 
     def words(self, labels: Labels) -> str:
-        return "anything" if self.truth else "nothing"
+        return labels.say("anything" if self.truth else "nothing")
 
 
 # --- the tree ----------------------------------------------------------------------------------------------------

@@ -1,7 +1,8 @@
 """TABLE of preferences: what makes one coin better than another for a place, in the order of the owner's list.
 
 One entry carries a kind's members in the document, which attributes it takes, the value of a coin under it, and its
-words. A new kind is one entry here, one case file in tests/cases, and its part of tests/reference.py.
+phrases. A new kind is one entry here, its phrases in phrases.py, one case file in tests/cases, and its part of
+tests/reference.py.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from service.facts.attributes import Attribute
 from service.facts.holding import View
 from service.facts.knowledge import Among, Number, Subsets, Value, plain_number
 from service.facts.truth import YES, Verdict
-from service.rules.labels import listed
+from service.rules.phrases import Speech
 from service.rules.rule import Rule
 
 # A function, so that this table needs no evaluator: (rule, views of one coin) -> the verdict.
@@ -28,8 +29,9 @@ class PreferenceKind:
     of which has the name of the kind: an attribute or a rule.
 
     `accepts` tells whether it can be about an attribute, and `takes` says in words about which; None for a rule. `value` is
-    what a coin is worth under a preference, None where the fact is missing. `words` describes the better coin, from the
-    subject in words (the label of the attribute, or the rule); `value_words` describes a coin of one value.
+    what a coin is worth under a preference, None where the fact is missing. `phrase` is the code of what describes the better
+    coin, from the subject in words (the label of the attribute, or the rule) and the `values`; `value_words` describes a coin of
+    one value.
     """
 
     name: str
@@ -38,8 +40,8 @@ class PreferenceKind:
     members: Mapping[str, str] = field(compare=False)
     more_is_better: bool
     value: Callable[[Preference, tuple[View, ...], Fits], Number | None]
-    words: Callable[[Preference, str], str]
-    value_words: Callable[[str, Number], str]
+    phrase: str
+    value_words: Callable[[str, Number, Speech], str]
     accepts: Callable[[Attribute], bool] | None = None
     takes: str = ""
 
@@ -72,12 +74,8 @@ def _fit(preference: Preference, views: tuple[View, ...], fits: Fits) -> Number 
     return 1 if fits(preference.where, views) is YES else 0
 
 
-def _fitting(_: Preference, subject: str) -> str:
-    return f"the one that is {subject.removeprefix('a coin, ').removeprefix('a coin ')}"
-
-
-def _fit_words(subject: str, value: Number) -> str:
-    return subject if value else f"not: {subject}"
+def _fit_words(subject: str, value: Number, speech: Speech) -> str:
+    return subject if value else speech.phrase("not-so", words=subject)
 
 
 # --- highest, lowest, order --------------------------------------------------------------------------------------
@@ -124,12 +122,8 @@ def _has_numbers(attribute: Attribute) -> bool:
     return attribute.is_ordered and not attribute.many
 
 
-def _extreme(preference: Preference, subject: str) -> str:
-    return f"the one with the {preference.kind.name} {subject}"
-
-
-def _measure_words(subject: str, value: Number) -> str:
-    return f"{subject} {plain_number(value)}"
+def _measure_words(subject: str, value: Number, speech: Speech) -> str:
+    return speech.phrase("clause", name=subject, value=plain_number(value))
 
 
 def _place_in_order(preference: Preference, views: tuple[View, ...], _: Fits) -> Number | None:
@@ -147,12 +141,8 @@ def _is_single_text(attribute: Attribute) -> bool:
     return attribute.type == "text" and not attribute.many
 
 
-def _first_in_order(preference: Preference, subject: str) -> str:
-    return f"the one whose {subject} comes first in {listed(list(preference.values), 'and')}"
-
-
-def _order_words(subject: str, value: Number) -> str:
-    return f"{subject}, choice {int(value) + 1}"
+def _order_words(subject: str, value: Number, speech: Speech) -> str:
+    return speech.phrase("choice", name=subject, count=int(value) + 1)
 
 
 PREFERENCE_KINDS: dict[str, PreferenceKind] = {
@@ -165,7 +155,7 @@ PREFERENCE_KINDS: dict[str, PreferenceKind] = {
             members={"where": "rule"},
             more_is_better=True,
             value=_fit,
-            words=_fitting,
+            phrase="prefer-where",
             value_words=_fit_words,
         ),
         PreferenceKind(
@@ -175,7 +165,7 @@ PREFERENCE_KINDS: dict[str, PreferenceKind] = {
             members={"highest": "attribute"},
             more_is_better=True,
             value=_measure,
-            words=_extreme,
+            phrase="prefer-highest",
             value_words=_measure_words,
             accepts=_has_numbers,
             takes="a number or a date",
@@ -187,7 +177,7 @@ PREFERENCE_KINDS: dict[str, PreferenceKind] = {
             members={"lowest": "attribute"},
             more_is_better=False,
             value=_measure,
-            words=_extreme,
+            phrase="prefer-lowest",
             value_words=_measure_words,
             accepts=_has_numbers,
             takes="a number or a date",
@@ -199,7 +189,7 @@ PREFERENCE_KINDS: dict[str, PreferenceKind] = {
             members={"order": "attribute", "values": "values"},
             more_is_better=False,
             value=_place_in_order,
-            words=_first_in_order,
+            phrase="prefer-order",
             value_words=_order_words,
             accepts=_is_single_text,
             takes="a text with one value",

@@ -118,7 +118,7 @@ class Count(Term):
         return len(values) if isinstance(values, frozenset) else NONE
 
     def words(self, labels: Labels) -> str:
-        return f"number of {labels.name(self.name)}"
+        return labels.say("number-of", name=labels.name(self.name))
 
     @property
     def counts(self) -> str | None:

@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 from service.facts.knowledge import value_in_words
 from service.rules.constraints import Constraint
 from service.rules.definition import Definition, FreeChoice, OnePer, Slot
-from service.rules.labels import Labels, listed, with_article
+from service.rules.labels import Labels
+from service.rules.phrases import ENGLISH_SPEECH, Speech
 from service.rules.predicates import And, Leaf, Not, Or, Predicate
 from service.rules.preferences import Preference
 
@@ -27,7 +28,7 @@ class RuleWording(Labels):
         """What a coin must be: "a penny dated before 1901 without problems"."""
         if isinstance(predicate, Or):
             ways = [self.coin(item) for item in predicate.items]
-            return "; or ".join(ways) if any("," in way for way in ways) else listed(ways, "or")
+            return f"; {self.say('or')} ".join(ways) if any("," in way for way in ways) else self.listed(ways, "or")
         noun, rest = self._noun(list(_conjuncts(predicate)))
         close: list[str] = []
         loose: list[str] = []
@@ -38,27 +39,53 @@ class RuleWording(Labels):
             else:
                 close.append(words)
         text = " ".join([noun, *close])
-        return f"{text}, {listed(loose, 'and')}" if loose else text
+        return self.say("coin-that", coin=text, clauses=self.listed(loose, "and")) if loose else text
 
     def clause(self, predicate: Predicate) -> str:
         """One clause by itself: "grade at least 20"."""
         if isinstance(predicate, And | Or):
             word = "and" if isinstance(predicate, And) else "or"
-            return listed([self._bracketed(item) for item in predicate.items], word)
+            return self.listed([self._bracketed(item) for item in predicate.items], word)
         if isinstance(predicate, Not):
             inner = predicate.item
-            return inner.words_negated(self) if isinstance(inner, Leaf) else f"not ({self.clause(inner)})"
+            if isinstance(inner, Leaf):
+                return inner.words_negated(self)
+            return self.say("not-all-that", words=self.clause(inner))
         return predicate.words(self)
 
     def need(self, predicate: Predicate) -> str:
         """What a coin needs to fit one clause: "a horse among the main motifs", "grade at least 20"."""
-        return self.clause(predicate).removeprefix("with ")
+        return self.clause(predicate).removeprefix(self.say("with-"))
+
+    def preference(self, preference: Preference) -> str:
+        """Which of two coins is the better: "the one with the highest grade"."""
+        if preference.where is not None:
+            coin = self.coin(preference.where.predicate)
+            subject = coin.removeprefix(f"{self.say('a-coin')}, ").removeprefix(f"{self.say('a-coin')} ")
+        else:
+            subject = self.name(preference.attribute)
+        values = [self.term(preference.attribute, value) for value in preference.values]
+        return self.say(preference.kind.phrase, subject=subject, values=self.listed(values, "and"))
+
+    def rule(self, constraint: Constraint) -> str:
+        """What a rule over several places says: "all coins agree in mint"."""
+        where = constraint.where
+        return self.say(
+            f"rule-{constraint.kind.name}{'' if where is None else '-where'}",
+            by=self.listed([self.name(name) for name in constraint.by], "and"),
+            coin="" if where is None else self.coin(where.predicate),
+            count=constraint.count,
+            place=constraint.place,
+        )
+
+    def over(self, constraint: Constraint, labels: Mapping[str, str]) -> str:
+        """Over what it is."""
+        return self.listed([labels.get(name, name) for name in constraint.places], "and") or self.say("whole-set")
 
     def constraint(self, constraint: Constraint, labels: Mapping[str, str]) -> str:
         """A rule over several places: "over 'a' and 'b', all coins agree in mint"; `labels` are names by id."""
-        where = listed([labels.get(name, name) for name in constraint.places], "and") or "the whole set"
         named = replace(constraint, place=labels.get(constraint.place, constraint.place))
-        return f"over {where}, {_constraint(named, self)}"
+        return self.say("over-inside", where=self.over(constraint, labels), rule=self.rule(named))
 
     def _noun(self, items: list[Predicate]) -> tuple[str, list[Predicate]]:
         for name in _NOUNS:
@@ -67,8 +94,8 @@ class RuleWording(Labels):
                 if values is not None:
                     kinds = [other for other in items if _equal_to(other, "object_kind") == ("coin",)]
                     rest = [other for other in items if other is not item and other not in kinds]
-                    return listed([with_article(value) for value in values], "or"), rest
-        return "a coin", items
+                    return self.listed([self.speech.thing(self.term(name, value)) for value in values], "or"), rest
+        return self.say("a-coin"), items
 
     def _bracketed(self, item: Predicate) -> str:
         return f"({self.clause(item)})" if isinstance(item, And | Or) else self.clause(item)
@@ -88,28 +115,26 @@ def _equal_to(item: Predicate, name: str) -> tuple[str, ...] | None:
     return found[1] if found is not None and found[0] == name else None
 
 
-_ANY_COIN = "a coin"
-
-
 # --- a whole definition ------------------------------------------------------------------------------------------
 
 
-def describe_definition(definition: Definition) -> list[str]:
+def describe_definition(definition: Definition, speech: Speech = ENGLISH_SPEECH) -> list[str]:
     """The definition in plain sentences, one for each thing that it says, in the order of the document."""
-    speak = RuleWording(definition.attributes, definition.vocabularies)
-    places = (said for place in _places(definition, speak) for said in (f"{place.label}: {place.takes}", *place.rules))
-    return [
-        *_opening(definition, speak),
-        *places,
-        *(f"Over {where}: {said}" for where, said in _rules(definition, speak)),
-    ]
+    speak = RuleWording(definition.attributes, definition.vocabularies, speech)
+    places = (
+        said
+        for place in _places(definition, speak)
+        for said in (speak.say("place", label=place.label, takes=place.takes), *place.rules)
+    )
+    rules = (speak.say("over", where=where, rule=said) for where, said in _rules(definition, speak))
+    return [*_opening(definition, speak), *places, *rules]
 
 
-def places_in_words(definition: Definition) -> dict[str, str]:
+def places_in_words(definition: Definition, speech: Speech = ENGLISH_SPEECH) -> dict[str, str]:
     """What each slot, and each place of a group, takes, by the id of the slot or the group."""
-    speak = RuleWording(definition.attributes, definition.vocabularies)
+    speak = RuleWording(definition.attributes, definition.vocabularies, speech)
     parts: list[Slot | OnePer | FreeChoice] = [*definition.slots, *definition.one_per, *definition.free_choice]
-    return {part.id: _ANY_COIN if part.accepts is None else speak.coin(part.accepts.predicate) for part in parts}
+    return {part.id: _accepted(part, speak) for part in parts}
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,9 +159,9 @@ class SectionsInWords:
     preferences: tuple[str, ...]
 
 
-def sections_in_words(definition: Definition) -> SectionsInWords:
+def sections_in_words(definition: Definition, speech: Speech = ENGLISH_SPEECH) -> SectionsInWords:
     """The definition in words, for a page that shows its parts apart."""
-    speak = RuleWording(definition.attributes, definition.vocabularies)
+    speak = RuleWording(definition.attributes, definition.vocabularies, speech)
     places = {place.id: place for place in _places(definition, speak)}
     pages: list[tuple[str | None, tuple[PlaceInWords, ...]]] = [
         (page["page"], tuple(places.pop(name) for name in page["slots"] if name in places))
@@ -147,89 +172,92 @@ def sections_in_words(definition: Definition) -> SectionsInWords:
         None if definition.scope is None else speak.coin(definition.scope.predicate),
         tuple((title, found) for title, found in pages if found),
         tuple(_rules(definition, speak)),
-        tuple(_preference(preference, speak) for preference in definition.prefer),
+        tuple(map(speak.preference, definition.prefer)),
     )
 
 
 def _opening(definition: Definition, speak: RuleWording) -> Iterator[str]:
     yield f"{definition.title}."
     if definition.scope is not None:
-        yield f"Only this counts at all: {speak.coin(definition.scope.predicate)}."
+        yield speak.say("only-scope", coin=speak.coin(definition.scope.predicate))
     if definition.prefer:
-        yield f"Of coins that fit, the better is {_preferred(definition.prefer, speak)}."
+        yield speak.say("better-is", preferred=_preferred(definition.prefer, speak))
 
 
 def _preferred(prefer: Sequence[Preference], speak: RuleWording) -> str:
     """Preferences in words, in their order."""
-    return ", then ".join(_preference(preference, speak) for preference in prefer)
+    return speak.say("then").join(map(speak.preference, prefer))
 
 
-def _preference(preference: Preference, speak: RuleWording) -> str:
-    where = preference.where
-    return preference.kind.words(preference, speak.coin(where.predicate) if where else speak.name(preference.attribute))
+def _accepted(part: Slot | OnePer | FreeChoice, speak: RuleWording) -> str:
+    return speak.say("a-coin") if part.accepts is None else speak.coin(part.accepts.predicate)
 
 
 def _places(definition: Definition, speak: RuleWording) -> Iterator[PlaceInWords]:
     for slot in definition.slots:
-        what = speak.coin(slot.accepts.predicate)
-        takes = f"{what}{_own(slot.prefer, speak)}.{_note(slot.note)}"
-        yield PlaceInWords(slot.id, f"{slot.label}{_optional(slot.tier)}", takes)
+        yield PlaceInWords(slot.id, _tiered(slot.label, slot.tier, speak), _takes(slot, speak))
     for group in definition.one_per:
-        what = speak.coin(group.accepts.predicate) if group.accepts is not None else _ANY_COIN
-        each = f"One for each {_key(group, speak)}{_optional(group.tier)}{_keys(group, speak)}"
-        yield PlaceInWords(group.id, each, f"{what}{_own(group.prefer, speak)}.{_note(group.note)}")
+        each = _tiered(speak.say("one-for-each", key=_key(group, speak)), group.tier, speak)
+        yield PlaceInWords(group.id, _keys(each, group, speak), _takes(group, speak))
     for choice in definition.free_choice:
-        what = speak.coin(choice.accepts.predicate)
-        each = f"{choice.label}{_optional(choice.tier)}, {choice.places} of free choice"
-        rules = tuple(f"Among these {choice.places}, {_constraint(rule, speak)}." for rule in choice.rules)
-        takes = f"each {what}{_own(choice.prefer, speak)}.{_note(choice.note)}"
-        yield PlaceInWords(choice.id, each, takes, rules)
+        each = speak.say("free-choice", label=_tiered(choice.label, choice.tier, speak), places=choice.places)
+        rules = (speak.say("among-these", places=choice.places, rule=speak.rule(rule)) for rule in choice.rules)
+        yield PlaceInWords(choice.id, each, speak.say("each-takes", takes=_takes(choice, speak)), tuple(rules))
 
 
-def _note(note: str) -> str:
+def _takes(part: Slot | OnePer | FreeChoice, speak: RuleWording) -> str:
+    """What a place takes, as a sentence with its own preferences and its note."""
+    coin = _accepted(part, speak)
+    preferred = _preferred(part.prefer, speak)
+    said = speak.say("takes-better", coin=coin, preferred=preferred) if preferred else speak.say("takes", coin=coin)
+    return f"{said}{_note(part.note, speak)}"
+
+
+def _note(note: str, speak: RuleWording) -> str:
     """The author's note, on one line."""
-    return f" Note: {' '.join(note.split())}" if note else ""
+    return speak.say("note", note=" ".join(note.split())) if note else ""
 
 
-def _optional(tier: str) -> str:
-    return " (optional)" if tier == "optional" else ""
-
-
-def _own(prefer: Sequence[Preference], speak: RuleWording) -> str:
-    return f"; here the better is {_preferred(prefer, speak)}" if prefer else ""
+def _tiered(label: str, tier: str, speak: RuleWording) -> str:
+    return speak.say("optional", label=label) if tier == "optional" else label
 
 
 def _key(group: OnePer, speak: RuleWording) -> str:
     """What the places differ in: "denomination and year on coin (spans of 10)"."""
     names = []
     for part in group.parts:
-        cut = f" (spans of {value_in_words(part.band)})" if part.band is not None else ""
-        cut = f" ({listed([band.key for band in part.bands], 'or')})" if part.bands else cut
-        names.append(f"{speak.name(part.attribute)}{cut}")
-    return listed(names, "and")
+        name = speak.name(part.attribute)
+        if part.bands:
+            name = speak.say("bands", name=name, bands=speak.listed([band.key for band in part.bands], "or"))
+        elif part.band is not None:
+            name = speak.say("spans", name=name, span=value_in_words(part.band))
+        names.append(name)
+    return speak.listed(names, "and")
 
 
-def _keys(group: OnePer, speak: RuleWording) -> str:
+def _keys(each: str, group: OnePer, speak: RuleWording) -> str:
+    """The name of a group with where its keys come from."""
     keys = group.keys
     if keys.is_open:
-        return " that your coins show"
+        return speak.say("keys-open", each=each)
     if keys.source == "list":
-        return f" of {len(keys.values)} named"
-    source = "the catalogue" if keys.source == "catalogue" else f"the vocabulary {keys.vocabulary}"
-    return f" of {source}" + (f" where {speak.clause(keys.where.predicate)}" if keys.where is not None else "")
+        return speak.say("keys-listed", each=each, count=len(keys.values))
+    source = (
+        speak.say("the-catalogue") if keys.source == "catalogue" else speak.say("the-vocabulary", name=keys.vocabulary)
+    )
+    if keys.where is None:
+        return speak.say("keys-of", each=each, source=source)
+    return speak.say("keys-of-where", each=each, source=source, clause=speak.clause(keys.where.predicate))
 
 
 def _rules(definition: Definition, speak: RuleWording) -> Iterator[tuple[str, str]]:
     """Over what each rule is, and what it says as a sentence."""
     parts: list[Slot | FreeChoice] = [*definition.slots, *definition.free_choice]
-    labels = {part.id: f"'{part.label}'" for part in parts} | {part.id: f"'{part.name}'" for part in definition.one_per}
+    named = {part.id: part.label for part in parts} | {part.id: part.name for part in definition.one_per}
+    labels = {identity: speak.say("quoted", label=label) for identity, label in named.items()}
     for constraint in definition.constraints:
-        where = listed([labels.get(name, name) for name in constraint.places], "and") or "the whole set"
-        named = replace(constraint, place=labels.get(constraint.place, constraint.place))
-        name = "" if constraint.label in ("", constraint.id) else f" ('{constraint.label}')"
-        yield f"{where}{name}", f"{_constraint(named, speak)}.{_note(constraint.note)}"
-
-
-def _constraint(constraint: Constraint, speak: RuleWording) -> str:
-    by = listed([speak.name(name) for name in constraint.by], "and")
-    return constraint.kind.words(constraint, by, speak.coin(constraint.where.predicate) if constraint.where else "")
+        where = speak.over(constraint, labels)
+        if constraint.label not in ("", constraint.id):
+            where = speak.say("over-named", where=where, label=constraint.label)
+        rule = speak.rule(replace(constraint, place=labels.get(constraint.place, constraint.place)))
+        yield where, f"{speak.say('rule', rule=rule)}{_note(constraint.note, speak)}"

@@ -56,7 +56,8 @@ PAGES: dict[str, dict[str, Any]] = {
         "remarks": [HOSTILE],
     },
     "want_list.html": {
-        **hostile("title", "evaluated_on", "nothing", "paper"),
+        **hostile("title", "evaluated_on", "paper", "set_language"),
+        "is_nothing": True,
         "pages": [
             {
                 "title": HOSTILE,
@@ -68,8 +69,8 @@ PAGES: dict[str, dict[str, Any]] = {
                 ],
             }
         ],
-        "kept_empty": [(hostile("label", "message"), HOSTILE)],
-        "weakest": [({**hostile("label", "because"), "parts": hostile("coin")}, HOSTILE)],
+        "kept_empty": [(hostile("label"), HOSTILE, HOSTILE)],
+        "weakest": [(hostile("label", "because"), HOSTILE, HOSTILE)],
     },
     "labels.html": {
         "kind": HOSTILE,
@@ -80,7 +81,7 @@ PAGES: dict[str, dict[str, Any]] = {
         "pages": [(HOSTILE, [{**hostile("label", "description", "owner", "photo"), "at": 1, "status": "tentative"}])],
     },
     "inventory.html": {
-        **hostile("on", "pieces", "which", "unvalued_pieces"),
+        **hostile("on", "pieces", "unvalued_pieces"),
         "cautions": [HOSTILE],
         "totals": [HOSTILE],
         "valued": [(HOSTILE, [HOSTILE, HOSTILE])],

@@ -15,10 +15,18 @@ import pytest
 
 from service.facts.core_attributes import CORE
 from service.facts.vocabulary import Concept
+from service.formats.page_words import PAGE_WORDS
+from service.progress.description import describer
 from service.reference import shipped
 from service.reference.languages import ENGLISH, LANGUAGES, best_language, language
+from service.rules.cql2.expression import parse
 from service.rules.messages import MESSAGES
+from service.rules.operators import bind
+from service.rules.phrases import PHRASES
+from service.rules.wording import RuleWording, places_in_words
 from tests.conftest import Running
+from tests.set_definitions import NAMES as SHIPPED
+from tests.set_definitions import a_set
 
 OTHERS = [tag for tag in LANGUAGES if tag != ENGLISH]
 _PART = re.compile(r"\{(\w+)(?::([^}]*))?\}")
@@ -44,6 +52,85 @@ def test_every_message_has_its_sentence_with_the_same_parts(tag: str) -> None:
         for name, kind in parts(english).items():
             assert parts(told)[name] == kind or {parts(told)[name], kind} == {"one", "count"}, (code, name)
         assert told != english or not re.search(r"[a-z]", _PART.sub("", english)), code
+
+
+@pytest.mark.parametrize("tag", OTHERS)
+def test_every_phrase_of_rules_coins_and_pages_is_there_with_the_same_parts(tag: str) -> None:
+    assert not PHRASES.keys() & PAGE_WORDS.keys()
+    english = {**PHRASES, **PAGE_WORDS}
+    told = language(tag).phrases
+    assert set(told) == set(english)
+    for code, phrase in english.items():
+        assert set(re.findall(r"\{(\w+)\}", told[code])) == set(re.findall(r"\{(\w+)\}", phrase)), code
+        assert re.sub(r"\{\w+\}", "", told[code]) == re.sub(r"\{\w+\}", "", told[code]).replace("{", "").replace(
+            "}", ""
+        ), code
+        # French sets a space that does not break before these signs.
+        assert tag != "fr" or not re.search(r" [:;!?»]|« ", told[code]), code
+
+
+@pytest.mark.parametrize("tag", OTHERS)
+def test_the_shipped_sets_are_told_without_a_word_of_english(tag: str) -> None:
+    """None of the words that phrases are made of, in what is told of each rule."""
+    english = re.compile(
+        r"\b(?:the|from|dated|with|without|among|kind|at least|at most|or more|each|coins?|better|places?)\b"
+    )
+    seen = control = 0
+    for name in SHIPPED:
+        definition = a_set(name).definition
+        speak = RuleWording(definition.attributes, definition.vocabularies, language(tag))
+        # What an author calls an attribute stays as it was written.
+        own = [speak.name(one) for one in definition.attributes if one not in CORE]
+        for sentence in places_in_words(definition, language(tag)).values():
+            told = sentence
+            for label in own:
+                told = told.replace(label, "")
+            assert not english.search(told), sentence
+            seen += 1
+        control += sum(english.search(sentence) is not None for sentence in places_in_words(definition).values())
+    assert seen > 60
+    assert control > 40
+
+
+@pytest.mark.parametrize(
+    ("tag", "rule", "says"),
+    [
+        (
+            "de",
+            "denomination = 'half crown' AND issuer = 'GB' AND year_on_coin < 1901 AND grade >= 20",
+            "Halbe Crown (Vereinigtes Königreich) mit Jahr vor 1901, Erhaltungsgrad mindestens 20",
+        ),
+        (
+            "fr",
+            "denomination = 'half crown' AND issuer = 'GB' AND year_on_coin < 1901 AND grade >= 20",
+            "demi-couronne (half crown) (Royaume-Uni) de millésime avant 1901, grade au moins 20",
+        ),
+        ("de", "count(problems) = 0 AND material IN ('silver', 'gold')", "Münze ohne Mängel in Silber oder Gold"),
+        (
+            "fr",
+            "narrower(main_motifs, 'bird') AND NOT narrower(main_motifs, 'eagle')",
+            "monnaie avec oiseau de toute espèce (motifs principaux), sans aigle de toute espèce (motifs principaux)",
+        ),
+        ("de", "NOT A_CONTAINS(problems, ('holed', 'bent'))", "Münze, nicht verbogen und gelocht"),
+    ],
+)
+def test_a_rule_is_told_in_the_language(tag: str, rule: str, says: str) -> None:
+    speak = RuleWording(CORE, shipped.vocabularies(), language(tag))
+    assert speak.coin(bind(parse(rule), CORE, shipped.vocabularies())) == says
+
+
+@pytest.mark.parametrize(
+    ("tag", "facts", "says"),
+    [
+        ("de", {"denomination": "crown", "year_on_coin": 1892, "issuer": "GB"}, "Crown 1892, Vereinigtes Königreich"),
+        ("fr", {"denomination": "shilling", "year_on_coin": {"one_of": [1892, 1893]}}, "shilling 1892 ou 1893"),
+        ("de", {"denomination": "shilling", "year_on_coin": {"from": 1892}}, "Shilling ab 1892"),
+        ("fr", {}, "monnaie, rien de noté"),
+        ("de", {"issuer": "FR"}, "Münze, Frankreich"),
+    ],
+)
+def test_a_coin_is_called_what_it_is_in_the_language(tag: str, facts: dict[str, object], says: str) -> None:
+    assert describer(CORE, shipped.vocabularies(), {}, language(tag))({"facts": facts}) == says
 
 
 @pytest.mark.parametrize("tag", OTHERS)
@@ -139,6 +226,79 @@ async def test_answers_are_in_the_language_that_was_asked_for(service: Running) 
                 known = await client.get(path, headers={"Accept-Language": tag, "If-None-Match": tags["de"]})
                 assert known.status_code == status
                 assert "Accept-Language" in known.headers["vary"]
+
+
+@pytest.mark.anyio
+async def test_a_definition_is_told_in_the_language_and_changed_by_the_version_that_was_read_in_any(
+    service: Running,
+) -> None:
+    client, headers = service.client, service.collector()
+    document = {
+        "format": "set-definition/1",
+        "title": "One",
+        "slots": [{"id": "a", "label": "A", "accepts": "grade >= 20"}],
+    }
+    made = await client.post("/v1/definitions", json={"document": document}, headers=headers)
+    path = f"/v1/definitions/{made.json()['id']}"
+    told, tags = dict[str, str](), dict[str, str]()
+    for tag in LANGUAGES:
+        answer = await client.get(path, headers={**headers, "Accept-Language": tag})
+        assert answer.headers["content-language"] == tag
+        told[tag], tags[tag] = answer.json()["places_in_words"]["a"], answer.headers["etag"]
+    assert told == {
+        "en": "a coin, grade at least 20",
+        "de": "Münze, Erhaltungsgrad mindestens 20",
+        "fr": "monnaie, grade au moins 20",
+    }
+    assert len(set(tags.values())) == 3
+    known = await client.get(path, headers={**headers, "Accept-Language": "fr", "If-None-Match": tags["de"]})
+    assert known.status_code == 200
+    sent = {"json": {"document": {**document, "title": "Two"}}, "headers": {**headers, "If-Match": tags["de"]}}
+    assert (await client.put(path, **sent)).status_code == 200
+    # By now it is the version of before.
+    assert (await client.put(path, **sent)).status_code == 412
+
+
+@pytest.mark.anyio
+async def test_pages_to_print_are_in_the_language_that_was_asked_for_and_lists_for_programs_in_english(
+    service: Running,
+) -> None:
+    """Each is asked for twice in turn: what is kept of one language is nothing to another."""
+    client, headers = service.client, service.collector()
+    slots = [
+        {"id": "a", "label": "A", "accepts": "denomination = 'penny'"},
+        {"id": "b", "label": "B", "accepts": "denomination = 'crown' AND grade >= 20"},
+        {"id": "c", "label": "C", "accepts": "denomination = 'penny'"},
+    ]
+    rule = {"id": "r", "label": "one", "kind": "at_most", "per": ["denomination"], "count": 1}
+    document = {"format": "set-definition/1", "title": "One", "slots": slots, "constraints": [rule]}
+    made = await client.post("/v1/definitions", json={"document": document}, headers=headers)
+    holding = {"number": "7", "facts": {"denomination": "penny", "year_on_coin": 1920}, "quantity": 2}
+    await client.post("/v1/holdings", json=holding, headers=headers)
+    wants = f"/v1/definitions/{made.json()['id']}/want-list"
+    shown = await client.post(
+        f"/v1/definitions/{made.json()['id']}/exhibitions", json={"title": "Ours", "on": "2026-11-30"}, headers=headers
+    )
+    pages = {
+        wants: {
+            "de": ("Fehlliste vom", "Crown, Erhaltungsgrad mindestens 20", "lässt „"),
+            "fr": ("Mancoliste du", "couronne (crown), grade au moins 20", "laisse «"),
+        },
+        "/v1/holdings/labels": {"de": ("Penny 1920", "2 Stück"), "fr": ("penny 1920", "2 pièces")},
+        "/v1/insurance-list": {"de": ("Verzeichnis vom", "Ohne Wert: 2 Stück"), "fr": ("Inventaire du", "Sans valeur")},
+        shown.headers["location"]: {"de": ("Ausgestellt", "von 3 Plätzen"), "fr": ("Exposées", "cases sur 3")},
+    }
+    for path, says in pages.items():
+        plain = (await client.get(path, headers=headers)).json()
+        for tag in ("de", "fr", "de", "fr"):
+            asked = {**headers, "Accept-Language": tag}
+            page = await client.get(path, params={"format": "html"}, headers=asked)
+            assert page.headers["content-language"] == tag, path
+            assert f'<html lang="{tag}">' in page.text
+            assert all(word in page.text for word in says[tag]), (path, tag, page.text)
+            assert (await client.get(path, headers=asked)).json() == plain
+        english = await client.get(path, params={"format": "html"}, headers=headers)
+        assert english.headers["content-language"] == "en"
 
 
 @pytest.mark.anyio

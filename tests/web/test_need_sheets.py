@@ -1,7 +1,8 @@
 """The app's readers of need sheets (`sheet/verdict.js`, `sheet/effect.js`) in Chromium, against the engine, `/v1/candidates` and
 the reader in Python. No source outside the project has such sheets.
 
-`SETWRIGHT_SHEET_COINS` and `SETWRIGHT_SHEET_CANDIDATES` take the large numbers, as in tests/need_sheets.
+`SETWRIGHT_SHEET_COINS` and `SETWRIGHT_SHEET_CANDIDATES` take the large numbers, as in tests/need_sheets; `SETWRIGHT_SHEET_FIRST`
+is the first seed of sets, for large numbers in portions.
 """
 
 from __future__ import annotations
@@ -40,6 +41,7 @@ from tests.web.modules import Modules, Planted, modules_served
 pytestmark = [pytest.mark.browser, pytest.mark.process]
 COINS = int(os.environ.get("SETWRIGHT_SHEET_COINS", "4000"))
 CANDIDATES = int(os.environ.get("SETWRIGHT_SHEET_CANDIDATES", "800"))
+FIRST = int(os.environ.get("SETWRIGHT_SHEET_FIRST", "0"))
 COINS_A_RULE = 20
 AT_ONCE = 5_000
 
@@ -247,13 +249,13 @@ def bought_case(seed: int) -> Case:
 
 def made_up_cases() -> Iterator[Case]:
     each = max(CANDIDATES // (4 * MOST_COINS), 2)
-    for seed in range(2 * each):
+    for seed in range(FIRST, FIRST + 2 * each):
         yield a_case(*made_up_set(seed))
-    for seed in range(each):
+    for seed in range(FIRST, FIRST + each):
         yield tight_case(seed)
         yield bought_case(seed)
     for name in SHIPPED:
-        for seed in range(-(-each // 50)):
+        for seed in range(FIRST, FIRST + -(-each // 50)):
             yield a_case(*shipped_set(name, seed))
 
 

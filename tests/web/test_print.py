@@ -142,6 +142,7 @@ def test_the_control_sees_a_label_that_is_shifted(page: Page, collector: Collect
     page.sign_in(collector.token, "/app/")
     page.run_until("return navigator.serviceWorker.controller !== null")
     page.open("/app/print?what=labels")
+    page.until("[name=sheet]")
     page.run("document.querySelector('[name=sheet]').value = 'a4-38x21'")
     page.press("Open the page")
     page.until("body:not(:has(#app))")

@@ -20,7 +20,7 @@ from service.definitions.store import DefinitionStore
 from service.evaluation.cost import cost_of_check, cost_of_preview
 from service.facts.vocabulary import Vocabulary
 from service.formats.strict_json import YAML
-from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
+from service.http.conditional import IfMatch, IfNoneMatch, entity_tag, told_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, OptionalOwner, Unread
 from service.http.elsewhere import Work
 from service.http.idempotency import IdempotencyKey
@@ -33,9 +33,10 @@ from service.http.inputs import (
     sizes_asked,
     unwrapped,
 )
+from service.http.languages import CONTENT_LANGUAGE, AskedLanguage, spoken
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, number_key, page
-from service.http.responses import Created, Paged, Reply, Tagged, created, tagged
+from service.http.responses import Created, Paged, Reply, Sends, T, Tagged, created, tagged
 from service.http.wire import Day, In, NewId, OtherForm, QueryIn, RevisionNumber
 from service.progress.actions import inputs
 from service.progress.actions.check import check_report, publishable
@@ -48,6 +49,7 @@ from service.reference import actions as reference
 from service.reference.store import IssueStore
 
 definitions = router("/v1/definitions", "Definitions")
+Told = Annotated[Reply[T], Sends(headers={"ETag": "The version, for If-Match.", **CONTENT_LANGUAGE})]
 checks = router("/v1", "Definitions")
 
 _YAML: Mapping[str, OtherForm] = {YAML: OtherForm("The same as YAML. In either form the document may stand by itself.")}
@@ -134,16 +136,20 @@ def list_definitions(
 
 @definitions.get("/{id}")
 def get_definition(
-    context: Context, owner: CurrentOwner, id: DefinitionId, known: IfNoneMatch
-) -> Tagged[DefinitionDetails]:
-    """A definition: its draft, or else its newest revision."""
+    context: Context, owner: CurrentOwner, id: DefinitionId, known: IfNoneMatch, language: AskedLanguage
+) -> Told[DefinitionDetails]:
+    """A definition: its draft, or else its newest revision.
+
+    Its words are in the language that is asked for; If-Match takes the entity tag of any."""
 
     def read(connection: Connection) -> tuple[StoredDefinition, Revision, Mapping[str, Vocabulary]]:
         return *DefinitionStore(connection, owner).latest(id), reference.vocabularies_of(connection, owner)
 
     stored, revision, schemes = context.database.read(read)
     return known.not_modified_or(
-        definition_tag(stored), lambda: details_of(revision, reference.read_stored(revision.document, schemes))
+        told_tag(definition_tag(stored), language.tag),
+        lambda: details_of(revision, reference.read_stored(revision.document, schemes), language),
+        spoken(language),
     )
 
 
@@ -236,13 +242,21 @@ async def publish_revision(
 
 @definitions.get("/{id}/revisions/{number}")
 def get_revision(
-    context: Context, owner: CurrentOwner, id: DefinitionId, number: RevisionNumber, known: IfNoneMatch
-) -> Tagged[DefinitionDetails]:
-    """One published revision."""
+    context: Context,
+    owner: CurrentOwner,
+    id: DefinitionId,
+    number: RevisionNumber,
+    known: IfNoneMatch,
+    language: AskedLanguage,
+) -> Told[DefinitionDetails]:
+    """One published revision.
+
+    Its words are in the language that is asked for."""
     revision = context.database.read(lambda connection: DefinitionStore(connection, owner).revision(id, number))
     return known.not_modified_or(
-        revision_tag(revision),
-        lambda: details_of(revision, reference.read_stored(revision.document, _schemes(context, owner))),
+        told_tag(revision_tag(revision), language.tag),
+        lambda: details_of(revision, reference.read_stored(revision.document, _schemes(context, owner)), language),
+        spoken(language),
     )
 
 
@@ -293,14 +307,17 @@ class PreviewIn(JudgedIn):
 
 @checks.post("/definition-previews", responses=problems("not-found", "over-limit", "too-heavy"))
 async def preview_definition(
-    context: Context, owner: OptionalOwner, body: Unread[PreviewIn], work: Work
-) -> DefinitionPreview:
+    context: Context, owner: OptionalOwner, body: Unread[PreviewIn], work: Work, language: AskedLanguage
+) -> Annotated[Reply[DefinitionPreview], Sends(headers=CONTENT_LANGUAGE)]:
     """Preview a definition while it is written: which coins fit each place or may fit it, what the check finds, the whole in
-    words, and each rule as CQL2 text and as CQL2 JSON with what is wrong with it. Nothing is kept, and no coin is assigned."""
+    words, and each rule as CQL2 text and as CQL2 JSON with what is wrong with it. Nothing is kept, and no coin is assigned. The
+    words are in the language that is asked for."""
     sent = body.read()
     ensure_allowed(context.settings, owner, sent.definition, sent.holdings)
     await work.weigh(cost_of_preview(await sizes_asked(context, owner, sent.definition, sent.holdings, 0)))
-    return await context.compute(lambda: preview(context.database, owner, sent.inputs(context.today())))
+    asked = sent.inputs(context.today())
+    found = await context.compute(lambda: preview(context.database, owner, asked, language))
+    return Reply(found, spoken(language))
 
 
 @checks.get("/definitions/{id}/check", responses=problems("over-limit", "too-heavy"))

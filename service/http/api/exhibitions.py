@@ -20,11 +20,12 @@ from service.formats.shapes import AttributeName
 from service.holdings.model import NamedIssueIn
 from service.holdings.photos.actions import pictures
 from service.holdings.photos.store import PhotoStore, StoredPhoto
-from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
+from service.http.conditional import IfMatch, IfNoneMatch, entity_tag, told_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Received, Unread, stored_id
 from service.http.elsewhere import Work
 from service.http.idempotency import IdempotencyKey
 from service.http.inputs import weigh_set
+from service.http.languages import CONTENT_LANGUAGE, AskedLanguage, of_form
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
@@ -42,20 +43,22 @@ from service.progress.exhibition import (
     exhibition_summary,
     exhibition_text,
 )
+from service.reference.languages import Language
 
 exhibitions = router("/v1/definitions/{id}/exhibitions", "Exhibitions")
 
 MOST_LOANS = 2_000
 _PAGE = "html"
+_HEADERS = {"ETag": "The version, for If-Match.", **CONTENT_LANGUAGE}
 
 
-def _forms(photos: Callable[[], Mapping[str, str]] = dict) -> Forms[Exhibition]:
+def _forms(language: Language, photos: Callable[[], Mapping[str, str]] = dict) -> Forms[Exhibition]:
     """`photos` by holding, which a page has besides the value; it alone asks for them."""
     return Forms(
         text=TextForm("text/plain", exhibition_text),
         html=TextForm(
             "text/html",
-            lambda shown: exhibition_html(shown, photos()),
+            lambda shown: exhibition_html(shown, photos(), language),
             lambda: page_policy(PRINT, has_pictures=True),
         ),
     )
@@ -154,9 +157,12 @@ def get_exhibition(
     exhibition_id: ExhibitionId,
     query: Annotated[ExhibitionQuery, Query()],
     known: IfNoneMatch,
-) -> Annotated[Reply[Exhibition], Sends(headers={"ETag": "The version, for If-Match."}, media=_forms().media)]:
-    """An exhibition, as it was. The page to print has photos of the coins, as they are now."""
-    form = _forms().chosen(known.request, query.format)
+    asked: AskedLanguage,
+) -> Annotated[Reply[Exhibition], Sends(headers=_HEADERS, media=("text/plain", "text/html"))]:
+    """An exhibition, as it was. The page to print has photos of the coins, as they are now, and its own words in the language
+    that is asked for."""
+    form = _forms(asked).chosen(known.request, query.format)
+    language = of_form(asked, form)
 
     def find(connection: Connection) -> tuple[StoredExhibition, Exhibition | None, dict[str, StoredPhoto]]:
         DefinitionStore(connection, owner).line(id)
@@ -169,8 +175,9 @@ def get_exhibition(
 
     kept, shown, photos = context.database.read(find)
     tag = exhibition_tag(kept, form, *(f"{photo.holding_id} {photo.file.digest}" for photo in photos.values()))
-    forms = _forms(lambda: pictures(context, owner, photos))
-    return known.not_modified(tag) or forms.reply(shown or exhibition_of(kept), form, tag)
+    tag = told_tag(tag, language.tag)
+    forms = _forms(language, lambda: pictures(context, owner, photos))
+    return known.not_modified(tag) or forms.reply(shown or exhibition_of(kept), form, tag, language)
 
 
 @exhibitions.delete("/{exhibition_id}")

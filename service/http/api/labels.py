@@ -18,6 +18,7 @@ from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner
 from service.http.elsewhere import Work
 from service.http.inputs import weigh_set
+from service.http.languages import CONTENT_LANGUAGE, AskedLanguage, of_form, stamped
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends
@@ -32,10 +33,14 @@ from service.progress.holding_labels import (
     labels_text,
 )
 from service.progress.piece import Piece
+from service.reference.languages import Language
 
 holding_labels = router("/v1/holdings", "Labels")
 
-_ETAG = {"ETag": "Of the holdings, the editions, the day, the form and what was asked for."}
+_HEADERS = {
+    "ETag": "Of the holdings, the editions, the day, the form, the language and what was asked for.",
+    **CONTENT_LANGUAGE,
+}
 
 
 class LabelQuery(QueryIn):
@@ -80,29 +85,36 @@ def _wrong(message: str, pointer: str, hint: str) -> InvalidQuery:
     return InvalidQuery([Fault("value", message, pointer, hint)])
 
 
-def _forms(sheet: LabelSheet, first: int) -> Forms[HoldingLabels]:
+def _forms(sheet: LabelSheet, first: int, language: Language) -> Forms[HoldingLabels]:
     return Forms(
         text=TextForm("text/plain", labels_text),
-        html=TextForm("text/html", lambda found: labels_html(found, sheet, first)),
+        html=TextForm("text/html", lambda found: labels_html(found, sheet, first, language)),
     )
 
 
-_MEDIA = _forms(next(iter(label_sheets().values())), 1).media
+_MEDIA = ("text/plain", "text/html")
 
 
 @holding_labels.get("/labels", responses=problems("not-found", "over-limit", "too-heavy"))
 async def list_labels(
-    context: Context, owner: CurrentOwner, query: Annotated[LabelQuery, Query()], known: IfNoneMatch, work: Work
-) -> Annotated[Reply[HoldingLabels], Sends(headers=_ETAG, media=_MEDIA)]:
-    """Labels for coins: what it is, a few facts, and the owner's number with its QR code. No value, no place of storage."""
+    context: Context,
+    owner: CurrentOwner,
+    query: Annotated[LabelQuery, Query()],
+    known: IfNoneMatch,
+    work: Work,
+    asked_language: AskedLanguage,
+) -> Annotated[Reply[HoldingLabels], Sends(headers=_HEADERS, media=_MEDIA)]:
+    """Labels for coins: what it is, a few facts, and the owner's number with its QR code. No value, no place of storage. A page
+    is in the language that is asked for."""
     sheet, day = query.on(), query.today or context.today()
-    forms = _forms(sheet, query.first)
+    forms = _forms(sheet, query.first, asked_language)
     form = forms.chosen(known.request, query.format)
+    language = of_form(asked_language, form)
     if query.definition is not None:
         await weigh_set(work, context, owner, query.definition)
     held = await context.read(lambda connection: load_held(connection, owner, query.definition))
     asked = (query.ids, query.filter, query.sheet, query.first)
-    tag = entity_tag("labels", *held.version(day), *asked, form)
+    tag = entity_tag("labels", *held.version(day), *asked, form, *stamped(language))
     unchanged = known.not_modified(tag)
     if unchanged is not None:
         return unchanged
@@ -111,9 +123,9 @@ async def list_labels(
         pieces = _pieces(context, owner, held, query, day)
         if len(pieces) > MOST_LABELS:
             raise _wrong(f"these are {len(pieces)} labels", "/filter", f"ask for at most {MOST_LABELS} at once")
-        return labels_of(pieces, held.describer(), held.teller())
+        return labels_of(pieces, held.describer(language), held.teller(language), language)
 
-    return forms.reply(await context.compute(make), form, tag)
+    return forms.reply(await context.compute(make), form, tag, language)
 
 
 def _pieces(context: Context, owner: Owner, held: HeldPieces, query: LabelQuery, day: date) -> Sequence[Piece]:

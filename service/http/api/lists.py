@@ -24,6 +24,7 @@ from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unread
 from service.http.elsewhere import Work
 from service.http.inputs import RevisionQuery, weigh_set
+from service.http.languages import CONTENT_LANGUAGE, AskedLanguage, of_form, stamped
 from service.http.negotiation import Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, Tagged, tagged
@@ -34,12 +35,14 @@ from service.progress.actions.stored_set import SetKey, StoredSet, load_key, loa
 from service.progress.decisions import faults_of_places
 from service.progress.insurance import InsuranceList, insurance_csv, insurance_html, insurance_text
 from service.progress.want_list import MOST_WEAK, Paper, WantList, as_csv, as_html, as_text, want_list
+from service.reference.languages import Language
 
 want_lists = router("/v1/definitions", "Evaluations")
 insurance = router("/v1", "Insurance")
 
 MOST_NOTES = 2_000
 FIELDS = ("min_grade", "most_to_pay", "currency", "note")
+_MEDIA = ("text/plain", "text/csv", "text/html")
 
 
 # --- want lists and the notes to them ----------------------------------------------------------------------------------
@@ -117,11 +120,11 @@ def _notes_tag(identity: str, notes: WantNotes) -> str:
     return entity_tag("want-notes", identity, notes.version, sorted(notes.notes))
 
 
-def _forms(document: Mapping[str, Any], paper: Paper = "a4") -> Forms[WantList]:
+def _forms(document: Mapping[str, Any], language: Language, paper: Paper = "a4") -> Forms[WantList]:
     return Forms(
         text=TextForm("text/plain", as_text),
         csv=TextForm("text/csv", as_csv),
-        html=TextForm("text/html", lambda wants: as_html(wants, document, paper)),
+        html=TextForm("text/html", lambda wants: as_html(wants, document, paper, language)),
     )
 
 
@@ -134,19 +137,25 @@ async def get_want_list(
     query: Annotated[WantQuery, Query()],
     answers: KeptAnswers,
     work: Work,
+    asked: AskedLanguage,
 ) -> Annotated[
     Reply[WantList],
     Sends(
-        headers={"ETag": "Of the definition, the holdings, the editions, the day and the form."},
-        media=_forms({}).media,
+        headers={
+            "ETag": "Of the definition, the holdings, the editions, the day, the form and the language.",
+            **CONTENT_LANGUAGE,
+        },
+        media=_MEDIA,
     ),
 ]:
     """What to look for next: empty places that a coin could fill, then the weakest fillings. Apart from them: empty places that
-    a rule of the set keeps empty, with what would release them."""
-    day, form = query.today or context.today(), _forms({}).chosen(request, query.format)
+    a rule of the set keeps empty, with what would release them. A page is in the language that is asked for."""
+    day, form = query.today or context.today(), _forms({}, asked).chosen(request, query.format)
+    language = of_form(asked, form)
 
     def tag(key: SetKey, day: date) -> str:
-        return entity_tag(*key.version(day), form, key.notes, query.upgrades, query.paper)
+        told = (key.notes, query.upgrades, query.paper, *stamped(language))
+        return entity_tag(*key.version(day), form, *told)
 
     def read(connection: Connection) -> tuple[StoredSet, WantNotes]:
         return load_stored_set(connection, owner, id, query.revision), WantNoteStore(connection, owner).of(id)
@@ -159,21 +168,17 @@ async def get_want_list(
         await weigh_set(work, context, owner, id, query.revision, times=2)
         mine, notes = await context.read(read)
         key = replace(mine.key, notes=notes.version)
-        forms = _forms(mine.revision.document, query.paper)
+        forms = _forms(mine.revision.document, language, query.paper)
 
         def answer() -> Response:
-            return forms.reply(_wants(mine, notes, day, query.upgrades), form, tag(key, day)).response()
+            wants = want_list(mine.ask(day).request, notes.notes, query.upgrades, language)
+            return forms.reply(wants, form, tag(key, day), language).response()
 
         return key, await context.compute(answer)
 
     return await answers.give(
         owner, day, Question(query.revision, query.today, tag), lambda: context.read(read_key), make
     )
-
-
-def _wants(mine: StoredSet, notes: WantNotes, day: date, upgrades: int) -> WantList:
-    asked = mine.ask(day).request
-    return want_list(asked, notes.notes, upgrades)
 
 
 @want_lists.get("/{id}/want-notes")
@@ -210,12 +215,18 @@ async def replace_want_notes(
 
 # --- the insurance list ------------------------------------------------------------------------------------------------
 
-_INSURANCE_FORMS = Forms[InsuranceList](
-    text=TextForm("text/plain", insurance_text),
-    csv=TextForm("text/csv", insurance_csv),
-    html=TextForm("text/html", insurance_html),
-)
-_INSURANCE_ETAG = {"ETag": "Of the holdings, the editions, the day, the form and what was asked for."}
+_INSURANCE_HEADERS = {
+    "ETag": "Of the holdings, the editions, the day, the form, the language and what was asked for.",
+    **CONTENT_LANGUAGE,
+}
+
+
+def _insurance_forms(language: Language) -> Forms[InsuranceList]:
+    return Forms(
+        text=TextForm("text/plain", insurance_text),
+        csv=TextForm("text/csv", insurance_csv),
+        html=TextForm("text/html", lambda listed: insurance_html(listed, language)),
+    )
 
 
 class InsuranceQuery(QueryIn):
@@ -232,14 +243,21 @@ class InsuranceQuery(QueryIn):
 
 @insurance.get("/insurance-list", responses=problems("not-found", "over-limit", "too-heavy"))
 async def get_insurance_list(
-    context: Context, owner: CurrentOwner, query: Annotated[InsuranceQuery, Query()], known: IfNoneMatch, work: Work
-) -> Annotated[Reply[InsuranceList], Sends(headers=_INSURANCE_ETAG, media=_INSURANCE_FORMS.media)]:
-    """What is held, where, and what the owner noted it to be worth."""
-    day, form = query.on or context.today(), _INSURANCE_FORMS.chosen(known.request, query.format)
+    context: Context,
+    owner: CurrentOwner,
+    query: Annotated[InsuranceQuery, Query()],
+    known: IfNoneMatch,
+    work: Work,
+    asked: AskedLanguage,
+) -> Annotated[Reply[InsuranceList], Sends(headers=_INSURANCE_HEADERS, media=_MEDIA)]:
+    """What is held, where, and what the owner noted it to be worth. A page is in the language that is asked for."""
+    forms, day = _insurance_forms(asked), query.on or context.today()
+    form = forms.chosen(known.request, query.format)
+    language = of_form(asked, form)
     if query.definition is not None:
         await weigh_set(work, context, owner, query.definition)
     kept = await context.read(lambda connection: load_held(connection, owner, query.definition))
-    tag = entity_tag("insurance", *kept.version(day), query.basis, form)
-    return known.not_modified(tag) or _INSURANCE_FORMS.reply(
-        await context.compute(lambda: insured(kept, day, query.basis)), form, tag
+    tag = entity_tag("insurance", *kept.version(day), query.basis, form, *stamped(language))
+    return known.not_modified(tag) or forms.reply(
+        await context.compute(lambda: insured(kept, day, query.basis, language)), form, tag, language
     )

@@ -26,6 +26,7 @@ from service.progress.result import DefinitionStamp
 from service.reference import actions as reference
 from service.reference.model import OwnReference
 from service.reference.store import IssueStore
+from service.rules.phrases import ENGLISH_SPEECH, Speech
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,13 +44,13 @@ class HeldPieces:
         of_set = None if self.mine is None else self.mine.version(day)
         return (self.owner.id, self.state, self.own.version, day, of_set, *stamps())
 
-    def describer(self) -> Describer:
+    def describer(self, speech: Speech = ENGLISH_SPEECH) -> Describer:
         """Describes a holding by what is recorded of it."""
-        return describer(CORE, reference.vocabularies_with(self.own), self._issue_facts())
+        return describer(CORE, reference.vocabularies_with(self.own), self._issue_facts(), speech)
 
-    def teller(self) -> FactTeller:
+    def teller(self, speech: Speech = ENGLISH_SPEECH) -> FactTeller:
         """Tells single facts of a holding in words."""
-        return fact_teller(CORE, reference.vocabularies_with(self.own), self._issue_facts())
+        return fact_teller(CORE, reference.vocabularies_with(self.own), self._issue_facts(), speech)
 
     def pieces(self, day: date) -> tuple[list[Piece], DefinitionStamp | None]:
         """All that are held, by id; or those in the set, in the order of its places, with which definition that is. Takes its

@@ -14,11 +14,14 @@ from service.progress.check import CheckedDefinition
 from service.progress.preview import DefinitionPreview, preview_of, preview_of_faults
 from service.reference import shipped
 from service.rules.document import read_definition
+from service.rules.phrases import ENGLISH_SPEECH, Speech
 
 
-def preview(database: Database, owner: Owner | None, inputs: EvaluationInputs) -> DefinitionPreview:
-    """What a draft does, sent or kept here. A document that cannot be read has its faults as findings; faults of the other
-    members of the request raise Invalid. Raises NotAuthenticated, NotFound, OverLimit."""
+def preview(
+    database: Database, owner: Owner | None, inputs: EvaluationInputs, speech: Speech = ENGLISH_SPEECH
+) -> DefinitionPreview:
+    """What a draft does, sent or kept here; `speech`: the language of its rules in words. A document that cannot be read has its
+    faults as findings; faults of the other members of the request raise Invalid. Raises NotAuthenticated, NotFound, OverLimit."""
     stored = load(database, owner, inputs, all_holdings=inputs.holdings is None, latest=True)
     document, identity, number = document_of(inputs, stored)
     schemes = vocabularies_of(inputs, stored.own)
@@ -30,4 +33,5 @@ def preview(database: Database, owner: Owner | None, inputs: EvaluationInputs) -
         return preview_of_faults(document, refusal.faults, found, which, **editions())
     request = loaded_request(inputs, stored, definition).request
     found = check_definition(definition, request.issues, inputs.today, request.replaces, shipped.claims())
-    return preview_of(request, document, found, CheckedDefinition(identity, number, definition.digest), **editions())
+    which = CheckedDefinition(identity, number, definition.digest)
+    return preview_of(request, document, found, which, speech, **editions())

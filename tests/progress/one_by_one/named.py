@@ -69,7 +69,7 @@ class _Titles:
                 {name: known for name, known in zip(self._base, world, strict=True) if known is not None}
                 for world in facts
             ]
-            noun, year, issuer = (first_words(part, worlds, self._labels.term) for part in (NOUN, YEAR, ISSUER))
+            noun, year, issuer = (first_words(part, worlds, self._labels) for part in (NOUN, YEAR, ISSUER))
             kind = coin_kind(noun, year) or (issuer and "coin")
             found = self._kinds[facts] = ", ".join(filter(None, [kind, issuer]))
         return found
@@ -120,7 +120,7 @@ class _Titles:
                 return ", ".join(term(name, one) for one in sorted(value)) or f"no {label}"
             if value is NONE:
                 return f"no {label}"
-        words = first_words((name,), [{name: known}], term) or ""
+        words = first_words((name,), [{name: known}], self._labels) or ""
         return f"{label} {words}" if words and name in _NAMED_BY_ATTRIBUTE else words
 
 
