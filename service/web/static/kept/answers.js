@@ -23,9 +23,13 @@ const BEHIND = "~";
  */
 
 const NOTHING = { asked: 0, equal: 0, since: [], wrong: [], wrongs: 0 };
+/** @type {Promise<any>} */
 let turn = Promise.resolve();
 
-/** One after the other: each reads and writes the whole list. */
+/**
+ * One after the other: each reads and writes the whole list.
+ * @template T @param {() => Promise<T>} work @returns {Promise<T>}
+ */
 function inTurn(work) {
   const mine = turn.then(work, work);
   turn = mine.catch(() => {});

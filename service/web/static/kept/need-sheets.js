@@ -31,12 +31,14 @@ export function onSheets(then) {
 async function renew() {
   const before = await keptSheets();
   const language = spoken();
+  /** @type {Record<string, string>} */
   const headers = before?.etag && before.language === language ? { "If-None-Match": before.etag } : {};
   const left = await waitingNow();
   const answer = await ask("GET", PATH, { headers });
   const fetched = new Date().toISOString();
+  /** @type {Kept} */
   const made = answer.status === 304
-    ? { ...before, fetched }
+    ? { .../** @type {Kept} */ (before), fetched }
     : { document: await answer.json(), etag: answer.headers.get("ETag"), language, fetched };
   await keep(KEY, made);
   await sheetsKnowAllBut(left);

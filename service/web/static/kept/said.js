@@ -12,6 +12,7 @@ const isRead = (name) => READ.includes(name) || Object.keys(unflattened({ [name]
 
 /** By coin whether it is new. */
 async function waiting() {
+  /** @type {Record<string, boolean>} */
   const found = {};
   for (const { id, op, patch = {} } of await device.store.view((within) => within.pending())) {
     if (op === "create") found[id] = true;
@@ -39,7 +40,7 @@ export async function unsentCoins() {
   const found = [];
   for (const [id, isNew] of Object.entries(all)) {
     const values = await device.holding(id);
-    const { facts, ...own } = unflattened(values ?? {});
+    const { facts, ...own } = /** @type {Record<string, any>} */ (unflattened(values ?? {}));
     const counts = values !== undefined && (own.status ?? "held") === "held";
     if (!counts && isNew) continue;
     found.push({

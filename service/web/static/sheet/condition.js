@@ -50,7 +50,7 @@ export function valueFrom(attribute, text) {
 export const textFrom = (value) => (value === null || value === undefined ? "" : String(value?.date ?? value));
 
 /**
- * Numbers of coins in spans of like width, from the first to the last: for a bar of years. @param {{value: unknown, coins: number}[]} values
+ * Numbers of coins in spans of like width, from the first to the last: for a bar of years. @param {{value: any, coins: number}[]} values
  * @param {number} most how many spans at most @returns {{from: number, to: number, coins: number}[]}
  */
 export function spansOf(values, most = 24) {

@@ -59,7 +59,7 @@ export function conditionText(attribute, isOwn, relation, value) {
   if (relation === "empty") return `count(${name}) = 0`;
   if (value === null || value === undefined) return null;
   if (relation === "between") {
-    const { from, to } = value;
+    const { from, to } = /** @type {{from?: unknown, to?: unknown}} */ (value);
     if (from === undefined && to === undefined) return null;
     if (to === undefined) return `${name} >= ${literal(attribute, from)}`;
     if (from === undefined) return `${name} <= ${literal(attribute, to)}`;
