@@ -42,16 +42,20 @@ class Edges(Sequence[Edge]):
             return edges
         every = edges if isinstance(edges, Sequence) else list(edges)
 
-        def column(name: str, kind: type[np.generic]) -> npt.NDArray[Any]:
-            return np.fromiter(map(attrgetter(name), every), kind, len(every))
+        count = len(every)
 
-        costs = chain.from_iterable(map(attrgetter("cost"), every))
-        cost = np.fromiter(costs, np.int64, len(every) * levels)
+        def column(name: str, kind: type[np.generic]) -> npt.NDArray[Any]:
+            return np.fromiter(map(attrgetter(name), every), kind, count)
+
+        costs = list(map(attrgetter("cost"), every))
+        if not {levels}.issuperset(map(len, costs)):
+            raise ValueError(f"an edge has not {levels} costs")
+        cost = np.fromiter(chain.from_iterable(costs), np.int64, count * levels)
         return cls(
             place=column("place", np.int64),
             holding=column("holding", np.int64),
             basis=column("basis", np.int8),
-            cost=np.ascontiguousarray(cost.reshape(len(every), levels).T),
+            cost=np.ascontiguousarray(cost.reshape(count, levels).T),
             stays=column("stays", np.bool_),
             pinned=column("pinned", np.bool_),
             to_check=column("to_check", np.int64),
@@ -101,11 +105,13 @@ class Edges(Sequence[Edge]):
 
     def at(self, chosen: slice | Integers | Flags) -> Edges:
         """Some of the edges, by position or by whether they are chosen."""
+        if not isinstance(chosen, slice) and chosen.dtype == np.bool_:
+            chosen = np.flatnonzero(chosen)
         return Edges(
             self.place[chosen],
             self.holding[chosen],
             self.basis[chosen],
-            self.cost[:, chosen],
+            self.cost[:, chosen] if isinstance(chosen, slice) else np.take(self.cost, chosen, axis=1),
             self.stays[chosen],
             self.pinned[chosen],
             self.to_check[chosen],
@@ -137,14 +143,28 @@ class Edges(Sequence[Edge]):
         return found
 
     @cached_property
+    def first_of_place(self) -> Integers:
+        """Where the edges of each place begin, up to the last that has any, and where they end; for ordered edges."""
+        after_last = int(self.place[-1]) + 1 if len(self) else 0
+        return np.searchsorted(self.place, np.arange(after_last + 1))
+
+    @cached_property
     def is_ordered(self) -> bool:
-        """Whether they are ordered by place, then holding."""
-        step = np.diff(self.place)
-        return bool((step >= 0).all() and (np.diff(self.holding)[step == 0] >= 0).all())
+        """Whether they are ordered by place, then holding, and none is there twice."""
+        place, before = self.place[1:], self.place[:-1]
+        return bool(((place > before) | ((place == before) & (self.holding[1:] > self.holding[:-1]))).all())
 
     def ordered(self) -> Edges:
         """The same by place, then holding."""
-        return self if self.is_ordered else self.at(np.lexsort((self.holding, self.place)))
+        return self if self.is_ordered else self.at(self._order())
+
+    def _order(self) -> Integers:
+        count, span = len(self), int(self.holding.max()) + 1
+        bits = count.bit_length()
+        if min(int(self.place.min()), int(self.holding.min())) < 0 or int(self.place.max() + 1) * span >> (63 - bits):
+            return np.lexsort((self.holding, self.place))
+        # Sorting numbers that have their position in them takes a fifth of the time.
+        return np.sort((self.place * span + self.holding << bits) | np.arange(count)) & ((1 << bits) - 1)
 
     def of_place(self, place: int) -> slice:
         """Where the edges of a place are; for ordered edges."""

@@ -38,7 +38,7 @@ class FlowState:
 
     def __init__(
         self,
-        quantity: Sequence[int],
+        quantity: Mapping[int, int] | Sequence[int],
         holdings: Iterable[int],
         options: Callable[[], Mapping[int, Mapping[int, int]]] = dict,
     ) -> None:
@@ -272,21 +272,32 @@ def _moves_between(
     came: dict[int, tuple[int, int | None]] = {}
     queue = [] if start in seen else [start]
     seen.add(start)
+    if start == goal:
+        return []
+    is_free_to_leave = flow.is_unpriced(goal)
     for here in queue:
-        if here == goal:
-            moves = []
-            while here != start:
-                before, mover = came[here]
-                if mover is not None:
-                    moves.append((mover, here))
-                here = before
-            return moves
         for there, mover in _steps_from(flow, here, goal, fixed):
-            if there not in seen:
-                seen.add(there)
-                came[there] = here, mover
-                queue.append(there)
+            if there in seen:
+                continue
+            seen.add(there)
+            came[there] = here, mover
+            if there == goal:
+                return _moves_along(came, start, goal)
+            if is_free_to_leave and there != EMPTY and flow.is_unpriced(there) and flow.has_capacity(there):
+                # A piece of this one is used, and one of the goal is left.
+                return _moves_along(came, start, there)
+            queue.append(there)
     return None
+
+
+def _moves_along(came: Mapping[int, tuple[int, int | None]], start: int, end: int) -> list[tuple[int, int]]:
+    moves = []
+    while end != start:
+        before, mover = came[end]
+        if mover is not None:
+            moves.append((mover, end))
+        end = before
+    return moves
 
 
 def _steps_from(flow: FlowState, here: int, goal: int, fixed: set[int]) -> Iterator[tuple[int, int | None]]:

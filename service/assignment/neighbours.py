@@ -30,7 +30,7 @@ def _by_coins(problem: AssignmentProblem) -> list[int]:
     if len(edges):
         start = np.flatnonzero(np.diff(edges.place, prepend=-1))
         row = np.repeat(np.arange(len(start)), np.diff(start, append=len(edges)))
-        component, places = components_of(edges, start, row, ()), edges.place[start]
+        component, places = components_of(len(start), row, edges.holding), edges.place[start]
         # Components are numbered in the order of their first rows, which are in that of the places.
         _, first = np.unique(component, return_index=True)
         leader[places] = places[first][component]

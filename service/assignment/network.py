@@ -1,9 +1,7 @@
 """The part of a problem that no set-level rule reaches, as arrays: a flow network, with what each edge loses on each level.
 
-All levels of a component are packed into whole numbers below 2^50, which doubles hold exactly: in one *stage* where they fit,
-else in several, each decided among the optima of those before it. Over the whole set they would seldom fit, so each
-component has weights of its own (`service.assignment.levels`: a weight exceeds all that later levels of its stage can make
-up).
+All levels are packed into whole numbers (`service.assignment.levels`: a weight exceeds all that later levels can make up): in one
+*stage* where they fit, else in several, each decided among the optima of those before it.
 """
 
 from __future__ import annotations
@@ -22,10 +20,7 @@ from service.assignment.problem import AssignmentProblem, Basis, GroupPin
 
 LARGE = 2_000
 """From this number of edges on scipy's functions on graphs are used; they take some 0.1 s to load."""
-ROOM = 2**50
-"""What the losses of a stage may add up to."""
-
-Losses = npt.NDArray[np.int64] | int
+Losses = npt.NDArray[np.signedinteger[Any]] | int
 """What each edge loses on a level, shape (edges,), or all of them alike."""
 
 
@@ -44,11 +39,11 @@ class Network:
 
     @cached_property
     def start(self) -> Integers:
-        return np.flatnonzero(np.diff(self.edges.place, prepend=-1))
+        return self.edges.first_of_place[self.places]
 
     @cached_property
     def places(self) -> Integers:
-        return self.edges.place[self.start]
+        return np.flatnonzero(np.diff(self.edges.first_of_place))
 
     @cached_property
     def sizes(self) -> Integers:
@@ -61,7 +56,33 @@ class Network:
 
     @cached_property
     def component(self) -> Integers:
-        return components_of(self.edges, self.start, self.row, self.alike)
+        return components_of(len(self.start), self.row, self.edges.holding, self.bonds)
+
+    @cached_property
+    def alike_rows(self) -> list[list[int]]:
+        """Of each group of like places that has several rows, those."""
+        row_of = {place: at for at, place in enumerate(self.places.tolist())} if self.alike else {}
+        groups = [sorted(row_of[place] for place in group if place in row_of) for group in self.alike]
+        return [group for group in groups if len(group) > 1]
+
+    @property
+    def bonds(self) -> list[tuple[int, int]]:
+        """Pairs of rows that join those which are alike."""
+        return [(group[0], other) for group in self.alike_rows for other in group[1:]]
+
+    @cached_property
+    def ranges(self) -> list[tuple[int, int]]:
+        """By level the least and the most that an edge, or an empty place, loses."""
+        found = []
+        for losses in self.losses:
+            low, high = (losses, losses) if isinstance(losses, int) else (losses.min(initial=0), losses.max(initial=0))
+            found.append((min(int(low), 0), max(int(high), 0)))
+        return found
+
+    def is_alike(self, level: int) -> bool:
+        """Whether all edges lose the same on the level."""
+        losses = self.losses[level]
+        return isinstance(losses, int) or bool((losses == losses[0]).all())
 
     def total(self, level: int, chosen: Integers) -> int:
         """What these edges lose together."""
@@ -73,28 +94,23 @@ class Network:
         return np.repeat(by_row, self.sizes) if chosen is None else by_row[self.row[chosen]]
 
 
-def components_of(edges: Edges, start: Integers, row: Integers, alike: Sequence[frozenset[int]]) -> Integers:
-    """A number from 0 for each row, the same for those that share holdings or are alike, directly or over others."""
-    rows = len(start)
-    row_of = {place: at for at, place in enumerate(edges.place[start].tolist())} if alike else {}
-    bonds: list[tuple[int, int]] = []
-    for group in alike:
-        leader, *followers = sorted(row_of[place] for place in group if place in row_of) or [0]
-        bonds.extend((leader, follower) for follower in followers)
-    if len(edges) >= LARGE:
+def components_of(rows: int, row: Integers, holding: Integers, bonds: Sequence[tuple[int, int]] = ()) -> Integers:
+    """A number from 0 for each of so many rows, the same for those that share holdings or are bound, directly or over others.
+    `row` and `holding` have an entry for each pair."""
+    if len(row) >= LARGE:
         from scipy.sparse import csr_array
         from scipy.sparse.csgraph import connected_components
 
-        present = np.zeros(int(edges.holding.max(initial=-1)) + 1, bool)
-        present[edges.holding] = True
+        present = np.zeros(int(holding.max(initial=-1)) + 1, bool)
+        present[holding] = True
         number = np.cumsum(present) + (rows - 1)
         joined = np.array(bonds, np.int64).reshape(-1, 2)
-        ends = np.concatenate((row, joined[:, 0])), np.concatenate((number[edges.holding], joined[:, 1]))
+        ends = np.concatenate((row, joined[:, 0])), np.concatenate((number[holding], joined[:, 1]))
         count = rows + int(present.sum())
         graph = csr_array((np.ones(len(ends[0]), np.int8), ends), shape=(count, count))
         found = connected_components(graph, directed=False)[1][:rows].astype(np.int64)
     else:
-        found = np.array(_joined(rows, edges.holding.tolist(), row.tolist(), bonds), np.int64)
+        found = np.array(_joined(rows, holding.tolist(), row.tolist(), bonds), np.int64)
     # Numbered by their first rows, whatever way they were found.
     _, first, number = np.unique(found, return_index=True, return_inverse=True)
     rank = np.empty(len(first), np.int64)
@@ -124,6 +140,8 @@ def _joined(rows: int, holdings: Sequence[int], row_of: Sequence[int], bonds: Se
 
 def pins_of(edges: Edges, group_pins: Sequence[GroupPin]) -> Losses:
     """The level `pins`: -1 for the pin of an edge, and for each pin to a group that it honours."""
+    if not group_pins and not edges.pinned.any():
+        return 0
     losses = -edges.pinned.astype(np.int64)
     for pin in group_pins:
         here = np.flatnonzero(edges.holding == pin.holding)
@@ -133,24 +151,25 @@ def pins_of(edges: Edges, group_pins: Sequence[GroupPin]) -> Losses:
 
 def all_losses(problem: AssignmentProblem, edges: Edges) -> Mapping[str, Losses]:
     """Every level of `service.assignment.problem` but `order`, for firm edges as firm and others as tentative."""
-    required = np.array(problem.required, bool)[edges.place]
-    doubt, tentative = edges.basis, edges.basis != Basis.FIRM
+    doubt = edges.basis
+    has_doubts = bool(doubt.any())
+    tentative = doubt != Basis.FIRM
     return {
         "pins": pins_of(edges, problem.group_pins),
-        "required": -1 if required.all() else -required.astype(np.int64),
+        "required": -1 if all(problem.required) else -np.array(problem.required, np.int8)[edges.place],
         "places": -1,
-        "unknown": _counted((doubt == Basis.UNKNOWN) | (doubt == Basis.REFERENCE)),
-        "alternatives": _counted(doubt == Basis.ALTERNATIVES),
-        "to_check": _counted(np.where(tentative, edges.to_check, 0)),
-        "presumed": _counted(edges.presumed & ~tentative),
+        "unknown": _counted((doubt == Basis.UNKNOWN) | (doubt == Basis.REFERENCE)) if has_doubts else 0,
+        "alternatives": _counted(doubt == Basis.ALTERNATIVES) if has_doubts else 0,
+        "to_check": edges.to_check * tentative if has_doubts and edges.to_check.any() else 0,
+        "presumed": _counted(edges.presumed & ~tentative) if edges.presumed.any() else 0,
         "shortfall": 0,
-        **{f"prefer-{level + 1}": _counted(edges.cost[level]) for level in range(problem.preference_levels)},
+        **{f"prefer-{level + 1}": edges.cost[level] for level in range(problem.preference_levels)},
         "moved": _counted(edges.stays, -1),
     }
 
 
-def _counted(each: npt.NDArray[np.generic], sign: int = 1) -> Losses:
-    return each.astype(np.int64) * sign if each.any() else 0
+def _counted(each: Flags, sign: int = 1) -> Losses:
+    return each.view(np.int8) * np.int8(sign) if each.any() else 0
 
 
 # --- stages ---------------------------------------------------------------------------------------------------------
@@ -158,75 +177,61 @@ def _counted(each: npt.NDArray[np.generic], sign: int = 1) -> Losses:
 
 @dataclass(frozen=True, slots=True)
 class Stage:
-    """Some consecutive levels of each component that has any left: `weights[level, component]`, 0 for those of other
-    stages. `is_wide`: one level by itself adds up to more than ROOM somewhere, so that only Python's integers are exact."""
+    """Some consecutive levels, each by its number with its weight. `is_wide`: it is one level that by itself adds up to more than
+    there is room, so that only Python's integers are exact."""
 
-    weights: Integers
-    has_levels: Flags
+    weights: tuple[tuple[int, int], ...]
     is_wide: bool
 
 
-def stages_of(network: Network) -> Iterator[Stage]:
-    """The levels in order, in as few stages as ROOM allows. A level on which nothing differs is left out, and so is `places`
-    where all places of a component have one tier: then it repeats another level."""
-    component, count = network.component, int(network.component.max(initial=-1)) + 1
-    spreads = np.array([_spread(network, losses, component, count) for losses in network.losses]).reshape(-1, count)
-    _drop_repeated(network, spreads)
-    stage, size = np.zeros(count, np.int64), np.ones(count)
-    stage_of = np.full(spreads.shape, -1)
-    for level, spread in enumerate(spreads):
-        differs = spread > 0
-        begins = differs & (size > 1) & (size * (spread + 1) > ROOM)
-        stage[begins] += 1
-        size = np.where(differs, np.where(begins, 1, size) * (spread + 1), size)
-        stage_of[level, differs] = stage[differs]
-    for number in range(int(stage_of.max(initial=-1)) + 1):
-        own = stage_of == number
-        weights, weight = np.zeros(spreads.shape, np.int64), np.ones(count)
-        for level in reversed(range(len(spreads))):
-            weights[level, own[level]] = weight[own[level]]
-            weight = np.where(own[level], np.minimum(weight * (spreads[level] + 1), 2.0**62), weight)
-        yield Stage(weights, own.any(axis=0), bool((spreads[own] >= ROOM).any()))
-
-
-def _spread(network: Network, losses: Losses, component: Integers, count: int) -> npt.NDArray[np.float64]:
-    """The most by which the losses of all places of each component can differ; exact up to 2^53."""
-    if isinstance(losses, int):
-        return np.bincount(component, minlength=count).astype(np.float64) * abs(losses)
-    least = np.minimum(np.minimum.reduceat(losses, network.start), 0)
-    most = np.maximum(np.maximum.reduceat(losses, network.start), 0)
-    return np.bincount(component, (most - least).astype(np.float64), minlength=count).astype(np.float64)
-
-
-def _drop_repeated(network: Network, spreads: npt.NDArray[np.float64]) -> None:
-    """A level that is -1 throughout a component repeats an earlier one that is."""
-    rows = np.bincount(network.component, minlength=spreads.shape[1])
-    counted = np.zeros(spreads.shape[1], bool)
-    for level, losses in enumerate(network.losses):
-        if isinstance(losses, int):
-            here = np.full(spreads.shape[1], losses == -1)
-        elif int(losses.min(initial=0)) < -1 or not losses.any():
+def stages_of(network: Network, room: int) -> list[Stage]:
+    """The levels in order, in as few stages as the `room` allows: what the losses of a stage may add up to. A level on which
+    nothing differs is left out, and so is one that is -1 throughout where an earlier one is: it repeats that."""
+    rows = len(network.start)
+    stages: list[list[tuple[int, int]]] = [[]]
+    size, counts_all = 1, False
+    for level, (least, most) in enumerate(network.ranges):
+        spread = rows * (most - least)
+        if least == -1 and most == 0 and network.is_alike(level):
+            spread, counts_all = 0 if counts_all else spread, True
+        if spread == 0:
             continue
-        else:
-            all_lose = np.logical_and.reduceat(losses == -1, network.start)
-            here = np.bincount(network.component, all_lose, minlength=spreads.shape[1]) == rows
-        spreads[level, here & counted] = 0
-        counted |= here
+        if stages[-1] and size * (spread + 1) > room:
+            stages.append([])
+            size = 1
+        stages[-1].append((level, spread))
+        size *= spread + 1
+    return [_weighed(stage, room) for stage in stages if stage]
+
+
+def _weighed(stage: Sequence[tuple[int, int]], room: int) -> Stage:
+    found: list[tuple[int, int]] = []
+    weight = 1
+    for level, spread in reversed(stage):
+        found.append((level, weight))
+        weight *= spread + 1
+    return Stage(tuple(found), weight > room)
 
 
 def packed(network: Network, stage: Stage, chosen: Integers | None) -> Integers:
     """What the chosen edges, or all, lose in the stage, as one number; exact Python integers where the stage is wide."""
-    total: Integers = np.zeros(
-        len(network.edges) if chosen is None else len(chosen), object if stage.is_wide else np.int64
-    )
-    for losses, weights in zip(network.losses, stage.weights, strict=True):
-        if isinstance(losses, int) and (losses == 0 or not weights.any()):
+    kind: Any = object if stage.is_wide else np.int64
+    count = len(network.edges) if chosen is None else len(chosen)
+    total: Integers = np.zeros(count, kind)
+    weighed: Integers = np.empty(count, kind)
+    of_all = 0
+    for level, weight in stage.weights:
+        losses = network.losses[level]
+        if isinstance(losses, int):
+            of_all += losses * weight
             continue
-        weight: Any = int(weights[0])
-        if (weights != weight).any():
-            weight = network.at_edges(weights[network.component], chosen)
-        elif weight == 0:
-            continue
-        own = losses if chosen is None or isinstance(losses, int) else losses[chosen]
-        total += own * weight
+        losses = losses if chosen is None else losses[chosen]
+        if losses.dtype == np.int8:
+            # Of what is counted most edges have nothing.
+            some = np.flatnonzero(losses.view(np.bool_))
+            total[some] += losses[some].astype(kind) * weight
+        else:
+            np.multiply(losses, weight, out=weighed, dtype=kind)
+            total += weighed
+    total += of_all
     return total

@@ -59,6 +59,7 @@ _RELAXED_PASSES = 6
 _PRICED_PASSES = 10
 """How often the flow of a component, and then its prices, look at each edge (`SolverBudget.affords`)."""
 _OPEN = Standing(False)
+_BASES = tuple(Basis)
 
 
 @dataclass(frozen=True, slots=True)
@@ -331,7 +332,7 @@ def _unruled_placements(unruled: Unruled) -> list[Placement]:
     edges = unruled.edges.at(unruled.chosen)
     found = []
     for place, holding, number in zip(edges.place.tolist(), edges.holding.tolist(), edges.basis.tolist(), strict=True):
-        basis = Basis(number)
+        basis = _BASES[number]
         stands = unruled.standings[place] if basis is Basis.FIRM else _OPEN
         found.append(Placement(place, holding, basis, stands.forced, stands.instead, stands.proven))
     return found

@@ -38,11 +38,9 @@ def _as_arrays(problem: AssignmentProblem) -> Edges | None:
     """The edges in order; None where an edge has too many costs or too few, or one that no array can have."""
     if isinstance(problem.edges, Edges):
         return problem.edges.ordered()
-    if any(len(edge.cost) != problem.preference_levels for edge in problem.edges):
-        return None
     try:
         return Edges.of(problem.edges, problem.preference_levels).ordered()
-    except OverflowError:
+    except (ValueError, OverflowError):
         return None
 
 
@@ -52,11 +50,11 @@ def _is_sound(problem: AssignmentProblem, edges: Edges) -> bool:
         return False
     if not len(edges):
         return True
-    is_known = place.min() >= 0 and place.max() < len(problem.required)
+    is_known = place[0] >= 0 and place[-1] < len(problem.required)
     is_known = is_known and holding.min() >= 0 and holding.max() < len(problem.quantity)
-    is_twice = bool(((place[1:] == place[:-1]) & (holding[1:] == holding[:-1])).any())
-    is_small = cost.min(initial=0) >= 0 and cost.max(initial=0) <= LARGEST_COST and edges.to_check.min() >= 0
-    return bool(is_known and not is_twice and is_small)
+    # Read without a sign a negative number is larger than any that is allowed.
+    is_small = cost.view(np.uint64).max(initial=0) <= LARGEST_COST and edges.to_check.view(np.uint64).max() < 2**63
+    return bool(is_known and edges.is_ordered and is_small)
 
 
 def _faults_of_edges(problem: AssignmentProblem) -> Iterator[str]:

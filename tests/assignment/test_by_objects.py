@@ -106,11 +106,65 @@ def test_the_solver_and_the_stages_agree_with_objects(block: int, monkeypatch: p
     monkeypatch.setattr(optimum, "_cheapest", counted)
     monkeypatch.setattr(optimum, "LARGE", 0)
     monkeypatch.setattr(network, "LARGE", 0)
+    monkeypatch.setattr(optimum, "_MOST_STEPS", 0)
     for number, problem in enumerate(problems(block, examples(2_000))):
-        monkeypatch.setattr(network, "ROOM", (2**50, 2**12, 2)[number % 3])
+        room = (2**50, 2**12, 2)[number % 3]
+        monkeypatch.setattr(optimum, "ROOM", room)
+        monkeypatch.setattr(optimum, "ROOM_OF_SOLVER", room)
         assert solve(problem) == solve_by_objects(problem), problem
-        part = unruled.parted(problem)
-        losses = tuple(network.all_losses(problem, part.edges).values())
-        stages += len(part.edges) > 0 and sum(1 for _ in network.stages_of(part.network(losses))) > 1
+        stages += _has_stages(problem, room)
     assert by_solver > 25, "the solver's way was hardly taken"
     assert stages > 25, "hardly any problem had several stages"
+
+
+@pytest.mark.parametrize("block", range(BLOCKS))
+def test_the_paths_and_the_stages_agree_with_objects(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    stages = 0
+    monkeypatch.setattr(optimum, "_CHUNK", 1)
+    for number, problem in enumerate(problems(block, examples(2_000))):
+        room = (2**60, 2**12, 2)[number % 3]
+        monkeypatch.setattr(optimum, "ROOM", room)
+        assert solve(problem) == solve_by_objects(problem), problem
+        stages += _has_stages(problem, room)
+    assert stages > 25, "hardly any problem had several stages"
+
+
+def _has_stages(problem: AssignmentProblem, room: int) -> bool:
+    part = unruled.parted(problem)
+    losses = tuple(network.all_losses(problem, part.edges).values())
+    return len(part.edges) > 0 and len(network.stages_of(part.network(losses), room)) > 1
+
+
+def test_costs_past_what_the_solver_can_represent_go_to_it_in_stages(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every place wants the same coins, so that paths are given up; the levels together are past 2^50."""
+    chance = Random(5)
+    edges = tuple(
+        Edge(place, coin, Basis.FIRM, (chance.randint(0, 3), coin * 10**8, chance.randint(0, 9)), to_check=0)
+        for place in range(40)
+        for coin in range(60)
+    )
+    problem = AssignmentProblem((True,) * 40, (1,) * 60, edges, (), 3)
+    rooms = []
+
+    def counted(found: network.Network, room: int) -> list[network.Stage]:
+        rooms.append(room)
+        return stages_of(found, room)
+
+    stages_of = optimum.stages_of
+    monkeypatch.setattr(optimum, "stages_of", counted)
+    monkeypatch.setattr(optimum, "_MOST_STEPS", 100)
+    assert solve(problem) == solve_by_objects(problem)
+    assert {optimum.ROOM, optimum.ROOM_OF_SOLVER} <= set(rooms)
+
+
+def test_a_place_gives_way_to_two_that_share_two_coins() -> None:
+    """All are as good. Place 1 comes before the others and could take coin 0, but then one of those were empty."""
+    fits = {0: (3,), 1: (0, 2), 2: (0, 1), 3: (0, 1)}
+    edges = tuple(Edge(place, coin, Basis.FIRM) for place, coins in fits.items() for coin in coins)
+    solution = solve(AssignmentProblem((True,) * 4, (1,) * 4, edges))
+    assert [(one.place, one.holding, one.forced) for one in solution.placements] == [
+        (0, 3, True),
+        (1, 2, True),
+        (2, 0, False),
+        (3, 1, False),
+    ]

@@ -880,8 +880,8 @@ MUTANTS = (
     Mutant(
         "service.assignment.optimum",
         "_Options._earn_by_use",
-        "earns + 1",
-        "earns * 0",
+        "room.sum() + 1",
+        "room.sum() * 0",
         ("tests/assignment/test_by_objects.py::test_the_solver_and_the_stages_agree_with_objects",),
     ),
     Mutant(
@@ -893,10 +893,10 @@ MUTANTS = (
     ),
     Mutant(
         "service.assignment.unruled",
-        "_standings",
-        "no_spare[optimum.chosen[placed]] = False",
-        "no_spare[:] = False",
-        ("tests/assignment/test_by_objects.py::test_arrays_and_objects_agree",),
+        "_Tight.__init__",
+        "gives_way[row[self.is_ample]] = True",
+        "gives_way[:] = True",
+        ("tests/assignment/test_by_objects.py::test_a_place_gives_way_to_two_that_share_two_coins",),
     ),
     Mutant(
         "service.assignment.search",

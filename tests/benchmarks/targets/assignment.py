@@ -30,19 +30,24 @@ def against_scipy(fits: tuple[int, int], *, from_arrays: bool) -> Callable[[Scal
         holdings, places = SIZES[scale]
         problem = a_problem(holdings, places, fits)
         if from_arrays:
-            problem = replace(problem, edges=Edges.of(problem.edges, problem.preference_levels))
+            # As the service makes them: by place, then holding.
+            problem = replace(problem, edges=Edges.of(problem.edges, problem.preference_levels).ordered())
         last: list[Solution] = []
 
-        def agree(ours: Solution, cost: int) -> bool:
+        def agree(found: Solution, cost: int) -> bool:
             # What the same placements cost is worked out once.
-            if last and last[0].placements == ours.placements:
-                return ours.proven and last_cost[0] == cost
-            last[:], last_cost[:] = [ours], [worth(problem, ours.placements)]
-            return ours.proven and last_cost[0] == cost
+            if last and last[0].placements == found.placements:
+                return found.proven and last_cost[0] == cost
+            last[:], last_cost[:] = [found], [worth(problem, found.placements)]
+            return found.proven and last_cost[0] == cost
+
+        def ours() -> Solution:
+            # What arrays remember of themselves, their order for one, is found anew.
+            return solve(replace(problem, edges=replace(problem.edges)) if from_arrays else problem)
 
         last_cost: list[int] = []
         peer = Side(peers.scipy_dense(problem, from_arrays=from_arrays))
-        times = race(Side(lambda: solve(problem)), peer, agree, seconds=5.0)
+        times = race(Side(ours), peer, agree, seconds=5.0)
         return Measurement(f"{holdings:,} x {places:,}, {len(problem.edges):,} edges", times.ours, times.theirs)
 
     return measure
