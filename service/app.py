@@ -25,6 +25,7 @@ from service.http.api.clubs import clubs
 from service.http.api.definition_imports import definition_imports
 from service.http.api.definitions import checks, definitions
 from service.http.api.devices import devices
+from service.http.api.displayed_photos import displayed_photos
 from service.http.api.evaluation_parts import evaluation_parts
 from service.http.api.evaluations import evaluations
 from service.http.api.exhibitions import exhibitions
@@ -108,6 +109,7 @@ ROUTERS = (
     clubs,
     offers,
     standings,
+    displayed_photos,
     previews,
     swaps,
     service,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -122,11 +122,12 @@ class Copy:
 
 @dataclass(frozen=True, slots=True)
 class Consent:
-    """What a member shows the club of one of its definitions."""
+    """What a member shows the club of one of its definitions. `photos` are those of coins in the display: see `as_kept`."""
 
     standing: bool = False
     spares: bool = False
     display: bool = False
+    photos: bool = False
 
     @property
     def is_any(self) -> bool:
@@ -136,6 +137,12 @@ class Consent:
     def counts(self) -> bool:
         """Whether the member's own standing is worth remembering."""
         return self.standing or self.spares
+
+    @property
+    def as_kept(self) -> Consent:
+        """Photos are shown with their coins alone: who takes the coins out of the display and puts them in again later does not
+        show photos again without saying so."""
+        return replace(self, photos=self.photos and self.display)
 
 
 NOTHING_SHOWN = Consent()

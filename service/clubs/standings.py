@@ -89,3 +89,8 @@ def spare_id(club: str, definition: str, holding: str) -> str:
 def displayed_id(club: str, definition: str, owner: str, holding: str) -> str:
     """The name of a coin in the club's display: another one than as a spare, so that the two tell nothing of each other."""
     return basis("display", club, definition, owner, holding)[:32]
+
+
+def displayed_photo_id(club: str, definition: str, owner: str, photo: str, digest: str) -> str:
+    """The name of a photo of such a coin; `digest` is that of its image. Whoever can work it out has the photo already."""
+    return basis("photo", club, definition, owner, photo, digest)[:32]

@@ -2,7 +2,18 @@
 
 from __future__ import annotations
 
-from sqlalchemy import Boolean, Column, ForeignKey, ForeignKeyConstraint, Integer, String, Table, Text, UniqueConstraint
+from sqlalchemy import (
+    Boolean,
+    Column,
+    ForeignKey,
+    ForeignKeyConstraint,
+    Integer,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+    false,
+)
 
 from service.database.metadata import metadata
 from service.database.types import Document, Identity, Instant
@@ -115,6 +126,7 @@ club_consent = Table(
     Column("standing", Boolean, nullable=False),
     Column("spares", Boolean, nullable=False),
     Column("display", Boolean, nullable=False),
+    Column("photos", Boolean, nullable=False, server_default=false()),
     ForeignKeyConstraint(
         ["club_id", "club_definition_id"], ["club_definition.club_id", "club_definition.id"], ondelete="CASCADE"
     ),

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+NOTHING = {"standing": False, "spares": False, "display": False, "photos": False}
+"""What is shown before anything is said."""
+
 
 def told_beyond(
     preview: Mapping[str, Any],
@@ -35,4 +38,6 @@ def told_beyond(
             continue
         found += [f"facts {name}" for name, value in exhibit["facts"].items() if coin["facts"].get(name) != value]
         found += [name for name in ("description", "issue") if exhibit[name] != coin[name]]
+        known = [{**photo, "image": None} for photo in coin["photos"]]
+        found += ["a photo" for photo in exhibit["photos"] if {**photo, "image": None} not in known]
     return found

@@ -8,6 +8,7 @@ from uuid import uuid4
 
 from tests.conftest import Running
 from tests.http.examples import DOCUMENT
+from tests.pictures import photo_upload
 
 Headers = dict[str, str]
 
@@ -76,10 +77,29 @@ class Clubhouse:
         assert answer.status_code == 201, answer.text
         return answer.headers["location"]
 
+    async def photographed(self, who: Headers, offer: str) -> str:
+        """The address of a photo in the display: each of the member's coins gets one, and the member shows everything."""
+        for held in (await self.service.client.get("/v1/holdings", headers=who)).json()["items"]:
+            added = await self.service.client.post(
+                f"/v1/holdings/{held['id']}/photos?side=obverse", **photo_upload(who)
+            )
+            assert added.status_code == 201, added.text
+        await self.shows(who, offer, standing=True, spares=True, display=True, photos=True)
+        exhibits = (await self.get(f"{offer}/display", who))["exhibits"]
+        found: str = next(photo["image"] for exhibit in exhibits for photo in exhibit["photos"])
+        return found
+
     async def shows(
-        self, who: Headers, offer: str, *, standing: bool = False, spares: bool = False, display: bool = False
+        self,
+        who: Headers,
+        offer: str,
+        *,
+        standing: bool = False,
+        spares: bool = False,
+        display: bool = False,
+        photos: bool = False,
     ) -> None:
-        body = {"standing": standing, "spares": spares, "display": display}
+        body = {"standing": standing, "spares": spares, "display": display, "photos": photos}
         answer = await self.service.client.put(f"{self.address}{offer}/consent", json=body, headers=who)
         assert (answer.status_code, answer.json()) == (200, body)
 

@@ -27,6 +27,7 @@ async def addresses(service: Running, owner: dict[str, str]) -> dict[str, str]:
     club = await clubhouse.founded(service, owner)
     member, offer = await club.newcomer(), await club.offered()
     swap = await club.proposed(member, owner, offer)
+    displayed = await club.photographed(member, offer)
     held = await service.client.post("/v1/holdings", json={}, headers=owner)
     made = await service.client.post("/v1/definitions", json={"document": DOCUMENT}, headers=owner)
     where = made.headers["location"]
@@ -50,6 +51,7 @@ async def addresses(service: Running, owner: dict[str, str]) -> dict[str, str]:
         "/v1/definitions/{id}/origin": f"{copied}/origin",
         "/v1/clubs/{club_id}/definitions/{id}/standings/{member_id}": f"{club.address}{offer}/standings/{seen}",
         "/v1/clubs/{club_id}/definitions/{id}/spares/{member_id}": f"{club.address}{offer}/spares/{seen}",
+        "/v1/clubs/{club_id}/definitions/{id}/display/{member_id}/photos/{photo}": displayed,
         "/v1/clubs/{club_id}/definitions/{id}": f"{club.address}{offer}",
         "/v1/clubs/{club_id}/members/{member_id}": f"{club.address}/members/{seen}",
         "/v1/clubs/{club_id}/invitations/{invitation_id}": f"{club.address}/invitations/{way}",

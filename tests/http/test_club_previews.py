@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from tests.conftest import Running
-from tests.http.club_consent import told_beyond
+from tests.http.club_consent import NOTHING, told_beyond
 from tests.http.clubhouse import coin, founded, published
 from tests.http.examples import DOCUMENT
 from tests.http.test_club_display import SET, crown, holding, two_lenders
@@ -24,7 +24,7 @@ async def test_a_preview_is_what_others_see_with_each_consent(service: Running) 
             service, cleo, facts={**crown(1887, grade), "mint": "hidden"}, number=f"secret {grade}", note="secret"
         )
     before = await club.get(f"{offer}/consent/preview", cleo)
-    assert await club.get(f"{offer}/consent", cleo) == {"standing": False, "spares": False, "display": False}
+    assert await club.get(f"{offer}/consent", cleo) == NOTHING
     counts = before["standing"]["counts"]
     assert (counts["filled"], counts["empty"]) == (1, 2)
     assert [(spare["pieces"], spare["places"]) for spare in before["spares"]] == [(1, ["1887"])]

@@ -12,6 +12,7 @@ from service.clubs.actions import standings
 from service.clubs.tables import club_consent, club_standing
 from service.evaluation import places
 from tests.conftest import Running
+from tests.http.club_consent import NOTHING
 from tests.http.clubhouse import Clubhouse, Headers, coin, founded, published
 from tests.http.examples import DOCUMENT
 
@@ -180,7 +181,7 @@ async def test_who_is_removed_is_a_stranger_with_the_next_request(service: Runni
     assert (deed["what"], deed["whom"]["name"], deed["by"]["name"]) == ("removed-member", "Ida Lund", "The founder")
     # Coming back, nothing is shown that was shown before.
     await club.newcomer(who=member)
-    assert await club.get(f"{offer}/consent", member) == {"standing": False, "spares": False, "display": False}
+    assert await club.get(f"{offer}/consent", member) == NOTHING
 
 
 async def test_leaving_takes_ones_data_along(service: Running) -> None:
@@ -366,7 +367,7 @@ async def test_each_consent_shows_its_own_and_ends_at_once(service: Running) -> 
     await club.get(f"{offer}/standings", club.steward)
     for standing, spares in ((True, False), (False, True), (False, False)):
         await club.shows(member, offer, standing=standing, spares=spares)
-        given = {"standing": standing, "spares": spares, "display": False}
+        given = {"standing": standing, "spares": spares, "display": False, "photos": False}
         assert await club.get(f"{offer}/consent", member) == given
         for what, shown in (("standings", standing), ("spares", spares)):
             assert len((await club.get(f"{offer}/{what}", club.steward))["items"]) == shown

@@ -168,7 +168,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
     club, member, gone, offer = house.address, await house.newcomer(), await house.newcomer(), await house.offered()
     # Before there are coins of which little is known: they would sit in every place for the time being.
     swap = await house.proposed(member, owner, offer)
-    await house.shows(member, offer, standing=True, spares=True, display=True)
+    photo = await house.photographed(member, offer)
     others = await clubhouse.founded(service)
     swappers = [await others.newcomer(), await others.newcomer()]
     to_propose = await others.swappers(swappers[0], swappers[1], await others.offered())
@@ -338,6 +338,7 @@ async def test_every_example_works_and_every_answer_fits_its_schema(service: Run
         ("get", "/v1/clubs/{club_id}/definitions/{id}/spares", f"{club}{offer}/spares"),
         ("get", "/v1/clubs/{club_id}/definitions/{id}/spares/{member_id}", f"{club}{offer}/spares/{seen}"),
         ("get", "/v1/clubs/{club_id}/definitions/{id}/display", f"{club}{offer}/display"),
+        ("get", "/v1/clubs/{club_id}/definitions/{id}/display/{member_id}/photos/{photo}", photo),
         ("get", "/v1/clubs/{club_id}/announcements", f"{club}/announcements"),
         ("delete", "/v1/clubs/{club_id}/definitions/{id}", f"{club}{offer}"),
         ("delete", "/v1/clubs/{club_id}/membership", f"{club}/membership"),

@@ -880,7 +880,12 @@ BODIES = {
     "propose_swap": bodies_like(SWAP_PROPOSAL, definition_id=NO_ID, swap=[*NO_TEXT, "x" * 65], legs=[[]]),
     "answer_swap": bodies_like(SWAP_ANSWER, accepts=NO_FLAG, reason=["x"]),
     "set_consent": bodies_like(
-        {"standing": True, "spares": True}, standing=NO_FLAG, spares=NO_FLAG, display=NO_FLAG, all=[True]
+        {"standing": True, "spares": True},
+        standing=NO_FLAG,
+        spares=NO_FLAG,
+        display=NO_FLAG,
+        photos=NO_FLAG,
+        all=[True],
     ),
 }
 # What is wrong for one of them is wrong for the others, and is told in the same places.

@@ -361,6 +361,20 @@ MUTANTS = (
         ("tests/http/test_clubs.py::test_a_standing_tells_places_and_nothing_of_coins",),
     ),
     Mutant(
+        "service.clubs.model",
+        "Consent.as_kept",
+        "self.photos and self.display",
+        "self.photos",
+        ("tests/http/test_display_photos.py::test_photos_are_shown_with_their_coins_alone",),
+    ),
+    Mutant(
+        "service.clubs.actions.displays",
+        "displayed_photo",
+        "if still is None or still[1] != photo:",
+        "if False:",
+        ("tests/http/test_display_photos.py::test_who_ceases_to_consent_meanwhile_shows_no_photo",),
+    ),
+    Mutant(
         "service.clubs.actions.displays",
         "_displayed",
         'raise OverLimit([Fault("over-limit", message, hint="let fewer members lend at once")])',

@@ -9,6 +9,7 @@ import httpx
 from msgspec import json
 
 from service.demo.circle import CLUB, READER, SET, STEWARD, coins_of, revised
+from tests.pictures import coin, picture
 
 THIRD = "Cosmo Wick"
 ANY = {"If-Match": "*"}
@@ -20,8 +21,8 @@ class Member:
 
     def __init__(self, client: httpx.Client, token: str, name: str) -> None:
         self.name, self.token, self._client = name, token, client
-        for coin in coins_of(name):
-            self.ask("POST", "/v1/holdings", coin)
+        for held in coins_of(name):
+            self.ask("POST", "/v1/holdings", held)
 
     def request(self, method: str, path: str, body: Any = None, **headers: str) -> httpx.Response:
         sent = {"Authorization": f"Bearer {self.token}", "Content-Type": "application/json", **ANY, **headers}
@@ -31,6 +32,13 @@ class Member:
         answer = self.request(method, path, body)
         assert answer.is_success, answer.text
         return answer.json() if answer.content else None
+
+    def photograph(self, holding: str, side: str = "obverse") -> None:
+        headers = {"Authorization": f"Bearer {self.token}", "Content-Type": "image/jpeg"}
+        answer = self._client.post(
+            f"/v1/holdings/{holding}/photos?side={side}", headers=headers, content=picture(image=coin(400, 300))
+        )
+        assert answer.is_success, answer.text
 
     def published(self, document: Any) -> str:
         """The id of a definition of the member's own with one revision."""

@@ -99,7 +99,7 @@ def test_what_a_switch_says_is_what_the_others_see(page: Page, circle: Circle) -
     assert sorted(row[0] for row in told["spares"].values()) == ["Florin", "Shilling"]
     assert any("1951 florin" in row[2] for row in told["spares"].values())
     assert len(told["display"]) == 8, "all of nine but a penny of 1912, which fits no place yet"
-    assert [switch.get_attribute("checked") for switch in page.all("[role=switch]")] == [None] * 3
+    assert [switch.get_attribute("checked") for switch in page.all("[role=switch]")] == [None] * 4
     nothing: dict[str, Any] = {"standings": None, "spares": None, "exhibits": []}
     assert seen_by(alder, circle, brona) == nothing
     for name, label in (
@@ -144,6 +144,46 @@ def test_the_control_sees_a_page_that_says_too_little(chromium: Page, circle: Ci
     ):
         chromium.run("document.querySelectorAll(arguments[0]).forEach((one) => one.remove())", planted)
         assert any(left_out in one for one in beyond(said(chromium), seen, {"standings", "spares", "display"}))
+
+
+def test_photos_in_the_display_have_a_switch_of_their_own(page: Page, circle: Circle) -> None:
+    brona, alder = circle.reader, circle.steward
+    circle.joined(brona)
+    for held in brona.ask("GET", "/v1/holdings")["items"]:
+        brona.photograph(held["id"])
+    # From home to the club, and to its set.
+    page.sign_in(brona.token)
+    page.press("The Ferry House Coin Circle")
+    page.press("Fare for the ferry")
+    switch = page.until("#consent-photos [role=switch]")
+    assert not switch.is_enabled()
+    assert "switch on the coins for the display first" in page.text("#says-photos")
+    # What the others would see, before anybody does: eight of nine coins fit, each has a photo.
+    page.until("#consent-photos summary").click()
+    page.until("#consent-photos .small-photo img")
+    assert len(page.all("#consent-photos [data-seen]")) == 8
+    page.until(".switch", says="Coins for the").click()
+    page.until("[role=status]", says="Shown to the club now")
+    page.until(".switch", says="Photos of these coins").click()
+    page.until("[role=status]", says="Shown to the club now: Photos")
+    page.sign_in(alder.token, circle.set_page())
+    page.press("Put the display together")
+    page.until("[aria-label='Exhibits'] .small-photo img")
+    assert (
+        len(page.all("[aria-label='Exhibits'] .small-photo")) == len(page.all("[aria-label='Exhibits'] tbody tr")) == 6
+    )
+    page.until("button[aria-label^='Show larger: 1939 farthing, obverse']").click()
+    large = page.until(".large-photo img")
+    assert large.get_attribute("alt") == "1939 farthing: obverse"
+    for width, dark in page.looks():
+        assert page.faults() == [], (width, dark)
+        assert page.overflow() <= 0
+    # Switched off while Alder looks: no picture comes any more, and the next display has none.
+    circle.shows(brona, display=True)
+    page.until("button[aria-label^='Show larger: 1940 halfpenny, obverse']").click()
+    page.until("[role=status]", says="This photo cannot be shown now.")
+    page.press("Put it together again")
+    page.run_until("return document.querySelector('.small-photo') === null")
 
 
 # --- swaps --------------------------------------------------------------------------------------------------------------------

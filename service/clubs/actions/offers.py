@@ -90,6 +90,7 @@ def take(
 def show(connection: Connection, seat: Membership, identity: str, consent: Consent, now: datetime) -> Consent:
     """What the member shows of this definition from now on. Without the spares, swaps of it that are not accepted yet are
     over."""
+    consent = consent.as_kept
     # Before the club: see service.clubs.actions.members.
     AccountStore(connection).lock(seat.owner)
     own = admit(connection, seat.club, seat.owner, MEMBER, hold=True)

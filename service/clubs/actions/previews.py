@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from service.clubs.actions.displayed_photos import DisplayedPhoto, photos_by_coin
 from service.clubs.actions.displays import lendable_coins
 from service.clubs.actions.standings import evaluated, newest_offered
 from service.clubs.displays import LendableCoin
@@ -20,13 +21,14 @@ from service.runtime import Context
 @dataclass(frozen=True, slots=True)
 class ConsentPreview:
     """`standing` is what is shown of progress and spares; `told` what the sides of a swap are told of each spare coin, by
-    holding; `lendable` the coins that the display may show."""
+    holding; `lendable` the coins that the display may show, `photos` those of them."""
 
     offered: ClubOffer
     day: date
     standing: ShownDefinition
     told: Mapping[str, Mapping[str, Any]]
     lendable: Sequence[LendableCoin]
+    photos: Mapping[str, Sequence[DisplayedPhoto]]
 
 
 async def preview(context: Context, member: Membership, identity: str) -> ConsentPreview:
@@ -40,6 +42,7 @@ async def preview(context: Context, member: Membership, identity: str) -> Consen
         coins = Collections(context, offered, {member.owner.id: standing}, {}, day)
         told = {holding: coins.tell(member.owner.id, holding) for holding, _, _ in standing.spares or ()}
         lendable = lendable_coins(context, offered, nothing, member.club, day)
-        return ConsentPreview(offered, day, standing, told, lendable)
+        photos = context.database.read(lambda c: photos_by_coin(c, member.club, offered.definition, nothing))
+        return ConsentPreview(offered, day, standing, told, lendable, photos)
 
     return await context.compute(work)

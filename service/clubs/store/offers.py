@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, fields
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Row, Select, and_, delete, insert, or_, select, update
@@ -170,7 +170,7 @@ class ShownStore:
         """With `hold` it stays as it is until the transaction ends."""
         query = select(club_consent).where(*self._of(owner.id))
         row = self._connection.execute(query.with_for_update(read=True) if hold else query).first()
-        return NOTHING_SHOWN if row is None else Consent(row.standing, row.spares, row.display)
+        return NOTHING_SHOWN if row is None else _consent(row)
 
     def set_consent(self, seat: Membership, consent: Consent) -> None:
         """Without any consent there is no row; a standing that is not shown is not remembered."""
@@ -180,7 +180,7 @@ class ShownStore:
         if not consent.counts:
             theirs = (club_standing.c.owner_id == seat.owner.id, club_standing.c.club_definition_id == self._definition)
             self._connection.execute(delete(club_standing).where(*theirs))
-        values = {"standing": consent.standing, "spares": consent.spares, "display": consent.display}
+        values = asdict(consent)
         changed = self._connection.execute(update(club_consent).where(*self._of(seat.owner.id)).values(**values))
         if changed.rowcount == 0:
             keys = {"club_id": self._club, "club_definition_id": self._definition, "owner_id": seat.owner.id}
@@ -189,7 +189,7 @@ class ShownStore:
     def page(
         self, what: str, after: str | None, limit: int | None, *, whole: bool = False
     ) -> tuple[ShownDefinition, ...]:
-        """Up to `limit` members who show this (`standing`, `spares` or `display`), in the order of their ids; with `whole`
+        """Up to `limit` members who show this (a name of Consent's), in the order of their ids; with `whole`
         also the places and spares that are remembered."""
         query = self._shown(what, whole).order_by(club_member.c.id).limit(limit)
         if after is not None:
@@ -203,12 +203,12 @@ class ShownStore:
             query = query.where(club_member.c.owner_id.in_(owners))
         return tuple(_shown(row, whole=True) for row in self._connection.execute(query))
 
-    def one(self, what: str, member: str) -> ShownDefinition:
+    def one(self, what: str, member: str, *, whole: bool = True) -> ShownDefinition:
         """Raises NotFound for whoever does not show it, which looks as if there were no such member."""
-        row = self._connection.execute(self._shown(what, whole=True).where(club_member.c.id == member)).first()
+        row = self._connection.execute(self._shown(what, whole).where(club_member.c.id == member)).first()
         if row is None:
             raise NotFound("member", member)
-        return _shown(row, whole=True)
+        return _shown(row, whole)
 
     def remember(self, shown: ShownDefinition) -> None:
         """Keeps the standing, unless its member shows nothing of it any more. The row of the consent is held meanwhile, so that
@@ -242,7 +242,7 @@ class ShownStore:
         columns: list[ColumnElement[Any]] = [kept.c.basis, kept.c.counts]
         if whole:
             columns += [kept.c.places.label("kept_places"), kept.c.spares.label("kept_spares")]
-        shows = (consents.c.standing, consents.c.spares, consents.c.display)
+        shows = tuple(consents.c[each.name] for each in fields(Consent))
         query = select(seats.c.id, seats.c.name, seats.c.owner_id, *shows, *columns)
         query = query.select_from(consents.join(seats, theirs).outerjoin(kept, its))
         here = (consents.c.club_id == self._club, consents.c.club_definition_id == self._definition)
@@ -261,5 +261,8 @@ def _offered(row: Row[Any]) -> ClubOffer:
 
 def _shown(row: Row[Any], whole: bool) -> ShownDefinition:
     details = (row.kept_places, row.kept_spares) if whole else (None, None)
-    consent = Consent(row.standing, row.spares, row.display)
-    return ShownDefinition(row.id, row.name, Owner(row.owner_id), consent, row.basis, row.counts, *details)
+    return ShownDefinition(row.id, row.name, Owner(row.owner_id), _consent(row), row.basis, row.counts, *details)
+
+
+def _consent(row: Row[Any]) -> Consent:
+    return Consent(*(getattr(row, each.name) for each in fields(Consent)))

@@ -121,6 +121,15 @@ class PhotoStore:
             found.setdefault(kept.holding_id, kept)
         return found
 
+    def by_holding(self) -> dict[str, tuple[StoredPhoto, ...]]:
+        """All photos by the ids of their holdings, those of deleted ones too; of each the obverse first, then as they were
+        added."""
+        found: dict[str, list[StoredPhoto]] = {}
+        for row in self._connection.execute(self._whole().order_by(photo.c.side != "obverse", photo.c.id)):
+            kept = _kept(row)
+            found.setdefault(kept.holding_id, []).append(kept)
+        return {holding_id: tuple(photos) for holding_id, photos in found.items()}
+
     # -- files
 
     def file(self, sha256: str) -> PhotoFile | None:

@@ -62,6 +62,11 @@ class ConsentIn(In):
         False,
         description="Your coins may be shown in the club's display: a coin that is shown with its facts and its issue.",
     )
+    photos: bool = Field(
+        False,
+        description="Photos of your coins in the display may be seen by the members, in up to 640 pixels. Only together with "
+        "`display`: without it this is taken as false.",
+    )
 
 
 class OfferQuery(QueryIn):
@@ -135,6 +140,7 @@ class ConsentOut(Out):
     standing: bool
     spares: bool
     display: bool
+    photos: bool
 
 
 def _summary(offered: ClubOffer) -> dict[str, Any]:
@@ -160,7 +166,7 @@ def _announcement_out(made: Announcement) -> AnnouncementOut:
 
 
 def _consent_out(consent: Consent) -> ConsentOut:
-    return ConsentOut(consent.standing, consent.spares, consent.display)
+    return ConsentOut(consent.standing, consent.spares, consent.display, consent.photos)
 
 
 def _offer_tag(offered: ClubOffer, copy: Copy | None) -> str:
@@ -321,9 +327,10 @@ def get_consent(context: Context, member: CurrentMember, id: DefinitionId) -> Co
 
 @offers.put("/definitions/{id}/consent")
 def set_consent(context: Context, member: CurrentMember, id: DefinitionId, body: Json[ConsentIn]) -> ConsentOut:
-    """Show the club your standing, your spares or your coins in its display, or cease to: from the next request on."""
+    """Show the club your standing, your spares, your coins in its display or their photos, or cease to: from the next request
+    on."""
     # Without If-Match: ceasing to show something never fails for what was said before.
-    consent = Consent(body.standing, body.spares, body.display)
+    consent = Consent(body.standing, body.spares, body.display, body.photos)
     return _consent_out(
         context.database.write(lambda connection: actions.show(connection, member, id, consent, context.now()))
     )

@@ -78,12 +78,17 @@ def photo_out(kept: StoredPhoto) -> PhotoOut:
     """A photo as it is sent."""
     file = kept.file
     about = (kept.id, kept.side, file.kind, file.width, file.height, file.bytes, file.digest, kept.added_at)
-    return PhotoOut(*about, f"{_address(kept)}/image")  # type: ignore[arg-type]
+    return PhotoOut(*about, image_address(kept))  # type: ignore[arg-type]
 
 
 def photo_tag(kept: StoredPhoto) -> str:
     """A photo never changes; it is there or not."""
     return entity_tag("photo", kept.id, kept.side, kept.file.digest)
+
+
+def image_address(kept: StoredPhoto) -> str:
+    """Where its owner finds the image."""
+    return f"{_address(kept)}/image"
 
 
 def _address(kept: StoredPhoto) -> str:
@@ -131,7 +136,7 @@ def get_photo_image(
 ) -> Annotated[Response, Sends(headers=_IMAGE_HEADERS, media=PHOTO_TYPES)]:
     """The image of a photo, whole or small."""
     kept = context.database.read(lambda connection: actions.find(connection, owner, id, photo_id))
-    return _image(context, owner, kept.file, query.size, known)
+    return image_answer(context, owner, kept.file, query.size, known)
 
 
 @photos.delete("/{id}/photos/{photo_id}")
@@ -186,12 +191,20 @@ def get_photo_file(
     """The image of a photo by the SHA-256 that coins name, whole or small. It is drawn anew, so that its own digest, which is its
     ETag, may be another one."""
     kept = context.database.read(lambda connection: actions.file(connection, owner, sha256))
-    return _image(context, owner, kept, query.size, known)
+    return image_answer(context, owner, kept, query.size, known)
 
 
-def _image(context: runtime.Context, owner: Owner, file: PhotoFile, size: str, known: KnownVersions) -> Response:
+def image_answer(
+    context: runtime.Context,
+    owner: Owner,
+    file: PhotoFile,
+    size: str,
+    known: KnownVersions,
+    cached: str = _FOREVER,
+) -> Response:
+    """The image in one of its sizes, or that it is known already. `cached`: what Cache-Control says of it."""
     tag = f'"{file.digest}"' if size == FULL else f'"{file.digest}-{size}"'
-    headers = {"ETag": tag, "Cache-Control": _FOREVER}
+    headers = {"ETag": tag, "Cache-Control": cached}
     if known.include(tag):
         return Response(status_code=304, headers=headers)
     return Response(actions.image_of(context, owner, file, size), 200, headers, file.kind)

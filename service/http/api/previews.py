@@ -16,6 +16,7 @@ from service.evaluation.cost import Cost, cost_of_evaluation
 from service.evaluation.document_sizes import sizes_of_document
 from service.facts.recorded import RecordedFact, RecordedIssue
 from service.holdings.store import HoldingStore
+from service.http.api.displayed_photos import DisplayedPhotoOut, photos_for_owner
 from service.http.api.standings import CountsOut, OfferStampOut, PlaceStandingOut, counts_out, offer_stamp, places_out
 from service.http.api.swaps import SwapCoinOut, coin_out
 from service.http.dependencies import Context, CurrentMember, DefinitionId
@@ -57,6 +58,12 @@ class LendablePreviewOut(Out):
     description: str
     facts: dict[str, RecordedFact]
     issue: RecordedIssue | None
+    photos: Annotated[
+        list[DisplayedPhotoOut],
+        Meta(
+            description="What `photos` shows of it; here `image` is your own address, which leads nowhere for others."
+        ),
+    ]
 
 
 class ConsentPreviewOut(Out):
@@ -92,7 +99,13 @@ def _preview_out(club: str, found: ConsentPreview) -> ConsentPreviewOut:
             for holding, pieces, places in shown.spares or ()
         ],
         display=[
-            LendablePreviewOut(coin.name, coin.description, coin.recorded["facts"], coin.recorded["issue"])
+            LendablePreviewOut(
+                coin.name,
+                coin.description,
+                coin.recorded["facts"],
+                coin.recorded["issue"],
+                photos_for_owner(found.photos.get(coin.name, ())),
+            )
             for coin in found.lendable
         ],
         definition=offer_stamp(found.offered),

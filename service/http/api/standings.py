@@ -9,15 +9,16 @@ from fastapi import Query, Request
 from msgspec import Meta
 from pydantic import Field
 
-from service.clubs.actions.displays import displayed
+from service.clubs.actions.displays import ShownDisplay, displayed
 from service.clubs.actions.standings import SPARES, STANDING, ShownPage, shown_one, shown_page
-from service.clubs.displays import Display, DisplayLender
+from service.clubs.displays import DisplayLender
 from service.clubs.model import ClubOffer
 from service.clubs.standings import spare_id
 from service.clubs.store.offers import ShownDefinition
 from service.facts.recorded import RecordedFact, RecordedIssue
 from service.formats.html import PRINT, page_policy, render
 from service.http.api.clubs import SomebodyOut
+from service.http.api.displayed_photos import DisplayedPhotoOut, photos_for_club
 from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentMember, DefinitionId, MemberId
 from service.http.elsewhere import Work
@@ -166,6 +167,9 @@ class DisplayedOut(Out):
     issue: Annotated[
         RecordedIssue | None, Meta(description="One that the service ships; what others say stands among the facts.")
     ]
+    photos: Annotated[
+        list[DisplayedPhotoOut], Meta(description="Where its owner consents to them; the obverse comes first.")
+    ]
 
 
 class DisplayLoanOut(Out):
@@ -237,13 +241,15 @@ def _spare_coins(club: str, definition: str, shown: ShownDefinition, place: str 
     return sorted(coins, key=lambda coin: coin.id)
 
 
-def _display_out(offered: ClubOffer, made: Display) -> DisplayOut:
+def _display_out(club: str, shown: ShownDisplay) -> DisplayOut:
+    offered, made = shown.offered, shown.display
+    photos = {coin: photos_for_club(club, offered.definition, found) for coin, found in shown.photos.items()}
     return DisplayOut(
         definition=offer_stamp(offered),
         evaluated_on=made.evaluated_on,
         summary=made.summary,
         proven_optimal=made.proven_optimal,
-        exhibits=[_displayed_out(exhibit) for exhibit in made.exhibits],
+        exhibits=[_displayed_out(exhibit, photos[exhibit.holding]) for exhibit in made.exhibits],
         loans=[DisplayLoanOut(one.loan, one.owner, one.label, one.place, one.place_label) for one in made.loans],
         lenders=made.lenders,
         named={one.holding: NamedHolding(None, one.description) for one in made.exhibits},
@@ -251,7 +257,7 @@ def _display_out(offered: ClubOffer, made: Display) -> DisplayOut:
     )
 
 
-def _displayed_out(shown: Exhibit) -> DisplayedOut:
+def _displayed_out(shown: Exhibit, photos: list[DisplayedPhotoOut]) -> DisplayedOut:
     assert shown.owner is not None
     return DisplayedOut(
         coin=shown.holding,
@@ -263,6 +269,7 @@ def _displayed_out(shown: Exhibit) -> DisplayedOut:
         description=shown.description,
         facts=shown.facts,
         issue=shown.issue,
+        photos=photos,
     )
 
 
@@ -355,10 +362,11 @@ async def get_club_display(
     known: IfNoneMatch,
     work: Work,
 ) -> Annotated[Reply[DisplayOut], Sends(headers=_OF_WHAT_IS_SHOWN, media=("text/html",))]:
-    """One display of the coins of all members who consent, with the loans by owner."""
+    """One display of the coins of all members who consent, with the loans by owner. The page to print has no photos: they may be
+    seen, not taken along."""
     await weigh_members(work, context, member)
-    offered, made = await displayed(context, member, id)
-    form, value = query.format or accepted(known.request, _FORMS), _display_out(offered, made)
+    shown = await displayed(context, member, id)
+    form, value = query.format or accepted(known.request, _FORMS), _display_out(member.club, shown)
     tag, headers = _content_tag(form, value), {"Vary": "Accept"}
     if form == "json":
         return known.not_modified_or(tag, lambda: value, headers)
@@ -366,6 +374,6 @@ async def get_club_display(
     if unchanged is not None:
         return unchanged
     headers |= {"ETag": tag, "Content-Security-Policy": page_policy(PRINT)}
-    language = str(offered.document.get("language", "en"))
+    language = str(shown.offered.document.get("language", "en"))
     written = render("display.html", sheet=PRINT, language=language, shown=value)
     return Reply(value, headers, encoded=written.encode(), media_type="text/html; charset=utf-8")

@@ -1,14 +1,15 @@
-// What a member shows the club of one set: three switches, each with what exactly the others will see.
+// What a member shows the club of one set: four switches, each with what exactly the others will see.
 import { get, send } from "../kept/api.js";
 import { listed, say } from "../kept/words.js";
 import { byStatus, labelsOfPlaces, placeLabel } from "../sheet/club.js";
 import { useActing } from "./acting.js";
 import { factInWords } from "./clauses.js";
 import { labelsOf, loadAttributes, loadTerms, useLoaded } from "./data.js";
+import { DisplayedPhotos } from "./displayed-photos.js";
 import { html, useState } from "./html.js";
 import { Trouble } from "./trouble.js";
 
-const SWITCHES = ["standing", "spares", "display"];
+const SWITCHES = ["standing", "spares", "display", "photos"];
 
 /** @param {{club: string, definition: string, document: object, changed: () => Promise<void>}} of */
 export function Consents({ club, definition, document: set, changed }) {
@@ -25,14 +26,15 @@ export function Consents({ club, definition, document: set, changed }) {
       await again();
       await changed();
     });
+  const waits = (name) => name === "photos" && !consent.display;
   return html`<p>${say("consent.what")}</p>
     <${Trouble} error=${error ?? refused} again=${error ? again : undefined} />
     <${Trouble} error=${unseen} />
     <p class="hint" role="status">${told}</p>
     ${consent && SWITCHES.map((name) => html`<section key=${name} class="panel consent" id="consent-${name}">
-      <label class="switch"><input type="checkbox" role="switch" checked=${consent[name]} disabled=${busy} aria-describedby="says-${name}"
+      <label class="switch"><input type="checkbox" role="switch" checked=${consent[name]} disabled=${busy || waits(name)} aria-describedby="says-${name}"
         onChange=${() => turn(name)} /> ${say(`consent.${name}`)} <span class="state">${say(consent[name] ? "consent.on" : "consent.off")}</span></label>
-      <p id="says-${name}">${say(`consent.says_${name}`)}</p>
+      <p id="says-${name}">${say(`consent.says_${name}`)}${waits(name) && html` <span class="hint">${say("consent.photos_need_display")}</span>`}</p>
       <details class="seen" open=${consent[name]}><summary>${say("consent.see")}</summary>
         ${preview === null ? html`<p class="hint">${say("app.loading")}</p>` : html`<${Seen} name=${name} preview=${preview} set=${set} />`}
       </details>
@@ -42,6 +44,7 @@ export function Consents({ club, definition, document: set, changed }) {
 function Seen({ name, preview, set }) {
   if (name === "standing") return html`<${SeenStanding} standing=${preview.standing} />`;
   if (name === "spares") return html`<${SeenSpares} spares=${preview.spares} places=${preview.standing.places} set=${set} />`;
+  if (name === "photos") return html`<${SeenPhotos} coins=${preview.display.filter(({ photos }) => photos.length > 0)} />`;
   return html`<${SeenDisplay} coins=${preview.display} set=${set} />`;
 }
 
@@ -75,16 +78,22 @@ function SeenDisplay({ coins, set }) {
       label=${labelsOf(attributes)} terms=${terms} name=${say("consent.display")} />`;
 }
 
+function SeenPhotos({ coins }) {
+  if (coins.length === 0) return html`<p>${say("consent.no_photos")}</p>`;
+  return html`<ul class="rows">${coins.map(({ coin, description, photos }) => html`<li key=${coin} data-seen=${coin}>${description}
+    <${DisplayedPhotos} coin=${description} photos=${photos} /></li>`)}</ul>`;
+}
+
 /**
  * Coins with all that is told of them, one a row.
- * @param {{coins: {key: string, first: string, more?: string[], facts: object}[], heading: string, headings?: string[],
- *   label: (name: string) => string, terms: Map | null, name: string}} of
+ * @param {{coins: {key: string, first: string, more?: string[], facts: object, about?: unknown}[], heading: string, headings?: string[],
+ *   label: (name: string) => string, terms: Map | null, name: string}} of `about`: stands below the first
  */
 export function FactsOfCoins({ coins, heading, headings = [], label, terms, name }) {
   const facts = (coin) => Object.entries(coin.facts).map(([fact, value]) => say("consent.fact", { what: label(fact), value: factInWords(value, terms?.get(fact)) }));
   return html`<div class="wide" tabindex="0" role="region" aria-label=${name}><table class="others">
     <thead><tr><th scope="col">${heading}</th>${headings.map((text) => html`<th scope="col" key=${text}>${text}</th>`)}<th scope="col">${say("consent.facts")}</th></tr></thead>
-    <tbody>${coins.map((coin) => html`<tr key=${coin.key} data-seen=${coin.key}><th scope="row">${coin.first}</th>
+    <tbody>${coins.map((coin) => html`<tr key=${coin.key} data-seen=${coin.key}><th scope="row">${coin.first}${coin.about}</th>
       ${(coin.more ?? []).map((text, at) => html`<td key=${at}>${text}</td>`)}
       <td>${facts(coin).join("; ")}</td></tr>`)}</tbody></table></div>`;
 }

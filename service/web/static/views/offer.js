@@ -6,6 +6,7 @@ import { useActing } from "../parts/acting.js";
 import { Changes } from "../parts/changes.js";
 import { Consents, FactsOfCoins } from "../parts/consent.js";
 import { labelsOf, loadAttributes, loadTerms, useLoaded } from "../parts/data.js";
+import { DisplayedPhotos } from "../parts/displayed-photos.js";
 import { html, useState } from "../parts/html.js";
 import { Long, useLong } from "../parts/long.js";
 import { go } from "../parts/navigation.js";
@@ -117,6 +118,7 @@ function Display({ club, definition, document: set }) {
       first: exhibit.label,
       more: [exhibit.status === "tentative" ? say("display.possibly", { coin: exhibit.description }) : exhibit.description, exhibit.owner],
       facts: exhibit.facts,
+      about: html`<${DisplayedPhotos} coin=${exhibit.description} photos=${exhibit.photos} />`,
     }));
   return html`<p>${say("display.what")}</p>
     <${Long} long=${long} label=${say("display.make")} again=${say("display.make_again")} />
